@@ -1,0 +1,1 @@
+"""What a person meets: the pages and the command line."""

@@ -1,0 +1,1 @@
+"""Readings in, verdicts out: wire formats, listener, stores, register, evaluation."""

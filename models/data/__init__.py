@@ -1,0 +1,1 @@
+"""Published values, one row each with source and mark."""

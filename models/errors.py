@@ -1,0 +1,47 @@
+"""Errors raised on purpose: each is a sentence for the person, and also the built-in kind a stranger would catch."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class BaulkError(Exception):
+    """Base of every error raised on purpose; the command line prints it without a traceback."""
+
+
+class OutOfRange(BaulkError, ValueError):
+    """An input lies outside the range that its source covers.
+
+    Parameters
+    ----------
+    name : str
+        What the input is, in the person's words or the parameter's name.
+    why : str
+        The rest of the sentence: the value and what it must be.
+    """
+
+    def __init__(self, name: str, why: str) -> None:
+        super().__init__(f"{name} {why}")
+        self.name = name
+
+
+class NotFound(BaulkError, LookupError):
+    """A name is not in a table; the nearest known names are offered.
+
+    Parameters
+    ----------
+    kind : str
+        What was looked up, for instance "species".
+    name : str
+        The name as given.
+    known : iterable of str
+        Every name that would have been found.
+    """
+
+    def __init__(self, kind: str, name: str, known: Iterable[str]) -> None:
+        names = sorted(known)
+        near = difflib.get_close_matches(name.lower(), names, n=3, cutoff=0.5)
+        hint = f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(names[:12]) or 'none yet'}"
+        super().__init__(f"no {kind} called {name!r}; {hint}")
+        self.name = name

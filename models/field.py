@@ -1,0 +1,119 @@
+"""Moisture over a cross-section at one moment, for one run or for a whole ensemble."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models.section import Face, Section
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MoistureField:
+    """Cell means of moisture content on a rectangular, possibly graded grid.
+
+    Parameters
+    ----------
+    posix_s : float
+        Moment, seconds since 1970-01-01 UTC. [s]
+    section : Section
+        The section it covers. [mm]
+    x_edges_mm : ndarray, shape (nx + 1,)
+        Cell edges along x, from -width/2 to +width/2. [mm]
+    y_edges_mm : ndarray, shape (ny + 1,)
+        Cell edges along y, from -depth/2 to +depth/2. [mm]
+    mc_pct : ndarray, shape (ny, nx) or (members, ny, nx)
+        Moisture content of each cell. [% of oven-dry mass]
+    """
+
+    posix_s: float
+    section: Section
+    x_edges_mm: NDArray[np.float64]
+    y_edges_mm: NDArray[np.float64]
+    mc_pct: NDArray[np.float64]
+
+    @property
+    def area_mm2(self) -> NDArray[np.float64]:
+        """Cell areas, shape (ny, nx). [mm2]"""
+        return np.outer(np.diff(self.y_edges_mm), np.diff(self.x_edges_mm))
+
+    @property
+    def mean_pct(self) -> NDArray[np.float64]:
+        """Section mean, shape () or (members,). [%]"""
+        return self._mean(self.area_mm2)
+
+    @property
+    def shell_pct(self) -> NDArray[np.float64]:
+        """Mean of the outer fifth by depth (of the half-thickness), shape () or (members,). [%]"""
+        return self._mean(self.area_mm2 - self._inner_area(0.2))
+
+    @property
+    def core_pct(self) -> NDArray[np.float64]:
+        """Mean of the region at least a third of the half-thickness from every face. [%]"""
+        return self._mean(self._inner_area(1 / 3))
+
+    def at(self, x_mm: float, y_mm: float) -> NDArray[np.float64]:
+        """Moisture content at a place, bilinear between cell centres, shape () or (members,). [%]
+
+        Parameters
+        ----------
+        x_mm, y_mm : float
+            Place in the section's axes; beyond the outermost cell centres the nearest value holds. [mm]
+
+        Returns
+        -------
+        ndarray
+            Moisture content. [%]
+        """
+        x, wx = _place(self.x_edges_mm, x_mm)
+        y, wy = _place(self.y_edges_mm, y_mm)
+        m = self.mc_pct
+        low = m[..., y, x] * (1 - wx) + m[..., y, x + 1] * wx
+        high = m[..., y + 1, x] * (1 - wx) + m[..., y + 1, x + 1] * wx
+        return np.asarray(low * (1 - wy) + high * wy)
+
+    def pin_pct(self, depth_mm: float, face: Face | None = None) -> NDArray[np.float64]:
+        """Moisture content at pin tips driven at mid-width of a face (mean of the four when unknown). [%]
+
+        Parameters
+        ----------
+        depth_mm : float
+            Depth of the tips below the face. [mm]
+        face : Face, optional
+            The face; without one the mean over the four.
+
+        Returns
+        -------
+        ndarray
+            Moisture content, shape () or (members,). [%]
+        """
+        if face is None:
+            return np.mean([self.pin_pct(depth_mm, each) for each in Face], axis=0)
+        half_w, half_d = self.section.width_mm / 2, self.section.depth_mm / 2
+        x_mm, y_mm = {
+            Face.A: (0.0, half_d - depth_mm),
+            Face.B: (half_w - depth_mm, 0.0),
+            Face.C: (0.0, depth_mm - half_d),
+            Face.D: (depth_mm - half_w, 0.0),
+        }[face]
+        return self.at(x_mm, y_mm)
+
+    def _mean(self, weight: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(np.sum(self.mc_pct * weight, axis=(-2, -1)) / np.sum(weight))
+
+    def _inner_area(self, share: float) -> NDArray[np.float64]:
+        """Area of each cell that lies deeper than `share` of the half-thickness, exact for cut cells."""
+        inset = share * min(self.section.width_mm, self.section.depth_mm) / 2
+        inner = []
+        for edges in (self.y_edges_mm, self.x_edges_mm):
+            clipped = np.clip(edges, edges[0] + inset, edges[-1] - inset)
+            inner.append(np.diff(clipped))
+        return np.outer(inner[0], inner[1])
+
+
+def _place(edges_mm: NDArray[np.float64], at_mm: float) -> tuple[int, float]:
+    centres = (edges_mm[:-1] + edges_mm[1:]) / 2
+    i = int(np.clip(np.searchsorted(centres, at_mm) - 1, 0, centres.size - 2))
+    return i, float(np.clip((at_mm - centres[i]) / (centres[i + 1] - centres[i]), 0.0, 1.0))

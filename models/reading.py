@@ -1,0 +1,159 @@
+"""One reading: what was measured on which timber or in which air, in the one unit of its quantity."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from baulk.models.errors import OutOfRange
+from baulk.models.section import Face
+
+
+class Owner(StrEnum):
+    """What a reading belongs to."""
+
+    TIMBER = "timber"
+    AIR = "air"
+
+
+class Quantity(StrEnum):
+    """What was measured; the value is the word used on the wire, the unit is fixed (see `UNITS`)."""
+
+    RESISTANCE = "resistance"  # between two pins
+    MOISTURE = "moisture"  # a meter's own answer, percent of oven-dry mass
+    WOOD_TEMP = "wood-temp"
+    WEIGHT = "weight"
+    TEMP = "temp"
+    HUMIDITY = "humidity"
+    BATTERY = "battery"  # percent of full
+    BATTERY_VOLTAGE = "battery-voltage"
+
+
+UNITS: dict[Quantity, str] = {
+    Quantity.RESISTANCE: "ohm",
+    Quantity.MOISTURE: "%",
+    Quantity.WOOD_TEMP: "degC",
+    Quantity.WEIGHT: "kg",
+    Quantity.TEMP: "degC",
+    Quantity.HUMIDITY: "%RH",
+    Quantity.BATTERY: "%",
+    Quantity.BATTERY_VOLTAGE: "V",
+}
+AT_DEPTH = frozenset({Quantity.RESISTANCE, Quantity.MOISTURE})
+
+_NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """Where a reading belongs: owner, name, quantity and, for pins, depth and face.
+
+    Its text form is the tail of its own MQTT topic and SenML name, for instance
+    ``timber/FER-03/pin-45/b/moisture``, ``timber/FER-03/weight`` or ``air/shed/humidity``.
+
+    Parameters
+    ----------
+    owner : Owner
+        Timber or air.
+    name : str
+        Tag of the timber or name of the place: letters, digits, dot, dash, underscore; at most 64.
+    quantity : Quantity
+        What was measured.
+    depth_mm : float, optional
+        Depth of the pin tips below the face; needed for resistance and moisture. [mm]
+    face : Face, optional
+        Face that the pins were driven into; a missing face means any.
+    """
+
+    owner: Owner
+    name: str
+    quantity: Quantity
+    depth_mm: float | None = None
+    face: Face | None = None
+
+    def __post_init__(self) -> None:
+        if not _NAME.match(self.name):
+            raise OutOfRange(
+                "a tag or place", f"is made of up to 64 letters, digits, dots and dashes, not {self.name!r}"
+            )
+        if self.quantity in AT_DEPTH and not (self.depth_mm is not None and 0 < self.depth_mm < 1000):
+            raise OutOfRange("a pin reading", f"needs a depth above 0 and below 1000 mm, not {self.depth_mm}")
+
+    def __str__(self) -> str:
+        pin = ""
+        if self.depth_mm is not None:
+            pin = f"pin-{self.depth_mm:g}/" + (f"{self.face.value}/" if self.face else "")
+        return f"{self.owner.value}/{self.name}/{pin}{self.quantity.value}"
+
+    @classmethod
+    def parse(cls, text: str) -> Series:
+        """Read the text form back.
+
+        Parameters
+        ----------
+        text : str
+            As `str` of a series gives it.
+
+        Returns
+        -------
+        Series
+            The series.
+
+        Raises
+        ------
+        OutOfRange
+            If the text is not a series.
+        """
+        try:
+            owner, name, *middle, quantity = text.split("/")
+            depth_mm, face = None, None
+            if middle:
+                depth_mm = float(middle[0].removeprefix("pin-"))
+                face = Face(middle[1]) if len(middle) > 1 else None
+            return cls(
+                owner=Owner(owner), name=name, quantity=Quantity(quantity), depth_mm=depth_mm, face=face
+            )
+        except OutOfRange:
+            raise
+        except ValueError as err:
+            raise OutOfRange("a series", f"looks like timber/TAG/pin-45/b/moisture, not {text!r}") from err
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One measured value in the unit of its quantity.
+
+    Parameters
+    ----------
+    series : Series
+        Where it belongs.
+    value : float
+        Finite, in ``UNITS[series.quantity]``.
+    taken_utc, arrived_utc : datetime
+        When the device took it and when it reached us; both with a time zone.
+    source : str
+        "mqtt", "hand", "import".
+    flags : tuple of str
+        What the checks found, for instance "clock", "above-fsp", "jump"; a flag never removes a reading.
+    """
+
+    series: Series
+    value: float
+    taken_utc: datetime
+    arrived_utc: datetime
+    source: str = "mqtt"
+    flags: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.value):
+            raise OutOfRange("a reading", f"must be a number, not {self.value}")
+        if self.taken_utc.tzinfo is None or self.arrived_utc.tzinfo is None:
+            raise OutOfRange("a reading's time", "needs a time zone")
+
+    @property
+    def unit(self) -> str:
+        """The unit of the value."""
+        return UNITS[self.series.quantity]
