@@ -30,7 +30,9 @@ class AirSeries:
 
     def __post_init__(self) -> None:
         if self.posix_s.size == 0:
-            raise OutOfRange("the air", "has not a single reading; publish or enter temperature and humidity first")
+            raise OutOfRange(
+                "the air", "has not a single reading; publish or enter temperature and humidity first"
+            )
         if not self.posix_s.shape == self.temp_c.shape == self.rh_pct.shape or self.posix_s.ndim != 1:
             raise OutOfRange("the air", "needs as many temperatures and humidities as times")
         if np.any(np.diff(self.posix_s) <= 0):

@@ -1,4 +1,4 @@
-"""Errors raised on purpose: each is a sentence for the person, and also the built-in kind a stranger would catch."""
+"""Errors raised on purpose: a sentence for the person, and the built-in kind a stranger would catch."""
 
 from __future__ import annotations
 
@@ -41,7 +41,9 @@ class NotFound(BaulkError, LookupError):
 
     def __init__(self, kind: str, name: str, known: Iterable[str]) -> None:
         names = sorted(known)
-        near = difflib.get_close_matches(name.lower(), names, n=3, cutoff=0.5)
-        hint = f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(names[:12]) or 'none yet'}"
+        near = difflib.get_close_matches(name.lower(), names, n=3, cutoff=0.6)
+        hint = (
+            f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(names[:12]) or 'none yet'}"
+        )
         super().__init__(f"no {kind} called {name!r}; {hint}")
         self.name = name

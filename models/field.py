@@ -36,26 +36,26 @@ class MoistureField:
 
     @property
     def area_mm2(self) -> NDArray[np.float64]:
-        """Cell areas, shape (ny, nx). [mm2]"""
+        """Cell areas, shape (ny, nx), [mm2]."""
         return np.outer(np.diff(self.y_edges_mm), np.diff(self.x_edges_mm))
 
     @property
     def mean_pct(self) -> NDArray[np.float64]:
-        """Section mean, shape () or (members,). [%]"""
+        """Section mean, shape () or (members,), [%]."""
         return self._mean(self.area_mm2)
 
     @property
     def shell_pct(self) -> NDArray[np.float64]:
-        """Mean of the outer fifth by depth (of the half-thickness), shape () or (members,). [%]"""
+        """Mean of the outer fifth by depth (of the half-thickness), shape () or (members,), [%]."""
         return self._mean(self.area_mm2 - self._inner_area(0.2))
 
     @property
     def core_pct(self) -> NDArray[np.float64]:
-        """Mean of the region at least a third of the half-thickness from every face. [%]"""
+        """Mean of the region at least a third of the half-thickness from every face, [%]."""
         return self._mean(self._inner_area(1 / 3))
 
     def at(self, x_mm: float, y_mm: float) -> NDArray[np.float64]:
-        """Moisture content at a place, bilinear between cell centres, shape () or (members,). [%]
+        """Moisture content at a place, bilinear between cell centres, shape () or (members,), [%].
 
         Parameters
         ----------
@@ -75,7 +75,7 @@ class MoistureField:
         return np.asarray(low * (1 - wy) + high * wy)
 
     def pin_pct(self, depth_mm: float, face: Face | None = None) -> NDArray[np.float64]:
-        """Moisture content at pin tips driven at mid-width of a face (mean of the four when unknown). [%]
+        """Moisture content at pin tips driven at mid-width of a face (mean of the four when unknown), [%].
 
         Parameters
         ----------

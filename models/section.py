@@ -71,7 +71,8 @@ class Finished:
     def __post_init__(self) -> None:
         if not (0 < self.width_mm < float("inf") and 0 < self.depth_mm < float("inf")):
             raise OutOfRange(
-                "the finished size", f"must be above 0 mm both ways, not {self.width_mm:g} x {self.depth_mm:g} mm"
+                "the finished size",
+                f"must be above 0 mm both ways, not {self.width_mm:g} x {self.depth_mm:g} mm",
             )
 
     def inside(self, green: Section) -> Section:
@@ -99,8 +100,8 @@ class Finished:
         ):
             raise OutOfRange(
                 "the finished size",
-                f"of {self.width_mm:.0f} x {self.depth_mm:.0f} mm does not fit where it is placed in the green "
-                f"{green.width_mm:.0f} x {green.depth_mm:.0f} mm",
+                f"of {self.width_mm:.0f} x {self.depth_mm:.0f} mm does not fit where it is placed in "
+                f"the green {green.width_mm:.0f} x {green.depth_mm:.0f} mm",
             )
         return Section(
             width_mm=self.width_mm,

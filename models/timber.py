@@ -55,5 +55,7 @@ class Timber:
         if self.arrived_utc.tzinfo is None:
             raise OutOfRange("the arrival time", "needs a time zone")
         if self.green_mc_pct is not None and not 0 < self.green_mc_pct < 400:
-            raise OutOfRange("the green moisture content", f"lies between 0 and 400 %, not {self.green_mc_pct:g}")
+            raise OutOfRange(
+                "the green moisture content", f"lies between 0 and 400 %, not {self.green_mc_pct:g}"
+            )
         self.finished.inside(self.section)

@@ -1,0 +1,70 @@
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from baulk.models.errors import OutOfRange
+from baulk.models.reading import AT_DEPTH, UNITS, Owner, Quantity, Reading, Series
+from baulk.models.section import Face
+
+NOON = datetime(2026, 6, 1, 12, tzinfo=UTC)
+
+SERIES = st.builds(
+    lambda owner, name, quantity, depth, face: Series(
+        owner=owner,
+        name=name,
+        quantity=quantity,
+        depth_mm=depth if quantity in AT_DEPTH else None,
+        face=face if quantity in AT_DEPTH else None,
+    ),
+    owner=st.sampled_from(Owner),
+    name=st.from_regex(r"\A[A-Za-z0-9][A-Za-z0-9._-]{0,20}\Z"),
+    quantity=st.sampled_from(Quantity),
+    depth=st.integers(1, 9990).map(lambda tenths: tenths / 10),
+    face=st.none() | st.sampled_from(Face),
+)
+
+
+@given(SERIES)
+def test_a_series_reads_back_from_its_text(series):
+    assert Series.parse(str(series)) == series
+
+
+def test_a_series_is_written_as_on_the_wire():
+    pin = Series(owner=Owner.TIMBER, name="FER-03", quantity=Quantity.MOISTURE, depth_mm=45, face=Face.B)
+    assert str(pin) == "timber/FER-03/pin-45/b/moisture"
+
+
+@pytest.mark.parametrize(
+    "text", ["", "timber", "timber/T1/pin-x/moisture", "cart/T1/weight", "timber/T1/pin-45/moisture/x"]
+)
+def test_what_is_no_series_is_refused_in_a_sentence(text):
+    with pytest.raises(OutOfRange):
+        Series.parse(text)
+
+
+def test_a_pin_without_depth_is_refused():
+    with pytest.raises(OutOfRange, match="needs a depth"):
+        Series(owner=Owner.TIMBER, name="T1", quantity=Quantity.RESISTANCE)
+
+
+@pytest.mark.parametrize("name", ["", "a b", "a/b", "#", "+", "x" * 65])
+def test_a_tag_that_could_not_be_a_topic_is_refused(name):
+    with pytest.raises(OutOfRange, match="letters, digits"):
+        Series(owner=Owner.TIMBER, name=name, quantity=Quantity.WEIGHT)
+
+
+def test_a_reading_is_a_finite_number_at_a_known_time():
+    weight = Series(owner=Owner.TIMBER, name="T1", quantity=Quantity.WEIGHT)
+    assert Reading(series=weight, value=88.5, taken_utc=NOON, arrived_utc=NOON).unit == "kg"
+    with pytest.raises(OutOfRange, match="must be a number"):
+        Reading(series=weight, value=float("nan"), taken_utc=NOON, arrived_utc=NOON)
+    with pytest.raises(OutOfRange, match="time zone"):
+        Reading(series=weight, value=1.0, taken_utc=NOON.replace(tzinfo=None), arrived_utc=NOON)
+
+
+def test_every_quantity_has_one_unit():
+    assert set(UNITS) == set(Quantity)
