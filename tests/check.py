@@ -1,0 +1,66 @@
+"""Every check and every test, in the order in which they are quickest to fail; pytest's summary comes last.
+
+``python tests/check.py [--bench] [--only-tests] [what pytest takes]``
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+BIN = Path(sys.executable).parent  # not resolved: the environment's own folder
+PARTS = ("models", "ingest", "dashboard")
+
+
+def step(name: str, argv: Sequence[str | Path], **env: str) -> bool:
+    """Run one check in the project's folder and say how it went."""
+    print(f"== {name}", flush=True)
+    began = time.monotonic()
+    done = subprocess.run([str(each) for each in argv], cwd=ROOT, env=os.environ | env, check=False)
+    print(
+        f"== {name}: {'ok' if not done.returncode else 'FAILED'}, {time.monotonic() - began:.0f} s",
+        flush=True,
+    )
+    return not done.returncode
+
+
+def types() -> bool:
+    """Type-check the installed names; mypy can't follow the editable install, so it is shown three links."""
+    with tempfile.TemporaryDirectory(prefix="baulk-types-") as links:
+        (Path(links) / "baulk").mkdir()
+        for part in PARTS:
+            (Path(links) / "baulk" / part).symlink_to(ROOT / part)
+        names = [word for part in PARTS for word in ("-p", f"baulk.{part}")]
+        return step(
+            "mypy --strict", [BIN / "mypy", "--config-file", ROOT / "pyproject.toml", *names], MYPYPATH=links
+        )
+
+
+def main(args: list[str]) -> int:
+    """Run all, even after a failure; 0 only if each passed."""
+    bench, only_tests = "--bench" in args, "--only-tests" in args
+    rest = [each for each in args if each not in {"--bench", "--only-tests"}]
+    passed: dict[str, bool] = {}
+    if not only_tests:
+        passed["ruff check"] = step("ruff check", [BIN / "ruff", "check", "."])
+        passed["ruff format"] = step("ruff format --check", [BIN / "ruff", "format", "--check", "."])
+        passed["imports"] = step("import contracts", [BIN / "lint-imports"])
+        passed["types"] = types()
+        failed = [name for name, ok in passed.items() if not ok]
+        print(
+            f"== before the tests: {'failed: ' + ', '.join(failed) if failed else 'all passed'}", flush=True
+        )
+    marks = [] if bench else ["-m", "not bench"]
+    print("== tests", flush=True)
+    tests = subprocess.run([str(BIN / "python"), "-m", "pytest", *marks, *rest], cwd=ROOT, check=False)
+    return 0 if all(passed.values()) and not tests.returncode else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
