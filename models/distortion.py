@@ -1,0 +1,379 @@
+"""How a squared piece moves: the outline of a section whose moisture differs from place to place.
+
+Plane orthotropic elasticity in cylindrical axes about the pith. The free shrinkage strain of a cell is the
+linear law of the Wood Handbook (USDA FPL-GTR-282, chapter 4: none above the onset, the tabulated total at 0 %),
+radial and tangential; elastic ratios are those of its chapter 5. The problem is linear in the shrinkage
+share of the cells, so that the stiffness is factored once and one adjoint solve for each measure of the
+outline gives the influence of every cell; the movement of a whole ensemble is then one matrix product.
+
+Not in it: creep and mechano-sorption (they relieve stress and so make the real piece follow its free
+shrinkage more closely), checks that open (a boxed heart stays whole here; its check is given apart), and the
+curvature of a piece along its length.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.sparse.linalg import splu
+from skfem import (
+    Basis,
+    BilinearForm,
+    ElementQuad0,
+    ElementQuad2,
+    ElementVector,
+    MeshQuad,
+    asm,
+)
+
+from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
+from baulk.models.section import Face, Section
+from baulk.models.species import Species
+
+Floats = NDArray[np.float64]
+_SHEAR = "shear"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Movement:
+    """Change of a piece that is square now, until it is evenly at its service moisture content.
+
+    Every array has shape () or (members,).
+
+    Parameters
+    ----------
+    face_mm : mapping of Face to ndarray
+        Change of each face's width between its two corners, below 0 when it shrinks. [mm]
+    out_of_square_mm : ndarray
+        How far the piece leans over its larger side, above 0 when the corner between faces a and b closes. [mm]
+    cup_mm : ndarray
+        Bow of the face that bows most, above 0 when hollow. [mm]
+    check_mm : ndarray
+        Total opening, in service, of the checks at the face nearest to a boxed pith; 0 free of heart. [mm]
+    """
+
+    face_mm: Mapping[Face, Floats]
+    out_of_square_mm: Floats
+    cup_mm: Floats
+    check_mm: Floats
+
+    @property
+    def largest_mm(self) -> Floats:
+        """Largest of the face changes, the lean and the bow: what a tolerance is held against, [mm]."""
+        parts = [np.abs(each) for each in self.face_mm.values()]
+        return np.asarray(np.max([*parts, np.abs(self.out_of_square_mm), np.abs(self.cup_mm)], axis=0))
+
+
+class Shape:
+    """Influence of every cell's shrinkage on the outline of one section.
+
+    Parameters
+    ----------
+    section : Section
+        The piece, with its pith. [mm]
+    species : Species
+        Shrinkage and elastic constants.
+    x_edges_mm, y_edges_mm : ndarray
+        Edges of the moisture field's cells; each cell is one biquadratic element. [mm]
+
+    Notes
+    -----
+    Plane stress across the grain; only the ratios of the elastic constants matter, since no load acts.
+
+    References
+    ----------
+    Ross, R. J. (ed.) 2021, Wood Handbook, FPL-GTR-282, chapters 4 (shrinkage) and 5 (elastic ratios).
+    """
+
+    def __init__(self, section: Section, species: Species, x_edges_mm: Floats, y_edges_mm: Floats) -> None:
+        self.section = section
+        self.species = species
+        self.influence = _influence(section, species, x_edges_mm, y_edges_mm)
+        self._area = np.outer(np.diff(y_edges_mm), np.diff(x_edges_mm))
+
+    def share(self, mc_pct: ArrayLike) -> Floats:
+        """Share of the whole shrinkage that wood at this moisture content has done.
+
+        Parameters
+        ----------
+        mc_pct : array_like
+            Moisture content. [% of oven-dry mass]
+
+        Returns
+        -------
+        ndarray
+            0 at and above the onset of shrinkage, 1 oven dry.
+        """
+        onset = self.species.shrinkage_onset_pct
+        return np.asarray(np.clip(1 - np.asarray(mc_pct, dtype=float) / onset, 0.0, 1.0))
+
+    def movement(self, mc_pct: Floats, service_mc_pct: ArrayLike) -> Movement:
+        """Movement from a field now to an even service moisture content.
+
+        Parameters
+        ----------
+        mc_pct : ndarray, shape (..., ny, nx)
+            Moisture content of the cells now. [%]
+        service_mc_pct : array_like, shape () or (members,)
+            Moisture content in service, even over the section. [%]
+
+        Returns
+        -------
+        Movement
+            Change of the outline. [mm]
+        """
+        now = self.share(mc_pct)
+        then = self.share(service_mc_pct)
+        change = then[..., None, None] - now
+        flat = change.reshape(*change.shape[:-2], -1)
+        moved = {name: flat @ row for name, row in self.influence.items()}
+        bows = np.stack([moved[f"bow {face}"] for face in Face])
+        most = np.argmax(np.abs(bows), axis=0)
+        cup = np.take_along_axis(bows, most[None], axis=0)[0]
+        lean = moved[_SHEAR] * max(self.section.width_mm, self.section.depth_mm)
+        return Movement(
+            face_mm={face: np.asarray(moved[f"face {face}"]) for face in Face},
+            out_of_square_mm=np.asarray(lean),
+            cup_mm=np.asarray(cup),
+            check_mm=np.broadcast_to(check_mm(self.section, self.species, service_mc_pct), cup.shape),
+        )
+
+    def done(self, mc_pct: Floats, service_mc_pct: ArrayLike) -> Floats:
+        """Share of the shrinkage on the way to service that the mean of the section has already done.
+
+        Parameters
+        ----------
+        mc_pct : ndarray, shape (..., ny, nx)
+            Moisture content of the cells now. [%]
+        service_mc_pct : array_like, shape () or (members,)
+            Moisture content in service. [%]
+
+        Returns
+        -------
+        ndarray
+            1 when nothing is left; 1 also where service brings no shrinkage.
+        """
+        now = np.sum(self.share(mc_pct) * self._area, axis=(-2, -1)) / np.sum(self._area)
+        then = self.share(service_mc_pct)
+        return np.asarray(np.where(then > 1e-9, now / np.maximum(then, 1e-9), 1.0))
+
+
+def outline(
+    section: Section, field: MoistureField, species: Species, *, service_mc_pct: ArrayLike
+) -> Movement:
+    """Movement of a piece squared at the field's moment, until it is evenly at its service moisture content.
+
+    Parameters
+    ----------
+    section : Section
+        The squared piece; must be the section that the field covers. [mm]
+    field : MoistureField
+        Moisture now, one run or an ensemble. [%]
+    species : Species
+        Shrinkage and elastic constants.
+    service_mc_pct : array_like, shape () or (members,)
+        Moisture content in service. [%]
+
+    Returns
+    -------
+    Movement
+        Change of the outline, the piece being square now. [mm]
+
+    Raises
+    ------
+    OutOfRange
+        If the field does not cover the section.
+
+    References
+    ----------
+    Ross, R. J. (ed.) 2021, Wood Handbook, FPL-GTR-282, chapters 4 and 5.
+    """
+    width, depth = np.ptp(field.x_edges_mm), np.ptp(field.y_edges_mm)
+    if abs(width - section.width_mm) > 0.01 or abs(depth - section.depth_mm) > 0.01:
+        raise OutOfRange(
+            "the moisture field",
+            f"covers {width:.0f} x {depth:.0f} mm, not the section's {section.width_mm:.0f} x "
+            f"{section.depth_mm:.0f} mm; cut it to the piece first",
+        )
+    return Shape(section, species, field.x_edges_mm, field.y_edges_mm).movement(field.mc_pct, service_mc_pct)
+
+
+def check_mm(section: Section, species: Species, mc_pct: ArrayLike) -> Floats:
+    """Total opening of the checks at the face nearest to a boxed pith, the wood being free of stress.
+
+    Parameters
+    ----------
+    section : Section
+        The piece and its pith. [mm]
+    species : Species
+        Radial and tangential shrinkage.
+    mc_pct : array_like
+        Moisture content, even over the section. [%]
+
+    Returns
+    -------
+    ndarray
+        2 pi r (sT - sR), r being the distance from the pith to the nearest face; 0 free of heart. [mm]
+
+    References
+    ----------
+    Geometry of a ring that shrinks more along its length than along its radius: exact, no source needed.
+    """
+    share = np.clip(1 - np.asarray(mc_pct, dtype=float) / species.shrinkage_onset_pct, 0.0, 1.0)
+    if not section.boxed_heart:
+        return np.zeros_like(share)
+    nearest = min(
+        section.width_mm / 2 - abs(section.pith_x_mm), section.depth_mm / 2 - abs(section.pith_y_mm)
+    )
+    differs = (species.shrinkage_tangential_pct - species.shrinkage_radial_pct) / 100
+    return np.asarray(2 * np.pi * nearest * differs * share)
+
+
+def _influence(section: Section, species: Species, x_edges: Floats, y_edges: Floats) -> dict[str, Floats]:
+    """Movement of each measure when one cell alone does its whole shrinkage, cells in (ny, nx) order."""
+    mesh = MeshQuad.init_tensor(x_edges, y_edges)
+    basis = Basis(mesh, ElementVector(ElementQuad2()), intorder=4)
+    cells = basis.with_element(ElementQuad0())
+    stiffness = _stiffness(species)
+    shrink = stiffness @ np.array(
+        [-species.shrinkage_radial_pct / 100, -species.shrinkage_tangential_pct / 100, 0.0]
+    )
+    pith = np.array([section.pith_x_mm, section.pith_y_mm])[:, None, None]
+
+    @BilinearForm  # type: ignore[untyped-decorator]
+    def elastic(u: Any, v: Any, w: Any) -> Any:  # noqa: ANN401 - scikit-fem's own field type
+        axes = _axes(w.x - pith)
+        return np.einsum("i...,ij,j...", _strain(v, axes), stiffness, _strain(u, axes))
+
+    @BilinearForm  # type: ignore[untyped-decorator]
+    def free(share: Any, v: Any, w: Any) -> Any:  # noqa: ANN401 - scikit-fem's own field type
+        return np.einsum("i...,i", _strain(v, _axes(w.x - pith)), shrink) * share
+
+    k = asm(elastic, basis).tocsc()
+    load = asm(free, cells, basis)
+    centre = mesh.p[:, mesh.t].mean(axis=1)
+    order = np.lexsort((centre[0], centre[1]))  # y outer, x inner, as the moisture field has it
+    load = load[:, cells.element_dofs[0][order]]
+    measures = _measures(basis.doflocs, section)
+    low_left = _dofs_at(basis.doflocs, -section.width_mm / 2, -section.depth_mm / 2)
+    low_right = _dofs_at(basis.doflocs, section.width_mm / 2, -section.depth_mm / 2)
+    loose = np.setdiff1d(np.arange(basis.N), [*low_left, low_right[1]])  # three pins hold the rigid modes
+    factored = splu(k[loose][:, loose])
+    load = load.tocsr()[loose]
+    influence = {
+        name: np.asarray(load.T @ factored.solve(row[loose], trans="T")) for name, row in measures.items()
+    }
+    if section.boxed_heart:
+        area = np.outer(np.diff(y_edges), np.diff(x_edges)).ravel()
+        for face in Face:
+            influence[f"bow {face}"] = _checked_bow_mm(section, species, face) * area / area.sum()
+    return influence
+
+
+def _checked_bow_mm(section: Section, species: Species, face: Face) -> float:
+    """Hollow of a boxed-heart face once a check has freed it, at the whole shrinkage.
+
+    A point at angle phi from the face's normal keeps its radius but for sR and loses the share sT - sR of its
+    angle, so that the corner stands out by r (sT - sR) phi tan(phi) over the middle, to first order (geometry).
+    """
+    half = {
+        Face.A: (section.depth_mm / 2 - section.pith_y_mm, section.width_mm / 2, section.pith_x_mm),
+        Face.B: (section.width_mm / 2 - section.pith_x_mm, section.depth_mm / 2, section.pith_y_mm),
+        Face.C: (section.depth_mm / 2 + section.pith_y_mm, section.width_mm / 2, section.pith_x_mm),
+        Face.D: (section.width_mm / 2 + section.pith_x_mm, section.depth_mm / 2, section.pith_y_mm),
+    }
+    away, side, offset = half[face]
+    differs = (species.shrinkage_tangential_pct - species.shrinkage_radial_pct) / 100
+
+    def out(along: float) -> float:
+        return float(np.arctan(along / away) * along * differs)
+
+    return (out(side - offset) + out(side + offset)) / 2 - out(offset)
+
+
+def _stiffness(species: Species) -> Floats:
+    """Plane-stress stiffness over radial, tangential and shear strain, scaled by the tangential modulus."""
+    e_r, e_t, g_rt, nu_rt = species.elastic
+    nu_tr = nu_rt * e_t / e_r
+    held = 1 - nu_rt * nu_tr
+    return (
+        np.array(
+            [[e_r / held, nu_tr * e_r / held, 0.0], [nu_tr * e_r / held, e_t / held, 0.0], [0.0, 0.0, g_rt]]
+        )
+        / e_t
+    )
+
+
+def _axes(from_pith: Floats) -> tuple[Floats, Floats]:
+    """Cosine and sine of the radial direction."""
+    radius = np.maximum(np.hypot(from_pith[0], from_pith[1]), 1e-9)
+    return from_pith[0] / radius, from_pith[1] / radius
+
+
+def _strain(u: Any, axes: tuple[Floats, Floats]) -> Any:  # noqa: ANN401 - scikit-fem's own field type
+    """Radial, tangential and engineering shear strain."""
+    c, s = axes
+    xx, yy, xy = u.grad[0, 0], u.grad[1, 1], u.grad[0, 1] + u.grad[1, 0]
+    return np.stack(
+        [
+            c * c * xx + s * s * yy + c * s * xy,
+            s * s * xx + c * c * yy - c * s * xy,
+            2 * c * s * (yy - xx) + (c * c - s * s) * xy,
+        ]
+    )
+
+
+def _dofs_at(places: Floats, x_mm: float, y_mm: float) -> tuple[int, int]:
+    """Unknowns (x and y displacement) of the node nearest to a place."""
+    away = np.hypot(places[0] - x_mm, places[1] - y_mm)
+    first, second = np.sort(np.flatnonzero(away <= away.min() + 1e-9))[:2]
+    return int(first), int(second)
+
+
+def _measures(places: Floats, section: Section) -> dict[str, Floats]:
+    """Rows that turn displacements into face widths, bows and shear; none sees a rigid motion."""
+    w, d = section.width_mm / 2, section.depth_mm / 2
+    corner = {(i, j): _dofs_at(places, i * w, j * d) for i in (-1, 1) for j in (-1, 1)}  # x sign, y sign
+    rows: dict[str, Floats] = {}
+    shear = np.zeros(places.shape[1])
+    for face, axis, sign in ((Face.A, 0, 1), (Face.B, 1, 1), (Face.C, 0, -1), (Face.D, 1, -1)):
+        first, last = (
+            (corner[-1, sign], corner[1, sign]) if axis == 0 else (corner[sign, -1], corner[sign, 1])
+        )
+        width = np.zeros(places.shape[1])
+        width[last[axis]], width[first[axis]] = 1.0, -1.0
+        rows[f"face {face}"] = width
+        across = 1 - axis
+        length = 2 * (w if axis == 0 else d)
+        shear[last[across]] += 0.5 / length
+        shear[first[across]] -= 0.5 / length
+        rows[f"bow {face}"] = _bow(places, (axis, sign), (first, last), (w, d))
+    rows[_SHEAR] = shear
+    return rows
+
+
+def _bow(
+    places: Floats,
+    side: tuple[int, int],
+    ends: tuple[tuple[int, int], tuple[int, int]],
+    half: tuple[float, float],
+) -> Floats:
+    """Mean of the corners minus the middle of the face along its outward normal: above 0 when hollow."""
+    axis, sign = side
+    across = 1 - axis
+    on_face = np.flatnonzero(np.abs(places[across] - sign * half[across]) < 1e-6)
+    row = np.zeros(places.shape[1])
+    along = np.unique(np.round(places[axis, on_face], 6))
+    right = int(np.clip(np.searchsorted(along, 0.0), 1, along.size - 1))
+    share = float(np.clip((0.0 - along[right - 1]) / (along[right] - along[right - 1]), 0.0, 1.0))
+    for place, weight in ((along[right - 1], 1 - share), (along[right], share)):
+        at = (place, sign * half[1]) if axis == 0 else (sign * half[0], place)
+        row[_dofs_at(places, *at)[across]] -= sign * weight
+    for end in ends:
+        row[end[across]] += 0.5 * sign
+    return row
