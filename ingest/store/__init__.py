@@ -1,1 +1,28 @@
-"""."""
+"""Where readings are kept: one protocol, one table of stores."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Final
+
+from baulk.ingest.store.base import QuarantineRow, Store, StoredEvaluation
+from baulk.ingest.store.sqlite import SqliteStore
+
+if TYPE_CHECKING:
+    from baulk.ingest.config import Config
+
+__all__ = ["STORES", "QuarantineRow", "Store", "StoredEvaluation", "open_store"]
+
+
+def _sqlite(config: Config) -> Store:
+    return SqliteStore(config.store_path, wait_s=config.store.wait_s)
+
+
+STORES: Final[Mapping[str, Callable[[Config], Store]]] = {
+    "sqlite": _sqlite,
+}
+
+
+def open_store(config: Config) -> Store:
+    """Open the store that the configuration names; it must exist."""
+    return STORES[config.store.kind](config)

@@ -1,0 +1,116 @@
+"""Checks on readings. A flag is added, a reading never dropped; only what can't be goes to quarantine.
+
+The limits are common practice and our own, without a published source, except: pin readings mean something
+up to fibre saturation only (Wood Handbook FPL-GTR-282, p. 13-3: about 6 to 30 %); a device clock before 2000
+was never set (a rule of time-protocol clients); humidity near 100 % is a wet sensor (a sensor maker's note).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from baulk.ingest.store import Store
+from baulk.models.reading import Owner, Quantity, Reading, Series
+
+FIRST_CLOCK: Final = datetime(2000, 1, 1, tzinfo=UTC)
+AHEAD: Final = timedelta(minutes=10)
+
+POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
+    Quantity.RESISTANCE: (1.0, 1e13),
+    Quantity.MOISTURE: (0.0, 400.0),
+    Quantity.WOOD_TEMP: (-40.0, 50.0),
+    Quantity.WEIGHT: (0.001, 20_000.0),
+    Quantity.TEMP: (-40.0, 50.0),
+    Quantity.HUMIDITY: (0.0, 110.0),
+    Quantity.BATTERY: (0.0, 100.0),
+    Quantity.BATTERY_VOLTAGE: (0.0, 60.0),
+}
+_TEMPERATURES: Final = frozenset({Quantity.TEMP, Quantity.WOOD_TEMP})
+_JUMP: Final[dict[Quantity, float]] = {  # from one reading to the next, less than a day apart
+    Quantity.MOISTURE: 5.0,
+    Quantity.TEMP: 25.0,
+    Quantity.WOOD_TEMP: 25.0,
+}
+
+
+def clock_is_right(taken: datetime, arrived: datetime) -> bool:
+    """Whether a device's time can be true: from 2000 to ten minutes ahead of us."""
+    return FIRST_CLOCK <= taken <= arrived + AHEAD
+
+
+def impossible(reading: Reading) -> str | None:
+    """Say why a value can't be true, or nothing."""
+    quantity, value, unit = reading.series.quantity, reading.value, reading.unit
+    low, high = POSSIBLE[quantity]
+    if low <= value <= high:
+        return None
+    text = f"{quantity.value} of {value:g} {unit} lies outside {low:g} to {high:g} {unit}"
+    if quantity in _TEMPERATURES and high < value <= 122:
+        text += (
+            f"; it looks like Fahrenheit ({value:g} degF is {(value - 32) / 1.8:.1f} degC), send degC or K"
+        )
+    elif quantity in _TEMPERATURES and 233 <= value <= 323:
+        text += f"; it looks like kelvin ({value - 273.15:.1f} degC), send it with unit K"
+    elif quantity is Quantity.MOISTURE and 400 < value <= 10_000:
+        ratio, percent = value / 10_000, value / 100
+        text += f"; percent sent as a ratio? Send {ratio:g} with unit / or {percent:g} with /100"
+    return text
+
+
+def _above_fsp(reading: Reading, before: Reading | None) -> str | None:  # noqa: ARG001
+    pins = reading.series.quantity is Quantity.MOISTURE
+    return "above-fsp" if pins and reading.value > 30 else None
+
+
+def _below_meter(reading: Reading, before: Reading | None) -> str | None:  # noqa: ARG001
+    pins = reading.series.quantity is Quantity.MOISTURE
+    return "below-meter" if pins and reading.value < 6 else None
+
+
+def _wet_sensor(reading: Reading, before: Reading | None) -> str | None:  # noqa: ARG001
+    return "wet-sensor" if reading.series.quantity is Quantity.HUMIDITY and reading.value >= 99 else None
+
+
+def _jump(reading: Reading, before: Reading | None) -> str | None:
+    limit = _JUMP.get(reading.series.quantity)
+    if limit is None or before is None:
+        return None
+    near = timedelta(0) < reading.taken_utc - before.taken_utc < timedelta(days=1)
+    return "jump" if near and abs(reading.value - before.value) > limit else None
+
+
+def _weight_gain(reading: Reading, before: Reading | None) -> str | None:
+    if reading.series.quantity is not Quantity.WEIGHT or before is None:
+        return None
+    return "weight-gain" if reading.value > 1.02 * before.value else None
+
+
+CHECKS: Final[tuple[Callable[[Reading, Reading | None], str | None], ...]] = (
+    _above_fsp,
+    _below_meter,
+    _wet_sensor,
+    _jump,
+    _weight_gain,
+)
+_COMPARED: Final = frozenset({*_JUMP, Quantity.WEIGHT})
+
+
+def flag(readings: Iterable[Reading], store: Store) -> tuple[Reading, ...]:
+    """Run every check on every reading, each against the newest earlier one of its series."""
+    before: dict[Series, Reading] = {}
+    asked: set[tuple[Owner, str]] = set()
+    flagged = []
+    for reading in sorted(readings, key=lambda one: one.taken_utc):
+        series = reading.series
+        if series.quantity in _COMPARED and (series.owner, series.name) not in asked:
+            asked.add((series.owner, series.name))
+            for last in store.latest(series.owner, series.name):
+                before.setdefault(last.series, last)
+        found = [name for check in CHECKS if (name := check(reading, before.get(series)))]
+        flagged.append(replace(reading, flags=tuple(dict.fromkeys((*reading.flags, *found)))))
+        if series not in before or before[series].taken_utc < reading.taken_utc:
+            before[series] = reading
+    return tuple(flagged)

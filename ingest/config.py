@@ -1,0 +1,236 @@
+"""The shop's settings: one folder, one baulk.toml; the password only from the environment."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
+
+from baulk.ingest.errors import ConfigError
+from baulk.ingest.source import Source
+from baulk.ingest.store import sqlite_file
+
+FILE = "baulk.toml"
+PASSWORD = "BAULK_BROKER_PASSWORD"  # noqa: S105 - the name of the variable
+_SLUG = r"^[a-z0-9][a-z0-9-]{0,62}$"
+Twelve = Annotated[tuple[float, ...], Field(min_length=12, max_length=12)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ShopPart(_Part):
+    """What the shop is called and which units its people read."""
+
+    name: str = Field(default="Shop", min_length=1, max_length=80)
+    topic: str | None = Field(default=None, pattern=_SLUG)  # the shop's level in MQTT topics
+    units: Literal["inch", "metric"] = "metric"
+    temperature: Literal["F", "C"] | None = None
+
+
+class BrokerPart(_Part):
+    """Where the messages come from."""
+
+    host: str = Field(default="127.0.0.1", min_length=1)
+    port: int = Field(default=1883, ge=1, le=65535)
+    user: str | None = None
+    client_id: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]{1,64}$")
+    session_days: float = Field(default=14, gt=0, le=3650)
+    keepalive_s: int = Field(default=30, ge=5, le=3600)
+    tls: bool = False
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    password: SecretStr | None = Field(default=None, exclude=True)
+
+
+class StorePart(_Part):
+    """Where the readings are kept."""
+
+    kind: Literal["sqlite"] = "sqlite"
+    path: Path = Path("shop.db")
+    wait_s: float = Field(default=5, ge=0, le=600)
+
+
+class ClimatePart(_Part):
+    """The air to expect: twelve months, January first, or a file of a typical year."""
+
+    temp_c: Twelve | None = None
+    rh_pct: Twelve | None = None
+    typical_year: Path | None = None
+
+    @model_validator(mode="after")
+    def _both(self) -> Self:
+        if (self.temp_c is None) != (self.rh_pct is None):
+            raise ValueError("needs both temp_c and rh_pct, twelve values each")
+        if self.rh_pct and not all(0 <= rh <= 100 for rh in self.rh_pct):
+            raise ValueError("rh_pct lies between 0 and 100")
+        if self.temp_c and not all(-60 <= temp <= 60 for temp in self.temp_c):
+            raise ValueError("temp_c lies between -60 and 60")
+        return self
+
+
+class VerdictPart(_Part):
+    """How sure a verdict has to be."""
+
+    probability: float = Field(default=0.9, ge=0.5, lt=1)
+
+
+class DashboardPart(_Part):
+    """Where the pages are served."""
+
+    port: int = Field(default=8501, ge=1, le=65535)
+
+
+class Config(_Part):
+    """Everything in baulk.toml, and the folder it lies in."""
+
+    shop_dir: Path
+    shop: ShopPart = ShopPart()
+    broker: BrokerPart = BrokerPart()
+    store: StorePart = StorePart()
+    climate: ClimatePart = ClimatePart()
+    verdict: VerdictPart = VerdictPart()
+    dashboard: DashboardPart = DashboardPart()
+    source: tuple[Source, ...] = ()
+
+    @property
+    def store_path(self) -> Path:
+        """The store's file; a relative path counts from the shop folder."""
+        return self.shop_dir / self.store.path
+
+    @property
+    def slug(self) -> str:
+        """The shop's level in MQTT topics."""
+        return self.shop.topic or slugify(self.shop.name)
+
+    @property
+    def client_id(self) -> str:
+        """The listener's fixed name at the broker, by which its session is kept."""
+        return self.broker.client_id or f"baulk-{self.slug}"[:64]
+
+    @property
+    def temperature(self) -> Literal["F", "C"]:
+        """Degrees that the shop's people read; those of their length units unless set."""
+        return self.shop.temperature or ("F" if self.shop.units == "inch" else "C")
+
+    def beside(self, path: Path) -> Path:
+        """Take a relative path from the shop folder."""
+        return self.shop_dir / path
+
+
+def slugify(name: str) -> str:
+    """Make a topic level of a name: small letters, digits and dashes."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60].strip("-") or "shop"
+
+
+def load(shop_dir: Path | str, env: Mapping[str, str] = os.environ) -> Config:
+    """Read the settings of a shop folder; every mistake is named in one sentence."""
+    folder = Path(shop_dir).expanduser().absolute()
+    path = folder / FILE
+    try:
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as err:
+        raise ConfigError(
+            f"there is no {FILE} in {folder}; `baulk init {folder}` makes a shop folder"
+        ) from err
+    except OSError as err:
+        raise ConfigError(f"{path} can't be read: {err.strerror}") from err
+    except UnicodeDecodeError as err:
+        raise ConfigError(f"{path} is not UTF-8 text") from err
+    except tomllib.TOMLDecodeError as err:
+        raise ConfigError(f"{path} is not TOML: {err}") from err
+    if "shop_dir" in given:
+        raise ConfigError(f"{path}: shop_dir is not known; the folder is where the file lies")
+    broker = given.get("broker")
+    if isinstance(broker, dict) and "password" in broker:
+        raise ConfigError(f"{path}, [broker]: a password does not belong in the file; set {PASSWORD} instead")
+    if password := env.get(PASSWORD):
+        given["broker"] = {**(broker if isinstance(broker, dict) else {}), "password": password}
+    try:
+        return Config(shop_dir=folder, **given)
+    except ValidationError as err:
+        raise ConfigError(f"{path}{_sentence(err)}") from err
+
+
+def _sentence(err: ValidationError) -> str:
+    first, *others = err.errors()
+    where = [str(part) for part in first["loc"]]
+    message = first["msg"].removeprefix("Value error, ")
+    if first["type"] == "extra_forbidden":
+        part = Config.model_fields.get(where[0]) if len(where) > 1 else None
+        model: Any = Source if where[0] == "source" else (part.annotation if part else Config)
+        known = sorted(model.model_fields.keys() - {"password", "shop_dir"})
+        message = f"{where[-1]} is not known; known: {', '.join(known)}"
+        where = where[:-1]
+    more = f" (and {len(others)} more)" if others else ""
+    place = f", [{'.'.join(where)}]" if where else ""
+    return f"{place}: {message}{more}"
+
+
+def init(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path:
+    """Make a shop folder: baulk.toml and an empty store. Nothing that is there already is changed."""
+    folder = Path(shop_dir).expanduser().absolute()
+    path = folder / FILE
+    if path.exists():
+        raise ConfigError(f"{folder} is a shop folder already; edit its {FILE}, or name another folder")
+    try:
+        shop = ShopPart.model_validate({"name": name, "units": units})
+    except ValidationError as err:
+        raise ConfigError(f"a new shop{_sentence(err)}") from err
+    text = _TEMPLATE.format(
+        name=json.dumps(shop.name, ensure_ascii=False).replace("\x7f", ""),
+        topic=slugify(shop.name),
+        units=shop.units,
+        temperature="F" if shop.units == "inch" else "C",
+    )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    except OSError as err:
+        raise ConfigError(f"the shop folder {folder} can't be made: {err.strerror}") from err
+    sqlite_file.create(load(folder).store_path)
+    return folder
+
+
+_TEMPLATE = """\
+# Settings of this shop. Every line may be left out; what stands here is the default.
+
+[shop]
+name = {name}
+topic = "{topic}"          # sensors publish to baulk/v1/{topic}/timber/TAG and baulk/v1/{topic}/air/PLACE
+units = "{units}"          # inch or metric
+temperature = "{temperature}"
+
+[broker]
+host = "127.0.0.1"
+port = 1883
+# user = "..."             # the password comes from the environment: BAULK_BROKER_PASSWORD
+# tls = true
+# ca_file = "ca.pem"
+
+[store]
+kind = "sqlite"
+path = "shop.db"
+
+# The air to expect where the shop's own record is short, January first:
+# [climate]
+# temp_c = [3, 4, 8, 13, 18, 22, 24, 24, 20, 14, 9, 5]
+# rh_pct = [68, 66, 64, 62, 68, 70, 73, 75, 75, 72, 69, 69]
+
+# A sensor that does not speak SenML:
+# [[source]]
+# topic = "sensors/+/climate"
+# format = "json"            # or "plain": the payload is one number
+# value = "readings.temperature"
+# quantity = "temp"
+# unit = "degF"              # declared, never guessed
+# place = "{{1}}"              # the second level of the topic
+"""

@@ -1,0 +1,41 @@
+"""Errors of the way in: configuration, wire, store, broker. Each message is one sentence for the person."""
+
+from __future__ import annotations
+
+from baulk.models.errors import BaulkError
+
+
+class ConfigError(BaulkError, ValueError):
+    """The shop's baulk.toml is missing, unreadable or says something that can't be meant."""
+
+
+class WireError(BaulkError, ValueError):
+    """A message can't be understood; it goes to quarantine with this reason."""
+
+
+class RegisterError(BaulkError, ValueError):
+    """A timber can't be entered or changed as asked."""
+
+
+class StoreError(BaulkError, OSError):
+    """The store can't be used."""
+
+
+class StoreMissing(StoreError):
+    """There is no store where the configuration says it is."""
+
+
+class StoreLocked(StoreError):
+    """Another process holds the store for longer than we wait; trying again may help."""
+
+
+class StoreBroken(StoreError):
+    """The file is there and is not a store of ours."""
+
+
+class StoreFull(StoreError):
+    """The disk has no room, or the file may not be written."""
+
+
+class BrokerError(BaulkError, ConnectionError):
+    """The broker can't be reached or refuses us."""

@@ -1,0 +1,92 @@
+"""The one door to a shop: its settings, its store and its register, opened and closed together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from baulk.ingest import checks
+from baulk.ingest import config as settings
+from baulk.ingest.config import Config
+from baulk.ingest.register import Register, engine_for
+from baulk.ingest.store import Store, open_store
+from baulk.models.errors import OutOfRange
+from baulk.models.reading import Owner, Reading, Series
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shop:
+    """An open shop.
+
+    Parameters
+    ----------
+    config : Config
+        Its settings.
+    store : Store
+        Readings, quarantine, evaluations.
+    register : Register
+        Timbers.
+    """
+
+    config: Config
+    store: Store
+    register: Register
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, err: BaseException | None, where: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close store and register."""
+        self.store.close()
+        self.register.close()
+
+    def add_reading_by_hand(
+        self, series: Series, value: float, *, now_utc: datetime, taken_utc: datetime | None = None
+    ) -> bool:
+        """Store one reading that a person took; return whether it was new.
+
+        An impossible value or time, and a tag that is not entered, are refused, for the person can
+        still put it right.
+
+        Parameters
+        ----------
+        series : Series
+            Timber or air, quantity, depth and face.
+        value : float
+            In the unit of the quantity, see `baulk.models.reading.UNITS`.
+        now_utc : datetime
+            Now, with a time zone.
+        taken_utc : datetime, optional
+            When it was taken; now if left out.
+        """
+        taken = taken_utc or now_utc
+        if taken.tzinfo is None or not checks.clock_is_right(taken, now_utc):
+            raise OutOfRange(
+                "the time of a reading", f"lies between the year 2000 and now with a time zone, not {taken}"
+            )
+        if series.owner is Owner.TIMBER:
+            self.register.get(series.name)
+        reading = Reading(series=series, value=value, taken_utc=taken, arrived_utc=now_utc, source="hand")
+        if why := checks.impossible(reading):
+            raise OutOfRange("a reading", why)
+        return self.store.append(checks.flag((reading,), self.store)) == 1
+
+
+def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
+    """Open a shop folder; close it again, or use it in a with statement."""
+    config = settings.load(shop_dir)
+    store = open_store(config)
+    try:
+        register = Register(engine_for(config.store_path, wait_s=config.store.wait_s), config.store_path)
+    except BaseException:
+        store.close()
+        raise
+    return Shop(config=config, store=store, register=register)

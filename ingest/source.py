@@ -1,0 +1,71 @@
+"""How a foreign sensor's messages are to be read: one `[[source]]` table of baulk.toml."""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+from zoneinfo import ZoneInfo
+
+import jmespath
+from jmespath.exceptions import JMESPathError
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from baulk.ingest.wire import units
+from baulk.models.reading import AT_DEPTH, Quantity
+from baulk.models.section import Face
+
+
+class Source(BaseModel):
+    """A topic filter and what its messages mean.
+
+    ``tag`` or ``place`` may take a level of the topic: ``"{1}"`` is the second level, counted from 0.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    topic: str = Field(min_length=1)
+    format: Literal["plain", "json"] = "json"
+    value: str | None = None  # JMESPath to the number; json only
+    quantity: Quantity
+    unit: str
+    tag: str | None = None
+    place: str | None = None
+    depth_mm: float | None = Field(default=None, gt=0, lt=1000)
+    face: Face | None = None
+    time: str | None = None  # JMESPath to the device's time; json only
+    time_as: Literal["unix_s", "unix_ms", "iso"] = "iso"
+    time_zone: str | None = None  # for an ISO time without offset
+
+    @field_validator("value", "time")
+    @classmethod
+    def _compiles(cls, text: str | None) -> str | None:
+        if text is not None:
+            try:
+                jmespath.compile(text)
+            except JMESPathError as err:
+                raise ValueError(f"{text!r} is not a JMESPath: {str(err).splitlines()[0]}") from err
+        return text
+
+    @field_validator("time_zone")
+    @classmethod
+    def _zone_exists(cls, text: str | None) -> str | None:
+        if text is not None:
+            try:
+                ZoneInfo(text)
+            except (KeyError, ValueError, OSError) as err:
+                raise ValueError(f"{text!r} is not a time zone; an example is Europe/Lisbon") from err
+        return text
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> Self:
+        if (self.tag is None) == (self.place is None):
+            raise ValueError("needs either a tag (of a timber) or a place (of air)")
+        if self.format == "json" and self.value is None:
+            raise ValueError("format json needs value, the JMESPath to the number")
+        if self.quantity in AT_DEPTH and self.depth_mm is None:
+            raise ValueError(f"a {self.quantity.value} needs depth_mm, the depth of the pin tips")
+        known = units.known(self.quantity)
+        if self.unit not in known:
+            raise ValueError(
+                f"unit {self.unit!r} is not one for {self.quantity.value}; known: {', '.join(known)}"
+            )
+        return self

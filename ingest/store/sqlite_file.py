@@ -1,0 +1,126 @@
+"""The SQLite file itself: its tables, opening it, and what its errors mean in words."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+from baulk.ingest.errors import StoreBroken, StoreError, StoreFull, StoreLocked, StoreMissing
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_MICRO: Final = timedelta(microseconds=1)
+FORM: Final = 1  # of the tables below; kept in the file as user_version
+
+_TABLES: Final = """
+CREATE TABLE IF NOT EXISTS series (
+    id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE, owner TEXT NOT NULL, name TEXT NOT NULL);
+CREATE INDEX IF NOT EXISTS series_by_owner ON series (owner, name);
+CREATE TABLE IF NOT EXISTS reading (
+    series INTEGER NOT NULL, taken_us INTEGER NOT NULL, value REAL NOT NULL, arrived_us INTEGER NOT NULL,
+    source TEXT NOT NULL, flags TEXT NOT NULL, PRIMARY KEY (series, taken_us)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS quarantine (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL, payload BLOB NOT NULL,
+    arrived_us INTEGER NOT NULL, retained INTEGER NOT NULL, reason TEXT NOT NULL, waits_for TEXT,
+    UNIQUE (topic, payload, arrived_us, reason));
+CREATE INDEX IF NOT EXISTS quarantine_by_tag ON quarantine (waits_for) WHERE waits_for IS NOT NULL;
+CREATE TABLE IF NOT EXISTS touched (
+    owner TEXT NOT NULL, name TEXT NOT NULL, revision INTEGER NOT NULL, arrived_us INTEGER NOT NULL,
+    first_us INTEGER NOT NULL, last_us INTEGER NOT NULL, PRIMARY KEY (owner, name)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS evaluation (
+    tag TEXT PRIMARY KEY, made_us INTEGER NOT NULL, payload BLOB NOT NULL, revision INTEGER NOT NULL,
+    exact INTEGER NOT NULL, air_first_us INTEGER, air_last_us INTEGER) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS counter (one INTEGER PRIMARY KEY CHECK (one = 1), n INTEGER NOT NULL);
+INSERT OR IGNORE INTO counter VALUES (1, 0);
+"""
+
+
+def to_us(moment: datetime) -> int:
+    """Whole microseconds since 1970."""
+    return (moment - _EPOCH) // _MICRO
+
+
+def from_us(micro: int) -> datetime:
+    """Give the moment back, in UTC."""
+    return _EPOCH + micro * _MICRO
+
+
+@contextmanager
+def faults(path: Path) -> Iterator[None]:
+    """Turn what SQLite says into one sentence about the store at ``path``."""
+    try:
+        yield
+    except sqlite3.Error as err:
+        raise in_words(path, err) from err
+
+
+def in_words(path: Path, err: BaseException) -> StoreError:
+    """Say what SQLite's error means for the person."""
+    text = str(err).lower()
+    if "locked" in text or "busy" in text:
+        return StoreLocked(f"the store {path} is locked by another program; close it or wait, then try again")
+    if "unable to open" in text:
+        return StoreMissing(
+            f"the store {path} can't be opened; check that the file and its folder exist and are yours"
+        )
+    if "not a database" in text or "malformed" in text or "no such table" in text or "no such column" in text:
+        return StoreBroken(
+            f"{path} is not a readable Baulk store ({err}); restore a backup or name another file"
+        )
+    if "full" in text or "readonly" in text or "disk i/o" in text:
+        return StoreFull(
+            f"the store {path} can't be written ({err}); make room or give write permission, then try again"
+        )
+    return StoreError(f"the store {path} can't be used: {err}")
+
+
+def connect(path: Path, *, wait_s: float) -> sqlite3.Connection:
+    """Open an existing file for reading and writing; never make one."""
+    if not path.is_file():
+        raise StoreMissing(
+            f"there is no store at {path}; `baulk init` makes an empty one, or restore a backup"
+        )
+    with faults(path):
+        base = sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode=rw",
+            uri=True,
+            timeout=wait_s,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+        try:
+            base.execute("PRAGMA schema_version")
+            base.execute("PRAGMA synchronous = NORMAL")
+        except sqlite3.Error:
+            base.close()
+            raise
+        return base
+
+
+def create(path: Path) -> None:
+    """Make an empty store, or leave the one that is there."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o640))
+    except OSError as err:
+        raise StoreFull(f"the store {path} can't be made: {err.strerror}") from err
+    with closing(connect(path, wait_s=5)) as base, faults(path):
+        base.execute("PRAGMA journal_mode = WAL")
+        raise_tables(base)
+
+
+def raise_tables(base: sqlite3.Connection) -> None:
+    """Make the tables that are missing."""
+    base.execute("BEGIN IMMEDIATE")
+    try:
+        for statement in _TABLES.split(";"):
+            base.execute(statement)
+        base.execute(f"PRAGMA user_version = {FORM}")
+        base.execute("COMMIT")
+    except BaseException:
+        base.execute("ROLLBACK")
+        raise
