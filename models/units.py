@@ -1,0 +1,310 @@
+"""Lengths, temperatures and masses as people write them, read and shown in either system."""
+
+from __future__ import annotations
+
+import math
+import re
+from fractions import Fraction
+from typing import Final, Literal
+
+from baulk.models.errors import OutOfRange
+
+System = Literal["inch", "metric"]
+LengthUnit = Literal["in", "mm"]
+TemperatureUnit = Literal["C", "F"]
+MassUnit = Literal["kg", "lb"]
+
+# exact by the international agreement of 1959 (yard 0.9144 m, pound 0.45359237 kg)
+_MM: Final = {"in": 25.4, "ft": 304.8, "mm": 1.0, "cm": 10.0, "m": 1000.0}
+_KG: Final = {"kg": 1.0, "g": 0.001, "lb": 0.45359237, "oz": 0.45359237 / 16}
+
+_WORDS: Final = {
+    '"': "in", "''": "in", "in": "in", "ins": "in", "inch": "in", "inches": "in",
+    "'": "ft", "ft": "ft", "foot": "ft", "feet": "ft",
+    "mm": "mm", "millimetre": "mm", "millimetres": "mm", "millimeter": "mm", "millimeters": "mm",
+    "cm": "cm", "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
+}  # fmt: skip
+_MASS_WORDS: Final = {
+    "kg": "kg", "kgs": "kg", "kilogram": "kg", "kilograms": "kg", "g": "g", "gram": "g", "grams": "g",
+    "lb": "lb", "lbs": "lb", "pound": "lb", "pounds": "lb", "oz": "oz", "ounce": "oz", "ounces": "oz",
+}  # fmt: skip
+_VULGAR: Final = {
+    "½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8", "⅓": "1/3", "⅔": "2/3",
+}  # fmt: skip
+_PLAIN: Final = str.maketrans({
+    "\u2033": '"', "\u201d": '"', "\u201c": '"', "\u2032": "'", "\u2019": "'", "\u2044": "/",
+    "\u2212": "-", "\u2013": "-", "\u00a0": " ", "\u202f": " ", "\u00d7": "x", "\u00b0": "", "\u00ba": "",
+})  # fmt: skip
+
+_NUMBER = r"(?:\d+\.?\d*|\.\d+)"
+_AMOUNT = rf"(?:\d+\s*[-\s]\s*\d+\s*/\s*\d+|\d+\s*/\s*\d+|{_NUMBER})"
+_UNIT = r"(?:''|\"|'|[a-z]+)"
+_LENGTH: Final = re.compile(
+    rf"(?P<sign>[+-]?)\s*(?:(?P<feet>{_NUMBER})\s*(?:ft|foot|feet|'(?!'))\s*-?\s*(?=\d|\.))?"
+    rf"(?P<amount>{_AMOUNT})\s*(?P<unit>{_UNIT})?\.?"
+)
+_QUANTITY: Final = re.compile(rf"(?P<amount>[+-]?\s*{_NUMBER})\s*(?P<unit>[a-z]+)?\.?")
+
+
+def length_mm(text: str, *, bare: LengthUnit | None = None, signed: bool = False) -> float:
+    """Read a length such as "7 3/4", 7-3/4", "8 ft 6 in", "197 mm" or "2.4 m".
+
+    Parameters
+    ----------
+    text : str
+        What was typed. A fraction or an inch mark means inches.
+    bare : {"in", "mm"}, optional
+        Unit of a number without one; without it such a number is refused.
+    signed : bool
+        Whether zero and negative lengths are allowed, as for the position of a pith.
+
+    Returns
+    -------
+    float
+        The length. [mm]
+
+    Raises
+    ------
+    OutOfRange
+        If it is not a length, lacks its unit, or is not above 0.
+    """
+    return _length(text, bare, signed=signed)
+
+
+def size_mm(text: str, *, bare: LengthUnit | None = None) -> tuple[float, float]:
+    """Read a section size such as "8 x 7 in", "7 3/4 x 7 3/4" or "203x178 mm".
+
+    Parameters
+    ----------
+    text : str
+        Width and depth with an x, a multiplication sign or "by" between them; a unit behind one of the two
+        counts for both.
+    bare : {"in", "mm"}, optional
+        Unit of two numbers without one.
+
+    Returns
+    -------
+    width_mm, depth_mm : float
+        The two sides in the order given. [mm]
+
+    Raises
+    ------
+    OutOfRange
+        If it is not two lengths.
+    """
+    parts = re.split(r"\s*(?:x|\*|\bby\b)\s*", _plain(text))
+    if len(parts) != 2 or not all(parts):
+        raise OutOfRange("a size", f'looks like "8 x 7 in" or "203 x 178 mm", not {text!r}')
+    units = [unit for part in parts if (unit := _unit_of(part)) is not None]
+    shared = units[-1] if units else bare
+    return _length(parts[0], shared), _length(parts[1], shared)
+
+
+def temperature_c(text: str, *, bare: TemperatureUnit | None = None) -> float:
+    """Read a temperature such as "68F", "20 C" or "-5 degC".
+
+    Parameters
+    ----------
+    text : str
+        What was typed.
+    bare : {"C", "F"}, optional
+        Unit of a number without one; without it such a number is refused.
+
+    Returns
+    -------
+    float
+        The temperature. [degC]
+
+    Raises
+    ------
+    OutOfRange
+        If it is not a temperature, lacks its unit, or lies below absolute zero.
+    """
+    value, word = _quantity(text, "a temperature", '"68F" or "20C"')
+    unit = (word.removeprefix("deg").removeprefix("rees") if word else bare or "").lower()
+    if unit in {"f", "fahrenheit"}:
+        value = (value - 32) / 1.8
+    elif unit not in {"c", "cel", "celsius"}:
+        raise _no_unit("the temperature", text, word, "C or F")
+    if value < -273.15:
+        raise OutOfRange("the temperature", f"{text!r} lies below absolute zero; check its unit")
+    return value
+
+
+def mass_kg(text: str, *, bare: MassUnit | None = None) -> float:
+    """Read a mass such as "212 lb" or "96 kg".
+
+    Parameters
+    ----------
+    text : str
+        What was typed.
+    bare : {"kg", "lb"}, optional
+        Unit of a number without one; without it such a number is refused.
+
+    Returns
+    -------
+    float
+        The mass, above 0. [kg]
+
+    Raises
+    ------
+    OutOfRange
+        If it is not a mass, lacks its unit, or is not above 0.
+    """
+    value, word = _quantity(text, "a weight", '"212 lb" or "96 kg"')
+    unit = _MASS_WORDS.get(word) if word else bare
+    if unit is None:
+        raise _no_unit("the weight", text, word, "kg or lb")
+    if value <= 0:
+        raise OutOfRange("the weight", f"must be above 0, not {text.strip()}")
+    return value * _KG[unit]
+
+
+def show_length(mm: float, system: System) -> str:
+    """Write a length: inches to the nearest sixteenth, or millimetres (tenths below 10 mm).
+
+    Parameters
+    ----------
+    mm : float
+        The length. [mm]
+    system : {"inch", "metric"}
+        The person's choice.
+
+    Returns
+    -------
+    str
+        For instance "7 3/4 in", "197 mm" or "2.4 mm"; a gap (NaN) is a dash.
+    """
+    number = _show_number(mm, system)
+    return number if number == "-" else f"{number} {'in' if system == 'inch' else 'mm'}"
+
+
+def show_size(width_mm: float, depth_mm: float, system: System) -> str:
+    """Write a section size with one unit behind it.
+
+    Parameters
+    ----------
+    width_mm, depth_mm : float
+        The two sides. [mm]
+    system : {"inch", "metric"}
+        The person's choice.
+
+    Returns
+    -------
+    str
+        For instance "8 x 7 in" or "203 x 178 mm".
+    """
+    return f"{_show_number(width_mm, system)} x {show_length(depth_mm, system)}"
+
+
+def show_temperature(temp_c: float, system: TemperatureUnit | System) -> str:
+    """Write a temperature to the nearest degree.
+
+    Parameters
+    ----------
+    temp_c : float
+        The temperature. [degC]
+    system : {"C", "F", "inch", "metric"}
+        The unit, or a system that stands for its usual unit.
+
+    Returns
+    -------
+    str
+        For instance "68 °F" or "20 °C"; a gap (NaN) is a dash.
+    """
+    if not math.isfinite(temp_c):
+        return "-"
+    if system in {"F", "inch"}:
+        return f"{round(temp_c * 1.8 + 32)} °F"
+    return f"{round(temp_c)} °C"
+
+
+def show_mass(kg: float, system: System) -> str:
+    """Write a mass: whole pounds or kilograms, tenths below ten.
+
+    Parameters
+    ----------
+    kg : float
+        The mass. [kg]
+    system : {"inch", "metric"}
+        The person's choice.
+
+    Returns
+    -------
+    str
+        For instance "212 lb" or "96 kg"; a gap (NaN) is a dash.
+    """
+    if not math.isfinite(kg):
+        return "-"
+    value, unit = (kg / _KG["lb"], "lb") if system == "inch" else (kg, "kg")
+    return f"{value:.0f} {unit}" if abs(value) >= 9.95 else f"{value:.1f} {unit}"
+
+
+def _plain(text: str) -> str:
+    """Lower case, one kind of quotation mark, dash and fraction; no degree sign."""
+    for sign, fraction in _VULGAR.items():
+        text = text.replace(sign, f" {fraction}")
+    text = " ".join(text.translate(_PLAIN).lower().split())
+    if "," in text:
+        raise OutOfRange("a number", f"is written with a decimal point and no thousands mark, not {text!r}")
+    return text
+
+
+def _length(text: str, bare: str | None, *, signed: bool = False) -> float:
+    match = _LENGTH.fullmatch(_plain(text))
+    if match is None:
+        raise OutOfRange("a length", f'looks like "7 3/4 in", "8 ft" or "197 mm", not {text!r}')
+    amount, word, feet = match["amount"], match["unit"], match["feet"]
+    unit = _unit_of(_plain(text)) or bare
+    if unit is None or (word and word not in _WORDS):
+        raise _no_unit("the length", text, word, "in, ft, mm, cm or m")
+    if unit not in {"in", "ft"} and ("/" in amount or feet):
+        raise OutOfRange("a length", f"with a fraction is in inches, not {text!r}")
+    mm = _amount(amount, text) * _MM[unit] + (float(feet) * _MM["ft"] if feet else 0.0)
+    mm = -mm if match["sign"] == "-" else mm
+    if not signed and mm <= 0:
+        raise OutOfRange("a length", f"must be above 0, not {text.strip()}")
+    return mm
+
+
+def _unit_of(plain: str) -> str | None:
+    """The unit that a length names by itself; a fraction or feet before it mean inches."""
+    match = _LENGTH.fullmatch(plain)
+    if match is None:
+        return None
+    if match["unit"]:
+        return _WORDS.get(match["unit"])
+    return "in" if "/" in match["amount"] or match["feet"] else None
+
+
+def _amount(text: str, whole: str) -> float:
+    try:
+        return float(sum(Fraction(part) for part in re.sub(r"\s*/\s*", "/", text.replace("-", " ")).split()))
+    except ZeroDivisionError as err:
+        raise OutOfRange("a fraction", f"can't be divided by 0: {whole!r}") from err
+
+
+def _quantity(text: str, what: str, like: str) -> tuple[float, str | None]:
+    match = _QUANTITY.fullmatch(_plain(text))
+    if match is None:
+        raise OutOfRange(what, f"looks like {like}, not {text!r}")
+    return float(match["amount"].replace(" ", "")), match["unit"]
+
+
+def _no_unit(what: str, text: str, word: str | None, units: str) -> OutOfRange:
+    if word:
+        return OutOfRange(what, f"{text.strip()!r} has the unknown unit {word!r}; use {units}")
+    return OutOfRange(what, f"{text.strip()!r} needs its unit behind it: {units}")
+
+
+def _show_number(mm: float, system: System) -> str:
+    if not math.isfinite(mm):
+        return "-"
+    if system == "metric":
+        rounded = round(mm) if abs(mm) >= 9.95 else round(mm, 1)
+        return f"{rounded + 0.0:g}"
+    sixteenths = round(abs(mm) / 25.4 * 16)
+    whole, rest = divmod(sixteenths, 16)
+    fraction = f"{Fraction(rest, 16)}" if rest else ""
+    text = " ".join(part for part in (str(whole) if whole or not rest else "", fraction) if part)
+    return f"-{text}" if mm < 0 and sixteenths else text
