@@ -13,12 +13,12 @@ from typing import Final
 from baulk.models.errors import OutOfRange
 from baulk.models.species import Species
 
-# 0.10 to 0.15 %MC per degC, SP Tra report PX21326 (2012) pp. 5-6 and VTT Publications 420 (2000); the middle is taken
+# the middle of 0.10 to 0.15 %MC per degC: SP Tra report PX21326 (2012) pp. 5-6, VTT Publications 420 (2000)
 _SLOPE_PER_C: Final = 0.125
 _SLOPE_SD_PER_C: Final = 0.0125
 METER_REFERENCE_C: Final = 20.0
 CURVE_REFERENCE_C: Final = 26.7  # 80 degF, the temperature of the table behind meter_curves.csv
-# five measuring methods lay within -2 to +2 %MC of oven-dry (FPInnovations report 16773, 2015): taken as two sd
+# five measuring methods lay within -2 to +2 %MC of oven-dry (FPInnovations 16773, 2015): taken as two sd
 _METER_SD_PCT: Final = 1.0
 # beyond 22 % a pin reading loosens until fibre saturation; how fast is common experience, no source
 _LOOSE_FROM_PCT: Final = 22.0
@@ -70,8 +70,9 @@ def from_meter(mc_pct: float, wood_temp_c: float | None, species: Species) -> Me
 
     References
     ----------
-    Slope 0.125 %MC per degC, the middle of SP Tra report PX21326 (2012) and VTT Publications 420 (2000), which
-    print 0.10 to 0.15; the Wood Handbook's 0.5 % per 10 degF (0.089) lies below, the Swedish 1.6 per 10 degC above.
+    Slope 0.125 %MC per degC, the middle of SP Tra report PX21326 (2012) and VTT Publications 420 (2000),
+    which print 0.10 to 0.15; the Wood Handbook's 0.5 % per 10 degF (0.089) lies below, the Swedish rule of
+    1.6 per 10 degC above.
     """
     if not 0 < mc_pct <= 400:
         raise OutOfRange("a moisture reading", f"lies above 0 and not above 400 %, not {mc_pct:g} %")
@@ -81,8 +82,9 @@ def from_meter(mc_pct: float, wood_temp_c: float | None, species: Species) -> Me
 def mc_from_resistance(ohm: float, species: Species, wood_temp_c: float | None) -> MeterAnswer:
     """Moisture content from the resistance between two pins along the grain.
 
-    The curve is ``MC = intercept + slope * log10(log10(R / 1 Mohm) + 1)`` at 26.7 degC. Its rows are from memory and
-    **not verified** (see `data/meter_curves.csv`): a start to be replaced by a shop's own two-point calibration.
+    The curve is ``MC = intercept + slope * log10(log10(R / 1 Mohm) + 1)`` at 26.7 degC. Its rows are from
+    memory and **not verified** (see `data/meter_curves.csv`): a start, to be replaced by a shop's own
+    two-point calibration.
 
     Parameters
     ----------

@@ -86,8 +86,8 @@ def rh_pct(temp_c: ArrayLike, emc_pct: ArrayLike) -> NDArray[np.float64]:
     if np.any((wanted < 0) | (wanted > top + 1e-9)):
         raise OutOfRange(
             "the moisture content",
-            f"must lie between 0 and {float(np.nanmin(top)):.1f} %, what saturated air gives at that temperature,"
-            f" not {_worst(wanted, 0.0, float(np.nanmin(top))):g} %",
+            f"must lie between 0 and {float(np.nanmin(top)):.1f} %, the most that air at that temperature"
+            f" gives, not {_worst(wanted, 0.0, float(np.nanmin(top))):g} %",
         )
     low, high = np.zeros(temp.shape), np.full(temp.shape, 100.0)
     for _half in range(_HALVINGS):
@@ -152,7 +152,7 @@ def dewpoint_c(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float64]:
 
     psychrolib.SetUnitSystem(psychrolib.SI)
     dew = np.full(temp.shape, np.nan)
-    for i in zip(*np.nonzero(np.isfinite(temp + rh)), strict=True):
+    for i in map(tuple, np.argwhere(np.isfinite(temp + rh))):
         dew[i] = psychrolib.GetTDewPointFromRelHum(float(temp[i]), float(rh[i]) / 100)
     return dew[()]
 
@@ -173,7 +173,7 @@ def _checked(temp_c: ArrayLike, rh_pct: ArrayLike) -> tuple[NDArray[np.float64],
     if np.any((temp < LOWEST_C) | (temp > HIGHEST_C)):
         raise OutOfRange(
             "the temperature",
-            f"must lie between {LOWEST_C:g} and {HIGHEST_C:g} °C, not {_worst(temp, LOWEST_C, HIGHEST_C):g} °C;"
+            f"must lie between {LOWEST_C:g} and {HIGHEST_C:g} °C, not {_worst(temp, LOWEST_C, HIGHEST_C):g};"
             " was it in °F?",
         )
     if np.any((rh < 0) | (rh > 100)):
@@ -182,6 +182,6 @@ def _checked(temp_c: ArrayLike, rh_pct: ArrayLike) -> tuple[NDArray[np.float64],
 
 
 def _worst(values: NDArray[np.float64], low: float, high: float) -> float:
-    """The value furthest outside the range, for the sentence."""
+    """Find the value furthest outside the range, for the sentence."""
     excess = np.maximum(low - values, values - high)
     return float(np.ravel(values)[np.nanargmax(np.ravel(excess))])

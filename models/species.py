@@ -135,8 +135,9 @@ def table() -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Columns species, quantity, value (text), unit, source and mark; the mark is "read" (seen in the source),
-        "read (secondary)" (seen in a quotation or transcription), "computed", or "memory" (not seen).
+        Columns species, quantity, value (text), unit, source and mark; the mark is "read" (seen in the
+        source), "read (secondary)" (seen in a quotation or transcription), "computed" or "memory" (not
+        seen).
     """
     import pandas as pd  # noqa: PLC0415 (slow to load, and only this function needs it)
 

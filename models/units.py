@@ -29,7 +29,8 @@ _MASS_WORDS: Final = {
     "lb": "lb", "lbs": "lb", "pound": "lb", "pounds": "lb", "oz": "oz", "ounce": "oz", "ounces": "oz",
 }  # fmt: skip
 _VULGAR: Final = {
-    "½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8", "⅓": "1/3", "⅔": "2/3",
+    "½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8",
+    "⅓": "1/3", "⅔": "2/3",
 }  # fmt: skip
 _PLAIN: Final = str.maketrans({
     "\u2033": '"', "\u201d": '"', "\u201c": '"', "\u2032": "'", "\u2019": "'", "\u2044": "/",
@@ -43,7 +44,7 @@ _LENGTH: Final = re.compile(
     rf"(?P<sign>[+-]?)\s*(?:(?P<feet>{_NUMBER})\s*(?:ft|foot|feet|'(?!'))\s*-?\s*(?=\d|\.))?"
     rf"(?P<amount>{_AMOUNT})\s*(?P<unit>{_UNIT})?\.?"
 )
-_QUANTITY: Final = re.compile(rf"(?P<amount>[+-]?\s*{_NUMBER})\s*(?P<unit>[a-z]+)?\.?")
+_QUANTITY: Final = re.compile(rf"(?P<amount>[+-]?\s*{_NUMBER})\s*(?P<unit>(?:deg(?:rees)? ?)?[a-z]+)?\.?")
 
 
 def length_mm(text: str, *, bare: LengthUnit | None = None, signed: bool = False) -> float:
@@ -121,7 +122,7 @@ def temperature_c(text: str, *, bare: TemperatureUnit | None = None) -> float:
         If it is not a temperature, lacks its unit, or lies below absolute zero.
     """
     value, word = _quantity(text, "a temperature", '"68F" or "20C"')
-    unit = (word.removeprefix("deg").removeprefix("rees") if word else bare or "").lower()
+    unit = (word.removeprefix("deg").removeprefix("rees").strip() if word else bare or "").lower()
     if unit in {"f", "fahrenheit"}:
         value = (value - 32) / 1.8
     elif unit not in {"c", "cel", "celsius"}:
@@ -264,11 +265,11 @@ def _length(text: str, bare: str | None, *, signed: bool = False) -> float:
     mm = -mm if match["sign"] == "-" else mm
     if not signed and mm <= 0:
         raise OutOfRange("a length", f"must be above 0, not {text.strip()}")
-    return mm
+    return round(mm, 6)  # 7 in is 177.8 mm, without the dust of binary fractions
 
 
 def _unit_of(plain: str) -> str | None:
-    """The unit that a length names by itself; a fraction or feet before it mean inches."""
+    """Find the unit that a length names by itself; a fraction or feet before it mean inches."""
     match = _LENGTH.fullmatch(plain)
     if match is None:
         return None
@@ -301,8 +302,7 @@ def _show_number(mm: float, system: System) -> str:
     if not math.isfinite(mm):
         return "-"
     if system == "metric":
-        rounded = round(mm) if abs(mm) >= 9.95 else round(mm, 1)
-        return f"{rounded + 0.0:g}"
+        return f"{mm:.0f}" if abs(mm) >= 9.95 else f"{round(mm, 1) + 0.0:g}"
     sixteenths = round(abs(mm) / 25.4 * 16)
     whole, rest = divmod(sixteenths, 16)
     fraction = f"{Fraction(rest, 16)}" if rest else ""
