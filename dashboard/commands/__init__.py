@@ -1,1 +1,123 @@
-"""."""
+"""The command line: a table of commands, each imported only when it is called, and one place for errors."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import Annotated, Final
+
+import typer
+
+from baulk.models.errors import BaulkError
+
+DETAIL = "BAULK_DETAIL"  # set to anything: an unexpected error is shown with where it came from
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """Where a command lives and the line that the overview shows for it."""
+
+    module: str
+    name: str
+    help: str
+
+
+COMMANDS: Final = {
+    "demo": Entry("demo", "demo", "See it work: a simulated yard, its sensors, forecasts and pages."),
+    "init": Entry("shop", "init", "Make a shop folder: baulk.toml and an empty store."),
+    "serve": Entry("serve", "serve", "Run everything of a shop: listener, forecasts, pages."),
+    "listen": Entry("shop", "listen", "Take readings from the broker into the store."),
+    "forecast": Entry("shop", "forecast", "Work out forecasts and verdicts; --watch keeps at it."),
+    "dashboard": Entry("shop", "dashboard", "Serve the pages on this machine."),
+    "timber": Entry("timber", "app", "The register: add, list, show."),
+    "reading": Entry("reading", "app", "Readings by hand, what is stored, what is in quarantine."),
+    "verdict": Entry("verdict", "verdict", "Leave it, rough it out, or square it: when and why."),
+    "emc": Entry("air", "emc", "Moisture content that wood comes to in given air."),
+    "dewpoint": Entry("air", "dewpoint", "Temperature at which given air begins to drip."),
+}
+
+
+def build(wanted: Sequence[str] = tuple(COMMANDS)) -> typer.Typer:
+    """Put the command line together; only the wanted commands are imported, the others are lines of help.
+
+    Parameters
+    ----------
+    wanted : sequence of str
+        Names of the commands to import.
+
+    Returns
+    -------
+    Typer
+        The application.
+    """
+    app = typer.Typer(
+        name="baulk",
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        help="Says of each green timber in the shop: leave it, rough it out, or square it, when and why.",
+        epilog="Lengths and temperatures are taken in either system: '7 3/4 in', '197 mm', '68F', '20C'. "
+        "Ends with 0 when done, 1 after an error told in one sentence, 2 when it was not understood.",
+    )
+    app.callback()(_top)
+    for name, entry in COMMANDS.items():
+        if name not in wanted:
+            app.command(name, help=entry.help)(_not_imported)
+            continue
+        found = getattr(importlib.import_module(f"{__name__}.{entry.module}"), entry.name)
+        if isinstance(found, typer.Typer):
+            app.add_typer(found, name=name, help=entry.help, no_args_is_help=True)
+        else:
+            app.command(name)(found)
+    return app
+
+
+def main() -> None:
+    """Run the command line; an error made on purpose is one sentence, any other one says how to see more."""
+    wanted = [word for word in sys.argv[1:] if not word.startswith("-")][:1]
+    try:
+        build(wanted)(prog_name="baulk")
+    except BaulkError as err:
+        _end(str(err), err)
+    except KeyboardInterrupt:
+        sys.exit(130)
+    except BrokenPipeError:  # the reader of our output left, as `head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except Exception as err:  # noqa: BLE001 - the last resort; the detail is one variable away
+        what = " ".join(str(err).split()) or "no words with it"
+        _end(
+            f"something went wrong that should not ({type(err).__name__}: {what}); "
+            f"set {DETAIL}=1 and run it again to see where",
+            err,
+        )
+
+
+def _end(sentence: str, err: Exception) -> None:
+    if os.environ.get(DETAIL):
+        raise err
+    sys.stderr.write(f"baulk: {sentence}\n")
+    sys.exit(1)
+
+
+def _not_imported() -> None:
+    """Stand in for a command that was not asked for."""
+
+
+def _show_version(asked: bool) -> None:  # noqa: FBT001 - typer hands it over by place
+    if asked:
+        sys.stdout.write(f"baulk {version('baulk')}\n")
+        raise typer.Exit
+
+
+def _top(
+    show_version: Annotated[  # noqa: FBT002 - typer's way of a flag
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    """Hold what comes before the command's name."""

@@ -1,0 +1,175 @@
+"""Readings from the command line: `baulk reading add`, `list`, `quarantine`."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Annotated
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
+from baulk.ingest import pipeline
+from baulk.ingest import shop as shops
+from baulk.models import units
+from baulk.models.errors import OutOfRange
+from baulk.models.reading import AT_DEPTH, UNITS, Owner, Quantity, Series
+from baulk.models.section import Face
+
+app = typer.Typer(pretty_exceptions_enable=False)
+
+_TEMPERATURES = frozenset({Quantity.TEMP, Quantity.WOOD_TEMP})
+
+
+@app.command()
+def add(  # noqa: PLR0913 - a person names them one by one
+    name: Annotated[str, typer.Argument(help="The timber's tag, or with --air the place.", metavar="NAME")],
+    quantity: Annotated[
+        Quantity, typer.Argument(help="What was measured: moisture, weight, wood-temp, temp, humidity, ...")
+    ],
+    value: Annotated[
+        str, typer.Argument(help="The value: '23.5' (percent), '212 lb', '96 kg', '68F', '20C'.")
+    ],
+    *,
+    depth: Annotated[
+        str | None, typer.Option(help="Depth of the pin tips: '1 3/4 in', '45 mm'; for pins only.")
+    ] = None,
+    face: Annotated[
+        Face | None, typer.Option(help="Face the pins were driven into; a is up, then clockwise.")
+    ] = None,
+    air: Annotated[bool, typer.Option("--air", help="A reading of the air in a place.")] = False,
+    taken: Annotated[str, typer.Option(help="When: 'now', 2026-11-25 or '2026-11-25 14:30'.")] = "now",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Store a reading that you took by hand.
+
+    A negative value needs -- before it. A weight or a temperature may come in either system; a number
+    without a unit is taken in the shop's units.
+
+    Example: baulk reading add FER-03 moisture 23.5 --depth "1 3/4 in" --face b
+    """
+    now_utc = datetime.now(UTC)
+    with shops.open(shop) as opened:
+        inch = opened.config.shop.units == "inch"
+        owner = Owner.AIR if air else Owner.TIMBER
+        name = name if air else opened.register.get(name).tag
+        if depth is not None and quantity not in AT_DEPTH:
+            raise OutOfRange("--depth", f"belongs to pin readings, not to {quantity.value}")
+        series = Series(
+            owner=owner,
+            name=name,
+            quantity=quantity,
+            depth_mm=None if depth is None else units.length_mm(depth, bare="in" if inch else "mm"),
+            face=face,
+        )
+        number = _value(value, quantity, inch=inch, temperature=opened.config.temperature)
+        taken_utc = moment(taken, now_utc=now_utc)
+        new = opened.add_reading_by_hand(series, number, now_utc=now_utc, taken_utc=taken_utc)
+    if json:
+        say_json(
+            {
+                "series": str(series),
+                "value": number,
+                "unit": UNITS[quantity],
+                "taken_utc": taken_utc,
+                "new": new,
+            }
+        )
+    else:
+        say(f"{'stored' if new else 'was stored already'}: {series} {number:g} {UNITS[quantity]}")
+
+
+@app.command("list")
+def list_(
+    name: Annotated[str, typer.Argument(help="The timber's tag, or with --air the place.", metavar="NAME")],
+    *,
+    air: Annotated[bool, typer.Option("--air", help="The air of a place.")] = False,
+    days: Annotated[float, typer.Option(help="How many days back.", min=0)] = 30,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """List the readings of a timber, or with --air those of a place."""
+    since = datetime.now(UTC) - timedelta(days=min(days, 36_500))
+    with shops.open(shop) as opened:
+        owner = Owner.AIR if air else Owner.TIMBER
+        if not air:
+            name = opened.register.get(name).tag
+        found = opened.store.readings(owner, name, since)
+    rows = [
+        {
+            "series": str(each.series),
+            "value": each.value,
+            "unit": each.unit,
+            "taken_utc": each.taken_utc,
+            "source": each.source,
+            "flags": each.flags,
+        }
+        for each in found
+    ]
+    if json:
+        say_json(rows)
+        return
+    table(
+        f"{len(rows)} readings in {days:g} days",
+        ("taken, UTC", "series", "value", "source", "flags"),
+        [
+            (
+                f"{each.taken_utc:%Y-%m-%d %H:%M:%S}",
+                str(each.series),
+                f"{each.value:g} {each.unit}",
+                each.source,
+                ", ".join(each.flags),
+            )
+            for each in found
+        ],
+    )
+
+
+@app.command()
+def quarantine(
+    *,
+    limit: Annotated[int, typer.Option(help="How many, newest first.", min=1)] = 50,
+    replay: Annotated[
+        bool, typer.Option("--replay", help="Try again those that waited for a tag which is entered by now.")
+    ] = False,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """List the messages that could not be stored, each with its reason; nothing is thrown away."""
+    with shops.open(shop) as opened:
+        replayed = _replay(opened) if replay else None
+        rows = opened.store.quarantined(limit)
+    if json:
+        say_json(rows if replayed is None else {"replayed": replayed, "rows": rows})
+        return
+    if replayed is not None:
+        say(f"{replayed} readings came out of quarantine")
+    table(
+        f"{len(rows)} messages in quarantine",
+        ("no.", "arrived, UTC", "topic", "reason", "payload"),
+        [
+            (
+                str(each.number),
+                f"{each.raw.arrived_utc:%Y-%m-%d %H:%M:%S}",
+                each.raw.topic,
+                each.reason,
+                each.raw.payload[:60].decode("utf-8", "backslashreplace"),
+            )
+            for each in rows
+        ],
+    )
+
+
+def _replay(opened: shops.Shop) -> int:
+    return pipeline.replay(opened)
+
+
+def _value(text: str, quantity: Quantity, *, inch: bool, temperature: units.TemperatureUnit) -> float:
+    if quantity is Quantity.WEIGHT:
+        return units.mass_kg(text, bare="lb" if inch else "kg")
+    if quantity in _TEMPERATURES:
+        return units.temperature_c(text, bare=temperature)
+    try:
+        return float(text.strip().removesuffix("%"))
+    except ValueError as err:
+        raise OutOfRange("the value", f"is a number in {UNITS[quantity]}, not {text!r}") from err

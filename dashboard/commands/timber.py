@@ -1,0 +1,169 @@
+"""The register from the command line: `baulk timber add`, `list`, `show`."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
+from baulk.ingest import shop as shops
+from baulk.models import species, units, use_class
+from baulk.models.errors import OutOfRange
+from baulk.models.reading import Owner
+from baulk.models.section import Finished, Section
+from baulk.models.timber import Timber
+from baulk.models.units import System
+
+app = typer.Typer(pretty_exceptions_enable=False)
+
+TagArgument = Annotated[str, typer.Argument(help="The code fixed to the timber.", metavar="TAG")]
+
+
+@app.command()
+def add(  # noqa: PLR0913 - a person names them one by one
+    *,
+    kind: Annotated[str, typer.Option("--species", help="Name in the species table, such as 'white oak'.")],
+    size: Annotated[str, typer.Option(help="Green size, width x depth: '8 x 7 3/4 in', '203x197 mm'.")],
+    finished: Annotated[str, typer.Option(help="Finished size wanted: '6 x 6 in', '152x152 mm'.")],
+    length: Annotated[str, typer.Option(help="Length along the grain: '12 ft', '3.6 m'.")],
+    use: Annotated[str, typer.Option(help="Use class: where it will live, such as backbone-above-water.")],
+    tag: Annotated[
+        str | None, typer.Option(help="The code to fix to it; without one the next free one is given.")
+    ] = None,
+    pith: Annotated[
+        str, typer.Option(help="Pith from the centre, right and up: '1 x -4 in' lies below the lower face.")
+    ] = "0 x 0 mm",
+    place: Annotated[str, typer.Option(help="Whose air it lies in.")] = "shed",
+    arrived: Annotated[
+        str, typer.Option(help="When it was set on its bearers: 'now' or 2026-11-25.")
+    ] = "now",
+    ends_sealed: Annotated[bool, typer.Option(help="Whether both ends were coated on arrival.")] = False,
+    green_mc: Annotated[
+        float | None, typer.Option(help="MC of an oven-dried section cut on arrival, percent of dry mass.")
+    ] = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Enter a timber in the register and give it its tag.
+
+    A number without a unit is taken in the shop's units.
+
+    Example: baulk timber add --species "white oak" --size "8 x 7 3/4" --finished "6 x 6" --length "12 ft"
+    --use backbone-above-water
+    """
+    now_utc = datetime.now(UTC)
+    with shops.open(shop) as opened:
+        bare: units.LengthUnit = "in" if opened.config.shop.units == "inch" else "mm"
+        width_mm, depth_mm = units.size_mm(size, bare=bare)
+        wanted_width_mm, wanted_depth_mm = units.size_mm(finished, bare=bare)
+        pith_x_mm, pith_y_mm = _place(pith, bare)
+        timber = opened.register.add(
+            Timber(
+                tag=tag or opened.register.next_tag(),
+                species=species.get(kind).name,
+                section=Section(
+                    width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=pith_x_mm, pith_y_mm=pith_y_mm
+                ),
+                length_mm=units.length_mm(length, bare=bare),
+                finished=Finished(width_mm=wanted_width_mm, depth_mm=wanted_depth_mm),
+                use_class=use_class.get(use).name,
+                place=place,
+                arrived_utc=moment(arrived, now_utc=now_utc),
+                ends_sealed=ends_sealed,
+                green_mc_pct=green_mc,
+            )
+        )
+    if json:
+        say_json(timber)
+    else:
+        say(f"{timber.tag} is in the register; fix that code to it.")
+
+
+@app.command("list")
+def list_(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+    """List every timber of the shop in the order of entry."""
+    with shops.open(shop) as opened:
+        timbers, system = opened.register.list(), opened.config.shop.units
+    if json:
+        say_json(timbers)
+        return
+    table(
+        f"{len(timbers)} timbers",
+        ("tag", "species", "green", "finished", "length", "use class", "place", "arrived"),
+        [
+            (
+                each.tag,
+                each.species,
+                units.show_size(each.section.width_mm, each.section.depth_mm, system),
+                units.show_size(each.finished.width_mm, each.finished.depth_mm, system),
+                units.show_length(each.length_mm, system),
+                each.use_class,
+                each.place,
+                f"{each.arrived_utc:%Y-%m-%d}",
+            )
+            for each in timbers
+        ],
+    )
+
+
+@app.command()
+def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+    """Show one timber and the newest reading of each of its series."""
+    with shops.open(shop) as opened:
+        timber, system = opened.register.get(tag), opened.config.shop.units
+        latest = opened.store.latest(Owner.TIMBER, timber.tag)
+    if json:
+        say_json({"timber": timber, "latest": [_row(each) for each in latest]})
+        return
+    for line in _lines(timber, system):
+        say(line)
+    table(
+        "newest readings",
+        ("series", "value", "taken", "flags"),
+        [
+            (
+                str(each.series),
+                f"{each.value:g} {each.unit}",
+                f"{each.taken_utc:%Y-%m-%d %H:%M} UTC",
+                ", ".join(each.flags),
+            )
+            for each in latest
+        ],
+    )
+
+
+def _lines(timber: Timber, system: System) -> list[str]:
+    section, piece = timber.section, timber.finished
+    heart = "boxed heart" if section.boxed_heart else "free of heart"
+    green = units.show_size(section.width_mm, section.depth_mm, system)
+    ends = "sealed" if timber.ends_sealed else "not sealed"
+    return [
+        f"{timber.tag}  {timber.species}, {heart}",
+        f"green    {green}, {units.show_length(timber.length_mm, system)} long",
+        f"finished {units.show_size(piece.width_mm, piece.depth_mm, system)}",
+        f"for      {use_class.get(timber.use_class).title}",
+        f"lies in  {timber.place} since {timber.arrived_utc:%Y-%m-%d}, ends {ends}",
+    ]
+
+
+def _row(reading: object) -> dict[str, object]:
+    return {
+        name: str(getattr(reading, name)) if name == "series" else getattr(reading, name)
+        for name in ("series", "value", "unit", "taken_utc", "flags")
+    }
+
+
+def _place(text: str, bare: units.LengthUnit) -> tuple[float, float]:
+    parts = text.lower().replace("\u00d7", "x").split("x")
+    if len(parts) != 2:
+        raise OutOfRange("the pith", f"looks like '1 x -4 in' (right and up from the centre), not {text!r}")
+    right, up = parts
+    unit = up.strip().lstrip("+-0123456789./ ")  # a unit behind the second counts for both
+    if unit and right.strip()[-1:].isdigit():
+        right += f" {unit}"
+    return (
+        units.length_mm(right, bare=bare, signed=True),
+        units.length_mm(up, bare=bare, signed=True),
+    )

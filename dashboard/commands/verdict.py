@@ -1,0 +1,89 @@
+"""Verdicts from the command line: `baulk verdict`."""
+
+from __future__ import annotations
+
+import json as reader
+from datetime import datetime
+from typing import Annotated, Any
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.ingest import shop as shops
+from baulk.ingest.shop import Shop
+from baulk.models import units
+from baulk.models.timber import Timber
+
+
+def verdict(
+    tags: Annotated[
+        list[str] | None, typer.Argument(help="Tags; without any, every timber.", metavar="[TAG]...")
+    ] = None,
+    *,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Say of each timber: leave it, rough it out, or square it; when, how sure, and why.
+
+    It shows what was last worked out; `baulk forecast` works it out anew.
+    """
+    with shops.open(shop) as opened:
+        timbers = [opened.register.get(tag) for tag in tags] if tags else opened.register.list()
+        found = [(timber, _evaluation(opened, timber.tag)) for timber in timbers]
+        system = opened.config.shop.units
+    if json:
+        say_json([{"tag": timber.tag, **(answer or {"verdict": None})} for timber, answer in found])
+        return
+    table(
+        "Verdicts",
+        ("tag", "species", "green", "mean MC", "core MC", "verdict", "square from", "sure by"),
+        [_row(timber, answer, system) for timber, answer in found],
+    )
+    for timber, answer in found:
+        if answer is not None:
+            say("")
+            say(f"{timber.tag}: {answer['verdict']['step']}")
+            for reason in answer["verdict"]["reasons"]:
+                say(f"  - {reason}")
+            say(f"  next: {answer['verdict']['next_reading']}")
+
+
+def _evaluation(opened: Shop, tag: str) -> dict[str, Any] | None:
+    stored = opened.store.evaluation(tag)
+    if stored is None:
+        return None
+    answer: dict[str, Any] = reader.loads(stored[1])
+    return {
+        name: answer[name]
+        for name in (
+            "made_utc",
+            "core_now_pct",
+            "mean_now_pct",
+            "shell_now_pct",
+            "calibration",
+            "movement",
+            "verdict",
+        )
+    }
+
+
+def _row(timber: Timber, answer: dict[str, Any] | None, system: units.System) -> tuple[str, ...]:
+    section = timber.section
+    first = (timber.tag, timber.species, units.show_size(section.width_mm, section.depth_mm, system))
+    if answer is None:
+        return (*first, "-", "-", "not worked out yet", "-", "-")
+    judged = answer["verdict"]
+    when = judged["dates"].get("square")
+    sure = judged["probability"].get("square")
+    return (
+        *first,
+        _spread(answer["mean_now_pct"]),
+        _spread(answer["core_now_pct"]),
+        judged["step"],
+        f"{datetime.fromisoformat(when):%Y-%m-%d}" if when else "not in sight",
+        "-" if sure is None else f"{100 * sure:.0f} %",
+    )
+
+
+def _spread(value: dict[str, float]) -> str:
+    return f"{value['median']:.0f} % ({value['low']:.0f} to {value['high']:.0f})"
