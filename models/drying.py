@@ -30,6 +30,7 @@ Array = NDArray[np.float64]
 
 DAY_S: Final = 86_400.0
 MOST_PCT: Final = 400.0
+CHUNK: Final = 8  # members marched together: the state of a chunk stays in the cache of its core
 
 
 class FaceCover(StrEnum):
@@ -378,55 +379,70 @@ def _solve(
 ) -> tuple[Array, Array]:
     """Moisture (times, m, ny, nx) and what was given off (times, m)."""
     count, ny, nx = start.shape
-    pick = np.minimum(np.arange(-(-count // kernel.LANES) * kernel.LANES), count - 1).reshape(
-        -1, kernel.LANES
-    )
-    lanes = np.ascontiguousarray(start[pick].transpose(0, 2, 3, 1))
     one = np.ones(count)
-    d_m2_s = law.d_ref_m2_s * (one if members is None else members.d_factor)[pick]
-    surface = (one if members is None else members.surface_factor)[pick]
-    offset = (0 * one if members is None else members.emc_offset_pct)[pick]
-    covers = {face: FaceCover.EXPOSED for face in Face} | dict(faces or {})
-    resist = np.array([[1 / CONDUCTANCE_M_S[covers[face]]] for face in (Face.D, Face.B, Face.C, Face.A)])
+    d_m2_s = law.d_ref_m2_s * (one if members is None else members.d_factor)
+    surface = one if members is None else members.surface_factor
+    offset = 0 * one if members is None else members.emc_offset_pct
+    covers = dict.fromkeys(Face, FaceCover.EXPOSED) | dict(faces or {})
+    resist = {face: 1 / (CONDUCTANCE_M_S[covers[face]] * surface) for face in Face}
     free = law.raised_above_fsp * np.exp(law.slope_per_pct * (law.fsp_pct - REFERENCE_PCT))
     laws = np.array([law.slope_per_pct, law.fsp_pct, free])
     dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
-    grid = (dx, dy, (dx[1:] + dx[:-1]) / 2, (dy[1:] + dy[:-1]) / 2, *_grain(section, law, x_edges, y_edges))
-    fields = np.empty((pick.shape[0], save.size, ny, nx, kernel.LANES))
-    off = np.empty((pick.shape[0], save.size, kernel.LANES))
+    grain_x, grain_y = _grain(section, law, x_edges, y_edges)
+    mc = np.empty((save.size, count, ny, nx))
+    given = np.empty((save.size, count))
 
-    def march(c: int) -> None:
-        kernel.march(
-            lanes[c], fields[c], off[c], steps, save, *grid, d_m2_s[c], offset[c], resist / surface[c], laws
-        )
+    def march(chunk: slice) -> None:
+        lanes = np.ascontiguousarray(start[chunk].transpose(1, 2, 0))
+        fields = np.empty((save.size, *lanes.shape))
+        off = np.empty((save.size, lanes.shape[-1]))
+        wood, air = d_m2_s[chunk], offset[chunk]
+        x = _axis(dx, dy, grain_x, wood, air, (resist[Face.D][chunk], resist[Face.B][chunk]))
+        y = _axis(dy, dx, grain_y, wood, air, (resist[Face.C][chunk], resist[Face.A][chunk]))
+        kernel.march(lanes, fields, off, steps, save, x, y, laws)
+        mc[:, chunk] = fields.transpose(0, 3, 1, 2)
+        given[:, chunk] = off / (dx.sum() * dy.sum())
 
-    _share_out(march, pick.shape[0])
-    mc = fields.transpose(1, 0, 4, 2, 3).reshape(save.size, -1, ny, nx)[:, :count]
-    given = off.transpose(1, 0, 2).reshape(save.size, -1)[:, :count] / (dx.sum() * dy.sum())
+    _share_out(march, [slice(i, i + CHUNK) for i in range(0, count, CHUNK)])
     return mc, given
 
 
-def _share_out(work: Callable[[int], None], count: int) -> None:
+def _axis(
+    width: Array, across: Array, grain: Array, d_m2_s: Array, offset: Array, resist: tuple[Array, Array]
+) -> kernel.Axis:
+    gap = np.concatenate([[1.0], (width[1:] + width[:-1]) / 2, [1.0]])
+    lines, members = across.size, d_m2_s.size
+    return kernel.Axis(
+        width=width,
+        grain=np.ascontiguousarray(((grain / gap[:, None])[..., None] * d_m2_s).reshape(gap.size, -1)),
+        across=np.repeat(across, members),
+        offset=np.tile(offset, lines),
+        low=np.tile(resist[0], lines),
+        high=np.tile(resist[1], lines),
+    )
+
+
+def _share_out(work: Callable[[slice], None], chunks: list[slice]) -> None:
     """Run the chunks on every core; the compiled code holds no interpreter lock."""
-    workers = min(count, len(os.sched_getaffinity(0)))
+    workers = min(len(chunks), len(os.sched_getaffinity(0)))
     if workers < 2:
-        for c in range(count):
-            work(c)
+        for chunk in chunks:
+            work(chunk)
         return
     with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(work, range(count)))
+        list(pool.map(work, chunks))
 
 
 def _grain(section: Section, law: DiffusionLaw, x_edges: Array, y_edges: Array) -> tuple[Array, Array]:
-    """Factor on the mean D at each cell face, along x (ny, nx + 1) and along y (nx, ny + 1)."""
+    """Factor on the mean D at each cell face, along x (nx + 1, ny) and along y (ny + 1, nx)."""
     tangential = 2 / (1 + law.radial_over_tangential)
     radial = tangential * law.radial_over_tangential
     x_mid, y_mid = (x_edges[1:] + x_edges[:-1]) / 2, (y_edges[1:] + y_edges[:-1]) / 2
 
     def along(forward: Array, sideways: Array) -> Array:
-        a, b = forward[None, :] ** 2, sideways[:, None] ** 2
+        a, b = forward[:, None] ** 2, sideways[None, :] ** 2
         share = (a + 1e-9) / (a + b + 2e-9)
-        return np.ascontiguousarray(radial * share + tangential * (1 - share))
+        return np.asarray(radial * share + tangential * (1 - share))
 
     return (
         along(x_edges - section.pith_x_mm, y_mid - section.pith_y_mm),

@@ -1,23 +1,52 @@
-"""The compiled part of the drying model: alternating implicit sweeps, eight members side by side.
+"""The compiled part of the drying model: alternating implicit sweeps with all lines and members side by side.
 
-Cell-centred finite volumes. A step is one implicit sweep along x and one along y (Lie splitting, backward Euler), the order
-changing from step to step, so that it is unconditionally stable, keeps every value between the driest and the
-wettest it came from, and gives off exactly what the cells lose. Eight members lie side by side in the
-innermost axis, so the elimination of a line runs as SIMD over members.
+Cell-centred finite volumes. A step is one implicit sweep along x and one along y (Lie splitting, backward
+Euler), the order changing from step to step: unconditionally stable, every value stays between the driest
+and the wettest it came from, and what leaves through the faces is exactly what the cells lose.
+
+A sweep eliminates along the first axis of a contiguous array; every line across it, of every member, is a lane of
+the innermost loop, so that the elimination runs as SIMD both for one run and for an ensemble. Between the two sweeps
+of a step the array is turned.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-LANES = 8
-
 Array = NDArray[np.float64]
+FAST = {"contract", "arcp", "nsz"}
 
 
-@njit(inline="always")  # type: ignore[untyped-decorator]
+class Axis(NamedTuple):
+    """One direction of the section, for one chunk of members; lanes = lines across x members.
+
+    Parameters
+    ----------
+    width : ndarray, shape (n,)
+        Cell widths. [m]
+    grain : ndarray, shape (n + 1, lanes)
+        D at 20 degC and 20 % at each cell face, over the distance between cell centres inside. [m/s], at both ends [m2/s]
+    across : ndarray, shape (lanes,)
+        Width of each line. [m]
+    offset : ndarray, shape (lanes,)
+        Added to the EMC. [%]
+    low, high : ndarray, shape (lanes,)
+        Surface resistance at both ends. [s/m]
+    """
+
+    width: Array
+    grain: Array
+    across: Array
+    offset: Array
+    low: Array
+    high: Array
+
+
+@njit(inline="always")
 def _exp(x: float) -> float:
     """Return exp(x) for abs(x) < 5 within 1e-6 relative, in a form that runs as SIMD (no library call)."""
     t = x * 0.0625
@@ -28,7 +57,7 @@ def _exp(x: float) -> float:
     return p * p
 
 
-@njit(inline="always")  # type: ignore[untyped-decorator]
+@njit(inline="always")
 def _between(m1: float, m2: float, slope: float, fsp: float, free: float) -> float:
     """Return the mean of D/d_ref over the moisture between two places, so that the steady flux is exact.
 
@@ -46,195 +75,139 @@ def _between(m1: float, m2: float, slope: float, fsp: float, free: float) -> flo
     return free + (bound - free) * share
 
 
-@njit(inline="always")  # type: ignore[untyped-decorator]
-def _surface(
+@njit(inline="always")
+def _surface(  # noqa: PLR0913, PLR0917 - compiled: flat numbers
     m: float, emc: float, half_m: float, d_m2_s: float, resist: float, slope: float, fsp: float, free: float
 ) -> float:
-    """Return the conductance between the air and the centre of the outermost cell. [m/s]"""
+    """Return the conductance between the air and the centre of the outermost cell, in m/s."""
     path = half_m / (d_m2_s * _between(m, emc, slope, fsp, free))
     skin = emc + (m - emc) * resist / (resist + path)
     path = half_m / (d_m2_s * _between(m, skin, slope, fsp, free))
     return 1.0 / (resist + path)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})  # type: ignore[untyped-decorator]
-def _line(
-    u: Array,  # (n, LANES), replaced
-    width: Array,
-    gap: Array,
-    grain: Array,
-    dt: float,
-    d: Array,
-    emc: Array,
-    resist_low: Array,
-    resist_high: Array,
-    law: Array,
-    across: float,
-    out: Array,
-    up: Array,
-    right: Array,
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def _sweep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
+    u: Array, axis: Axis, dt: float, warm: float, emc: float, law: Array, out: Array, up: Array, right: Array
 ) -> None:
-    """Solve one line of cells implicitly for eight members; add what leaves at both ends to `out`."""
-    n = u.shape[0]
+    """Solve every lane implicitly along the first axis of `u`; add what leaves to `out`."""
+    n, lanes = u.shape
     slope, fsp, free = law[0], law[1], law[2]
-    low = np.empty(LANES)
-    g = np.empty(LANES)
-    for k in range(LANES):
-        low[k] = dt * _surface(
-            u[0, k], emc[k], 0.5 * width[0], d[k] * grain[0], resist_low[k], slope, fsp, free
-        )
-        g[k] = low[k]
+    width, grain, low, high = axis.width, axis.grain, axis.low, axis.high
+    g = up[n]  # conductance of the face behind the current row
+    first = right[n]
+    w = 0.5 * width[0]
+    for k in range(lanes):
+        air = max(emc + axis.offset[k], 0.0)
+        g[k] = dt * _surface(u[0, k], air, w, warm * grain[0, k], low[k], slope, fsp, free)
+        first[k] = g[k]
         up[0, k] = 0.0
-        right[0, k] = emc[k]
+        right[0, k] = air
     for i in range(n - 1):
         w = width[i]
-        c = dt * grain[i + 1] / gap[i]
-        for k in range(LANES):
+        c = dt * warm
+        for k in range(lanes):
             here = u[i, k]
-            g_next = c * d[k] * _between(here, u[i + 1, k], slope, fsp, free)
+            g_next = c * grain[i + 1, k] * _between(here, u[i + 1, k], slope, fsp, free)
             inv = 1.0 / (w + g_next + g[k] * (1.0 - up[i, k]))
-            up[i + 1, k] = g_next * inv
             right[i + 1, k] = (w * here + g[k] * right[i, k]) * inv
+            up[i + 1, k] = g_next * inv
             g[k] = g_next
     w = width[n - 1]
-    for k in range(LANES):
+    for k in range(lanes):
+        air = max(emc + axis.offset[k], 0.0)
         here = u[n - 1, k]
-        high = dt * _surface(here, emc[k], 0.5 * w, d[k] * grain[n], resist_high[k], slope, fsp, free)
-        inv = 1.0 / (w + high + g[k] * (1.0 - up[n - 1, k]))
-        now = (w * here + g[k] * right[n - 1, k] + high * emc[k]) * inv
+        last = dt * _surface(here, air, 0.5 * w, warm * grain[n, k], high[k], slope, fsp, free)
+        now = (w * here + g[k] * right[n - 1, k] + last * air) / (w + last + g[k] * (1.0 - up[n - 1, k]))
         u[n - 1, k] = now
-        out[k] += across * high * (now - emc[k])
+        out[k] += axis.across[k] * last * (now - air)
     for i in range(n - 2, -1, -1):
-        for k in range(LANES):
+        for k in range(lanes):
             u[i, k] = right[i + 1, k] + up[i + 1, k] * u[i + 1, k]
-    for k in range(LANES):
-        out[k] += across * low[k] * (u[0, k] - emc[k])
+    for k in range(lanes):
+        out[k] += axis.across[k] * first[k] * (u[0, k] - right[0, k])
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})  # type: ignore[untyped-decorator]
-def _sweep(
-    u: Array,  # (lines, n, LANES)
-    width: Array,
-    gap: Array,
-    grain: Array,
-    lines: Array,
-    dt: float,
-    d: Array,
-    emc: Array,
-    resist_low: Array,
-    resist_high: Array,
-    law: Array,
-    out: Array,
-    up: Array,
-    right: Array,
-) -> None:
-    for j in range(u.shape[0]):
-        _line(
-            u[j],
-            width,
-            gap,
-            grain[j],
-            dt,
-            d,
-            emc,
-            resist_low,
-            resist_high,
-            law,
-            lines[j],
-            out,
-            up,
-            right,
-        )
-
-
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _turn(u: Array, v: Array) -> None:
     for j in range(u.shape[0]):
         for i in range(u.shape[1]):
-            for k in range(LANES):
+            for k in range(u.shape[2]):
                 v[i, j, k] = u[j, i, k]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})  # type: ignore[untyped-decorator]
-def march(
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def _sum_lines(out: Array, members: int, total: Array) -> None:
+    for lane in range(out.size):
+        total[lane % members] += out[lane]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def march(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     u: Array,
     fields: Array,
     given_off: Array,
     steps: Array,
     save: NDArray[np.int64],
-    dx: Array,
-    dy: Array,
-    gap_x: Array,
-    gap_y: Array,
-    grain_x: Array,
-    grain_y: Array,
-    d_m2_s: Array,
-    offset_pct: Array,
-    resist: Array,
+    x: Axis,
+    y: Axis,
     law: Array,
 ) -> None:
-    """March eight members through all steps.
+    """March a chunk of members through all steps.
 
     Parameters
     ----------
-    u : ndarray, shape (ny, nx, 8)
-        Moisture content at the start, replaced by that at the end. [%]
-    fields : ndarray, shape (times, ny, nx, 8)
+    u : ndarray, shape (ny, nx, m)
+        Moisture content at the start, used up. [%]
+    fields : ndarray, shape (times, ny, nx, m)
         Receives the moisture content at the saved steps. [%]
-    given_off : ndarray, shape (times, 8)
+    given_off : ndarray, shape (times, m)
         Receives the moisture given off up to the saved steps, per metre of length. [% m2]
     steps : ndarray, shape (steps, 3)
         Length of each step [s], temperature factor on D [-], EMC [%].
     save : ndarray, shape (times,)
         Number of steps done before each saved moment, not decreasing.
-    dx, dy, gap_x, gap_y : ndarray
-        Cell widths and distances between cell centres. [m]
-    grain_x, grain_y : ndarray, shapes (ny, nx + 1) and (nx, ny + 1)
-        Factor on D for the direction of the grain at each face of a cell. [-]
-    d_m2_s : ndarray, shape (8,)
-        D at 20 degC and 20 % of each member. [m2/s]
-    offset_pct : ndarray, shape (8,)
-        Added to the EMC of each member. [%]
-    resist : ndarray, shape (4, 8)
-        Surface resistance at low x, high x, low y, high y. [s/m]
+    x, y : Axis
+        The two directions; lanes along x are (ny, m), along y (nx, m).
     law : ndarray, shape (3,)
         Slope of ln D [1/%], fibre saturation [%], D/d_ref above it [-].
     """
-    ny, nx = u.shape[0], u.shape[1]
-    v = np.empty((nx, ny, LANES))
-    up = np.empty((max(nx, ny), LANES))
-    right = np.empty((max(nx, ny), LANES))
-    d = np.empty(LANES)
-    emc = np.empty(LANES)
-    out = np.zeros(LANES)
+    ny, nx, m = u.shape
+    v = np.empty((nx, ny, m))
+    rows, lanes = max(nx, ny) + 1, max(nx, ny) * m
+    up = np.empty(rows * lanes)
+    right = np.empty(rows * lanes)
+    off_x = np.zeros(ny * m)
+    off_y = np.zeros(nx * m)
+    along_y = u.reshape(ny, nx * m)
+    along_x = v.reshape(nx, ny * m)
+    up_x = up[: (nx + 1) * ny * m].reshape(nx + 1, ny * m)
+    up_y = up[: (ny + 1) * nx * m].reshape(ny + 1, nx * m)
+    right_x = right[: (nx + 1) * ny * m].reshape(nx + 1, ny * m)
+    right_y = right[: (ny + 1) * nx * m].reshape(ny + 1, nx * m)
     saved = 0
-    turned = False
     while saved < save.size and save[saved] == 0:
         fields[saved] = u
-        given_off[saved] = out
+        given_off[saved] = 0.0
         saved += 1
+    upright = True  # the moisture stands in u; else in v
     for s in range(steps.shape[0]):
-        dt = steps[s, 0]
-        for k in range(LANES):
-            d[k] = d_m2_s[k] * steps[s, 1]
-            emc[k] = max(steps[s, 2] + offset_pct[k], 0.0)
-        for half in range(2):  # x then y, next step y then x: one turn a step
-            if turned:
-                _sweep(v, dy, gap_y, grain_y, dx, dt, d, emc, resist[2], resist[3], law, out, up, right)
-            else:
-                _sweep(u, dx, gap_x, grain_x, dy, dt, d, emc, resist[0], resist[1], law, out, up, right)
-            if half == 0:
-                if turned:
-                    _turn(v, u)
-                else:
-                    _turn(u, v)
-                turned = not turned
+        dt, warm, emc = steps[s, 0], steps[s, 1], steps[s, 2]
+        if upright:
+            _sweep(along_y, y, dt, warm, emc, law, off_y, up_y, right_y)
+            _turn(u, v)
+            _sweep(along_x, x, dt, warm, emc, law, off_x, up_x, right_x)
+        else:
+            _sweep(along_x, x, dt, warm, emc, law, off_x, up_x, right_x)
+            _turn(v, u)
+            _sweep(along_y, y, dt, warm, emc, law, off_y, up_y, right_y)
+        upright = not upright
         while saved < save.size and save[saved] == s + 1:
-            if turned:
-                _turn(v, fields[saved])
-            else:
+            if upright:
                 fields[saved] = u
-            given_off[saved] = out
+            else:
+                _turn(v, fields[saved])
+            given_off[saved] = 0.0
+            _sum_lines(off_x, m, given_off[saved])
+            _sum_lines(off_y, m, given_off[saved])
             saved += 1
-    if turned:
-        _turn(v, u)
