@@ -3,9 +3,19 @@
 from __future__ import annotations
 
 import socket
+from typing import Annotated
+
+import typer
 
 from baulk.dashboard.serve import HOST
 from baulk.models.errors import BaulkError
+
+PortOption = Annotated[
+    int | None,
+    typer.Option(
+        "--port", help="Port of the pages on this machine; else that of baulk.toml.", min=1, max=65535
+    ),
+]
 
 
 class PortTaken(BaulkError):
@@ -30,8 +40,30 @@ def refuse_taken(port: int) -> None:
         try:
             probe.bind((HOST, port))
         except PermissionError as err:
-            raise PortTaken(f"port {port} is not for ordinary users; take one above 1023 with --port") from err
+            raise PortTaken(
+                f"port {port} is not for ordinary users; take one above 1023 with --port"
+            ) from err
         except OSError as err:
             raise PortTaken(
                 f"port {port} is taken by another program; end that one or take another port with --port"
             ) from err
+
+
+def answers(port: int) -> bool:
+    """Whether something on this machine takes connections there.
+
+    Parameters
+    ----------
+    port : int
+        TCP port of this machine.
+
+    Returns
+    -------
+    bool
+        True once it does.
+    """
+    try:
+        with socket.create_connection((HOST, port), timeout=0.3):
+            return True
+    except OSError:
+        return False

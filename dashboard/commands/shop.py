@@ -1,28 +1,19 @@
-"""A shop folder and its three parts, each alone: `init`, `listen`, `forecast`, `dashboard`."""
+"""A shop folder and its pages: `baulk init`, `baulk dashboard`."""
 
 from __future__ import annotations
 
-import sys
-from datetime import UTC, datetime
+import os
 from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.progress import track
 
 from baulk.dashboard import serve as pages
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
-from baulk.dashboard.commands.children import Children, stop_signals
-from baulk.dashboard.commands.ports import refuse_taken
+from baulk.dashboard.commands.ports import PortOption, refuse_taken
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.models.units import System
-
-PortOption = Annotated[
-    int | None,
-    typer.Option("--port", help="Port of the pages on this machine; else that of baulk.toml.", min=1, max=65535),
-]
 
 
 def init(
@@ -43,15 +34,15 @@ def init(
         say(f"{made} is a shop folder; look at its {settings.FILE}, then: baulk serve --shop {folder}")
 
 
-def listen(
-    *,
-    once: Annotated[
-        bool, typer.Option("--once", help="End with an error if the broker is away, instead of trying on.")
-    ] = False,
-    shop: ShopOption = HERE,
-) -> None:
-    """Take readings from the broker into the store until Ctrl-C; a message is acknowledged once it is stored."""
-    from baulk.ingest import listener
+def dashboard(*, port: PortOption = None, shop: ShopOption = HERE) -> None:
+    """Serve the pages on this machine until Ctrl-C.
 
-    with stop_signals() as stop, shops.open(shop) as opened:
-        listener.run(opened, stop, once=once)
+    They show what listener and forecasts put into the store.
+    """
+    with shops.open(shop) as opened:  # says now, in a sentence, what a page could only show
+        port = port or opened.config.dashboard.port
+        folder = opened.config.shop_dir
+    refuse_taken(port)
+    say(f"the pages of {folder} are at http://{pages.HOST}:{port}  (Ctrl-C ends)")
+    argv = pages.command(folder, port)
+    os.execv(argv[0], argv)  # noqa: S606 - our own words; signals reach the server itself

@@ -41,7 +41,9 @@ class Publisher:
         try:
             self._client.connect(*self._where)
         except OSError as err:
-            raise NotPublished(f"the demo's broker at {self._where[0]}:{self._where[1]} does not answer") from err
+            raise NotPublished(
+                f"the demo's broker at {self._where[0]}:{self._where[1]} does not answer"
+            ) from err
         self._client.loop_start()
         return self
 

@@ -75,25 +75,27 @@ class Shed:
             yield last, messages
             first = last
 
-    def live(self, at_utc: datetime) -> list[Message]:
-        """Return what the sensors say at this moment: the air and one timber's pins.
+    def live(self, at_utc: datetime, *, with_pins: bool) -> list[Message]:
+        """Return what the sensors say at this moment.
 
         Parameters
         ----------
         at_utc : datetime
             The moment, with a time zone.
+        with_pins : bool
+            Whether one of the timbers reports too, beside the air.
 
         Returns
         -------
         list of Message
-            Two messages.
+            One or two messages.
         """
         at_s = at_utc.timestamp()
-        piece = self.pieces[int(self._chance.integers(len(self.pieces)))]
-        return [
-            self._message(f"air/{PLACE}", self._air_records(at_s)),
-            self._message(f"timber/{piece.timber.tag}", self._pin_records(piece, at_s)),
-        ]
+        messages = [self._message(f"air/{PLACE}", self._air_records(at_s))]
+        if with_pins:
+            piece = self.pieces[int(self._chance.integers(len(self.pieces)))]
+            messages.append(self._message(f"timber/{piece.timber.tag}", self._pin_records(piece, at_s)))
+        return messages
 
     def truth(self, tag: str) -> MoistureField:
         """Return the hidden field of a timber as it is now; for tests of what the program found.

@@ -1,0 +1,28 @@
+"""The way in, alone: `baulk listen`."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, ShopOption
+from baulk.dashboard.commands.children import stop_signals
+from baulk.ingest import listener
+from baulk.ingest import shop as shops
+
+
+def listen(
+    *,
+    once: Annotated[
+        bool, typer.Option("--once", help="End with an error if the broker is away, instead of trying on.")
+    ] = False,
+    shop: ShopOption = HERE,
+) -> None:
+    """Take readings from the broker into the store until Ctrl-C.
+
+    A message is acknowledged only once it is stored; what can't be understood goes to quarantine with its
+    reason (`baulk reading quarantine`).
+    """
+    with stop_signals() as stop, shops.open(shop) as opened:
+        listener.run(opened, stop, once=once)
