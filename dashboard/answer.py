@@ -1,0 +1,136 @@
+"""A timber's stored evaluation, read back into types that a page can draw."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from functools import lru_cache
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from baulk.models.errors import BaulkError
+
+
+class AnswerError(BaulkError, ValueError):
+    """A stored evaluation can't be read."""
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore", protected_namespaces=())
+
+
+class Span(_Part):
+    """A middle value with its 5-95 % range."""
+
+    median: float
+    low: float
+    high: float
+
+
+class Field(_Part):
+    """Moisture over the section: middle value and spread of each cell. [mm, %]"""
+
+    x_edges_mm: tuple[float, ...]
+    y_edges_mm: tuple[float, ...]
+    median_pct: tuple[tuple[float, ...], ...]
+    sd_pct: tuple[tuple[float, ...], ...]
+
+
+class Fan(_Part):
+    """Moisture over time by quantile 5, 25, 50, 75, 95 %. [%]"""
+
+    posix_s: tuple[float, ...]
+    mean_pct: tuple[tuple[float, ...], ...]
+    core_pct: tuple[tuple[float, ...], ...]
+
+
+class Fitted(_Part):
+    """One reading beside what the calibrated model says of it. [%]"""
+
+    posix_s: float
+    series: str
+    measured_pct: float
+    model_pct: float | None = None
+    sd_pct: float | None = None
+    at_least: bool = False
+    left_out: str | None = None
+
+
+class Fit(_Part):
+    """What the readings taught the model about this piece."""
+
+    d_factor: Span
+    start_mc_pct: Span
+    surface_factor: Span | None = None
+    meter_bias_pct: Span | None = None
+    used: int
+    left_out: tuple[str, ...] = ()
+
+
+class Move(_Part):
+    """Movement still to come if squared now, against what the use allows. [mm]"""
+
+    face_mm: dict[str, Span]
+    out_of_square_mm: Span
+    cup_mm: Span | None = None
+    check_mm: Span | None = None
+    tolerance_mm: float
+    service_mc_pct: float
+
+
+class Judgement(_Part):
+    """The verdict with its dates, probabilities and reasons."""
+
+    step: str
+    dates: dict[str, datetime | None]
+    probability: dict[str, float]
+    reasons: tuple[str, ...]
+    next_reading: str
+    rough_out_size_mm: tuple[float, float] | None = None
+    enough_readings: bool = True
+
+
+class Answer(_Part):
+    """Everything the last evaluation found about one timber."""
+
+    tag: str
+    made_utc: datetime
+    core_now_pct: Span
+    mean_now_pct: Span
+    shell_now_pct: Span
+    field_now: Field
+    forecast: Fan
+    history: Fan | None = None
+    readings: tuple[Fitted, ...] = ()
+    calibration: Fit
+    movement: Move
+    verdict: Judgement
+
+
+@lru_cache(maxsize=512)
+def parse(payload: bytes) -> Answer:
+    """Read a stored evaluation.
+
+    Parameters
+    ----------
+    payload : bytes
+        JSON as `store.save_evaluation` keeps it.
+
+    Returns
+    -------
+    Answer
+        The evaluation.
+
+    Raises
+    ------
+    AnswerError
+        If it isn't an evaluation of this version; working it out anew cures that.
+    """
+    try:
+        return Answer.model_validate_json(payload)
+    except ValidationError as err:
+        first = err.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "the whole"
+        raise AnswerError(
+            f"a stored evaluation can't be read at {where} ({first['msg']}); "
+            "`baulk forecast` works it out anew"
+        ) from err

@@ -1,0 +1,32 @@
+"""The pages' entry: which pages there are, and what stands around all of them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+from baulk.dashboard import data, frame
+from baulk.models.errors import BaulkError
+
+HERE = Path(__file__).parent
+
+st.set_page_config(page_title="Baulk", page_icon="■", layout="wide", initial_sidebar_state="collapsed")
+st.html(HERE / "app.css")
+
+page = st.navigation(
+    [
+        st.Page(HERE / "views" / "yard.py", title="Yard", url_path="yard", default=True),
+        st.Page(HERE / "views" / "timber.py", title="Timber", url_path="timber"),
+        st.Page(HERE / "views" / "arrival.py", title="Arrival", url_path="arrival"),
+        st.Page(HERE / "views" / "air.py", title="Shop air", url_path="air"),
+    ],
+    position="top",
+)
+try:
+    data.facts()
+except BaulkError as err:
+    st.error(frame.sentence(err))
+    st.stop()
+with frame.errors_as_sentences():
+    page.run()

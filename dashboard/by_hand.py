@@ -1,0 +1,47 @@
+"""The small form on a timber's page: a weight or a pin reading taken by hand."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from baulk.dashboard import data, frame
+from baulk.models.section import Face
+
+KINDS = {"pins": "Pin meter", "weight": "Weight"}
+
+
+def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
+    """Show the form and store what it says."""
+    st.subheader("Enter a reading", anchor=False)
+    kind = st.segmented_control(
+        "What was read", list(KINDS), format_func=KINDS.__getitem__, default="pins", key="hand_kind"
+    )
+    inch = facts.system == "inch"
+    with st.form("by_hand", clear_on_submit=False):
+        if kind == "weight":
+            weight = st.text_input("Weight", placeholder="212 lb or 96 kg", key="hand_weight")
+        else:
+            mc = st.text_input("Meter says, % MC", placeholder="28.5", key="hand_mc")
+            depth = st.text_input(
+                "Depth of the pin tips",
+                placeholder="1 1/4 in or 32 mm",
+                key="hand_depth",
+                help="For a heavy timber the deeper reading says more; the verdict above names the depth that matters.",
+            )
+            face = st.selectbox("Face", ["any", *(f.value for f in Face)], key="hand_face")
+        sent = st.form_submit_button("Store it", type="primary", key="hand_store")
+    if not sent:
+        return
+    with frame.errors_as_sentences():
+        if kind == "weight":
+            data.weigh_by_hand(found.timber.tag, weight, "lb" if inch else "kg", frame.now())
+        else:
+            data.pins_by_hand(
+                found.timber.tag,
+                mc,
+                depth,
+                None if face == "any" else Face(face),
+                "in" if inch else "mm",
+                frame.now(),
+            )
+        st.success("Stored. The forecast of this timber follows in a moment, by itself.")

@@ -1,0 +1,407 @@
+"""The one place where a page meets the shop: its register, its readings and its evaluations."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from pathlib import Path
+from threading import Lock
+from typing import TypeVar
+
+import numpy as np
+import pandas as pd
+
+from baulk.dashboard.answer import Answer, parse
+from baulk.ingest import shop as shop_module
+from baulk.models import gravimetric, room, sorption, species, use_class
+from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.section import Face, Finished, Section
+from baulk.models.timber import Timber
+from baulk.models.units import (
+    LengthUnit,
+    MassUnit,
+    System,
+    TemperatureUnit,
+    length_mm,
+    mass_kg,
+    show_size,
+    size_mm,
+)
+from baulk.models.use_class import UseClass
+
+T = TypeVar("T")
+SILENT_AFTER = timedelta(days=30)
+MANY_LEFT_OUT = 3
+
+
+class NoShop(BaulkError, LookupError):
+    """The pages were started without a shop folder."""
+
+
+class _Desk:
+    """One shop behind one thread: pages of every person ask it in turn, so no connection is ever shared."""
+
+    def __init__(self, folder: Path) -> None:
+        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="shop")
+        self._folder = folder
+        try:
+            self._thread.submit(self._open).result()
+        except BaseException:
+            self._thread.shutdown(wait=False)
+            raise
+
+    def _open(self) -> None:
+        self._context = shop_module.open(self._folder)
+        self._shop = self._context.__enter__()
+
+    def ask(self, question: Callable[[shop_module.Shop], T]) -> T:
+        return self._thread.submit(lambda: question(self._shop)).result()
+
+
+_opening = Lock()
+
+
+@lru_cache(maxsize=8)
+def _open_desk(folder: Path) -> _Desk:
+    return _Desk(folder)
+
+
+def folder() -> Path:
+    """Return the shop folder that this server was started for."""
+    if "--shop" in sys.argv[:-1]:
+        return Path(sys.argv[sys.argv.index("--shop") + 1])
+    if named := os.environ.get("BAULK_SHOP"):
+        return Path(named)
+    raise NoShop("these pages were started without a shop; start them with `baulk dashboard --shop DIR`")
+
+
+def _ask(question: Callable[[shop_module.Shop], T]) -> T:
+    with _opening:
+        desk = _open_desk(folder())
+    return desk.ask(question)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShopFacts:
+    """What every page needs of the shop."""
+
+    name: str
+    system: System
+    temperature: TemperatureUnit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class YardRow:
+    """One timber on the Yard page."""
+
+    timber: Timber
+    answer: Answer | None
+    newest_utc: datetime | None
+    attention: tuple[str, ...]
+    rank: int
+    trouble: str | None = None
+
+    @property
+    def step(self) -> str | None:
+        """Return the verdict's step, None while it is being worked out."""
+        return self.answer.verdict.step if self.answer else None
+
+    @property
+    def square_utc(self) -> datetime | None:
+        """Return when it becomes square-able."""
+        return self.answer.verdict.dates.get("square") if self.answer else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimberFacts:
+    """Everything the Timber page shows."""
+
+    timber: Timber
+    use: UseClass
+    answer: Answer | None
+    trouble: str | None
+    latest: tuple[Reading, ...]
+    newest: tuple[Reading, ...]
+    revision: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirPlan:
+    """Which humidity suits the greenest piece and the finished work beside it. [%RH]"""
+
+    temp_c: float
+    rh_pct: float
+    emc_pct: float
+    newest_utc: datetime
+    mould_pct: float | None
+    greenest: str | None
+    greenest_mc_pct: float | None
+    floor: room.Floor | None
+    floor_rh_pct: float | None
+    finished: tuple[tuple[str, float, float], ...]
+
+
+def facts() -> ShopFacts:
+    """Return the shop's name and units."""
+    settings = _ask(lambda s: s.config)
+    return ShopFacts(
+        name=settings.shop.name, system=settings.shop.units, temperature=settings.temperature
+    )
+
+
+def revision() -> int:
+    """Return the counter that grows with any change in the store."""
+    return _ask(lambda s: s.store.revision())
+
+
+def tags() -> tuple[str, ...]:
+    """Return every tag, in the register's order."""
+    return tuple(t.tag for t in _ask(lambda s: s.register.list()))
+
+
+def places() -> tuple[str, ...]:
+    """Return every place whose air has been measured or where timber lies, measured ones first."""
+
+    def question(s: shop_module.Shop) -> tuple[str, ...]:
+        measured = sorted({series.name for series in s.store.series(owner=Owner.AIR)})
+        lying = sorted({t.place for t in s.register.list()} - set(measured))
+        return (*measured, *lying)
+
+    return _ask(question)
+
+
+def _answer(s: shop_module.Shop, tag: str) -> tuple[Answer | None, str | None]:
+    stored = s.store.evaluation(tag)
+    if stored is None:
+        return None, None
+    try:
+        return parse(stored[1]), None
+    except BaulkError as err:
+        return None, str(err)
+
+
+def yard(now: datetime) -> tuple[YardRow, ...]:
+    """Return every timber, the one that needs attention first on top."""
+
+    def question(s: shop_module.Shop) -> list[YardRow]:
+        rows = []
+        for timber in s.register.list():
+            answer, trouble = _answer(s, timber.tag)
+            latest = s.store.latest(Owner.TIMBER, timber.tag)
+            newest = max((r.taken_utc for r in latest), default=None)
+            attention, rank = _attention(answer, newest, now)
+            rows.append(
+                YardRow(
+                    timber=timber,
+                    answer=answer,
+                    newest_utc=newest,
+                    attention=attention,
+                    rank=rank,
+                    trouble=trouble,
+                )
+            )
+        return rows
+
+    far = datetime.max.replace(tzinfo=UTC)
+    return tuple(sorted(_ask(question), key=lambda r: (r.rank, r.square_utc or far, r.timber.tag)))
+
+
+def _attention(answer: Answer | None, newest: datetime | None, now: datetime) -> tuple[tuple[str, ...], int]:
+    """Say what a person should do about a timber, the most pressing thing first, and how pressing it is."""
+    found: list[tuple[int, str]] = []
+    if answer is not None and answer.verdict.step == "square":
+        found.append((0, "ready to square"))
+    if answer is not None and answer.verdict.step == "rough out":
+        found.append((1, "ready to rough out"))
+    if newest is None:
+        found.append((2, "never read: weigh it or drive pins"))
+    elif now - newest > SILENT_AFTER:
+        found.append((3, f"not read for {(now - newest).days} days"))
+    if answer is not None:
+        if len(answer.calibration.left_out) >= MANY_LEFT_OUT:
+            found.append((4, f"{len(answer.calibration.left_out)} readings disagree"))
+        if not answer.verdict.enough_readings:
+            found.append((4, "too few readings to be sure"))
+    return tuple(text for _, text in sorted(found)), min((rank for rank, _ in found), default=5)
+
+
+def timber(tag: str, most: int = 20) -> TimberFacts:
+    """Return one timber with its evaluation and its newest readings."""
+
+    def question(s: shop_module.Shop) -> TimberFacts:
+        found = s.register.get(tag)
+        answer, trouble = _answer(s, found.tag)
+        latest = sorted(s.store.latest(Owner.TIMBER, found.tag), key=lambda r: r.taken_utc, reverse=True)
+        since = latest[0].taken_utc - timedelta(days=400) if latest else None
+        every = s.store.readings(Owner.TIMBER, found.tag, since) if latest else []
+        newest = sorted(every, key=lambda r: r.taken_utc, reverse=True)[:most]
+        return TimberFacts(
+            timber=found,
+            use=use_class.get(found.use_class),
+            answer=answer,
+            trouble=trouble,
+            latest=tuple(latest),
+            newest=tuple(newest),
+            revision=s.store.revision(),
+        )
+
+    return _ask(question)
+
+
+def next_tag() -> str:
+    """Return the next free tag."""
+    return _ask(lambda s: s.register.next_tag())
+
+
+def section(green: str, pith: tuple[str, str] | None, system: System) -> Section:
+    """Read a typed green size and a pith, centred when None."""
+    bare = "in" if system == "inch" else "mm"
+    width, depth = size_mm(green, bare=bare)
+    if pith is None:
+        return Section(width_mm=width, depth_mm=depth)
+    x, y = (length_mm(text, bare=bare, signed=True) for text in pith)
+    return Section(width_mm=width, depth_mm=depth, pith_x_mm=x, pith_y_mm=y)
+
+
+def green_mass_kg(which: Section, length: str, species_name: str, system: System) -> float:
+    """Estimate what a green piece weighs, to know how many people to call. [kg]"""
+    wood = species.get(species_name)
+    long_mm = typed_length_mm(length, system)
+    return float(
+        gravimetric.green_mass_kg(which, long_mm, wood.green_heartwood_mc_pct, wood.basic_density_kg_m3)
+    )
+
+
+def typed_length_mm(text: str, system: System) -> float:
+    """Read a length along the grain; a bare number is feet in an inch shop and metres in a metric one below 30."""
+    plain = text.strip()
+    try:
+        number = float(plain)
+    except ValueError:
+        return length_mm(plain, bare="in" if system == "inch" else "mm")
+    if system == "inch":
+        return length_mm(f"{number} ft")
+    return length_mm(f"{number} m" if number < 30 else f"{number} mm")
+
+
+def tag_in(  # noqa: PLR0913 (one argument a field of the form)
+    *,
+    tag: str,
+    species_name: str,
+    green: Section,
+    finished: str,
+    length: str,
+    use: str,
+    place: str,
+    ends_sealed: bool,
+    system: System,
+    now: datetime,
+) -> Timber:
+    """Register a timber that has just been set on its bearers."""
+    width, depth = size_mm(finished, bare="in" if system == "inch" else "mm")
+    if width > green.width_mm or depth > green.depth_mm:
+        raise OutOfRange(
+            "the finished size",
+            f"of {show_size(width, depth, system)} does not fit in the green "
+            f"{show_size(green.width_mm, green.depth_mm, system)}; swap the two sides or make it smaller",
+        )
+    piece = Timber(
+        tag=tag.strip(),
+        species=species_name,
+        section=green,
+        length_mm=typed_length_mm(length, system),
+        finished=Finished(width_mm=width, depth_mm=depth),
+        use_class=use,
+        place=place.strip(),
+        arrived_utc=now,
+        ends_sealed=ends_sealed,
+    )
+    _ask(lambda s: s.register.add(piece))
+    return piece
+
+
+def air(place: str, days: float, now: datetime) -> pd.DataFrame:
+    """Return the air of a place, thinned to at most about 1,500 steps: time, temp_c, rh_pct, emc_pct.
+
+    EMC is computed for each reading and then averaged, never from averaged air.
+    """
+    since = now - timedelta(days=days)
+    series = _ask(lambda s: s.store.air(place, since))
+    frame = pd.DataFrame(
+        {
+            "time": pd.to_datetime(series.posix_s, unit="s", utc=True),
+            "temp_c": series.temp_c,
+            "rh_pct": series.rh_pct,
+            "emc_pct": sorption.emc_pct(series.temp_c, series.rh_pct),
+        }
+    )
+    step = max(900.0, days * 86400 / 1500)
+    bins = np.floor(series.posix_s / step)
+    return frame if len(frame) <= 1500 else frame.groupby(bins).mean().reset_index(drop=True)
+
+
+def air_plan(place: str, now: datetime) -> AirPlan:
+    """Work out, in plain form, which humidity suits the greenest piece and the finished work in one place."""
+    frame = air(place, 14, now)
+    last = frame.iloc[-1]
+    temp = float(last["temp_c"])
+    here = [row for row in yard(now) if row.timber.place == place]
+    wet = max(((r.answer.mean_now_pct.median, r.timber.tag) for r in here if r.answer), default=None)
+    floor = room.floor_for(wet[0]) if wet else None
+    uses = {row.timber.use_class: use_class.get(row.timber.use_class) for row in here}
+    return AirPlan(
+        temp_c=temp,
+        rh_pct=float(last["rh_pct"]),
+        emc_pct=float(last["emc_pct"]),
+        newest_utc=last["time"].to_pydatetime(),
+        mould_pct=float(room.mould_limit_pct(temp)) if 0 <= temp <= 50 else None,
+        greenest=wet[1] if wet else None,
+        greenest_mc_pct=wet[0] if wet else None,
+        floor=floor,
+        floor_rh_pct=float(sorption.rh_pct(temp, floor.emc_pct)) if floor else None,
+        finished=tuple(
+            (use.title, *(_rh(temp, mc) for mc in (use.service_low_pct, use.service_high_pct)))
+            for use in uses.values()
+        ),
+    )
+
+
+def _rh(temp_c: float, mc_pct: float) -> float:
+    """Humidity that holds wood at a moisture content; wetter than air can hold it reads as 100."""
+    top = float(sorption.emc_pct(temp_c, 100.0))
+    return 100.0 if mc_pct >= top else float(sorption.rh_pct(temp_c, mc_pct))
+
+
+def weigh_by_hand(tag: str, weight: str, bare: MassUnit, now: datetime) -> None:
+    """Store a weight that was typed."""
+    series = Series(owner=Owner.TIMBER, name=tag, quantity=Quantity.WEIGHT)
+    _by_hand(series, mass_kg(weight, bare=bare), now)
+
+
+def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
+    tag: str, mc: str, depth: str, face: Face | None, bare: LengthUnit, now: datetime
+) -> None:
+    """Store what a pin meter said."""
+    try:
+        value = float(mc.strip().removesuffix("%"))
+    except ValueError as err:
+        raise OutOfRange("the moisture content", f"is a number such as 28.5, not {mc!r}") from err
+    series = Series(
+        owner=Owner.TIMBER,
+        name=tag,
+        quantity=Quantity.MOISTURE,
+        depth_mm=length_mm(depth, bare=bare),
+        face=face,
+    )
+    _by_hand(series, value, now)
+
+
+def _by_hand(series: Series, value: float, now: datetime) -> None:
+    if not _ask(lambda s: s.add_reading_by_hand(series, value, now_utc=now)):
+        raise OutOfRange("the reading", "is stored already; nothing was added")

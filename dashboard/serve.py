@@ -1,0 +1,58 @@
+"""How the page server is started: flags only, so that no settings file has to lie beside the shop."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Final
+
+HOST: Final = "127.0.0.1"
+
+# The server asks an outside service for its own address only when its address is a wildcard; ours never is.
+_FLAGS: Final = {
+    "server.address": HOST,
+    "browser.serverAddress": HOST,
+    "server.headless": "true",
+    "server.fileWatcherType": "none",
+    "server.runOnSave": "false",
+    "browser.gatherUsageStats": "false",
+    "client.toolbarMode": "minimal",
+    "client.showErrorDetails": "none",
+    "logger.level": "warning",
+    "theme.base": "light",
+    "theme.primaryColor": "#1c5a72",
+    "theme.backgroundColor": "#f7f8f5",
+    "theme.secondaryBackgroundColor": "#e9ece6",
+    "theme.textColor": "#1d2723",
+    "theme.linkColor": "#1c5a72",
+    "theme.borderColor": "#c9d0c8",
+    "theme.baseRadius": "4px",
+    "theme.baseFontSize": "17",
+    "theme.font": "'Segoe UI', 'Noto Sans', 'DejaVu Sans', system-ui, sans-serif",
+    "theme.headingFont": "'Rockwell', 'Roboto Slab', 'Noto Serif', 'DejaVu Serif', serif",
+    "theme.headingFontSizes": '["1.9rem", "1.35rem", "1.1rem"]',
+    "theme.showWidgetBorder": "true",
+}
+
+
+def command(shop_dir: Path | str, port: int) -> list[str]:
+    """Return the argument list that starts the page server for one shop.
+
+    Parameters
+    ----------
+    shop_dir : Path or str
+        The shop folder.
+    port : int
+        TCP port on 127.0.0.1.
+
+    Returns
+    -------
+    list of str
+        Ready for `subprocess.Popen`.
+    """
+    app = Path(__file__).with_name("app.py")
+    flags = [f"--{name}={value}" for name, value in _FLAGS.items()]
+    shop = str(Path(shop_dir).resolve())
+    return [
+        sys.executable, "-m", "streamlit", "run", str(app), f"--server.port={port}", *flags, "--", "--shop", shop,
+    ]  # fmt: skip

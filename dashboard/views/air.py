@@ -1,0 +1,122 @@
+"""Shop air: what it is, what it was, and which humidity suits the green and the finished beside each other."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from baulk.dashboard import charts, data, frame, words
+from baulk.models import units
+
+SPANS = {"2 days": 2.0, "2 weeks": 14.0, "a year": 365.0}
+
+
+def advice(plan: data.AirPlan, facts: data.ShopFacts) -> list[str]:
+    """Return in sentences which humidity suits what."""
+    temp = units.show_temperature(plan.temp_c, facts.temperature)
+    said = []
+    if plan.greenest is None:
+        said.append("No timber here has been worked out yet, so the green stock sets no floor.")
+    elif plan.floor is None:
+        said.append(
+            f"**Greenest piece:** {plan.greenest}, mean {plan.greenest_mc_pct:.0f} % MC. Below 30 % the published safe "
+            "starts set no floor that matters to a shop; the worst of the checking is behind it."
+        )
+    else:
+        held = "keeps to" if plan.emc_pct >= plan.floor.emc_pct else "is drier than"
+        said.append(
+            f"**Greenest piece:** {plan.greenest}, mean {plan.greenest_mc_pct:.0f} % MC. The mildest published safe start "
+            f"holds {plan.floor.words}, EMC {plan.floor.emc_pct:.1f} %, at this stage ({plan.floor.source}). At {temp} the "
+            f"same EMC means {plan.floor_rh_pct:.0f} % RH. The air now, EMC {plan.emc_pct:.1f} %, {held} that. It was found "
+            "on one-inch boards: take it as a comparison. A boxed heart checks whatever the humidity."
+        )
+    if plan.mould_pct is not None:
+        grows = "It is above that now." if plan.rh_pct > plan.mould_pct else "It is below that now."
+        said.append(
+            f"**Mould:** at {temp} wood can mould after some weeks above {plan.mould_pct:.0f} % RH (Hukka & Viitanen 1999). "
+            f"{grows}" + (" Move the air across wet faces and look at them every week." if plan.floor else "")
+        )
+    lows = [low for _, low, _ in plan.finished]
+    if plan.finished:
+        said.append(
+            "**Finished work** stays as it is while the air holds it at the moisture of its future place: "
+            + "; ".join(f"{name}, {low:.0f} to {high:.0f} % RH" for name, low, high in plan.finished)
+            + "."
+        )
+    if plan.floor_rh_pct is not None and lows:
+        highs = [high for _, _, high in plan.finished]
+        if plan.floor_rh_pct > min(highs):
+            said.append(
+                "**No one humidity suits both.** Keep the green stock wrapped or in a still corner with its ends sealed, "
+                "and the finished work in the drier place."
+            )
+        else:
+            said.append(f"**Both are served** from about {plan.floor_rh_pct:.0f} to {min(highs):.0f} % RH.")
+    return said
+
+
+def windows(plan: data.AirPlan) -> list[charts.Band]:
+    """Return the humidity windows to draw."""
+    found = []
+    if plan.floor_rh_pct is not None:
+        found.append(charts.Band(name=f"green: {plan.greenest}", low_pct=plan.floor_rh_pct, high_pct=100))
+    if plan.mould_pct is not None:
+        found.append(charts.Band(name="free of mould", low_pct=0, high_pct=plan.mould_pct))
+    return found + [charts.Band(name=name, low_pct=low, high_pct=high) for name, low, high in plan.finished]
+
+
+def page() -> None:
+    """Show the air of one place."""
+    frame.title("Shop air")
+    facts, places = data.facts(), data.places()
+    if not places:
+        st.info(
+            "No air has been measured yet. Point a temperature and humidity sensor at the broker, topic "
+            "`baulk/v1/<shop>/air/<place>`, or map its own topic in baulk.toml; it appears here by itself."
+        )
+        frame.watch("air", lambda: str(data.places()))
+        return
+    place = st.selectbox("Place", places, key="air_place") if len(places) > 1 else places[0]
+
+    @st.fragment(run_every=frame.POLL_S)
+    def live() -> None:
+        with frame.errors_as_sentences():
+            now = frame.now()
+            plan = data.air_plan(place, now)
+            frame.figures(
+                [
+                    ("Temperature", units.show_temperature(plan.temp_c, facts.temperature), None),
+                    ("Humidity", f"{plan.rh_pct:.0f} % RH", None),
+                    ("EMC", f"{plan.emc_pct:.1f} %", words.TERMS["EMC"]),
+                    ("Newest reading", words.age(plan.newest_utc, now), None),
+                ]
+            )
+            st.subheader("Which humidity suits what", anchor=False)
+            bars = windows(plan)
+            if bars:
+                st.altair_chart(charts.bands(bars, plan.rh_pct), width="stretch", key="bands")
+            st.markdown("\n\n".join(advice(plan, facts)))
+
+    @st.fragment(run_every=60.0)
+    def history() -> None:
+        with frame.errors_as_sentences():
+            st.subheader("History", anchor=False)
+            span = st.segmented_control("Show", list(SPANS), default="2 weeks", key="air_span") or "2 weeks"
+            series = data.air(place, SPANS[span], frame.now())
+            fahrenheit = facts.temperature == "F"
+            if fahrenheit:
+                series = series.assign(temp_c=series["temp_c"] * 9 / 5 + 32)
+            for column, title, colour in (
+                ("temp_c", "temperature, °F" if fahrenheit else "temperature, °C", charts.EARTH),
+                ("rh_pct", "relative humidity, %", charts.DEEP),
+                ("emc_pct", "EMC, %", "#4d5912"),
+            ):
+                st.altair_chart(
+                    charts.air(series, column, title, colour), width="stretch", key=f"air-{column}"
+                )
+            st.caption(words.TERMS["EMC"] + " Computed for each reading, then averaged.")
+
+    live()
+    history()
+
+
+page()

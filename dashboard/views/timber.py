@@ -1,0 +1,250 @@
+"""Timber: one piece, its verdict with reasons, the moisture inside it, and how it goes on."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import streamlit as st
+
+from baulk.dashboard import by_hand, charts, data, frame, words
+from baulk.dashboard.answer import Answer, Span
+from baulk.models import units
+from baulk.models.errors import BaulkError
+from baulk.models.reading import AT_DEPTH, Quantity, Reading, Series
+
+FACES = {"a": "face a (up)", "b": "face b", "c": "face c", "d": "face d"}
+
+
+def mark(tag: str) -> str:
+    """Return a text that changes with a timber's newest readings or its evaluation."""
+    found = data.timber(tag)
+    made = found.answer.made_utc.isoformat() if found.answer else "none"
+    return f"{tag} {made} " + " ".join(f"{r.series}@{r.taken_utc.timestamp():.3f}" for r in found.latest)
+
+
+def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
+    """Show the verdict by shape and word, its dates, its reasons and what to read next."""
+    verdict, told = answer.verdict, words.step(answer.verdict.step)
+    dates = []
+    for name in ("rough out", "square"):
+        if name in verdict.dates:
+            chance = verdict.probability.get(name)
+            sure = f" ({chance:.0%} sure now)" if chance is not None else ""
+            dates.append((words.STEPS[name].word, words.when(verdict.dates[name], now) + sure, None))
+    if verdict.rough_out_size_mm:
+        dates.append(("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), None))
+    reasons = "".join(f"<li>{words.esc(text)}</li>" for text in verdict.reasons)
+    doubt = "" if verdict.enough_readings else " There are too few readings yet to lean on this."
+    st.html(
+        f'<div class="b-verdict" data-testid="verdict"><div class="b-say"><span class="b-shape">{told.shape}</span>'
+        f'{told.word}</div><div>{words.esc(told.sentence)}{doubt}</div><ul class="b-reasons">{reasons}</ul>'
+        f'<div class="b-next"><b>Next:</b> {words.esc(verdict.next_reading)}</div></div>'
+    )
+    frame.figures(dates)
+
+
+def say_moisture(answer: Answer, now: datetime) -> None:
+    """Show core, mean and shell now with their ranges, and how old the answer is."""
+    frame.figures(
+        [
+            (name, words.span(s.median, s.low, s.high), meaning)
+            for name, s, meaning in (
+                ("Core MC now", answer.core_now_pct, words.TERMS["core"]),
+                ("Mean MC now", answer.mean_now_pct, words.TERMS["MC"]),
+                ("Shell MC now", answer.shell_now_pct, words.TERMS["shell"]),
+            )
+        ]
+        + [("Worked out", words.age(answer.made_utc, now), None)]
+    )
+
+
+def value(reading: Reading, facts: data.ShopFacts) -> str:
+    """Return a reading's value in the shop's units."""
+    kind = reading.series.quantity
+    if kind is Quantity.WEIGHT:
+        return units.show_mass(reading.value, facts.system)
+    if reading.unit == "degC":
+        return units.show_temperature(reading.value, facts.temperature)
+    if kind is Quantity.RESISTANCE:
+        mega = reading.value / 1e6
+        return f"{mega:,.0f} MΩ" if mega >= 10 else f"{mega:.3g} MΩ"
+    return f"{reading.value:.1f} {reading.unit}"
+
+
+def where(series: Series, system: units.System) -> str:
+    """Return what a series is, with its depth in the shop's units."""
+    depth = units.show_length(series.depth_mm, system) if series.depth_mm is not None else None
+    return words.series(series, depth)
+
+
+def called(text: str, system: units.System) -> str:
+    """Return what a series is, from its stored text."""
+    try:
+        return where(Series.parse(text), system)
+    except BaulkError:
+        return text
+
+
+def movement(answer: Answer, system: units.System) -> None:
+    """Show what the finished piece would still do if it were squared now."""
+
+    def told(span: Span) -> tuple[str, str]:
+        digits = 3 if system == "inch" else 1
+        per, unit = (25.4, "in") if system == "inch" else (1.0, "mm")
+        low, mid, high = (v / per for v in (span.low, span.median, span.high))
+        return f"{mid:+.{digits}f} {unit}", f"{low:+.{digits}f} to {high:+.{digits}f}"
+
+    move = answer.movement
+    rows = [(FACES.get(f, f"face {f}"), *told(s)) for f, s in sorted(move.face_mm.items())]
+    rows.append(("out of square", *told(move.out_of_square_mm)))
+    rows += [
+        (name, *told(s)) for name, s in (("cup", move.cup_mm), ("checks, all together", move.check_mm)) if s
+    ]
+    allowed = units.show_length(move.tolerance_mm, system)
+    if system == "inch":
+        allowed = f"{move.tolerance_mm / 25.4:.3f} in"
+    frame.table(("if squared now", "likely", "range"), rows)
+    st.caption(
+        f"{words.TERMS['movement']} Allowed here: {allowed}, settling at {move.service_mc_pct:.0f} % MC. "
+        "A minus means it shrinks."
+    )
+
+
+def calibration(answer: Answer) -> None:
+    """Say what the readings taught the model about this piece."""
+    fit = answer.calibration
+    speed, start = fit.d_factor, fit.start_mc_pct
+    lines = [
+        f"It gives up water {speed.median:.2g} times as fast as its species is expected to "
+        f"({speed.low:.2g} to {speed.high:.2g}).",
+        f"It began at about {words.span(start.median, start.low, start.high)} MC.",
+    ]
+    if fit.meter_bias_pct:
+        bias = fit.meter_bias_pct
+        way = "high" if bias.median > 0 else "low"
+        lines.append(
+            f"The pin meter reads about {abs(bias.median):.1f} % {way} in it ({bias.low:+.1f} to {bias.high:+.1f})."
+        )
+    used = "1 reading" if fit.used == 1 else f"{fit.used} readings"
+    lines.append(f"Learned from {used}." if fit.used else "No reading has taught it anything yet.")
+    lines += [f"Left out: {text}" for text in fit.left_out[:5]]
+    if len(fit.left_out) > 5:
+        lines.append(f"... and {len(fit.left_out) - 5} more left out.")
+    st.markdown("\n".join(f"- {line}" for line in lines))
+
+
+def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
+    """Lay the page out: what to do, then what is inside, then how it goes on."""
+    timber, answer = found.timber, found.answer
+    left, right = st.columns([7, 5], gap="large")
+    with left:
+        if found.trouble:
+            st.error(found.trouble)
+        elif answer is None:
+            st.info("The first evaluation of this timber is being worked out; it appears here by itself.")
+        else:
+            say_verdict(answer, now, facts.system)
+            say_moisture(answer, now)
+    pins = sorted(
+        {(s.depth_mm, s.face) for r in found.latest if (s := r.series).quantity in AT_DEPTH}, key=str
+    )
+    spots = [charts.Pin(depth_mm=d, face=f) for d, f in pins if d is not None]
+    with right:
+        st.altair_chart(
+            charts.section(timber, answer, spots, facts.system),
+            width="content",
+            key="section",
+            alt="The butt end with moisture by colour, the pith, the pins and the finished piece",
+        )
+        st.caption(
+            "Butt end. Dashed: the finished piece. White cross: pith. Brown dots: pins"
+            + (f" read at {len(spots)} depth{'s' if len(spots) != 1 else ''}." if spots else ", none yet.")
+        )
+    if answer is not None:
+        forecast(found, answer)
+        left, right = st.columns(2, gap="large")
+        with left:
+            st.subheader("Movement still to come", anchor=False)
+            movement(answer, facts.system)
+        with right:
+            st.subheader("What the readings taught", anchor=False)
+            calibration(answer)
+        st.subheader("Readings against the model", anchor=False)
+        if answer.readings:
+            names = {r.series: called(r.series, facts.system) for r in answer.readings}
+            st.altair_chart(charts.readings(answer, names), width="stretch", key="readings")
+            st.caption(
+                "Hollow: left out of the fit, or above fibre saturation, where a pin says only 'at least'."
+            )
+        else:
+            st.info("No reading is in the fit yet. Weigh the piece or drive pins, and enter it below.")
+
+
+def forecast(found: data.TimberFacts, answer: Answer) -> None:
+    """Draw where mean and core are going."""
+    square = answer.verdict.dates.get("square")
+    home = (found.use.service_low_pct, found.use.service_high_pct)
+    st.subheader("Forecast", anchor=False)
+    for column, which in zip(st.columns(2, gap="large"), ("core", "mean"), strict=True):
+        with column:
+            st.altair_chart(charts.fan(answer, which, home, square), width="stretch", key=f"fan-{which}")
+    st.caption(
+        "Line: most likely. Dark band: half the chances. Light band: nine in ten. Green: the moisture of its "
+        f"future place, {found.use.service_low_pct:.0f} to {found.use.service_high_pct:.0f} %."
+    )
+
+
+def newest(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
+    """List the newest readings."""
+    st.subheader("Newest readings", anchor=False)
+    if not found.newest:
+        st.info(
+            "No reading yet. Weigh the piece or drive pins, and enter it below; a sensor's appear by themselves."
+        )
+        return
+    rows = [
+        (
+            words.age(r.taken_utc, now),
+            where(r.series, facts.system),
+            value(r, facts),
+            "; ".join(filter(None, (words.SOURCES.get(r.source, r.source), words.flags(r)))),
+        )
+        for r in found.newest
+    ]
+    frame.table(("taken", "what", "value", "how"), rows)
+
+
+def page() -> None:
+    """Show the timber that the address or the select box names."""
+    tags, facts = data.tags(), data.facts()
+    if not tags:
+        frame.title("Timber")
+        st.info("No timber is tagged yet. Open Arrival in the menu above and tag the first one in.")
+        return
+    asked = st.query_params.get("tag")
+    known = asked if asked in tags else None
+    if "tag" not in st.session_state:
+        st.session_state["tag"] = known or (None if asked else data.yard(frame.now())[0].timber.tag)
+    chosen = st.selectbox("Timber", tags, key="tag", placeholder="choose a tag")
+    if chosen is None:
+        with frame.errors_as_sentences():
+            data.timber(asked or "")
+        return
+    if asked != chosen:
+        st.query_params["tag"] = chosen
+    now, found = frame.now(), data.timber(chosen)
+    timber = found.timber
+    frame.title(
+        timber.tag,
+        f"{timber.species}, green {units.show_size(timber.section.width_mm, timber.section.depth_mm, facts.system)}, "
+        f"to finish {units.show_size(timber.finished.width_mm, timber.finished.depth_mm, facts.system)}; "
+        f"{found.use.title}. In {timber.place} since {words.day(timber.arrived_utc)}, "
+        f"ends {'sealed' if timber.ends_sealed else 'not sealed'}.",
+    )
+    frame.watch("timber", lambda: mark(chosen))
+    draw(found, facts, now)
+    newest(found, facts, now)
+    by_hand.form(found, facts)
+
+
+page()

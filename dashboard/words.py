@@ -1,0 +1,148 @@
+"""The words a person reads: verdicts by word and shape, spans, ages, and what each term means."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final
+
+from baulk.models.reading import Quantity, Reading, Series
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """How one verdict is told: a shape that fills up as the piece nears its square, a word and a sentence."""
+
+    shape: str
+    word: str
+    sentence: str
+    rank: int
+
+
+STEPS: Final[Mapping[str, Step]] = {
+    "square": Step(
+        shape="■", word="Square", sentence="Square it now: it will stay square within its tolerance.", rank=0
+    ),
+    "rough out": Step(
+        shape="◧", word="Rough out", sentence="Take it down oversize now; square it later.", rank=1
+    ),
+    "leave": Step(
+        shape="□", word="Leave", sentence="Leave it: squared now, it would move too far afterwards.", rank=2
+    ),
+}
+WORKING: Final = Step(
+    shape="·",
+    word="Being worked out",
+    sentence="The first verdict is being worked out; it appears here by itself.",
+    rank=3,
+)
+
+TERMS: Final[Mapping[str, str]] = {
+    "MC": "Moisture content: the mass of water as a percent of the oven-dry mass of the wood.",
+    "EMC": "Equilibrium moisture content: what small, thin wood would settle at if this air never changed.",
+    "FSP": "Fibre saturation point: about 30 % MC. Wood shrinks only below it, and above it a pin meter can "
+    "say no more than 'at least this wet'.",
+    "core": "The inner region, at least a third of the half-thickness in from every face.",
+    "shell": "The outer fifth of the half-thickness.",
+    "range": "The numbers in brackets hold the truth nine times in ten, as far as the model knows.",
+    "movement": "How far the finished piece would still move between squaring it now and settling where it will "
+    "live.",
+    "pith": "The centre of the growth rings. A section with the pith inside is a boxed heart and will check.",
+}
+
+SOURCES: Final[Mapping[str, str]] = {
+    "mqtt": "sensor",
+    "hand": "by hand",
+    "import": "imported",
+}
+
+FLAGS: Final[Mapping[str, str]] = {
+    "clock": "its device clock was wrong; the time of arrival is used",
+    "above-fsp": "above fibre saturation: at least this wet",
+    "jump": "jumps far from the one before",
+}
+
+_QUANTITIES: Final[Mapping[Quantity, str]] = {
+    Quantity.RESISTANCE: "pin resistance",
+    Quantity.MOISTURE: "pin meter",
+    Quantity.WOOD_TEMP: "wood temperature",
+    Quantity.WEIGHT: "weight",
+    Quantity.TEMP: "air temperature",
+    Quantity.HUMIDITY: "air humidity",
+    Quantity.BATTERY: "battery",
+    Quantity.BATTERY_VOLTAGE: "battery voltage",
+}
+
+
+def step(name: str | None) -> Step:
+    """Return how a verdict is told; none yet is told as being worked out."""
+    return WORKING if name is None else STEPS.get(name, WORKING)
+
+
+def pct(value: float) -> str:
+    """Return a moisture content to the digit that a timber's model can claim."""
+    return f"{value:.0f} %" if abs(value) >= 9.95 else f"{value:.1f} %"
+
+
+def span(median: float, low: float, high: float, unit: str = "%") -> str:
+    """Return a middle value with its 5-95 % range, for instance ``31 % (27 to 36)``."""
+    digits = 0 if max(abs(median), abs(low), abs(high)) >= 9.95 else 1
+    return f"{median:.{digits}f} {unit} ({low:.{digits}f} to {high:.{digits}f})"
+
+
+def age(then: datetime, now: datetime) -> str:
+    """Return how long ago something was, in one unit."""
+    seconds = (now - then).total_seconds()
+    if seconds < 0:
+        return "just now" if seconds > -60 else "in the future"
+    for size, name in ((86400.0, "day"), (3600.0, "hour"), (60.0, "minute")):
+        if seconds >= size:
+            n = int(seconds // size)
+            return f"{n} {name}{'s' if n > 1 else ''} ago"
+    return "just now"
+
+
+def day(moment: datetime) -> str:
+    """Return a date in the machine's own zone, for instance ``4 Mar 2027``."""
+    local = moment.astimezone()
+    return f"{local.day} {local:%b %Y}"
+
+
+def clock(moment: datetime) -> str:
+    """Return a date with its time in the machine's own zone."""
+    local = moment.astimezone()
+    return f"{local.day} {local:%b %Y, %H:%M}"
+
+
+def when(date: datetime | None, now: datetime) -> str:
+    """Return when a step becomes true."""
+    if date is None:
+        return "not within two years"
+    return "now" if date <= now else day(date)
+
+
+def from_posix(posix_s: float) -> datetime:
+    """Return a moment as a time-zone-aware datetime."""
+    return datetime.fromtimestamp(posix_s, tz=UTC)
+
+
+def series(which: Series, depth: str | None = None) -> str:
+    """Return what a series is in words; `depth` is its depth in the shop's units."""
+    text = _QUANTITIES[which.quantity]
+    if which.depth_mm is not None:
+        text += f", {depth or f'{which.depth_mm:g} mm'} deep"
+    if which.face is not None:
+        text += f", face {which.face.value}"
+    return text
+
+
+def flags(reading: Reading) -> str:
+    """Return what the checks found on a reading, in words."""
+    return "; ".join(FLAGS.get(flag, flag) for flag in reading.flags)
+
+
+def esc(text: str) -> str:
+    """Return text safe inside HTML."""
+    return html.escape(text, quote=True)
