@@ -100,39 +100,39 @@ class DiffusionLaw:
         return np.asarray(self.d_ref_m2_s * bound * free * self.temperature_factor(temp_c))
 
 
-# Factor on the species table's D (half of the cell model). With it, 7 x 9 in red oak ties piled in March to May go
-# from 85 to 50 % in 4.7 to 5.3 months of Greensboro NC's typical year, in 8 from October (Mathewson, Morton and
-# Bescher 1949, AWPA: 5 months, and up to twice that).
+# Factor on the species table's D (half of the cell model). With it, 7 x 9 in red oak ties piled in March to
+# May go from 85 to 50 % in 4.7 to 5.3 months of Greensboro NC's typical year, in 8 from October (Mathewson,
+# Morton and Bescher 1949, AWPA: 5 months, and up to twice that).
 TIES_FACTOR = 0.7
 # The same for softwoods: spruce then has the measured 0.94e-10 m2/s (Sanchez-Ferrer and Engelhardt 2026).
 SPRUCE_FACTOR = 1.2
-# Softwoods above fibre saturation: only their sapwood is that wet, and its free water moves by itself. The number is
-# a guess, no source.
+# Softwoods above fibre saturation: only their sapwood is that wet, and its free water moves by itself. The
+# number is a guess, no source.
 SAPWOOD_FACTOR = 3.0
 
 
 def law_for(species: Species) -> DiffusionLaw:
-    """Diffusion law of a wood before anything is known of the timber: a prior, good to a factor of two each way.
+    """Diffusion law of a wood before anything is known of the timber: a prior, good to a factor of two.
 
     Parameters
     ----------
     species : Species
-        The wood; its D at 20 degC and 20 % is taken times 0.7 for hardwoods, fitted to one published drying time
-        (red oak ties), times 1.2 for softwoods, fitted to one measured coefficient (spruce).
+        The wood; its D at 20 degC and 20 % is taken times 0.7 for hardwoods, fitted to one published drying
+        time (red oak ties), times 1.2 for softwoods, fitted to one measured coefficient (spruce).
 
     Returns
     -------
     DiffusionLaw
-        Slope and activation energy are those of the cell model between 6 and 25 % and 10 and 43 degC. Hardwoods dry
-        a fifth faster along the radius (rays; number from memory), softwoods about alike both ways. Above fibre
-        saturation D stays level in hardwoods and is three times as high in softwoods.
+        Slope and activation energy are those of the cell model between 6 and 25 % and 10 and 43 degC.
+        Hardwoods dry a fifth faster along the radius (rays; number from memory), softwoods about alike both
+        ways. Above fibre saturation D stays level in hardwoods and is three times as high in softwoods.
 
     References
     ----------
-    Mathewson, J.S., Morton, H.A., Bescher, R.H., 1949. Air seasoning of red oak crossties. AWPA / Forest Products
-    Laboratory: 7 x 9 in from 85 to 50 % in 5 months when piled in spring, about twice that when piled in fall.
-    Sanchez-Ferrer, A., Engelhardt, M., 2026. Scientific Reports, doi 10.1038/s41598-026-38932-7 (spruce: radial
-    0.94e-10, tangential 1.00e-10 m2/s).
+    Mathewson, J.S., Morton, H.A., Bescher, R.H., 1949. Air seasoning of red oak crossties. AWPA / Forest
+    Products Laboratory: 7 x 9 in from 85 to 50 % in 5 months when piled in spring, about twice that when
+    piled in fall. Sanchez-Ferrer, A., Engelhardt, M., 2026. Scientific Reports, doi
+    10.1038/s41598-026-38932-7 (spruce: radial 0.94e-10, tangential 1.00e-10 m2/s).
     """
     return DiffusionLaw(
         d_ref_m2_s=(SPRUCE_FACTOR if species.softwood else TIES_FACTOR) * species.d_ref_m2_s,

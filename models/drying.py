@@ -1,10 +1,10 @@
 """Drying of a rectangular section: moisture over the section and over time, for one run or a whole ensemble.
 
-Two-dimensional diffusion ``dM/dt = d/dx(Dx dM/dx) + d/dy(Dy dM/dy)`` with a surface resistance on each face. Radial
-and tangential D differ about the pith; the mixed term of that tensor is left out (it vanishes where rings lie
-parallel to a face and is largest at 45 degrees). The wood has the air's mean temperature of each step. End drying is
-not in it: within about twice the thickness of an end a timber is drier than the section says (common practice,
-no source).
+Two-dimensional diffusion ``dM/dt = d/dx(Dx dM/dx) + d/dy(Dy dM/dy)`` with a surface resistance on each face.
+Radial and tangential D differ about the pith; the mixed term of that tensor is left out (it vanishes where
+rings lie parallel to a face and is largest where they stand at 45 degrees). The wood has the air's mean
+temperature of each step. End drying is not in it: within about twice the thickness of an end a timber is
+drier than the section says (common practice, no source).
 """
 
 from __future__ import annotations
@@ -19,16 +19,20 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from baulk.models import air_steps
 from baulk.models import drying_kernel as kernel
 from baulk.models.air import AirSeries
+from baulk.models.air_steps import DAY_S, air_gaps
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
+from baulk.models.regrid import cropped_mm, graded_edges_mm, moved
 from baulk.models.section import Face, Finished, Section
+
+__all__ = ["FaceCover", "Members", "air_gaps", "cut", "dry", "dry_with_balance", "graded_edges_mm"]
 
 Array = NDArray[np.float64]
 
-DAY_S: Final = 86_400.0
 MOST_PCT: Final = 400.0
 CHUNK: Final = 8  # members marched together: the state of a chunk stays in the cache of its core
 
@@ -41,9 +45,9 @@ class FaceCover(StrEnum):
     ON_BEARERS = "on bearers"
 
 
-# Surface conductance against moisture content, m/s. EXPOSED: 3.2e-8 exp(4 u) at u = 0.2 (school of Toratti, from
-# memory); COATED: a wax or paint coat, about a fiftieth; ON_BEARERS: a third, for a face a hand's breadth above
-# the floor with a bearer every half metre. The last two are common practice without a source.
+# Surface conductance against moisture content, m/s. EXPOSED: 3.2e-8 exp(4 u) at u = 0.2 (Toratti 1992, from
+# memory); COATED: a wax or paint coat, a fiftieth of it; ON_BEARERS: a third, for a face a hand's breadth
+# above the floor with a bearer every half metre. The last two are guesses after common practice, no source.
 CONDUCTANCE_M_S: Final[Mapping[FaceCover, float]] = {
     FaceCover.EXPOSED: 7e-8,
     FaceCover.COATED: 1.4e-9,
@@ -87,48 +91,7 @@ class Members:
         return int(self.d_factor.size)
 
 
-def graded_edges_mm(size_mm: float, cells: int) -> Array:
-    """Cell edges, symmetric about 0 and finer toward both faces.
-
-    Parameters
-    ----------
-    size_mm : float
-        Width or depth of the section. [mm]
-    cells : int
-        Number of cells, at least 2.
-
-    Returns
-    -------
-    ndarray, shape (cells + 1,)
-        Edges from -size/2 to +size/2. [mm]
-    """
-    if cells < 2:
-        raise OutOfRange("cells", f"must be at least 2 each way, not {cells}")
-    edges = np.tanh(np.linspace(-2.0, 2.0, cells + 1)) / np.tanh(2.0)
-    edges = (edges - edges[::-1]) / 2
-    return np.asarray(size_mm / 2 * edges)
-
-
-def air_gaps(air: AirSeries, *, longer_than_s: float = 6 * 3600.0) -> tuple[tuple[float, float], ...]:
-    """Stretches without a reading of the air; `dry` holds the last reading through them.
-
-    Parameters
-    ----------
-    air : AirSeries
-        The air.
-    longer_than_s : float
-        Shortest stretch to name. [s]
-
-    Returns
-    -------
-    tuple of (float, float)
-        Last moment before and first moment after each gap, POSIX seconds. [s]
-    """
-    gaps = np.nonzero(np.diff(air.posix_s) > longer_than_s)[0]
-    return tuple((float(air.posix_s[i]), float(air.posix_s[i + 1])) for i in gaps)
-
-
-def dry(
+def dry(  # noqa: PLR0913 - what a run needs
     section: Section,
     initial_pct: float | Array | MoistureField | None,
     air: AirSeries,
@@ -148,10 +111,11 @@ def dry(
     section : Section
         The section. [mm]
     initial_pct : float or ndarray, shape (m,), or MoistureField or None
-        Moisture content at the start, uniform or as a field (of one run or of every member); None takes the members'
-        own start. 0 to 400. [%]
+        Moisture content at the start, uniform or as a field (of one run or of every member); None takes the
+        members' own start. 0 to 400. [%]
     air : AirSeries
-        Air around it. Each reading holds until the next, the last one to the end, the first one backward to the start.
+        Air around it. Each reading holds until the next, the last one to the end, the first one back to the
+        start.
     law : DiffusionLaw
         Diffusion coefficient of the wood.
     start_posix_s : float
@@ -197,7 +161,7 @@ def dry(
     return fields
 
 
-def dry_with_balance(
+def dry_with_balance(  # noqa: PLR0913 - what a run needs
     section: Section,
     initial_pct: float | Array | MoistureField | None,
     air: AirSeries,
@@ -223,7 +187,7 @@ def dry_with_balance(
     x_edges = graded_edges_mm(section.width_mm, cells[0])
     y_edges = graded_edges_mm(section.depth_mm, cells[1])
     start, many = _start(initial_pct, section, members, x_edges, y_edges)
-    steps, save = _steps(air, law, start_posix_s, at_s[order], step_s)
+    steps, save = air_steps.steps(air, law, start_posix_s, at_s[order], step_s)
     mc, given = _solve(section, start, law, steps, save, members, faces, x_edges, y_edges)
     back = np.argsort(order, kind="stable")
     if not many:
@@ -254,8 +218,8 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
     Returns
     -------
     MoistureField
-        Same moment, same cells as far as they lie in the piece; a cell that the saw divides keeps its share of water
-        by a straight line through its neighbours. [%]
+        Same moment, same cells as far as they lie in the piece; a cell that the saw divides keeps its share
+        of water by a straight line through its neighbours. [%]
 
     Raises
     ------
@@ -264,13 +228,13 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
     """
     piece = finished.inside(field.section)
     x_old, y_old = field.x_edges_mm - finished.centre_x_mm, field.y_edges_mm - finished.centre_y_mm
-    x_edges, y_edges = _cropped(x_old, piece.width_mm), _cropped(y_old, piece.depth_mm)
+    x_edges, y_edges = cropped_mm(x_old, piece.width_mm), cropped_mm(y_old, piece.depth_mm)
     return MoistureField(
         posix_s=field.posix_s,
         section=piece,
         x_edges_mm=x_edges,
         y_edges_mm=y_edges,
-        mc_pct=_moved(field.mc_pct, x_old, y_old, x_edges, y_edges),
+        mc_pct=moved(field.mc_pct, x_old, y_old, x_edges, y_edges),
     )
 
 
@@ -283,7 +247,7 @@ def _times(at_posix_s: ArrayLike, start_posix_s: float) -> tuple[Array, NDArray[
     if at_s.min() < start_posix_s:
         raise OutOfRange(
             "the times wanted",
-            f"begin {(start_posix_s - at_s.min()) / DAY_S:.1f} days before the start; ask for the start or later",
+            f"begin {(start_posix_s - at_s.min()) / DAY_S:.1f} days before the start; ask for no time before it",
         )
     return at_s, np.argsort(at_s, kind="stable")
 
@@ -298,9 +262,7 @@ def _start(
     """Moisture at the start, shape (m, ny, nx), and whether the answer has a member axis."""
     if initial_pct is None:
         if members is None:
-            raise OutOfRange(
-                "the moisture content at the start", "is missing; give it, or members that have one"
-            )
+            raise OutOfRange("the moisture at the start", "is missing; give it, or members that have one")
         initial_pct = members.start_mc_pct
     if isinstance(initial_pct, MoistureField):
         found = _regridded(initial_pct, section, x_edges, y_edges)
@@ -308,16 +270,16 @@ def _start(
         found = np.asarray(initial_pct, dtype=np.float64)[..., None, None]
         found = np.broadcast_to(found, (*found.shape[:-2], y_edges.size - 1, x_edges.size - 1))
     if found.ndim not in {2, 3} or not np.all((found >= 0) & (found <= MOST_PCT)):  # also refuses NaN
-        worst = found.flat[np.argmax(~((found >= 0) & (found <= MOST_PCT)))]
+        worst = float(found.flat[np.argmax(~((found >= 0) & (found <= MOST_PCT)))]) if found.size else np.nan
         raise OutOfRange(
-            "the moisture content at the start", f"must lie between 0 and {MOST_PCT:g} %, not {worst:g} %"
+            "the moisture at the start", f"must lie between 0 and {MOST_PCT:g} %, not {worst:g} %"
         )
     many = members is not None or found.ndim == 3
     if found.ndim == 2:
         found = found[None]
     if members is not None and found.shape[0] not in {1, members.size}:
         raise OutOfRange(
-            "the moisture content at the start",
+            "the moisture at the start",
             f"is given for {found.shape[0]} members, not for {members.size}",
         )
     count = found.shape[0] if members is None else members.size
@@ -333,40 +295,10 @@ def _regridded(field: MoistureField, section: Section, x_edges: Array, y_edges: 
         )
     if np.array_equal(field.x_edges_mm, x_edges) and np.array_equal(field.y_edges_mm, y_edges):
         return field.mc_pct
-    return _moved(field.mc_pct, field.x_edges_mm, field.y_edges_mm, x_edges, y_edges)
+    return moved(field.mc_pct, field.x_edges_mm, field.y_edges_mm, x_edges, y_edges)
 
 
-def _steps(
-    air: AirSeries, law: DiffusionLaw, start_s: float, at_s: Array, step_s: float
-) -> tuple[Array, NDArray[np.int64]]:
-    """Length, temperature factor and EMC of each step, and the number of steps before each wanted moment."""
-    if not 60 <= step_s <= 31 * DAY_S:
-        raise OutOfRange("the time step", f"must lie between a minute and 31 days, not {step_s:g} s")
-    first = min(step_s, DAY_S) * np.array([0.04, 0.1, 0.2, 0.35, 0.6])
-    whole = step_s * np.arange(0, int((at_s[-1] - start_s) / step_s) + 1)
-    edges = np.unique(np.concatenate([whole, first, at_s - start_s]))
-    edges = edges[edges <= at_s[-1] - start_s]
-    mean_temp, mean_emc = _air_means(air, start_s + edges)
-    steps = np.column_stack([np.diff(edges), law.temperature_factor(mean_temp), mean_emc])
-    return np.ascontiguousarray(steps), np.searchsorted(edges, at_s - start_s).astype(np.int64)
-
-
-def _air_means(air: AirSeries, edges_s: Array) -> tuple[Array, Array]:
-    """Mean temperature and mean EMC between edges; each reading holds until the next."""
-    from baulk.models.sorption import emc_pct  # noqa: PLC0415
-
-    emc = np.asarray(emc_pct(air.temp_c, air.rh_pct), dtype=np.float64)
-    lengths = np.diff(air.posix_s)
-    begin = np.clip(np.searchsorted(air.posix_s, edges_s, side="right") - 1, 0, None)
-    means = []
-    for values in (air.temp_c, emc):
-        total = np.concatenate([[0.0], np.cumsum(values[:-1] * lengths)])
-        upto = total[begin] + values[begin] * (edges_s - air.posix_s[begin])
-        means.append(np.diff(upto) / np.diff(edges_s))
-    return means[0], means[1]
-
-
-def _solve(
+def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     section: Section,
     start: Array,
     law: DiffusionLaw,
@@ -407,7 +339,7 @@ def _solve(
     return mc, given
 
 
-def _axis(
+def _axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
     width: Array, across: Array, grain: Array, d_m2_s: Array, offset: Array, resist: tuple[Array, Array]
 ) -> kernel.Axis:
     gap = np.concatenate([[1.0], (width[1:] + width[:-1]) / 2, [1.0]])
@@ -448,35 +380,3 @@ def _grain(section: Section, law: DiffusionLaw, x_edges: Array, y_edges: Array) 
         along(x_edges - section.pith_x_mm, y_mid - section.pith_y_mm),
         along(y_edges - section.pith_y_mm, x_mid - section.pith_x_mm),
     )
-
-
-def _cropped(edges: Array, size_mm: float) -> Array:
-    """Edges inside the piece, its own faces included, without slivers; at least two cells."""
-    half = size_mm / 2
-    inner = edges[(edges > -half + 1e-3) & (edges < half - 1e-3)]
-    if inner.size == 0:
-        inner = np.zeros(1)
-    return np.concatenate([[-half], inner, [half]])
-
-
-def _moved(mc_pct: Array, x_old: Array, y_old: Array, x_new: Array, y_new: Array) -> Array:
-    """Cell means on other cells inside the old ones: every straight-line piece of water goes where it lies."""
-    along_x = _moved_along_last(mc_pct, x_old, x_new)
-    return np.ascontiguousarray(
-        np.swapaxes(_moved_along_last(np.swapaxes(along_x, -1, -2), y_old, y_new), -1, -2)
-    )
-
-
-def _moved_along_last(values: Array, old: Array, new: Array) -> Array:
-    width = np.diff(old)
-    rise = np.diff(values, axis=-1) / ((width[1:] + width[:-1]) / 2)
-    left, right = rise[..., :-1], rise[..., 1:]
-    limited = np.where(left * right > 0, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0.0)
-    slope = np.zeros_like(values)
-    slope[..., 1:-1] = limited
-    total = np.concatenate([np.zeros_like(values[..., :1]), np.cumsum(values * width, axis=-1)], axis=-1)
-    at = np.clip(new, old[0], old[-1])
-    i = np.clip(np.searchsorted(old, at, side="right") - 1, 0, width.size - 1)
-    t = at - old[i]
-    upto = total[..., i] + values[..., i] * t + slope[..., i] * t * (t - width[i]) / 2
-    return np.asarray(np.diff(upto, axis=-1) / np.diff(at))

@@ -4,9 +4,9 @@ Cell-centred finite volumes. A step is one implicit sweep along x and one along 
 Euler), the order changing from step to step: unconditionally stable, every value stays between the driest
 and the wettest it came from, and what leaves through the faces is exactly what the cells lose.
 
-A sweep eliminates along the first axis of a contiguous array; every line across it, of every member, is a lane of
-the innermost loop, so that the elimination runs as SIMD both for one run and for an ensemble. Between the two sweeps
-of a step the array is turned.
+A sweep eliminates along the first axis of a contiguous array; every line across it, of every member, is a
+lane of the innermost loop, so that the elimination runs as SIMD both for one run and for an ensemble.
+Between the two sweeps of a step the array is turned.
 """
 
 from __future__ import annotations
@@ -29,7 +29,8 @@ class Axis(NamedTuple):
     width : ndarray, shape (n,)
         Cell widths. [m]
     grain : ndarray, shape (n + 1, lanes)
-        D at 20 degC and 20 % at each cell face, over the distance between cell centres inside. [m/s], at both ends [m2/s]
+        D at 20 degC and 20 % at each cell face, over the distance between cell centres inside. [m/s], at
+        both ends [m2/s]
     across : ndarray, shape (lanes,)
         Width of each line. [m]
     offset : ndarray, shape (lanes,)

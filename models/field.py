@@ -90,7 +90,7 @@ class MoistureField:
             Moisture content, shape () or (members,). [%]
         """
         if face is None:
-            return np.mean([self.pin_pct(depth_mm, each) for each in Face], axis=0)
+            return np.asarray(np.mean([self.pin_pct(depth_mm, each) for each in Face], axis=0))
         half_w, half_d = self.section.width_mm / 2, self.section.depth_mm / 2
         x_mm, y_mm = {
             Face.A: (0.0, half_d - depth_mm),
