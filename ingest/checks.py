@@ -9,14 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import Final
 
 from baulk.ingest.store import Store
 from baulk.models.reading import Owner, Quantity, Reading, Series
-
-FIRST_CLOCK: Final = datetime(2000, 1, 1, tzinfo=UTC)
-AHEAD: Final = timedelta(minutes=10)
 
 POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
     Quantity.RESISTANCE: (1.0, 1e13),
@@ -34,11 +31,6 @@ _JUMP: Final[dict[Quantity, float]] = {  # from one reading to the next, less th
     Quantity.TEMP: 25.0,
     Quantity.WOOD_TEMP: 25.0,
 }
-
-
-def clock_is_right(taken: datetime, arrived: datetime) -> bool:
-    """Whether a device's time can be true: from 2000 to ten minutes ahead of us."""
-    return FIRST_CLOCK <= taken <= arrived + AHEAD
 
 
 def impossible(reading: Reading) -> str | None:

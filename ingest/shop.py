@@ -8,13 +8,15 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from baulk.ingest import checks
+from baulk.ingest import checks, pipeline
 from baulk.ingest import config as settings
 from baulk.ingest.config import Config
 from baulk.ingest.register import Register, engine_for
 from baulk.ingest.store import Store, open_store
+from baulk.ingest.wire import clock
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner, Reading, Series
+from baulk.models.timber import Timber
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,6 +50,11 @@ class Shop:
         self.store.close()
         self.register.close()
 
+    def add_timber(self, timber: Timber) -> int:
+        """Enter a timber and store what waited in quarantine for its tag; return how many readings."""
+        self.register.add(timber)
+        return pipeline.replay(self, tag=timber.tag)
+
     def add_reading_by_hand(
         self, series: Series, value: float, *, now_utc: datetime, taken_utc: datetime | None = None
     ) -> bool:
@@ -68,7 +75,7 @@ class Shop:
             When it was taken; now if left out.
         """
         taken = taken_utc or now_utc
-        if taken.tzinfo is None or not checks.clock_is_right(taken, now_utc):
+        if taken.tzinfo is None or not clock.is_right(taken.timestamp(), now_utc):
             raise OutOfRange(
                 "the time of a reading", f"lies between the year 2000 and now with a time zone, not {taken}"
             )

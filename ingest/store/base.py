@@ -72,8 +72,10 @@ class Store(Protocol):
     ) -> int:
         """Store readings and quarantine messages (raw, reason, waits_for) in one transaction."""
 
-    def quarantined(self, limit: int = 100, *, waits_for: str | None = None) -> list[QuarantineRow]:
-        """Newest first."""
+    def quarantined(
+        self, limit: int = 100, *, waits_for: str | None = None, after: int | None = None
+    ) -> list[QuarantineRow]:
+        """Newest first; with ``after``, the rows that follow that number, oldest first."""
 
     def quarantine_count(self) -> int:
         """How many messages lie in quarantine."""
@@ -81,8 +83,11 @@ class Store(Protocol):
     def replayable_tags(self) -> list[str]:
         """Tags that quarantined messages wait for and that are registered by now."""
 
-    def release(self, number: int) -> None:
-        """Take a message out of quarantine, after it has been stored."""
+    def release(self, *numbers: int) -> None:
+        """Take messages out of quarantine, after they have been stored."""
+
+    def stop_waiting(self, *numbers: int) -> None:
+        """Note that messages need more than their tag being entered."""
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""
@@ -118,6 +123,9 @@ class Store(Protocol):
 
     def evaluation(self, tag: str) -> tuple[datetime, bytes] | None:
         """When it was made, and its JSON."""
+
+    def evaluated(self) -> dict[str, datetime]:
+        """When each timber was last evaluated, without the answers."""
 
     def evaluations(self) -> list[StoredEvaluation]:
         """Of every timber that has one."""

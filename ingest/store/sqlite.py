@@ -198,12 +198,15 @@ class SqliteStore:
 
     # --- quarantine
 
-    def quarantined(self, limit: int = 100, *, waits_for: str | None = None) -> list[QuarantineRow]:
-        """Newest first."""
+    def quarantined(
+        self, limit: int = 100, *, waits_for: str | None = None, after: int | None = None
+    ) -> list[QuarantineRow]:
+        """Newest first; with ``after``, the rows that follow that number, oldest first."""
         rows = self._ask(
             "SELECT id, topic, payload, arrived_us, retained, reason, waits_for FROM quarantine"
-            " WHERE ?1 IS NULL OR waits_for = ?1 ORDER BY id DESC LIMIT ?2",
-            (waits_for, limit),
+            " WHERE (?1 IS NULL OR waits_for = ?1) AND (?3 IS NULL OR id > ?3)"
+            " ORDER BY CASE WHEN ?3 IS NULL THEN -id ELSE id END LIMIT ?2",
+            (waits_for, limit, after),
         )
         return [
             QuarantineRow(
@@ -226,10 +229,17 @@ class SqliteStore:
         sql = "SELECT DISTINCT waits_for FROM quarantine JOIN timber ON tag = waits_for ORDER BY 1"
         return [tag for (tag,) in self._ask(sql)]
 
-    def release(self, number: int) -> None:
-        """Take a message out of quarantine."""
+    def release(self, *numbers: int) -> None:
+        """Take messages out of quarantine."""
         with self._write() as (base, _):
-            base.execute("DELETE FROM quarantine WHERE id = ?", (number,))
+            base.executemany("DELETE FROM quarantine WHERE id = ?", [(one,) for one in numbers])
+
+    def stop_waiting(self, *numbers: int) -> None:
+        """Note that messages need more than their tag being entered."""
+        with self._write() as (base, _):
+            base.executemany(
+                "UPDATE quarantine SET waits_for = NULL WHERE id = ?", [(one,) for one in numbers]
+            )
 
     # --- out
 
@@ -343,6 +353,10 @@ class SqliteStore:
         """When it was made, and its JSON."""
         rows = self._ask("SELECT made_us, payload FROM evaluation WHERE tag = ?", (tag,))
         return (from_us(rows[0][0]), bytes(rows[0][1])) if rows else None
+
+    def evaluated(self) -> dict[str, datetime]:
+        """When each timber was last evaluated, without the answers."""
+        return {tag: from_us(made) for tag, made in self._ask("SELECT tag, made_us FROM evaluation")}
 
     def evaluations(self) -> list[StoredEvaluation]:
         """Of every timber that has one."""

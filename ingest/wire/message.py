@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 
 from baulk.models.reading import Reading
@@ -40,7 +40,10 @@ class Decoded:
         Every record that makes sense.
     problems : tuple of str
         One sentence for each record that does not.
+    old : int
+        Records of a retained replay whose time nobody knows: not news, and left out on purpose.
     """
 
     readings: tuple[Reading, ...] = ()
-    problems: tuple[str, ...] = field(default=())
+    problems: tuple[str, ...] = ()
+    old: int = 0

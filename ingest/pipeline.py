@@ -1,0 +1,119 @@
+"""From message to store: understand, check, save. Nothing is dropped: what can't be stored is quarantined."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from baulk.ingest import checks, wire
+from baulk.ingest.errors import WireError
+from baulk.ingest.wire.message import RawMessage
+from baulk.models.errors import NotFound
+from baulk.models.reading import Owner, Reading
+
+if TYPE_CHECKING:
+    from baulk.ingest.shop import Shop
+
+log = logging.getLogger("baulk.pipeline")
+_SHOWN = 3  # problems of one message that its reason spells out
+_AT_ONCE = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sorted:
+    """What becomes of one message.
+
+    Parameters
+    ----------
+    readings : tuple of Reading
+        To be stored.
+    reason : str or None
+        Why it goes to quarantine as well.
+    waits_for : str or None
+        The unknown tag, if that is all that is wrong.
+    """
+
+    readings: tuple[Reading, ...] = ()
+    reason: str | None = None
+    waits_for: str | None = None
+
+
+def handle(raw: RawMessage, shop: Shop) -> int:
+    """Store what one message says; return how many readings were new."""
+    return handle_batch((raw,), shop)
+
+
+def handle_batch(raws: Iterable[RawMessage], shop: Shop) -> int:
+    """Store what many messages say in one transaction; return how many readings were new."""
+    tags = frozenset(shop.register.tags())
+    sorted_out = [(raw, sort(raw, shop, tags)) for raw in raws]
+    readings = [reading for _, one in sorted_out for reading in one.readings]
+    rejected = [(raw, one.reason, one.waits_for) for raw, one in sorted_out if one.reason]
+    for raw, reason, _ in rejected:
+        log.warning("into quarantine, from %s: %s", raw.topic, reason)
+    return shop.store.save(checks.flag(readings, shop.store), rejected)
+
+
+def sort(raw: RawMessage, shop: Shop, tags: frozenset[str]) -> Sorted:
+    """Decide what of a message can be stored and why the rest can't."""
+    try:
+        decoded = wire.understand(raw, slug=shop.config.slug, sources=shop.config.source)
+    except WireError as err:
+        return Sorted(reason=str(err))
+    except Exception as err:  # noqa: BLE001 - a mistake of ours must not lose the message
+        return Sorted(reason=f"Baulk itself failed on this message, please report it: {err!r}")
+    problems = list(decoded.problems)
+    possible = []
+    for reading in decoded.readings:
+        if why := checks.impossible(reading):
+            problems.append(why)
+        else:
+            possible.append(reading)
+    unknown = sorted(
+        {
+            reading.series.name
+            for reading in possible
+            if reading.series.owner is Owner.TIMBER and reading.series.name not in tags
+        }
+    )
+    if unknown:
+        stored = tuple(one for one in possible if one.series.name not in unknown)
+        reason = str(NotFound("timber", unknown[0], tags))
+        return Sorted(readings=stored, reason="; ".join([reason, *problems][:_SHOWN]), waits_for=unknown[0])
+    return Sorted(readings=tuple(possible), reason=_reason(problems))
+
+
+def _reason(problems: list[str]) -> str | None:
+    if not problems:
+        return None
+    more = f"; and {len(problems) - _SHOWN} more" if len(problems) > _SHOWN else ""
+    return "; ".join(problems[:_SHOWN]) + more
+
+
+def replay(shop: Shop, *, tag: str | None = None) -> int:
+    """Try quarantined messages again, oldest first; return how many readings were new.
+
+    A message that is wholly understood by now leaves quarantine; of any other what can be stored is stored,
+    and it stays.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    tag : str, optional
+        Only the messages that wait for this tag.
+    """
+    new, after = 0, 0
+    tags = frozenset(shop.register.tags())
+    while rows := shop.store.quarantined(_AT_ONCE, waits_for=tag, after=after):
+        after = rows[-1].number
+        sorted_out = [(row.number, sort(row.raw, shop, tags)) for row in rows]
+        readings = [reading for _, one in sorted_out for reading in one.readings]
+        new += shop.store.save(checks.flag(readings, shop.store))
+        if done := [number for number, one in sorted_out if one.reason is None]:
+            shop.store.release(*done)
+        if still := [number for number, one in sorted_out if one.reason and not one.waits_for]:
+            shop.store.stop_waiting(*still)
+    return new

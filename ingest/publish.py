@@ -1,0 +1,108 @@
+"""Verdicts back out: retained, QoS 1, one topic a timber."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Final
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.reasoncodes import ReasonCode
+
+from baulk.ingest import broker, topics
+from baulk.ingest.errors import BrokerError
+
+if TYPE_CHECKING:
+    from baulk.ingest.shop import Shop
+
+_WAIT_S: Final = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outgoing:
+    """One retained message.
+
+    Parameters
+    ----------
+    tag : str
+        Of which timber.
+    made_utc : datetime
+        When its evaluation was made.
+    topic : str
+        Where it goes.
+    payload : bytes
+        JSON: tag, made_utc, and the fields of the verdict.
+    """
+
+    tag: str
+    made_utc: datetime
+    topic: str
+    payload: bytes
+
+
+def messages(shop: Shop, sent: Mapping[str, datetime] | None = None) -> Iterator[Outgoing]:
+    """Give the verdicts that are newer than those sent already."""
+    sent = sent or {}
+    for tag, made_utc in shop.store.evaluated().items():
+        if tag in sent and sent[tag] >= made_utc:
+            continue
+        stored = shop.store.evaluation(tag)
+        if stored is None:
+            continue
+        body = _body(stored[1])
+        yield Outgoing(
+            tag=tag,
+            made_utc=stored[0],
+            topic=topics.verdict(tag, shop.config.slug),
+            payload=json.dumps({"tag": tag, "made_utc": stored[0].isoformat(), **body}).encode(),
+        )
+
+
+def _body(payload: bytes) -> dict[str, object]:
+    try:
+        verdict = json.loads(payload).get("verdict")
+    except (ValueError, AttributeError):
+        return {}
+    return verdict if isinstance(verdict, dict) else {}
+
+
+def verdicts(shop: Shop) -> int:
+    """Connect, publish every verdict, and return how many the broker has confirmed.
+
+    Raises
+    ------
+    BrokerError
+        If the broker can't be reached, or does not confirm in time.
+    """
+    config = shop.config
+    waiting = list(messages(shop))
+    for protocol in (broker.V5, broker.V311):
+        client = broker.client(config, f"{config.client_id}-out", protocol=protocol, keep=False)
+        answered = threading.Event()
+        reasons = []
+
+        def connected(_c: mqtt.Client, _u: object, _f: object, reason: ReasonCode, _p: object) -> None:
+            reasons.append(reason)  # noqa: B023 - used within this turn of the loop only
+            answered.set()  # noqa: B023
+
+        client.on_connect = connected
+        broker.start(client, config, protocol=protocol, keep=False)
+        client.loop_start()
+        try:
+            if not answered.wait(_WAIT_S):
+                raise BrokerError(broker.away(config.broker))
+            if reasons[0].is_failure:
+                if protocol == broker.V5 and reasons[0].getName() == "Unsupported protocol version":
+                    continue
+                raise BrokerError(broker.refused(config.broker, reasons[0]))
+            sent = [client.publish(one.topic, one.payload, qos=1, retain=True) for one in waiting]
+            for one in sent:
+                one.wait_for_publish(_WAIT_S)
+            return sum(one.is_published() for one in sent)
+        finally:
+            client.disconnect()
+            client.loop_stop()
+    raise BrokerError(broker.away(config.broker))

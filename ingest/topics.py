@@ -1,0 +1,87 @@
+"""MQTT topics: ours, and the filters of foreign sensors."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from baulk.models.reading import Owner
+
+ROOT: Final = "baulk/v1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """What a topic speaks of.
+
+    Parameters
+    ----------
+    owner : Owner
+        Timber or air.
+    name : str
+        Tag or place, as it stands in the topic.
+    """
+
+    owner: Owner
+    name: str
+
+
+def own_filters(slug: str) -> tuple[str, ...]:
+    """Give the filters of the topics that our own sensors publish to."""
+    return tuple(f"{ROOT}/{slug}/{owner.value}/+" for owner in (Owner.TIMBER, Owner.AIR))
+
+
+def own(owner: Owner, name: str, slug: str) -> str:
+    """Give the topic that a sensor of this timber or place publishes to."""
+    return f"{ROOT}/{slug}/{owner.value}/{name}"
+
+
+def verdict(tag: str, slug: str) -> str:
+    """Give the topic of a timber's verdict, retained."""
+    return f"{ROOT}/{slug}/timber/{tag}/verdict"
+
+
+def status(client_id: str, slug: str) -> str:
+    """Give the topic that says whether a listener is there, retained."""
+    return f"{ROOT}/{slug}/listener/{client_id}/status"
+
+
+def target(topic: str, slug: str) -> Target | None:
+    """Read one of our own topics, or return nothing for any other."""
+    head = f"{ROOT}/{slug}/"
+    match topic.removeprefix(head).split("/") if topic.startswith(head) else []:
+        case [("timber" | "air") as owner, name] if name:
+            return Target(owner=Owner(owner), name=name)
+    return None
+
+
+def matches(pattern: str, topic: str) -> bool:
+    """Whether a topic falls under a filter with ``+`` and ``#`` (MQTT 5.0 section 4.7)."""
+    asked, given = pattern.split("/"), topic.split("/")
+    if topic.startswith("$") and asked[0] in {"+", "#"}:
+        return False
+    for index, level in enumerate(asked):
+        if level == "#":
+            return index == len(asked) - 1
+        if index >= len(given) or level not in {"+", given[index]}:
+            return False
+    return len(asked) == len(given)
+
+
+def valid_filter(pattern: str) -> bool:
+    """Whether a filter keeps the rules: ``#`` alone at the end, ``+`` alone on its level."""
+    *front, last = pattern.split("/")
+    fine = all(level == "+" or not re.search(r"[+#\x00]", level) for level in front)
+    return bool(pattern) and fine and (last in {"+", "#"} or not re.search(r"[+#\x00]", last))
+
+
+def fill(template: str, topic: str) -> str:
+    """Put levels of the topic into ``{0}``, ``{1}`` and so on; a level that is not there stays empty."""
+    levels = topic.split("/")
+
+    def level(found: re.Match[str]) -> str:
+        index = int(found[1])
+        return levels[index] if index < len(levels) else ""
+
+    return re.sub(r"\{(\d{1,2})\}", level, template)

@@ -1,0 +1,93 @@
+"""Foreign sensors by a mapping of baulk.toml: a plain number, or a value somewhere in JSON."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import jmespath
+from jmespath.exceptions import JMESPathError
+
+from baulk.ingest import topics
+from baulk.ingest.errors import WireError
+from baulk.ingest.wire import units
+from baulk.ingest.wire.clock import Clock
+from baulk.ingest.wire.message import Decoded, RawMessage
+from baulk.ingest.wire.numbers import number, number_in, parse_json, text
+from baulk.models.errors import OutOfRange
+from baulk.models.reading import Owner, Reading, Series
+
+if TYPE_CHECKING:
+    from baulk.ingest.source import Source
+
+
+def plain(raw: RawMessage, source: Source) -> Decoded:
+    """Read a payload that is one number."""
+    return _decoded(raw, source, number_in(text(raw.payload), "the payload"), None)
+
+
+def nested(raw: RawMessage, source: Source) -> Decoded:
+    """Read a value, and a time if mapped, out of flat or nested JSON."""
+    body = parse_json(raw.payload)
+    found = _search(source.value or "@", body)
+    if found is None:
+        raise WireError(f"there is nothing at {source.value!r} in the payload")
+    what = f"the value at {source.value!r}"
+    value = number_in(found, what) if isinstance(found, str) else number(found, what)
+    when = _search(source.time, body) if source.time else None
+    return _decoded(raw, source, value, _posix_s(when, source))
+
+
+def _search(path: str, body: Any) -> Any:  # noqa: ANN401 - JSON can be anything
+    try:
+        return jmespath.search(path, body)
+    except (JMESPathError, ValueError, TypeError, RecursionError) as err:
+        raise WireError(f"the path {path!r} does not fit the payload: {str(err)[:80]}") from err
+
+
+def _posix_s(when: object, source: Source) -> float | None:
+    if when is None:
+        return None
+    if source.time_as != "iso":
+        what = f"the time at {source.time!r}"
+        seconds = number_in(when, what) if isinstance(when, str) else number(when, what)
+        return seconds / 1000 if source.time_as == "unix_ms" else seconds
+    try:
+        moment = datetime.fromisoformat(str(when))
+    except ValueError as err:
+        raise WireError(f"the time {str(when)[:40]!r} is not ISO 8601") from err
+    if moment.tzinfo is None:
+        if source.time_zone is None:
+            return None  # whose time this is nobody has said: the arrival counts
+        moment = moment.replace(tzinfo=ZoneInfo(source.time_zone))
+    return moment.timestamp()
+
+
+def _decoded(raw: RawMessage, source: Source, value: float, posix_s: float | None) -> Decoded:
+    owner = Owner.TIMBER if source.tag is not None else Owner.AIR
+    none: tuple[str, ...] = ()
+    if posix_s is None:
+        taken, flags = raw.arrived_utc, none
+    else:
+        taken, flags = Clock((posix_s,), raw.arrived_utc).taken(posix_s)
+    if raw.retained and (posix_s is None or flags):
+        return Decoded(old=1)
+    try:
+        series = Series(
+            owner=owner,
+            name=topics.fill(source.tag or source.place or "", raw.topic),
+            quantity=source.quantity,
+            depth_mm=source.depth_mm,
+            face=source.face,
+        )
+        reading = Reading(
+            series=series,
+            value=units.convert(value, units.DECLARED[source.quantity][source.unit]),
+            taken_utc=taken,
+            arrived_utc=raw.arrived_utc,
+            flags=flags,
+        )
+    except OutOfRange as err:
+        raise WireError(str(err)) from err
+    return Decoded(readings=(reading,))

@@ -1,0 +1,251 @@
+"""SenML JSON (RFC 8428, units of RFC 8798): resolve a pack, then read our own names in it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from baulk.ingest.errors import WireError
+from baulk.ingest.topics import Target
+from baulk.ingest.wire import units
+from baulk.ingest.wire.clock import Clock
+from baulk.ingest.wire.message import Decoded, RawMessage
+from baulk.ingest.wire.numbers import number, parse_json
+from baulk.models.errors import OutOfRange
+from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.section import Face
+
+VERSION: Final = 10  # RFC 8428 section 4.4
+RELATIVE: Final = 2.0**28  # times below are relative to now; RFC 8428 section 4.5.3
+_NUMBERS: Final = ("bt", "bv", "bs", "bver", "t", "v", "s", "ut")
+_STRINGS: Final = ("bn", "bu", "n", "u", "vs", "vd")
+_VALUES: Final = ("v", "vs", "vb", "vd")
+_BASES: Final = frozenset({"bn", "bt", "bu", "bv", "bs", "bver"})
+_NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428 section 4.5.1
+_OURS: Final = re.compile(
+    r"(?:(?P<head>.*)[:/])?(?:pin-(?P<depth>\d{1,3}(?:\.\d{1,3})?)(?:/(?P<face>[abcd]))?/)?"
+    r"(?P<what>resistance|moisture|wood-temp|weight|temp|humidity|battery)"
+)
+_HEAD: Final = re.compile(r"(?:.*[:/])?(timber|air)/([^:/]+)")
+_OF: Final[dict[Owner, frozenset[Quantity]]] = {
+    Owner.TIMBER: frozenset(
+        {
+            Quantity.RESISTANCE,
+            Quantity.MOISTURE,
+            Quantity.WOOD_TEMP,
+            Quantity.WEIGHT,
+            Quantity.BATTERY,
+            Quantity.BATTERY_VOLTAGE,
+        }
+    ),
+    Owner.AIR: frozenset({Quantity.TEMP, Quantity.HUMIDITY, Quantity.BATTERY, Quantity.BATTERY_VOLTAGE}),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """One resolved record: full name, own unit, absolute time.
+
+    Parameters
+    ----------
+    name : str
+        Base name and name joined.
+    unit : str or None
+        Symbol.
+    posix_s : float
+        Absolute time. [s]
+    own_time : bool
+        Whether the device gave the time; else it was counted from the arrival.
+    value : float or str or bool or None
+        Number, string or boolean; base64url data stays a string; nothing for a record with a sum only.
+    total : float or None
+        Sum.
+    update_s : float or None
+        Longest time until the next reading. [s]
+    problem : str or None
+        Why this record says nothing usable; then the value is nothing.
+    """
+
+    name: str
+    unit: str | None
+    posix_s: float
+    own_time: bool = True
+    value: float | str | bool | None = None
+    total: float | None = None
+    update_s: float | None = None
+    problem: str | None = None
+
+
+def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
+    """Resolve a pack (RFC 8428 section 4.6).
+
+    A mistake that makes the whole pack doubtful raises; one that spoils a single record is noted on it.
+    """
+    pack = parse_json(payload)
+    if not isinstance(pack, list) or not pack:
+        raise WireError("a SenML pack is a JSON array of records, at least one")
+    base: dict[str, Any] = {}
+    found = []
+    versions = set()
+    for index, record in enumerate(pack):
+        if not isinstance(record, dict):
+            raise WireError(f"SenML record {index} is not an object")
+        _understood(record, index)
+        try:
+            _typed(record, index, _BASES)
+        except WireError as err:
+            raise WireError(f"{err}, and a base field counts for the records after it too") from err
+        base.update((key, record[key]) for key in _BASES & record.keys())
+        versions.add(base.get("bver", VERSION))
+        if record.keys() - _BASES or len(pack) == 1:
+            found.append(_resolved(record, base, index, now_utc))
+    if max(versions) > VERSION:
+        raise WireError(f"the pack has SenML version {max(versions):g}; {VERSION} is the last one understood")
+    if len(versions) > 1:
+        raise WireError("the pack changes its SenML version on the way")
+    return found
+
+
+def _understood(record: dict[str, Any], index: int) -> None:
+    for key in record:
+        if key.endswith("_"):
+            raise WireError(
+                f"SenML record {index} has the field {key[:40]!r}, which must be understood and is not"
+            )
+
+
+def _typed(record: dict[str, Any], index: int, keys: frozenset[str]) -> None:
+    for key in keys & record.keys():
+        if key in _NUMBERS:
+            number(record[key], f"{key} of SenML record {index}")
+        elif key in _STRINGS and not isinstance(record[key], str):
+            raise WireError(f"{key} of SenML record {index} is not a string")
+
+
+def _resolved(record: dict[str, Any], base: dict[str, Any], index: int, now_utc: datetime) -> Record:
+    name, unit = str(base.get("bn", "")), None
+    posix_s, own_time = now_utc.timestamp(), False
+    value: float | str | bool | None = None
+    total = update = None
+    problem = None
+    try:
+        _typed(record, index, frozenset(record.keys() - _BASES))
+        name += record.get("n", "")
+        unit = record.get("u", base.get("bu"))
+        if not _NAME.fullmatch(name):
+            raise WireError(  # noqa: TRY301 - one place notes every problem of the record
+                f"the name {name[:60]!r} of SenML record {index} is empty or has signs not allowed"
+            )
+        seconds = float(base.get("bt", 0)) + float(record.get("t", 0))
+        own_time = seconds >= RELATIVE
+        posix_s = seconds if own_time else now_utc.timestamp() + seconds
+        total = (
+            float(base.get("bs", 0)) + float(record.get("s", 0)) if {"s", "bs"} & {*record, *base} else None
+        )
+        update = record.get("ut")
+        value = _value(record, base, index, needed=total is None)
+    except WireError as err:
+        problem = str(err)
+    return Record(
+        name=name,
+        unit=unit,
+        posix_s=posix_s,
+        own_time=own_time,
+        value=value,
+        total=total,
+        update_s=update,
+        problem=problem,
+    )
+
+
+def _value(
+    record: dict[str, Any], base: dict[str, Any], index: int, *, needed: bool
+) -> float | str | bool | None:
+    given = [key for key in _VALUES if key in record]
+    if len(given) > 1:
+        raise WireError(f"SenML record {index} has several values: {', '.join(given)}")
+    if not given:
+        if "bv" in base:
+            return float(base["bv"])
+        if needed:
+            raise WireError(f"SenML record {index} has no value")
+        return None
+    key = given[0]
+    if key == "v":
+        return number(float(base.get("bv", 0)) + float(record["v"]), f"v of SenML record {index}")
+    if key == "vb" and not isinstance(record["vb"], bool):
+        raise WireError(f"vb of SenML record {index} is not true or false")
+    return record[key]  # type: ignore[no-any-return]
+
+
+def decode(raw: RawMessage, target: Target) -> Decoded:
+    """Read the pack of one timber or place."""
+    records = resolve(raw.payload, raw.arrived_utc)
+    clock = Clock((one.posix_s for one in records if one.own_time), raw.arrived_utc)
+    readings, problems, old = [], [], 0
+    for record in records:
+        try:
+            reading = _reading(record, target, clock, raw)
+        except (WireError, OutOfRange) as err:
+            problems.append(str(err))
+            continue
+        if raw.retained and (not record.own_time or "clock" in reading.flags):
+            old += 1  # the broker's copy of a value whose time nobody knows
+        else:
+            readings.append(reading)
+    return Decoded(readings=tuple(readings), problems=tuple(problems), old=old)
+
+
+def _reading(record: Record, target: Target, clock: Clock, raw: RawMessage) -> Reading:
+    if record.problem:
+        raise WireError(record.problem)
+    series, scales = _series(record, target)
+    if isinstance(record.value, bool) or not isinstance(record.value, float):
+        raise WireError(f"{record.name} has no number in v")
+    if record.unit not in scales:
+        known = " or ".join(scales)
+        given = f"the unit {record.unit[:20]!r}" if record.unit else "no unit"
+        hint = "; SenML has no Fahrenheit" if "Cel" in scales and record.unit else ""
+        raise WireError(f"{record.name} has {given}; send {known}{hint}")
+    if record.own_time:
+        taken, flags = clock.taken(record.posix_s)
+    else:  # counted from the arrival; a negative time of a buffer, or none at all
+        taken, flags = Clock((record.posix_s,), raw.arrived_utc).taken(record.posix_s)
+    return Reading(
+        series=series,
+        value=units.convert(record.value, scales[record.unit]),
+        taken_utc=taken,
+        arrived_utc=raw.arrived_utc,
+        flags=flags,
+    )
+
+
+def _series(record: Record, target: Target) -> tuple[Series, dict[str, units.Scale]]:
+    ours = _OURS.fullmatch(record.name)
+    if not ours:
+        raise WireError(
+            f"the name {record.name[:60]!r} is not one of ours, such as pin-45/b/moisture, weight, temp"
+        )
+    head = _HEAD.fullmatch(ours["head"] or "")
+    if head and (head[1], head[2]) != (target.owner.value, target.name):
+        raise WireError(
+            f"the name {record.name[:60]!r} belongs to {head[1]}/{head[2]}, and the topic to {target.name}"
+        )
+    quantity = Quantity(ours["what"])
+    if quantity is Quantity.BATTERY and record.unit in units.SENML[Quantity.BATTERY_VOLTAGE]:
+        quantity = Quantity.BATTERY_VOLTAGE
+    if quantity not in _OF[target.owner]:
+        raise WireError(f"{quantity.value} is not something that {target.owner.value} has")
+    depth = float(ours["depth"]) if ours["depth"] else None
+    if depth is None and quantity in {Quantity.RESISTANCE, Quantity.MOISTURE}:
+        raise WireError(f"{quantity.value} needs the depth of the pin tips: pin-45/{quantity.value}")
+    series = Series(
+        owner=target.owner,
+        name=target.name,
+        quantity=quantity,
+        depth_mm=depth,
+        face=Face(ours["face"]) if ours["face"] else None,
+    )
+    return series, units.SENML[quantity]
