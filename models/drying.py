@@ -247,7 +247,7 @@ def _times(at_posix_s: ArrayLike, start_posix_s: float) -> tuple[Array, NDArray[
     if at_s.min() < start_posix_s:
         raise OutOfRange(
             "the times wanted",
-            f"begin {(start_posix_s - at_s.min()) / DAY_S:.1f} days before the start; ask for no time before it",
+            f"begin {(start_posix_s - at_s.min()) / DAY_S:.1f} days before the start; ask for later ones",
         )
     return at_s, np.argsort(at_s, kind="stable")
 
@@ -325,7 +325,7 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     given = np.empty((save.size, count))
 
     def march(chunk: slice) -> None:
-        lanes = np.ascontiguousarray(start[chunk].transpose(1, 2, 0))
+        lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")  # a copy: it is used up
         fields = np.empty((save.size, *lanes.shape))
         off = np.empty((save.size, lanes.shape[-1]))
         wood, air = d_m2_s[chunk], offset[chunk]
