@@ -1,7 +1,7 @@
 """How a squared piece moves: the outline of a section whose moisture differs from place to place.
 
 Plane orthotropic elasticity in cylindrical axes about the pith. The free shrinkage strain of a cell is the
-linear law of the Wood Handbook (USDA FPL-GTR-282, chapter 4: none above the onset, the tabulated total at 0 %),
+linear law of the Wood Handbook (FPL-GTR-282, chapter 4: none above the onset, the tabulated total at 0 %),
 radial and tangential; elastic ratios are those of its chapter 5. The problem is linear in the shrinkage
 share of the cells, so that the stiffness is factored once and one adjoint solve for each measure of the
 outline gives the influence of every cell; the movement of a whole ensemble is then one matrix product.
@@ -50,7 +50,7 @@ class Movement:
     face_mm : mapping of Face to ndarray
         Change of each face's width between its two corners, below 0 when it shrinks. [mm]
     out_of_square_mm : ndarray
-        How far the piece leans over its larger side, above 0 when the corner between faces a and b closes. [mm]
+        How far it leans over its larger side, above 0 when the corner between faces a and b closes. [mm]
     cup_mm : ndarray
         Bow of the face that bows most, above 0 when hollow. [mm]
     check_mm : ndarray
@@ -278,8 +278,8 @@ def _influence(section: Section, species: Species, x_edges: Floats, y_edges: Flo
 def _checked_bow_mm(section: Section, species: Species, face: Face) -> float:
     """Hollow of a boxed-heart face once a check has freed it, at the whole shrinkage.
 
-    A point at angle phi from the face's normal keeps its radius but for sR and loses the share sT - sR of its
-    angle, so that the corner stands out by r (sT - sR) phi tan(phi) over the middle, to first order (geometry).
+    A point at angle phi from the face's normal keeps its radius but for sR and loses the share sT - sR of
+    its angle, so that the corner stands out by r (sT - sR) phi tan(phi) over the middle, to first order.
     """
     half = {
         Face.A: (section.depth_mm / 2 - section.pith_y_mm, section.width_mm / 2, section.pith_x_mm),

@@ -1,4 +1,4 @@
-"""Where a finished piece will live: its service moisture, the movement it tolerates, whether it may stay wet."""
+"""Where a finished piece will live: service moisture, tolerated movement, whether it may stay wet."""
 
 from __future__ import annotations
 

@@ -1,0 +1,224 @@
+"""The air that a place may expect, and the air a timber has lain in where nobody measured it.
+
+In this order: the place's own record, month by month and hour by hour; where a month has fewer than fourteen
+days of it, the settings' typical year or twelve monthly values; where there is neither, the nearest
+month or the mean of what there is.
+All hours and months are those of UTC, for only a repeating pattern is wanted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from baulk.ingest.config import Config
+from baulk.ingest.errors import ConfigError
+from baulk.models.air import AirSeries
+from baulk.models.errors import OutOfRange
+
+Floats = NDArray[np.float64]
+
+DAY_S: Final = 86_400.0
+STEP_S: Final = 6 * 3600.0
+DAYS_FOR_A_MONTH: Final = 14
+GAP_S: Final = 3 * DAY_S  # a longer gap in the record is filled from the season
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Season:
+    """Mean air of each month and hour.
+
+    Parameters
+    ----------
+    temp_c, rh_pct : ndarray, shape (12, 24)
+        January and midnight first. [degC, %]
+    own_months : int
+        How many months come from the place's own record.
+    known : bool
+        Whether any month is more than the mean of a short record.
+    """
+
+    temp_c: Floats
+    rh_pct: Floats
+    own_months: int
+    known: bool
+
+    def between(self, first_s: float, last_s: float) -> AirSeries:
+        """Six-hourly air from one moment to another.
+
+        Parameters
+        ----------
+        first_s, last_s : float
+            POSIX seconds, the first not after the last. [s]
+
+        Returns
+        -------
+        AirSeries
+            At least one value. [degC, %]
+        """
+        at_s = np.arange(first_s, max(last_s, first_s) + 1, STEP_S)
+        when = pd.to_datetime(at_s, unit="s")
+        month, hour = when.month.to_numpy() - 1, when.hour.to_numpy()
+        return AirSeries(posix_s=at_s, temp_c=self.temp_c[month, hour], rh_pct=self.rh_pct[month, hour])
+
+
+def season(own: AirSeries | None, config: Config) -> Season:
+    """Gather what the place and the settings know of the year.
+
+    Parameters
+    ----------
+    own : AirSeries or None
+        The place's own record.
+    config : Config
+        Settings with or without a climate.
+
+    Returns
+    -------
+    Season
+        Twelve months of 24 hours.
+
+    Raises
+    ------
+    OutOfRange
+        If there is neither a record nor a climate in the settings.
+    """
+    temp, rh = _configured(config)
+    mine = _own(own) if own is not None else {}
+    if temp is None or rh is None:
+        if own is None:
+            raise OutOfRange(
+                "the air",
+                "of this place is not known at all; publish its temperature and humidity, or give the "
+                "settings a [climate] with twelve months",
+            )
+        temp, rh = _rest(own, mine)
+    temp, rh = temp.copy(), rh.copy()
+    for month, (warm, damp) in mine.items():
+        temp[month], rh[month] = warm, damp
+    return Season(
+        temp_c=temp,
+        rh_pct=np.clip(rh, 0, 100),
+        own_months=len(mine),
+        known=len(mine) >= 6 or config.climate.temp_c is not None or config.climate.typical_year is not None,
+    )
+
+
+def past(own: AirSeries | None, year: Season, *, since_s: float, now_s: float) -> AirSeries:
+    """Air of a place from a moment to now: its record, with the season before it and in its long gaps.
+
+    Parameters
+    ----------
+    own : AirSeries or None
+        The record.
+    year : Season
+        What stands in.
+    since_s, now_s : float
+        From and to. [s]
+
+    Returns
+    -------
+    AirSeries
+        Without a gap longer than three days. [degC, %]
+    """
+    parts = [year.between(since_s, now_s)]
+    if own is not None:
+        inside = (own.posix_s >= since_s) & (own.posix_s <= now_s)
+        at_s = own.posix_s[inside]
+        if at_s.size:
+            marks = np.concatenate([[since_s - 1], at_s, [now_s + 1]])
+            wide = np.flatnonzero(np.diff(marks) > GAP_S)
+            filled = np.zeros(parts[0].posix_s.size, dtype=bool)
+            for i in wide:
+                filled |= (parts[0].posix_s > marks[i] + STEP_S * (i > 0)) & (parts[0].posix_s < marks[i + 1])
+            frame = pd.concat(
+                [
+                    pd.DataFrame({"s": at_s, "t": own.temp_c[inside], "h": own.rh_pct[inside]}),
+                    pd.DataFrame(
+                        {
+                            "s": parts[0].posix_s[filled],
+                            "t": parts[0].temp_c[filled],
+                            "h": parts[0].rh_pct[filled],
+                        }
+                    ),
+                ]
+            ).drop_duplicates("s")
+            frame = frame.sort_values("s")
+            return AirSeries(
+                posix_s=frame["s"].to_numpy(float),
+                temp_c=frame["t"].to_numpy(float),
+                rh_pct=frame["h"].to_numpy(float),
+            )
+    return parts[0]
+
+
+def _own(own: AirSeries) -> dict[int, tuple[Floats, Floats]]:
+    """Hourly means of the months that the record covers, the last year of it only."""
+    frame = _frame(own)
+    frame = frame[frame.index >= frame.index[-1] - pd.Timedelta(days=366)]
+    found = {}
+    for number, part in frame.groupby(frame.index.month):
+        if part.index.normalize().nunique() >= DAYS_FOR_A_MONTH:
+            found[int(str(number)) - 1] = _by_hour(part)
+    return found
+
+
+def _by_hour(part: pd.DataFrame) -> tuple[Floats, Floats]:
+    hours = (
+        part.groupby(pd.DatetimeIndex(part.index).hour)
+        .mean()
+        .reindex(range(24))
+        .interpolate()
+        .bfill()
+        .ffill()
+    )
+    return hours["t"].to_numpy(float), hours["h"].to_numpy(float)
+
+
+def _rest(own: AirSeries, mine: dict[int, tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
+    """Fill every month with the mean hour of the record, or with the nearest month that is known."""
+    if not mine:
+        warm, damp = _by_hour(_frame(own))
+        return np.tile(warm, (12, 1)), np.tile(damp, (12, 1))
+    known = sorted(mine)
+    temp, rh = np.empty((12, 24)), np.empty((12, 24))
+    for month in range(12):
+        near = min(known, key=lambda k: min(abs(k - month), 12 - abs(k - month)))
+        temp[month], rh[month] = mine[near]
+    return temp, rh
+
+
+def _frame(own: AirSeries) -> pd.DataFrame:
+    return pd.DataFrame({"t": own.temp_c, "h": own.rh_pct}, index=pd.to_datetime(own.posix_s, unit="s"))
+
+
+def _configured(config: Config) -> tuple[Floats | None, Floats | None]:
+    climate = config.climate
+    if climate.typical_year is not None:
+        return _typical_year(config.beside(climate.typical_year))
+    if climate.temp_c is None or climate.rh_pct is None:
+        return None, None
+    return (
+        np.repeat(np.array(climate.temp_c)[:, None], 24, axis=1),
+        np.repeat(np.array(climate.rh_pct)[:, None], 24, axis=1),
+    )
+
+
+def _typical_year(path: Path) -> tuple[Floats, Floats]:
+    """Read a CSV with the columns temp_c and rh_pct, one row an hour from the first of January."""
+    try:
+        table = pd.read_csv(path)
+    except (OSError, ValueError) as err:
+        raise ConfigError(f"the typical year {path} can't be read: {err}") from err
+    if not {"temp_c", "rh_pct"} <= set(table.columns) or not 8760 <= len(table) <= 8784:
+        raise ConfigError(
+            f"the typical year {path} needs the columns temp_c and rh_pct and "
+            f"8760 hourly rows, not {len(table)}"
+        )
+    when = pd.Timestamp("2001-01-01") + pd.to_timedelta(np.arange(8760), unit="h")
+    hours = table.iloc[:8760].groupby([when.month, when.hour])[["temp_c", "rh_pct"]].mean()
+    return hours["temp_c"].to_numpy(float).reshape(12, 24), hours["rh_pct"].to_numpy(float).reshape(12, 24)

@@ -1,0 +1,197 @@
+"""What a timber's readings say for its fit: one value a series and day, in points of moisture."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+from typing import Final
+
+import numpy as np
+
+from baulk.models import meter
+from baulk.models.air import AirSeries
+from baulk.models.errors import BaulkError
+from baulk.models.reading import Quantity, Reading
+from baulk.models.section import Face
+from baulk.models.species import Species
+from baulk.models.timber import Timber
+
+DAY_S: Final = 86_400.0
+MOST: Final = 80  # more readings than this no longer change the answer, only the time it takes
+WOOD_TEMP_WITHIN_S: Final = 12 * 3600.0
+WEIGHT_SD_SHARE: Final = 0.006  # of the weight: scale, end drying, dirt; common practice, no source
+INSTALLED_SD_PCT: Final = (
+    1.5  # wood differs from pin to pin; within +-2 %: FPInnovations report 16773, abstract
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """One usable reading.
+
+    Parameters
+    ----------
+    posix_s : float
+        Median moment of the day's readings. [s]
+    series : str
+        Text form of the series.
+    measured_pct, sd_pct : float
+        Moisture content and its error; of a weight, what it means had the timber the prior's start.
+        [% of oven-dry mass]
+    at_least : bool
+        Whether it says only that the wood is at least so wet.
+    depth_mm, face : float and Face, optional
+        Where the pins are. [mm]
+    weight_ratio : float, optional
+        Weight over the timber's first weight; only of a weight.
+    start_pct : float
+        Moisture content assumed at the first weight. [%]
+    """
+
+    posix_s: float
+    series: str
+    measured_pct: float
+    sd_pct: float
+    at_least: bool = False
+    depth_mm: float | None = None
+    face: Face | None = None
+    weight_ratio: float | None = None
+    start_pct: float = 0.0
+
+
+def observations(  # noqa: PLR0913 - a timber, its readings and their window
+    timber: Timber,
+    species: Species,
+    readings: Iterable[Reading],
+    air: AirSeries,
+    *,
+    start_s: float,
+    now_s: float,
+) -> tuple[tuple[Observation, ...], tuple[str, ...]]:
+    """Sort, convert, gather and thin a timber's readings.
+
+    Parameters
+    ----------
+    timber : Timber
+        The timber.
+    species : Species
+        For the meter's species and temperature correction.
+    readings : iterable of Reading
+        Every reading of it, in any order.
+    air : AirSeries
+        Stands in for a wood temperature that nobody measured under a resistance reading.
+    start_s, now_s : float
+        Readings outside these moments are set aside. [s]
+
+    Returns
+    -------
+    usable : tuple of Observation
+        At most `MOST`, in order of time.
+    set_aside : tuple of str
+        One sentence for each kind that could not be used.
+    """
+    inside: list[Reading] = []
+    refused: dict[str, list[str]] = defaultdict(list)
+    for each in sorted(readings, key=lambda one: one.taken_utc):
+        taken_s = each.taken_utc.timestamp()
+        if not start_s - DAY_S <= taken_s <= now_s + 600:
+            why = "before the timber arrived" if taken_s < start_s else "in the future"
+            refused[str(each.series)].append(f"taken {why}")
+        else:
+            inside.append(each)
+    wood = [
+        (each.taken_utc.timestamp(), each.value)
+        for each in inside
+        if each.series.quantity is Quantity.WOOD_TEMP
+    ]
+    pins: dict[tuple[str, int], list[Observation]] = defaultdict(list)
+    weights: dict[int, list[tuple[float, float]]] = defaultdict(list)
+    for each in inside:
+        taken_s = min(max(each.taken_utc.timestamp(), start_s), now_s)
+        day = int(taken_s // DAY_S)
+        if each.series.quantity is Quantity.WEIGHT:
+            if each.value > 0:
+                weights[day].append((taken_s, each.value))
+            else:
+                refused[str(each.series)].append(f"a weight of {each.value:g} kg")
+        elif each.series.depth_mm is not None:
+            try:
+                pins[str(each.series), day].append(_pin(each, taken_s, species, wood, air))
+            except BaulkError as err:
+                refused[str(each.series)].append(str(err))
+    usable = [_middle(group) for group in pins.values()]
+    usable.sort(key=lambda one: one.posix_s)
+    found = [*_weights(timber, species, weights), *usable]
+    sentences = tuple(
+        f"{series}: {len(why)} set aside, the last one because {why[-1]}" for series, why in refused.items()
+    )
+    return _thinned(found), sentences
+
+
+def _pin(
+    reading: Reading, taken_s: float, species: Species, wood: Sequence[tuple[float, float]], air: AirSeries
+) -> Observation:
+    near = min(wood, key=lambda one: abs(one[0] - taken_s), default=None)
+    temp_c = near[1] if near is not None and abs(near[0] - taken_s) <= WOOD_TEMP_WITHIN_S else None
+    if reading.series.quantity is Quantity.RESISTANCE:
+        if temp_c is None:
+            temp_c = float(np.interp(taken_s, air.posix_s, air.temp_c))
+        answer = meter.mc_from_resistance(reading.value, species, temp_c)
+    else:
+        answer = meter.from_meter(reading.value, temp_c, species)
+    return Observation(
+        posix_s=taken_s,
+        series=str(reading.series),
+        measured_pct=float(answer.mc_pct),
+        sd_pct=float(np.hypot(answer.sd_pct, INSTALLED_SD_PCT)),
+        at_least=bool(answer.at_least),
+        depth_mm=reading.series.depth_mm,
+        face=reading.series.face,
+    )
+
+
+def _middle(group: Sequence[Observation]) -> Observation:
+    """Median of one series' day; it says "at least" when half of the day's readings do."""
+    only = sum(each.at_least for each in group) * 2 >= len(group)
+    same = [each for each in group if each.at_least == only]
+    return replace(
+        same[len(same) // 2],
+        posix_s=median(each.posix_s for each in same),
+        measured_pct=median(each.measured_pct for each in same),
+    )
+
+
+def _weights(
+    timber: Timber, species: Species, days: dict[int, list[tuple[float, float]]]
+) -> list[Observation]:
+    if len(days) < 2:
+        return []  # one weight alone says nothing: the oven-dry mass is not known
+    start_pct = timber.green_mc_pct if timber.green_mc_pct is not None else species.green_heartwood_mc_pct
+    middle = [(median(s for s, _ in day), median(kg for _, kg in day)) for _, day in sorted(days.items())]
+    first_kg = middle[0][1]
+    return [
+        Observation(
+            posix_s=taken_s,
+            series=f"timber/{timber.tag}/weight",
+            measured_pct=kg / first_kg * (100 + start_pct) - 100,
+            sd_pct=WEIGHT_SD_SHARE * (100 + start_pct),
+            weight_ratio=kg / first_kg,
+            start_pct=start_pct,
+        )
+        for taken_s, kg in middle
+    ]
+
+
+def _thinned(found: Sequence[Observation]) -> tuple[Observation, ...]:
+    """Keep the first and last of each series and even steps between, `MOST` in all, in order of time."""
+    series: dict[str, list[Observation]] = defaultdict(list)
+    for each in found:
+        series[each.series].append(each)
+    share = max(2, MOST // max(1, len(series)))
+    kept = []
+    for group in series.values():
+        picks = np.unique(np.linspace(0, len(group) - 1, min(share, len(group))).round().astype(int))
+        kept += [group[i] for i in picks]
+    return tuple(sorted(kept, key=lambda one: one.posix_s))
