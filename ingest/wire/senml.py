@@ -25,7 +25,7 @@ _VALUES: Final = ("v", "vs", "vb", "vd")
 _BASES: Final = frozenset({"bn", "bt", "bu", "bv", "bs", "bver"})
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428 section 4.5.1
 _OURS: Final = re.compile(
-    r"(?:(?P<head>.*)[:/])?(?:pin-(?P<depth>\d{1,3}(?:\.\d{1,3})?)(?:/(?P<face>[abcd]))?/)?"
+    r"(?:(?P<head>.*?)[:/])??(?:pin-(?P<depth>\d{1,3}(?:\.\d{1,3})?)(?:/(?P<face>[abcd]))?/)?"
     r"(?P<what>resistance|moisture|wood-temp|weight|temp|humidity|battery)"
 )
 _HEAD: Final = re.compile(r"(?:.*[:/])?(timber|air)/([^:/]+)")
