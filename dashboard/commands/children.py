@@ -81,7 +81,7 @@ class Children:
         Child
             The running process.
         """
-        log = self.logs / f"{name}.log"
+        log = self.logs / f"{name.replace(' ', '-')}.log"
         with log.open("ab") as out:
             child = Child(name, list(argv), log, _spawn(argv, out))
         self.running.append(child)

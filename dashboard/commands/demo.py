@@ -181,10 +181,9 @@ def _work_out(stage: _Stage, shop: Shop, tags: list[str]) -> None:
     with _bar("verdicts", len(tags)) as advance:
         for i, tag in enumerate(tags):
             stage.go_on()
-            try:
-                evaluate.evaluate_and_save(shop, tag, datetime.now(UTC))
-            except BaulkError as err:
-                failed.append(f"{tag}: {err}")
+            made = evaluate.evaluate(tag, shop, datetime.now(UTC))
+            if made.failed:
+                failed.append(f"{tag}: {made.failed}")
             advance(i + 1)
     for each in failed:
         say(f"no verdict yet for {each}")

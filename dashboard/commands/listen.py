@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, ShopOption
+from baulk.dashboard.commands.answers import HERE, ShopOption, say
 from baulk.dashboard.commands.children import stop_signals
 from baulk.ingest import listener
 from baulk.ingest import shop as shops
@@ -25,4 +25,11 @@ def listen(
     reason (`baulk reading quarantine`).
     """
     with stop_signals() as stop, shops.open(shop) as opened:
-        listener.run(opened, stop, once=once)
+        where = f"{opened.config.broker.host}:{opened.config.broker.port}"
+        listener.run(
+            opened,
+            stop,
+            once=once,
+            say=say,
+            on_ready=lambda: say(f"taking readings from the broker at {where}"),
+        )

@@ -14,6 +14,17 @@ from baulk.ingest.shop import Shop
 from baulk.models import units
 from baulk.models.timber import Timber
 
+SHOWN = (
+    "made_utc",
+    "failed",
+    "core_now_pct",
+    "mean_now_pct",
+    "shell_now_pct",
+    "calibration",
+    "movement",
+    "verdict",
+)
+
 
 def verdict(
     tags: Annotated[
@@ -40,7 +51,9 @@ def verdict(
         [_row(timber, answer, system) for timber, answer in found],
     )
     for timber, answer in found:
-        if answer is not None:
+        if answer is not None and "failed" in answer:
+            say(f"\n{timber.tag}: {answer['failed']}")
+        elif answer is not None:
             say("")
             say(f"{timber.tag}: {answer['verdict']['step']}")
             for reason in answer["verdict"]["reasons"]:
@@ -53,25 +66,14 @@ def _evaluation(opened: Shop, tag: str) -> dict[str, Any] | None:
     if stored is None:
         return None
     answer: dict[str, Any] = reader.loads(stored[1])
-    return {
-        name: answer[name]
-        for name in (
-            "made_utc",
-            "core_now_pct",
-            "mean_now_pct",
-            "shell_now_pct",
-            "calibration",
-            "movement",
-            "verdict",
-        )
-    }
+    return {name: answer[name] for name in SHOWN if name in answer}
 
 
 def _row(timber: Timber, answer: dict[str, Any] | None, system: units.System) -> tuple[str, ...]:
     section = timber.section
     first = (timber.tag, timber.species, units.show_size(section.width_mm, section.depth_mm, system))
-    if answer is None:
-        return (*first, "-", "-", "not worked out yet", "-", "-")
+    if answer is None or "failed" in answer:
+        return (*first, "-", "-", "no verdict" if answer else "not worked out yet", "-", "-")
     judged = answer["verdict"]
     when = judged["dates"].get("square")
     sure = judged["probability"].get("square")

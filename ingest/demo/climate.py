@@ -87,7 +87,7 @@ def outdoors(first_utc: datetime, hours: int) -> AirSeries:
     local = [start + _STANDARD_TIME + timedelta(hours=h) for h in range(hours)]
     # the file's hour 01:00 is the mean over the hour that ends then; it is taken at its end
     at = np.array([_hour_of_common_year(each) for each in local])
-    posix_s = start.timestamp() + HOUR_S * np.arange(hours)
+    posix_s = np.asarray(start.timestamp() + HOUR_S * np.arange(hours), dtype=np.float64)
     return AirSeries(posix_s=posix_s, temp_c=temp_c[at], rh_pct=rh_pct[at])
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable
 from typing import Self
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 
 from baulk.ingest.demo.shed import Message
 from baulk.models.errors import BaulkError
@@ -33,7 +34,7 @@ class Publisher:
     def __init__(self, host: str, port: int) -> None:
         self._where = (host, port)
         self._client = mqtt.Client(
-            mqtt.CallbackAPIVersion.VERSION2, client_id="simulated-shed", protocol=mqtt.MQTTv5
+            CallbackAPIVersion.VERSION2, client_id="simulated-shed", protocol=mqtt.MQTTv5
         )
         self._client.max_inflight_messages_set(_IN_FLIGHT)
 
