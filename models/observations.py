@@ -121,7 +121,7 @@ def observations(  # noqa: PLR0913 - a timber, its readings and their window
                 pins[str(each.series), day].append(_pin(each, taken_s, species, wood, air))
             except BaulkError as err:
                 refused[str(each.series)].append(str(err))
-    usable = [_middle(group) for group in pins.values()]
+    usable = [_middle(group) for group in pins.values() if group]
     usable.sort(key=lambda one: one.posix_s)
     found = [*_weights(timber, species, weights), *usable]
     sentences = tuple(
