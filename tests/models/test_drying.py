@@ -1,0 +1,298 @@
+"""The drying model's own laws: conservation, symmetry, order, members, faces, sawing, refusals."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from baulk.models import drying
+from baulk.models.air import AirSeries
+from baulk.models.diffusion import DiffusionLaw, law_for
+from baulk.models.drying import FaceCover, Members
+from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
+from baulk.models.section import Face, Finished, Section
+from baulk.models.sorption import rh_pct
+
+DAY = 86_400.0
+SECTION = Section(width_mm=203, depth_mm=178)
+LAW = DiffusionLaw(d_ref_m2_s=2.5e-11)
+
+
+def steady_air(temp_c=15.0, emc_pct=13.0):
+    rh = float(rh_pct(temp_c, emc_pct))
+    return AirSeries(posix_s=np.zeros(1), temp_c=np.full(1, temp_c), rh_pct=np.full(1, rh))
+
+
+def shed_air(days=400):
+    hours = np.arange(24 * days)
+    return AirSeries(
+        posix_s=hours * 3600.0,
+        temp_c=12 - 10 * np.cos(hours / 8766 * 2 * np.pi) + 4 * np.sin(hours / 24 * 2 * np.pi),
+        rh_pct=72 - 15 * np.sin(hours / 24 * 2 * np.pi),
+    )
+
+
+def run(start=80.0, days=(100,), air=None, section=SECTION, law=LAW, **more):
+    air = steady_air() if air is None else air
+    return drying.dry(
+        section, start, air, law, start_posix_s=0.0, at_posix_s=np.array(days, dtype=float) * DAY, **more
+    )
+
+
+def members(count=11, seed=4):
+    rng = np.random.default_rng(seed)
+    return Members(
+        d_factor=np.exp(0.6 * rng.normal(size=count)),
+        surface_factor=np.exp(0.4 * rng.normal(size=count)),
+        start_mc_pct=rng.uniform(60, 95, size=count),
+        emc_offset_pct=rng.normal(size=count),
+    )
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    temp_c=st.lists(st.floats(min_value=-20, max_value=45), min_size=2, max_size=12),
+    rh=st.lists(st.floats(min_value=5, max_value=99), min_size=12, max_size=12),
+    start=st.floats(min_value=5, max_value=120),
+    step_s=st.sampled_from([3600.0, DAY, 7 * DAY]),
+)
+def test_what_leaves_through_the_faces_is_what_the_timber_loses_in_any_air(temp_c, rh, start, step_s):
+    air = AirSeries(
+        posix_s=np.arange(len(temp_c)) * 2.5 * DAY,
+        temp_c=np.array(temp_c),
+        rh_pct=np.array(rh[: len(temp_c)]),
+    )
+    fields, given_off = drying.dry_with_balance(
+        SECTION,
+        start,
+        air,
+        LAW,
+        start_posix_s=0.0,
+        at_posix_s=[3 * DAY, 30 * DAY],
+        cells=(8, 7),
+        step_s=step_s,
+    )
+    for field, off in zip(fields, given_off, strict=True):
+        assert start - field.mean_pct == pytest.approx(off, rel=1e-6, abs=1e-9)
+
+
+def test_no_place_becomes_drier_than_the_air_asks_or_wetter_than_the_start():
+    for field in run(days=(1, 30, 3000), step_s=7 * DAY):
+        assert field.mc_pct.min() >= 13.0 - 1e-6
+        assert field.mc_pct.max() <= 80.0 + 1e-9
+
+
+def test_a_long_time_brings_the_whole_timber_to_the_equilibrium_of_the_air():
+    (field,) = run(days=(60_000,), step_s=30 * DAY)
+    assert field.mc_pct == pytest.approx(np.full((16, 16), 13.0), abs=0.05)
+
+
+def test_a_boxed_heart_dries_alike_on_opposite_faces():
+    (field,) = run()
+    assert field.mc_pct == pytest.approx(field.mc_pct[::-1], abs=1e-9)
+    assert field.mc_pct == pytest.approx(field.mc_pct[:, ::-1], abs=1e-9)
+
+
+def test_a_section_turned_by_ninety_degrees_dries_alike():
+    upright = Section(width_mm=203, depth_mm=178, pith_x_mm=60, pith_y_mm=-20)
+    turned = Section(width_mm=178, depth_mm=203, pith_x_mm=20, pith_y_mm=60)
+    law = DiffusionLaw(d_ref_m2_s=2.5e-11, radial_over_tangential=1.5)
+    (one,) = run(section=upright, law=law, cells=(16, 14), faces={Face.B: FaceCover.COATED})
+    (other,) = run(section=turned, law=law, cells=(14, 16), faces={Face.A: FaceCover.COATED})
+    # (x, y) goes to (-y, x); what is left is the order of the two sweeps
+    assert np.rot90(one.mc_pct, -1) == pytest.approx(other.mc_pct, abs=0.1)
+    assert one.mean_pct == pytest.approx(other.mean_pct, abs=0.01)
+
+
+def test_the_radial_direction_dries_faster_where_it_conducts_better():
+    far = Section(width_mm=150, depth_mm=150, pith_x_mm=-5000.0)
+    law = DiffusionLaw(d_ref_m2_s=2.5e-11, radial_over_tangential=2.0)
+    (field,) = run(section=far, law=law)
+    assert field.pin_pct(25, Face.B) < field.pin_pct(25, Face.A) - 1
+
+
+def test_each_member_dries_as_it_would_alone():
+    many = members()
+    (together,) = run(None, members=many, air=shed_air(120))
+    for i in (0, 7, 8, 10):
+        alone = Members(
+            d_factor=many.d_factor[i : i + 1],
+            surface_factor=many.surface_factor[i : i + 1],
+            start_mc_pct=many.start_mc_pct[i : i + 1],
+            emc_offset_pct=many.emc_offset_pct[i : i + 1],
+        )
+        (field,) = run(None, members=alone, air=shed_air(120))
+        assert field.mc_pct.shape == (1, 16, 16)
+        assert together.mc_pct[i] == pytest.approx(field.mc_pct[0], abs=1e-9)
+
+
+def test_members_can_start_from_one_number_one_field_or_a_field_each():
+    many = members(5)
+    (from_number,) = run(70.0, members=many, days=(20,))
+    (uniform,) = run(70.0, days=(0,))
+    (from_field,) = run(uniform, members=many, days=(20,))
+    assert from_number.mc_pct == pytest.approx(from_field.mc_pct, abs=1e-9)
+    (onward,) = run(from_field, members=many, days=(20,))
+    assert np.all(onward.mean_pct < from_field.mean_pct)
+
+
+def test_going_on_from_a_field_is_the_same_as_not_stopping():
+    whole = run(days=(60, 120))
+    air = steady_air()
+    (later,) = drying.dry(SECTION, whole[0], air, LAW, start_posix_s=60 * DAY, at_posix_s=120 * DAY)
+    assert later.mc_pct == pytest.approx(whole[1].mc_pct, abs=0.05)
+
+
+def test_times_come_back_in_the_order_asked():
+    fields = run(days=(50, 0, 10))
+    assert [field.posix_s / DAY for field in fields] == [50, 0, 10]
+    assert fields[0].mean_pct < fields[2].mean_pct < fields[1].mean_pct == pytest.approx(80.0)
+
+
+def test_a_coated_face_holds_its_water_and_bearers_hold_some():
+    (field,) = run(days=(60,), faces={Face.A: FaceCover.COATED, Face.D: FaceCover.ON_BEARERS})
+    assert field.pin_pct(5, Face.A) > field.pin_pct(5, Face.D) + 5
+    assert field.pin_pct(5, Face.D) > field.pin_pct(5, Face.B) + 0.5
+    assert field.pin_pct(5, Face.B) == pytest.approx(field.pin_pct(5, Face.C), abs=1)
+
+
+@pytest.mark.parametrize("grid", [(16, 16), (32, 32)])
+def test_halving_the_step_at_least_halves_the_error(grid):
+    fine = run(days=(30,), step_s=DAY / 64, cells=grid)[0].mean_pct
+    errors = [abs(run(days=(30,), step_s=DAY * f, cells=grid)[0].mean_pct - fine) for f in (4, 2, 1)]
+    order = np.polyfit(np.log([4, 2, 1]), np.log(errors), 1)[0]
+    assert 0.95 < order < 2.1  # first order in the step; the changing order of sweeps gives a little more
+    assert errors[-1] < 0.02  # a daily step, in points of moisture
+
+
+def test_halving_the_cells_quarters_the_error():
+    def mean(n):
+        return run(days=(200,), cells=(n, n), step_s=DAY / 4)[0].mean_pct
+
+    fine = mean(96)
+    errors = [abs(mean(n) - fine) for n in (12, 24, 48)]
+    order = np.polyfit(np.log([1 / 12, 1 / 24, 1 / 48]), np.log(errors), 1)[0]
+    assert 1.7 < order < 2.7
+
+
+def test_the_usual_grid_and_step_are_good_to_half_a_point_of_moisture():
+    usual = run(air=shed_air(), days=(30, 365))
+    fine = run(air=shed_air(), days=(30, 365), cells=(64, 64), step_s=DAY / 8)
+    for coarse, good in zip(usual, fine, strict=True):
+        assert coarse.mean_pct == pytest.approx(good.mean_pct, abs=0.5)
+        assert coarse.core_pct == pytest.approx(good.core_pct, abs=0.7)
+
+
+def test_sawing_keeps_every_drop():
+    (field,) = run(None, members=members(3), cells=(16, 13))
+    total = np.zeros(3)
+    for centre, width in ((-61.5, 80.0), (40.0, 123.0)):
+        for lower, depth in ((-39.0, 100.0), (50.0, 78.0)):
+            piece = drying.cut(
+                field, Finished(width_mm=width, depth_mm=depth, centre_x_mm=centre, centre_y_mm=lower)
+            )
+            assert piece.x_edges_mm[[0, -1]] == pytest.approx([-width / 2, width / 2])
+            total += piece.mean_pct * width * depth
+    assert total / (203 * 178) == pytest.approx(field.mean_pct, rel=1e-12)
+
+
+def test_a_piece_sawn_out_of_the_heart_is_wetter_and_goes_on_drying():
+    (field,) = run()
+    piece = drying.cut(field, Finished(width_mm=150, depth_mm=125))
+    assert piece.mean_pct > field.mean_pct + 2
+    (later,) = drying.dry(piece.section, piece, steady_air(), LAW, start_posix_s=0.0, at_posix_s=30 * DAY)
+    assert 13 < later.mean_pct < piece.mean_pct
+
+
+def test_moving_to_a_finer_grid_keeps_the_water():
+    (field,) = run(cells=(10, 10))
+    (finer,) = drying.dry(
+        SECTION, field, steady_air(), LAW, start_posix_s=0.0, at_posix_s=0.0, cells=(24, 20)
+    )
+    assert finer.mean_pct == pytest.approx(field.mean_pct, rel=1e-12)
+
+
+def test_a_thin_piece_from_inside_one_cell_still_has_a_field():
+    (field,) = run()
+    piece = drying.cut(field, Finished(width_mm=4, depth_mm=4, centre_x_mm=12, centre_y_mm=12))
+    assert piece.mc_pct.shape == (2, 2)
+    assert piece.mean_pct == pytest.approx(field.at(12, 12), abs=0.5)
+
+
+def test_gaps_in_the_air_are_named_and_held_through():
+    air = AirSeries(
+        posix_s=np.array([0.0, 3600.0, 10 * DAY]),
+        temp_c=np.full(3, 15.0),
+        rh_pct=np.array([60.0, 60.0, 90.0]),
+    )
+    assert drying.air_gaps(air) == ((3600.0, 10 * DAY),)
+    held = AirSeries(posix_s=np.zeros(1), temp_c=np.full(1, 15.0), rh_pct=np.full(1, 60.0))
+    assert run(days=(9,), air=air)[0].mc_pct == pytest.approx(run(days=(9,), air=held)[0].mc_pct)
+    assert run(days=(20,), air=air)[0].shell_pct > run(days=(20,), air=held)[0].shell_pct
+
+
+def test_warm_wood_dries_faster_by_the_activation_energy():
+    law = DiffusionLaw(d_ref_m2_s=1e-11, activation_j_mol=33_000)
+    # from memory of the cell model: about 1.6 times for ten degrees
+    assert law.d_m2_s(20, 20) / law.d_m2_s(20, 10) == pytest.approx(1.61, abs=0.02)
+    assert law.d_m2_s(60, 20) == law.d_m2_s(30, 20)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"start": -1.0}, "must lie between 0 and 400 %, not -1 %"),
+        ({"start": 401.0}, "not 401 %"),
+        ({"start": float("nan")}, "not nan %"),
+        ({"start": None}, "is missing"),
+        ({"start": np.array([50.0, 60.0]), "members": members(3)}, "2 members, not for 3"),
+        ({"days": ()}, "ask for at least one moment"),
+        ({"days": (-2,)}, "begin 2.0 days before the start"),
+        ({"days": (float("inf"),)}, "must be moments"),
+        ({"cells": (1, 16)}, "at least 2 each way, not 1"),
+        ({"step_s": 0.0}, "between a minute and 31 days"),
+    ],
+)
+def test_what_cannot_be_is_refused_in_a_sentence(change, says):
+    with pytest.raises(OutOfRange, match=says):
+        run(**change)
+
+
+def test_a_field_of_another_section_is_refused():
+    (field,) = run(days=(0,))
+    with pytest.raises(OutOfRange, match="cut it first"):
+        run(field, section=Section(width_mm=100, depth_mm=100))
+
+
+def test_members_that_cannot_be_are_refused():
+    one = np.ones(1)
+    with pytest.raises(OutOfRange, match="must be above 0"):
+        Members(d_factor=-one, surface_factor=one, start_mc_pct=one, emc_offset_pct=one)
+    with pytest.raises(OutOfRange, match="one length"):
+        Members(d_factor=np.ones(2), surface_factor=one, start_mc_pct=one, emc_offset_pct=one)
+    with pytest.raises(OutOfRange, match="finite"):
+        Members(d_factor=one, surface_factor=one, start_mc_pct=one * np.nan, emc_offset_pct=one)
+
+
+def test_a_law_that_cannot_be_is_refused():
+    with pytest.raises(OutOfRange, match="d_ref_m2_s must lie between"):
+        DiffusionLaw(d_ref_m2_s=-1.0)
+
+
+def test_every_wood_of_the_table_has_a_law():
+    from baulk.models import species  # noqa: PLC0415
+
+    for name in species.names():
+        wood = species.get(name)
+        law = law_for(wood)
+        assert law.fsp_pct == wood.fsp_pct
+        assert (law.raised_above_fsp > 1) == wood.softwood
+
+
+def test_a_field_says_its_section():
+    (field,) = run(days=(1,))
+    assert isinstance(field, MoistureField)
+    assert field.section == SECTION
