@@ -106,6 +106,12 @@ class Answer(_Part):
     verdict: Judgement
 
 
+class _Failed(_Part):
+    """Why the last evaluation gave no answer."""
+
+    failed: str | None = None
+
+
 @lru_cache(maxsize=512)
 def parse(payload: bytes) -> Answer:
     """Read a stored evaluation.
@@ -123,9 +129,11 @@ def parse(payload: bytes) -> Answer:
     Raises
     ------
     AnswerError
-        If it isn't an evaluation of this version; working it out anew cures that.
+        If it tells of a failure, or isn't an evaluation of this version; working it out anew cures the latter.
     """
     try:
+        if why := _Failed.model_validate_json(payload).failed:
+            raise AnswerError(f"this timber can't be worked out: {why}")
         return Answer.model_validate_json(payload)
     except ValidationError as err:
         first = err.errors()[0]

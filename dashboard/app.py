@@ -14,15 +14,17 @@ HERE = Path(__file__).parent
 st.set_page_config(page_title="Baulk", page_icon="■", layout="wide", initial_sidebar_state="collapsed")
 st.html(HERE / "app.css")
 
-page = st.navigation(
-    [
-        st.Page(HERE / "views" / "yard.py", title="Yard", url_path="yard", default=True),
-        st.Page(HERE / "views" / "timber.py", title="Timber", url_path="timber"),
-        st.Page(HERE / "views" / "arrival.py", title="Arrival", url_path="arrival"),
-        st.Page(HERE / "views" / "air.py", title="Shop air", url_path="air"),
-    ],
-    position="top",
-)
+PAGES = [
+    st.Page(HERE / "views" / "yard.py", title="Yard", url_path="yard", default=True),
+    st.Page(HERE / "views" / "timber.py", title="Timber", url_path="timber"),
+    st.Page(HERE / "views" / "arrival.py", title="Arrival", url_path="arrival"),
+    st.Page(HERE / "views" / "air.py", title="Shop air", url_path="air"),
+]
+page = st.navigation(PAGES, position="hidden")
+# The built-in menu folds to a bare arrow on a phone; four words in a row are found with wet gloves.
+with st.container(horizontal=True, gap="small", key="menu"):
+    for each in PAGES:
+        st.page_link(each)
 try:
     data.facts()
 except BaulkError as err:

@@ -51,9 +51,9 @@ class Band:
     high_pct: float
 
 
-def _finish(chart: Any, height: int) -> alt.LayerChart:  # noqa: ANN401 (altair's layers have no common type)
+def _finish(chart: Any, height: int, *, fit: bool = True) -> alt.LayerChart:  # noqa: ANN401 (altair's layers have no common type)
     return (  # type: ignore[no-any-return]
-        chart.properties(height=height)
+        chart.properties(height=height, **({} if fit else {"autosize": alt.AutoSizeParams(type="pad")}))
         .configure(background="transparent", font="inherit")
         .configure_view(stroke=None)
         .configure_axis(
@@ -162,7 +162,7 @@ def section(
         )
     layers += _marks(timber, pins, per, x, y)
     high = (span_y[1] - span_y[0]) / (span_x[1] - span_x[0]) * width_px
-    return _finish(alt.layer(*layers).properties(width=width_px), round(high))
+    return _finish(alt.layer(*layers).properties(width=width_px), round(high), fit=False)
 
 
 def _reach(pith: float, half: float) -> list[float]:
@@ -464,7 +464,7 @@ def bands(windows: Sequence[Band], now_pct: float | None) -> alt.LayerChart:
         ]
     )
     row = alt.Y("row:O", axis=None, scale=alt.Scale(padding=0.25))
-    x = alt.X("low:Q", title="relative humidity, %", scale=alt.Scale(domain=[0, 100]))
+    x = alt.X("low:Q", title="relative humidity, %", scale=alt.Scale(domain=[0, 100]), axis=alt.Axis(tickCount=6))
     layers: list[Any] = [
         alt.Chart(frame)
         .mark_bar(height=14, color=DEEP, opacity=0.75, yOffset=9)

@@ -231,14 +231,14 @@ def _attention(answer: Answer | None, newest: datetime | None, now: datetime) ->
     return tuple(text for _, text in sorted(found)), min((rank for rank, _ in found), default=5)
 
 
-def timber(tag: str, most: int = 20) -> TimberFacts:
+def timber(tag: str, most: int = 12) -> TimberFacts:
     """Return one timber with its evaluation and its newest readings."""
 
     def question(s: shop_module.Shop) -> TimberFacts:
         found = s.register.get(tag)
         answer, trouble = _answer(s, found.tag)
         latest = sorted(s.store.latest(Owner.TIMBER, found.tag), key=lambda r: r.taken_utc, reverse=True)
-        since = latest[0].taken_utc - timedelta(days=400) if latest else None
+        since = latest[0].taken_utc - timedelta(days=60) if latest else None
         every = s.store.readings(Owner.TIMBER, found.tag, since) if latest else []
         newest = sorted(every, key=lambda r: r.taken_utc, reverse=True)[:most]
         return TimberFacts(

@@ -22,8 +22,22 @@ def now() -> datetime:
 
 def sentence(err: BaulkError) -> str:
     """Return an error's sentence with a capital and a full stop."""
-    text = str(err).strip()
+    return capital(str(err))
+
+
+def capital(text: str) -> str:
+    """Return a sentence with a capital and a full stop."""
+    text = text.strip()
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def values(rows: Sequence[tuple[str, str, str]]) -> None:
+    """Show a list of values, each with what it is and, in small, how it came."""
+    body = "".join(
+        f"<tr><td>{words.esc(value)}</td><td>{words.esc(what)}<small>{words.esc(how)}</small></td></tr>"
+        for value, what, how in rows
+    )
+    st.html(f'<table class="b-table b-list"><tbody>{body}</tbody></table>')
 
 
 @contextmanager
@@ -42,27 +56,23 @@ def title(text: str, under: str | None = None) -> None:
         st.caption(under)
 
 
-def figures(pairs: Sequence[tuple[str, str, str | None]]) -> None:
-    """Show named numbers side by side; the third of each is what the term means."""
+def figures(entries: Sequence[tuple[str, str, str]]) -> None:
+    """Show named numbers side by side; the third of each, in small, says what is meant."""
     body = "".join(
-        f"<div{_tip(meaning)}><dt>{words.esc(name)}</dt><dd>{words.esc(value)}</dd></div>"
-        for name, value, meaning in pairs
+        f"<div><dt>{words.esc(name)}</dt><dd>{words.esc(value)}<small>{words.esc(under)}</small></dd></div>"
+        for name, value, under in entries
     )
     st.html(f'<dl class="b-figures">{body}</dl>')
 
 
-def table(heads: Sequence[str], rows: Sequence[Sequence[str]], kind: str = "") -> None:
-    """Show a plain table; `kind` adds a class, cells are text."""
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Show a plain table; cells are text."""
     head = "".join(f"<th>{words.esc(h)}</th>" for h in heads)
     body = "".join("<tr>" + "".join(f"<td>{words.esc(c)}</td>" for c in row) + "</tr>" for row in rows)
-    st.html(f'<table class="b-table {kind}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
+    st.html(f'<table class="b-table b-plain"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
 
 
-def _tip(meaning: str | None) -> str:
-    return f' title="{words.esc(meaning)}"' if meaning else ""
-
-
-def watch(name: str, mark: Callable[[], str]) -> None:
+def watch(name: str, mark: Callable[[], str], say: Callable[[], str] | None = None) -> None:
     """Run the page again as soon as what it shows has changed; asks the store's counter every few seconds.
 
     Parameters
@@ -71,6 +81,8 @@ def watch(name: str, mark: Callable[[], str]) -> None:
         Names the page's memory of what it has shown.
     mark : callable
         Gives a text that differs whenever the page would show something else; asked only after the store changed.
+    say : callable, optional
+        Gives a line to show that stays true between the changes, for instance an age.
     """
     key, seen = f"watch-{name}", {"revision": data.revision(), "mark": mark()}
     st.session_state[key] = seen
@@ -79,6 +91,8 @@ def watch(name: str, mark: Callable[[], str]) -> None:
     def look() -> None:
         last = st.session_state[key]
         try:
+            if say is not None:
+                st.caption(say())
             revision = data.revision()
             if revision == last["revision"]:
                 return

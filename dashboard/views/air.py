@@ -84,10 +84,10 @@ def page() -> None:
             plan = data.air_plan(place, now)
             frame.figures(
                 [
-                    ("Temperature", units.show_temperature(plan.temp_c, facts.temperature), None),
-                    ("Humidity", f"{plan.rh_pct:.0f} % RH", None),
-                    ("EMC", f"{plan.emc_pct:.1f} %", words.TERMS["EMC"]),
-                    ("Newest reading", words.age(plan.newest_utc, now), None),
+                    ("Temperature", units.show_temperature(plan.temp_c, facts.temperature), ""),
+                    ("Humidity", f"{plan.rh_pct:.0f} % RH", ""),
+                    ("EMC", f"{plan.emc_pct:.1f} %", "where thin wood would settle"),
+                    ("Newest reading", words.age(plan.newest_utc, now), words.clock(plan.newest_utc)),
                 ]
             )
             st.subheader("Which humidity suits what", anchor=False)

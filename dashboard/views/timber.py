@@ -22,6 +22,12 @@ def mark(tag: str) -> str:
     return f"{tag} {made} " + " ".join(f"{r.series}@{r.taken_utc.timestamp():.3f}" for r in found.latest)
 
 
+def heard(tag: str) -> str:
+    """Return how old a timber's newest reading is."""
+    latest = data.timber(tag).latest
+    return f"Newest reading {words.age(latest[0].taken_utc, frame.now())}." if latest else "No reading yet."
+
+
 def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
     """Show the verdict by shape and word, its dates, its reasons and what to read next."""
     verdict, told = answer.verdict, words.step(answer.verdict.step)
@@ -29,10 +35,10 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
     for name in ("rough out", "square"):
         if name in verdict.dates:
             chance = verdict.probability.get(name)
-            sure = f" ({chance:.0%} sure now)" if chance is not None else ""
-            dates.append((words.STEPS[name].word, words.when(verdict.dates[name], now) + sure, None))
+            sure = f"if done today: {100 * chance:.0f} % sure" if chance is not None else ""
+            dates.append((words.STEPS[name].word, words.when(verdict.dates[name], now), sure))
     if verdict.rough_out_size_mm:
-        dates.append(("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), None))
+        dates.append(("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it"))
     reasons = "".join(f"<li>{words.esc(text)}</li>" for text in verdict.reasons)
     doubt = "" if verdict.enough_readings else " There are too few readings yet to lean on this."
     st.html(
@@ -47,14 +53,14 @@ def say_moisture(answer: Answer, now: datetime) -> None:
     """Show core, mean and shell now with their ranges, and how old the answer is."""
     frame.figures(
         [
-            (name, words.span(s.median, s.low, s.high), meaning)
-            for name, s, meaning in (
-                ("Core MC now", answer.core_now_pct, words.TERMS["core"]),
-                ("Mean MC now", answer.mean_now_pct, words.TERMS["MC"]),
-                ("Shell MC now", answer.shell_now_pct, words.TERMS["shell"]),
+            (name, words.span(s.median, s.low, s.high), under)
+            for name, s, under in (
+                ("Core MC now", answer.core_now_pct, "the inner third and deeper"),
+                ("Mean MC now", answer.mean_now_pct, "over the whole section"),
+                ("Shell MC now", answer.shell_now_pct, "the outer fifth"),
             )
         ]
-        + [("Worked out", words.age(answer.made_utc, now), None)]
+        + [("Worked out", words.age(answer.made_utc, now), words.clock(answer.made_utc))]
     )
 
 
@@ -88,22 +94,20 @@ def called(text: str, system: units.System) -> str:
 def movement(answer: Answer, system: units.System) -> None:
     """Show what the finished piece would still do if it were squared now."""
 
+    digits, per, unit = (2, 25.4, "in") if system == "inch" else (1, 1.0, "mm")
+
     def told(span: Span) -> tuple[str, str]:
-        digits = 3 if system == "inch" else 1
-        per, unit = (25.4, "in") if system == "inch" else (1.0, "mm")
         low, mid, high = (v / per for v in (span.low, span.median, span.high))
-        return f"{mid:+.{digits}f} {unit}", f"{low:+.{digits}f} to {high:+.{digits}f}"
+        return f"{mid:+.{digits}f}", f"{low:+.{digits}f} to {high:+.{digits}f}"
 
     move = answer.movement
     rows = [(FACES.get(f, f"face {f}"), *told(s)) for f, s in sorted(move.face_mm.items())]
     rows.append(("out of square", *told(move.out_of_square_mm)))
     rows += [
-        (name, *told(s)) for name, s in (("cup", move.cup_mm), ("checks, all together", move.check_mm)) if s
+        (name, *told(s)) for name, s in (("cup", move.cup_mm), ("checks, summed at the face", move.check_mm)) if s
     ]
-    allowed = units.show_length(move.tolerance_mm, system)
-    if system == "inch":
-        allowed = f"{move.tolerance_mm / 25.4:.3f} in"
-    frame.table(("if squared now", "likely", "range"), rows)
+    allowed = f"{move.tolerance_mm / per:.{digits}f} {unit}"
+    frame.table(("if squared now", f"likely, {unit}", f"range, {unit}"), rows)
     st.caption(
         f"{words.TERMS['movement']} Allowed here: {allowed}, settling at {move.service_mc_pct:.0f} % MC. "
         "A minus means it shrinks."
@@ -139,7 +143,7 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
     left, right = st.columns([7, 5], gap="large")
     with left:
         if found.trouble:
-            st.error(found.trouble)
+            st.error(frame.capital(found.trouble))
         elif answer is None:
             st.info("The first evaluation of this timber is being worked out; it appears here by itself.")
         else:
@@ -204,14 +208,15 @@ def newest(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> Non
         return
     rows = [
         (
-            words.age(r.taken_utc, now),
-            where(r.series, facts.system),
             value(r, facts),
-            "; ".join(filter(None, (words.SOURCES.get(r.source, r.source), words.flags(r)))),
+            where(r.series, facts.system),
+            ", ".join(
+                filter(None, (words.age(r.taken_utc, now), words.SOURCES.get(r.source, r.source), words.flags(r)))
+            ),
         )
         for r in found.newest
     ]
-    frame.table(("taken", "what", "value", "how"), rows)
+    frame.values(rows)
 
 
 def page() -> None:
@@ -241,10 +246,13 @@ def page() -> None:
         f"{found.use.title}. In {timber.place} since {words.day(timber.arrived_utc)}, "
         f"ends {'sealed' if timber.ends_sealed else 'not sealed'}.",
     )
-    frame.watch("timber", lambda: mark(chosen))
+    frame.watch("timber", lambda: mark(chosen), lambda: heard(chosen))
     draw(found, facts, now)
-    newest(found, facts, now)
-    by_hand.form(found, facts)
+    left, right = st.columns([7, 5], gap="large")
+    with left:
+        newest(found, facts, now)
+    with right:
+        by_hand.form(found, facts)
 
 
 page()

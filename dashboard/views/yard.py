@@ -40,12 +40,12 @@ def row(item: data.YardRow, system: units.System, now: datetime) -> str:
         ("b-head", f'<a href="timber?tag={quote(timber.tag)}" target="_self">{words.esc(timber.tag)}</a> '
                    f'<span class="b-dim b-small">{words.esc(timber.species)}, {words.esc(timber.place)}</span>{attend}'),
         ("", f'<span class="b-nowrap"><span class="b-shape">{told.shape}</span><b>{told.word}</b></span>'),
-        ("", f"<span>{words.esc(date)}</span>"),
+        ("", f'<span class="b-nowrap">{words.esc(date)}</span>'),
         ("", moisture(item.answer.core_now_pct if item.answer else None)),
         ("", moisture(item.answer.mean_now_pct if item.answer else None)),
-        ("", f'<span><span class="b-nowrap">{words.esc(size)}</span> <span class="b-dim b-nowrap">'
+        ("", f'<span><span class="b-nowrap">{words.esc(size)}</span> <span class="b-dim b-nowrap b-line">'
              f"to {words.esc(want)}</span></span>"),
-        ("", f"<span>{words.esc(newest)}</span>"),
+        ("", f'<span class="b-nowrap">{words.esc(newest)}</span>'),
     )  # fmt: skip
     return (
         "<tr>"
@@ -84,7 +84,7 @@ def yard() -> None:
         head = "".join(f"<th>{h}</th>" for h in HEADS)
         body = "".join(row(item, facts.system, now) for item in rows)
         st.html(f'<table class="b-table b-yard"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
-        st.caption(f"{words.TERMS['MC']} {words.TERMS['range']} Core: {words.TERMS['core'].lower()}")
+        st.caption(f"{words.TERMS['MC']} {words.TERMS['range']} Core: {words.TERMS['core'][0].lower()}{words.TERMS['core'][1:]}")
 
 
 frame.title("Yard", data.facts().name)
