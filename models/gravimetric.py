@@ -197,6 +197,40 @@ def wet_basis_pct(mc_pct: ArrayLike) -> NDArray[np.float64]:
     return wet
 
 
+def max_mc_pct(basic_density: ArrayLike) -> NDArray[np.float64]:
+    """Moisture content of wood whose every pore is full of water.
+
+    Parameters
+    ----------
+    basic_density : array_like, shape (...,)
+        Oven-dry mass by green volume, above 0 and below 1540. [kg/m3]
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        Moisture content that no green timber can exceed. [%]
+
+    Raises
+    ------
+    OutOfRange
+        If the density lies outside the range above.
+
+    References
+    ----------
+    Wood Handbook, FPL-GTR-282 (2021), eq. 4-3, with 1.54 as the specific gravity of the cell wall.
+
+    Examples
+    --------
+    >>> round(float(max_mc_pct(600)))
+    102
+    """
+    basic = _above_0(basic_density, "the basic density") / 1000
+    if np.any(basic >= 1.54):
+        raise OutOfRange("the basic density", "must be below 1540 kg/m3, that of the cell wall itself")
+    most: NDArray[np.float64] = 100 * (1.54 - basic) / (1.54 * basic)
+    return most
+
+
 def _above_0(value: ArrayLike, name: str) -> NDArray[np.float64]:
     array = np.asarray(value, dtype=float)
     if np.any(array <= 0):

@@ -24,6 +24,7 @@ _METER_SD_PCT: Final = 1.0
 _LOOSE_FROM_PCT: Final = 22.0
 _SD_AT_FSP_PCT: Final = 3.0
 _DRIEST_PCT: Final = 6.0  # below it the resistance is too high to measure: usual lower limit of pin meters
+_NO_CONTACT_PCT: Final = 4.0  # the rows behind the curves end at 7 %; drier than this is an open circuit
 _HOTTEST_C: Final = 80.0
 
 
@@ -103,7 +104,8 @@ def mc_from_resistance(ohm: float, species: Species, wood_temp_c: float | None) 
     Raises
     ------
     OutOfRange
-        If the wood is frozen, the resistance is not above 0, or too high for any moisture content above 0.
+        If the wood is frozen, the resistance is not above 0, or so high that the wood would be
+        below 4 %.
 
     References
     ----------
@@ -114,7 +116,7 @@ def mc_from_resistance(ohm: float, species: Species, wood_temp_c: float | None) 
     intercept, slope, sd = _curve(species)
     inner = math.log10(ohm / 1e6) + 1
     mc = intercept + slope * math.log10(inner) if inner > 0 else math.inf
-    if mc <= 0:
+    if mc < _NO_CONTACT_PCT:
         raise OutOfRange(
             "the resistance", f"of {ohm:.3g} ohm is beyond the driest wood; are the pins in contact?"
         )
@@ -125,7 +127,10 @@ def _corrected(
     mc_pct: float, wood_temp_c: float | None, reference_c: float, sd_pct: float, species: Species
 ) -> MeterAnswer:
     if wood_temp_c is not None and not wood_temp_c <= _HOTTEST_C:
-        raise OutOfRange("the wood temperature", f"must be below {_HOTTEST_C:g} °C, not {wood_temp_c:g} °C")
+        raise OutOfRange(
+            "the wood temperature",
+            f"must not be above {_HOTTEST_C:g} °C, not {wood_temp_c:g} °C; was it in °F?",
+        )
     if wood_temp_c is not None and wood_temp_c < 0:
         raise OutOfRange(
             "a pin reading", f"in frozen wood ({wood_temp_c:g} °C) says nothing; read it again after the thaw"

@@ -32,8 +32,8 @@ def free_pct(mc_pct: ArrayLike, total_pct: ArrayLike, onset_pct: ArrayLike) -> N
 
     References
     ----------
-    Wood Handbook, FPL-GTR-282 (2021), chapter 4: shrinkage between green and oven-dry; the straight line
-    from 30 % (22 % for four woods) is the law behind its Table 13-5. Wood begins to shrink a little above
+    Wood Handbook, FPL-GTR-282 (2021), eq. 4-9; the straight line from 30 % (22 % for four
+    woods) is the law behind its Table 13-5. Wood begins to shrink a little above
     the onset in truth; the line is the usual idealisation.
 
     Examples

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Final
+import functools
+from types import ModuleType
+from typing import Final, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,7 +24,7 @@ def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float64]:
     Parameters
     ----------
     temp_c : array_like, shape (...,)
-        Air temperature, -30 to 110; the source's table covers -1.1 to 132.2. [degC]
+        Air temperature, -30 to 110; the copy checked covers -1.1 to 98.9. [degC]
     rh_pct : array_like, shape (...,)
         Relative humidity, 0 to 100. [%]
 
@@ -148,13 +150,23 @@ def dewpoint_c(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float64]:
     temp, rh = np.broadcast_arrays(*_checked(temp_c, rh_pct))
     if np.any(rh < 0.1):
         raise OutOfRange("the humidity", f"must be at least 0.1 % for a dew point, not {np.nanmin(rh):g} %")
-    import psychrolib  # noqa: PLC0415 (it loads numba, which the plain EMC must not wait for)
-
-    psychrolib.SetUnitSystem(psychrolib.SI)
     dew = np.full(temp.shape, np.nan)
     for i in map(tuple, np.argwhere(np.isfinite(temp + rh))):
-        dew[i] = psychrolib.GetTDewPointFromRelHum(float(temp[i]), float(rh[i]) / 100)
+        dew[i] = _psychrolib().GetTDewPointFromRelHum(float(temp[i]), float(rh[i]) / 100)
     return dew[()]
+
+
+@functools.cache
+def _psychrolib() -> ModuleType:
+    """Load PsychroLib late and set its units once.
+
+    It loads numba, which the plain EMC must not wait for; each setting of the units throws away what numba
+    has compiled (a second a time), and asking it for its units ends the process (seen with 2.5.0 and numba).
+    """
+    import psychrolib  # noqa: PLC0415
+
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    return cast("ModuleType", psychrolib)
 
 
 def _emc(temp: NDArray[np.float64], rh: NDArray[np.float64]) -> NDArray[np.float64]:

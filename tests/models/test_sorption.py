@@ -1,0 +1,109 @@
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from baulk.models import sorption
+from baulk.models.air import AirSeries
+from baulk.models.errors import OutOfRange
+
+temps = st.floats(min_value=-30, max_value=110)
+humidities = st.floats(min_value=0, max_value=100)
+
+
+@given(temp=temps, low=humidities, high=humidities)
+def test_wetter_air_means_wetter_wood(temp, low, high):
+    low, high = sorted((low, high))
+    assert sorption.emc_pct(temp, low) <= sorption.emc_pct(temp, high)
+    if high - low > 1e-6:
+        assert sorption.emc_pct(temp, low) < sorption.emc_pct(temp, high)
+
+
+@given(temp=temps, rh=humidities)
+def test_humidity_and_moisture_content_are_each_others_inverse(temp, rh):
+    assert sorption.rh_pct(temp, sorption.emc_pct(temp, rh)) == pytest.approx(rh, abs=1e-7)
+
+
+@given(temp=temps, share=st.floats(min_value=0, max_value=1))
+def test_moisture_content_and_humidity_are_each_others_inverse(temp, share):
+    emc = share * float(sorption.emc_pct(temp, 100))
+    assert sorption.emc_pct(temp, sorption.rh_pct(temp, emc)) == pytest.approx(emc, abs=1e-9)
+
+
+@given(air=st.lists(st.tuples(temps, humidities), min_size=1, max_size=6))
+def test_an_array_gives_what_its_members_give(air):
+    temp, rh = np.array(air).T
+    emc = sorption.emc_pct(temp, rh)
+    assert emc.tolist() == [sorption.emc_pct(t, h) for t, h in air]
+    assert sorption.rh_pct(temp, emc).tolist() == [
+        sorption.rh_pct(t, e) for t, e in zip(temp, emc, strict=True)
+    ]
+
+
+def test_dry_air_means_dry_wood_and_shapes_broadcast():
+    assert sorption.emc_pct(20, 0) == 0
+    assert sorption.rh_pct(20, 0) == pytest.approx(0, abs=1e-9)
+    assert sorption.emc_pct([[0], [20]], [30, 50, 70]).shape == (2, 3)
+
+
+def test_a_gap_stays_a_gap():
+    assert np.isnan(sorption.emc_pct([20, np.nan], [np.nan, 50])).all()
+    assert np.isnan(sorption.rh_pct([20, np.nan], [np.nan, 9])).all()
+    assert np.isnan(sorption.dewpoint_c([20, np.nan], [np.nan, 50])).all()
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (
+            lambda: sorption.emc_pct([20, 150], 50),
+            "the temperature must lie between -30 and 110 °C, not 150; was it in °F?",
+        ),
+        (lambda: sorption.emc_pct(20, 101), "the humidity must lie between 0 and 100 %, not 101 %"),
+        (lambda: sorption.emc_pct(20, -0.5), "the humidity must lie between 0 and 100 %, not -0.5 %"),
+        (
+            lambda: sorption.rh_pct(20, 40),
+            "the moisture content must lie between 0 and 28.8 %, the most that air at that temperature",
+        ),
+        (lambda: sorption.rh_pct(20, -1), "not -1 %"),
+        (lambda: sorption.dewpoint_c(20, 0), "the humidity must be at least 0.1 % for a dew point, not 0 %"),
+    ],
+)
+def test_what_lies_outside_the_range_is_refused_in_a_sentence(call, says):
+    with pytest.raises(OutOfRange) as caught:
+        call()
+    assert says in str(caught.value)
+
+
+def series(*points):
+    hours, temp, rh = np.array(points, dtype=float).T
+    return AirSeries(posix_s=hours * 3600, temp_c=temp, rh_pct=rh)
+
+
+def test_the_mean_of_emc_weighs_by_time():
+    air = series((0, 20, 40), (1, 20, 40), (1.001, 20, 80), (4.001, 20, 80))
+    dry, damp = sorption.emc_pct(20, [40, 80])
+    by_hand = (1 * dry + 0.001 * (dry + damp) / 2 + 3 * damp) / 4.001
+    assert sorption.mean_of_emc_pct(air) == pytest.approx(by_hand, rel=1e-12)
+
+
+def test_a_single_reading_is_its_own_mean():
+    assert sorption.mean_of_emc_pct(series((0, 21.1, 50))) == sorption.emc_pct(21.1, 50)
+
+
+def test_the_dew_point_of_saturated_air_is_its_temperature():
+    assert sorption.dewpoint_c([-10, 5, 30], 100) == pytest.approx([-10, 5, 30], abs=0.01)
+
+
+def test_the_emc_alone_waits_for_no_compiler_and_no_table():
+    program = (
+        "import sys; from baulk.models import sorption; sorption.emc_pct(20, 50);"
+        " print(*sorted({'numba', 'pandas', 'psychrolib'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == ""
