@@ -196,6 +196,8 @@ def compute(timber: Timber, shop: Shop, now_utc: datetime) -> Evaluation:
         },
         "movement": {
             "face_mm": {face.value: _span(each) for face, each in said.residual.face_mm.items()},
+            "width_mm": _span(said.residual.width_mm),
+            "depth_mm": _span(said.residual.depth_mm),
             "out_of_square_mm": _span(said.residual.out_of_square_mm),
             "cup_mm": _span(said.residual.cup_mm),
             "check_mm": _span(said.residual.check_mm),

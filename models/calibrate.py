@@ -6,7 +6,7 @@ them from the prior; four assimilations of the whole record, each with four time
 the members toward the readings (Emerick & Reynolds 2013, Computers & Geosciences 55, 3-15).
 
 What keeps one bad reading from spoiling it: a pin above fibre saturation says only "at least"; readings of
-one series and day are one median; a series never counts for more than a few independent readings, because pins
+one series and day are one median; a series never counts for more than a few readings, because pins
 stay where they were driven; and a reading that no member can follow gets a larger error and is named.
 """
 

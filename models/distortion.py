@@ -48,7 +48,10 @@ class Movement:
     Parameters
     ----------
     face_mm : mapping of Face to ndarray
-        Change of each face's width between its two corners, below 0 when it shrinks. [mm]
+        Change of each face's width between its two corners, below 0 when it shrinks. Corners dry first, so
+        they have less to come than the wood between. [mm]
+    width_mm, depth_mm : ndarray
+        Change of the mean width (along x) and the mean depth (along y). [mm]
     out_of_square_mm : ndarray
         How far it leans over its larger side, above 0 when the corner between faces a and b closes. [mm]
     cup_mm : ndarray
@@ -58,15 +61,22 @@ class Movement:
     """
 
     face_mm: Mapping[Face, Floats]
+    width_mm: Floats
+    depth_mm: Floats
     out_of_square_mm: Floats
     cup_mm: Floats
     check_mm: Floats
 
     @property
+    def size_mm(self) -> Floats:
+        """Largest change of a face, of the mean width or of the mean depth, [mm]."""
+        parts = [*self.face_mm.values(), self.width_mm, self.depth_mm]
+        return np.asarray(np.max(np.abs(parts), axis=0))
+
+    @property
     def largest_mm(self) -> Floats:
-        """Largest of the face changes, the lean and the bow: what a tolerance is held against, [mm]."""
-        parts = [np.abs(each) for each in self.face_mm.values()]
-        return np.asarray(np.max([*parts, np.abs(self.out_of_square_mm), np.abs(self.cup_mm)], axis=0))
+        """Largest of the changes in size, the lean and the bow: what a tolerance is held against, [mm]."""
+        return np.asarray(np.max(np.abs([self.size_mm, self.out_of_square_mm, self.cup_mm]), axis=0))
 
 
 class Shape:
@@ -138,6 +148,8 @@ class Shape:
         lean = moved[_SHEAR] * max(self.section.width_mm, self.section.depth_mm)
         return Movement(
             face_mm={face: np.asarray(moved[f"face {face}"]) for face in Face},
+            width_mm=np.asarray(moved["width"]),
+            depth_mm=np.asarray(moved["depth"]),
             out_of_square_mm=np.asarray(lean),
             cup_mm=np.asarray(cup),
             check_mm=np.broadcast_to(check_mm(self.section, self.species, service_mc_pct), cup.shape),
@@ -354,7 +366,25 @@ def _measures(places: Floats, section: Section) -> dict[str, Floats]:
         shear[first[across]] -= 0.5 / length
         rows[f"bow {face}"] = _bow(places, (axis, sign), (first, last), (w, d))
     rows[_SHEAR] = shear
+    rows["width"] = _mean_over(places, 0, w) - _mean_over(places, 0, -w)
+    rows["depth"] = _mean_over(places, 1, d) - _mean_over(places, 1, -d)
     return rows
+
+
+def _mean_over(places: Floats, axis: int, at_mm: float) -> Floats:
+    """Mean displacement along an axis over the face at a place of it; Simpson, exact for the element."""
+    on_face = np.flatnonzero(np.abs(places[axis] - at_mm) < 1e-6)
+    along = np.unique(np.round(places[1 - axis, on_face], 6))
+    weight = np.zeros(along.size)
+    length = along[2::2] - along[:-2:2]
+    weight[:-2:2] += length / 6
+    weight[1::2] += length * 4 / 6
+    weight[2::2] += length / 6
+    row = np.zeros(places.shape[1])
+    for place, share in zip(along, weight / weight.sum(), strict=True):
+        at = (at_mm, place) if axis == 0 else (place, at_mm)
+        row[_dofs_at(places, *at)[axis]] += share
+    return row
 
 
 def _bow(

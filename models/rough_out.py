@@ -65,8 +65,8 @@ def needed_mm(moved: Movement) -> tuple[Floats, Floats]:
     """
     shared = np.abs(moved.out_of_square_mm) + 2 * np.abs(moved.cup_mm) + 2 * PLANING_MM
     across = tuple(
-        shared + np.maximum(0.0, -np.minimum(moved.face_mm[one], moved.face_mm[other]))
-        for one, other in ((Face.A, Face.C), (Face.B, Face.D))
+        shared + np.maximum(0.0, -np.min([moved.face_mm[one], moved.face_mm[other], mean], axis=0))
+        for one, other, mean in ((Face.A, Face.C, moved.width_mm), (Face.B, Face.D, moved.depth_mm))
     )
     return across[0], across[1]
 

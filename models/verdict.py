@@ -356,7 +356,7 @@ class _Words:
     def _governing(self) -> str:
         first = self.whole.first
         parts = {
-            "in size": max(float(np.median(np.abs(each))) for each in first.face_mm.values()),
+            "in size": float(np.median(first.size_mm)),
             "out of square": float(np.median(np.abs(first.out_of_square_mm))),
             "in the bow of a face": float(np.median(np.abs(first.cup_mm))),
         }
@@ -388,7 +388,8 @@ class _Words:
         least = "at least " if self.square is None else ""
         return (
             f"Roughed out to {size} today it would be ready by {_day(self.ready)}, {least}"
-            f"{self.gain_days:.0f} days sooner, and is {roughed.probability:.0%} sure to still hold the finished size."
+            f"{self.gain_days:.0f} days sooner, and is {roughed.probability:.0%} sure to still hold the "
+            "finished size."
         )
 
 

@@ -1,0 +1,90 @@
+"""An invented shed, its timbers and what a meter would read in them; used by the tests of fit and verdict."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from baulk.models import diffusion, drying, species
+from baulk.models.air import AirSeries
+from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.section import Face, Finished, Section
+from baulk.models.timber import Timber
+
+NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
+DAY_S = 86_400.0
+
+
+def shed(first, days):
+    at_s = first.timestamp() + np.arange(0, days * DAY_S + 1, DAY_S / 4)
+    turn = 2 * np.pi * (at_s / DAY_S % 365.25 - 15) / 365.25
+    return AirSeries(posix_s=at_s, temp_c=14 - 10 * np.cos(turn), rh_pct=68 + 6 * np.cos(turn))
+
+
+def timber(days=300, *, wood="white oak", side=120.0, finished=90.0, use="frame-under-cover", **more):
+    more.setdefault("section", Section(width_mm=side, depth_mm=side, pith_x_mm=-side))
+    return Timber(
+        tag="FER-07",
+        species=wood,
+        length_mm=2400,
+        finished=Finished(width_mm=finished, depth_mm=finished),
+        use_class=use,
+        place="shed",
+        arrived_utc=NOW - timedelta(days=days),
+        **more,
+    )
+
+
+def law(piece):
+    return diffusion.law_for(species.get(piece.species))
+
+
+def truth(piece, air, at_s, *, d_factor=0.7, start=70.0):
+    one = np.ones(1)
+    members = drying.Members(
+        d_factor=d_factor * one, surface_factor=1.2 * one, start_mc_pct=start * one, emc_offset_pct=0.5 * one
+    )
+    return drying.dry(
+        piece.section, None, air, law(piece), start_posix_s=piece.arrived_utc.timestamp(), at_posix_s=at_s,
+        members=members,
+    )  # fmt: skip
+
+
+def reading(piece, posix_s, value, *, depth_mm=None, quantity=Quantity.MOISTURE, face=Face.B):
+    when = datetime.fromtimestamp(posix_s, UTC)
+    series = Series(
+        owner=Owner.TIMBER,
+        name=piece.tag,
+        quantity=quantity,
+        depth_mm=depth_mm,
+        face=face if depth_mm else None,
+    )
+    return Reading(series=series, value=float(value), taken_utc=when, arrived_utc=when)
+
+
+def pins(piece, fields, *, depths=(12.0, 25.0), bias=1.0, sd=1.0, seed=2):
+    rng = np.random.default_rng(seed)
+    return [
+        reading(
+            piece,
+            field.posix_s,
+            np.clip(float(field.pin_pct(depth, Face.B)[0]) + bias + rng.normal(0, sd), 5, 60),
+            depth_mm=depth,
+        )
+        for field in fields
+        for depth in depths
+    ]
+
+
+def weights(piece, fields, *, dry_kg=20.0, sd=0.003, seed=5):
+    rng = np.random.default_rng(seed)
+    return [
+        reading(
+            piece,
+            field.posix_s,
+            dry_kg * (1 + float(field.mean_pct[0]) / 100) * (1 + rng.normal(0, sd)),
+            quantity=Quantity.WEIGHT,
+        )
+        for field in fields
+    ]

@@ -1,0 +1,120 @@
+"""The fit finds a timber's own drying again, says how sure it is, and names what does not belong."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import judging
+
+from baulk.models import calibrate, species
+from baulk.models.reading import Quantity
+
+OAK = species.get("white oak")
+
+
+@pytest.fixture(scope="module")
+def case():
+    piece = judging.timber()
+    air = judging.shed(piece.arrived_utc, 300)
+    at_s = piece.arrived_utc.timestamp() + judging.DAY_S * np.arange(2, 301, 10)
+    return piece, air, judging.truth(piece, air, at_s)
+
+
+def fit(case, readings, **more):
+    piece, air, _ = case
+    return calibrate.fit(
+        piece, OAK, readings, air, law=judging.law(piece), now_posix_s=judging.NOW.timestamp(), **more
+    )
+
+
+def test_pins_and_weights_pull_the_fit_onto_the_truth_and_narrow_it(case):
+    piece, _, fields = case
+    prior = fit(case, [])
+    fitted = fit(case, [*judging.pins(piece, fields), *judging.weights(piece, fields)])
+    true = float(fields[-1].mean_pct[0])
+    low, high = np.quantile(fitted.field_now.mean_pct, (0.05, 0.95))
+    assert low < true < high
+    assert np.std(fitted.field_now.mean_pct) < 0.6 * np.std(prior.field_now.mean_pct)
+    assert abs(np.median(fitted.field_now.mean_pct) - true) < 3
+    assert 0.45 < np.median(fitted.members.d_factor) < 1.1  # truth 0.7, prior 1
+    assert fitted.enough
+    assert fitted.left_out == ()
+
+
+def test_without_readings_it_gives_the_prior_and_says_so(case):
+    prior = fit(case, [])
+    assert prior.used == 0
+    assert not prior.enough
+    assert np.median(prior.members.d_factor) == pytest.approx(1.0, rel=0.2)
+    assert prior.history_mean_pct.shape == (prior.history_posix_s.size, 64)
+    assert np.all(prior.history_core_pct[0] == pytest.approx(prior.members.start_mc_pct))
+
+
+def test_the_same_readings_give_the_same_answer(case):
+    piece, _, fields = case
+    once, again = (fit(case, judging.pins(piece, fields[-4:])) for _ in range(2))
+    np.testing.assert_array_equal(once.field_now.mc_pct, again.field_now.mc_pct)
+
+
+def test_a_pin_above_saturation_only_says_at_least(case):
+    piece, _, fields = case
+    wet = [
+        judging.reading(piece, field.posix_s, 55.0, depth_mm=55.0, quantity=Quantity.MOISTURE)
+        for field in fields[:6]
+    ]
+    fitted = fit(case, wet)
+    assert all(each.at_least for each in fitted.readings)
+    early = fitted.history_mean_pct[5]
+    assert np.std(early) > 3  # 55 on the meter is not taken for 55 in the wood
+    assert fitted.left_out == ()
+
+
+def test_a_loose_pin_is_named_and_hardly_moves_the_answer(case):
+    piece, _, fields = case
+    good = [*judging.pins(piece, fields), *judging.weights(piece, fields)]
+    loose = [judging.reading(piece, fields[-1].posix_s, 7.0, depth_mm=45.0)]
+    with_it, without = fit(case, [*good, *loose]), fit(case, good)
+    assert any("pin-45" in each and "loose pin" in each for each in with_it.left_out)
+    assert abs(np.median(with_it.field_now.mean_pct) - np.median(without.field_now.mean_pct)) < 1.5
+
+
+def test_one_weight_alone_says_nothing_about_moisture(case):
+    piece, _, fields = case
+    assert fit(case, judging.weights(piece, fields[:1])).used == 0
+
+
+def test_readings_from_before_arrival_and_from_frozen_wood_are_set_aside_with_the_reason(case):
+    piece, _, fields = case
+    early = judging.reading(piece, piece.arrived_utc.timestamp() - 5 * judging.DAY_S, 30, depth_mm=25)
+    cold = judging.reading(piece, fields[-1].posix_s, -4.0, quantity=Quantity.WOOD_TEMP)
+    frozen = judging.reading(piece, fields[-1].posix_s, 22.0, depth_mm=25)
+    fitted = fit(case, [early, cold, frozen])
+    assert fitted.used == 0
+    assert any("before the timber arrived" in each or "frozen" in each for each in fitted.left_out)
+
+
+def test_a_flood_of_readings_is_thinned_and_ten_a_day_count_once(case):
+    piece, _, fields = case
+    last_s = fields[-1].posix_s - judging.DAY_S
+    flood = [judging.reading(piece, last_s + 60 * i, 24.0 + i % 3, depth_mm=25.0) for i in range(500)]
+    fitted = fit(case, flood)
+    assert 1 <= len(fitted.readings) <= 2
+    assert fitted.readings[0].measured_pct == pytest.approx(25.0, abs=1.5)
+
+
+def test_a_timber_that_arrived_this_minute_has_its_start(case):
+    piece = judging.timber(days=0, green_mc_pct=68.0)
+    fitted = calibrate.fit(
+        piece,
+        OAK,
+        [],
+        judging.shed(piece.arrived_utc, 1),
+        law=judging.law(piece),
+        now_posix_s=judging.NOW.timestamp(),
+    )
+    assert float(np.median(fitted.field_now.mean_pct)) == pytest.approx(68.0, abs=2)

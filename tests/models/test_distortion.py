@@ -1,0 +1,221 @@
+"""Outline of a squared piece against exact answers and reference rows computed apart from this program."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from baulk.models import distortion, species
+from baulk.models.distortion import Shape
+from baulk.models.drying import cut, graded_edges_mm
+from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
+from baulk.models.section import Face, Finished, Section
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+OAK = species.get("white oak")
+FAR = 1e7  # mm; the rings are straight there
+SIDE = 203.2
+
+
+def shape(wood=OAK, n=12, *, side=SIDE, pith=(0.0, 0.0)):
+    section = Section(width_mm=side, depth_mm=side, pith_x_mm=pith[0], pith_y_mm=pith[1])
+    edges = graded_edges_mm(side, n)
+    return Shape(section, wood, edges, edges)
+
+
+def green(n=12):
+    return np.full((n, n), 60.0)
+
+
+def wood_of(radial, tangential, elastic=OAK.elastic):
+    return dataclasses.replace(
+        OAK, shrinkage_radial_pct=radial, shrinkage_tangential_pct=tangential, elastic=elastic
+    )
+
+
+def rows(name, **wanted):
+    with (REFERENCE / name).open(newline="") as text:
+        return [row for row in csv.DictReader(text) if all(row[k] == v for k, v in wanted.items())]
+
+
+def test_straight_rings_scale_radially_along_one_side_and_tangentially_along_the_other():
+    moved = shape(pith=(-FAR, 0)).movement(green(), 15.0)
+    half = 0.5  # of the way from 30 % to 0 %
+    assert float(moved.face_mm[Face.A]) == pytest.approx(-SIDE * 0.056 * half, rel=1e-5)
+    assert float(moved.face_mm[Face.B]) == pytest.approx(-SIDE * 0.105 * half, rel=1e-5)
+    assert float(moved.out_of_square_mm) == pytest.approx(0, abs=1e-4)
+    assert float(moved.cup_mm) == pytest.approx(0, abs=1e-4)
+
+
+@pytest.mark.parametrize("pith", [(0, 0), (30, -40), (-150, 90)])
+def test_wood_that_shrinks_alike_both_ways_only_scales_wherever_the_pith_is(pith):
+    moved = shape(wood_of(8.0, 8.0), pith=pith).movement(green(), 15.0)
+    for face in Face:
+        assert float(moved.face_mm[face]) == pytest.approx(-SIDE * 0.04, rel=1e-6)
+    assert float(moved.out_of_square_mm) == pytest.approx(0, abs=1e-6)
+    assert float(moved.cup_mm) == pytest.approx(0, abs=1e-6)
+    assert float(moved.check_mm) == 0
+
+
+@pytest.mark.parametrize("angle_deg", [0, 15, 30, 45, 60, 90])
+def test_slanting_rings_make_a_diamond_of_the_shrinkage_difference_times_sin_2a(angle_deg):
+    # exact strain transformation; Wengert: worst at 45 degrees, none at 0 and 90 (drying-checks C20)
+    angle = np.deg2rad(angle_deg)
+    moved = shape(pith=(-FAR * np.cos(angle), -FAR * np.sin(angle))).movement(green(), 0.0)
+    expected = SIDE * (0.105 - 0.056) * np.sin(2 * angle)
+    assert float(moved.out_of_square_mm) == pytest.approx(expected, abs=2e-4 * SIDE * 0.05)
+
+
+def test_the_corner_that_points_at_the_pith_and_the_one_opposite_become_sharp():
+    # the radial diagonal shrinks less, so the rhombus is longer that way (C20)
+    assert float(shape(pith=(-FAR, -FAR)).movement(green(), 15.0).out_of_square_mm) > 0
+    assert float(shape(pith=(-FAR, FAR)).movement(green(), 15.0).out_of_square_mm) < 0
+
+
+def test_a_boxed_heart_goes_hollow_on_every_face_and_stays_square():
+    # Greenwood Oak: faces go hollow (drying-checks C19, trade)
+    built = shape()
+    moved = built.movement(green(), 15.0)
+    assert float(moved.cup_mm) > 0.5
+    assert abs(float(moved.out_of_square_mm)) < 1e-6
+    assert all(float(built.influence[f"bow {face}"].sum()) > 0 for face in Face)
+
+
+def test_the_face_away_from_the_pith_goes_hollow_and_the_one_toward_it_rises():
+    # a flat-sawn piece cups away from the heart: carpenters' rule, and the ring geometry
+    built = shape(pith=(-SIDE / 2 - 40, 0))
+    assert float(built.influence["bow b"].sum()) > 0
+    assert float(built.influence["bow d"].sum()) < 0
+
+
+@pytest.mark.parametrize("row", rows("distortion.csv"), ids=lambda r: f"{r['species']}-{r['mean_mc_pct']}")
+def test_diamond_check_and_dish_of_the_reference_table(row):
+    """From the tabulated shrinkage (GTR-190/282 Table 4-3, europeanwood.org); uniform moisture."""
+    radial, tangential = float(row["s_R_pct"]), float(row["s_T_pct"])
+    mc = float(row["mean_mc_pct"])
+    part = 1 - mc / 30
+    wood = wood_of(radial / part, tangential / part)
+    straight = shape(wood, pith=(-FAR, 0)).movement(green(), mc)
+    assert SIDE + float(straight.face_mm[Face.B]) == pytest.approx(
+        float(row["flat_ringed_width_mm"]), abs=0.02
+    )
+    assert SIDE + float(straight.face_mm[Face.A]) == pytest.approx(
+        float(row["flat_ringed_thickness_mm"]), abs=0.02
+    )
+    slant = shape(wood, pith=(-FAR, -FAR)).movement(green(), mc)
+    # the table measures it over the shrunk side, we over the green one: up to 5 % apart
+    assert float(slant.out_of_square_mm) == pytest.approx(
+        float(row["diamond_out_of_square_mm_over_side"]), rel=0.05
+    )
+    leans_deg = np.rad2deg(float(slant.out_of_square_mm) / SIDE)
+    # the table's is the finite 2 atan((1 - sT)/(1 - sR)), ours the small strain: the mean shrinkage apart
+    assert leans_deg == pytest.approx(90 - float(row["diamond_small_angle_deg"]), rel=0.055)
+    boxed = shape(wood).movement(green(), mc)
+    assert float(boxed.check_mm) == pytest.approx(
+        float(row["boxed_heart_total_check_opening_at_face_mm"]), abs=0.02
+    )
+    # small angles against the table's exact mapping: up to 4 % apart at 12 %
+    assert float(boxed.cup_mm) == pytest.approx(float(row["boxed_heart_face_dish_mm"]), rel=0.04, abs=0.006)
+
+
+@pytest.mark.parametrize("row", rows("distortion.csv", species="oak, white"), ids=lambda r: r["mean_mc_pct"])
+def test_cup_with_the_pith_on_the_opposite_face_is_near_the_ring_geometry(row):
+    """Stiffness holds a part of the free bow back; the row itself says approximate."""
+    mc = float(row["mean_mc_pct"])
+    built = shape(pith=(-SIDE / 2, 0))
+    bow = float(built.influence["bow b"].sum()) * (1 - mc / 30)
+    assert bow == pytest.approx(float(row["cup_of_face_pith_on_opposite_face_approx_mm"]), rel=0.5)
+
+
+@pytest.mark.parametrize("pith", [(-60.0, 25.0), (-160.0, 40.0)])
+def test_refining_the_cells_converges(pith):
+    answers = [shape(n=n, pith=pith).movement(green(n), 15.0) for n in (8, 16, 32)]
+    for read in (lambda m: float(m.face_mm[Face.A]), lambda m: float(m.out_of_square_mm)):
+        coarse, fine, finest = (read(each) for each in answers)
+        assert abs(fine - finest) < 0.02 * abs(float(answers[2].face_mm[Face.B]))
+        assert abs(fine - finest) < abs(coarse - finest) + 1e-6
+
+
+def test_the_mean_width_follows_the_mean_free_shrinkage_of_any_field_with_straight_rings():
+    # exact: a body under no load has no mean stress, so its mean strain is its mean free strain
+    built = shape(pith=(-FAR, 0))
+    field = np.random.default_rng(4).uniform(10, 40, (12, 12))
+    moved = built.movement(field, 12.0)
+    left = 0.6 * (1 - float(built.done(field, 12.0)))
+    assert float(moved.width_mm) == pytest.approx(-SIDE * 0.056 * left, rel=1e-5)
+    assert float(moved.depth_mm) == pytest.approx(-SIDE * 0.105 * left, rel=1e-5)
+
+
+def test_more_of_the_way_done_leaves_less_to_come_in_the_same_measure():
+    # linear: the movement left from a field and the movement from green to that field make up the whole
+    built = shape(pith=(-120, 40))
+    field = np.random.default_rng(2).uniform(12, 30, (12, 12))
+    whole, left = built.movement(green(), 12.0), built.movement(field, 12.0)
+    free = built.influence["face b"] @ built.share(field).ravel()
+    assert float(whole.face_mm[Face.B]) == pytest.approx(float(left.face_mm[Face.B]) + float(free), rel=1e-9)
+
+
+def test_the_ensemble_moves_as_its_members_do_one_by_one():
+    built = shape(pith=(-120, 30))
+    rng = np.random.default_rng(1)
+    fields, service = rng.uniform(15, 40, (5, 12, 12)), rng.uniform(10, 20, 5)
+    together = built.movement(fields, service)
+    for i in range(5):
+        alone = built.movement(fields[i], service[i])
+        assert float(alone.out_of_square_mm) == pytest.approx(float(together.out_of_square_mm[i]), abs=1e-12)
+        assert float(alone.cup_mm) == pytest.approx(float(together.cup_mm[i]), abs=1e-12)
+
+
+def bar_field(fo, side_mm, surface=13.0, start=70.0):
+    """Moisture of a square bar with a fixed surface, as the reference rows assume: two slab series."""
+    edges = np.linspace(-side_mm / 2, side_mm / 2, 43)
+    z = (edges[1:] + edges[:-1]) / 2
+    n = np.arange(200)
+    slab = np.sum(
+        4
+        * (-1.0) ** n
+        / ((2 * n + 1) * np.pi)
+        * np.exp(-((2 * n + 1) ** 2) * np.pi**2 / 4 * fo)
+        * np.cos((2 * n + 1) * np.pi * z[:, None] / side_mm),
+        axis=1,
+    )
+    return MoistureField(
+        posix_s=0.0,
+        section=Section(width_mm=side_mm, depth_mm=side_mm, pith_x_mm=-FAR),
+        x_edges_mm=edges,
+        y_edges_mm=edges,
+        mc_pct=surface + (start - surface) * np.outer(slab, slab),
+    )
+
+
+@pytest.mark.parametrize(
+    "row",
+    rows("residual-after-squaring.csv", species="oak, white"),
+    ids=lambda r: f"{r['green_side_in']}-in-{r['section_mean_mc_pct']}",
+)
+def test_white_oak_squared_from_seven_or_eight_inches_has_its_residual_to_come(row):
+    """Heavy white oak (GTR-190/282 Table 4-3, bar series): within 3 points of the whole way (C28)."""
+    field = bar_field(float(row["Fo"]), float(row["green_side_in"]) * 25.4)
+    side = float(row["final_side_in"]) * 25.4
+    piece = cut(field, Finished(width_mm=side, depth_mm=side))
+    moved = distortion.outline(piece.section, piece, OAK, service_mc_pct=float(row["in_service_pct"]))
+    mean = -float(moved.width_mm + moved.depth_mm) / 2 / side * 100
+    whole = (OAK.shrinkage_radial_pct + OAK.shrinkage_tangential_pct) / 2 * 0.5  # to 15 %
+    assert mean / whole * 100 == pytest.approx(float(row["residual_mean_shrinkage_pct"]) / whole * 100, abs=3)
+
+
+def test_a_field_of_another_size_is_refused():
+    field = MoistureField(
+        posix_s=0.0,
+        section=Section(width_mm=100, depth_mm=100),
+        x_edges_mm=np.linspace(-50, 50, 5),
+        y_edges_mm=np.linspace(-50, 50, 5),
+        mc_pct=np.full((4, 4), 20.0),
+    )
+    with pytest.raises(OutOfRange, match="covers 100 x 100 mm, not the section's 90 x 90 mm"):
+        distortion.outline(Section(width_mm=90, depth_mm=90), field, OAK, service_mc_pct=15)
