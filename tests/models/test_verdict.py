@@ -1,0 +1,193 @@
+"""Leave, rough out or square: dates, probabilities, sentences, and no flapping."""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import judging
+
+from baulk.models import calibrate, forecast, rough_out, species, use_class, verdict
+
+
+def build(piece, days, *, readings=True):
+    """Everything that a verdict needs, for a piece that has lain so many days."""
+    wood, use = species.get(piece.species), use_class.get(piece.use_class)
+    air = judging.shed(piece.arrived_utc, days + 760)
+    found = []
+    if readings:
+        at_s = piece.arrived_utc.timestamp() + judging.DAY_S * np.arange(2, days + 1, 14)
+        fields = judging.truth(piece, air, at_s)
+        found = [*judging.pins(piece, fields), *judging.weights(piece, fields)]
+    law = judging.law(piece)
+    fitted = calibrate.fit(piece, wood, found, air, law=law, now_posix_s=judging.NOW.timestamp())
+    coming = forecast.forecast(piece, wood, fitted, air, law=law)
+    roughed = rough_out.rough_out(
+        piece, wood, fitted, air, law=law, service_mc_pct=verdict.service_draw(use, 64)
+    )
+    return {
+        "timber": piece,
+        "species": wood,
+        "use_class": use,
+        "calibration": fitted,
+        "forecast": coming,
+        "roughed": roughed,
+    }
+
+
+def judge(parts, **more):
+    return verdict.judge(*(parts[k] for k in ("timber", "species", "use_class", "calibration", "forecast")),
+                         roughed=parts["roughed"], **more)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def wet():
+    return build(judging.timber(days=120, side=200.0, finished=150.0), 120)
+
+
+@pytest.fixture(scope="module")
+def seasoned():
+    return build(judging.timber(days=1400, side=100.0, finished=80.0), 1400)
+
+
+@pytest.fixture(scope="module")
+def keel():
+    return build(judging.timber(days=60, side=200.0, finished=150.0, use="backbone-immersed"), 60)
+
+
+def test_a_wet_heavy_oak_is_not_squared_and_says_by_how_much_it_would_move(wet):
+    said = judge(wet)
+    assert said.step != "square"
+    assert said.probability["square"] < 0.1
+    assert "would still move" in said.reasons[0]
+    assert "tolerates 3.0 mm" in said.reasons[0]
+    assert said.enough_readings
+    assert any("The core stands at" in each for each in said.reasons)
+
+
+def test_a_piece_that_has_come_to_rest_is_squared_today(seasoned):
+    said = judge(seasoned)
+    assert said.step == "square"
+    assert said.dates["square"] == judging.NOW
+    assert said.probability["square"] >= 0.9
+    assert "today" in said.reasons[0]
+
+
+def test_a_keel_is_squared_green_with_the_reason(keel):
+    said = judge(keel)
+    assert said.step == "square"
+    assert "may stay wet" in said.reasons[0]
+
+
+def test_the_first_date_is_the_first_on_which_it_is_sure_enough(wet):
+    strict, lax = judge(wet, probability=0.95), judge(wet, probability=0.5)
+    for said in (strict, lax):
+        date = said.dates["square"]
+        assert date is None or judging.NOW <= date <= judging.NOW + timedelta(days=731)
+    if strict.dates["square"] is not None:
+        assert lax.dates["square"] <= strict.dates["square"]
+
+
+def test_rough_out_leaves_room_for_the_finished_piece(wet):
+    roughed = wet["roughed"]
+    assert roughed is not None
+    assert 150 < roughed.piece.width_mm < 200
+    assert 150 < roughed.piece.depth_mm < 200
+    assert 0 <= roughed.probability <= 1
+    assert np.all(
+        roughed.forecast.mean_pct[2, 20:] < wet["forecast"].mean_pct[2, 20:]
+    )  # smaller, dries faster
+
+
+def test_nothing_is_roughed_out_where_the_saw_has_nothing_to_take(keel):
+    piece = judging.timber(days=60, side=155.0, finished=150.0)
+    assert build(piece, 60, readings=False)["roughed"] is None
+
+
+def test_too_few_readings_say_so_and_leave_the_timber(seasoned):
+    parts = build(judging.timber(days=1400, side=100.0, finished=80.0), 1400, readings=False)
+    said = judge(parts)
+    assert said.step == "leave"
+    assert not said.enough_readings
+    assert "no usable reading" in said.reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("chance", "previous", "step"),
+    [
+        (0.91, None, "square"),
+        (0.89, None, "leave"),
+        (0.86, "square", "square"),  # inside the band the last verdict holds
+        (0.84, "square", "leave"),
+        (0.89, "leave", "leave"),
+        (0.92, "leave", "square"),
+        (0.89, "rough out", "leave"),
+    ],
+)
+def test_a_verdict_does_not_flap(chance, previous, step):
+    found = {"square": chance, "rough out": 0.0}
+    assert verdict._step(found, wanted=0.9, previous=previous) == step
+
+
+def test_noise_about_the_threshold_changes_the_verdict_once():
+    noisy = 0.9 + 0.03 * np.sin(np.arange(60))
+    step, changes = None, 0
+    for each in noisy:
+        new = verdict._step({"square": float(each), "rough out": 0.0}, wanted=0.9, previous=step)
+        changes += step is not None and new != step
+        step = new
+    assert changes <= 1
+
+
+def test_service_is_drawn_alike_each_time_and_inside_the_range():
+    use = use_class.get("planking")
+    drawn = verdict.service_draw(use, 64)
+    np.testing.assert_array_equal(drawn, verdict.service_draw(use, 64))
+    assert 12 <= drawn.min() < 14
+    assert 16 < drawn.max() <= 18
+    assert drawn.mean() == pytest.approx(15)
+
+
+def test_planking_that_is_too_wet_on_the_mean_is_not_ready_whatever_its_movement():
+    parts = build(judging.timber(days=60, side=120, finished=60, use="planking"), 60)
+    easy = dataclasses.replace(parts["use_class"], tolerance_mm_per_150=100.0)
+    said = judge({**parts, "use_class": easy})
+    assert said.probability["square"] < 0.5
+    assert any("18 % at most" in each for each in said.reasons)
+
+
+def test_a_boxed_heart_says_that_it_will_check_and_where_a_kerf_belongs():
+    section = verdict.Section(width_mm=200, depth_mm=200)
+    said = judge(build(judging.timber(days=60, side=200, finished=150, section=section), 60))
+    words = next(each for each in said.reasons if "check whatever the air" in each)
+    # 2 pi 75 mm (10.5 - 5.6 %) at 16 %: 10.8 mm
+    assert "10.8 mm" in words or "11 mm" in words
+    assert "relief kerf" in words
+
+
+def test_the_next_reading_is_named_with_what_it_would_explain(wet):
+    said = judge(wet)
+    assert "%" in said.next_reading or "twentieth" in said.next_reading
+    assert "correlation" in said.next_reading
+
+
+def test_inches_are_spoken_to_people_who_think_in_inches(wet):
+    said = judge(wet, system="inch")
+    assert " in " in said.reasons[0]
+    assert " mm" not in " ".join(said.reasons)
+
+
+def test_the_forecast_begins_with_the_present_and_its_fan_is_in_order(wet):
+    coming = wet["forecast"]
+    assert coming.posix_s[0] == judging.NOW.timestamp()
+    assert coming.mean_pct.shape == (5, coming.posix_s.size)
+    assert np.all(np.diff(coming.core_pct, axis=0) >= 0)
+    np.testing.assert_allclose(
+        coming.mean_pct[:, 0], np.quantile(wet["calibration"].field_now.mean_pct, forecast.QUANTILES)
+    )
