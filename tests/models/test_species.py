@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from baulk.models import gravimetric, species
-from baulk.models.errors import NotFound
+from baulk.models.errors import NotFound, OutOfRange
 
 NEEDED = (
     "white oak", "northern red oak", "European oak", "live oak", "Douglas-fir", "longleaf pine", "tamarack",
@@ -71,3 +71,66 @@ def test_heavier_oak_and_denser_wood_dry_more_slowly():
     heavy = sorted(species.names(), key=lambda name: species.get(name).basic_density_kg_m3)
     d_ref = [species.get(name).d_ref_m2_s for name in heavy]
     assert d_ref == sorted(d_ref, reverse=True)
+
+
+@pytest.fixture
+def with_rows(monkeypatch):
+    """Read the table anew from other rows, and from its own again afterwards."""
+
+    def forget():
+        species._all.cache_clear()
+        species._by_name.cache_clear()
+
+    def put(change):
+        table = [dict(row) for row in species.table().to_dict("records")]
+        monkeypatch.setattr(species, "_rows", lambda: change(table) or table)
+        forget()
+
+    yield put
+    monkeypatch.undo()
+    forget()
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (
+            lambda t: t[4].update(quantity="density"),
+            "(species.csv line 6) has the unknown quantity 'density'",
+        ),
+        (
+            lambda t: t[4].update(unit="g/cm3"),
+            "(species.csv line 6) gives basic_density in 'g/cm3', not 'kg/m3'",
+        ),
+        (
+            lambda t: t[4].update(source=""),
+            "(species.csv line 6) needs a source and one of the marks computed,",
+        ),
+        (
+            lambda t: t[4].update(mark="sure"),
+            "(species.csv line 6) needs a source and one of the marks computed,",
+        ),
+        (lambda t: t.pop(4) and None, "lacks basic_density of white oak; add the rows"),
+        (lambda t: t.insert(5, t[4]), "(species.csv line 7) gives basic_density of white oak twice"),
+        (lambda t: t[1].update(value="Teak"), "(species.csv line 3) names Teak a second time"),
+    ],
+)
+def test_a_broken_table_says_which_line(with_rows, change, says):
+    with_rows(change)
+    with pytest.raises(OutOfRange) as caught:
+        species.get("white oak")
+    assert says in str(caught.value)
+    assert str(caught.value).startswith("the species table ")
+
+
+def test_a_new_wood_needs_rows_in_the_table_and_nothing_else(with_rows):
+    def plant(table):
+        table += [
+            row | {"species": "ferry oak"}
+            for row in table
+            if row["species"] == "white oak" and row["quantity"] != "synonym"
+        ]
+
+    with_rows(plant)
+    assert species.get("Ferry Oak").basic_density_kg_m3 == species.get("white oak").basic_density_kg_m3
+    assert "ferry oak" in species.names()

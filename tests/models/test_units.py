@@ -205,6 +205,15 @@ def test_sizes_temperatures_and_masses_are_shown_in_the_chosen_system():
     assert units.show_mass(4.56, "metric") == "4.6 kg"
 
 
+def test_a_gap_is_shown_as_a_dash():
+    assert {
+        units.show_length(math.nan, "inch"),
+        units.show_size(math.nan, math.nan, "metric")[-1],
+        units.show_temperature(math.nan, "C"),
+        units.show_mass(math.inf, "inch"),
+    } == {"-"}
+
+
 @given(sixteenths=st.integers(min_value=1, max_value=16 * 1000))
 def test_a_shown_length_in_inches_reads_back_as_itself(sixteenths):
     mm = sixteenths * 25.4 / 16
