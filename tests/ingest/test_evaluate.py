@@ -1,0 +1,203 @@
+"""From stored readings to a stored verdict; a timber that can't be worked out keeps the reason."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from baulk.ingest import climate, config, evaluate, shop
+from baulk.models.air import AirSeries
+from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.section import Finished, Section
+from baulk.models.timber import Timber
+
+NOW = datetime(2026, 3, 1, tzinfo=UTC)
+DAY = timedelta(days=1)
+
+
+@pytest.fixture
+def yard(tmp_path):
+    folder = config.init(tmp_path / "yard", name="Ferry yard", units="metric")
+    with shop.open(folder) as opened:
+        yield opened
+
+
+def timber(tag="FER-01", **more):
+    given = {
+        "species": "white oak",
+        "section": Section(width_mm=150, depth_mm=150),
+        "length_mm": 2400,
+        "finished": Finished(width_mm=110, depth_mm=110),
+        "use_class": "backbone-above-water",
+        "place": "shed",
+        "arrived_utc": NOW - 120 * DAY,
+    }
+    return Timber(tag=tag, **{**given, **more})
+
+
+def reading(series, value, when):
+    return Reading(series=series, value=value, taken_utc=when, arrived_utc=when)
+
+
+def air(days=120, every_h=6):
+    found = []
+    for h in range(0, days * 24, every_h):
+        when = NOW - days * DAY + timedelta(hours=h)
+        for quantity, value in ((Quantity.TEMP, 12.0 + h % 5), (Quantity.HUMIDITY, 66.0 + h % 7)):
+            series = Series(owner=Owner.AIR, name="shed", quantity=quantity)
+            found.append(reading(series, value, when))
+    return found
+
+
+def pins(tag="FER-01"):
+    series = Series(owner=Owner.TIMBER, name=tag, quantity=Quantity.MOISTURE, depth_mm=20)
+    return [reading(series, 38 - 2.0 * k, NOW - (100 - 10 * k) * DAY) for k in range(10)]
+
+
+def test_an_evaluation_is_stored_with_every_key_that_the_pages_read(yard):
+    yard.register.add(timber())
+    yard.store.append([*air(), *pins()])
+    assert evaluate.run_stale(yard, NOW) == ("FER-01",)
+    made, payload = yard.store.evaluation("FER-01")
+    assert made == NOW
+    found = json.loads(payload)
+    spans = ("core_now_pct", "mean_now_pct", "shell_now_pct")
+    for key in spans:
+        assert found[key]["low"] <= found[key]["median"] <= found[key]["high"]
+    ahead = found["forecast"]
+    assert ahead["quantiles"] == [0.05, 0.25, 0.5, 0.75, 0.95]
+    for key in ("mean_pct", "shell_pct", "core_pct"):
+        assert np.shape(ahead[key]) == (5, len(ahead["posix_s"]))
+    assert np.shape(found["history"]["mean_pct"]) == (5, len(found["history"]["posix_s"]))
+    assert np.shape(found["field_now"]["median_pct"]) == (16, 16)
+    assert len(found["field_now"]["x_edges_mm"]) == 17
+    assert set(found["movement"]["face_mm"]) == {"a", "b", "c", "d"}
+    assert {"out_of_square_mm", "cup_mm", "check_mm", "tolerance_mm", "service_mc_pct"} <= set(
+        found["movement"]
+    )
+    assert set(found["verdict"]["dates"]) == {"rough out", "square"}
+    assert found["verdict"]["step"] in {"leave", "rough out", "square"}
+    assert found["verdict"]["enough_readings"] is True
+    assert found["calibration"]["used"] >= 3
+    assert set(found["readings"][0]) == {
+        "posix_s", "series", "measured_pct", "model_pct", "sd_pct", "at_least", "left_out",
+    }  # fmt: skip
+    assert found["movement"]["check_mm"]["median"] > 0  # boxed heart
+
+
+def test_once_evaluated_a_timber_is_no_longer_stale_until_something_arrives(yard):
+    yard.register.add(timber())
+    yard.store.append([*air(), *pins()])
+    evaluate.run_stale(yard, NOW)
+    assert evaluate.run_stale(yard, NOW) == ()
+    series = Series(owner=Owner.TIMBER, name="FER-01", quantity=Quantity.MOISTURE, depth_mm=20)
+    yard.store.append([reading(series, 21.0, NOW)])
+    assert evaluate.run_stale(yard, NOW) == ("FER-01",)
+
+
+def test_a_timber_without_any_air_keeps_the_reason_and_the_next_one_is_done(yard):
+    yard.register.add(timber("FER-01", place="attic"))
+    yard.register.add(timber("FER-02"))
+    yard.store.append(air())
+    assert set(evaluate.run_stale(yard, NOW)) == {"FER-01", "FER-02"}
+    lost = json.loads(yard.store.evaluation("FER-01")[1])
+    assert "not known at all" in lost["failed"]
+    assert "failed" not in json.loads(yard.store.evaluation("FER-02")[1])
+
+
+def test_an_unexpected_fault_is_kept_in_words_too(yard, monkeypatch, caplog):
+    def broken(*_args, **_kwargs):
+        raise ZeroDivisionError("a bad day")
+
+    yard.register.add(timber())
+    yard.store.append(air())
+    monkeypatch.setattr(evaluate.calibrate, "fit", broken)
+    made = evaluate.evaluate("FER-01", yard, NOW)
+    assert "ZeroDivisionError: a bad day" in made.failed
+    assert "evaluation of FER-01 failed" in caplog.text
+
+
+def test_an_unknown_species_is_named(yard):
+    yard.register.add(timber(species="whale oak"))
+    yard.store.append(air())
+    assert "no species called 'whale oak'" in evaluate.evaluate("FER-01", yard, NOW).failed
+
+
+def test_an_unknown_tag_is_refused(yard):
+    with pytest.raises(NotFound, match="FER-99"):
+        evaluate.evaluate("FER-99", yard, NOW)
+
+
+def test_a_timber_without_readings_says_that_it_speaks_of_its_species(yard):
+    yard.register.add(timber())
+    yard.store.append(air())
+    said = evaluate.evaluate("FER-01", yard, NOW).content["verdict"]
+    assert said["enough_readings"] is False
+    assert "no usable reading" in said["reasons"][0]
+
+
+def settings(tmp_path, extra=""):
+    folder = config.init(tmp_path / "set", name="Set")
+    with (folder / "baulk.toml").open("a") as text:
+        text.write(extra)
+    return config.load(folder)
+
+
+def record(first, days, temp=10.0, rh=70.0):
+    at_s = first.timestamp() + 3600.0 * np.arange(days * 24)
+    return AirSeries(posix_s=at_s, temp_c=np.full(at_s.size, temp), rh_pct=np.full(at_s.size, rh))
+
+
+MONTHS = (
+    "\n[climate]\ntemp_c = [1,2,3,4,5,6,7,8,9,10,11,12]\nrh_pct = [61,62,63,64,65,66,67,68,69,70,71,72]\n"
+)
+
+
+def test_the_season_is_the_places_own_where_it_has_a_month_of_it_and_the_settings_elsewhere(tmp_path):
+    year = climate.season(record(datetime(2025, 6, 1, tzinfo=UTC), 30), settings(tmp_path, MONTHS))
+    assert year.own_months == 1
+    assert np.all(year.temp_c[5] == 10)
+    assert np.all(year.temp_c[6] == 7)
+    assert np.all(year.rh_pct[11] == 72)
+
+
+def test_a_short_record_alone_stands_for_the_year_and_is_not_called_known(tmp_path):
+    year = climate.season(record(datetime(2025, 6, 1, tzinfo=UTC), 3, temp=15), settings(tmp_path))
+    assert not year.known
+    assert np.all(year.temp_c == 15)
+
+
+def test_without_record_and_settings_there_is_no_air(tmp_path):
+    with pytest.raises(OutOfRange, match="not known at all"):
+        climate.season(None, settings(tmp_path))
+
+
+def test_the_past_is_filled_from_the_season_before_the_record_and_in_its_long_gaps(tmp_path):
+    start = datetime(2025, 6, 1, tzinfo=UTC)
+    early, late = record(start + 10 * DAY, 5, temp=30), record(start + 40 * DAY, 5, temp=30)
+    own = AirSeries(
+        posix_s=np.concatenate([early.posix_s, late.posix_s]),
+        temp_c=np.concatenate([early.temp_c, late.temp_c]),
+        rh_pct=np.concatenate([early.rh_pct, late.rh_pct]),
+    )
+    year = climate.season(None, settings(tmp_path, MONTHS))
+    since, now = start.timestamp(), (start + 45 * DAY).timestamp()
+    past = climate.past(own, year, since_s=since, now_s=now)
+    assert np.diff(past.posix_s).max() <= climate.GAP_S
+    assert past.posix_s[0] == since
+    at = lambda day: past.temp_c[np.searchsorted(past.posix_s, since + day * 86_400) - 1]  # noqa: E731
+    assert (at(5), at(12), at(25), at(42)) == (6, 30, 6, 30)
+
+
+def test_a_typical_year_file_is_read_and_a_wrong_one_is_refused_in_words(tmp_path):
+    shop_settings = settings(tmp_path, '\n[climate]\ntypical_year = "year.csv"\n')
+    path = tmp_path / "set" / "year.csv"
+    path.write_text("temp_c,rh_pct\n" + "11.5,65\n" * 8760)
+    assert np.all(climate.season(None, shop_settings).temp_c == 11.5)
+    path.write_text("temp_c,rh_pct\n" + "11.5,65\n" * 10)
+    with pytest.raises(config.ConfigError, match="8760 hourly rows, not 10"):
+        climate.season(None, shop_settings)
