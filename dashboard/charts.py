@@ -84,6 +84,11 @@ def _times(posix_s: Sequence[float] | NDArray[np.float64]) -> pd.DatetimeIndex:
     return pd.to_datetime(np.asarray(posix_s, dtype=float), unit="s", utc=True)
 
 
+def _dates(form: str = "%b %Y") -> alt.Axis:
+    """Return a time axis whose labels keep apart on a phone."""
+    return alt.Axis(tickCount=5, labelOverlap="greedy", labelSeparation=12, format=form, labelFlush=True)
+
+
 def section(
     timber: Timber, answer: Answer | None, pins: Sequence[Pin], system: System, width_px: int = 300
 ) -> alt.LayerChart:
@@ -287,7 +292,7 @@ def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.La
     colour = alt.Color(
         "where:N", title="points: measured · lines: model", scale=alt.Scale(domain=order, range=list(MARKS))
     )
-    x = alt.X("time:T", title=None, axis=alt.Axis(tickCount=5, labelOverlap=True))
+    x = alt.X("time:T", title=None, axis=_dates())
     y = alt.Y("measured:Q", title="MC, %", scale=alt.Scale(zero=False))
     line = alt.Chart(frame).mark_line(strokeWidth=1.8, opacity=0.85).encode(x=x, y="model:Q", color=colour)
     points = (
@@ -348,7 +353,7 @@ def fan(
     frames = [f for f in (past, _fan_frame(answer.forecast, which)) if f is not None]
     frame = pd.concat(frames, ignore_index=True)
     colour = DEEP if which == "mean" else EARTH
-    x = alt.X("time:T", title=None, axis=alt.Axis(tickCount=5, labelOverlap=True))
+    x = alt.X("time:T", title=None, axis=_dates())
     tooltip = [
         alt.Tooltip("time:T", title="on", format="%d %b %Y"),
         alt.Tooltip("mid:Q", title="most likely, %", format=".0f"),
@@ -407,7 +412,9 @@ def _fan_frame(fan_: Fan, which: str, upto: datetime | None = None) -> pd.DataFr
     return frame.iloc[:: max(1, -(-len(frame) // 400))]
 
 
-def air(frame: pd.DataFrame, column: str, title: str, colour: str, height: int = 170) -> alt.LayerChart:
+def air(  # noqa: PLR0913, PLR0917 (what, how it is called, how it looks)
+    frame: pd.DataFrame, column: str, title: str, colour: str, dates: str = "%d %b", height: int = 170
+) -> alt.LayerChart:
     """Draw one quantity of the air over time.
 
     Parameters
@@ -420,6 +427,8 @@ def air(frame: pd.DataFrame, column: str, title: str, colour: str, height: int =
         Axis title with unit.
     colour : str
         Line colour.
+    dates : str
+        How the time axis writes its dates.
     height : int
         Height of the chart.
 
@@ -428,7 +437,7 @@ def air(frame: pd.DataFrame, column: str, title: str, colour: str, height: int =
     altair.LayerChart
         The chart.
     """
-    x = alt.X("time:T", title=None, axis=alt.Axis(tickCount=5, labelOverlap=True))
+    x = alt.X("time:T", title=None, axis=_dates(dates))
     y = alt.Y(f"{column}:Q", title=title, scale=alt.Scale(zero=False))
     base = alt.Chart(frame)
     line = base.mark_line(color=colour, strokeWidth=1.6).encode(

@@ -18,6 +18,7 @@ import pandas as pd
 
 from baulk.dashboard.answer import Answer, parse
 from baulk.ingest import shop as shop_module
+from baulk.ingest import topics
 from baulk.models import gravimetric, room, sorption, species, use_class
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -153,6 +154,11 @@ def facts() -> ShopFacts:
     return ShopFacts(
         name=settings.shop.name, system=settings.shop.units, temperature=settings.temperature
     )
+
+
+def air_topic() -> str:
+    """Return the topic on which the shop's own air sensors publish."""
+    return topics.own(Owner.AIR, "PLACE", _ask(lambda s: s.config.slug))
 
 
 def revision() -> int:

@@ -71,7 +71,7 @@ def page() -> None:
     if not places:
         st.info(
             "No air has been measured yet. Point a temperature and humidity sensor at the broker, topic "
-            "`baulk/v1/<shop>/air/<place>`, or map its own topic in baulk.toml; it appears here by itself."
+            f"`{data.air_topic()}`, or map its own topic in baulk.toml; it appears here by itself."
         )
         frame.watch("air", lambda: str(data.places()))
         return
@@ -102,6 +102,7 @@ def page() -> None:
             st.subheader("History", anchor=False)
             span = st.segmented_control("Show", list(SPANS), default="2 weeks", key="air_span") or "2 weeks"
             series = data.air(place, SPANS[span], frame.now())
+            dates = "%b %Y" if span == "a year" else "%d %b"
             fahrenheit = facts.temperature == "F"
             if fahrenheit:
                 series = series.assign(temp_c=series["temp_c"] * 9 / 5 + 32)
@@ -111,7 +112,7 @@ def page() -> None:
                 ("emc_pct", "EMC, %", "#4d5912"),
             ):
                 st.altair_chart(
-                    charts.air(series, column, title, colour), width="stretch", key=f"air-{column}"
+                    charts.air(series, column, title, colour, dates), width="stretch", key=f"air-{column}"
                 )
             st.caption(words.TERMS["EMC"] + " Computed for each reading, then averaged.")
 

@@ -1,0 +1,141 @@
+"""A reading in, a verdict out: real broker, real listener, real forecasts, real page, no reload."""
+
+import importlib.util
+import json
+import re
+import socket
+import subprocess
+import sys
+import time
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from baulk.ingest import shop as shop_module
+from baulk.models.reading import Owner, Quantity, Reading, Series
+from playwright.sync_api import expect
+
+pytestmark = [pytest.mark.browser, pytest.mark.broker]
+
+_HERE = Path(__file__).parent
+
+
+def _load(path):
+    spec = importlib.util.spec_from_file_location(path.stem + "_of_the_way_through", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+browse = _load(_HERE / "conftest.py")
+invented = _load(_HERE.parent / "dashboard" / "invented.py")
+NOW = invented.NOW
+TAG = "FER-11"
+
+
+@pytest.fixture
+def broker(tmp_path):
+    port = browse.free_port()
+    conf = tmp_path / "mosquitto.conf"
+    conf.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\nuser root\n")
+    log = (tmp_path / "mosquitto.log").open("wb")
+    process = subprocess.Popen(
+        [browse.need("mosquitto"), "-c", str(conf)], stdout=log, stderr=subprocess.STDOUT
+    )
+    until = time.monotonic() + 15
+    while time.monotonic() < until:
+        try:
+            socket.create_connection(("127.0.0.1", port), 1).close()
+            break
+        except OSError:
+            time.sleep(0.05)
+    yield port
+    browse.end(process)
+    log.close()
+
+
+@pytest.fixture
+def shop(tmp_path, broker):
+    """A shop with one timber that has weights and a year of air, pointed at the test's broker."""
+    folder = invented.shop(tmp_path / "shop", full=False)
+    settings = folder / "baulk.toml"
+    settings.write_text(
+        re.sub(r"(?m)^port = 1883.*$", f"port = {broker}", settings.read_text(), count=1)
+    )
+    weight = Series(owner=Owner.TIMBER, name=TAG, quantity=Quantity.WEIGHT)
+    with shop_module.open(folder) as s:
+        assert s.config.broker.port == broker
+        s.register.add(invented.piece(TAG, arrived_utc=NOW - timedelta(days=300)))
+        s.store.append(invented.air(days=300, step_h=6))
+        s.store.append(
+            Reading(series=weight, value=96 - 2.0 * i, taken_utc=at, arrived_utc=at)
+            for i in range(9)
+            for at in [NOW - timedelta(days=300 - 30 * i)]
+        )
+    return folder
+
+
+@pytest.fixture
+def parts(shop, tmp_path):
+    """The listener and the forecasts, each a process of its own."""
+    running, logs = [], []
+    for words in (["listen"], ["forecast", "--watch"]):
+        logs.append((tmp_path / f"{words[0]}.log").open("wb"))
+        running.append(
+            subprocess.Popen(
+                [sys.executable, "-m", "baulk.dashboard.commands", *words, "--shop", str(shop)],
+                stdout=logs[-1],
+                stderr=subprocess.STDOUT,
+            )
+        )
+    until = time.monotonic() + 60
+    while b"taking readings" not in (tmp_path / "listen.log").read_bytes():
+        assert running[0].poll() is None, (tmp_path / "listen.log").read_text()
+        assert time.monotonic() < until, "the listener did not reach the broker"
+        time.sleep(0.1)
+    yield running
+    for process in running:
+        browse.end(process)
+    for log in logs:
+        log.close()
+
+
+def figure(page, name):
+    return page.locator(".b-figures div", has=page.get_by_text(name, exact=True)).locator("dd")
+
+
+@pytest.mark.usefixtures("parts")
+def test_a_published_reading_shows_on_the_open_page_and_changes_its_forecast(shop, broker, tab, tmp_path):
+    sender = browse.need("mosquitto_pub")
+    pages = browse.Pages(shop, tmp_path / "pages.log")
+    try:
+        page = tab(1280, 900)
+        page.goto(f"{pages.base}/timber?tag={TAG}")
+        expect(page.locator(".b-verdict .b-next")).to_be_visible(timeout=120_000)
+        mean_before = figure(page, "Mean MC now").text_content()
+        page.evaluate("window.neverReloaded = true")
+
+        payload = [
+            {"bn": f"timber/{TAG}/", "n": "weight", "u": "kg", "v": 68.0},
+            {"n": "pin-76/b/moisture", "u": "/", "v": 0.173},
+        ]
+        with shop_module.open(shop) as s:
+            topic = f"baulk/v1/{s.config.slug}/timber/{TAG}"
+        sent = time.monotonic()
+        subprocess.run(
+            [sender, "-h", "127.0.0.1", "-p", str(broker), "-q", "1", "-t", topic, "-m", json.dumps(payload)],
+            check=True,
+            timeout=20,
+        )
+        expect(page.get_by_text("17.3 %").first).to_be_visible(timeout=20_000)
+        shown = time.monotonic() - sent
+        expect(figure(page, "Mean MC now")).not_to_have_text(mean_before, timeout=60_000)
+        changed = time.monotonic() - sent
+        print(f"reading shown after {shown:.1f} s, forecast changed after {changed:.1f} s")
+        browse.shoot(page, "way-through")
+        assert page.evaluate("window.neverReloaded") is True
+        assert page.faults == []
+        assert page.strangers == []
+        assert shown < 10, "a new reading belongs on the page within 5 s; 10 allows for a loaded machine"
+    finally:
+        pages.close()
