@@ -34,7 +34,7 @@ __all__ = ["FaceCover", "Members", "air_gaps", "cut", "dry", "dry_with_balance",
 Array = NDArray[np.float64]
 
 MOST_PCT: Final = 400.0
-CHUNK: Final = 8  # members marched together: the state of a chunk stays in the cache of its core
+CHUNK: Final = 4  # members marched together: the state of a chunk stays in the cache of its core
 
 
 class FaceCover(StrEnum):

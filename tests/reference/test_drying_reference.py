@@ -117,8 +117,8 @@ def test_a_steady_flux_stays_steady_in_every_inner_cell():
     grain = np.full((n + 1, 1), 2.5e-11) / np.concatenate([[1], width[1:], [1]])[:, None]
     axis = Axis(width, grain, np.ones(1), np.zeros(1), np.full(1, 1e12), np.full(1, 1e12))
     u = profile[:, None].copy()
-    work = np.empty((n + 1, 1)), np.empty((n + 1, 1))
-    _sweep(u, axis, DAY, 1.0, 10.0, np.array([k, 30.0, np.exp(k * 10)]), np.zeros(1), *work)
+    work = np.empty((3, n + 1, 1))
+    _sweep(u, axis, DAY, 1.0, 10.0, np.array([k, 30.0, np.exp(k * 10)]), np.zeros(1), work)
     assert u[8:-8, 0] == pytest.approx(profile[8:-8], abs=1e-3)
     assert abs(u[0, 0] - profile[0]) > 0.05  # the closed ends do change
 
