@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -101,11 +102,8 @@ def observations(  # noqa: PLR0913 - a timber, its readings and their window
             refused[str(each.series)].append(f"taken {why}")
         else:
             inside.append(each)
-    wood = [
-        (each.taken_utc.timestamp(), each.value)
-        for each in inside
-        if each.series.quantity is Quantity.WOOD_TEMP
-    ]
+    wood = [each for each in inside if each.series.quantity is Quantity.WOOD_TEMP]
+    wood_s = [each.taken_utc.timestamp() for each in wood]
     pins: dict[tuple[str, int], list[Observation]] = defaultdict(list)
     weights: dict[int, list[tuple[float, float]]] = defaultdict(list)
     for each in inside:
@@ -118,7 +116,9 @@ def observations(  # noqa: PLR0913 - a timber, its readings and their window
                 refused[str(each.series)].append(f"a weight of {each.value:g} kg")
         elif each.series.depth_mm is not None:
             try:
-                pins[str(each.series), day].append(_pin(each, taken_s, species, wood, air))
+                pins[str(each.series), day].append(
+                    _pin(each, taken_s, species, _nearest(wood, wood_s, taken_s), air)
+                )
             except BaulkError as err:
                 refused[str(each.series)].append(str(err))
     usable = [_middle(group) for group in pins.values() if group]
@@ -131,10 +131,8 @@ def observations(  # noqa: PLR0913 - a timber, its readings and their window
 
 
 def _pin(
-    reading: Reading, taken_s: float, species: Species, wood: Sequence[tuple[float, float]], air: AirSeries
+    reading: Reading, taken_s: float, species: Species, temp_c: float | None, air: AirSeries
 ) -> Observation:
-    near = min(wood, key=lambda one: abs(one[0] - taken_s), default=None)
-    temp_c = near[1] if near is not None and abs(near[0] - taken_s) <= WOOD_TEMP_WITHIN_S else None
     if reading.series.quantity is Quantity.RESISTANCE:
         if temp_c is None:
             temp_c = float(np.interp(taken_s, air.posix_s, air.temp_c))
@@ -149,6 +147,19 @@ def _pin(
         at_least=bool(answer.at_least),
         depth_mm=reading.series.depth_mm,
         face=reading.series.face,
+    )
+
+
+def _nearest(wood: Sequence[Reading], wood_s: Sequence[float], taken_s: float) -> float | None:
+    """Wood temperature read nearest in time, if any lies within `WOOD_TEMP_WITHIN_S`."""
+    after = bisect.bisect(wood_s, taken_s)
+    near = min(
+        range(max(0, after - 1), min(len(wood), after + 1)),
+        key=lambda i: abs(wood_s[i] - taken_s),
+        default=None,
+    )
+    return (
+        wood[near].value if near is not None and abs(wood_s[near] - taken_s) <= WOOD_TEMP_WITHIN_S else None
     )
 
 
