@@ -9,6 +9,7 @@ import jmespath
 from jmespath.exceptions import JMESPathError
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from baulk.ingest import topics
 from baulk.ingest.wire import units
 from baulk.models.reading import AT_DEPTH, Quantity
 from baulk.models.section import Face
@@ -34,6 +35,15 @@ class Source(BaseModel):
     time: str | None = None  # JMESPath to the device's time; json only
     time_as: Literal["unix_s", "unix_ms", "iso"] = "iso"
     time_zone: str | None = None  # for an ISO time without offset
+
+    @field_validator("topic")
+    @classmethod
+    def _can_be_asked_for(cls, text: str) -> str:
+        if not topics.valid_filter(text):
+            raise ValueError(
+                f"{text!r} is not a topic filter: # stands alone at the end, + alone on its level"
+            )
+        return text
 
     @field_validator("value", "time")
     @classmethod

@@ -1,0 +1,279 @@
+"""The listener against a real mosquitto: nothing lost, nothing doubled, one sentence for every fault."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from baulk.ingest import config, listener, publish, shop
+from baulk.ingest.errors import BrokerError
+from baulk.models.reading import Owner
+from baulk.models.section import Finished, Section
+from baulk.models.timber import Timber
+
+TOPIC = "baulk/v1/ferry-yard/timber/FER-01"
+
+
+def until(true, seconds=20.0):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if true():
+            return True
+        time.sleep(0.03)
+    return False
+
+
+def weights(first, last):
+    """Packs of one weight each, a minute apart, each with its device's time."""
+    start = datetime.now(UTC).timestamp() - 400_000
+    return [
+        json.dumps([{"n": "weight", "u": "kg", "t": start + 60 * k, "v": 100 + k / 1000}])
+        for k in range(first, last)
+    ]
+
+
+def send(client, payloads, topic=TOPIC, *, retain=False):
+    sent = [client.publish(topic, payload, qos=1, retain=retain) for payload in payloads]
+    for one in sent:
+        one.wait_for_publish(20)
+
+
+def stored(folder):
+    with shop.open(folder) as opened:
+        return [one.value for one in opened.store.readings(Owner.TIMBER, "FER-01")]
+
+
+def heard(mosquitto, topic):
+    """Collect what is published to a topic, the retained message first."""
+    got = []
+    client = mosquitto.client("looker")
+    client.on_message = lambda _c, _u, message: got.append(message.payload)
+    client.subscribe(topic, qos=1)
+    return client, got
+
+
+@pytest.mark.broker
+def test_what_is_published_is_stored(broker_yard_dir, sensor, listen):
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(10)
+    send(sensor, weights(0, 50))
+    assert until(lambda: len(stored(broker_yard_dir)) == 50)
+
+
+@pytest.mark.broker
+def test_what_comes_while_the_listener_is_away_waits_at_the_broker(broker_yard_dir, sensor, listen):
+    first = listen(broker_yard_dir)
+    assert first.ready.wait(10)
+    first.end()
+    send(sensor, weights(0, 1500))
+    listen(broker_yard_dir)
+    assert until(lambda: len(stored(broker_yard_dir)) == 1500)
+
+
+@pytest.mark.broker
+def test_a_locked_store_holds_messages_and_loses_none(broker_yard_dir, sensor, listen):
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(10)
+    with closing(sqlite3.connect(broker_yard_dir / "shop.db")) as other:
+        other.execute("BEGIN IMMEDIATE")
+        send(sensor, weights(0, 800))
+        assert until(lambda: any("locked by another program" in words for words in one.said))
+        time.sleep(1.0)
+        other.rollback()
+    assert until(lambda: len(stored(broker_yard_dir)) == 800)
+    assert any("can be written again" in words for words in one.said)
+
+
+@pytest.mark.broker
+def test_stopping_while_the_store_is_locked_leaves_the_messages_at_the_broker(
+    broker_yard_dir, sensor, listen
+):
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(10)
+    with closing(sqlite3.connect(broker_yard_dir / "shop.db")) as other:
+        other.execute("BEGIN IMMEDIATE")
+        send(sensor, weights(0, 30))
+        assert until(lambda: any("locked" in words for words in one.said))
+        one.end()
+        other.rollback()
+    assert stored(broker_yard_dir) == []
+    listen(broker_yard_dir)
+    assert until(lambda: len(stored(broker_yard_dir)) == 30)
+
+
+_CHILD = """
+import sys, threading
+from baulk.ingest import listener, shop
+with shop.open(sys.argv[1]) as opened:
+    listener.run(opened, threading.Event(), on_ready=lambda: print("ready", flush=True))
+"""
+
+
+@pytest.mark.broker
+def test_killing_the_listener_in_mid_stream_loses_and_doubles_nothing(broker_yard_dir, sensor, listen):
+    payloads = weights(0, 3000)
+    for part in range(3):
+        child = subprocess.Popen(
+            [sys.executable, "-c", _CHILD, str(broker_yard_dir)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
+        assert child.stdout.readline() == b"ready\n"
+        sending = threading.Thread(target=send, args=(sensor, payloads[part * 1000 : (part + 1) * 1000]))
+        sending.start()
+        before = 1000 * part
+        assert until(lambda before=before: len(stored(broker_yard_dir)) > before)
+        os.kill(child.pid, signal.SIGKILL)
+        child.wait()
+        child.stdout.close()
+        sending.join()
+    listen(broker_yard_dir)
+    assert until(lambda: len(stored(broker_yard_dir)) == 3000)
+    with shop.open(broker_yard_dir) as opened:
+        assert opened.store.quarantine_count() == 0
+
+
+@pytest.mark.broker
+def test_a_broker_that_comes_back_is_listened_to_again(broker_yard_dir, mosquitto, listen):
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(10)
+    mosquitto.stop()
+    assert until(lambda: one.said)
+    mosquitto.start()
+    assert until(lambda: any("again" in words for words in one.said))
+    sensor = mosquitto.client("late")
+    send(sensor, weights(0, 5))
+    assert until(lambda: len(stored(broker_yard_dir)) == 5)
+    sensor.disconnect()
+    sensor.loop_stop()
+
+
+@pytest.mark.broker
+def test_garbage_goes_to_quarantine_and_the_next_message_is_stored(broker_yard_dir, sensor, listen):
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(10)
+    send(sensor, [b"", b"\xff\xfe\x00", b"[" * 5000, b'[{"n":"weight","u":"kg","v":NaN}]'])
+    send(sensor, weights(0, 1))
+    assert until(lambda: len(stored(broker_yard_dir)) == 1)
+    with shop.open(broker_yard_dir) as opened:
+        assert opened.store.quarantine_count() == 4
+
+
+@pytest.mark.broker
+def test_a_tag_entered_later_brings_its_readings_out_of_quarantine(broker_yard_dir, sensor, listen):
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(10)
+    send(sensor, weights(0, 3), TOPIC.replace("FER-01", "FER-02"))
+    with shop.open(broker_yard_dir) as opened:
+        assert until(lambda: opened.store.quarantine_count() == 3)
+        opened.register.add(
+            Timber(
+                tag="FER-02",
+                species="white oak",
+                section=Section(width_mm=203, depth_mm=178),
+                length_mm=2700,
+                finished=Finished(width_mm=152, depth_mm=152),
+                use_class="frame-outdoors",
+                place="shed",
+                arrived_utc=datetime(2026, 5, 1, tzinfo=UTC),
+            )
+        )
+        assert until(lambda: len(opened.store.readings(Owner.TIMBER, "FER-02")) == 3)
+        assert until(lambda: opened.store.quarantine_count() == 0)
+
+
+@pytest.mark.broker
+def test_a_retained_value_without_a_time_is_not_stored_when_the_listener_arrives(
+    broker_yard_dir, sensor, listen
+):
+    send(sensor, ['[{"n":"weight","u":"kg","v":91}]'], retain=True)
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(10)
+    send(sensor, ['[{"n":"weight","u":"kg","v":92}]'])
+    assert until(lambda: stored(broker_yard_dir) == [92])
+
+
+@pytest.mark.broker
+def test_the_status_topic_tells_of_birth_leave_and_death(broker_yard_dir, mosquitto, listen):
+    client, got = heard(mosquitto, "baulk/v1/ferry-yard/listener/+/status")
+    one = listen(broker_yard_dir)
+    assert until(lambda: got[-1:] == [b"online"])
+    one.end()
+    assert until(lambda: got[-1:] == [b"offline"])
+    child = subprocess.Popen(
+        [sys.executable, "-c", _CHILD, str(broker_yard_dir)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+    )
+    assert until(lambda: got[-1:] == [b"online"])
+    child.kill()
+    child.wait()
+    child.stdout.close()
+    assert until(lambda: got[-1:] == [b"offline"])
+    client.disconnect()
+    client.loop_stop()
+
+
+@pytest.mark.broker
+def test_a_new_verdict_is_published_and_retained(broker_yard_dir, mosquitto, listen):
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(10)
+    made = datetime(2026, 5, 14, tzinfo=UTC)
+    with shop.open(broker_yard_dir) as opened:
+        opened.store.save_evaluation("FER-01", made, b'{"verdict": {"step": "leave"}}')
+    client, got = heard(mosquitto, f"{TOPIC}/verdict")
+    assert until(lambda: got)
+    assert json.loads(got[0]) == {"tag": "FER-01", "made_utc": made.isoformat(), "step": "leave"}
+    with shop.open(broker_yard_dir) as opened:
+        opened.store.save_evaluation("FER-01", made + timedelta(days=1), b'{"verdict": {"step": "square"}}')
+        assert publish.verdicts(opened) == 1
+    assert until(lambda: json.loads(got[-1])["step"] == "square")
+    client.disconnect()
+    client.loop_stop()
+
+
+def test_a_broker_that_is_away_is_one_sentence_and_the_listener_tries_on(yard_dir, free_port, listen):
+    path = yard_dir / "baulk.toml"
+    path.write_text(path.read_text().replace("1883", str(free_port)))
+    one = listen(yard_dir)
+    assert until(lambda: one.said)
+    assert one.said == [
+        f"the broker at 127.0.0.1:{free_port} can't be reached; start it, or correct [broker] in baulk.toml"
+    ]
+    assert one.thread.is_alive()
+    began = time.monotonic()
+    one.end()
+    assert time.monotonic() - began < 5
+
+
+def test_once_fails_with_that_sentence(yard_dir, free_port):
+    path = yard_dir / "baulk.toml"
+    path.write_text(path.read_text().replace("1883", str(free_port)))
+    with shop.open(yard_dir) as opened:
+        with pytest.raises(BrokerError, match="can't be reached"):
+            listener.run(opened, threading.Event(), once=True)
+        with pytest.raises(BrokerError, match="can't be reached"):
+            publish.verdicts(opened)
+
+
+@pytest.fixture
+def free_port():
+    import socket
+
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def test_the_listener_is_known_to_the_broker_by_a_fixed_name(yard_dir):
+    assert config.load(yard_dir).client_id == config.load(yard_dir).client_id == "baulk-ferry-yard"

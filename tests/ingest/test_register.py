@@ -1,0 +1,88 @@
+"""The register: a timber comes back as it was entered, and a tag means one piece."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
+
+import pytest
+import sqlalchemy as sa
+
+from baulk.ingest import migrations, shop
+from baulk.ingest.errors import RegisterError, StoreLocked
+from baulk.ingest.register import META, Register, engine_for
+from baulk.models.errors import NotFound, OutOfRange
+
+
+def test_a_timber_comes_back_as_it_was_entered(yard):
+    (oak,) = yard.register.list()
+    assert oak == yard.register.get("FER-01") == yard.register.get(" fer-01 ")
+    assert oak.section.pith_x_mm == 12.0
+    assert oak.arrived_utc.tzinfo is not None
+
+
+def test_it_is_still_there_when_the_shop_is_opened_again(yard):
+    oak = yard.register.get("FER-01")
+    with shop.open(yard.config.shop_dir) as again:
+        assert again.register.list() == [oak]
+
+
+def test_a_tag_means_one_piece(yard):
+    with pytest.raises(RegisterError, match="FER-01 is in use already; the next free one is FER-02"):
+        yard.register.add(replace(yard.register.get("FER-01"), tag="fer-01"))
+
+
+def test_a_tag_that_is_not_there_names_the_nearest(yard):
+    with pytest.raises(NotFound, match="no timber called 'FER-9'"):
+        yard.register.get("FER-9")
+
+
+@pytest.mark.parametrize("change", [{"tag": "FER/02"}, {"tag": ""}, {"place": "a b"}])
+def test_a_name_that_could_not_stand_in_a_topic_is_refused(yard, change):
+    with pytest.raises(OutOfRange, match="a tag or place"):
+        yard.register.add(replace(yard.register.get("FER-01"), **{"tag": "FER-02", **change}))
+
+
+def test_a_timber_without_a_species_is_refused(yard):
+    with pytest.raises(RegisterError, match="needs a species"):
+        yard.register.add(replace(yard.register.get("FER-01"), tag="FER-02", species=" "))
+
+
+def test_an_edit_replaces_the_entry(yard):
+    changed = replace(yard.register.get("FER-01"), place="loft", green_mc_pct=None)
+    yard.register.edit(changed)
+    assert yard.register.list() == [changed]
+    with pytest.raises(NotFound, match="FER-07"):
+        yard.register.edit(replace(changed, tag="FER-07"))
+
+
+@pytest.mark.parametrize(
+    ("tags", "proposed"),
+    [([], "T-01"), (["KEEL"], "KEEL-01"), (["A9"], "A10"), (["B-03", "B-02"], "B-04"), (["X-099"], "X-100")],
+)
+def test_the_next_tag_counts_on_from_the_last(yard_dir, yard, tags, proposed):
+    oak = yard.register.get("FER-01")
+    with yard.register._write() as (base, _):
+        base.execute(sa.text("DELETE FROM timber"))
+    for tag in tags:
+        yard.register.add(replace(oak, tag=tag))
+    assert yard.register.next_tag() == proposed
+
+
+def test_a_locked_register_says_so(yard):
+    register = Register(engine_for(yard.config.store_path, wait_s=0.05), yard.config.store_path)
+    with closing(sqlite3.connect(yard.config.store_path)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreLocked, match="locked by another program"):
+            register.add(replace(yard.register.get("FER-01"), tag="FER-02"))
+        other.rollback()
+    register.close()
+
+
+def test_the_migrations_make_the_tables_that_the_register_uses(yard):
+    engine = engine_for(yard.config.store_path)
+    assert migrations.current(engine) == migrations.HEAD
+    found = {column["name"] for column in sa.inspect(engine).get_columns("timber")}
+    assert found == {column.name for column in META.tables["timber"].columns}
+    engine.dispose()

@@ -1,0 +1,273 @@
+"""One suite for every store, on a shop's own file."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from baulk.ingest import config, shop
+from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
+from baulk.ingest.store import STORES, open_store
+from baulk.ingest.wire import RawMessage
+from baulk.models.errors import OutOfRange
+from baulk.models.reading import Owner, Reading, Series
+from baulk.models.section import Finished, Section
+from baulk.models.timber import Timber
+
+NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+RAW = RawMessage(topic="t", payload=b"\xff\x00", arrived_utc=NOW, retained=True)
+
+
+def one(text="timber/FER-01/weight", value=96.5, taken=NOW, arrived=None, **more):
+    return Reading(
+        series=Series.parse(text), value=value, taken_utc=taken, arrived_utc=arrived or taken, **more
+    )
+
+
+def oak(tag="FER-01", place="shed"):
+    return Timber(
+        tag=tag,
+        species="white oak",
+        section=Section(width_mm=203, depth_mm=178),
+        length_mm=2700,
+        finished=Finished(width_mm=152, depth_mm=152),
+        use_class="frame-outdoors",
+        place=place,
+        arrived_utc=NOW,
+    )
+
+
+@pytest.fixture(params=sorted(STORES))
+def opened(request, tmp_path):
+    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    with shop.open(folder) as yard:
+        assert yard.config.store.kind == request.param
+        yield yard
+
+
+@pytest.fixture
+def store(opened):
+    return opened.store
+
+
+def test_the_same_reading_twice_is_stored_once(store):
+    assert (store.append([one()]), store.append([one()])) == (1, 0)
+    assert store.readings(Owner.TIMBER, "FER-01") == [one()]
+
+
+def test_a_reading_comes_back_as_it_went_in(store):
+    odd = one(
+        "timber/FER-01/pin-12.5/d/resistance",
+        1.2345678901234567e9,
+        NOW + timedelta(microseconds=1),
+        NOW + HOUR,
+        source="hand",
+        flags=("clock", "jump"),
+    )
+    store.append([odd])
+    assert store.latest(Owner.TIMBER, "FER-01") == [odd]
+
+
+def test_another_value_at_the_same_time_goes_to_quarantine(store):
+    store.append([one(value=96.5)])
+    for _ in range(2):
+        assert store.append([one(value=97.5)]) == 0
+    (row,) = store.quarantined()
+    assert "stored as 96.5 already and came again as 97.5" in row.reason
+
+
+def test_readings_come_by_device_time_whatever_the_order_of_arrival(store):
+    late, early = one(taken=NOW), one(taken=NOW - HOUR, arrived=NOW + HOUR)
+    store.append([late])
+    store.append([early])
+    assert store.readings(Owner.TIMBER, "FER-01") == [early, late]
+    assert store.readings(Owner.TIMBER, "FER-01", NOW) == [late]
+    assert store.latest(Owner.TIMBER, "FER-01") == [late]
+
+
+def test_a_series_reads_as_a_table_of_a_span_of_time(store):
+    series = one().series
+    store.append([one(value=90 + k, taken=NOW + k * HOUR) for k in range(5)])
+    table = store.read(series, NOW + HOUR, NOW + 3 * HOUR)
+    assert list(table.columns) == ["posix_s", "value", "flags"]
+    assert table["value"].tolist() == [91, 92, 93]
+    assert table["posix_s"].iloc[0] == (NOW + HOUR).timestamp()
+    assert store.read(series, NOW + 9 * HOUR).empty
+
+
+def test_series_are_listed_by_owner(store):
+    store.append([one(), one("air/shed/temp", 20), one("timber/FER-02/weight", 80)])
+    assert [str(s) for s in store.series()] == [
+        "air/shed/temp",
+        "timber/FER-01/weight",
+        "timber/FER-02/weight",
+    ]
+    assert [str(s) for s in store.series(Owner.TIMBER, "FER-02")] == ["timber/FER-02/weight"]
+    assert store.places() == ["shed"]
+
+
+def test_air_joins_each_temperature_with_the_nearest_humidity(store):
+    store.append(
+        [
+            one("air/shed/temp", 20, NOW),
+            one("air/shed/humidity", 60, NOW + timedelta(minutes=2)),
+            one("air/shed/temp", 21, NOW + HOUR),
+            one("air/shed/humidity", 104, NOW + HOUR),
+            one("air/shed/temp", 25, NOW + 5 * HOUR),  # no humidity within half an hour
+        ]
+    )
+    air = store.air("shed")
+    assert np.array_equal(air.temp_c, [20, 21])
+    assert np.array_equal(air.rh_pct, [60, 100])
+    assert store.air("shed", NOW + HOUR).posix_s.tolist() == [(NOW + HOUR).timestamp()]
+
+
+def test_air_that_nobody_measured_is_refused_in_words(store):
+    with pytest.raises(OutOfRange, match="the air of 'loft' has no temperature with a humidity near it"):
+        store.air("loft")
+
+
+def test_quarantine_keeps_every_byte_and_lists_the_newest_first(store):
+    store.quarantine(RAW, "not JSON")
+    store.quarantine(RawMessage(topic="u\ud800", payload=b"", arrived_utc=NOW), "why", waits_for="FER-09")
+    newest, oldest = store.quarantined()
+    assert (oldest.raw, oldest.reason, oldest.waits_for) == (RAW, "not JSON", None)
+    assert newest.waits_for == "FER-09"
+    assert [row.number for row in store.quarantined(waits_for="FER-09")] == [newest.number]
+    assert store.quarantine_count() == 2
+    store.release(oldest.number)
+    assert [row.number for row in store.quarantined(after=0)] == [newest.number]
+
+
+def test_the_same_message_with_the_same_reason_is_quarantined_once(store):
+    store.quarantine(RAW, "not JSON")
+    store.quarantine(RAW, "not JSON")
+    assert store.quarantine_count() == 1
+
+
+def test_the_revision_grows_with_every_change(opened):
+    store, seen = opened.store, []
+    for change in (
+        lambda: store.append([one()]),
+        lambda: store.quarantine(RAW, "x"),
+        lambda: store.save_evaluation("FER-01", NOW, b"{}"),
+        lambda: opened.register.add(oak()),
+        lambda: opened.register.edit(oak(place="loft")),
+    ):
+        before = store.revision()
+        change()
+        seen.append(store.revision() - before)
+    assert all(step >= 1 for step in seen)
+
+
+def test_another_process_sees_the_revision_grow(opened):
+    with closing(open_store(opened.config)) as other:
+        before = other.revision()
+        opened.store.append([one()])
+        assert other.revision() > before
+
+
+def test_a_timber_is_stale_until_it_is_evaluated_and_again_after_news(opened):
+    store = opened.store
+    opened.register.add(oak())
+    assert store.stale() == ["FER-01"]
+    store.save_evaluation("FER-01", NOW, b"{}")
+    assert store.stale() == []
+    store.append([one(taken=NOW - 5 * HOUR, arrived=NOW + HOUR)])
+    assert store.stale() == ["FER-01"]
+    store.save_evaluation("FER-01", NOW + 2 * HOUR, b"{}")
+    assert store.stale() == []
+    opened.register.edit(oak(place="loft"))
+    assert store.stale() == ["FER-01"]
+
+
+def test_a_reading_stored_while_the_evaluation_ran_makes_it_stale_again(opened):
+    store = opened.store
+    opened.register.add(oak())
+    began = store.revision()
+    store.append([one(taken=NOW - HOUR)])  # by its clock older than the evaluation
+    store.save_evaluation("FER-01", NOW, b"{}", revision=began)
+    assert store.stale() == ["FER-01"]
+    store.save_evaluation("FER-01", NOW, b"{}", revision=store.revision())
+    assert store.stale() == []
+
+
+@pytest.mark.parametrize(("hours", "stale"), [(23, []), (25, ["FER-01"]), (-25, ["FER-01"])])
+def test_a_day_of_new_air_makes_its_timbers_stale(opened, hours, stale):
+    store = opened.store
+    opened.register.add(oak())
+    store.append([one("air/shed/temp", 20, NOW)])
+    store.save_evaluation("FER-01", NOW + HOUR, b"{}")
+    store.append([one("air/loft/temp", 20, NOW + 99 * HOUR), one("air/shed/temp", 21, NOW + hours * HOUR)])
+    assert store.stale() == stale
+
+
+def test_evaluations_come_back(store):
+    store.save_evaluation("FER-01", NOW, b'{"tag": "FER-01"}')
+    assert store.evaluation("FER-01") == (NOW, b'{"tag": "FER-01"}')
+    assert store.evaluation("FER-02") is None
+    assert [row.tag for row in store.evaluations()] == ["FER-01"]
+    assert store.evaluated() == {"FER-01": NOW}
+
+
+def test_a_broken_batch_leaves_nothing_behind(store):
+    def two():
+        yield one()
+        raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        store.append(two())
+    assert store.append([one()]) == 1
+
+
+# --- the file itself: SQLite only
+
+
+def quick(tmp_path):
+    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    path = folder / "baulk.toml"
+    path.write_text(path.read_text().replace('path = "shop.db"', 'path = "shop.db"\nwait_s = 0.05'))
+    return config.load(folder)
+
+
+def test_a_locked_store_says_so_and_works_again_afterwards(tmp_path):
+    settings = quick(tmp_path)
+    with closing(open_store(settings)) as store, closing(sqlite3.connect(settings.store_path)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreLocked, match="locked by another program") as caught:
+            store.append([one()])
+        assert "\n" not in str(caught.value)
+        assert store.readings(Owner.TIMBER, "FER-01") == []  # reading goes on beside a writer
+        other.rollback()
+        assert store.append([one()]) == 1
+
+
+def test_a_missing_store_is_never_made_in_silence(tmp_path):
+    settings = quick(tmp_path)
+    settings.store_path.unlink()
+    with pytest.raises(StoreMissing, match=r"there is no store at .*shop\.db"):
+        shop.open(settings.shop_dir)
+    assert not settings.store_path.exists()
+
+
+@pytest.mark.parametrize("content", [b"These are no readings. " * 50, b"\0" * 4096])
+def test_a_file_that_is_not_a_store_is_refused_in_words(tmp_path, content):
+    settings = quick(tmp_path)
+    for file in settings.shop_dir.glob("shop.db*"):
+        file.unlink()
+    settings.store_path.write_bytes(content)
+    with pytest.raises(StoreBroken, match="not a readable Baulk store"):
+        shop.open(settings.shop_dir)
+
+
+def test_a_store_of_a_newer_baulk_is_left_alone(tmp_path):
+    settings = quick(tmp_path)
+    with closing(sqlite3.connect(settings.store_path)) as base:
+        base.execute("PRAGMA user_version = 99")
+    with pytest.raises(StoreBroken, match="newer Baulk"):
+        shop.open(settings.shop_dir)
