@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 import typer
 
 from baulk.dashboard.commands.answers import JsonOption, say, say_json
 from baulk.models import sorption, units
+from baulk.models.errors import OutOfRange
 
 TempOption = Annotated[str, typer.Option("--temp", help="Air temperature with its unit: 21.1C or 70F.")]
 HumidityOption = Annotated[float, typer.Option("--rh", help="Relative humidity in percent, 0 to 100.")]
@@ -21,7 +23,7 @@ def emc(temp: TempOption, rh: HumidityOption, *, json: JsonOption = False) -> No
 
     Example: baulk emc --temp 21.1C --rh 50
     """
-    temp_c = units.temperature_c(temp)
+    temp_c = _checked(temp, rh)
     answer = {"temp_c": temp_c, "rh_pct": rh, "emc_pct": float(sorption.emc_pct(temp_c, rh))}
     if json:
         say_json(answer)
@@ -34,12 +36,18 @@ def dewpoint(temp: TempOption, rh: HumidityOption, *, json: JsonOption = False) 
 
     Example: baulk dewpoint --temp 68F --rh 70
     """
-    temp_c = units.temperature_c(temp)
+    temp_c = _checked(temp, rh)
     answer = {"temp_c": temp_c, "rh_pct": rh, "dewpoint_c": float(sorption.dewpoint_c(temp_c, rh))}
     if json:
         say_json(answer)
     else:
         say(f"{_both(answer['dewpoint_c'])} is the dew point of air at {_both(temp_c)} and {rh:g} %")
+
+
+def _checked(temp: str, rh: float) -> float:
+    if not math.isfinite(rh):  # the models take a gap for a gap; a person means a number
+        raise OutOfRange("the relative humidity", f"is a number from 0 to 100, not {rh}")
+    return units.temperature_c(temp)
 
 
 def _both(temp_c: float) -> str:

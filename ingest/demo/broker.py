@@ -111,7 +111,8 @@ def plan(folder: Path, port: int, *, mosquitto: str | None) -> BrokerPlan:
         )
     settings = folder / "broker.toml"
     settings.write_text(_EMBEDDED.format(host=HOST, port=port))
-    run = "import sys; from iotcore import Broker; Broker(config_path=sys.argv[1]).run_forever()"
+    quiet = "import logging; logging.getLogger('rumqttd').setLevel(logging.CRITICAL)"  # it tells every packet
+    run = f"{quiet}; import sys; from iotcore import Broker; Broker(config_path=sys.argv[1]).run_forever()"
     return BrokerPlan(
         kind="embedded", host=HOST, port=port, argv=(sys.executable, "-P", "-c", run, str(settings))
     )

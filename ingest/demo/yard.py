@@ -101,6 +101,7 @@ def pieces(now_utc: datetime) -> tuple[Piece, ...]:
         finished: Finished,
         use_class: str,
         months: float,
+        green_mc_pct: float | None = None,
     ) -> Timber:
         return Timber(
             tag=tag,
@@ -112,6 +113,7 @@ def pieces(now_utc: datetime) -> tuple[Piece, ...]:
             place=PLACE,
             arrived_utc=ago(months),
             ends_sealed=True,
+            green_mc_pct=green_mc_pct,
         )
 
     return (
@@ -157,9 +159,9 @@ def pieces(now_utc: datetime) -> tuple[Piece, ...]:
             truth=Truth(start_mc_pct=46, d_factor=0.9, meter_bias_pct=0.4),
             pins_mm=(25, 60),
         ),
-        Piece(  # deck stock
+        Piece(  # deck stock; a section was cut from its end on arrival and oven-dried
             timber=timber(
-                "FER-05", "longleaf pine", _inches(7, 4, pith=(0, -5)), 16, _wanted(6, 3), "deck", 11
+                "FER-05", "longleaf pine", _inches(7, 4, pith=(0, -5)), 16, _wanted(6, 3), "deck", 11, 57
             ),
             truth=Truth(start_mc_pct=58, d_factor=1.5, density_factor=0.96, meter_bias_pct=-0.6),
             pins_mm=(12, 40),

@@ -1,0 +1,227 @@
+"""The command line as a person meets it: answers, both unit systems, and one sentence for every mistake."""
+
+from __future__ import annotations
+
+import json
+import socket
+import subprocess
+import sys
+
+import pytest
+from typer.testing import CliRunner
+
+from baulk.dashboard import commands
+
+SUBCOMMANDS = [
+    *[(name,) for name in commands.COMMANDS],
+    *[("timber", each) for each in ("add", "list", "show")],
+    *[("reading", each) for each in ("add", "list", "quarantine")],
+]
+WITHOUT_ANSWER = {"demo", "serve", "listen", "dashboard", "timber", "reading"}  # or only through parts of it
+OAK = (
+    "timber", "add", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
+    "--length", "12 ft", "--use", "backbone-above-water", "--arrived", "2026-01-05",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def app():
+    return commands.build()
+
+
+@pytest.fixture
+def here(app, shop_dir, monkeypatch):
+    """Run a command in this process on a small shop; an error made on purpose is raised to the test."""
+    monkeypatch.setenv("COLUMNS", "120")
+
+    def run(*words):
+        return CliRunner().invoke(app, list(words), env={"BAULK_SHOP": str(shop_dir)}, catch_exceptions=False)
+
+    return run
+
+
+@pytest.mark.parametrize("words", SUBCOMMANDS, ids=" ".join)
+def test_every_command_explains_itself(app, words):
+    done = CliRunner().invoke(app, [*words, "--help"])
+    assert done.exit_code == 0
+    lines = [line.strip() for line in done.stdout.partition("Usage")[2].splitlines()[1:]]
+    explained = " ".join(lines[: next(i for i, line in enumerate(lines) if line.startswith("\u256d"))])
+    assert len(explained.strip()) > 40
+    assert "--json" in done.stdout or words[0] in WITHOUT_ANSWER
+
+
+def test_every_command_stands_in_the_overview_without_being_imported():
+    code = (
+        "import sys; sys.argv = ['baulk', '--help']\n"
+        "from baulk.dashboard import commands\n"
+        "try: commands.main()\n"
+        "except SystemExit: pass\n"
+        "heavy = {'streamlit', 'numba', 'skfem', 'sqlalchemy', 'pandas', 'numpy'} & set(sys.modules)\n"
+        "sys.exit(f'loaded {heavy}' if heavy else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert all(name in done.stdout for name in commands.COMMANDS)
+
+
+def test_emc_loads_neither_pages_nor_solver():
+    code = (
+        "import sys; sys.argv = ['baulk', 'emc', '--temp', '20C', '--rh', '50']\n"
+        "from baulk.dashboard import commands\n"
+        "try: commands.main()\n"
+        "except SystemExit: pass\n"
+        "heavy = {'streamlit', 'numba', 'skfem', 'sqlalchemy', 'pandas'} & set(sys.modules)\n"
+        "sys.exit(f'loaded {heavy}' if heavy else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("temp", ["70F", "21.1C", "21.11 °C", "70 degF"])
+def test_emc_takes_both_systems_and_meets_the_printed_table(here, temp):
+    done = here("emc", "--temp", temp, "--rh", "50", "--json")
+    # Wood Handbook FPL-GTR-282, table 4-2: 9.2 % at 21.1 degC (70 degF) and 50 %; half the last digit and
+    # what eq. 4-5 itself misses of the table (0.07)
+    assert json.loads(done.stdout)["emc_pct"] == pytest.approx(9.2, abs=0.07)
+
+
+def test_the_dew_point_of_saturated_air_is_its_temperature(here):
+    answer = json.loads(here("dewpoint", "--temp", "50F", "--rh", "100", "--json").stdout)
+    assert answer["dewpoint_c"] == pytest.approx(10.0, abs=0.02)
+
+
+def test_a_timber_is_entered_listed_and_shown_in_the_units_it_came_in(here):
+    added = json.loads(here(*OAK, "--json").stdout)
+    assert added["section"]["depth_mm"] == pytest.approx(7.75 * 25.4)
+    assert added["length_mm"] == pytest.approx(12 * 304.8)
+    listed = here("timber", "list").stdout
+    assert "8 x 7 3/4 in" in listed
+    shown = here("timber", "show", added["tag"]).stdout
+    assert "boxed heart" in shown
+    assert [each["tag"] for each in json.loads(here("timber", "list", "--json").stdout)] == [added["tag"]]
+
+
+def test_metric_sizes_and_a_pith_outside_are_taken_too(here):
+    words = ("timber", "add", "--species", "tamarack", "--size", "127x127 mm", "--finished", "100 x 100 mm")
+    rest = ("--length", "2.1 m", "--use", "frame-outdoors", "--pith", "10 x -90 mm", "--json")
+    added = json.loads(here(*words, *rest).stdout)
+    assert (added["section"]["width_mm"], added["section"]["pith_y_mm"]) == (127.0, -90.0)
+    assert "free of heart" in here("timber", "show", added["tag"]).stdout
+
+
+def test_readings_by_hand_are_stored_once_and_in_the_fixed_units(here):
+    tag = json.loads(here(*OAK, "--json").stdout)["tag"]
+    pin = ("reading", "add", tag, "moisture", "23.5%", "--depth", "1 3/4 in", "--face", "b")
+    first = json.loads(here(*pin, "--taken", "2026-03-01 12:00", "--json").stdout)
+    assert first["series"] == f"timber/{tag}/pin-44.45/b/moisture"
+    assert (first["value"], first["new"]) == (23.5, True)
+    assert json.loads(here(*pin, "--taken", "2026-03-01 12:00", "--json").stdout)["new"] is False
+    weight = json.loads(here("reading", "add", tag, "weight", "212 lb", "--json").stdout)
+    assert weight["value"] == pytest.approx(212 * 0.45359237)
+    air = json.loads(here("reading", "add", "--air", "shed", "temp", "68F", "--json").stdout)
+    assert air["value"] == pytest.approx(20.0)
+    assert len(json.loads(here("reading", "list", tag, "--days", "3650", "--json").stdout)) == 2
+
+
+def test_a_timber_without_an_evaluation_says_so(here):
+    tag = json.loads(here(*OAK, "--json").stdout)["tag"]
+    assert "not worked out yet" in here("verdict", tag).stdout
+    assert json.loads(here("verdict", "--json").stdout) == [{"tag": tag, "verdict": None}]
+
+
+MISTAKES = {
+    "a temperature without unit": (("emc", "--temp", "68", "--rh", "50"), "needs its unit"),
+    "a humidity beyond reach": (("emc", "--temp", "20C", "--rh", "140"), "140"),
+    "a temperature far off": (("emc", "--temp", "500C", "--rh", "50"), "500"),
+    "humidity that is no number": (("emc", "--temp", "20C", "--rh", "nan"), "nan"),
+    "an unknown tag": (("timber", "show", "NIX-1"), "no timber called 'NIX-1'"),
+    "an unknown species": ((*OAK[:3], "white oke", *OAK[4:]), "did you mean"),
+    "an unknown use class": ((*OAK[:11], "backbone", *OAK[12:]), "use class"),
+    "a finished size that does not fit": ((*OAK[:7], "9 x 6 in", *OAK[8:]), "does not fit"),
+    "a size that is none": ((*OAK[:5], "eight", *OAK[6:]), "looks like"),
+    "a reading of an unknown tag": (("reading", "add", "NIX-1", "weight", "90 kg"), "no timber called"),
+    "a weight that is no number": (("reading", "add", "--air", "shed", "temp", "warm"), "'warm'"),
+    "air that is impossible": (("reading", "add", "--air", "shed", "temp", "230F"), "temp"),
+    "a pin without depth": (("reading", "add", "--air", "shed", "moisture", "20"), "depth"),
+    "a time to come": (("reading", "add", "--air", "shed", "temp", "20C", "--taken", "2199-01-01"), "future"),
+    "a verdict on an unknown tag": (("verdict", "NIX-1"), "no timber called"),
+    "--watch with a tag": (("forecast", "A", "--watch"), "--watch"),
+    "a shop that is none": (("timber", "list", "--shop", "/nonexistent"), "baulk init"),
+}
+
+
+@pytest.mark.parametrize("words", list(MISTAKES), ids=str)
+def test_a_mistake_is_one_sentence_and_never_a_traceback(monkeypatch, capsys, shop_dir, words):
+    given, part = MISTAKES[words]
+    monkeypatch.setenv("BAULK_SHOP", str(shop_dir))
+    monkeypatch.setattr(sys, "argv", ["baulk", *given])
+    with pytest.raises(SystemExit) as end:
+        commands.main()
+    out, err = capsys.readouterr()
+    assert (end.value.code, out) == (1, "")
+    assert part in err
+    assert err.startswith("baulk: ")
+    assert len(err.splitlines()) == 1
+
+
+def test_a_wrong_option_is_a_usage_error(baulk):
+    done = baulk("emc", "--heat", "20C")
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+
+
+def test_an_unexpected_fault_says_how_to_see_more(monkeypatch, capsys):
+    def broken(*_words):
+        raise RuntimeError("two\nlines")
+
+    monkeypatch.setattr(commands, "build", broken)
+    monkeypatch.setattr(sys, "argv", ["baulk", "emc"])
+    with pytest.raises(SystemExit) as end:
+        commands.main()
+    err = capsys.readouterr().err
+    assert end.value.code == 1
+    assert "RuntimeError: two lines" in err
+    assert commands.DETAIL in err
+    monkeypatch.setenv(commands.DETAIL, "1")
+    with pytest.raises(RuntimeError):
+        commands.main()
+
+
+def test_init_refuses_to_overwrite_a_shop(baulk, tmp_path):
+    assert baulk("init", str(tmp_path / "yard"), "--units", "inch").returncode == 0
+    again = baulk("init", str(tmp_path / "yard"))
+    assert again.returncode == 1
+    assert again.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize("words", [("dashboard",), ("serve",), ("demo",)], ids=" ".join)
+def test_a_taken_port_is_said_in_one_sentence(baulk, shop_dir, words):
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = str(taken.getsockname()[1])
+        done = baulk(*words, "--port", port, BAULK_SHOP=str(shop_dir))
+    assert done.returncode == 1
+    assert f"port {port} is taken" in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_closed_broker_is_said_in_one_sentence(baulk, shop_dir, free_port):
+    settings = shop_dir / "baulk.toml"
+    settings.write_text(settings.read_text().replace("port = 1883", f"port = {free_port}"))
+    done = baulk("listen", "--once", "--shop", str(shop_dir))
+    assert done.returncode == 1
+    assert "broker" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_store_that_is_none_is_said_in_one_sentence(baulk, shop_dir):
+    for path in shop_dir.glob("shop.db*"):
+        path.unlink()
+    done = baulk("timber", "list", "--shop", str(shop_dir))
+    assert done.returncode == 1
+    assert done.stderr.count("\n") == 1
+    (shop_dir / "shop.db").write_bytes(b"not a database, but long enough to be taken for one" * 40)
+    done = baulk("timber", "list", "--shop", str(shop_dir))
+    assert done.returncode == 1
+    assert done.stderr.count("\n") == 1
