@@ -250,14 +250,16 @@ def _previous(shop: Shop, tag: str) -> str | None:
 def _air_words(year: climate.Season, place: str) -> list[str]:
     if year.own_months >= 12:
         return []
-    if year.known:
+    if year.known and not year.own_months:
+        words = f"The air ahead is the settings' climate, for {place} has no full month of its own record."
+    elif year.known:
         words = (
             f"The air ahead is {place}'s own record for {year.own_months} of twelve months, and the "
             "settings' climate or the nearest month for the rest."
         )
     else:
         words = (
-            f"The air of {place} is known for {year.own_months} full months only, so the dates lean on the "
+            f"The air of {place} is known for {year.own_months} of twelve months, so the dates lean on the "
             "weather so far; a [climate] in the settings would help."
         )
     return [words]

@@ -277,6 +277,13 @@ def _step(chance: Mapping[str, float], *, wanted: float, previous: str | None) -
     return "leave"
 
 
+def _share(part: float) -> str:
+    """Write a probability or a share; never a certainty that 64 members can't give."""
+    if part < 0.01:
+        return "less than 1 %"
+    return "more than 99 %" if part > 0.99 else f"{100 * part:.0f} %"
+
+
 def _day(moment: datetime) -> str:
     return f"{moment.day} {moment:%B %Y}"
 
@@ -312,7 +319,7 @@ class _Words:
         if self.square is None:
             said.append(
                 f"Left whole it would stand at {self.forecast.mean_pct[2, -1]:.0f} % on the mean in two "
-                f"years, and be {self.whole.probability[-1]:.0%} sure then."
+                f"years, and be {_share(self.whole.probability[-1])} sure then."
             )
         if self.roughed is not None:
             said.append(self._roughing(self.roughed))
@@ -343,11 +350,17 @@ class _Words:
         tolerance = self.rule.small(self.rule.tolerance_mm)
         middle, low, high = (self.rule.small(each) for each in _spread(self.whole.first.largest_mm))
         if self.square is None:
-            when = f"{today:.0%} sure to stay within that today and not {wanted:.0%} sure inside two years"
+            when = (
+                f"{_share(today)} sure to stay within that today and not {_share(wanted)} sure inside two "
+                "years"
+            )
         elif self.square.timestamp() <= float(self.whole.posix_s[0]) + 1:
-            when = f"{today:.0%} sure to stay within that today"
+            when = f"{_share(today)} sure to stay within that today"
         else:
-            when = f"{today:.0%} sure to stay within that today and {wanted:.0%} sure by {_day(self.square)}"
+            when = (
+                f"{_share(today)} sure to stay within that today and {_share(wanted)} sure by "
+                f"{_day(self.square)}"
+            )
         return (
             f"Squared today, the finished {size} would still move {middle} ({low} to {high}), mostly "
             f"{self._governing()}; {use.title} tolerates {tolerance}. It is {when}."
@@ -373,7 +386,7 @@ class _Words:
             return f"{stands}."
         done = min(float(np.median(self.whole.first_done)), 1.0)
         return (
-            f"{stands}; the finished piece has done {done:.0%} of its shrinkage toward "
+            f"{stands}; the finished piece has done {_share(done)} of its shrinkage toward "
             f"{use.service_low_pct:.0f} to {use.service_high_pct:.0f} %."
         )
 
@@ -388,7 +401,7 @@ class _Words:
         least = "at least " if self.square is None else ""
         return (
             f"Roughed out to {size} today it would be ready by {_day(self.ready)}, {least}"
-            f"{self.gain_days:.0f} days sooner, and is {roughed.probability:.0%} sure to still hold the "
+            f"{self.gain_days:.0f} days sooner, and is {_share(roughed.probability)} sure to still hold the "
             "finished size."
         )
 
@@ -413,7 +426,7 @@ def _next_reading(
             "the ensemble); an oven-dry section or a bored core would, or the same pins again in four weeks."
         )
     return (
-        f"{best_words}: it would explain about {best_share:.0%} of what is uncertain about the movement "
+        f"{best_words}: it would explain about {_share(best_share)} of what is uncertain about the movement "
         "(by correlation over the ensemble)."
     )
 
