@@ -3,7 +3,7 @@
 Two-dimensional diffusion ``dM/dt = d/dx(Dx dM/dx) + d/dy(Dy dM/dy)`` with a surface resistance on each face.
 Radial and tangential D differ about the pith; the mixed term of that tensor is left out. That costs nothing
 where rings lie parallel to a face; at 45 degrees all over it costs 0.04 points of the mean and 0.3 points in
-a quarter of the section for a ratio of 1.2, 1.0 for a ratio of 2 (tests/reference, against a solver that keeps
+a quarter of the section for a ratio of 1.2, 1.0 for one of 2 (tests/reference, against a solver that keeps
 it). The wood has the air's mean temperature of each step. End drying is not in it: within about twice the
 thickness of an end a timber is drier than the section says (common practice, no source).
 """

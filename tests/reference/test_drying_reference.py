@@ -224,7 +224,7 @@ def test_twice_the_thickness_takes_nearly_four_times_as_long():
 
 
 def full_tensor_quarters(section, ratio, end_s, n=40):
-    """Means of the four quarters by explicit differences with the mixed term kept: a second, independent solver."""
+    """Means of the four quarters by explicit differences that keep the mixed term: a second solver."""
     dx, dy = section.width_mm / 1000 / n, section.depth_mm / 1000 / n
     x = (np.arange(n) + 0.5) * dx - section.width_mm / 2000 - section.pith_x_mm / 1000
     y = (np.arange(n) + 0.5) * dy - section.depth_mm / 2000 - section.pith_y_mm / 1000
