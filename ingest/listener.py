@@ -34,6 +34,8 @@ _ROOM: Final = 5000  # QoS 1 never fills it (500); a flood of QoS 0 may, and is 
 _IDLE_S: Final = 1.0
 _RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
 _FIRST_S: Final = 10.0
+_CLOSED: Final = 2  # connections closed without an answer before the other version is tried
+_VERSIONS: Final = {broker.V5: "5", broker.V311: "3.1.1"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,9 +89,9 @@ def run(  # noqa: PLR0913 - what tests and commands set
         listener = _Listener(shop, stop, say=say, on_ready=on_ready, now=now, protocol=protocol)
         listener.run(once=once)
         on_ready = None if listener.was_ready else on_ready
-        if listener.too_new:
-            say("the broker does not speak MQTT 5; going on with MQTT 3.1.1")
-            protocol = broker.V311
+        if listener.wrong_version:
+            protocol = broker.V311 if protocol == broker.V5 else broker.V5
+            say(f"the broker does not take our version of MQTT; going on with MQTT {_VERSIONS[protocol]}")
 
 
 class _Listener:
@@ -105,7 +107,9 @@ class _Listener:
     ) -> None:
         self.shop, self.stop, self.say, self.on_ready, self.now = shop, stop, say, on_ready, now
         self.protocol = protocol
-        self.too_new = False
+        self.wrong_version = False
+        self._answered = False
+        self._closed = 0
         self.was_ready = False
         self.problem: str | None = None
         self._said: str | None = None
@@ -133,8 +137,10 @@ class _Listener:
     def _connected(
         self, client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _properties: object
     ) -> None:
+        self._answered, self._closed = True, 0
         if reason.is_failure:
-            self.too_new = self.protocol == broker.V5 and reason.getName() == "Unsupported protocol version"
+            unknown = reason.getName() == "Unsupported protocol version"
+            self.wrong_version = self.protocol == broker.V5 and unknown
             self.problem = broker.refused(self.shop.config.broker, reason)
             return
         self.problem = None
@@ -153,6 +159,10 @@ class _Listener:
         self, _client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _properties: object
     ) -> None:
         self._link += 1
+        answered, self._answered = self._answered, False
+        if not answered:
+            self._closed += 1
+            self.wrong_version = self._closed >= _CLOSED  # no answer at all: perhaps it knows only the other
         if reason.is_failure and self.problem is None:
             where = f"{self.shop.config.broker.host}:{self.shop.config.broker.port}"
             self.problem = (
@@ -189,13 +199,13 @@ class _Listener:
         network.start()
         deadline = time.monotonic() + _FIRST_S
         try:
-            while not self.stop.is_set() and network.is_alive() and not self.too_new:
+            while not self.stop.is_set() and network.is_alive() and not self.wrong_version:
                 self._tell()
                 if batch := self._batch():
                     self._store(batch)
                 if (
                     once
-                    and not self.too_new
+                    and not self.wrong_version
                     and not self._ready.is_set()
                     and (self.problem or time.monotonic() > deadline)
                 ):

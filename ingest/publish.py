@@ -89,10 +89,11 @@ def verdicts(shop: Shop) -> int:
             answered.set()  # noqa: B023
 
         client.on_connect = connected
+        client.on_connect_fail = lambda _c, _u: answered.set()  # noqa: B023
         broker.start(client, config, protocol=protocol, keep=False)
         client.loop_start()
         try:
-            if not answered.wait(_WAIT_S):
+            if not answered.wait(_WAIT_S) or not reasons:
                 raise BrokerError(broker.away(config.broker))
             if reasons[0].is_failure:
                 if protocol == broker.V5 and reasons[0].getName() == "Unsupported protocol version":

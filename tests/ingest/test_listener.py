@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -268,8 +270,6 @@ def test_once_fails_with_that_sentence(yard_dir, free_port):
 
 @pytest.fixture
 def free_port():
-    import socket
-
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return probe.getsockname()[1]
@@ -277,3 +277,49 @@ def free_port():
 
 def test_the_listener_is_known_to_the_broker_by_a_fixed_name(yard_dir):
     assert config.load(yard_dir).client_id == config.load(yard_dir).client_id == "baulk-ferry-yard"
+
+
+class OldBroker(threading.Thread):
+    """Speaks just enough MQTT 3.1.1 to let a client in; refuses MQTT 5, in words or by hanging up."""
+
+    def __init__(self, *, polite):
+        super().__init__(daemon=True)
+        self.polite, self.levels = polite, []
+        self.server = socket.create_server(("127.0.0.1", 0))
+        self.port = self.server.getsockname()[1]
+        self.start()
+
+    def run(self):
+        with contextlib.suppress(OSError):
+            while True:
+                link, _ = self.server.accept()
+                threading.Thread(target=self.talk, args=(link,), daemon=True).start()
+
+    def talk(self, link):
+        with link, contextlib.suppress(OSError):
+            while data := link.recv(4096):
+                kind = data[0] >> 4
+                if kind == 1:
+                    level = data[data.index(b"MQTT") + 4]
+                    self.levels.append(level)
+                    if level != 4:
+                        if self.polite:
+                            link.sendall(bytes([0x20, 2, 0, 1]))  # CONNACK: unacceptable protocol version
+                        return
+                    link.sendall(bytes([0x20, 2, 0, 0]))
+                elif kind == 8:
+                    link.sendall(bytes([0x90, 4, data[2], data[3], 1, 1]))
+
+
+@pytest.mark.parametrize("polite", [True, False])
+def test_a_broker_without_mqtt_5_is_spoken_to_in_3_1_1(yard_dir, listen, polite):
+    old = OldBroker(polite=polite)
+    path = yard_dir / "baulk.toml"
+    path.write_text(path.read_text().replace("1883", str(old.port)))
+    one = listen(yard_dir)
+    assert one.ready.wait(15)
+    assert old.levels[0] == 5
+    assert old.levels[-1] == 4
+    assert any("MQTT 3.1.1" in words for words in one.said)
+    one.end()
+    old.server.close()
