@@ -310,8 +310,13 @@ def _named(fitted: Sequence[Fitted]) -> tuple[str, ...]:
         mine = [each for each in fitted if each.series == series]
         lost = [each for each in mine if each.left_out]
         if lost:
+            look = (
+                "a cut, another timber on the scale or a wrong tare"
+                if series.endswith("/weight")
+                else "a loose pin, a wet surface or a swapped tag"
+            )
             sentences.append(
                 f"{series}: {len(lost)} of {len(mine)} set aside, the last one {lost[-1].left_out}; "
-                "look for a loose pin, a wet surface or a swapped tag"
+                f"look for {look}"
             )
     return tuple(sentences)

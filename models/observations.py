@@ -23,6 +23,10 @@ DAY_S: Final = 86_400.0
 MOST: Final = 80  # more readings than this no longer change the answer, only the time it takes
 WOOD_TEMP_WITHIN_S: Final = 12 * 3600.0
 WEIGHT_SD_SHARE: Final = 0.006  # of the weight: scale, end drying, dirt; common practice, no source
+# a change of 8 points in two weeks, or of 16 ever between two readings, is no drying; nearer the face than
+# 15 mm rain and sun do move it so fast (our own judgement, no source)
+JUMP_PCT: Final = 8.0
+JUMP_DEPTH_MM: Final = 15.0
 INSTALLED_SD_PCT: Final = (
     1.5  # wood differs from pin to pin; within +-2 %: FPInnovations report 16773, abstract
 )
@@ -121,8 +125,8 @@ def observations(  # noqa: PLR0913 - a timber, its readings and their window
                 )
             except BaulkError as err:
                 refused[str(each.series)].append(str(err))
-    usable = [_middle(group) for group in pins.values() if group]
-    usable.sort(key=lambda one: one.posix_s)
+    usable = sorted((_middle(group) for group in pins.values() if group), key=lambda one: one.posix_s)
+    usable = _without_jumps(usable, refused)
     found = [*_weights(timber, species, weights), *usable]
     sentences = tuple(
         f"{series}: {len(why)} set aside, the last one because {why[-1]}" for series, why in refused.items()
@@ -172,6 +176,25 @@ def _middle(group: Sequence[Observation]) -> Observation:
         posix_s=median(each.posix_s for each in same),
         measured_pct=median(each.measured_pct for each in same),
     )
+
+
+def _without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) -> list[Observation]:
+    """Set aside what a pin deep in the wood can't have become since its last reading that stood."""
+    last: dict[str, Observation] = {}
+    kept = []
+    for each in found:
+        before = last.get(each.series)
+        if before is not None and each.depth_mm is not None and each.depth_mm >= JUMP_DEPTH_MM:
+            days = (each.posix_s - before.posix_s) / DAY_S
+            if abs(each.measured_pct - before.measured_pct) > min(max(JUMP_PCT, days / 2), 2 * JUMP_PCT):
+                refused[each.series].append(
+                    f"it jumped from {before.measured_pct:.0f} to {each.measured_pct:.0f} % in "
+                    f"{max(days, 1):.0f} days, as a loose pin or a swapped tag does"
+                )
+                continue
+        last[each.series] = each
+        kept.append(each)
+    return kept
 
 
 def _weights(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import sys
 from pathlib import Path
 
@@ -118,3 +119,35 @@ def test_a_timber_that_arrived_this_minute_has_its_start(case):
         now_posix_s=judging.NOW.timestamp(),
     )
     assert float(np.median(fitted.field_now.mean_pct)) == pytest.approx(68.0, abs=2)
+
+
+def test_pins_that_jump_and_stay_there_are_set_aside_as_a_swapped_tag(case):
+    piece, _, fields = case
+    good = judging.pins(piece, fields, depths=(25.0,))
+    swapped = [dataclasses.replace(each, value=9.0) if i >= 22 else each for i, each in enumerate(good)]
+    fitted = fit(case, [*swapped, *judging.weights(piece, fields)])
+    true = float(fields[-1].mean_pct[0])
+    assert any("swapped tag" in each and "8 set aside" in each for each in fitted.left_out)
+    low, high = np.quantile(fitted.field_now.mean_pct, (0.05, 0.95))
+    assert low < true < high
+
+
+def test_weights_of_another_timber_are_named_and_do_not_move_the_answer(case):
+    piece, _, fields = case
+    own = judging.weights(piece, fields)
+    mixed = [
+        dataclasses.replace(each, value=each.value * 1.5) if 12 < i < 18 else each
+        for i, each in enumerate(own)
+    ]
+    pins = judging.pins(piece, fields)
+    with_it, without = fit(case, [*pins, *mixed]), fit(case, [*pins, *own])
+    assert any("weight: 5 of" in each for each in with_it.left_out)
+    assert abs(np.median(with_it.field_now.mean_pct) - np.median(without.field_now.mean_pct)) < 2
+
+
+def test_three_months_without_readings_widen_the_answer_and_stop_nothing(case):
+    piece, _, fields = case
+    pins = judging.pins(piece, fields)
+    early = [each for each in pins if (judging.NOW - each.taken_utc).days > 90]
+    short, whole = fit(case, early), fit(case, pins)
+    assert np.std(short.field_now.mean_pct) > np.std(whole.field_now.mean_pct)
