@@ -27,7 +27,7 @@ class Span(_Part):
 
 
 class Field(_Part):
-    """Moisture over the section: middle value and spread of each cell. [mm, %]"""
+    """Moisture over the section in mm: middle value and spread of each cell in percent."""
 
     x_edges_mm: tuple[float, ...]
     y_edges_mm: tuple[float, ...]
@@ -36,7 +36,7 @@ class Field(_Part):
 
 
 class Fan(_Part):
-    """Moisture over time by quantile 5, 25, 50, 75, 95 %. [%]"""
+    """Moisture in percent over time, by quantile 5, 25, 50, 75, 95 %."""
 
     posix_s: tuple[float, ...]
     mean_pct: tuple[tuple[float, ...], ...]
@@ -44,7 +44,7 @@ class Fan(_Part):
 
 
 class Fitted(_Part):
-    """One reading beside what the calibrated model says of it. [%]"""
+    """One reading beside what the calibrated model says of it, in percent."""
 
     posix_s: float
     series: str
@@ -67,7 +67,7 @@ class Fit(_Part):
 
 
 class Move(_Part):
-    """Movement still to come if squared now, against what the use allows. [mm]"""
+    """Movement still to come if squared now, against what the use allows, in mm."""
 
     face_mm: dict[str, Span]
     out_of_square_mm: Span
@@ -129,7 +129,7 @@ def parse(payload: bytes) -> Answer:
     Raises
     ------
     AnswerError
-        If it tells of a failure, or isn't an evaluation of this version; working it out anew cures the latter.
+        If it tells of a failure, or isn't an evaluation of this version; working it out anew cures that.
     """
     try:
         if why := _Failed.model_validate_json(payload).failed:

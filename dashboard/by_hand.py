@@ -26,7 +26,7 @@ def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
                 "Depth of the pin tips",
                 placeholder="1 1/4 in or 32 mm",
                 key="hand_depth",
-                help="For a heavy timber the deeper reading says more; the verdict above names the depth that matters.",
+                help="In a heavy timber the deeper reading says more; the verdict names the depth.",
             )
             face = st.selectbox("Face", ["any", *(f.value for f in Face)], key="hand_face")
         sent = st.form_submit_button("Store it", type="primary", key="hand_store")

@@ -12,13 +12,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from baulk.dashboard.answer import Answer, Fan, Span
-from baulk.models.section import Face
-from baulk.models.timber import Timber
-from baulk.models.units import System
+from baulk.dashboard.answer import Answer, Fan
 
-# Straw, through sage, to deep water: lightness falls all the way, so it reads in grey and to every kind of colour
-# vision (tests/dashboard/test_charts.py checks the fall under simulated dichromacy).
+# Straw, through sage, to deep water: lightness falls all the way, so it reads in grey and to every kind of
+# colour vision (tests/dashboard/test_charts.py checks the fall under simulated dichromacy).
 MOISTURE: Final = ("#f2e2a0", "#cfcf8d", "#9fb98a", "#6b9f8d", "#3f8088", "#225e76", "#12395c")
 DRY_PCT: Final = 6.0
 WET_PCT: Final = 60.0
@@ -30,16 +27,7 @@ DEEP: Final = "#1c5a72"
 EARTH: Final = "#96501e"
 MARKS: Final = ("#1c5a72", "#96501e", "#5d6a64", "#7a8b1f", "#7b3f74", "#101814")
 SHAPES: Final = ("circle", "square", "diamond", "triangle-down", "cross", "triangle-right")
-MM_PER_INCH: Final = 25.4
 MOST_POINTS: Final = 2000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pin:
-    """Where a pair of pins sits."""
-
-    depth_mm: float
-    face: Face | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +39,8 @@ class Band:
     high_pct: float
 
 
-def _finish(chart: Any, height: int, *, fit: bool = True) -> alt.LayerChart:  # noqa: ANN401 (altair's layers have no common type)
+def finish(chart: Any, height: int, *, fit: bool = True) -> alt.LayerChart:  # noqa: ANN401 (altair's layers have no common type)
+    """Give a chart its height and the look that all of ours share; `fit` False keeps a picture to scale."""
     return (  # type: ignore[no-any-return]
         chart.properties(height=height, **({} if fit else {"autosize": alt.AutoSizeParams(type="pad")}))
         .configure(background="transparent", font="inherit")
@@ -87,177 +76,6 @@ def _times(posix_s: Sequence[float] | NDArray[np.float64]) -> pd.DatetimeIndex:
 def _dates(form: str = "%b %Y") -> alt.Axis:
     """Return a time axis whose labels keep apart on a phone."""
     return alt.Axis(tickCount=5, labelOverlap="greedy", labelSeparation=12, format=form, labelFlush=True)
-
-
-def section(
-    timber: Timber, answer: Answer | None, pins: Sequence[Pin], system: System, width_px: int = 300
-) -> alt.LayerChart:
-    """Draw the butt end: moisture by cell, the pith, the pins, and the finished piece inside.
-
-    Parameters
-    ----------
-    timber : Timber
-        The piece.
-    answer : Answer or None
-        Its evaluation; without one the section stays blank.
-    pins : sequence of Pin
-        Where pins have been read.
-    system : "inch" or "metric"
-        Units of the axes.
-    width_px : int
-        Width of the picture.
-
-    Returns
-    -------
-    altair.LayerChart
-        The picture, to scale.
-    """
-    per, unit = (MM_PER_INCH, "in") if system == "inch" else (1.0, "mm")
-    half_w, half_d = timber.section.width_mm / 2 / per, timber.section.depth_mm / 2 / per
-    span_x, span_y = (
-        _reach(timber.section.pith_x_mm / per, half_w),
-        _reach(timber.section.pith_y_mm / per, half_d),
-    )
-    step = 1 if system == "inch" else 25
-    x = alt.X(
-        "x:Q",
-        title=f"across, {unit}",
-        scale=alt.Scale(domain=span_x, nice=False, zero=False),
-        axis=alt.Axis(grid=False, values=_ticks(half_w, step)),
-    )
-    y = alt.Y(
-        "y:Q",
-        title=f"deep, {unit}",
-        scale=alt.Scale(domain=span_y, nice=False, zero=False),
-        axis=alt.Axis(grid=False, values=_ticks(half_d, step)),
-    )
-    outline = pd.DataFrame(
-        [{"x": -half_w, "x2": half_w, "y": -half_d, "y2": half_d, "what": "green section"}]
-    )
-    layers: list[Any] = [
-        alt.Chart(outline)
-        .mark_rect(fill="#e9ece6", stroke=INK, strokeWidth=1.5)
-        .encode(x=x, x2="x2", y=y, y2="y2", tooltip=["what"])
-    ]
-    if answer is not None:
-        layers.append(
-            alt.Chart(_cells(answer, per))
-            .mark_rect(strokeWidth=0)
-            .encode(
-                x=x,
-                x2="x2",
-                y=y,
-                y2="y2",
-                color=alt.Color(
-                    "mc:Q",
-                    title="MC, % of oven-dry mass",
-                    scale=alt.Scale(domain=[DRY_PCT, WET_PCT], range=list(MOISTURE), clamp=True),
-                    legend=alt.Legend(
-                        orient="bottom",
-                        direction="horizontal",
-                        gradientLength=width_px - 60,
-                        values=[6, 15, 30, 45, 60],
-                    ),
-                ),
-                tooltip=[
-                    alt.Tooltip("mc:Q", title="MC, %", format=".0f"),
-                    alt.Tooltip("sd:Q", title="give or take, %", format=".1f"),
-                ],
-            )
-        )
-    layers += _marks(timber, pins, per, x, y)
-    high = (span_y[1] - span_y[0]) / (span_x[1] - span_x[0]) * width_px
-    return _finish(alt.layer(*layers).properties(width=width_px), round(high), fit=False)
-
-
-def _reach(pith: float, half: float) -> list[float]:
-    """Return the axis so far that a pith just outside the section is still in the picture."""
-    edge = half * 1.1
-    return [max(min(-edge, pith * 1.05), -2 * half), min(max(edge, pith * 1.05), 2 * half)]
-
-
-def _ticks(half: float, step: float) -> list[float]:
-    n = int(half // step)
-    skip = max(1, round(n / 4))
-    return [i * step for i in range(-n, n + 1) if i % skip == 0]
-
-
-def _cells(answer: Answer, per: float) -> pd.DataFrame:
-    field = answer.field_now
-    x, y = np.asarray(field.x_edges_mm) / per, np.asarray(field.y_edges_mm) / per
-    left, bottom = np.meshgrid(x[:-1], y[:-1])
-    right, top = np.meshgrid(x[1:], y[1:])
-    return pd.DataFrame(
-        {
-            "x": left.ravel(),
-            "x2": right.ravel(),
-            "y": bottom.ravel(),
-            "y2": top.ravel(),
-            "mc": np.asarray(field.median_pct).ravel(),
-            "sd": np.asarray(field.sd_pct).ravel(),
-        }
-    )
-
-
-def _marks(timber: Timber, pins: Sequence[Pin], per: float, x: alt.X, y: alt.Y) -> list[Any]:
-    green, want = timber.section, timber.finished
-    half_w, half_d = green.width_mm / 2 / per, green.depth_mm / 2 / per
-    piece = pd.DataFrame(
-        [
-            {
-                "x": (want.centre_x_mm - want.width_mm / 2) / per,
-                "x2": (want.centre_x_mm + want.width_mm / 2) / per,
-                "y": (want.centre_y_mm - want.depth_mm / 2) / per,
-                "y2": (want.centre_y_mm + want.depth_mm / 2) / per,
-                "what": "finished piece",
-            }
-        ]
-    )
-    letters = pd.DataFrame(
-        [
-            {"x": 0.0, "y": half_d * 1.05, "text": "a"},
-            {"x": half_w * 1.05, "y": 0.0, "text": "b"},
-            {"x": 0.0, "y": -half_d * 1.05, "text": "c"},
-            {"x": -half_w * 1.05, "y": 0.0, "text": "d"},
-        ]
-    )
-    pith = pd.DataFrame([{"x": green.pith_x_mm / per, "y": green.pith_y_mm / per, "what": "pith"}])
-    marks: list[Any] = [
-        # white under dark, so that the square shows on straw and on deep water alike
-        alt.Chart(piece)
-        .mark_rect(fillOpacity=0, stroke="white", strokeWidth=4)
-        .encode(x=x, x2="x2", y=y, y2="y2"),
-        alt.Chart(piece)
-        .mark_rect(fillOpacity=0, stroke=INK, strokeWidth=1.8, strokeDash=[6, 4])
-        .encode(x=x, x2="x2", y=y, y2="y2", tooltip=["what"]),
-        alt.Chart(letters).mark_text(color=QUIET, fontSize=13).encode(x=x, y=y, text="text"),
-        alt.Chart(pith)
-        .mark_point(shape="cross", size=220, filled=True, fill="white", stroke=INK, opacity=1)
-        .encode(x=x, y=y, tooltip=["what"]),
-    ]
-    if pins:
-        spots = pd.DataFrame([spot for pin in pins for spot in _spots(pin, half_w, half_d, per)])
-        marks.append(
-            alt.Chart(spots)
-            .mark_point(
-                shape="circle", size=60, filled=True, fill=EARTH, stroke="white", strokeWidth=1.5, opacity=1
-            )
-            .encode(x=x, y=y, tooltip=["what"])
-        )
-    return marks
-
-
-def _spots(pin: Pin, half_w: float, half_d: float, per: float) -> list[dict[str, Any]]:
-    deep = pin.depth_mm / per
-    at = {
-        Face.A: (0.0, half_d - deep),
-        Face.B: (half_w - deep, 0.0),
-        Face.C: (0.0, deep - half_d),
-        Face.D: (deep - half_w, 0.0),
-    }
-    faces = [pin.face or Face.A]  # without a face the pins are drawn under face a and said to be on any
-    where = f"face {pin.face.value}" if pin.face else "face not told"
-    return [{"x": at[face][0], "y": at[face][1], "what": f"pins {deep:.3g} deep, {where}"} for face in faces]
 
 
 def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.LayerChart:
@@ -318,7 +136,7 @@ def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.La
             ],
         )
     )
-    return _finish(alt.layer(line, points), height + 22 * len(order))
+    return finish(alt.layer(line, points), height + 22 * len(order))
 
 
 def fan(
@@ -389,7 +207,7 @@ def fan(
     layers += _upright(now, "now", INK, [1, 0])
     if square is not None and square > now:
         layers += _upright(square, "square", INK, [5, 4])
-    return _finish(alt.layer(*layers), height)
+    return finish(alt.layer(*layers), height)
 
 
 def _upright(at: datetime, text: str, colour: str, dash: list[int]) -> list[Any]:
@@ -448,7 +266,7 @@ def air(  # noqa: PLR0913, PLR0917 (what, how it is called, how it looks)
             alt.Tooltip(f"{column}:Q", title=title, format=".1f"),
         ],
     )
-    return _finish(alt.layer(line), height)
+    return finish(alt.layer(line), height)
 
 
 def bands(windows: Sequence[Band], now_pct: float | None) -> alt.LayerChart:
@@ -473,7 +291,9 @@ def bands(windows: Sequence[Band], now_pct: float | None) -> alt.LayerChart:
         ]
     )
     row = alt.Y("row:O", axis=None, scale=alt.Scale(padding=0.25))
-    x = alt.X("low:Q", title="relative humidity, %", scale=alt.Scale(domain=[0, 100]), axis=alt.Axis(tickCount=6))
+    x = alt.X(
+        "low:Q", title="relative humidity, %", scale=alt.Scale(domain=[0, 100]), axis=alt.Axis(tickCount=6)
+    )
     layers: list[Any] = [
         alt.Chart(frame)
         .mark_bar(height=14, color=DEEP, opacity=0.75, yOffset=9)
@@ -490,7 +310,7 @@ def bands(windows: Sequence[Band], now_pct: float | None) -> alt.LayerChart:
             .mark_text(align="right", baseline="top", dx=-4, color=EARTH, fontSize=12, fontWeight="bold")
             .encode(x="low:Q", y=alt.value(0), text="text"),
         ]
-    return _finish(alt.layer(*layers), 52 * len(windows))
+    return finish(alt.layer(*layers), 52 * len(windows))
 
 
 def moisture_colour(mc_pct: float) -> str:
@@ -510,8 +330,3 @@ def moisture_colour(mc_pct: float) -> str:
     stops = np.array([[int(c[i : i + 2], 16) for i in (1, 3, 5)] for c in MOISTURE], dtype=float)
     rgb = [round(float(np.interp(at, np.arange(len(MOISTURE)), stops[:, i]))) for i in range(3)]
     return "#" + "".join(f"{v:02x}" for v in rgb)
-
-
-def widest(span: Span) -> float:
-    """Return the larger end of a span in size, for a comparison with a tolerance."""
-    return max(abs(span.low), abs(span.high))

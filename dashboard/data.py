@@ -16,6 +16,7 @@ from typing import TypeVar
 import numpy as np
 import pandas as pd
 
+from baulk.dashboard import typed
 from baulk.dashboard.answer import Answer, parse
 from baulk.ingest import shop as shop_module
 from baulk.ingest import topics
@@ -134,7 +135,7 @@ class TimberFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirPlan:
-    """Which humidity suits the greenest piece and the finished work beside it. [%RH]"""
+    """Which humidity suits the greenest piece and the finished work beside it, in %RH."""
 
     temp_c: float
     rh_pct: float
@@ -151,9 +152,7 @@ class AirPlan:
 def facts() -> ShopFacts:
     """Return the shop's name and units."""
     settings = _ask(lambda s: s.config)
-    return ShopFacts(
-        name=settings.shop.name, system=settings.shop.units, temperature=settings.temperature
-    )
+    return ShopFacts(name=settings.shop.name, system=settings.shop.units, temperature=settings.temperature)
 
 
 def air_topic() -> str:
@@ -265,35 +264,13 @@ def next_tag() -> str:
     return _ask(lambda s: s.register.next_tag())
 
 
-def section(green: str, pith: tuple[str, str] | None, system: System) -> Section:
-    """Read a typed green size and a pith, centred when None."""
-    bare = "in" if system == "inch" else "mm"
-    width, depth = size_mm(green, bare=bare)
-    if pith is None:
-        return Section(width_mm=width, depth_mm=depth)
-    x, y = (length_mm(text, bare=bare, signed=True) for text in pith)
-    return Section(width_mm=width, depth_mm=depth, pith_x_mm=x, pith_y_mm=y)
-
-
 def green_mass_kg(which: Section, length: str, species_name: str, system: System) -> float:
-    """Estimate what a green piece weighs, to know how many people to call. [kg]"""
+    """Estimate what a green piece weighs, to know how many people to call, in kg."""
     wood = species.get(species_name)
-    long_mm = typed_length_mm(length, system)
+    long_mm = typed.along_mm(length, system)
     return float(
         gravimetric.green_mass_kg(which, long_mm, wood.green_heartwood_mc_pct, wood.basic_density_kg_m3)
     )
-
-
-def typed_length_mm(text: str, system: System) -> float:
-    """Read a length along the grain; a bare number is feet in an inch shop and metres in a metric one below 30."""
-    plain = text.strip()
-    try:
-        number = float(plain)
-    except ValueError:
-        return length_mm(plain, bare="in" if system == "inch" else "mm")
-    if system == "inch":
-        return length_mm(f"{number} ft")
-    return length_mm(f"{number} m" if number < 30 else f"{number} mm")
 
 
 def tag_in(  # noqa: PLR0913 (one argument a field of the form)
@@ -321,7 +298,7 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
         tag=tag.strip(),
         species=species_name,
         section=green,
-        length_mm=typed_length_mm(length, system),
+        length_mm=typed.along_mm(length, system),
         finished=Finished(width_mm=width, depth_mm=depth),
         use_class=use,
         place=place.strip(),
@@ -372,7 +349,7 @@ def air_plan(place: str, now: datetime) -> AirPlan:
         floor=floor,
         floor_rh_pct=float(sorption.rh_pct(temp, floor.emc_pct)) if floor else None,
         finished=tuple(
-            (use.title, *(_rh(temp, mc) for mc in (use.service_low_pct, use.service_high_pct)))
+            (use.title, _rh(temp, use.service_low_pct), _rh(temp, use.service_high_pct))
             for use in uses.values()
         ),
     )

@@ -80,7 +80,7 @@ def watch(name: str, mark: Callable[[], str], say: Callable[[], str] | None = No
     name : str
         Names the page's memory of what it has shown.
     mark : callable
-        Gives a text that differs whenever the page would show something else; asked only after the store changed.
+        Gives a text that differs whenever the page would show something else; asked after the store changed.
     say : callable, optional
         Gives a line to show that stays true between the changes, for instance an age.
     """

@@ -59,6 +59,5 @@ def command(shop_dir: Path | str, port: int) -> list[str]:
     app = Path(__file__).with_name("app.py")
     flags = [f"--{name}={value}" for name, value in _FLAGS.items()]
     shop = str(Path(shop_dir).resolve())
-    return [
-        sys.executable, "-m", "streamlit", "run", str(app), f"--server.port={port}", *flags, "--", "--shop", shop,
-    ]  # fmt: skip
+    start = [sys.executable, "-m", "streamlit", "run", str(app)]
+    return [*start, f"--server.port={port}", *flags, "--", "--shop", shop]

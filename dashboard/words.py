@@ -47,8 +47,7 @@ TERMS: Final[Mapping[str, str]] = {
     "core": "The inner region, at least a third of the half-thickness in from every face.",
     "shell": "The outer fifth of the half-thickness.",
     "range": "The range beside a number holds the truth nine times in ten, as far as the model knows.",
-    "movement": "How far the finished piece would still move between squaring it now and settling where it will "
-    "live.",
+    "movement": "How far the finished piece would still move after squaring, until it has settled.",
     "pith": "The centre of the growth rings. A section with the pith inside is a boxed heart and will check.",
 }
 

@@ -85,8 +85,8 @@ def mould_limit_pct(temp_c: ArrayLike) -> NDArray[np.float64]:
 
     References
     ----------
-    .. [1] Hukka, A., Viitanen, H. (1999): Wood Sci. Technol. 33, critical humidity; the sign of the linear term is
-       fixed by continuity with 80 % at 20 degC.
+    .. [1] Hukka, A., Viitanen, H. (1999): Wood Sci. Technol. 33, critical humidity; the sign of the linear
+       term is fixed by continuity with 80 % at 20 degC.
 
     Examples
     --------

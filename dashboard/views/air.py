@@ -1,4 +1,4 @@
-"""Shop air: what it is, what it was, and which humidity suits the green and the finished beside each other."""
+"""Shop air: what it is, what it was, and which humidity suits the green and the finished."""
 
 from __future__ import annotations
 
@@ -18,21 +18,26 @@ def advice(plan: data.AirPlan, facts: data.ShopFacts) -> list[str]:
         said.append("No timber here has been worked out yet, so the green stock sets no floor.")
     elif plan.floor is None:
         said.append(
-            f"**Greenest piece:** {plan.greenest}, mean {plan.greenest_mc_pct:.0f} % MC. Below 30 % the published safe "
+            f"**Greenest piece:** {plan.greenest}, mean {plan.greenest_mc_pct:.0f} % MC. Below 30 % "
+            "the published safe "
             "starts set no floor that matters to a shop; the worst of the checking is behind it."
         )
     else:
         held = "keeps to" if plan.emc_pct >= plan.floor.emc_pct else "is drier than"
         said.append(
-            f"**Greenest piece:** {plan.greenest}, mean {plan.greenest_mc_pct:.0f} % MC. The mildest published safe start "
-            f"holds {plan.floor.words}, EMC {plan.floor.emc_pct:.1f} %, at this stage ({plan.floor.source}). At {temp} the "
-            f"same EMC means {plan.floor_rh_pct:.0f} % RH. The air now, EMC {plan.emc_pct:.1f} %, {held} that. It was found "
+            f"**Greenest piece:** {plan.greenest}, mean {plan.greenest_mc_pct:.0f} % MC. The mildest "
+            "published safe start "
+            f"holds {plan.floor.words}, EMC {plan.floor.emc_pct:.1f} %, at this stage "
+            f"({plan.floor.source}). At {temp} the "
+            f"same EMC means {plan.floor_rh_pct:.0f} % RH. The air now, EMC {plan.emc_pct:.1f} %, "
+            f"{held} that. It was found "
             "on one-inch boards: take it as a comparison. A boxed heart checks whatever the humidity."
         )
     if plan.mould_pct is not None:
         grows = "It is above that now." if plan.rh_pct > plan.mould_pct else "It is below that now."
         said.append(
-            f"**Mould:** at {temp} wood can mould after some weeks above {plan.mould_pct:.0f} % RH (Hukka & Viitanen 1999). "
+            f"**Mould:** at {temp} wood can mould after some weeks above {plan.mould_pct:.0f} % RH "
+            "(Hukka & Viitanen 1999). "
             f"{grows}" + (" Move the air across wet faces and look at them every week." if plan.floor else "")
         )
     lows = [low for _, low, _ in plan.finished]
@@ -46,7 +51,8 @@ def advice(plan: data.AirPlan, facts: data.ShopFacts) -> list[str]:
         highs = [high for _, _, high in plan.finished]
         if plan.floor_rh_pct > min(highs):
             said.append(
-                "**No one humidity suits both.** Keep the green stock wrapped or in a still corner with its ends sealed, "
+                "**No one humidity suits both.** Keep the green stock wrapped or in a still corner "
+                "with its ends sealed, "
                 "and the finished work in the drier place."
             )
         else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import data, frame
+from baulk.dashboard import data, frame, typed
 from baulk.models import species, units, use_class
 from baulk.models.errors import BaulkError
 
@@ -20,14 +20,16 @@ def weight(
         st.caption("Type the green size and the length to see what it weighs.")
         return
     with frame.errors_as_sentences():
-        kg = data.green_mass_kg(data.section(green, pith, system), length, name, system)
+        kg = data.green_mass_kg(typed.section(green, pith, system), length, name, system)
         people = max(1, -(-kg // ALONE_KG))
         if kg <= ALONE_KG:
             st.info(f"About {units.show_mass(kg, system)} green, as an estimate from the species table.")
         else:
             st.warning(
-                f"About {units.show_mass(kg, system)} green, as an estimate from the species table. Not a lift for one: "
-                f"use a hoist, rollers or a barrow (by hand it would ask for {people:.0f} people at 25 kg / 55 lb each). "
+                f"About {units.show_mass(kg, system)} green, as an estimate from the species table. "
+                "Not a lift for one: "
+                f"use a hoist, rollers or a barrow (by hand it would ask for {people:.0f} people at 25 "
+                "kg / 55 lb each). "
                 "Keep feet and fingers clear of the bearers."
             )
 
@@ -40,7 +42,8 @@ def page() -> None:
     frame.title("Arrival", "Tag a timber in when it is set on its bearers.")
     if done := st.session_state.pop("arrived", None):
         st.success(
-            f"{done} is tagged in. Fix the tag to its butt end, then take its first weight or pin reading on its page."
+            f"{done} is tagged in. Fix the tag to its butt end, then take its first weight or pin "
+            "reading on its page."
         )
         st.page_link("views/timber.py", label=f"Open {done}", query_params={"tag": done})
     st.session_state.setdefault("arrival_tag", data.next_tag())
@@ -55,7 +58,7 @@ def page() -> None:
         green = st.text_input(
             "Green size, across x deep", key="arrival_green",
             placeholder="8 x 7 3/4" if inch else "203 x 197",
-            help="Face a up, seen from the butt end. Inches with fractions or millimetres; say which if it isn't the shop's.",
+            help="Face a up, seen from the butt end; name the unit if it isn't the shop's.",
         )  # fmt: skip
         finished = st.text_input(
             "Finished size, across x deep",
@@ -70,14 +73,14 @@ def page() -> None:
         heart = st.radio(
             "Pith", ["centre", "place"], key="arrival_pith", horizontal=True,
             format_func={"centre": "boxed at the centre", "place": "somewhere else"}.__getitem__,
-            help="The centre of the growth rings, seen on the butt end. It decides which faces move and where checks open.",
+            help="The centre of the growth rings. It decides which faces move and where checks open.",
         )  # fmt: skip
         pith = None
         if heart == "place":
             one, two = st.columns(2)
             pith = (
-                one.text_input("Right of the centre", "0", key="arrival_pith_x", help="Left: a minus. May lie outside the piece."),
-                two.text_input("Above the centre", "0", key="arrival_pith_y", help="Below: a minus. May lie outside the piece."),
+                one.text_input("Right of the centre", "0", key="arrival_pith_x", help="Left: a minus."),
+                two.text_input("Above the centre", "0", key="arrival_pith_y", help="Below: a minus."),
             )  # fmt: skip
         use = st.selectbox(
             "Use", use_class.names(), index=None, key="arrival_use", placeholder="where will it live?",
@@ -96,8 +99,9 @@ def page() -> None:
         missing = [
             word
             for word, given in (
-                ("a tag", tag), ("a species", name), ("the green size", green), ("the finished size", finished),
-                ("the length", length), ("its use", use), ("its place", place),
+                ("a tag", tag), ("a species", name), ("the green size", green),
+                ("the finished size", finished), ("the length", length), ("its use", use),
+                ("its place", place),
             )
             if not given
         ]  # fmt: skip
@@ -106,7 +110,7 @@ def page() -> None:
             return
         try:
             piece = data.tag_in(
-                tag=tag, species_name=str(name), green=data.section(green, pith, system), finished=finished,
+                tag=tag, species_name=str(name), green=typed.section(green, pith, system), finished=finished,
                 length=length, use=str(use), place=str(place), ends_sealed=sealed, system=system, now=now,
             )  # fmt: skip
         except BaulkError as err:

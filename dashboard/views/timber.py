@@ -6,7 +6,7 @@ from datetime import datetime
 
 import streamlit as st
 
-from baulk.dashboard import by_hand, charts, data, frame, words
+from baulk.dashboard import butt_end, by_hand, charts, data, frame, words
 from baulk.dashboard.answer import Answer, Span
 from baulk.models import units
 from baulk.models.errors import BaulkError
@@ -38,11 +38,14 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
             sure = f"if done today: {100 * chance:.0f} % sure" if chance is not None else ""
             dates.append((words.STEPS[name].word, words.when(verdict.dates[name], now), sure))
     if verdict.rough_out_size_mm:
-        dates.append(("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it"))
+        dates.append(
+            ("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it")
+        )
     reasons = "".join(f"<li>{words.esc(text)}</li>" for text in verdict.reasons)
     doubt = "" if verdict.enough_readings else " There are too few readings yet to lean on this."
     st.html(
-        f'<div class="b-verdict" data-testid="verdict"><div class="b-say"><span class="b-shape">{told.shape}</span>'
+        '<div class="b-verdict" data-testid="verdict"><div class="b-say"><span '
+        f'class="b-shape">{told.shape}</span>'
         f'{told.word}</div><div>{words.esc(told.sentence)}{doubt}</div><ul class="b-reasons">{reasons}</ul>'
         f'<div class="b-next"><b>Next:</b> {words.esc(verdict.next_reading)}</div></div>'
     )
@@ -93,7 +96,6 @@ def called(text: str, system: units.System) -> str:
 
 def movement(answer: Answer, system: units.System) -> None:
     """Show what the finished piece would still do if it were squared now."""
-
     digits, per, unit = (2, 25.4, "in") if system == "inch" else (1, 1.0, "mm")
 
     def told(span: Span) -> tuple[str, str]:
@@ -104,7 +106,9 @@ def movement(answer: Answer, system: units.System) -> None:
     rows = [(FACES.get(f, f"face {f}"), *told(s)) for f, s in sorted(move.face_mm.items())]
     rows.append(("out of square", *told(move.out_of_square_mm)))
     rows += [
-        (name, *told(s)) for name, s in (("cup", move.cup_mm), ("checks, summed at the face", move.check_mm)) if s
+        (name, *told(s))
+        for name, s in (("cup", move.cup_mm), ("checks, summed at the face", move.check_mm))
+        if s
     ]
     allowed = f"{move.tolerance_mm / per:.{digits}f} {unit}"
     frame.table(("if squared now", f"likely, {unit}", f"range, {unit}"), rows)
@@ -119,15 +123,15 @@ def calibration(answer: Answer) -> None:
     fit = answer.calibration
     speed, start = fit.d_factor, fit.start_mc_pct
     lines = [
-        f"It gives up water {speed.median:.2g} times as fast as its species is expected to "
-        f"({speed.low:.2g} to {speed.high:.2g}).",
+        f"It dries {speed.median:.2g} times ({speed.low:.2g} to {speed.high:.2g}) as fast as its kind should.",
         f"It began at about {words.span(start.median, start.low, start.high)} MC.",
     ]
     if fit.meter_bias_pct:
         bias = fit.meter_bias_pct
         way = "high" if bias.median > 0 else "low"
         lines.append(
-            f"The pin meter reads about {abs(bias.median):.1f} % {way} in it ({bias.low:+.1f} to {bias.high:+.1f})."
+            f"The pin meter reads about {abs(bias.median):.1f} % {way} in it ({bias.low:+.1f} to "
+            f"{bias.high:+.1f})."
         )
     used = "1 reading" if fit.used == 1 else f"{fit.used} readings"
     lines.append(f"Learned from {used}." if fit.used else "No reading has taught it anything yet.")
@@ -152,10 +156,10 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
     pins = sorted(
         {(s.depth_mm, s.face) for r in found.latest if (s := r.series).quantity in AT_DEPTH}, key=str
     )
-    spots = [charts.Pin(depth_mm=d, face=f) for d, f in pins if d is not None]
+    spots = [butt_end.Pin(depth_mm=d, face=f) for d, f in pins if d is not None]
     with right:
         st.altair_chart(
-            charts.section(timber, answer, spots, facts.system),
+            butt_end.section(timber, answer, spots, facts.system),
             width="content",
             key="section",
             alt="The butt end with moisture by colour, the pith, the pins and the finished piece",
@@ -203,7 +207,8 @@ def newest(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> Non
     st.subheader("Newest readings", anchor=False)
     if not found.newest:
         st.info(
-            "No reading yet. Weigh the piece or drive pins, and enter it below; a sensor's appear by themselves."
+            "No reading yet. Weigh the piece or drive pins, and enter it below; a sensor's appear by "
+            "themselves."
         )
         return
     rows = [
@@ -211,7 +216,9 @@ def newest(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> Non
             value(r, facts),
             where(r.series, facts.system),
             ", ".join(
-                filter(None, (words.age(r.taken_utc, now), words.SOURCES.get(r.source, r.source), words.flags(r)))
+                filter(
+                    None, (words.age(r.taken_utc, now), words.SOURCES.get(r.source, r.source), words.flags(r))
+                )
             ),
         )
         for r in found.newest
@@ -227,21 +234,23 @@ def page() -> None:
         st.info("No timber is tagged yet. Open Arrival in the menu above and tag the first one in.")
         return
     asked = st.query_params.get("tag")
-    known = asked if asked in tags else None
-    if "tag" not in st.session_state:
+    if "tag" not in st.session_state or asked != st.session_state.get("asked"):
+        known = asked if asked in tags else None
         st.session_state["tag"] = known or (None if asked else data.yard(frame.now())[0].timber.tag)
     chosen = st.selectbox("Timber", tags, key="tag", placeholder="choose a tag")
     if chosen is None:
         with frame.errors_as_sentences():
             data.timber(asked or "")
         return
+    st.session_state["asked"] = chosen
     if asked != chosen:
         st.query_params["tag"] = chosen
     now, found = frame.now(), data.timber(chosen)
     timber = found.timber
     frame.title(
         timber.tag,
-        f"{timber.species}, green {units.show_size(timber.section.width_mm, timber.section.depth_mm, facts.system)}, "
+        f"{timber.species}, green "
+        f"{units.show_size(timber.section.width_mm, timber.section.depth_mm, facts.system)}, "
         f"to finish {units.show_size(timber.finished.width_mm, timber.finished.depth_mm, facts.system)}; "
         f"{found.use.title}. In {timber.place} since {words.day(timber.arrived_utc)}, "
         f"ends {'sealed' if timber.ends_sealed else 'not sealed'}.",

@@ -1,4 +1,4 @@
-"""Yard: every timber, the one that needs attention first on top; cards on a phone, a table where there is room."""
+"""Yard: every timber, what needs attention on top; cards on a phone, a table where there is room."""
 
 from __future__ import annotations
 
@@ -36,17 +36,23 @@ def row(item: data.YardRow, system: units.System, now: datetime) -> str:
     want = units.show_size(timber.finished.width_mm, timber.finished.depth_mm, system)
     date = words.when(item.square_utc, now) if item.answer else "·"
     newest = words.age(item.newest_utc, now) if item.newest_utc else "none yet"
+    link = (
+        f'<a href="timber?tag={quote(timber.tag)}" target="_self">{words.esc(timber.tag)}</a> '
+        f'<span class="b-dim b-small">{words.esc(timber.species)}, {words.esc(timber.place)}</span>{attend}'
+    )
+    sizes = (
+        f'<span><span class="b-nowrap">{words.esc(size)}</span> '
+        f'<span class="b-dim b-nowrap b-line">to {words.esc(want)}</span></span>'
+    )
     cells = (
-        ("b-head", f'<a href="timber?tag={quote(timber.tag)}" target="_self">{words.esc(timber.tag)}</a> '
-                   f'<span class="b-dim b-small">{words.esc(timber.species)}, {words.esc(timber.place)}</span>{attend}'),
+        ("b-head", link),
         ("", f'<span class="b-nowrap"><span class="b-shape">{told.shape}</span><b>{told.word}</b></span>'),
         ("", f'<span class="b-nowrap">{words.esc(date)}</span>'),
         ("", moisture(item.answer.core_now_pct if item.answer else None)),
         ("", moisture(item.answer.mean_now_pct if item.answer else None)),
-        ("", f'<span><span class="b-nowrap">{words.esc(size)}</span> <span class="b-dim b-nowrap b-line">'
-             f"to {words.esc(want)}</span></span>"),
+        ("", sizes),
         ("", f'<span class="b-nowrap">{words.esc(newest)}</span>'),
-    )  # fmt: skip
+    )
     return (
         "<tr>"
         + "".join(
@@ -65,7 +71,8 @@ def yard() -> None:
         rows = data.yard(now)
         if not rows:
             st.info(
-                "No timber is tagged yet. Set one on its bearers, open Arrival in the menu above and tag it in; "
+                "No timber is tagged yet. Set one on its bearers, open Arrival in the menu above and "
+                "tag it in; "
                 "it appears here at once."
             )
             return
@@ -84,7 +91,10 @@ def yard() -> None:
         head = "".join(f"<th>{h}</th>" for h in HEADS)
         body = "".join(row(item, facts.system, now) for item in rows)
         st.html(f'<table class="b-table b-yard"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
-        st.caption(f"{words.TERMS['MC']} {words.TERMS['range']} Core: {words.TERMS['core'][0].lower()}{words.TERMS['core'][1:]}")
+        st.caption(
+            f"{words.TERMS['MC']} {words.TERMS['range']} Core: "
+            f"{words.TERMS['core'][0].lower()}{words.TERMS['core'][1:]}"
+        )
 
 
 frame.title("Yard", data.facts().name)

@@ -9,8 +9,9 @@ import urllib.request
 from pathlib import Path
 
 import pytest
-from baulk.dashboard import serve
 from playwright.sync_api import sync_playwright
+
+from baulk.dashboard import serve
 
 OUT = Path(__file__).parents[1] / "out"
 ARGS = [
@@ -63,7 +64,7 @@ class Pages:
         until = time.monotonic() + 60
         while True:
             try:
-                urllib.request.urlopen(f"{self.base}/_stcore/health", timeout=2).close()
+                urllib.request.urlopen(f"{self.base}/_stcore/health", timeout=2).close()  # noqa: S310
             except OSError:
                 if time.monotonic() > until or self._process.poll() is not None:
                     self.close()
@@ -88,7 +89,7 @@ def chromium():
 
 @pytest.fixture
 def tab(chromium):
-    """Return a function that opens a watched tab: its page errors and its requests to other hosts are kept."""
+    """Return a function that opens a watched tab: page errors and requests to other hosts are kept."""
     opened = []
 
     def open_tab(width=1280, height=900):
@@ -97,9 +98,11 @@ def tab(chromium):
         page.on("pageerror", lambda err: page.faults.append(str(err)))
         page.on(
             "request",
-            lambda r: None
-            if r.url.startswith(("data:", "blob:", "http://127.0.0.1:"))
-            else page.strangers.append(r.url),
+            lambda r: (
+                None
+                if r.url.startswith(("data:", "blob:", "http://127.0.0.1:"))
+                else page.strangers.append(r.url)
+            ),
         )
         opened.append(page)
         return page
@@ -110,7 +113,7 @@ def tab(chromium):
 
 
 def shoot(page, name):
-    """Keep a picture of the whole page: Streamlit scrolls inside itself, so the window is made as tall as that."""
+    """Keep a picture of the whole page; it scrolls inside itself, so the window is made that tall."""
     OUT.mkdir(exist_ok=True)
     size = page.viewport_size
     tall = page.evaluate("document.querySelector('[data-testid=stMain]')?.scrollHeight ?? 0")

@@ -68,7 +68,9 @@ def test_every_page_opens_keeps_to_itself_and_fits(full, tab, name, width):
 def test_an_empty_shop_says_what_to_do_next(empty, tab, name, width):
     page = tab(width, 844)
     page.goto(f"{empty.base}/{name if name != 'yard' else ''}")
-    sign = {"yard": "tag it in", "timber": "tag the first one in", "arrival": "Tag it in", "air": "sensor"}[name]
+    sign = {"yard": "tag it in", "timber": "tag the first one in", "arrival": "Tag it in", "air": "sensor"}[
+        name
+    ]
     expect(page.get_by_text(sign).first).to_be_visible(timeout=30_000)
     browse.shoot(page, f"empty-{name}")
     assert page.get_by_test_id("stException").count() == 0

@@ -11,9 +11,10 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import expect
+
 from baulk.ingest import shop as shop_module
 from baulk.models.reading import Owner, Quantity, Reading, Series
-from playwright.sync_api import expect
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
@@ -59,9 +60,7 @@ def shop(tmp_path, broker):
     """A shop with one timber that has weights and a year of air, pointed at the test's broker."""
     folder = invented.shop(tmp_path / "shop", full=False)
     settings = folder / "baulk.toml"
-    settings.write_text(
-        re.sub(r"(?m)^port = 1883.*$", f"port = {broker}", settings.read_text(), count=1)
-    )
+    settings.write_text(re.sub(r"(?m)^port = 1883.*$", f"port = {broker}", settings.read_text(), count=1))
     weight = Series(owner=Owner.TIMBER, name=TAG, quantity=Quantity.WEIGHT)
     with shop_module.open(folder) as s:
         assert s.config.broker.port == broker

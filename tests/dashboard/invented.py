@@ -1,10 +1,11 @@
-"""An invented shop for page tests: a few pieces for a river ferry, their readings, and made-up evaluations."""
+"""An invented shop for page tests: pieces for a river ferry, their readings, made-up evaluations."""
 
 import json
 import math
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+
 from baulk.ingest import config
 from baulk.ingest import shop as shop_module
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -47,6 +48,7 @@ def evaluation(timber, *, step="leave", core=48.0, days=420, made=NOW, left_out=
         return [list(mid + k * wide) for k in (-1.6, -0.7, 0, 0.7, 1.6)]
 
     square = (made + timedelta(days=days)).isoformat() if days is not None else None
+    pins = (("pin-32/b/moisture", core - 22, 30), ("pin-76/moisture", core - 6, 30), ("weight", core - 8, 99))
     readings = [
         {
             "posix_s": float(t),
@@ -57,7 +59,7 @@ def evaluation(timber, *, step="leave", core=48.0, days=420, made=NOW, left_out=
             "at_least": value > 30 and "pin" in name,
             "left_out": "far from the rest" if i == 9 else None,
         }
-        for name, end, top in (("pin-32/b/moisture", core - 22, 30), ("pin-76/moisture", core - 6, 30), ("weight", core - 8, 99))
+        for name, end, top in pins
         for i, t in enumerate(past[::4])
         for value in [end + (70 - end) * math.exp(-(t - past[0]) / (200 * 86400))]
     ]  # fmt: skip
@@ -149,7 +151,8 @@ def shop(folder, *, units="inch", full=True):
         return folder
     pieces = [
         (piece("FER-01"), {"step": "leave", "core": 48.0}),
-        (piece("FER-02", section=Section(width_mm=8 * IN, depth_mm=8 * IN)), {"step": "rough out", "core": 36.0, "days": 200}),
+        (piece("FER-02", section=Section(width_mm=8 * IN, depth_mm=8 * IN)),
+         {"step": "rough out", "core": 36.0, "days": 200}),
         (piece("FER-03"), {"step": "square", "core": 20.0, "days": 0}),
         (piece("FER-04", "Douglas-fir", use_class="deck", section=Section(width_mm=5 * IN, depth_mm=4 * IN),
                finished=Finished(width_mm=4 * IN, depth_mm=3 * IN)),

@@ -1,0 +1,198 @@
+"""The butt end of a timber as a picture: moisture inside it, pith, pins, and the finished piece."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from baulk.dashboard.answer import Answer
+from baulk.dashboard.charts import DRY_PCT, EARTH, INK, MOISTURE, QUIET, WET_PCT, finish
+from baulk.models.section import Face
+from baulk.models.timber import Timber
+from baulk.models.units import System
+
+MM_PER_INCH: Final = 25.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pin:
+    """Where a pair of pins sits."""
+
+    depth_mm: float
+    face: Face | None
+
+
+def section(
+    timber: Timber, answer: Answer | None, pins: Sequence[Pin], system: System, width_px: int = 300
+) -> alt.LayerChart:
+    """Draw the butt end: moisture by cell, the pith, the pins, and the finished piece inside.
+
+    Parameters
+    ----------
+    timber : Timber
+        The piece.
+    answer : Answer or None
+        Its evaluation; without one the section stays blank.
+    pins : sequence of Pin
+        Where pins have been read.
+    system : "inch" or "metric"
+        Units of the axes.
+    width_px : int
+        Width of the picture.
+
+    Returns
+    -------
+    altair.LayerChart
+        The picture, to scale.
+    """
+    per, unit = (MM_PER_INCH, "in") if system == "inch" else (1.0, "mm")
+    half_w, half_d = timber.section.width_mm / 2 / per, timber.section.depth_mm / 2 / per
+    span_x, span_y = (
+        _reach(timber.section.pith_x_mm / per, half_w),
+        _reach(timber.section.pith_y_mm / per, half_d),
+    )
+    step = 1 if system == "inch" else 25
+    x = alt.X(
+        "x:Q",
+        title=f"across, {unit}",
+        scale=alt.Scale(domain=span_x, nice=False, zero=False),
+        axis=alt.Axis(grid=False, values=_ticks(half_w, step)),
+    )
+    y = alt.Y(
+        "y:Q",
+        title=f"deep, {unit}",
+        scale=alt.Scale(domain=span_y, nice=False, zero=False),
+        axis=alt.Axis(grid=False, values=_ticks(half_d, step)),
+    )
+    outline = pd.DataFrame(
+        [{"x": -half_w, "x2": half_w, "y": -half_d, "y2": half_d, "what": "green section"}]
+    )
+    layers: list[Any] = [
+        alt.Chart(outline)
+        .mark_rect(fill="#e9ece6", stroke=INK, strokeWidth=1.5)
+        .encode(x=x, x2="x2", y=y, y2="y2", tooltip=["what"])
+    ]
+    if answer is not None:
+        layers.append(
+            alt.Chart(_cells(answer, per))
+            .mark_rect(strokeWidth=0)
+            .encode(
+                x=x,
+                x2="x2",
+                y=y,
+                y2="y2",
+                color=alt.Color(
+                    "mc:Q",
+                    title="MC, % of oven-dry mass",
+                    scale=alt.Scale(domain=[DRY_PCT, WET_PCT], range=list(MOISTURE), clamp=True),
+                    legend=alt.Legend(
+                        orient="bottom",
+                        direction="horizontal",
+                        gradientLength=width_px - 60,
+                        values=[6, 15, 30, 45, 60],
+                    ),
+                ),
+                tooltip=[
+                    alt.Tooltip("mc:Q", title="MC, %", format=".0f"),
+                    alt.Tooltip("sd:Q", title="give or take, %", format=".1f"),
+                ],
+            )
+        )
+    layers += _marks(timber, pins, per, x, y)
+    high = (span_y[1] - span_y[0]) / (span_x[1] - span_x[0]) * width_px
+    return finish(alt.layer(*layers).properties(width=width_px), round(high), fit=False)
+
+
+def _reach(pith: float, half: float) -> list[float]:
+    """Return the axis so far that a pith just outside the section is still in the picture."""
+    edge = half * 1.1
+    return [max(min(-edge, pith * 1.05), -2 * half), min(max(edge, pith * 1.05), 2 * half)]
+
+
+def _ticks(half: float, step: float) -> list[float]:
+    n = int(half // step)
+    skip = max(1, round(n / 4))
+    return [i * step for i in range(-n, n + 1) if i % skip == 0]
+
+
+def _cells(answer: Answer, per: float) -> pd.DataFrame:
+    field = answer.field_now
+    x, y = np.asarray(field.x_edges_mm) / per, np.asarray(field.y_edges_mm) / per
+    left, bottom = np.meshgrid(x[:-1], y[:-1])
+    right, top = np.meshgrid(x[1:], y[1:])
+    return pd.DataFrame(
+        {
+            "x": left.ravel(),
+            "x2": right.ravel(),
+            "y": bottom.ravel(),
+            "y2": top.ravel(),
+            "mc": np.asarray(field.median_pct).ravel(),
+            "sd": np.asarray(field.sd_pct).ravel(),
+        }
+    )
+
+
+def _marks(timber: Timber, pins: Sequence[Pin], per: float, x: alt.X, y: alt.Y) -> list[Any]:
+    green, want = timber.section, timber.finished
+    half_w, half_d = green.width_mm / 2 / per, green.depth_mm / 2 / per
+    piece = pd.DataFrame(
+        [
+            {
+                "x": (want.centre_x_mm - want.width_mm / 2) / per,
+                "x2": (want.centre_x_mm + want.width_mm / 2) / per,
+                "y": (want.centre_y_mm - want.depth_mm / 2) / per,
+                "y2": (want.centre_y_mm + want.depth_mm / 2) / per,
+                "what": "finished piece",
+            }
+        ]
+    )
+    letters = pd.DataFrame(
+        [
+            {"x": 0.0, "y": half_d * 1.05, "text": "a"},
+            {"x": half_w * 1.05, "y": 0.0, "text": "b"},
+            {"x": 0.0, "y": -half_d * 1.05, "text": "c"},
+            {"x": -half_w * 1.05, "y": 0.0, "text": "d"},
+        ]
+    )
+    pith = pd.DataFrame([{"x": green.pith_x_mm / per, "y": green.pith_y_mm / per, "what": "pith"}])
+    marks: list[Any] = [
+        # white under dark, so that the square shows on straw and on deep water alike
+        alt.Chart(piece)
+        .mark_rect(fillOpacity=0, stroke="white", strokeWidth=4)
+        .encode(x=x, x2="x2", y=y, y2="y2"),
+        alt.Chart(piece)
+        .mark_rect(fillOpacity=0, stroke=INK, strokeWidth=1.8, strokeDash=[6, 4])
+        .encode(x=x, x2="x2", y=y, y2="y2", tooltip=["what"]),
+        alt.Chart(letters).mark_text(color=QUIET, fontSize=13).encode(x=x, y=y, text="text"),
+        alt.Chart(pith)
+        .mark_point(shape="cross", size=220, filled=True, fill="white", stroke=INK, opacity=1)
+        .encode(x=x, y=y, tooltip=["what"]),
+    ]
+    if pins:
+        spots = pd.DataFrame([spot for pin in pins for spot in _spots(pin, half_w, half_d, per)])
+        marks.append(
+            alt.Chart(spots)
+            .mark_point(
+                shape="circle", size=60, filled=True, fill=EARTH, stroke="white", strokeWidth=1.5, opacity=1
+            )
+            .encode(x=x, y=y, tooltip=["what"])
+        )
+    return marks
+
+
+def _spots(pin: Pin, half_w: float, half_d: float, per: float) -> list[dict[str, Any]]:
+    deep = pin.depth_mm / per
+    at = {
+        Face.A: (0.0, half_d - deep),
+        Face.B: (half_w - deep, 0.0),
+        Face.C: (0.0, deep - half_d),
+        Face.D: (deep - half_w, 0.0),
+    }
+    faces = [pin.face or Face.A]  # without a face the pins are drawn under face a and said to be on any
+    where = f"face {pin.face.value}" if pin.face else "face not told"
+    return [{"x": at[face][0], "y": at[face][1], "what": f"pins {deep:.3g} deep, {where}"} for face in faces]

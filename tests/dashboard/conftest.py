@@ -1,0 +1,34 @@
+"""The pages without a browser: the app of one invented shop."""
+
+import importlib.util
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+_HERE = Path(__file__).parent
+APP = _HERE.parents[1] / "dashboard" / "app.py"
+
+
+def _load(name):
+    spec = importlib.util.spec_from_file_location(f"{name}_of_dashboard_tests", _HERE / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def invented():
+    return _load("invented")
+
+
+@pytest.fixture
+def shop_folder(tmp_path, invented, request):
+    return invented.shop(tmp_path / "shop", **getattr(request, "param", {}))
+
+
+@pytest.fixture
+def app(shop_folder, monkeypatch):
+    """The app on its first page; `app.switch_page("views/timber.py")` goes to another."""
+    monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
+    return AppTest.from_file(str(APP), default_timeout=60)

@@ -1,0 +1,223 @@
+"""What the pages say, without a browser."""
+
+from datetime import timedelta
+
+import pytest
+
+from baulk.dashboard import data, typed
+from baulk.ingest import shop as shop_module
+from baulk.models.errors import BaulkError
+from baulk.models.reading import Owner
+
+EMPTY = {"full": False}
+
+
+def html(app):
+    return "\n".join(e.proto.body for e in app.get("html"))
+
+
+def go(app, page, **query):
+    app.run()
+    app.switch_page(f"views/{page}.py")
+    for name, value in query.items():
+        app.query_params[name] = value
+    app.run()
+    assert not app.exception
+    return app
+
+
+def test_the_yard_puts_what_can_be_done_today_first(app):
+    app.run()
+    assert not app.exception
+    told = html(app)
+    order = [told.index(f">{tag}<") for tag in ("FER-03", "FER-02", "FER-05", "FER-04", "FER-01")]
+    assert order == sorted(order)
+
+
+def test_the_yard_tells_a_verdict_by_shape_and_word(app):
+    told = html(app.run())
+    for shape, word in (("■", "Square"), ("◧", "Rough out"), ("□", "Leave")):
+        assert f'<span class="b-shape">{shape}</span><b>{word}</b>' in told
+
+
+def test_the_yard_shows_sizes_in_fractions_and_moisture_with_its_range(app):
+    told = html(app.run())
+    assert "8 x 7 3/4 in" in told
+    assert "<b>48 %</b>" in told
+    assert "44 to 52" in told
+
+
+def test_a_timber_without_an_evaluation_is_being_worked_out(app):
+    go(app, "timber", tag="FER-05")
+    assert any("being worked out" in e.value for e in app.info)
+    assert any("No reading yet" in e.value for e in app.info)
+
+
+def test_the_address_chooses_the_timber(app):
+    go(app, "timber", tag="FER-02")
+    assert app.selectbox(key="tag").value == "FER-02"
+    assert app.title[0].value == "FER-02"
+
+
+def test_the_select_box_changes_the_timber_and_the_address(app):
+    go(app, "timber", tag="FER-02")
+    app.selectbox(key="tag").set_value("FER-04").run()
+    assert app.title[0].value == "FER-04"
+    assert app.query_params["tag"] in ("FER-04", ["FER-04"])
+
+
+def test_an_unknown_tag_in_the_address_is_answered_with_the_nearest(app):
+    go(app, "timber", tag="FER-09")
+    assert any("FER-09" in e.value and "FER-01" in e.value for e in app.error)
+
+
+def test_a_failed_evaluation_says_why(app, shop_folder, invented):
+    with shop_module.open(shop_folder) as s:
+        why = b'{"tag":"FER-05","made_utc":"2026-01-01T00:00:00+00:00","failed":"the shed has no air"}'
+        s.store.save_evaluation("FER-05", invented.NOW, why)
+    go(app, "timber", tag="FER-05")
+    assert any("the shed has no air" in e.value for e in app.error)
+
+
+def test_a_torn_evaluation_is_told_in_a_sentence(app, shop_folder, invented):
+    with shop_module.open(shop_folder) as s:
+        s.store.save_evaluation("FER-05", invented.NOW, b'{"tag":"FER-05"}')
+    go(app, "timber", tag="FER-05")
+    assert any("can't be read at" in e.value for e in app.error)
+
+
+def test_a_weight_in_pounds_is_stored_in_kilograms(app, shop_folder):
+    go(app, "timber", tag="FER-05")
+    app.segmented_control(key="hand_kind").set_value("weight").run()
+    app.text_input(key="hand_weight").set_value("212")
+    app.button(key="hand_store").click().run()
+    assert any("Stored" in e.value for e in app.success)
+    with shop_module.open(shop_folder) as s:
+        (reading,) = s.store.latest(Owner.TIMBER, "FER-05")
+    assert reading.value == pytest.approx(212 * 0.45359237)  # the pound of 1959
+    assert reading.source == "hand"
+
+
+def test_pins_need_a_number_and_say_so(app):
+    go(app, "timber", tag="FER-05")
+    app.text_input(key="hand_mc").set_value("wet")
+    app.text_input(key="hand_depth").set_value("1 1/4")
+    app.button(key="hand_store").click().run()
+    assert [e.value for e in app.error] == ["The moisture content is a number such as 28.5, not 'wet'."]
+
+
+def test_pins_are_stored_with_depth_and_face(app, shop_folder):
+    go(app, "timber", tag="FER-05")
+    app.text_input(key="hand_mc").set_value("26.5 %")
+    app.text_input(key="hand_depth").set_value("1 1/4")
+    app.selectbox(key="hand_face").set_value("b")
+    app.button(key="hand_store").click().run()
+    with shop_module.open(shop_folder) as s:
+        (reading,) = s.store.latest(Owner.TIMBER, "FER-05")
+    assert str(reading.series) == "timber/FER-05/pin-31.75/b/moisture"
+
+
+def fill(app, **fields):
+    given = {"green": "8 x 7 3/4", "finished": "6 x 6", "length": "8"} | fields
+    for name, text in given.items():
+        app.text_input(key=f"arrival_{name}").set_value(text)
+    app.selectbox(key="arrival_species").set_value("white oak")
+    app.selectbox(key="arrival_use").set_value("deck")
+    app.run()
+    assert not app.exception
+    return app
+
+
+def test_an_arrival_is_registered_under_the_proposed_tag(app, shop_folder):
+    fill(go(app, "arrival"))
+    assert app.text_input(key="arrival_tag").value == "FER-06"
+    app.button(key="arrival_go").click().run()
+    assert any("FER-06 is tagged in" in e.value for e in app.success)
+    with shop_module.open(shop_folder) as s:
+        timber = s.register.get("FER-06")
+    assert timber.section.depth_mm == pytest.approx(7.75 * 25.4)
+    assert timber.length_mm == pytest.approx(8 * 304.8)
+
+
+def test_an_arrival_shows_its_weight_and_warns_of_the_lift(app):
+    fill(go(app, "arrival"))
+    assert any("Not a lift for one" in e.value and "lb" in e.value for e in app.warning)
+
+
+def test_an_arrival_with_nothing_typed_names_what_is_missing(app):
+    go(app, "arrival")
+    app.button(key="arrival_go").click().run()
+    assert "the green size" in app.error[0].value
+
+
+def test_a_finished_size_larger_than_the_green_is_refused(app):
+    fill(go(app, "arrival"), finished="9 x 6")
+    app.button(key="arrival_go").click().run()
+    assert any("does not fit" in e.value for e in app.error)
+
+
+def test_a_tag_that_is_taken_is_refused(app):
+    fill(go(app, "arrival"), tag="FER-01")
+    app.button(key="arrival_go").click().run()
+    assert any("FER-01" in e.value for e in app.error)
+
+
+def test_a_pith_left_of_the_centre_is_kept(app, shop_folder):
+    go(app, "arrival")
+    app.radio(key="arrival_pith").set_value("place").run()
+    app.text_input(key="arrival_pith_x").set_value("-1 1/2")
+    app.text_input(key="arrival_pith_y").set_value("0")
+    fill(app)
+    app.button(key="arrival_go").click().run()
+    with shop_module.open(shop_folder) as s:
+        assert s.register.get("FER-06").section.pith_x_mm == pytest.approx(-38.1)
+
+
+def test_the_air_page_names_its_sources_and_says_when_no_humidity_suits_both(app):
+    go(app, "air")
+    told = "\n".join(e.value for e in app.markdown)
+    assert "Espenas & Kozlik 1975" in told
+    assert "Hukka & Viitanen 1999" in told
+    assert "No one humidity suits both" in told
+
+
+@pytest.mark.parametrize("shop_folder", [EMPTY], indirect=True)
+@pytest.mark.parametrize(
+    ("page", "next_step"), [("yard", "tag it in"), ("timber", "tag the first one in"), ("air", "sensor")]
+)
+def test_an_empty_shop_says_what_to_do_next(app, page, next_step):
+    go(app, page)
+    assert any(next_step in e.value for e in app.info)
+
+
+def test_a_folder_that_is_no_shop_is_told_in_a_sentence(app, tmp_path, monkeypatch):
+    monkeypatch.setenv("BAULK_SHOP", str(tmp_path / "elsewhere"))
+    app.run()
+    assert not app.exception
+    assert "baulk init" in app.error[0].value
+
+
+def test_a_server_without_a_shop_says_how_to_name_one(app, monkeypatch):
+    monkeypatch.delenv("BAULK_SHOP")
+    app.run()
+    assert "baulk dashboard --shop DIR" in app.error[0].value
+
+
+def test_a_timber_long_unread_asks_for_a_reading(app, shop_folder, invented, monkeypatch):
+    monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
+    rows = data.yard(invented.NOW + timedelta(days=45))
+    assert "not read for 45 days" in next(r for r in rows if r.timber.tag == "FER-01").attention
+
+
+@pytest.mark.parametrize(
+    ("text", "system", "mm"),
+    [("8", "inch", 2438.4), ("8 ft", "metric", 2438.4), ("2.4", "metric", 2400.0), ("2400", "metric", 2400.0),
+     ("96 in", "metric", 2438.4), ("7 ft 6 in", "inch", 2286.0)],
+)  # fmt: skip
+def test_a_length_is_read_in_feet_or_metres(text, system, mm):
+    assert typed.along_mm(text, system) == pytest.approx(mm)
+
+
+def test_a_length_that_is_no_number_is_refused_in_words():
+    with pytest.raises(BaulkError, match="length"):
+        typed.along_mm("long", "inch")
