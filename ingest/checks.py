@@ -102,7 +102,8 @@ def flag(readings: Iterable[Reading], store: Store) -> tuple[Reading, ...]:
             for last in store.latest(series.owner, series.name):
                 before.setdefault(last.series, last)
         found = [name for check in CHECKS if (name := check(reading, before.get(series)))]
-        flagged.append(replace(reading, flags=tuple(dict.fromkeys((*reading.flags, *found)))))
+        new = [name for name in found if name not in reading.flags]
+        flagged.append(replace(reading, flags=(*reading.flags, *new)) if new else reading)
         if series not in before or before[series].taken_utc < reading.taken_utc:
             before[series] = reading
     return tuple(flagged)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, Final
 
 from baulk.ingest.errors import WireError
@@ -201,7 +202,7 @@ def decode(raw: RawMessage, target: Target) -> Decoded:
 def _reading(record: Record, target: Target, clock: Clock, raw: RawMessage) -> Reading:
     if record.problem:
         raise WireError(record.problem)
-    series, scales = _series(record, target)
+    series, scales = _series(record.name, record.unit, target)
     if isinstance(record.value, bool) or not isinstance(record.value, float):
         raise WireError(f"{record.name} has no number in v")
     if record.unit not in scales:
@@ -222,19 +223,20 @@ def _reading(record: Record, target: Target, clock: Clock, raw: RawMessage) -> R
     )
 
 
-def _series(record: Record, target: Target) -> tuple[Series, dict[str, units.Scale]]:
-    ours = _OURS.fullmatch(record.name)
+@lru_cache(maxsize=4096)  # the names of a shop are few and come again and again
+def _series(given: str, unit: str | None, target: Target) -> tuple[Series, dict[str, units.Scale]]:
+    ours = _OURS.fullmatch(given)
     if not ours:
         raise WireError(
-            f"the name {record.name[:60]!r} is not one of ours, such as pin-45/b/moisture, weight, temp"
+            f"the name {given[:60]!r} is not one of ours, such as pin-45/b/moisture, weight, temp"
         )
     head = _HEAD.fullmatch(ours["head"] or "")
     if head and (head[1], head[2]) != (target.owner.value, target.name):
         raise WireError(
-            f"the name {record.name[:60]!r} belongs to {head[1]}/{head[2]}, and the topic to {target.name}"
+            f"the name {given[:60]!r} belongs to {head[1]}/{head[2]}, and the topic to {target.name}"
         )
     quantity = Quantity(ours["what"])
-    if quantity is Quantity.BATTERY and record.unit in units.SENML[Quantity.BATTERY_VOLTAGE]:
+    if quantity is Quantity.BATTERY and unit in units.SENML[Quantity.BATTERY_VOLTAGE]:
         quantity = Quantity.BATTERY_VOLTAGE
     if quantity not in _OF[target.owner]:
         raise WireError(f"{quantity.value} is not something that {target.owner.value} has")
