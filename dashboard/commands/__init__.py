@@ -79,9 +79,8 @@ def build(wanted: Sequence[str] = tuple(COMMANDS)) -> typer.Typer:
 
 def main() -> None:
     """Run the command line; an error made on purpose is one sentence, any other one says how to see more."""
-    wanted = [word for word in sys.argv[1:] if not word.startswith("-")][:1]
     try:
-        build(wanted)(prog_name="baulk")
+        build(_wanted(sys.argv[1:]))(prog_name="baulk")
     except BaulkError as err:
         _end(str(err), err)
     except KeyboardInterrupt:
@@ -98,6 +97,17 @@ def main() -> None:
         )
 
 
+def _wanted(words: Sequence[str]) -> list[str]:
+    """Find the command's name: the first word that is neither an option nor the folder behind --shop."""
+    left = iter(words)
+    for word in left:
+        if word == "--shop":
+            next(left, None)
+        elif not word.startswith("-"):
+            return [word]
+    return []
+
+
 def _end(sentence: str, err: Exception) -> None:
     if os.environ.get(DETAIL):
         raise err
@@ -107,6 +117,7 @@ def _end(sentence: str, err: Exception) -> None:
 
 def _not_imported() -> None:
     """Stand in for a command that was not asked for."""
+    raise RuntimeError("the command was not found in the words given")
 
 
 def _show_version(asked: bool) -> None:  # noqa: FBT001 - typer hands it over by place
@@ -116,8 +127,14 @@ def _show_version(asked: bool) -> None:  # noqa: FBT001 - typer hands it over by
 
 
 def _top(
-    show_version: Annotated[  # noqa: FBT002 - typer's way of a flag
+    show_version: Annotated[  # noqa: ARG001, FBT002 - typer's way of a flag
         bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version.")
     ] = False,
+    shop: Annotated[
+        str | None,
+        typer.Option("--shop", metavar="DIR", help="The shop folder, for every command; or BAULK_SHOP."),
+    ] = None,
 ) -> None:
-    """Hold what comes before the command's name."""
+    """Take what comes before the command's name."""
+    if shop is not None:
+        os.environ["BAULK_SHOP"] = shop  # each command reads it, and so do the parts that it starts

@@ -225,3 +225,9 @@ def test_a_store_that_is_none_is_said_in_one_sentence(baulk, shop_dir):
     done = baulk("timber", "list", "--shop", str(shop_dir))
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
+
+
+def test_the_shop_may_be_named_before_the_command_too(baulk, shop_dir):
+    done = baulk("--shop", str(shop_dir), "timber", "list", "--json")
+    assert (done.returncode, json.loads(done.stdout)) == (0, [])
+    assert baulk(f"--shop={shop_dir}", "verdict", "--json").stdout.strip() == "[]"
