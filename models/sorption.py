@@ -2,23 +2,60 @@
 
 from __future__ import annotations
 
-import functools
-from types import ModuleType
-from typing import Final, cast
+from dataclasses import dataclass
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
+from baulk.models.psychrometrics import HIGHEST_C, LOWEST_C, checked_air, dewpoint_c, worst
 
-# Wood Handbook eq. 4-5: printed for 30 to 270 degF; carried on to the cold of a winter shed
-LOWEST_C: Final = -30.0
-HIGHEST_C: Final = 110.0
+__all__ = [
+    "HIGHEST_C",
+    "LOWEST_C",
+    "EmcAnswer",
+    "Equation",
+    "answer",
+    "dewpoint_c",
+    "emc_at_mean_pct",
+    "emc_pct",
+    "mean_of_emc_pct",
+    "rh_pct",
+]
+
+# the two equations of the Wood Handbook, by their numbers there
+Equation = Literal["4-5", "4-6"]
+# eq. 4-5 is printed for 30 to 270 degF; LOWEST_C carries it on to the cold of a winter shed
 _HALVINGS: Final = 60  # of 100 %RH: far below the last digit of a double
+_HIGHEST_RH_4_6: Final = 99.5  # eq. 4-6 grows without bound towards 100 %
+# root mean square of (printed - eq. 4-5) over the eight values of four woods, europeanwood.org species pages
+_SPECIES_SD_PCT: Final = 1.2
+# EMC while gaining moisture is about 0.85 of that while losing it: common knowledge, from memory
+_ADSORPTION_OVER_DESORPTION: Final = 0.85
 
 
-def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float64]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EmcAnswer:
+    """An equilibrium moisture content with its doubt.
+
+    Parameters
+    ----------
+    emc_pct : ndarray, shape (...,)
+        Equilibrium moisture content. [% of oven-dry mass]
+    sd_pct : ndarray, shape (...,)
+        One standard deviation, for the wood's kind and its history of drying and wetting are not known. [%]
+    equation : {"4-5", "4-6"}
+        The Wood Handbook's equation.
+    """
+
+    emc_pct: NDArray[np.float64]
+    sd_pct: NDArray[np.float64]
+    equation: Equation = "4-5"
+
+
+def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5") -> NDArray[np.float64]:
     """Equilibrium moisture content of wood in air.
 
     Parameters
@@ -26,7 +63,9 @@ def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float64]:
     temp_c : array_like, shape (...,)
         Air temperature, -30 to 110; the copy checked covers -1.1 to 98.9. [degC]
     rh_pct : array_like, shape (...,)
-        Relative humidity, 0 to 100. [%]
+        Relative humidity, 0 to 100; by eq. 4-6 at most 99.5. [%]
+    equation : {"4-5", "4-6"}, optional
+        Eq. 4-5 is behind the printed table; the newer 4-6 is a second opinion.
 
     Returns
     -------
@@ -40,19 +79,70 @@ def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float64]:
 
     References
     ----------
-    Wood Handbook, FPL-GTR-190 (2010) and FPL-GTR-282 (2021), eq. 4-5, coefficients for degC. One curve for
-    all species, between adsorption and desorption; species differ by one to two percent at the same air.
+    Wood Handbook, FPL-GTR-190 (2010) and FPL-GTR-282 (2021), eq. 4-5, coefficients for degC; eq. 4-6 (Glass
+    and others 2014), FPL-GTR-282 p. 4-4 as transcribed in the PyPI package geotech-references 1.4.1. One curve
+    for all species, between adsorption and desorption; `answer` gives the doubt.
 
     Examples
     --------
     >>> round(float(emc_pct(21.1, 50)), 1)
     9.2
+    >>> round(float(emc_pct(20, 83, equation="4-6")), 1)
+    17.7
     """
-    temp, rh = _checked(temp_c, rh_pct)
+    temp, rh = checked_air(temp_c, rh_pct)
+    if _is_newer(equation):
+        if np.any(rh > _HIGHEST_RH_4_6):
+            raise OutOfRange(
+                "the humidity",
+                f"must be at most {_HIGHEST_RH_4_6:g} % for eq. 4-6, not {np.nanmax(rh):g} %; use eq. 4-5",
+            )
+        return _emc_4_6(temp, rh)
     return _emc(temp, rh)
 
 
-def rh_pct(temp_c: ArrayLike, emc_pct: ArrayLike) -> NDArray[np.float64]:
+def answer(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5") -> EmcAnswer:
+    """Equilibrium moisture content together with its doubt.
+
+    Parameters
+    ----------
+    temp_c, rh_pct : array_like, shape (...,)
+        As in `emc_pct`. [degC, %]
+    equation : {"4-5", "4-6"}, optional
+        As in `emc_pct`.
+
+    Returns
+    -------
+    EmcAnswer
+        The value and its standard deviation: species differ by 1.2 points, and wetting or drying moves the
+        value 8 % of itself to either side. [%]
+
+    Raises
+    ------
+    OutOfRange
+        As in `emc_pct`.
+
+    References
+    ----------
+    Species: europeanwood.org pages of four woods, at 37 and 83 % (one value lies 1.9 off). Hysteresis: ratio
+    0.85 of adsorption to desorption, from memory; even odds between the two, so its half-width over the root
+    of three.
+
+    Examples
+    --------
+    >>> found = answer(20, 65)
+    >>> round(float(found.emc_pct), 1), round(float(found.sd_pct), 1)
+    (12.0, 1.3)
+    """
+    emc = emc_pct(temp_c, rh_pct, equation=equation)
+    ratio = _ADSORPTION_OVER_DESORPTION
+    hysteresis = emc * (1 - ratio) / (1 + ratio) / np.sqrt(3.0)
+    # no wood is drier than dry: the species' spread shrinks with the value
+    species = np.minimum(_SPECIES_SD_PCT, emc / 3)
+    return EmcAnswer(emc_pct=emc, sd_pct=np.hypot(species, hysteresis), equation=equation)
+
+
+def rh_pct(temp_c: ArrayLike, emc_pct: ArrayLike, *, equation: Equation = "4-5") -> NDArray[np.float64]:
     """Relative humidity at which wood would settle at a moisture content.
 
     Parameters
@@ -60,7 +150,9 @@ def rh_pct(temp_c: ArrayLike, emc_pct: ArrayLike) -> NDArray[np.float64]:
     temp_c : array_like, shape (...,)
         Air temperature, -30 to 110. [degC]
     emc_pct : array_like, shape (...,)
-        Equilibrium moisture content, from 0 to what the equation gives at 100 %RH. [%]
+        Equilibrium moisture content, from 0 to what the equation gives at its highest humidity. [%]
+    equation : {"4-5", "4-6"}, optional
+        As in `emc_pct`.
 
     Returns
     -------
@@ -74,33 +166,31 @@ def rh_pct(temp_c: ArrayLike, emc_pct: ArrayLike) -> NDArray[np.float64]:
 
     References
     ----------
-    Wood Handbook eq. 4-5, inverted by halving the interval.
+    Wood Handbook eq. 4-5, inverted by halving the interval; eq. 4-6 by its printed inverse, eq. 4-7.
 
     Examples
     --------
     >>> round(float(rh_pct(21.1, 9.2)))
     50
     """
-    temp, _ = _checked(temp_c, 0.0)
+    temp, _ = checked_air(temp_c, 0.0)
     wanted = np.asarray(emc_pct, dtype=float)
     temp, wanted = np.broadcast_arrays(temp, wanted)
-    top = _emc(temp, np.full(temp.shape, 100.0))
+    newer = _is_newer(equation)
+    top = _emc_4_6(temp, np.float64(_HIGHEST_RH_4_6)) if newer else _emc(temp, np.full(temp.shape, 100.0))
     if np.any((wanted < 0) | (wanted > top + 1e-9)):
         raise OutOfRange(
             "the moisture content",
             f"must lie between 0 and {float(np.nanmin(top)):.1f} %, the most that air at that temperature"
-            f" gives, not {_worst(wanted, 0.0, float(np.nanmin(top))):g} %",
+            f" gives, not {worst(wanted, 0.0, float(np.nanmin(top))):g} %",
         )
-    low, high = np.zeros(temp.shape), np.full(temp.shape, 100.0)
-    for _half in range(_HALVINGS):
-        middle = (low + high) / 2
-        below = _emc(temp, middle) < wanted
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.where(np.isnan(temp + wanted), np.nan, (low + high) / 2)[()]
+    return _rh_4_7(temp, wanted) if newer else _rh(temp, wanted)
 
 
 def mean_of_emc_pct(air: AirSeries) -> float:
-    """Time-weighted mean of the EMC of each air reading (not the EMC of the mean air).
+    """Time-weighted mean of the EMC of each air reading: what a season does to wood.
+
+    Not `emc_at_mean_pct`: humidity and EMC bend, so over a month the two lie up to two points apart.
 
     Parameters
     ----------
@@ -112,61 +202,35 @@ def mean_of_emc_pct(air: AirSeries) -> float:
     float
         Mean EMC; a single reading is its own mean. [%]
     """
-    emc = emc_pct(air.temp_c, air.rh_pct)
-    if emc.size == 1:
-        return float(emc[0])
-    return float(np.trapezoid(emc, air.posix_s) / (air.posix_s[-1] - air.posix_s[0]))
+    return _mean(emc_pct(air.temp_c, air.rh_pct), air)
 
 
-def dewpoint_c(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float64]:
-    """Temperature at which the air's moisture begins to condense (below 0 degC: over ice).
+def emc_at_mean_pct(air: AirSeries) -> float:
+    """EMC at the time-weighted mean temperature and mean humidity, as climate tables are made.
+
+    Not `mean_of_emc_pct`, which is what wood follows; this one serves to compare with published tables.
 
     Parameters
     ----------
-    temp_c : array_like, shape (...,)
-        Air temperature, -30 to 110. [degC]
-    rh_pct : array_like, shape (...,)
-        Relative humidity, above 0 to 100. [%]
+    air : AirSeries
+        Air readings; between two of them the air is taken to run straight.
 
     Returns
     -------
-    ndarray, shape (...,)
-        Dew point; a gap (NaN) stays a gap. [degC]
-
-    Raises
-    ------
-    OutOfRange
-        If temperature or humidity lie outside the range above.
+    float
+        EMC of the mean air. [%]
 
     References
     ----------
-    ASHRAE Handbook Fundamentals (2017) chapter 1 eq. 5 and 6, solved by PsychroLib.
-
-    Examples
-    --------
-    >>> round(float(dewpoint_c(25, 80)), 1)
-    21.3
+    Simpson, FPL-RN-0268 (1998), took monthly mean temperature and humidity.
     """
-    temp, rh = np.broadcast_arrays(*_checked(temp_c, rh_pct))
-    if np.any(rh < 0.1):
-        raise OutOfRange("the humidity", f"must be at least 0.1 % for a dew point, not {np.nanmin(rh):g} %")
-    dew = np.full(temp.shape, np.nan)
-    for i in map(tuple, np.argwhere(np.isfinite(temp + rh))):
-        dew[i] = _psychrolib().GetTDewPointFromRelHum(float(temp[i]), float(rh[i]) / 100)
-    return dew[()]
+    return float(emc_pct(_mean(air.temp_c, air), _mean(air.rh_pct, air)))
 
 
-@functools.cache
-def _psychrolib() -> ModuleType:
-    """Load PsychroLib late and set its units once.
-
-    It loads numba, which the plain EMC must not wait for; each setting of the units throws away what numba
-    has compiled (a second a time), and asking it for its units ends the process (seen with 2.5.0 and numba).
-    """
-    import psychrolib  # noqa: PLC0415
-
-    psychrolib.SetUnitSystem(psychrolib.SI)
-    return cast("ModuleType", psychrolib)
+def _mean(values: NDArray[np.float64], air: AirSeries) -> float:
+    if values.size == 1:
+        return float(values[0])
+    return float(np.trapezoid(values, air.posix_s) / (air.posix_s[-1] - air.posix_s[0]))
 
 
 def _emc(temp: NDArray[np.float64], rh: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -180,20 +244,38 @@ def _emc(temp: NDArray[np.float64], rh: NDArray[np.float64]) -> NDArray[np.float
     return emc
 
 
-def _checked(temp_c: ArrayLike, rh_pct: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    temp, rh = np.asarray(temp_c, dtype=float), np.asarray(rh_pct, dtype=float)
-    if np.any((temp < LOWEST_C) | (temp > HIGHEST_C)):
-        raise OutOfRange(
-            "the temperature",
-            f"must lie between {LOWEST_C:g} and {HIGHEST_C:g} °C, not {_worst(temp, LOWEST_C, HIGHEST_C):g};"
-            " was it in °F?",
-        )
-    if np.any((rh < 0) | (rh > 100)):
-        raise OutOfRange("the humidity", f"must lie between 0 and 100 %, not {_worst(rh, 0, 100):g} %")
-    return temp, rh
+def _rh(temp: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
+    low, high = np.zeros(temp.shape), np.full(temp.shape, 100.0)
+    for _half in range(_HALVINGS):
+        middle = (low + high) / 2
+        below = _emc(temp, middle) < wanted
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return np.where(np.isnan(temp + wanted), np.nan, (low + high) / 2)[()]
 
 
-def _worst(values: NDArray[np.float64], low: float, high: float) -> float:
-    """Find the value furthest outside the range, for the sentence."""
-    excess = np.maximum(low - values, values - high)
-    return float(np.ravel(values)[np.nanargmax(np.ravel(excess))])
+# eq. 4-6 and 4-7: EMC = 100 [A T (1 - T/Tc)^B ln(1 - h)]^(C T^D), T in kelvin
+_A: Final = -0.000612
+_B: Final = 2.43
+_C: Final = 0.0577
+_D: Final = 0.430
+_CRITICAL_K: Final = 647.1
+
+
+def _emc_4_6(temp: NDArray[np.float64], rh: NDArray[np.float64] | np.float64) -> NDArray[np.float64]:
+    kelvin = temp + 273.15
+    inner = _A * kelvin * (1 - kelvin / _CRITICAL_K) ** _B * np.log1p(-rh / 100)
+    emc: NDArray[np.float64] = 100 * inner ** (_C * kelvin**_D)
+    return emc
+
+
+def _rh_4_7(temp: NDArray[np.float64], emc: NDArray[np.float64]) -> NDArray[np.float64]:
+    kelvin = temp + 273.15
+    raised = (emc / 100) ** (1 / (_C * kelvin**_D))
+    rh: NDArray[np.float64] = -100 * np.expm1(raised / (_A * kelvin) * (1 - kelvin / _CRITICAL_K) ** -_B)
+    return rh
+
+
+def _is_newer(equation: Equation) -> bool:
+    if equation not in {"4-5", "4-6"}:
+        raise OutOfRange("the equation", f"is 4-5 or 4-6 of the Wood Handbook, not {equation!r}")
+    return equation == "4-6"
