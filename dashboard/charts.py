@@ -75,7 +75,7 @@ def _times(posix_s: Sequence[float] | NDArray[np.float64]) -> pd.DatetimeIndex:
 
 def _dates(form: str = "%b %Y") -> alt.Axis:
     """Return a time axis whose labels keep apart on a phone."""
-    return alt.Axis(tickCount=5, labelOverlap="greedy", labelSeparation=12, format=form, labelFlush=True)
+    return alt.Axis(tickCount=5, labelOverlap="greedy", labelSeparation=12, format=form, labelBound=True)
 
 
 def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.LayerChart:
@@ -107,10 +107,11 @@ def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.La
         }
     )
     order = sorted(set(frame["where"]))
+    short = frame["time"].max() - frame["time"].min() < pd.Timedelta(days=200)
     colour = alt.Color(
         "where:N", title="points: measured · lines: model", scale=alt.Scale(domain=order, range=list(MARKS))
     )
-    x = alt.X("time:T", title=None, axis=_dates())
+    x = alt.X("time:T", title=None, axis=_dates("%d %b" if short else "%b %Y"))
     y = alt.Y("measured:Q", title="MC, %", scale=alt.Scale(zero=False))
     line = alt.Chart(frame).mark_line(strokeWidth=1.8, opacity=0.85).encode(x=x, y="model:Q", color=colour)
     points = (
@@ -193,8 +194,8 @@ def fan(
         layers += [
             alt.Chart(home).mark_rect(color="#7a8b1f", opacity=0.18).encode(y=alt.Y("low:Q"), y2="high"),
             alt.Chart(home)
-            .mark_text(align="left", baseline="bottom", dx=4, dy=-2, color="#4d5912", fontSize=11)
-            .encode(x="time:T", y="high:Q", text="text"),
+            .mark_text(align="left", baseline="top", dx=4, dy=3, color="#4d5912", fontSize=11)
+            .encode(x="time:T", y="low:Q", text="text"),
         ]
     base = alt.Chart(frame)
     layers += [

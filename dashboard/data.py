@@ -245,6 +245,8 @@ def timber(tag: str, most: int = 12) -> TimberFacts:
         latest = sorted(s.store.latest(Owner.TIMBER, found.tag), key=lambda r: r.taken_utc, reverse=True)
         since = latest[0].taken_utc - timedelta(days=60) if latest else None
         every = s.store.readings(Owner.TIMBER, found.tag, since) if latest else []
+        if latest and len(every) < most:  # read seldom: the older ones belong on the list too
+            every = s.store.readings(Owner.TIMBER, found.tag)
         newest = sorted(every, key=lambda r: r.taken_utc, reverse=True)[:most]
         return TimberFacts(
             timber=found,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 
 import streamlit as st
@@ -33,7 +34,7 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
     verdict, told = answer.verdict, words.step(answer.verdict.step)
     dates = []
     for name in ("rough out", "square"):
-        if name in verdict.dates:
+        if name in verdict.dates and not (name == "rough out" and verdict.step == "square"):
             chance = verdict.probability.get(name)
             sure = f"if done today: {100 * chance:.0f} % sure" if chance is not None else ""
             dates.append((words.STEPS[name].word, words.when(verdict.dates[name], now), sure))
@@ -41,13 +42,19 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
         dates.append(
             ("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it")
         )
-    reasons = "".join(f"<li>{words.esc(text)}</li>" for text in verdict.reasons)
+    reasons = [f"<li>{words.esc(plainly(text, system))}</li>" for text in verdict.reasons]
+    rest = "".join(reasons[3:])
+    more = f"<details><summary>more reasons</summary><ul>{rest}</ul></details>" if rest else ""
+        f"<details><summary>more reasons</summary><ul>{''.join(reasons[3:])}</ul></details>"
+        if reasons[3:]
+        else ""
+    )
     doubt = "" if verdict.enough_readings else " There are too few readings yet to lean on this."
     st.html(
         '<div class="b-verdict" data-testid="verdict"><div class="b-say"><span '
         f'class="b-shape">{told.shape}</span>'
-        f'{told.word}</div><div>{words.esc(told.sentence)}{doubt}</div><ul class="b-reasons">{reasons}</ul>'
-        f'<div class="b-next"><b>Next:</b> {words.esc(verdict.next_reading)}</div></div>'
+        f'{told.word}</div><div>{words.esc(told.sentence)}{doubt}</div><ul class="b-reasons">{"".join(reasons[:3])}</ul>{more}'
+        f'<div class="b-next"><b>Next:</b> {words.esc(plainly(verdict.next_reading, system))}</div></div>'
     )
     frame.figures(dates)
 
@@ -94,13 +101,22 @@ def called(text: str, system: units.System) -> str:
         return text
 
 
+def plainly(text: str, system: units.System) -> str:
+    """Return a sentence with the stored names of series in it told in words."""
+    return re.sub(r"timber(?:/[\w.-]+)+[\w]", lambda found: called(found[0], system), text)
+
+
 def movement(answer: Answer, system: units.System) -> None:
     """Show what the finished piece would still do if it were squared now."""
     digits, per, unit = (2, 25.4, "in") if system == "inch" else (1, 1.0, "mm")
 
     def told(span: Span) -> tuple[str, str]:
         low, mid, high = (v / per for v in (span.low, span.median, span.high))
-        return f"{mid:+.{digits}f}", f"{low:+.{digits}f} to {high:+.{digits}f}"
+        return signed(mid), f"{signed(low)} to {signed(high)}"
+
+    def signed(value: float) -> str:
+        rounded = round(value, digits)
+        return f"{rounded:+.{digits}f}" if rounded else f"{0:.{digits}f}"
 
     move = answer.movement
     rows = [(FACES.get(f, f"face {f}"), *told(s)) for f, s in sorted(move.face_mm.items())]
@@ -118,12 +134,12 @@ def movement(answer: Answer, system: units.System) -> None:
     )
 
 
-def calibration(answer: Answer) -> None:
+def calibration(answer: Answer, system: units.System) -> None:
     """Say what the readings taught the model about this piece."""
     fit = answer.calibration
     speed, start = fit.d_factor, fit.start_mc_pct
     lines = [
-        f"It dries {speed.median:.2g} times ({speed.low:.2g} to {speed.high:.2g}) as fast as its kind should.",
+        f"It dries {speed.median:.2g} times ({speed.low:.2g} to {speed.high:.2g}) as fast as usual.",
         f"It began at about {words.span(start.median, start.low, start.high)} MC.",
     ]
     if fit.meter_bias_pct:
@@ -135,7 +151,7 @@ def calibration(answer: Answer) -> None:
         )
     used = "1 reading" if fit.used == 1 else f"{fit.used} readings"
     lines.append(f"Learned from {used}." if fit.used else "No reading has taught it anything yet.")
-    lines += [f"Left out: {text}" for text in fit.left_out[:5]]
+    lines += [f"Left out: {plainly(text, system)}" for text in fit.left_out[:5]]
     if len(fit.left_out) > 5:
         lines.append(f"... and {len(fit.left_out) - 5} more left out.")
     st.markdown("\n".join(f"- {line}" for line in lines))
@@ -176,7 +192,7 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
             movement(answer, facts.system)
         with right:
             st.subheader("What the readings taught", anchor=False)
-            calibration(answer)
+            calibration(answer, facts.system)
         st.subheader("Readings against the model", anchor=False)
         if answer.readings:
             names = {r.series: called(r.series, facts.system) for r in answer.readings}

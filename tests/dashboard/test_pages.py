@@ -1,5 +1,6 @@
 """What the pages say, without a browser."""
 
+import json
 from datetime import timedelta
 
 import pytest
@@ -77,6 +78,15 @@ def test_a_failed_evaluation_says_why(app, shop_folder, invented):
         s.store.save_evaluation("FER-05", invented.NOW, why)
     go(app, "timber", tag="FER-05")
     assert any("the shed has no air" in e.value for e in app.error)
+
+
+def test_series_in_a_reason_are_told_in_words(app, shop_folder, invented):
+    body = json.loads(invented.evaluation(invented.piece("FER-05")))
+    body["verdict"]["reasons"] = ["timber/FER-05/pin-76.2/b/moisture: 2 of 5 set aside"]
+    with shop_module.open(shop_folder) as s:
+        s.store.save_evaluation("FER-05", invented.NOW, json.dumps(body).encode())
+    told = html(go(app, "timber", tag="FER-05"))
+    assert "pin meter, 3 in deep, face b: 2 of 5 set aside" in told
 
 
 def test_a_torn_evaluation_is_told_in_a_sentence(app, shop_folder, invented):
