@@ -56,9 +56,7 @@ def engine_for(path: Path, *, wait_s: float = 5.0) -> Engine:
     def opened() -> sqlite3.Connection:
         return connect(path, wait_s=wait_s)
 
-    engine = sa.create_engine(
-        f"sqlite:///{path}", creator=opened, poolclass=sa.pool.QueuePool, connect_args={}, pool_size=2
-    )
+    engine = sa.create_engine(f"sqlite:///{path}", creator=opened, poolclass=sa.pool.NullPool)
 
     @event.listens_for(engine, "begin")
     def _begin(base: Connection) -> None:
@@ -177,7 +175,7 @@ def _split(tag: str) -> tuple[str, str]:
 
 
 def _check(timber: Timber) -> None:
-    """Refuse names that could not stand in a topic."""
+    """Refuse names that could not stand in a topic; whether a species is known the shop's door asks."""
     Series(owner=Owner.TIMBER, name=timber.tag, quantity=Quantity.WEIGHT)
     Series(owner=Owner.AIR, name=timber.place, quantity=Quantity.TEMP)
     for what, text in (("species", timber.species), ("use class", timber.use_class)):

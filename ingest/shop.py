@@ -14,6 +14,7 @@ from baulk.ingest.config import Config
 from baulk.ingest.register import Register, engine_for
 from baulk.ingest.store import Store, open_store
 from baulk.ingest.wire import clock
+from baulk.models import species, use_class
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner, Reading, Series
 from baulk.models.timber import Timber
@@ -52,6 +53,8 @@ class Shop:
 
     def add_timber(self, timber: Timber) -> int:
         """Enter a timber and store what waited in quarantine for its tag; return how many readings."""
+        species.get(timber.species)
+        use_class.get(timber.use_class)
         self.register.add(timber)
         return pipeline.replay(self, tag=timber.tag)
 

@@ -52,7 +52,9 @@ class SqliteStore:
         self.path = path
         self._lock = threading.RLock()
         self._ids: dict[Series, int] = {}
+        self._wait_s = wait_s
         self._base: sqlite3.Connection | None = connect(path, wait_s=wait_s)
+        self._inode: int | None = path.stat().st_ino
         try:
             with faults(path):
                 (form,) = self._base.execute("PRAGMA user_version").fetchone()
@@ -98,6 +100,12 @@ class SqliteStore:
     def _open(self) -> sqlite3.Connection:
         if self._base is None:
             raise StoreError(f"the store {self.path} was closed")
+        inode = self.path.stat().st_ino if self.path.is_file() else None
+        if inode != self._inode:  # taken away, or another one put in its place, under our open file
+            fresh = connect(self.path, wait_s=self._wait_s)
+            self._base.close()
+            self._base, self._inode = fresh, inode
+            self._ids.clear()
         return self._base
 
     def _id(self, base: sqlite3.Connection, series: Series) -> int:

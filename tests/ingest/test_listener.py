@@ -113,6 +113,29 @@ def test_stopping_while_the_store_is_locked_leaves_the_messages_at_the_broker(
     assert until(lambda: len(stored(broker_yard_dir)) == 30)
 
 
+@pytest.mark.broker
+def test_a_store_taken_away_under_the_listener_loses_nothing(broker_yard_dir, sensor, listen):
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(10)
+    (broker_yard_dir / "shop.db").rename(broker_yard_dir / "aside.db")
+    send(sensor, weights(0, 20))
+    assert until(lambda: any("there is no store at" in words for words in one.said))
+    (broker_yard_dir / "aside.db").rename(broker_yard_dir / "shop.db")
+    assert until(lambda: len(stored(broker_yard_dir)) == 20)
+
+
+@pytest.mark.broker
+def test_a_broker_that_refuses_our_name_is_one_sentence(broker_yard_dir, mosquitto):
+    mosquitto.stop()
+    mosquitto.conf.write_text(mosquitto.conf.read_text().replace("anonymous true", "anonymous false"))
+    mosquitto.start()
+    with shop.open(broker_yard_dir) as opened:
+        with pytest.raises(BrokerError, match="refuses our user name or password; correct user"):
+            listener.run(opened, threading.Event(), once=True)
+        with pytest.raises(BrokerError, match="refuses our user name or password; correct user"):
+            publish.verdicts(opened)
+
+
 _CHILD = """
 import sys, threading
 from baulk.ingest import listener, shop

@@ -44,6 +44,19 @@ def test_a_name_that_could_not_stand_in_a_topic_is_refused(yard, change):
         yard.register.add(replace(yard.register.get("FER-01"), **{"tag": "FER-02", **change}))
 
 
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"species": "white oke"}, "no species called 'white oke'; did you mean"),
+        ({"use_class": "mast"}, "called 'mast'"),
+    ],
+)
+def test_a_species_or_use_class_that_nobody_knows_is_refused(yard, change, words):
+    with pytest.raises(NotFound, match=words):
+        yard.add_timber(replace(yard.register.get("FER-01"), tag="FER-02", **change))
+    assert len(yard.register.list()) == 1
+
+
 def test_a_timber_without_a_species_is_refused(yard):
     with pytest.raises(RegisterError, match="needs a species"):
         yard.register.add(replace(yard.register.get("FER-01"), tag="FER-02", species=" "))

@@ -11,7 +11,7 @@ import pytest
 
 from baulk.ingest import config, shop
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
-from baulk.ingest.store import STORES, open_store
+from baulk.ingest.store import STORES, open_store, sqlite_file
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner, Reading, Series
@@ -253,6 +253,19 @@ def test_a_missing_store_is_never_made_in_silence(tmp_path):
     with pytest.raises(StoreMissing, match=r"there is no store at .*shop\.db"):
         shop.open(settings.shop_dir)
     assert not settings.store_path.exists()
+
+
+def test_a_store_taken_away_while_it_is_open_is_noticed_and_its_successor_used(tmp_path):
+    settings = quick(tmp_path)
+    with closing(open_store(settings)) as store:
+        for file in settings.shop_dir.glob("shop.db*"):
+            file.unlink()
+        with pytest.raises(StoreMissing, match="there is no store"):
+            store.append([one()])
+        sqlite_file.create(settings.store_path)
+        assert store.append([one()]) == 1
+    with closing(open_store(settings)) as again:
+        assert again.readings(Owner.TIMBER, "FER-01") == [one()]
 
 
 @pytest.mark.parametrize("content", [b"These are no readings. " * 50, b"\0" * 4096])
