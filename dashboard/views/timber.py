@@ -43,17 +43,12 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
             ("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it")
         )
     reasons = [f"<li>{words.esc(plainly(text, system))}</li>" for text in verdict.reasons]
-    rest = "".join(reasons[3:])
+    first, rest = "".join(reasons[:3]), "".join(reasons[3:])
     more = f"<details><summary>more reasons</summary><ul>{rest}</ul></details>" if rest else ""
-        f"<details><summary>more reasons</summary><ul>{''.join(reasons[3:])}</ul></details>"
-        if reasons[3:]
-        else ""
-    )
     doubt = "" if verdict.enough_readings else " There are too few readings yet to lean on this."
     st.html(
-        '<div class="b-verdict" data-testid="verdict"><div class="b-say"><span '
-        f'class="b-shape">{told.shape}</span>'
-        f'{told.word}</div><div>{words.esc(told.sentence)}{doubt}</div><ul class="b-reasons">{"".join(reasons[:3])}</ul>{more}'
+        f'<div class="b-verdict"><div class="b-say"><span class="b-shape">{told.shape}</span>{told.word}</div>'
+        f'<div>{words.esc(told.sentence)}{doubt}</div><ul class="b-reasons">{first}</ul>{more}'
         f'<div class="b-next"><b>Next:</b> {words.esc(plainly(verdict.next_reading, system))}</div></div>'
     )
     frame.figures(dates)
