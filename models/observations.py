@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -26,6 +27,7 @@ WEIGHT_SD_SHARE: Final = 0.006  # of the weight: scale, end drying, dirt; common
 # a change of 8 points in two weeks, or of 16 ever between two readings, is no drying; nearer the face than
 # 15 mm rain and sun do move it so fast (our own judgement, no source)
 JUMP_PCT: Final = 8.0
+WEIGHT_MISREAD: Final = 1.5  # times its neighbours: green to dry is less than that within a few weighings
 JUMP_DEPTH_MM: Final = 15.0
 INSTALLED_SD_PCT: Final = (
     1.5  # wood differs from pin to pin; within +-2 %: FPInnovations report 16773, abstract
@@ -127,11 +129,18 @@ def observations(  # noqa: PLR0913 - a timber, its readings and their window
                 refused[str(each.series)].append(str(err))
     usable = sorted((_middle(group) for group in pins.values() if group), key=lambda one: one.posix_s)
     usable = _without_jumps(usable, refused)
-    found = [*_weights(timber, species, weights), *usable]
-    sentences = tuple(
-        f"{series}: {len(why)} set aside, the last one because {why[-1]}" for series, why in refused.items()
-    )
-    return _thinned(found), sentences
+    found = [*_weights(timber, species, weights, refused), *usable]
+    return _thinned(found), tuple(_said(refused))
+
+
+def _said(refused: dict[str, list[str]]) -> Iterable[str]:
+    """One sentence for each series and kind of reason, with the last reason of the kind."""
+    for series, reasons in refused.items():
+        kinds: dict[str, list[str]] = defaultdict(list)
+        for why in reasons:
+            kinds[re.sub(r"[-\d.]+", "0", why)].append(why)
+        for same in kinds.values():
+            yield f"{series}: {len(same)} set aside, the last one because {same[-1]}"
 
 
 def _pin(
@@ -187,9 +196,10 @@ def _without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) 
         if before is not None and each.depth_mm is not None and each.depth_mm >= JUMP_DEPTH_MM:
             days = (each.posix_s - before.posix_s) / DAY_S
             if abs(each.measured_pct - before.measured_pct) > min(max(JUMP_PCT, days / 2), 2 * JUMP_PCT):
+                within = "a day" if days < 1.5 else f"{days:.0f} days"
                 refused[each.series].append(
-                    f"it jumped from {before.measured_pct:.0f} to {each.measured_pct:.0f} % in "
-                    f"{max(days, 1):.0f} days, as a loose pin or a swapped tag does"
+                    f"it jumped from {before.measured_pct:.0f} to {each.measured_pct:.0f} % within {within}, "
+                    "as a loose pin or a swapped tag does"
                 )
                 continue
         last[each.series] = each
@@ -198,17 +208,30 @@ def _without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) 
 
 
 def _weights(
-    timber: Timber, species: Species, days: dict[int, list[tuple[float, float]]]
+    timber: Timber,
+    species: Species,
+    days: dict[int, list[tuple[float, float]]],
+    refused: dict[str, list[str]],
 ) -> list[Observation]:
-    if len(days) < 2:
+    series = f"timber/{timber.tag}/weight"
+    every = [(median(s for s, _ in day), median(kg for _, kg in day)) for _, day in sorted(days.items())]
+    middle = []
+    for i, (taken_s, kg) in enumerate(every):
+        usual_kg = median(each for _, each in every[max(0, i - 3) : i + 4])
+        if not 1 / WEIGHT_MISREAD < kg / usual_kg < WEIGHT_MISREAD:
+            refused[series].append(
+                f"{kg:.0f} kg stands beside {usual_kg:.0f} kg; pounds, or another timber on the scale"
+            )
+        else:
+            middle.append((taken_s, kg))
+    if len(middle) < 2:
         return []  # one weight alone says nothing: the oven-dry mass is not known
     start_pct = timber.green_mc_pct if timber.green_mc_pct is not None else species.green_heartwood_mc_pct
-    middle = [(median(s for s, _ in day), median(kg for _, kg in day)) for _, day in sorted(days.items())]
     first_kg = middle[0][1]
     return [
         Observation(
             posix_s=taken_s,
-            series=f"timber/{timber.tag}/weight",
+            series=series,
             measured_pct=kg / first_kg * (100 + start_pct) - 100,
             sd_pct=WEIGHT_SD_SHARE * (100 + start_pct),
             weight_ratio=kg / first_kg,

@@ -88,7 +88,7 @@ class _Path:
     probability: Floats
     first: Movement
     first_done: Floats
-    last_largest_mm: Floats
+    unsettled_mm: Floats
 
     def date(self, probability: float) -> datetime | None:
         """First candidate that is sure enough."""
@@ -239,20 +239,21 @@ def _path(forecast: Forecast, section: Section, finished: Finished, rule: _Rule)
     fields = forecast.fields[::EVERY]
     pieces = [drying.cut(field, finished) for field in fields]
     shape = Shape(finished.inside(section), rule.species, pieces[0].x_edges_mm, pieces[0].y_edges_mm)
-    largest, chance = [], []
+    chance = []
     for piece in pieces:
         most = shape.movement(piece.mc_pct, rule.service_mc_pct).largest_mm
         ready = most <= rule.tolerance_mm
         if rule.use.max_mc_at_squaring_pct is not None:
             ready &= piece.mean_pct <= rule.use.max_mc_at_squaring_pct
-        largest.append(most)
         chance.append(float(np.mean(ready)))
+    likely = np.flatnonzero(np.array(chance) >= 0.5)
+    then = int(likely[0]) if likely.size else -1
     return _Path(
         posix_s=forecast.posix_s[::EVERY],
         probability=np.array(chance),
         first=shape.movement(pieces[0].mc_pct, rule.service_mc_pct),
         first_done=shape.done(pieces[0].mc_pct, rule.service_mc_pct),
-        last_largest_mm=largest[-1],
+        unsettled_mm=shape.movement(pieces[then].mc_pct, rule.use.service_mc_pct).largest_mm,
     )
 
 
@@ -330,7 +331,8 @@ class _Words:
                 f"{self.rule.small(opening)} wide at the face nearest the pith once in service; a relief "
                 "kerf on a hidden face gives the check its place."
             )
-        return (*said, *self.calibration.left_out)
+        notable = [each for each in self.calibration.left_out if "frozen" not in each]  # frost is no news
+        return (*said, *notable)
 
     def _few(self) -> str:
         count = self.calibration.used
@@ -409,8 +411,8 @@ class _Words:
 def _next_reading(
     timber: Timber, species: Species, calibration: Calibration, whole: _Path, system: System
 ) -> str:
-    """Candidate whose predicted values, with their error, explain most of the variance of the movement."""
-    target = whole.first.largest_mm if float(np.std(whole.last_largest_mm)) < 0.02 else whole.last_largest_mm
+    """Candidate whose predicted values, with their error, explain most of the movement on the likely date."""
+    target = whole.unsettled_mm
     if float(np.std(target)) < 0.02:
         return "No further reading would change the answer much; weigh it again in a month."
     best_words, best_share = "", 0.0

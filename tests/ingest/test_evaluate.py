@@ -121,12 +121,6 @@ def test_an_unexpected_fault_is_kept_in_words_too(yard, monkeypatch, caplog):
     assert "evaluation of FER-01 failed" in caplog.text
 
 
-def test_an_unknown_species_is_named(yard):
-    yard.register.add(timber(species="whale oak"))
-    yard.store.append(air())
-    assert "no species called 'whale oak'" in evaluate.evaluate("FER-01", yard, NOW).failed
-
-
 def test_an_unknown_tag_is_refused(yard):
     with pytest.raises(NotFound, match="FER-99"):
         evaluate.evaluate("FER-99", yard, NOW)

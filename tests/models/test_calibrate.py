@@ -151,3 +151,12 @@ def test_three_months_without_readings_widen_the_answer_and_stop_nothing(case):
     early = [each for each in pins if (judging.NOW - each.taken_utc).days > 90]
     short, whole = fit(case, early), fit(case, pins)
     assert np.std(short.field_now.mean_pct) > np.std(whole.field_now.mean_pct)
+
+
+def test_a_weight_read_in_pounds_is_named_and_left_out_even_when_it_is_the_first(case):
+    piece, _, fields = case
+    own = judging.weights(piece, fields)
+    pounds = [dataclasses.replace(own[0], value=own[0].value * 2.2046), *own[1:]]
+    fitted = fit(case, pounds)
+    assert any("pounds, or another timber" in each for each in fitted.left_out)
+    assert fitted.used == len({int(each.taken_utc.timestamp() // judging.DAY_S) for each in own}) - 1
