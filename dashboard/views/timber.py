@@ -47,7 +47,8 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
     more = f"<details><summary>more reasons</summary><ul>{rest}</ul></details>" if rest else ""
     doubt = "" if verdict.enough_readings else " There are too few readings yet to lean on this."
     st.html(
-        f'<div class="b-verdict"><div class="b-say"><span class="b-shape">{told.shape}</span>{told.word}</div>'
+        '<div class="b-verdict">'
+        f'<div class="b-say"><span class="b-shape">{told.shape}</span>{told.word}</div>'
         f'<div>{words.esc(told.sentence)}{doubt}</div><ul class="b-reasons">{first}</ul>{more}'
         f'<div class="b-next"><b>Next:</b> {words.esc(plainly(verdict.next_reading, system))}</div></div>'
     )
