@@ -19,6 +19,7 @@ _MOSQUITTO = """\
 listener {port} {host}
 allow_anonymous true
 persistence false
+set_tcp_nodelay true
 max_queued_messages 1000000
 log_dest stderr
 log_type error

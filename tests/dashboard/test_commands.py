@@ -11,6 +11,9 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
+from baulk.ingest import pipeline
+from baulk.ingest import shop as shops
+from baulk.ingest.wire.message import RawMessage
 
 SUBCOMMANDS = [
     *[(name,) for name in commands.COMMANDS],
@@ -127,6 +130,28 @@ def test_a_timber_without_an_evaluation_says_so(here):
     tag = json.loads(here(*OAK, "--json").stdout)["tag"]
     assert "not worked out yet" in here("verdict", tag).stdout
     assert json.loads(here("verdict", "--json").stdout) == [{"tag": tag, "verdict": None}]
+
+
+def test_quarantine_is_listed_with_its_reason_and_replayed_once_the_tag_is_entered(here, shop_dir, now_utc):
+    unknown = RawMessage(
+        topic="baulk/v1/test-yard/timber/NEW-7",
+        payload=b'[{"n":"weight","u":"kg","v":96.4,"t":1773500000}]',
+        arrived_utc=now_utc,
+        retained=False,
+    )
+    broken = RawMessage(
+        topic="baulk/v1/test-yard/timber/NEW-7", payload=b"\xff[", arrived_utc=now_utc, retained=False
+    )
+    with shops.open(shop_dir) as shop:
+        assert [pipeline.handle(each, shop) for each in (unknown, broken)] == [0, 0]
+    rows = json.loads(here("reading", "quarantine", "--json").stdout)
+    assert len(rows) == 2
+    assert all(row["reason"] for row in rows)
+    assert "NEW-7" in here("reading", "quarantine").stdout
+    assert here(*OAK, "--tag", "NEW-7").exit_code == 0
+    after = json.loads(here("reading", "quarantine", "--replay", "--json").stdout)
+    assert (after["replayed"], len(after["rows"])) == (1, 1)
+    assert json.loads(here("reading", "list", "NEW-7", "--days", "3650", "--json").stdout)[0]["value"] == 96.4
 
 
 MISTAKES = {
