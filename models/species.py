@@ -2,82 +2,49 @@
 
 from __future__ import annotations
 
-import csv
 import functools
-import io
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Final
 
 from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.species_rows import MARKS, OWN_MARKS, Row, Species, broken, grouped, read, wood
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_TEXT: Final = frozenset({"latin", "synonym", "softwood"})
-_UNITS: Final = {
-    "basic_density": "kg/m3",
-    "fsp": "%",
-    "shrinkage_onset": "%",
-    "shrinkage_radial": "%",
-    "shrinkage_tangential": "%",
-    "green_heartwood_mc": "%",
-    "green_sapwood_mc": "%",
-    "d_ref": "m2/s",
-    "e_radial": "MPa",
-    "e_tangential": "MPa",
-    "g_rt": "MPa",
-    "nu_rt": "-",
-}
-MARKS: Final = frozenset({"read", "read (secondary)", "computed", "memory"})
+__all__ = ["MARKS", "Own", "Species", "get", "names", "read_own", "synonyms", "table", "use_own"]
+
+FILE: Final = "species.csv"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Species:
-    """Properties of one wood that the models need.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Own:
+    """Woods that a shop adds to the table, or corrects in it.
 
     Parameters
     ----------
-    name, latin : str
-        Trade name as in the table, and botanical name.
-    basic_density_kg_m3 : float
-        Oven-dry mass by green volume. [kg/m3]
-    fsp_pct : float
-        Fibre saturation point. [%]
-    shrinkage_onset_pct : float
-        Moisture content at which the straight line of shrinkage begins. [%]
-    shrinkage_radial_pct, shrinkage_tangential_pct : float
-        Shrinkage from green to oven-dry. [% of the green dimension]
-    green_heartwood_mc_pct : float
-        Usual moisture content of heartwood when felled. [%]
-    green_sapwood_mc_pct : float or None
-        The same for sapwood, where a figure is known. [%]
-    softwood : bool
-        Whether it is a conifer.
-    d_ref_m2_s : float
-        Transverse diffusion coefficient at 20 degC and 20 % moisture content, a prior good to a factor
-        of two. [m2/s]
-    elastic : tuple of float
-        E radial, E tangential, G radial-tangential, and Poisson's ratio nu_RT (strain in T from stress in R),
-        at 12 %. [MPa, MPa, MPa, -]
+    rows : tuple of dict
+        Rows of the shop's table, as given.
+    woods : mapping
+        The woods made of them by name; values that they leave out are those of the wood named under "like",
+        or of the table's own wood of that name.
+    names : mapping
+        Further names, in small letters, to the name of the wood.
     """
 
-    name: str
-    latin: str
-    basic_density_kg_m3: float
-    fsp_pct: float
-    shrinkage_onset_pct: float
-    shrinkage_radial_pct: float
-    shrinkage_tangential_pct: float
-    green_heartwood_mc_pct: float
-    green_sapwood_mc_pct: float | None
-    softwood: bool
-    d_ref_m2_s: float
-    elastic: tuple[float, float, float, float]
+    rows: tuple[Row, ...] = ()
+    woods: Mapping[str, Species]
+    names: Mapping[str, str]
+
+
+_NONE: Final = Own(woods={}, names={})
+_in_use: list[Own] = [_NONE]
 
 
 def get(name: str) -> Species:
-    """Look a wood up by its name or a synonym, in any case.
+    """Look a wood up by its name or a synonym, in any case; the shop's own woods first.
 
     Parameters
     ----------
@@ -94,22 +61,26 @@ def get(name: str) -> Species:
     NotFound
         If the table has no such name; the nearest are offered.
     """
-    key = " ".join(name.lower().split())
+    key = _key(name)
+    own = _in_use[0]
+    if key in own.names:
+        return own.woods[own.names[key]]
     known = _by_name()
     if key not in known:
-        raise NotFound("species", name, known)
-    return known[key]
+        raise NotFound("species", name, {*known, *own.names})
+    found = known[key]
+    return own.woods.get(found.name, found)
 
 
 def names() -> tuple[str, ...]:
-    """Every wood's own name, in the order of the table.
+    """Every wood's own name: the table's in its order, then those the shop added.
 
     Returns
     -------
     tuple of str
         Names that `get` knows, without the synonyms.
     """
-    return tuple(_all())
+    return tuple(dict.fromkeys([*_all(), *_in_use[0].woods]))
 
 
 def synonyms(name: str) -> tuple[str, ...]:
@@ -126,86 +97,123 @@ def synonyms(name: str) -> tuple[str, ...]:
         The synonyms in the table.
     """
     own = get(name).name
-    return tuple(r["value"] for r in _rows() if r["species"] == own and r["quantity"] == "synonym")
+    rows = (*_rows(), *_in_use[0].rows)
+    return tuple(r["value"] for r in rows if r["species"] == own and r["quantity"] == "synonym")
 
 
 def table() -> pd.DataFrame:
-    """Give the whole table, one row a value.
+    """Give the whole table, one row a value, the shop's own rows last.
 
     Returns
     -------
     pandas.DataFrame
         Columns species, quantity, value (text), unit, source and mark; the mark is "read" (seen in the
-        source), "read (secondary)" (seen in a quotation or transcription), "computed" or "memory" (not
-        seen).
+        source), "read (secondary)" (seen in a quotation or transcription), "computed", "memory" (not
+        seen) or, in the shop's own rows, "measured".
     """
     import pandas as pd  # noqa: PLC0415 (slow to load, and only this function needs it)
 
-    return pd.DataFrame(_rows())
+    return pd.DataFrame([*_rows(), *_in_use[0].rows])
+
+
+def read_own(text: str, where: str = FILE) -> Own:
+    """Read a shop's own woods; nothing is kept, see `use_own`.
+
+    A row whose species stands in the table corrects that one value. A new wood gives every value, or names
+    under the quantity "like" the wood whose values stand in for those left out.
+
+    Parameters
+    ----------
+    text : str
+        A CSV in the form of the table, with the further mark "measured".
+    where : str, optional
+        Name of the file, for the sentence of a refusal.
+
+    Returns
+    -------
+    Own
+        The woods.
+
+    Raises
+    ------
+    OutOfRange
+        If a line is not understood or impossible, or a value is missing.
+    NotFound
+        If a wood is "like" one that the table lacks.
+    """
+    rows = read(text, where)
+    given = grouped(rows, where, marks=OWN_MARKS)
+    by_key = {_key(name): name for name in _all()}
+    woods: dict[str, Species] = {}
+    for name, values in given.items():
+        known = by_key.get(_key(name))
+        base = _by_name().get(_key(values.get("like", known or "")))
+        if "like" in values and base is None:
+            raise NotFound("species", values["like"], _by_name())
+        woods[known or name] = wood(known or name, _values(base) | values)
+    return Own(rows=tuple(rows), woods=woods, names=_own_names(rows, woods, by_key, where))
+
+
+def use_own(own: Own | None) -> None:
+    """Let `get`, `names` and `table` know a shop's own woods, in place of any used before.
+
+    One process serves one shop, so this is set once, where the shop is opened.
+
+    Parameters
+    ----------
+    own : Own or None
+        From `read_own`; None leaves the table alone.
+    """
+    _in_use[0] = own or _NONE
+
+
+def _values(base: Species | None) -> dict[str, str]:
+    if base is None:
+        return {}
+    return {
+        r["quantity"]: r["value"] for r in _rows() if r["species"] == base.name and r["quantity"] != "synonym"
+    }
+
+
+def _own_names(
+    rows: Iterable[Row], woods: Mapping[str, Species], by_key: Mapping[str, str], where: str
+) -> dict[str, str]:
+    found = {_key(name): name for name in woods}
+    if len(found) < len(woods):
+        raise OutOfRange("the species table", f"({where}) names a wood twice, in large and small letters")
+    for number, row in enumerate(rows, start=2):
+        if row["quantity"] == "synonym":
+            key, name = _key(row["value"]), by_key.get(_key(row["species"]), row["species"])
+            other = found.get(key) or (_by_name()[key].name if key in _by_name() else name)
+            if other != name:
+                raise broken(where, number, f"names {row['value']}, which already means {other}")
+            found[key] = name
+    return found
+
+
+def _key(name: str) -> str:
+    return " ".join(name.lower().split())
 
 
 @functools.cache
-def _rows() -> list[dict[str, str]]:
-    text = (resources.files("baulk.models.data") / "species.csv").read_text(encoding="utf-8")
-    return list(csv.DictReader(io.StringIO(text)))
+def _rows() -> list[Row]:
+    text = (resources.files("baulk.models.data") / FILE).read_text(encoding="utf-8")
+    return read(text, FILE)
 
 
 @functools.cache
 def _all() -> dict[str, Species]:
-    grouped: dict[str, dict[str, str]] = {}
-    for number, row in enumerate(_rows(), start=2):
-        _check(row, number)
-        if row["quantity"] != "synonym":
-            values = grouped.setdefault(row["species"], {})
-            if row["quantity"] in values:
-                raise _broken(number, f"gives {row['quantity']} of {row['species']} twice")
-            values[row["quantity"]] = row["value"]
-    return {name: _species(name, values) for name, values in grouped.items()}
+    return {name: wood(name, values) for name, values in grouped(_rows(), FILE).items()}
 
 
 @functools.cache
 def _by_name() -> dict[str, Species]:
     woods = _all()
-    known = {name.lower(): wood for name, wood in woods.items()}
+    known = {name.lower(): found for name, found in woods.items()}
     for number, row in enumerate(_rows(), start=2):
         if row["quantity"] == "synonym":
             key = row["value"].lower()
             if key in known:
-                raise _broken(number, f"names {row['value']} a second time")
+                raise broken(FILE, number, f"names {row['value']} a second time")
             known[key] = woods[row["species"]]
     return known
-
-
-def _species(name: str, values: dict[str, str]) -> Species:
-    needed = {"latin", "softwood", *_UNITS} - {"green_sapwood_mc"}
-    if missing := sorted(needed - values.keys()):
-        raise OutOfRange("the species table", f"lacks {', '.join(missing)} of {name}; add the rows")
-    v = {quantity: float(value) for quantity, value in values.items() if quantity not in _TEXT}
-    return Species(
-        name=name,
-        latin=values["latin"],
-        basic_density_kg_m3=v["basic_density"],
-        fsp_pct=v["fsp"],
-        shrinkage_onset_pct=v["shrinkage_onset"],
-        shrinkage_radial_pct=v["shrinkage_radial"],
-        shrinkage_tangential_pct=v["shrinkage_tangential"],
-        green_heartwood_mc_pct=v["green_heartwood_mc"],
-        green_sapwood_mc_pct=v.get("green_sapwood_mc"),
-        softwood=values["softwood"] == "yes",
-        d_ref_m2_s=v["d_ref"],
-        elastic=(v["e_radial"], v["e_tangential"], v["g_rt"], v["nu_rt"]),
-    )
-
-
-def _check(row: dict[str, str], number: int) -> None:
-    quantity = row["quantity"]
-    if quantity not in _UNITS and quantity not in _TEXT:
-        raise _broken(number, f"has the unknown quantity {quantity!r}")
-    if quantity in _UNITS and row["unit"] != _UNITS[quantity]:
-        raise _broken(number, f"gives {quantity} in {row['unit']!r}, not {_UNITS[quantity]!r}")
-    if row["mark"] not in MARKS or not row["source"]:
-        raise _broken(number, f"needs a source and one of the marks {', '.join(sorted(MARKS))}")
-
-
-def _broken(number: int, why: str) -> OutOfRange:
-    return OutOfRange("the species table", f"(species.csv line {number}) {why}")
