@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from baulk.models import shrinkage
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Section
 
@@ -136,6 +137,54 @@ def green_mass_kg(
         volume_m3 * _above_0(basic_density, "the basic density") * (1 + _mc(mc_pct) / 100)
     )
     return mass
+
+
+def density_kg_m3(
+    basic_density: ArrayLike,
+    mc_pct: ArrayLike,
+    *,
+    volumetric_pct: ArrayLike | None = None,
+    onset_pct: ArrayLike = 30.0,
+) -> NDArray[np.float64]:
+    """Density of wood with its water, by the volume that it has at that moisture content.
+
+    Parameters
+    ----------
+    basic_density : array_like, shape (...,)
+        Oven-dry mass by green volume, above 0 and below 1540. [kg/m3]
+    mc_pct : array_like, shape (...,)
+        Moisture content, at least 0. [%]
+    volumetric_pct : array_like, shape (...,), optional
+        Shrinkage of the volume from green to oven-dry; without it 26.5 times the basic specific gravity. [%]
+    onset_pct : array_like, shape (...,), optional
+        Moisture content at which shrinkage begins, above 0. [%]
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        Density; a gap (NaN) stays a gap. [kg/m3]
+
+    Raises
+    ------
+    OutOfRange
+        If a number lies outside the range above.
+
+    References
+    ----------
+    Wood Handbook, FPL-GTR-282 (2021), eq. 4-9, 4-11 to 4-14.
+
+    Examples
+    --------
+    >>> round(float(density_kg_m3(550, 12)))
+    675
+    """
+    basic, mc = _above_0(basic_density, "the basic density"), _mc(mc_pct)
+    if np.any(basic >= 1540):
+        raise OutOfRange("the basic density", "must be below 1540 kg/m3, that of the cell wall itself")
+    total = 26.5 * basic / 1000 if volumetric_pct is None else np.asarray(volumetric_pct, dtype=float)
+    volume = 1 - shrinkage.free_pct(mc, total, onset_pct) / 100
+    density: NDArray[np.float64] = basic / volume * (1 + mc / 100)
+    return density
 
 
 def dry_basis_pct(wet_basis_pct: ArrayLike) -> NDArray[np.float64]:

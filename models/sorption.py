@@ -80,8 +80,8 @@ def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5")
     References
     ----------
     Wood Handbook, FPL-GTR-190 (2010) and FPL-GTR-282 (2021), eq. 4-5, coefficients for degC; eq. 4-6 (Glass
-    and others 2014), FPL-GTR-282 p. 4-4 as transcribed in the PyPI package geotech-references 1.4.1. One curve
-    for all species, between adsorption and desorption; `answer` gives the doubt.
+    and others 2014), FPL-GTR-282 p. 4-4 as transcribed in the PyPI package geotech-references 1.4.1. One
+    curve for all species, between adsorption and desorption; `answer` gives the doubt.
 
     Examples
     --------
