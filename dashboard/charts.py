@@ -112,7 +112,14 @@ def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.La
         "where:N", title="points: measured · lines: model", scale=alt.Scale(domain=order, range=list(MARKS))
     )
     x = alt.X("time:T", title=None, axis=_dates("%d %b" if short else "%b %Y"))
-    y = alt.Y("measured:Q", title="MC, %", scale=alt.Scale(zero=False))
+    values = np.asarray(frame[["measured", "model"]], dtype=float)
+    reach = [max(0.0, float(np.nanmin(values)) - 3), float(np.nanmax(values)) + 3]
+    y = alt.Y(
+        "measured:Q",
+        title="MC, %",
+        scale=alt.Scale(domain=reach, nice=True, zero=False),
+        axis=alt.Axis(tickCount=6, tickMinStep=1, format="d"),
+    )
     line = alt.Chart(frame).mark_line(strokeWidth=1.8, opacity=0.85).encode(x=x, y="model:Q", color=colour)
     points = (
         alt.Chart(frame)

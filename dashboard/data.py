@@ -344,7 +344,7 @@ def air_plan(place: str, now: datetime) -> AirPlan:
         temp_c=temp,
         rh_pct=float(last["rh_pct"]),
         emc_pct=float(last["emc_pct"]),
-        newest_utc=last["time"].to_pydatetime(),
+        newest_utc=datetime.fromtimestamp(last["time"].timestamp(), tz=UTC),
         mould_pct=float(room.mould_limit_pct(temp)) if 0 <= temp <= 50 else None,
         greenest=wet[1] if wet else None,
         greenest_mc_pct=wet[0] if wet else None,
@@ -353,6 +353,7 @@ def air_plan(place: str, now: datetime) -> AirPlan:
         finished=tuple(
             (use.title, _rh(temp, use.service_low_pct), _rh(temp, use.service_high_pct))
             for use in uses.values()
+            if not use.may_stay_wet  # what lives in the water is kept wet, not held by the air
         ),
     )
 

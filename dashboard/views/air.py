@@ -48,15 +48,14 @@ def advice(plan: data.AirPlan, facts: data.ShopFacts) -> list[str]:
             + "."
         )
     if plan.floor_rh_pct is not None and lows:
-        highs = [high for _, _, high in plan.finished]
-        if plan.floor_rh_pct > min(highs):
+        low, high = max(plan.floor_rh_pct, *lows), min(top for _, _, top in plan.finished)
+        if low > high:
             said.append(
                 "**No one humidity suits both.** Keep the green stock wrapped or in a still corner "
-                "with its ends sealed, "
-                "and the finished work in the drier place."
+                "with its ends sealed, and the finished work in the drier place."
             )
         else:
-            said.append(f"**Both are served** from about {plan.floor_rh_pct:.0f} to {min(highs):.0f} % RH.")
+            said.append(f"**Both are served** from about {low:.0f} to {high:.0f} % RH.")
     return said
 
 
