@@ -11,6 +11,7 @@ from typing import Self
 from baulk.ingest import checks, pipeline
 from baulk.ingest import config as settings
 from baulk.ingest.config import Config
+from baulk.ingest.errors import ConfigError
 from baulk.ingest.register import Register, engine_for
 from baulk.ingest.store import Store, open_store
 from baulk.ingest.wire import clock
@@ -93,6 +94,7 @@ class Shop:
 def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
     """Open a shop folder; close it again, or use it in a with statement."""
     config = settings.load(shop_dir)
+    species.use_own(_own_woods(config.shop_dir / species.FILE))
     store = open_store(config)
     try:
         register = Register(engine_for(config.store_path, wait_s=config.store.wait_s), config.store_path)
@@ -100,3 +102,19 @@ def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
         store.close()
         raise
     return Shop(config=config, store=store, register=register)
+
+
+def _own_woods(file: Path) -> species.Own | None:
+    """Read the shop's own woods, if it has any; a mistake in them is named by file and line."""
+    try:
+        text = file.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return None
+    except (OSError, UnicodeDecodeError) as err:
+        why = (
+            "is not text in UTF-8"
+            if isinstance(err, UnicodeDecodeError)
+            else f"can't be read ({err.strerror})"
+        )
+        raise ConfigError(f"{file} {why}; put it right or take it away") from err
+    return species.read_own(text, str(file))

@@ -162,7 +162,7 @@ def change_by_total_mm(
 ) -> NDArray[np.float64]:
     """Change of a dimension below the onset by the handbook's equation for wide changes of moisture.
 
-    The same law as `dimension_change_mm`, written as printed; kept so that a hand calculation can be followed.
+    The same law as `dimension_change_mm`, written as printed, so that a hand calculation can be followed.
 
     Parameters
     ----------
@@ -185,8 +185,8 @@ def change_by_total_mm(
 
     References
     ----------
-    Wood Handbook, FPL-GTR-282 (2021), eq. 13-3, with the onset in the place of its 30 %; form from memory, and
-    equal to the law of `free_pct`.
+    Wood Handbook, FPL-GTR-282 (2021), eq. 13-3, with the onset in the place of its 30 %; form from memory,
+    and equal to the law of `free_pct`.
 
     Examples
     --------

@@ -14,7 +14,7 @@ from baulk.models.species_rows import MARKS, OWN_MARKS, Row, Species, broken, gr
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["MARKS", "Own", "Species", "get", "names", "read_own", "synonyms", "table", "use_own"]
+__all__ = ["FILE", "MARKS", "Own", "Species", "get", "names", "read_own", "synonyms", "table", "use_own"]
 
 FILE: Final = "species.csv"
 
