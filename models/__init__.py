@@ -1,1 +1,1 @@
-"""The physics and the judgement, without any input or output: arrays in, arrays and small frozen types out."""
+"""The physics and the judgement, with no input and no output: arrays in, arrays and frozen types out."""
