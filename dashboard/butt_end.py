@@ -111,7 +111,7 @@ def section(
 def _reach(pith: float, half: float) -> list[float]:
     """Return the axis so far that a pith just outside the section is still in the picture."""
     edge = half * 1.1
-    return [max(min(-edge, pith * 1.05), -2 * half), min(max(edge, pith * 1.05), 2 * half)]
+    return [max(min(-edge, pith * 1.1), -4 * half), min(max(edge, pith * 1.1), 4 * half)]
 
 
 def _ticks(half: float, step: float) -> list[float]:
@@ -170,7 +170,7 @@ def _marks(timber: Timber, pins: Sequence[Pin], per: float, x: alt.X, y: alt.Y) 
         .encode(x=x, x2="x2", y=y, y2="y2", tooltip=["what"]),
         alt.Chart(letters).mark_text(color=QUIET, fontSize=13).encode(x=x, y=y, text="text"),
         alt.Chart(pith)
-        .mark_point(shape="cross", size=220, filled=True, fill="white", stroke=INK, opacity=1)
+        .mark_point(clip=True, shape="cross", size=220, filled=True, fill="white", stroke=INK, opacity=1)
         .encode(x=x, y=y, tooltip=["what"]),
     ]
     if pins:
