@@ -14,7 +14,19 @@ from baulk.models.species_rows import MARKS, OWN_MARKS, Row, Species, broken, gr
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["FILE", "MARKS", "Own", "Species", "get", "names", "read_own", "synonyms", "table", "use_own"]
+__all__ = [
+    "FILE",
+    "MARKS",
+    "Own",
+    "Species",
+    "get",
+    "names",
+    "read_own",
+    "rows",
+    "synonyms",
+    "table",
+    "use_own",
+]
 
 FILE: Final = "species.csv"
 
@@ -97,8 +109,7 @@ def synonyms(name: str) -> tuple[str, ...]:
         The synonyms in the table.
     """
     own = get(name).name
-    rows = (*_rows(), *_in_use[0].rows)
-    return tuple(r["value"] for r in rows if r["species"] == own and r["quantity"] == "synonym")
+    return tuple(r["value"] for r in rows() if r["species"] == own and r["quantity"] == "synonym")
 
 
 def table() -> pd.DataFrame:
@@ -113,7 +124,18 @@ def table() -> pd.DataFrame:
     """
     import pandas as pd  # noqa: PLC0415 (slow to load, and only this function needs it)
 
-    return pd.DataFrame([*_rows(), *_in_use[0].rows])
+    return pd.DataFrame(list(rows()))
+
+
+def rows() -> tuple[Row, ...]:
+    """Give the rows of `table` without pandas.
+
+    Returns
+    -------
+    tuple of dict
+        One a value, by the names of the columns; the shop's own rows last.
+    """
+    return (*_rows(), *_in_use[0].rows)
 
 
 def read_own(text: str, where: str = FILE) -> Own:
@@ -141,8 +163,8 @@ def read_own(text: str, where: str = FILE) -> Own:
     NotFound
         If a wood is "like" one that the table lacks.
     """
-    rows = read(text, where)
-    given = grouped(rows, where, marks=OWN_MARKS)
+    given_rows = read(text, where)
+    given = grouped(given_rows, where, marks=OWN_MARKS)
     by_key = {_key(name): name for name in _all()}
     woods: dict[str, Species] = {}
     for name, values in given.items():
@@ -151,7 +173,7 @@ def read_own(text: str, where: str = FILE) -> Own:
         if "like" in values and base is None:
             raise NotFound("species", values["like"], _by_name())
         woods[known or name] = wood(known or name, _values(base) | values)
-    return Own(rows=tuple(rows), woods=woods, names=_own_names(rows, woods, by_key, where))
+    return Own(rows=tuple(given_rows), woods=woods, names=_own_names(given_rows, woods, by_key, where))
 
 
 def use_own(own: Own | None) -> None:
@@ -176,12 +198,12 @@ def _values(base: Species | None) -> dict[str, str]:
 
 
 def _own_names(
-    rows: Iterable[Row], woods: Mapping[str, Species], by_key: Mapping[str, str], where: str
+    given: Iterable[Row], woods: Mapping[str, Species], by_key: Mapping[str, str], where: str
 ) -> dict[str, str]:
     found = {_key(name): name for name in woods}
     if len(found) < len(woods):
         raise OutOfRange("the species table", f"({where}) names a wood twice, in large and small letters")
-    for number, row in enumerate(rows, start=2):
+    for number, row in enumerate(given, start=2):
         if row["quantity"] == "synonym":
             key, name = _key(row["value"]), by_key.get(_key(row["species"]), row["species"])
             other = found.get(key) or (_by_name()[key].name if key in _by_name() else name)

@@ -1,0 +1,145 @@
+"""Every number that was not read in a published source, in one list with the place where it is used."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from importlib import resources
+from typing import Final
+
+from baulk.models import meter, species
+from baulk.models.species_rows import UNITS
+
+SEEN: Final = frozenset({"read", "read (secondary)", "computed", "measured"})
+# words with which the row of a use class says that not all of it was read
+_UNREAD_WORDS: Final = ("no source", "remembered", "from memory", "recalled")
+_USE_CLASS_VALUES: Final = {
+    "service_low_pct": "%",
+    "service_high_pct": "%",
+    "tolerance_mm_per_150": "mm per 150 mm",
+    "max_mc_at_squaring_pct": "%",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Value:
+    """One number of the models and where it comes from.
+
+    Parameters
+    ----------
+    table : str
+        File in `baulk/models/data` that holds or lists it.
+    name : str
+        What it belongs to: a wood, a use class, or the module that uses it.
+    quantity : str
+        Which of its quantities.
+    value, unit : str
+        The number as written, and its unit.
+    source : str
+        Where it was read, or that it was not.
+    mark : str
+        "read", "read (secondary)", "computed" or "measured" for what was seen; "memory" or "common practice"
+        for what was not.
+    """
+
+    table: str
+    name: str
+    quantity: str
+    value: str
+    unit: str
+    source: str
+    mark: str
+
+
+def every() -> tuple[Value, ...]:
+    """List all values of the tables, and the constants in the code that were not read.
+
+    Returns
+    -------
+    tuple of Value
+        In the order of the tables: species, resistance curves, use classes, constants.
+    """
+    woods = (
+        Value(
+            table=species.FILE,
+            name=row["species"],
+            quantity=row["quantity"],
+            value=row["value"],
+            unit=row["unit"],
+            source=row["source"],
+            mark=row["mark"],
+        )
+        for row in species.rows()
+        if row["quantity"] in UNITS  # names and kinds are words, not numbers
+    )
+    return (*woods, *_curves(), *_use_classes(), *_constants())
+
+
+def not_read() -> tuple[Value, ...]:
+    """List the values that nobody looked up: from memory, or custom without a source.
+
+    Returns
+    -------
+    tuple of Value
+        Those of `every` whose mark is none of the seen ones.
+    """
+    return tuple(each for each in every() if each.mark not in SEEN)
+
+
+def _curves() -> list[Value]:
+    return [
+        Value(
+            table="meter_curves.csv",
+            name=row["species"],
+            quantity=quantity,
+            value=row[quantity],
+            unit="%",
+            source=row["source"],
+            mark=row["mark"],
+        )
+        for row in meter.curve_rows()
+        for quantity in ("intercept_pct", "slope_pct", "curve_sd_pct")
+    ]
+
+
+def _use_classes() -> list[Value]:
+    return [
+        Value(
+            table="use_classes.csv",
+            name=row["name"],
+            quantity=quantity,
+            value=row[quantity],
+            unit=unit,
+            source=row["source"],
+            mark=_unread(row["source"]) or row["mark"],
+        )
+        for row in _read("use_classes.csv")
+        for quantity, unit in _USE_CLASS_VALUES.items()
+        if row[quantity]
+    ]
+
+
+def _constants() -> list[Value]:
+    return [
+        Value(
+            table="constants.csv",
+            name=row["constant"],
+            quantity=row["what"],
+            value=row["value"],
+            unit=row["unit"],
+            source=row["source"],
+            mark=row["mark"],
+        )
+        for row in _read("constants.csv")
+    ]
+
+
+def _unread(source: str) -> str | None:
+    """Give the mark of a row of which at least one value was not read: the whole row then counts as such."""
+    return "common practice" if any(word in source for word in _UNREAD_WORDS) else None
+
+
+def _read(name: str) -> list[dict[str, str]]:
+    text = (resources.files("baulk.models.data") / name).read_text(encoding="utf-8")
+    return list(csv.DictReader(io.StringIO(text)))
