@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.errors import OutOfRange
+from baulk.models.gravimetric import max_mc_pct
 from baulk.models.species import Species
 
 GAS_CONSTANT_J_MOL_K = 8.314462618
@@ -37,6 +38,8 @@ class DiffusionLaw:
     raised_above_fsp : float
         Factor on D above fibre saturation: 1 for heartwood of ring-porous hardwoods, more where free
         water moves by itself. [-]
+    most_pct : float
+        Moisture content with every pore full of water, 30 to 400. [%]
 
     References
     ----------
@@ -49,6 +52,7 @@ class DiffusionLaw:
     radial_over_tangential: float = 1.2
     fsp_pct: float = 30.0
     raised_above_fsp: float = 1.0
+    most_pct: float = 400.0
 
     def __post_init__(self) -> None:
         for name, value, low, high in (
@@ -58,6 +62,7 @@ class DiffusionLaw:
             ("radial_over_tangential", self.radial_over_tangential, 0.01, 100.0),
             ("fsp_pct", self.fsp_pct, 10.0, 60.0),
             ("raised_above_fsp", self.raised_above_fsp, 0.01, 1000.0),
+            ("most_pct", self.most_pct, 30.0, 400.0),
         ):
             if not low <= value <= high:  # also refuses NaN
                 raise OutOfRange(name, f"must lie between {low:g} and {high:g}, not {value:g}")
@@ -109,6 +114,9 @@ SPRUCE_FACTOR = 1.2
 # Softwoods above fibre saturation: only their sapwood is that wet, and its free water moves by itself. The
 # number is a guess, no source.
 SAPWOOD_FACTOR = 3.0
+# A light tree of its species: two standard deviations below the mean density, which differs by a tenth from
+# tree to tree (Wood Handbook, FPL-GTR-282, chapter 5, coefficient of variation of specific gravity).
+LIGHT = 0.8
 
 
 def law_for(species: Species) -> DiffusionLaw:
@@ -139,4 +147,5 @@ def law_for(species: Species) -> DiffusionLaw:
         radial_over_tangential=0.94 if species.softwood else 1.2,
         fsp_pct=species.fsp_pct,
         raised_above_fsp=SAPWOOD_FACTOR if species.softwood else 1.0,
+        most_pct=min(float(max_mc_pct(LIGHT * species.basic_density_kg_m3)), 400.0),
     )

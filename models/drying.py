@@ -4,17 +4,13 @@ Two-dimensional diffusion ``dM/dt = d/dx(Dx dM/dx) + d/dy(Dy dM/dy)`` with a sur
 Radial and tangential D differ about the pith; the mixed term of that tensor is left out. That costs nothing
 where rings lie parallel to a face; at 45 degrees all over it costs 0.04 points of the mean and 0.3 points in
 a quarter of the section for a ratio of 1.2, 1.0 for one of 2 (tests/reference, against a solver that keeps
-it). The wood has the air's mean temperature of each step. End drying is not in it: within about twice the
-thickness of an end a timber is drier than the section says (common practice, no source).
+it). The air's EMC and its effect on D are averaged over each step; the steps are as long as their error
+allows. End drying is not in it: see `baulk.models.ends` for how far from an end it counts.
 """
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -25,35 +21,31 @@ from baulk.models import drying_kernel as kernel
 from baulk.models.air import AirSeries
 from baulk.models.air_steps import DAY_S, air_gaps
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
+from baulk.models.drying_layout import axis, grain, share_out
 from baulk.models.errors import OutOfRange
+from baulk.models.faces import CONDUCTANCE_M_S, Covers, FaceCover, Schedule, spans
 from baulk.models.field import MoistureField
 from baulk.models.regrid import cropped_mm, graded_edges_mm, moved
 from baulk.models.section import Face, Finished, Section
 
-__all__ = ["FaceCover", "Members", "air_gaps", "cut", "dry", "dry_with_balance", "graded_edges_mm"]
+__all__ = [
+    "CONDUCTANCE_M_S",
+    "FaceCover",
+    "Members",
+    "air_gaps",
+    "cut",
+    "dry",
+    "dry_with_balance",
+    "graded_edges_mm",
+]
 
 Array = NDArray[np.float64]
 
 MOST_PCT: Final = 400.0
+ERROR_PCT: Final = 0.05  # of one step, before it is taken off (see the kernel)
+LONGEST_S: Final = 8 * DAY_S
+FIRST_S: Final = 1800.0
 CHUNK: Final = 4  # members marched together: the state of a chunk stays in the cache of its core
-
-
-class FaceCover(StrEnum):
-    """What lies on a face."""
-
-    EXPOSED = "exposed"
-    COATED = "coated"
-    ON_BEARERS = "on bearers"
-
-
-# Surface conductance against moisture content, m/s. EXPOSED: 3.2e-8 exp(4 u) at u = 0.2 (Toratti 1992, from
-# memory); COATED: a wax or paint coat, a fiftieth of it; ON_BEARERS: a third, for a face a hand's breadth
-# above the floor with a bearer every half metre. The last two are guesses after common practice, no source.
-CONDUCTANCE_M_S: Final[Mapping[FaceCover, float]] = {
-    FaceCover.EXPOSED: 7e-8,
-    FaceCover.COATED: 1.4e-9,
-    FaceCover.ON_BEARERS: 2.3e-8,
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -101,9 +93,10 @@ def dry(  # noqa: PLR0913 - what a run needs
     start_posix_s: float,
     at_posix_s: ArrayLike,
     members: Members | None = None,
-    faces: Mapping[Face, FaceCover] | None = None,
+    faces: Covers | Schedule | None = None,
     cells: tuple[int, int] = (16, 16),
-    step_s: float = DAY_S,
+    step_s: float = LONGEST_S,
+    error_pct: float = ERROR_PCT,
 ) -> tuple[MoistureField, ...]:
     """Moisture over the section at each requested time.
 
@@ -113,7 +106,7 @@ def dry(  # noqa: PLR0913 - what a run needs
         The section. [mm]
     initial_pct : float or ndarray, shape (m,), or MoistureField or None
         Moisture content at the start, uniform or as a field (of one run or of every member); None takes the
-        members' own start. 0 to 400. [%]
+        members' own start. 0 to the most that the law's wood can hold; members above it start full. [%]
     air : AirSeries
         Air around it. Each reading holds until the next, the last one to the end, the first one back to the
         start.
@@ -125,12 +118,16 @@ def dry(  # noqa: PLR0913 - what a run needs
         Moments wanted, none before the start, in any order. [s]
     members : Members, optional
         The ensemble; without it one run.
-    faces : mapping of Face to FaceCover, optional
-        Cover of each face; a face not named is exposed.
+    faces : mapping of Face to FaceCover, or sequence of (float, mapping), optional
+        Cover of each face, or moments (POSIX seconds) with the covers that change then. A face not named is
+        exposed, or keeps its cover.
     cells : (int, int)
         Number of cells along x and along y.
     step_s : float
-        Longest time step; the first day is cut finer. [s]
+        Longest time step, a minute to 31 days. [s]
+    error_pct : float
+        Error that one step may make, as the mean over the section of its absolute difference from two half
+        steps, in the worst of the members marched together; above 0, infinite for steps of one length. [%]
 
     Returns
     -------
@@ -158,6 +155,7 @@ def dry(  # noqa: PLR0913 - what a run needs
         faces=faces,
         cells=cells,
         step_s=step_s,
+        error_pct=error_pct,
     )
     return fields
 
@@ -171,16 +169,17 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     start_posix_s: float,
     at_posix_s: ArrayLike,
     members: Members | None = None,
-    faces: Mapping[Face, FaceCover] | None = None,
+    faces: Covers | Schedule | None = None,
     cells: tuple[int, int] = (16, 16),
-    step_s: float = DAY_S,
+    step_s: float = LONGEST_S,
+    error_pct: float = ERROR_PCT,
 ) -> tuple[tuple[MoistureField, ...], Array]:
     """Moisture as from `dry`, and what went out through the faces by then.
 
     Parameters
     ----------
-    section, initial_pct, air, law, start_posix_s, at_posix_s, members, faces, cells, step_s
-        As in `dry`. [mm, %, -, -, s, s, -, -, -, s]
+    section, initial_pct, air, law, start_posix_s, at_posix_s, members, faces, cells, step_s, error_pct
+        As in `dry`. [mm, %, -, -, s, s, -, -, -, s, %]
 
     Returns
     -------
@@ -192,9 +191,20 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     at_s, order = _times(at_posix_s, start_posix_s)
     x_edges = graded_edges_mm(section.width_mm, cells[0])
     y_edges = graded_edges_mm(section.depth_mm, cells[1])
-    start, many = _start(initial_pct, section, members, x_edges, y_edges)
-    steps, save = air_steps.steps(air, law, start_posix_s, at_s[order], step_s)
-    mc, given = _solve(section, start, law, steps, save, members, faces, x_edges, y_edges)
+    start, many = _start(initial_pct, section, members, x_edges, y_edges, law.most_pct)
+    if not 60 <= step_s <= 31 * DAY_S:
+        raise OutOfRange("the time step", f"must lie between a minute and 31 days, not {step_s:g} s")
+    if not error_pct > 0:
+        raise OutOfRange("the error of a step", f"must be above 0 %, not {error_pct:g} %")
+    calm = tuple(
+        (begin - start_posix_s, end - start_posix_s, covers)
+        for begin, end, covers in spans(faces, start_posix_s, float(at_s.max()))
+    )
+    rows = air_steps.integrated(air, law, start_posix_s)
+    wanted = at_s[order] - start_posix_s
+    mc, given = _solve(
+        section, start, law, rows, wanted, (error_pct, step_s), members, calm, x_edges, y_edges
+    )
     back = np.argsort(order, kind="stable")
     if not many:
         mc, given = mc[:, 0], given[:, 0]
@@ -258,12 +268,13 @@ def _times(at_posix_s: ArrayLike, start_posix_s: float) -> tuple[Array, NDArray[
     return at_s, np.argsort(at_s, kind="stable")
 
 
-def _start(
+def _start(  # noqa: PLR0913, PLR0917 - what may be a start
     initial_pct: float | Array | MoistureField | None,
     section: Section,
     members: Members | None,
     x_edges: Array,
     y_edges: Array,
+    most_pct: float,
 ) -> tuple[Array, bool]:
     """Moisture at the start, shape (m, ny, nx), and whether the answer has a member axis."""
     if initial_pct is None:
@@ -275,11 +286,14 @@ def _start(
     else:
         found = np.asarray(initial_pct, dtype=np.float64)[..., None, None]
         found = np.broadcast_to(found, (*found.shape[:-2], y_edges.size - 1, x_edges.size - 1))
-    if found.ndim not in {2, 3} or not np.all((found >= 0) & (found <= MOST_PCT)):  # also refuses NaN
-        worst = float(found.flat[np.argmax(~((found >= 0) & (found <= MOST_PCT)))]) if found.size else np.nan
+    most = MOST_PCT if members is not None else most_pct
+    if found.ndim not in {2, 3} or not np.all((found >= 0) & (found <= most)):  # also refuses NaN
+        worst = float(found.flat[np.argmax(~((found >= 0) & (found <= most)))]) if found.size else np.nan
         raise OutOfRange(
-            "the moisture at the start", f"must lie between 0 and {MOST_PCT:g} %, not {worst:g} %"
+            "the moisture at the start",
+            f"must lie between 0 and {most:.0f} %, the most that the wood can hold, not {worst:g} %",
         )
+    found = np.minimum(found, most_pct)  # the guess of a member, not a measurement
     many = members is not None or found.ndim == 3
     if found.ndim == 2:
         found = found[None]
@@ -308,10 +322,11 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     section: Section,
     start: Array,
     law: DiffusionLaw,
-    steps: Array,
-    save: NDArray[np.int64],
+    air: Array,
+    at_s: Array,
+    control: tuple[float, float],
     members: Members | None,
-    faces: Mapping[Face, FaceCover] | None,
+    calm: tuple[tuple[float, float, Covers], ...],
     x_edges: Array,
     y_edges: Array,
 ) -> tuple[Array, Array]:
@@ -321,69 +336,32 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     d_m2_s = law.d_ref_m2_s * (one if members is None else members.d_factor)
     surface = one if members is None else members.surface_factor
     offset = 0 * one if members is None else members.emc_offset_pct
-    covers = dict.fromkeys(Face, FaceCover.EXPOSED) | dict(faces or {})
-    resist = {face: 1 / (CONDUCTANCE_M_S[covers[face]] * surface) for face in Face}
     free = law.raised_above_fsp * np.exp(law.slope_per_pct * (law.fsp_pct - REFERENCE_PCT))
     laws = np.array([law.slope_per_pct, law.fsp_pct, free])
     dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
-    grain_x, grain_y = _grain(section, law, x_edges, y_edges)
-    mc = np.empty((save.size, count, ny, nx))
-    given = np.empty((save.size, count))
+    grain_x, grain_y = grain(section, law, x_edges, y_edges)
+    mc = np.empty((at_s.size, count, ny, nx))
+    given = np.empty((at_s.size, count))
+    ends = np.searchsorted(at_s, [end for _, end, _ in calm], side="right")
+    ends[-1] = at_s.size
 
     def march(chunk: slice) -> None:
-        lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")  # a copy: it is used up
-        fields = np.empty((save.size, *lanes.shape))
-        off = np.empty((save.size, lanes.shape[-1]))
-        wood, air = d_m2_s[chunk], offset[chunk]
-        x = _axis(dx, dy, grain_x, wood, air, (resist[Face.D][chunk], resist[Face.B][chunk]))
-        y = _axis(dy, dx, grain_y, wood, air, (resist[Face.C][chunk], resist[Face.A][chunk]))
-        kernel.march(lanes, fields, off, steps, save, x, y, laws)
-        mc[:, chunk] = fields.transpose(0, 3, 1, 2)
-        given[:, chunk] = off / (dx.sum() * dy.sum())
+        lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")
+        wood, damp = d_m2_s[chunk], offset[chunk]
+        least = min(lanes.min(), max(air[:, 2].min() + damp.min(), 0.0))
+        most = max(lanes.max(), air[:, 2].max() + damp.max())
+        limits = np.array([control[0], FIRST_S, control[1], least, most])
+        sofar, done = np.zeros(lanes.shape[-1]), 0
+        for (begin, end, covers), upto in zip(calm, ends, strict=True):
+            resist = {face: 1 / (CONDUCTANCE_M_S[covers[face]] * surface[chunk]) for face in Face}
+            x = axis(dx, dy, grain_x, wood, damp, (resist[Face.D], resist[Face.B]))
+            y = axis(dy, dx, grain_y, wood, damp, (resist[Face.C], resist[Face.A]))
+            fields = np.empty((upto - done, *lanes.shape))
+            off = np.empty((upto - done + 1, lanes.shape[-1]))
+            kernel.march(lanes, fields, off, np.array([begin, end]), at_s[done:upto], air, limits, x, y, laws)
+            mc[done:upto, chunk] = fields.transpose(0, 3, 1, 2)
+            given[done:upto, chunk] = (sofar + off[:-1]) / (dx.sum() * dy.sum())
+            sofar, done = sofar + off[-1], upto
 
-    _share_out(march, [slice(i, i + CHUNK) for i in range(0, count, CHUNK)])
+    share_out(march, [slice(i, i + CHUNK) for i in range(0, count, CHUNK)])
     return mc, given
-
-
-def _axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
-    width: Array, across: Array, grain: Array, d_m2_s: Array, offset: Array, resist: tuple[Array, Array]
-) -> kernel.Axis:
-    gap = np.concatenate([[1.0], (width[1:] + width[:-1]) / 2, [1.0]])
-    lines, members = across.size, d_m2_s.size
-    return kernel.Axis(
-        width=width,
-        grain=np.ascontiguousarray(((grain / gap[:, None])[..., None] * d_m2_s).reshape(gap.size, -1)),
-        across=np.repeat(across, members),
-        offset=np.tile(offset, lines),
-        low=np.tile(resist[0], lines),
-        high=np.tile(resist[1], lines),
-    )
-
-
-def _share_out(work: Callable[[slice], None], chunks: list[slice]) -> None:
-    """Run the chunks on every core; the compiled code holds no interpreter lock."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    workers = min(len(chunks), cores)
-    if workers < 2:
-        for chunk in chunks:
-            work(chunk)
-        return
-    with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(work, chunks))
-
-
-def _grain(section: Section, law: DiffusionLaw, x_edges: Array, y_edges: Array) -> tuple[Array, Array]:
-    """Factor on the mean D at each cell face, along x (nx + 1, ny) and along y (ny + 1, nx)."""
-    tangential = 2 / (1 + law.radial_over_tangential)
-    radial = tangential * law.radial_over_tangential
-    x_mid, y_mid = (x_edges[1:] + x_edges[:-1]) / 2, (y_edges[1:] + y_edges[:-1]) / 2
-
-    def along(forward: Array, sideways: Array) -> Array:
-        a, b = forward[:, None] ** 2, sideways[None, :] ** 2
-        share = (a + 1e-9) / (a + b + 2e-9)
-        return np.asarray(radial * share + tangential * (1 - share))
-
-    return (
-        along(x_edges - section.pith_x_mm, y_mid - section.pith_y_mm),
-        along(y_edges - section.pith_y_mm, x_mid - section.pith_x_mm),
-    )

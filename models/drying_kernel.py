@@ -1,12 +1,15 @@
-"""The compiled part of the drying model: alternating implicit sweeps with all lines and members side by side.
+"""The compiled part of the drying model: implicit sweeps with all lines and members side by side.
 
-Cell-centred finite volumes. A step is one implicit sweep along x and one along y (Lie splitting, backward
-Euler), the order changing from step to step: unconditionally stable, every value stays between the driest
-and the wettest it came from, and what leaves through the faces is exactly what the cells lose.
+Cell-centred finite volumes. A sweep is backward Euler along one direction; a step goes once in one sweep
+each way and once in two halves of the same order of sweeps. Their difference is the step's error: it chooses
+the next step, and taken off it makes the answer second order (Richardson). Every sweep is unconditionally
+stable, keeps every value between the driest and the wettest it came from, and gives off exactly what the
+cells lose; so does what is taken from them, and where taking off the difference would leave that range the
+halves alone are taken.
 
 A sweep eliminates along the first axis of a contiguous array; every line across it, of every member, is a
 lane of the innermost loop, so that the elimination runs as SIMD both for one run and for an ensemble.
-Between the two sweeps of a step the array is turned.
+Between two sweeps the array is turned.
 """
 
 from __future__ import annotations
@@ -18,6 +21,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Pair = tuple[Array, Array]
 FAST = {"contract", "arcp", "nsz"}
 
 
@@ -37,6 +41,8 @@ class Axis(NamedTuple):
         Added to the EMC. [%]
     low, high : ndarray, shape (lanes,)
         Surface resistance at both ends. [s/m]
+    blend : ndarray, shape (n + 1, 3)
+        Shares of the steps in potential before, across and after a cell face in the slope at it. [-]
     """
 
     width: Array
@@ -45,6 +51,10 @@ class Axis(NamedTuple):
     offset: Array
     low: Array
     high: Array
+    blend: Array
+
+
+Axes = tuple[Axis, Axis]
 
 
 @njit(inline="always")
@@ -77,36 +87,69 @@ def _between(m1: float, m2: float, slope: float, fsp: float, free: float) -> flo
 
 
 @njit(inline="always")
-def _surface(  # noqa: PLR0913, PLR0917 - compiled: flat numbers
+def _skin(  # noqa: PLR0913, PLR0917 - compiled: flat numbers
     m: float, emc: float, half_m: float, d_m2_s: float, resist: float, slope: float, fsp: float, free: float
 ) -> float:
-    """Return the conductance between the air and the centre of the outermost cell, in m/s."""
+    """Return the moisture of the face itself, between the air's EMC and the outermost cell."""
     path = half_m / (d_m2_s * _between(m, emc, slope, fsp, free))
-    skin = emc + (m - emc) * resist / (resist + path)
-    path = half_m / (d_m2_s * _between(m, skin, slope, fsp, free))
-    return 1.0 / (resist + path)
+    return emc + (m - emc) * resist / (resist + path)
+
+
+@njit(inline="always")
+def _bend(before: float, step: float, after: float) -> float:
+    """Return slope at a cell face over the plain quotient, from the steps in potential beside it.
+
+    Held positive, so that it can be a factor on the face's conductance and the sweep stays stable.
+    """
+    return min(max((before + after) * step / (step * step + 1e-16), -0.5), 1.0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _conduct(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    u: Array, axis: Axis, dt: float, warm: float, emc: float, law: Array, face: Array
+def _conduct(  # noqa: C901, PLR0912, PLR0913, PLR0917 - compiled: flat arrays
+    u: Array, axis: Axis, dt: float, warm: float, emc: float, law: Array, face: Array, rise: Array
 ) -> None:
-    """Fill in the conductance of every face between cells and to the air, times the step, in m."""
+    """Fill in the conductance of every face between cells and to the air, times the step, in m.
+
+    The flux is that of a cubic through the potential (Kirchhoff) of two cells on either side, of a parabola
+    at the surface; as a factor on the two-point flux of the step's start.
+    """
     n, lanes = u.shape
     slope, fsp, free = law[0], law[1], law[2]
-    low, high, offset, grain = axis.low, axis.high, axis.offset, axis.grain
-    half = 0.5 * axis.width[0]
+    low, high, offset, grain, blend = axis.low, axis.high, axis.offset, axis.grain, axis.blend
+    first, last = 0.5 * axis.width[0], 0.5 * axis.width[n - 1]
     for k in range(lanes):
         air = max(emc + offset[k], 0.0)
-        face[0, k] = dt * _surface(u[0, k], air, half, warm * grain[0, k], low[k], slope, fsp, free)
+        rise[0, k] = _skin(u[0, k], air, first, warm * grain[0, k], low[k], slope, fsp, free)
+    for k in range(lanes):
+        air = max(emc + offset[k], 0.0)
+        rise[n, k] = _skin(u[n - 1, k], air, last, warm * grain[n, k], high[k], slope, fsp, free)
+    for k in range(lanes):
+        face[0, k] = _between(u[0, k], rise[0, k], slope, fsp, free)
     for i in range(n - 1):
         for k in range(lanes):
-            between = _between(u[i, k], u[i + 1, k], slope, fsp, free)
-            face[i + 1, k] = dt * warm * grain[i + 1, k] * between
-    half = 0.5 * axis.width[n - 1]
+            face[i + 1, k] = _between(u[i, k], u[i + 1, k], slope, fsp, free)
     for k in range(lanes):
-        air = max(emc + offset[k], 0.0)
-        face[n, k] = dt * _surface(u[n - 1, k], air, half, warm * grain[n, k], high[k], slope, fsp, free)
+        face[n, k] = _between(u[n - 1, k], rise[n, k], slope, fsp, free)
+    for k in range(lanes):
+        rise[0, k] = face[0, k] * (u[0, k] - rise[0, k])
+    for i in range(n - 1):
+        for k in range(lanes):
+            rise[i + 1, k] = face[i + 1, k] * (u[i + 1, k] - u[i, k])
+    for k in range(lanes):
+        rise[n, k] = face[n, k] * (rise[n, k] - u[n - 1, k])
+    own, after = blend[0, 1], blend[0, 2]
+    for k in range(lanes):
+        bent = max(own + _bend(0.0, rise[0, k], after * rise[1, k]), 0.5)
+        face[0, k] = dt / (low[k] + first / (warm * grain[0, k] * face[0, k] * bent))
+    for i in range(1, n):
+        before, own, after = blend[i, 0], blend[i, 1], blend[i, 2]
+        for k in range(lanes):
+            bent = max(own + _bend(before * rise[i - 1, k], rise[i, k], after * rise[i + 1, k]), 0.5)
+            face[i, k] = dt * warm * grain[i, k] * face[i, k] * bent
+    before, own = blend[n, 0], blend[n, 1]
+    for k in range(lanes):
+        bent = max(own + _bend(before * rise[n - 1, k], rise[n, k], 0.0), 0.5)
+        face[n, k] = dt / (high[k] + last / (warm * grain[n, k] * face[n, k] * bent))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
@@ -143,7 +186,7 @@ def _sweep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     """
     n, lanes = u.shape
     face, right = work[0], work[2]
-    _conduct(u, axis, dt, warm, emc, law, face)
+    _conduct(u, axis, dt, warm, emc, law, face, work[3])
     for k in range(lanes):
         right[n, k] = max(emc + axis.offset[k], 0.0)
     _eliminate(u, axis.width, face, work[1], right)
@@ -166,68 +209,181 @@ def _sum_lines(out: Array, members: int, total: Array) -> None:
         total[lane % members] += out[lane]
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _upto(air: Array, t: float, at: int, column: int) -> float:
+    """Return the integral of a column of `air` from its first moment to t; row `at` holds at t."""
+    return air[at, column + 2] + air[at, column] * (t - air[at, 0])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _row(air: Array, t: float, at: int) -> int:
+    while at + 1 < air.shape[0] and air[at + 1, 0] <= t:
+        at += 1
+    return at
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def _apart(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
+    whole: Array, halves: Array, width: Array, across: Array, lane: Array, members: int
+) -> float:
+    """Return the largest of the members' mean absolute differences, times the area."""
+    n, lanes = whole.shape
+    lane[:] = 0.0
+    for i in range(n):
+        w = width[i]
+        for k in range(lanes):
+            lane[k] += w * abs(whole[i, k] - halves[i, k])
+    worst = 0.0
+    for member in range(members):
+        total = 0.0
+        for k in range(member, lanes, members):
+            total += across[k] * lane[k]
+        worst = max(worst, total)
+    return worst
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def _better(whole: Array, halves: Array, least: float, most: float) -> bool:
+    """Put the extrapolation of both into `whole` if all of it lies in the range; else leave the halves."""
+    flat, flat_2 = whole.reshape(whole.size), halves.reshape(whole.size)
+    for k in range(flat.size):
+        flat[k] = 2.0 * flat_2[k] - flat[k]
+    low = high = flat[0]
+    for k in range(flat.size):
+        low = min(low, flat[k])
+        high = max(high, flat[k])
+    if low < least - 1e-9 or high > most + 1e-9:
+        flat[:] = flat_2
+        return False
+    return True
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
+    state: Pair, d: int, t: float, h: float, air: Array, row: int, axes: Axes, law: Array, off: Pair,
+    work: Pair,
+) -> float:  # fmt: skip
+    """Take one step whole and in halves; return how far apart they end.
+
+    From `state[d][0]`, which stays, to the other one's [1] whole and [2] in halves. `off[..][0]` and [1]
+    receive what leaves on the way of each. One place that sweeps, because each would be compiled anew.
+    """
+    here, there = state[d], state[1 - d]
+    n, n_2, m = here[0].shape
+    off[0][:] = 0.0
+    off[1][:] = 0.0
+    for part in range(3):
+        begin = t + 0.5 * h if part == 2 else t
+        end = t + 0.5 * h if part == 1 else t + h
+        if part == 2:
+            _turn(there[2], here[1])
+        else:
+            here[1] = here[0]
+        row = _row(air, begin, row)
+        end_row = _row(air, end, row)
+        warm = (_upto(air, end, end_row, 1) - _upto(air, begin, row, 1)) / (end - begin)
+        emc = (_upto(air, end, end_row, 2) - _upto(air, begin, row, 2)) / (end - begin)
+        way = min(part, 1)
+        for second in range(2):
+            side = 1 - d if second else d
+            if second:
+                _turn(here[1], there[1 + way])
+            lanes = there[1 + way].reshape(n_2, n * m) if second else here[1].reshape(n, n_2 * m)
+            _sweep(lanes, axes[side], end - begin, warm, emc, law, off[side][way], work[side])
+    whole, halves = there[1].reshape(n_2, n * m), there[2].reshape(n_2, n * m)
+    return _apart(whole, halves, axes[1 - d].width, axes[1 - d].across, work[1 - d][0, 0], m)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def _keep(begin: Array, end: Array, share: float, upright: bool, field: Array) -> None:  # noqa: FBT001
+    """Write what lies at a share of the way; begin stands (ny, nx, m) and end (nx, ny, m), or the reverse."""
+    ny, nx, m = field.shape
+    for j in range(ny):
+        for i in range(nx):
+            for k in range(m):
+                a = begin[j, i, k] if upright else begin[i, j, k]
+                b = end[i, j, k] if upright else end[j, i, k]
+                field[j, i, k] = a + share * (b - a)
+
+
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def march(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    u: Array,
-    fields: Array,
-    given_off: Array,
-    steps: Array,
-    save: NDArray[np.int64],
-    x: Axis,
-    y: Axis,
-    law: Array,
-) -> None:
-    """March a chunk of members through all steps.
+    start: Array, fields: Array, given_off: Array, span: Array, at_s: Array, air: Array, control: Array,
+    x: Axis, y: Axis, law: Array,
+) -> int:  # fmt: skip
+    """March a chunk of members through a span of time.
 
     Parameters
     ----------
-    u : ndarray, shape (ny, nx, m)
-        Moisture content at the start, used up. [%]
+    start : ndarray, shape (ny, nx, m)
+        Moisture content at the start; receives that at the end. [%]
     fields : ndarray, shape (times, ny, nx, m)
-        Receives the moisture content at the saved steps. [%]
-    given_off : ndarray, shape (times, m)
-        Receives the moisture given off up to the saved steps, per metre of length. [% m2]
-    steps : ndarray, shape (steps, 3)
-        Length of each step [s], temperature factor on D [-], EMC [%].
-    save : ndarray, shape (times,)
-        Number of steps done before each saved moment, not decreasing.
+        Receives the moisture content at the wanted moments, on a straight line within a step. [%]
+    given_off : ndarray, shape (times + 1, m)
+        Receives the moisture given off up to each of them and up to the end, per metre of length. [% m2]
+    span : ndarray, shape (2,)
+        First and last moment. [s]
+    at_s : ndarray, shape (times,)
+        Wanted moments within it, not decreasing. [s]
+    air : ndarray, shape (rows, 5)
+        Moment from which a row holds [s], temperature factor on D [-], EMC [%], and the integrals of both
+        from the first moment.
+    control : ndarray, shape (5,)
+        Error of a step in the mean absolute difference [%], first and longest step [s], driest and wettest
+        moisture that can be [%].
     x, y : Axis
         The two directions; lanes along x are (ny, m), along y (nx, m).
     law : ndarray, shape (3,)
         Slope of ln D [1/%], fibre saturation [%], D/d_ref above it [-].
+
+    Returns
+    -------
+    int
+        Number of steps taken.
     """
-    ny, nx, m = u.shape
-    v = np.empty((nx, ny, m))
-    work = np.empty(3 * (max(nx, ny) + 1) ** 2 * m)
-    off_x = np.zeros(ny * m)
-    off_y = np.zeros(nx * m)
-    along_y = u.reshape(ny, nx * m)
-    along_x = v.reshape(nx, ny * m)
-    work_x = work[: 3 * (nx + 1) * ny * m].reshape(3, nx + 1, ny * m)
-    work_y = work[: 3 * (ny + 1) * nx * m].reshape(3, ny + 1, nx * m)
-    saved = 0
-    while saved < save.size and save[saved] == 0:
-        fields[saved] = u
+    ny, nx, m = start.shape
+    area = x.width.sum() * y.width.sum()
+    longest, least, most = control[2], control[3], control[4]
+    state = (np.empty((3, ny, nx, m)), np.empty((3, nx, ny, m)))
+    axes = (y, x)  # the side that the moisture stands on is swept along first
+    work = (np.empty((4, ny + 1, nx * m)), np.empty((4, nx + 1, ny * m)))
+    off = (np.empty((2, nx * m)), np.empty((2, ny * m)))
+    gone, total = np.empty((3, m)), np.zeros(m)
+    t, h, row, saved, taken = span[0], min(control[1], longest), 0, 0, 0
+    state[0][0] = start
+    while saved < at_s.size and at_s[saved] <= t:
+        fields[saved] = start
         given_off[saved] = 0.0
         saved += 1
-    upright = True  # the moisture stands in u; else in v
-    for s in range(steps.shape[0]):
-        dt, warm, emc = steps[s, 0], steps[s, 1], steps[s, 2]
-        if upright:
-            _sweep(along_y, y, dt, warm, emc, law, off_y, work_y)
-            _turn(u, v)
-            _sweep(along_x, x, dt, warm, emc, law, off_x, work_x)
-        else:
-            _sweep(along_x, x, dt, warm, emc, law, off_x, work_x)
-            _turn(v, u)
-            _sweep(along_y, y, dt, warm, emc, law, off_y, work_y)
-        upright = not upright
-        while saved < save.size and save[saved] == s + 1:
-            if upright:
-                fields[saved] = u
-            else:
-                _turn(v, fields[saved])
-            given_off[saved] = 0.0
-            _sum_lines(off_x, m, given_off[saved])
-            _sum_lines(off_y, m, given_off[saved])
+    while t < span[1]:
+        left = span[1] - t
+        step = left if left <= h * 1.001 else min(h, 0.5 * left)
+        row = _row(air, t, row)
+        d = taken % 2
+        away = _try(state, d, t, step, air, row, axes, law, off, work)
+        change = 0.9 * (control[0] * area / (away + 1e-300)) ** 0.5
+        h = min(step * min(max(change, 0.2), 2.5), longest)
+        if change < 0.9 and step > 60.0:
+            continue
+        here, there = state[d], state[1 - d]
+        good = _better(there[1], there[2], least, most)
+        gone[:] = 0.0
+        for way in range(2):
+            for side in range(2):
+                _sum_lines(off[side][way], m, gone[way])
+        gone[2] = 2.0 * gone[1] - gone[0] if good else gone[1]
+        while saved < at_s.size and at_s[saved] <= t + step:
+            share = (at_s[saved] - t) / step
+            _keep(here[0], there[1], share, d == 0, fields[saved])
+            given_off[saved] = total + share * gone[2]
             saved += 1
+        total += gone[2]
+        taken += 1
+        t = span[1] if step == left else t + step
+        there[0] = there[1]
+    given_off[at_s.size] = total
+    if taken % 2 == 0:
+        start[:] = state[0][0]
+    else:
+        _turn(state[1][0], start)
+    return taken

@@ -47,12 +47,14 @@ class MoistureField:
     @property
     def shell_pct(self) -> NDArray[np.float64]:
         """Mean of the outer fifth by depth (of the half-thickness), shape () or (members,), [%]."""
-        return self._mean(self.area_mm2 - self._inner_area(0.2))
+        inner, area = self._inner(0.2)
+        whole = np.sum(self.area_mm2)
+        return np.asarray((self.mean_pct * whole - inner * area) / (whole - area))
 
     @property
     def core_pct(self) -> NDArray[np.float64]:
         """Mean of the region at least a third of the half-thickness from every face, [%]."""
-        return self._mean(self._inner_area(1 / 3))
+        return self._inner(1 / 3)[0]
 
     def at(self, x_mm: float, y_mm: float) -> NDArray[np.float64]:
         """Moisture content at a place, bilinear between cell centres, shape () or (members,), [%].
@@ -103,17 +105,34 @@ class MoistureField:
     def _mean(self, weight: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(np.sum(self.mc_pct * weight, axis=(-2, -1)) / np.sum(weight))
 
-    def _inner_area(self, share: float) -> NDArray[np.float64]:
-        """Area of each cell that lies deeper than `share` of the half-thickness, exact for cut cells."""
+    def _inner(self, share: float) -> tuple[NDArray[np.float64], float]:
+        """Mean and area of what lies deeper than `share` of the half-thickness."""
         inset = share * min(self.section.width_mm, self.section.depth_mm) / 2
-        inner = []
-        for edges in (self.y_edges_mm, self.x_edges_mm):
-            clipped = np.clip(edges, edges[0] + inset, edges[-1] - inset)
-            inner.append(np.diff(clipped))
-        return np.outer(inner[0], inner[1])
+        x, y = (
+            _water_upto(edges, edges[-1] - inset) - _water_upto(edges, edges[0] + inset)
+            for edges in (self.x_edges_mm, self.y_edges_mm)
+        )
+        area = float(x.sum() * y.sum())
+        return np.asarray(np.einsum("...ji,j,i->...", self.mc_pct, y, x) / area), area
 
 
 def _place(edges_mm: NDArray[np.float64], at_mm: float) -> tuple[int, float]:
     centres = (edges_mm[:-1] + edges_mm[1:]) / 2
     i = int(np.clip(np.searchsorted(centres, at_mm) - 1, 0, centres.size - 2))
     return i, float(np.clip((at_mm - centres[i]) / (centres[i + 1] - centres[i]), 0.0, 1.0))
+
+
+def _water_upto(edges_mm: NDArray[np.float64], at_mm: float) -> NDArray[np.float64]:
+    """Weights on the cells, [mm], for the integral from the first edge to a place, which may divide a cell.
+
+    The integral is known at every edge; between them it runs through the four nearest (Lagrange).
+    """
+    width = np.diff(edges_mm)
+    low = int(np.clip(np.searchsorted(edges_mm, at_mm) - 2, 0, max(edges_mm.size - 4, 0)))
+    near = edges_mm[low : low + 4]
+    away = near[:, None] - near + np.eye(near.size)
+    factor = (at_mm - near) / away
+    np.fill_diagonal(factor, 1.0)
+    of_edge = np.zeros(edges_mm.size)
+    of_edge[low : low + near.size] = factor.prod(axis=1)
+    return np.asarray(width * (of_edge.sum() - np.cumsum(of_edge)[:-1]))

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.errors import OutOfRange
 
 Array = NDArray[np.float64]
+
+GRADING: Final = 2.4  # of 1.8 to 2.4 the one nearest to fine grids, from the first week to the first year
 
 
 def graded_edges_mm(size_mm: float, cells: int) -> Array:
@@ -27,9 +31,43 @@ def graded_edges_mm(size_mm: float, cells: int) -> Array:
     """
     if cells < 2:
         raise OutOfRange("cells", f"must be at least 2 each way, not {cells}")
-    edges = np.tanh(np.linspace(-2.0, 2.0, cells + 1)) / np.tanh(2.0)
+    edges = np.tanh(np.linspace(-GRADING, GRADING, cells + 1)) / np.tanh(GRADING)
     edges = (edges - edges[::-1]) / 2
     return np.asarray(size_mm / 2 * edges)
+
+
+def slope_shares(width: Array) -> Array:
+    """Shares of three neighbouring steps in the slope at each cell face, over the plain quotient there.
+
+    Parameters
+    ----------
+    width : ndarray, shape (n,)
+        Cell widths, n at least 2. [any length]
+
+    Returns
+    -------
+    ndarray, shape (n + 1, 3)
+        Factors on the step before, across and after a face in ``slope / (step across / distance)``, exact
+        for a cubic through the two places on either side; at both ends for a parabola through the surface
+        and two centres. The places are the surface, the cell centres and the other surface. [-]
+
+    References
+    ----------
+    Lagrange's interpolation, differentiated; no further source.
+    """
+    edges = np.concatenate([[0.0], np.cumsum(width)])
+    places = np.concatenate([edges[:1], (edges[1:] + edges[:-1]) / 2, edges[-1:]])
+    shares = np.zeros((edges.size, 3))
+    for face, edge in enumerate(edges):
+        low, high = max(face - 1, 0), min(face + 3, places.size)
+        far = (places[low:high] - edge) / (places[face + 1] - places[face])
+        want = np.zeros(far.size)
+        want[1] = 1.0
+        of_value = np.linalg.solve(np.vander(far, increasing=True).T, want)
+        of_step = -np.cumsum(of_value)[:-1]
+        gaps_from = low - (face - 1)
+        shares[face, gaps_from : gaps_from + of_step.size] = of_step
+    return shares
 
 
 def cropped_mm(edges: Array, size_mm: float) -> Array:

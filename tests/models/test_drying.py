@@ -92,8 +92,8 @@ def test_a_long_time_brings_the_whole_timber_to_the_equilibrium_of_the_air():
 
 def test_a_boxed_heart_dries_alike_on_opposite_faces():
     (field,) = run()
-    assert field.mc_pct == pytest.approx(field.mc_pct[::-1], abs=1e-9)
-    assert field.mc_pct == pytest.approx(field.mc_pct[:, ::-1], abs=1e-9)
+    assert field.mc_pct == pytest.approx(field.mc_pct[::-1], abs=1e-3)
+    assert field.mc_pct == pytest.approx(field.mc_pct[:, ::-1], abs=1e-3)
 
 
 def test_a_section_turned_by_ninety_degrees_dries_alike():
@@ -126,7 +126,12 @@ def test_each_member_dries_as_it_would_alone():
         )
         (field,) = run(None, members=alone, air=shed_air(120))
         assert field.mc_pct.shape == (1, 16, 16)
-        assert together.mc_pct[i] == pytest.approx(field.mc_pct[0], abs=1e-9)
+        # the members marched together share their steps; the outermost cells follow the air of each step
+        assert together.mean_pct[i] == pytest.approx(field.mean_pct[0], abs=0.03)
+        assert together.mc_pct[i, 3:-3, 3:-3] == pytest.approx(field.mc_pct[0, 3:-3, 3:-3], abs=0.05)
+        fixed = {"air": shed_air(120), "step_s": DAY, "error_pct": np.inf, "days": (20,)}
+        (exact,), (among,) = run(None, members=alone, **fixed), run(None, members=many, **fixed)
+        assert among.mc_pct[i] == pytest.approx(exact.mc_pct[0], abs=1e-5)
 
 
 def test_members_can_start_from_one_number_one_field_or_a_field_each():
@@ -160,17 +165,43 @@ def test_a_coated_face_holds_its_water_and_bearers_hold_some():
 
 
 @pytest.mark.parametrize("grid", [(16, 16), (32, 32)])
-def test_halving_the_step_at_least_halves_the_error(grid):
-    fine = run(days=(30,), step_s=DAY / 64, cells=grid)[0].mean_pct
-    errors = [abs(run(days=(30,), step_s=DAY * f, cells=grid)[0].mean_pct - fine) for f in (4, 2, 1)]
-    order = np.polyfit(np.log([4, 2, 1]), np.log(errors), 1)[0]
-    assert 0.95 < order < 2.1  # first order in the step; the changing order of sweeps gives a little more
-    assert errors[-1] < 0.02  # a daily step, in points of moisture
+@pytest.mark.parametrize("start", [28.0, 80.0])
+def test_halving_the_step_quarters_the_error(grid, start):
+    law = DiffusionLaw(d_ref_m2_s=2.5e-11, slope_per_pct=0.03) if start < 30 else LAW
+    (wet,) = run(start, days=(60,), cells=grid, law=law)  # past the jump at the surface, where no order shows
+
+    def mean(step_s):
+        (field,) = drying.dry(
+            SECTION, wet, steady_air(), law, start_posix_s=60 * DAY, at_posix_s=124 * DAY, cells=grid,
+            step_s=step_s, error_pct=np.inf,
+        )  # fmt: skip
+        return field.mean_pct
+
+    fine = mean(DAY / 16)
+    errors = [abs(mean(DAY * f) - fine) for f in (8, 4, 2)]
+    order = np.polyfit(np.log([8, 4, 2]), np.log(errors), 1)[0]
+    assert order > (1.7 if start < 30 else 0.7)  # the bend of D at fibre saturation costs an order, at little
+    assert errors[0] < 0.003  # steps of eight days, in points of moisture
+
+
+def test_the_error_bound_holds_and_buys_longer_steps():
+    fine = run(days=(30, 200), air=shed_air(), error_pct=0.002, step_s=DAY / 2)
+    for error_pct, off_pct in ((0.3, 0.15), (0.05, 0.05), (0.01, 0.03)):
+        got = run(days=(30, 200), air=shed_air(), error_pct=error_pct)
+        means = np.array([field.mean_pct for field in got])
+        assert means == pytest.approx(np.array([field.mean_pct for field in fine]), abs=off_pct)
+
+
+@pytest.mark.parametrize("step_s", [DAY, 31 * DAY])
+def test_steps_of_any_length_stay_between_the_air_and_the_start(step_s):
+    (field,) = run(days=(620,), step_s=step_s, error_pct=np.inf, law=DiffusionLaw(d_ref_m2_s=1e-9))
+    assert field.mc_pct.min() >= 13 - 1e-6
+    assert field.mc_pct.max() < 80
 
 
 def test_halving_the_cells_quarters_the_error():
     def mean(n):
-        return run(days=(200,), cells=(n, n), step_s=DAY / 4)[0].mean_pct
+        return run(days=(200,), cells=(n, n), step_s=DAY, error_pct=0.01)[0].mean_pct
 
     fine = mean(96)
     errors = [abs(mean(n) - fine) for n in (12, 24, 48)]
@@ -178,12 +209,18 @@ def test_halving_the_cells_quarters_the_error():
     assert 1.7 < order < 2.7
 
 
-def test_the_usual_grid_and_step_are_good_to_half_a_point_of_moisture():
-    usual = run(air=shed_air(), days=(30, 365))
-    fine = run(air=shed_air(), days=(30, 365), cells=(64, 64), step_s=DAY / 8)
-    for coarse, good in zip(usual, fine, strict=True):
-        assert coarse.mean_pct == pytest.approx(good.mean_pct, abs=0.5)
-        assert coarse.core_pct == pytest.approx(good.core_pct, abs=0.7)
+@pytest.mark.parametrize("surface", [1.0, 1e6])
+def test_the_usual_grid_and_step_are_good_to_a_tenth_of_a_point_of_moisture(surface):
+    one = np.ones(1)
+    bare = Members(d_factor=one, surface_factor=surface * one, start_mc_pct=80 * one, emc_offset_pct=0 * one)
+    days = (7, 15, 30, 90, 365)
+    for air in (steady_air(), shed_air()):
+        usual = run(None, members=bare, air=air, days=days)
+        fine = run(None, members=bare, air=air, days=days, cells=(64, 64), step_s=DAY / 2, error_pct=0.005)
+        for coarse, good in zip(usual, fine, strict=True):
+            assert coarse.mean_pct == pytest.approx(good.mean_pct, abs=0.1)
+            assert coarse.core_pct == pytest.approx(good.core_pct, abs=0.3)
+            assert coarse.shell_pct == pytest.approx(good.shell_pct, abs=0.3)
 
 
 def test_sawing_keeps_every_drop():
@@ -234,6 +271,37 @@ def test_gaps_in_the_air_are_named_and_held_through():
     assert run(days=(20,), air=air)[0].shell_pct > run(days=(20,), air=held)[0].shell_pct
 
 
+def test_a_face_that_is_coated_later_is_as_if_it_had_been_stopped_and_coated():
+    air = steady_air()
+    coat = {Face.A: FaceCover.COATED}
+    (through,) = run(days=(90,), faces=[(0.0, {Face.C: FaceCover.ON_BEARERS}), (30 * DAY, coat)])
+    (halfway,) = run(days=(30,), faces={Face.C: FaceCover.ON_BEARERS})
+    (onward,) = drying.dry(
+        SECTION, halfway, air, LAW, start_posix_s=30 * DAY, at_posix_s=90 * DAY,
+        faces=coat | {Face.C: FaceCover.ON_BEARERS},
+    )  # fmt: skip
+    assert through.mc_pct == pytest.approx(onward.mc_pct, abs=0.02)
+    assert through.pin_pct(5, Face.A) > run(days=(90,))[0].pin_pct(5, Face.A) + 3
+
+
+def test_water_is_kept_where_faces_change_and_moments_fall_on_the_change():
+    turned = [
+        (0.0, {Face.C: FaceCover.ON_BEARERS}),
+        (20 * DAY, {Face.C: FaceCover.EXPOSED, Face.D: FaceCover.ON_BEARERS}),
+        (40 * DAY, {Face.A: FaceCover.COATED}),
+    ]
+    fields, off = drying.dry_with_balance(
+        SECTION, 80.0, shed_air(), LAW, start_posix_s=0.0, at_posix_s=np.array([0, 20, 40, 55]) * DAY,
+        faces=turned,
+    )  # fmt: skip
+    assert [80.0 - field.mean_pct for field in fields] == pytest.approx(off, rel=1e-6, abs=1e-9)
+
+
+def test_faces_that_change_backwards_in_time_are_refused():
+    with pytest.raises(OutOfRange, match="must increase"):
+        run(faces=[(DAY, {}), (0.0, {})])
+
+
 def test_warm_wood_dries_faster_by_the_activation_energy():
     law = DiffusionLaw(d_ref_m2_s=1e-11, activation_j_mol=33_000)
     # from memory of the cell model: about 1.6 times for ten degrees
@@ -244,7 +312,7 @@ def test_warm_wood_dries_faster_by_the_activation_energy():
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"start": -1.0}, "must lie between 0 and 400 %, not -1 %"),
+        ({"start": -1.0}, "must lie between 0 and 400 %, the most that the wood can hold, not -1 %"),
         ({"start": 401.0}, "not 401 %"),
         ({"start": float("nan")}, "not nan %"),
         ({"start": None}, "is missing"),
@@ -254,6 +322,7 @@ def test_warm_wood_dries_faster_by_the_activation_energy():
         ({"days": (float("inf"),)}, "must be moments"),
         ({"cells": (1, 16)}, "at least 2 each way, not 1"),
         ({"step_s": 0.0}, "between a minute and 31 days"),
+        ({"error_pct": 0.0}, "above 0 %, not 0 %"),
     ],
 )
 def test_what_cannot_be_is_refused_in_a_sentence(change, says):
@@ -290,6 +359,15 @@ def test_every_wood_of_the_table_has_a_law():
         law = law_for(wood)
         assert law.fsp_pct == wood.fsp_pct
         assert (law.raised_above_fsp > 1) == wood.softwood
+        assert law.most_pct > max(wood.green_heartwood_mc_pct, wood.green_sapwood_mc_pct or 0)
+
+
+def test_a_start_wetter_than_the_wood_can_hold_is_refused_and_a_guess_of_it_is_taken_as_full():
+    law = DiffusionLaw(d_ref_m2_s=2.5e-11, most_pct=110.0)
+    with pytest.raises(OutOfRange, match="between 0 and 110 %, the most that the wood can hold, not 130 %"):
+        run(130.0, law=law)
+    (field,) = run(130.0, law=law, members=members(2), days=(0,))
+    assert field.mc_pct.max() == 110
 
 
 def test_a_field_says_its_section():
