@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Self, TypeVar
 
 from baulk.ingest import checks, pipeline
 from baulk.ingest import config as settings
@@ -19,6 +20,8 @@ from baulk.models import species, use_class
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner, Reading, Series
 from baulk.models.timber import Timber
+
+_Table = TypeVar("_Table")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,7 +97,8 @@ class Shop:
 def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
     """Open a shop folder; close it again, or use it in a with statement."""
     config = settings.load(shop_dir)
-    species.use_own(_own_woods(config.shop_dir / species.FILE))
+    species.use_own(_own(config.shop_dir / species.FILE, species.read_own))
+    use_class.use_own(_own(config.shop_dir / use_class.FILE, use_class.read_own))
     store = open_store(config)
     try:
         register = Register(engine_for(config.store_path, wait_s=config.store.wait_s), config.store_path)
@@ -104,8 +108,8 @@ def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
     return Shop(config=config, store=store, register=register)
 
 
-def _own_woods(file: Path) -> species.Own | None:
-    """Read the shop's own woods, if it has any; a mistake in them is named by file and line."""
+def _own(file: Path, read: Callable[[str, str], _Table]) -> _Table | None:
+    """Read a table of the shop's own, if it has one; a mistake in it is named by file and line."""
     try:
         text = file.read_text(encoding="utf-8")
     except FileNotFoundError:
@@ -117,4 +121,4 @@ def _own_woods(file: Path) -> species.Own | None:
             else f"can't be read ({err.strerror})"
         )
         raise ConfigError(f"{file} {why}; put it right or take it away") from err
-    return species.read_own(text, str(file))
+    return read(text, str(file))

@@ -1,13 +1,37 @@
-"""Where a finished piece will live: service moisture, tolerated movement, whether it may stay wet."""
+"""Where a finished piece will live: service moisture, tolerated movement, whether it may stay wet.
+
+The table is common practice as far as it is not printed anywhere, so a shop may correct it or add to it: rows
+of the same form in a `use_classes.csv` of its own take the place of the table's of the same name.
+"""
 
 from __future__ import annotations
 
 import csv
+import io
+import math
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from typing import Final
 
-from baulk.models.errors import NotFound
+from baulk.models.errors import NotFound, OutOfRange
+
+FILE: Final = "use_classes.csv"
+COLUMNS: Final = (
+    "name",
+    "title",
+    "service_low_pct",
+    "service_high_pct",
+    "tolerance_mm_per_150",
+    "may_stay_wet",
+    "max_mc_at_squaring_pct",
+    "note",
+    "source",
+    "mark",
+)
+MARKS: Final = frozenset({"read", "read (secondary)", "memory", "common practice"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,7 +43,7 @@ class UseClass:
     name, title : str
         Key and the words a person reads.
     service_low_pct, service_high_pct : float
-        Range of moisture content in service. [% of oven-dry mass]
+        Range of moisture content in service: its driest and its wettest season. [% of oven-dry mass]
     tolerance_mm_per_150 : float
         Movement after squaring that the use tolerates, for each 150 mm of the piece's larger side. [mm]
     may_stay_wet : bool
@@ -62,41 +86,22 @@ class UseClass:
         return self.tolerance_mm_per_150 * max(width_mm, depth_mm) / 150
 
 
-@cache
-def _table() -> dict[str, UseClass]:
-    text = resources.files("baulk.models.data").joinpath("use_classes.csv").read_text(encoding="utf-8")
-    return {
-        row["name"]: UseClass(
-            name=row["name"],
-            title=row["title"],
-            service_low_pct=float(row["service_low_pct"]),
-            service_high_pct=float(row["service_high_pct"]),
-            tolerance_mm_per_150=float(row["tolerance_mm_per_150"]),
-            may_stay_wet=row["may_stay_wet"] == "yes",
-            max_mc_at_squaring_pct=float(row["max_mc_at_squaring_pct"])
-            if row["max_mc_at_squaring_pct"]
-            else None,
-            note=row["note"],
-            source=row["source"],
-            mark=row["mark"],
-        )
-        for row in csv.DictReader(text.splitlines())
-    }
+_in_use: list[Mapping[str, UseClass]] = [{}]
 
 
 def names() -> tuple[str, ...]:
-    """Names of every use class, in the order of the table.
+    """Names of every use class: the table's in its order, then those the shop added.
 
     Returns
     -------
     tuple of str
         Keys that `get` takes.
     """
-    return tuple(_table())
+    return tuple(_known())
 
 
 def get(name: str) -> UseClass:
-    """Find a use class.
+    """Find a use class; the shop's own rows come before the table's.
 
     Parameters
     ----------
@@ -111,9 +116,120 @@ def get(name: str) -> UseClass:
     Raises
     ------
     NotFound
-        If the table has no such row; the nearest keys are offered.
+        If there is no such row; the nearest keys are offered.
     """
     key = name.strip().lower().replace(" ", "-")
-    if key not in _table():
+    known = _known()
+    if key not in known:
         raise NotFound("use class", name, names())
-    return _table()[key]
+    return known[key]
+
+
+def read_own(text: str, where: str = FILE) -> dict[str, UseClass]:
+    """Read rows in the form of the table; nothing is kept, see `use_own`.
+
+    Parameters
+    ----------
+    text : str
+        A CSV with the columns of `COLUMNS`.
+    where : str, optional
+        Name of the file, for the sentence of a refusal.
+
+    Returns
+    -------
+    dict
+        The rows by name.
+
+    Raises
+    ------
+    OutOfRange
+        If a column is missing or a line is not understood or impossible; the line is named.
+    """
+    reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")), skipinitialspace=True)
+    if tuple(reader.fieldnames or ()) != COLUMNS:
+        raise OutOfRange(
+            "the use class table", f"({where} line 1) must begin with the columns {','.join(COLUMNS)}"
+        )
+    found: dict[str, UseClass] = {}
+    for row in reader:
+        at = f"({where} line {reader.line_num})"
+        if None in row or None in row.values():
+            raise OutOfRange(
+                "the use class table",
+                f"{at} needs {len(COLUMNS)} values; a comma inside one needs quotation marks",
+            )
+        use = _row({column: value.strip() for column, value in row.items()}, at)
+        if use.name in found:
+            raise OutOfRange("the use class table", f"{at} names {use.name} a second time")
+        found[use.name] = use
+    return found
+
+
+def use_own(rows: Mapping[str, UseClass] | None) -> None:
+    """Let `get` and `names` know a shop's own rows, in place of any used before.
+
+    One process serves one shop, so this is set once, where the shop is opened.
+
+    Parameters
+    ----------
+    rows : mapping or None
+        From `read_own`; None leaves the table alone.
+    """
+    _in_use[0] = rows or {}
+
+
+@cache
+def _table() -> dict[str, UseClass]:
+    return read_own((resources.files("baulk.models.data") / FILE).read_text(encoding="utf-8"))
+
+
+def _known() -> dict[str, UseClass]:
+    return {**_table(), **_in_use[0]}
+
+
+def _row(row: Mapping[str, str], at: str) -> UseClass:
+    def refuse(why: str) -> OutOfRange:
+        return OutOfRange("the use class table", f"{at} {why}")
+
+    if not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", row["name"]):
+        raise refuse(f"has the name {row['name']!r}; use small letters, digits and dashes")
+    if empty := [column for column in ("title", "note", "source") if not row[column]]:
+        raise refuse(
+            f"leaves {empty[0]} empty; say at least 'common practice, no source'"
+            if empty[0] == "source"
+            else f"leaves {empty[0]} empty"
+        )
+    if row["may_stay_wet"] not in {"yes", "no"}:
+        raise refuse(f"answers may_stay_wet with yes or no, not {row['may_stay_wet']!r}")
+    if row["mark"] not in MARKS:
+        raise refuse(f"needs one of the marks {', '.join(sorted(MARKS))}, not {row['mark']!r}")
+    low, high = (_number(row, f"service_{end}_pct", 2, 60, at) for end in ("low", "high"))
+    if low >= high:
+        raise refuse(f"gives a service range from {low:g} to {high:g} %; the lower end comes first")
+    return UseClass(
+        name=row["name"],
+        title=row["title"],
+        service_low_pct=low,
+        service_high_pct=high,
+        tolerance_mm_per_150=_number(row, "tolerance_mm_per_150", 0.05, 50, at),
+        may_stay_wet=row["may_stay_wet"] == "yes",
+        max_mc_at_squaring_pct=_number(row, "max_mc_at_squaring_pct", 4, 100, at)
+        if row["max_mc_at_squaring_pct"]
+        else None,
+        note=row["note"],
+        source=row["source"],
+        mark=row["mark"],
+    )
+
+
+def _number(row: Mapping[str, str], column: str, low: float, high: float, at: str) -> float:
+    try:
+        value = float(row[column])
+    except ValueError:
+        value = math.nan
+    if not low <= value <= high:
+        raise OutOfRange(
+            "the use class table",
+            f"{at} gives {column} as {row[column]!r}; it is a number from {low:g} to {high:g}",
+        )
+    return value

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from baulk.ingest import climate, config, evaluate, shop
+from baulk.models import use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -195,3 +196,19 @@ def test_a_typical_year_file_is_read_and_a_wrong_one_is_refused_in_words(tmp_pat
     path.write_text("temp_c,rh_pct\n" + "11.5,65\n" * 10)
     with pytest.raises(config.ConfigError, match="8760 hourly rows, not 10"):
         climate.season(None, shop_settings)
+
+
+def test_a_shop_edits_its_use_classes_in_one_file_and_a_mistake_names_the_line(tmp_path):
+    folder = config.init(tmp_path / "own", name="Own")
+    head = ",".join(use_class.COLUMNS)
+    row = 'bitts,Mooring bitts,14,22,3.5,no,,Holds the warps.,"common practice, no source",common practice'
+    (folder / "use_classes.csv").write_text(f"{head}\n{row}\n")
+    with shop.open(folder) as opened:
+        assert opened.add_timber(timber(use_class="bitts")) == 0
+        assert use_class.get("bitts").title == "Mooring bitts"
+    (folder / "use_classes.csv").write_text(f"{head}\n{row.replace('3.5', 'much')}\n")
+    with pytest.raises(OutOfRange, match=r"use_classes.csv line 2. gives tolerance_mm_per_150 as 'much'"):
+        shop.open(folder)
+    (folder / "use_classes.csv").unlink()
+    shop.open(folder).close()
+    assert "bitts" not in use_class.names()

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from baulk.models import use_class
-from baulk.models.errors import NotFound
+from baulk.models.errors import NotFound, OutOfRange
 
 
 @pytest.mark.parametrize("name", use_class.names())
@@ -38,3 +38,70 @@ def test_the_tolerance_grows_with_the_larger_side():
 def test_an_unknown_use_names_the_nearest():
     with pytest.raises(NotFound, match="did you mean planking"):
         use_class.get("plankin")
+
+
+HEAD = ",".join(use_class.COLUMNS) + "\n"
+BITTS = (
+    "mooring-bitts,Mooring bitts,14,22,3.5,no,,Holds the warps.,"
+    '"common practice, no source",common practice\n'
+)
+
+
+@pytest.fixture
+def bitts():
+    use_class.use_own(use_class.read_own(HEAD + BITTS))
+    yield
+    use_class.use_own(None)
+
+
+@pytest.mark.usefixtures("bitts")
+def test_a_shops_own_row_is_found_beside_the_tables():
+    assert use_class.get("Mooring bitts").tolerance_mm_per_150 == 3.5
+    assert use_class.names()[-1] == "mooring-bitts"
+    assert use_class.get("planking").title == "Planking"
+
+
+def test_a_shops_own_row_corrects_the_tables_of_that_name_and_is_forgotten_with_the_shop():
+    use_class.use_own(use_class.read_own(HEAD + BITTS.replace("mooring-bitts", "planking")))
+    assert use_class.get("planking").title == "Mooring bitts"
+    use_class.use_own(None)
+    assert use_class.get("planking").title == "Planking"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("mooring-bitts", "Mooring Bitts", "small letters"),
+        (",14,", ",fourteen,", "line 2. gives service_low_pct as 'fourteen'"),
+        (",14,", ",24,", "the lower end comes first"),
+        (",3.5,", ",nan,", "tolerance_mm_per_150 as 'nan'"),
+        (",no,", ",maybe,", "yes or no, not 'maybe'"),
+        (",no,,", ",no,500,", "max_mc_at_squaring_pct"),
+        ('"common practice, no source"', "", "leaves source empty"),
+        (",common practice\n", ",certain\n", "one of the marks"),
+        (",14,22", ",14", "needs 10 values"),
+    ],
+)
+def test_a_row_that_cannot_be_is_refused_with_its_line(old, new, words):
+    with pytest.raises(OutOfRange, match=words):
+        use_class.read_own(HEAD + BITTS.replace(old, new))
+
+
+def test_a_row_given_twice_and_a_wrong_head_are_refused():
+    with pytest.raises(OutOfRange, match="mooring-bitts a second time"):
+        use_class.read_own(HEAD + BITTS + BITTS)
+    with pytest.raises(OutOfRange, match="line 1"):
+        use_class.read_own("name,title\n")
+
+
+def test_what_the_trade_asks_is_in_the_table():
+    # Peck 1945, FPL R1606 (12 to 18 %); Teesdale 1942, FPL R1423 (keels); Wengert 2006 (bends, 23 to 25 %);
+    # gluing and laminations from memory, marked so
+    assert "no seasoning" in use_class.get("backbone-immersed").note
+    assert "23 to 25 %" in use_class.get("steam-bent-frame").note
+    glue = use_class.get("laminating")
+    assert glue.max_mc_at_squaring_pct == 12
+    assert "within 2 to 5 points" in glue.note
+    assert glue.mark == "memory"
+    for name in ("planking", "deck"):
+        assert (use_class.get(name).service_low_pct, use_class.get(name).service_high_pct) == (12, 18)
