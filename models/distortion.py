@@ -15,28 +15,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse.linalg import splu
-from skfem import (
-    Basis,
-    BilinearForm,
-    ElementQuad0,
-    ElementQuad2,
-    ElementVector,
-    MeshQuad,
-    asm,
-)
 
+from baulk.models.elasticity import Body
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
+from baulk.models.outline_measures import SHEAR, measures
 from baulk.models.section import Face, Section
 from baulk.models.species import Species
 
 Floats = NDArray[np.float64]
-_SHEAR = "shear"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,7 +135,7 @@ class Shape:
         bows = np.stack([moved[f"bow {face}"] for face in Face])
         most = np.argmax(np.abs(bows), axis=0)
         cup = np.take_along_axis(bows, most[None], axis=0)[0]
-        lean = moved[_SHEAR] * max(self.section.width_mm, self.section.depth_mm)
+        lean = moved[SHEAR] * max(self.section.width_mm, self.section.depth_mm)
         return Movement(
             face_mm={face: np.asarray(moved[f"face {face}"]) for face in Face},
             width_mm=np.asarray(moved["width"]),
@@ -248,38 +238,8 @@ def check_mm(section: Section, species: Species, mc_pct: ArrayLike) -> Floats:
 
 def _influence(section: Section, species: Species, x_edges: Floats, y_edges: Floats) -> dict[str, Floats]:
     """Movement of each measure when one cell alone does its whole shrinkage, cells in (ny, nx) order."""
-    mesh = MeshQuad.init_tensor(x_edges, y_edges)
-    basis = Basis(mesh, ElementVector(ElementQuad2()), intorder=4)
-    cells = basis.with_element(ElementQuad0())
-    stiffness = _stiffness(species)
-    shrink = stiffness @ np.array(
-        [-species.shrinkage_radial_pct / 100, -species.shrinkage_tangential_pct / 100, 0.0]
-    )
-    pith = np.array([section.pith_x_mm, section.pith_y_mm])[:, None, None]
-
-    @BilinearForm  # type: ignore[untyped-decorator]
-    def elastic(u: Any, v: Any, w: Any) -> Any:  # noqa: ANN401 - scikit-fem's own field type
-        axes = _axes(w.x - pith)
-        return np.einsum("i...,ij,j...", _strain(v, axes), stiffness, _strain(u, axes))
-
-    @BilinearForm  # type: ignore[untyped-decorator]
-    def free(share: Any, v: Any, w: Any) -> Any:  # noqa: ANN401 - scikit-fem's own field type
-        return np.einsum("i...,i", _strain(v, _axes(w.x - pith)), shrink) * share
-
-    k = asm(elastic, basis).tocsc()
-    load = asm(free, cells, basis)
-    centre = mesh.p[:, mesh.t].mean(axis=1)
-    order = np.lexsort((centre[0], centre[1]))  # y outer, x inner, as the moisture field has it
-    load = load[:, cells.element_dofs[0][order]]
-    measures = _measures(basis.doflocs, section)
-    low_left = _dofs_at(basis.doflocs, -section.width_mm / 2, -section.depth_mm / 2)
-    low_right = _dofs_at(basis.doflocs, section.width_mm / 2, -section.depth_mm / 2)
-    loose = np.setdiff1d(np.arange(basis.N), [*low_left, low_right[1]])  # three pins hold the rigid modes
-    factored = splu(k[loose][:, loose])
-    load = load.tocsr()[loose]
-    influence = {
-        name: np.asarray(load.T @ factored.solve(row[loose], trans="T")) for name, row in measures.items()
-    }
+    body = Body(section, species, x_edges, y_edges)
+    influence = {name: body.influence(row) for name, row in measures(body.places, section).items()}
     if section.boxed_heart:
         area = np.outer(np.diff(y_edges), np.diff(x_edges)).ravel()
         for face in Face:
@@ -306,104 +266,3 @@ def _checked_bow_mm(section: Section, species: Species, face: Face) -> float:
         return float(np.arctan(along / away) * along * differs)
 
     return (out(side - offset) + out(side + offset)) / 2 - out(offset)
-
-
-def _stiffness(species: Species) -> Floats:
-    """Plane-stress stiffness over radial, tangential and shear strain, scaled by the tangential modulus."""
-    e_r, e_t, g_rt, nu_rt = species.elastic
-    nu_tr = nu_rt * e_t / e_r
-    held = 1 - nu_rt * nu_tr
-    return (
-        np.array(
-            [[e_r / held, nu_tr * e_r / held, 0.0], [nu_tr * e_r / held, e_t / held, 0.0], [0.0, 0.0, g_rt]]
-        )
-        / e_t
-    )
-
-
-def _axes(from_pith: Floats) -> tuple[Floats, Floats]:
-    """Cosine and sine of the radial direction."""
-    radius = np.maximum(np.hypot(from_pith[0], from_pith[1]), 1e-9)
-    return from_pith[0] / radius, from_pith[1] / radius
-
-
-def _strain(u: Any, axes: tuple[Floats, Floats]) -> Any:  # noqa: ANN401 - scikit-fem's own field type
-    """Radial, tangential and engineering shear strain."""
-    c, s = axes
-    xx, yy, xy = u.grad[0, 0], u.grad[1, 1], u.grad[0, 1] + u.grad[1, 0]
-    return np.stack(
-        [
-            c * c * xx + s * s * yy + c * s * xy,
-            s * s * xx + c * c * yy - c * s * xy,
-            2 * c * s * (yy - xx) + (c * c - s * s) * xy,
-        ]
-    )
-
-
-def _dofs_at(places: Floats, x_mm: float, y_mm: float) -> tuple[int, int]:
-    """Unknowns (x and y displacement) of the node nearest to a place."""
-    away = np.hypot(places[0] - x_mm, places[1] - y_mm)
-    first, second = np.sort(np.flatnonzero(away <= away.min() + 1e-9))[:2]
-    return int(first), int(second)
-
-
-def _measures(places: Floats, section: Section) -> dict[str, Floats]:
-    """Rows that turn displacements into face widths, bows and shear; none sees a rigid motion."""
-    w, d = section.width_mm / 2, section.depth_mm / 2
-    corner = {(i, j): _dofs_at(places, i * w, j * d) for i in (-1, 1) for j in (-1, 1)}  # x sign, y sign
-    rows: dict[str, Floats] = {}
-    shear = np.zeros(places.shape[1])
-    for face, axis, sign in ((Face.A, 0, 1), (Face.B, 1, 1), (Face.C, 0, -1), (Face.D, 1, -1)):
-        first, last = (
-            (corner[-1, sign], corner[1, sign]) if axis == 0 else (corner[sign, -1], corner[sign, 1])
-        )
-        width = np.zeros(places.shape[1])
-        width[last[axis]], width[first[axis]] = 1.0, -1.0
-        rows[f"face {face}"] = width
-        across = 1 - axis
-        length = 2 * (w if axis == 0 else d)
-        shear[last[across]] += 0.5 / length
-        shear[first[across]] -= 0.5 / length
-        rows[f"bow {face}"] = _bow(places, (axis, sign), (first, last), (w, d))
-    rows[_SHEAR] = shear
-    rows["width"] = _mean_over(places, 0, w) - _mean_over(places, 0, -w)
-    rows["depth"] = _mean_over(places, 1, d) - _mean_over(places, 1, -d)
-    return rows
-
-
-def _mean_over(places: Floats, axis: int, at_mm: float) -> Floats:
-    """Mean displacement along an axis over the face at a place of it; Simpson, exact for the element."""
-    on_face = np.flatnonzero(np.abs(places[axis] - at_mm) < 1e-6)
-    along = np.unique(np.round(places[1 - axis, on_face], 6))
-    weight = np.zeros(along.size)
-    length = along[2::2] - along[:-2:2]
-    weight[:-2:2] += length / 6
-    weight[1::2] += length * 4 / 6
-    weight[2::2] += length / 6
-    row = np.zeros(places.shape[1])
-    for place, share in zip(along, weight / weight.sum(), strict=True):
-        at = (at_mm, place) if axis == 0 else (place, at_mm)
-        row[_dofs_at(places, *at)[axis]] += share
-    return row
-
-
-def _bow(
-    places: Floats,
-    side: tuple[int, int],
-    ends: tuple[tuple[int, int], tuple[int, int]],
-    half: tuple[float, float],
-) -> Floats:
-    """Mean of the corners minus the middle of the face along its outward normal: above 0 when hollow."""
-    axis, sign = side
-    across = 1 - axis
-    on_face = np.flatnonzero(np.abs(places[across] - sign * half[across]) < 1e-6)
-    row = np.zeros(places.shape[1])
-    along = np.unique(np.round(places[axis, on_face], 6))
-    right = int(np.clip(np.searchsorted(along, 0.0), 1, along.size - 1))
-    share = float(np.clip((0.0 - along[right - 1]) / (along[right] - along[right - 1]), 0.0, 1.0))
-    for place, weight in ((along[right - 1], 1 - share), (along[right], share)):
-        at = (place, sign * half[1]) if axis == 0 else (sign * half[0], place)
-        row[_dofs_at(places, *at)[across]] -= sign * weight
-    for end in ends:
-        row[end[across]] += 0.5 * sign
-    return row

@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from baulk.models import distortion, species
+from baulk.models import distortion, placement, species
 from baulk.models.distortion import Shape
 from baulk.models.drying import cut, graded_edges_mm
+from baulk.models.elasticity import Body
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.section import Face, Finished, Section
@@ -207,6 +208,104 @@ def test_white_oak_squared_from_seven_or_eight_inches_has_its_residual_to_come(r
     mean = -float(moved.width_mm + moved.depth_mm) / 2 / side * 100
     whole = (OAK.shrinkage_radial_pct + OAK.shrinkage_tangential_pct) / 2 * 0.5  # to 15 %
     assert mean / whole * 100 == pytest.approx(float(row["residual_mean_shrinkage_pct"]) / whole * 100, abs=3)
+
+
+@pytest.mark.parametrize("pith", [(0.0, 0.0), (-90.0, 35.0), (-FAR, FAR)])
+def test_net_force_and_moment_vanish_on_every_cut(pith):
+    # no load acts, so every column and row of cells carries no force and no moment, whatever the field
+    section = Section(width_mm=SIDE, depth_mm=150, pith_x_mm=pith[0], pith_y_mm=pith[1])
+    body = Body(section, OAK, graded_edges_mm(SIDE, 10), graded_edges_mm(150, 8))
+    share = np.random.default_rng(8).uniform(0, 0.6, (8, 10))
+    places, area, stress = body.stress(share)
+    most = np.abs(stress).max()
+    assert most > 1e-3  # it is stressed
+    x, y = (each.reshape(8, 10, -1) for each in places)
+    weight = area.reshape(8, 10, -1)
+    along, across, shear = (each.reshape(8, 10, -1) * weight for each in stress)
+    for part in (along, along * y / SIDE, shear):
+        assert np.abs(part.sum(axis=(0, 2))).max() < 1e-9 * most * SIDE**2
+    for part in (across, across * x / SIDE, shear):
+        assert np.abs(part.sum(axis=(1, 2))).max() < 1e-9 * most * SIDE**2
+
+
+def test_even_shrinkage_of_straight_rings_or_of_wood_alike_both_ways_leaves_no_stress():
+    edges = graded_edges_mm(SIDE, 8)
+    for wood, pith in ((OAK, -FAR), (wood_of(6.0, 6.0), 20.0)):
+        section = Section(width_mm=SIDE, depth_mm=SIDE, pith_x_mm=pith)
+        _, _, stress = Body(section, wood, edges, edges).stress(np.full((8, 8), 0.5))
+        assert np.abs(stress).max() < 2e-6
+
+
+def test_the_shell_of_a_drying_piece_is_pulled_and_its_core_pressed():
+    edges = graded_edges_mm(SIDE, 8)
+    share = np.zeros((8, 8))
+    share[[0, -1]], share[:, [0, -1]] = 0.4, 0.4
+    _, _, stress = Body(Section(width_mm=SIDE, depth_mm=SIDE, pith_x_mm=-FAR), OAK, edges, edges).stress(
+        share
+    )
+    cell = stress.mean(axis=2).reshape(3, 8, 8)
+    assert cell[0, 0, 4] > 0 > cell[0, 4, 4]
+
+
+def test_the_finite_diamond_angle_is_the_small_one_to_first_order():
+    # exact: a square with its rings corner to corner becomes a rhombus of diagonals (1 - sR) and (1 - sT)
+    for share in (0.02, 0.2, 0.5, 1.0):
+        s_r, s_t = 0.056 * share, 0.105 * share
+        exact = np.pi / 2 - 2 * np.arctan((1 - s_t) / (1 - s_r))
+        ours = float(shape(pith=(-FAR, -FAR)).movement(green(), 30 * (1 - share)).out_of_square_mm) / SIDE
+        assert ours == pytest.approx(exact, rel=0.09 * share)  # the mean shrinkage, left out, is 8 % at most
+
+
+@pytest.mark.parametrize("radius_mm", [50.0, 75.0, 101.6])
+def test_a_boxed_heart_opens_by_two_pi_r_times_the_difference_of_the_shrinkages(radius_mm):
+    section = Section(width_mm=2 * radius_mm, depth_mm=2 * radius_mm)
+    opening = float(distortion.check_mm(section, OAK, 15.0))
+    assert opening == pytest.approx(2 * np.pi * radius_mm * (0.105 - 0.056) * 0.5, rel=1e-12)
+    assert float(distortion.check_mm(section, OAK, 35.0)) == 0
+
+
+def test_the_hollow_of_a_checked_boxed_heart_follows_the_exact_mapping_of_its_rings():
+    # exact: a point at radius r, angle phi goes to r (1 - sR), phi (1 - sT) / (1 - sR)
+    s_r, s_t, half = 0.028, 0.0525, SIDE / 2
+    r, phi = half * np.sqrt(2), np.pi / 4
+    corner = r * (1 - s_r) * np.cos(phi * (1 - s_t) / (1 - s_r))
+    exact = corner - half * (1 - s_r)
+    assert float(shape().movement(green(), 15.0).cup_mm) == pytest.approx(exact, rel=0.05)
+
+
+PLACES = {  # what lies outside the piece on faces a, b, c, d, from a green 200 x 200 with the pith at 0, -30
+    "boxed": ((25.0, 25.0, 25.0, 25.0), True),
+    "free of heart": ((0.0, 25.0, 140.0, 25.0), False),
+}
+
+
+@pytest.mark.parametrize("name", PLACES)
+def test_a_piece_is_placed_by_what_lies_outside_it_on_each_face(name):
+    offsets, boxed = PLACES[name]
+    log = Section(width_mm=200, depth_mm=200, pith_y_mm=-30)
+    piece = placement.by_offsets(log, dict(zip(Face, offsets, strict=True)))
+    assert tuple(placement.offsets_mm(log, piece).values()) == pytest.approx(offsets)
+    assert piece.inside(log).boxed_heart is boxed
+    edges = graded_edges_mm(200, 16)
+    field = MoistureField(
+        posix_s=0.0, section=log, x_edges_mm=edges, y_edges_mm=edges, mc_pct=np.full((16, 16), 40.0)
+    )
+    kept = cut(field, piece)
+    moved = distortion.outline(kept.section, kept, OAK, service_mc_pct=15)
+    assert (float(moved.check_mm) > 0) is boxed
+    if boxed:  # 5 mm off centre: nearest face c, 75 - 30 = 45 mm from the pith
+        assert float(moved.check_mm) == pytest.approx(2 * np.pi * 45 * 0.049 * 0.5, rel=1e-9)
+    else:  # rings about a pith below: the face away from it goes hollow
+        built = Shape(kept.section, OAK, kept.x_edges_mm, kept.y_edges_mm)
+        assert float(built.influence["bow a"].sum()) > 0 > float(built.influence["bow c"].sum())
+
+
+def test_a_placement_that_leaves_nothing_or_lies_outside_is_refused():
+    log = Section(width_mm=200, depth_mm=200)
+    with pytest.raises(OutOfRange, match="leaves nothing"):
+        placement.by_offsets(log, {Face.A: 100, Face.C: 100})
+    with pytest.raises(OutOfRange, match="below 0"):
+        placement.by_offsets(log, {Face.B: -5})
 
 
 def test_a_field_of_another_size_is_refused():
