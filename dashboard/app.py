@@ -7,7 +7,6 @@ from pathlib import Path
 import streamlit as st
 
 from baulk.dashboard import data, frame
-from baulk.models.errors import BaulkError
 
 HERE = Path(__file__).parent
 
@@ -25,10 +24,6 @@ page = st.navigation(PAGES, position="hidden")
 with st.container(horizontal=True, gap="small", key="menu"):
     for each in PAGES:
         st.page_link(each)
-try:
-    data.facts()
-except BaulkError as err:
-    st.error(frame.sentence(err))
-    st.stop()
 with frame.errors_as_sentences():
+    data.facts()  # a shop that cannot be opened says so once, above every page
     page.run()

@@ -212,18 +212,28 @@ def fan(
         base.mark_area(color=colour, opacity=0.3).encode(x=x, y="quarter:Q", y2="three_quarters"),
         base.mark_line(color=colour, strokeWidth=2.4).encode(x=x, y="mid:Q", tooltip=tooltip),
     ]
+    late = frame["time"].min() + 0.85 * (frame["time"].max() - frame["time"].min())
     layers += _upright(now, "now", INK, [1, 0], 2)
     if square is not None and square > now:
-        layers += _upright(square, "square", INK, [5, 4], 17)
+        layers += _upright(square, "square", INK, [5, 4], 17, before=pd.Timestamp(square) > late)
     return finish(alt.layer(*layers), height)
 
 
-def _upright(at: datetime, text: str, colour: str, dash: list[int], down: int) -> list[Any]:
+def _upright(  # noqa: PLR0913 - a line and its word
+    at: datetime, text: str, colour: str, dash: list[int], down: int, *, before: bool = False
+) -> list[Any]:
+    """Draw an upright line with its word after it, or before it near the right edge."""
     one = pd.DataFrame([{"time": pd.Timestamp(at), "text": text}])
     return [
         alt.Chart(one).mark_rule(color=colour, strokeWidth=1.4, strokeDash=dash).encode(x="time:T"),
         alt.Chart(one)
-        .mark_text(align="left", baseline="top", dx=5, color=colour, fontSize=12)
+        .mark_text(
+            align="right" if before else "left",
+            baseline="top",
+            dx=-5 if before else 5,
+            color=colour,
+            fontSize=12,
+        )
         .encode(x="time:T", y=alt.value(down), text="text"),
     ]
 

@@ -307,7 +307,7 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
         arrived_utc=now,
         ends_sealed=ends_sealed,
     )
-    _ask(lambda s: s.register.add(piece))
+    _ask(lambda s: s.add_timber(piece))
     return piece
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -13,6 +14,10 @@ from baulk.dashboard import data, words
 from baulk.models.errors import BaulkError
 
 POLL_S: Final = 3.0
+UNFORESEEN: Final = (
+    "Something went wrong in this page that nobody foresaw; the readings are safe. "
+    "Open the page again; if it comes back, the page server's log has the detail."
+)
 
 
 def now() -> datetime:
@@ -42,11 +47,14 @@ def values(rows: Sequence[tuple[str, str, str]]) -> None:
 
 @contextmanager
 def errors_as_sentences() -> Iterator[None]:
-    """Show an error raised on purpose as its sentence instead of a traceback."""
+    """Show an error as a sentence, never a traceback; one nobody foresaw goes to the page server's log."""
     try:
         yield
     except BaulkError as err:
         st.error(sentence(err))
+    except Exception:  # Streamlit's own rerun and stop pass: they are no Exception
+        logging.getLogger(__name__).exception("a page failed")
+        st.error(UNFORESEEN)
 
 
 def title(text: str, under: str | None = None) -> None:

@@ -41,7 +41,8 @@ class NotFound(BaulkError, LookupError):
 
     def __init__(self, kind: str, name: str, known: Iterable[str]) -> None:
         names = sorted(known)
-        near = difflib.get_close_matches(name.lower(), names, n=3, cutoff=0.6)
+        folded = {each.lower(): each for each in names}
+        near = [folded[each] for each in difflib.get_close_matches(name.lower(), folded, n=3, cutoff=0.6)]
         hint = (
             f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(names[:12]) or 'none yet'}"
         )

@@ -59,26 +59,25 @@ def add(  # noqa: PLR0913 - a person names them one by one
         width_mm, depth_mm = units.size_mm(size, bare=bare)
         wanted_width_mm, wanted_depth_mm = units.size_mm(finished, bare=bare)
         pith_x_mm, pith_y_mm = _place(pith, bare)
-        timber = opened.register.add(
-            Timber(
-                tag=tag or opened.register.next_tag(),
-                species=species.get(kind).name,
-                section=Section(
-                    width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=pith_x_mm, pith_y_mm=pith_y_mm
-                ),
-                length_mm=units.length_mm(length, bare=bare),
-                finished=Finished(width_mm=wanted_width_mm, depth_mm=wanted_depth_mm),
-                use_class=use_class.get(use).name,
-                place=place,
-                arrived_utc=moment(arrived, now_utc=now_utc),
-                ends_sealed=ends_sealed,
-                green_mc_pct=green_mc,
-            )
+        timber = Timber(
+            tag=tag or opened.register.next_tag(),
+            species=species.get(kind).name,
+            section=Section(width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=pith_x_mm, pith_y_mm=pith_y_mm),
+            length_mm=units.length_mm(length, bare=bare),
+            finished=Finished(width_mm=wanted_width_mm, depth_mm=wanted_depth_mm),
+            use_class=use_class.get(use).name,
+            place=place,
+            arrived_utc=moment(arrived, now_utc=now_utc),
+            ends_sealed=ends_sealed,
+            green_mc_pct=green_mc,
         )
+        waited = opened.add_timber(timber)
     if json:
         say_json(timber)
     else:
         say(f"{timber.tag} is in the register; fix that code to it.")
+        if waited:
+            say(f"{waited} readings that waited in quarantine for this tag are stored.")
 
 
 @app.command("list")

@@ -45,4 +45,5 @@ def test_a_pith_that_is_nowhere_is_refused():
 
 def test_an_unknown_name_is_answered_with_the_nearest():
     assert "did you mean white oak" in str(NotFound("species", "Whit oak", ["white oak", "teak"]))
+    assert "did you mean FER-08" in str(NotFound("timber", "fer-09", ["FER-08", "OAK-1"]))
     assert "known: teak" in str(NotFound("species", "zzz", ["teak"]))
