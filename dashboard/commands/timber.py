@@ -77,7 +77,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     else:
         say(f"{timber.tag} is in the register; fix that code to it.")
         if waited:
-            say(f"{waited} readings that waited in quarantine for this tag are stored.")
+            say(f"Readings that waited in quarantine for this tag and are now stored: {waited}.")
 
 
 @app.command("list")

@@ -149,7 +149,7 @@ def test_quarantine_is_listed_with_its_reason_and_replayed_once_the_tag_is_enter
     assert all(row["reason"] for row in rows)
     assert "NEW-7" in here("reading", "quarantine").stdout
     entered = here(*OAK, "--tag", "NEW-7")
-    assert "1 readings that waited in quarantine" in entered.stdout
+    assert "are now stored: 1." in entered.stdout
     after = json.loads(here("reading", "quarantine", "--replay", "--json").stdout)
     assert (after["replayed"], len(after["rows"])) == (0, 1)
     assert json.loads(here("reading", "list", "NEW-7", "--days", "3650", "--json").stdout)[0]["value"] == 96.4

@@ -69,7 +69,7 @@ def test_the_select_box_changes_the_timber_and_the_address(app):
 
 def test_an_unknown_tag_in_the_address_is_answered_with_the_nearest(app):
     go(app, "timber", tag="FER-09")
-    assert any("FER-09" in e.value and "FER-01" in e.value for e in app.error)
+    assert any("FER-09" in e.value and "did you mean FER-0" in e.value for e in app.error)
 
 
 def test_a_failed_evaluation_says_why(app, shop_folder, invented):
