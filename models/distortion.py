@@ -94,6 +94,8 @@ class Shape:
         self.section = section
         self.species = species
         self.influence = _influence(section, species, x_edges_mm, y_edges_mm)
+        self._names = tuple(self.influence)
+        self._rows = np.stack([self.influence[name] for name in self._names], axis=1)
         self._area = np.outer(np.diff(y_edges_mm), np.diff(x_edges_mm))
 
     def share(self, mc_pct: ArrayLike) -> Floats:
@@ -127,11 +129,63 @@ class Shape:
         Movement
             Change of the outline. [mm]
         """
-        now = self.share(mc_pct)
-        then = self.share(service_mc_pct)
-        change = then[..., None, None] - now
-        flat = change.reshape(*change.shape[:-2], -1)
-        moved = {name: flat @ row for name, row in self.influence.items()}
+        return self.movement_from(self.did(mc_pct), service_mc_pct)
+
+    def did(self, mc_pct: Floats) -> Floats:
+        """Work out what each measure of the outline has done since it was green.
+
+        Parameters
+        ----------
+        mc_pct : ndarray, shape (..., ny, nx)
+            Moisture content of the cells. [%]
+
+        Returns
+        -------
+        ndarray, shape (..., measures)
+            In an order of this shape's own, for `movement_from` and `movement_between`. [mm]
+        """
+        share = self.share(mc_pct)
+        return np.asarray(share.reshape(*share.shape[:-2], -1) @ self._rows)
+
+    def movement_from(self, did_mm: Floats, service_mc_pct: ArrayLike) -> Movement:
+        """Movement from a state that `did` worked out to an even service moisture content.
+
+        Parameters
+        ----------
+        did_mm : ndarray, shape (..., measures)
+            From `did`. [mm]
+        service_mc_pct : array_like, shape () or (members,)
+            Moisture content in service, even over the section. [%]
+
+        Returns
+        -------
+        Movement
+            Change of the outline. [mm]
+        """
+        then = self.share(service_mc_pct)[..., None] * self._rows.sum(axis=0)
+        return self._movement(then - did_mm, check_mm(self.section, self.species, service_mc_pct))
+
+    def movement_between(self, did_mm: Floats, later_mc_pct: Floats) -> Movement:
+        """Movement from a state that `did` worked out to a later field.
+
+        Parameters
+        ----------
+        did_mm : ndarray, shape (..., measures)
+            From `did`. [mm]
+        later_mc_pct : ndarray, shape (..., ny, nx)
+            Moisture content of the same cells later. [%]
+
+        Returns
+        -------
+        Movement
+            Change of the outline; its checks are those of the section's mean shrinkage. [mm]
+        """
+        mean = np.sum(self.share(later_mc_pct) * self._area, axis=(-2, -1)) / np.sum(self._area)
+        opened = check_mm(self.section, self.species, (1 - mean) * self.species.shrinkage_onset_pct)
+        return self._movement(self.did(later_mc_pct) - did_mm, opened)
+
+    def _movement(self, change_mm: Floats, opened_mm: Floats) -> Movement:
+        moved = {name: change_mm[..., i] for i, name in enumerate(self._names)}
         bows = np.stack([moved[f"bow {face}"] for face in Face])
         most = np.argmax(np.abs(bows), axis=0)
         cup = np.take_along_axis(bows, most[None], axis=0)[0]
@@ -142,7 +196,7 @@ class Shape:
             depth_mm=np.asarray(moved["depth"]),
             out_of_square_mm=np.asarray(lean),
             cup_mm=np.asarray(cup),
-            check_mm=np.broadcast_to(check_mm(self.section, self.species, service_mc_pct), cup.shape),
+            check_mm=np.broadcast_to(opened_mm, cup.shape),
         )
 
     def done(self, mc_pct: Floats, service_mc_pct: ArrayLike) -> Floats:

@@ -1,0 +1,309 @@
+"""Checking margin: how the surface strain that the air asks for compares with a published safe start.
+
+The strain wanted of a surface is the tangential shrinkage that it would do alone, less what the section as a
+whole has done. What a green surface survives is not known from strength (creep and mechano-sorption take up
+four to ten times the elastic strain at failure: Toratti & Svensson 2000, Svensson & Toratti 2002), so it is
+taken from practice: the strain that the same wood of the same thickness stands at the mildest start of a
+published schedule, its surface at that air's EMC and its inside still green. That compares humidities within
+one species and one thickness; it is never an absolute, and for a timber thicker than the schedule's boards
+the true limit lies lower. A boxed heart checks whatever the air.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from baulk.models import room
+from baulk.models.air import AirSeries
+from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
+from baulk.models.room import Floor, mould_limit_pct
+from baulk.models.species import Species
+
+Floats = NDArray[np.float64]
+
+DECIDED_ABOVE_PCT: Final = 45.0  # Wengert: every drying defect but cup begins above it
+INCH_MM: Final = 25.4
+_AH188 = "AH-188, tables 7-1 and 7-2, from memory"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """First stages of a published schedule.
+
+    Parameters
+    ----------
+    species : str
+        Name in the species table.
+    thickness_mm : float
+        Boards that it was made for. [mm]
+    stages : tuple of Floor
+        Driest air of each stage, wettest wood first.
+    mark : str
+        "read" or "memory".
+    """
+
+    species: str
+    thickness_mm: float
+    stages: tuple[Floor, ...]
+    mark: str
+
+
+def _stages(source: str, *steps: tuple[float, float, int]) -> tuple[Floor, ...]:
+    return tuple(
+        Floor(
+            above_pct=above,
+            emc_pct=emc,
+            words=f"110 °F with a {depression} °F wet-bulb depression",
+            source=source,
+        )
+        for above, emc, depression in steps
+    )
+
+
+# EMC of 110 °F at 3, 4, 5, 6, 8 and 10 °F depression: 19.3, 17.7, 16.4, 15.2, 13.5, 12.1 % (ASHRAE
+# psychrometrics at 101.325 kPa and Wood Handbook eq. 4-5)
+STARTS: Final[tuple[Start, ...]] = (
+    Start(species="white oak", thickness_mm=INCH_MM, stages=room.MILDEST_START, mark="read"),
+    Start(
+        species="white oak",
+        thickness_mm=2 * INCH_MM,
+        stages=_stages(
+            f"schedule T3-C1 for 8/4 white oak, {_AH188}", (40, 19.3, 3), (35, 17.7, 4), (30, 15.2, 6)
+        ),
+        mark="memory",
+    ),
+    Start(
+        species="northern red oak",
+        thickness_mm=INCH_MM,
+        stages=_stages(
+            f"schedule T4-D2 for 4/4 red oak, {_AH188}", (50, 17.7, 4), (40, 16.4, 5), (35, 13.5, 8)
+        ),
+        mark="memory",
+    ),
+    Start(
+        species="northern red oak",
+        thickness_mm=2 * INCH_MM,
+        stages=_stages(
+            f"schedule T3-D1 for 8/4 red oak, {_AH188}",
+            (50, 19.3, 3),
+            (40, 17.7, 4),
+            (35, 15.2, 6),
+            (30, 12.1, 10),
+        ),
+        mark="memory",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Margin:
+    """Strain that a surface is asked for beside what the same wood is known to stand.
+
+    Parameters
+    ----------
+    wanted_pct : ndarray, shape () or (m,)
+        Now, at the driest face. [% of length]
+    in_air_pct : float
+        Were the surface at the EMC of the air today. [% of length]
+    tolerated_pct : float
+        At the published start. [% of length]
+    stage : Floor
+        The stage it is held against.
+    start : Start
+        The schedule.
+    deciding : bool
+        Whether the section is still so wet that damage is decided now.
+    thicker : float
+        How many times thicker than the schedule's boards the piece is. [-]
+    """
+
+    wanted_pct: Floats
+    in_air_pct: float
+    tolerated_pct: float
+    stage: Floor
+    start: Start
+    deciding: bool
+    thicker: float
+
+    @property
+    def margin_pct(self) -> Floats:
+        """Tolerated less wanted; below 0 the surface is asked for more than the start asks. [% of length]."""
+        return np.asarray(self.tolerated_pct - self.wanted_pct)
+
+
+def start_for(species: Species, thickness_mm: float) -> Start | None:
+    """Find the mildest published safe start of a species for the thickness nearest below a piece's.
+
+    Parameters
+    ----------
+    species : Species
+        The wood.
+    thickness_mm : float
+        Smaller side of the piece. [mm]
+
+    Returns
+    -------
+    Start or None
+        None where no start of that species is known here; another wood's says nothing about it.
+
+    References
+    ----------
+    Espenas, L. D., Kozlik, C. J., 1975 (4/4 Oregon white oak). Rasmussen, E. F., 1961, AH-188 (the others,
+    from memory).
+    """
+    same = [each for each in STARTS if each.species == species.name]
+    if not same:
+        return None
+    thin = [each for each in same if each.thickness_mm <= thickness_mm * 1.001]
+    return max(thin, key=lambda each: each.thickness_mm) if thin else same[0]
+
+
+def surface_strain_pct(species: Species, surface_pct: ArrayLike, mean_share: ArrayLike = 0.0) -> Floats:
+    """Tangential strain that a surface wants beyond what the section has done.
+
+    Parameters
+    ----------
+    species : Species
+        Tangential shrinkage and its onset.
+    surface_pct : array_like
+        Moisture content of the surface. [%]
+    mean_share : array_like
+        Share of its shrinkage that the section as a whole has done, 0 to 1. [-]
+
+    Returns
+    -------
+    ndarray
+        0 or more. [% of length]
+
+    References
+    ----------
+    Wood Handbook, FPL-GTR-282, chapter 4 (linear law).
+    """
+    onset = species.shrinkage_onset_pct
+    share = np.clip(1 - np.asarray(surface_pct, dtype=float) / onset, 0.0, 1.0)
+    return np.asarray(species.shrinkage_tangential_pct * np.maximum(share - np.asarray(mean_share), 0.0))
+
+
+def margin(species: Species, field: MoistureField, *, air_emc_pct: float) -> Margin | None:
+    """Work out the checking margin of a section today.
+
+    Parameters
+    ----------
+    species : Species
+        The wood.
+    field : MoistureField
+        Moisture now, one run or an ensemble. [%]
+    air_emc_pct : float
+        Equilibrium moisture content of the air today. [%]
+
+    Returns
+    -------
+    Margin or None
+        None where no start of that species is known, or the section is drier than its last wet stage, when
+        the surface no longer decides.
+
+    References
+    ----------
+    Design of this program, see the module; the parts as in `start_for` and `surface_strain_pct`.
+    """
+    thickness = min(field.section.width_mm, field.section.depth_mm)
+    start = start_for(species, thickness)
+    mean = float(np.median(field.mean_pct))
+    stage = None if start is None else next((each for each in start.stages if mean > each.above_pct), None)
+    if start is None or stage is None:
+        return None
+    share = np.clip(1 - field.mc_pct / species.shrinkage_onset_pct, 0.0, 1.0)
+    mean_share = np.sum(share * field.area_mm2, axis=(-2, -1)) / np.sum(field.area_mm2)
+    surface = np.min(
+        [field.mc_pct[..., edge].mean(axis=-1) for edge in (0, -1)]
+        + [field.mc_pct[..., edge, :].mean(axis=-1) for edge in (0, -1)],
+        axis=0,
+    )
+    return Margin(
+        wanted_pct=surface_strain_pct(species, surface, mean_share),
+        in_air_pct=float(surface_strain_pct(species, air_emc_pct, np.median(mean_share))),
+        tolerated_pct=float(surface_strain_pct(species, stage.emc_pct)),
+        stage=stage,
+        start=start,
+        deciding=mean > DECIDED_ABOVE_PCT,
+        thicker=thickness / start.thickness_mm,
+    )
+
+
+def mould_share(air: AirSeries, *, since_s: float) -> float:
+    """Share of the time since a moment in which the air would let mould grow, given weeks of it.
+
+    Parameters
+    ----------
+    air : AirSeries
+        Each reading holds until the next. [degC, %]
+    since_s : float
+        Counted from here to the last reading. [s]
+
+    Returns
+    -------
+    float
+        0 to 1; 0 below 0 and above 50 degC, where it does not grow.
+
+    Raises
+    ------
+    OutOfRange
+        If there are not two readings since then.
+
+    References
+    ----------
+    Hukka, A., Viitanen, H., 1999. Wood Sci. Technol. 33, 475-485: the critical humidity only, not the index.
+    """
+    inside = air.posix_s >= since_s
+    if np.count_nonzero(inside) < 2:
+        raise OutOfRange("the air", "needs two readings in the time asked for")
+    temp, rh, at_s = air.temp_c[inside], air.rh_pct[inside], air.posix_s[inside]
+    grows = (temp >= 0) & (temp <= 50)
+    grows[grows] = rh[grows] > mould_limit_pct(temp[grows])
+    held = np.diff(at_s)
+    return float(np.sum(held * grows[:-1]) / held.sum())
+
+
+def words(found: Margin | None, species: Species) -> str:
+    """Say the margin in a sentence.
+
+    Parameters
+    ----------
+    found : Margin or None
+        From `margin`.
+    species : Species
+        The wood.
+
+    Returns
+    -------
+    str
+        One or two sentences with their numbers and source.
+    """
+    if found is None:
+        if not any(each.species == species.name for each in STARTS):
+            return (
+                f"No published safe start for {species.name} is known here, so its surface has no checking "
+                "margin; another species' would say nothing about it."
+            )
+        return (
+            "It is past the wet stages of the published safe starts; the worst of the checking is behind it."
+        )
+    wanted = float(np.median(found.wanted_pct))
+    way = "less" if wanted <= found.tolerated_pct else "more"
+    when = (
+        "and checks are decided now, above 45 % on the mean"
+        if found.deciding
+        else "and most of the checking is behind it, below 45 % on the mean"
+    )
+    return (
+        f"Its surface wants to shrink {wanted:.1f} %, {way} than the {found.tolerated_pct:.1f} % that "
+        f"{found.start.thickness_mm / INCH_MM:.0f}-inch boards stand at the mildest published safe start "
+        f"({found.stage.words}; {found.stage.source}); at the air's EMC today it would be "
+        f"{found.in_air_pct:.1f} %. Compare within {species.name} only: it is {found.thicker:.0f} times as "
+        f"thick, {when}."
+    )
