@@ -212,7 +212,8 @@ def _sum_lines(out: Array, members: int, total: Array) -> None:
 @njit(cache=True, nogil=True, error_model="numpy")
 def _upto(air: Array, t: float, at: int, column: int) -> float:
     """Return the integral of a column of `air` from its first moment to t; row `at` holds at t."""
-    return air[at, column + 2] + air[at, column] * (t - air[at, 0])
+    upto: float = air[at, column + 2] + air[at, column] * (t - air[at, 0])
+    return upto
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -90,7 +90,13 @@ class MoistureField:
         -------
         ndarray
             Moisture content, shape () or (members,). [%]
+
+        Raises
+        ------
+        OutOfRange
+            If the pins would leave the piece.
         """
+        self.section.refuse_depth(depth_mm, face)
         if face is None:
             return np.asarray(np.mean([self.pin_pct(depth_mm, each) for each in Face], axis=0))
         half_w, half_d = self.section.width_mm / 2, self.section.depth_mm / 2

@@ -122,6 +122,7 @@ def observations(  # noqa: PLR0913 - a timber, its readings and their window
                 refused[str(each.series)].append(f"a weight of {each.value:g} kg")
         elif each.series.depth_mm is not None:
             try:
+                timber.section.refuse_depth(each.series.depth_mm, each.series.face)
                 pins[str(each.series), day].append(
                     _pin(each, taken_s, species, _nearest(wood, wood_s, taken_s), air)
                 )

@@ -50,6 +50,31 @@ class Section:
         """Whether the pith lies inside the rectangle."""
         return abs(self.pith_x_mm) < self.width_mm / 2 and abs(self.pith_y_mm) < self.depth_mm / 2
 
+    def refuse_depth(self, depth_mm: float, face: Face | None = None) -> None:
+        """Refuse a pin deeper than the piece.
+
+        Parameters
+        ----------
+        depth_mm : float
+            Depth of the pin's tip below its face, 0 to the size of the piece. [mm]
+        face : Face, optional
+            The face; without one the smaller size counts.
+
+        Raises
+        ------
+        OutOfRange
+            If the tip would lie outside.
+        """
+        size_mm = min(self.width_mm, self.depth_mm)
+        if face is not None:
+            size_mm = self.depth_mm if face in {Face.A, Face.C} else self.width_mm
+        if not 0 <= depth_mm <= size_mm:  # also refuses NaN
+            raise OutOfRange(
+                "a pin",
+                f"at {depth_mm:g} mm lies outside the piece, which is {size_mm:.0f} mm there; "
+                "correct its depth or its face",
+            )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finished:
