@@ -38,10 +38,9 @@ def mc_pct(wet_kg: ArrayLike, dry_kg: ArrayLike) -> NDArray[np.float64]:
     45
     """
     wet, dry = _above_0(wet_kg, "the wet weight"), _above_0(dry_kg, "the oven-dry weight")
-    if np.any(wet < dry):
+    if np.any(wet < dry * (1 - 1e-9)):
         raise OutOfRange("the wet weight", "can't be below the oven-dry weight; were they mixed up?")
-    mc: NDArray[np.float64] = 100 * (wet / dry - 1)
-    return mc
+    return np.maximum(100 * (wet / dry - 1), 0.0)
 
 
 def wet_kg(dry_kg: ArrayLike, mc_pct: ArrayLike) -> NDArray[np.float64]:

@@ -238,4 +238,17 @@ def _by_name() -> dict[str, Species]:
             if key in known:
                 raise broken(FILE, number, f"names {row['value']} a second time")
             known[key] = woods[row["species"]]
-    return known
+    return _botanical(woods.values()) | known
+
+
+def _botanical(woods: Iterable[Species]) -> dict[str, Species]:
+    """Botanical names, whole and with the genus as a letter; those that mean two woods are left out."""
+    found: dict[str, list[Species]] = {}
+    for each in woods:
+        for latin in each.latin.lower().split(" and "):
+            genus, _, kind = latin.partition(" ")
+            if not kind or kind.startswith("spp"):
+                continue
+            for key in (latin, f"{genus[0]}. {kind}"):
+                found.setdefault(key, []).append(each)
+    return {key: means[0] for key, means in found.items() if len(means) == 1}
