@@ -59,6 +59,7 @@ class Shop:
         """Enter a timber and store what waited in quarantine for its tag; return how many readings."""
         species.get(timber.species)
         use_class.get(timber.use_class)
+        _refuse_mixed_units(timber)
         self.register.add(timber)
         return pipeline.replay(self, tag=timber.tag)
 
@@ -122,3 +123,14 @@ def _own(file: Path, read: Callable[[str, str], _Table]) -> _Table | None:
         )
         raise ConfigError(f"{file} {why}; put it right or take it away") from err
     return read(text, str(file))
+
+
+def _refuse_mixed_units(timber: Timber) -> None:
+    """Refuse a finished size typed in another unit than the green one: 6 x 6 mm out of 8 x 8 in."""
+    green, wanted = timber.section, timber.finished
+    if wanted.width_mm < green.width_mm / 10 and wanted.depth_mm < green.depth_mm / 10:
+        raise OutOfRange(
+            "the finished size",
+            f"of {wanted.width_mm:g} x {wanted.depth_mm:g} mm is under a tenth of the green "
+            f"{green.width_mm:.0f} x {green.depth_mm:.0f} mm; write its unit behind it, for instance 6 x 6 in",
+        )

@@ -13,6 +13,7 @@ from baulk.ingest import migrations, shop
 from baulk.ingest.errors import RegisterError, StoreLocked
 from baulk.ingest.register import META, Register, engine_for
 from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.section import Finished
 
 
 def test_a_timber_comes_back_as_it_was_entered(yard):
@@ -55,6 +56,13 @@ def test_a_species_or_use_class_that_nobody_knows_is_refused(yard, change, words
     with pytest.raises(NotFound, match=words):
         yard.add_timber(replace(yard.register.get("FER-01"), tag="FER-02", **change))
     assert len(yard.register.list()) == 1
+
+
+def test_a_finished_size_in_another_unit_than_the_green_one_is_noticed(yard):
+    tiny = replace(yard.register.get("FER-01"), tag="FER-02", finished=Finished(width_mm=6, depth_mm=6))
+    with pytest.raises(OutOfRange, match="6 x 6 mm is under a tenth of the green 203 x 178 mm"):
+        yard.add_timber(tiny)
+    assert [each.tag for each in yard.register.list()] == ["FER-01"]
 
 
 def test_a_timber_without_a_species_is_refused(yard):
