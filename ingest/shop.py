@@ -132,5 +132,5 @@ def _refuse_mixed_units(timber: Timber) -> None:
         raise OutOfRange(
             "the finished size",
             f"of {wanted.width_mm:g} x {wanted.depth_mm:g} mm is under a tenth of the green "
-            f"{green.width_mm:.0f} x {green.depth_mm:.0f} mm; write its unit behind it, for instance 6 x 6 in",
+            f"{green.width_mm:.0f} x {green.depth_mm:.0f} mm; write the unit, for instance 6 x 6 in",
         )
