@@ -57,17 +57,21 @@ def slope_shares(width: Array) -> Array:
     """
     edges = np.concatenate([[0.0], np.cumsum(width)])
     places = np.concatenate([edges[:1], (edges[1:] + edges[:-1]) / 2, edges[-1:]])
+    step = np.diff(places)
     shares = np.zeros((edges.size, 3))
-    for face, edge in enumerate(edges):
-        low, high = max(face - 1, 0), min(face + 3, places.size)
-        far = (places[low:high] - edge) / (places[face + 1] - places[face])
-        want = np.zeros(far.size)
-        want[1] = 1.0
-        of_value = np.linalg.solve(np.vander(far, increasing=True).T, want)
-        of_step = -np.cumsum(of_value)[:-1]
-        gaps_from = low - (face - 1)
-        shares[face, gaps_from : gaps_from + of_step.size] = of_step
+    near = np.stack([places[:-3], places[1:-2], places[2:-1], places[3:]], axis=1)
+    shares[1:-1] = _of_steps((near - edges[1:-1, None]) / step[1:-1, None])
+    shares[0, 1:] = _of_steps((places[None, :3] - edges[0]) / step[0])
+    shares[-1, :-1] = _of_steps((places[None, -3:] - edges[-1]) / step[-1])
     return shares
+
+
+def _of_steps(far: Array) -> Array:
+    """Weights of the steps between the places of each row in the slope at 0."""
+    powers = np.swapaxes(far[:, :, None] ** np.arange(far.shape[1]), 1, 2)
+    slope = np.zeros((*far.shape, 1))
+    slope[:, 1] = 1.0
+    return np.asarray(-np.cumsum(np.linalg.solve(powers, slope)[..., 0], axis=1)[:, :-1])
 
 
 def cropped_mm(edges: Array, size_mm: float) -> Array:
