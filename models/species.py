@@ -247,7 +247,7 @@ def _botanical(woods: Iterable[Species]) -> dict[str, Species]:
     for each in woods:
         for latin in each.latin.lower().split(" and "):
             genus, _, kind = latin.partition(" ")
-            if not kind or kind.startswith("spp"):
+            if not kind or kind.startswith("sp"):
                 continue
             for key in (latin, f"{genus[0]}. {kind}"):
                 found.setdefault(key, []).append(each)

@@ -8,40 +8,61 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import JsonOption, say, say_json
-from baulk.models import sorption, units
+from baulk.models import psychrometrics, sorption, units
 from baulk.models.errors import OutOfRange
 
 TempOption = Annotated[str, typer.Option("--temp", help="Air temperature with its unit: 21.1C or 70F.")]
 HumidityOption = Annotated[float, typer.Option("--rh", help="Relative humidity in percent, 0 to 100.")]
 
+EquationOption = Annotated[
+    str, typer.Option("--equation", help="Of the Wood Handbook: 4-5, or 4-6 as a second opinion.")
+]
+_HOTTEST_WET_C = 90.0
 
-def emc(temp: TempOption, rh: HumidityOption, *, json: JsonOption = False) -> None:
+
+def emc(
+    temp: TempOption, rh: HumidityOption, equation: EquationOption = "4-5", *, json: JsonOption = False
+) -> None:
     """Say which moisture content wood comes to if it stays in this air for ever.
 
-    Wood Handbook (FPL-GTR-282), equation 4-5. A season's EMC is the mean of these over its hours, not the EMC
-    of its mean temperature and humidity.
+    Wood Handbook (FPL-GTR-282), equation 4-5, or the newer 4-6 as a second opinion. The doubt is what the
+    kind of wood and its history of wetting and drying leave open. A season's EMC is the mean of these over
+    its hours, not the EMC of its mean temperature and humidity.
 
     Example: baulk emc --temp 21.1C --rh 50
     """
     temp_c = _checked(temp, rh)
-    answer = {"temp_c": temp_c, "rh_pct": rh, "emc_pct": float(sorption.emc_pct(temp_c, rh))}
+    if equation not in {"4-5", "4-6"}:
+        raise OutOfRange("--equation", f"is 4-5 or 4-6, not {equation!r}")
+    found = sorption.answer(temp_c, rh, equation="4-6" if equation == "4-6" else "4-5")
+    emc_pct, sd_pct = float(found.emc_pct), float(found.sd_pct)
     if json:
-        say_json(answer)
-    else:
-        say(f"{answer['emc_pct']:.1f} % of oven-dry mass at {_both(temp_c)} and {rh:g} % relative humidity")
+        say_json({"temp_c": temp_c, "rh_pct": rh, "emc_pct": emc_pct, "sd_pct": sd_pct, "equation": equation})
+        return
+    air = f"{_both(temp_c)} and {rh:g} % relative humidity"
+    say(f"{emc_pct:.1f} % of oven-dry mass at {air}, give or take {sd_pct:.1f}")
 
 
 def dewpoint(temp: TempOption, rh: HumidityOption, *, json: JsonOption = False) -> None:
-    """Say at which temperature this air begins to drip on what is colder.
+    """Say at which temperature this air begins to drip on what is colder, and what a wet thermometer shows.
+
+    --json adds the vapour's pressure and the water in each kilogram of dry air, at sea level.
 
     Example: baulk dewpoint --temp 68F --rh 70
     """
     temp_c = _checked(temp, rh)
-    answer = {"temp_c": temp_c, "rh_pct": rh, "dewpoint_c": float(sorption.dewpoint_c(temp_c, rh))}
+    dew_c = float(psychrometrics.dewpoint_c(temp_c, rh))
+    wet_c = float(psychrometrics.wet_bulb_c(temp_c, rh)) if temp_c <= _HOTTEST_WET_C else None
     if json:
+        answer = {"temp_c": temp_c, "rh_pct": rh, "dewpoint_c": dew_c, "wet_bulb_c": wet_c}
+        answer["vapour_pressure_pa"] = float(psychrometrics.vapour_pressure_pa(temp_c, rh))
+        wet_enough = wet_c is not None
+        answer["humidity_ratio"] = float(psychrometrics.humidity_ratio(temp_c, rh)) if wet_enough else None
         say_json(answer)
-    else:
-        say(f"{_both(answer['dewpoint_c'])} is the dew point of air at {_both(temp_c)} and {rh:g} %")
+        return
+    say(f"{_both(dew_c)} is the dew point of air at {_both(temp_c)} and {rh:g} %")
+    if wet_c is not None:
+        say(f"{_both(wet_c)} is its wet bulb")
 
 
 def _checked(temp: str, rh: float) -> float:

@@ -101,9 +101,9 @@ def test_a_wood_like_one_that_does_not_exist_is_answered_with_the_nearest():
 
 
 WANTED = """white oak, northern red oak, live oak, European oak, Douglas-fir, longleaf pine, tamarack,
-western larch, Atlantic white cedar, western redcedar, northern white cedar, Port-Orford cedar, yellow cedar, white ash,
-American elm, rock elm, black locust, sugar maple, mahogany, teak, iroko, sapele, angelique, purpleheart,
-greenheart, European larch, Scots pine, Sitka spruce, black spruce"""
+western larch, Atlantic white cedar, western redcedar, northern white cedar, Port-Orford cedar,
+yellow cedar, white ash, American elm, rock elm, black locust, sugar maple, mahogany, teak, iroko,
+sapele, angelique, purpleheart, greenheart, European larch, Scots pine, Sitka spruce, black spruce"""
 
 
 def test_the_woods_that_boats_and_frames_are_made_of_are_there():
