@@ -135,6 +135,18 @@ def law_for(species: Species) -> DiffusionLaw:
         Hardwoods dry a fifth faster along the radius (rays; number from memory), softwoods about alike both
         ways. Above fibre saturation D stays level in hardwoods and is three times as high in softwoods.
 
+    Notes
+    -----
+    What it gets wrong (tests/reference/drying-gaps.csv): red oak ties piled in fall reach 50 % in 8 months
+    instead of about 10; 4/4 red oak is at 20 % in 51 to 116 days by season instead of 70 to 200; 8/4 red oak
+    falls from 80 to 67 % in 0.1 to 0.4 months where one yard took 1.5; the time of boards of 1 and 2 in
+    grows with thickness to the power 1.85 instead of 1.3 to 1.6; and a heavy oak beam is 28 % an inch deep
+    after ten years where 17 to 20 % was metered. The first four lean the same way: wet wood gives off too
+    much in its first weeks. We think that the surface is at fault, not D: its conductance is one constant
+    and the air between stickered boards is taken to be the yard's, though it stays near saturation while
+    they are green. Heavy timbers, whose own readings correct the prior, feel that least. Against the 1979 red oak
+    equation (`drying_times`) the prior is within a factor of two.
+
     References
     ----------
     Mathewson, J.S., Morton, H.A., Bescher, R.H., 1949. Air seasoning of red oak crossties. AWPA / Forest

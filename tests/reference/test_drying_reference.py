@@ -225,6 +225,58 @@ def test_twice_the_thickness_takes_nearly_four_times_as_long():
     assert 1.9 <= np.log2(times[1] / times[0]) <= 2.0
 
 
+def test_the_heart_of_a_small_oak_baulk_is_far_from_dry_after_a_year_and_a_half():
+    # C27, not fitted: core far over 13 %, outer 3/4 in 20 to 25 %
+    start_s = dt.datetime(2021, 4, 1, tzinfo=dt.UTC).timestamp()
+    square = Section(width_mm=6 * INCH, depth_mm=6 * INCH)
+    (field,) = drying.dry(
+        square, 80.0, outdoors(), law_for(species.get("northern red oak")),
+        start_posix_s=start_s, at_posix_s=start_s + 548 * DAY,
+    )  # fmt: skip
+    assert field.at(0, 0) > 25
+    assert 18 < field.pin_pct(0.375 * INCH) < 26
+
+
+def boards_exponent():
+    times = []
+    for thick_in in (1, 2):
+        at_s = np.arange(1, 400) * DAY
+        board = Section(width_mm=8 * INCH, depth_mm=thick_in * INCH, pith_y_mm=-300)
+        law = law_for(species.get("northern red oak"))
+        fields = drying.dry(board, 80.0, still_air(12.0), law, start_posix_s=0.0, at_posix_s=at_s)
+        mean = np.array([field.mean_pct for field in fields])
+        times.append(np.interp(20.0, mean[::-1], at_s[::-1]))
+    return np.log2(times[1] / times[0])
+
+
+def old_beam_pct():
+    law = law_for(species.get("white oak"))
+    beam = Section(width_mm=500, depth_mm=500)
+    (field,) = drying.dry(beam, 70.0, still_air(15.5, 10.0), law, start_posix_s=0.0, at_posix_s=3650 * DAY)
+    return float(field.pin_pct(28))
+
+
+def board(thick_in):
+    return Section(width_mm=8 * INCH, depth_mm=thick_in * INCH, pith_y_mm=-200)
+
+
+GAPS = {
+    "T02": lambda: days_to(50, "northern red oak", 10, TIE, 85.0) * DAY / MONTH,
+    "T15a": lambda: days_to(20, "northern red oak", 7, board(1.125), 80.0),
+    "T22": lambda: days_to(67, "northern red oak", 7, board(2.2), 80.0, 300) * DAY / MONTH,
+    "C15": boards_exponent,
+    "C12": old_beam_pct,
+}
+
+
+@pytest.mark.parametrize("row", rows("drying-gaps.csv"), ids=lambda row: row["id"])
+def test_what_the_prior_gets_wrong_is_written_down_and_still_so(row):
+    # when one of these comes right, its row and the words at law_for go
+    ours = GAPS[row["id"]]()
+    assert ours == pytest.approx(float(row["ours"]), rel=0.06)
+    assert not float(row["published_low"]) <= ours <= float(row["published_high"])
+
+
 def full_tensor_quarters(section, ratio, end_s, n=40):
     """Means of the four quarters by explicit differences that keep the mixed term: a second solver."""
     dx, dy = section.width_mm / 1000 / n, section.depth_mm / 1000 / n
@@ -259,7 +311,7 @@ def quarters(m):
     return m.reshape(2, half, 2, half).mean(axis=(1, 3))
 
 
-@pytest.mark.parametrize(("ratio", "cost_pct"), [(1.0, 0.05), (1.2, 0.4), (1.5, 0.8)])
+@pytest.mark.parametrize(("ratio", "cost_pct"), [(1.0, 0.05), (1.2, 0.4), (1.5, 0.8), (2.0, 1.1)])
 def test_leaving_out_the_mixed_term_costs_nothing_of_the_mean_and_little_of_a_quarter(ratio, cost_pct):
     # rings at 45 degrees all over the section, the worst case; moisture from 70 to about 35 %
     square = Section(width_mm=100, depth_mm=100, pith_x_mm=-400, pith_y_mm=-400)
@@ -271,5 +323,5 @@ def test_leaving_out_the_mixed_term_costs_nothing_of_the_mean_and_little_of_a_qu
     )  # fmt: skip
     area = own.area_mm2 / own.area_mm2.mean()
     kept = full_tensor_quarters(square, ratio, end_s)
-    assert own.mean_pct[0] == pytest.approx(kept.mean(), abs=0.05)
+    assert own.mean_pct[0] == pytest.approx(kept.mean(), abs=0.07)
     assert quarters(own.mc_pct[0] * area) == pytest.approx(kept, abs=cost_pct)
