@@ -78,9 +78,10 @@ class ClimatePart(_Part):
 
 
 class VerdictPart(_Part):
-    """How sure a verdict has to be."""
+    """How sure a verdict has to be, and how long the work goes on after a piece is squared."""
 
     probability: float = Field(default=0.9, ge=0.5, lt=1)
+    build_days: float = Field(default=365, ge=0, le=3650)
 
 
 class DashboardPart(_Part):
@@ -219,6 +220,12 @@ port = 1883
 [store]
 kind = "sqlite"
 path = "shop.db"
+
+[verdict]
+probability = 0.9          # how sure it must be before a piece may be squared, 0.5 to below 1
+build_days = 365           # how long a squared piece lives in the shop's air before it goes into service
+
+# Uses are a table; rows of your own, or corrected ones, go into a use_classes.csv beside this file.
 
 # The air to expect where the shop's own record is short, January first:
 # [climate]

@@ -20,18 +20,22 @@ from numpy.typing import ArrayLike
 
 from baulk.ingest import climate
 from baulk.ingest.shop import Shop
-from baulk.models import calibrate, forecast, rough_out, species, use_class, verdict
+from baulk.models import calibrate, checking, forecast, rough_out, species, use_class, verdict
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import law_for
+from baulk.models.distortion import Movement
 from baulk.models.errors import BaulkError
+from baulk.models.readiness import Work
 from baulk.models.reading import Owner
 from baulk.models.timber import Timber
+from baulk.models.verdict_words import share
 
 LOG: Final = logging.getLogger(__name__)
 MEMBERS: Final = 64
 HORIZON_DAYS: Final = 730
 DAY_S: Final = 86_400.0
+MOULD_DAYS: Final = 28
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,7 +158,8 @@ def compute(timber: Timber, shop: Shop, now_utc: datetime) -> Evaluation:
     year = climate.season(own, shop.config)
     readings = shop.store.readings(Owner.TIMBER, timber.tag)
     air = climate.past(own, year, since_s=since_s, now_s=now_s)
-    ahead = year.between(now_s, now_s + HORIZON_DAYS * DAY_S)
+    build_days = shop.config.verdict.build_days
+    ahead = year.between(now_s, now_s + (HORIZON_DAYS + build_days) * DAY_S)
     fitted = calibrate.fit(timber, wood, readings, air, law=law, now_posix_s=now_s, members=MEMBERS)
     coming = forecast.forecast(timber, wood, fitted, ahead, law=law, horizon_days=HORIZON_DAYS)
     service = verdict.service_draw(use, MEMBERS)
@@ -181,6 +186,7 @@ def compute(timber: Timber, shop: Shop, now_utc: datetime) -> Evaluation:
         probability=shop.config.verdict.probability,
         previous=_previous(shop, timber.tag),
         roughed=roughed,
+        work=Work(air=ahead, law=law, build_days=build_days),
         system=shop.config.shop.units,
     )
     tolerance = use.tolerance_mm(timber.finished.width_mm, timber.finished.depth_mm)
@@ -195,12 +201,13 @@ def compute(timber: Timber, shop: Shop, now_utc: datetime) -> Evaluation:
             "core_pct": _list(coming.core_pct),
         },
         "movement": {
-            "face_mm": {face.value: _span(each) for face, each in said.residual.face_mm.items()},
-            "width_mm": _span(said.residual.width_mm),
-            "depth_mm": _span(said.residual.depth_mm),
-            "out_of_square_mm": _span(said.residual.out_of_square_mm),
-            "cup_mm": _span(said.residual.cup_mm),
-            "check_mm": _span(said.residual.check_mm),
+            **_outline(said.residual),
+            "build_days": build_days,
+            "build": said.built and _outline(said.built),
+            "service_low_pct": use.service_low_pct,
+            "service_low": _outline(said.driest),
+            "service_high_pct": use.service_high_pct,
+            "service_high": _outline(said.wettest),
             "tolerance_mm": round(tolerance, 3),
             "service_mc_pct": use.service_mc_pct,
         },
@@ -208,13 +215,40 @@ def compute(timber: Timber, shop: Shop, now_utc: datetime) -> Evaluation:
             "step": said.step,
             "dates": {step: each and each.isoformat() for step, each in said.dates.items()},
             "probability": {step: round(each, 3) for step, each in said.probability.items()},
-            "reasons": [*said.reasons, *_air_words(year, timber.place)],
+            "reasons": [
+                *said.reasons,
+                *_mould_words(own, timber.place, now_s),
+                *_air_words(year, timber.place),
+            ],
+            "wanted": shop.config.verdict.probability,
             "next_reading": said.next_reading,
             "rough_out_size_mm": said.rough_out_size_mm and list(said.rough_out_size_mm),
             "enough_readings": said.enough_readings,
         },
     }
+    if said.margin is not None:
+        content["checking"] = {
+            "wanted_pct": _span(said.margin.wanted_pct),
+            "in_air_pct": round(said.margin.in_air_pct, 3),
+            "tolerated_pct": round(said.margin.tolerated_pct, 3),
+            "margin_pct": _span(said.margin.margin_pct),
+            "deciding": said.margin.deciding,
+            "stage": said.margin.stage.words,
+            "source": said.margin.stage.source,
+        }
     return Evaluation(tag=timber.tag, made_utc=now_utc, content=content)
+
+
+def _outline(moved: Movement) -> dict[str, Any]:
+    return {
+        "largest_mm": _span(moved.largest_mm),
+        "face_mm": {face.value: _span(each) for face, each in moved.face_mm.items()},
+        "width_mm": _span(moved.width_mm),
+        "depth_mm": _span(moved.depth_mm),
+        "out_of_square_mm": _span(moved.out_of_square_mm),
+        "cup_mm": _span(moved.cup_mm),
+        "check_mm": _span(moved.check_mm),
+    }
 
 
 def _head(tag: str, now_utc: datetime) -> dict[str, Any]:
@@ -245,6 +279,23 @@ def _previous(shop: Shop, tag: str) -> str | None:
     except (ValueError, AttributeError):
         return None
     return step if isinstance(step, str) else None
+
+
+def _mould_words(own: AirSeries | None, place: str, now_s: float) -> list[str]:
+    """Say when the air of the last weeks would let mould grow."""
+    if own is None:
+        return []
+    try:
+        part = checking.mould_share(own, since_s=now_s - MOULD_DAYS * DAY_S)
+    except BaulkError:
+        return []
+    if part < 0.05:
+        return []
+    words = (
+        f"In the last {MOULD_DAYS} days the air of {place} was damp enough for mould in {share(part)} of the "
+        "time (Hukka & Viitanen 1999); weeks of it are needed: look at the wet faces and keep air moving."
+    )
+    return [words]
 
 
 def _air_words(year: climate.Season, place: str) -> list[str]:
@@ -307,10 +358,10 @@ def _now(fitted: Calibration) -> dict[str, Any]:
 
 
 def _span(values: ArrayLike) -> dict[str, float]:
-    low, middle, high = np.quantile(np.asarray(values), (0.05, 0.5, 0.95))
-    return {"median": round(float(middle), 3), "low": round(float(low), 3), "high": round(float(high), 3)}
+    low, middle, high = np.quantile(np.asarray(values), (0.05, 0.5, 0.95)).round(3) + 0.0  # never -0.0
+    return {"median": float(middle), "low": float(low), "high": float(high)}
 
 
 def _list(values: ArrayLike) -> list[Any]:
-    found: list[Any] = np.round(np.asarray(values, dtype=float), 3).tolist()
+    found: list[Any] = (np.round(np.asarray(values, dtype=float), 3) + 0.0).tolist()
     return found

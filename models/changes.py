@@ -1,0 +1,190 @@
+"""What would change a verdict: another allowance, another use, drier air."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models import drying, use_class
+from baulk.models.air import AirSeries
+from baulk.models.calibrate import Calibration
+from baulk.models.forecast import Forecast
+from baulk.models.readiness import DAY_S, Path, Rule, Work, path
+from baulk.models.section import Finished
+
+Floats = NDArray[np.float64]
+
+DRIER_RH: Final = 10.0  # points of relative humidity that a shop can be brought down by; our own choice
+EACH: Final = 4  # every so manieth member is enough for the difference that drier air makes
+STEP_DAYS: Final = 28.0
+CELLS: Final = (8, 8)
+SHOWN: Final = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drier:
+    """What drier air would bring.
+
+    Parameters
+    ----------
+    likely_days, drier_days : float
+        Median days until it is ready in the air expected, and in drier air; the horizon's end for never. [d]
+    horizon_days : float
+        The horizon. [d]
+    """
+
+    likely_days: float
+    drier_days: float
+    horizon_days: float
+
+
+def allowance_mm(found: Path) -> float | None:
+    """Smallest tolerance with which the piece could be squared today.
+
+    Parameters
+    ----------
+    found : Path
+        Movement ahead.
+
+    Returns
+    -------
+    float or None
+        None where the use's limit on the mean moisture stands in the way, whatever the tolerance. [mm]
+    """
+    most = found.rule.use.max_mc_at_squaring_pct
+    if most is not None and float(np.mean(found.mean_pct[0] <= most)) < found.rule.wanted:
+        return None
+    return float(np.quantile(found.largest_mm()[0], found.rule.wanted, method="higher"))
+
+
+def drier(forecast: Forecast, finished: Finished, calibration: Calibration, rule: Rule, work: Work) -> Drier:
+    """Compare the air expected with air `DRIER_RH` points drier, with a part of the ensemble.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        The whole timber ahead, for its first field and its horizon. [%]
+    finished : Finished
+        The piece in it. [mm]
+    calibration : Calibration
+        The ensemble.
+    rule : Rule
+        What readiness means.
+    work : Work
+        The air expected and the law; the build itself is left out of the comparison.
+
+    Returns
+    -------
+    Drier
+        Median days of both.
+    """
+    every = slice(None, None, EACH)
+    all_of = calibration.members
+    members = drying.Members(
+        d_factor=all_of.d_factor[every],
+        surface_factor=all_of.surface_factor[every],
+        start_mc_pct=all_of.start_mc_pct[every],
+        emc_offset_pct=all_of.emc_offset_pct[every],
+    )
+    start = replace(calibration.field_now, mc_pct=calibration.field_now.mc_pct[every])
+    first, last = float(forecast.posix_s[0]), float(forecast.posix_s[-1])
+    at_s = np.arange(first, last + 1, STEP_DAYS * DAY_S / 2)
+    some = replace(rule, service_mc_pct=rule.service_mc_pct[every])
+    dry_air = AirSeries(
+        posix_s=work.air.posix_s,
+        temp_c=work.air.temp_c,
+        rh_pct=np.maximum(work.air.rh_pct - DRIER_RH, 0.0),
+    )
+    found = []
+    for air in (work.air, dry_air):
+        fields = drying.dry(
+            start.section, start, air, work.law, start_posix_s=first, at_posix_s=at_s, members=members,
+            cells=CELLS, error_pct=0.2,
+        )  # fmt: skip
+        ahead = replace(forecast, posix_s=at_s, fields=fields)
+        found.append(float(np.median(path(ahead, finished, some).days())))
+    return Drier(likely_days=found[0], drier_days=found[1], horizon_days=(last - first) / DAY_S)
+
+
+def sentences(found: Path, brought: Drier | None) -> tuple[str, ...]:
+    """Say what would change the verdict of a piece that can't be squared today.
+
+    Parameters
+    ----------
+    found : Path
+        Movement ahead.
+    brought : Drier or None
+        What drier air would bring.
+
+    Returns
+    -------
+    tuple of str
+        Allowance, use, air: a sentence each.
+    """
+    said = [_allowance(found), _uses(found)]
+    if brought is not None:
+        said.append(_air(brought))
+    return tuple(said)
+
+
+def _allowance(found: Path) -> str:
+    need = allowance_mm(found)
+    if need is None:
+        return (
+            "A wider allowance would not change it: its mean moisture is above the "
+            f"{found.rule.use.max_mc_at_squaring_pct:.0f} % that its use asks for."
+        )
+    return (
+        f"An allowance of {found.rule.small(need)} instead of {found.rule.small(found.rule.tolerance_mm)} "
+        "would let it be squared today."
+    )
+
+
+def _uses(found: Path) -> str:
+    wanted, own = found.rule.wanted, found.rule.use.name
+    today, sooner = [], []
+    mine = found.date(wanted)
+    for name in use_class.names():
+        use = use_class.get(name)
+        sure = np.flatnonzero(found.probability(use) >= wanted)
+        if name == own or sure.size == 0:
+            continue
+        when = datetime.fromtimestamp(float(found.posix_s[sure[0]]), UTC)
+        if sure[0] == 0:
+            today.append(use.title + (" (may stay wet)" if use.may_stay_wet else ""))
+        elif mine is None or when < mine:
+            sooner.append((when, use.title))
+    parts = []
+    if today:
+        parts.append(f"be squared today as: {'; '.join(today)}")
+    if sooner:
+        early = [f"{title} by {day(when)}" for when, title in sorted(sooner)[:SHOWN]]
+        parts.append(f"be ready sooner as: {'; '.join(early)}")
+    if not parts:
+        return "No other use would have it sooner."
+    return f"For another use it could {', and '.join(parts)}."
+
+
+def _air(brought: Drier) -> str:
+    gain = brought.likely_days - brought.drier_days
+    drier_by = f"Air {DRIER_RH:.0f} points of humidity drier than expected"
+    if brought.drier_days >= brought.horizon_days:
+        return f"{drier_by} would not make it likely inside the horizon either."
+    if abs(gain) < STEP_DAYS / 2:
+        return f"{drier_by} would hardly move the likely day."
+    if gain < 0:
+        return f"{drier_by} would bring the likely day {-gain:.0f} days later: it would settle too dry."
+    least = "at least " if brought.likely_days >= brought.horizon_days else ""
+    return (
+        f"{drier_by} would bring the likely day {least}{gain:.0f} days sooner, at the price of the surface's "
+        "checking margin."
+    )
+
+
+def day(moment: datetime) -> str:
+    """Write a date: ``4 March 2027``."""
+    return f"{moment.day} {moment:%B %Y}"

@@ -1,0 +1,269 @@
+"""How far a piece squared on each date ahead would still move: while it is built in, and in service.
+
+A piece is square on the day it is cut. From then on it lives in the shop's air while the work goes on, and
+later where its use puts it. What counts against the tolerance is the larger of two movements of every member:
+by the middle or the end of the build, and once it has settled in service.
+
+The service moisture of a member is drawn from the middle half of the use's range, for what is unknown is the
+mean that a piece settles at; the seasons swing it over the whole range about that mean whatever the day of
+squaring, so the two ends of the range are told beside the verdict, not decided on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models import drying
+from baulk.models.air import AirSeries
+from baulk.models.diffusion import DiffusionLaw
+from baulk.models.distortion import Movement, Shape
+from baulk.models.field import MoistureField
+from baulk.models.forecast import Forecast
+from baulk.models.section import Finished, Section
+from baulk.models.species import Species
+from baulk.models.units import System
+from baulk.models.use_class import UseClass
+
+Floats = NDArray[np.float64]
+
+EVERY: Final = 2  # every second moment of the forecast is a candidate date
+DAY_S: Final = 86_400.0
+BUILD_DAYS: Final = 365.0  # a boat or a frame on the stocks; common practice, no source
+# the movement during the build changes slowly with the date of squaring: it is run for a few dates and on
+# fewer cells, and laid between them by straight lines (tests hold it against running every date finely)
+ANCHORS: Final = 9
+BUILD_CELLS: Final = (8, 8)
+BUILD_ERROR_PCT: Final = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Work:
+    """The build that a squared piece goes into.
+
+    Parameters
+    ----------
+    air : AirSeries
+        Shop's air from now to the horizon and one build beyond; its last value holds to the end.
+    law : DiffusionLaw
+        Diffusion law of the species.
+    build_days : float
+        From squaring to service. [d]
+    """
+
+    air: AirSeries
+    law: DiffusionLaw
+    build_days: float = BUILD_DAYS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rule:
+    """What readiness means for one timber.
+
+    Parameters
+    ----------
+    species : Species
+        Its wood.
+    use : UseClass
+        Its use.
+    service_mc_pct : ndarray, shape (m,)
+        Mean moisture that every member settles at. [%]
+    tolerance_mm : float
+        Movement tolerated on the finished piece. [mm]
+    wanted : float
+        How sure an answer must be.
+    system : {"inch", "metric"}
+        Units of the sentences.
+    """
+
+    species: Species
+    use: UseClass
+    service_mc_pct: Floats
+    tolerance_mm: float
+    wanted: float
+    system: System
+
+    def small(self, mm: float) -> str:
+        """Write a movement: hundredths of an inch, or tenths of a millimetre."""
+        value, digits, unit = (mm / 25.4, 2, "in") if self.system == "inch" else (mm, 1, "mm")
+        return f"{round(value, digits) + 0.0:.{digits}f} {unit}"  # + 0.0: never -0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Path:
+    """Movement to come, were the piece squared on each candidate date.
+
+    Parameters
+    ----------
+    posix_s : ndarray, shape (nt,)
+        Candidate dates. [s]
+    shape : Shape
+        The finished piece.
+    did_mm : ndarray, shape (nt, m, measures)
+        What each measure has done by each date, see `Shape.did`. [mm]
+    mean_pct : ndarray, shape (nt, m)
+        Mean moisture of the finished piece. [%]
+    build_mm : ndarray, shape (nt, m)
+        Largest movement while the work goes on; 0 without a `Work`. [mm]
+    build : Movement or None
+        Movement by the end of the build, were it squared today. [mm]
+    first_done : ndarray, shape (m,)
+        Share of its shrinkage toward service that the piece has done today.
+    rule : Rule
+        What readiness means.
+    """
+
+    posix_s: Floats
+    shape: Shape
+    did_mm: Floats
+    mean_pct: Floats
+    build_mm: Floats
+    build: Movement | None
+    first_done: Floats
+    rule: Rule
+
+    def largest_mm(self, service_mc_pct: Floats | None = None) -> Floats:
+        """Movement that a tolerance is held against, shape (nt, m), [mm].
+
+        Parameters
+        ----------
+        service_mc_pct : ndarray, shape (m,), optional
+            Another service moisture than the rule's. [%]
+        """
+        service = self.rule.service_mc_pct if service_mc_pct is None else service_mc_pct
+        settled = self.shape.movement_from(self.did_mm, service).largest_mm
+        return np.asarray(np.maximum(settled, self.build_mm))
+
+    def ready(self, use: UseClass | None = None) -> NDArray[np.bool_]:
+        """Whether each member may be squared on each date, for its own use or another, shape (nt, m)."""
+        section, own = self.shape.section, use is None
+        use = use or self.rule.use
+        if use.may_stay_wet:
+            return np.ones(self.mean_pct.shape, dtype=bool)
+        service = None if own else service_draw(use, self.mean_pct.shape[1])
+        tolerance = self.rule.tolerance_mm if own else use.tolerance_mm(section.width_mm, section.depth_mm)
+        found = self.largest_mm(service) <= tolerance
+        if use.max_mc_at_squaring_pct is not None:
+            found &= self.mean_pct <= use.max_mc_at_squaring_pct
+        return np.asarray(found)
+
+    def probability(self, use: UseClass | None = None) -> Floats:
+        """Chance on each date, shape (nt,)."""
+        return np.asarray(self.ready(use).mean(axis=1))
+
+    def date(self, probability: float) -> datetime | None:
+        """First candidate that is sure enough."""
+        sure = np.flatnonzero(self.probability() >= probability)
+        return None if sure.size == 0 else datetime.fromtimestamp(float(self.posix_s[sure[0]]), UTC)
+
+    def days(self) -> Floats:
+        """Days until each member is ready, the horizon's end for one that is not, shape (m,), [d]."""
+        ready = self.ready()
+        ahead = (self.posix_s - self.posix_s[0]) / DAY_S
+        return np.asarray(np.where(ready.any(axis=0), ahead[np.argmax(ready, axis=0)], ahead[-1]))
+
+    def today(self, service_mc_pct: float | Floats) -> Movement:
+        """Movement to a service moisture content, were it squared today."""
+        return self.shape.movement_from(self.did_mm[0], service_mc_pct)
+
+
+def service_draw(use: UseClass, members: int, seed: int = 11) -> Floats:
+    """Service moisture of every member: even over the middle half of the range, the same at every call.
+
+    Parameters
+    ----------
+    use : UseClass
+        Where the piece will live.
+    members : int
+        How many.
+    seed : int
+        Seed of the order.
+
+    Returns
+    -------
+    ndarray, shape (members,)
+        Mean moisture content in service. [% of oven-dry mass]
+    """
+    even = 0.25 + 0.5 * (np.arange(members) + 0.5) / members
+    order = np.random.default_rng(seed).permutation(members)
+    return np.asarray(use.service_low_pct + (use.service_high_pct - use.service_low_pct) * even[order])
+
+
+def path(
+    forecast: Forecast,
+    finished: Finished,
+    rule: Rule,
+    *,
+    members: drying.Members | None = None,
+    work: Work | None = None,
+) -> Path:
+    """Work out the movement to come for every candidate date.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        The timber ahead, whole or roughed out. [%]
+    finished : Finished
+        The piece in the axes of the forecast's section. [mm]
+    rule : Rule
+        What readiness means.
+    members : Members, optional
+        The ensemble; needed with a work.
+    work : Work, optional
+        The build; without it the piece goes into service at once.
+
+    Returns
+    -------
+    Path
+        Movement, moisture and readiness by date.
+    """
+    fields = forecast.fields[::EVERY]
+    pieces = [drying.cut(field, finished) for field in fields]
+    section = finished.inside(fields[0].section)
+    shape = Shape(section, rule.species, pieces[0].x_edges_mm, pieces[0].y_edges_mm)
+    mean = np.array([piece.mean_pct for piece in pieces])
+    at_s = forecast.posix_s[::EVERY]
+    build, build_mm = None, np.zeros(mean.shape)
+    if work is not None and work.build_days > 0:
+        anchors = np.unique(np.linspace(0, len(pieces) - 1, ANCHORS).round().astype(int))
+        build, largest = _built(section, [pieces[i] for i in anchors], rule, members, work)
+        between = np.stack([np.interp(at_s, at_s[anchors], one) for one in np.eye(anchors.size)], axis=1)
+        build_mm = between @ largest
+    return Path(
+        posix_s=at_s,
+        shape=shape,
+        did_mm=np.array([shape.did(piece.mc_pct) for piece in pieces]),
+        mean_pct=mean,
+        build_mm=build_mm,
+        build=build,
+        first_done=shape.done(pieces[0].mc_pct, rule.service_mc_pct),
+        rule=rule,
+    )
+
+
+def _built(
+    section: Section,
+    pieces: list[MoistureField],
+    rule: Rule,
+    members: drying.Members | None,
+    work: Work,
+) -> tuple[Movement, Floats]:
+    """Movement by the end of the build of the first piece, and the largest during it of each, (n, m)."""
+    shape, first, largest = None, None, []
+    for piece in pieces:
+        at_s = piece.posix_s + work.build_days * DAY_S * np.array([0.0, 0.5, 1.0])
+        cut, half, end = drying.dry(
+            section, piece, work.air, work.law, start_posix_s=piece.posix_s, at_posix_s=at_s,
+            members=members, cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT,
+        )  # fmt: skip
+        shape = shape or Shape(section, rule.species, cut.x_edges_mm, cut.y_edges_mm)
+        did = shape.did(cut.mc_pct)
+        then = shape.movement_between(did, end.mc_pct)
+        first = first or then
+        largest.append(np.maximum(shape.movement_between(did, half.mc_pct).largest_mm, then.largest_mm))
+    assert first is not None  # noqa: S101 - there is always a first candidate
+    return first, np.array(largest)
