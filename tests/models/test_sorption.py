@@ -107,3 +107,57 @@ def test_the_emc_alone_waits_for_no_compiler_and_no_table():
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == ""
+
+
+newer = st.floats(min_value=0, max_value=99.5)
+
+
+@given(temp=temps, low=newer, high=newer)
+def test_wetter_air_means_wetter_wood_by_the_newer_equation_too(temp, low, high):
+    low, high = sorted((low, high))
+    assert sorption.emc_pct(temp, low, equation="4-6") <= sorption.emc_pct(temp, high, equation="4-6")
+
+
+@given(temp=temps, rh=st.floats(min_value=0.1, max_value=99.5))
+def test_the_newer_equation_and_its_inverse_undo_each_other(temp, rh):
+    emc = sorption.emc_pct(temp, rh, equation="4-6")
+    assert sorption.rh_pct(temp, emc, equation="4-6") == pytest.approx(rh, abs=1e-6)
+
+
+@given(air=st.lists(st.tuples(temps, newer), min_size=1, max_size=5))
+def test_the_doubt_travels_with_each_value_of_an_array(air):
+    temp, rh = np.array(air).T
+    for equation in ("4-5", "4-6"):
+        found = sorption.answer(temp, rh, equation=equation)
+        assert found.emc_pct.tolist() == sorption.emc_pct(temp, rh, equation=equation).tolist()
+        # numpy's vectorised powers may differ from its scalar ones in the last digit
+        alone = [float(sorption.answer(t, h, equation=equation).sd_pct) for t, h in air]
+        assert found.sd_pct == pytest.approx(alone, rel=1e-9)
+        assert np.all(found.sd_pct <= found.emc_pct)
+
+
+def test_the_doubt_is_one_to_two_points_where_wood_lives():
+    assert np.all((sd := sorption.answer(15, np.arange(35.0, 91.0)).sd_pct) > 1)
+    assert np.all(sd < 2)
+
+
+def test_the_emc_of_the_mean_air_is_another_number_with_another_name():
+    air = series((0, 5, 95), (1, 30, 35))
+    assert sorption.emc_at_mean_pct(air) == pytest.approx(sorption.emc_pct(17.5, 65))
+    assert sorption.mean_of_emc_pct(air) - sorption.emc_at_mean_pct(air) > 2
+    assert sorption.emc_at_mean_pct(series((0, 21.1, 50))) == sorption.emc_pct(21.1, 50)
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: sorption.emc_pct(20, 100, equation="4-6"), "must be at most 99.5 % for eq. 4-6, not 100 %"),
+        (lambda: sorption.emc_pct(20, 50, equation="4-7"), "is 4-5 or 4-6 of the Wood Handbook, not '4-7'"),
+        (lambda: sorption.rh_pct(20, -2, equation="4-6"), "the moisture content must lie between 0 and"),
+        (lambda: sorption.answer(20, 130), "the humidity must lie between 0 and 100 %, not 130 %"),
+    ],
+)
+def test_the_newer_equation_keeps_to_its_range(call, says):
+    with pytest.raises(OutOfRange) as caught:
+        call()
+    assert says in str(caught.value)
