@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from baulk.models import drying
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.observations import Observation, observations
 from baulk.models.reading import Reading
@@ -152,11 +153,22 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     Calibration
         The ensemble and its moisture now. [%]
 
+    Raises
+    ------
+    OutOfRange
+        If the timber is registered wetter than its wood can be.
+
     References
     ----------
     Emerick, A. A., Reynolds, A. C., 2013. Ensemble smoother with multiple data assimilation. Computers &
     Geosciences 55, 3-15.
     """
+    if timber.green_mc_pct is not None and timber.green_mc_pct > law.most_pct:
+        raise OutOfRange(
+            "the green moisture content",
+            f"of {timber.green_mc_pct:g} % is more than {species.name} can hold, {law.most_pct:.0f} % with "
+            "every pore full; weigh the section again, or correct it or the species",
+        )
     start_s = min(timber.arrived_utc.timestamp(), now_posix_s)
     data, refused = observations(timber, species, readings, air, start_s=start_s, now_s=now_posix_s)
     rng = np.random.default_rng(seed)

@@ -144,8 +144,8 @@ def law_for(species: Species) -> DiffusionLaw:
     after ten years where 17 to 20 % was metered. The first four lean the same way: wet wood gives off too
     much in its first weeks. We think that the surface is at fault, not D: its conductance is one constant
     and the air between stickered boards is taken to be the yard's, though it stays near saturation while
-    they are green. Heavy timbers, whose own readings correct the prior, feel that least. Against the 1979 red oak
-    equation (`drying_times`) the prior is within a factor of two.
+    they are green. Heavy timbers, whose own readings correct the prior, feel that least. Against the 1979
+    red oak equation (`drying_times`) the prior is within a factor of two.
 
     References
     ----------

@@ -3,9 +3,9 @@
 Two-dimensional diffusion ``dM/dt = d/dx(Dx dM/dx) + d/dy(Dy dM/dy)`` with a surface resistance on each face.
 Radial and tangential D differ about the pith; the mixed term of that tensor is left out. That costs nothing
 where rings lie parallel to a face; at 45 degrees all over it costs 0.06 points of the mean at most, and in a
-quarter of the section 0.3 points for a ratio of 1.2, 1.0 for one of 2 (tests/reference, against a solver that keeps
-it). The air's EMC and its effect on D are averaged over each step; the steps are as long as their error
-allows. End drying is not in it: see `baulk.models.ends` for how far from an end it counts.
+quarter of the section 0.3 points for a ratio of 1.2, 1.0 for one of 2 (tests/reference, against a solver
+that keeps it). The air's EMC and its effect on D are averaged over each step; the steps are as long as their
+error allows. End drying is not in it: see `baulk.models.ends` for how far from an end it counts.
 """
 
 from __future__ import annotations

@@ -13,6 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
 from baulk.models import calibrate, species
+from baulk.models.errors import OutOfRange
 from baulk.models.reading import Quantity
 
 OAK = species.get("white oak")
@@ -160,3 +161,19 @@ def test_a_weight_read_in_pounds_is_named_and_left_out_even_when_it_is_the_first
     fitted = fit(case, pounds)
     assert any("pounds, or another timber" in each for each in fitted.left_out)
     assert fitted.used == len({int(each.taken_utc.timestamp() // judging.DAY_S) for each in own}) - 1
+
+
+def test_a_timber_registered_wetter_than_its_wood_can_be_is_refused(case):
+    piece, air, fields = case
+    soaked = dataclasses.replace(piece, green_mc_pct=210.0)
+    with pytest.raises(OutOfRange, match="210 % is more than white oak"):
+        fit((soaked, air, fields), [])
+
+
+def test_a_pin_deeper_than_the_piece_is_set_aside_with_its_reason(case):
+    piece, _, fields = case
+    at_s = fields[-1].posix_s
+    through = judging.reading(piece, at_s, 30.0, depth_mm=150.0)
+    fitted = fit(case, [*judging.pins(piece, fields), through])
+    assert any("lies outside the piece, which is 120 mm there" in each for each in fitted.left_out)
+    assert fitted.used == len(judging.pins(piece, fields))
