@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-import functools
-import io
 import math
 from dataclasses import dataclass
-from importlib import resources
 from typing import Final
 
 from baulk.models.errors import OutOfRange
@@ -17,7 +13,7 @@ from baulk.models.species import Species
 _SLOPE_PER_C: Final = 0.125
 _SLOPE_SD_PER_C: Final = 0.0125
 METER_REFERENCE_C: Final = 20.0
-CURVE_REFERENCE_C: Final = 26.7  # 80 degF, the temperature of the table behind meter_curves.csv
+CURVE_REFERENCE_C: Final = 26.7  # 80 degF, the temperature of the table behind the curves
 # five measuring methods lay within -2 to +2 %MC of oven-dry (FPInnovations 16773, 2015): taken as two sd
 METER_SD_PCT: Final = 1.0
 # beyond 22 % a pin reading loosens until fibre saturation; how fast is common experience, no source
@@ -27,8 +23,11 @@ _DRIEST_PCT: Final = 6.0  # below it the resistance is too high to measure: usua
 _NO_CONTACT_PCT: Final = 4.0  # the rows behind the curves end at 7 %; drier than this is an open circuit
 _HOTTEST_C: Final = 80.0
 _USUAL_FSP_PCT: Final = 30.0  # of a wood whose kind is not known: Wood Handbook, FPL-GTR-190 (2010) p. 4-2
-# spread of the woods' own curves about their mean at 20 % (0.6 at 12 %), from meter_curves.csv: memory
+# spread of the woods' own curves about their mean at 20 % (0.6 at 12 %), from the species table: memory
 _UNKNOWN_WOOD_SD_PCT: Final = 1.2
+# the middle between the mean curves of the hardwoods and the softwoods, and the doubt of such a mean: memory
+_ANY_WOOD: Final = {"intercept_pct": 22.61, "slope_pct": -20.965}
+_ANY_WOOD_SD_PCT: Final = 2.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +90,7 @@ def mc_from_resistance(ohm: float, species: Species | None, wood_temp_c: float |
     """Moisture content from the resistance between two pins along the grain.
 
     The curve is ``MC = intercept + slope * log10(log10(R / 1 Mohm) + 1)`` at 26.7 degC. Its rows are from
-    memory and **not verified** (see `data/meter_curves.csv`): a start, to be replaced by a shop's own
+    memory and **not verified** (see the species table): a start, to be replaced by a shop's own
     two-point calibration.
 
     Parameters
@@ -215,8 +214,8 @@ def curve_of(species: Species | None) -> Curve:
     Parameters
     ----------
     species : Species or None
-        The wood; one without a curve of its own takes the mean of the hardwoods or softwoods, an unknown
-        one the mean of both.
+        The wood; one without a curve of its own takes the mean of the hardwoods or softwoods (in
+        the table), an unknown one the middle of both.
 
     Returns
     -------
@@ -227,35 +226,7 @@ def curve_of(species: Species | None) -> Curve:
     ----------
     Rows: after W. L. James, FPL-GTR-6 (1988) Table 1, from memory.
     """
-    hard, soft = _curves()["any hardwood"], _curves()["any softwood"]
-    if species is None:
-        return Curve(
-            intercept_pct=(hard.intercept_pct + soft.intercept_pct) / 2,
-            slope_pct=(hard.slope_pct + soft.slope_pct) / 2,
-            sd_pct=math.hypot(hard.sd_pct, _UNKNOWN_WOOD_SD_PCT),
-        )
-    return _curves().get(species.name, soft if species.softwood else hard)
-
-
-def curve_rows() -> list[dict[str, str]]:
-    """Give the rows of the resistance curves with their sources.
-
-    Returns
-    -------
-    list of dict
-        Columns species, intercept_pct, slope_pct, curve_sd_pct, source, mark.
-    """
-    text = (resources.files("baulk.models.data") / "meter_curves.csv").read_text(encoding="utf-8")
-    return list(csv.DictReader(io.StringIO(text)))
-
-
-@functools.cache
-def _curves() -> dict[str, Curve]:
-    return {
-        row["species"]: Curve(
-            intercept_pct=float(row["intercept_pct"]),
-            slope_pct=float(row["slope_pct"]),
-            sd_pct=float(row["curve_sd_pct"]),
-        )
-        for row in curve_rows()
-    }
+    if species is None or species.resistance is None:
+        return Curve(**_ANY_WOOD, sd_pct=math.hypot(_ANY_WOOD_SD_PCT, _UNKNOWN_WOOD_SD_PCT))
+    intercept_pct, slope_pct, sd_pct = species.resistance
+    return Curve(intercept_pct=intercept_pct, slope_pct=slope_pct, sd_pct=sd_pct)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Final
 
-from baulk.models import meter, species
+from baulk.models import species
 from baulk.models.species_rows import UNITS
 
 SEEN: Final = frozenset({"read", "read (secondary)", "computed", "measured"})
@@ -58,7 +58,7 @@ def every() -> tuple[Value, ...]:
     Returns
     -------
     tuple of Value
-        In the order of the tables: species, resistance curves, use classes, constants.
+        In the order of the tables: species, use classes, constants.
     """
     woods = (
         Value(
@@ -73,7 +73,7 @@ def every() -> tuple[Value, ...]:
         for row in species.rows()
         if row["quantity"] in UNITS  # names and kinds are words, not numbers
     )
-    return (*woods, *_curves(), *_use_classes(), *_constants())
+    return (*woods, *_use_classes(), *_constants())
 
 
 def not_read() -> tuple[Value, ...]:
@@ -85,22 +85,6 @@ def not_read() -> tuple[Value, ...]:
         Those of `every` whose mark is none of the seen ones.
     """
     return tuple(each for each in every() if each.mark not in SEEN)
-
-
-def _curves() -> list[Value]:
-    return [
-        Value(
-            table="meter_curves.csv",
-            name=row["species"],
-            quantity=quantity,
-            value=row[quantity],
-            unit="%",
-            source=row["source"],
-            mark=row["mark"],
-        )
-        for row in meter.curve_rows()
-        for quantity in ("intercept_pct", "slope_pct", "curve_sd_pct")
-    ]
 
 
 def _use_classes() -> list[Value]:

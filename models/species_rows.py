@@ -36,6 +36,9 @@ UNITS: Final = {
     "d_ref": "m2/s",
     "g_rt": "MPa",
     "nu_rt": "-",
+    "resistance_intercept": "%",
+    "resistance_slope": "%",
+    "resistance_sd": "%",
 } | dict.fromkeys(STRENGTHS, "MPa")
 # what no wood exceeds, so that a slip of the unit is seen: (above, up to)
 _BOUNDS: Final = {
@@ -50,8 +53,13 @@ _BOUNDS: Final = {
     "intersection": (12.0, 40.0),
     "d_ref": (1e-13, 1e-8),
     "nu_rt": (0.0, 1.0),
+    "resistance_intercept": (10.0, 40.0),
+    "resistance_slope": (-40.0, -5.0),
+    "resistance_sd": (0.0, 10.0),
 }
-_NOT_NEEDED: Final = frozenset({"green_sapwood_mc", "shrinkage_volumetric"})
+_RESISTANCE: Final = ("resistance_intercept", "resistance_slope", "resistance_sd")
+_NOT_NEEDED: Final = frozenset({"green_sapwood_mc", "shrinkage_volumetric", "intersection", *_RESISTANCE})
+_ANY_INTERSECTION_PCT: Final = 25.0  # Wood Handbook Table 5-13, any other species
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +94,8 @@ class Species:
         Shrinkage of the volume from green to oven-dry, where a figure is known. [% of the green volume]
     strength : Strength or None
         Stiffness and strength, green and at 12 %.
+    resistance : tuple of float or None
+        Intercept, slope and doubt of the resistance curve of `baulk.models.meter`. [%, %, %]
     """
 
     name: str
@@ -102,6 +112,7 @@ class Species:
     elastic: tuple[float, float, float, float]
     shrinkage_volumetric_pct: float | None = None
     strength: Strength | None = None
+    resistance: tuple[float, float, float] | None = None
 
 
 def read(text: str, where: str) -> list[Row]:
@@ -194,7 +205,7 @@ def wood(name: str, values: Mapping[str, str]) -> Species:
     OutOfRange
         If a needed value is missing, or two contradict each other.
     """
-    needed = {"latin", "softwood", *UNITS} - _NOT_NEEDED - set(STRENGTHS) - {"intersection"} | set(_AT_12)
+    needed = {"latin", "softwood", *UNITS} - _NOT_NEEDED - (set(STRENGTHS) - set(_AT_12))
     if missing := sorted(needed - values.keys()):
         raise OutOfRange("the species table", f"lacks {', '.join(missing)} of {name}; add the rows")
     v = {quantity: float(value) for quantity, value in values.items() if quantity not in TEXT}
@@ -218,7 +229,8 @@ def wood(name: str, values: Mapping[str, str]) -> Species:
         d_ref_m2_s=v["d_ref"],
         elastic=(v["e_radial"], v["e_tangential"], v["g_rt"], v["nu_rt"]),
         shrinkage_volumetric_pct=v.get("shrinkage_volumetric"),
-        strength=_strength(v),
+        strength=_strength(name, v),
+        resistance=_resistance(name, v),
     )
 
 
@@ -242,13 +254,31 @@ def broken(where: str, number: int, why: str) -> OutOfRange:
     return OutOfRange("the species table", f"({where} line {number}) {why}")
 
 
-def _strength(v: Mapping[str, float]) -> Strength | None:
-    if not {"intersection", *STRENGTHS} <= v.keys():
+def _strength(name: str, v: Mapping[str, float]) -> Strength | None:
+    if _whole(name, v, tuple(each for each in STRENGTHS if each not in _AT_12)) is None:
         return None
     pairs = {
-        name: Pair(green=v[f"{name}_green"], dry=v[_AT_12.get(name, f"{name}_12")]) for name in PROPERTIES
+        each: Pair(green=v[f"{each}_green"], dry=v[_AT_12.get(each, f"{each}_12")]) for each in PROPERTIES
     }
-    return Strength(intersection_pct=v["intersection"], **pairs)
+    return Strength(intersection_pct=v.get("intersection", _ANY_INTERSECTION_PCT), **pairs)
+
+
+def _resistance(name: str, v: Mapping[str, float]) -> tuple[float, float, float] | None:
+    found = _whole(name, v, _RESISTANCE)
+    return None if found is None else (found[0], found[1], found[2])
+
+
+def _whole(name: str, v: Mapping[str, float], wanted: tuple[str, ...]) -> tuple[float, ...] | None:
+    """Give the values of a group that goes together: all of them or none."""
+    missing = [each for each in wanted if each not in v]
+    if len(missing) == len(wanted):
+        return None
+    if missing:
+        raise OutOfRange(
+            "the species table",
+            f"lacks {', '.join(missing)} of {name}, which go with what it gives; add the rows",
+        )
+    return tuple(v[each] for each in wanted)
 
 
 def _check(row: Row, where: str, number: int, marks: frozenset[str]) -> None:

@@ -30,7 +30,6 @@ def test_the_list_holds_all_that_was_not_read_and_nothing_else():
     listed = sources.not_read()
     assert {each.table for each in listed} == {
         "species.csv",
-        "meter_curves.csv",
         "use_classes.csv",
         "constants.csv",
     }

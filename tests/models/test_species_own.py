@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from baulk.models import species
+from baulk.models import meter, species
 from baulk.models.errors import NotFound, OutOfRange
 
 HEAD = "species,quantity,value,unit,source,mark\n"
@@ -10,6 +10,25 @@ FERRY = (
     "ferry oak,like,white oak,-,our own stand behind the slip,measured\n"
     "ferry oak,synonym,slip oak,-,what we call it,measured\n"
     "ferry oak,basic_density,640,kg/m3,twelve pieces weighed and dried here,measured\n"
+)
+# a wood that leans on no other: all that the models need, and nothing of what they can do without
+FULL = "".join(
+    f"ferry oak,{quantity},{value},{unit},our own pieces,measured\n"
+    for quantity, value, unit in (
+        ("latin", "Quercus sp.", "-"),
+        ("softwood", "no", "-"),
+        ("basic_density", "640", "kg/m3"),
+        ("fsp", "29", "%"),
+        ("shrinkage_onset", "29", "%"),
+        ("shrinkage_radial", "5", "%"),
+        ("shrinkage_tangential", "10", "%"),
+        ("green_heartwood_mc", "71", "%"),
+        ("d_ref", "2.5e-11", "m2/s"),
+        ("e_radial", "2200", "MPa"),
+        ("e_tangential", "950", "MPa"),
+        ("g_rt", "450", "MPa"),
+        ("nu_rt", "0.6", "-"),
+    )
 )
 
 
@@ -27,6 +46,13 @@ def test_a_new_wood_takes_from_the_one_it_is_like_what_it_does_not_say():
     assert species.names()[-1] == "ferry oak"
     assert species.synonyms("ferry oak") == ("slip oak",)
     assert species.table().iloc[-1]["mark"] == "measured"
+
+
+def test_a_wood_may_stand_on_its_own_without_strength_and_with_the_meter_curve_of_any_wood():
+    species.use_own(species.read_own(HEAD + FULL))
+    wood = species.get("ferry oak")
+    assert (wood.strength, wood.resistance, wood.green_sapwood_mc_pct) == (None, None, None)
+    assert meter.curve_of(wood) == meter.curve_of(None)
 
 
 def test_a_row_for_a_wood_of_the_table_corrects_that_value_alone():
@@ -77,6 +103,14 @@ def test_the_nearest_names_of_a_shops_own_woods_are_offered_too():
         (HEAD + FERRY + "ferry oak,softwood,maybe,-,here,memory\n", "softwood with yes or no, not 'maybe'"),
         (HEAD + FERRY + "ferry oak,latin,,-,here,memory\n", "(own.csv line 5) leaves latin empty"),
         (HEAD + FERRY + "ferry oak,colour,red,-,here,memory\n", "has the unknown quantity 'colour'"),
+        (
+            HEAD + FULL + "ferry oak,shear_12,11,MPa,here,measured\n",
+            "lacks moe_green, moe_12, e_radial_green, e_tangential_green, compression_parallel_green,",
+        ),
+        (
+            HEAD + FULL + "ferry oak,resistance_slope,-20,%,here,measured\n",
+            "lacks resistance_intercept, resistance_sd of ferry oak, which go with what it gives; add",
+        ),
         (HEAD + FERRY + FERRY, "(own.csv line 5) gives like of ferry oak twice"),
         (
             HEAD + FERRY + "ferry oak,shrinkage_radial,12,%,here,measured\n",

@@ -94,6 +94,11 @@ def test_density_grows_with_moisture_and_answers_arrays_as_numbers():
     assert density[3] == gravimetric.density_kg_m3(600, 60.0) == pytest.approx(960)
 
 
+def test_wood_denser_than_its_own_cell_wall_is_refused():
+    with pytest.raises(OutOfRange, match="must be below 1540 kg/m3, that of the cell wall itself"):
+        gravimetric.density_kg_m3(1600, 12)
+
+
 def test_c19_and_c20_a_sample_board():
     # E. M. Wengert, Drying oak lumber, step 3B: OD = W0 x 100 / (100 + mean of the two sections)
     dry = sample_board.oven_dry_kg(10.0, (60.0, 64.0))
