@@ -363,7 +363,9 @@ def march(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
         d = taken % 2
         away = _try(state, d, t, step, air, row, axes, law, off, work)
         change = 0.9 * (control[0] * area / (away + 1e-300)) ** 0.5
-        h = min(step * min(max(change, 0.2), 2.5), longest)
+        if not change > 0.2:  # also of no number
+            change = 0.2
+        h = min(step * min(change, 2.5), longest)
         if change < 0.9 and step > 60.0:
             continue
         here, there = state[d], state[1 - d]

@@ -16,10 +16,20 @@ from baulk.models.sorption import emc_pct
 F72_C = (72 - 32) / 1.8
 
 
+def emc_by_fahrenheit(temp_f, rh):
+    """Hailwood and Horrobin in degF (Wood Handbook 1999, eq. 3-3), to which the worked value was computed."""
+    w = 330 + 0.452 * temp_f + 0.00415 * temp_f**2
+    k = (0.791 + 4.63e-4 * temp_f - 8.44e-7 * temp_f**2) * rh
+    k1 = 6.34 + 7.75e-4 * temp_f - 9.35e-5 * temp_f**2
+    k2 = 1.09 + 0.0284 * temp_f - 9.04e-5 * temp_f**2
+    return 1800 / w * (k / (1 - k) + (k1 * k + 2 * k1 * k2 * k**2) / (1 + k1 * k + k1 * k2 * k**2))
+
+
 def test_the_worked_value_comes_out():
-    # C08: 1.5 in red oak from 100 to 14 % at 72 degF and 72 % RH in 113.355 days (EMC 13.551 by the equation
-    # in degF, to which the worked value was computed)
-    assert red_oak_board_days(38.1, 100, 14, temp_c=F72_C, emc_pct=13.551) == pytest.approx(113.355, abs=1e-3)
+    # C08: 1.5 in red oak from 100 to 14 % at 72 degF and 72 % RH in 113.35498604905855 days
+    by_fahrenheit = emc_by_fahrenheit(72, 0.72)
+    got = red_oak_board_days(38.1, 100, 14, temp_c=F72_C, emc_pct=by_fahrenheit)
+    assert got == pytest.approx(113.35498604905855, rel=1e-6)
     own = float(emc_pct(F72_C, 72))
     assert red_oak_board_days(38.1, 100, 14, temp_c=F72_C, emc_pct=own) == pytest.approx(113.355, rel=0.004)
 
