@@ -36,6 +36,7 @@ MEMBERS: Final = 64
 HORIZON_DAYS: Final = 730
 DAY_S: Final = 86_400.0
 MOULD_DAYS: Final = 28
+MOULD_SHARE: Final = 0.25  # of the time, before it is worth a sentence; our own judgement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -289,7 +290,7 @@ def _mould_words(own: AirSeries | None, place: str, now_s: float) -> list[str]:
         part = checking.mould_share(own, since_s=now_s - MOULD_DAYS * DAY_S)
     except BaulkError:
         return []
-    if part < 0.05:
+    if part < MOULD_SHARE:
         return []
     words = (
         f"In the last {MOULD_DAYS} days the air of {place} was damp enough for mould in {share(part)} of the "

@@ -134,9 +134,11 @@ def sentences(found: Path, brought: Drier | None) -> tuple[str, ...]:
 def _allowance(found: Path) -> str:
     need = allowance_mm(found)
     if need is None:
+        most = found.rule.use.max_mc_at_squaring_pct or 0.0
+        sure = 100 * float(np.mean(found.mean_pct[0] <= most))
         return (
-            "A wider allowance would not change it: its mean moisture is above the "
-            f"{found.rule.use.max_mc_at_squaring_pct:.0f} % that its use asks for."
+            f"A wider allowance would not change it: it is only {sure:.0f} % sure that the piece is at "
+            f"{most:.0f} % or less on the mean, which its use asks for."
         )
     return (
         f"An allowance of {found.rule.small(need)} instead of {found.rule.small(found.rule.tolerance_mm)} "

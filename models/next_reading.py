@@ -23,6 +23,10 @@ Floats = NDArray[np.float64]
 
 PIN_SD_PCT: Final = 2.0  # one pin pair against the wood about it, see `baulk.models.observations`
 WEIGHT_SD_PCT: Final = 0.6  # of the first weight
+BORED_SD_PCT: Final = (
+    1.5  # a bored core dried in an oven: small, loses water on the way; common practice, no source
+)
+SECTION_SD_PCT: Final = 2.0  # a slice of one end against the whole timber; common practice, no source
 WORTH: Final = 0.05  # less than this share is not worth a reading
 LEAST_DAYS: Final = 7.0
 LEAST_MM: Final = 0.02
@@ -111,6 +115,32 @@ def candidates(timber: Timber, calibration: Calibration, path: Path) -> list[Can
     return found
 
 
+def cutting(calibration: Calibration) -> list[Candidate]:
+    """List what could be read today at the price of a hole or a shorter timber.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        Its ensemble now.
+
+    Returns
+    -------
+    list of Candidate
+        A bored core and an oven-dry section; neither knows the meter's bias or its limit at saturation.
+    """
+    field = calibration.field_now
+    return [
+        Candidate(
+            words="a core bored to the middle and dried in an oven", seen=field.core_pct, sd=BORED_SD_PCT
+        ),
+        Candidate(
+            words="a slice cut well in from one end and dried in an oven",
+            seen=field.mean_pct,
+            sd=SECTION_SD_PCT,
+        ),
+    ]
+
+
 def sentence(timber: Timber, calibration: Calibration, path: Path) -> str:
     """Say which reading to take next, and what it is expected to be worth.
 
@@ -134,24 +164,32 @@ def sentence(timber: Timber, calibration: Calibration, path: Path) -> str:
     target = days if by_date else moved
     if not by_date and float(np.std(moved)) < LEAST_MM:
         return "No further reading would change the answer much; weigh it again in a month."
-    worth = [(explained(target, each), each) for each in candidates(timber, calibration, path)]
-    share, best = max(worth, key=lambda one: one[0])
+    share, best = _best(target, candidates(timber, calibration, path))
+    lead = ""
+    if share < WORTH:
+        share, best = _best(target, cutting(calibration))
+        lead = "No pin or weight today would narrow it by a twentieth. "
     now = float(np.std(target))
     if share < WORTH:
         return (
-            "No pin or weight today would narrow it by more than a twentieth (by correlation over "
-            "the ensemble); an oven-dry section or a bored core would, or the same pins again in four weeks."
+            "No reading today would narrow it by a twentieth (by correlation over the ensemble); the same "
+            "pins and weight again in four weeks may."
         )
-    then = now * np.sqrt(1 - min(share, 1.0))
+    left = float(np.sqrt(1 - min(share, 1.0)))
     what = (
-        f"the day it is ready from ±{now:.0f} to ±{then:.0f} days"
+        f"the day it is ready by {100 * (1 - left):.0f} %, from ±{now:.0f} to ±{now * left:.0f} days"
         if by_date
-        else f"the movement to come from ±{path.rule.small(now)} to ±{path.rule.small(then)}"
+        else f"the movement to come by {100 * (1 - left):.0f} %, from ±{path.rule.small(now, 1)} to "
+        f"±{path.rule.small(now * left, 1)}"
     )
     return (
-        f"{best.words[0].upper()}{best.words[1:]} today: expected to narrow {what} (one standard deviation; "
-        "by correlation over the ensemble)."
+        f"{lead}{best.words[0].upper()}{best.words[1:]} today: expected to narrow {what} (one standard "
+        "deviation; by correlation over the ensemble)."
     )
+
+
+def _best(target: Floats, offered: list[Candidate]) -> tuple[float, Candidate]:
+    return max(((explained(target, each), each) for each in offered), key=lambda one: one[0])
 
 
 def _on_the_likely_date(path: Path) -> Floats:

@@ -87,9 +87,10 @@ class Rule:
     wanted: float
     system: System
 
-    def small(self, mm: float) -> str:
-        """Write a movement: hundredths of an inch, or tenths of a millimetre."""
+    def small(self, mm: float, finer: int = 0) -> str:
+        """Write a movement: hundredths of an inch, or tenths of a millimetre, or some digits finer."""
         value, digits, unit = (mm / 25.4, 2, "in") if self.system == "inch" else (mm, 1, "mm")
+        digits += finer
         return f"{round(value, digits) + 0.0:.{digits}f} {unit}"  # + 0.0: never -0.0
 
 

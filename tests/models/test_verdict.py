@@ -13,14 +13,14 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, forecast, rough_out, species, use_class, verdict
+from baulk.models import calibrate, forecast, readiness, rough_out, species, use_class, verdict
 from baulk.models.section import Section
 
 
 def build(piece, days, *, readings=True):
     """Everything that a verdict needs, for a piece that has lain so many days."""
     wood, use = species.get(piece.species), use_class.get(piece.use_class)
-    air = judging.shed(piece.arrived_utc, days + 760)
+    air = judging.shed(piece.arrived_utc, days + 760 + 370)
     found = []
     if readings:
         at_s = piece.arrived_utc.timestamp() + judging.DAY_S * np.arange(2, days + 1, 14)
@@ -33,6 +33,7 @@ def build(piece, days, *, readings=True):
         piece, wood, fitted, air, law=law, service_mc_pct=verdict.service_draw(use, 64)
     )
     return {
+        "work": readiness.Work(air=air, law=law),
         "timber": piece,
         "species": wood,
         "use_class": use,
@@ -169,6 +170,7 @@ def test_a_boxed_heart_says_that_it_will_check_and_where_a_kerf_belongs():
     words = next(each for each in said.reasons if "check whatever the air" in each)
     # 2 pi 75 mm (10.5 - 5.6 %) at 16 %: 10.8 mm
     assert "10.8 mm" in words or "11 mm" in words
+    assert "75 mm below face a" in words  # where: the pith is as near to every face; the first is named
     assert "relief kerf" in words
 
 
