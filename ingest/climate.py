@@ -156,6 +156,36 @@ def past(own: AirSeries | None, year: Season, *, since_s: float, now_s: float) -
     return parts[0]
 
 
+def gap_words(own: AirSeries | None, place: str, *, since_s: float, now_s: float) -> list[str]:
+    """Say in a sentence how much of the air since a moment nobody measured.
+
+    Parameters
+    ----------
+    own : AirSeries or None
+        The record of the place.
+    place : str
+        Its name.
+    since_s, now_s : float
+        From and to, POSIX seconds. [s]
+
+    Returns
+    -------
+    list of str
+        One sentence, or none where no gap is longer than three days.
+    """
+    at_s = np.zeros(0) if own is None else own.posix_s[(own.posix_s >= since_s) & (own.posix_s <= now_s)]
+    lengths = np.diff(np.concatenate([[since_s], at_s, [now_s]]))
+    long_days = lengths[lengths > GAP_S] / DAY_S
+    if not long_days.size:
+        return []
+    many = "a gap" if long_days.size == 1 else f"{long_days.size} gaps"
+    longest = "" if long_days.size == 1 else f" (the longest {long_days.max():.0f})"
+    return [
+        f"The air of {place} has {many} of {long_days.sum():.0f} days{longest} since this timber came; "
+        "the months' usual air stands in for them."
+    ]
+
+
 def _own(own: AirSeries) -> dict[int, tuple[Floats, Floats]]:
     """Hourly means of the months that the record covers, the last year of it only."""
     frame = _frame(own)
