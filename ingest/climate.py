@@ -180,10 +180,11 @@ def gap_words(own: AirSeries | None, place: str, *, since_s: float, now_s: float
         return []
     many = "a gap" if long_days.size == 1 else f"{long_days.size} gaps"
     longest = "" if long_days.size == 1 else f" (the longest {long_days.max():.0f})"
-    return [
+    words = (
         f"The air of {place} has {many} of {long_days.sum():.0f} days{longest} since this timber came; "
         "the months' usual air stands in for them."
-    ]
+    )
+    return [words]
 
 
 def _own(own: AirSeries) -> dict[int, tuple[Floats, Floats]]:
