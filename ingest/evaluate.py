@@ -218,6 +218,7 @@ def compute(timber: Timber, shop: Shop, now_utc: datetime) -> Evaluation:
             "probability": {step: round(each, 3) for step, each in said.probability.items()},
             "reasons": [
                 *said.reasons,
+                *climate.gap_words(own, timber.place, since_s=since_s, now_s=now_s),
                 *_mould_words(own, timber.place, now_s),
                 *_air_words(year, timber.place),
             ],
