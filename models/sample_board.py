@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from baulk.models import gravimetric
 from baulk.models.errors import OutOfRange
+
+# doubts of a start: looked up for the species, from one section against the whole piece; and of a weighing,
+# as a share of the weight: common experience, no source
+LOOKED_UP_SD_PCT: Final = 10.0
+SECTION_SD_PCT: Final = 2.0
+WEIGHING_SD_SHARE: Final = 0.005
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

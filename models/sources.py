@@ -29,7 +29,7 @@ class Value:
     Parameters
     ----------
     table : str
-        File in `baulk/models/data` that holds or lists it.
+        File in `baulk/models/data`, or name in the code, that holds or lists it.
     name : str
         What it belongs to: a wood, a use class, or the module that uses it.
     quantity : str
@@ -58,7 +58,7 @@ def every() -> tuple[Value, ...]:
     Returns
     -------
     tuple of Value
-        In the order of the tables: species, use classes, constants.
+        In the order of the tables: species, use classes, schedules, constants.
     """
     woods = (
         Value(
@@ -73,7 +73,7 @@ def every() -> tuple[Value, ...]:
         for row in species.rows()
         if row["quantity"] in UNITS  # names and kinds are words, not numbers
     )
-    return (*woods, *_use_classes(), *_constants())
+    return (*woods, *_use_classes(), *_schedules(), *_constants())
 
 
 def not_read() -> tuple[Value, ...]:
@@ -101,6 +101,24 @@ def _use_classes() -> list[Value]:
         for row in _read("use_classes.csv")
         for quantity, unit in _USE_CLASS_VALUES.items()
         if row[quantity]
+    ]
+
+
+def _schedules() -> list[Value]:
+    from baulk.models import checking  # noqa: PLC0415 - it brings the solvers with it, the other tables don't
+
+    return [
+        Value(
+            table="checking.STARTS",
+            name=f"{start.species} {start.thickness_mm:g} mm",
+            quantity=f"driest air above {stage.above_pct:g} % mean moisture content",
+            value=f"{stage.emc_pct:g}",
+            unit="% EMC",
+            source=stage.source,
+            mark=start.mark,
+        )
+        for start in checking.STARTS
+        for stage in start.stages
     ]
 
 

@@ -12,11 +12,6 @@ from baulk.models import gravimetric, sample_board, shrinkage, species, units
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Section
 
-# of single pieces about the species' mean: Wood Handbook chapter 4, from memory
-SHRINKAGE_VARIES: float = 0.15
-# doubt of a start that was only looked up in the species table: common experience, no source
-_LOOKED_UP_SD_PCT = 10.0
-
 Wood = Annotated[str, typer.Option("--species", help="Name in the species table, such as 'white oak'.")]
 MaybeWood = Annotated[str | None, typer.Option("--species", help="Name in the species table.")]
 UnitsOption = Annotated[
@@ -80,7 +75,8 @@ def size(  # noqa: PLR0913 - each is an option of the command line
         ],
     )
     say(
-        f"single pieces differ by about {SHRINKAGE_VARIES:.0%} of the change; nothing moves above {onset:g} %"
+        "flat-sawn: the width lies along the rings; single pieces differ by about"
+        f" {shrinkage.PIECES_VARY:.0%} of the change; nothing moves above {onset:g} %"
     )
 
 
@@ -153,8 +149,8 @@ def _sawn(  # noqa: PLR0913, PLR0917 - two sides, two shrinkages, two moistures,
         "depth_mm": depth_mm + change_d,
         "width_change_mm": change_w,
         "depth_change_mm": change_d,
-        "width_sd_mm": abs(change_w) * SHRINKAGE_VARIES,
-        "depth_sd_mm": abs(change_d) * SHRINKAGE_VARIES,
+        "width_sd_mm": abs(change_w) * shrinkage.PIECES_VARY,
+        "depth_sd_mm": abs(change_d) * shrinkage.PIECES_VARY,
     }
 
 
@@ -194,15 +190,15 @@ def _from_weights(start: str, start_mc: str | None, now: str, kind: str | None) 
         found = _percents("--start-mc", start_mc)
         mean = sum(found) / len(found)
         # two sections: the doubt of their mean; one: what a section usually differs from the piece, no source
-        sd = max(abs(found[0] - found[-1]) / 2, 2.0)
+        sd = max(abs(found[0] - found[-1]) / 2, sample_board.SECTION_SD_PCT)
     elif kind:
-        mean, sd = species.get(kind).green_heartwood_mc_pct, _LOOKED_UP_SD_PCT
+        mean, sd = species.get(kind).green_heartwood_mc_pct, sample_board.LOOKED_UP_SD_PCT
     else:
         raise OutOfRange(
             "the start", "needs --start-mc, or --species to take the usual green moisture content"
         )
     told = sample_board.mc_from_weight(
-        now_kg, start_kg, mean, start_mc_sd_pct=sd, weight_sd_kg=0.005 * start_kg
+        now_kg, start_kg, mean, start_mc_sd_pct=sd, weight_sd_kg=sample_board.WEIGHING_SD_SHARE * start_kg
     )
     return {
         "start_mc_pct": mean,

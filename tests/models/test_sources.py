@@ -31,7 +31,25 @@ def test_the_list_holds_all_that_was_not_read_and_nothing_else():
     assert {each.table for each in listed} == {
         "species.csv",
         "use_classes.csv",
+        "checking.STARTS",
         "constants.csv",
     }
     assert {each.mark for each in listed} == {"memory", "common practice"}
     assert len(listed) < len(sources.every()) / 2 + 20
+
+
+UNREAD = re.compile(
+    r"^(_?[A-Z][A-Z0-9_]*)(?:: Final)? = .*#.*(?:no source|from memory|recalled)", re.MULTILINE
+)
+
+
+def test_a_constant_that_says_it_was_not_read_is_in_the_list(root):
+    # whoever adds such a constant to the models adds its row to models/data/constants.csv
+    listed = {each.name.partition("[")[0] for each in CONSTANTS}
+    said = {
+        f"{file.stem}.{name}"
+        for file in (root / "models").glob("*.py")
+        for name in UNREAD.findall(file.read_text(encoding="utf-8"))
+    }
+    assert len(said) > 5
+    assert said <= listed
