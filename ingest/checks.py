@@ -92,18 +92,22 @@ _COMPARED: Final = frozenset({*_JUMP, Quantity.WEIGHT})
 
 def flag(readings: Iterable[Reading], store: Store) -> tuple[Reading, ...]:
     """Run every check on every reading, each against the newest earlier one of its series."""
-    before: dict[Series, Reading] = {}
+    before: dict[Series, Reading | None] = {}
     asked: set[tuple[Owner, str]] = set()
     flagged = []
     for reading in sorted(readings, key=lambda one: one.taken_utc):
         series = reading.series
-        if series.quantity in _COMPARED and (series.owner, series.name) not in asked:
-            asked.add((series.owner, series.name))
-            for last in store.latest(series.owner, series.name):
-                before.setdefault(last.series, last)
-        found = [name for check in CHECKS if (name := check(reading, before.get(series)))]
+        if series not in before:
+            before[series] = None
+            if series.quantity in _COMPARED and (series.owner, series.name) not in asked:
+                asked.add((series.owner, series.name))
+                for last in store.latest(series.owner, series.name):
+                    if before.get(last.series) is None:
+                        before[last.series] = last
+        previous = before[series]
+        found = [name for check in CHECKS if (name := check(reading, previous))]
         new = [name for name in found if name not in reading.flags]
         flagged.append(replace(reading, flags=(*reading.flags, *new)) if new else reading)
-        if series not in before or before[series].taken_utc < reading.taken_utc:
+        if previous is None or previous.taken_utc < reading.taken_utc:
             before[series] = reading
     return tuple(flagged)

@@ -47,8 +47,10 @@ def handle(raw: RawMessage, shop: Shop) -> int:
 
 def handle_batch(raws: Iterable[RawMessage], shop: Shop) -> int:
     """Store what many messages say in one transaction; return how many readings were new."""
-    tags = frozenset(shop.register.tags())
+    tags = shop.register.known()
     sorted_out = [(raw, sort(raw, shop, tags)) for raw in raws]
+    if any(one.waits_for for _, one in sorted_out) and (now := shop.register.known(again=True)) != tags:
+        sorted_out = [(raw, sort(raw, shop, now) if one.waits_for else one) for raw, one in sorted_out]
     readings = [reading for _, one in sorted_out for reading in one.readings]
     rejected = [(raw, one.reason, one.waits_for) for raw, one in sorted_out if one.reason]
     for raw, reason, _ in rejected:

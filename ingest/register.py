@@ -79,6 +79,7 @@ class Register:
     def __init__(self, engine: Engine, path: Path) -> None:
         self._engine = engine
         self._path = path
+        self._known: tuple[int, frozenset[str]] = (0, frozenset())
         with self._faults():
             migrations.upgrade(engine.execution_options(begin="BEGIN IMMEDIATE"))
 
@@ -108,6 +109,17 @@ class Register:
     def tags(self) -> tuple[str, ...]:
         """Give every tag, in the order of entry."""
         return tuple(row["tag"] for row in self._rows(sa.select(TIMBER.c.tag).order_by(TIMBER.c.entered)))
+
+    def known(self, *, again: bool = False) -> frozenset[str]:
+        """Give the tags that were seen last, without opening the file; ``again`` looks anew.
+
+        A tag is never taken away, so that one in here is entered for sure; one that is not may be new. With
+        another file in its place all are looked up again.
+        """
+        inode = self._path.stat().st_ino if self._path.exists() else 0
+        if again or inode != self._known[0] or not self._known[1]:
+            self._known = (inode, frozenset(self.tags()))
+        return self._known[1]
 
     def list(self) -> list[Timber]:
         """Give every timber, in the order of entry."""

@@ -16,6 +16,7 @@ import pandas as pd
 
 from baulk.ingest.errors import StoreBroken, StoreError
 from baulk.ingest.store.base import QuarantineRow, StoredEvaluation
+from baulk.ingest.store.rows import INSERT, by_series, row_of
 from baulk.ingest.store.sqlite_file import FORM, connect, faults, from_us, raise_tables, to_us
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
@@ -133,18 +134,19 @@ class SqliteStore:
         self, readings: Iterable[Reading], rejected: Iterable[tuple[RawMessage, str, str | None]] = ()
     ) -> int:
         """Store readings and quarantine messages in one transaction; return how many readings were new."""
-        readings, rejected = tuple(readings), list(rejected)
+        readings, rejected = list(readings), list(rejected)
         if not readings and not rejected:
             return 0
-        new = 0
         with self._write() as (base, revision):
-            touched: dict[tuple[str, str], list[Reading]] = {}
-            for reading in readings:
+            fresh = readings if self._insert_all(base, readings) else []
+            for reading in () if fresh else readings:
                 if self._insert(base, reading):
-                    new += 1
-                    touched.setdefault((reading.series.owner.value, reading.series.name), []).append(reading)
+                    fresh.append(reading)
                 elif clash := self._clash(base, reading):
                     rejected.append(clash)
+            touched: dict[tuple[str, str], list[Reading]] = {}
+            for series, those in by_series(fresh).items():
+                touched.setdefault((series.owner.value, series.name), []).extend(those)
             for (owner, name), those in touched.items():
                 base.execute(
                     "INSERT INTO touched VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
@@ -170,20 +172,26 @@ class SqliteStore:
                     for raw, why, waits_for in rejected
                 ],
             )
-        return new
+        return len(fresh)
+
+    def _insert_all(self, base: sqlite3.Connection, readings: list[Reading]) -> bool:
+        """Insert all at once if every one is new, as nearly always; else leave the table as it was."""
+        base.execute("SAVEPOINT all_new")
+        rows = []
+        for series, those in by_series(readings).items():
+            number = self._id(base, series)
+            rows += [row_of(number, one) for one in those]
+        done = base.executemany(INSERT, rows)
+        if every := done.rowcount == len(rows) or not rows:
+            base.execute("RELEASE all_new")
+        else:
+            base.execute("ROLLBACK TO all_new")
+            base.execute("RELEASE all_new")
+            self._ids.clear()
+        return every
 
     def _insert(self, base: sqlite3.Connection, reading: Reading) -> bool:
-        done = base.execute(
-            "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?)",
-            (
-                self._id(base, reading.series),
-                to_us(reading.taken_utc),
-                reading.value,
-                to_us(reading.arrived_utc),
-                reading.source,
-                ",".join(reading.flags),
-            ),
-        )
+        done = base.execute(INSERT, row_of(self._id(base, reading.series), reading))
         return done.rowcount == 1
 
     def _clash(self, base: sqlite3.Connection, reading: Reading) -> tuple[RawMessage, str, None] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from baulk.ingest import topics
@@ -22,6 +23,9 @@ FORMATS: Final[Mapping[str, Callable[[RawMessage, Source], Decoded]]] = {
 }
 
 
+_target = lru_cache(maxsize=1024)(topics.target)  # the topics of a shop are few and come again and again
+
+
 def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) -> Decoded:
     """Read a message: SenML on our own topics, else by the first mapping whose filter fits.
 
@@ -30,7 +34,7 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
     WireError
         If nothing in it can be read.
     """
-    if target := topics.target(raw.topic, slug):
+    if target := _target(raw.topic, slug):
         return senml.decode(raw, target)
     for source in sources:
         if topics.matches(source.topic, raw.topic):

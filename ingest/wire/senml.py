@@ -20,8 +20,8 @@ from baulk.models.section import Face
 
 VERSION: Final = 10  # RFC 8428 section 4.4
 RELATIVE: Final = 2.0**28  # times below are relative to now; RFC 8428 section 4.5.3
-_NUMBERS: Final = ("bt", "bv", "bs", "bver", "t", "v", "s", "ut")
-_STRINGS: Final = ("bn", "bu", "n", "u", "vs", "vd")
+_NUMBERS: Final = frozenset({"bt", "bv", "bs", "bver", "t", "v", "s", "ut"})
+_STRINGS: Final = frozenset({"bn", "bu", "n", "u", "vs", "vd"})
 _VALUES: Final = ("v", "vs", "vb", "vd")
 _BASES: Final = frozenset({"bn", "bt", "bu", "bv", "bs", "bver"})
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428 section 4.5.1
@@ -90,23 +90,40 @@ def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
     base: dict[str, Any] = {}
     found = []
     versions = set()
+    now_posix_s = now_utc.timestamp()
     for index, record in enumerate(pack):
         if not isinstance(record, dict):
             raise WireError(f"SenML record {index} is not an object")
-        _understood(record, index)
-        try:
-            _typed(record, index, _BASES)
-        except WireError as err:
-            raise WireError(f"{err}, and a base field counts for the records after it too") from err
-        base.update((key, record[key]) for key in _BASES & record.keys())
+        plain = _plain(record)
+        if not plain:
+            _understood(record, index)
+            try:
+                _typed(record, index, _BASES)
+            except WireError as err:
+                raise WireError(f"{err}, and a base field counts for the records after it too") from err
+        if not _BASES.isdisjoint(record):
+            base.update((key, record[key]) for key in _BASES & record.keys())
         versions.add(base.get("bver", VERSION))
-        if record.keys() - _BASES or len(pack) == 1:
-            found.append(_resolved(record, base, index, now_utc))
+        if not _BASES.issuperset(record) or len(pack) == 1:
+            found.append(_resolved(record, base, index, now_posix_s, plain=plain))
     if max(versions) > VERSION:
         raise WireError(f"the pack has SenML version {max(versions):g}; {VERSION} is the last one understood")
     if len(versions) > 1:
         raise WireError("the pack changes its SenML version on the way")
     return found
+
+
+def _plain(record: dict[str, Any]) -> bool:
+    """Whether every field is known and of its type: nearly always so, and seen in one quick pass."""
+    for key, value in record.items():
+        if key in _NUMBERS:
+            if type(value) is not float and type(value) is not int:
+                return False
+            if not -1e300 < value < 1e300:  # infinite, not a number, or an integer beyond any float
+                return False
+        elif key not in _STRINGS or type(value) is not str:
+            return False
+    return True
 
 
 def _understood(record: dict[str, Any], index: int) -> None:
@@ -125,14 +142,17 @@ def _typed(record: dict[str, Any], index: int, keys: frozenset[str]) -> None:
             raise WireError(f"{key} of SenML record {index} is not a string")
 
 
-def _resolved(record: dict[str, Any], base: dict[str, Any], index: int, now_utc: datetime) -> Record:
+def _resolved(
+    record: dict[str, Any], base: dict[str, Any], index: int, now_posix_s: float, *, plain: bool
+) -> Record:
     name, unit = str(base.get("bn", "")), None
-    posix_s, own_time = now_utc.timestamp(), False
+    posix_s, own_time = now_posix_s, False
     value: float | str | bool | None = None
     total = update = None
     problem = None
     try:
-        _typed(record, index, frozenset(record.keys() - _BASES))
+        if not plain:
+            _typed(record, index, frozenset(record.keys() - _BASES))
         name += record.get("n", "")
         unit = record.get("u", base.get("bu"))
         if not _NAME.fullmatch(name):
@@ -141,10 +161,9 @@ def _resolved(record: dict[str, Any], base: dict[str, Any], index: int, now_utc:
             )
         seconds = float(base.get("bt", 0)) + float(record.get("t", 0))
         own_time = seconds >= RELATIVE
-        posix_s = seconds if own_time else now_utc.timestamp() + seconds
-        total = (
-            float(base.get("bs", 0)) + float(record.get("s", 0)) if {"s", "bs"} & {*record, *base} else None
-        )
+        posix_s = seconds if own_time else now_posix_s + seconds
+        if "s" in record or "bs" in base:
+            total = float(base.get("bs", 0)) + float(record.get("s", 0))
         update = record.get("ut")
         value = _value(record, base, index, needed=total is None)
     except WireError as err:
@@ -186,9 +205,10 @@ def decode(raw: RawMessage, target: Target) -> Decoded:
     records = resolve(raw.payload, raw.arrived_utc)
     clock = Clock((one.posix_s for one in records if one.own_time), raw.arrived_utc)
     readings, problems, old = [], [], 0
+    owner, name = target.owner.value, target.name
     for record in records:
         try:
-            reading = _reading(record, target, clock, raw)
+            reading = _reading(record, owner, name, clock, raw)
         except (WireError, OutOfRange) as err:
             problems.append(str(err))
             continue
@@ -199,10 +219,10 @@ def decode(raw: RawMessage, target: Target) -> Decoded:
     return Decoded(readings=tuple(readings), problems=tuple(problems), old=old)
 
 
-def _reading(record: Record, target: Target, clock: Clock, raw: RawMessage) -> Reading:
+def _reading(record: Record, owner: str, name: str, clock: Clock, raw: RawMessage) -> Reading:
     if record.problem:
         raise WireError(record.problem)
-    series, scales = _series(record.name, record.unit, target)
+    series, scales = _series(record.name, record.unit, owner, name)
     if isinstance(record.value, bool) or not isinstance(record.value, float):
         raise WireError(f"{record.name} has no number in v")
     if record.unit not in scales:
@@ -224,28 +244,26 @@ def _reading(record: Record, target: Target, clock: Clock, raw: RawMessage) -> R
 
 
 @lru_cache(maxsize=4096)  # the names of a shop are few and come again and again
-def _series(given: str, unit: str | None, target: Target) -> tuple[Series, dict[str, units.Scale]]:
+def _series(given: str, unit: str | None, owner: str, name: str) -> tuple[Series, dict[str, units.Scale]]:
     ours = _OURS.fullmatch(given)
     if not ours:
         raise WireError(
             f"the name {given[:60]!r} is not one of ours, such as pin-45/b/moisture, weight, temp"
         )
     head = _HEAD.fullmatch(ours["head"] or "")
-    if head and (head[1], head[2]) != (target.owner.value, target.name):
-        raise WireError(
-            f"the name {given[:60]!r} belongs to {head[1]}/{head[2]}, and the topic to {target.name}"
-        )
+    if head and (head[1], head[2]) != (owner, name):
+        raise WireError(f"the name {given[:60]!r} belongs to {head[1]}/{head[2]}, and the topic to {name}")
     quantity = Quantity(ours["what"])
     if quantity is Quantity.BATTERY and unit in units.SENML[Quantity.BATTERY_VOLTAGE]:
         quantity = Quantity.BATTERY_VOLTAGE
-    if quantity not in _OF[target.owner]:
-        raise WireError(f"{quantity.value} is not something that {target.owner.value} has")
+    if quantity not in _OF[Owner(owner)]:
+        raise WireError(f"{quantity.value} is not something that {owner} has")
     depth = float(ours["depth"]) if ours["depth"] else None
     if depth is None and quantity in {Quantity.RESISTANCE, Quantity.MOISTURE}:
         raise WireError(f"{quantity.value} needs the depth of the pin tips: pin-45/{quantity.value}")
     series = Series(
-        owner=target.owner,
-        name=target.name,
+        owner=Owner(owner),
+        name=name,
         quantity=quantity,
         depth_mm=depth,
         face=Face(ours["face"]) if ours["face"] else None,

@@ -14,7 +14,9 @@ import threading
 import time
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 
+import paho.mqtt.client as mqtt
 import pytest
 
 from baulk.ingest import config, listener, publish, shop
@@ -70,6 +72,35 @@ def test_what_is_published_is_stored(broker_yard_dir, sensor, listen):
     assert one.ready.wait(10)
     send(sensor, weights(0, 50))
     assert until(lambda: len(stored(broker_yard_dir)) == 50)
+
+
+@pytest.mark.broker
+def test_what_is_stored_is_acknowledged_and_not_sent_again(broker_yard_dir, mosquitto, sensor, listen):
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(10)
+    send(sensor, weights(0, 1200))
+    assert until(lambda: len(stored(broker_yard_dir)) == 1200)
+    one.end()
+    send(sensor, weights(1200, 1201))
+    again = []
+    heir = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="baulk-ferry-yard", protocol=mqtt.MQTTv5)
+    heir.on_message = lambda _c, _u, message: again.append(message.payload)
+    heir.connect("127.0.0.1", mosquitto.port, clean_start=False)
+    heir.loop_start()
+    assert until(lambda: again)
+    time.sleep(0.3)
+    heir.disconnect()
+    heir.loop_stop()
+    assert [json.loads(one)[0]["v"] for one in again] == [101.2]
+
+
+def test_without_the_writer_of_many_each_message_is_acknowledged_by_itself():
+    acked = []
+    one = listener._Listener.__new__(listener._Listener)
+    one.client = SimpleNamespace(ack=lambda mid, qos: acked.append((mid, qos)))
+    held = [SimpleNamespace(mid=mid, qos=1) for mid in (3, 300)]
+    one._acknowledge(held)
+    assert acked == [(3, 1), (300, 1)]
 
 
 @pytest.mark.broker

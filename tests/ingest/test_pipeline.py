@@ -82,6 +82,23 @@ def test_a_message_that_is_wrong_in_another_way_too_stays_but_its_good_part_is_s
     assert (yard.store.quarantine_count(), yard.store.replayable_tags()) == (1, [])
 
 
+def test_a_tag_entered_by_another_program_counts_at_once(yard, yard_dir):
+    assert pipeline.handle(sent([weight(96)]), yard) == 1
+    with shop.open(yard_dir) as other:
+        other.register.add(oak("FER-02"))
+    assert pipeline.handle(sent([weight(80)], "timber/FER-02"), yard) == 1
+    assert yard.store.quarantine_count() == 0
+
+
+def test_a_batch_with_a_reading_twice_stores_it_once_and_the_rest_too(yard):
+    first, second = (sent([weight(96 - k, t=NOW.timestamp() - k)]) for k in range(2))
+    other = sent([weight(70, t=NOW.timestamp())])
+    assert pipeline.handle_batch([first, first, second, other], yard) == 2
+    assert [one.value for one in yard.store.readings(Owner.TIMBER, "FER-01")] == [95, 96]
+    (row,) = yard.store.quarantined()
+    assert "is stored as 96 already and came again as 70" in row.reason
+
+
 def test_any_place_may_send_air(yard):
     assert pipeline.handle(sent([{"n": "temp", "u": "Cel", "v": 21}], "air/new-loft"), yard) == 1
 
