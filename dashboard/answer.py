@@ -66,6 +66,12 @@ class Fit(_Part):
     left_out: tuple[str, ...] = ()
 
 
+class Stage(_Part):
+    """Largest movement by one moment after squaring, in mm."""
+
+    largest_mm: Span
+
+
 class Move(_Part):
     """Movement still to come if squared now, against what the use allows, in mm."""
 
@@ -75,6 +81,22 @@ class Move(_Part):
     check_mm: Span | None = None
     tolerance_mm: float
     service_mc_pct: float
+    build_days: float | None = None
+    build: Stage | None = None
+    service_low_pct: float | None = None
+    service_low: Stage | None = None
+    service_high_pct: float | None = None
+    service_high: Stage | None = None
+
+
+class Checking(_Part):
+    """Strain that the surface wants beside what its species stands at a published start, % of length."""
+
+    wanted_pct: Span
+    tolerated_pct: float
+    margin_pct: Span
+    deciding: bool
+    source: str
 
 
 class Judgement(_Part):
@@ -103,6 +125,7 @@ class Answer(_Part):
     readings: tuple[Fitted, ...] = ()
     calibration: Fit
     movement: Move
+    checking: Checking | None = None
     verdict: Judgement
 
 

@@ -29,7 +29,7 @@ from baulk.models.errors import BaulkError
 from baulk.models.readiness import Work
 from baulk.models.reading import Owner
 from baulk.models.timber import Timber
-from baulk.models.verdict_words import share
+from baulk.models.wording import share
 
 LOG: Final = logging.getLogger(__name__)
 MEMBERS: Final = 64

@@ -15,6 +15,7 @@ from baulk.models.calibrate import Calibration
 from baulk.models.forecast import Forecast
 from baulk.models.readiness import DAY_S, Path, Rule, Work, path
 from baulk.models.section import Finished
+from baulk.models.wording import day, share
 
 Floats = NDArray[np.float64]
 
@@ -135,9 +136,9 @@ def _allowance(found: Path) -> str:
     need = allowance_mm(found)
     if need is None:
         most = found.rule.use.max_mc_at_squaring_pct or 0.0
-        sure = 100 * float(np.mean(found.mean_pct[0] <= most))
+        sure = share(float(np.mean(found.mean_pct[0] <= most)))
         return (
-            f"A wider allowance would not change it: it is only {sure:.0f} % sure that the piece is at "
+            f"A wider allowance would not change it: it is only {sure} sure that the piece is at "
             f"{most:.0f} % or less on the mean, which its use asks for."
         )
     return (
@@ -185,8 +186,3 @@ def _air(brought: Drier) -> str:
         f"{drier_by} would bring the likely day {least}{gain:.0f} days sooner, at the price of the surface's "
         "checking margin."
     )
-
-
-def day(moment: datetime) -> str:
-    """Write a date: ``4 March 2027``."""
-    return f"{moment.day} {moment:%B %Y}"

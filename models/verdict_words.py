@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.calibrate import FEWEST, Calibration
-from baulk.models.changes import day
 from baulk.models.distortion import Movement
 from baulk.models.forecast import Forecast
 from baulk.models.placement import nearest_face
@@ -18,19 +17,13 @@ from baulk.models.readiness import Path, Rule
 from baulk.models.rough_out import RoughOut
 from baulk.models.timber import Timber
 from baulk.models.units import show_length, show_size
+from baulk.models.wording import day, share
 
 Floats = NDArray[np.float64]
 
 SOONER_DAYS: Final = (
     28  # roughing out must gain at least so much to be worth the saw; common practice, no source
 )
-
-
-def share(part: float) -> str:
-    """Write a probability or a share; never a certainty that 64 members can't give."""
-    if part < 0.01:
-        return "less than 1 %"
-    return "more than 99 %" if part > 0.99 else f"{100 * part:.0f} %"
 
 
 def spread(values: Floats) -> tuple[float, float, float]:

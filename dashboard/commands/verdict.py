@@ -13,6 +13,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.shop import Shop
 from baulk.models import units
 from baulk.models.timber import Timber
+from baulk.models.wording import share
 
 SHOWN = (
     "made_utc",
@@ -22,6 +23,7 @@ SHOWN = (
     "shell_now_pct",
     "calibration",
     "movement",
+    "checking",
     "verdict",
 )
 
@@ -83,7 +85,7 @@ def _row(timber: Timber, answer: dict[str, Any] | None, system: units.System) ->
         _spread(answer["core_now_pct"]),
         judged["step"],
         f"{datetime.fromisoformat(when):%Y-%m-%d}" if when else "not in sight",
-        "-" if sure is None else f"{100 * sure:.0f} %",
+        "-" if sure is None else share(sure),
     )
 
 

@@ -12,6 +12,7 @@ from baulk.dashboard.answer import Answer, Span
 from baulk.models import units
 from baulk.models.errors import BaulkError
 from baulk.models.reading import AT_DEPTH, Quantity, Reading, Series
+from baulk.models.wording import share
 
 FACES = {"a": "face a (up)", "b": "face b", "c": "face c", "d": "face d"}
 
@@ -36,7 +37,7 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
     for name in ("rough out", "square"):
         if name in verdict.dates and not (name == "rough out" and verdict.step == "square"):
             chance = verdict.probability.get(name)
-            sure = f"if done today: {100 * chance:.0f} % sure" if chance is not None else ""
+            sure = f"if done today: {share(chance)} sure" if chance is not None else ""
             dates.append((words.STEPS[name].word, words.when(verdict.dates[name], now), sure))
     if verdict.rough_out_size_mm:
         dates.append(
@@ -122,12 +123,29 @@ def movement(answer: Answer, system: units.System) -> None:
         for name, s in (("cup", move.cup_mm), ("checks, summed at the face", move.check_mm))
         if s
     ]
+    stages = (
+        (f"by the end of {move.build_days or 0:.0f} days' work", move.build),
+        (f"driest season, {move.service_low_pct or 0:.0f} % MC", move.service_low),
+        (f"wettest season, {move.service_high_pct or 0:.0f} % MC", move.service_high),
+    )
+    rows += [(f"largest, {name}", *told(stage.largest_mm)) for name, stage in stages if stage]
     allowed = f"{move.tolerance_mm / per:.{digits}f} {unit}"
     frame.table(("if squared now", f"likely, {unit}", f"range, {unit}"), rows)
     st.caption(
-        f"{words.TERMS['movement']} Allowed here: {allowed}, settling at {move.service_mc_pct:.0f} % MC. "
-        "A minus means it shrinks."
+        f"{words.TERMS['movement']} Allowed here: {allowed}, settling at about {move.service_mc_pct:.0f} % "
+        "MC (the middle half of its service range). A minus means it shrinks."
     )
+    if check := answer.checking:
+        st.caption(
+            f"Checking margin {words.span(*_spanned(check.margin_pct))}: the surface wants to shrink "
+            f"{words.span(*_spanned(check.wanted_pct))}, and boards of this species stand "
+            f"{check.tolerated_pct:.1f} % at the mildest published start ({check.source}). A comparison "
+            "within the species, never a promise."
+        )
+
+
+def _spanned(span: Span) -> tuple[float, float, float]:
+    return span.median, span.low, span.high
 
 
 def calibration(answer: Answer, system: units.System) -> None:

@@ -90,6 +90,49 @@ def test_an_evaluation_is_stored_with_every_key_that_the_pages_read(yard):
     assert found["movement"]["check_mm"]["median"] > 0  # boxed heart
 
 
+def test_an_evaluation_tells_the_build_the_seasons_and_the_checking_margin(yard):
+    yard.register.add(timber())
+    yard.store.append([*air(), *pins()])
+    found = evaluate.evaluate("FER-01", yard, NOW).content
+    moved = found["movement"]
+    assert moved["build_days"] == 365
+    assert (moved["service_low_pct"], moved["service_high_pct"]) == (16, 22)
+    for stage in ("build", "service_low", "service_high"):
+        assert moved[stage]["largest_mm"]["low"] <= moved[stage]["largest_mm"]["high"]
+    assert moved["service_low"]["width_mm"]["median"] < moved["service_high"]["width_mm"]["median"]
+    margin = found["checking"]
+    assert margin["margin_pct"]["median"] == pytest.approx(
+        margin["tolerated_pct"] - margin["wanted_pct"]["median"], abs=0.01
+    )
+    assert "-0.0" not in evaluate.evaluate("FER-01", yard, NOW).to_json().decode().split(",")
+
+
+def test_how_sure_and_how_long_the_build_is_are_the_persons_to_set(tmp_path):
+    folder = config.init(tmp_path / "sure", name="Sure")
+    path = folder / "baulk.toml"
+    text = path.read_text()
+    assert "probability = 0.9 " in text
+    made = {}
+    for wanted in (0.5, 0.99):
+        path.write_text(
+            text.replace("probability = 0.9 ", f"probability = {wanted} ").replace(
+                "build_days = 365 ", "build_days = 90 "
+            )
+        )
+        with shop.open(folder) as opened:
+            if not made:
+                opened.register.add(timber(use_class="frame-outdoors"))
+                opened.store.append([*air(), *pins()])
+            made[wanted] = evaluate.compute(opened.register.get("FER-01"), opened, NOW).content
+    lax, strict = made[0.5]["verdict"], made[0.99]["verdict"]
+    assert (lax["wanted"], strict["wanted"]) == (0.5, 0.99)
+    assert made[0.5]["movement"]["build_days"] == 90
+    assert lax["probability"]["square"] == strict["probability"]["square"]
+    assert lax["dates"]["square"] is not None
+    assert strict["dates"]["square"] is None or strict["dates"]["square"] >= lax["dates"]["square"]
+    assert lax["dates"] != strict["dates"]
+
+
 def test_once_evaluated_a_timber_is_no_longer_stale_until_something_arrives(yard):
     yard.register.add(timber())
     yard.store.append([*air(), *pins()])
