@@ -22,7 +22,8 @@ def doctor(
     """Say where the numbers come from, and which of them nobody has looked up.
 
     A value is "read" (seen in its source), "read (secondary)" (seen in a quotation or transcription),
-    "computed" from such, or not read: "memory", or "common practice" without a source. --sources lists those not read.
+    "computed" from such, or not read: "memory", or "common practice" without a source. --sources
+    lists those not read.
 
     Example: baulk doctor --sources
     """
