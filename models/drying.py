@@ -139,6 +139,12 @@ def dry(  # noqa: PLR0913 - what a run needs
     OutOfRange
         If a moisture content, a time, a step or the number of members cannot be.
 
+    Notes
+    -----
+    With cells and steps as they come, and hourly air, a timber of 6 in and more is within 0.1 points in the
+    mean and 0.3 in shell and core of a grid four times finer, from the first week to the first year; a stick
+    of 2 x 4 in with three times the usual D within 0.2 and 0.4, because its steps do not follow every day.
+
     References
     ----------
     Crank, J., 1975. The Mathematics of Diffusion, 2nd ed., Oxford (slab with surface resistance, p. 60).

@@ -223,6 +223,19 @@ def test_the_usual_grid_and_step_are_good_to_a_tenth_of_a_point_of_moisture(surf
             assert coarse.shell_pct == pytest.approx(good.shell_pct, abs=0.3)
 
 
+def test_a_quick_stick_is_good_to_what_is_said_of_it():
+    stick, one = Section(width_mm=100, depth_mm=50), np.ones(1)
+    quick = Members(d_factor=3 * one, surface_factor=one, start_mc_pct=80 * one, emc_offset_pct=0 * one)
+    usual, fine = (
+        run(None, members=quick, air=shed_air(), days=(7, 30, 90, 365), section=stick, **how)
+        for how in ({}, {"cells": (64, 64), "step_s": DAY / 2, "error_pct": 0.005})
+    )
+    for coarse, good in zip(usual, fine, strict=True):
+        assert coarse.mean_pct == pytest.approx(good.mean_pct, abs=0.25)
+        assert coarse.core_pct == pytest.approx(good.core_pct, abs=0.45)
+        assert coarse.shell_pct == pytest.approx(good.shell_pct, abs=0.45)
+
+
 def test_sawing_keeps_every_drop():
     (field,) = run(None, members=members(3), cells=(16, 13))
     total = np.zeros(3)
