@@ -9,11 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying, use_class
+from baulk.models import drying, sorption, use_class
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.forecast import Forecast
 from baulk.models.readiness import DAY_S, Path, Rule, Work, path
+from baulk.models.room import mould_limit_pct
 from baulk.models.section import Finished
 from baulk.models.wording import day, share
 
@@ -111,7 +112,39 @@ def drier(forecast: Forecast, finished: Finished, calibration: Calibration, rule
     return Drier(likely_days=found[0], drier_days=found[1], horizon_days=(last - first) / DAY_S)
 
 
-def sentences(found: Path, brought: Drier | None) -> tuple[str, ...]:
+def held_back_by_the_shop(found: Path) -> bool:
+    """Whether the build moves the piece further than service does, were it squared today.
+
+    Parameters
+    ----------
+    found : Path
+        Movement ahead.
+
+    Returns
+    -------
+    bool
+        By the medians; False without a build.
+    """
+    settled = found.today(found.rule.service_mc_pct).largest_mm
+    return float(np.median(found.build_mm[0])) > max(float(np.median(settled)), found.rule.tolerance_mm)
+
+
+def _shop(found: Path, work: Work) -> str:
+    """Tell the humidity at which the build would move the piece no further than service."""
+    first = int(np.searchsorted(work.air.posix_s, found.posix_s[0]))
+    last = int(np.searchsorted(work.air.posix_s, found.posix_s[0] + work.build_days * DAY_S))
+    temp = float(np.mean(work.air.temp_c[first : max(last, first + 1)]))
+    wanted = found.rule.use.service_mc_pct
+    rh = float(sorption.rh_pct(temp, min(wanted, found.rule.species.fsp_pct - 5)))
+    mould = float(mould_limit_pct(np.clip(temp, 0.0, 50.0)))
+    but = f"; but that is above the {mould:.0f} % at which mould can start" if rh > mould else ""
+    return (
+        "While the work goes on the shop's air would move it further than its service will; air of about "
+        f"{rh:.0f} % RH, where wood settles at {wanted:.0f} %, would not{but}."
+    )
+
+
+def sentences(found: Path, brought: Drier | None, work: Work | None = None) -> tuple[str, ...]:
     """Say what would change the verdict of a piece that can't be squared today.
 
     Parameters
@@ -120,6 +153,8 @@ def sentences(found: Path, brought: Drier | None) -> tuple[str, ...]:
         Movement ahead.
     brought : Drier or None
         What drier air would bring.
+    work : Work, optional
+        The build.
 
     Returns
     -------
@@ -129,6 +164,8 @@ def sentences(found: Path, brought: Drier | None) -> tuple[str, ...]:
     said = [_allowance(found), _uses(found)]
     if brought is not None:
         said.append(_air(brought))
+    if work is not None and held_back_by_the_shop(found):
+        said.append(_shop(found, work))
     return tuple(said)
 
 

@@ -182,7 +182,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         ready=ready,
         gain_days=gain_days,
         checks=checking.words(margin, species) if work else None,
-        changed=changes.sentences(whole, brought) if step != "square" else (),
+        changed=changes.sentences(whole, brought, work) if step != "square" else (),
     )
     return Verdict(
         tag=timber.tag,

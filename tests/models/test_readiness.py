@@ -125,6 +125,13 @@ def test_the_build_counts_where_it_moves_the_piece_more_than_service_does():
     assert np.all(without.build_mm == 0)
     assert np.all(dry.largest_mm() >= without.largest_mm())
     assert dry.probability()[-1] < without.probability()[-1]
+    assert not changes.held_back_by_the_shop(without)
+    said = judge(parts, work=dataclasses.replace(parts["work"], air=dry_shop))
+    assert changes.held_back_by_the_shop(dry)
+    words = next(each for each in said.reasons if "the shop's air would move it further" in each)
+    # Wood Handbook equation 4-5 at 18 degC: 18.1 % at 85 % RH and 20.6 % at 90 % RH, so 19 % at 87 % RH
+    assert "air of about 87 % RH" in words
+    assert "mould can start" in words
 
 
 def test_no_build_at_all_is_service_at_once(piece):
