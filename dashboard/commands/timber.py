@@ -9,7 +9,7 @@ import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
 from baulk.ingest import shop as shops
-from baulk.models import species, units, use_class
+from baulk.models import placement, species, units, use_class
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner
 from baulk.models.section import Finished, Section
@@ -35,6 +35,9 @@ def add(  # noqa: PLR0913 - a person names them one by one
     pith: Annotated[
         str, typer.Option(help="Pith from the centre, right and up: '1 x -4 in' lies below the lower face.")
     ] = "0 x 0 mm",
+    centre: Annotated[
+        str, typer.Option(help="Centre of the finished piece from the timber's, right and up: '0 x 1 in'.")
+    ] = "0 x 0 mm",
     place: Annotated[str, typer.Option(help="Whose air it lies in.")] = "shed",
     arrived: Annotated[
         str, typer.Option(help="When it was set on its bearers: 'now' or 2026-11-25.")
@@ -58,13 +61,19 @@ def add(  # noqa: PLR0913 - a person names them one by one
         bare: units.LengthUnit = "in" if opened.config.shop.units == "inch" else "mm"
         width_mm, depth_mm = units.size_mm(size, bare=bare)
         wanted_width_mm, wanted_depth_mm = units.size_mm(finished, bare=bare)
-        pith_x_mm, pith_y_mm = _place(pith, bare)
+        pith_x_mm, pith_y_mm = _place(pith, bare, "the pith")
+        centre_x_mm, centre_y_mm = _place(centre, bare, "the centre of the finished piece")
         timber = Timber(
             tag=tag or opened.register.next_tag(),
             species=species.get(kind).name,
             section=Section(width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=pith_x_mm, pith_y_mm=pith_y_mm),
             length_mm=units.length_mm(length, bare=bare),
-            finished=Finished(width_mm=wanted_width_mm, depth_mm=wanted_depth_mm),
+            finished=Finished(
+                width_mm=wanted_width_mm,
+                depth_mm=wanted_depth_mm,
+                centre_x_mm=centre_x_mm,
+                centre_y_mm=centre_y_mm,
+            ),
             use_class=use_class.get(use).name,
             place=place,
             arrived_utc=moment(arrived, now_utc=now_utc),
@@ -138,10 +147,12 @@ def _lines(timber: Timber, system: System) -> list[str]:
     heart = "boxed heart" if section.boxed_heart else "free of heart"
     green = units.show_size(section.width_mm, section.depth_mm, system)
     ends = "sealed" if timber.ends_sealed else "not sealed"
+    taken = placement.offsets_mm(timber.section, piece)
+    off = ", ".join(f"{face} {units.show_length(mm, system)}" for face, mm in taken.items())
     return [
         f"{timber.tag}  {timber.species}, {heart}",
         f"green    {green}, {units.show_length(timber.length_mm, system)} long",
-        f"finished {units.show_size(piece.width_mm, piece.depth_mm, system)}",
+        f"finished {units.show_size(piece.width_mm, piece.depth_mm, system)}, off the faces {off}",
         f"for      {use_class.get(timber.use_class).title}",
         f"lies in  {timber.place} since {timber.arrived_utc:%Y-%m-%d}, ends {ends}",
     ]
@@ -154,10 +165,10 @@ def _row(reading: object) -> dict[str, object]:
     }
 
 
-def _place(text: str, bare: units.LengthUnit) -> tuple[float, float]:
+def _place(text: str, bare: units.LengthUnit, what: str) -> tuple[float, float]:
     parts = text.lower().replace("\u00d7", "x").split("x")
     if len(parts) != 2:
-        raise OutOfRange("the pith", f"looks like '1 x -4 in' (right and up from the centre), not {text!r}")
+        raise OutOfRange(what, f"looks like '1 x -4 in' (right and up from the centre), not {text!r}")
     right, up = parts
     unit = up.strip().lstrip("+-0123456789./ ")  # a unit behind the second counts for both
     if unit and right.strip()[-1:].isdigit():

@@ -257,3 +257,10 @@ def test_the_shop_may_be_named_before_the_command_too(baulk, shop_dir):
     done = baulk("--shop", str(shop_dir), "timber", "list", "--json")
     assert (done.returncode, json.loads(done.stdout)) == (0, [])
     assert baulk(f"--shop={shop_dir}", "verdict", "--json").stdout.strip() == "[]"
+
+
+def test_a_finished_piece_is_laid_where_it_is_wanted(here):
+    words = ("timber", "add", "--species", "tamarack", "--size", "200x200 mm", "--finished", "100 x 100 mm")
+    rest = ("--length", "3 m", "--use", "frame-outdoors", "--centre", "0 x 40 mm", "--pith", "0 x -20 mm")
+    tag = json.loads(here(*words, *rest, "--json").stdout)["tag"]
+    assert "a 10 mm, b 50 mm, c 90 mm, d 50 mm" in here("timber", "show", tag).stdout
