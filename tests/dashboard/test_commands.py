@@ -260,7 +260,7 @@ def test_the_shop_may_be_named_before_the_command_too(baulk, shop_dir):
 
 
 def test_a_finished_piece_is_laid_where_it_is_wanted(here):
-    words = ("timber", "add", "--species", "tamarack", "--size", "200x200 mm", "--finished", "100 x 100 mm")
-    rest = ("--length", "3 m", "--use", "frame-outdoors", "--centre", "0 x 40 mm", "--pith", "0 x -20 mm")
+    words = ("timber", "add", "--species", "tamarack", "--size", "8 x 8 in", "--finished", "4 x 4 in")
+    rest = ("--length", "3 m", "--use", "frame-outdoors", "--centre", "0 x 1 1/2 in", "--pith", "0 x -1 in")
     tag = json.loads(here(*words, *rest, "--json").stdout)["tag"]
-    assert "a 10 mm, b 50 mm, c 90 mm, d 50 mm" in here("timber", "show", tag).stdout
+    assert "a 1/2 in, b 2 in, c 3 1/2 in, d 2 in" in here("timber", "show", tag).stdout
