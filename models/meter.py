@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, overload
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.errors import OutOfRange
 from baulk.models.species import Species
@@ -52,27 +56,57 @@ class MeterAnswer:
     indicative: bool = False
 
 
-def from_meter(mc_pct: float, wood_temp_c: float | None, species: Species | None) -> MeterAnswer:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterAnswers:
+    """Moisture contents with their doubts, for an array of readings.
+
+    Parameters
+    ----------
+    mc_pct, sd_pct, at_least : ndarray, shape (...,)
+        As in `MeterAnswer`, one for each reading. [%, %, bool]
+    indicative : bool
+        As in `MeterAnswer`.
+    """
+
+    mc_pct: NDArray[np.float64]
+    sd_pct: NDArray[np.float64]
+    at_least: NDArray[np.bool_]
+    indicative: bool = False
+
+
+Many = Sequence[float] | NDArray[np.float64]
+
+
+@overload
+def from_meter(mc_pct: float, wood_temp_c: float | None, species: Species | None) -> MeterAnswer: ...
+@overload
+def from_meter(mc_pct: Many, wood_temp_c: float | Many | None, species: Species | None) -> MeterAnswers: ...
+@overload
+def from_meter(mc_pct: float, wood_temp_c: Many, species: Species | None) -> MeterAnswers: ...
+def from_meter(
+    mc_pct: float | Many, wood_temp_c: float | Many | None, species: Species | None
+) -> MeterAnswer | MeterAnswers:
     """Moisture content from a meter's own answer, set to the species and to 20 degC.
 
     Parameters
     ----------
-    mc_pct : float
+    mc_pct : array_like, shape (...,)
         What the meter shows, above 0 to 400. [%]
-    wood_temp_c : float or None
+    wood_temp_c : array_like, shape (...,), or None
         Wood temperature between the pins, 0 to 80; unknown widens the doubt by what 5 degC would do. [degC]
     species : Species or None
         The wood that the meter was set to; unknown widens the doubt by what the kind of wood does.
 
     Returns
     -------
-    MeterAnswer
-        Corrected moisture content; at or above fibre saturation only "at least".
+    MeterAnswer or MeterAnswers
+        Corrected moisture content, arrays for arrays; at or above fibre saturation only
+        "at least".
 
     Raises
     ------
     OutOfRange
-        If the wood is frozen, or a number lies outside the range above.
+        If any of the wood is frozen, or any number lies outside the range above.
 
     References
     ----------
@@ -80,13 +114,25 @@ def from_meter(mc_pct: float, wood_temp_c: float | None, species: Species | None
     which print 0.10 to 0.15; the Wood Handbook's 0.5 % per 10 degF (0.089) lies below, the Swedish rule of
     1.6 per 10 degC above.
     """
-    if not 0 < mc_pct <= 400:
-        raise OutOfRange("a moisture reading", f"lies above 0 and not above 400 %, not {mc_pct:g} %")
+    shown = np.asarray(mc_pct, np.float64)
+    bad = _first(shown, (shown > 0) & (shown <= 400))
+    if bad is not None:
+        raise OutOfRange("a moisture reading", f"lies above 0 and not above 400 %, not {bad:g} %")
     sd = METER_SD_PCT if species is not None else math.hypot(METER_SD_PCT, _UNKNOWN_WOOD_SD_PCT)
-    return corrected(mc_pct, wood_temp_c, METER_REFERENCE_C, sd, species)
+    return _corrected(shown, wood_temp_c, METER_REFERENCE_C, sd, species)
 
 
-def mc_from_resistance(ohm: float, species: Species | None, wood_temp_c: float | None) -> MeterAnswer:
+@overload
+def mc_from_resistance(ohm: float, species: Species | None, wood_temp_c: float | None) -> MeterAnswer: ...
+@overload
+def mc_from_resistance(
+    ohm: Many, species: Species | None, wood_temp_c: float | Many | None
+) -> MeterAnswers: ...
+@overload
+def mc_from_resistance(ohm: float, species: Species | None, wood_temp_c: Many) -> MeterAnswers: ...
+def mc_from_resistance(
+    ohm: float | Many, species: Species | None, wood_temp_c: float | Many | None
+) -> MeterAnswer | MeterAnswers:
     """Moisture content from the resistance between two pins along the grain.
 
     The curve is ``MC = intercept + slope * log10(log10(R / 1 Mohm) + 1)`` at 26.7 degC. Its rows are from
@@ -95,50 +141,65 @@ def mc_from_resistance(ohm: float, species: Species | None, wood_temp_c: float |
 
     Parameters
     ----------
-    ohm : float
+    ohm : array_like, shape (...,)
         Resistance, above 0. [ohm]
     species : Species or None
         The wood; one without a curve of its own takes the mean of the hardwoods or softwoods, an unknown one
         the mean of both.
-    wood_temp_c : float or None
+    wood_temp_c : array_like, shape (...,), or None
         As in `from_meter`. [degC]
 
     Returns
     -------
-    MeterAnswer
-        Moisture content with a wide doubt; at or above fibre saturation only "at least".
+    MeterAnswer or MeterAnswers
+        As in `from_meter`, with a wide doubt; at or above fibre saturation only "at least".
 
     Raises
     ------
     OutOfRange
-        If the wood is frozen, the resistance is not above 0, or so high that the wood would be
+        If any of the wood is frozen, any resistance is not above 0, or so high that the wood would be
         below 4 %.
 
     References
     ----------
     Form: two logarithms, from memory. Rows: after W. L. James, FPL-GTR-6 (1988) Table 1, from memory.
     """
-    if not 0 < ohm < math.inf:
-        raise OutOfRange("the resistance", f"must be above 0 ohm, not {ohm:g}")
+    found = np.asarray(ohm, np.float64)
+    bad = _first(found, (found > 0) & (found < math.inf))
+    if bad is not None:
+        raise OutOfRange("the resistance", f"must be above 0 ohm, not {bad:g}")
     curve = curve_of(species)
-    mc = curve.mc_pct(ohm)
-    if mc < _NO_CONTACT_PCT:
+    mc = curve.mc_pct(found)
+    bad = _first(found, mc >= _NO_CONTACT_PCT)
+    if bad is not None:
         raise OutOfRange(
-            "the resistance", f"of {ohm:.3g} ohm is beyond the driest wood; are the pins in contact?"
+            "the resistance", f"of {bad:.3g} ohm is beyond the driest wood; are the pins in contact?"
         )
-    return corrected(mc, wood_temp_c, CURVE_REFERENCE_C, curve.sd_pct, species)
+    return _corrected(mc, wood_temp_c, CURVE_REFERENCE_C, curve.sd_pct, species)
 
 
+@overload
 def corrected(
     mc_pct: float, wood_temp_c: float | None, reference_c: float, sd_pct: float, species: Species | None
-) -> MeterAnswer:
+) -> MeterAnswer: ...
+@overload
+def corrected(
+    mc_pct: Many, wood_temp_c: float | Many | None, reference_c: float, sd_pct: float, species: Species | None
+) -> MeterAnswers: ...
+def corrected(
+    mc_pct: float | Many,
+    wood_temp_c: float | Many | None,
+    reference_c: float,
+    sd_pct: float,
+    species: Species | None,
+) -> MeterAnswer | MeterAnswers:
     """Set a raw pin answer to the wood's temperature and say what it is worth.
 
     Parameters
     ----------
-    mc_pct : float
+    mc_pct : array_like, shape (...,)
         What curve or meter gives at its own temperature. [%]
-    wood_temp_c : float or None
+    wood_temp_c : array_like, shape (...,), or None
         Wood temperature; unknown counts as 20, with more doubt. [degC]
     reference_c : float
         Temperature at which the curve or meter is right. [degC]
@@ -149,37 +210,62 @@ def corrected(
 
     Returns
     -------
-    MeterAnswer
+    MeterAnswer or MeterAnswers
         With the doubt grown towards fibre saturation and below 6 %.
 
     Raises
     ------
     OutOfRange
-        If the wood is frozen or hotter than 80 degC.
+        If any of the wood is frozen or hotter than 80 degC.
 
     References
     ----------
     As in `from_meter`.
     """
-    if wood_temp_c is not None and not wood_temp_c <= _HOTTEST_C:
+    return _corrected(np.asarray(mc_pct, np.float64), wood_temp_c, reference_c, sd_pct, species)
+
+
+def _corrected(
+    mc_pct: NDArray[np.float64],
+    wood_temp_c: float | Many | None,
+    reference_c: float,
+    sd_pct: float,
+    species: Species | None,
+) -> MeterAnswer | MeterAnswers:
+    known = np.asarray(METER_REFERENCE_C if wood_temp_c is None else wood_temp_c, np.float64)
+    bad = _first(known, known <= _HOTTEST_C)
+    if bad is not None:
         raise OutOfRange(
             "the wood temperature",
-            f"must not be above {_HOTTEST_C:g} °C, not {wood_temp_c:g} °C; was it in °F?",
+            f"must not be above {_HOTTEST_C:g} °C, not {bad:g} °C; was it in °F?",
         )
-    if wood_temp_c is not None and wood_temp_c < 0:
+    bad = _first(known, known >= 0)
+    if bad is not None:
         raise OutOfRange(
-            "a pin reading", f"in frozen wood ({wood_temp_c:g} °C) says nothing; read it again after the thaw"
+            "a pin reading", f"in frozen wood ({bad:g} °C) says nothing; read it again after the thaw"
         )
-    known = METER_REFERENCE_C if wood_temp_c is None else wood_temp_c
+    if mc_pct.ndim and known.ndim and mc_pct.shape != known.shape:
+        raise OutOfRange(
+            "the wood temperatures",
+            f"must be as many as the readings, {mc_pct.size}, or one for all, not {known.size}",
+        )
     mc = mc_pct + _SLOPE_PER_C * (reference_c - known)
-    spread = _SLOPE_PER_C * 5 if wood_temp_c is None else _SLOPE_SD_PER_C * abs(reference_c - known)
+    spread = _SLOPE_PER_C * 5 if wood_temp_c is None else _SLOPE_SD_PER_C * np.abs(reference_c - known)
     fsp = _USUAL_FSP_PCT if species is None else species.fsp_pct
-    if mc >= fsp:
-        return MeterAnswer(mc_pct=fsp, sd_pct=math.hypot(_SD_AT_FSP_PCT, spread), at_least=True)
-    loose = max(0.0, (mc - _LOOSE_FROM_PCT) / max(fsp - _LOOSE_FROM_PCT, 1.0))
-    dry = max(0.0, _DRIEST_PCT - mc) / 2
-    own = sd_pct + max(0.0, _SD_AT_FSP_PCT - sd_pct) * min(loose, 1.0) + dry
-    return MeterAnswer(mc_pct=max(mc, 0.0), sd_pct=math.hypot(own, spread))
+    wet = mc >= fsp
+    loose = np.clip((mc - _LOOSE_FROM_PCT) / max(fsp - _LOOSE_FROM_PCT, 1.0), 0.0, 1.0)
+    dry = np.maximum(0.0, _DRIEST_PCT - mc) / 2
+    own = np.where(wet, _SD_AT_FSP_PCT, sd_pct + max(0.0, _SD_AT_FSP_PCT - sd_pct) * loose + dry)
+    mc, sd = np.clip(mc, 0.0, fsp), np.hypot(own, spread)
+    if mc.ndim:
+        return MeterAnswers(mc_pct=mc, sd_pct=sd, at_least=wet)
+    return MeterAnswer(mc_pct=float(mc), sd_pct=float(sd), at_least=bool(wet))
+
+
+def _first(values: NDArray[np.float64], good: ArrayLike) -> float | None:
+    """Give the first of the values that is not good, if any; one that is no number never is."""
+    bad = values[~np.asarray(good)]
+    return float(bad.flat[0]) if bad.size else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,14 +284,27 @@ class Curve:
     slope_pct: float
     sd_pct: float
 
-    def mc_pct(self, ohm: float) -> float:
+    @overload
+    def mc_pct(self, ohm: float) -> float: ...
+    @overload
+    def mc_pct(self, ohm: Many) -> NDArray[np.float64]: ...
+    def mc_pct(self, ohm: float | Many) -> float | NDArray[np.float64]:
         """Moisture content at a resistance [ohm]; without bound where the curve ends on its wet side."""
-        inner = math.log10(ohm / 1e6) + 1
-        return self.intercept_pct + self.slope_pct * math.log10(inner) if inner > 0 else math.inf
+        inner = np.log10(np.asarray(ohm, np.float64) / 1e6) + 1
+        ends = inner <= 0
+        mc = self.intercept_pct + self.slope_pct * np.log10(np.where(ends, 1.0, inner))
+        found = np.asarray(np.where(ends, math.inf, mc))
+        return found if isinstance(ohm, Sequence | np.ndarray) else float(found)
 
-    def ohm(self, mc_pct: float) -> float:
+    @overload
+    def ohm(self, mc_pct: float) -> float: ...
+    @overload
+    def ohm(self, mc_pct: Many) -> NDArray[np.float64]: ...
+    def ohm(self, mc_pct: float | Many) -> float | NDArray[np.float64]:
         """Resistance [ohm] at a moisture content [%]: the inverse of `mc_pct`."""
-        return float(1e6 * 10 ** (10 ** ((mc_pct - self.intercept_pct) / self.slope_pct) - 1))
+        mc = np.asarray(mc_pct, np.float64)
+        found = np.asarray(1e6 * 10 ** (10 ** ((mc - self.intercept_pct) / self.slope_pct) - 1))
+        return found if isinstance(mc_pct, Sequence | np.ndarray) else float(found)
 
 
 def curve_of(species: Species | None) -> Curve:

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from baulk.models import gravimetric, sample_board, shrinkage, strength
+from baulk.models import gravimetric, meter, sample_board, shrinkage, species, strength
+from baulk.models.errors import OutOfRange
 
 FUNCTIONS = {
     "free_pct": lambda mc: shrinkage.free_pct(mc, 9.5, 30),
@@ -41,3 +42,51 @@ def test_an_array_gives_what_its_members_give_and_a_gap_stays_a_gap(name, mc):
         [float(function(np.float64(each))) for each in mc], rel=1e-12, abs=1e-12
     )
     assert np.isnan(found[-1])
+
+
+METERS = {
+    "from_meter": meter.from_meter,
+    "mc_from_resistance": lambda mc, temp, wood: meter.mc_from_resistance(1e4 * 1.3**mc, wood, temp),
+    "corrected": lambda mc, temp, wood: meter.corrected(mc, temp, 20.0, 1.5, wood),
+}
+woods = st.sampled_from([None, *species.names()]).map(lambda name: name and species.get(name))
+readings = st.lists(
+    st.tuples(st.floats(min_value=0.5, max_value=45), st.floats(min_value=0, max_value=80)), min_size=1
+)
+
+
+@pytest.mark.parametrize("name", METERS)
+@pytest.mark.parametrize("temperature", ["each", "one", "unknown"])
+@given(read=readings, wood=woods)
+def test_an_array_of_pin_readings_gives_what_its_readings_give(name, temperature, read, wood):
+    function = METERS[name]
+    mc = np.array([each for each, _ in read])
+    temp = np.array([each for _, each in read])
+    temps = {"each": temp, "one": temp[0], "unknown": None}[temperature]
+    found = function(mc, temps, wood)
+    single = [
+        function(float(each), None if temps is None else float(own), wood)
+        for each, own in zip(mc, np.broadcast_to(0 if temps is None else temps, mc.shape), strict=True)
+    ]
+    assert found.mc_pct.shape == found.sd_pct.shape == found.at_least.shape == mc.shape
+    assert found.mc_pct == pytest.approx([each.mc_pct for each in single], rel=1e-12, abs=1e-12)
+    assert found.sd_pct == pytest.approx([each.sd_pct for each in single], rel=1e-12)
+    assert found.at_least.tolist() == [each.at_least for each in single]
+    assert {type(each.mc_pct) for each in single} == {float}
+    assert {type(each.at_least) for each in single} == {bool}
+
+
+@pytest.mark.parametrize(
+    ("call", "sentence"),
+    [
+        (lambda: meter.from_meter([18, 16], [12, -6], None), r"in frozen wood \(-6 °C\) says nothing"),
+        (lambda: meter.from_meter([18, 16], -6.0, None), r"in frozen wood \(-6 °C\) says nothing"),
+        (lambda: meter.from_meter([18, 0], 20.0, None), "lies above 0 and not above 400 %, not 0 %"),
+        (lambda: meter.from_meter([18, np.nan], 20.0, None), "not nan %"),
+        (lambda: meter.mc_from_resistance([1e6, 1e14], None, 20.0), "are the pins in contact"),
+        (lambda: meter.from_meter([18, 16], [12, 13, 14], None), "as many as the readings, 2, or one"),
+    ],
+)
+def test_one_reading_that_is_refused_refuses_the_array(call, sentence):
+    with pytest.raises(OutOfRange, match=sentence):
+        call()
