@@ -106,8 +106,8 @@ class DiffusionLaw:
 
 
 # Factor on the species table's D (half of the cell model). With it, 7 x 9 in red oak ties piled in March to
-# May go from 85 to 50 % in 4.7 to 5.3 months of Greensboro NC's typical year, in 8 from October (Mathewson,
-# Morton and Bescher 1949, AWPA: 5 months, and up to twice that).
+# May go from 85 to 50 % in 4.5 to 5.2 months of Greensboro NC's typical year, hour by hour, in 7.9 from
+# October (Mathewson, Morton and Bescher 1949, AWPA: 5 months, and up to twice that).
 TIES_FACTOR = 0.7
 # The same for softwoods: spruce then has the measured 0.94e-10 m2/s (Sanchez-Ferrer and Engelhardt 2026).
 SPRUCE_FACTOR = 1.2

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from baulk.ingest.demo import climate
 from baulk.models import drying, species
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw, law_for
@@ -157,18 +159,24 @@ def outdoors():
     return AirSeries(posix_s=np.array(posix_s), temp_c=np.array(temp_c), rh_pct=np.array(rh))
 
 
-def drying_of(name, month, section, start_pct, days=1000, cells=(24, 24)):
+@cache
+def hourly_outdoors():
+    """Four years, hour by hour, of the typical year itself (TMY3 723170, Greensboro NC) that pvlib ships."""
+    return climate.outdoors(dt.datetime(2021, 1, 1, tzinfo=dt.UTC), 24 * 1461)
+
+
+def drying_of(name, month, section, start_pct, days=1000, cells=(24, 24), air=None):
     start_s = dt.datetime(2021, month, 1, tzinfo=dt.UTC).timestamp()
     elapsed = np.arange(days, dtype=float)
     fields = drying.dry(
-        section, start_pct, outdoors(), law_for(species.get(name)),
+        section, start_pct, air or outdoors(), law_for(species.get(name)),
         start_posix_s=start_s, at_posix_s=start_s + elapsed * DAY, cells=cells,
     )  # fmt: skip
     return elapsed, np.array([f.mean_pct for f in fields]), np.array([f.at(0, 0) for f in fields])
 
 
-def days_to(target_pct, *args):
-    elapsed, mean, _ = drying_of(*args)
+def days_to(target_pct, *args, air=None):
+    elapsed, mean, _ = drying_of(*args, air=air)
     assert mean[-1] < target_pct
     return float(elapsed[np.argmax(mean < target_pct)])
 
@@ -176,17 +184,36 @@ def days_to(target_pct, *args):
 TIE = Section(width_mm=9 * INCH, depth_mm=7 * INCH)
 
 
-@pytest.mark.parametrize("month", [3, 4, 5])
-def test_red_oak_ties_piled_in_spring_take_about_five_months(month):
+def tie_months(month):
+    """Months in which a tie piled on the first of a month goes from 85 to 50 %, in hourly weather.
+
+    The published ties lay in Illinois and Ohio; Greensboro, a little warmer, is the nearest hourly file at
+    hand. Published 5 and about 10 months; ours 5.2, 4.8 and 4.5 from March, April and May, and 7.9 from
+    October: a tenth off at most in spring, a fifth too fast in fall (row T02 of the gaps).
+    """
+    return days_to(50, "northern red oak", month, TIE, 85.0, air=hourly_outdoors()) * DAY / MONTH
+
+
+@pytest.mark.parametrize(("month", "ours"), [(3, 5.19), (4, 4.76), (5, 4.53)])
+def test_red_oak_ties_piled_in_spring_take_about_five_months_of_hourly_weather(month, ours):
     # C09, to which the prior was fitted: 5 months +-35 %
-    months = days_to(50, "northern red oak", month, TIE, 85.0) * DAY / MONTH
+    months = tie_months(month)
     assert 5 * 0.65 < months < 5 * 1.35
+    assert months == pytest.approx(ours, abs=0.1)  # what the words above say is still so
 
 
-def test_red_oak_ties_piled_in_fall_take_up_to_twice_as_long():
-    # C10, not fitted: ratio 1.5 to 2.5
-    spring, fall = (days_to(50, "northern red oak", month, TIE, 85.0) for month in (4, 10))
-    assert 1.5 < fall / spring < 2.5
+def test_red_oak_ties_piled_in_fall_take_up_to_twice_as_long_in_hourly_weather():
+    # C10, not fitted: ratio 1.5 to 2.5; ours 1.66
+    assert 1.5 < tie_months(10) / tie_months(4) < 2.5
+
+
+def test_the_months_of_means_tell_of_the_ties_what_the_hours_do():
+    # the other checks here take the same file's monthly means; that costs the ties under a twentieth
+    hours = hourly_outdoors()
+    assert hours.posix_s.size == 4 * 8760 + 24
+    for month in (4, 10):
+        means = days_to(50, "northern red oak", month, TIE, 85.0) * DAY / MONTH
+        assert means == pytest.approx(tie_months(month), rel=0.05)
 
 
 @pytest.mark.parametrize("side_in", [8, 10, 12])
@@ -261,7 +288,7 @@ def board(thick_in):
 
 
 GAPS = {
-    "T02": lambda: days_to(50, "northern red oak", 10, TIE, 85.0) * DAY / MONTH,
+    "T02": lambda: tie_months(10),
     "T15a": lambda: days_to(20, "northern red oak", 7, board(1.125), 80.0),
     "T22": lambda: days_to(67, "northern red oak", 7, board(2.2), 80.0, 300) * DAY / MONTH,
     "C15": boards_exponent,
