@@ -77,6 +77,7 @@ class Move(_Part):
 
     face_mm: dict[str, Span]
     out_of_square_mm: Span
+    out_of_square_deg: Span | None = None
     cup_mm: Span | None = None
     check_mm: Span | None = None
     tolerance_mm: float

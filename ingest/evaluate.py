@@ -248,6 +248,7 @@ def _outline(moved: Movement) -> dict[str, Any]:
         "width_mm": _span(moved.width_mm),
         "depth_mm": _span(moved.depth_mm),
         "out_of_square_mm": _span(moved.out_of_square_mm),
+        "out_of_square_deg": _span(moved.out_of_square_deg),
         "cup_mm": _span(moved.cup_mm),
         "check_mm": _span(moved.check_mm),
     }

@@ -44,6 +44,8 @@ class Movement:
         Change of the mean width (along x) and the mean depth (along y). [mm]
     out_of_square_mm : ndarray
         How far it leans over its larger side, above 0 when the corner between faces a and b closes. [mm]
+    out_of_square_deg : ndarray
+        The same as an angle: how far the corner between faces a and b closes from 90 degrees. [deg]
     cup_mm : ndarray
         Bow of the face that bows most, above 0 when hollow. [mm]
     check_mm : ndarray
@@ -54,6 +56,7 @@ class Movement:
     width_mm: Floats
     depth_mm: Floats
     out_of_square_mm: Floats
+    out_of_square_deg: Floats
     cup_mm: Floats
     check_mm: Floats
 
@@ -195,6 +198,7 @@ class Shape:
             width_mm=np.asarray(moved["width"]),
             depth_mm=np.asarray(moved["depth"]),
             out_of_square_mm=np.asarray(lean),
+            out_of_square_deg=np.asarray(np.rad2deg(np.arctan(moved[SHEAR]))),
             cup_mm=np.asarray(cup),
             check_mm=np.broadcast_to(opened_mm, cup.shape),
         )

@@ -129,6 +129,8 @@ def movement(answer: Answer, system: units.System) -> None:
         (f"wettest season, {move.service_high_pct or 0:.0f} % MC", move.service_high),
     )
     rows += [(f"largest, {name}", *told(stage.largest_mm)) for name, stage in stages if stage]
+    if lean := move.out_of_square_deg:
+        rows.append(("corner off 90°", f"{lean.median:+.1f}°", f"{lean.low:+.1f}° to {lean.high:+.1f}°"))
     allowed = f"{move.tolerance_mm / per:.{digits}f} {unit}"
     frame.table(("if squared now", f"likely, {unit}", f"range, {unit}"), rows)
     st.caption(
