@@ -17,6 +17,11 @@ def test_the_woods_that_shops_build_with_are_there():
     assert len(species.names()) >= 30
 
 
+def test_at_least_thirty_woods_say_how_wet_heartwood_and_sapwood_are_when_green():
+    both = [name for name in species.names() if species.get(name).green_sapwood_mc_pct is not None]
+    assert len(both) >= 30
+
+
 @pytest.mark.parametrize(
     ("asked", "name"),
     [

@@ -102,6 +102,7 @@ def test_the_intersection_is_the_one_of_table_5_13(name):
     keys = {"Douglas-fir": "douglas-fir"}
     printed = {our: table.lower() for our, table in NAMES.items()} | keys
     printed |= {"yellow birch": "birch, yellow", "loblolly pine": "pine, loblolly"}
+    printed |= {"western hemlock": "hemlock, western"}
     want = theirs.table_5_13_intersection_mc(printed.get(name, name))["mp_pct"]
     assert species.get(name).strength.intersection_pct == want
 
