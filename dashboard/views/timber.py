@@ -118,6 +118,8 @@ def movement(answer: Answer, system: units.System) -> None:
     move = answer.movement
     rows = [(FACES.get(f, f"face {f}"), *told(s)) for f, s in sorted(move.face_mm.items())]
     rows.append(("out of square", *told(move.out_of_square_mm)))
+    if lean := move.out_of_square_deg:
+        rows.append(("corner off 90°", f"{lean.median:+.1f}°", f"{lean.low:+.1f}° to {lean.high:+.1f}°"))
     rows += [
         (name, *told(s))
         for name, s in (("cup", move.cup_mm), ("checks, summed at the face", move.check_mm))
@@ -129,8 +131,6 @@ def movement(answer: Answer, system: units.System) -> None:
         (f"wettest season, {move.service_high_pct or 0:.0f} % MC", move.service_high),
     )
     rows += [(f"largest, {name}", *told(stage.largest_mm)) for name, stage in stages if stage]
-    if lean := move.out_of_square_deg:
-        rows.append(("corner off 90°", f"{lean.median:+.1f}°", f"{lean.low:+.1f}° to {lean.high:+.1f}°"))
     allowed = f"{move.tolerance_mm / per:.{digits}f} {unit}"
     frame.table(("if squared now", f"likely, {unit}", f"range, {unit}"), rows)
     st.caption(
