@@ -28,20 +28,30 @@ def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
                 key="hand_depth",
                 help="In a heavy timber the deeper reading says more; the verdict names the depth.",
             )
+            from_end = st.text_input(
+                "Distance from an end, if under a yard",
+                placeholder="12 in or 300 mm",
+                key="hand_from_end",
+                help="An end dries by itself; the forecast sets aside pins that stand too near to it.",
+            )
             face = st.selectbox("Face", ["any", *(f.value for f in Face)], key="hand_face")
         sent = st.form_submit_button("Store it", type="primary", key="hand_store")
     if not sent:
         return
+    near = None
     with frame.errors_as_sentences():
         if kind == "weight":
             data.weigh_by_hand(found.timber.tag, weight, "lb" if inch else "kg", frame.now())
         else:
-            data.pins_by_hand(
+            near = data.pins_by_hand(
                 found.timber.tag,
                 mc,
                 depth,
                 None if face == "any" else Face(face),
                 "in" if inch else "mm",
                 frame.now(),
+                from_end,
             )
         st.success("Stored. The forecast of this timber follows in a moment, by itself.")
+        if near:
+            st.warning(f"The forecast will set it aside: {near}.")

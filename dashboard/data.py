@@ -20,7 +20,7 @@ from baulk.dashboard import typed
 from baulk.dashboard.answer import Answer, parse
 from baulk.ingest import shop as shop_module
 from baulk.ingest import topics
-from baulk.models import gravimetric, room, sorption, species, use_class
+from baulk.models import ends, gravimetric, room, sorption, species, use_class
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face, Finished, Section
@@ -371,9 +371,9 @@ def weigh_by_hand(tag: str, weight: str, bare: MassUnit, now: datetime) -> None:
 
 
 def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
-    tag: str, mc: str, depth: str, face: Face | None, bare: LengthUnit, now: datetime
-) -> None:
-    """Store what a pin meter said."""
+    tag: str, mc: str, depth: str, face: Face | None, bare: LengthUnit, now: datetime, from_end: str = ""
+) -> str | None:
+    """Store what a pin meter said; return why the pins are too near to an end, if they are."""
     try:
         value = float(mc.strip().removesuffix("%"))
     except ValueError as err:
@@ -385,9 +385,14 @@ def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
         depth_mm=length_mm(depth, bare=bare),
         face=face,
     )
-    _by_hand(series, value, now)
+    end_mm = length_mm(from_end, bare=bare) if from_end.strip() else None
+    _by_hand(series, value, now, end_mm)
+    if end_mm is None:
+        return None
+    piece = _ask(lambda s: s.register.get(tag))
+    return ends.why_too_near(piece, species.get(piece.species), end_mm, now)
 
 
-def _by_hand(series: Series, value: float, now: datetime) -> None:
-    if not _ask(lambda s: s.add_reading_by_hand(series, value, now_utc=now)):
+def _by_hand(series: Series, value: float, now: datetime, end_mm: float | None = None) -> None:
+    if not _ask(lambda s: s.add_reading_by_hand(series, value, now_utc=now, from_end_mm=end_mm)):
         raise OutOfRange("the reading", "is stored already; nothing was added")

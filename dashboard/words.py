@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
-from baulk.models.reading import Quantity, Reading, Series
+from baulk.models.reading import Quantity, Reading, Series, from_end_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +139,12 @@ def series(which: Series, depth: str | None = None) -> str:
 
 def flags(reading: Reading) -> str:
     """Return what the checks found on a reading, in words."""
-    return "; ".join(FLAGS.get(flag, flag) for flag in reading.flags)
+    return "; ".join(FLAGS.get(flag) or _from_end(flag) for flag in reading.flags)
+
+
+def _from_end(flag: str) -> str:
+    distance_mm = from_end_mm((flag,))
+    return flag if distance_mm is None else f"{distance_mm:.0f} mm ({distance_mm / 25.4:.0f} in) from an end"
 
 
 def esc(text: str) -> str:

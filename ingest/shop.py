@@ -18,7 +18,7 @@ from baulk.ingest.store import Store, open_store
 from baulk.ingest.wire import clock
 from baulk.models import species, use_class
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.reading import AT_DEPTH, Owner, Reading, Series, end_flag
 from baulk.models.timber import Timber
 
 _Table = TypeVar("_Table")
@@ -64,7 +64,13 @@ class Shop:
         return pipeline.replay(self, tag=timber.tag)
 
     def add_reading_by_hand(
-        self, series: Series, value: float, *, now_utc: datetime, taken_utc: datetime | None = None
+        self,
+        series: Series,
+        value: float,
+        *,
+        now_utc: datetime,
+        taken_utc: datetime | None = None,
+        from_end_mm: float | None = None,
     ) -> bool:
         """Store one reading that a person took; return whether it was new.
 
@@ -81,6 +87,8 @@ class Shop:
             Now, with a time zone.
         taken_utc : datetime, optional
             When it was taken; now if left out.
+        from_end_mm : float, optional
+            Distance of pins from an end along the grain, kept as a flag of the reading. [mm]
         """
         taken = taken_utc or now_utc
         if taken.tzinfo is None or not clock.is_right(taken.timestamp(), now_utc):
@@ -88,8 +96,15 @@ class Shop:
                 "the time of a reading", f"lies between the year 2000 and now with a time zone, not {taken}"
             )
         if series.owner is Owner.TIMBER:
-            self.register.get(series.name)
-        reading = Reading(series=series, value=value, taken_utc=taken, arrived_utc=now_utc, source="hand")
+            _refuse_past_the_end(from_end_mm, self.register.get(series.name))
+        if from_end_mm is not None and series.quantity not in AT_DEPTH:
+            raise OutOfRange(
+                "the distance from an end", f"belongs to pin readings, not to {series.quantity.value}"
+            )
+        flags = () if from_end_mm is None else (end_flag(from_end_mm),)
+        reading = Reading(
+            series=series, value=value, taken_utc=taken, arrived_utc=now_utc, source="hand", flags=flags
+        )
         if why := checks.impossible(reading):
             raise OutOfRange("a reading", why)
         return self.store.append(checks.flag((reading,), self.store)) == 1
@@ -123,6 +138,14 @@ def _own(file: Path, read: Callable[[str, str], _Table]) -> _Table | None:
         )
         raise ConfigError(f"{file} {why}; put it right or take it away") from err
     return read(text, str(file))
+
+
+def _refuse_past_the_end(from_end_mm: float | None, timber: Timber) -> None:
+    if from_end_mm is not None and from_end_mm > timber.length_mm:
+        raise OutOfRange(
+            "the distance from an end",
+            f"of {from_end_mm:.0f} mm is longer than {timber.tag}, which is {timber.length_mm:.0f} mm",
+        )
 
 
 def _refuse_mixed_units(timber: Timber) -> None:

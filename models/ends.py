@@ -5,11 +5,13 @@ Along the grain water moves ten to fifteen times as fast as across: 13 in beech 
 fibre saturation (Wood and Fiber Science, article 585); all read as abstracts. The drying model knows no
 ends. A reading taken nearer to an end than `reach_mm` is drier than the model says by more than a point, and
 the fit would take it for fast drying: in white oak half a metre after a year, a third of a metre if sealed.
-A reading carries no distance from an end today, so none is flagged: keep pins farther from both ends.
+A reading entered by hand can carry its distance from an end as a flag (`reading.end_flag`); the fit sets
+it aside where `why_set_aside` says why. A reading without the flag is taken to lie far enough from both ends.
 """
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Final
 
 import numpy as np
@@ -17,9 +19,13 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 from scipy.special import erfc, erfcx
 
-from baulk.models.diffusion import DiffusionLaw
+from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.errors import OutOfRange
 from baulk.models.faces import CONDUCTANCE_M_S, FaceCover
+from baulk.models.reading import Reading, from_end_mm
+from baulk.models.species import Species
+from baulk.models.timber import Timber
+from baulk.models.units import show_length
 
 Array = NDArray[np.float64]
 
@@ -125,3 +131,57 @@ def too_near_an_end(  # noqa: PLR0913 - a place, a wood, an end and its air
     """
     lost = end_drying_pct(distance_mm, law, days, sealed=sealed, above_emc_pct=above_emc_pct, temp_c=temp_c)
     return bool(lost > POINT_PCT)
+
+
+def why_too_near(timber: Timber, species: Species, distance_mm: float, at_utc: datetime) -> str | None:
+    """Why pins at this distance from an end are of no use for the section, if they aren't.
+
+    Parameters
+    ----------
+    timber : Timber
+        Its length, its arrival and whether its ends were coated count.
+    species : Species
+        Its prior diffusion; the timber's own may be half or twice that.
+    distance_mm : float
+        Distance from either end along the grain, 0 or more. [mm]
+    at_utc : datetime
+        When the pins were read, with a time zone.
+
+    Returns
+    -------
+    str or None
+        The reason in words; None where the pins lie far enough from both ends.
+    """
+    nearer_mm = max(0.0, min(distance_mm, timber.length_mm - distance_mm))
+    days = max(0.0, (at_utc - timber.arrived_utc).total_seconds() / DAY_S)
+    law = law_for(species)
+    if not too_near_an_end(nearer_mm, law, days, sealed=timber.ends_sealed):
+        return None
+    reach = reach_mm(law, days, sealed=timber.ends_sealed)
+    return (
+        f"pins {_both(nearer_mm)} from an end read what the end has dried, not the section; "
+        f"the ends reach {_both(reach)} by then"
+    )
+
+
+def why_set_aside(reading: Reading, timber: Timber, species: Species) -> str | None:
+    """Why a reading says nothing about the section, if it was taken too near to an end.
+
+    Parameters
+    ----------
+    reading : Reading
+        Any reading; without a distance from an end it is never set aside.
+    timber, species
+        As in `why_too_near`.
+
+    Returns
+    -------
+    str or None
+        The reason in words, or None.
+    """
+    distance_mm = from_end_mm(reading.flags)
+    return None if distance_mm is None else why_too_near(timber, species, distance_mm, reading.taken_utc)
+
+
+def _both(mm: float) -> str:
+    return f"{show_length(round(mm), 'metric')} ({show_length(round(mm / 25.4) * 25.4, 'inch')})"

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models import meter
+from baulk.models import ends, meter
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError
 from baulk.models.reading import Quantity, Reading
@@ -121,6 +121,9 @@ def observations(  # noqa: PLR0913 - a timber, its readings and their window
             else:
                 refused[str(each.series)].append(f"a weight of {each.value:g} kg")
         elif each.series.depth_mm is not None:
+            if why_not := ends.why_set_aside(each, timber, species):
+                refused[str(each.series)].append(why_not)
+                continue
             try:
                 timber.section.refuse_depth(each.series.depth_mm, each.series.face)
                 pins[str(each.series), day].append(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -122,6 +123,19 @@ class Series:
             raise OutOfRange("a series", f"looks like timber/TAG/pin-45/b/moisture, not {text!r}") from err
 
 
+def end_flag(distance_mm: float) -> str:
+    """Return the flag of pins at a distance from an end, for instance ``end-305`` (mm)."""
+    if not 0 <= distance_mm < math.inf:
+        raise OutOfRange("the distance from an end", f"must be 0 or more, not {distance_mm:g} mm")
+    return f"end-{distance_mm:.0f}"
+
+
+def from_end_mm(flags: Iterable[str]) -> float | None:
+    """Return the distance from an end among a reading's flags in mm, if it has one."""
+    marks = (flag.removeprefix("end-") for flag in flags if flag.startswith("end-"))
+    return next((float(mark) for mark in marks if mark.isdecimal()), None)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """One measured value in the unit of its quantity.
@@ -137,7 +151,8 @@ class Reading:
     source : str
         "mqtt", "hand", "import".
     flags : tuple of str
-        What the checks found, for instance "clock", "above-fsp", "jump"; a flag never removes a reading.
+        What the checks found, for instance "clock", "above-fsp", "jump", and where a person said so the
+        distance of the pins from an end, "end-305" (mm); a flag never removes a reading.
     """
 
     series: Series

@@ -14,6 +14,7 @@ from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import AT_DEPTH, UNITS, Owner, Quantity, Series
 from baulk.models.section import Face
+from baulk.models.timber import Timber
 
 app = typer.Typer(pretty_exceptions_enable=False)
 
@@ -35,6 +36,9 @@ def add(  # noqa: PLR0913 - a person names them one by one
     ] = None,
     face: Annotated[
         Face | None, typer.Option(help="Face the pins were driven into; a is up, then clockwise.")
+    ] = None,
+    from_end: Annotated[
+        str | None, typer.Option(help="Distance of the pins from an end: '12 in', '300 mm'; for pins only.")
     ] = None,
     air: Annotated[bool, typer.Option("--air", help="A reading of the air in a place.")] = False,
     taken: Annotated[str, typer.Option(help="When: 'now', 2026-11-25 or '2026-11-25 14:30'.")] = "now",
@@ -64,7 +68,11 @@ def add(  # noqa: PLR0913 - a person names them one by one
         )
         number = _value(value, quantity, inch=inch, temperature=opened.config.temperature)
         taken_utc = moment(taken, now_utc=now_utc)
-        new = opened.add_reading_by_hand(series, number, now_utc=now_utc, taken_utc=taken_utc)
+        end_mm = None if from_end is None else units.length_mm(from_end, bare="in" if inch else "mm")
+        new = opened.add_reading_by_hand(
+            series, number, now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm
+        )
+        near = None if end_mm is None or air else _too_near(opened.register.get(name), end_mm, taken_utc)
     if json:
         say_json(
             {
@@ -73,10 +81,14 @@ def add(  # noqa: PLR0913 - a person names them one by one
                 "unit": UNITS[quantity],
                 "taken_utc": taken_utc,
                 "new": new,
+                "from_end_mm": end_mm,
+                "too_near_an_end": near,
             }
         )
     else:
         say(f"{'stored' if new else 'was stored already'}: {series} {number:g} {UNITS[quantity]}")
+        if near:
+            say(f"the forecast will set it aside: {near}")
 
 
 @app.command("list")
@@ -158,6 +170,12 @@ def quarantine(
             for each in rows
         ],
     )
+
+
+def _too_near(timber: Timber, end_mm: float, taken_utc: datetime) -> str | None:
+    from baulk.models import ends, species  # noqa: PLC0415 - half a second that only this answer needs
+
+    return ends.why_too_near(timber, species.get(timber.species), end_mm, taken_utc)
 
 
 def _replay(opened: shops.Shop) -> int:

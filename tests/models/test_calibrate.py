@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 import sys
 from pathlib import Path
 
@@ -12,9 +13,9 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, species
+from baulk.models import calibrate, ends, species
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Quantity
+from baulk.models.reading import Quantity, end_flag
 
 OAK = species.get("white oak")
 
@@ -177,3 +178,30 @@ def test_a_pin_deeper_than_the_piece_is_set_aside_with_its_reason(case):
     fitted = fit(case, [*judging.pins(piece, fields), through])
     assert any("lies outside the piece, which is 120 mm there" in each for each in fitted.left_out)
     assert fitted.used == len(judging.pins(piece, fields))
+
+
+@pytest.mark.parametrize(("from_end_mm", "aside"), [(305, True), (1900, True), (1000, False)])
+def test_pins_near_an_end_are_set_aside_and_those_far_from_both_are_used(case, from_end_mm, aside):
+    _, air, fields = case
+    piece = dataclasses.replace(case[0], length_mm=2000.0)
+    good = judging.pins(piece, fields)
+    near = judging.reading(piece, fields[-1].posix_s, 20.0, depth_mm=30.0)
+    near = dataclasses.replace(near, flags=("above-fsp", end_flag(from_end_mm)))
+    fitted = fit((piece, air, fields), [*good, near])
+    assert any("from an end read what the end has dried" in each for each in fitted.left_out) == aside
+    other = good if aside else [*good, dataclasses.replace(near, flags=())]
+    assert fitted.used == fit((piece, air, fields), other).used
+    assert (fitted.used == len(good)) == aside
+
+
+def test_on_the_day_of_arrival_an_end_has_dried_nothing_and_later_a_sealed_one_less(case):
+    piece = dataclasses.replace(case[0], length_mm=4000.0)
+    sealed = dataclasses.replace(piece, ends_sealed=True)
+
+    def why(which, days):
+        at_utc = which.arrived_utc + dt.timedelta(days=days)
+        return ends.why_too_near(which, OAK, 400.0, at_utc)
+
+    assert why(piece, 0) is None
+    assert why(piece, 365).startswith("pins 400 mm (16 in) from an end")
+    assert why(sealed, 365) is None
