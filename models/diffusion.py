@@ -14,6 +14,7 @@ from baulk.models.species import Species
 GAS_CONSTANT_J_MOL_K = 8.314462618
 REFERENCE_K = 293.15
 REFERENCE_PCT = 20.0
+RAYS_RATIO = 1.2  # radial over tangential diffusion of hardwoods, for their rays; from memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +50,7 @@ class DiffusionLaw:
     d_ref_m2_s: float
     slope_per_pct: float = 0.098
     activation_j_mol: float = 33_000.0
-    radial_over_tangential: float = 1.2
+    radial_over_tangential: float = RAYS_RATIO
     fsp_pct: float = 30.0
     raised_above_fsp: float = 1.0
     most_pct: float = 400.0
@@ -156,7 +157,7 @@ def law_for(species: Species) -> DiffusionLaw:
     """
     return DiffusionLaw(
         d_ref_m2_s=(SPRUCE_FACTOR if species.softwood else TIES_FACTOR) * species.d_ref_m2_s,
-        radial_over_tangential=0.94 if species.softwood else 1.2,
+        radial_over_tangential=0.94 if species.softwood else RAYS_RATIO,
         fsp_pct=species.fsp_pct,
         raised_above_fsp=SAPWOOD_FACTOR if species.softwood else 1.0,
         most_pct=min(float(max_mc_pct(LIGHT * species.basic_density_kg_m3)), 400.0),
