@@ -120,7 +120,7 @@ def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.La
         scale=alt.Scale(domain=reach, nice=True, zero=False),
         axis=alt.Axis(tickCount=6, tickMinStep=1, format="d"),
     )
-    # the model's answer to a pin above fibre saturation is held there, to one left out it is not: no line to it
+    # the answer to a pin above fibre saturation is held there, that to one left out is not: no line to it
     fitted = frame if (frame["kind"] == "left out").all() else frame[frame["kind"] != "left out"]
     line = alt.Chart(fitted).mark_line(strokeWidth=1.8, opacity=0.85).encode(x=x, y="model:Q", color=colour)
     points = (
