@@ -14,12 +14,11 @@ import threading
 import time
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
-from types import SimpleNamespace
 
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.ingest import config, listener, publish, shop
+from baulk.ingest import config, listener, pipeline, publish, shop
 from baulk.ingest.errors import BrokerError
 from baulk.models.reading import Owner
 from baulk.models.section import Finished, Section
@@ -94,15 +93,6 @@ def test_what_is_stored_is_acknowledged_and_not_sent_again(broker_yard_dir, mosq
     assert [json.loads(one)[0]["v"] for one in again] == [101.2]
 
 
-def test_without_the_writer_of_many_each_message_is_acknowledged_by_itself():
-    acked = []
-    one = listener._Listener.__new__(listener._Listener)
-    one.client = SimpleNamespace(ack=lambda mid, qos: acked.append((mid, qos)))
-    held = [SimpleNamespace(mid=mid, qos=1) for mid in (3, 300)]
-    one._acknowledge(held)
-    assert acked == [(3, 1), (300, 1)]
-
-
 @pytest.mark.broker
 def test_what_comes_while_the_listener_is_away_waits_at_the_broker(broker_yard_dir, sensor, listen):
     first = listen(broker_yard_dir)
@@ -111,6 +101,26 @@ def test_what_comes_while_the_listener_is_away_waits_at_the_broker(broker_yard_d
     send(sensor, weights(0, 1500))
     listen(broker_yard_dir)
     assert until(lambda: len(stored(broker_yard_dir)) == 1500)
+
+
+@pytest.mark.broker
+def test_a_flood_beyond_our_room_is_kept_when_it_is_of_qos_1(broker_yard_dir, sensor, listen, monkeypatch):
+    # mosquitto 2.0.11 was seen to go beyond our receive maximum here; turned away, messages stall
+    first = listen(broker_yard_dir)
+    assert first.ready.wait(10)
+    first.end()
+    send(sensor, weights(0, 1500))
+    store_a_batch = pipeline.handle_batch
+
+    def slowly(raws, yard):
+        time.sleep(0.1)
+        return store_a_batch(raws, yard)
+
+    monkeypatch.setattr(listener, "_ROOM", 5)
+    monkeypatch.setattr(pipeline, "handle_batch", slowly)
+    again = listen(broker_yard_dir)
+    assert until(lambda: len(stored(broker_yard_dir)) == 1500)
+    assert not [words for words in again.said if "were lost" in words]
 
 
 @pytest.mark.broker
