@@ -76,6 +76,8 @@ class Move(_Part):
     """Movement still to come if squared now, against what the use allows, in mm."""
 
     face_mm: dict[str, Span]
+    middle_width_mm: Span | None = None
+    middle_depth_mm: Span | None = None
     out_of_square_mm: Span
     out_of_square_deg: Span | None = None
     cup_mm: Span | None = None

@@ -247,6 +247,8 @@ def _outline(moved: Movement) -> dict[str, Any]:
         "face_mm": {face.value: _span(each) for face, each in moved.face_mm.items()},
         "width_mm": _span(moved.width_mm),
         "depth_mm": _span(moved.depth_mm),
+        "middle_width_mm": _span(moved.middle_width_mm),
+        "middle_depth_mm": _span(moved.middle_depth_mm),
         "out_of_square_mm": _span(moved.out_of_square_mm),
         "out_of_square_deg": _span(moved.out_of_square_deg),
         "cup_mm": _span(moved.cup_mm),

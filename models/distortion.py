@@ -42,6 +42,8 @@ class Movement:
         they have less to come than the wood between. [mm]
     width_mm, depth_mm : ndarray
         Change of the mean width (along x) and the mean depth (along y). [mm]
+    middle_width_mm, middle_depth_mm : ndarray
+        The same between the middles of faces b and d, and of a and c. [mm]
     out_of_square_mm : ndarray
         How far it leans over its larger side, above 0 when the corner between faces a and b closes. [mm]
     out_of_square_deg : ndarray
@@ -55,6 +57,8 @@ class Movement:
     face_mm: Mapping[Face, Floats]
     width_mm: Floats
     depth_mm: Floats
+    middle_width_mm: Floats
+    middle_depth_mm: Floats
     out_of_square_mm: Floats
     out_of_square_deg: Floats
     cup_mm: Floats
@@ -62,8 +66,9 @@ class Movement:
 
     @property
     def size_mm(self) -> Floats:
-        """Largest change of a face, of the mean width or of the mean depth, [mm]."""
-        parts = [*self.face_mm.values(), self.width_mm, self.depth_mm]
+        """Largest change of a face, or of the width or depth at the middle or on the mean, [mm]."""
+        middles = [self.middle_width_mm, self.middle_depth_mm]
+        parts = [*self.face_mm.values(), self.width_mm, self.depth_mm, *middles]
         return np.asarray(np.max(np.abs(parts), axis=0))
 
     @property
@@ -197,6 +202,8 @@ class Shape:
             face_mm={face: np.asarray(moved[f"face {face}"]) for face in Face},
             width_mm=np.asarray(moved["width"]),
             depth_mm=np.asarray(moved["depth"]),
+            middle_width_mm=np.asarray(moved["middle width"]),
+            middle_depth_mm=np.asarray(moved["middle depth"]),
             out_of_square_mm=np.asarray(lean),
             out_of_square_deg=np.asarray(np.rad2deg(np.arctan(moved[SHEAR]))),
             cup_mm=np.asarray(cup),

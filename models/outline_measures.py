@@ -44,7 +44,7 @@ def measures(places: Floats, section: Section) -> dict[str, Floats]:
     Returns
     -------
     dict
-        By name ("face a", "bow a", "width", "depth", "shear" and so on) the weight of every unknown; the
+        By name ("face a", "bow a", "width", "middle width", "shear") the weight of every unknown; the
         shear is an angle, the rest lengths. [-]
     """
     w, d = section.width_mm / 2, section.depth_mm / 2
@@ -66,6 +66,8 @@ def measures(places: Floats, section: Section) -> dict[str, Floats]:
     rows[SHEAR] = shear
     rows["width"] = _mean_over(places, 0, w) - _mean_over(places, 0, -w)
     rows["depth"] = _mean_over(places, 1, d) - _mean_over(places, 1, -d)
+    rows["middle width"] = _middle(places, 0, w) - _middle(places, 0, -w)
+    rows["middle depth"] = _middle(places, 1, d) - _middle(places, 1, -d)
     return rows
 
 
@@ -94,14 +96,20 @@ def _bow(
     """Mean of the corners minus the middle of the face along its outward normal: above 0 when hollow."""
     axis, sign = side
     across = 1 - axis
-    on_face = np.flatnonzero(np.abs(places[across] - sign * half[across]) < 1e-6)
+    row = -sign * _middle(places, across, sign * half[across])
+    for end in ends:
+        row[end[across]] += 0.5 * sign
+    return row
+
+
+def _middle(places: Floats, axis: int, at_mm: float) -> Floats:
+    """Displacement along an axis at the middle of the face that lies at a place of it."""
+    on_face = np.flatnonzero(np.abs(places[axis] - at_mm) < 1e-6)
     row = np.zeros(places.shape[1])
-    along = np.unique(np.round(places[axis, on_face], 6))
+    along = np.unique(np.round(places[1 - axis, on_face], 6))
     right = int(np.clip(np.searchsorted(along, 0.0), 1, along.size - 1))
     share = float(np.clip((0.0 - along[right - 1]) / (along[right] - along[right - 1]), 0.0, 1.0))
     for place, weight in ((along[right - 1], 1 - share), (along[right], share)):
-        at = (place, sign * half[1]) if axis == 0 else (sign * half[0], place)
-        row[dofs_at(places, *at)[across]] -= sign * weight
-    for end in ends:
-        row[end[across]] += 0.5 * sign
+        at = (at_mm, place) if axis == 0 else (place, at_mm)
+        row[dofs_at(places, *at)[axis]] += weight
     return row

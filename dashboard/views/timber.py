@@ -117,6 +117,11 @@ def movement(answer: Answer, system: units.System) -> None:
 
     move = answer.movement
     rows = [(FACES.get(f, f"face {f}"), *told(s)) for f, s in sorted(move.face_mm.items())]
+    middles = (
+        ("across, mid-face b to d", move.middle_width_mm),
+        ("deep, mid-face a to c", move.middle_depth_mm),
+    )
+    rows += [(name, *told(span)) for name, span in middles if span]
     rows.append(("out of square", *told(move.out_of_square_mm)))
     if lean := move.out_of_square_deg:
         rows.append(("corner off 90°", f"{lean.median:+.1f}°", f"{lean.low:+.1f}° to {lean.high:+.1f}°"))

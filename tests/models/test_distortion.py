@@ -49,6 +49,8 @@ def test_straight_rings_scale_radially_along_one_side_and_tangentially_along_the
     half = 0.5  # of the way from 30 % to 0 %
     assert float(moved.face_mm[Face.A]) == pytest.approx(-SIDE * 0.056 * half, rel=1e-5)
     assert float(moved.face_mm[Face.B]) == pytest.approx(-SIDE * 0.105 * half, rel=1e-5)
+    assert float(moved.middle_width_mm) == pytest.approx(-SIDE * 0.056 * half, rel=1e-5)
+    assert float(moved.middle_depth_mm) == pytest.approx(-SIDE * 0.105 * half, rel=1e-5)
     assert float(moved.out_of_square_mm) == pytest.approx(0, abs=1e-4)
     assert float(moved.cup_mm) == pytest.approx(0, abs=1e-4)
 
@@ -58,6 +60,7 @@ def test_wood_that_shrinks_alike_both_ways_only_scales_wherever_the_pith_is(pith
     moved = shape(wood_of(8.0, 8.0), pith=pith).movement(green(), 15.0)
     for face in Face:
         assert float(moved.face_mm[face]) == pytest.approx(-SIDE * 0.04, rel=1e-6)
+    assert float(moved.middle_width_mm) == pytest.approx(-SIDE * 0.04, rel=1e-6)
     assert float(moved.out_of_square_mm) == pytest.approx(0, abs=1e-6)
     assert float(moved.cup_mm) == pytest.approx(0, abs=1e-6)
     assert float(moved.check_mm) == 0
@@ -85,6 +88,17 @@ def test_a_boxed_heart_goes_hollow_on_every_face_and_stays_square():
     assert float(moved.cup_mm) > 0.5
     assert abs(float(moved.out_of_square_mm)) < 1e-6
     assert all(float(built.influence[f"bow {face}"].sum()) > 0 for face in Face)
+
+
+@pytest.mark.parametrize("pith", [(0, -140), (-150, 90)])  # a boxed heart's bow is that of the cracked piece
+def test_the_middle_comes_in_further_than_the_edges_by_both_bows(pith):
+    given = shape(pith=pith).influence
+    edges = (given[f"face {Face.A}"] + given[f"face {Face.C}"]) / 2
+    bows = given[f"bow {Face.B}"] + given[f"bow {Face.D}"]
+    assert given["middle width"] == pytest.approx(edges - bows, abs=1e-12)
+    edges = (given[f"face {Face.B}"] + given[f"face {Face.D}"]) / 2
+    bows = given[f"bow {Face.A}"] + given[f"bow {Face.C}"]
+    assert given["middle depth"] == pytest.approx(edges - bows, abs=1e-12)
 
 
 def test_the_face_away_from_the_pith_goes_hollow_and_the_one_toward_it_rises():
