@@ -4,10 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, overload
+
+import numpy as np
+from numpy.typing import NDArray
 
 from baulk.models.errors import OutOfRange
-from baulk.models.meter import METER_REFERENCE_C, METER_SD_PCT, MeterAnswer, corrected, curve_of
+from baulk.models.meter import (
+    METER_REFERENCE_C,
+    METER_SD_PCT,
+    Many,
+    MeterAnswer,
+    MeterAnswers,
+    corrected,
+    curve_of,
+)
 from baulk.models.species import Species
 
 _DRIEST_PCT: Final = 4.0
@@ -17,9 +28,21 @@ _CAPACITANCE_SD_PCT: Final = 2.0
 _CAPACITANCE_SD_SHARE: Final = 0.15
 
 
+@overload
 def from_meter_for_another_wood(
     shown_pct: float, set_to: Species, species: Species, wood_temp_c: float | None
-) -> MeterAnswer:
+) -> MeterAnswer: ...
+@overload
+def from_meter_for_another_wood(
+    shown_pct: Many, set_to: Species, species: Species, wood_temp_c: float | Many | None
+) -> MeterAnswers: ...
+@overload
+def from_meter_for_another_wood(
+    shown_pct: float, set_to: Species, species: Species, wood_temp_c: Many
+) -> MeterAnswers: ...
+def from_meter_for_another_wood(
+    shown_pct: float | Many, set_to: Species, species: Species, wood_temp_c: float | Many | None
+) -> MeterAnswer | MeterAnswers:
     """Moisture content from a pin meter that was set to another wood.
 
     What the meter shows is turned back into the resistance that it measured, by the curve of the wood it was
@@ -27,24 +50,25 @@ def from_meter_for_another_wood(
 
     Parameters
     ----------
-    shown_pct : float
+    shown_pct : array_like, shape (...,)
         What the meter shows, 4 to 400. [%]
     set_to : Species
         The wood that the meter was set to, or calibrated on.
     species : Species
         The wood measured.
-    wood_temp_c : float or None
+    wood_temp_c : array_like, shape (...,), or None
         Wood temperature between the pins, 0 to 80; unknown widens the doubt. [degC]
 
     Returns
     -------
-    MeterAnswer
-        Moisture content with its doubt; at or above fibre saturation of either wood only "at least".
+    MeterAnswer or MeterAnswers
+        Moisture content with its doubt, arrays for arrays; at or above fibre saturation of either wood only
+        "at least".
 
     Raises
     ------
     OutOfRange
-        If the wood is frozen, or a number lies outside the range above.
+        If any of the wood is frozen, or any number lies outside the range above.
 
     References
     ----------
@@ -58,20 +82,33 @@ def from_meter_for_another_wood(
     >>> round(from_meter_for_another_wood(16, fir, oak, 20).mc_pct, 1)
     15.0
     """
-    if not _DRIEST_PCT <= shown_pct <= 400:
-        raise OutOfRange("a moisture reading", f"lies between 4 and 400 %, not {shown_pct:g} %")
+    shown = np.asarray(shown_pct, np.float64)
+    bad = shown[~((shown >= _DRIEST_PCT) & (shown <= 400))]
+    if bad.size:
+        raise OutOfRange("a moisture reading", f"lies between 4 and 400 %, not {bad.flat[0]:g} %")
     theirs, ours = curve_of(set_to), curve_of(species)
     same = theirs == ours
     sd = METER_SD_PCT if same else math.hypot(METER_SD_PCT, ours.sd_pct)
-    if shown_pct >= set_to.fsp_pct:
-        return corrected(max(shown_pct, species.fsp_pct), wood_temp_c, METER_REFERENCE_C, sd, species)
-    mc = shown_pct if same else max(ours.mc_pct(theirs.ohm(shown_pct)), 0.0)
-    return corrected(mc, wood_temp_c, METER_REFERENCE_C, sd, species)
+    mc = shown if same else np.maximum(ours.mc_pct(theirs.ohm(shown)), 0.0)
+    mc = np.where(shown >= set_to.fsp_pct, np.maximum(shown, species.fsp_pct), mc)
+    return _corrected(mc, wood_temp_c, sd, species)
 
 
+@overload
 def from_capacitance(
     shown_pct: float, set_to_kg_m3: float, species: Species, wood_temp_c: float | None
-) -> MeterAnswer:
+) -> MeterAnswer: ...
+@overload
+def from_capacitance(
+    shown_pct: Many, set_to_kg_m3: float, species: Species, wood_temp_c: float | Many | None
+) -> MeterAnswers: ...
+@overload
+def from_capacitance(
+    shown_pct: float, set_to_kg_m3: float, species: Species, wood_temp_c: Many
+) -> MeterAnswers: ...
+def from_capacitance(
+    shown_pct: float | Many, set_to_kg_m3: float, species: Species, wood_temp_c: float | Many | None
+) -> MeterAnswer | MeterAnswers:
     """Moisture content from a meter without pins, corrected for density; indicative only.
 
     Such a meter answers to the water in each litre of the outer two or three centimetres, so a wood denser
@@ -79,24 +116,24 @@ def from_capacitance(
 
     Parameters
     ----------
-    shown_pct : float
+    shown_pct : array_like, shape (...,)
         What the meter shows, above 0 to 400. [%]
     set_to_kg_m3 : float
         Basic density that the meter is set to, 80 to 1300. [kg/m3]
     species : Species
         The wood measured.
-    wood_temp_c : float or None
+    wood_temp_c : array_like, shape (...,), or None
         Wood temperature, 0 to 80; it changes nothing but the refusal of frozen wood. [degC]
 
     Returns
     -------
-    MeterAnswer
-        Marked indicative, with a doubt of 2 points and 15 % of the value.
+    MeterAnswer or MeterAnswers
+        Marked indicative, with a doubt of 2 points and 15 % of the value, arrays for arrays.
 
     Raises
     ------
     OutOfRange
-        If the wood is frozen, or a number lies outside the range above.
+        If any of the wood is frozen, or any number lies outside the range above.
 
     References
     ----------
@@ -110,19 +147,31 @@ def from_capacitance(
     >>> round(found.mc_pct, 1), found.indicative
     (15.0, True)
     """
-    if not 0 < shown_pct <= 400:
-        raise OutOfRange("a moisture reading", f"lies above 0 and not above 400 %, not {shown_pct:g} %")
+    shown = np.asarray(shown_pct, np.float64)
+    bad = shown[~((shown > 0) & (shown <= 400))]
+    if bad.size:
+        raise OutOfRange("a moisture reading", f"lies above 0 and not above 400 %, not {bad.flat[0]:g} %")
     if not 80 <= set_to_kg_m3 <= 1300:
         raise OutOfRange(
             "the density a meter is set to",
             f"lies between 80 and 1300 kg/m3, not {set_to_kg_m3:g}; is it g/cm3?",
         )
-    mc = shown_pct * set_to_kg_m3 / species.basic_density_kg_m3
+    mc = np.asarray(shown * set_to_kg_m3 / species.basic_density_kg_m3)
     # the correction for temperature is that of resistance; here it only refuses ice
-    found = corrected(mc, METER_REFERENCE_C, METER_REFERENCE_C, METER_SD_PCT, species)
-    corrected(mc, wood_temp_c, METER_REFERENCE_C, METER_SD_PCT, species)
-    sd = math.hypot(_CAPACITANCE_SD_PCT, _CAPACITANCE_SD_SHARE * found.mc_pct)
-    return replace(found, sd_pct=sd, indicative=True)
+    checked = _corrected(mc, wood_temp_c, METER_SD_PCT, species)
+    mc = np.broadcast_to(mc, np.shape(checked.mc_pct))
+    found = _corrected(mc, METER_REFERENCE_C, METER_SD_PCT, species)
+    sd = np.hypot(_CAPACITANCE_SD_PCT, _CAPACITANCE_SD_SHARE * np.asarray(found.mc_pct))
+    if isinstance(found, MeterAnswers):
+        return replace(found, sd_pct=sd, indicative=True)
+    return replace(found, sd_pct=float(sd), indicative=True)
+
+
+def _corrected(
+    mc_pct: NDArray[np.float64], wood_temp_c: float | Many | None, sd_pct: float, species: Species
+) -> MeterAnswer | MeterAnswers:
+    """Give what `corrected` gives: of an array without dimensions and one temperature, a single answer."""
+    return corrected(mc_pct, wood_temp_c, METER_REFERENCE_C, sd_pct, species)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,19 +209,23 @@ class TwoPoint:
         (low, high), (dry, wet) = self.shown_pct, self.true_pct
         return (wet - dry) / (high - low)
 
-    def apply(self, answer: MeterAnswer) -> MeterAnswer:
+    @overload
+    def apply(self, answer: MeterAnswer) -> MeterAnswer: ...
+    @overload
+    def apply(self, answer: MeterAnswers) -> MeterAnswers: ...
+    def apply(self, answer: MeterAnswer | MeterAnswers) -> MeterAnswer | MeterAnswers:
         """Correct a reading along the straight line through the two pieces.
 
         Parameters
         ----------
-        answer : MeterAnswer
+        answer : MeterAnswer or MeterAnswers
             From the same meter, set as it was for the two pieces.
 
         Returns
         -------
-        MeterAnswer
-            Corrected, its doubt with that of the line, which grows away from the two pieces; a reading that
-            only says "at least" stays as it is.
+        MeterAnswer or MeterAnswers
+            Corrected, arrays for arrays, its doubt with that of the line, which grows away from the two
+            pieces; a reading that only says "at least" stays as it is.
 
         References
         ----------
@@ -184,9 +237,16 @@ class TwoPoint:
         >>> round(line.apply(MeterAnswer(mc_pct=15, sd_pct=1.0)).mc_pct, 1)
         17.0
         """
-        if answer.at_least:
-            return answer
-        along = (answer.mc_pct - self.shown_pct[0]) / (self.shown_pct[1] - self.shown_pct[0])
-        mc = self.true_pct[0] + along * (self.true_pct[1] - self.true_pct[0])
-        line_sd = self.true_sd_pct * math.hypot(1 - along, along)
-        return replace(answer, mc_pct=max(mc, 0.0), sd_pct=math.hypot(self.slope * answer.sd_pct, line_sd))
+        shown = np.asarray(answer.mc_pct, np.float64)
+        along = (shown - self.shown_pct[0]) / (self.shown_pct[1] - self.shown_pct[0])
+        mc = np.maximum(self.true_pct[0] + along * (self.true_pct[1] - self.true_pct[0]), 0.0)
+        line_sd = self.true_sd_pct * np.hypot(1 - along, along)
+        sd = np.hypot(self.slope * np.asarray(answer.sd_pct), line_sd)
+        if isinstance(answer, MeterAnswers):
+            stays = answer.at_least
+            return replace(
+                answer,
+                mc_pct=np.where(stays, answer.mc_pct, mc),
+                sd_pct=np.where(stays, answer.sd_pct, sd),
+            )
+        return answer if answer.at_least else replace(answer, mc_pct=float(mc), sd_pct=float(sd))

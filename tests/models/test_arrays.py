@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from baulk.models import gravimetric, meter, sample_board, shrinkage, species, strength
+from baulk.models import gravimetric, meter, meter_correction, sample_board, shrinkage, species, strength
 from baulk.models.errors import OutOfRange
 
 FUNCTIONS = {
@@ -44,10 +44,17 @@ def test_an_array_gives_what_its_members_give_and_a_gap_stays_a_gap(name, mc):
     assert np.isnan(found[-1])
 
 
+FIR = species.get("Douglas-fir")
+LINE = meter_correction.TwoPoint(shown_pct=(10, 20), true_pct=(11, 23))
 METERS = {
     "from_meter": meter.from_meter,
     "mc_from_resistance": lambda mc, temp, wood: meter.mc_from_resistance(1e4 * 1.3**mc, wood, temp),
     "corrected": lambda mc, temp, wood: meter.corrected(mc, temp, 20.0, 1.5, wood),
+    "from_meter_for_another_wood": lambda mc, temp, wood: meter_correction.from_meter_for_another_wood(
+        mc + 4, FIR, wood or FIR, temp
+    ),
+    "from_capacitance": lambda mc, temp, wood: meter_correction.from_capacitance(mc, 500, wood or FIR, temp),
+    "TwoPoint.apply": lambda mc, temp, wood: LINE.apply(meter.from_meter(mc, temp, wood)),
 }
 woods = st.sampled_from([None, *species.names()]).map(lambda name: name and species.get(name))
 readings = st.lists(
@@ -72,8 +79,17 @@ def test_an_array_of_pin_readings_gives_what_its_readings_give(name, temperature
     assert found.mc_pct == pytest.approx([each.mc_pct for each in single], rel=1e-12, abs=1e-12)
     assert found.sd_pct == pytest.approx([each.sd_pct for each in single], rel=1e-12)
     assert found.at_least.tolist() == [each.at_least for each in single]
-    assert {type(each.mc_pct) for each in single} == {float}
+    assert {found.indicative} == {each.indicative for each in single}
+    assert {type(each.mc_pct) for each in single} == {type(each.sd_pct) for each in single} == {float}
     assert {type(each.at_least) for each in single} == {bool}
+
+
+@pytest.mark.parametrize("name", METERS)
+def test_one_pin_reading_at_several_temperatures_gives_an_answer_for_each(name):
+    found = METERS[name](15.0, np.array([5.0, 20.0, 60.0]), FIR)
+    single = [METERS[name](15.0, each, FIR) for each in (5.0, 20.0, 60.0)]
+    assert found.mc_pct == pytest.approx([each.mc_pct for each in single], rel=1e-12)
+    assert found.sd_pct == pytest.approx([each.sd_pct for each in single], rel=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -85,6 +101,16 @@ def test_an_array_of_pin_readings_gives_what_its_readings_give(name, temperature
         (lambda: meter.from_meter([18, np.nan], 20.0, None), "not nan %"),
         (lambda: meter.mc_from_resistance([1e6, 1e14], None, 20.0), "are the pins in contact"),
         (lambda: meter.from_meter([18, 16], [12, 13, 14], None), "as many as the readings, 2, or one"),
+        (
+            lambda: meter_correction.from_meter_for_another_wood([18, 3], FIR, FIR, 20.0),
+            "lies between 4 and 400 %, not 3 %",
+        ),
+        (lambda: meter_correction.from_capacitance([18, np.nan], 500, FIR, 20.0), "400 %, not nan %"),
+        (lambda: meter_correction.from_capacitance([18, 16], 500, FIR, [12, -6]), r"frozen wood \(-6 °C\)"),
+        (
+            lambda: meter_correction.from_capacitance([18, 16], 500, FIR, [12, 13, 14]),
+            "as many as the readings, 2, or one",
+        ),
     ],
 )
 def test_one_reading_that_is_refused_refuses_the_array(call, sentence):
