@@ -102,7 +102,7 @@ def test_the_moisture_picture_keeps_the_timber_in_proportion(full, tab):
 
 
 def choose(page, name, option):
-    """Pick from a list as a person does: look whether it took, and pick again if the page drew itself anew."""
+    """Pick from a list as a person does: look whether it took, and again if the page drew itself anew."""
     box = page.locator(f".st-key-{name} input")
     for _ in range(5):
         box.click()
