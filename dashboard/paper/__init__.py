@@ -1,0 +1,1 @@
+"""What is printed or taken away: labels, records, calendars, tables."""

@@ -1,0 +1,1 @@
+"""What goes in and out as files: tables of timbers and readings, backups."""

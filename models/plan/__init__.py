@@ -1,0 +1,1 @@
+"""Plans: what humidity to hold, what size to saw, what to buy."""
