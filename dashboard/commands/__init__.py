@@ -40,6 +40,7 @@ COMMANDS: Final = {
     "size": Entry("size_weight", "size", "What a section measures once its moisture has changed."),
     "weight": Entry("size_weight", "weight", "What a timber weighs, or how wet two weights say it is."),
     "dewpoint": Entry("air", "dewpoint", "Temperature at which given air begins to drip."),
+    "plan": Entry("plan", "app", "Plans: the shop's humidity, sizes to saw, what to buy."),
     "doctor": Entry("doctor", "doctor", "Where the numbers come from, and which nobody has looked up."),
 }
 

@@ -37,7 +37,7 @@ def test_every_command_that_the_readme_shows_exists_and_has_help(readme):
             shown.add(tuple(w.rstrip(",") for w in names[:2] if w))
     assert shown
     for names in shown - {()}:
-        group = names if names[0] in {"timber", "reading"} else names[:1]
+        group = names if names[0] in {"timber", "reading", "plan"} else names[:1]
         assert CliRunner().invoke(app, [*group, "--help"]).exit_code == 0, names
 
 

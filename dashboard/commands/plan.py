@@ -1,0 +1,49 @@
+"""Plans from the command line; each is imported only when it is called."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any, Final
+
+import typer
+from typer.core import TyperGroup
+
+from baulk.dashboard.commands import Entry
+
+# one line a plan: "air": Entry("plan_air", "air", "the line that the overview shows")
+PLANS: Final[dict[str, Entry]] = {}
+
+
+class Lazy(TyperGroup):
+    """A group whose commands are lines of help until one of them is called."""
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:  # noqa: ANN401 - typer's own types are private
+        """Import the command that was asked for, then go on as usual."""
+        if args and args[0] in PLANS:
+            self.commands[args[0]] = _real(args[0])
+        return super().resolve_command(ctx, args)
+
+
+app = typer.Typer(cls=Lazy, pretty_exceptions_enable=False)
+
+
+@app.callback()
+def plan() -> None:
+    """Plans: the shop's humidity, sizes to saw, what to buy."""
+
+
+def _real(name: str) -> Any:  # noqa: ANN401
+    entry = PLANS[name]
+    alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+    found = getattr(importlib.import_module(f"{__package__}.{entry.module}"), entry.name)
+    alone.command(name, context_settings={"help_option_names": ["-h", "--help"]})(found)
+    return typer.main.get_command(alone)
+
+
+def _not_imported() -> None:
+    """Stand in for a plan that was not asked for."""
+    raise RuntimeError("the plan was not found in the words given")
+
+
+for _name, _entry in PLANS.items():
+    app.command(_name, help=_entry.help)(_not_imported)
