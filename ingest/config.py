@@ -88,6 +88,12 @@ class DashboardPart(_Part):
     """Where the pages are served."""
 
     port: int = Field(default=8501, ge=1, le=65535)
+    url: str | None = Field(default=None, pattern=r"^https?://[^\s/?#]+(/[^\s?#]*)?$")  # as phones reach them
+
+    @property
+    def address(self) -> str:
+        """Where the pages are reached; this machine's own when the settings do not say."""
+        return self.url or f"http://127.0.0.1:{self.port}"
 
 
 class Config(_Part):
@@ -224,6 +230,10 @@ path = "shop.db"
 [verdict]
 probability = 0.9          # how sure it must be before a piece may be squared, 0.5 to below 1
 build_days = 365           # how long a squared piece lives in the shop's air before it goes into service
+
+# [dashboard]
+# port = 8501
+# url = "http://yard.local:8501"   # as phones reach the pages; printed in the codes of labels
 
 # Uses are a table; rows of your own, or corrected ones, go into a use_classes.csv beside this file.
 
