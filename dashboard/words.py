@@ -122,6 +122,14 @@ def when(date: datetime | None, now: datetime) -> str:
     return "now" if date <= now else day(date)
 
 
+def along(length_mm: float, system: str) -> str:
+    """Return a length along the grain as it is said: ``11 ft 10 in`` or ``3.60 m``."""
+    if system != "inch":
+        return f"{length_mm / 1000:.2f} m"
+    feet, inches = divmod(round(length_mm / 25.4), 12)
+    return f"{feet} ft {inches} in" if feet and inches else f"{feet} ft" if feet else f"{inches} in"
+
+
 def from_posix(posix_s: float) -> datetime:
     """Return a moment as a time-zone-aware datetime."""
     return datetime.fromtimestamp(posix_s, tz=UTC)

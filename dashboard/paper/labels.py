@@ -214,15 +214,15 @@ def _label(  # noqa: PLR0913, PLR0917 - a label is where all of these meet
     top = code_y - 1 * MM if upright else y + height - edge
     low = y + edge
     canvas.setFillColor(ink.INK)
-    text, size = ink.fitted(timber.tag, ink.BOLD, min(26.0, (top - low) * 0.34), room)
-    top -= size * 0.86
+    text, size = ink.fitted(timber.tag, ink.BOLD, min(64.0, (top - low) * 0.34), room)
+    top -= size * 0.9
     canvas.setFont(ink.BOLD, size)
     canvas.drawString(left, top, text)
     for row in _words(timber, system):
-        text, size = ink.fitted(row, ink.PLAIN, min(8.5, (height - 2 * edge) * 0.085), room)
-        if top - size * 1.45 < low - 0.5:
+        text, size = ink.fitted(row, ink.PLAIN, min(13.0, (height - 2 * edge) * 0.082), room)
+        if top - size * 1.5 < low - 0.5:
             break
-        top -= size * 1.45
+        top -= size * 1.5
         canvas.setFont(ink.PLAIN, size)
         canvas.drawString(left, top, text)
 
@@ -233,7 +233,7 @@ def _words(timber: Timber, system: units.System) -> tuple[str, ...]:
         timber.species,
         f"green {units.show_size(green.width_mm, green.depth_mm, system)}",
         f"to {units.show_size(want.width_mm, want.depth_mm, system)}",
-        units.show_length(timber.length_mm, system) + " long",
-        use_class.get(timber.use_class).title,
+        words.along(timber.length_mm, system) + " long",
+        use_class.get(timber.use_class).title.partition(" (")[0],
         f"since {words.day(timber.arrived_utc)}",
     )
