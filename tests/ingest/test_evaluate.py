@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from baulk.ingest import climate, config, evaluate, shop
+from baulk.ingest import climate, config, evaluate, evaluation, shop
 from baulk.models import use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
@@ -123,7 +123,7 @@ def test_how_sure_and_how_long_the_build_is_are_the_persons_to_set(tmp_path):
             if not made:
                 opened.register.add(timber(use_class="frame-outdoors"))
                 opened.store.append([*air(), *pins()])
-            made[wanted] = evaluate.compute(opened.register.get("FER-01"), opened, NOW).content
+            made[wanted] = evaluation.work_out(evaluate.gather("FER-01", opened, NOW)).content
     lax, strict = made[0.5]["verdict"], made[0.99]["verdict"]
     assert (lax["wanted"], strict["wanted"]) == (0.5, 0.99)
     assert made[0.5]["movement"]["build_days"] == 90
@@ -159,7 +159,7 @@ def test_an_unexpected_fault_is_kept_in_words_too(yard, monkeypatch, caplog):
 
     yard.register.add(timber())
     yard.store.append(air())
-    monkeypatch.setattr(evaluate.calibrate, "fit", broken)
+    monkeypatch.setattr(evaluation.calibrate, "fit", broken)
     made = evaluate.evaluate("FER-01", yard, NOW)
     assert "ZeroDivisionError: a bad day" in made.failed
     assert "evaluation of FER-01 failed" in caplog.text

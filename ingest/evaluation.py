@@ -1,0 +1,243 @@
+"""One timber worked out: calibrate, forecast, judge. Pure, so that any process or machine may do it.
+
+`Inputs` is everything that an evaluation needs and nothing else: no store, no settings file, no table of the
+process. What gathers it and what keeps the answer is `baulk.ingest.evaluate`.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from hashlib import blake2b
+from importlib.metadata import version
+from typing import Any, Final
+
+from baulk.ingest import climate
+from baulk.ingest import evaluation_json as written
+from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish
+from baulk.models import calibrate, checking, forecast, rough_out, verdict
+from baulk.models.air import AirSeries
+from baulk.models.diffusion import law_for
+from baulk.models.errors import BaulkError
+from baulk.models.readiness import Work
+from baulk.models.wording import share
+
+__all__ = ["Evaluation", "Inputs", "Stay", "Wish", "not_worked_out", "seed_of", "work_out"]
+
+MOULD_DAYS: Final = 28
+MOULD_SHARE: Final = 0.25  # of the time, before it is worth a sentence; our own judgement
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluation:
+    """What is known and decided of one timber at one moment.
+
+    Parameters
+    ----------
+    tag : str
+        Which timber.
+    made_utc : datetime
+        When.
+    content : dict
+        The stored keys; see `to_json`.
+    failed : str or None
+        Why there is no verdict.
+    """
+
+    tag: str
+    made_utc: datetime
+    content: dict[str, Any]
+    failed: str | None = None
+
+    def to_json(self) -> bytes:
+        """Bytes as the store keeps them."""
+        return json.dumps(self.content, allow_nan=False, separators=(",", ":")).encode()
+
+
+def not_worked_out(tag: str, now_utc: datetime, why: str) -> Evaluation:
+    """Give the evaluation of a timber that has none, with the reason.
+
+    Parameters
+    ----------
+    tag : str
+        Which timber.
+    now_utc : datetime
+        Now.
+    why : str
+        One sentence.
+
+    Returns
+    -------
+    Evaluation
+        With `failed` set.
+    """
+    return Evaluation(tag=tag, made_utc=now_utc, content={**_head(tag, now_utc), "failed": why}, failed=why)
+
+
+def seed_of(tag: str) -> int:
+    """Seed of a timber's draws: its own, so that the errors of two timbers are not the same error.
+
+    Parameters
+    ----------
+    tag : str
+        Which timber.
+
+    Returns
+    -------
+    int
+        The same in every process, 0 to 2**32 - 1.
+    """
+    return int.from_bytes(blake2b(tag.encode(), digest_size=4).digest(), "big")
+
+
+def work_out(inputs: Inputs) -> Evaluation:
+    """Work one timber out.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Everything that is known.
+
+    Returns
+    -------
+    Evaluation
+        Calibration, forecast and verdict; the same inputs give the same answer on any machine.
+
+    Raises
+    ------
+    BaulkError
+        If there can be no answer, with the reason.
+    """
+    timber, wood, use, wish, year = inputs.timber, inputs.wood, inputs.use, inputs.wish, inputs.here.year
+    now_s, law = inputs.now_s, law_for(wood)
+    ahead = year.between(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S)
+    fitted = calibrate.fit(
+        timber,
+        wood,
+        inputs.readings,
+        inputs.air_past(),
+        law=law,
+        now_posix_s=now_s,
+        members=wish.members,
+        seed=seed_of(timber.tag),
+    )
+    coming = forecast.forecast(timber, wood, fitted, ahead, law=law, horizon_days=wish.horizon_days)
+    service = verdict.service_draw(use, wish.members)
+    roughed = (
+        None
+        if use.may_stay_wet
+        else rough_out.rough_out(
+            timber,
+            wood,
+            fitted,
+            ahead,
+            law=law,
+            service_mc_pct=service,
+            horizon_days=wish.horizon_days,
+            step_mm=6.35 if wish.units == "inch" else 5.0,
+        )
+    )
+    said = verdict.judge(
+        timber,
+        wood,
+        use,
+        fitted,
+        coming,
+        probability=wish.probability,
+        previous=inputs.previous,
+        roughed=roughed,
+        work=Work(air=ahead, law=law, build_days=wish.build_days),
+        system=wish.units,
+    )
+    content = {
+        **_head(timber.tag, inputs.now_utc),
+        **written.found(fitted),
+        "forecast": written.ahead(coming),
+        "movement": _moved(inputs, said),
+        "verdict": _said(inputs, said),
+    }
+    if said.margin is not None:
+        content["checking"] = written.margin(said.margin)
+    return Evaluation(tag=timber.tag, made_utc=inputs.now_utc, content=content)
+
+
+def _moved(inputs: Inputs, said: verdict.Verdict) -> dict[str, Any]:
+    use, finished = inputs.use, inputs.timber.finished
+    return {
+        **written.outline(said.residual),
+        "build_days": inputs.wish.build_days,
+        "build": said.built and written.outline(said.built),
+        "service_low_pct": use.service_low_pct,
+        "service_low": written.outline(said.driest),
+        "service_high_pct": use.service_high_pct,
+        "service_high": written.outline(said.wettest),
+        "tolerance_mm": round(use.tolerance_mm(finished.width_mm, finished.depth_mm), 3),
+        "service_mc_pct": use.service_mc_pct,
+    }
+
+
+def _said(inputs: Inputs, said: verdict.Verdict) -> dict[str, Any]:
+    here = inputs.here
+    return {
+        "step": said.step,
+        "dates": {step: each and each.isoformat() for step, each in said.dates.items()},
+        "probability": {step: round(each, 3) for step, each in said.probability.items()},
+        "reasons": [
+            *said.reasons,
+            *_gap_words(inputs),
+            *_mould_words(here.own, here.place, inputs.now_s),
+            *_air_words(here.year, here.place),
+        ],
+        "wanted": inputs.wish.probability,
+        "next_reading": said.next_reading,
+        "rough_out_size_mm": said.rough_out_size_mm and list(said.rough_out_size_mm),
+        "enough_readings": said.enough_readings,
+    }
+
+
+def _gap_words(inputs: Inputs) -> list[str]:
+    return [
+        words
+        for stay, end in inputs.stretches()
+        for words in climate.gap_words(stay.own, stay.place, since_s=stay.since_s, now_s=end)
+    ]
+
+
+def _head(tag: str, now_utc: datetime) -> dict[str, Any]:
+    return {"tag": tag, "made_utc": now_utc.astimezone(UTC).isoformat(), "model_version": version("baulk")}
+
+
+def _mould_words(own: AirSeries | None, place: str, now_s: float) -> list[str]:
+    """Say when the air of the last weeks would let mould grow."""
+    if own is None:
+        return []
+    try:
+        part = checking.mould_share(own, since_s=now_s - MOULD_DAYS * DAY_S)
+    except BaulkError:
+        return []
+    if part < MOULD_SHARE:
+        return []
+    words = (
+        f"In the last {MOULD_DAYS} days the air of {place} was damp enough for mould in {share(part)} of the "
+        "time (Hukka & Viitanen 1999); weeks of it are needed: look at the wet faces and keep air moving."
+    )
+    return [words]
+
+
+def _air_words(year: climate.Season, place: str) -> list[str]:
+    if year.own_months >= 12:
+        return []
+    if year.known and not year.own_months:
+        words = f"The air ahead is the settings' climate, for {place} has no full month of its own record."
+    elif year.known:
+        words = (
+            f"The air ahead is {place}'s own record for {year.own_months} of twelve months, and the "
+            "settings' climate or the nearest month for the rest."
+        )
+    else:
+        words = (
+            f"The air of {place} is known for {year.own_months} of twelve months, so the dates lean on the "
+            "weather so far; a [climate] in the settings would help."
+        )
+    return [words]

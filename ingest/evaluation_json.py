@@ -1,0 +1,108 @@
+"""How an evaluation's parts are written for the store: rounded, with the middle and the 90 % interval."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from baulk.models import forecast
+from baulk.models.calibrate import Calibration
+from baulk.models.checking import Margin
+from baulk.models.distortion import Movement
+from baulk.models.forecast import Forecast
+
+
+def outline(moved: Movement) -> dict[str, Any]:
+    """Movement of a piece."""
+    return {
+        "largest_mm": span(moved.largest_mm),
+        "face_mm": {face.value: span(each) for face, each in moved.face_mm.items()},
+        "width_mm": span(moved.width_mm),
+        "depth_mm": span(moved.depth_mm),
+        "middle_width_mm": span(moved.middle_width_mm),
+        "middle_depth_mm": span(moved.middle_depth_mm),
+        "out_of_square_mm": span(moved.out_of_square_mm),
+        "out_of_square_deg": span(moved.out_of_square_deg),
+        "cup_mm": span(moved.cup_mm),
+        "check_mm": span(moved.check_mm),
+    }
+
+
+def found(fitted: Calibration) -> dict[str, Any]:
+    """Say what the readings tell of today and of the way here."""
+    field = fitted.field_now
+    start = fitted.members
+    return {
+        "core_now_pct": span(field.core_pct),
+        "mean_now_pct": span(field.mean_pct),
+        "shell_now_pct": span(field.shell_pct),
+        "field_now": {
+            "x_edges_mm": listed(field.x_edges_mm),
+            "y_edges_mm": listed(field.y_edges_mm),
+            "median_pct": listed(np.median(field.mc_pct, axis=0)),
+            "sd_pct": listed(np.std(field.mc_pct, axis=0)),
+        },
+        "history": {
+            "posix_s": listed(fitted.history_posix_s),
+            "mean_pct": listed(np.quantile(fitted.history_mean_pct, forecast.QUANTILES, axis=1)),
+            "core_pct": listed(np.quantile(fitted.history_core_pct, forecast.QUANTILES, axis=1)),
+        },
+        "readings": [
+            {
+                "posix_s": each.posix_s,
+                "series": each.series,
+                "measured_pct": round(each.measured_pct, 2),
+                "model_pct": round(each.model_pct, 2),
+                "sd_pct": round(each.sd_pct, 2),
+                "at_least": each.at_least,
+                "left_out": each.left_out,
+            }
+            for each in fitted.readings
+        ],
+        "calibration": {
+            "d_factor": span(start.d_factor),
+            "start_mc_pct": span(start.start_mc_pct),
+            "surface_factor": span(start.surface_factor),
+            "meter_bias_pct": span(fitted.meter_bias_pct),
+            "used": fitted.used,
+            "left_out": list(fitted.left_out),
+        },
+    }
+
+
+def ahead(coming: Forecast) -> dict[str, Any]:
+    """Give the forecast by quantile."""
+    return {
+        "posix_s": listed(coming.posix_s),
+        "quantiles": listed(coming.quantiles),
+        "mean_pct": listed(coming.mean_pct),
+        "shell_pct": listed(coming.shell_pct),
+        "core_pct": listed(coming.core_pct),
+    }
+
+
+def margin(found: Margin) -> dict[str, Any]:
+    """Give the checking margin."""
+    return {
+        "wanted_pct": span(found.wanted_pct),
+        "in_air_pct": round(found.in_air_pct, 3),
+        "tolerated_pct": round(found.tolerated_pct, 3),
+        "margin_pct": span(found.margin_pct),
+        "deciding": found.deciding,
+        "stage": found.stage.words,
+        "source": found.stage.source,
+    }
+
+
+def span(values: ArrayLike) -> dict[str, float]:
+    """Give the median and the ends of the 90 % interval."""
+    low, middle, high = np.quantile(np.asarray(values), (0.05, 0.5, 0.95)).round(3) + 0.0  # never -0.0
+    return {"median": float(middle), "low": float(low), "high": float(high)}
+
+
+def listed(values: ArrayLike) -> list[Any]:
+    """Round to thousandths."""
+    rounded: list[Any] = (np.round(np.asarray(values, dtype=float), 3) + 0.0).tolist()
+    return rounded
