@@ -85,13 +85,7 @@ def drier(forecast: Forecast, finished: Finished, calibration: Calibration, rule
         Median days of both.
     """
     every = slice(None, None, EACH)
-    all_of = calibration.members
-    members = drying.Members(
-        d_factor=all_of.d_factor[every],
-        surface_factor=all_of.surface_factor[every],
-        start_mc_pct=all_of.start_mc_pct[every],
-        emc_offset_pct=all_of.emc_offset_pct[every],
-    )
+    members = calibration.members.some(every)
     start = replace(calibration.field_now, mc_pct=calibration.field_now.mc_pct[every])
     first, last = float(forecast.posix_s[0]), float(forecast.posix_s[-1])
     at_s = np.arange(first, last + 1, STEP_DAYS * DAY_S / 2)

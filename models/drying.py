@@ -62,26 +62,42 @@ class Members:
         Moisture content at the start where `dry` is given none, 0 to 400. [%]
     emc_offset_pct : ndarray
         Added to the EMC of the air. [%]
+    ratio_factor : ndarray, optional
+        Factor on the law's ratio of radial to tangential D, whose mean stays; above 0. [-]
     """
 
     d_factor: Array
     surface_factor: Array
     start_mc_pct: Array
     emc_offset_pct: Array
+    ratio_factor: Array | None = None
 
     def __post_init__(self) -> None:
-        parts = (self.d_factor, self.surface_factor, self.start_mc_pct, self.emc_offset_pct)
+        factors = [
+            part for part in (self.d_factor, self.surface_factor, self.ratio_factor) if part is not None
+        ]
+        parts = (*factors, self.start_mc_pct, self.emc_offset_pct)
         if len({part.shape for part in parts}) != 1 or self.d_factor.ndim != 1 or self.d_factor.size == 0:
-            raise OutOfRange("the members", "need four arrays of one length, at least 1")
+            raise OutOfRange("the members", "need arrays of one length, at least 1")
         if not all(np.all(np.isfinite(part)) for part in parts):
             raise OutOfRange("the members", "must be finite numbers")
-        if np.any(self.d_factor <= 0) or np.any(self.surface_factor <= 0):
+        if any(np.any(part <= 0) for part in factors):
             raise OutOfRange("the members' factors", "must be above 0")
 
     @property
     def size(self) -> int:
         """Number of members."""
         return int(self.d_factor.size)
+
+    def some(self, which: slice) -> Members:
+        """Return a part of them."""
+        return Members(
+            d_factor=self.d_factor[which],
+            surface_factor=self.surface_factor[which],
+            start_mc_pct=self.start_mc_pct[which],
+            emc_offset_pct=self.emc_offset_pct[which],
+            ratio_factor=None if self.ratio_factor is None else self.ratio_factor[which],
+        )
 
 
 def dry(  # noqa: PLR0913 - what a run needs
@@ -345,7 +361,7 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     free = law.raised_above_fsp * np.exp(law.slope_per_pct * (law.fsp_pct - REFERENCE_PCT))
     laws = np.array([law.slope_per_pct, law.fsp_pct, free])
     dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
-    grain_x, grain_y = grain(section, law, x_edges, y_edges)
+    grain_x, grain_y = grain(section, law, x_edges, y_edges, members and members.ratio_factor)
     mc = np.empty((at_s.size, count, ny, nx))
     given = np.empty((at_s.size, count))
     ends = np.searchsorted(at_s, [end for _, end, _ in calm], side="right")
@@ -354,14 +370,15 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     def march(chunk: slice) -> None:
         lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")
         wood, damp = d_m2_s[chunk], offset[chunk]
+        lay_x, lay_y = (each if each.shape[-1] == 1 else each[..., chunk] for each in (grain_x, grain_y))
         least = min(lanes.min(), max(air[:, 2].min() + damp.min(), 0.0))
         most = max(lanes.max(), air[:, 2].max() + damp.max())
         limits = np.array([control[0], FIRST_S, control[1], least, most])
         sofar, done = np.zeros(lanes.shape[-1]), 0
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
             resist = {face: 1 / (CONDUCTANCE_M_S[covers[face]] * surface[chunk]) for face in Face}
-            x = axis(dx, dy, grain_x, wood, damp, (resist[Face.D], resist[Face.B]))
-            y = axis(dy, dx, grain_y, wood, damp, (resist[Face.C], resist[Face.A]))
+            x = axis(dx, dy, lay_x, wood, damp, (resist[Face.D], resist[Face.B]))
+            y = axis(dy, dx, lay_y, wood, damp, (resist[Face.C], resist[Face.A]))
             fields = np.empty((upto - done, *lanes.shape))
             off = np.empty((upto - done + 1, lanes.shape[-1]))
             kernel.march(lanes, fields, off, np.array([begin, end]), at_s[done:upto], air, limits, x, y, laws)

@@ -25,7 +25,7 @@ def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
     lines, members = across.size, d_m2_s.size
     return kernel.Axis(
         width=width,
-        grain=np.ascontiguousarray(((factor / gap[:, None])[..., None] * d_m2_s).reshape(gap.size, -1)),
+        grain=np.ascontiguousarray((factor / gap[:, None, None] * d_m2_s).reshape(gap.size, -1)),
         across=np.repeat(across, members),
         offset=np.tile(offset, lines),
         low=np.tile(resist[0], lines),
@@ -46,14 +46,17 @@ def share_out(work: Callable[[slice], None], chunks: list[slice]) -> None:
         list(pool.map(work, chunks))
 
 
-def grain(section: Section, law: DiffusionLaw, x_edges: Array, y_edges: Array) -> tuple[Array, Array]:
-    """Factor on the mean D at each cell face, along x (nx + 1, ny) and along y (ny + 1, nx)."""
-    tangential = 2 / (1 + law.radial_over_tangential)
-    radial = tangential * law.radial_over_tangential
+def grain(
+    section: Section, law: DiffusionLaw, x_edges: Array, y_edges: Array, ratio_factor: Array | None = None
+) -> tuple[Array, Array]:
+    """Factor on the mean D at each cell face, along x (nx + 1, ny, 1 or m) and y (ny + 1, nx, 1 or m)."""
+    ratio = law.radial_over_tangential * (np.ones(1) if ratio_factor is None else ratio_factor)
+    tangential = 2 / (1 + ratio)
+    radial = tangential * ratio
     x_mid, y_mid = (x_edges[1:] + x_edges[:-1]) / 2, (y_edges[1:] + y_edges[:-1]) / 2
 
     def along(forward: Array, sideways: Array) -> Array:
-        a, b = forward[:, None] ** 2, sideways[None, :] ** 2
+        a, b = forward[:, None, None] ** 2, sideways[None, :, None] ** 2
         share = (a + 1e-9) / (a + b + 2e-9)
         return np.asarray(radial * share + tangential * (1 - share))
 

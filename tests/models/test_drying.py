@@ -118,12 +118,7 @@ def test_each_member_dries_as_it_would_alone():
     many = members()
     (together,) = run(None, members=many, air=shed_air(120))
     for i in (0, 7, 8, 10):
-        alone = Members(
-            d_factor=many.d_factor[i : i + 1],
-            surface_factor=many.surface_factor[i : i + 1],
-            start_mc_pct=many.start_mc_pct[i : i + 1],
-            emc_offset_pct=many.emc_offset_pct[i : i + 1],
-        )
+        alone = many.some(slice(i, i + 1))
         (field,) = run(None, members=alone, air=shed_air(120))
         assert field.mc_pct.shape == (1, 16, 16)
         # the members marched together share their steps; the outermost cells follow the air of each step
@@ -349,10 +344,28 @@ def test_a_field_of_another_section_is_refused():
         run(field, section=Section(width_mm=100, depth_mm=100))
 
 
+def test_a_member_with_another_ratio_dries_as_a_law_with_that_ratio():
+    far = Section(width_mm=100, depth_mm=100, pith_x_mm=-1e6)
+    one = np.ones(6)  # more than are marched together
+    mixed = Members(
+        d_factor=one, surface_factor=one, start_mc_pct=80 * one, emc_offset_pct=0 * one,
+        ratio_factor=np.array([1, 1, 1, 1, 1, 2.0 / 1.2]),
+    )  # fmt: skip
+    fixed = {"section": far, "step_s": DAY, "error_pct": np.inf, "days": (90,)}
+    (both,) = run(None, members=mixed, law=DiffusionLaw(d_ref_m2_s=2.5e-11), **fixed)
+    for member, ratio in ((0, 1.2), (5, 2.0)):
+        (alone,) = run(80.0, law=DiffusionLaw(d_ref_m2_s=2.5e-11, radial_over_tangential=ratio), **fixed)
+        assert both.mc_pct[member] == pytest.approx(alone.mc_pct, abs=1e-6)
+    assert both.mc_pct[5] != pytest.approx(both.mc_pct[0], abs=0.2)
+
+
 def test_members_that_cannot_be_are_refused():
     one = np.ones(1)
     with pytest.raises(OutOfRange, match="must be above 0"):
         Members(d_factor=-one, surface_factor=one, start_mc_pct=one, emc_offset_pct=one)
+    bare = {"d_factor": one, "surface_factor": one, "start_mc_pct": one, "emc_offset_pct": one}
+    with pytest.raises(OutOfRange, match="must be above 0"):
+        Members(**bare, ratio_factor=0 * one)
     with pytest.raises(OutOfRange, match="one length"):
         Members(d_factor=np.ones(2), surface_factor=one, start_mc_pct=one, emc_offset_pct=one)
     with pytest.raises(OutOfRange, match="finite"):
