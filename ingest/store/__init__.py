@@ -6,7 +6,9 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.store.base import QuarantineRow, Store, StoredEvaluation
-from baulk.ingest.store.sqlite import SqliteStore
+from baulk.ingest.store.both import ShopStore
+from baulk.ingest.store.readings_sql import SqlReadings
+from baulk.ingest.store.sqlite import SqliteSql
 
 if TYPE_CHECKING:
     from baulk.ingest.config import Config
@@ -15,7 +17,8 @@ __all__ = ["STORES", "QuarantineRow", "Store", "StoredEvaluation", "open_store"]
 
 
 def _sqlite(config: Config) -> Store:
-    return SqliteStore(config.store_path, wait_s=config.store.wait_s)
+    sql = SqliteSql(config.store_path, wait_s=config.store.wait_s)
+    return ShopStore(sql, SqlReadings(sql))
 
 
 STORES: Final[Mapping[str, Callable[[Config], Store]]] = {

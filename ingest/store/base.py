@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
 import pandas as pd
 
+from baulk.ingest.store.sql import Transaction
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.reading import Owner, Reading, Series
+
+Rejected = tuple[RawMessage, str, str | None]  # as it came, the reason, the unknown tag that it waits for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +41,7 @@ class QuarantineRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredEvaluation:
-    """The last evaluation of a timber.
+    """An evaluation of a timber, the last one or one kept for good.
 
     Parameters
     ----------
@@ -55,8 +58,57 @@ class StoredEvaluation:
     payload: bytes
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Put:
+    """What became of readings that were to be stored.
+
+    Parameters
+    ----------
+    fresh : sequence of Reading
+        Those that were new.
+    clashes : sequence of Rejected
+        Those whose time is taken by another value, for quarantine.
+    """
+
+    fresh: Sequence[Reading]
+    clashes: Sequence[Rejected] = ()
+
+
+class Readings(Protocol):
+    """A place where readings are kept; the books lie elsewhere or beside them."""
+
+    def send(self, readings: Sequence[Reading]) -> Put | None:
+        """Store readings that lie apart from the books, ahead of these; None leaves it to `enter`."""
+
+    def enter(self, at: Transaction, readings: Sequence[Reading]) -> Put:
+        """Store readings within the transaction of the books."""
+
+    def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
+        """Every series that has a reading."""
+
+    def read(
+        self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
+    ) -> pd.DataFrame:
+        """Columns posix_s, value, flags; by device time."""
+
+    def latest(self, owner: Owner, name: str) -> list[Reading]:
+        """Give the newest reading of each series."""
+
+    def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
+        """Every reading of a timber or a place, by device time."""
+
+    def places(self) -> list[str]:
+        """Places that have air readings."""
+
+    def thin(self, before_us: int, every_us: int, *, preview: bool = False) -> int:
+        """Leave one sensor reading in each stretch of time; return how many went, or would go."""
+
+    def close(self) -> None:
+        """Let go; twice does no harm."""
+
+
 class Store(Protocol):
-    """Readings, quarantine and evaluations of one shop."""
+    """Readings, quarantine, evaluations and notes of one shop."""
 
     def append(self, readings: Iterable[Reading]) -> int:
         """Store readings in one transaction and return how many were new; the key is series and device time.
@@ -68,9 +120,13 @@ class Store(Protocol):
         """Keep a message that can't be stored."""
 
     def save(
-        self, readings: Iterable[Reading], rejected: Iterable[tuple[RawMessage, str, str | None]] = ()
+        self,
+        readings: Iterable[Reading],
+        rejected: Iterable[Rejected] = (),
+        *,
+        notes: Mapping[str, bytes] | None = None,
     ) -> int:
-        """Store readings and quarantine messages (raw, reason, waits_for) in one transaction."""
+        """Store readings, quarantined messages (raw, reason, waits_for) and notes in one transaction."""
 
     def quarantined(
         self, limit: int = 100, *, waits_for: str | None = None, after: int | None = None
@@ -112,14 +168,31 @@ class Store(Protocol):
     def stale(self) -> list[str]:
         """Tags of timbers whose evaluation no longer covers what is known."""
 
-    def save_evaluation(
-        self, tag: str, made_utc: datetime, payload: bytes, *, revision: int | None = None
+    def save_evaluation(  # noqa: PLR0913 - one a column
+        self,
+        tag: str,
+        made_utc: datetime,
+        payload: bytes,
+        *,
+        revision: int | None = None,
+        fingerprint: str | None = None,
+        past: bool = True,
     ) -> None:
-        """Keep the evaluation of a timber.
+        """Keep the evaluation of a timber, and the first of each ISO week (UTC) for good.
 
         Pass the `revision` read before the evaluation began: then a reading stored while it ran makes the
-        timber stale again, whatever its clock says.
+        timber stale again, whatever its clock says. The `fingerprint` says what it was made from. With
+        ``past=False`` it is not kept for good, as when it failed.
         """
+
+    def keep_past(self, tag: str, made_utc: datetime, payload: bytes) -> None:
+        """Keep an evaluation as of an earlier day among the past ones, in place of one of that moment."""
+
+    def past_evaluations(self, tag: str) -> list[StoredEvaluation]:
+        """Give those that were kept for good, oldest first."""
+
+    def fingerprints(self) -> dict[str, str]:
+        """Give what each stored evaluation was made from, where that was said."""
 
     def evaluation(self, tag: str) -> tuple[datetime, bytes] | None:
         """When it was made, and its JSON."""
@@ -129,6 +202,26 @@ class Store(Protocol):
 
     def evaluations(self) -> list[StoredEvaluation]:
         """Of every timber that has one."""
+
+    def note(self, key: str, value: bytes) -> None:
+        """Keep a small fact under a key, in place of an older one; the revision does not grow."""
+
+    def noted(self, key: str) -> bytes | None:
+        """Give the fact under a key, if there is one."""
+
+    def notes(self, prefix: str = "") -> dict[str, bytes]:
+        """Give every fact whose key begins so, by key."""
+
+    def forget(self, *keys: str) -> None:
+        """Take facts away."""
+
+    def thin(self, now_utc: datetime, *, keep_days: float, to: str = "hourly", preview: bool = False) -> int:
+        """Thin sensor readings older than that to one an hour or a day ("daily"); return how many went.
+
+        The one that stays is the median of its stretch, an actual reading, flagged "thinned". Readings that
+        a person took or brought in, and weights, always stay. Thinning makes no timber stale. With `preview`
+        nothing is changed.
+        """
 
     def revision(self) -> int:
         """Give a number that grows with every change, cheap to ask."""

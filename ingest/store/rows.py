@@ -1,14 +1,23 @@
-"""Readings as rows of the table ``reading``."""
+"""Readings as rows of the table ``reading``, and what all stores make of them in the same way."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from typing import Final
 
-from baulk.ingest.store.sqlite_file import to_us
+import numpy as np
+import pandas as pd
+
+from baulk.ingest.store.base import Rejected
+from baulk.ingest.store.moments import to_us
+from baulk.ingest.store.sql import Row
+from baulk.ingest.wire.message import RawMessage
+from baulk.models.air import AirSeries
+from baulk.models.errors import OutOfRange
 from baulk.models.reading import Reading, Series
 
-INSERT: Final = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?)"
+_PAIR_S: Final = 1800  # temperature and humidity at most this far apart make one point of air
 
 
 def by_series(readings: Iterable[Reading]) -> dict[Series, list[Reading]]:
@@ -22,7 +31,59 @@ def by_series(readings: Iterable[Reading]) -> dict[Series, list[Reading]]:
     return grouped
 
 
-def row_of(number: int, one: Reading) -> tuple[object, ...]:
-    """Give the row of a reading, for `INSERT`."""
+def row_of(number: int, one: Reading) -> Row:
+    """Give the row of a reading, for `Sql.insert`."""
     taken, arrived = to_us(one.taken_utc), to_us(one.arrived_utc)
     return number, taken, one.value, arrived, one.source, ",".join(one.flags)
+
+
+def flags_of(text: str) -> tuple[str, ...]:
+    """Give back the flags of a row."""
+    return tuple(text.split(",")) if text else ()
+
+
+def clash(reading: Reading, stored: float) -> Rejected:
+    """Make a message of a reading whose time is taken by another value."""
+    asked = f"{reading.series} at {reading.taken_utc.isoformat()}"
+    body = {
+        "series": str(reading.series),
+        "value": reading.value,
+        "taken_utc": reading.taken_utc.isoformat(),
+    }
+    raw = RawMessage(
+        topic=str(reading.series), payload=json.dumps(body).encode(), arrived_utc=reading.taken_utc
+    )  # the device's time, so that a second delivery makes the same row
+    return raw, f"{asked} is stored as {stored:g} already and came again as {reading.value:g}", None
+
+
+def table(taken_us: Iterable[int], value: Iterable[float], flags: Iterable[str]) -> pd.DataFrame:
+    """Make the table that `Store.read` gives."""
+    return pd.DataFrame(
+        {
+            "posix_s": np.fromiter(taken_us, dtype=np.float64) / 1e6,
+            "value": np.fromiter(value, dtype=np.float64),
+            "flags": pd.Series(list(flags), dtype=object),
+        }
+    )
+
+
+def join_air(place: str, temp: pd.DataFrame, humidity: pd.DataFrame) -> AirSeries:
+    """Join each temperature with the humidity taken nearest to it, at most half an hour apart."""
+    pairs = pd.merge_asof(
+        temp[["posix_s", "value"]],
+        humidity[["posix_s", "value"]],
+        on="posix_s",
+        direction="nearest",
+        tolerance=_PAIR_S,
+        suffixes=("_c", "_rh"),
+    ).dropna()
+    if pairs.empty:
+        raise OutOfRange(
+            f"the air of {place!r}",
+            "has no temperature with a humidity near it in time; publish or enter both first",
+        )
+    return AirSeries(
+        posix_s=pairs["posix_s"].to_numpy(dtype=np.float64),
+        temp_c=pairs["value_c"].to_numpy(dtype=np.float64),
+        rh_pct=pairs["value_rh"].to_numpy(dtype=np.float64).clip(0, 100),
+    )

@@ -6,15 +6,14 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
 from baulk.ingest.errors import StoreBroken, StoreError, StoreFull, StoreLocked, StoreMissing
+from baulk.ingest.store.moments import from_us as from_us  # noqa: PLC0414
+from baulk.ingest.store.moments import to_us as to_us  # noqa: PLC0414
 
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_MICRO: Final = timedelta(microseconds=1)
-FORM: Final = 1  # of the tables below; kept in the file as user_version
+FORM: Final = 2  # of the tables below; kept in the file as user_version
 
 _TABLES: Final = """
 CREATE TABLE IF NOT EXISTS series (
@@ -33,20 +32,14 @@ CREATE TABLE IF NOT EXISTS touched (
     first_us INTEGER NOT NULL, last_us INTEGER NOT NULL, PRIMARY KEY (owner, name)) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS evaluation (
     tag TEXT PRIMARY KEY, made_us INTEGER NOT NULL, payload BLOB NOT NULL, revision INTEGER NOT NULL,
-    exact INTEGER NOT NULL, air_first_us INTEGER, air_last_us INTEGER) WITHOUT ROWID;
+    exact INTEGER NOT NULL, air_first_us INTEGER, air_last_us INTEGER, fingerprint TEXT) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS past_evaluation (
+    tag TEXT NOT NULL, made_us INTEGER NOT NULL, payload BLOB NOT NULL, PRIMARY KEY (tag, made_us));
+CREATE TABLE IF NOT EXISTS note (key TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS counter (one INTEGER PRIMARY KEY CHECK (one = 1), n INTEGER NOT NULL);
 INSERT OR IGNORE INTO counter VALUES (1, 0);
 """
-
-
-def to_us(moment: datetime) -> int:
-    """Whole microseconds since 1970."""
-    return (moment - _EPOCH) // _MICRO
-
-
-def from_us(micro: int) -> datetime:
-    """Give the moment back, in UTC."""
-    return _EPOCH + micro * _MICRO
+_FROM_1: Final = "ALTER TABLE evaluation ADD COLUMN fingerprint TEXT"
 
 
 @contextmanager
@@ -114,9 +107,12 @@ def create(path: Path) -> None:
 
 
 def raise_tables(base: sqlite3.Connection) -> None:
-    """Make the tables that are missing."""
+    """Make the tables that are missing, and bring those of an older form up to date."""
     base.execute("BEGIN IMMEDIATE")
     try:
+        (form,) = base.execute("PRAGMA user_version").fetchone()
+        if form == 1:
+            base.execute(_FROM_1)
         for statement in _TABLES.split(";"):
             base.execute(statement)
         base.execute(f"PRAGMA user_version = {FORM}")

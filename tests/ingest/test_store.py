@@ -13,7 +13,7 @@ from baulk.ingest import config, shop
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
 from baulk.ingest.store import STORES, open_store, sqlite_file
 from baulk.ingest.wire import RawMessage
-from baulk.models.errors import OutOfRange
+from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import Owner, Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
@@ -215,6 +215,89 @@ def test_evaluations_come_back(store):
     assert store.evaluated() == {"FER-01": NOW}
 
 
+def test_the_first_evaluation_of_each_week_stays_for_good(store):
+    monday = datetime(2026, 5, 11, 0, 0, tzinfo=UTC)
+    for k, made in enumerate((monday, monday + 150 * HOUR, monday + 168 * HOUR, monday + 167 * HOUR)):
+        store.save_evaluation("FER-01", made, b"%d" % k)
+    store.save_evaluation("FER-02", monday, b"{}", past=False)
+    assert [(row.made_utc, row.payload) for row in store.past_evaluations("FER-01")] == [
+        (monday, b"0"),
+        (monday + 168 * HOUR, b"2"),
+    ]
+    assert store.past_evaluations("FER-02") == []
+
+
+def test_an_evaluation_as_of_an_earlier_day_joins_the_past_ones_and_is_not_the_last(store):
+    store.save_evaluation("FER-01", NOW, b"now")
+    for payload in (b"then", b"then, again"):
+        store.keep_past("FER-01", NOW - 900 * HOUR, payload)
+    assert [row.payload for row in store.past_evaluations("FER-01")] == [b"then, again", b"now"]
+    assert store.evaluation("FER-01") == (NOW, b"now")
+
+
+def test_fingerprints_are_those_of_the_last_evaluations(store):
+    store.save_evaluation("FER-01", NOW, b"{}", fingerprint="old")
+    store.save_evaluation("FER-01", NOW + HOUR, b"{}", fingerprint="new")
+    store.save_evaluation("FER-02", NOW, b"{}")
+    assert store.fingerprints() == {"FER-01": "new"}
+
+
+def test_notes_are_kept_by_key_and_leave_the_revision_alone(store):
+    before = store.revision()
+    store.note("told/FER-01", b"\x00 leave")
+    store.note("told/FER-01", b"square")
+    store.note("heard/100%", b"x")
+    assert (store.noted("told/FER-01"), store.noted("told/FER-02")) == (b"square", None)
+    assert store.notes("told/") == {"told/FER-01": b"square"}
+    store.forget("told/FER-01")
+    assert store.notes() == {"heard/100%": b"x"}
+    assert store.revision() == before
+
+
+def test_notes_can_be_written_together_with_readings(store):
+    assert store.save([one()], notes={"heard/t": b"1"}) == 1
+    assert store.noted("heard/t") == b"1"
+
+
+def test_thinning_leaves_the_median_of_each_hour_of_old_sensor_readings(store):
+    old = [one("air/shed/temp", value, NOW + timedelta(minutes=k)) for k, value in enumerate((9, 1, 5, 3))]
+    young = [one("air/shed/temp", value, NOW + 48 * HOUR + k * HOUR / 9) for k, value in enumerate((7, 8))]
+    store.append([*old, *young])
+    before = store.revision()
+    assert store.thin(NOW + 50 * HOUR, keep_days=1, preview=True) == 3
+    assert len(store.read(old[0].series)) == 6
+    assert store.thin(NOW + 50 * HOUR, keep_days=1) == 3
+    assert store.thin(NOW + 50 * HOUR, keep_days=1) == 0
+    kept = store.readings(Owner.AIR, "shed")
+    assert [(r.value, r.taken_utc, r.flags) for r in kept] == [
+        (3, NOW + timedelta(minutes=3), ("thinned",)),
+        *((r.value, r.taken_utc, ()) for r in young),
+    ]
+    assert store.revision() > before
+    assert store.thin(NOW + 50 * HOUR, keep_days=1, to="daily") == 0
+
+
+def test_thinning_never_touches_weights_or_what_a_person_took_or_brought(store):
+    every = [
+        one(text, value, NOW + timedelta(minutes=k), source=source)
+        for text, source in (
+            ("timber/FER-01/weight", "mqtt"),
+            ("timber/FER-01/pin-45/b/moisture", "hand"),
+            ("timber/FER-01/wood-temp", "import"),
+        )
+        for k, value in enumerate((30, 31, 32))
+    ]
+    store.append(every)
+    assert store.thin(NOW + 9999 * HOUR, keep_days=30, to="daily") == 0
+    assert sorted(store.readings(Owner.TIMBER, "FER-01"), key=repr) == sorted(every, key=repr)
+
+
+@pytest.mark.parametrize("ask", [{"keep_days": 0}, {"keep_days": 30, "to": "yearly"}])
+def test_thinning_that_can_not_be_meant_is_refused(store, ask):
+    with pytest.raises(BaulkError, match=r"days to keep whole|no thinning called 'yearly'; known: daily"):
+        store.thin(NOW, **ask)
+
+
 def test_a_broken_batch_leaves_nothing_behind(store):
     def two():
         yield one()
@@ -276,6 +359,20 @@ def test_a_file_that_is_not_a_store_is_refused_in_words(tmp_path, content):
     settings.store_path.write_bytes(content)
     with pytest.raises(StoreBroken, match="not a readable Baulk store"):
         shop.open(settings.shop_dir)
+
+
+def test_a_store_of_the_first_form_is_brought_up_to_date_with_all_it_holds(tmp_path):
+    settings = quick(tmp_path)
+    with shop.open(settings.shop_dir) as yard:
+        yard.store.save_evaluation("FER-01", NOW, b"{}")
+    with closing(sqlite3.connect(settings.store_path)) as base:
+        base.execute("ALTER TABLE evaluation DROP COLUMN fingerprint")
+        base.execute("DROP TABLE past_evaluation")
+        base.execute("DROP TABLE note")
+        base.execute("PRAGMA user_version = 1")
+    with closing(open_store(settings)) as store:
+        assert store.evaluation("FER-01") == (NOW, b"{}")
+        assert (store.fingerprints(), store.past_evaluations("FER-01"), store.notes()) == ({}, [], {})
 
 
 def test_a_store_of_a_newer_baulk_is_left_alone(tmp_path):

@@ -1,0 +1,265 @@
+"""The books of a shop: quarantine, evaluations, notes, and what is new since when; always in SQL."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Final
+
+from baulk.ingest.store.base import QuarantineRow, Rejected, StoredEvaluation
+from baulk.ingest.store.moments import DAY_US, from_us, to_us, week_of
+from baulk.ingest.store.sql import Sql, Transaction
+from baulk.ingest.wire.message import RawMessage
+from baulk.models.reading import Reading
+
+_STALE: Final = """
+SELECT timber.tag FROM timber
+LEFT JOIN evaluation AS e ON e.tag = timber.tag
+LEFT JOIN touched AS own ON own.owner = 'timber' AND own.name = timber.tag
+LEFT JOIN touched AS air ON air.owner = 'air' AND air.name = timber.place
+WHERE e.tag IS NULL OR timber.revision > e.revision
+   OR (e.exact = 1 AND own.revision > e.revision) OR (e.exact = 0 AND own.arrived_us > e.made_us)
+   OR (air.name IS NOT NULL AND (e.air_last_us IS NULL
+       OR air.last_us > e.air_last_us + :day OR air.first_us < e.air_first_us - :day))
+ORDER BY e.made_us NULLS FIRST, timber.tag
+"""
+_TOUCH: Final = """
+INSERT INTO touched (owner, name, revision, arrived_us, first_us, last_us)
+VALUES (:owner, :name, :revision, :arrived, :first, :last)
+ON CONFLICT (owner, name) DO UPDATE SET revision = excluded.revision,
+arrived_us = CASE WHEN touched.arrived_us > excluded.arrived_us
+                  THEN touched.arrived_us ELSE excluded.arrived_us END,
+first_us = CASE WHEN touched.first_us < excluded.first_us THEN touched.first_us ELSE excluded.first_us END,
+last_us = CASE WHEN touched.last_us > excluded.last_us THEN touched.last_us ELSE excluded.last_us END
+"""
+_REJECT: Final = """
+INSERT INTO quarantine (topic, payload, arrived_us, retained, reason, waits_for)
+VALUES (:topic, :payload, :arrived, :retained, :reason, :waits_for) ON CONFLICT DO NOTHING
+"""
+_QUARANTINED: Final = """
+SELECT id, topic, payload, arrived_us, retained, reason, waits_for FROM quarantine
+WHERE (CAST(:waits_for AS TEXT) IS NULL OR waits_for = :waits_for) {after} LIMIT :limit
+"""
+_KEEP: Final = """
+INSERT INTO evaluation (tag, made_us, payload, revision, exact, air_first_us, air_last_us, fingerprint)
+SELECT CAST(:tag AS TEXT), CAST(:made AS BIGINT), :payload, CAST(:revision AS BIGINT),
+       CAST(:exact AS INTEGER), air.first_us, air.last_us, CAST(:fingerprint AS TEXT)
+FROM (SELECT 1) AS one
+LEFT JOIN touched AS air ON air.owner = 'air' AND air.name = (SELECT place FROM timber WHERE tag = :tag)
+WHERE 1 = 1
+ON CONFLICT (tag) DO UPDATE SET made_us = excluded.made_us, payload = excluded.payload,
+revision = excluded.revision, exact = excluded.exact, air_first_us = excluded.air_first_us,
+air_last_us = excluded.air_last_us, fingerprint = excluded.fingerprint
+"""
+_PAST: Final = "INSERT INTO past_evaluation (tag, made_us, payload) VALUES (:tag, :made, :payload)"
+_NOTE: Final = """
+INSERT INTO note (key, value) VALUES (:key, :value) ON CONFLICT (key) DO UPDATE SET value = excluded.value
+"""
+
+
+class Books:
+    """Everything of a shop but readings and register.
+
+    Parameters
+    ----------
+    sql : Sql
+        The shop's database, the register's as well.
+    """
+
+    def __init__(self, sql: Sql) -> None:
+        self._sql = sql
+
+    # --- inside the transaction of the readings
+
+    @staticmethod
+    def touch(at: Transaction, revision: int, readings: Iterable[Reading]) -> None:
+        """Note which timbers and places have news, and over what time."""
+        touched: dict[tuple[str, str], list[Reading]] = {}
+        for one in readings:
+            touched.setdefault((one.series.owner.value, one.series.name), []).append(one)
+        for (owner, name), those in touched.items():
+            values = {
+                "owner": owner,
+                "name": name,
+                "revision": revision,
+                "arrived": to_us(max(one.arrived_utc for one in those)),
+                "first": to_us(min(one.taken_utc for one in those)),
+                "last": to_us(max(one.taken_utc for one in those)),
+            }
+            at.run(_TOUCH, values)
+
+    @staticmethod
+    def reject(at: Transaction, rejected: Iterable[Rejected]) -> None:
+        """Quarantine messages; one that lies there already with this reason stays one."""
+        rows = [
+            {
+                "topic": _storable(raw.topic),
+                "payload": raw.payload,
+                "arrived": to_us(raw.arrived_utc),
+                "retained": int(raw.retained),
+                "reason": _storable(why),
+                "waits_for": waits_for,
+            }
+            for raw, why, waits_for in rejected
+        ]
+        if rows:
+            at.many(_REJECT, rows)
+
+    @staticmethod
+    def write_notes(at: Transaction, notes: Mapping[str, bytes]) -> None:
+        """Write notes, over those with the same keys."""
+        if notes:
+            at.many(_NOTE, [{"key": key, "value": value} for key, value in notes.items()])
+
+    # --- quarantine
+
+    def quarantined(
+        self, limit: int = 100, *, waits_for: str | None = None, after: int | None = None
+    ) -> list[QuarantineRow]:
+        """Newest first; with ``after``, the rows that follow that number, oldest first."""
+        order = "ORDER BY id DESC" if after is None else "AND id > :after ORDER BY id"
+        values: dict[str, object] = {"waits_for": waits_for, "limit": limit}
+        rows = self._sql.ask(
+            _QUARANTINED.format(after=order), values if after is None else {**values, "after": after}
+        )
+        return [
+            QuarantineRow(
+                number=number,
+                raw=RawMessage(
+                    topic=topic, payload=bytes(payload), arrived_utc=from_us(arrived), retained=bool(retained)
+                ),
+                reason=reason,
+                waits_for=tag,
+            )
+            for number, topic, payload, arrived, retained, reason, tag in rows
+        ]
+
+    def quarantine_count(self) -> int:
+        """How many messages lie in quarantine."""
+        return int(self._sql.ask("SELECT count(*) FROM quarantine")[0][0])
+
+    def replayable_tags(self) -> list[str]:
+        """Tags that quarantined messages wait for and that are registered by now."""
+        sql = "SELECT DISTINCT waits_for FROM quarantine JOIN timber ON tag = waits_for ORDER BY 1"
+        return [tag for (tag,) in self._sql.ask(sql)]
+
+    def release(self, *numbers: int) -> None:
+        """Take messages out of quarantine."""
+        with self._sql.write() as (at, _):
+            at.many("DELETE FROM quarantine WHERE id = :id", [{"id": number} for number in numbers])
+
+    def stop_waiting(self, *numbers: int) -> None:
+        """Note that messages need more than their tag being entered."""
+        with self._sql.write() as (at, _):
+            at.many(
+                "UPDATE quarantine SET waits_for = NULL WHERE id = :id",
+                [{"id": number} for number in numbers],
+            )
+
+    # --- evaluations
+
+    def stale(self) -> list[str]:
+        """Tags whose evaluation no longer covers what is known, the longest waiting first."""
+        return [tag for (tag,) in self._sql.ask(_STALE, {"day": DAY_US})]
+
+    def save_evaluation(  # noqa: PLR0913 - one a column
+        self,
+        tag: str,
+        made_utc: datetime,
+        payload: bytes,
+        *,
+        revision: int | None = None,
+        fingerprint: str | None = None,
+        past: bool = True,
+    ) -> None:
+        """Keep the evaluation of a timber, and the first of each ISO week for good."""
+        made, (monday, next_monday) = to_us(made_utc), week_of(made_utc)
+        with self._sql.write() as (at, now):
+            at.run(
+                _KEEP,
+                {
+                    "tag": tag,
+                    "made": made,
+                    "payload": payload,
+                    "revision": now if revision is None else revision,
+                    "exact": int(revision is not None),
+                    "fingerprint": fingerprint,
+                },
+            )
+            if past and not at.run(
+                "SELECT 1 FROM past_evaluation WHERE tag = :tag AND made_us >= :monday AND made_us < :next",
+                {"tag": tag, "monday": monday, "next": next_monday},
+            ):
+                at.run(_PAST, {"tag": tag, "made": made, "payload": payload})
+
+    def keep_past(self, tag: str, made_utc: datetime, payload: bytes) -> None:
+        """Keep an evaluation as of an earlier day among the past ones."""
+        with self._sql.write() as (at, _):
+            at.run(
+                f"{_PAST} ON CONFLICT (tag, made_us) DO UPDATE SET payload = excluded.payload",
+                {"tag": tag, "made": to_us(made_utc), "payload": payload},
+            )
+
+    def past_evaluations(self, tag: str) -> list[StoredEvaluation]:
+        """Give those that were kept for good, oldest first."""
+        sql = "SELECT tag, made_us, payload FROM past_evaluation WHERE tag = :tag ORDER BY made_us"
+        return [_stored(row) for row in self._sql.ask(sql, {"tag": tag})]
+
+    def evaluation(self, tag: str) -> tuple[datetime, bytes] | None:
+        """When it was made, and its JSON."""
+        rows = self._sql.ask("SELECT made_us, payload FROM evaluation WHERE tag = :tag", {"tag": tag})
+        return (from_us(rows[0][0]), bytes(rows[0][1])) if rows else None
+
+    def evaluated(self) -> dict[str, datetime]:
+        """When each timber was last evaluated, without the answers."""
+        return {tag: from_us(made) for tag, made in self._sql.ask("SELECT tag, made_us FROM evaluation")}
+
+    def evaluations(self) -> list[StoredEvaluation]:
+        """Of every timber that has one."""
+        return [
+            _stored(row) for row in self._sql.ask("SELECT tag, made_us, payload FROM evaluation ORDER BY tag")
+        ]
+
+    def fingerprints(self) -> dict[str, str]:
+        """Give what each stored evaluation was made from, where that was said."""
+        sql = "SELECT tag, fingerprint FROM evaluation WHERE fingerprint IS NOT NULL"
+        return dict(self._sql.ask(sql))
+
+    # --- notes
+
+    def note(self, key: str, value: bytes) -> None:
+        """Keep a small fact under a key; the revision does not grow."""
+        with self._sql.write(counted=False) as (at, _):
+            self.write_notes(at, {key: value})
+
+    def noted(self, key: str) -> bytes | None:
+        """Give the fact under a key, if there is one."""
+        rows = self._sql.ask("SELECT value FROM note WHERE key = :key", {"key": key})
+        return bytes(rows[0][0]) if rows else None
+
+    def notes(self, prefix: str = "") -> dict[str, bytes]:
+        """Give every fact whose key begins so, by key."""
+        rows = self._sql.ask(
+            "SELECT key, value FROM note WHERE substr(key, 1, :long) = :prefix ORDER BY key",
+            {"long": len(prefix), "prefix": prefix},
+        )
+        return {key: bytes(value) for key, value in rows}
+
+    def forget(self, *keys: str) -> None:
+        """Take facts away."""
+        with self._sql.write(counted=False) as (at, _):
+            at.many("DELETE FROM note WHERE key = :key", [{"key": key} for key in keys])
+
+    def revision(self) -> int:
+        """Give a number that grows with every change."""
+        return int(self._sql.ask("SELECT n FROM counter")[0][0])
+
+
+def _stored(row: tuple[str, int, bytes]) -> StoredEvaluation:
+    tag, made, payload = row
+    return StoredEvaluation(tag=tag, made_utc=from_us(made), payload=bytes(payload))
+
+
+def _storable(text: str) -> str:
+    """Without lone surrogates and zero characters, which one or the other database can't keep."""
+    return text.encode("utf-8", "backslashreplace").decode().replace("\0", "\\x00")

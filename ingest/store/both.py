@@ -1,0 +1,116 @@
+"""The one store that callers see: the books of a shop and its readings, wherever these lie."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from baulk.ingest.store.base import Readings, Rejected
+from baulk.ingest.store.books import Books
+from baulk.ingest.store.moments import to_us
+from baulk.ingest.store.rows import join_air
+from baulk.ingest.store.thinning import EVERY_US
+from baulk.ingest.wire.message import RawMessage
+from baulk.models.air import AirSeries
+from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.reading import Owner, Quantity, Reading, Series
+
+if TYPE_CHECKING:
+    from baulk.ingest.store.sql import Sql
+
+
+class ShopStore(Books):
+    """Books and readings behind one face; safe to use from several threads, and beside other processes.
+
+    Parameters
+    ----------
+    sql : Sql
+        The shop's database, which holds the books.
+    readings : Readings
+        Where the readings lie: in the same database or elsewhere.
+    """
+
+    def __init__(self, sql: Sql, readings: Readings) -> None:
+        super().__init__(sql)
+        self._readings = readings
+
+    def close(self) -> None:
+        """Close both."""
+        self._readings.close()
+        self._sql.close()
+
+    # --- in
+
+    def append(self, readings: Iterable[Reading]) -> int:
+        """Store readings; return how many were new."""
+        return self.save(readings)
+
+    def quarantine(self, raw: RawMessage, reason: str, *, waits_for: str | None = None) -> None:
+        """Keep a message that can't be stored."""
+        self.save((), ((raw, reason, waits_for),))
+
+    def save(
+        self,
+        readings: Iterable[Reading],
+        rejected: Iterable[Rejected] = (),
+        *,
+        notes: Mapping[str, bytes] | None = None,
+    ) -> int:
+        """Store readings, quarantined messages and notes together; return how many readings were new."""
+        readings, rejected = list(readings), list(rejected)
+        if not readings and not rejected and not notes:
+            return 0
+        sent = self._readings.send(readings) if readings else None
+        with self._sql.write() as (at, revision):
+            put = self._readings.enter(at, readings) if sent is None else sent
+            self.touch(at, revision, put.fresh if sent is None else readings)
+            self.reject(at, [*rejected, *put.clashes])
+            self.write_notes(at, notes or {})
+        return len(put.fresh)
+
+    # --- out
+
+    def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
+        """Every series that has a reading."""
+        return self._readings.series(owner, name)
+
+    def read(
+        self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
+    ) -> pd.DataFrame:
+        """Columns posix_s, value, flags; by device time."""
+        return self._readings.read(series, since_utc, until_utc)
+
+    def latest(self, owner: Owner, name: str) -> list[Reading]:
+        """Give the newest reading of each series."""
+        return self._readings.latest(owner, name)
+
+    def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
+        """Every reading of a timber or a place, by device time."""
+        return self._readings.readings(owner, name, since)
+
+    def air(self, place: str, since: datetime | None = None) -> AirSeries:
+        """Temperature with the humidity taken nearest to it, at most half an hour apart."""
+        temp, humidity = (
+            self.read(Series(owner=Owner.AIR, name=place, quantity=quantity), since)
+            for quantity in (Quantity.TEMP, Quantity.HUMIDITY)
+        )
+        return join_air(place, temp, humidity)
+
+    def places(self) -> list[str]:
+        """Places that have air readings."""
+        return self._readings.places()
+
+    # --- thinning
+
+    def thin(self, now_utc: datetime, *, keep_days: float, to: str = "hourly", preview: bool = False) -> int:
+        """Thin sensor readings older than that; return how many went, or would go."""
+        if to not in EVERY_US:
+            raise NotFound("thinning", to, EVERY_US)
+        if not keep_days >= 1:
+            raise OutOfRange("the days to keep whole", f"must be 1 or more, not {keep_days:g}")
+        every = EVERY_US[to]
+        before = to_us(now_utc - timedelta(days=keep_days)) // every * every  # whole stretches only
+        return self._readings.thin(before, every, preview=preview)

@@ -1,0 +1,167 @@
+"""Readings in an SQL database, keyed by series and device time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+import pandas as pd
+
+from baulk.ingest.store.base import Put, Rejected
+from baulk.ingest.store.moments import from_us, span
+from baulk.ingest.store.rows import by_series, clash, flags_of, row_of, table
+from baulk.ingest.store.sql import Key, Sql, Transaction, Values
+from baulk.ingest.store.thinning import THINNABLE, thinned
+from baulk.models.reading import Owner, Quantity, Reading, Series
+
+_COLUMNS: Final = "s.text, r.taken_us, r.value, r.arrived_us, r.source, r.flags"
+_DELETE: Final = "DELETE FROM reading WHERE series = :series AND taken_us = :taken"
+_FLAG: Final = "UPDATE reading SET flags = :flags WHERE series = :series AND taken_us = :taken"
+
+
+class SqlReadings:
+    """Readings beside the books, stored in one transaction with them.
+
+    Parameters
+    ----------
+    sql : Sql
+        The shop's database.
+    """
+
+    def __init__(self, sql: Sql) -> None:
+        self._sql = sql
+        self._generation = -1
+        self._ids: dict[Series, int] = {}
+
+    def close(self) -> None:
+        """Let go of nothing: the database is closed with the books."""
+
+    # --- in
+
+    def send(self, readings: Sequence[Reading]) -> Put | None:
+        """Leave the readings to `enter`."""
+        del readings
+        return None
+
+    def enter(self, at: Transaction, readings: Sequence[Reading]) -> Put:
+        """Insert readings in the transaction."""
+        rows = [
+            row_of(number, one)
+            for series, those in by_series(readings).items()
+            for number in (self._id(at, series),)
+            for one in those
+        ]
+        new = self._sql.insert(at, rows)
+        if len(new) == len(readings):
+            return Put(fresh=readings)
+        fresh: list[Reading] = []
+        again: list[tuple[Key, Reading]] = []
+        for one in readings:
+            key = row_of(self._ids[one.series], one)[:2]
+            if key in new:
+                new.discard(key)
+                fresh.append(one)
+            else:
+                again.append((key, one))
+        stored = self._sql.taken(at, dict(again))
+        clashes: list[Rejected] = [clash(one, stored[key]) for key, one in again if stored[key] != one.value]
+        return Put(fresh=fresh, clashes=clashes)
+
+    def _id(self, at: Transaction, series: Series) -> int:
+        if self._generation != self._sql.generation:
+            self._ids.clear()
+            self._generation = self._sql.generation
+        if series not in self._ids:
+            values = {"text": str(series), "owner": series.owner.value, "name": series.name}
+            at.run(
+                "INSERT INTO series (text, owner, name) VALUES (:text, :owner, :name) ON CONFLICT DO NOTHING",
+                values,
+            )
+            ((number,),) = at.run("SELECT id FROM series WHERE text = :text", {"text": values["text"]})
+            self._ids[series] = number
+        return self._ids[series]
+
+    # --- out
+
+    def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
+        """Every series that has a reading."""
+        rows = self._sql.ask(
+            "SELECT text FROM series WHERE (CAST(:owner AS TEXT) IS NULL OR owner = :owner)"
+            " AND (CAST(:name AS TEXT) IS NULL OR name = :name)",
+            {"owner": owner.value if owner else None, "name": name},
+        )
+        return [Series.parse(text) for text in sorted(text for (text,) in rows)]
+
+    def read(
+        self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
+    ) -> pd.DataFrame:
+        """Columns posix_s, value, flags; by device time."""
+        since, until = span(since_utc, until_utc)
+        rows = self._sql.ask(
+            "SELECT taken_us, value, flags FROM reading WHERE series = (SELECT id FROM series"
+            " WHERE text = :text) AND taken_us BETWEEN :since AND :until ORDER BY taken_us",
+            {"text": str(series), "since": since, "until": until},
+        )
+        return table((row[0] for row in rows), (row[1] for row in rows), (row[2] for row in rows))
+
+    def latest(self, owner: Owner, name: str) -> list[Reading]:
+        """Give the newest reading of each series."""
+        return self._readings(
+            f"SELECT {_COLUMNS} FROM series AS s JOIN reading AS r ON r.series = s.id"  # noqa: S608 - ours
+            " AND r.taken_us = (SELECT max(taken_us) FROM reading WHERE series = s.id)"
+            " WHERE s.owner = :owner AND s.name = :name ORDER BY s.text",
+            {"owner": owner.value, "name": name},
+        )
+
+    def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
+        """Every reading of a timber or a place, by device time."""
+        return self._readings(
+            f"SELECT {_COLUMNS} FROM series AS s JOIN reading AS r ON r.series = s.id"  # noqa: S608 - ours
+            " AND r.taken_us >= :since"
+            " WHERE s.owner = :owner AND s.name = :name ORDER BY r.taken_us, s.text",
+            {"since": span(since, None)[0], "owner": owner.value, "name": name},
+        )
+
+    def _readings(self, sql: str, values: Values) -> list[Reading]:
+        parsed: dict[str, Series] = {}
+        found = []
+        for text, taken, value, arrived, source, flags in self._sql.ask(sql, values):
+            series = parsed.get(text) or parsed.setdefault(text, Series.parse(text))
+            found.append(
+                Reading(
+                    series=series,
+                    value=value,
+                    taken_utc=from_us(taken),
+                    arrived_utc=from_us(arrived),
+                    source=source,
+                    flags=flags_of(flags),
+                )
+            )
+        return found
+
+    def places(self) -> list[str]:
+        """Places that have air readings."""
+        rows = self._sql.ask("SELECT DISTINCT name FROM series WHERE owner = 'air'")
+        return sorted(name for (name,) in rows)
+
+    # --- thinning
+
+    def thin(self, before_us: int, every_us: int, *, preview: bool = False) -> int:
+        """Thin one series after the other, each in a transaction of its own, to let others in between."""
+        gone = 0
+        for text, number in self._sql.ask("SELECT text, id FROM series"):
+            if Series.parse(text).quantity is Quantity.WEIGHT:
+                continue
+            rows = self._sql.ask(
+                "SELECT taken_us, value, flags FROM reading"
+                " WHERE series = :series AND taken_us < :before AND source = :source ORDER BY taken_us",
+                {"series": number, "before": before_us, "source": THINNABLE},
+            )
+            plan = thinned(rows, every_us)
+            gone += len(plan.gone)
+            if plan.gone and not preview:
+                with self._sql.write() as (at, _):
+                    at.many(_FLAG, [{"series": number, "taken": t, "flags": f} for t, f in plan.kept.items()])
+                    at.many(_DELETE, [{"series": number, "taken": taken} for taken in plan.gone])
+        return gone

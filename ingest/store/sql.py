@@ -1,0 +1,45 @@
+"""What books and readings ask of an SQL database, whichever it is; values are named ``:so`` in every text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
+from typing import Any, Final, Protocol
+
+Values = Mapping[str, object]
+Key = tuple[int, int]  # number of the series, device time
+Row = tuple[int, int, float, int, str, str]  # of the table reading, in the order of its columns
+NONE: Final[Values] = {}
+
+
+class Transaction(Protocol):
+    """Statements that stand or fall together."""
+
+    def run(self, sql: str, values: Values = NONE) -> list[Any]:
+        """Run one statement; its rows."""
+
+    def many(self, sql: str, rows: Sequence[Values]) -> None:
+        """Run one statement for each row of values."""
+
+
+class Sql(Protocol):
+    """A database that is open."""
+
+    @property
+    def generation(self) -> int:
+        """Changes when numbers of series that are remembered may no longer hold."""
+
+    def ask(self, sql: str, values: Values = NONE) -> list[Any]:
+        """Give the rows of a question."""
+
+    def write(self, *, counted: bool = True) -> AbstractContextManager[tuple[Transaction, int]]:
+        """Begin a transaction; if counted, alone among writers, with the revision grown by one."""
+
+    def insert(self, transaction: Transaction, rows: Sequence[Row]) -> set[Key]:
+        """Insert readings; give the keys of those that were new."""
+
+    def taken(self, transaction: Transaction, keys: Iterable[Key]) -> dict[Key, float]:
+        """Values that are stored under these keys."""
+
+    def close(self) -> None:
+        """Close it; twice does no harm."""
