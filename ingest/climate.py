@@ -2,24 +2,31 @@
 
 In this order: the place's own record, month by month and hour by hour; where a month has fewer than fourteen
 days of it, the settings' typical year or twelve monthly values; where there is neither, the nearest
-month or the mean of what there is.
+month or the mean of what there is. Of an own record the newest five years count.
 All hours and months are those of UTC, for only a repeating pattern is wanted.
+
+No year is like another. How far the mean of a month lies from its usual one is taken from the own record
+where it has a month twice or more, held to the usual spread as long as it has few (two or three years say
+little about their own spread: drawing again from them would promise too much); else the usual spread alone.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
+from baulk.models import air_years
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
+from baulk.models.sorption import emc_pct
+from baulk.models.sorption import rh_pct as rh_for_emc_pct
 
 Floats = NDArray[np.float64]
 
@@ -27,6 +34,9 @@ DAY_S: Final = 86_400.0
 STEP_S: Final = 6 * 3600.0
 DAYS_FOR_A_MONTH: Final = 14
 GAP_S: Final = 3 * DAY_S  # a longer gap in the record is filled from the season
+LOWEST_C: Final = -30.0  # where eq. 4-5 is no longer used
+OWN_YEARS: Final = 5
+USUAL_COUNTS_FOR: Final = 4  # years that the usual spread counts for beside the own ones; our own judgement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,17 +46,21 @@ class Season:
     Parameters
     ----------
     temp_c, rh_pct : ndarray, shape (12, 24)
-        January and midnight first. [degC, %]
+        January and midnight first; from hourly records the humidity is the one that gives the mean of the
+        hours' equilibrium moisture contents, which lies above that of the mean humidity. [degC, %]
     own_months : int
         How many months come from the place's own record.
     known : bool
         Whether any month is more than the mean of a short record.
+    spread : Spread
+        How far the mean of a month may lie from the one told here. [degC, %]
     """
 
     temp_c: Floats
     rh_pct: Floats
     own_months: int
     known: bool
+    spread: air_years.Spread = field(default_factory=air_years.usual_spread)
 
     def between(self, first_s: float, last_s: float) -> AirSeries:
         """Six-hourly air from one moment to another.
@@ -65,6 +79,23 @@ class Season:
         when = pd.to_datetime(at_s, unit="s")
         month, hour = when.month.to_numpy() - 1, when.hour.to_numpy()
         return AirSeries(posix_s=at_s, temp_c=self.temp_c[month, hour], rh_pct=self.rh_pct[month, hour])
+
+    def years(self, first_s: float, last_s: float, count: int = air_years.YEARS) -> tuple[AirSeries, ...]:
+        """Six-hourly air of several possible futures, as different as years are.
+
+        Parameters
+        ----------
+        first_s, last_s : float
+            POSIX seconds, the first not after the last. [s]
+        count : int
+            How many.
+
+        Returns
+        -------
+        tuple of AirSeries
+            Their mean is that of `between`. [degC, %]
+        """
+        return air_years.several(self.between(first_s, last_s), self.spread, count=count)
 
 
 def season(own: AirSeries | None, config: Config) -> Season:
@@ -88,7 +119,8 @@ def season(own: AirSeries | None, config: Config) -> Season:
         If there is neither a record nor a climate in the settings.
     """
     temp, rh = _configured(config)
-    mine = _own(own) if own is not None else {}
+    record = _recent(own) if own is not None else None
+    mine = _own(record) if record is not None else {}
     if temp is None or rh is None:
         if own is None:
             raise OutOfRange(
@@ -105,6 +137,7 @@ def season(own: AirSeries | None, config: Config) -> Season:
         rh_pct=np.clip(rh, 0, 100),
         own_months=len(mine),
         known=len(mine) >= 6 or config.climate.temp_c is not None or config.climate.typical_year is not None,
+        spread=_spread(record, mine),
     )
 
 
@@ -187,15 +220,42 @@ def gap_words(own: AirSeries | None, place: str, *, since_s: float, now_s: float
     return [words]
 
 
-def _own(own: AirSeries) -> dict[int, tuple[Floats, Floats]]:
-    """Hourly means of the months that the record covers, the last year of it only."""
+def _recent(own: AirSeries) -> pd.DataFrame:
     frame = _frame(own)
-    frame = frame[frame.index >= frame.index[-1] - pd.Timedelta(days=366)]
+    return frame[frame.index >= frame.index[-1] - pd.Timedelta(days=366 * OWN_YEARS)]
+
+
+def _own(frame: pd.DataFrame) -> dict[int, tuple[Floats, Floats]]:
+    """Hourly means of the months that the record covers."""
     found = {}
     for number, part in frame.groupby(frame.index.month):
         if part.index.normalize().nunique() >= DAYS_FOR_A_MONTH:
             found[int(str(number)) - 1] = _by_hour(part)
     return found
+
+
+def _spread(frame: pd.DataFrame | None, mine: dict[int, tuple[Floats, Floats]]) -> air_years.Spread:
+    """How far each month may lie from what is known of it.
+
+    A month that was measured once is one draw itself, so the next one may lie further from it than from a
+    mean of many years: by the root of 1 + 1 / years.
+    """
+    usual = air_years.usual_spread()
+    found = np.stack([usual.temp_c, usual.rh_pct], axis=1)
+    if frame is None:
+        return usual
+    whole = frame.groupby([frame.index.year, frame.index.month])
+    days = pd.Series(frame.index.normalize(), index=frame.index).groupby(
+        [frame.index.year, frame.index.month]
+    )
+    means = whole[["t", "h"]].mean()[days.nunique() >= DAYS_FOR_A_MONTH]
+    for month in mine:
+        same = means[means.index.get_level_values(1) == month + 1].to_numpy(float)
+        years = max(len(same), 1)
+        own = same.var(axis=0, ddof=1) if years > 1 else np.zeros(2)
+        variance = (USUAL_COUNTS_FOR * found[month] ** 2 + (years - 1) * own) / (USUAL_COUNTS_FOR + years - 1)
+        found[month] = np.sqrt(variance * (1 + 1 / years))
+    return air_years.Spread(temp_c=found[:, 0], rh_pct=found[:, 1])
 
 
 def _by_hour(part: pd.DataFrame) -> tuple[Floats, Floats]:
@@ -207,7 +267,19 @@ def _by_hour(part: pd.DataFrame) -> tuple[Floats, Floats]:
         .bfill()
         .ffill()
     )
-    return hours["t"].to_numpy(float), hours["h"].to_numpy(float)
+    temp = hours["t"].to_numpy(float)
+    return temp, _rh_of(temp, hours["e"].to_numpy(float))
+
+
+def _emc(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
+    """Equilibrium moisture content; frost below the equation's range counts as its lowest temperature."""
+    return emc_pct(np.clip(temp_c, LOWEST_C, None), np.clip(rh_pct, 0, 100))
+
+
+def _rh_of(temp_c: Floats, mean_emc_pct: Floats) -> Floats:
+    """Humidity that gives a mean equilibrium moisture content."""
+    temp = np.clip(temp_c, LOWEST_C, None)
+    return rh_for_emc_pct(temp, np.minimum(mean_emc_pct, emc_pct(temp, 100.0)))
 
 
 def _rest(own: AirSeries, mine: dict[int, tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
@@ -224,7 +296,10 @@ def _rest(own: AirSeries, mine: dict[int, tuple[Floats, Floats]]) -> tuple[Float
 
 
 def _frame(own: AirSeries) -> pd.DataFrame:
-    return pd.DataFrame({"t": own.temp_c, "h": own.rh_pct}, index=pd.to_datetime(own.posix_s, unit="s"))
+    return pd.DataFrame(
+        {"t": own.temp_c, "h": own.rh_pct, "e": _emc(own.temp_c, own.rh_pct)},
+        index=pd.to_datetime(own.posix_s, unit="s"),
+    )
 
 
 def _configured(config: Config) -> tuple[Floats | None, Floats | None]:
@@ -251,5 +326,7 @@ def _typical_year(path: Path) -> tuple[Floats, Floats]:
             f"8760 hourly rows, not {len(table)}"
         )
     when = pd.Timestamp("2001-01-01") + pd.to_timedelta(np.arange(8760), unit="h")
-    hours = table.iloc[:8760].groupby([when.month, when.hour])[["temp_c", "rh_pct"]].mean()
-    return hours["temp_c"].to_numpy(float).reshape(12, 24), hours["rh_pct"].to_numpy(float).reshape(12, 24)
+    hours = table.iloc[:8760].assign(emc=lambda year: _emc(year["temp_c"], year["rh_pct"]))
+    mean = hours.groupby([when.month, when.hour])[["temp_c", "emc"]].mean()
+    temp, emc = (mean[name].to_numpy(float).reshape(12, 24) for name in ("temp_c", "emc"))
+    return temp, _rh_of(temp, emc)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import UTC, datetime
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +14,14 @@ from baulk.models import drying
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.section import Finished
+from baulk.models.section import Face, Finished
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 
 Floats = NDArray[np.float64]
+Part = Literal["mean", "shell", "core"]
 
 QUANTILES: Final = (0.05, 0.25, 0.5, 0.75, 0.95)
 DAY_S: Final = 86_400.0
@@ -46,12 +50,110 @@ class Forecast:
     core_pct: Floats
     fields: tuple[MoistureField, ...]
 
+    def members_pct(self, where: Part | float, face: Face | None = None) -> Floats:
+        """Moisture of every member at one part or depth.
+
+        Parameters
+        ----------
+        where : {"mean", "shell", "core"} or float
+            Part of the section, or depth below the middle of a face. [mm]
+        face : Face, optional
+            Which face a depth is below; without one the mean of the four.
+
+        Returns
+        -------
+        ndarray, shape (nt, m)
+            Moisture content. [% of oven-dry mass]
+
+        Raises
+        ------
+        OutOfRange
+            If there is no such part, or the depth leaves the piece.
+        """
+        if isinstance(where, str):
+            if where not in {"mean", "shell", "core"}:
+                raise OutOfRange("the part", f"is mean, shell, core or a depth, not {where!r}")
+            return np.array([getattr(each, f"{where}_pct") for each in self.fields])
+        return np.array([each.pin_pct(float(where), face) for each in self.fields])
+
+    def quantiles_pct(self, where: Part | float, face: Face | None = None) -> Floats:
+        """Quantiles of the moisture at one part or depth.
+
+        Parameters
+        ----------
+        where, face
+            As in `members_pct`. [mm]
+
+        Returns
+        -------
+        ndarray, shape (5, nt)
+            One row for each of `quantiles`. [% of oven-dry mass]
+        """
+        return np.asarray(np.quantile(self.members_pct(where, face), self.quantiles, axis=1))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReachDates:
+    """When one part or depth first comes down to a moisture content.
+
+    Parameters
+    ----------
+    where : str or float
+        Part of the section, or depth below a face. [mm]
+    below_pct : float
+        The threshold. [% of oven-dry mass]
+    quantiles : ndarray, shape (5,)
+        Shares of the ensemble that have reached it by each date.
+    dates_utc : tuple of datetime or None
+        The dates; None where that share does not reach it within the horizon.
+    posix_s : ndarray, shape (nt,)
+        Moments of the forecast. [s]
+    probability : ndarray, shape (nt,)
+        Share of the ensemble that has reached it by each moment; never falls.
+    member_posix_s : ndarray, shape (m,)
+        When each member reaches it, infinite for never within the horizon. [s]
+    """
+
+    where: Part | float
+    below_pct: float
+    quantiles: Floats
+    dates_utc: tuple[datetime | None, ...]
+    posix_s: Floats
+    probability: Floats
+    member_posix_s: Floats
+
+    def by(self, when_utc: datetime) -> float:
+        """Probability of having reached it by a date.
+
+        Parameters
+        ----------
+        when_utc : datetime
+            The date, with a time zone, not after the horizon.
+
+        Returns
+        -------
+        float
+            Share of the ensemble, 0 to 1.
+
+        Raises
+        ------
+        OutOfRange
+            If the date lies beyond the horizon, where nothing is known.
+        """
+        at_s = when_utc.timestamp()
+        if at_s > self.posix_s[-1]:
+            last = datetime.fromtimestamp(float(self.posix_s[-1]), UTC)
+            raise OutOfRange(
+                "the date", f"{when_utc:%Y-%m-%d} lies beyond the forecast, which ends on {last:%Y-%m-%d}"
+            )
+        return float(np.mean(self.member_posix_s <= at_s + 1e-3))  # a datetime ends at microseconds
+
 
 def forecast(  # noqa: PLR0913 - the contract's own signature
     timber: Timber,
     species: Species,  # noqa: ARG001 - the contract's own signature; a forecast needs only the law
     calibration: Calibration,
-    air_ahead: AirSeries,
+    air_ahead: AirSeries | Sequence[AirSeries],
     *,
     law: DiffusionLaw,
     horizon_days: int = 730,
@@ -68,8 +170,9 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
         Its species.
     calibration : Calibration
         The ensemble and its moisture now. [%]
-    air_ahead : AirSeries
-        Air expected from now on; its last value holds to the end.
+    air_ahead : AirSeries or sequence of AirSeries
+        Air expected or held from now on; its last value holds to the end. Of several possible futures, each
+        is dealt to as many members as any other.
     law : DiffusionLaw
         Diffusion law of the species.
     horizon_days, step_days : int
@@ -82,6 +185,11 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
     Forecast
         Moisture from now to the horizon. [%]
 
+    Raises
+    ------
+    OutOfRange
+        If no air is given.
+
     References
     ----------
     The model of `baulk.models.drying`; no formula of its own.
@@ -92,17 +200,91 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
         section = field.section
     now_s = field.posix_s
     at_s = now_s + DAY_S * np.arange(0, horizon_days + 1, step_days, dtype=np.float64)
-    fields = drying.dry(
-        section, field, air_ahead, law, start_posix_s=now_s, at_posix_s=at_s, members=calibration.members
-    )
+    futures = (air_ahead,) if isinstance(air_ahead, AirSeries) else tuple(air_ahead)
+    if not futures:
+        raise OutOfRange("the air ahead", "is missing; give the season's or a planned one")
+    count = calibration.members.size
+    mc = None
+    for i, air in enumerate(futures[:count]):
+        dealt = slice(i, None, len(futures))
+        part = drying.dry(
+            section,
+            replace(field, mc_pct=field.mc_pct[dealt]),
+            air,
+            law,
+            start_posix_s=now_s,
+            at_posix_s=at_s,
+            members=_some(calibration.members, dealt),
+        )
+        if mc is None:
+            mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))
+        mc[:, dealt] = [each.mc_pct for each in part]
+    assert mc is not None  # noqa: S101 - there is at least one future and one member
+    ahead = tuple(replace(part[k], mc_pct=mc[k]) for k in range(at_s.size))
     return Forecast(
         posix_s=at_s,
         quantiles=np.array(QUANTILES),
-        mean_pct=_quantiles([each.mean_pct for each in fields]),
-        shell_pct=_quantiles([each.shell_pct for each in fields]),
-        core_pct=_quantiles([each.core_pct for each in fields]),
-        fields=fields,
+        mean_pct=_quantiles([each.mean_pct for each in ahead]),
+        shell_pct=_quantiles([each.shell_pct for each in ahead]),
+        core_pct=_quantiles([each.core_pct for each in ahead]),
+        fields=ahead,
     )
+
+
+def reach(
+    coming: Forecast, where: Part | float = "core", below_pct: float = 20.0, *, face: Face | None = None
+) -> ReachDates:
+    """When a part or depth first comes down to a moisture content, member by member.
+
+    Parameters
+    ----------
+    coming : Forecast
+        The forecast.
+    where : {"mean", "shell", "core"} or float
+        Part of the section, or depth below the middle of a face. [mm]
+    below_pct : float
+        The threshold, above 0. [% of oven-dry mass]
+    face : Face, optional
+        Which face a depth is below; without one the mean of the four.
+
+    Returns
+    -------
+    ReachDates
+        Dates and probabilities. A member that is there now has reached it now; between two moments of the
+        forecast its moisture is taken along a straight line.
+
+    Raises
+    ------
+    OutOfRange
+        If there is no such part or threshold, or the depth leaves the piece.
+    """
+    if not 0 < below_pct < drying.MOST_PCT:
+        raise OutOfRange("the moisture content to reach", f"must be above 0 %, not {below_pct:g} %")
+    found = coming.members_pct(where, face)
+    there = found <= below_pct
+    first = np.argmax(there, axis=0)
+    each = np.arange(found.shape[1])
+    before = np.maximum(first - 1, 0)
+    high, low = found[before, each], found[first, each]
+    share = np.where(first > 0, (high - below_pct) / np.maximum(high - low, 1e-12), 0.0)
+    at_s = coming.posix_s[before] + share * (coming.posix_s[first] - coming.posix_s[before])
+    at_s = np.where(there.any(axis=0), at_s, np.inf)
+    ordered = np.sort(at_s)
+    dates = [ordered[int(np.ceil(q * ordered.size)) - 1] for q in coming.quantiles]
+    return ReachDates(
+        where=where,
+        below_pct=below_pct,
+        quantiles=coming.quantiles,
+        dates_utc=tuple(datetime.fromtimestamp(float(s), UTC) if np.isfinite(s) else None for s in dates),
+        posix_s=coming.posix_s,
+        probability=np.asarray(np.mean(at_s[:, None] <= coming.posix_s, axis=0)),
+        member_posix_s=at_s,
+    )
+
+
+def _some(members: drying.Members, which: slice) -> drying.Members:
+    parts = {each.name: getattr(members, each.name) for each in fields(members)}
+    return drying.Members(**{name: part if part is None else part[which] for name, part in parts.items()})
 
 
 def _quantiles(values: list[Floats]) -> Floats:

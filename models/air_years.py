@@ -1,0 +1,183 @@
+"""Air of years that have not come yet: a season that differs from year to year, and air that is held."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models.air import AirSeries
+from baulk.models.errors import OutOfRange
+
+Floats = NDArray[np.float64]
+
+YEARS: Final = 16
+# How far the mean of one month lies from that of many years. Greensboro, North Carolina (TMY3 723170, its
+# months out of different years), two ways that agree within a fifth: what is left of the twelve months after
+# the mean and two waves of the year, 1.6 degC and 4.0 points; and the days of each month, their variance
+# taken as many times over as they hang together, 1.4 and 4.2 (tests/ingest/test_climate.py works both out).
+MONTH_TEMP_SD_C: Final = 1.6
+MONTH_RH_SD_PCT: Final = 4.0
+MONTH_TO_MONTH: Final = 0.3  # correlation of one month's deviation with the next one's; no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Spread:
+    """How far the mean of each calendar month lies from the season's, from one year to another.
+
+    Parameters
+    ----------
+    temp_c, rh_pct : ndarray, shape (12,)
+        Standard deviations, January first, 0 or more. [degC, %]
+    """
+
+    temp_c: Floats
+    rh_pct: Floats
+
+    def __post_init__(self) -> None:
+        for part in (self.temp_c, self.rh_pct):
+            if part.shape != (12,) or not np.all((part >= 0) & np.isfinite(part)):  # also refuses NaN
+                raise OutOfRange("the spread of the months", "needs twelve numbers, 0 or more")
+
+
+def usual_spread() -> Spread:
+    """Spread of a place whose own record is too short to tell.
+
+    Returns
+    -------
+    Spread
+        The same in every month. [degC, %]
+
+    References
+    ----------
+    Typical meteorological year TMY3 723170, National Solar Radiation Data Base, as worked out above.
+    """
+    return Spread(temp_c=np.full(12, MONTH_TEMP_SD_C), rh_pct=np.full(12, MONTH_RH_SD_PCT))
+
+
+def several(season: AirSeries, spread: Spread, *, count: int = YEARS, seed: int = 7) -> tuple[AirSeries, ...]:
+    """Air of several possible futures about one season.
+
+    Parameters
+    ----------
+    season : AirSeries
+        The season's mean from now on. [degC, %]
+    spread : Spread
+        How far months lie from it. [degC, %]
+    count : int
+        How many, 2 or more.
+    seed : int
+        Seed of the draw, so that the same season gives the same futures.
+
+    Returns
+    -------
+    tuple of AirSeries
+        As many; in every month their mean is the season and their standard deviation the spread, but for
+        humidities that would leave 0 to 100 %. [degC, %]
+
+    Raises
+    ------
+    OutOfRange
+        If fewer than two are asked for.
+
+    Notes
+    -----
+    Temperature and humidity deviate on their own: in the typical year of Greensboro the daily deviations of
+    both within a month correlate with -0.5 (July) to 0.5 (September), by 0.0 over the year.
+    """
+    if count < 2:
+        raise OutOfRange("the number of years ahead", f"must be 2 or more, not {count}")
+    days = season.posix_s.astype("datetime64[s]").astype("datetime64[M]")
+    months, at = np.unique(days, return_inverse=True)
+    calendar = months.astype(int) % 12
+    rng = np.random.default_rng(seed)
+    warm, damp = (
+        _deviations(rng, count, calendar.size) * each[calendar] for each in (spread.temp_c, spread.rh_pct)
+    )
+    return tuple(
+        AirSeries(
+            posix_s=season.posix_s,
+            temp_c=season.temp_c + warm[i][at],
+            rh_pct=np.clip(season.rh_pct + damp[i][at], 0.0, 100.0),
+        )
+        for i in range(count)
+    )
+
+
+def held(temp_c: float, rh_pct: float, *, since_s: float) -> AirSeries:
+    """Air that a shop holds from a moment on.
+
+    Parameters
+    ----------
+    temp_c, rh_pct : float
+        What is held. [degC, %]
+    since_s : float
+        From when, POSIX seconds. [s]
+
+    Returns
+    -------
+    AirSeries
+        One reading, which holds to the end. [degC, %]
+
+    Raises
+    ------
+    OutOfRange
+        If that cannot be air.
+    """
+    return AirSeries(
+        posix_s=np.array([since_s]), temp_c=np.array([float(temp_c)]), rh_pct=np.array([float(rh_pct)])
+    )
+
+
+def weekly(schedule: Sequence[tuple[float, float, float]], *, since_s: float, days: float) -> AirSeries:
+    """Air of a shop that is held to the same times of every week, such as a heater that rests at night.
+
+    Parameters
+    ----------
+    schedule : sequence of (float, float, float)
+        Hours since Monday midnight UTC, 0 to below 168 and rising, and what is held from then on.
+        [h, degC, %]
+    since_s : float
+        From when, POSIX seconds. [s]
+    days : float
+        For how long, above 0. [d]
+
+    Returns
+    -------
+    AirSeries
+        One reading a change. [degC, %]
+
+    Raises
+    ------
+    OutOfRange
+        If the schedule is empty or its hours do not rise within a week.
+    """
+    hours = np.array([each[0] for each in schedule], dtype=np.float64)
+    if hours.size == 0 or np.any(np.diff(hours) <= 0) or hours[0] < 0 or hours[-1] >= 168 or not days > 0:
+        raise OutOfRange(
+            "the week",
+            "needs at least one change, at rising hours from 0 to below 168, and days to repeat on",
+        )
+    day = datetime.fromtimestamp(since_s, UTC)
+    monday_s = day.replace(hour=0, minute=0, second=0, microsecond=0).timestamp() - 86_400.0 * day.weekday()
+    weeks = np.arange(-1, int(np.ceil(days / 7)) + 1)
+    at_s = (monday_s + 604_800.0 * weeks[:, None] + 3600.0 * hours).ravel()
+    temp, rh = (np.tile(np.array([each[i] for each in schedule]), weeks.size) for i in (1, 2))
+    first = max(int(np.searchsorted(at_s, since_s, side="right")) - 1, 0)
+    last = max(int(np.searchsorted(at_s, since_s + 86_400.0 * days, side="right")), first + 1)
+    part = slice(first, last)
+    return AirSeries(posix_s=at_s[part], temp_c=temp[part], rh_pct=rh[part])
+
+
+def _deviations(rng: np.random.Generator, count: int, months: int) -> Floats:
+    """Draw standard deviations off the season, (count, months), of mean 0 and spread 1 in every month."""
+    found = rng.standard_normal((count, months))
+    for month in range(1, months):
+        fresh = (1 - MONTH_TO_MONTH**2) ** 0.5 * found[:, month]
+        found[:, month] = MONTH_TO_MONTH * found[:, month - 1] + fresh
+    found -= found.mean(axis=0)
+    return np.asarray(found / found.std(axis=0))
