@@ -37,5 +37,13 @@ class StoreFull(StoreError):
     """The disk has no room, or the file may not be written."""
 
 
+class StoreAway(StoreError):
+    """A server that keeps the readings can't be reached, or has no time for us; later it may."""
+
+
+class StoreRefused(StoreError):
+    """A server that keeps the readings will not have us or what we send; trying again as it is won't help."""
+
+
 class BrokerError(BaulkError, ConnectionError):
     """The broker can't be reached or refuses us."""
