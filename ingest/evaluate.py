@@ -7,24 +7,22 @@ tried again when something new arrives.
 from __future__ import annotations
 
 import json
-import logging
 from collections.abc import Callable, Iterable
 from datetime import datetime
-from typing import Final
 
 from baulk.ingest import climate
-from baulk.ingest.evaluation import Evaluation, not_worked_out, work_out
-from baulk.ingest.inputs import Inputs, Stay, Wish
+from baulk.ingest.climate import Season
+from baulk.ingest.evaluation import Evaluation, answer, in_words
+from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish, up_to
 from baulk.ingest.shop import Shop
 from baulk.models import species, use_class
 from baulk.models.air import AirSeries
-from baulk.models.errors import BaulkError
 from baulk.models.reading import Owner, Reading
 
-LOG: Final = logging.getLogger(__name__)
+Airs = dict[str, tuple[AirSeries | None, Season]]
 
 
-def gather(tag: str, shop: Shop, now_utc: datetime) -> Inputs:
+def gather(tag: str, shop: Shop, now_utc: datetime, *, airs: Airs | None = None) -> Inputs:
     """Gather what was known of a timber at a moment.
 
     Parameters
@@ -35,6 +33,8 @@ def gather(tag: str, shop: Shop, now_utc: datetime) -> Inputs:
         The open shop, only read.
     now_utc : datetime
         Now, or an earlier day, with a time zone; what was measured later is left away.
+    airs : Airs, optional
+        Places looked up already for the same moment, and room for more.
 
     Returns
     -------
@@ -47,7 +47,10 @@ def gather(tag: str, shop: Shop, now_utc: datetime) -> Inputs:
         If the tag, its species or its use is not known, or nothing is known of the air.
     """
     timber = shop.register.get(tag)
-    own = _record(shop, timber.place, now_utc)
+    airs = {} if airs is None else airs
+    if timber.place not in airs:
+        airs[timber.place] = _air(shop, timber.place, now_utc)
+    own, year = airs[timber.place]
     settings = shop.config
     return Inputs(
         timber=timber,
@@ -61,7 +64,7 @@ def gather(tag: str, shop: Shop, now_utc: datetime) -> Inputs:
                 place=timber.place,
                 since_s=min(timber.arrived_utc, now_utc).timestamp(),
                 own=own,
-                year=climate.season(own, settings),
+                year=year,
             ),
         ),
         wish=Wish(
@@ -93,40 +96,42 @@ def evaluate(tag: str, shop: Shop, now_utc: datetime) -> Evaluation:
     """
     revision = shop.store.revision()
     tag = shop.register.get(tag).tag
-    made = in_words(tag, now_utc, lambda: work_out(gather(tag, shop, now_utc)))
-    shop.store.save_evaluation(tag, now_utc, made.to_json(), revision=revision)
-    return made
+    inputs = in_words(tag, now_utc, lambda: gather(tag, shop, now_utc))
+    if isinstance(inputs, Evaluation):
+        return keep(inputs, shop, revision=revision)
+    return keep(answer(inputs), shop, revision=revision, fingerprint=inputs.fingerprint())
 
 
-def in_words(tag: str, now_utc: datetime, work: Callable[[], Evaluation]) -> Evaluation:
-    """Do the work; whatever stops it becomes an evaluation that says why.
+def keep(
+    made: Evaluation, shop: Shop, *, revision: int | None = None, fingerprint: str | None = None
+) -> Evaluation:
+    """Keep an evaluation, and what it was made from unless it failed by chance.
 
     Parameters
     ----------
-    tag : str
-        Which timber.
-    now_utc : datetime
-        Now.
-    work : callable
-        Gives the evaluation.
+    made : Evaluation
+        To be kept.
+    shop : Shop
+        The open shop.
+    revision : int, optional
+        Of the store before its inputs were gathered.
+    fingerprint : str, optional
+        Of its inputs.
 
     Returns
     -------
     Evaluation
-        That of ``work``, or one with the reason.
+        The same.
     """
-    try:
-        return work()
-    except BaulkError as err:
-        return not_worked_out(tag, now_utc, str(err))
-    except Exception as err:  # one timber must not stop the others
-        LOG.exception("evaluation of %s failed", tag)
-        return not_worked_out(
-            tag,
-            now_utc,
-            f"its evaluation stopped with an unexpected fault ({type(err).__name__}: {err}); "
-            "the log has the details",
-        )
+    shop.store.save_evaluation(
+        made.tag,
+        made.made_utc,
+        made.to_json(),
+        revision=revision,
+        fingerprint=None if made.by_chance else fingerprint,
+        past=made.failed is None,
+    )
+    return made
 
 
 def run_stale(
@@ -168,6 +173,13 @@ def _known(reading: Reading, now_utc: datetime) -> bool:
     return reading.taken_utc <= now_utc or reading.arrived_utc <= now_utc
 
 
+def _air(shop: Shop, place: str, now_utc: datetime) -> tuple[AirSeries | None, Season]:
+    """Give a place's record, and its year from whole days of that, so that it changes once a day."""
+    own = _record(shop, place, now_utc)
+    whole_days = up_to(own, now_utc.timestamp() // DAY_S * DAY_S)
+    return own, climate.season(whole_days or own, shop.config)
+
+
 def _record(shop: Shop, place: str, now_utc: datetime) -> AirSeries | None:
     """Give the place's own air up to now, or nothing when it has not a single pair of readings."""
     if place not in shop.store.places():
@@ -176,12 +188,7 @@ def _record(shop: Shop, place: str, now_utc: datetime) -> AirSeries | None:
         air = shop.store.air(place)
     except ValueError:  # temperatures without humidities: as good as none
         return None
-    known = air.posix_s <= now_utc.timestamp()
-    if known.all():
-        return air
-    if not known.any():
-        return None
-    return AirSeries(posix_s=air.posix_s[known], temp_c=air.temp_c[known], rh_pct=air.rh_pct[known])
+    return up_to(air, now_utc.timestamp())
 
 
 def _previous(shop: Shop, tag: str, now_utc: datetime) -> str | None:

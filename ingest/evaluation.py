@@ -7,14 +7,16 @@ process. What gathers it and what keeps the answer is `baulk.ingest.evaluate`.
 from __future__ import annotations
 
 import json
+import logging
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import blake2b
-from importlib.metadata import version
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from baulk.ingest import climate
 from baulk.ingest import evaluation_json as written
+from baulk.ingest.fingerprint import model_version
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish
 from baulk.models import calibrate, checking, forecast, rough_out, verdict
 from baulk.models.air import AirSeries
@@ -23,7 +25,19 @@ from baulk.models.errors import BaulkError
 from baulk.models.readiness import Work
 from baulk.models.wording import share
 
-__all__ = ["Evaluation", "Inputs", "Stay", "Wish", "not_worked_out", "seed_of", "work_out"]
+__all__ = [
+    "Evaluation",
+    "Inputs",
+    "Stay",
+    "Wish",
+    "answer",
+    "in_words",
+    "not_worked_out",
+    "seed_of",
+    "work_out",
+]
+
+LOG: Final = logging.getLogger(__name__)
 
 MOULD_DAYS: Final = 28
 MOULD_SHARE: Final = 0.25  # of the time, before it is worth a sentence; our own judgement
@@ -43,19 +57,22 @@ class Evaluation:
         The stored keys; see `to_json`.
     failed : str or None
         Why there is no verdict.
+    by_chance : bool
+        Whether it failed by a fault that need not come again from the same inputs.
     """
 
     tag: str
     made_utc: datetime
     content: dict[str, Any]
     failed: str | None = None
+    by_chance: bool = False
 
     def to_json(self) -> bytes:
         """Bytes as the store keeps them."""
         return json.dumps(self.content, allow_nan=False, separators=(",", ":")).encode()
 
 
-def not_worked_out(tag: str, now_utc: datetime, why: str) -> Evaluation:
+def not_worked_out(tag: str, now_utc: datetime, why: str, *, by_chance: bool = False) -> Evaluation:
     """Give the evaluation of a timber that has none, with the reason.
 
     Parameters
@@ -66,13 +83,65 @@ def not_worked_out(tag: str, now_utc: datetime, why: str) -> Evaluation:
         Now.
     why : str
         One sentence.
+    by_chance : bool
+        See `Evaluation`.
 
     Returns
     -------
     Evaluation
         With `failed` set.
     """
-    return Evaluation(tag=tag, made_utc=now_utc, content={**_head(tag, now_utc), "failed": why}, failed=why)
+    content = {**_head(tag, now_utc), "failed": why}
+    return Evaluation(tag=tag, made_utc=now_utc, content=content, failed=why, by_chance=by_chance)
+
+
+def answer(inputs: Inputs) -> Evaluation:
+    """Work one timber out; whatever stops it becomes an evaluation that says why.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Everything that is known.
+
+    Returns
+    -------
+    Evaluation
+        That of `work_out`, or one with the reason.
+    """
+    return in_words(inputs.timber.tag, inputs.now_utc, lambda: work_out(inputs))
+
+
+Made = TypeVar("Made")
+
+
+def in_words(tag: str, now_utc: datetime, work: Callable[[], Made]) -> Made | Evaluation:
+    """Do some work for a timber; whatever stops it becomes an evaluation that says why.
+
+    Parameters
+    ----------
+    tag : str
+        Which timber.
+    now_utc : datetime
+        Now.
+    work : callable
+        What is to be done.
+
+    Returns
+    -------
+    object or Evaluation
+        What ``work`` gave, or the reason why it gave nothing.
+    """
+    try:
+        return work()
+    except BaulkError as err:
+        return not_worked_out(tag, now_utc, str(err))
+    except Exception as err:  # one timber must not stop the others
+        LOG.exception("evaluation of %s failed", tag)
+        why = (
+            f"its evaluation stopped with an unexpected fault ({type(err).__name__}: {err}); "
+            "the log has the details"
+        )
+        return not_worked_out(tag, now_utc, why, by_chance=True)
 
 
 def seed_of(tag: str) -> int:
@@ -205,7 +274,7 @@ def _gap_words(inputs: Inputs) -> list[str]:
 
 
 def _head(tag: str, now_utc: datetime) -> dict[str, Any]:
-    return {"tag": tag, "made_utc": now_utc.astimezone(UTC).isoformat(), "model_version": version("baulk")}
+    return {"tag": tag, "made_utc": now_utc.astimezone(UTC).isoformat(), "model_version": model_version()}
 
 
 def _mould_words(own: AirSeries | None, place: str, now_s: float) -> list[str]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Final
 
 import numpy as np
 
-from baulk.ingest import climate
+from baulk.ingest import climate, fingerprint
 from baulk.ingest.climate import Season
 from baulk.models.air import AirSeries
 from baulk.models.event import Event
@@ -139,3 +139,46 @@ class Inputs:
             temp_c=np.concatenate([part.temp_c for part in parts])[keep],
             rh_pct=np.concatenate([part.rh_pct for part in parts])[keep],
         )
+
+    def fingerprint(self) -> str:
+        """Short text of everything that the answer is made from.
+
+        What changes it: a reading, an event, an edit of the timber, a setting, the climate, the row of the
+        species or of the use, the code of the models, and each midnight UTC that air of its place has passed.
+        What does not: the present moment, the air since midnight, and the verdict before, which is an answer
+        itself. So a timber whose sensors and air are silent keeps its fingerprint, and who wants its dates
+        counted from today asks after a while all the same (`baulk.ingest.fleet` does after a week).
+        """
+        midnight_s = self.now_s // DAY_S * DAY_S
+        seen = ("now_utc", "previous", "readings", "events", "stays")
+        return fingerprint.of(
+            {each.name: getattr(self, each.name) for each in fields(self) if each.name not in seen},
+            fingerprint.readings(self.readings),
+            fingerprint.events(self.events),
+            tuple((stay.place, stay.year, up_to(stay.own, midnight_s)) for stay in self.stays),
+        )
+
+
+def up_to(air: AirSeries | None, end_s: float) -> AirSeries | None:
+    """Cut a record off.
+
+    Parameters
+    ----------
+    air : AirSeries or None
+        The record.
+    end_s : float
+        Last moment that stays, POSIX seconds. [s]
+
+    Returns
+    -------
+    AirSeries or None
+        None where nothing is left.
+    """
+    if air is None:
+        return None
+    count = int(np.searchsorted(air.posix_s, end_s, side="right"))
+    if count == 0:
+        return None
+    if count == air.posix_s.size:
+        return air
+    return AirSeries(posix_s=air.posix_s[:count], temp_c=air.temp_c[:count], rh_pct=air.rh_pct[:count])
