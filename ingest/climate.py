@@ -119,7 +119,7 @@ def season(own: AirSeries | None, config: Config) -> Season:
         If there is neither a record nor a climate in the settings.
     """
     temp, rh = _configured(config)
-    record = _recent(own) if own is not None else None
+    record = _frame(_recent(own)) if own is not None else None
     mine = _own(record) if record is not None else {}
     if temp is None or rh is None:
         if own is None:
@@ -220,16 +220,16 @@ def gap_words(own: AirSeries | None, place: str, *, since_s: float, now_s: float
     return [words]
 
 
-def _recent(own: AirSeries) -> pd.DataFrame:
-    frame = _frame(own)
-    return frame[frame.index >= frame.index[-1] - pd.Timedelta(days=366 * OWN_YEARS)]
+def _recent(own: AirSeries) -> AirSeries:
+    new = slice(int(np.searchsorted(own.posix_s, own.posix_s[-1] - 366 * OWN_YEARS * DAY_S)), None)
+    return AirSeries(posix_s=own.posix_s[new], temp_c=own.temp_c[new], rh_pct=own.rh_pct[new])
 
 
 def _own(frame: pd.DataFrame) -> dict[int, tuple[Floats, Floats]]:
     """Hourly means of the months that the record covers."""
     found = {}
-    for number, part in frame.groupby(frame.index.month):
-        if part.index.normalize().nunique() >= DAYS_FOR_A_MONTH:
+    for number, part in frame.groupby(pd.DatetimeIndex(frame.index).month):
+        if pd.DatetimeIndex(part.index).normalize().nunique() >= DAYS_FOR_A_MONTH:
             found[int(str(number)) - 1] = _by_hour(part)
     return found
 
@@ -244,11 +244,9 @@ def _spread(frame: pd.DataFrame | None, mine: dict[int, tuple[Floats, Floats]]) 
     found = np.stack([usual.temp_c, usual.rh_pct], axis=1)
     if frame is None:
         return usual
-    whole = frame.groupby([frame.index.year, frame.index.month])
-    days = pd.Series(frame.index.normalize(), index=frame.index).groupby(
-        [frame.index.year, frame.index.month]
-    )
-    means = whole[["t", "h"]].mean()[days.nunique() >= DAYS_FOR_A_MONTH]
+    when = pd.DatetimeIndex(frame.index)
+    each = frame.assign(day=when.normalize()).groupby([when.year, when.month])
+    means = each[["t", "h"]].mean()[each["day"].nunique() >= DAYS_FOR_A_MONTH]
     for month in mine:
         same = means[means.index.get_level_values(1) == month + 1].to_numpy(float)
         years = max(len(same), 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final, Literal
 
@@ -77,7 +77,7 @@ class Forecast:
         return np.array([each.pin_pct(float(where), face) for each in self.fields])
 
     def quantiles_pct(self, where: Part | float, face: Face | None = None) -> Floats:
-        """Quantiles of the moisture at one part or depth.
+        """Give the quantiles of the moisture at one part or depth.
 
         Parameters
         ----------
@@ -214,7 +214,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
             law,
             start_posix_s=now_s,
             at_posix_s=at_s,
-            members=_some(calibration.members, dealt),
+            members=calibration.members.some(dealt),
         )
         if mc is None:
             mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))
@@ -280,11 +280,6 @@ def reach(
         probability=np.asarray(np.mean(at_s[:, None] <= coming.posix_s, axis=0)),
         member_posix_s=at_s,
     )
-
-
-def _some(members: drying.Members, which: slice) -> drying.Members:
-    parts = {each.name: getattr(members, each.name) for each in fields(members)}
-    return drying.Members(**{name: part if part is None else part[which] for name, part in parts.items()})
 
 
 def _quantiles(values: list[Floats]) -> Floats:
