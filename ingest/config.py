@@ -1,4 +1,4 @@
-"""The shop's settings: one folder, one baulk.toml; the password only from the environment."""
+"""The shop's settings: one folder, one baulk.toml; passwords only from the environment."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Final, Literal, Self
+from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
 
@@ -18,8 +19,22 @@ from baulk.ingest.store import sqlite_file
 
 FILE = "baulk.toml"
 PASSWORD = "BAULK_BROKER_PASSWORD"  # noqa: S105 - the name of the variable
+STORE_PASSWORD = "BAULK_STORE_PASSWORD"  # noqa: S105
+TOKEN = "BAULK_INFLUX_TOKEN"  # noqa: S105
 _SLUG = r"^[a-z0-9][a-z0-9-]{0,62}$"
+_SCHEMES: Final[Mapping[str, tuple[str, ...]]] = {
+    "sqlite": (),
+    "postgres": ("postgresql://", "postgres://"),
+    "influx": ("http://", "https://"),
+}
 Twelve = Annotated[tuple[float, ...], Field(min_length=12, max_length=12)]
+
+
+_SECRETS: Final = (
+    ("broker", "password", PASSWORD),
+    ("store", "password", STORE_PASSWORD),
+    ("store", "token", TOKEN),
+)
 
 
 class _Part(BaseModel):
@@ -44,6 +59,8 @@ class BrokerPart(_Part):
     client_id: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]{1,64}$")
     session_days: float = Field(default=14, gt=0, le=3650)
     keepalive_s: int = Field(default=30, ge=5, le=3600)
+    share: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]{1,64}$")  # several listeners take turns
+    spool_mb: float = Field(default=500, gt=0)  # room for messages while the store is away
     tls: bool = False
     ca_file: Path | None = None
     cert_file: Path | None = None
@@ -54,9 +71,38 @@ class BrokerPart(_Part):
 class StorePart(_Part):
     """Where the readings are kept."""
 
-    kind: Literal["sqlite"] = "sqlite"
-    path: Path = Path("shop.db")
+    kind: Literal["sqlite", "postgres", "influx"] = "sqlite"
+    path: Path = Path("shop.db")  # register and books, unless in PostgreSQL; the readings too with "sqlite"
     wait_s: float = Field(default=5, ge=0, le=600)
+    url: str | None = None  # of the server: postgresql://user@host:5432/database, http://host:8086
+    books_url: str | None = None  # with "influx": register and books in this PostgreSQL database
+    org: str | None = None
+    bucket: str = Field(default="baulk", min_length=1)
+    kept_bucket: str | None = Field(default=None, min_length=1)  # what never goes; "bucket" may forget then
+    thin_after_days: float | None = Field(default=None, ge=1)
+    thin_to: Literal["hourly", "daily"] = "hourly"
+    password: SecretStr | None = Field(default=None, exclude=True)
+    token: SecretStr | None = Field(default=None, exclude=True)
+
+    @model_validator(mode="after")
+    def _server(self) -> Self:
+        for name, schemes in (("url", _SCHEMES[self.kind]), ("books_url", _SCHEMES["postgres"])):
+            if given := getattr(self, name):
+                _check_url(name, given, schemes)
+        if self.kind != "sqlite" and not self.url:
+            raise ValueError(f'kind = "{self.kind}" needs a url, for instance {_SCHEMES[self.kind][0]}...')
+        if self.kind == "influx" and not self.org:
+            raise ValueError('kind = "influx" needs org, the organisation at the server')
+        if self.books_url and self.kind != "influx":
+            raise ValueError(
+                'books_url belongs to kind = "influx"; with the others books and readings are one'
+            )
+        return self
+
+    @property
+    def postgres_url(self) -> str | None:
+        """The PostgreSQL database of register and books; None if these lie in the file at `path`."""
+        return self.url if self.kind == "postgres" else self.books_url
 
 
 class ClimatePart(_Part):
@@ -133,6 +179,18 @@ class Config(_Part):
         return self.shop_dir / path
 
 
+def _check_url(name: str, url: str, schemes: tuple[str, ...]) -> None:
+    if not schemes:
+        raise ValueError(f'{name} belongs to kind = "postgres" or "influx"; "sqlite" needs none')
+    if not url.startswith(schemes):
+        raise ValueError(f"{name} begins with {' or '.join(schemes)}")
+    parts = urlsplit(url)
+    if parts.password is not None:
+        raise ValueError(f"a password does not belong in {name}; set {STORE_PASSWORD} instead")
+    if not parts.hostname:
+        raise ValueError(f"{name} names no host, for instance {schemes[0]}127.0.0.1")
+
+
 def slugify(name: str) -> str:
     """Make a topic level of a name: small letters, digits and dashes."""
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60].strip("-") or "shop"
@@ -156,11 +214,14 @@ def load(shop_dir: Path | str, env: Mapping[str, str] = os.environ) -> Config:
         raise ConfigError(f"{path} is not TOML: {err}") from err
     if "shop_dir" in given:
         raise ConfigError(f"{path}: shop_dir is not known; the folder is where the file lies")
-    broker = given.get("broker")
-    if isinstance(broker, dict) and "password" in broker:
-        raise ConfigError(f"{path}, [broker]: a password does not belong in the file; set {PASSWORD} instead")
-    if password := env.get(PASSWORD):
-        given["broker"] = {**(broker if isinstance(broker, dict) else {}), "password": password}
+    for part, key, variable in _SECRETS:
+        beside = given.get(part)
+        if isinstance(beside, dict) and key in beside:
+            raise ConfigError(
+                f"{path}, [{part}]: a {key} does not belong in the file; set {variable} instead"
+            )
+        if secret := env.get(variable):
+            given[part] = {**(beside if isinstance(beside, dict) else {}), key: secret}
     try:
         return Config(shop_dir=folder, **given)
     except ValidationError as err:
@@ -174,7 +235,7 @@ def _sentence(err: ValidationError) -> str:
     if first["type"] == "extra_forbidden":
         part = Config.model_fields.get(where[0]) if len(where) > 1 else None
         model: Any = Source if where[0] == "source" else (part.annotation if part else Config)
-        known = sorted(model.model_fields.keys() - {"password", "shop_dir"})
+        known = sorted(model.model_fields.keys() - {"password", "token", "shop_dir"})
         message = f"{where[-1]} is not known; known: {', '.join(known)}"
         where = where[:-1]
     more = f" (and {len(others)} more)" if others else ""
