@@ -1,72 +1,55 @@
-"""The register of timbers: SQLAlchemy on the shop's SQLite file, its tables raised by Alembic migrations."""
+"""The register: timbers, what happened to each, places and parts; SQLAlchemy, tables raised by Alembic."""
 
 from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy import event
 from sqlalchemy.engine import Connection, Engine, RowMapping
 from sqlalchemy.exc import DBAPIError
 
-from baulk.ingest import migrations
+from baulk.ingest import events, migrations, places
 from baulk.ingest.errors import RegisterError
-from baulk.ingest.store.sqlite_file import connect, in_words
-from baulk.models.errors import NotFound
+from baulk.ingest.events import Attachment
+from baulk.ingest.register_engine import engine_for
+from baulk.ingest.store.moments import to_us
+from baulk.ingest.store.sqlite_file import in_words
+from baulk.ingest.tables import COUNTER, FIELDS, META, TIMBER, columns, event_of, timber_of
+from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.event import Event, EventKind, Value
+from baulk.models.place import Place
+from baulk.models.plan.part import Part
 from baulk.models.reading import Owner, Quantity, Series
-from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 
-META: Final = sa.MetaData()
-TIMBER: Final = sa.Table(
-    "timber",
-    META,
-    sa.Column("tag", sa.String, primary_key=True),
-    sa.Column("species", sa.String, nullable=False),
-    sa.Column("width_mm", sa.Float, nullable=False),
-    sa.Column("depth_mm", sa.Float, nullable=False),
-    sa.Column("pith_x_mm", sa.Float, nullable=False),
-    sa.Column("pith_y_mm", sa.Float, nullable=False),
-    sa.Column("length_mm", sa.Float, nullable=False),
-    sa.Column("finished_width_mm", sa.Float, nullable=False),
-    sa.Column("finished_depth_mm", sa.Float, nullable=False),
-    sa.Column("finished_x_mm", sa.Float, nullable=False),
-    sa.Column("finished_y_mm", sa.Float, nullable=False),
-    sa.Column("use_class", sa.String, nullable=False),
-    sa.Column("place", sa.String, nullable=False),
-    sa.Column("arrived_utc", sa.String, nullable=False),  # ISO 8601 in UTC
-    sa.Column("ends_sealed", sa.Boolean, nullable=False),
-    sa.Column("green_mc_pct", sa.Float),
-    sa.Column(
-        "revision", sa.Integer, nullable=False
-    ),  # of the shop when last changed; makes the timber stale
-    sa.Column("entered", sa.Integer, nullable=False),  # counts up
-)
+__all__ = ["META", "Attachment", "Attachments", "Register", "engine_for"]
 
 
-def engine_for(path: Path, *, wait_s: float = 5.0) -> Engine:
-    """Make an engine on an existing store; every transaction takes the write lock at once."""
+@dataclass(frozen=True, slots=True)
+class Attachments:
+    """Where every sensor was at any time, as the register had it when asked."""
 
-    def opened() -> sqlite3.Connection:
-        return connect(path, wait_s=wait_s)
+    steps: Mapping[str, tuple[tuple[int, Attachment | None], ...]]
 
-    engine = sa.create_engine(f"sqlite:///{path}", creator=opened, poolclass=sa.pool.NullPool)
-
-    @event.listens_for(engine, "begin")
-    def _begin(base: Connection) -> None:
-        base.exec_driver_sql(base.get_execution_options().get("begin", "BEGIN"))
-
-    return engine
+    def find(self, sensor: str, at_utc: datetime) -> Attachment | None:
+        """Say where a sensor was at a moment."""
+        found, at_us = None, to_us(at_utc)
+        for since_us, attachment in self.steps.get(sensor, ()):
+            if since_us > at_us:
+                break
+            found = attachment
+        return found
 
 
 class Register:
-    """Timbers by tag.
+    """Timbers by tag, their events, places and parts.
 
     Parameters
     ----------
@@ -94,20 +77,28 @@ class Register:
 
     @contextmanager
     def _write(self) -> Iterator[tuple[Connection, int]]:
+        """Begin a transaction, alone among writers: raising the counter locks it."""
         with self._faults(), self._engine.execution_options(begin="BEGIN IMMEDIATE").begin() as base:
-            revision = base.execute(sa.text("UPDATE counter SET n = n + 1 RETURNING n")).scalar_one()
-            yield base, revision
+            base.execute(sa.update(COUNTER).values(n=COUNTER.c.n + 1))
+            yield base, int(base.execute(sa.select(COUNTER.c.n)).scalar_one())
+
+    @contextmanager
+    def _read(self) -> Iterator[Connection]:
+        with self._faults(), self._engine.connect() as base:
+            yield base
 
     def _rows(self, statement: sa.Select[Any]) -> list[RowMapping]:
-        with self._faults(), self._engine.connect() as base:
+        with self._read() as base:
             return list(base.execute(statement).mappings())
 
     def close(self) -> None:
         """Let go of the file."""
         self._engine.dispose()
 
+    # --- timbers
+
     def tags(self) -> tuple[str, ...]:
-        """Give every tag, in the order of entry."""
+        """Give every tag, in the order of entry, those of retired timbers too."""
         return tuple(row["tag"] for row in self._rows(sa.select(TIMBER.c.tag).order_by(TIMBER.c.entered)))
 
     def known(self, *, again: bool = False) -> frozenset[str]:
@@ -121,64 +112,221 @@ class Register:
             self._known = (inode, frozenset(self.tags()))
         return self._known[1]
 
-    def list(self) -> list[Timber]:
-        """Give every timber, in the order of entry."""
-        return [_timber(row) for row in self._rows(sa.select(TIMBER).order_by(TIMBER.c.entered))]
-
     def get(self, tag: str) -> Timber:
         """Give one timber; small and capital letters are the same."""
-        rows = self._rows(sa.select(TIMBER).where(sa.func.lower(TIMBER.c.tag) == tag.strip().lower()))
-        if not rows:
-            raise NotFound("timber", tag, self.tags())
-        return _timber(rows[0])
+        with self._read() as base:
+            return timber_of(_find(base, tag))
+
+    def as_of(self, tag: str, at_utc: datetime) -> Timber:
+        """Give a timber as it was: where it lay, before it was cut or planed; corrections hold throughout."""
+        with self._read() as base:
+            row = dict(_find(base, tag))
+            asked = events.listing(row["tag"], since_utc=None, undone=False)
+            for event in reversed(base.execute(asked).mappings().all()):
+                if event["at_us"] > to_us(at_utc) and event["kind"] != EventKind.EDITED.value:
+                    row.update(event["was"])
+        return timber_of(row)
 
     def has(self, tag: str) -> bool:
         """Whether this very tag is entered."""
         return bool(self._rows(sa.select(TIMBER.c.tag).where(TIMBER.c.tag == tag)))
 
-    def add(self, timber: Timber) -> Timber:
-        """Enter a timber under a tag of its own."""
+    def add(self, timber: Timber, *, by: str = "", now_utc: datetime | None = None) -> Timber:
+        """Enter a timber under a tag of its own, and its arrival as its first event."""
         _check(timber)
         same = sa.select(TIMBER.c.tag).where(sa.func.lower(TIMBER.c.tag) == timber.tag.lower())
         with self._write() as (base, revision):
             if taken := base.execute(same).scalar():
-                raise RegisterError(
-                    f"the tag {taken} is in use already; the next free one is {self._next(base)}"
-                )
+                raise RegisterError(f"the tag {taken} is in use already; the next free one is {_next(base)}")
             last = base.execute(sa.select(sa.func.max(TIMBER.c.entered))).scalar() or 0
-            base.execute(TIMBER.insert().values(**_columns(timber), revision=revision, entered=last + 1))
+            base.execute(TIMBER.insert().values(**columns(timber), revision=revision, entered=last + 1))
+            events.arrived(
+                base,
+                timber.tag,
+                timber.place,
+                timber.arrived_utc,
+                by=by,
+                noted_utc=now_utc or timber.arrived_utc,
+            )
         return timber
 
-    def edit(self, timber: Timber) -> Timber:
-        """Replace the entry of the timber with this tag."""
-        _check(timber)
+    def edit(
+        self,
+        tag: str,
+        *,
+        now_utc: datetime,
+        by: str = "",
+        note: str = "",
+        **changes: Any,  # noqa: ANN401 - the timber's own fields
+    ) -> tuple[Event, ...]:
+        """Correct a timber: one event for each field that changes, all in one transaction.
+
+        Parameters
+        ----------
+        tag : str
+            Which timber.
+        now_utc : datetime
+            When it is corrected.
+        by, note : str
+            Who, and free words.
+        **changes
+            Fields of `Timber` with their new values; another ``place`` is entered as a move.
+
+        Returns
+        -------
+        tuple of Event
+            As entered; nothing if all was so already.
+        """
         with self._write() as (base, revision):
-            done = base.execute(
-                TIMBER.update()
-                .where(TIMBER.c.tag == timber.tag)
-                .values(**_columns(timber), revision=revision)
-            )
-            if done.rowcount != 1:
-                known = [row.tag for row in base.execute(sa.select(TIMBER.c.tag))]
-                raise NotFound("timber", timber.tag, known)
-        return timber
+            row = _find(base, tag)
+            old = timber_of(row)
+            try:
+                new = replace(old, **changes)
+            except TypeError as err:
+                raise OutOfRange("a timber", f"has no field {min(changes)!r}") from err
+            if new.tag != old.tag:
+                raise RegisterError(f"the tag of {old.tag} stays with it; enter the piece anew under another")
+            _check(new)
+            before, after = columns(old), columns(new)
+            made = []
+            for column in FIELDS:
+                if before[column] == after[column]:
+                    continue
+                if column == "place":
+                    event = _moved(old.tag, old.place, new.place, now_utc, now_utc, by, note)
+                else:
+                    event = events.edited(
+                        old.tag, column, before[column], after[column], by=by, now_utc=now_utc, note=note
+                    )
+                change = {column: after[column]}
+                made.append(events.write(base, event, change, timber=old, revision=revision, whole=False))
+        return tuple(made)
 
     def next_tag(self) -> str:
         """Propose a tag: the last one entered, counted up until it is free."""
-        with self._faults(), self._engine.connect() as base:
-            return self._next(base)
+        with self._read() as base:
+            return _next(base)
 
-    @staticmethod
-    def _next(base: Connection) -> str:
-        tags = [row.tag for row in base.execute(sa.select(TIMBER.c.tag).order_by(TIMBER.c.entered))]
-        used = {tag.lower() for tag in tags}
-        stem, digits = _split(tags[-1]) if tags else ("T-", "00")
-        number = int(digits)
-        while True:
-            number += 1
-            tag = f"{stem}{number:0{len(digits)}d}"
-            if tag.lower() not in used:
-                return tag
+    # --- events
+
+    def events(
+        self, tag: str | None = None, *, since_utc: datetime | None = None, undone: bool = False
+    ) -> list[Event]:
+        """Give what happened, oldest first; with ``undone`` also what was taken back."""
+        with self._read() as base:
+            tag = None if tag is None else _find(base, tag)["tag"]
+            asked = events.listing(tag, since_utc=since_utc, undone=undone)
+            return [event_of(row) for row in base.execute(asked).mappings()]
+
+    def add_event(self, event: Event) -> Event:
+        """Enter an event and change its timber by it; a late one takes its place among the others.
+
+        Where a timber was moved from is known to the register; what ``from`` says is not looked at.
+        """
+        if event.kind is EventKind.ARRIVED:
+            raise RegisterError(f"{event.tag} arrives when it is entered; `baulk timber add` does both")
+        with self._write() as (base, revision):
+            timber = timber_of(_find(base, event.tag))
+            event = replace(event, tag=timber.tag)
+            return events.write(base, event, events.columns_of(event), timber=timber, revision=revision)
+
+    def move(  # noqa: PLR0913 - one a word
+        self,
+        tag: str,
+        to: str,
+        *,
+        now_utc: datetime,
+        at_utc: datetime | None = None,
+        by: str = "",
+        note: str = "",
+    ) -> Event:
+        """Enter that a timber was moved to another place, now or then."""
+        return self.add_event(_moved(tag, "", to, at_utc or now_utc, now_utc, by, note))
+
+    def undo(self, number: int, *, by: str, now_utc: datetime) -> Event:
+        """Take an event back; what it changed is as if it had never been."""
+        with self._write() as (base, revision):
+            return events.undo(base, number, by=by, now_utc=now_utc, revision=revision)
+
+    # --- sensors
+
+    def attached(self, sensor: str, at_utc: datetime) -> Attachment | None:
+        """Say where a sensor is at a moment: the timber, depth, face and distance from an end."""
+        with self._read() as base:
+            return events.where(base, sensor, at_utc)
+
+    def attachments(self) -> Attachments:
+        """Give where every sensor was at any time, to be asked many times."""
+        steps: dict[str, tuple[tuple[int, Attachment | None], ...]] = {}
+        for row in self._rows(events.attachments()):
+            step = (row["at_us"], events.attachment_of(row))
+            steps[row["sensor"]] = (*steps.get(row["sensor"], ()), step)
+        return Attachments(steps)
+
+    # --- places and parts
+
+    def places(self) -> list[Place]:
+        """Give the places entered and those that a timber lies in, by name."""
+        with self._read() as base:
+            return places.places(base)
+
+    def save_place(self, place: Place) -> None:
+        """Enter a place, or replace the one of this name."""
+        Series(owner=Owner.AIR, name=place.name, quantity=Quantity.TEMP)
+        with self._write() as (base, _):
+            places.save_place(base, place)
+
+    def parts(self) -> list[Part]:
+        """Give the parts wanted, in the order of entry."""
+        with self._read() as base:
+            return places.parts(base)
+
+    def save_part(self, part: Part) -> None:
+        """Enter a part, or replace the one of this name."""
+        with self._write() as (base, _):
+            places.save_part(base, part)
+
+    def remove_part(self, name: str) -> None:
+        """Take a part off the list."""
+        with self._write() as (base, _):
+            places.remove_part(base, name)
+
+    def list(self, *, retired: bool = False) -> list[Timber]:
+        """Give every timber, in the order of entry; with ``retired`` also those that are gone."""
+        asked = sa.select(TIMBER).order_by(TIMBER.c.entered)
+        return [
+            timber_of(row)
+            for row in self._rows(asked if retired else asked.where(TIMBER.c.retired_utc.is_(None)))
+        ]
+
+
+def _find(base: Connection, tag: str) -> RowMapping:
+    asked = sa.select(TIMBER).where(sa.func.lower(TIMBER.c.tag) == tag.strip().lower())
+    row = base.execute(asked).mappings().first()
+    if row is None:
+        raise NotFound("timber", tag, base.execute(sa.select(TIMBER.c.tag)).scalars())
+    return row
+
+
+def _moved(  # noqa: PLR0913, PLR0917 - one a word
+    tag: str, old: str, to: str, at_utc: datetime, now_utc: datetime, by: str, note: str
+) -> Event:
+    detail: dict[str, Value] = {"from": old, "to": to}
+    return Event(
+        tag=tag, kind=EventKind.MOVED, at_utc=at_utc, noted_utc=now_utc, detail=detail, by=by, note=note
+    )
+
+
+def _next(base: Connection) -> str:
+    tags = [row.tag for row in base.execute(sa.select(TIMBER.c.tag).order_by(TIMBER.c.entered))]
+    used = {tag.lower() for tag in tags}
+    stem, digits = _split(tags[-1]) if tags else ("T-", "00")
+    number = int(digits)
+    while True:
+        number += 1
+        tag = f"{stem}{number:0{len(digits)}d}"
+        if tag.lower() not in used:
+            return tag
 
 
 def _split(tag: str) -> tuple[str, str]:
@@ -193,49 +341,3 @@ def _check(timber: Timber) -> None:
     for what, text in (("species", timber.species), ("use class", timber.use_class)):
         if not text.strip():
             raise RegisterError(f"timber {timber.tag} needs a {what}")
-
-
-def _columns(timber: Timber) -> dict[str, Any]:
-    return {
-        "tag": timber.tag,
-        "species": timber.species,
-        "width_mm": timber.section.width_mm,
-        "depth_mm": timber.section.depth_mm,
-        "pith_x_mm": timber.section.pith_x_mm,
-        "pith_y_mm": timber.section.pith_y_mm,
-        "length_mm": timber.length_mm,
-        "finished_width_mm": timber.finished.width_mm,
-        "finished_depth_mm": timber.finished.depth_mm,
-        "finished_x_mm": timber.finished.centre_x_mm,
-        "finished_y_mm": timber.finished.centre_y_mm,
-        "use_class": timber.use_class,
-        "place": timber.place,
-        "arrived_utc": timber.arrived_utc.astimezone(UTC).isoformat(),
-        "ends_sealed": timber.ends_sealed,
-        "green_mc_pct": timber.green_mc_pct,
-    }
-
-
-def _timber(row: RowMapping) -> Timber:
-    return Timber(
-        tag=row["tag"],
-        species=row["species"],
-        section=Section(
-            width_mm=row["width_mm"],
-            depth_mm=row["depth_mm"],
-            pith_x_mm=row["pith_x_mm"],
-            pith_y_mm=row["pith_y_mm"],
-        ),
-        length_mm=row["length_mm"],
-        finished=Finished(
-            width_mm=row["finished_width_mm"],
-            depth_mm=row["finished_depth_mm"],
-            centre_x_mm=row["finished_x_mm"],
-            centre_y_mm=row["finished_y_mm"],
-        ),
-        use_class=row["use_class"],
-        place=row["place"],
-        arrived_utc=datetime.fromisoformat(row["arrived_utc"]),
-        ends_sealed=row["ends_sealed"],
-        green_mc_pct=row["green_mc_pct"],
-    )

@@ -80,6 +80,8 @@ class Event:
         When it was written down.
     undone_utc : datetime, optional
         When it was taken back; an undone event no longer counts.
+    undone_by : str
+        Who took it back.
 
     Raises
     ------
@@ -96,6 +98,7 @@ class Event:
     number: int = 0
     noted_utc: datetime | None = None
     undone_utc: datetime | None = None
+    undone_by: str = ""
 
     def __post_init__(self) -> None:
         if self.at_utc.tzinfo is None:

@@ -36,6 +36,8 @@ class Timber:
     green_mc_pct : float, optional
         Moisture content from an oven-dry section cut on arrival; without one the species' table value
         is the prior. [% of oven-dry mass]
+    retired_utc : datetime, optional
+        When it left the shop or went into its place, with a time zone; it is no longer worked out.
     """
 
     tag: str
@@ -48,12 +50,15 @@ class Timber:
     arrived_utc: datetime
     ends_sealed: bool = False
     green_mc_pct: float | None = None
+    retired_utc: datetime | None = None
 
     def __post_init__(self) -> None:
         if not 0 < self.length_mm < float("inf"):
             raise OutOfRange("the length", f"must be above 0 mm, not {self.length_mm:g}")
         if self.arrived_utc.tzinfo is None:
             raise OutOfRange("the arrival time", "needs a time zone")
+        if self.retired_utc is not None and self.retired_utc.tzinfo is None:
+            raise OutOfRange("the time of retiring", "needs a time zone")
         if self.green_mc_pct is not None and not 0 < self.green_mc_pct < 400:
             raise OutOfRange(
                 "the green moisture content", f"lies between 0 and 400 %, not {self.green_mc_pct:g}"

@@ -11,7 +11,7 @@ from typing import Final
 from sqlalchemy import inspect
 from sqlalchemy.engine import Engine
 
-HEAD: Final = "0001"
+HEAD: Final = "0002"
 
 
 def current(engine: Engine) -> str | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from contextlib import closing
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 import sqlalchemy as sa
@@ -14,6 +15,8 @@ from baulk.ingest.errors import RegisterError, StoreLocked
 from baulk.ingest.register import META, Register, engine_for
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.section import Finished
+
+NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 
 
 def test_a_timber_comes_back_as_it_was_entered(yard):
@@ -70,12 +73,12 @@ def test_a_timber_without_a_species_is_refused(yard):
         yard.register.add(replace(yard.register.get("FER-01"), tag="FER-02", species=" "))
 
 
-def test_an_edit_replaces_the_entry(yard):
+def test_an_edit_changes_the_entry(yard):
     changed = replace(yard.register.get("FER-01"), place="loft", green_mc_pct=None)
-    yard.register.edit(changed)
+    yard.register.edit("fer-01", place="loft", green_mc_pct=None, now_utc=NOW)
     assert yard.register.list() == [changed]
     with pytest.raises(NotFound, match="FER-07"):
-        yard.register.edit(replace(changed, tag="FER-07"))
+        yard.register.edit("FER-07", place="loft", now_utc=NOW)
 
 
 @pytest.mark.parametrize(

@@ -157,7 +157,7 @@ def test_the_revision_grows_with_every_change(opened):
         lambda: store.quarantine(RAW, "x"),
         lambda: store.save_evaluation("FER-01", NOW, b"{}"),
         lambda: opened.register.add(oak()),
-        lambda: opened.register.edit(oak(place="loft")),
+        lambda: opened.register.edit("FER-01", place="loft", now_utc=NOW),
     ):
         before = store.revision()
         change()
@@ -182,7 +182,7 @@ def test_a_timber_is_stale_until_it_is_evaluated_and_again_after_news(opened):
     assert store.stale() == ["FER-01"]
     store.save_evaluation("FER-01", NOW + 2 * HOUR, b"{}")
     assert store.stale() == []
-    opened.register.edit(oak(place="loft"))
+    opened.register.edit("FER-01", place="loft", now_utc=NOW)
     assert store.stale() == ["FER-01"]
 
 

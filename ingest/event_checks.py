@@ -1,0 +1,112 @@
+"""What the details of an event may hold: faces by letter, depths inside the piece, weights that fall."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Final
+
+from baulk.models.errors import OutOfRange
+from baulk.models.event import Event, EventKind, Value
+from baulk.models.reading import Owner, Quantity, Series
+from baulk.models.section import Face
+from baulk.models.timber import Timber
+
+_LETTERS: Final = "".join(face.value for face in Face)
+_SENSOR: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$")
+# numbers that an event may carry: lowest, highest, unit; wide on purpose, our own
+_NUMBERS: Final[Mapping[str, tuple[float, float, str]]] = {
+    "length_mm": (1.0, 1e5, "mm"),
+    "width_mm": (1.0, 1e4, "mm"),
+    "depth_mm": (0.0, 1e4, "mm"),
+    "from_end_mm": (0.0, 1e5, "mm"),
+    "weight_before_kg": (0.001, 20_000.0, "kg"),
+    "weight_after_kg": (0.001, 20_000.0, "kg"),
+    "tare_kg": (0.0, 20_000.0, "kg"),
+    "mc_pct": (0.0, 400.0, "%"),
+}
+
+
+def checked(event: Event, timber: Timber) -> Event:
+    """Give an event with its details in their usual form, or refuse it.
+
+    Parameters
+    ----------
+    event : Event
+        As entered.
+    timber : Timber
+        The timber as it stands.
+
+    Raises
+    ------
+    OutOfRange
+        If a detail can't be meant.
+    """
+    detail = {name: _one(event.kind, name, value) for name, value in event.detail.items()}
+    detail = {name: value for name, value in detail.items() if value is not None}
+    if event.kind is EventKind.MOVED:
+        Series(owner=Owner.AIR, name=str(detail["to"]), quantity=Quantity.TEMP)
+    if event.kind is EventKind.SENSOR_ATTACHED and "depth_mm" in detail:
+        face = Face(str(detail["face"])) if "face" in detail else None
+        timber.section.refuse_depth(float(detail["depth_mm"]), face)
+    _weights(detail)
+    end = detail.get("from_end_mm")
+    if end is not None and float(end) > timber.length_mm:
+        raise OutOfRange(
+            "the distance from an end",
+            f"of {float(end):.0f} mm is longer than {timber.tag}, which is {timber.length_mm:.0f} mm",
+        )
+    return replace(event, detail=detail)
+
+
+def _one(kind: EventKind, name: str, value: Value) -> Value | None:
+    if name in _NUMBERS:
+        return _number(name, value)
+    if name == "faces":
+        return _faces(kind, str(value))
+    if name == "up" or (name == "face" and value != ""):
+        if str(value).strip().lower() not in set(_LETTERS):
+            raise OutOfRange("a face", f"is one of a, b, c, d, not {value!r}")
+        return str(value).strip().lower()
+    if name == "face":
+        return None
+    if name == "sensor":
+        text = str(value).strip()
+        if not _SENSOR.match(text):
+            raise OutOfRange(
+                "the name of a sensor",
+                f"is made of up to 64 letters, digits, dots, colons and dashes, not {text!r}",
+            )
+        return text
+    if name in {"file", "to"} and not str(value).strip():
+        raise OutOfRange(f"the {'photograph' if name == 'file' else 'place'}", "needs a name")
+    return value.strip() if isinstance(value, str) else value
+
+
+def _number(name: str, value: Value) -> float:
+    low, high, unit = _NUMBERS[name]
+    number = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    if not low <= number <= high:
+        words = name.rpartition("_")[0].replace("_", " ")
+        raise OutOfRange(f"the {words} of an event", f"lies between {low:g} and {high:g} {unit}, not {value}")
+    return number
+
+
+def _faces(kind: EventKind, text: str) -> str:
+    letters = "".join(sorted(set(text.lower()) - set(" ,")))
+    if unknown := sorted(set(letters) - set(_LETTERS)):
+        raise OutOfRange(
+            "the faces",
+            f"of {kind.value} are letters of a, b, c, d, or nothing for none; {unknown[0]!r} is not one",
+        )
+    return letters
+
+
+def _weights(detail: Mapping[str, Value]) -> None:
+    before, after = detail.get("weight_before_kg"), detail.get("weight_after_kg")
+    if before is not None and after is not None and float(after) >= float(before):
+        raise OutOfRange(
+            "the weights", f"must fall when wood is taken off, not go from {before:g} to {after:g} kg"
+        )
