@@ -110,6 +110,7 @@ class Judgement(_Part):
     probability: dict[str, float]
     reasons: tuple[str, ...]
     next_reading: str
+    wanted: float | None = None
     rough_out_size_mm: tuple[float, float] | None = None
     enough_readings: bool = True
 

@@ -37,6 +37,8 @@ COMMANDS: Final = {
     "reading": Entry("reading", "app", "Readings by hand, what is stored, what is in quarantine."),
     "verdict": Entry("verdict", "verdict", "Leave it, rough it out, or square it: when and why."),
     "labels": Entry("labels", "print_labels", "Tag labels whose code opens the timber's page."),
+    "record": Entry("record", "print_record", "A timber's drying record, to print and keep."),
+    "calendar": Entry("calendar", "write_calendar", "Expected dates as a calendar file."),
     "emc": Entry("air", "emc", "Moisture content that wood comes to in given air."),
     "size": Entry("size_weight", "size", "What a section measures once its moisture has changed."),
     "weight": Entry("size_weight", "weight", "What a timber weighs, or how wet two weights say it is."),

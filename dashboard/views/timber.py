@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from datetime import datetime
 
 import streamlit as st
 
-from baulk.dashboard import butt_end, by_hand, charts, data, frame, words
+from baulk.dashboard import butt_end, by_hand, charts, data, frame, telling, words
 from baulk.dashboard.answer import Answer, Span
 from baulk.models import units
-from baulk.models.errors import BaulkError
-from baulk.models.reading import AT_DEPTH, Quantity, Reading, Series
+from baulk.models.reading import AT_DEPTH
 from baulk.models.wording import share
 
 FACES = {"a": "face a (up)", "b": "face b", "c": "face c", "d": "face d"}
@@ -43,15 +41,16 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
         dates.append(
             ("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it")
         )
-    reasons = [f"<li>{words.esc(plainly(text, system))}</li>" for text in verdict.reasons]
+    reasons = [f"<li>{words.esc(telling.plainly(text, system))}</li>" for text in verdict.reasons]
     first, rest = "".join(reasons[:3]), "".join(reasons[3:])
+    following = words.esc(telling.plainly(verdict.next_reading, system))
     more = f"<details><summary>more reasons</summary><ul>{rest}</ul></details>" if rest else ""
     doubt = "" if verdict.enough_readings else " There are too few readings yet to lean on this."
     st.html(
         '<div class="b-verdict">'
         f'<div class="b-say"><span class="b-shape">{told.shape}</span>{told.word}</div>'
         f'<div>{words.esc(told.sentence)}{doubt}</div><ul class="b-reasons">{first}</ul>{more}'
-        f'<div class="b-next"><b>Next:</b> {words.esc(plainly(verdict.next_reading, system))}</div></div>'
+        f'<div class="b-next"><b>Next:</b> {following}</div></div>'
     )
     frame.figures(dates)
 
@@ -69,38 +68,6 @@ def say_moisture(answer: Answer, now: datetime) -> None:
         ]
         + [("Worked out", words.age(answer.made_utc, now), words.clock(answer.made_utc))]
     )
-
-
-def value(reading: Reading, facts: data.ShopFacts) -> str:
-    """Return a reading's value in the shop's units."""
-    kind = reading.series.quantity
-    if kind is Quantity.WEIGHT:
-        return units.show_mass(reading.value, facts.system)
-    if reading.unit == "degC":
-        return units.show_temperature(reading.value, facts.temperature)
-    if kind is Quantity.RESISTANCE:
-        mega = reading.value / 1e6
-        return f"{mega:,.0f} MΩ" if mega >= 10 else f"{mega:.3g} MΩ"
-    return f"{reading.value:.1f} {reading.unit}"
-
-
-def where(series: Series, system: units.System) -> str:
-    """Return what a series is, with its depth in the shop's units."""
-    depth = units.show_length(series.depth_mm, system) if series.depth_mm is not None else None
-    return words.series(series, depth)
-
-
-def called(text: str, system: units.System) -> str:
-    """Return what a series is, from its stored text."""
-    try:
-        return where(Series.parse(text), system)
-    except BaulkError:
-        return text
-
-
-def plainly(text: str, system: units.System) -> str:
-    """Return a sentence with the stored names of series in it told in words."""
-    return re.sub(r"timber(?:/[\w.-]+)+[\w]", lambda found: called(found[0], system), text)
 
 
 def movement(answer: Answer, system: units.System) -> None:
@@ -172,7 +139,7 @@ def calibration(answer: Answer, system: units.System) -> None:
         )
     used = "1 reading" if fit.used == 1 else f"{fit.used} readings"
     lines.append(f"Learned from {used}." if fit.used else "No reading has taught it anything yet.")
-    lines += [f"Left out: {plainly(text, system)}" for text in fit.left_out[:5]]
+    lines += [f"Left out: {telling.plainly(text, system)}" for text in fit.left_out[:5]]
     if len(fit.left_out) > 5:
         lines.append(f"... and {len(fit.left_out) - 5} more left out.")
     st.markdown("\n".join(f"- {line}" for line in lines))
@@ -216,7 +183,7 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
             calibration(answer, facts.system)
         st.subheader("Readings against the model", anchor=False)
         if answer.readings:
-            names = {r.series: called(r.series, facts.system) for r in answer.readings}
+            names = {r.series: telling.called(r.series, facts.system) for r in answer.readings}
             st.altair_chart(charts.readings(answer, names), width="stretch", key="readings")
             st.caption(
                 "Hollow: left out of the fit, or above fibre saturation, where a pin says only 'at least'."
@@ -250,8 +217,8 @@ def newest(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> Non
         return
     rows = [
         (
-            value(r, facts),
-            where(r.series, facts.system),
+            telling.value(r, facts.system, facts.temperature),
+            telling.where(r.series, facts.system),
             ", ".join(
                 filter(
                     None, (words.age(r.taken_utc, now), words.SOURCES.get(r.source, r.source), words.flags(r))

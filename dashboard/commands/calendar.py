@@ -1,0 +1,39 @@
+"""Expected dates from the command line: `baulk calendar`."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.paper import dates, files, gather
+from baulk.ingest import shop as shops
+
+
+def write_calendar(
+    tags: Annotated[
+        list[str] | None, typer.Argument(help="Tags; without any, every timber.", metavar="[TAG]...")
+    ] = None,
+    *,
+    out: Annotated[Path, typer.Option("-o", "--out", help="The file to write.")] = Path("timbers.ics"),
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Write the days on which timbers are expected to be ready, as a calendar file (RFC 5545).
+
+    Taking it into a calendar again moves the entries that have moved.
+    """
+    with shops.open(shop) as opened:
+        wanted = tags or opened.register.tags()
+        now_utc = datetime.now(UTC)
+        found = [gather.record(opened, tag, now_utc) for tag in wanted]
+        ics = dates.calendar(found, shop=opened.config.shop.name, slug=opened.config.slug)
+    files.write(out, ics)
+    entries = ics.count(b"BEGIN:VEVENT")
+    if json:
+        say_json({"file": out, "entries": entries})
+    else:
+        say(f"{entries} expected dates of {len(found)} timbers in {out}")

@@ -1,0 +1,38 @@
+"""The drying record from the command line: `baulk record`."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.paper import files, gather, record
+from baulk.ingest import shop as shops
+
+
+def print_record(
+    tag: Annotated[str, typer.Argument(help="Which timber.", metavar="TAG")],
+    *,
+    out: Annotated[
+        Path | None, typer.Option("-o", "--out", help="The PDF to write; TAG.pdf if left out.")
+    ] = None,
+    paper: Annotated[str | None, typer.Option(help="a4 or letter; else by the shop's units.")] = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Print a timber's drying record: identity, history, readings, moisture inside, forecast, verdict.
+
+    Example: baulk record FER-03 -o FER-03.pdf
+    """
+    with shops.open(shop) as opened:
+        found = gather.record(opened, tag, datetime.now(UTC))
+    size = paper or ("letter" if found.system == "inch" else "a4")
+    path = out or Path(f"{found.timber.tag}.pdf")
+    files.write(path, record.pdf(found, paper=size))
+    if json:
+        say_json({"file": path, "tag": found.timber.tag, "readings": len(found.readings)})
+    else:
+        say(f"The record of {found.timber.tag} is in {path}")

@@ -1,0 +1,37 @@
+"""What paper needs of a shop, gathered in one place for commands and pages alike."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from baulk.dashboard.answer import parse
+from baulk.dashboard.paper.record import Record
+from baulk.ingest.shop import Shop
+from baulk.models import use_class
+from baulk.models.errors import BaulkError
+from baulk.models.reading import Owner
+
+
+def record(shop: Shop, tag: str, now_utc: datetime, *, url: str | None = None) -> Record:
+    """Gather the record of one timber; a timber without a verdict gets its reason instead."""
+    timber = shop.register.get(tag)
+    stored = shop.store.evaluation(timber.tag)
+    answer, trouble = None, None
+    if stored is not None:
+        try:
+            answer = parse(stored[1])
+        except BaulkError as err:
+            trouble = str(err)
+    return Record(
+        shop=shop.config.shop.name,
+        timber=timber,
+        use=use_class.get(timber.use_class),
+        answer=answer,
+        trouble=trouble,
+        events=tuple(shop.register.events(timber.tag)),
+        readings=tuple(shop.store.readings(Owner.TIMBER, timber.tag)),
+        made_utc=now_utc,
+        url=url or shop.config.dashboard.address,
+        system=shop.config.shop.units,
+        temperature=shop.config.temperature,
+    )

@@ -1,0 +1,433 @@
+"""The drying record of one timber, to print and keep with the job."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from reportlab.graphics.shapes import Drawing, Rect
+from reportlab.lib.enums import TA_LEFT
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import (
+    Flowable,
+    KeepTogether,
+    Paragraph,
+    SimpleDocTemplate,
+    Spacer,
+    Table,
+    TableStyle,
+)
+
+from baulk.dashboard import telling, words
+from baulk.dashboard.answer import Answer, Span
+from baulk.dashboard.butt_end import Pin
+from baulk.dashboard.paper import fan_picture, ink, labels, section_picture
+from baulk.dashboard.paper.ink import MM
+from baulk.models import gravimetric, species, units
+from baulk.models.event import Event
+from baulk.models.reading import AT_DEPTH, Quantity, Reading
+from baulk.models.timber import Timber
+from baulk.models.use_class import UseClass
+from baulk.models.wording import share
+
+MOST_READINGS: Final = 60
+PAPERS: Final = {"a4": labels.A4, "letter": labels.LETTER}
+CAUTIONS: Final = (
+    (
+        "This record says how wet the piece is thought to be and how far it may still move. It says nothing "
+        "of its strength: structural use is graded and approved under the local code by those licensed to."
+    ),
+    (
+        "The moisture inside is computed from the readings listed and carries the ranges shown; a piece "
+        "that matters is weighed, or cut and oven-dried, before it is relied on."
+    ),
+    (
+        "A boxed heart checks whatever the air. Wet faces grow mould in damp, still air. Oak dust and "
+        "mould harm the lungs: extract the dust and wear a mask that fits."
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Record:
+    """Everything that the record of one timber shows.
+
+    Parameters
+    ----------
+    shop : str
+        Name of the shop.
+    timber : Timber
+        The piece.
+    use : UseClass
+        Where it will live.
+    answer : Answer or None
+        Its last evaluation.
+    trouble : str or None
+        Why there is none.
+    events : sequence of Event
+        What happened to it.
+    readings : sequence of Reading
+        All of them.
+    made_utc : datetime
+        When the record was printed.
+    url : str
+        Where the pages are served.
+    system : "inch" or "metric"
+        Units of lengths and masses.
+    temperature : "F" or "C"
+        Units of temperatures.
+    """
+
+    shop: str
+    timber: Timber
+    use: UseClass
+    answer: Answer | None
+    trouble: str | None
+    events: Sequence[Event]
+    readings: Sequence[Reading]
+    made_utc: datetime
+    url: str
+    system: units.System
+    temperature: units.TemperatureUnit
+
+
+def pdf(record: Record, *, paper: str = "a4") -> bytes:
+    """Lay the record out.
+
+    Parameters
+    ----------
+    record : Record
+        What it shows.
+    paper : str
+        "a4" or "letter".
+
+    Returns
+    -------
+    bytes
+        A PDF.
+
+    Raises
+    ------
+    PaperError
+        If the paper is not known.
+    """
+    if paper not in PAPERS:
+        raise ink.PaperError(f"there is no paper {paper!r}; known: {', '.join(PAPERS)}")
+    ink.fonts()
+    size = tuple(side * MM for side in PAPERS[paper])
+    edge = 16 * MM
+    out = io.BytesIO()
+    title = ink.printable(f"Drying record of {record.timber.tag}")
+    document = SimpleDocTemplate(
+        out,
+        pagesize=size,
+        leftMargin=edge,
+        rightMargin=edge,
+        topMargin=14 * MM,
+        bottomMargin=16 * MM,
+        title=title,
+        author=ink.printable(record.shop),
+    )
+    room = size[0] - 2 * edge - 12  # the frame's own padding
+    parts: list[Flowable] = [
+        *_head(record, room),
+        *_verdict(record, room),
+        *_moisture(record, room),
+        *_movement(record, room),
+        *_events(record, room),
+        *_readings(record, room),
+        *_cautions(),
+    ]
+
+    def foot(canvas: Canvas, page: SimpleDocTemplate) -> None:
+        canvas.setFont(ink.PLAIN, 7)
+        canvas.setFillColor(ink.QUIET)
+        canvas.drawString(
+            edge + 6, 9 * MM, ink.printable(f"{record.shop}: {title}, {words.clock(record.made_utc)}")
+        )
+        canvas.drawRightString(size[0] - edge - 6, 9 * MM, f"page {page.page}")
+
+    document.build(parts, onFirstPage=foot, onLaterPages=foot)
+    return out.getvalue()
+
+
+def _style(size: float, *, bold: bool = False, **how: Any) -> ParagraphStyle:  # noqa: ANN401 - the library's own options
+    return ParagraphStyle(
+        f"baulk-{size}-{bold}-{sorted(how.items())}",
+        fontName=ink.BOLD if bold else ink.PLAIN,
+        fontSize=size,
+        leading=size * 1.4,
+        textColor=how.pop("textColor", ink.INK),
+        alignment=TA_LEFT,
+        **how,
+    )
+
+
+def _text(text: str, size: float = 8.5, **how: Any) -> Paragraph:  # noqa: ANN401
+    return Paragraph(words.esc(ink.printable(text)).replace("\n", "<br/>"), _style(size, **how))
+
+
+def _heading(text: str) -> Paragraph:
+    return _text(text, 11, bold=True, spaceBefore=9, spaceAfter=3)
+
+
+def _rows(heads: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float]) -> Table:
+    body = [[_text(head, 7, textColor=ink.QUIET) for head in heads]] if heads else []
+    body += [[_text(cell, 8) for cell in row] for row in rows]
+    made = Table(body, colWidths=list(widths), repeatRows=1 if heads else 0)
+    made.setStyle(
+        TableStyle(
+            [
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LINEBELOW", (0, 0), (-1, -1), 0.4, ink.RULE),
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+            ]
+        )
+    )
+    return made
+
+
+def _beside(left: Sequence[Any], right: Any, widths: Sequence[float]) -> Table:  # noqa: ANN401
+    made = Table([[list(left), right]], colWidths=list(widths))
+    made.setStyle(
+        TableStyle(
+            [
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LEFTPADDING", (0, 0), (0, 0), 0),
+                ("RIGHTPADDING", (-1, 0), (-1, 0), 0),
+            ]
+        )
+    )
+    return made
+
+
+def _head(record: Record, room: float) -> list[Flowable]:
+    timber, system = record.timber, record.system
+    green, want = timber.section, timber.finished
+    side = 30 * MM
+    code = Drawing(side, side)
+    code.add(ink.code(labels.address(record.url, timber.tag), side))
+    wood = species.get(timber.species)
+    heavy = float(
+        gravimetric.green_mass_kg(
+            green, timber.length_mm, wood.green_heartwood_mc_pct, wood.basic_density_kg_m3
+        )
+    )
+    x, y = _signed(green.pith_x_mm, system), _signed(green.pith_y_mm, system)
+    heart = "boxed heart" if green.boxed_heart else "free of heart"
+    pith = f"{heart}, pith {x} across and {y} up from the centre"
+    rows = [
+        ("species", f"{wood.name} ({wood.latin})"),
+        (
+            "green",
+            (
+                f"{units.show_size(green.width_mm, green.depth_mm, system)}, "
+                f"{words.along(timber.length_mm, system)} long; {pith}"
+            ),
+        ),
+        ("to finish", units.show_size(want.width_mm, want.depth_mm, system)),
+        ("for", record.use.title),
+        (
+            "lies in",
+            (
+                f"{timber.place}, since {words.day(timber.arrived_utc)}; ends "
+                f"{'sealed' if timber.ends_sealed else 'not sealed'}"
+            ),
+        ),
+        ("green weight", f"about {units.show_mass(heavy, system)}: lift it with enough people or a hoist"),
+    ]
+    left = [
+        _text(record.shop, 8, textColor=ink.QUIET),
+        _text(f"Drying record: {timber.tag}", 18, bold=True, spaceAfter=5),
+        _rows((), rows, (25 * MM, room - side - 32 * MM)),
+    ]
+    return [_beside(left, code, (room - side - 6, side + 6))]
+
+
+def _signed(mm: float, system: units.System) -> str:
+    return ("-" if mm < 0 else "") + units.show_length(abs(mm), system)
+
+
+def _verdict(record: Record, room: float) -> list[Flowable]:
+    if record.answer is None:
+        why = record.trouble or "the first verdict has not been worked out yet; run `baulk forecast`"
+        return [_heading("Verdict"), _text(f"None: {why}")]
+    judged = record.answer.verdict
+    told = words.step(judged.step)
+    lines = [
+        (
+            words.step(name).word,
+            words.when(date, record.made_utc),
+            f"{share(judged.probability[name])} sure today" if name in judged.probability else "",
+        )
+        for name, date in judged.dates.items()
+    ]
+    size = judged.rough_out_size_mm
+    box = Table(
+        [[_shape(judged.step), [_text(told.word, 14, bold=True), _text(told.sentence, 9)]]],
+        colWidths=[13 * MM, room - 13 * MM],
+    )
+    box.setStyle(
+        TableStyle([("BOX", (0, 0), (-1, -1), 1.2, ink.INK), ("VALIGN", (0, 0), (-1, -1), "MIDDLE")])
+    )
+    return [
+        _heading(f"Verdict of {words.clock(record.answer.made_utc)}"),
+        box,
+        Spacer(1, 4),
+        _rows(("step", "true from", "how sure"), lines, (room * 0.25, room * 0.35, room * 0.4)),
+        *([_text(f"Rough out to {units.show_size(*size, record.system)}.")] if size else []),
+        Spacer(1, 3),
+        *[
+            _text(
+                f"• {telling.plainly(reason, record.system)}", 8, leftIndent=8, bulletIndent=0, spaceAfter=1.5
+            )
+            for reason in judged.reasons
+        ],
+        _text(f"Next reading: {telling.plainly(judged.next_reading, record.system)}", 8, spaceBefore=3),
+    ]
+
+
+def _shape(step: str) -> Drawing:
+    """Draw the verdict's own square: full, half full, empty."""
+    side = 9 * MM
+    drawing = ink.sheet_of(side, side)
+    part = {"square": 1.0, "rough out": 0.5}.get(step, 0.0)
+    drawing.add(Rect(0, 0, side * part, side, fillColor=ink.INK, strokeColor=None))
+    drawing.add(Rect(0, 0, side, side, fillColor=None, strokeColor=ink.INK, strokeWidth=1.6))
+    return drawing
+
+
+def _pins(readings: Sequence[Reading]) -> list[Pin]:
+    at = {(r.series.depth_mm, r.series.face) for r in readings if r.series.quantity in AT_DEPTH}
+    return [Pin(depth_mm=depth, face=face) for depth, face in sorted(at, key=str) if depth is not None]
+
+
+def _moisture(record: Record, room: float) -> list[Flowable]:
+    if record.answer is None:
+        return []
+    answer, home = record.answer, (record.use.service_low_pct, record.use.service_high_pct)
+    picture = section_picture.picture(
+        record.timber, answer, _pins(record.readings), record.system, room * 0.36
+    )
+    said = [
+        _text(f"{name}: {words.span(s.median, s.low, s.high)} MC", 9)
+        for name, s in (
+            ("Core", answer.core_now_pct),
+            ("Section on the mean", answer.mean_now_pct),
+            ("Shell", answer.shell_now_pct),
+        )
+    ]
+    fans = [fan_picture.picture(answer, which, home, (room * 0.6, 38 * MM)) for which in ("core", "mean")]
+    note = _text(
+        "Line: most likely. Dark: half the chances. Light: nine in ten. Green: its future place, "
+        f"{home[0]:.0f} to {home[1]:.0f} %. Dots: the deepest pins, hollow where they say only 'at least'. "
+        "Left: butt end; dashed, the finished piece; cross, the pith; dots, pins.",
+        6.5,
+        textColor=ink.QUIET,
+    )
+    return [
+        KeepTogether(
+            [
+                _heading("Moisture inside, and how it goes on"),
+                _beside([picture, *said], [*fans, note], (room * 0.38, room * 0.62)),
+            ]
+        )
+    ]
+
+
+def _movement(record: Record, room: float) -> list[Flowable]:
+    if record.answer is None:
+        return []
+    move, system = record.answer.movement, record.system
+    per, digits, unit = (25.4, 2, "in") if system == "inch" else (1.0, 1, "mm")
+
+    def row(name: str, span: Span) -> tuple[str, str, str]:
+        low, middle, high = (round(v / per, digits) + 0.0 for v in (span.low, span.median, span.high))
+        return name, f"{middle:+.{digits}f}", f"{low:+.{digits}f} to {high:+.{digits}f}"
+
+    rows = [row(f"face {name}", span) for name, span in sorted(move.face_mm.items())]
+    rows.append(row("out of square", move.out_of_square_mm))
+    rows += [
+        row(name, span) for name, span in (("cup", move.cup_mm), ("checks, summed", move.check_mm)) if span
+    ]
+    return [
+        KeepTogether(
+            [
+                _heading("Movement still to come, if squared now"),
+                _rows(
+                    ("", f"likely, {unit}", f"nine in ten, {unit}"),
+                    rows,
+                    (room * 0.4, room * 0.25, room * 0.35),
+                ),
+                _text(
+                    f"Allowed for this use: {move.tolerance_mm / per:.{digits}f} {unit}. "
+                    "A minus means it shrinks.",
+                    7.5,
+                    textColor=ink.QUIET,
+                ),
+            ]
+        )
+    ]
+
+
+def _events(record: Record, room: float) -> list[Flowable]:
+    rows = [
+        (words.day(event.at_utc), telling.event(event, record.system), event.by or "-")
+        for event in sorted(record.events, key=lambda each: each.at_utc)
+        if event.counts
+    ]
+    if not rows:
+        rows = [(words.day(record.timber.arrived_utc), "set on its bearers", "-")]
+    return [_heading("History"), _rows(("day", "what", "by"), rows, (room * 0.2, room * 0.6, room * 0.2))]
+
+
+def _readings(record: Record, room: float) -> list[Flowable]:
+    kept = _thinned(record.readings)
+    if not kept:
+        return [_heading("Readings"), _text("None yet.")]
+    rows = [
+        (
+            words.clock(each.taken_utc),
+            telling.where(each.series, record.system),
+            telling.value(each, record.system, record.temperature),
+            ", ".join(filter(None, (words.SOURCES.get(each.source, each.source), words.flags(each)))),
+        )
+        for each in kept
+    ]
+    said = (
+        f"{len(kept)} of {len(record.readings)}: every one taken by hand, and of sensors' an even choice, "
+        "newest first."
+        if len(kept) < len(record.readings)
+        else f"All {len(kept)}, newest first."
+    )
+    widths = (room * 0.24, room * 0.3, room * 0.16, room * 0.3)
+    return [
+        _heading("Readings"),
+        _text(said, 7.5, textColor=ink.QUIET),
+        _rows(("taken", "what", "value", "how"), rows, widths),
+    ]
+
+
+def _thinned(readings: Sequence[Reading]) -> list[Reading]:
+    """Every reading by hand; of each sensor's series an even choice with its newest, newest first."""
+    shown = [r for r in readings if r.series.quantity not in {Quantity.BATTERY, Quantity.BATTERY_VOLTAGE}]
+    kept = [each for each in shown if each.source != "mqtt"]
+    by_series: dict[str, list[Reading]] = {}
+    for each in shown:
+        if each.source == "mqtt":
+            by_series.setdefault(str(each.series), []).append(each)
+    share_of_each = max(4, (MOST_READINGS - len(kept)) // max(1, len(by_series)))
+    for rows in by_series.values():
+        ordered = sorted(rows, key=lambda each: each.taken_utc, reverse=True)
+        kept += ordered[:: max(1, -(-len(ordered) // share_of_each))]
+    return sorted(kept, key=lambda each: each.taken_utc, reverse=True)
+
+
+def _cautions() -> list[Flowable]:
+    return [KeepTogether([_heading("Cautions"), *[_text(each, 8, spaceAfter=2) for each in CAUTIONS]])]

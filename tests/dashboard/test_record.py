@@ -1,0 +1,189 @@
+"""The printed record and the calendar file, read back by programs that know nothing of ours."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from datetime import UTC, datetime, timedelta
+
+import icalendar
+import pypdfium2
+import pytest
+import zxingcpp
+
+from baulk.dashboard.paper import dates, gather, labels, record
+from baulk.dashboard.paper.ink import PaperError, printable
+from baulk.ingest import shop as shops
+from baulk.models.event import Event, EventKind
+
+
+def pages(pdf):
+    document = pypdfium2.PdfDocument(pdf)
+    text = [page.get_textpage().get_text_range() for page in document]
+    pictures = [page.render(scale=2).to_pil() for page in document]
+    document.close()
+    return text, pictures
+
+
+def found(folder, tag):
+    with shops.open(folder) as shop:
+        return gather.record(shop, tag, datetime.now(UTC))
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_record_tells_identity_verdict_movement_history_readings_and_cautions(shop_folder, paper):
+    text, pictures = pages(record.pdf(found(shop_folder, "FER-01"), paper=paper))
+    whole = " ".join(" ".join(text).split())
+    for part in (
+        "Drying record: FER-01",
+        "white oak (Quercus alba)",
+        "8 x 7 3/4 in",
+        "8 ft long",
+        "Leave it: squared now",
+        "face a would still shrink",
+        "Core: 48 % (44 to 52) MC",
+        "Movement still to come",
+        "Allowed for this use: 0.10 in",
+        "pin meter, 1 1/4 in deep, face b",
+        "lift it with enough people",
+        "licensed",
+        "mould",
+        f"page {len(text)}",
+    ):
+        assert part in whole, part
+    assert [code.text for code in zxingcpp.read_barcodes(pictures[0])] == [
+        labels.address("http://127.0.0.1:8501", "FER-01")
+    ]
+
+
+def test_the_section_on_paper_is_dark_where_it_is_wet_and_pale_where_it_is_dry(shop_folder):
+    one = dataclasses.replace(found(shop_folder, "FER-01"), readings=())
+    _, pictures = pages(record.pdf(one))
+    seen = {rgb for picture in pictures for _, rgb in picture.convert("RGB").getcolors(1 << 24)}
+    wet = [p for p in seen if p[2] > p[0] + 40 and sum(p) < 330]  # deep water blue
+    dry = [p for p in seen if p[0] > p[2] + 40 and sum(p) > 480]  # straw
+    assert wet
+    assert dry
+
+
+def test_a_timber_without_a_verdict_gets_a_record_that_says_so(shop_folder):
+    text, _ = pages(record.pdf(found(shop_folder, "FER-05")))
+    assert "has not been worked out yet" in " ".join(" ".join(text).split())
+
+
+def test_events_stand_in_the_record_in_order_and_undone_ones_do_not(shop_folder):
+    now = datetime.now(UTC)
+    events = (
+        Event(
+            tag="FER-01",
+            kind=EventKind.CUT,
+            at_utc=now - timedelta(days=3),
+            detail={"length_mm": 2133.6, "weight_after_kg": 70.0},
+            by="Ida",
+        ),
+        Event(
+            tag="FER-01",
+            kind=EventKind.MOVED,
+            at_utc=now - timedelta(days=9),
+            detail={"from": "yard", "to": "shed"},
+        ),
+        Event(
+            tag="FER-01",
+            kind=EventKind.TURNED,
+            at_utc=now - timedelta(days=5),
+            detail={"up": "c"},
+            undone_utc=now,
+        ),
+    )
+    one = dataclasses.replace(found(shop_folder, "FER-01"), events=events)
+    whole = " ".join(" ".join(pages(record.pdf(one))[0]).split())
+    assert whole.index("moved from yard to shed") < whole.index("cut to 7 ft, 154 lb after")
+    assert "turned" not in whole
+    assert "Ida" in whole
+
+
+def test_every_reading_by_hand_is_printed_and_sensors_are_thinned(shop_folder):
+    one = found(shop_folder, "FER-01")
+    many = [
+        dataclasses.replace(
+            one.readings[0], taken_utc=one.readings[0].taken_utc - timedelta(hours=n), value=20 + n % 7
+        )
+        for n in range(5000)
+    ]
+    hand = [
+        dataclasses.replace(
+            one.readings[1],
+            source="hand",
+            taken_utc=one.readings[1].taken_utc - timedelta(days=n),
+            value=31.5,
+        )
+        for n in range(40)
+    ]
+    text, _ = pages(record.pdf(dataclasses.replace(one, readings=[*many, *hand])))
+    assert "".join(text).count("31.5 %") == 40
+    assert "of 5040: every one taken by hand" in " ".join(" ".join(text).split())
+    assert len(text) <= 6
+
+
+def test_signs_that_the_face_lacks_never_stop_a_record(shop_folder):
+    one = dataclasses.replace(found(shop_folder, "FER-01"), shop="Werft Łódź & 船 <b>")
+    text, _ = pages(record.pdf(one))
+    assert "& ? <b>" in text[0]
+    assert printable("naïve — ½") == "naïve — ½"
+
+
+def test_an_unknown_paper_is_refused(shop_folder):
+    with pytest.raises(PaperError, match="known: a4, letter"):
+        record.pdf(found(shop_folder, "FER-01"), paper="a5")
+
+
+def test_the_command_writes_the_record(baulk, shop_folder, tmp_path):
+    out = tmp_path / "one.pdf"
+    done = baulk("record", "fer-01", "-o", str(out), "--shop", str(shop_folder), "--json")
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["tag"] == "FER-01"
+    assert out.read_bytes().startswith(b"%PDF")
+
+
+def test_the_calendar_holds_each_expected_day_once_and_the_same_entry_again_later(shop_folder):
+    every = [found(shop_folder, f"FER-0{n}") for n in range(1, 6)]
+    made = icalendar.Calendar.from_ical(dates.calendar(every, shop="Yard", slug="yard"))
+    entries = {str(e["uid"]): e for e in made.walk("VEVENT")}
+    assert set(entries) == {
+        "FER-01-square@yard.baulk",
+        "FER-01-rough-out@yard.baulk",
+        "FER-02-square@yard.baulk",
+        "FER-02-rough-out@yard.baulk",
+        "FER-03-square@yard.baulk",
+        "FER-03-rough-out@yard.baulk",
+        "FER-04-square@yard.baulk",
+        "FER-04-rough-out@yard.baulk",
+    }
+    one = entries["FER-01-square@yard.baulk"]
+    wanted = every[0].answer.verdict.dates["square"].astimezone().date()
+    assert one.decoded("dtstart") == wanted
+    assert one.decoded("dtend") == wanted + timedelta(days=1)
+    assert "Next reading" in one["description"]
+    later = dataclasses.replace(
+        every[0],
+        answer=every[0].answer.model_copy(update={"made_utc": every[0].answer.made_utc + timedelta(days=1)}),
+    )
+    again = icalendar.Calendar.from_ical(dates.calendar([later], shop="Yard", slug="yard"))
+    moved = next(e for e in again.walk("VEVENT") if e["uid"] == one["uid"])
+    assert int(moved["sequence"]) > int(one["sequence"])
+
+
+def test_the_calendar_keeps_to_the_standards_line_form(shop_folder):
+    ics = dates.calendar([found(shop_folder, "FER-01")], shop="Yard", slug="yard")
+    lines = ics.split(b"\r\n")
+    assert b"\n" not in ics.replace(b"\r\n", b"")
+    assert max(map(len, lines)) <= 75  # RFC 5545, 3.1
+    assert lines[0] == b"BEGIN:VCALENDAR"
+
+
+def test_the_command_writes_the_calendar(baulk, shop_folder, tmp_path):
+    out = tmp_path / "dates.ics"
+    done = baulk("calendar", "-o", str(out), "--shop", str(shop_folder))
+    assert done.returncode == 0, done.stderr
+    assert "8 expected dates of 5 timbers" in done.stdout
+    assert out.read_bytes().count(b"BEGIN:VEVENT") == 8
