@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, MutableMapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from baulk.ingest import checks, wire
+from baulk.ingest import checks, repeats, wire
 from baulk.ingest.errors import WireError
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.errors import NotFound
@@ -45,17 +45,30 @@ def handle(raw: RawMessage, shop: Shop) -> int:
     return handle_batch((raw,), shop)
 
 
-def handle_batch(raws: Iterable[RawMessage], shop: Shop) -> int:
-    """Store what many messages say in one transaction; return how many readings were new."""
+def handle_batch(
+    raws: Iterable[RawMessage],
+    shop: Shop,
+    *,
+    heard: MutableMapping[str, tuple[RawMessage, Sorted]] | None = None,
+) -> int:
+    """Store what many messages say in one transaction; return how many readings were new.
+
+    The last message of each topic and what became of it is put into ``heard``.
+    """
     tags = shop.register.known()
-    sorted_out = [(raw, sort(raw, shop, tags)) for raw in raws]
+    sorted_out = [(raw, sort(raw, shop, tags)) for raw in repeats.first_only(raws)]
     if any(one.waits_for for _, one in sorted_out) and (now := shop.register.known(again=True)) != tags:
         sorted_out = [(raw, sort(raw, shop, now) if one.waits_for else one) for raw, one in sorted_out]
+    if any(raw.again for raw, _ in sorted_out):
+        sorted_out = repeats.without_stored(sorted_out, shop)
     readings = [reading for _, one in sorted_out for reading in one.readings]
     rejected = [(raw, one.reason, one.waits_for) for raw, one in sorted_out if one.reason]
     for raw, reason, _ in rejected:
         log.warning("into quarantine, from %s: %s", raw.topic, reason)
-    return shop.store.save(checks.flag(readings, shop.store), rejected)
+    new = shop.store.save(checks.flag(readings, shop.store), rejected)
+    if heard is not None:
+        heard.update((raw.topic, (raw, one)) for raw, one in sorted_out)
+    return new
 
 
 def sort(raw: RawMessage, shop: Shop, tags: frozenset[str]) -> Sorted:

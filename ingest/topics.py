@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 from baulk.models.reading import Owner
 
@@ -25,6 +26,59 @@ class Target:
 
     owner: Owner
     name: str
+
+
+class _Source(Protocol):
+    @property
+    def topic(self) -> str: ...
+
+
+def subscriptions(slug: str, sources: Iterable[_Source], share: str | None = None) -> list[str]:
+    """Give the filters to subscribe to; of those with a ``share`` each message goes to one listener only.
+
+    No two of them fit the same topic, for a broker may send a message once for each filter that it fits
+    (MQTT 5.0 3.3.4); filters that overlap are put together into a wider one.
+    """
+    apart = disjoint([*own_filters(slug), *(one.topic for one in sources)])
+    return [f"$share/{share}/{one}" for one in apart] if share else apart
+
+
+def disjoint(patterns: Iterable[str]) -> list[str]:
+    """Put filters that overlap together, until no topic fits two of them."""
+    apart: list[str] = []
+    for pattern in patterns:
+        one = pattern
+        while other := next((each for each in apart if overlap(each, one)), None):
+            apart.remove(other)
+            one = _wider(other, one)
+        apart.append(one)
+    return apart
+
+
+def overlap(one: str, other: str) -> bool:
+    """Whether a topic can fit both filters."""
+    ours, theirs = one.split("/"), other.split("/")
+    if (one[:1] == "$") != (other[:1] == "$") and "$" in {one[:1], other[:1]}:
+        return ours[0] == theirs[0]  # a wildcard in front does not fit $SYS and its like
+    for index in range(max(len(ours), len(theirs))):
+        mine = ours[index] if index < len(ours) else None
+        yours = theirs[index] if index < len(theirs) else None
+        if "#" in {mine, yours}:
+            return True  # also the level above it
+        if mine is None or yours is None or ("+" not in {mine, yours} and mine != yours):
+            return False
+    return True
+
+
+def _wider(one: str, other: str) -> str:
+    """Give the narrowest filter that both fit under."""
+    ours, theirs = one.split("/"), other.split("/")
+    together: list[str] = []
+    for mine, yours in zip(ours, theirs, strict=False):
+        if "#" in {mine, yours}:
+            return "/".join([*together, "#"])
+        together.append(mine if mine == yours else "+")
+    return "/".join(together if len(ours) == len(theirs) else [*together, "#"])
 
 
 def own_filters(slug: str) -> tuple[str, ...]:

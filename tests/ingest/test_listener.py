@@ -18,7 +18,7 @@ from datetime import UTC, datetime, timedelta
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.ingest import config, listener, pipeline, publish, shop
+from baulk.ingest import config, listener, pipeline, publish, session, shop
 from baulk.ingest.errors import BrokerError
 from baulk.models.reading import Owner
 from baulk.models.section import Finished, Section
@@ -112,11 +112,11 @@ def test_a_flood_beyond_our_room_is_kept_when_it_is_of_qos_1(broker_yard_dir, se
     send(sensor, weights(0, 1500))
     store_a_batch = pipeline.handle_batch
 
-    def slowly(raws, yard):
+    def slowly(raws, yard, **more):
         time.sleep(0.1)
-        return store_a_batch(raws, yard)
+        return store_a_batch(raws, yard, **more)
 
-    monkeypatch.setattr(listener, "_ROOM", 5)
+    monkeypatch.setattr(session, "ROOM", 5)
     monkeypatch.setattr(pipeline, "handle_batch", slowly)
     again = listen(broker_yard_dir)
     assert until(lambda: len(stored(broker_yard_dir)) == 1500)

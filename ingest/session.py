@@ -1,0 +1,330 @@
+"""Our session at the broker: one network thread that fills an inbox of bounded size.
+
+With the inbox full it stops reading, so that the broker keeps what it has, and still sends pings and
+acknowledgements. Each message's arrival carries its packet identifier in the last 65 ms (see `_arrived`):
+the broker sends a message that was not acknowledged again under the same identifier (MQTT 5.0 4.4), and by
+it a reading without a time of its own is known again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+import random
+import select
+import socket
+import ssl
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from baulk.ingest import broker, topics
+from baulk.ingest.config import Config
+from baulk.ingest.wire.message import RawMessage, floor_of, stamped
+
+log = logging.getLogger("baulk.listener")
+
+ROOM: Final = 4000  # messages that may wait in memory, and
+ROOM_BYTES: Final = 32_000_000
+_BURST: Final = 250
+_TURN_S: Final = 0.25
+_ANSWER_S: Final = 10.0
+_LONGEST_S: Final = 15.0  # between two tries to connect
+_CLOSED: Final = 2  # connections closed without an answer before the other version is tried
+_LEAVE_S: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A message that is not acknowledged yet, and the number of the connection it came by."""
+
+    raw: RawMessage
+    link: int
+
+
+class Session:
+    """One connection after another under one client id, until `leave`.
+
+    Parameters
+    ----------
+    config : Config
+        The shop's settings.
+    client_id : str
+        Our name at the broker, by which it keeps our session.
+    protocol : MQTTProtocolVersion
+        5 or 3.1.1.
+    now : callable
+        The clock.
+    former : sequence of str
+        Filters that an earlier listener of this name asked for; those not asked for now are cancelled.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        client_id: str,
+        *,
+        protocol: MQTTProtocolVersion,
+        now: Callable[[], datetime],
+        former: Sequence[str] = (),
+    ) -> None:
+        self.protocol, self.now = protocol, now
+        self.problem: str | None = None
+        self.wrong_version = False
+        self.ready = threading.Event()
+        self.link = 0
+        self.filters = topics.subscriptions(config.slug, config.source, config.broker.share)
+        self._former = [one for one in former if one not in self.filters]
+        self._broker = config.broker
+        self._status = topics.status(client_id, config.slug)
+        self._inbox: queue.SimpleQueue[list[Held]] = queue.SimpleQueue()
+        self._burst: list[Held] = []
+        self._left: list[Held] = []
+        self._in = self._in_bytes = 0  # counted by the network thread
+        self._out = self._out_bytes = 0  # counted by the taker
+        self._acks: deque[tuple[int, list[int]]] = deque()
+        self._leaving = threading.Event()
+        self._answered = self._accepted = False
+        self._closed = 0
+        self._floor = floor_of(now())
+        self._near, self._far = socket.socketpair()
+        self._near.settimeout(0)
+        self._far.settimeout(0)
+        self.client = broker.client(config, client_id, protocol=protocol, keep=True)
+        self.client.will_set(self._status, "offline", qos=1, retain=True, properties=_will(protocol))
+        self.client.on_connect = self._connected
+        self.client.on_disconnect = self._parted
+        self.client.on_subscribe = self._subscribed
+        self.client.on_message = self._arrived
+        self.client.on_socket_register_write = lambda *_: self._wake()
+        broker.start(self.client, config, protocol=protocol, keep=True)
+        self._thread = threading.Thread(target=self._run, name="baulk-network", daemon=True)
+
+    # --- for the taker's thread
+
+    def start(self) -> None:
+        """Begin to connect."""
+        self._thread.start()
+
+    @property
+    def alive(self) -> bool:
+        """Whether the network thread runs."""
+        return self._thread.is_alive()
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker has let us in."""
+        return self._accepted
+
+    def take(self, most: int, wait_s: float) -> list[Held]:
+        """Give up to ``most`` messages in order of arrival: what is there, or the first to come in time."""
+        taken, self._left = self._left, []
+        with contextlib.suppress(queue.Empty):
+            if not taken:
+                taken = self._inbox.get(timeout=wait_s)
+            while len(taken) < most:
+                taken += self._inbox.get_nowait()
+        self._left = taken[most:]
+        del taken[most:]
+        was_full = not self._room()
+        self._out += len(taken)
+        self._out_bytes += sum(len(one.raw.payload) for one in taken)
+        if was_full and taken:
+            self._wake()
+        return taken
+
+    def acknowledge(self, batch: Sequence[Held]) -> None:
+        """Acknowledge in order of arrival (MQTT 5.0 4.6) what came by the connection that still stands."""
+        link = self.link
+        if mids := [one.raw.mid for one in batch if one.raw.mid and one.link == link]:
+            self._acks.append((link, mids))
+            self._wake()
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Publish retained, QoS 1."""
+        self.client.publish(topic, payload, qos=1, retain=True)
+
+    def leave(self) -> None:
+        """Say goodbye and end the network thread."""
+        self._leaving.set()
+        self._wake()
+        if self._thread.is_alive():
+            self._thread.join(5.0 + _ANSWER_S)
+        self._near.close()
+        self._far.close()
+
+    def _wake(self) -> None:
+        with contextlib.suppress(OSError):  # full: it is awake already; closed: it has ended
+            self._far.send(b"\0")
+
+    # --- on the network thread
+
+    def _run(self) -> None:
+        try:
+            self._serve()
+        except Exception as err:  # noqa: BLE001 - the taker sees that it ended, and makes a new session
+            log.warning("the network thread ended (%r); starting it again", err)
+
+    def _serve(self) -> None:
+        tries = 0
+        while not self._leaving.is_set():
+            if self._reach():
+                self._talk()
+            tries = 0 if self._accepted else tries + 1
+            self._accepted = False
+            longest = min(2.0**tries, _LONGEST_S)
+            if not self._leaving.is_set():
+                self._leaving.wait(longest * random.uniform(0.5, 1.0))  # noqa: S311 - spreads the crowd
+        self._farewell()
+
+    def _reach(self) -> bool:
+        try:
+            self.client.reconnect()
+        except ssl.SSLError as err:
+            self.problem = broker.distrusted(self._broker, err)
+        except (OSError, ValueError):
+            self.problem = broker.away(self._broker)
+        else:
+            return True
+        self.link += 1
+        return False
+
+    def _talk(self) -> None:
+        began = time.monotonic()
+        while (now := self.client.socket()) is not None and not self._leaving.is_set():
+            self._turn(now)
+            if not self._answered and time.monotonic() - began > _ANSWER_S:
+                self.problem = broker.silent(self._broker)
+                self.link += 1
+                return
+
+    def _turn(self, sock: mqtt.SocketLike) -> None:
+        """Write what is to be written; read only while there is room."""
+        client = self.client
+        room = self._room()
+        more = room and not client.dry
+        readers = [self._near, sock] if room else [self._near]
+        writers = [sock] if client.want_write() else []
+        ready, _, _ = select.select(readers, writers, [], 0 if more else _TURN_S)
+        if self._near in ready:
+            with contextlib.suppress(BlockingIOError):
+                self._near.recv(4096)
+        self._send_acks()
+        if more or sock in ready:
+            self._floor = floor_of(self.now())
+            client.read(_BURST)
+            self._hand_over()
+        if client.want_write():
+            client.loop_write()
+        if not room:
+            client.hold_back()
+        client.loop_misc()
+
+    def _room(self) -> bool:
+        return self._in - self._out < ROOM and self._in_bytes - self._out_bytes < ROOM_BYTES
+
+    def _hand_over(self) -> None:
+        if self._burst:
+            burst, self._burst = self._burst, []
+            self._in += len(burst)
+            self._in_bytes += sum(len(one.raw.payload) for one in burst)
+            self._inbox.put(burst)
+
+    def _send_acks(self) -> None:
+        while self._acks:
+            link, mids = self._acks.popleft()
+            if link == self.link:
+                self.client.ack_all(mids)
+
+    def _farewell(self) -> None:
+        """Send the last acknowledgements and our leave; wait a moment for the broker's answer."""
+        if self.client.socket() is None or not self.client.is_connected():
+            return
+        said = self.client.publish(self._status, "offline", qos=1, retain=True)
+        until = time.monotonic() + _LEAVE_S
+        while not said.is_published() and time.monotonic() < until and (sock := self.client.socket()):
+            self._send_acks()
+            if self.client.want_write():
+                self.client.loop_write()
+            if self._room() and select.select([sock], [], [], 0.05)[0]:
+                self.client.read(_BURST)  # what comes now is not acknowledged: the broker keeps it
+        self.client.disconnect()
+        if self.client.socket() is not None:
+            self.client.loop_write()
+
+    # --- called back by paho: none of these may raise or wait
+
+    def _connected(
+        self, client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _properties: object
+    ) -> None:
+        self._answered, self._closed = True, 0
+        if reason.is_failure:
+            unknown = reason.getName() == "Unsupported protocol version"
+            self.wrong_version = self.protocol == broker.V5 and unknown
+            self.problem = broker.refused(self._broker, reason)
+            return
+        self.problem, self._accepted = None, True
+        if self._former:
+            client.unsubscribe(self._former)
+        if self.protocol == broker.V5:
+            options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+            client.subscribe([(one, options) for one in self.filters])
+        else:
+            client.subscribe([(one, 1) for one in self.filters])
+        client.publish(self._status, "online", qos=1, retain=True)
+
+    def _parted(
+        self, _client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _properties: object
+    ) -> None:
+        self.link += 1
+        answered, self._answered = self._answered, False
+        if tls := self.client.tls_error:
+            self.problem = broker.tls_ended(self._broker, tls)
+            return
+        if not answered:
+            self._closed += 1
+            self.wrong_version = self._closed >= _CLOSED  # no answer at all: perhaps it knows only the other
+        if reason.is_failure and self.problem is None:
+            where = f"{self._broker.host}:{self._broker.port}"
+            self.problem = (
+                f"the broker at {where} ended the connection ({reason.getName()}); connecting again"
+            )
+
+    def _subscribed(
+        self, _client: mqtt.Client, _data: object, _mid: int, reasons: list[ReasonCode], _properties: object
+    ) -> None:
+        if refused := [one for one, why in zip(self.filters, reasons, strict=False) if why.is_failure]:
+            self.problem = f"the broker refuses our subscription to {' and '.join(refused)}"
+        self.ready.set()
+
+    def _arrived(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(not UTF-8)"
+        mid = message.mid if message.qos else 0
+        raw = RawMessage(
+            topic=topic,
+            payload=bytes(message.payload),
+            arrived_utc=stamped(self._floor, mid),
+            retained=bool(message.retain),
+            mid=mid,
+            again=bool(message.dup),
+        )
+        self._burst.append(Held(raw, self.link))
+
+
+def _will(protocol: MQTTProtocolVersion) -> Properties | None:
+    return Properties(PacketTypes.WILLMESSAGE) if protocol == broker.V5 else None  # type: ignore[no-untyped-call]
