@@ -20,8 +20,10 @@ from baulk.ingest.fingerprint import model_version
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish
 from baulk.models import calibrate, checking, forecast, rough_out, verdict
 from baulk.models.air import AirSeries
+from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import law_for
 from baulk.models.errors import BaulkError
+from baulk.models.forecast import Forecast
 from baulk.models.readiness import Work
 from baulk.models.wording import share
 
@@ -160,6 +162,59 @@ def seed_of(tag: str) -> int:
     return int.from_bytes(blake2b(tag.encode(), digest_size=4).digest(), "big")
 
 
+def fitted_to(inputs: Inputs) -> Calibration:
+    """Fit a timber's drying to what is known of it.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Everything that is known.
+
+    Returns
+    -------
+    Calibration
+        The ensemble and its moisture now.
+    """
+    return calibrate.fit(
+        inputs.timber,
+        inputs.wood,
+        inputs.readings,
+        inputs.air_past(),
+        law=law_for(inputs.wood),
+        now_posix_s=inputs.now_s,
+        members=inputs.wish.members,
+        seed=seed_of(inputs.timber.tag),
+    )
+
+
+def coming(inputs: Inputs, fitted: Calibration, held: AirSeries | None = None) -> Forecast:
+    """Look ahead, in air as different as years are, or in air that the shop will hold.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Everything that is known.
+    fitted : Calibration
+        The ensemble.
+    held : AirSeries, optional
+        What the shop will hold from now on instead of the season's air.
+
+    Returns
+    -------
+    Forecast
+        Moisture from now to the horizon.
+    """
+    now_s, horizon_days = inputs.now_s, inputs.wish.horizon_days
+    return forecast.forecast(
+        inputs.timber,
+        inputs.wood,
+        fitted,
+        inputs.here.year.years(now_s, now_s + horizon_days * DAY_S) if held is None else held,
+        law=law_for(inputs.wood),
+        horizon_days=horizon_days,
+    )
+
+
 def work_out(inputs: Inputs) -> Evaluation:
     """Work one timber out.
 
@@ -180,18 +235,9 @@ def work_out(inputs: Inputs) -> Evaluation:
     """
     timber, wood, use, wish, year = inputs.timber, inputs.wood, inputs.use, inputs.wish, inputs.here.year
     now_s, law = inputs.now_s, law_for(wood)
-    ahead = year.between(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S)
-    fitted = calibrate.fit(
-        timber,
-        wood,
-        inputs.readings,
-        inputs.air_past(),
-        law=law,
-        now_posix_s=now_s,
-        members=wish.members,
-        seed=seed_of(timber.tag),
-    )
-    coming = forecast.forecast(timber, wood, fitted, ahead, law=law, horizon_days=wish.horizon_days)
+    usual = year.between(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S)
+    fitted = fitted_to(inputs)
+    ahead = coming(inputs, fitted)
     service = verdict.service_draw(use, wish.members)
     roughed = (
         None
@@ -200,7 +246,7 @@ def work_out(inputs: Inputs) -> Evaluation:
             timber,
             wood,
             fitted,
-            ahead,
+            year.years(now_s, now_s + wish.horizon_days * DAY_S),
             law=law,
             service_mc_pct=service,
             horizon_days=wish.horizon_days,
@@ -212,17 +258,17 @@ def work_out(inputs: Inputs) -> Evaluation:
         wood,
         use,
         fitted,
-        coming,
+        ahead,
         probability=wish.probability,
         previous=inputs.previous,
         roughed=roughed,
-        work=Work(air=ahead, law=law, build_days=wish.build_days),
+        work=Work(air=usual, law=law, build_days=wish.build_days),
         system=wish.units,
     )
     content = {
         **_head(timber.tag, inputs.now_utc),
         **written.found(fitted),
-        "forecast": written.ahead(coming),
+        "forecast": written.ahead(ahead),
         "movement": _moved(inputs, said),
         "verdict": _said(inputs, said),
     }

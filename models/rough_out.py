@@ -6,6 +6,7 @@ shrinkage, the lean, the bow of both faces and a planing cut each side, at the 9
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -75,7 +76,7 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
     timber: Timber,
     species: Species,
     calibration: Calibration,
-    air_ahead: AirSeries,
+    air_ahead: AirSeries | Sequence[AirSeries],
     *,
     law: DiffusionLaw,
     service_mc_pct: Floats,
@@ -92,8 +93,8 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
         Its species.
     calibration : Calibration
         The ensemble now. [%]
-    air_ahead : AirSeries
-        Air expected from now on.
+    air_ahead : AirSeries or sequence of AirSeries
+        Air expected from now on, or several possible futures of it.
     law : DiffusionLaw
         Diffusion law of the species.
     service_mc_pct : ndarray, shape (m,)
