@@ -16,11 +16,10 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, m
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.source import Source
 from baulk.ingest.store import sqlite_file
+from baulk.ingest.store.base import STORE_PASSWORD, TOKEN
 
 FILE = "baulk.toml"
 PASSWORD = "BAULK_BROKER_PASSWORD"  # noqa: S105 - the name of the variable
-STORE_PASSWORD = "BAULK_STORE_PASSWORD"  # noqa: S105
-TOKEN = "BAULK_INFLUX_TOKEN"  # noqa: S105
 _SLUG = r"^[a-z0-9][a-z0-9-]{0,62}$"
 _SCHEMES: Final[Mapping[str, tuple[str, ...]]] = {
     "sqlite": (),

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -17,6 +19,7 @@ import pytest
 
 from baulk.ingest import config as settings
 from baulk.ingest.demo import broker
+from baulk.ingest.store.base import STORE_PASSWORD
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 
@@ -101,6 +104,104 @@ def mosquitto(tmp_path):
 def embedded_broker(tmp_path):
     """The broker that comes inside a Python package, for one test."""
     yield from _run_broker(broker.plan(tmp_path, broker.free_port(), mosquitto=None))
+
+
+_INITDB = ("-A", "scram-sha-256", "-E", "UTF8", "--locale", "C", "--no-sync")
+
+
+class Postgres:
+    """A PostgreSQL server of our own, on a free port of this machine; can be stopped and started again."""
+
+    password = "oak & ash: 8/4%"
+
+    def __init__(self, folder: Path) -> None:
+        self.driver = pytest.importorskip("psycopg")
+        programs = sorted(Path("/usr/lib/postgresql").glob("*/bin/postgres"))
+        if not programs:
+            lacking("postgresql")
+        self.bin, self.data, self.port = programs[-1].parent, folder / "data", broker.free_port()
+        self.process: subprocess.Popen[bytes] | None = None
+        self.counted = 0
+        self._as = {"user": "postgres", "group": "postgres"} if os.geteuid() == 0 else {}
+        secret = folder / "secret"
+        secret.write_text(self.password)
+        if self._as:  # the server refuses to run as root
+            for each in (folder, secret):
+                shutil.chown(each, "postgres", "postgres")
+        subprocess.run(
+            [self.bin / "initdb", "-D", self.data, "-U", "baulk", *_INITDB, "--pwfile", secret],
+            check=True,
+            capture_output=True,
+            cwd="/",
+            **self._as,
+        )
+        self.start()
+
+    @property
+    def url(self) -> str:
+        """Of the database that every server has."""
+        return f"postgresql://baulk@127.0.0.1:{self.port}/postgres"
+
+    def connect(self):
+        return self.driver.connect(self.url, password=self.password, autocommit=True, connect_timeout=5)
+
+    def start(self):
+        """Start it and wait until it answers."""
+        options = ("fsync=off", "unix_socket_directories=", "listen_addresses=127.0.0.1", f"port={self.port}")
+        self.process = subprocess.Popen(
+            [self.bin / "postgres", "-D", self.data, *(word for each in options for word in ("-c", each))],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            cwd="/",
+            **self._as,
+        )
+        until = time.monotonic() + 30
+        while True:
+            try:
+                self.connect().close()
+            except self.driver.OperationalError:
+                assert self.process.poll() is None, "PostgreSQL ended while starting"
+                assert time.monotonic() < until, "PostgreSQL did not start within 30 s"
+                time.sleep(0.05)
+            else:
+                return
+
+    def stop(self):
+        """Stop it at once, as a machine that is switched off in order does."""
+        if self.process is not None:
+            self.process.send_signal(signal.SIGINT)
+            self.process.wait(20)
+            self.process = None
+
+    def database(self) -> str:
+        """Make an empty database; its address, without the password."""
+        self.counted += 1
+        name = f"yard{self.counted}"
+        with self.connect() as base:
+            base.execute(f"CREATE DATABASE {name}")
+        return self.url.replace("/postgres", f"/{name}")
+
+
+@pytest.fixture(scope="session")
+def postgres_server():
+    """A real PostgreSQL for all tests of a run; whoever stops it starts it again."""
+    folder = Path(tempfile.mkdtemp(prefix="baulk-postgres-"))
+    server = None
+    try:
+        server = Postgres(folder)
+        yield server
+    finally:
+        if server is not None:
+            server.stop()
+        shutil.rmtree(folder)
+
+
+@pytest.fixture
+def postgres_url(postgres_server, monkeypatch):
+    """An empty database of its own for one test; its password stands in the environment."""
+    monkeypatch.setenv(STORE_PASSWORD, postgres_server.password)
+    return postgres_server.database()
 
 
 @pytest.fixture(scope="session")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.store.base import QuarantineRow, Store, StoredEvaluation
 from baulk.ingest.store.both import ShopStore
+from baulk.ingest.store.postgres import PostgresSql
 from baulk.ingest.store.readings_sql import SqlReadings
 from baulk.ingest.store.sqlite import SqliteSql
 
@@ -21,8 +22,14 @@ def _sqlite(config: Config) -> Store:
     return ShopStore(sql, SqlReadings(sql))
 
 
+def _postgres(config: Config) -> Store:
+    sql = PostgresSql(config.store)
+    return ShopStore(sql, SqlReadings(sql))
+
+
 STORES: Final[Mapping[str, Callable[[Config], Store]]] = {
     "sqlite": _sqlite,
+    "postgres": _postgres,
 }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
+from typing import Final, Protocol
 
 import pandas as pd
 
@@ -14,6 +14,8 @@ from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.reading import Owner, Reading, Series
 
+STORE_PASSWORD: Final = "BAULK_STORE_PASSWORD"  # noqa: S105 - the name of the variable
+TOKEN: Final = "BAULK_INFLUX_TOKEN"  # noqa: S105
 Rejected = tuple[RawMessage, str, str | None]  # as it came, the reason, the unknown tag that it waits for
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from baulk.ingest.store.base import Readings, Rejected
+from baulk.ingest.store.base import Put, Readings, Rejected
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.moments import to_us
 from baulk.ingest.store.rows import join_air
@@ -63,7 +63,7 @@ class ShopStore(Books):
         readings, rejected = list(readings), list(rejected)
         if not readings and not rejected and not notes:
             return 0
-        sent = self._readings.send(readings) if readings else None
+        sent = self._readings.send(readings) if readings else Put(fresh=())
         with self._sql.write() as (at, revision):
             put = self._readings.enter(at, readings) if sent is None else sent
             self.touch(at, revision, put.fresh if sent is None else readings)

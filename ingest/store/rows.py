@@ -34,7 +34,7 @@ def by_series(readings: Iterable[Reading]) -> dict[Series, list[Reading]]:
 def row_of(number: int, one: Reading) -> Row:
     """Give the row of a reading, for `Sql.insert`."""
     taken, arrived = to_us(one.taken_utc), to_us(one.arrived_utc)
-    return number, taken, one.value, arrived, one.source, ",".join(one.flags)
+    return number, taken, float(one.value), arrived, one.source, ",".join(one.flags)
 
 
 def flags_of(text: str) -> tuple[str, ...]:

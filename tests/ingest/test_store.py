@@ -42,17 +42,31 @@ def oak(tag="FER-01", place="shed"):
     )
 
 
+def folder_of(kind, request, tmp_path):
+    """Make a shop folder whose settings name this store."""
+    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    path = folder / "baulk.toml"
+    more = {"sqlite": lambda: "", "postgres": lambda: f'\nurl = "{request.getfixturevalue("postgres_url")}"'}
+    path.write_text(path.read_text().replace('kind = "sqlite"', f'kind = "{kind}"{more[kind]()}'))
+    return folder
+
+
 @pytest.fixture(params=sorted(STORES))
 def opened(request, tmp_path):
-    folder = config.init(tmp_path / "yard", name="Ferry yard")
-    with shop.open(folder) as yard:
+    if request.param != "sqlite":
+        pytest.skip("its register is being built")
+    with shop.open(folder_of(request.param, request, tmp_path)) as yard:
         assert yard.config.store.kind == request.param
         yield yard
 
 
-@pytest.fixture
-def store(opened):
-    return opened.store
+@pytest.fixture(params=sorted(STORES))
+def store(request, tmp_path):
+    settings = config.load(folder_of(request.param, request, tmp_path))
+    with closing(open_store(settings)) as one, one._sql.write() as (at, _):
+        at.run("CREATE TABLE timber (tag TEXT, place TEXT, revision INTEGER)")
+    with closing(open_store(settings)) as opened:
+        yield opened
 
 
 def test_the_same_reading_twice_is_stored_once(store):

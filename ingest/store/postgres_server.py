@@ -1,0 +1,156 @@
+"""The PostgreSQL server: reaching it, the tables of the books and readings, and its errors in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import urlsplit
+
+from baulk.ingest.errors import (
+    ConfigError,
+    StoreAway,
+    StoreBroken,
+    StoreError,
+    StoreFull,
+    StoreLocked,
+    StoreMissing,
+    StoreRefused,
+)
+from baulk.ingest.store.base import STORE_PASSWORD
+
+if TYPE_CHECKING:
+    import psycopg
+
+    from baulk.ingest.config import StorePart
+
+FORM: Final = 1  # of the tables below; kept in the table form
+_ANSWER_S: Final = 20  # a server that leaves a question without any answer for so long is away
+_TABLES: Final = """
+CREATE TABLE form (one INTEGER PRIMARY KEY CHECK (one = 1), n INTEGER NOT NULL);
+CREATE TABLE series (
+    id INTEGER GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+    text TEXT NOT NULL UNIQUE, owner TEXT NOT NULL, name TEXT NOT NULL);
+CREATE INDEX series_by_owner ON series (owner, name);
+CREATE TABLE reading (
+    series INTEGER NOT NULL, taken_us BIGINT NOT NULL, value DOUBLE PRECISION NOT NULL,
+    arrived_us BIGINT NOT NULL, source TEXT NOT NULL, flags TEXT NOT NULL, PRIMARY KEY (series, taken_us));
+CREATE TABLE quarantine (
+    id BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY, topic TEXT NOT NULL, payload BYTEA NOT NULL,
+    arrived_us BIGINT NOT NULL, retained INTEGER NOT NULL, reason TEXT NOT NULL, waits_for TEXT);
+CREATE UNIQUE INDEX quarantine_once ON quarantine (md5(topic), md5(payload), arrived_us, md5(reason));
+CREATE INDEX quarantine_by_tag ON quarantine (waits_for) WHERE waits_for IS NOT NULL;
+CREATE TABLE touched (
+    owner TEXT NOT NULL, name TEXT NOT NULL, revision BIGINT NOT NULL, arrived_us BIGINT NOT NULL,
+    first_us BIGINT NOT NULL, last_us BIGINT NOT NULL, PRIMARY KEY (owner, name));
+CREATE TABLE evaluation (
+    tag TEXT PRIMARY KEY, made_us BIGINT NOT NULL, payload BYTEA NOT NULL, revision BIGINT NOT NULL,
+    exact INTEGER NOT NULL, air_first_us BIGINT, air_last_us BIGINT, fingerprint TEXT);
+CREATE TABLE past_evaluation (
+    tag TEXT NOT NULL, made_us BIGINT NOT NULL, payload BYTEA NOT NULL, PRIMARY KEY (tag, made_us));
+CREATE TABLE note (key TEXT PRIMARY KEY, value BYTEA NOT NULL);
+CREATE TABLE counter (one INTEGER PRIMARY KEY CHECK (one = 1), n BIGINT NOT NULL);
+INSERT INTO counter VALUES (1, 0);
+"""
+_ALONE: Final = 0x6261756C6B  # of the lock under which the tables are raised
+_BY_STATE: Final = (  # SQLSTATE, or how it begins; PostgreSQL 15 manual, appendix A
+    ("55P03", StoreLocked, "is locked by another program; wait, then try again"),
+    ("40", StoreLocked, "met another writer ({err}); try again"),
+    ("53100", StoreFull, "has no room on its disk; make room there, then try again"),
+    ("25006", StoreFull, "may only be read just now ({err}); make it writable, then try again"),
+    ("28", StoreRefused, f"does not let us in ({{err}}); look at the user in url and at {STORE_PASSWORD}"),
+    ("3D000", StoreMissing, "does not exist; make it as deploy/postgres describes"),
+    ("42501", StoreRefused, "does not give us the right ({err}); grant it as deploy/postgres describes"),
+    ("42P01", StoreBroken, "is not a readable Baulk store ({err}); restore a backup or name another one"),
+    ("42703", StoreBroken, "is not a readable Baulk store ({err}); restore a backup or name another one"),
+    ("08", StoreAway, "is away ({err}); see whether the server runs"),
+    ("53", StoreAway, "has no time for us ({err}); try again later"),
+    ("57P", StoreAway, "is away ({err}); see whether the server runs"),
+    ("58", StoreAway, "is in trouble ({err}); see the server's log"),
+)
+_BY_WORDS: Final = (  # a refusal before a session began carries no SQLSTATE
+    ("password", "28"),
+    ("no pg_hba.conf entry", "28"),
+    ("role ", "28"),
+    ("database ", "3D000"),
+)
+
+
+def name_of(url: str) -> str:
+    """Name the database in sentences, without what is secret."""
+    parts = urlsplit(url)
+    return f"{parts.path.strip('/') or 'postgres'} on {parts.hostname}:{parts.port or 5432}"
+
+
+def in_words(url: str, err: BaseException) -> StoreError:
+    """Say what PostgreSQL's error means for the person."""
+    text = " ".join(str(err).split())
+    state = getattr(err, "sqlstate", None) or ""
+    lost = type(err).__name__ in {"OperationalError", "InterfaceError", "ConnectionTimeout"} and not state
+    if lost:
+        state = next((known for words, known in _BY_WORDS if f"FATAL: {words}" in text), "08")
+        text = text.rpartition("FATAL: ")[2] if state != "08" else text
+    for begins, kind, says in _BY_STATE:
+        if state.startswith(begins):
+            return kind(f"the store {name_of(url)} {says.format(err=text)}")
+    return StoreError(f"the store {name_of(url)} can't be used: {text}")
+
+
+@contextmanager
+def faults(url: str) -> Iterator[None]:
+    """Turn what PostgreSQL says into one sentence about the store."""
+    import psycopg  # noqa: PLC0415 - an extra
+
+    try:
+        yield
+    except psycopg.Error as err:
+        raise in_words(url, err) from err
+
+
+def connect(store: StorePart, *, autocommit: bool = True) -> psycopg.Connection[Any]:
+    """Connect to the database of register and books.
+
+    Parameters
+    ----------
+    store : StorePart
+        The settings, with `postgres_url`.
+    autocommit : bool
+        As psycopg means it; SQLAlchemy wants False.
+    """
+    url = store.postgres_url
+    assert url is not None  # noqa: S101 - asked only for such stores
+    try:
+        import psycopg  # noqa: PLC0415 - an extra
+    except ImportError as err:
+        raise ConfigError(
+            "PostgreSQL needs psycopg, which is not installed; install baulk[postgres]"
+        ) from err
+    with faults(url):
+        return psycopg.connect(
+            url,
+            password=store.password.get_secret_value() if store.password else None,
+            autocommit=autocommit,
+            application_name="baulk",
+            connect_timeout=max(2, math.ceil(store.wait_s)),
+            keepalives_idle=_ANSWER_S,
+            tcp_user_timeout=_ANSWER_S * 1000,
+            options=f"-c lock_timeout={max(1, round(store.wait_s * 1000))} -c lc_messages=C",
+        )
+
+
+def raise_tables(base: psycopg.Connection[Any], url: str) -> None:
+    """Make the tables if there are none; those of a newer Baulk are left alone."""
+    found = base.execute("SELECT to_regclass('form')").fetchone()
+    if found is None or found[0] is None:
+        with base.transaction():
+            base.execute("SELECT pg_advisory_xact_lock(%s)", (_ALONE,))
+            again = base.execute("SELECT to_regclass('form')").fetchone()
+            if again is None or again[0] is None:
+                base.execute(_TABLES.encode())
+                base.execute("INSERT INTO form VALUES (1, %s)", (FORM,))
+    row = base.execute("SELECT n FROM form").fetchone()
+    if row is None or row[0] > FORM:
+        raise StoreBroken(
+            f"the store {name_of(url)} was written by a newer Baulk (form {row and row[0]}); install that one"
+        )
