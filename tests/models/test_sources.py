@@ -15,9 +15,10 @@ CONSTANTS = [each for each in sources.every() if each.table == "constants.csv"]
 @pytest.mark.parametrize("listed", CONSTANTS, ids=lambda each: each.name)
 def test_the_list_tells_the_number_that_the_code_uses(listed):
     where, module, name, keys = re.fullmatch(
-        r"(?:(ingest)\.)?(\w+)\.(\w+)((?:\[.+?\])*)", listed.name
+        r"(?:(ingest|plan)\.)?(\w+)\.(\w+)((?:\[.+?\])*)", listed.name
     ).groups()
-    used = getattr(importlib.import_module(f"baulk.{where or 'models'}.{module}"), name)
+    folder = {"ingest": "ingest", "plan": "models.plan", None: "models"}[where]
+    used = getattr(importlib.import_module(f"baulk.{folder}.{module}"), name)
     for key in re.findall(r"\[(.+?)\]", keys):
         used = used[int(key) if key.isdigit() else key]
     if callable(used):  # a number written out in a function
@@ -68,8 +69,8 @@ def test_a_constant_that_says_it_was_not_read_is_in_the_list(root):
     # whoever adds such a constant to the models adds its row to models/data/constants.csv
     listed = {each.name.partition("[")[0] for each in CONSTANTS}
     said = {
-        f"{file.stem}.{name}"
-        for file in (root / "models").glob("*.py")
+        f"{'' if file.parent.name == 'models' else f'{file.parent.name}.'}{file.stem}.{name}"
+        for file in (root / "models").rglob("*.py")
         for name in UNREAD.findall(file.read_text(encoding="utf-8"))
     }
     assert len(said) > 5

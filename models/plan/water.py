@@ -1,0 +1,314 @@
+"""Water in a room's air: what timbers, draughts and people bring, and what a machine takes out or adds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from baulk.models.errors import OutOfRange
+from baulk.models.psychrometrics import checked_air
+
+Floats = NDArray[np.float64]
+
+KELVIN: Final = 273.15
+_VAPOUR_J_KG_K: Final = 461.52  # gas constant of water vapour, 8.314462 / 0.0180153
+HOURS_A_DAY: Final = 24.0
+AT_WORK_KG_H: Final = 0.3  # a person at work; 0.05 at rest. Two dehumidifier guides
+RATED_C: Final = 27.0  # nameplates are read at this air; common practice, no source
+RATED_RH: Final = 60.0  # nameplates are read at this air; common practice, no source
+RATED_KWH_L: Final = 0.5  # refrigerant machine in its rated air; common practice, no source
+DESICCANT_KWH_L: Final = 1.2  # at any temperature of a shop; common practice, no source
+MIST_KWH_L: Final = 0.05  # humidifier with wick or mist, without the heat; common practice, no source
+FROST_FROM_C: Final = 15.0  # below it the cold coil begins to freeze; common practice, no source
+FROST_WHOLLY_C: Final = 5.0  # at and below it such a machine gives nothing; common practice, no source
+
+
+def saturation_pa(temp_c: ArrayLike) -> Floats:
+    """Saturation pressure of water vapour (below 0 degC: over ice), for whole arrays at once.
+
+    Parameters
+    ----------
+    temp_c : array_like, shape (...,)
+        Air temperature, -30 to 110. [degC]
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        Pressure. [Pa]
+
+    Raises
+    ------
+    OutOfRange
+        If a temperature lies outside the range above.
+
+    References
+    ----------
+    ASHRAE Handbook Fundamentals (2017) chapter 1 eq. 5 and 6; the same as `psychrometrics.vapour_pressure_pa`
+    at 100 %, without the two seconds that loading PsychroLib takes (tests hold one against the other).
+    """
+    temp, _ = checked_air(temp_c, 0.0)
+    t = temp + KELVIN
+    ice = (
+        -5.6745359e3 / t + 6.3925247 - 9.677843e-3 * t + 6.2215701e-7 * t**2 + 2.0747825e-9 * t**3
+        - 9.484024e-13 * t**4 + 4.1635019 * np.log(t)
+    )  # fmt: skip
+    liquid = (
+        -5.8002206e3 / t + 1.3914993 - 4.8640239e-2 * t + 4.1764768e-5 * t**2 - 1.4452093e-8 * t**3
+        + 6.5459673 * np.log(t)
+    )  # fmt: skip
+    return np.asarray(np.exp(np.where(temp < 0, ice, liquid)))
+
+
+def vapour_g_m3(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
+    """Water vapour in a cubic metre of air.
+
+    Parameters
+    ----------
+    temp_c : array_like, shape (...,)
+        Air temperature, -30 to 110. [degC]
+    rh_pct : array_like, shape (...,)
+        Relative humidity, 0 to 100. [%]
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        Absolute humidity. [g/m3]
+
+    References
+    ----------
+    Ideal gas law with the vapour pressure of ASHRAE Fundamentals (2017) chapter 1.
+
+    Examples
+    --------
+    >>> round(float(vapour_g_m3(20.0, 60.0)), 1)
+    10.4
+    """
+    temp, rh = checked_air(temp_c, rh_pct)
+    return np.asarray(1000 * saturation_pa(temp) * rh / 100 / (_VAPOUR_J_KG_K * (temp + KELVIN)))
+
+
+def latent_heat_kj_kg(temp_c: ArrayLike) -> Floats:
+    """Heat that a kilogram of water takes up as it becomes vapour.
+
+    Parameters
+    ----------
+    temp_c : array_like, shape (...,)
+        Temperature, 0 to 100. [degC]
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        2501 - 2.361 T. [kJ/kg]
+
+    References
+    ----------
+    Textbook line through the steam table, from memory; within 0.5 % of 2256 kJ/kg at 100 degC.
+    """
+    return np.asarray(2501.0 - 2.361 * np.asarray(temp_c, dtype=float))
+
+
+def ventilation_air_kg_h(load_kg_h: float, room_kg_kg: float, supply_kg_kg: float) -> float:
+    """Dry air that carries a load of water out of a room.
+
+    Parameters
+    ----------
+    load_kg_h : float
+        Water to carry out. [kg/h]
+    room_kg_kg, supply_kg_kg : float
+        Humidity ratio in the room and of the air let in; the room's is the larger. [kg/kg]
+
+    Returns
+    -------
+    float
+        ``G / (x_room - x_in)``. [kg/h]
+
+    Raises
+    ------
+    OutOfRange
+        If the air let in is not drier, so that no amount of it helps.
+
+    References
+    ----------
+    Balance of water over the room; engineeringtoolbox.com d_1636 prints the formula (and an example, 100 kg/h
+    between 0.010 and 0.001, whose printed 11 020 should read 11 111).
+    """
+    if not room_kg_kg > supply_kg_kg:
+        raise OutOfRange("the air let in", "is not drier than the room's, so airing carries nothing out")
+    return load_kg_h / (room_kg_kg - supply_kg_kg)
+
+
+def leaving_kg(
+    volume_m3: ArrayLike, basic_density_kg_m3: ArrayLike, from_pct: ArrayLike, to_pct: ArrayLike
+) -> Floats:
+    """Water that leaves wood between two moisture contents.
+
+    Parameters
+    ----------
+    volume_m3 : array_like
+        Green volume. [m3]
+    basic_density_kg_m3 : array_like
+        Oven-dry mass over green volume. [kg/m3]
+    from_pct, to_pct : array_like
+        Mean moisture content before and after. [% of oven-dry mass]
+
+    Returns
+    -------
+    ndarray
+        Below 0 when the wood takes water up. [kg]
+
+    References
+    ----------
+    Definition of moisture content and of basic density (Wood Handbook, FPL-GTR-282, chapter 4).
+
+    Examples
+    --------
+    An 8 x 8 in x 8 ft white oak (basic density 600 kg/m3) from 64 to 20 %:
+
+    >>> round(float(leaving_kg(0.2032**2 * 2.4384, 600.0, 64.0, 20.0)), 1)
+    26.6
+    """
+    dry = np.asarray(volume_m3, dtype=float) * np.asarray(basic_density_kg_m3, dtype=float)
+    return np.asarray(dry * (np.asarray(from_pct, dtype=float) - np.asarray(to_pct, dtype=float)) / 100)
+
+
+def draught_l_day(
+    volume_m3: float, air_changes_per_h: float, outside_g_m3: ArrayLike, inside_g_m3: ArrayLike
+) -> Floats:
+    """Water that the exchange of air brings into a room.
+
+    Parameters
+    ----------
+    volume_m3 : float
+        Air in the room. [m3]
+    air_changes_per_h : float
+        How often an hour it is exchanged. [1/h]
+    outside_g_m3, inside_g_m3 : array_like
+        Absolute humidity outside and in the room. [g/m3]
+
+    Returns
+    -------
+    ndarray
+        Below 0 when it carries water out. [l/day]
+
+    References
+    ----------
+    Balance of water over the room, ``n V (a_out - a_in)``.
+    """
+    flow = HOURS_A_DAY * volume_m3 * air_changes_per_h / 1000
+    return np.asarray(flow * (np.asarray(outside_g_m3, dtype=float) - np.asarray(inside_g_m3, dtype=float)))
+
+
+def refrigerant_share(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
+    """Share of its nameplate that a refrigerant dehumidifier still takes out of colder or drier air.
+
+    Parameters
+    ----------
+    temp_c : array_like, shape (...,)
+        Air temperature. [degC]
+    rh_pct : array_like, shape (...,)
+        Relative humidity. [%]
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        Absolute humidity over that of 27 degC and 60 %, and less where its coil freezes: whole at 15 degC,
+        none at 5 degC. [-]
+
+    References
+    ----------
+    Common practice, no source, for the law; a hire company's figure, 60 l/day at 35 degC and 100 % against
+    about 20 at 20 degC and 70 %, is a ratio of 0.33 where this gives 0.31.
+    """
+    wet = vapour_g_m3(temp_c, rh_pct) / vapour_g_m3(RATED_C, RATED_RH)
+    thaw = (np.asarray(temp_c, dtype=float) - FROST_WHOLLY_C) / (FROST_FROM_C - FROST_WHOLLY_C)
+    return np.asarray(wet * np.clip(thaw, 0.0, 1.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """A dehumidifier or humidifier that a room needs.
+
+    Parameters
+    ----------
+    kind : str
+        "refrigerant dehumidifier", "desiccant dehumidifier", "humidifier" or "none".
+    l_day : float
+        Most that it must take out or add in any week. [l/day]
+    rated_l_day : float
+        What its nameplate must say, read at 27 degC and 60 %. [l/day]
+    kwh_l : float
+        Electricity for a litre, mean over the weeks it runs. [kWh/l]
+    kwh : float
+        Electricity over the weeks counted. [kWh]
+    cost : float or None
+        By the price given, in the money of the price.
+    weeks : int
+        How many weeks were counted.
+    """
+
+    kind: str
+    l_day: float
+    rated_l_day: float
+    kwh_l: float
+    kwh: float
+    cost: float | None
+    weeks: int
+
+
+def machines(
+    need_l_day: Floats, temp_c: Floats, rh_pct: Floats, *, heated: bool, price_kwh: float | None
+) -> tuple[Machine, ...]:
+    """Size what takes the water out, and what adds it, over some weeks.
+
+    Parameters
+    ----------
+    need_l_day : ndarray, shape (n,)
+        Water to take out each day of a week; below 0 to add. [l/day]
+    temp_c, rh_pct : ndarray, shape (n,)
+        Air held in that week. [degC, %]
+    heated : bool
+        Whether the temperature is held, so that what evaporates must be heated too.
+    price_kwh : float or None
+        Of a kilowatt-hour, in any money.
+
+    Returns
+    -------
+    tuple of Machine
+        None, one or two: the cheaper kind of dehumidifier to run, and a humidifier.
+
+    References
+    ----------
+    The parts: `refrigerant_share`, `latent_heat_kj_kg`; energy for a litre: common practice, no source.
+    """
+    out, into = np.maximum(need_l_day, 0.0), np.maximum(-need_l_day, 0.0)
+    found = []
+    if np.any(out > 0):
+        share = refrigerant_share(temp_c, rh_pct)
+        runs = share > 0.05
+        cold = float(np.sum(out * RATED_KWH_L / np.maximum(share, 0.05))) if np.all(runs[out > 0]) else np.inf
+        desiccant = float(np.sum(out * DESICCANT_KWH_L))
+        kind = "refrigerant dehumidifier" if cold <= desiccant else "desiccant dehumidifier"
+        rated = float(np.max(out / share)) if cold <= desiccant else float(np.max(out))
+        found.append(_machine(kind, out, rated, min(cold, desiccant), price_kwh))
+    if np.any(into > 0):
+        each = MIST_KWH_L + (latent_heat_kj_kg(temp_c) / 3600 if heated else 0.0)
+        found.append(_machine("humidifier", into, float(np.max(into)), float(np.sum(into * each)), price_kwh))
+    return tuple(found)
+
+
+def _machine(
+    kind: str, need_l_day: Floats, rated: float, kwh_a_day: float, price_kwh: float | None
+) -> Machine:
+    kwh = 7 * kwh_a_day
+    return Machine(
+        kind=kind,
+        l_day=float(np.max(need_l_day)),
+        rated_l_day=rated,
+        kwh_l=kwh_a_day / float(np.sum(need_l_day)),
+        kwh=kwh,
+        cost=None if price_kwh is None else kwh * price_kwh,
+        weeks=int(need_l_day.size),
+    )

@@ -1,0 +1,89 @@
+"""The arithmetic of a room's water, held against print."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from baulk.models import psychrometrics, room, sorption
+from baulk.models.errors import OutOfRange
+from baulk.models.plan import water
+
+INCH_M = 0.0254
+HOTTEST = 110.0
+START_C = (110 - 32) / 1.8
+WET_C = (106 - 32) / 1.8
+
+
+def start_rh():
+    return float(psychrometrics.rh_from_wet_bulb_pct(START_C, WET_C))
+
+
+FOUND = {
+    "water-white-oak": lambda: float(water.leaving_kg((8 * INCH_M) ** 2 * 96 * INCH_M, 600.0, 64, 20)),
+    "ventilation": lambda: water.ventilation_air_kg_h(100, 0.010, 0.001),
+    "latent-100": lambda: float(water.latent_heat_kj_kg(100.0)),
+    # above 20 degC the limit is 80; the polynomial itself ends at 80.04
+    "mould-20": lambda: float(room.mould_limit_pct(20.0)),
+    "mould-10": lambda: float(room.mould_limit_pct(10.0)),
+    "mould-5": lambda: float(room.mould_limit_pct(5.0)),
+    "start-rh": start_rh,
+    "start-emc": lambda: float(sorption.emc_pct(START_C, start_rh())),
+    "dehumidifier": lambda: float(water.refrigerant_share(20.0, 70.0) / water.refrigerant_share(35.0, 100.0)),
+    "dew-20-70": lambda: float(psychrometrics.dewpoint_c(20.0, 70.0)),
+}
+with (Path(__file__).parent / "air-plan.csv").open(newline="") as text:
+    ROWS = list(csv.DictReader(text))
+
+
+@pytest.mark.parametrize("row", ROWS, ids=[f"{row['id']}, {row['source']}" for row in ROWS])
+def test_agrees_with_the_published_value(row):
+    assert FOUND[row["id"]]() == pytest.approx(float(row["value"]), abs=float(row["abs_tol"])), row["why_tol"]
+
+
+def test_saturation_pressure_is_that_of_psychrolib_at_every_temperature_of_a_shop():
+    temp = np.linspace(-30, 110, 281)
+    slow = psychrometrics.vapour_pressure_pa(temp, 100.0)
+    assert water.saturation_pa(temp) == pytest.approx(slow, rel=2e-4)  # ice or water within 0.01 degC of 0
+
+
+def test_the_vapour_in_a_cubic_metre_agrees_with_the_humidity_ratio():
+    # the same water by two ways: kg/kg times the dry air of the mixture (ideal gas), against g/m3
+    temp, rh = 20.0, 60.0
+    vapour = float(psychrometrics.vapour_pressure_pa(temp, rh))
+    dry_kg_m3 = (101325 - vapour) / (287.042 * (temp + 273.15))
+    wanted = 1000 * float(psychrometrics.humidity_ratio(temp, rh)) * dry_kg_m3
+    assert float(water.vapour_g_m3(temp, rh)) == pytest.approx(wanted, rel=1e-3)
+
+
+def test_airing_with_damper_air_is_refused_in_a_sentence():
+    with pytest.raises(OutOfRange, match="not drier than the room's"):
+        water.ventilation_air_kg_h(1.0, 0.005, 0.006)
+
+
+def test_a_draught_of_drier_air_carries_water_out():
+    # 1.2 V (x1 - x2) / 1000 of two dehumidifier guides with 1.2 kg of air a cubic metre: 100 m3, once an
+    # hour, 2 g/m3 drier outside
+    assert float(water.draught_l_day(100.0, 1.0, 6.0, 8.0)) == pytest.approx(-24 * 100 * 2 / 1000)
+
+
+def test_a_dehumidifier_needs_a_larger_nameplate_in_the_cold():
+    temp, rh = np.array([10.0]), np.array([70.0])
+    (cold,) = water.machines(np.array([10.0]), temp, rh, heated=False, price_kwh=0.25)
+    (warm,) = water.machines(np.array([10.0]), temp + 12, rh, heated=False, price_kwh=0.25)
+    assert cold.kind == "desiccant dehumidifier"  # its cold coil would freeze: 1.2 kWh/l is the cheaper
+    assert warm.kind == "refrigerant dehumidifier"
+    assert warm.rated_l_day > 10
+    assert warm.cost == pytest.approx(0.25 * warm.kwh)
+    assert warm.kwh == pytest.approx(7 * 10 * warm.kwh_l)
+
+
+def test_adding_water_to_a_heated_room_costs_its_latent_heat():
+    need, temp, rh = np.array([-5.0]), np.array([20.0]), np.array([60.0])
+    (cool,) = water.machines(need, temp, rh, heated=False, price_kwh=None)
+    (warm,) = water.machines(need, temp, rh, heated=True, price_kwh=None)
+    assert warm.kwh_l - cool.kwh_l == pytest.approx((2501 - 2.361 * 20) / 3600)
+    assert cool.cost is None
