@@ -17,7 +17,10 @@ from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish, up_to
 from baulk.ingest.shop import Shop
 from baulk.models import species, use_class
 from baulk.models.air import AirSeries
+from baulk.models.errors import BaulkError
+from baulk.models.event import Event, EventKind
 from baulk.models.reading import Owner, Reading
+from baulk.models.timber import Timber
 
 Airs = dict[str, tuple[AirSeries | None, Season]]
 
@@ -46,12 +49,9 @@ def gather(tag: str, shop: Shop, now_utc: datetime, *, airs: Airs | None = None)
     BaulkError
         If the tag, its species or its use is not known, or nothing is known of the air.
     """
-    timber = shop.register.get(tag)
+    timber, settings = shop.register.as_of(tag, now_utc), shop.config
+    events = tuple(each for each in shop.register.events(timber.tag) if each.at_utc <= now_utc)
     airs = {} if airs is None else airs
-    if timber.place not in airs:
-        airs[timber.place] = _air(shop, timber.place, now_utc)
-    own, year = airs[timber.place]
-    settings = shop.config
     return Inputs(
         timber=timber,
         wood=species.get(timber.species),
@@ -59,14 +59,8 @@ def gather(tag: str, shop: Shop, now_utc: datetime, *, airs: Airs | None = None)
         readings=tuple(
             each for each in shop.store.readings(Owner.TIMBER, timber.tag) if _known(each, now_utc)
         ),
-        stays=(
-            Stay(
-                place=timber.place,
-                since_s=min(timber.arrived_utc, now_utc).timestamp(),
-                own=own,
-                year=year,
-            ),
-        ),
+        events=events,
+        stays=_stays(shop, timber, events, now_utc, airs),
         wish=Wish(
             units=settings.shop.units,
             probability=settings.verdict.probability,
@@ -105,7 +99,7 @@ def evaluate(tag: str, shop: Shop, now_utc: datetime) -> Evaluation:
 def keep(
     made: Evaluation, shop: Shop, *, revision: int | None = None, fingerprint: str | None = None
 ) -> Evaluation:
-    """Keep an evaluation, and what it was made from unless it failed by chance.
+    """Keep an evaluation, and what it was made from unless it failed, so that it is tried again.
 
     Parameters
     ----------
@@ -128,7 +122,7 @@ def keep(
         made.made_utc,
         made.to_json(),
         revision=revision,
-        fingerprint=None if made.by_chance else fingerprint,
+        fingerprint=fingerprint if made.failed is None else None,
         past=made.failed is None,
     )
     return made
@@ -173,6 +167,34 @@ def _known(reading: Reading, now_utc: datetime) -> bool:
     return reading.taken_utc <= now_utc or reading.arrived_utc <= now_utc
 
 
+def _stays(
+    shop: Shop, timber: Timber, events: Iterable[Event], now_utc: datetime, airs: Airs
+) -> tuple[Stay, ...]:
+    """Tell where a timber lay; a former place of which nothing is known takes the year of the present one."""
+    since_s = min(timber.arrived_utc, now_utc).timestamp()
+    moves = [each for each in events if each.kind is EventKind.MOVED]
+    places = [str(moves[0].detail["from"]) if moves else timber.place]
+    begins = [since_s]
+    for move in moves:
+        at_s = max(move.at_utc.timestamp(), since_s)
+        if at_s == begins[-1]:
+            places.pop(), begins.pop()
+        places.append(str(move.detail["to"]))
+        begins.append(at_s)
+    for place in (timber.place, *places):
+        if place not in airs:
+            try:
+                airs[place] = _air(shop, place, now_utc)
+            except BaulkError:
+                if place == timber.place:
+                    raise
+                airs[place] = (None, airs[timber.place][1])
+    return tuple(
+        Stay(place=place, since_s=at_s, own=airs[place][0], year=airs[place][1])
+        for place, at_s in zip(places, begins, strict=True)
+    )
+
+
 def _air(shop: Shop, place: str, now_utc: datetime) -> tuple[AirSeries | None, Season]:
     """Give a place's record, and its year from whole days of that, so that it changes once a day."""
     own = _record(shop, place, now_utc)
@@ -192,12 +214,16 @@ def _record(shop: Shop, place: str, now_utc: datetime) -> AirSeries | None:
 
 
 def _previous(shop: Shop, tag: str, now_utc: datetime) -> str | None:
-    """Step of the last stored verdict that is not younger than now."""
+    """Step of the last verdict that is not younger than now."""
     stored = shop.store.evaluation(tag)
-    if stored is None or stored[0] > now_utc:
+    payload = stored[1] if stored is not None and stored[0] <= now_utc else None
+    if stored is not None and payload is None:
+        earlier = [each for each in shop.store.past_evaluations(tag) if each.made_utc <= now_utc]
+        payload = earlier[-1].payload if earlier else None
+    if payload is None:
         return None
     try:
-        step = json.loads(stored[1]).get("verdict", {}).get("step")
+        step = json.loads(payload).get("verdict", {}).get("step")
     except (ValueError, AttributeError):
         return None
     return step if isinstance(step, str) else None

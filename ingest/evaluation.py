@@ -59,22 +59,19 @@ class Evaluation:
         The stored keys; see `to_json`.
     failed : str or None
         Why there is no verdict.
-    by_chance : bool
-        Whether it failed by a fault that need not come again from the same inputs.
     """
 
     tag: str
     made_utc: datetime
     content: dict[str, Any]
     failed: str | None = None
-    by_chance: bool = False
 
     def to_json(self) -> bytes:
         """Bytes as the store keeps them."""
         return json.dumps(self.content, allow_nan=False, separators=(",", ":")).encode()
 
 
-def not_worked_out(tag: str, now_utc: datetime, why: str, *, by_chance: bool = False) -> Evaluation:
+def not_worked_out(tag: str, now_utc: datetime, why: str) -> Evaluation:
     """Give the evaluation of a timber that has none, with the reason.
 
     Parameters
@@ -85,8 +82,6 @@ def not_worked_out(tag: str, now_utc: datetime, why: str, *, by_chance: bool = F
         Now.
     why : str
         One sentence.
-    by_chance : bool
-        See `Evaluation`.
 
     Returns
     -------
@@ -94,7 +89,7 @@ def not_worked_out(tag: str, now_utc: datetime, why: str, *, by_chance: bool = F
         With `failed` set.
     """
     content = {**_head(tag, now_utc), "failed": why}
-    return Evaluation(tag=tag, made_utc=now_utc, content=content, failed=why, by_chance=by_chance)
+    return Evaluation(tag=tag, made_utc=now_utc, content=content, failed=why)
 
 
 def answer(inputs: Inputs) -> Evaluation:
@@ -143,7 +138,7 @@ def in_words(tag: str, now_utc: datetime, work: Callable[[], Made]) -> Made | Ev
             f"its evaluation stopped with an unexpected fault ({type(err).__name__}: {err}); "
             "the log has the details"
         )
-        return not_worked_out(tag, now_utc, why, by_chance=True)
+        return not_worked_out(tag, now_utc, why)
 
 
 def seed_of(tag: str) -> int:

@@ -1,0 +1,266 @@
+"""The whole yard: what has changed is worked out by a team, and kept one by one as the answers come.
+
+One process gathers and keeps, so that the store has one writer; few timbers are on their way at any time, so
+that memory stays flat. Each answer is kept with the fingerprint of what it was made from: after a kill,
+however hard, the next run works out only what is missing.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, wait
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final
+
+from baulk.ingest.evaluate import Airs, gather, keep
+from baulk.ingest.evaluation import Evaluation, in_words, not_worked_out
+from baulk.ingest.inputs import Inputs
+from baulk.ingest.shop import Shop
+from baulk.ingest.team import Beside, Here, Team, cores
+
+OLDEST: Final = timedelta(days=7)  # an answer's dates are counted from its own day
+ENOUGH: Final = 4  # timbers that are worth the seconds in which processes start; measured
+AHEAD: Final = 2  # timbers on their way for each that is being worked out
+
+
+@dataclass(slots=True)
+class Round:
+    """What became of the timbers of one run.
+
+    Parameters
+    ----------
+    done, unchanged : list of str
+        Tags worked out, and tags whose stored answer still holds.
+    failed : dict of str to str
+        Why a timber has no verdict, by tag.
+    stopped : bool
+        Whether it was asked to end before all was done.
+    """
+
+    done: list[str] = field(default_factory=list)
+    unchanged: list[str] = field(default_factory=list)
+    failed: dict[str, str] = field(default_factory=dict)
+    stopped: bool = False
+
+    @property
+    def size(self) -> int:
+        """How many timbers it came by."""
+        return len(self.done) + len(self.unchanged) + len(self.failed)
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """A timber on its way."""
+
+    inputs: Inputs
+    revision: int
+    fingerprint: str
+
+    @property
+    def tag(self) -> str:
+        return self.inputs.timber.tag
+
+
+def run(  # noqa: PLR0913 - what a person may choose
+    shop: Shop,
+    tags: Iterable[str],
+    now_utc: datetime,
+    *,
+    workers: int | None = None,
+    team: Team | None = None,
+    again: bool = False,
+    past: bool = False,
+    done: Callable[[Evaluation | None], None] | None = None,
+    stop: Callable[[], bool] = lambda: False,
+) -> Round:
+    """Work timbers out and keep the answers; one that can't be worked out keeps the reason.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+    tags : iterable of str
+        Which timbers.
+    now_utc : datetime
+        Now, with a time zone.
+    workers : int, optional
+        How many processes; one for each core if left out, and this one alone for a few timbers.
+    team : Team, optional
+        Who works them out instead; it is not closed.
+    again : bool
+        Whether to work out those as well whose stored answer still holds.
+    past : bool
+        Whether ``now_utc`` is an earlier day: the answers go among the past ones, the present ones stay.
+    done : callable, optional
+        Called after each timber with its evaluation, or with None where the stored one holds.
+    stop : callable, optional
+        Asked before each timber is begun; what is on its way is still kept.
+
+    Returns
+    -------
+    Round
+        What became of each.
+    """
+    wanted = list(dict.fromkeys(tags))
+    own = team is None
+    team = team or _team(len(wanted), workers)
+    try:
+        return _Run(shop, wanted, now_utc, team, again=again, past=past, done=done, stop=stop).all()
+    finally:
+        if own:
+            team.close()
+
+
+def _team(count: int, workers: int | None) -> Team:
+    workers = min(workers or (cores() if count >= ENOUGH else 1), max(count, 1))
+    return Here() if workers == 1 else Beside(workers)
+
+
+class _Run:
+    """One run: who waits, who is on the way, what became of the rest."""
+
+    def __init__(  # noqa: PLR0913 - as `run`
+        self,
+        shop: Shop,
+        tags: list[str],
+        now_utc: datetime,
+        team: Team,
+        *,
+        again: bool,
+        past: bool,
+        done: Callable[[Evaluation | None], None] | None,
+        stop: Callable[[], bool],
+    ) -> None:
+        self._shop, self._now, self._team = shop, now_utc, team
+        self._waiting = deque(tags)
+        self._again, self._past = again, past
+        self._done, self._stop = done, stop
+        self._kept = {} if again or past else shop.store.fingerprints()
+        self._made = {} if again or past else shop.store.evaluated()
+        self._stale = frozenset(() if again or past else shop.store.stale())
+        self._airs: Airs = {}
+        self._on_way: dict[Future[Evaluation], _Task] = {}
+        self._suspects: deque[_Task] = deque()  # a worker died over one of these; each is tried alone
+        self._round = Round()
+
+    def all(self) -> Round:
+        """Go through every timber."""
+        try:
+            while self._waiting or self._on_way or self._suspects:
+                if not self._stop():
+                    self._begin()
+                elif not self._on_way:
+                    self._round.stopped = True
+                    break
+                if self._on_way:
+                    ready, _ = wait(self._on_way, return_when=FIRST_COMPLETED)
+                    self._take(ready)
+        finally:
+            for future in self._on_way:
+                future.cancel()
+        return self._round
+
+    def _begin(self) -> None:
+        """Send off as many as the team can take, or a single one while a worker's death is looked into."""
+        if self._suspects:
+            if not self._on_way:
+                suspect = self._suspects[0]
+                self._on_way[self._team.submit(suspect.inputs)] = suspect
+            return
+        while self._waiting and len(self._on_way) < AHEAD * self._team.size and not self._stop():
+            task = self._next()
+            if task is None:
+                continue
+            try:
+                self._on_way[self._team.submit(task.inputs)] = task
+            except BrokenExecutor:  # noticed only now; those on their way will say so too
+                self._suspects.append(task)
+                break
+            if self._team.size == 1:
+                break
+
+    def _next(self) -> _Task | None:
+        """Gather the next timber; None if it needs no work or has no answer."""
+        tag = self._waiting.popleft()
+        revision = self._shop.store.revision()
+        inputs = in_words(tag, self._now, lambda: gather(tag, self._shop, self._now, airs=self._airs))
+        if isinstance(inputs, Evaluation):
+            self._keep(inputs, revision, None)
+            return None
+        fingerprint = inputs.fingerprint()
+        if self._holds(tag, fingerprint):
+            self._leave(tag, revision, fingerprint)
+            return None
+        return _Task(inputs, revision, fingerprint)
+
+    def _holds(self, tag: str, fingerprint: str) -> bool:
+        if self._again:
+            return False
+        if self._past:
+            return any(each.made_utc == self._now for each in self._shop.store.past_evaluations(tag))
+        return self._kept.get(tag) == fingerprint and self._now - self._made[tag] < OLDEST
+
+    def _leave(self, tag: str, revision: int, fingerprint: str) -> None:
+        """Leave a timber as it is; if news made it stale, note that they change nothing."""
+        if tag in self._stale and (stored := self._shop.store.evaluation(tag)) is not None:
+            self._shop.store.save_evaluation(
+                tag, *stored, revision=revision, fingerprint=fingerprint, past=False
+            )
+        self._round.unchanged.append(tag)
+        self._tell(None)
+
+    def _take(self, ready: Iterable[Future[Evaluation]]) -> None:
+        broken = []
+        for future in ready:
+            task = self._on_way.pop(future)
+            err = BrokenExecutor() if future.cancelled() else future.exception()
+            if isinstance(err, BrokenExecutor):
+                broken.append(task)
+                continue
+            if err is not None:
+                made = not_worked_out(task.tag, self._now, f"its evaluation did not come back ({err})")
+            else:
+                made = future.result()
+            self._forget(task)
+            self._keep(made, task.revision, task.fingerprint)
+        if broken:
+            self._look_into(broken)
+
+    def _look_into(self, broken: list[_Task]) -> None:
+        """Mend the team; a timber that was alone when a worker died, for the second time, is given up."""
+        if self._team.breaks_whole:
+            wait(self._on_way)
+            lost = [each for each in self._on_way if isinstance(each.exception(), BrokenExecutor)]
+            broken += [self._on_way.pop(each) for each in lost]
+        self._team.mend()
+        if self._suspects and broken == [self._suspects[0]]:
+            task = self._suspects.popleft()
+            why = (
+                "its evaluation was ended from outside twice, or had no memory left; "
+                "try it again by itself, with less running beside it"
+            )
+            made = not_worked_out(task.tag, self._now, why)
+            self._keep(made, task.revision, task.fingerprint)
+        else:
+            self._suspects.extend(task for task in broken if task not in self._suspects)
+
+    def _forget(self, task: _Task) -> None:
+        if task in self._suspects:
+            self._suspects.remove(task)
+
+    def _keep(self, made: Evaluation, revision: int, fingerprint: str | None) -> None:
+        if not self._past:
+            keep(made, self._shop, revision=revision, fingerprint=fingerprint)
+        elif made.failed is None:
+            self._shop.store.keep_past(made.tag, made.made_utc, made.to_json())
+        if made.failed is None:
+            self._round.done.append(made.tag)
+        else:
+            self._round.failed[made.tag] = made.failed
+        self._tell(made)
+
+    def _tell(self, made: Evaluation | None) -> None:
+        if self._done is not None:
+            self._done(made)
