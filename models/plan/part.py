@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final, Literal, get_args
 
-from baulk.models import units, use_class
+from baulk.models import species, units, use_class
 from baulk.models.errors import BaulkError, OutOfRange
 
 Heart = Literal["any", "boxed", "free"]
@@ -30,9 +30,10 @@ HEADINGS: Final[Mapping[str, str]] = {
     "wanted by": "wanted_by", "wanted": "wanted_by", "by": "wanted_by",
     "heart": "heart",
     "count": "count", "number": "count", "pieces": "count",
+    "wood": "species", "species": "species",
 }  # fmt: skip
 NEEDED: Final = ("name", "finished", "length", "use")
-COLUMNS: Final = "part,finished,length,curve,use,wanted by,heart,count"
+COLUMNS: Final = "part,finished,length,curve,use,wanted by,heart,count,wood"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +58,8 @@ class Part:
         Whether the pith is to lie inside, outside, or wherever it falls.
     count : int
         How many alike, at least 1.
+    species : str, optional
+        Name in the species table; None for whatever wood serves.
 
     Raises
     ------
@@ -73,6 +76,7 @@ class Part:
     wanted_by_utc: datetime | None = None
     heart: Heart = "any"
     count: int = 1
+    species: str | None = None
 
     def __post_init__(self) -> None:
         who = f"part {self.name!r}"
@@ -200,6 +204,7 @@ def write_csv(parts: Sequence[Part]) -> str:
                 part.wanted_by_utc.astimezone(UTC).isoformat() if part.wanted_by_utc else "",
                 part.heart,
                 part.count,
+                part.species or "",
             ]
         )
     return out.getvalue()
@@ -268,6 +273,7 @@ def _part(row: Mapping[str, str], now_utc: datetime | None, bare: units.LengthUn
         wanted_by_utc=_day(row["wanted_by"], now_utc),
         heart=heart,  # type: ignore[arg-type]  # one of HEARTS, as just asked
         count=_count(row["count"]),
+        species=species.get(row["species"]).name if row["species"] else None,
     )
 
 

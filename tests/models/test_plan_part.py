@@ -92,6 +92,7 @@ def test_what_is_written_is_read_back():
             wanted_by_utc=datetime(2027, 3, 4, 12, tzinfo=UTC),
             heart="free",
             count=3,
+            species="white oak",
         ),
         Part(name="Keel", width_mm=200, depth_mm=200, length_mm=4000, use_class="backbone-immersed"),
     )

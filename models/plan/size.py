@@ -1,0 +1,358 @@
+"""The green size to order or to saw for a finished section: every part of the allowance, and why it is there.
+
+The piece is sawn green, shrinks and distorts until it is at its service moisture, and is squared then.
+Shrinkage and distortion come from the elastic section about its pith (`baulk.models.distortion`), so that
+each face has the mixture of radial and tangential that its rings give it. The rest is sawyers' custom.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from scipy.stats import norm
+
+from baulk.models import drying, gravimetric
+from baulk.models.distortion import Movement, Shape
+from baulk.models.errors import OutOfRange
+from baulk.models.plan.order import FaceShrinkage, Order, SizePlan, Term
+from baulk.models.plan.part import LONGEST_MM, THICKEST_MM
+from baulk.models.section import Face, Finished, Section
+from baulk.models.shrinkage import PIECES_VARY
+from baulk.models.species import Species
+from baulk.models.use_class import UseClass
+
+BOARD_FOOT_MM3: Final = 144 * 25.4**3  # 144 cubic inches: 1 ft x 1 ft x 1 in
+BOW_PER_LENGTH: Final = 1 / 400  # mid-ordinate of an ordinary sawn timber; common practice, no source
+CLEAR_OF_HEART_MM: Final = 25.0  # pith beyond the face of a piece free of heart; common practice, no source
+HEAVY: Final = 1.2  # a heavy tree: two standard deviations of a tenth, as `diffusion.LIGHT`
+_CELLS: Final = 10
+
+
+def board_feet(width_mm: float, depth_mm: float, length_mm: float) -> float:
+    """Volume as a mill bills it.
+
+    Parameters
+    ----------
+    width_mm, depth_mm, length_mm : float
+        The piece as billed, above 0. [mm]
+
+    Returns
+    -------
+    float
+        Board feet of 144 cubic inches. [board foot]
+
+    References
+    ----------
+    Definition of the board foot: 1 ft by 1 ft by 1 in.
+
+    Examples
+    --------
+    >>> round(board_feet(203.2, 203.2, 2438.4), 6)  # 8 x 8 in x 8 ft
+    42.666667
+    """
+    return width_mm * depth_mm * length_mm / BOARD_FOOT_MM3
+
+
+def pith_of(order: Order, depth_mm: float) -> tuple[float, float]:
+    """Where the pith lies in the green piece.
+
+    Parameters
+    ----------
+    order : Order
+        Its placement, or a pith of its own.
+    depth_mm : float
+        Green depth. [mm]
+
+    Returns
+    -------
+    (float, float)
+        From the centre of the piece, in the axes of a `Section`. [mm]
+    """
+    if order.pith_mm is not None:
+        return order.pith_mm
+    if order.placement == "boxed":
+        return 0.0, 0.0
+    if order.placement == "offset":
+        return 0.0, -depth_mm / 4
+    return 0.0, -depth_mm / 2 - CLEAR_OF_HEART_MM
+
+
+def uses_up(moved: Movement) -> tuple[tuple[float, float], float]:
+    """Oversize that a movement uses up: what shrinks off the width and the depth, and what its shape costs.
+
+    The same sum as `baulk.models.rough_out.needed_mm` without its planing.
+
+    Parameters
+    ----------
+    moved : Movement
+        From sawing to squaring, one run. [mm]
+
+    Returns
+    -------
+    shrinks_mm : (float, float)
+        Smallest face or mean across the width and the depth. [mm]
+    shape_mm : float
+        The lean and the bow of two faces, on each dimension. [mm]
+    """
+    across = (moved.face_mm[Face.A], moved.face_mm[Face.C], moved.width_mm)
+    up = (moved.face_mm[Face.B], moved.face_mm[Face.D], moved.depth_mm)
+    shrinks = tuple(max(0.0, -min(float(each) for each in some)) for some in (across, up))
+    shape = abs(float(moved.out_of_square_mm)) + 2 * abs(float(moved.cup_mm))
+    return (shrinks[0], shrinks[1]), shape
+
+
+@lru_cache(maxsize=512)
+def moves(section: Section, wood: Species, start_pct: float, end_pct: float) -> Movement:
+    """Movement of a piece from one even moisture content to another.
+
+    Parameters
+    ----------
+    section : Section
+        The piece and its pith. [mm]
+    wood : Species
+        Shrinkage and elastic constants.
+    start_pct, end_pct : float
+        Moisture contents. [%]
+
+    Returns
+    -------
+    Movement
+        Change of its outline. [mm]
+
+    References
+    ----------
+    As `baulk.models.distortion.Shape`.
+    """
+    x = drying.graded_edges_mm(section.width_mm, _CELLS)
+    y = drying.graded_edges_mm(section.depth_mm, _CELLS)
+    return Shape(section, wood, x, y).movement(np.full((_CELLS, _CELLS), start_pct), end_pct)
+
+
+def size(order: Order, wood: Species, use: UseClass) -> SizePlan:
+    """Plan the green size of one piece.
+
+    Parameters
+    ----------
+    order : Order
+        What is wanted. [mm, %]
+    wood : Species
+        Its wood.
+    use : UseClass
+        Where it will live: the middle of its service range is the moisture it is squared at.
+
+    Returns
+    -------
+    SizePlan
+        The size and all its parts. [mm]
+
+    Raises
+    ------
+    OutOfRange
+        If the green piece would be larger than any log.
+
+    References
+    ----------
+    Shrinkage: Wood Handbook, FPL-GTR-282 (2021), eq. 4-9 and Table 4-3, through `baulk.models.distortion`;
+    its scatter: `shrinkage.PIECES_VARY`. The rest is sawyers' custom, marked in each term.
+    """
+    from baulk.models.plan import size_words  # noqa: PLC0415 - the words need the types of this module
+
+    terms, need = needed(order, wood, use)
+    width, depth = (_up(each, order.step_mm) for each in need)
+    length = _up(order.length_mm + 2 * order.trim_mm, order.length_step_mm)
+    if not (max(width, depth) <= THICKEST_MM and length <= LONGEST_MM + 1000):
+        raise OutOfRange(
+            "the green size",
+            f"would be {width:.0f} x {depth:.0f} mm and {length / 1000:.1f} m long, more than any log gives; "
+            "build it up from smaller pieces",
+        )
+    pith = pith_of(order, depth)
+    green = Section(width_mm=width, depth_mm=depth, pith_x_mm=pith[0], pith_y_mm=pith[1])
+    start = wood.green_heartwood_mc_pct if order.start_pct is None else order.start_pct
+    moved = moves(green, wood, start, use.service_mc_pct)
+    finished = Finished(width_mm=order.width_mm, depth_mm=order.depth_mm)
+    at_once = moves(finished.inside(green), wood, start, use.service_mc_pct)
+    mass = float(gravimetric.green_mass_kg(green, length, max(start, 0.0), wood.basic_density_kg_m3))
+    plan = SizePlan(
+        order=order,
+        species=wood.name,
+        use_class=use.name,
+        start_pct=start,
+        squared_pct=use.service_mc_pct,
+        terms=terms,
+        needed_width_mm=need[0],
+        needed_depth_mm=need[1],
+        green=green,
+        green_length_mm=length,
+        finished=finished,
+        faces=_faces(green, moved, wood, start, use.service_mc_pct),
+        check_mm=float(moved.check_mm),
+        squared_green_mm=float(at_once.largest_mm),
+        tolerated_mm=use.tolerance_mm(order.width_mm, order.depth_mm),
+        mass_kg=mass,
+        heavy_kg=mass * HEAVY,
+        board_feet=board_feet(width, depth, length),
+        volume_m3=width * depth * length * 1e-9,
+    )
+    return replace(
+        plan,
+        assumptions=size_words.assumptions(plan, use),
+        would_change=size_words.would_change(plan, wood, use),
+        cautions=size_words.cautions(plan),
+    )
+
+
+def needed(order: Order, wood: Species, use: UseClass) -> tuple[tuple[Term, ...], tuple[float, float]]:
+    """Work the allowance out, before any rounding.
+
+    Parameters
+    ----------
+    order, wood, use
+        As in `size`.
+
+    Returns
+    -------
+    terms : tuple of Term
+        Its parts. [mm]
+    needed_mm : (float, float)
+        Width and depth: the finished size and all the terms. [mm]
+    """
+    start = wood.green_heartwood_mc_pct if order.start_pct is None else order.start_pct
+    width, depth = order.width_mm, order.depth_mm
+    terms: tuple[Term, ...] = ()
+    for _ in range(6):  # the larger piece shrinks by more; the sum settles at once
+        x, y = pith_of(order, depth)
+        piece = Section(width_mm=width, depth_mm=depth, pith_x_mm=x, pith_y_mm=y)
+        terms = _terms(order, moves(piece, wood, start, use.service_mc_pct))
+        sums = [
+            max(getattr(order, name) + sum(getattr(term, name) for term in terms), 1.0)
+            for name in ("width_mm", "depth_mm")
+        ]
+        settled = max(abs(sums[0] - width), abs(sums[1] - depth)) < 0.01
+        width, depth = sums
+        if settled:
+            break
+    return terms, (width, depth)
+
+
+def _terms(order: Order, moved: Movement) -> tuple[Term, ...]:
+    (across, up), shape = uses_up(moved)
+    z = float(norm.ppf(order.confidence)) * PIECES_VARY
+    bow = {
+        name: (given, "as measured by the shop", "measured")
+        if given is not None
+        else (
+            order.length_mm * BOW_PER_LENGTH,
+            f"1 in {1 / BOW_PER_LENGTH:.0f} of the length; measure your own",
+            "common practice",
+        )
+        for name, given in (("bow", order.bow_mm), ("crook", order.crook_mm))
+    }
+    found = [
+        Term(
+            name="shrinkage",
+            width_mm=across,
+            depth_mm=up,
+            why="radial and tangential by the rings in each face, the smallest place counts",
+            mark="computed",
+        ),
+        Term(
+            name="distortion",
+            width_mm=shape,
+            depth_mm=shape,
+            why="out of square, and the hollow of both faces",
+            mark="computed",
+        ),
+        Term(
+            name="scatter",
+            width_mm=z * (across + shape),
+            depth_mm=z * (up + shape),
+            why=f"single pieces differ by {PIECES_VARY:.0%}; {order.confidence:.0%} of them hold the size",
+            mark="memory",
+        ),
+        Term(
+            name="crook",
+            width_mm=bow["crook"][0],
+            depth_mm=0.0,
+            why=f"straightening of the width: {bow['crook'][1]}",
+            mark=bow["crook"][2],
+        ),
+        Term(
+            name="bow",
+            width_mm=0.0,
+            depth_mm=bow["bow"][0],
+            why=f"straightening of the depth: {bow['bow'][1]}",
+            mark=bow["bow"][2],
+        ),
+        Term(
+            name="saw cut",
+            width_mm=order.kerf_mm,
+            depth_mm=order.kerf_mm,
+            why="one cut to size on each dimension",
+            mark="common practice",
+        ),
+        Term(
+            name="planing",
+            width_mm=2 * order.planing_mm,
+            depth_mm=2 * order.planing_mm,
+            why=f"{order.planing_mm:g} mm off each of two faces",
+            mark="common practice",
+        ),
+    ]
+    if order.tolerance_mm:
+        found.append(
+            Term(
+                name="tolerance",
+                width_mm=-order.tolerance_mm,
+                depth_mm=-order.tolerance_mm,
+                why="may come out that much under size",
+                mark="measured",
+            )
+        )
+    if order.wane_mm:
+        left = sum(term.width_mm + term.depth_mm for term in found) / 2
+        more = max(0.0, order.wane_mm - left)
+        found.append(
+            Term(
+                name="wane",
+                width_mm=more,
+                depth_mm=more,
+                why=f"a bevel of {order.wane_mm:g} mm at each corner, as far as the rest does not clear it",
+                mark="computed",
+            )
+        )
+    return tuple(found)
+
+
+def _faces(
+    green: Section, moved: Movement, wood: Species, start_pct: float, end_pct: float
+) -> tuple[FaceShrinkage, ...]:
+    side: Mapping[Face, float] = {
+        face: green.width_mm if face in {Face.A, Face.C} else green.depth_mm for face in Face
+    }
+    onset = wood.shrinkage_onset_pct
+    done = max(0.0, 1 - end_pct / onset) - max(0.0, 1 - start_pct / onset)
+    radial, tangential = wood.shrinkage_radial_pct * done, wood.shrinkage_tangential_pct * done
+    found = []
+    for face in Face:
+        lost = -float(moved.face_mm[face]) + 0.0
+        pct = 100 * lost / side[face]
+        share = (pct - radial) / (tangential - radial) if abs(tangential - radial) > 1e-9 else math.nan
+        found.append(
+            FaceShrinkage(
+                face=face,
+                mm=lost,
+                pct=pct,
+                tangential_share=float(np.clip(share, 0.0, 1.0)) if done > 0 else 0.0,
+            )
+        )
+    return tuple(found)
+
+
+def _up(mm: float, step_mm: float) -> float:
+    return round(math.ceil(mm / step_mm - 1e-6) * step_mm, 4)

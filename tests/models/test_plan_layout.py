@@ -1,0 +1,121 @@
+"""Clear wood and saw patterns, held against trying everything on a grid of whole millimetres."""
+
+from functools import cache
+from itertools import product
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from baulk.models.errors import OutOfRange
+from baulk.models.plan import layout
+from baulk.models.plan.layout import Rect
+from baulk.models.section import Section
+
+
+def rects(width, depth, *, most):
+    """Defects on whole millimetres inside an even section about the centre."""
+    one = st.builds(
+        lambda x, y, w, h: Rect(
+            x_mm=x - width / 2, y_mm=y - depth / 2, width_mm=min(w, width - x), height_mm=min(h, depth - y)
+        ),
+        st.integers(0, width - 1),
+        st.integers(0, depth - 1),
+        st.integers(1, 4),
+        st.integers(1, 4),
+    )
+    return st.lists(one, max_size=most)
+
+
+def brute_clear(width, depth, defects):
+    found = set()
+    for x1, y1 in product(range(width), range(depth)):
+        for x2, y2 in product(range(x1 + 1, width + 1), range(y1 + 1, depth + 1)):
+            one = Rect(x_mm=x1 - width / 2, y_mm=y1 - depth / 2, width_mm=x2 - x1, height_mm=y2 - y1)
+            if not any(one.meets(each) for each in defects):
+                found.add((x1, y1, x2, y2))
+
+    def larger(r):
+        x1, y1, x2, y2 = r
+        return any(each in found for each in ((x1 - 1, y1, x2, y2), (x1, y1 - 1, x2, y2),
+                                              (x1, y1, x2 + 1, y2), (x1, y1, x2, y2 + 1)))  # fmt: skip
+
+    return {r for r in found if not larger(r)}
+
+
+def brute_most(width, depth, defects, piece, kerf):
+    """Most pieces by trying every through cut on whole millimetres."""
+
+    @cache
+    def best(x1, y1, x2, y2):
+        single = 0
+        for w, h in {piece, piece[::-1]}:
+            for x, y in product(range(x1, x2 - w + 1), range(y1, y2 - h + 1)):
+                one = Rect(x_mm=x - width / 2, y_mm=y - depth / 2, width_mm=w, height_mm=h)
+                single = single or int(not any(one.meets(each) for each in defects))
+        found = single
+        if single:
+            for at in range(x1 + 1, x2 - kerf):
+                found = max(found, best(x1, y1, at, y2) + best(at + kerf, y1, x2, y2))
+            for at in range(y1 + 1, y2 - kerf):
+                found = max(found, best(x1, y1, x2, at) + best(x1, at + kerf, x2, y2))
+        return found
+
+    return best(0, 0, width, depth)
+
+
+@settings(max_examples=60)
+@given(defects=rects(9, 7, most=4))
+def test_clear_rectangles_are_those_of_an_exhaustive_search(defects):
+    section = Section(width_mm=9, depth_mm=7)
+    found = layout.clear(section, layout.inside(section, defects))
+    told = {(r.x_mm + 4.5, r.y_mm + 3.5, r.right_mm + 4.5, r.top_mm + 3.5) for r in found}
+    assert told == brute_clear(9, 7, defects)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    defects=rects(13, 11, most=3),
+    piece=st.tuples(st.integers(2, 6), st.integers(2, 6)),
+    kerf=st.integers(0, 1),
+)
+def test_the_most_pieces_are_those_of_trying_every_through_cut(defects, piece, kerf):
+    section = Section(width_mm=13, depth_mm=11)
+    kept = layout.inside(section, defects)
+    found = layout.most_pieces(section, kept, piece, kerf)
+    assert len(found) == brute_most(13, 11, tuple(defects), piece, kerf)
+    for i, one in enumerate(found):
+        assert not any(one.meets(each) for each in [*kept, *found[:i]])
+        assert abs(one.x_mm) <= 6.5
+        assert one.right_mm <= 6.5 + 1e-6
+        assert one.top_mm <= 5.5 + 1e-6
+
+
+def test_four_fours_come_out_of_an_eight_and_a_kerf_more():
+    # 4 + 1/8 + 4 in both ways: one piece fewer each way as soon as the cut does not fit
+    inch = 25.4
+    enough = Section(width_mm=8.125 * inch, depth_mm=8.125 * inch)
+    assert len(layout.most_pieces(enough, (), (4 * inch, 4 * inch), inch / 8)) == 4
+    short = Section(width_mm=8 * inch, depth_mm=8.125 * inch)
+    assert len(layout.most_pieces(short, (), (4 * inch, 4 * inch), inch / 8)) == 2
+
+
+def test_wane_lies_at_its_corner():
+    section = Section(width_mm=200, depth_mm=100)
+    assert layout.wane(section, "ab", (30, 20)) == Rect(x_mm=70, y_mm=30, width_mm=30, height_mm=20)
+    assert layout.wane(section, "dc", (30, 20)) == Rect(x_mm=-100, y_mm=-50, width_mm=30, height_mm=20)
+    with pytest.raises(OutOfRange, match="is ab, bc, cd or da"):
+        layout.wane(section, "ac", (30, 20))
+
+
+def test_a_defect_outside_and_slivers_are_sentences():
+    section = Section(width_mm=200, depth_mm=100)
+    with pytest.raises(OutOfRange, match="lies outside the section"):
+        layout.inside(section, [Rect(x_mm=150, y_mm=0, width_mm=10, height_mm=10)])
+    with pytest.raises(OutOfRange, match="too small for an exact search"):
+        layout.most_pieces(section, (), (1.1, 1.7), 0.3)
+    with pytest.raises(OutOfRange, match="above 0 mm both ways"):
+        Rect(x_mm=0, y_mm=0, width_mm=0, height_mm=10)
+    many = [Rect(x_mm=x, y_mm=0, width_mm=1, height_mm=1) for x in range(30)]
+    with pytest.raises(OutOfRange, match="more than 24"):
+        layout.inside(section, many)
