@@ -7,9 +7,10 @@ was never set (a rule of time-protocol clients); humidity near 100 % is a wet se
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import timedelta
+from operator import attrgetter
 from typing import Final
 
 from baulk.ingest.store import Store
@@ -53,49 +54,44 @@ def impossible(reading: Reading) -> str | None:
 
 
 def _above_fsp(reading: Reading, before: Reading | None) -> str | None:  # noqa: ARG001
-    pins = reading.series.quantity is Quantity.MOISTURE
-    return "above-fsp" if pins and reading.value > 30 else None
+    return "above-fsp" if reading.value > 30 else None
 
 
 def _below_meter(reading: Reading, before: Reading | None) -> str | None:  # noqa: ARG001
-    pins = reading.series.quantity is Quantity.MOISTURE
-    return "below-meter" if pins and reading.value < 6 else None
+    return "below-meter" if reading.value < 6 else None
 
 
 def _wet_sensor(reading: Reading, before: Reading | None) -> str | None:  # noqa: ARG001
-    return "wet-sensor" if reading.series.quantity is Quantity.HUMIDITY and reading.value >= 99 else None
+    return "wet-sensor" if reading.value >= 99 else None
 
 
 def _jump(reading: Reading, before: Reading | None) -> str | None:
-    limit = _JUMP.get(reading.series.quantity)
-    if limit is None or before is None:
+    if before is None or abs(reading.value - before.value) <= _JUMP[reading.series.quantity]:
         return None
-    near = timedelta(0) < reading.taken_utc - before.taken_utc < timedelta(days=1)
-    return "jump" if near and abs(reading.value - before.value) > limit else None
+    return "jump" if timedelta(0) < reading.taken_utc - before.taken_utc < timedelta(days=1) else None
 
 
 def _weight_gain(reading: Reading, before: Reading | None) -> str | None:
-    if reading.series.quantity is not Quantity.WEIGHT or before is None:
-        return None
-    return "weight-gain" if reading.value > 1.02 * before.value else None
+    return "weight-gain" if before is not None and reading.value > 1.02 * before.value else None
 
 
-CHECKS: Final[tuple[Callable[[Reading, Reading | None], str | None], ...]] = (
-    _above_fsp,
-    _below_meter,
-    _wet_sensor,
-    _jump,
-    _weight_gain,
-)
+Check = Callable[[Reading, Reading | None], str | None]
+CHECKS: Final[Mapping[Quantity, tuple[Check, ...]]] = {
+    Quantity.MOISTURE: (_above_fsp, _below_meter, _jump),
+    Quantity.WEIGHT: (_weight_gain,),
+    Quantity.HUMIDITY: (_wet_sensor,),
+    Quantity.TEMP: (_jump,),
+    Quantity.WOOD_TEMP: (_jump,),
+}
 _COMPARED: Final = frozenset({*_JUMP, Quantity.WEIGHT})
 
 
 def flag(readings: Iterable[Reading], store: Store) -> tuple[Reading, ...]:
-    """Run every check on every reading, each against the newest earlier one of its series."""
+    """Run the checks of its quantity on every reading, each against the newest earlier one of its series."""
     before: dict[Series, Reading | None] = {}
     asked: set[tuple[Owner, str]] = set()
     flagged = []
-    for reading in sorted(readings, key=lambda one: one.taken_utc):
+    for reading in sorted(readings, key=attrgetter("taken_utc")):
         series = reading.series
         if series not in before:
             before[series] = None
@@ -105,8 +101,11 @@ def flag(readings: Iterable[Reading], store: Store) -> tuple[Reading, ...]:
                     if before.get(last.series) is None:
                         before[last.series] = last
         previous = before[series]
-        found = [name for check in CHECKS if (name := check(reading, previous))]
-        new = [name for name in found if name not in reading.flags]
+        new = [
+            name
+            for check in CHECKS.get(series.quantity, ())
+            if (name := check(reading, previous)) and name not in reading.flags
+        ]
         flagged.append(replace(reading, flags=(*reading.flags, *new)) if new else reading)
         if previous is None or previous.taken_utc < reading.taken_utc:
             before[series] = reading

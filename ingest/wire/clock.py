@@ -22,6 +22,35 @@ def moment(posix_s: float) -> datetime:
     return _EPOCH + timedelta(microseconds=round(posix_s * 1e6))
 
 
+class LazyClock:
+    """A `Clock` that is made only when a time can't be true, and remembers the last time it gave.
+
+    Parameters
+    ----------
+    times : iterable of float
+        POSIX seconds of every record of the message; gone through only when needed. [s]
+    arrived_utc : datetime
+        When the message reached us.
+    """
+
+    def __init__(self, times: Iterable[float], arrived_utc: datetime) -> None:
+        self._times, self._arrived = times, arrived_utc
+        self._latest = arrived_utc.timestamp() + AHEAD_S
+        self._clock: Clock | None = None
+        self._last: tuple[float, datetime] | None = None
+
+    def taken(self, posix_s: float) -> tuple[datetime, tuple[str, ...]]:
+        """Return the moment and the flags that go with it."""
+        if self._last is not None and self._last[0] == posix_s:
+            return self._last[1], ()
+        if FIRST_POSIX_S <= posix_s <= self._latest:
+            self._last = posix_s, moment(posix_s)
+            return self._last[1], ()
+        if self._clock is None:
+            self._clock = Clock(self._times, self._arrived)
+        return self._clock.taken(posix_s)
+
+
 class Clock:
     """Gives each record of one message the time it was taken.
 

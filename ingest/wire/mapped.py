@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 import jmespath
@@ -16,10 +16,12 @@ from baulk.ingest.wire.clock import Clock
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.ingest.wire.numbers import number, number_in, parse_json, text
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.reading import AT_DEPTH, Owner, Reading, Series, sensor_flag
 
 if TYPE_CHECKING:
     from baulk.ingest.source import Source
+
+NO_DEPTH_MM: Final = 0.001  # stands for the depth of a moving sensor until the register has told it
 
 
 def plain(raw: RawMessage, source: Source) -> Decoded:
@@ -64,8 +66,13 @@ def _posix_s(when: object, source: Source) -> float | None:
     return moment.timestamp()
 
 
+def _depth_unsaid(source: Source) -> float | None:
+    """Stand in for the depth of a moving sensor, which the register knows."""
+    return NO_DEPTH_MM if source.sensor is not None and source.quantity in AT_DEPTH else None
+
+
 def _decoded(raw: RawMessage, source: Source, value: float, posix_s: float | None) -> Decoded:
-    owner = Owner.TIMBER if source.tag is not None else Owner.AIR
+    owner = Owner.AIR if source.place is not None else Owner.TIMBER
     none: tuple[str, ...] = ()
     if posix_s is None:
         taken, flags = raw.arrived_utc, none
@@ -74,11 +81,14 @@ def _decoded(raw: RawMessage, source: Source, value: float, posix_s: float | Non
     if raw.retained and (posix_s is None or flags):
         return Decoded(old=1)
     try:
+        name = topics.fill(source.tag or source.place or source.sensor or "", raw.topic)
+        if source.sensor is not None:  # the pipeline puts it on its timber
+            flags = (*flags, sensor_flag(name))
         series = Series(
             owner=owner,
-            name=topics.fill(source.tag or source.place or "", raw.topic),
+            name=name,
             quantity=source.quantity,
-            depth_mm=source.depth_mm,
+            depth_mm=source.depth_mm or _depth_unsaid(source),
             face=source.face,
         )
         reading = Reading(

@@ -11,18 +11,20 @@ from typing import Any, Final
 from baulk.ingest.errors import WireError
 from baulk.ingest.topics import Target
 from baulk.ingest.wire import units
-from baulk.ingest.wire.clock import Clock
+from baulk.ingest.wire.clock import Clock, LazyClock
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.ingest.wire.numbers import number, parse_json
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series
 from baulk.models.section import Face
 
 VERSION: Final = 10  # RFC 8428 section 4.4
 RELATIVE: Final = 2.0**28  # times below are relative to now; RFC 8428 section 4.5.3
 _NUMBERS: Final = frozenset({"bt", "bv", "bs", "bver", "t", "v", "s", "ut"})
 _STRINGS: Final = frozenset({"bn", "bu", "n", "u", "vs", "vd"})
-_VALUES: Final = ("v", "vs", "vb", "vd")
+_VALUE_ORDER: Final = ("v", "vs", "vb", "vd")
+_VALUES: Final = frozenset(_VALUE_ORDER)
+_HUGE: Final = 1e300
 _BASES: Final = frozenset({"bn", "bt", "bu", "bv", "bs", "bver"})
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428 section 4.5.1
 _OURS: Final = re.compile(
@@ -46,6 +48,39 @@ _OF: Final[dict[Owner, frozenset[Quantity]]] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """How the names of a foreign sensor's packs are to be read.
+
+    Parameters
+    ----------
+    foreign : bool
+        Whether the topic is not ours: a name may then name any device in front.
+    names : tuple of (str, str)
+        The sensor's own last level of a name, and ours for it.
+    depth_mm, face : float, Face, optional
+        Of its pins, where the name does not say.
+    flag : str, optional
+        Goes on every reading.
+    """
+
+    foreign: bool = False
+    names: tuple[tuple[str, str], ...] = ()
+    depth_mm: float | None = None
+    face: Face | None = None
+    flag: str | None = None
+
+    def our_name(self, given: str) -> str:
+        """Put our word for what was measured in place of the sensor's."""
+        for theirs, ours in self.names:
+            if given == theirs or given.endswith((f"/{theirs}", f":{theirs}")):
+                return given.removesuffix(theirs) + ours
+        return given
+
+
+PLAIN: Final = Asked()
+
+
+@dataclass(slots=True, kw_only=True)  # not frozen: three are made for each message
 class Record:
     """One resolved record: full name, own unit, absolute time.
 
@@ -79,6 +114,23 @@ class Record:
     problem: str | None = None
 
 
+@dataclass(slots=True, kw_only=True)
+class _Base:
+    """The base fields as they stand, and which of them were given (RFC 8428 section 4.1)."""
+
+    bn: str = ""
+    bt: float = 0.0
+    bu: str | None = None
+    bv: float | None = None
+    bs: float | None = None
+    bver: float = VERSION
+
+    def take(self, record: dict[str, Any]) -> None:
+        """Take over the base fields of a record; they count for it and for those after it."""
+        for key in _BASES & record.keys():
+            setattr(self, key, record[key])
+
+
 def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
     """Resolve a pack (RFC 8428 section 4.6).
 
@@ -87,7 +139,7 @@ def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
     pack = parse_json(payload)
     if not isinstance(pack, list) or not pack:
         raise WireError("a SenML pack is a JSON array of records, at least one")
-    base: dict[str, Any] = {}
+    base = _Base()
     found = []
     versions = set()
     now_posix_s = now_utc.timestamp()
@@ -102,8 +154,8 @@ def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
             except WireError as err:
                 raise WireError(f"{err}, and a base field counts for the records after it too") from err
         if not _BASES.isdisjoint(record):
-            base.update((key, record[key]) for key in _BASES & record.keys())
-        versions.add(base.get("bver", VERSION))
+            base.take(record)
+        versions.add(base.bver)
         if not _BASES.issuperset(record) or len(pack) == 1:
             found.append(_resolved(record, base, index, now_posix_s, plain=plain))
     if max(versions) > VERSION:
@@ -116,12 +168,11 @@ def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
 def _plain(record: dict[str, Any]) -> bool:
     """Whether every field is known and of its type: nearly always so, and seen in one quick pass."""
     for key, value in record.items():
-        if key in _NUMBERS:
-            if type(value) is not float and type(value) is not int:
+        kind = type(value)
+        if kind is float or kind is int:
+            if key not in _NUMBERS or not -1e300 < value < 1e300:  # infinite, or beyond any float
                 return False
-            if not -1e300 < value < 1e300:  # infinite, not a number, or an integer beyond any float
-                return False
-        elif key not in _STRINGS or type(value) is not str:
+        elif kind is not str or key not in _STRINGS:
             return False
     return True
 
@@ -142,73 +193,64 @@ def _typed(record: dict[str, Any], index: int, keys: frozenset[str]) -> None:
             raise WireError(f"{key} of SenML record {index} is not a string")
 
 
-def _resolved(
-    record: dict[str, Any], base: dict[str, Any], index: int, now_posix_s: float, *, plain: bool
-) -> Record:
-    name, unit = str(base.get("bn", "")), None
-    posix_s, own_time = now_posix_s, False
-    value: float | str | bool | None = None
-    total = update = None
-    problem = None
+def _resolved(record: dict[str, Any], base: _Base, index: int, now_posix_s: float, *, plain: bool) -> Record:
+    made = Record(name=base.bn, unit=None, posix_s=now_posix_s, own_time=False)
     try:
         if not plain:
             _typed(record, index, frozenset(record.keys() - _BASES))
-        name += record.get("n", "")
-        unit = record.get("u", base.get("bu"))
-        if not _NAME.fullmatch(name):
+        get = record.get
+        made.name += get("n", "")
+        made.unit = get("u", base.bu)
+        if not _is_name(made.name):
             raise WireError(  # noqa: TRY301 - one place notes every problem of the record
-                f"the name {name[:60]!r} of SenML record {index} is empty or has signs not allowed"
+                f"the name {made.name[:60]!r} of SenML record {index} is empty or has signs not allowed"
             )
-        seconds = float(base.get("bt", 0)) + float(record.get("t", 0))
-        own_time = seconds >= RELATIVE
-        posix_s = seconds if own_time else now_posix_s + seconds
-        if "s" in record or "bs" in base:
-            total = float(base.get("bs", 0)) + float(record.get("s", 0))
-        update = record.get("ut")
-        value = _value(record, base, index, needed=total is None)
+        seconds = base.bt + get("t", 0.0)
+        made.own_time = seconds >= RELATIVE
+        made.posix_s = float(seconds) if made.own_time else now_posix_s + seconds
+        if "s" in record or base.bs is not None:
+            made.total = float(base.bs or 0) + float(get("s", 0))
+        made.update_s = get("ut")
+        made.value = _value(record, base, index, needed=made.total is None)
     except WireError as err:
-        problem = str(err)
-    return Record(
-        name=name,
-        unit=unit,
-        posix_s=posix_s,
-        own_time=own_time,
-        value=value,
-        total=total,
-        update_s=update,
-        problem=problem,
-    )
+        made.problem = str(err)
+    return made
 
 
-def _value(
-    record: dict[str, Any], base: dict[str, Any], index: int, *, needed: bool
-) -> float | str | bool | None:
-    given = [key for key in _VALUES if key in record]
-    if len(given) > 1:
+@lru_cache(maxsize=4096)
+def _is_name(name: str) -> bool:
+    return bool(_NAME.fullmatch(name))
+
+
+def _value(record: dict[str, Any], base: _Base, index: int, *, needed: bool) -> float | str | bool | None:
+    if len(record.keys() & _VALUES) > 1:
+        given = [key for key in _VALUE_ORDER if key in record]
         raise WireError(f"SenML record {index} has several values: {', '.join(given)}")
-    if not given:
-        if "bv" in base:
-            return float(base["bv"])
-        if needed:
-            raise WireError(f"SenML record {index} has no value")
-        return None
-    key = given[0]
-    if key == "v":
-        return number(float(base.get("bv", 0)) + float(record["v"]), f"v of SenML record {index}")
-    if key == "vb" and not isinstance(record["vb"], bool):
-        raise WireError(f"vb of SenML record {index} is not true or false")
-    return record[key]  # type: ignore[no-any-return]
+    if "v" in record:
+        value = float(record["v"]) + float(base.bv or 0)
+        return value if -_HUGE < value < _HUGE else number(value, f"v of SenML record {index}")
+    for key in ("vs", "vd"):
+        if key in record:
+            return str(record[key])
+    if "vb" in record:
+        if not isinstance(record["vb"], bool):
+            raise WireError(f"vb of SenML record {index} is not true or false")
+        return record["vb"]
+    if base.bv is not None:
+        return float(base.bv)
+    if needed:
+        raise WireError(f"SenML record {index} has no value")
+    return None
 
 
-def decode(raw: RawMessage, target: Target) -> Decoded:
-    """Read the pack of one timber or place."""
+def decode(raw: RawMessage, target: Target, asked: Asked = PLAIN) -> Decoded:
+    """Read the pack of one timber, place or sensor that moves."""
     records = resolve(raw.payload, raw.arrived_utc)
-    clock = Clock((one.posix_s for one in records if one.own_time), raw.arrived_utc)
+    clock = LazyClock((one.posix_s for one in records if one.own_time), raw.arrived_utc)
     readings, problems, old = [], [], 0
-    owner, name = target.owner.value, target.name
     for record in records:
         try:
-            reading = _reading(record, owner, name, clock, raw)
+            reading = _reading(record, target, asked, clock, raw)
         except (WireError, OutOfRange) as err:
             problems.append(str(err))
             continue
@@ -219,11 +261,12 @@ def decode(raw: RawMessage, target: Target) -> Decoded:
     return Decoded(readings=tuple(readings), problems=tuple(problems), old=old)
 
 
-def _reading(record: Record, owner: str, name: str, clock: Clock, raw: RawMessage) -> Reading:
+def _reading(record: Record, target: Target, asked: Asked, clock: LazyClock, raw: RawMessage) -> Reading:
     if record.problem:
         raise WireError(record.problem)
-    series, scales = _series(record.name, record.unit, owner, name)
-    if isinstance(record.value, bool) or not isinstance(record.value, float):
+    series, scales = _series(record.name, record.unit, target, asked)
+    value = record.value
+    if type(value) is not float:
         raise WireError(f"{record.name} has no number in v")
     if record.unit not in scales:
         known = " or ".join(scales)
@@ -236,36 +279,40 @@ def _reading(record: Record, owner: str, name: str, clock: Clock, raw: RawMessag
         taken, flags = Clock((record.posix_s,), raw.arrived_utc).taken(record.posix_s)
     return Reading(
         series=series,
-        value=units.convert(record.value, scales[record.unit]),
+        value=units.convert(value, scales[record.unit]),
         taken_utc=taken,
         arrived_utc=raw.arrived_utc,
-        flags=flags,
+        flags=(*flags, asked.flag) if asked.flag else flags,
     )
 
 
 @lru_cache(maxsize=4096)  # the names of a shop are few and come again and again
-def _series(given: str, unit: str | None, owner: str, name: str) -> tuple[Series, dict[str, units.Scale]]:
-    ours = _OURS.fullmatch(given)
+def _series(
+    given: str, unit: str | None, target: Target, asked: Asked
+) -> tuple[Series, dict[str, units.Scale]]:
+    owner, name = target.owner, target.name
+    ours = _OURS.fullmatch(asked.our_name(given))
     if not ours:
         raise WireError(
             f"the name {given[:60]!r} is not one of ours, such as pin-45/b/moisture, weight, temp"
         )
     head = _HEAD.fullmatch(ours["head"] or "")
-    if head and (head[1], head[2]) != (owner, name):
+    if head and not asked.foreign and (head[1], head[2]) != (owner.value, name):
         raise WireError(f"the name {given[:60]!r} belongs to {head[1]}/{head[2]}, and the topic to {name}")
     quantity = Quantity(ours["what"])
     if quantity is Quantity.BATTERY and unit in units.SENML[Quantity.BATTERY_VOLTAGE]:
         quantity = Quantity.BATTERY_VOLTAGE
-    if quantity not in _OF[Owner(owner)]:
-        raise WireError(f"{quantity.value} is not something that {owner} has")
-    depth = float(ours["depth"]) if ours["depth"] else None
-    if depth is None and quantity in {Quantity.RESISTANCE, Quantity.MOISTURE}:
+    if quantity not in _OF[owner]:
+        raise WireError(f"{quantity.value} is not something that {owner.value} has")
+    depth = float(ours["depth"]) if ours["depth"] else asked.depth_mm if quantity in AT_DEPTH else None
+    face = Face(ours["face"]) if ours["face"] else asked.face if quantity in AT_DEPTH else None
+    if depth is None and quantity in AT_DEPTH:
         raise WireError(f"{quantity.value} needs the depth of the pin tips: pin-45/{quantity.value}")
     series = Series(
-        owner=Owner(owner),
+        owner=owner,
         name=name,
         quantity=quantity,
         depth_mm=depth,
-        face=Face(ours["face"]) if ours["face"] else None,
+        face=face,
     )
     return series, units.SENML[quantity]
