@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
 from baulk.models.errors import OutOfRange
 from baulk.models.event import Event, EventKind, Value
-from baulk.models.reading import Owner, Quantity, Series
+from baulk.models.reading import Owner, Quantity, Series, sensor_flag
 from baulk.models.section import Face
 from baulk.models.timber import Timber
 
 _LETTERS: Final = "".join(face.value for face in Face)
-_SENSOR: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$")
 # numbers that an event may carry: lowest, highest, unit; wide on purpose, our own
 _NUMBERS: Final[Mapping[str, tuple[float, float, str]]] = {
     "length_mm": (1.0, 1e5, "mm"),
@@ -44,8 +42,11 @@ def checked(event: Event, timber: Timber) -> Event:
     OutOfRange
         If a detail can't be meant.
     """
-    detail = {name: _one(event.kind, name, value) for name, value in event.detail.items()}
-    detail = {name: value for name, value in detail.items() if value is not None}
+    detail: dict[str, Value] = {}
+    for name, value in event.detail.items():
+        usual = _one(event.kind, name, value)
+        if usual is not None:
+            detail[name] = usual
     if event.kind is EventKind.MOVED:
         Series(owner=Owner.AIR, name=str(detail["to"]), quantity=Quantity.TEMP)
     if event.kind is EventKind.SENSOR_ATTACHED and "depth_mm" in detail:
@@ -73,13 +74,7 @@ def _one(kind: EventKind, name: str, value: Value) -> Value | None:
     if name == "face":
         return None
     if name == "sensor":
-        text = str(value).strip()
-        if not _SENSOR.match(text):
-            raise OutOfRange(
-                "the name of a sensor",
-                f"is made of up to 64 letters, digits, dots, colons and dashes, not {text!r}",
-            )
-        return text
+        return sensor_flag(str(value).strip()).removeprefix("sensor-")
     if name in {"file", "to"} and not str(value).strip():
         raise OutOfRange(f"the {'photograph' if name == 'file' else 'place'}", "needs a name")
     return value.strip() if isinstance(value, str) else value
@@ -108,5 +103,5 @@ def _weights(detail: Mapping[str, Value]) -> None:
     before, after = detail.get("weight_before_kg"), detail.get("weight_after_kg")
     if before is not None and after is not None and float(after) >= float(before):
         raise OutOfRange(
-            "the weights", f"must fall when wood is taken off, not go from {before:g} to {after:g} kg"
+            "the weights", f"fall when wood is taken off; {after:g} kg is not below {before:g} kg"
         )

@@ -91,7 +91,7 @@ def write(  # noqa: PLR0913 - each says another thing
     row = _timber_row(base, event.tag)
     sets, was, change = _fit(base, event, columns, row)
     chain.change(base, row, change, revision, whole=whole)
-    done = base.execute(
+    (key,) = base.execute(
         EVENT.insert().values(
             tag=event.tag,
             kind=event.kind.value,
@@ -105,8 +105,8 @@ def write(  # noqa: PLR0913 - each says another thing
             sensor=event.detail.get("sensor"),
             undone_by="",
         )
-    )
-    return event_of(chain.row_of(base, int(done.inserted_primary_key[0])))
+    ).inserted_primary_key or (0,)
+    return event_of(chain.row_of(base, key))
 
 
 def _fit(

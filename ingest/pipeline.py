@@ -7,7 +7,7 @@ from collections.abc import Iterable, MutableMapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from baulk.ingest import checks, repeats, wire
+from baulk.ingest import attribution, checks, repeats, wire
 from baulk.ingest.errors import WireError
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.errors import NotFound
@@ -55,10 +55,12 @@ def handle_batch(
 
     The last message of each topic and what became of it is put into ``heard``.
     """
-    tags = shop.register.known()
-    sorted_out = [(raw, sort(raw, shop, tags)) for raw in repeats.first_only(raws)]
+    tags, sensors = shop.register.known(), attribution.Sensors(shop)
+    sorted_out = [(raw, sort(raw, shop, tags, sensors)) for raw in repeats.first_only(raws)]
     if any(one.waits_for for _, one in sorted_out) and (now := shop.register.known(again=True)) != tags:
-        sorted_out = [(raw, sort(raw, shop, now) if one.waits_for else one) for raw, one in sorted_out]
+        sorted_out = [
+            (raw, sort(raw, shop, now, sensors) if one.waits_for else one) for raw, one in sorted_out
+        ]
     if any(raw.again for raw, _ in sorted_out):
         sorted_out = repeats.without_stored(sorted_out, shop)
     readings = [reading for _, one in sorted_out for reading in one.readings]
@@ -71,10 +73,14 @@ def handle_batch(
     return new
 
 
-def sort(raw: RawMessage, shop: Shop, tags: frozenset[str]) -> Sorted:
+def sort(
+    raw: RawMessage, shop: Shop, tags: frozenset[str], sensors: attribution.Sensors | None = None
+) -> Sorted:
     """Decide what of a message can be stored and why the rest can't."""
     try:
-        decoded = wire.understand(raw, slug=shop.config.slug, sources=shop.config.source)
+        decoded = attribution.set_aside(raw) or wire.understand(
+            raw, slug=shop.config.slug, sources=shop.config.source
+        )
     except WireError as err:
         return Sorted(reason=str(err))
     except Exception as err:  # noqa: BLE001 - a mistake of ours must not lose the message
@@ -86,6 +92,11 @@ def sort(raw: RawMessage, shop: Shop, tags: frozenset[str]) -> Sorted:
             problems.append(why)
         else:
             possible.append(reading)
+    sensors = sensors or attribution.Sensors(shop)
+    possible, homeless = sensors.sort(possible)
+    if homeless is not None:
+        reason = "; ".join([attribution.why_not(homeless, sensors.known), *problems][:_SHOWN])
+        return Sorted(readings=tuple(possible), reason=reason, waits_for=attribution.waits_for(homeless))
     unknown = sorted(
         {
             reading.series.name
@@ -118,13 +129,13 @@ def replay(shop: Shop, *, tag: str | None = None) -> int:
     shop : Shop
         An open shop.
     tag : str, optional
-        Only the messages that wait for this tag.
+        Only the messages that wait for this tag, or for this sensor (`attribution.waits_for`).
     """
     new, after = 0, 0
-    tags = frozenset(shop.register.tags())
+    tags, sensors = frozenset(shop.register.tags()), attribution.Sensors(shop)
     while rows := shop.store.quarantined(_AT_ONCE, waits_for=tag, after=after):
         after = rows[-1].number
-        sorted_out = [(row.number, sort(row.raw, shop, tags)) for row in rows]
+        sorted_out = [(row.number, sort(row.raw, shop, tags, sensors)) for row in rows]
         readings = [reading for _, one in sorted_out for reading in one.readings]
         new += shop.store.save(checks.flag(readings, shop.store))
         if done := [number for number, one in sorted_out if one.reason is None]:

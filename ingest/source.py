@@ -18,7 +18,9 @@ from baulk.models.section import Face
 class Source(BaseModel):
     """A topic filter and what its messages mean.
 
-    ``tag`` or ``place`` may take a level of the topic: ``"{1}"`` is the second level, counted from 0.
+    ``tag``, ``place`` or ``sensor`` may take a level of the topic: ``"{1}"`` is the second level, counted
+    from 0. A sensor is one that moves between timbers: the register knows on which it was, how deep and in
+    which face (`baulk timber attach`); a depth or face said here holds where the register says none.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -30,6 +32,7 @@ class Source(BaseModel):
     unit: str
     tag: str | None = None
     place: str | None = None
+    sensor: str | None = None
     depth_mm: float | None = Field(default=None, gt=0, lt=1000)
     face: Face | None = None
     time: str | None = None  # JMESPath to the device's time; json only
@@ -67,11 +70,13 @@ class Source(BaseModel):
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Self:
-        if (self.tag is None) == (self.place is None):
-            raise ValueError("needs either a tag (of a timber) or a place (of air)")
+        if sum(each is not None for each in (self.tag, self.place, self.sensor)) != 1:
+            raise ValueError(
+                "needs one of tag (of a timber), place (of air) and sensor (one that moves between timbers)"
+            )
         if self.format == "json" and self.value is None:
             raise ValueError("format json needs value, the JMESPath to the number")
-        if self.quantity in AT_DEPTH and self.depth_mm is None:
+        if self.quantity in AT_DEPTH and self.depth_mm is None and self.sensor is None:
             raise ValueError(f"a {self.quantity.value} needs depth_mm, the depth of the pin tips")
         known = units.known(self.quantity)
         if self.unit not in known:

@@ -136,6 +136,20 @@ def from_end_mm(flags: Iterable[str]) -> float | None:
     return next((float(mark) for mark in marks if mark.isdecimal()), None)
 
 
+def sensor_flag(sensor: str) -> str:
+    """Return the flag of a sensor that moves between timbers, for instance ``sensor-S7``."""
+    if not _NAME.match(sensor):
+        raise OutOfRange(
+            "the name of a sensor", f"is made of up to 64 letters, digits, dots and dashes, not {sensor!r}"
+        )
+    return f"sensor-{sensor}"
+
+
+def sensor_of(flags: Iterable[str]) -> str | None:
+    """Return the sensor among a reading's flags, if it has one."""
+    return next((flag.removeprefix("sensor-") for flag in flags if flag.startswith("sensor-")), None)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """One measured value in the unit of its quantity.
@@ -152,7 +166,8 @@ class Reading:
         "mqtt", "hand", "import".
     flags : tuple of str
         What the checks found, for instance "clock", "above-fsp", "jump", and where a person said so the
-        distance of the pins from an end, "end-305" (mm); a flag never removes a reading.
+        distance of the pins from an end, "end-305" (mm), and the sensor that took it if that moves between
+        timbers, "sensor-S7"; a flag never removes a reading.
     """
 
     series: Series

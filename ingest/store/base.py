@@ -85,6 +85,9 @@ class Readings(Protocol):
     def enter(self, at: Transaction, readings: Sequence[Reading]) -> Put:
         """Store readings within the transaction of the books."""
 
+    def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
+        """Take readings out, which stand elsewhere by now."""
+
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""
 
@@ -129,6 +132,11 @@ class Store(Protocol):
         notes: Mapping[str, bytes] | None = None,
     ) -> int:
         """Store readings, quarantined messages (raw, reason, waits_for) and notes in one transaction."""
+
+    def reattribute(
+        self, gone: Iterable[Reading], come: Iterable[Reading], rejected: Iterable[Rejected] = ()
+    ) -> None:
+        """Put readings under other series: those gone leave, those come and rejected stand for them."""
 
     def quarantined(
         self, limit: int = 100, *, waits_for: str | None = None, after: int | None = None

@@ -71,6 +71,23 @@ class ShopStore(Books):
             self.write_notes(at, notes or {})
         return len(put.fresh)
 
+    def reattribute(
+        self, gone: Iterable[Reading], come: Iterable[Reading], rejected: Iterable[Rejected] = ()
+    ) -> None:
+        """Put readings under other series, in one transaction; none leaves that does not stand elsewhere."""
+        gone, come, rejected = list(gone), list(come), list(rejected)
+        sent = self._readings.send(come) if come else None
+        with self._sql.write() as (at, revision):
+            if sent is None:
+                self._readings.leave(at, gone)
+                put = self._readings.enter(at, come) if come else Put(fresh=())
+            else:
+                stay = {(one.series, one.taken_utc) for one in come}
+                put = sent
+                self._readings.leave(at, [one for one in gone if (one.series, one.taken_utc) not in stay])
+            self.reject(at, [*rejected, *put.clashes])
+            self.touch(at, revision, [*gone, *come])
+
     # --- out
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:

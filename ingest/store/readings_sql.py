@@ -9,7 +9,7 @@ from typing import Final
 import pandas as pd
 
 from baulk.ingest.store.base import Put, Rejected
-from baulk.ingest.store.moments import from_us, span
+from baulk.ingest.store.moments import from_us, span, to_us
 from baulk.ingest.store.rows import by_series, clash, flags_of, row_of, table
 from baulk.ingest.store.sql import Key, Sql, Transaction, Values
 from baulk.ingest.store.thinning import THINNABLE, thinned
@@ -67,6 +67,10 @@ class SqlReadings:
         stored = self._sql.taken(at, dict(again))
         clashes: list[Rejected] = [clash(one, stored[key]) for key, one in again if stored[key] != one.value]
         return Put(fresh=fresh, clashes=clashes)
+
+    def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
+        """Delete readings."""
+        at.many(_DELETE, [_key(self._id(at, one.series), one) for one in readings])
 
     def _id(self, at: Transaction, series: Series) -> int:
         if self._generation != self._sql.generation:
@@ -165,3 +169,7 @@ class SqlReadings:
                     at.many(_FLAG, [{"series": number, "taken": t, "flags": f} for t, f in plan.kept.items()])
                     at.many(_DELETE, [{"series": number, "taken": taken} for taken in plan.gone])
         return gone
+
+
+def _key(number: int, reading: Reading) -> Values:
+    return {"series": number, "taken": to_us(reading.taken_utc)}

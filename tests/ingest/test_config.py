@@ -46,7 +46,7 @@ def test_a_shop_folder_is_never_overwritten(tmp_path):
             '[[source]]\ntopic = "a"\nquantity = "temp"\nunit = "K"\nplace = "x"\nvalue = "t["',
             "not a JMESPath",
         ),
-        ('[[source]]\ntopic = "a"\nquantity = "temp"\nunit = "K"\nvalue = "t"', "either a tag"),
+        ('[[source]]\ntopic = "a"\nquantity = "temp"\nunit = "K"\nvalue = "t"', "needs one of tag"),
         (
             '[[source]]\ntopic = "a"\nquantity = "moisture"\nunit = "ratio"\nvalue = "t"\ntag = "A"',
             "needs depth_mm",

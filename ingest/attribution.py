@@ -1,0 +1,191 @@
+"""Readings of sensors that move: each belongs to the timber that its sensor was on when it was taken.
+
+The wire marks such a reading with the flag of its sensor and puts the sensor's name where the tag will stand.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Final
+
+from baulk.ingest.errors import WireError
+from baulk.ingest.register import Attachments
+from baulk.ingest.wire.mapped import NO_DEPTH_MM
+from baulk.ingest.wire.message import Decoded, RawMessage
+from baulk.models.errors import BaulkError
+from baulk.models.reading import AT_DEPTH, Owner, Reading, Series, end_flag, sensor_of
+
+if TYPE_CHECKING:
+    from baulk.ingest.shop import Shop
+    from baulk.ingest.store.base import Rejected
+
+ASIDE: Final = "set-aside/"  # begins the topic of a reading that was stored and whose sensor was on nothing
+
+
+def waits_for(sensor: str | Reading) -> str:
+    """Say what a message waits for whose sensor is on nothing yet."""
+    return f"sensor:{sensor_of(sensor.flags) if isinstance(sensor, Reading) else sensor}"
+
+
+def place(reading: Reading, known: Attachments) -> Reading | None:
+    """Give a reading the timber, depth and face of its sensor at the time; None if nobody has said.
+
+    Parameters
+    ----------
+    reading : Reading
+        With or without the flag of a sensor; without one it stays as it is.
+    known : Attachments
+        Where the sensors were.
+    """
+    sensor = sensor_of(reading.flags)
+    if sensor is None:
+        return reading
+    at = known.find(sensor, reading.taken_utc)
+    if at is None:
+        return None
+    old = reading.series
+    pins = old.quantity in AT_DEPTH
+    depth_mm = at.depth_mm or old.depth_mm
+    if pins and depth_mm == NO_DEPTH_MM:
+        return None
+    series = Series(
+        owner=Owner.TIMBER,
+        name=at.tag,
+        quantity=old.quantity,
+        depth_mm=depth_mm if pins else None,
+        face=(at.face or old.face) if pins else None,
+    )
+    flags = tuple(flag for flag in reading.flags if not (pins and flag.startswith("end-")))
+    if pins and at.from_end_mm is not None:
+        flags = (*flags, end_flag(at.from_end_mm))
+    if series == old and set(flags) == set(reading.flags):
+        return reading
+    return replace(reading, series=series, flags=flags)
+
+
+def why_not(reading: Reading, known: Attachments) -> str:
+    """Say why a reading can't be placed."""
+    sensor = sensor_of(reading.flags) or ""
+    at = known.find(sensor, reading.taken_utc)
+    if at is not None:
+        return (
+            f"the sensor {sensor} is on {at.tag} and nobody has said how deep; take number {at.number} back "
+            f"and attach it with --depth"
+        )
+    return (
+        f"the sensor {sensor} was on no timber at {reading.taken_utc:%Y-%m-%d %H:%M} UTC; "
+        f"`baulk timber attach {sensor} TAG --at TIME` says where it was"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settled:
+    """What a change of a sensor's place did to its readings.
+
+    Parameters
+    ----------
+    came : int
+        Readings that waited in quarantine and are stored now.
+    moved : int
+        Stored readings that went to another timber, depth or face.
+    set_aside : int
+        Stored readings that went into quarantine, for their sensor was on nothing.
+    """
+
+    came: int = 0
+    moved: int = 0
+    set_aside: int = 0
+
+
+def move(shop: Shop, sensor: str) -> Settled:
+    """Bring every stored reading of a sensor to where the register says that it was when it was taken.
+
+    All of it is one transaction. What can't be placed any more waits in quarantine for its sensor, and what
+    would take the place of another sensor's reading waits for that one to be moved.
+    """
+    known = shop.register.attachments()
+    tags = {event.tag for event in shop.register.events(undone=True) if event.detail.get("sensor") == sensor}
+    here = [one for tag in sorted(tags) for one in shop.store.readings(Owner.TIMBER, tag)]
+    right_of = {_key(one): place(one, known) for one in here if sensor_of(one.flags) == sensor}
+    wrong = [one for one in here if right_of.get(_key(one), one) is not one]
+    leaving = {_key(one) for one in wrong}
+    held = {_key(one): one for one in here if _key(one) not in leaving}
+    come: list[Reading] = []
+    aside: list[Rejected] = []
+    for one in wrong:
+        right = right_of[_key(one)]
+        if right is None:
+            aside.append((_aside(one, sensor), why_not(one, known), waits_for(sensor)))
+        elif (other := held.get(_key(right))) and other.value != right.value:
+            holder = sensor_of(other.flags)
+            why = (
+                f"{right.series} at {right.taken_utc.isoformat()} is held by another reading, {other.value:g}"
+            )
+            aside.append((_aside(one, sensor), why, waits_for(holder) if holder else None))
+        else:
+            come.append(right)
+    if wrong:
+        shop.store.reattribute(wrong, come, aside)
+    return Settled(moved=len(come), set_aside=len(aside))
+
+
+def _key(reading: Reading) -> tuple[Series, datetime]:
+    return reading.series, reading.taken_utc
+
+
+def _aside(reading: Reading, sensor: str) -> RawMessage:
+    body = {
+        "series": str(reading.series),
+        "value": reading.value,
+        "taken_utc": reading.taken_utc.isoformat(),
+        "source": reading.source,
+        "flags": reading.flags,
+    }
+    return RawMessage(
+        topic=f"{ASIDE}{sensor}", payload=json.dumps(body).encode(), arrived_utc=reading.arrived_utc
+    )
+
+
+def set_aside(raw: RawMessage) -> Decoded | None:
+    """Read a reading that was set aside, or return nothing for any other message."""
+    if not raw.topic.startswith(ASIDE):
+        return None
+    try:
+        body = json.loads(raw.payload)
+        reading = Reading(
+            series=Series.parse(body["series"]),
+            value=float(body["value"]),
+            taken_utc=datetime.fromisoformat(body["taken_utc"]),
+            arrived_utc=raw.arrived_utc,
+            source=str(body["source"]),
+            flags=tuple(str(flag) for flag in body["flags"]),
+        )
+    except (ValueError, KeyError, TypeError, BaulkError) as err:
+        raise WireError(f"this is no reading that was set aside: {err}") from err
+    return Decoded(readings=(reading,))
+
+
+class Sensors:
+    """Where the sensors were, asked of the register only when a message needs it, and once a batch."""
+
+    def __init__(self, shop: Shop) -> None:
+        self._shop = shop
+        self._known: Attachments | None = None
+
+    def sort(self, readings: Sequence[Reading]) -> tuple[list[Reading], Reading | None]:
+        """Give those placed, and the first whose sensor was on nothing."""
+        if not any(sensor_of(one.flags) for one in readings):
+            return list(readings), None
+        right = [place(one, self.known) for one in readings]
+        waiting = (one for one, placed in zip(readings, right, strict=True) if placed is None)
+        return [one for one in right if one is not None], next(waiting, None)
+
+    @property
+    def known(self) -> Attachments:
+        """Where every sensor was at any time."""
+        if self._known is None:
+            self._known = self._shop.register.attachments()
+        return self._known
