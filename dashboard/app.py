@@ -6,7 +6,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from baulk.dashboard import data, frame
+from baulk.dashboard import data, frame, gate
 
 HERE = Path(__file__).parent
 
@@ -20,10 +20,16 @@ PAGES = [
     st.Page(HERE / "views" / "air.py", title="Shop air", url_path="air"),
 ]
 page = st.navigation(PAGES, position="hidden")
-# The built-in menu folds to a bare arrow on a phone; four words in a row are found with wet gloves.
-with st.container(horizontal=True, gap="small", key="menu"):
-    for each in PAGES:
-        st.page_link(each)
 with frame.errors_as_sentences():
     data.facts()  # a shop that cannot be opened says so once, above every page
-    page.run()
+    if gate.open_for_this_person():
+        # The built-in menu folds to a bare arrow on a phone; words in a row are found with wet gloves.
+        with st.container(horizontal=True, gap="small", key="menu"):
+            for each in PAGES:
+                st.page_link(each)
+            gate.leave()
+        if (wanted := gate.goal()) is not None:
+            for each in PAGES:
+                if each.url_path == wanted[0]:
+                    st.switch_page(each, query_params=wanted[1])
+        page.run()

@@ -5,6 +5,11 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 from typing import Final
+from urllib.parse import urlsplit
+
+from baulk.dashboard import access
+from baulk.ingest.config import Config
+from baulk.ingest.errors import ConfigError
 
 HOST: Final = "127.0.0.1"
 
@@ -41,7 +46,7 @@ _FLAGS: Final = {
 }
 
 
-def command(shop_dir: Path | str, port: int) -> list[str]:
+def command(shop_dir: Path | str, port: int, config: Config | None = None) -> list[str]:
     """Return the argument list that starts the page server for one shop.
 
     Parameters
@@ -49,7 +54,9 @@ def command(shop_dir: Path | str, port: int) -> list[str]:
     shop_dir : Path or str
         The shop folder.
     port : int
-        TCP port on 127.0.0.1.
+        TCP port.
+    config : Config, optional
+        Its settings, for the address, TLS and signing in; without them 127.0.0.1.
 
     Returns
     -------
@@ -57,7 +64,35 @@ def command(shop_dir: Path | str, port: int) -> list[str]:
         Ready for `subprocess.Popen`.
     """
     app = Path(__file__).with_name("app.py")
-    flags = [f"--{name}={value}" for name, value in _FLAGS.items()]
+    chosen = _FLAGS | (_reached(config) if config else {})
+    flags = [f"--{name}={value}" for name, value in chosen.items()]
     shop = str(Path(shop_dir).resolve())
-    start = [sys.executable, "-m", "streamlit", "run", str(app)]
+    start = [sys.executable, "-P", "-m", "baulk.dashboard.page_server", "run", str(app)]
     return [*start, f"--server.port={port}", *flags, "--", "--shop", shop]
+
+
+def _reached(config: Config) -> dict[str, str]:
+    """Say in flags from where the pages are reached and what stands before them; refuse open doors."""
+    pages = config.dashboard
+    access.refuse_open(config, pages.host)
+    flags = {"server.address": pages.host, "browser.serverAddress": urlsplit(pages.address).hostname or HOST}
+    if pages.cert_file and pages.key_file:
+        flags["server.sslCertFile"] = str(_there(config.beside(pages.cert_file), "cert_file"))
+        flags["server.sslKeyFile"] = str(_there(config.beside(pages.key_file), "key_file"))
+    if access.lock(config) == "login":
+        flags["secrets.files"] = str(config.shop_dir / access.LOGIN_FILE)
+    return flags
+
+
+def _there(path: Path, name: str) -> Path:
+    if not path.is_file():
+        raise ConfigError(f"{name} under [dashboard] names {path}, and there is no such file")
+    return path
+
+
+def where(config: Config, port: int) -> str:
+    """Return where a person opens the pages."""
+    pages = config.dashboard
+    if pages.url:
+        return pages.url
+    return pages.model_copy(update={"port": port}).address

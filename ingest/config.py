@@ -133,12 +133,24 @@ class DashboardPart(_Part):
     """Where the pages are served."""
 
     port: int = Field(default=8501, ge=1, le=65535)
+    host: str = Field(default="127.0.0.1", pattern=r"^[A-Za-z0-9.:_-]{1,253}$")
     url: str | None = Field(default=None, pattern=r"^https?://[^\s/?#]+(/[^\s?#]*)?$")  # as phones reach them
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    allowed: tuple[str, ...] = ()  # who may sign in, by e-mail address
+
+    @model_validator(mode="after")
+    def _both(self) -> Self:
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("TLS needs both cert_file and key_file")
+        return self
 
     @property
     def address(self) -> str:
         """Where the pages are reached; this machine's own when the settings do not say."""
-        return self.url or f"http://127.0.0.1:{self.port}"
+        scheme = "https" if self.cert_file else "http"
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return self.url or f"{scheme}://{host}:{self.port}"
 
 
 class Config(_Part):
@@ -293,6 +305,9 @@ build_days = 365           # how long a squared piece lives in the shop's air be
 
 # [dashboard]
 # port = 8501
+# host = "127.0.0.1"         # anything else needs a password: baulk password
+# cert_file = "pages.pem"    # TLS, which a phone's camera needs
+# key_file = "pages-key.pem"
 # url = "http://yard.local:8501"   # as phones reach the pages; printed in the codes of labels
 
 # Uses are a table; rows of your own, or corrected ones, go into a use_classes.csv beside this file.

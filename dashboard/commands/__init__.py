@@ -33,6 +33,7 @@ COMMANDS: Final = {
     "listen": Entry("listen", "listen", "Take readings from the broker into the store."),
     "forecast": Entry("forecast", "forecast", "Work out forecasts and verdicts; --watch keeps at it."),
     "dashboard": Entry("shop", "dashboard", "Serve the pages on this machine."),
+    "password": Entry("password", "password", "The pages' password, to serve them beyond this machine."),
     "timber": Entry("timber", "app", "The register: add, list, show."),
     "reading": Entry("reading", "app", "Readings by hand, what is stored, what is in quarantine."),
     "verdict": Entry("verdict", "verdict", "Leave it, rough it out, or square it: when and why."),

@@ -10,6 +10,8 @@ import typer
 from baulk.dashboard.serve import HOST
 from baulk.models.errors import BaulkError
 
+EVERYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - only recognised, never listened on
+
 PortOption = Annotated[
     int | None,
     typer.Option(
@@ -49,13 +51,15 @@ def refuse_taken(port: int) -> None:
             ) from err
 
 
-def answers(port: int) -> bool:
+def answers(port: int, host: str = HOST) -> bool:
     """Whether something on this machine takes connections there.
 
     Parameters
     ----------
     port : int
         TCP port of this machine.
+    host : str
+        Its address; one that means every address is asked on the machine's own.
 
     Returns
     -------
@@ -63,7 +67,7 @@ def answers(port: int) -> bool:
         True once it does.
     """
     try:
-        with socket.create_connection((HOST, port), timeout=0.3):
+        with socket.create_connection((HOST if host in EVERYWHERE else host, port), timeout=0.3):
             return True
     except OSError:
         return False

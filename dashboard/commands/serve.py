@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from baulk.dashboard import access
 from baulk.dashboard import serve as pages
 from baulk.dashboard.commands.answers import HERE, ShopOption, say
 from baulk.dashboard.commands.children import Children, ourselves, stop_signals
 from baulk.dashboard.commands.ports import PortOption, answers, refuse_taken
+from baulk.dashboard.serve import HOST
 from baulk.ingest import shop as shops
+from baulk.ingest.config import Config
 
 READY_WITHIN_S = 60.0
 
@@ -19,21 +22,27 @@ def serve(*, port: PortOption = None, shop: ShopOption = HERE) -> None:
     What the parts say is kept in the shop folder under logs.
     """
     with shops.open(shop) as opened:
-        port = port or opened.config.dashboard.port
-        folder = opened.config.shop_dir
-        broker = opened.config.broker
+        config = opened.config
+    port, folder, broker = port or config.dashboard.port, config.shop_dir, config.broker
+    access.refuse_open(config, config.dashboard.host)
     refuse_taken(port)
     with stop_signals() as stop, Children(folder / "logs") as children:
-        start_parts(children, folder, port)
+        start_parts(children, folder, port, config=config)
         say(f"taking readings from the broker at {broker.host}:{broker.port}")
-        say(f"the pages of {folder} are at http://{pages.HOST}:{port}  (Ctrl-C ends)")
+        say(f"the pages of {folder} are at {pages.where(config, port)}  (Ctrl-C ends)")
         while not stop.wait(1.0):
             children.mend()
     say("all parts have ended")
 
 
-def start_parts(
-    children: Children, folder: Path, port: int, *, forecasts: bool = True, wait: bool = True
+def start_parts(  # noqa: PLR0913 - what a shop's parts need
+    children: Children,
+    folder: Path,
+    port: int,
+    *,
+    config: Config | None = None,
+    forecasts: bool = True,
+    wait: bool = True,
 ) -> None:
     """Start the listener, the forecasts if wanted, and last the pages.
 
@@ -45,6 +54,8 @@ def start_parts(
         The shop folder.
     port : int
         Port of the pages.
+    config : Config, optional
+        Its settings, for where the pages are reached.
     forecasts : bool
         Whether to start these too.
     wait : bool
@@ -53,9 +64,13 @@ def start_parts(
     children.start("listener", ourselves("listen", "--shop", str(folder)))
     if forecasts:
         start_forecasts(children, folder)
-    page_server = children.start("page server", pages.command(folder, port))
+    page_server = children.start("page server", pages.command(folder, port, config))
     if wait:
-        children.wait_for(page_server, lambda: answers(port), seconds=READY_WITHIN_S)
+        children.wait_for(
+            page_server,
+            lambda: answers(port, config.dashboard.host if config else HOST),
+            seconds=READY_WITHIN_S,
+        )
 
 
 def start_forecasts(children: Children, folder: Path) -> None:

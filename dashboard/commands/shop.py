@@ -40,9 +40,9 @@ def dashboard(*, port: PortOption = None, shop: ShopOption = HERE) -> None:
     They show what listener and forecasts put into the store.
     """
     with shops.open(shop) as opened:  # says now, in a sentence, what a page could only show
-        port = port or opened.config.dashboard.port
-        folder = opened.config.shop_dir
+        config = opened.config
+    port = port or config.dashboard.port
     refuse_taken(port)
-    say(f"the pages of {folder} are at http://{pages.HOST}:{port}  (Ctrl-C ends)")
-    argv = pages.command(folder, port)
+    argv = pages.command(config.shop_dir, port, config)
+    say(f"the pages of {config.shop_dir} are at {pages.where(config, port)}  (Ctrl-C ends)")
     os.execv(argv[0], argv)  # noqa: S606 - our own words; signals reach the server itself

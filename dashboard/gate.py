@@ -1,0 +1,138 @@
+"""The door before the pages: asks for the password once a month, or sends people to sign in."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, Final
+from urllib.parse import unquote
+
+import streamlit as st
+
+from baulk.dashboard import access, frame
+from baulk.dashboard.desk import ask, folder
+from baulk.models.errors import BaulkError
+
+COOKIE: Final = "baulk_pass"
+GOAL: Final = "baulk_goal"
+_PATIENCE: Final = access.Patience()
+
+
+def open_for_this_person() -> bool:
+    """Return whether the pages may be shown; shows what is needed first if not."""
+    lock = ask(lambda s: access.lock(s.config))
+    if lock == "open":
+        return True
+    return _password() if lock == "password" else _login()
+
+
+def leave() -> None:
+    """Offer to sign out, where there is something to sign out of."""
+    lock = ask(lambda s: access.lock(s.config))
+    if lock == "open" or not st.button("Sign out", key="sign-out", type="tertiary"):
+        return
+    if lock == "login":
+        st.logout()
+        return
+    token = st.session_state.pop("pass", None) or _kept(COOKIE)
+    st.session_state["left"] = True
+    if token:
+        ask(lambda s: access.take_pass_away(s, token))
+    _cookie(COOKIE, "", 0)
+    st.rerun()
+
+
+def _password() -> bool:
+    token = st.session_state.get("pass")
+    if token is None and not st.session_state.get("left"):
+        token = _kept(COOKIE)
+    if token and ask(lambda s: access.admits(s, token, frame.now())):
+        st.session_state["pass"] = token
+        if st.session_state.pop("fresh", False):
+            _cookie(COOKIE, token, int(access.STAYS.total_seconds()))
+        return True
+    frame.title("Baulk", "These pages ask for the shop's password.")
+    with st.form("password", width=420):
+        given = st.text_input("Password", type="password", key="password")
+        asked = st.form_submit_button("Open")
+    if asked:
+        _try(given)
+    return False
+
+
+def _try(given: str) -> None:
+    address = st.context.ip_address or "this machine"
+    if (wait := _PATIENCE.wait_s(address)) > 0:
+        st.error(f"Too many wrong passwords from here; try again in {wait:.0f} seconds.")
+        return
+    try:
+        ok = access.right(folder(), given)
+    except BaulkError as err:
+        st.error(frame.sentence(err))
+        return
+    _PATIENCE.note(address, ok=ok)
+    if not ok:
+        st.error("That is not the password; whoever runs the shop's machine can set a new one.")
+        return
+    st.session_state["pass"] = ask(lambda s: access.new_pass(s, frame.now()))
+    st.session_state["fresh"] = True
+    st.session_state.pop("left", None)
+    st.rerun()
+
+
+def _login() -> bool:
+    user: Any = st.user
+    if not user.is_logged_in:
+        frame.title("Baulk", "These pages ask you to sign in.")
+        if st.button("Sign in", key="sign-in"):
+            st.login()
+        # signing in loses the address, so the browser keeps it meanwhile
+        page = st.context.url or ""
+        if query := dict(st.query_params):
+            _cookie(GOAL, json.dumps([page.partition("?")[0].rstrip("/").rpartition("/")[2], query]), 600)
+        return False
+    address = str(user.get("email") or "").lower()
+    if not _listed(address) or user.get("email_verified") is False:
+        frame.title("Baulk")
+        st.error(
+            f"{address or 'This account'} is not on the shop's list; whoever runs the shop adds it under "
+            "allowed, [dashboard], in baulk.toml."
+        )
+        if st.button("Sign out", key="sign-out"):
+            st.logout()
+        return False
+    return True
+
+
+def _listed(address: str) -> bool:
+    return bool(address) and address in {each.lower() for each in ask(lambda s: s.config.dashboard.allowed)}
+
+
+def goal() -> tuple[str, dict[str, str]] | None:
+    """Return the page that was asked for before signing in, once."""
+    kept = _kept(GOAL)
+    if not kept or st.session_state.get("goal-seen"):
+        return None
+    st.session_state["goal-seen"] = True
+    _cookie(GOAL, "", 0)
+    try:
+        page, query = json.loads(unquote(kept))
+        return str(page), {str(name): str(value) for name, value in dict(query).items()}
+    except (ValueError, TypeError):
+        return None
+
+
+def _kept(name: str) -> str | None:
+    kept = st.context.cookies.get(name)
+    return kept if isinstance(kept, str) and kept else None
+
+
+def _cookie(name: str, value: str, lasts_s: int) -> None:
+    """Let the browser keep a small text; it goes to this server only and to no other site's requests."""
+    script = (
+        "<script>"
+        f"document.cookie = {json.dumps(name)} + '=' + encodeURIComponent({json.dumps(value)})"
+        f" + '; path=/; max-age={lasts_s}; SameSite=Lax'"
+        " + (location.protocol === 'https:' ? '; Secure' : '');"
+        "</script>"
+    )
+    st.html(script, unsafe_allow_javascript=True)

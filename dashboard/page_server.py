@@ -1,0 +1,29 @@
+"""Starts the page server: Streamlit, kept from asking anything of the world outside.
+
+Streamlit asks an outside service for this machine's own address when a page is opened under a name that
+it does not know; ours never does.
+"""
+
+from __future__ import annotations
+
+import sys
+
+from streamlit import config, net_util
+from streamlit.web import cli
+
+
+def _nothing() -> None:
+    return None
+
+
+def main() -> None:
+    """Run Streamlit's own command line with what was given."""
+    net_util.get_external_ip = _nothing
+    for name, value in (("server.enableAgentApi", False),):  # off already; named so that it stays so
+        if name in config._config_options_template:  # noqa: SLF001 - older ones do not know it
+            config.set_option(name, value)
+    sys.exit(cli.main(prog_name="baulk-pages"))
+
+
+if __name__ == "__main__":
+    main()
