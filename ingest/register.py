@@ -4,32 +4,28 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.engine import Connection, Engine, RowMapping
+from sqlalchemy.engine import Connection, RowMapping
 from sqlalchemy.exc import DBAPIError
 
 from baulk.ingest import events, migrations, places
 from baulk.ingest.errors import RegisterError
 from baulk.ingest.events import Attachment
-from baulk.ingest.register_engine import engine_for
+from baulk.ingest.register_engine import Backing
 from baulk.ingest.store.moments import to_us
-from baulk.ingest.store.sqlite_file import in_words
-from baulk.ingest.tables import COUNTER, FIELDS, META, TIMBER, columns, event_of, timber_of
+from baulk.ingest.tables import COUNTER, FIELDS, TIMBER, columns, event_of, timber_of
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.event import Event, EventKind, Value
 from baulk.models.place import Place
 from baulk.models.plan.part import Part
 from baulk.models.reading import Owner, Quantity, Series
 from baulk.models.timber import Timber
-
-__all__ = ["META", "Attachment", "Attachments", "Register", "engine_for"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,27 +49,26 @@ class Register:
 
     Parameters
     ----------
-    engine : Engine
-        As `engine_for` makes it. Missing tables are raised on opening.
-    path : Path
-        The file, for the sentences about it.
+    backing : Backing
+        The database. Missing tables are raised on opening.
     """
 
-    def __init__(self, engine: Engine, path: Path) -> None:
-        self._engine = engine
-        self._path = path
+    def __init__(self, backing: Backing) -> None:
+        self._engine = backing.engine
+        self._in_words = backing.in_words
+        self._path = backing.path
         self._known: tuple[int, frozenset[str]] = (0, frozenset())
         with self._faults():
-            migrations.upgrade(engine.execution_options(begin="BEGIN IMMEDIATE"))
+            migrations.upgrade(self._engine.execution_options(begin="BEGIN IMMEDIATE"))
 
     @contextmanager
     def _faults(self) -> Iterator[None]:
         try:
             yield
         except DBAPIError as err:
-            raise in_words(self._path, err.orig or err) from err
+            raise self._in_words(err.orig or err) from err
         except sqlite3.Error as err:
-            raise in_words(self._path, err) from err
+            raise self._in_words(err) from err
 
     @contextmanager
     def _write(self) -> Iterator[tuple[Connection, int]]:
@@ -107,7 +102,7 @@ class Register:
         A tag is never taken away, so that one in here is entered for sure; one that is not may be new. With
         another file in its place all are looked up again.
         """
-        inode = self._path.stat().st_ino if self._path.exists() else 0
+        inode = self._path.stat().st_ino if self._path is not None and self._path.exists() else 0
         if again or inode != self._known[0] or not self._known[1]:
             self._known = (inode, frozenset(self.tags()))
         return self._known[1]
@@ -157,6 +152,7 @@ class Register:
         now_utc: datetime,
         by: str = "",
         note: str = "",
+        check: Callable[[Timber], None] = lambda _: None,
         **changes: Any,  # noqa: ANN401 - the timber's own fields
     ) -> tuple[Event, ...]:
         """Correct a timber: one event for each field that changes, all in one transaction.
@@ -169,6 +165,8 @@ class Register:
             When it is corrected.
         by, note : str
             Who, and free words.
+        check : callable
+            Refuses what the timber would be.
         **changes
             Fields of `Timber` with their new values; another ``place`` is entered as a move.
 
@@ -187,6 +185,7 @@ class Register:
             if new.tag != old.tag:
                 raise RegisterError(f"the tag of {old.tag} stays with it; enter the piece anew under another")
             _check(new)
+            check(new)
             before, after = columns(old), columns(new)
             made = []
             for column in FIELDS:

@@ -1,19 +1,73 @@
-"""Engines for the register: the shop's SQLite file, or a server."""
+"""Where the register lies: in the shop's SQLite file, or in the PostgreSQL database of the store."""
 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
 from sqlalchemy import event
 from sqlalchemy.engine import Connection, Engine
 
-from baulk.ingest.store.sqlite_file import connect
+from baulk.ingest.errors import StoreError
+from baulk.ingest.store.sqlite_file import connect, in_words
+
+if TYPE_CHECKING:
+    from baulk.ingest.config import Config, StorePart
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Backing:
+    """A database for the register.
+
+    Parameters
+    ----------
+    engine : Engine
+        Its connections; a transaction that is begun with the option ``begin`` takes the write lock at once
+        where the database has one.
+    in_words : callable
+        Turns what the database says into a sentence.
+    path : Path, optional
+        The file, if it is one.
+    """
+
+    engine: Engine
+    in_words: Callable[[BaseException], StoreError]
+    path: Path | None = None
+
+
+def backing(config: Config) -> Backing:
+    """Give the database that the settings name."""
+    if config.store.postgres_url is not None:
+        return on_postgres(config.store)
+    return on_sqlite(config.store_path, wait_s=config.store.wait_s)
+
+
+def on_sqlite(path: Path, *, wait_s: float = 5.0) -> Backing:
+    """Use an existing file."""
+    return Backing(engine=engine_for(path, wait_s=wait_s), in_words=partial(in_words, path), path=path)
+
+
+def on_postgres(store: StorePart) -> Backing:
+    """Use a database on a server; two connections are kept, and asked whether they live."""
+    from baulk.ingest.store import postgres_server  # noqa: PLC0415 - only who has a server needs it
+
+    url = store.postgres_url or ""
+    engine = sa.create_engine(
+        "postgresql+psycopg://",
+        creator=lambda: postgres_server.connect(store, autocommit=False),
+        pool_size=2,
+        pool_pre_ping=True,
+    )
+    return Backing(engine=engine, in_words=partial(postgres_server.in_words, url))
 
 
 def engine_for(path: Path, *, wait_s: float = 5.0) -> Engine:
-    """Make an engine on an existing file; a transaction that writes takes the write lock at once."""
+    """Make an engine on an existing file."""
 
     def opened() -> sqlite3.Connection:
         return connect(path, wait_s=wait_s)

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self, TypeVar
+from typing import Any, Self, TypeVar
 
-from baulk.ingest import checks, pipeline
+from baulk.ingest import attribution, checks, pipeline
 from baulk.ingest import config as settings
+from baulk.ingest.attribution import Settled
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
-from baulk.ingest.register import Register, engine_for
+from baulk.ingest.register import Register
+from baulk.ingest.register_engine import backing
 from baulk.ingest.store import Store, open_store
 from baulk.ingest.wire import clock
 from baulk.models import species, use_class
 from baulk.models.errors import OutOfRange
+from baulk.models.event import Event, EventKind
 from baulk.models.reading import AT_DEPTH, Owner, Reading, Series, end_flag
+from baulk.models.section import Face
 from baulk.models.timber import Timber
 
 _Table = TypeVar("_Table")
@@ -55,13 +59,75 @@ class Shop:
         self.store.close()
         self.register.close()
 
-    def add_timber(self, timber: Timber) -> int:
+    def add_timber(self, timber: Timber, *, by: str = "", now_utc: datetime | None = None) -> int:
         """Enter a timber and store what waited in quarantine for its tag; return how many readings."""
-        species.get(timber.species)
-        use_class.get(timber.use_class)
-        _refuse_mixed_units(timber)
-        self.register.add(timber)
+        _check(timber)
+        self.register.add(timber, by=by, now_utc=now_utc)
         return pipeline.replay(self, tag=timber.tag)
+
+    def edit_timber(
+        self,
+        tag: str,
+        *,
+        now_utc: datetime,
+        by: str = "",
+        note: str = "",
+        **changes: Any,  # noqa: ANN401 - the timber's own fields
+    ) -> tuple[Event, ...]:
+        """Correct a timber under the rules of entering one; see `Register.edit`."""
+        return self.register.edit(tag, now_utc=now_utc, by=by, note=note, check=_check, **changes)
+
+    def add_event(self, event: Event) -> tuple[Event, Settled]:
+        """Enter an event; the readings of a sensor that was attached or detached go where they belong."""
+        noted = self.register.add_event(event)
+        return noted, self._settle(noted)
+
+    def attach_sensor(  # noqa: PLR0913 - a person names them one by one
+        self,
+        sensor: str,
+        tag: str,
+        *,
+        now_utc: datetime,
+        at_utc: datetime | None = None,
+        depth_mm: float | None = None,
+        face: Face | None = None,
+        from_end_mm: float | None = None,
+        by: str = "",
+        note: str = "",
+    ) -> tuple[Event, Settled]:
+        """Note that a sensor was put on a timber, now or then; from then on it is on no other.
+
+        Readings of it that waited in quarantine are stored, and those that went to another timber follow.
+        """
+        given = {
+            "sensor": sensor,
+            "depth_mm": depth_mm,
+            "face": face and face.value,
+            "from_end_mm": from_end_mm,
+        }
+        return self.add_event(
+            Event(
+                tag=tag,
+                kind=EventKind.SENSOR_ATTACHED,
+                at_utc=at_utc or now_utc,
+                noted_utc=now_utc,
+                detail={name: value for name, value in given.items() if value is not None},
+                by=by,
+                note=note,
+            )
+        )
+
+    def undo(self, number: int, *, by: str, now_utc: datetime) -> tuple[Event, Settled]:
+        """Take an event back, and with it what it did to the readings of a sensor."""
+        taken_back = self.register.undo(number, by=by, now_utc=now_utc)
+        return taken_back, self._settle(taken_back)
+
+    def _settle(self, event: Event) -> Settled:
+        sensor = event.detail.get("sensor")
+        if sensor is None:
+            return Settled()
+        moved = attribution.move(self, str(sensor))
+        return replace(moved, came=pipeline.replay(self, tag=attribution.waits_for(str(sensor))))
 
     def add_reading_by_hand(
         self,
@@ -117,11 +183,17 @@ def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
     use_class.use_own(_own(config.shop_dir / use_class.FILE, use_class.read_own))
     store = open_store(config)
     try:
-        register = Register(engine_for(config.store_path, wait_s=config.store.wait_s), config.store_path)
+        register = Register(backing(config))
     except BaseException:
         store.close()
         raise
     return Shop(config=config, store=store, register=register)
+
+
+def _check(timber: Timber) -> None:
+    species.get(timber.species)
+    use_class.get(timber.use_class)
+    _refuse_mixed_units(timber)
 
 
 def _own(file: Path, read: Callable[[str, str], _Table]) -> _Table | None:

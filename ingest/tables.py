@@ -34,7 +34,7 @@ TIMBER: Final = sa.Table(
     sa.Column("arrived_utc", sa.String, nullable=False),  # ISO 8601 in UTC
     sa.Column("ends_sealed", sa.Boolean, nullable=False),
     sa.Column("green_mc_pct", sa.Float),
-    sa.Column("revision", sa.Integer, nullable=False),  # of the shop when last changed; makes it stale
+    sa.Column("revision", sa.BigInteger, nullable=False),  # of the shop when last changed; makes it stale
     sa.Column("entered", sa.Integer, nullable=False),  # counts up
     sa.Column("retired_utc", sa.String),  # ISO 8601 in UTC
 )

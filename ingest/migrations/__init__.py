@@ -12,6 +12,7 @@ from sqlalchemy import inspect
 from sqlalchemy.engine import Engine
 
 HEAD: Final = "0002"
+_ALONE: Final = 0x6261756C6B72  # of the lock under which the register's tables are raised
 
 
 def current(engine: Engine) -> str | None:
@@ -31,6 +32,8 @@ def upgrade(engine: Engine) -> None:
     from alembic.config import Config  # noqa: PLC0415
 
     with engine.begin() as base:
+        if base.dialect.name == "postgresql":  # SQLite's lock is taken by the way it begins
+            base.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_ALONE})")
         config = Config()
         config.set_main_option("script_location", str(Path(__file__).parent))
         config.set_main_option("path_separator", "os")

@@ -12,7 +12,9 @@ import sqlalchemy as sa
 
 from baulk.ingest import migrations, shop
 from baulk.ingest.errors import RegisterError, StoreLocked
-from baulk.ingest.register import META, Register, engine_for
+from baulk.ingest.register import Register
+from baulk.ingest.register_engine import engine_for, on_sqlite
+from baulk.ingest.tables import META
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.section import Finished
 
@@ -95,7 +97,7 @@ def test_the_next_tag_counts_on_from_the_last(yard_dir, yard, tags, proposed):
 
 
 def test_a_locked_register_says_so(yard):
-    register = Register(engine_for(yard.config.store_path, wait_s=0.05), yard.config.store_path)
+    register = Register(on_sqlite(yard.config.store_path, wait_s=0.05))
     with closing(sqlite3.connect(yard.config.store_path)) as other:
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(StoreLocked, match="locked by another program"):
@@ -107,6 +109,8 @@ def test_a_locked_register_says_so(yard):
 def test_the_migrations_make_the_tables_that_the_register_uses(yard):
     engine = engine_for(yard.config.store_path)
     assert migrations.current(engine) == migrations.HEAD
-    found = {column["name"] for column in sa.inspect(engine).get_columns("timber")}
-    assert found == {column.name for column in META.tables["timber"].columns}
+    inspector = sa.inspect(engine)
+    for name, table in META.tables.items():
+        found = {column["name"] for column in inspector.get_columns(name)}
+        assert found == {column.name for column in table.columns}
     engine.dispose()

@@ -22,6 +22,8 @@ def upgrade() -> None:
             sa.Column("n", sa.BigInteger, nullable=False),
         )
         base.execute(counter.insert().values(one=1, n=0))
+    if base.dialect.name == "postgresql":  # SQLite's integers have 64 bits in any case
+        op.alter_column("timber", "revision", type_=sa.BigInteger)
     op.add_column("timber", sa.Column("retired_utc", sa.String))
     event = op.create_table(
         "event",
