@@ -361,7 +361,9 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     free = law.raised_above_fsp * np.exp(law.slope_per_pct * (law.fsp_pct - REFERENCE_PCT))
     laws = np.array([law.slope_per_pct, law.fsp_pct, free])
     dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
-    grain_x, grain_y = grain(section, law, x_edges, y_edges, members and members.ratio_factor)
+    grain_x, grain_y = grain(
+        section, law, x_edges, y_edges, None if members is None else members.ratio_factor
+    )
     mc = np.empty((at_s.size, count, ny, nx))
     given = np.empty((at_s.size, count))
     ends = np.searchsorted(at_s, [end for _, end, _ in calm], side="right")

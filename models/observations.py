@@ -7,161 +7,189 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from statistics import median
 from typing import Final
 
 import numpy as np
 
-from baulk.models import ends, meter
+from baulk.models import ends
 from baulk.models.air import AirSeries
+from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import BaulkError
+from baulk.models.event import EventKind
+from baulk.models.fit_history import History
+from baulk.models.fit_meters import Corrections, answer
+from baulk.models.fit_run import start_of
+from baulk.models.fit_series import (
+    DAY_S,
+    Observation,
+    by_a_right_clock,
+    hanging,
+    middle,
+    thinned,
+    without_jumps,
+)
+from baulk.models.fit_weights import WEIGHT_SD_SHARE, Limits, weights
 from baulk.models.reading import Quantity, Reading
-from baulk.models.section import Face
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 
-DAY_S: Final = 86_400.0
-MOST: Final = 80  # more readings than this no longer change the answer, only the time it takes
 WOOD_TEMP_WITHIN_S: Final = 12 * 3600.0
-WEIGHT_SD_SHARE: Final = 0.006  # of the weight: scale, end drying, dirt; common practice, no source
-# a change of 8 points in two weeks, or of 16 ever between two readings, is no drying; nearer the face than
-# 15 mm rain and sun do move it so fast (our own judgement, no source)
-JUMP_PCT: Final = 8.0
-WEIGHT_MISREAD: Final = 1.5  # times its neighbours: green to dry is less than that within a few weighings
-JUMP_DEPTH_MM: Final = 15.0
 INSTALLED_SD_PCT: Final = (
     1.5  # wood differs from pin to pin; within +-2 %: FPInnovations report 16773, abstract
 )
+OVEN_SD_PCT: Final = 1.5  # one slice against the whole timber, when dry; our own judgement, no source
+OVEN_SD_SHARE: Final = 0.05  # and as a share of its moisture; our own judgement, no source
+SAME_SECTION_S: Final = 2 * DAY_S  # an oven-dry section so near the arrival is the one entered with it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Observation:
-    """One usable reading.
+class Lot:
+    """What a fit looks at.
 
     Parameters
     ----------
-    posix_s : float
-        Median moment of the day's readings. [s]
-    series : str
-        Text form of the series.
-    measured_pct, sd_pct : float
-        Moisture content and its error; of a weight, what it means had the timber the prior's start.
-        [% of oven-dry mass]
-    at_least : bool
-        Whether it says only that the wood is at least so wet.
-    depth_mm, face : float and Face, optional
-        Where the pins are. [mm]
-    weight_ratio : float, optional
-        Weight over the timber's first weight; only of a weight.
-    start_pct : float
-        Moisture content assumed at the first weight. [%]
+    timber, species : Timber and Species
+        The timber as it stands, and its wood.
+    law : DiffusionLaw
+        Its likely diffusion.
+    past : History
+        What happened to it.
+    air : AirSeries
+        Its air; stands in for a wood temperature that nobody measured under a resistance.
+    corrections : sequence of MeterSetting
+        The shop's meters.
+    start_s, now_s : float
+        Arrival and now. [s]
     """
 
-    posix_s: float
-    series: str
-    measured_pct: float
-    sd_pct: float
-    at_least: bool = False
-    depth_mm: float | None = None
-    face: Face | None = None
-    weight_ratio: float | None = None
-    start_pct: float = 0.0
+    timber: Timber
+    species: Species
+    law: DiffusionLaw
+    past: History
+    air: AirSeries
+    corrections: Corrections
+    start_s: float
+    now_s: float
 
 
-def observations(  # noqa: PLR0913 - a timber, its readings and their window
-    timber: Timber,
-    species: Species,
-    readings: Iterable[Reading],
-    air: AirSeries,
-    *,
-    start_s: float,
-    now_s: float,
-) -> tuple[tuple[Observation, ...], tuple[str, ...]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gathered:
+    """What the readings gave.
+
+    Parameters
+    ----------
+    data : tuple of Observation
+        In order of time; those set aside with their reason.
+    left_out : tuple of str
+        One sentence for each kind that could not be used.
+    said : tuple of str
+        Sentences about what was done with the rest.
+    """
+
+    data: tuple[Observation, ...]
+    left_out: tuple[str, ...]
+    said: tuple[str, ...]
+
+
+def observations(lot: Lot, readings: Iterable[Reading]) -> Gathered:
     """Sort, convert, gather and thin a timber's readings.
 
     Parameters
     ----------
-    timber : Timber
+    lot : Lot
         The timber.
-    species : Species
-        For the meter's species and temperature correction.
     readings : iterable of Reading
         Every reading of it, in any order.
-    air : AirSeries
-        Stands in for a wood temperature that nobody measured under a resistance reading.
-    start_s, now_s : float
-        Readings outside these moments are set aside. [s]
 
     Returns
     -------
-    usable : tuple of Observation
-        At most `MOST`, in order of time.
-    set_aside : tuple of str
-        One sentence for each kind that could not be used.
+    Gathered
+        Usable readings, at most `fit_series.MOST`, and those set aside.
     """
-    inside: list[Reading] = []
     refused: dict[str, list[str]] = defaultdict(list)
-    for each in sorted(readings, key=lambda one: one.taken_utc):
+    timely, clock_words = by_a_right_clock(readings)
+    inside = _inside(timely, lot, refused)
+    stuck, stuck_words = hanging(inside)
+    pins = _pins(inside, lot, refused, stuck)
+    usable = without_jumps(pins, refused)
+    weighed, weight_words = _weights(inside, lot, refused)
+    sections, section_words = _sections(lot)
+    return Gathered(
+        data=thinned([*weighed, *sections, *usable]),
+        left_out=(*_said(refused), *stuck_words, *section_words),
+        said=(*clock_words, *weight_words),
+    )
+
+
+def _inside(readings: Iterable[Reading], lot: Lot, refused: dict[str, list[str]]) -> list[Reading]:
+    found = []
+    for each in readings:
         taken_s = each.taken_utc.timestamp()
-        if not start_s - DAY_S <= taken_s <= now_s + 600:
-            why = "before the timber arrived" if taken_s < start_s else "in the future"
+        if not lot.start_s - DAY_S <= taken_s <= lot.now_s + 600:
+            why = "before the timber arrived" if taken_s < lot.start_s else "in the future"
             refused[str(each.series)].append(f"taken {why}")
         else:
-            inside.append(each)
+            found.append(each)
+    return found
+
+
+def _pins(
+    inside: Sequence[Reading],
+    lot: Lot,
+    refused: dict[str, list[str]],
+    stuck: dict[str, tuple[int, int]],
+) -> list[Observation]:
     wood = [each for each in inside if each.series.quantity is Quantity.WOOD_TEMP]
     wood_s = [each.taken_utc.timestamp() for each in wood]
-    pins: dict[tuple[str, int], list[Observation]] = defaultdict(list)
-    weights: dict[int, list[tuple[float, float]]] = defaultdict(list)
+    days: dict[tuple[str, int], list[Observation]] = defaultdict(list)
     for each in inside:
-        taken_s = min(max(each.taken_utc.timestamp(), start_s), now_s)
-        day = int(taken_s // DAY_S)
-        if each.series.quantity is Quantity.WEIGHT:
-            if each.value > 0:
-                weights[day].append((taken_s, each.value))
-            else:
-                refused[str(each.series)].append(f"a weight of {each.value:g} kg")
-        elif each.series.depth_mm is not None:
-            if why_not := ends.why_set_aside(each, timber, species):
-                refused[str(each.series)].append(why_not)
-                continue
-            try:
-                timber.section.refuse_depth(each.series.depth_mm, each.series.face)
-                pins[str(each.series), day].append(
-                    _pin(each, taken_s, species, _nearest(wood, wood_s, taken_s), air)
-                )
-            except BaulkError as err:
-                refused[str(each.series)].append(str(err))
-    usable = sorted((_middle(group) for group in pins.values() if group), key=lambda one: one.posix_s)
-    usable = _without_jumps(usable, refused)
-    found = [*_weights(timber, species, weights, refused), *usable]
-    return _thinned(found), tuple(_said(refused))
+        depth_mm, face = each.series.depth_mm, each.series.face
+        if depth_mm is None:
+            continue
+        taken_s = min(max(each.taken_utc.timestamp(), lot.start_s), lot.now_s)
+        name = str(each.series)
+        if why_not := ends.why_set_aside(each, _with_its_ends(lot, each), lot.species):
+            refused[name].append(why_not)
+            continue
+        try:
+            lot.past.section_at(taken_s).refuse_depth(depth_mm, face)
+            found = _pin(each, taken_s, lot, _nearest(wood, wood_s, taken_s))
+        except BaulkError as err:
+            refused[name].append(str(err))
+            continue
+        days[name, found.day].append(found)
+    usable = sorted((middle(group) for group in days.values()), key=lambda one: one.posix_s)
+    return [_freed(each, stuck.get(each.series)) for each in usable]
 
 
-def _said(refused: dict[str, list[str]]) -> Iterable[str]:
-    """One sentence for each series and kind of reason, with the last reason of the kind."""
-    for series, reasons in refused.items():
-        kinds: dict[str, list[str]] = defaultdict(list)
-        for why in reasons:
-            kinds[re.sub(r"[-\d.]+", "0", why)].append(why)
-        for same in kinds.values():
-            yield f"{series}: {len(same)} set aside, the last one because {same[-1]}"
+def _freed(each: Observation, stuck: tuple[int, int] | None) -> Observation:
+    """Set a reading aside that its meter only repeated; one at saturation is no repetition."""
+    if stuck is None or each.at_least or not stuck[0] < each.day <= stuck[1]:
+        return each
+    return replace(each, aside="the same number to the last digit as on the days before")
 
 
-def _pin(
-    reading: Reading, taken_s: float, species: Species, temp_c: float | None, air: AirSeries
-) -> Observation:
-    if reading.series.quantity is Quantity.RESISTANCE:
-        if temp_c is None:
-            temp_c = float(np.interp(taken_s, air.posix_s, air.temp_c))
-        answer = meter.mc_from_resistance(reading.value, species, temp_c)
-    else:
-        answer = meter.from_meter(reading.value, temp_c, species)
+def _with_its_ends(lot: Lot, reading: Reading) -> Timber:
+    """Return the timber with its ends as they were; before a cut it was longer than it is now."""
+    cut_later = any(each.at_utc > reading.taken_utc for each in lot.past.kind(EventKind.CUT))
+    length_mm = 1e6 if cut_later else lot.timber.length_mm
+    return replace(lot.timber, ends_sealed=lot.past.sealed, length_mm=length_mm)
+
+
+def _pin(reading: Reading, taken_s: float, lot: Lot, temp_c: float | None) -> Observation:
+    found = answer(
+        reading,
+        lot.species,
+        temp_c,
+        air_temp_c=float(np.interp(taken_s, lot.air.posix_s, lot.air.temp_c)),
+        corrections=lot.corrections,
+    )
     return Observation(
         posix_s=taken_s,
         series=str(reading.series),
-        measured_pct=float(answer.mc_pct),
-        sd_pct=float(np.hypot(answer.sd_pct, INSTALLED_SD_PCT)),
-        at_least=bool(answer.at_least),
+        measured_pct=float(found.mc_pct),
+        sd_pct=float(np.hypot(found.sd_pct, INSTALLED_SD_PCT)),
+        at_least=bool(found.at_least),
         depth_mm=reading.series.depth_mm,
         face=reading.series.face,
     )
@@ -180,79 +208,92 @@ def _nearest(wood: Sequence[Reading], wood_s: Sequence[float], taken_s: float) -
     )
 
 
-def _middle(group: Sequence[Observation]) -> Observation:
-    """Median of one series' day; it says "at least" when half of the day's readings do."""
-    only = sum(each.at_least for each in group) * 2 >= len(group)
-    same = [each for each in group if each.at_least == only]
-    return replace(
-        same[len(same) // 2],
-        posix_s=median(each.posix_s for each in same),
-        measured_pct=median(each.measured_pct for each in same),
-    )
-
-
-def _without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) -> list[Observation]:
-    """Set aside what a pin deep in the wood can't have become since its last reading that stood."""
-    last: dict[str, Observation] = {}
-    kept = []
-    for each in found:
-        before = last.get(each.series)
-        if before is not None and each.depth_mm is not None and each.depth_mm >= JUMP_DEPTH_MM:
-            days = (each.posix_s - before.posix_s) / DAY_S
-            if abs(each.measured_pct - before.measured_pct) > min(max(JUMP_PCT, days / 2), 2 * JUMP_PCT):
-                within = "a day" if days < 1.5 else f"{days:.0f} days"
-                refused[each.series].append(
-                    f"it jumped from {before.measured_pct:.0f} to {each.measured_pct:.0f} % within {within}, "
-                    "as a loose pin or a swapped tag does"
-                )
-                continue
-        last[each.series] = each
-        kept.append(each)
-    return kept
-
-
 def _weights(
-    timber: Timber,
-    species: Species,
-    days: dict[int, list[tuple[float, float]]],
-    refused: dict[str, list[str]],
-) -> list[Observation]:
-    series = f"timber/{timber.tag}/weight"
-    every = [(median(s for s, _ in day), median(kg for _, kg in day)) for _, day in sorted(days.items())]
-    middle = []
-    for i, (taken_s, kg) in enumerate(every):
-        usual_kg = median(each for _, each in every[max(0, i - 3) : i + 4])
-        if not 1 / WEIGHT_MISREAD < kg / usual_kg < WEIGHT_MISREAD:
-            refused[series].append(
-                f"{kg:.0f} kg stands beside {usual_kg:.0f} kg; pounds, or another timber on the scale"
-            )
+    inside: Sequence[Reading], lot: Lot, refused: dict[str, list[str]]
+) -> tuple[list[Observation], list[str]]:
+    name = f"timber/{lot.timber.tag}/weight"
+    taken = []
+    for each in inside:
+        if each.series.quantity is not Quantity.WEIGHT:
+            continue
+        if each.value > 0:
+            taken.append((min(max(each.taken_utc.timestamp(), lot.start_s), lot.now_s), each.value))
         else:
-            middle.append((taken_s, kg))
-    if len(middle) < 2:
-        return []  # one weight alone says nothing: the oven-dry mass is not known
-    start_pct = timber.green_mc_pct if timber.green_mc_pct is not None else species.green_heartwood_mc_pct
-    first_kg = middle[0][1]
-    return [
-        Observation(
-            posix_s=taken_s,
-            series=series,
-            measured_pct=kg / first_kg * (100 + start_pct) - 100,
-            sd_pct=WEIGHT_SD_SHARE * (100 + start_pct),
-            weight_ratio=kg / first_kg,
-            start_pct=start_pct,
+            refused[name].append(f"a weight of {each.value:g} kg")
+    start_pct, start_sd = start_of(lot.timber, lot.species)
+    limits = Limits(
+        section=lot.past.section,
+        law=lot.law,
+        start_pct=start_pct,
+        wettest_pct=min(lot.law.most_pct, start_pct + 3 * start_sd),
+    )
+    usable, why, said = weights(taken, lot.past, limits)
+    refused[name] += why
+    first: dict[int, tuple[float, float]] = {}  # of each series: its first kg, and the MC it is told from
+    found: list[Observation] = []
+    for one in usable:
+        if one.segment not in first:
+            told = found[-1].measured_pct if found else start_pct
+            first[one.segment] = (one.kg, max(told, lot.species.fsp_pct / 2))
+        first_kg, from_pct = first[one.segment]
+        found.append(
+            Observation(
+                posix_s=one.posix_s,
+                series=name,
+                measured_pct=one.kg / first_kg * (100 + from_pct) - 100,
+                sd_pct=WEIGHT_SD_SHARE * (100 + from_pct),
+                weight_ratio=one.kg / first_kg,
+                segment=one.segment,
+                kg=one.kg,
+                start_pct=from_pct,
+            )
         )
-        for taken_s, kg in middle
-    ]
+    return found, [f"{name}: {each}" for each in said]
 
 
-def _thinned(found: Sequence[Observation]) -> tuple[Observation, ...]:
-    """Keep the first and last of each series and even steps between, `MOST` in all, in order of time."""
-    series: dict[str, list[Observation]] = defaultdict(list)
-    for each in found:
-        series[each.series].append(each)
-    share = max(2, MOST // max(1, len(series)))
-    kept = []
-    for group in series.values():
-        picks = np.unique(np.linspace(0, len(group) - 1, min(share, len(group))).round().astype(int))
-        kept += [group[i] for i in picks]
-    return tuple(sorted(kept, key=lambda one: one.posix_s))
+def _sections(lot: Lot) -> tuple[list[Observation], list[str]]:
+    """Oven-dry sections, each less what the end beside it has dried."""
+    name = f"timber/{lot.timber.tag}/oven-dry"
+    found, refused = [], []
+    for each in lot.past.kind(EventKind.OVEN_DRIED):
+        at_s = each.at_utc.timestamp()
+        measured = float(each.detail["mc_pct"])
+        entered = lot.timber.green_mc_pct
+        if entered is not None and at_s <= lot.start_s + SAME_SECTION_S and abs(entered - measured) < 0.05:
+            continue  # the prior has it already
+        if at_s < lot.start_s - DAY_S:
+            refused.append(f"{name}: set aside, taken before the timber arrived")
+            continue
+        lost = 0.0
+        if "from_end_mm" in each.detail:
+            distance = float(each.detail["from_end_mm"])
+            if why := ends.why_too_near(
+                replace(lot.timber, ends_sealed=lot.past.sealed, length_mm=1e6),
+                lot.species,
+                distance,
+                each.at_utc,
+            ):
+                refused.append(f"{name}: set aside, for {why.replace('pins', 'a section', 1)}")
+                continue
+            days = max(0.0, (at_s - lot.start_s) / DAY_S)
+            lost = float(ends.end_drying_pct(distance, lot.law, days, sealed=lot.past.sealed))
+        found.append(
+            Observation(
+                posix_s=min(max(at_s, lot.start_s), lot.now_s),
+                series=name,
+                measured_pct=measured,
+                sd_pct=float(np.hypot(OVEN_SD_PCT, OVEN_SD_SHARE * measured)),
+                lost_pct=lost,
+            )
+        )
+    return found, refused
+
+
+def _said(refused: dict[str, list[str]]) -> Iterable[str]:
+    """One sentence for each series and kind of reason, with the last reason of the kind."""
+    for series, reasons in refused.items():
+        kinds: dict[str, list[str]] = defaultdict(list)
+        for why in reasons:
+            kinds[re.sub(r"[-\d.]+", "0", why)].append(why)
+        for same in kinds.values():
+            yield f"{series}: {len(same)} set aside, the last one because {same[-1]}"

@@ -1,0 +1,236 @@
+"""What does not belong among a timber's readings, found after a fit and said in sentences."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models.fit_result import FEWEST, Fitted
+from baulk.models.fit_series import DAY_S, JUMP_DEPTH_MM, Observation
+from baulk.models.fit_smoother import LONE_WOLF
+from baulk.models.wording import day
+
+Floats = NDArray[np.float64]
+
+STEP_PCT: Final = 3.0  # least lasting step of a series; our own judgement, no source
+STEP_SDS: Final = (
+    2.2  # and as a multiple of its error: four readings on each side; our own judgement, no source
+)
+BESIDE: Final = 4  # readings on each side of a step that are looked at; our own judgement, no source
+LASTS: Final = 3  # readings after a step before it is believed; our own judgement, no source
+WET_DEPTH_MM: Final = 20.0  # as deep as a night's rain is felt by pins; our own judgement, no source
+WET_WITHIN_S: Final = (
+    3 * DAY_S
+)  # how near in time the deep pins must have been read; our own judgement, no source
+LONG_DAYS: Final = 60.0  # without a reading; our own judgement, no source
+
+
+def beside(data: Sequence[Observation], predicted: Floats, off: Floats, away: Floats) -> tuple[Fitted, ...]:
+    """Set every reading beside the fit, with the reason where it was set aside.
+
+    Parameters
+    ----------
+    data : sequence of Observation
+        Readings.
+    predicted : ndarray, shape (n, m)
+        What the members say. [%]
+    off, away : ndarray, shape (n,)
+        Measured minus the median [%], and in standard deviations.
+
+    Returns
+    -------
+    tuple of Fitted
+        In the same order.
+    """
+    return tuple(
+        Fitted(
+            posix_s=each.posix_s,
+            series=each.series,
+            measured_pct=each.measured_pct,
+            model_pct=float(np.median(predicted[i])),
+            sd_pct=float(each.sd_pct),
+            at_least=each.at_least,
+            left_out=each.aside
+            or (
+                f"{abs(off[i]):.0f} points {'above' if off[i] > 0 else 'below'} what the rest says"
+                if away[i] > LONE_WOLF
+                else None
+            ),
+            depth_mm=each.depth_mm,
+            kg=each.kg,
+        )
+        for i, each in enumerate(data)
+    )
+
+
+def named(fitted: Sequence[Fitted], data: Sequence[Observation]) -> tuple[str, ...]:
+    """One sentence for each series and kind of readings that the fit itself set aside.
+
+    Parameters
+    ----------
+    fitted : sequence of Fitted
+        As from `beside`.
+    data : sequence of Observation
+        The same readings; those with a reason of their own have their sentence already.
+
+    Returns
+    -------
+    tuple of str
+        Which, how many, how far off, and what to look for.
+    """
+    sentences = []
+    for series in sorted({each.series for each in fitted}):
+        mine = [(one, each) for one, each in zip(fitted, data, strict=True) if one.series == series]
+        lost = [one for one, each in mine if one.left_out and not each.aside]
+        wet = [one for one in lost if _wet(one, fitted)]
+        rest = [one for one in lost if one not in wet]
+        if wet:
+            sentences.append(
+                f"{series}: {len(wet)} of {len(mine)} set aside, the last one of "
+                f"{_day(wet[-1].posix_s)} {wet[-1].left_out} while the deeper pins are not: a wet surface, "
+                "after rain or dew; read it again when the face has dried"
+            )
+        if rest:
+            sentences.append(
+                f"{series}: {len(rest)} of {len(mine)} set aside, the last one {rest[-1].left_out}; "
+                f"look for {_look(series)}"
+            )
+    return tuple(sentences)
+
+
+def _look(series: str) -> str:
+    if series.endswith("/weight"):
+        return "a cut, another timber on the scale or a wrong tare"
+    if series.endswith("/oven-dry"):
+        return "a section too near an end, or of another timber"
+    return "a loose pin, a wet surface or a swapped tag"
+
+
+def _wet(one: Fitted, fitted: Sequence[Fitted]) -> bool:
+    """Whether shallow pins read too wet while deeper ones, read about then, are not."""
+    if one.depth_mm is None or one.depth_mm > WET_DEPTH_MM or one.measured_pct < one.model_pct:
+        return False
+    deep = [
+        each
+        for each in fitted
+        if each.depth_mm is not None
+        and each.depth_mm > max(one.depth_mm, JUMP_DEPTH_MM)
+        and abs(each.posix_s - one.posix_s) <= WET_WITHIN_S
+    ]
+    return bool(deep) and all(each.left_out is None for each in deep)
+
+
+def lasting_step(data: Sequence[Observation], off: Floats) -> tuple[float, str] | None:
+    """Find the moment from which all series read something else at once.
+
+    Parameters
+    ----------
+    data : sequence of Observation
+        Readings in order of time.
+    off : ndarray, shape (n,)
+        Measured minus the fit's median. [%]
+
+    Returns
+    -------
+    tuple of (float, str) or None
+        First moment after the step [s] and a sentence; None where there is none.
+    """
+    series: dict[str, list[int]] = defaultdict(list)
+    for i, each in enumerate(data):
+        if each.lost_pct is None and not each.at_least:
+            series[each.series].append(i)
+    at_s = np.array([each.posix_s for each in data])
+    best: tuple[float, float, int, float] | None = None
+    for moment in np.unique(at_s):
+        shifts = [_shift([data[i] for i in mine], off[mine], at_s[mine] < moment) for mine in series.values()]
+        found = [each for each in shifts if each is not None]
+        if len(found) < 2 or not all(each[1] for each in found):
+            continue
+        strength = sum(abs(each[0]) for each in found)
+        if best is None or strength > best[1]:
+            best = (float(moment), strength, len(found), float(np.median([each[0] for each in found])))
+    if best is None:
+        return None
+    moment_s, _, count, points = best
+    way = "higher" if points > 0 else "lower"
+    return moment_s, (
+        f"since {_day(moment_s)} all {count} series read about {abs(points):.0f} points {way} at once, as "
+        "when two tags were swapped or the sensors moved to another timber; what was read since is set aside "
+        "until somebody has looked which timber bears this tag"
+    )
+
+
+def _shift(mine: Sequence[Observation], off: Floats, before: NDArray[np.bool_]) -> tuple[float, bool] | None:
+    """Return a series' step at a moment and whether it is one; None where too little lies on a side."""
+    if before.sum() < 2 or (~before).sum() < LASTS:
+        return None
+    last, first = int(np.flatnonzero(before)[-1]), int(np.flatnonzero(~before)[0])
+    if mine[first].weight_ratio is not None and mine[first].segment != mine[last].segment:
+        return float(np.sign(mine[first].measured_pct - mine[last].measured_pct)), True
+    left, right = off[before][-BESIDE:], off[~before][:BESIDE]
+    step = float(np.median(right) - np.median(left))
+    stays = float(np.median(off[~before]) - np.median(left))
+    need = max(STEP_PCT, STEP_SDS * mine[first].sd_pct)
+    return step, abs(step) > need and step * stays > 0 and abs(stays) > need / 2
+
+
+def without_after(data: Sequence[Observation], moment_s: float) -> tuple[Observation, ...]:
+    """Set everything aside that was read since a moment."""
+    return tuple(
+        replace(each, aside=each.aside or "read after all series had changed at once")
+        if each.posix_s >= moment_s and each.lost_pct is None
+        else each
+        for each in data
+    )
+
+
+def notes(data: Sequence[Observation], fitted: Sequence[Fitted], now_s: float) -> tuple[str, ...]:
+    """Say what the readings that took part can't tell.
+
+    Parameters
+    ----------
+    data, fitted : sequence of Observation, sequence of Fitted
+        Readings, and the same beside the fit.
+    now_s : float
+        Now. [s]
+
+    Returns
+    -------
+    tuple of str
+        None where there is nothing to say.
+    """
+    used = [each for each, one in zip(data, fitted, strict=True) if one.left_out is None]
+    if not used:
+        return ("there is no usable reading: the answer rests on the species' table and the air alone",)
+    said = []
+    if len(used) < FEWEST:
+        said.append("too few readings to tell how fast it dries: the answer leans on the species' table")
+    elif used[-1].posix_s - used[0].posix_s < DAY_S:
+        said.append(
+            f"all readings are of {_day(used[0].posix_s)}: they tell how wet it is, not how fast it dries"
+        )
+    if all(each.at_least for each in used):
+        said.append(
+            "every usable reading lies above fibre saturation, where pins say only that it is at least so "
+            "wet; weights or an oven-dried section would tell how far above"
+        )
+    moments = [*(each.posix_s for each in used), now_s]
+    gaps = np.diff(moments)
+    if gaps.max() > LONG_DAYS * DAY_S:
+        k = int(gaps.argmax())
+        until = "now" if k == len(used) - 1 else _day(moments[k + 1])
+        said.append(
+            f"there is no usable reading for {gaps[k] / DAY_S:.0f} days from {_day(moments[k])} to {until}: "
+            "the model alone carries it through"
+        )
+    return tuple(said)
+
+
+def _day(posix_s: float) -> str:
+    return day(datetime.fromtimestamp(posix_s, UTC))

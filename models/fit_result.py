@@ -1,0 +1,276 @@
+"""What a fit gives: the ensemble after it, readings beside it, and the course so far; as bytes and back."""
+
+from __future__ import annotations
+
+import base64
+import json
+import zlib
+from dataclasses import dataclass, fields
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models import drying, fit_run
+from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
+from baulk.models.section import Section
+
+Floats = NDArray[np.float64]
+
+FEWEST: Final = 3
+FORMAT: Final = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fitted:
+    """One reading beside what the fit makes of it.
+
+    Parameters
+    ----------
+    posix_s : float
+        When it was taken. [s]
+    series : str
+        Its series.
+    measured_pct, model_pct, sd_pct : float
+        Moisture content read, median of the fit at the same place, and the reading's error. [%]
+    at_least : bool
+        Whether the reading only says "at least".
+    left_out : str or None
+        Why it was set aside.
+    depth_mm : float, optional
+        Depth of the pins. [mm]
+    kg : float, optional
+        Weight, net of its tare. [kg]
+    """
+
+    posix_s: float
+    series: str
+    measured_pct: float
+    model_pct: float
+    sd_pct: float
+    at_least: bool
+    left_out: str | None
+    depth_mm: float | None = None
+    kg: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Anchor:
+    """First weight of the series that is still open: what further weights are told against.
+
+    Parameters
+    ----------
+    posix_s, kg : float
+        When and what. [s, kg]
+    segment : int
+        The series.
+    start_pct : float
+        Moisture content it is told from. [%]
+    mean_pct : ndarray, shape (m,)
+        Mean of the section then, every member. [%]
+    """
+
+    posix_s: float
+    kg: float
+    segment: int
+    start_pct: float
+    mean_pct: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Calibration:
+    """What a timber's readings say about it.
+
+    Parameters
+    ----------
+    members : drying.Members
+        The ensemble after the fit.
+    meter_bias_pct : ndarray, shape (m,)
+        What the meter adds to the truth. [%]
+    used : int
+        Readings (one a series and day) that took part and were not set aside.
+    left_out : tuple of str
+        What was set aside and why, one sentence each.
+    field_now : MoistureField
+        Moisture now, every member. [%]
+    readings : tuple of Fitted
+        Readings beside the fit.
+    history_posix_s : ndarray, shape (t,)
+        Moments of the history. [s]
+    history_mean_pct, history_core_pct : ndarray, shape (t, m)
+        Section mean and core since arrival. [%]
+    weighed : bool
+        Whether at least one usable weight exists, so that a further one would tell something.
+    notes : tuple of str
+        What else is to be known of the fit, one sentence each: gaps, cuts, what the readings can't tell.
+    theta : ndarray, shape (8, m)
+        All that was fitted, as `baulk.models.fit_run.prior` has it.
+    depths_mm : ndarray, shape (k,)
+        Depths of `history_depth_pct`. [mm]
+    history_depth_pct : ndarray, shape (t, k)
+        Median at these depths below the middle of a face, mean of the four. [%]
+    anchor : Anchor or None
+        For weights still to come.
+    updates : int
+        Readings taken in by `calibrate.update` since the last whole fit.
+    fitted_posix_s : float
+        When the last whole fit was made. [s]
+    seen : str
+        Stands for everything that this rests on: timber, events, meters and readings.
+    why_whole : str or None
+        Why `calibrate.update` made a whole fit instead, where it did.
+    """
+
+    members: drying.Members
+    meter_bias_pct: Floats
+    used: int
+    left_out: tuple[str, ...]
+    field_now: MoistureField
+    readings: tuple[Fitted, ...]
+    history_posix_s: Floats
+    history_mean_pct: Floats
+    history_core_pct: Floats
+    weighed: bool
+    notes: tuple[str, ...]
+    theta: Floats
+    depths_mm: Floats
+    history_depth_pct: Floats
+    anchor: Anchor | None = None
+    updates: int = 0
+    fitted_posix_s: float = 0.0
+    seen: str = ""
+    why_whole: str | None = None
+
+    @property
+    def enough(self) -> bool:
+        """Whether the readings, not only the species' prior, speak."""
+        return self.used >= FEWEST
+
+    def state(self) -> bytes:
+        """Return everything as bytes for a store; `calibrate.resume` reads them back."""
+        field, section = self.field_now, self.field_now.section
+        arrays = {
+            "theta": self.theta,
+            "mc": field.mc_pct,
+            "x": field.x_edges_mm,
+            "y": field.y_edges_mm,
+            "at": self.history_posix_s,
+            "mean": self.history_mean_pct,
+            "core": self.history_core_pct,
+            "depths": self.depths_mm,
+            "deep": self.history_depth_pct,
+            "anchor": np.zeros(0) if self.anchor is None else self.anchor.mean_pct,
+        }
+        plain = {
+            "format": FORMAT,
+            "now": field.posix_s,
+            "section": [section.width_mm, section.depth_mm, section.pith_x_mm, section.pith_y_mm],
+            "anchor": self.anchor
+            and [self.anchor.posix_s, self.anchor.kg, self.anchor.segment, self.anchor.start_pct],
+            "readings": [[getattr(one, each.name) for each in fields(one)] for one in self.readings],
+            **{name: getattr(self, name) for name in _PLAIN},
+            "arrays": {name: _packed(name, each) for name, each in arrays.items()},
+        }
+        return zlib.compress(json.dumps(plain, separators=(",", ":")).encode())
+
+
+_PLAIN: Final = ("used", "left_out", "weighed", "notes", "updates", "fitted_posix_s", "seen", "why_whole")
+_EXACT: Final = frozenset({"x", "y", "at", "theta"})  # the rest is rounded to a few parts in ten million
+
+
+def resume(state: bytes) -> Calibration:
+    """Read back what `Calibration.state` wrote.
+
+    Parameters
+    ----------
+    state : bytes
+        As written.
+
+    Returns
+    -------
+    Calibration
+        The same, its fields and course to a few parts in ten million.
+
+    Raises
+    ------
+    OutOfRange
+        If it is damaged or of another version; make a whole fit then.
+    """
+    try:
+        plain = json.loads(zlib.decompress(state))
+        if plain["format"] != FORMAT:
+            raise OutOfRange("the stored fit", "is of another version of the program; fit it anew")
+        arrays = {name: _unpacked(name, *each) for name, each in plain["arrays"].items()}
+        theta, anchor = arrays["theta"], plain["anchor"]
+        names = [each.name for each in fields(Fitted)]
+        width, depth, pith_x, pith_y = plain["section"]
+        kept = {name: plain[name] for name in _PLAIN}
+        kept |= {name: tuple(kept[name]) for name in ("left_out", "notes")}
+        return Calibration(
+            members=fit_run.members(theta),
+            meter_bias_pct=theta[fit_run.BIAS],
+            field_now=MoistureField(
+                posix_s=plain["now"],
+                section=Section(width_mm=width, depth_mm=depth, pith_x_mm=pith_x, pith_y_mm=pith_y),
+                x_edges_mm=arrays["x"],
+                y_edges_mm=arrays["y"],
+                mc_pct=arrays["mc"],
+            ),
+            readings=tuple(Fitted(**dict(zip(names, each, strict=True))) for each in plain["readings"]),
+            history_posix_s=arrays["at"],
+            history_mean_pct=arrays["mean"],
+            history_core_pct=arrays["core"],
+            theta=theta,
+            depths_mm=arrays["depths"],
+            history_depth_pct=arrays["deep"],
+            anchor=anchor
+            and Anchor(
+                posix_s=anchor[0],
+                kg=anchor[1],
+                segment=anchor[2],
+                start_pct=anchor[3],
+                mean_pct=arrays["anchor"],
+            ),
+            **kept,
+        )
+    except (KeyError, TypeError, ValueError, zlib.error) as err:
+        if isinstance(err, OutOfRange):
+            raise
+        raise OutOfRange("the stored fit", "can't be read back; fit it anew") from err
+
+
+def _packed(name: str, values: Floats) -> tuple[list[int], str]:
+    kind = "<f8" if name in _EXACT else "<f4"
+    return list(values.shape), base64.b64encode(np.ascontiguousarray(values, kind).tobytes()).decode()
+
+
+def _unpacked(name: str, shape: list[int], text: str) -> Any:  # noqa: ANN401 - an array
+    kind = "<f8" if name in _EXACT else "<f4"
+    return np.frombuffer(base64.b64decode(text), kind).reshape(shape).astype(np.float64)
+
+
+def depth_profile_pct(field: MoistureField, depths_mm: Floats) -> Floats:
+    """Median over the members at depths below mid-face, mean of the four faces.
+
+    Parameters
+    ----------
+    field : MoistureField
+        Every member. [%]
+    depths_mm : ndarray, shape (k,)
+        Depths, up to half of the smaller side. [mm]
+
+    Returns
+    -------
+    ndarray, shape (k,)
+        Moisture content. [%]
+    """
+    mc = field.mc_pct
+    ny, nx = mc.shape[-2:]
+    along_x = np.median(mc[..., ny // 2 - 1 : ny // 2 + 1, :].mean(axis=-2).reshape(-1, nx), axis=0)
+    along_y = np.median(mc[..., nx // 2 - 1 : nx // 2 + 1].mean(axis=-1).reshape(-1, ny), axis=0)
+    found = np.zeros(depths_mm.size)
+    for edges, values in ((field.x_edges_mm, along_x), (field.y_edges_mm, along_y)):
+        centres = (edges[1:] + edges[:-1]) / 2
+        found += np.interp(edges[0] + depths_mm, centres, (values + values[::-1]) / 2) / 2
+    return found

@@ -1,0 +1,230 @@
+"""What a series shows before any fit: a clock that jumped, a meter that hangs, a pin come loose."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from statistics import median
+from typing import Final
+
+import numpy as np
+
+from baulk.models.reading import Quantity, Reading
+from baulk.models.section import Face
+from baulk.models.wording import day
+
+DAY_S: Final = 86_400.0
+MOST: Final = 80  # more readings than this no longer change the answer, only the time it takes
+# a change of 8 points in two weeks, or of 16 ever between two readings, is no drying; nearer the face than
+# 15 mm rain and sun do move it so fast (our own judgement, no source)
+JUMP_PCT: Final = 8.0
+JUMP_DEPTH_MM: Final = 15.0
+HANGS_DAYS: Final = 45.0  # the same number for so long; our own judgement, no source
+HANGS_TIMES: Final = 10  # and on so many days; our own judgement, no source
+LATE_S: Final = 30 * DAY_S  # a live message this late is a wrong clock; our own judgement, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """One usable reading.
+
+    Parameters
+    ----------
+    posix_s : float
+        Median moment of the day's readings. [s]
+    series : str
+        Text form of the series.
+    measured_pct, sd_pct : float
+        Moisture content and its error; of a weight, what it means had the timber the prior's start.
+        [% of oven-dry mass]
+    at_least : bool
+        Whether it says only that the wood is at least so wet.
+    depth_mm, face : float and Face, optional
+        Where the pins are. [mm]
+    weight_ratio : float, optional
+        Weight over the first weight of its series; only of a weight.
+    segment : int
+        Series of weights that it belongs to; a cut opens a new one.
+    kg : float, optional
+        Weight, net and in the kilograms of its series. [kg]
+    start_pct : float
+        Moisture content assumed at the first weight. [%]
+    lost_pct : float, optional
+        What the end beside it has dried; only of an oven-dry section. [%]
+    aside : str, optional
+        Why it takes no part; it is only shown beside the fit.
+    """
+
+    posix_s: float
+    series: str
+    measured_pct: float
+    sd_pct: float
+    at_least: bool = False
+    depth_mm: float | None = None
+    face: Face | None = None
+    weight_ratio: float | None = None
+    segment: int = 0
+    kg: float | None = None
+    start_pct: float = 0.0
+    lost_pct: float | None = None
+    aside: str | None = None
+
+    @property
+    def day(self) -> int:
+        """Number of the day, UTC."""
+        return int(self.posix_s // DAY_S)
+
+
+def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[str]]:
+    """Give live readings whose device clock jumped away the time at which they arrived.
+
+    Parameters
+    ----------
+    readings : iterable of Reading
+        In any order.
+
+    Returns
+    -------
+    readings : list of Reading
+        All of them, in order of time.
+    said : list of str
+        One sentence for each series that was touched.
+
+    Notes
+    -----
+    A device that was out of reach sends what it kept all at once: its lateness falls from message to
+    message. One whose clock is wrong sends at its usual pace, each message late by the same.
+    """
+    series: dict[str, list[Reading]] = defaultdict(list)
+    kept: list[Reading] = []
+    for each in readings:
+        live = each.source == "mqtt"
+        (series[str(each.series)] if live else kept).append(each)
+    said = []
+    for name, group in series.items():
+        group.sort(key=lambda one: (one.arrived_utc, one.taken_utc))
+        arrived = np.array([one.arrived_utc.timestamp() for one in group])
+        late = arrived - np.array([one.taken_utc.timestamp() for one in group])
+        pace = np.diff(arrived, prepend=arrived[0] - DAY_S)
+        steady = np.abs(np.diff(late, prepend=np.nan)) < np.maximum(0.1 * pace, 60.0)
+        steady |= np.append(steady[1:], False)
+        wrong = (late > LATE_S) & (steady | (np.append(pace[1:], DAY_S) > 60.0)) & (pace > 60.0)
+        if wrong.any():
+            off_days = float(np.median(late[wrong])) / DAY_S
+            said.append(
+                f"{name}: the device's clock was {off_days:.0f} days behind for {int(wrong.sum())} readings; "
+                "they count for the time at which they arrived"
+            )
+        kept += [
+            replace(one, taken_utc=one.arrived_utc) if bad else one
+            for one, bad in zip(group, wrong, strict=True)
+        ]
+    kept.sort(key=lambda one: one.taken_utc)
+    return kept, said
+
+
+def hanging(readings: Iterable[Reading]) -> tuple[dict[str, tuple[int, int]], list[str]]:
+    """Find the series that show one and the same number for weeks.
+
+    Parameters
+    ----------
+    readings : iterable of Reading
+        In order of time.
+
+    Returns
+    -------
+    days : dict of str to (int, int)
+        First and last day, UTC, of the longest such time of a series.
+    said : list of str
+        One sentence each.
+    """
+    series: dict[str, dict[int, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for each in readings:
+        if each.series.quantity in {Quantity.RESISTANCE, Quantity.MOISTURE}:
+            series[str(each.series)][int(each.taken_utc.timestamp() // DAY_S)].append(each.value)
+    found, said = {}, []
+    for name, by_day in series.items():
+        run: list[int] = []
+        best: list[int] = []
+        shown: float | None = None
+        for number, values in sorted(by_day.items()):
+            same = min(values) == max(values) and values[0] == shown
+            run = [*run, number] if same else [number]
+            shown = values[-1]
+            best = max(best, run, key=len)
+        if len(best) >= HANGS_TIMES and best[-1] - best[0] >= HANGS_DAYS:
+            found[name] = (best[0], best[-1])
+            value = by_day[best[-1]][-1]
+            said.append(
+                f"{name}: it showed {value:.4g} to the last digit on {len(best)} days from {_day(best[0])} "
+                f"to {_day(best[-1])}, as a meter that hangs does; only the first of them counts"
+            )
+    return found, said
+
+
+def without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) -> list[Observation]:
+    """Set aside what a pin deep in the wood can't have become since its last reading that stood.
+
+    Parameters
+    ----------
+    found : sequence of Observation
+        Pins in order of time.
+    refused : dict of str to list of str
+        Receives the reasons by series.
+
+    Returns
+    -------
+    list of Observation
+        All of them, those set aside with their reason.
+    """
+    last: dict[str, Observation] = {}
+    kept = []
+    for each in found:
+        before = last.get(each.series)
+        if each.aside:
+            kept.append(each)
+            continue
+        if before is not None and each.depth_mm is not None and each.depth_mm >= JUMP_DEPTH_MM:
+            days = (each.posix_s - before.posix_s) / DAY_S
+            if abs(each.measured_pct - before.measured_pct) > min(max(JUMP_PCT, days / 2), 2 * JUMP_PCT):
+                within = "a day" if days < 1.5 else f"{days:.0f} days"
+                why = (
+                    f"it jumped from {before.measured_pct:.0f} to {each.measured_pct:.0f} % within {within}, "
+                    "as a loose pin or a swapped tag does"
+                )
+                refused[each.series].append(why)
+                kept.append(replace(each, aside=why))
+                continue
+        last[each.series] = each
+        kept.append(each)
+    return kept
+
+
+def middle(group: Sequence[Observation]) -> Observation:
+    """Return the median of one series' day; it says "at least" when half of the day's readings do."""
+    only = sum(each.at_least for each in group) * 2 >= len(group)
+    same = [each for each in group if each.at_least == only]
+    return replace(
+        same[len(same) // 2],
+        posix_s=median(each.posix_s for each in same),
+        measured_pct=median(each.measured_pct for each in same),
+    )
+
+
+def thinned(found: Sequence[Observation]) -> tuple[Observation, ...]:
+    """Keep the first and last of each series and even steps between, `MOST` in all, in order of time."""
+    series: dict[tuple[str, int, bool], list[Observation]] = defaultdict(list)
+    for each in found:
+        series[each.series, each.segment, each.aside is None].append(each)
+    share = max(2, MOST // max(1, sum(usable for *_, usable in series)))
+    kept = []
+    for group in series.values():
+        picks = np.unique(np.linspace(0, len(group) - 1, min(share, len(group))).round().astype(int))
+        kept += [group[i] for i in picks]
+    return tuple(sorted(kept, key=lambda one: one.posix_s))
+
+
+def _day(number: int) -> str:
+    return day(datetime.fromtimestamp(number * DAY_S, UTC))

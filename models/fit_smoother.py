@@ -1,0 +1,159 @@
+"""One step of the ensemble smoother: what each member says the readings are, and how far it is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models.field import MoistureField
+from baulk.models.fit_run import BIAS, DRIFT
+from baulk.models.fit_series import DAY_S, Observation
+from baulk.models.species import Species
+
+Floats = NDArray[np.float64]
+
+LONE_WOLF: Final = 3.0  # standard deviations at which a reading is named and set aside
+SAME_PIN: Final = 6.0  # independent readings that one series counts for at most; our own judgement, no source
+SEEN_ABOVE_FSP_PCT: Final = (
+    10.0  # how far above saturation a meter still shows more; our own judgement, no source
+)
+YEAR_S: Final = 365.25 * DAY_S
+
+First = tuple[float, Floats]
+
+
+def firsts(data: Sequence[Observation], means: Floats) -> dict[int, First]:
+    """Moment and mean moisture content, every member, of the first weight of each series."""
+    found: dict[int, First] = {}
+    for each, mean in zip(data, means, strict=False):
+        if each.weight_ratio is not None and each.segment not in found:
+            found[each.segment] = (each.posix_s, mean)
+    return found
+
+
+def predict(
+    data: Sequence[Observation],
+    run: Sequence[MoistureField],
+    theta: Floats,
+    species: Species,
+    first: Mapping[int, First] | None = None,
+) -> Floats:
+    """Work out what each member says each reading should be.
+
+    Parameters
+    ----------
+    data : sequence of Observation
+        Readings.
+    run : sequence of MoistureField
+        A field for each; further ones are not looked at. [%]
+    theta : ndarray, shape (8, m)
+        The ensemble.
+    species : Species
+        For its fibre saturation.
+    first : mapping of int to (float, ndarray), optional
+        First weight of each series, where it is not among the readings.
+
+    Returns
+    -------
+    ndarray, shape (n, m)
+        In points of moisture. [%]
+    """
+    predicted = np.empty((len(data), theta.shape[1]))
+    means = np.array([field.mean_pct for field in run[: len(data)]])
+    known = {**firsts(data, means), **(first or {})}
+    for i, (each, field) in enumerate(zip(data, run, strict=False)):
+        if each.weight_ratio is not None:  # the ratio to the first weight, told as moisture lost since
+            first_s, first_mean = known[each.segment]
+            drift = 1 + theta[DRIFT] / 100 * (each.posix_s - first_s) / YEAR_S
+            ratio = (100 + means[i]) / (100 + first_mean) * drift
+            predicted[i] = each.measured_pct + (ratio - each.weight_ratio) * (100 + each.start_pct)
+        elif each.lost_pct is not None:
+            predicted[i] = means[i] - each.lost_pct
+        else:
+            assert each.depth_mm is not None  # noqa: S101 - every reading but these is a pin's
+            seen = field.pin_pct(each.depth_mm, each.face) + theta[BIAS]
+            limit = species.fsp_pct + (0.0 if each.at_least else SEEN_ABOVE_FSP_PCT)
+            predicted[i] = np.minimum(seen, limit)
+    return predicted
+
+
+def errors(data: Sequence[Observation], before: Mapping[str, int] | None = None) -> Floats:
+    """Error of each reading, larger where one series has many: a pin stays where it was driven.
+
+    Parameters
+    ----------
+    data : sequence of Observation
+        Readings.
+    before : mapping of str to int, optional
+        Readings that each series has had already.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        One standard deviation. [%]
+    """
+    count = dict(before or {})
+    for each in data:
+        count[each.series] = count.get(each.series, 0) + 1
+    return np.array([each.sd_pct * max(1.0, count[each.series] / SAME_PIN) ** 0.5 for each in data])
+
+
+def lone(predicted: Floats, data: Sequence[Observation], sd_pct: Floats) -> tuple[Floats, Floats]:
+    """Measured minus the ensemble's median, and that in standard deviations of both together."""
+    off = np.array([each.measured_pct for each in data]) - np.median(predicted, axis=1)
+    return off, np.abs(off) / np.sqrt(sd_pct**2 + np.var(predicted, axis=1))
+
+
+def drawn(  # noqa: PLR0913 - a step of the smoother
+    state: Floats,
+    predicted: Floats,
+    data: Sequence[Observation],
+    sd_pct: Floats,
+    rng: np.random.Generator,
+    *,
+    times: float,
+) -> Floats:
+    """Draw the members toward the readings.
+
+    Parameters
+    ----------
+    state : ndarray, shape (p, m)
+        Whatever is to be drawn.
+    predicted : ndarray, shape (n, m)
+        As from `predict`. [%]
+    data : sequence of Observation
+        Readings.
+    sd_pct : ndarray, shape (n,)
+        Their errors. [%]
+    rng : Generator
+        For the members' own copies of the readings.
+    times : float
+        Factor on every error variance: the number of assimilations of the same readings. [-]
+
+    Returns
+    -------
+    ndarray, shape (p, m)
+        The state after it.
+
+    References
+    ----------
+    Emerick, A. A., Reynolds, A. C., 2013. Computers & Geosciences 55, 3-15. Errors of readings that lie off:
+    after Huber 1964, Annals of Mathematical Statistics 35, 73-101, and beyond `LONE_WOLF` much larger.
+    """
+    _, away = lone(predicted, data, sd_pct)
+    trusted = sd_pct * np.maximum(1.0, away / 1.5)  # Huber's weight, as a larger error
+    trusted = np.where(away > LONE_WOLF, sd_pct * away**2, trusted)
+    variance = times * trusted**2
+    measured = np.array([each.measured_pct for each in data])
+    count = state.shape[1]
+    d_state = state - state.mean(axis=1, keepdims=True)
+    d_seen = predicted - predicted.mean(axis=1, keepdims=True)
+    gain_right = d_seen @ d_seen.T / (count - 1) + np.diag(variance)
+    noise = rng.standard_normal(predicted.shape)
+    noise -= noise.mean(axis=1, keepdims=True)
+    off = measured[:, None] + np.sqrt(variance)[:, None] * noise - predicted
+    cross = d_state @ d_seen.T / (count - 1)
+    return np.asarray(state + cross @ np.linalg.solve(gain_right, off))

@@ -1,0 +1,251 @@
+"""Weights as series that nothing was taken off: tares, cuts, planing, and falls faster than wood can dry.
+
+A weight tells moisture only against another weight of the same piece. A cut or a planing closes the series
+and opens a new one. Where the weights just before and after a cut are known, the new one is told in the old
+one's kilograms, for a length cut off is as wet as what is left; after planing it is not, for what is taken
+off is the driest of the wood, and the two series stay apart.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from statistics import median
+from typing import Final
+
+import numpy as np
+
+from baulk.models.diffusion import DiffusionLaw
+from baulk.models.event import EventKind
+from baulk.models.faces import CONDUCTANCE_M_S, FaceCover
+from baulk.models.fit_history import History
+from baulk.models.section import Section
+from baulk.models.wording import day
+
+DAY_S: Final = 86_400.0
+WEIGHT_SD_SHARE: Final = 0.006  # of the weight: scale, end drying, dirt; common practice, no source
+WEIGHT_MISREAD: Final = 1.5  # times its neighbours: green to dry is less than that within a few weighings
+FASTER: Final = 4.0  # times the likely D and surface: two sd of the prior; our own judgement, no source
+GAIN_SHARE: Final = 0.04  # of the weight, by rain and damp air; our own judgement, no source
+LEAST_STEP: Final = 3  # weights beyond a step that open a series; our own judgement, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weight:
+    """One day's weight of the timber.
+
+    Parameters
+    ----------
+    posix_s : float
+        Middle moment of the day's weighings. [s]
+    kg : float
+        Net of its tare, told in the kilograms of its series' first weight. [kg]
+    segment : int
+        Weights of one segment are of one piece.
+    shown_kg : float
+        As weighed. [kg]
+    """
+
+    posix_s: float
+    kg: float
+    segment: int
+    shown_kg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """How wet and how quick the timber can be.
+
+    Parameters
+    ----------
+    section : Section
+        For its faces. [mm]
+    law : DiffusionLaw
+        Likely diffusion.
+    start_pct, wettest_pct : float
+        Likely moisture content at the first weight, and the most it can have been. [%]
+    """
+
+    section: Section
+    law: DiffusionLaw
+    start_pct: float
+    wettest_pct: float
+
+    def most_lost_share(self, seconds: float) -> float:
+        """Share of the weight that the faces can give off within a time, from a wet start with dry air."""
+        per_m = 2000 * (1 / self.section.width_mm + 1 / self.section.depth_mm)
+        d_m2_s = FASTER * float(self.law.d_m2_s(self.law.fsp_pct, 25.0)) * max(1.0, self.law.raised_above_fsp)
+        through = 2 * (d_m2_s * seconds / np.pi) ** 0.5
+        off = FASTER * CONDUCTANCE_M_S[FaceCover.EXPOSED] * seconds
+        share = min(float(per_m * min(through, off)), 1.0)
+        return share * self.wettest_pct / (100 + self.wettest_pct) + 3 * WEIGHT_SD_SHARE
+
+
+def weights(
+    taken: Sequence[tuple[float, float]], past: History, limits: Limits
+) -> tuple[list[Weight], list[str], list[str]]:
+    """Gather the weights of one timber into series of one piece each.
+
+    Parameters
+    ----------
+    taken : sequence of (float, float)
+        Moments and weights as weighed. [s, kg]
+    past : History
+        For tares, cuts and planing.
+    limits : Limits
+        What can be.
+
+    Returns
+    -------
+    weights : list of Weight
+        Usable ones, in order of time; a segment of a single one is left out.
+    refused : list of str
+        Why single weights were set aside.
+    said : list of str
+        What was done about cuts and steps.
+    """
+    every = sorted(_entered(past) + _net(taken, past), key=lambda each: (each.posix_s, each.segment))
+    refused: list[str] = []
+    said: list[str] = []
+    usable = _readable(every, refused)
+    usable = _in_steps(usable, limits, refused, said)
+    count: dict[int, int] = {}
+    for each in usable:
+        count[each.segment] = count.get(each.segment, 0) + 1
+    return [each for each in usable if count[each.segment] > 1], refused, said
+
+
+def _net(taken: Sequence[tuple[float, float]], past: History) -> list[Weight]:
+    """Return one weight a day and piece, its tare off."""
+    days: dict[tuple[int, int, float], list[tuple[float, float]]] = defaultdict(list)
+    for taken_s, shown_kg in taken:
+        days[int(taken_s // DAY_S), *_piece(past, taken_s)].append((taken_s, shown_kg))
+    found = []
+    for (_, segment, factor), group in sorted(days.items()):
+        taken_s, shown_kg = median(s for s, _ in group), median(kg for _, kg in group)
+        net_kg = (shown_kg - tare_kg(past, taken_s)) * factor
+        found.append(Weight(posix_s=taken_s, kg=net_kg, segment=segment, shown_kg=shown_kg))
+    return found
+
+
+def tare_kg(past: History, at_s: float) -> float:
+    """Tare that weights at a moment carry, in kg."""
+    tares = [each for each in past.kind(EventKind.TARED) if each.at_utc.timestamp() <= at_s]
+    return float(tares[-1].detail["tare_kg"]) if tares else 0.0
+
+
+def _piece(past: History, at_s: float, *, before: bool = False) -> tuple[int, float]:
+    """Return the number of the series at a moment and the factor to its first piece's kilograms."""
+    segment, factor = 0, 1.0
+    for each in past.events:
+        event_s = each.at_utc.timestamp()
+        if (
+            each.kind not in {EventKind.CUT, EventKind.PLANED}
+            or event_s > at_s
+            or (before and event_s == at_s)
+        ):
+            continue
+        first, after = (float(each.detail.get(name, 0.0)) for name in ("weight_before_kg", "weight_after_kg"))
+        if each.kind is EventKind.CUT and first > 0 and after > 0:
+            factor *= first / after
+        else:
+            segment, factor = segment + 1, 1.0
+    return 100 * segment, factor
+
+
+def _entered(past: History) -> list[Weight]:
+    """Weights that were noted with a cut or a planing: the last of one series and the first of the next."""
+    found = []
+    for each in past.events:
+        if each.kind not in {EventKind.CUT, EventKind.PLANED}:
+            continue
+        at_s = each.at_utc.timestamp()
+        for name, before in (("weight_before_kg", True), ("weight_after_kg", False)):
+            kg = float(each.detail.get(name, 0.0))
+            if kg > 0:
+                segment, factor = _piece(past, at_s, before=before)
+                net_kg = (kg - tare_kg(past, at_s)) * factor
+                found.append(Weight(posix_s=at_s, kg=net_kg, segment=segment, shown_kg=kg))
+    return found
+
+
+def _readable(every: Sequence[Weight], refused: list[str]) -> list[Weight]:
+    """Set aside what its neighbours show to be another unit or timber, and what no wood can weigh."""
+    kept: list[Weight] = []
+    for i, each in enumerate(every):
+        near = [one.kg for one in every[max(0, i - 3) : i + 4] if one.segment == each.segment]
+        usual_kg = median(near)
+        if each.kg <= 0:
+            refused.append(f"{each.shown_kg:g} kg is not above its tare")
+        elif not 1 / WEIGHT_MISREAD < each.kg / usual_kg < WEIGHT_MISREAD:
+            refused.append(
+                f"{each.shown_kg:.0f} kg stands beside {usual_kg:.0f} kg; "
+                "pounds, or another timber on the scale"
+            )
+        else:
+            kept.append(each)
+    return kept
+
+
+def _in_steps(every: Sequence[Weight], limits: Limits, refused: list[str], said: list[str]) -> list[Weight]:
+    """Follow each series; part it where it falls or rises for good by more than wood can dry or take up."""
+    kept: list[Weight] = []
+    for segment in sorted({each.segment for each in every}):
+        mine = [each for each in every if each.segment == segment]
+        at, number = 0, segment
+        last: Weight | None = None
+        first_kg = mine[0].kg
+        while at < len(mine):
+            each = mine[at]
+            if last is None or _follows(last, each, limits):
+                if segment == 0 and number == 0 and _below_dry(each.kg, first_kg, limits):
+                    refused.append(
+                        f"{each.shown_kg:.1f} kg is less than its oven-dry wood can weigh, about "
+                        f"{first_kg / (1 + limits.wettest_pct / 100):.1f} kg at the least"
+                    )
+                else:
+                    last = replace(each, segment=number)
+                    kept.append(last)
+                at += 1
+                continue
+            back = next((i for i in range(at + 1, len(mine)) if _follows(last, mine[i], limits)), None)
+            lost = mine[at:back]
+            why = _why(last, each, limits)
+            if back is not None or len(lost) < LEAST_STEP:
+                refused += [f"it {_why(last, one, limits)}" for one in lost]
+                at += len(lost)
+                continue
+            number += 1
+            said.append(
+                f"its weight {why}, and stayed there: something was cut off, the tare changed or the scale "
+                f"holds another timber; the weights since {_day(each.posix_s)} count as a series of their own"
+            )
+            last, first_kg = None, each.kg
+    return kept
+
+
+def _below_dry(kg: float, first_kg: float, limits: Limits) -> bool:
+    return kg * (1 + 3 * WEIGHT_SD_SHARE) < first_kg / (1 + limits.wettest_pct / 100)
+
+
+def _follows(last: Weight, then: Weight, limits: Limits) -> bool:
+    change = then.kg / last.kg - 1
+    return -limits.most_lost_share(max(then.posix_s - last.posix_s, 3600.0)) <= change <= GAIN_SHARE
+
+
+def _why(last: Weight, then: Weight, limits: Limits) -> str:
+    days = (then.posix_s - last.posix_s) / DAY_S
+    within = "a day" if days < 1.5 else f"{days:.0f} days"
+    if then.kg > last.kg:
+        return f"rose from {last.kg:.1f} to {then.kg:.1f} kg within {within}, more than wood takes up"
+    most = 100 * limits.most_lost_share(max(then.posix_s - last.posix_s, 3600.0))
+    return (
+        f"fell from {last.kg:.1f} to {then.kg:.1f} kg within {within}, faster than its faces can dry "
+        f"({most:.0f} % at most)"
+    )
+
+
+def _day(posix_s: float) -> str:
+    return day(datetime.fromtimestamp(posix_s, UTC))
