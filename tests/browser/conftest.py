@@ -54,12 +54,12 @@ def end(process):
 class Pages:
     """One running page server."""
 
-    def __init__(self, folder, log):
-        self.port = free_port()
+    def __init__(self, folder, log, *, port=None, config=None):
+        self.port = port or free_port()
         self.base = f"http://127.0.0.1:{self.port}"
         self._log = log.open("wb")
         self._process = subprocess.Popen(
-            serve.command(folder, self.port), stdout=self._log, stderr=subprocess.STDOUT
+            serve.command(folder, self.port, config), stdout=self._log, stderr=subprocess.STDOUT
         )
         until = time.monotonic() + 60
         while True:
