@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 from baulk.models.plan import size
 from baulk.models.plan.order import Order, SizePlan
@@ -11,8 +12,18 @@ from baulk.models.species import Species
 from baulk.models.units import System, show_mass, show_size
 from baulk.models.use_class import UseClass
 
-LIFT_KG = 25.0  # what one person should not lift alone; common practice, local rules come first, no source
-_PLACED = {"boxed": "heart boxed at the centre", "free": "free of heart", "offset": "heart off the centre"}
+LIFT_KG: Final = (
+    25.0  # what one person should not lift alone; common practice, local rules come first, no source
+)
+STRENGTH: Final = (
+    "Strength is not looked at; where people depend on the piece, size and grade follow the local code and a "
+    "licensed designer."
+)
+_PLACED: Final = {
+    "boxed": "heart boxed at the centre",
+    "free": "free of heart",
+    "offset": "heart off the centre",
+}
 
 
 def assumptions(plan: SizePlan, use: UseClass) -> tuple[str, ...]:
@@ -119,10 +130,7 @@ def cautions(plan: SizePlan) -> tuple[str, ...]:
             f"A boxed heart checks whatever the air: about {plan.check_mm:.0f} mm in all at the face "
             "nearest to the pith."
         )
-    found.append(
-        "Strength is not looked at; where people depend on the piece, size and grade follow the local code "
-        "and a licensed designer."
-    )
+    found.append(STRENGTH)
     return tuple(found)
 
 

@@ -1,0 +1,392 @@
+"""From this timber: where the finished piece or the most pieces lie best, and what each choice costs.
+
+A piece is taken out a little oversize, by what it will still lose (`baulk.models.plan.size`), clear of wane,
+shakes and knots. Among the clear places those are tried that can matter: the corners of each clear rectangle,
+the place nearest to the pith and those in line with it; the one that moves least is chosen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from baulk.models import drying
+from baulk.models.distortion import Movement, Shape
+from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
+from baulk.models.placement import offsets_mm
+from baulk.models.plan import layout, size
+from baulk.models.plan.cut import Choice, CutPlan, Laid, Stock
+from baulk.models.plan.layout import Rect
+from baulk.models.plan.order import Order
+from baulk.models.plan.sweep import Sweep, meet
+from baulk.models.section import Face, Finished, Section
+from baulk.models.species import Species
+from baulk.models.use_class import UseClass
+
+HEARTS: Final = ("boxed", "free")
+HEART_MM: Final = 20.0  # kept clear of the pith by pieces free of heart, each way; common practice, no source
+_TRIES: Final = 4  # an allowance is enlarged that often for the heart where the piece lies
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Wet:
+    """How wet the timber is: evenly, or as its own evaluation says.
+
+    Parameters
+    ----------
+    mean_pct : float
+        Mean moisture content. [%]
+    field : MoistureField, optional
+        One run over the section. [%]
+    """
+
+    mean_pct: float
+    field: MoistureField | None = None
+
+
+def fits(
+    stock: Stock, piece_mm: tuple[float, float], heart: str, *, clear: Sequence[Rect] | None = None
+) -> tuple[Finished, ...]:
+    """Places where a piece lies clear, those that can matter.
+
+    Parameters
+    ----------
+    stock : Stock
+        The timber.
+    piece_mm : (float, float)
+        Width and depth, not turned. [mm]
+    heart : {"any", "boxed", "free"}
+        Pith inside the piece, at least `HEART_MM` away from it, or wherever it falls.
+    clear : sequence of Rect, optional
+        Clear rectangles of the stock, if they are known already. [mm]
+
+    Returns
+    -------
+    tuple of Finished
+        Places in the timber's axes; none when there is no room. [mm]
+    """
+    section = stock.section
+    blocks = layout.inside(section, stock.defects)
+    if (heart == "free" and section.boxed_heart) or (heart == "free" and _near(section)):
+        blocks = (*blocks, _heart(section))
+        clear = None
+    rooms = layout.clear(section, blocks) if clear is None else clear
+    pith = (section.pith_x_mm, section.pith_y_mm)
+    found: dict[tuple[float, float], Finished] = {}
+    for room in rooms:
+        spans = []
+        for low, high, side, at in (
+            (room.x_mm, room.right_mm, piece_mm[0], pith[0]),
+            (room.y_mm, room.top_mm, piece_mm[1], pith[1]),
+        ):
+            first, last = low + side / 2, high - side / 2
+            if last < first - layout.SLACK_MM:
+                break
+            spans.append({round(each, 7) for each in (first, last, min(max(at, first), last))})
+        if len(spans) < 2:
+            continue
+        for x in spans[0]:
+            for y in spans[1]:
+                place = _placed(section, piece_mm, (x, y))
+                if heart != "boxed" or place.inside(section).boxed_heart:
+                    found[x, y] = place
+    return tuple(found.values())
+
+
+def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
+    stock: Stock,
+    order: Order,
+    wood: Species,
+    use: UseClass,
+    *,
+    wet: Wet,
+    part_sweep_mm: float = 0.0,
+    pieces: bool = False,
+) -> CutPlan:
+    """Lay the finished piece, or the most of them, out in a timber.
+
+    Parameters
+    ----------
+    stock : Stock
+        The timber as it is. [mm]
+    order : Order
+        What is wanted; its placement and pith are not looked at, for both hearts are tried.
+    wood, use
+        Its wood and where the piece will live.
+    wet : Wet
+        How wet the timber is. [%]
+    part_sweep_mm : float
+        Mid-ordinate of the part's curve over its length, along the depth. [mm]
+    pieces : bool
+        Whether to lay out as many pieces as will come out, too.
+
+    Returns
+    -------
+    CutPlan
+        The choices, the best first. [mm]
+
+    Raises
+    ------
+    OutOfRange
+        If the timber is too short, or not even the finished size has room anywhere in it.
+
+    References
+    ----------
+    The search is exact over the places named above; movement by `baulk.models.distortion`.
+    """
+    from baulk.models.plan import cut_words  # noqa: PLC0415 - the words need the types of this module
+
+    if order.length_mm > stock.length_mm:
+        raise OutOfRange(
+            f"{stock.name}",
+            f"is {stock.length_mm:.0f} mm long, too short for a piece of {order.length_mm:.0f} mm",
+        )
+    ways = _ways(stock, replace(order, start_pct=wet.mean_pct), part_sweep_mm)
+    case = _Case(stock=stock, wood=wood, use=use, wet=wet)
+    choices: list[Choice] = []
+    refused: list[str] = []
+    for heart in HEARTS:
+        choice = _single(case, ways, heart)
+        if isinstance(choice, str):
+            refused.append(choice)
+        else:
+            choices.append(choice)
+    if pieces:
+        choices += _several(case, ways)
+    if not choices:
+        raise OutOfRange(stock.name, f"has no room for it: {'; '.join(refused)}")
+    choices.sort(key=lambda each: (not each.holds, -len(each.pieces), each.largest_mm))
+    made = CutPlan(
+        stock=stock,
+        order=ways[0].order,
+        species=wood.name,
+        use_class=use.name,
+        mean_pct=wet.mean_pct,
+        service_pct=use.service_mc_pct,
+        tolerated_mm=use.tolerance_mm(order.width_mm, order.depth_mm),
+        choices=tuple(choices),
+        refused=tuple(refused),
+        sweep=ways[0].sweep,
+    )
+    return replace(
+        made,
+        assumptions=cut_words.assumptions(made, measured=wet.field is not None),
+        would_change=cut_words.would_change(made),
+        cautions=cut_words.cautions(made),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Way:
+    """The part upright or turned in the timber, with the bow and crook that it then meets."""
+
+    turned: bool
+    order: Order
+    sweep: Sweep
+
+    @property
+    def finished(self) -> tuple[float, float]:
+        return self.along((self.order.width_mm, self.order.depth_mm))
+
+    def along(self, of_part: tuple[float, float]) -> tuple[float, float]:
+        """Turn what belongs to the part's width and depth into the timber's axes."""
+        return of_part[::-1] if self.turned else of_part
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Case:
+    stock: Stock
+    wood: Species
+    use: UseClass
+    wet: Wet
+
+    def need(self, way: _Way, heart: str) -> tuple[float, float]:
+        asked = replace(way.order, placement="boxed" if heart == "boxed" else "free", pith_mm=None)
+        return way.along(size.needed(asked, self.wood, self.use)[1])
+
+
+def _ways(stock: Stock, order: Order, part_sweep_mm: float) -> tuple[_Way, ...]:
+    """Upright and, where it makes a difference, turned."""
+    found = []
+    for turned, (along, other) in (
+        (False, (stock.bow_mm, stock.crook_mm)),
+        (True, (stock.crook_mm, stock.bow_mm)),
+    ):
+        sweep = meet(part_sweep_mm, order.length_mm, along, stock.length_mm)
+        across = meet(0.0, order.length_mm, other, stock.length_mm)
+        least = min(order.width_mm, order.depth_mm)
+        if max(sweep.extra_mm, across.extra_mm) > least:
+            raise OutOfRange(
+                f"the curve of the part in {stock.name}",
+                f"asks for {max(sweep.extra_mm, across.extra_mm):.0f} mm more than its section, more than "
+                "the "
+                "section itself; look for a crook, or build it up",
+            )
+        found.append(
+            _Way(
+                turned=turned,
+                order=replace(order, bow_mm=sweep.extra_mm, crook_mm=across.extra_mm),
+                sweep=sweep,
+            )
+        )
+    upright, over = found
+    square = abs(order.width_mm - order.depth_mm) < 1e-6
+    return (upright,) if square and upright.order == over.order and not over.order.bow_mm else (upright, over)
+
+
+def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | str:
+    """Choose the place that moves least, with all of the allowance if there is room for it."""
+    needs = {way: case.need(way, heart) for way in ways}
+    short: Choice | None = None
+    for _ in range(_TRIES):
+        laid = [
+            _laid(case, each, way) for way, need in needs.items() for each in fits(case.stock, need, heart)
+        ]
+        if not laid:
+            break
+        best = min(laid, key=lambda each: (not each.holds, each.largest_mm))
+        short = Choice(name=f"one piece, {_words(heart)}", heart=heart, pieces=(best,))
+        if best.holds:
+            return short
+        lacks = max(each.spare_mm for each in laid)
+        needs = {way: _larger(need, lacks) for way, need in needs.items()}
+    if short is not None:
+        return short
+    laid = [_laid(case, each, way) for way in ways for each in fits(case.stock, way.finished, heart)]
+    if laid:
+        best = min(laid, key=lambda each: each.largest_mm)
+        return Choice(name=f"one piece, {_words(heart)}, only when it is dry", heart=heart, pieces=(best,))
+    order, need = ways[0].order, case.need(ways[0], heart)
+    return (
+        f"{_words(heart)} there is no clear place of {order.width_mm:.0f} x {order.depth_mm:.0f} mm, let "
+        "alone "
+        f"the {need[0]:.0f} x {need[1]:.0f} mm to saw now"
+    )
+
+
+def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
+    """Lay out the most pieces, with the heart wherever it falls and with it cut out."""
+    found: list[Choice] = []
+    curve = max(max(way.order.bow_mm or 0.0, way.order.crook_mm or 0.0) for way in ways)
+    order = replace(ways[0].order, bow_mm=curve, crook_mm=curve)  # a turned piece meets the other curve
+    upright, turned = (_Way(turned=each, order=order, sweep=ways[0].sweep) for each in (False, True))
+    for heart in ("any", "free"):
+        need = case.need(upright, heart)
+        blocks = layout.inside(case.stock.section, case.stock.defects)
+        if heart == "free" and _near(case.stock.section):
+            blocks = (*blocks, _heart(case.stock.section))
+        for _ in range(_TRIES):
+            sawn = (round(need[0], 2), round(need[1], 2))
+            laid = tuple(
+                _laid(
+                    case,
+                    _placed(case.stock.section, (each.width_mm, each.height_mm), each.centre_mm),
+                    upright if abs(each.width_mm - sawn[0]) < 1e-3 else turned,
+                )
+                for each in layout.most_pieces(case.stock.section, blocks, sawn, order.kerf_mm)
+            )
+            if len(laid) < 2 or all(each.holds for each in laid):
+                break
+            need = _larger(need, min(each.spare_mm for each in laid))
+        if len(laid) > 1:
+            found.append(Choice(name=f"{len(laid)} pieces, {_words(heart)}", heart=heart, pieces=laid))
+    return found
+
+
+def _larger(need: tuple[float, float], spare_mm: float) -> tuple[float, float]:
+    """Add what a piece lacks, and a little, to what is sawn."""
+    return need[0] - spare_mm * 1.05, need[1] - spare_mm * 1.05
+
+
+def _laid(case: _Case, place: Finished, way: _Way) -> Laid:
+    """Say how a piece sawn there today moves, and whether the finished size is still in it afterwards."""
+    section, order, finished = case.stock.section, way.order, way.finished
+    moved = _moved(section, place, case.wood, case.use.service_mc_pct, case.wet)
+    (across, up), shape = size.uses_up(moved)
+    sure = size.sureness(order.confidence)
+    fixed = order.kerf_mm + 2 * order.planing_mm - order.tolerance_mm
+    straighten = way.along((order.crook_mm or 0.0, order.bow_mm or 0.0))
+    spare = (
+        place.width_mm - finished[0] - fixed - straighten[0] - sure * (across + shape),
+        place.depth_mm - finished[1] - fixed - straighten[1] - sure * (up + shape),
+    )
+    return Laid(
+        piece=place,
+        finished_width_mm=finished[0],
+        finished_depth_mm=finished[1],
+        boxed=place.inside(section).boxed_heart,
+        off_mm={face.value: off + 0.0 for face, off in offsets_mm(section, place).items()},
+        largest_mm=float(moved.largest_mm),
+        width_mm=float(moved.width_mm),
+        depth_mm=float(moved.depth_mm),
+        out_of_square_mm=float(moved.out_of_square_mm),
+        cup_mm=float(moved.cup_mm),
+        check_mm=float(moved.check_mm),
+        spare_mm=min(spare),
+    )
+
+
+def _moved(section: Section, place: Finished, wood: Species, service_pct: float, wet: Wet) -> Movement:
+    if wet.field is None:
+        piece = place.inside(section)
+        sides = {
+            name: round(getattr(piece, name), 3)
+            for name in ("width_mm", "depth_mm", "pith_x_mm", "pith_y_mm")
+        }
+        return size.moves(Section(**sides), wood, wet.mean_pct, service_pct)
+    field = drying.cut(wet.field, place)
+    shape = Shape(field.section, wood, field.x_edges_mm, field.y_edges_mm)
+    return shape.movement(np.asarray(field.mc_pct), service_pct)
+
+
+def _placed(section: Section, size_mm: tuple[float, float], centre_mm: tuple[float, float]) -> Finished:
+    """Lay a piece so that rounding does not push it over the section's edge."""
+    free = (max(section.width_mm - size_mm[0], 0.0) / 2, max(section.depth_mm - size_mm[1], 0.0) / 2)
+    x, y = (min(max(at, -room), room) for at, room in zip(centre_mm, free, strict=True))
+    return Finished(width_mm=size_mm[0], depth_mm=size_mm[1], centre_x_mm=x, centre_y_mm=y)
+
+
+def _near(section: Section) -> bool:
+    return (
+        abs(section.pith_x_mm) < section.width_mm / 2 + HEART_MM
+        and abs(section.pith_y_mm) < section.depth_mm / 2 + HEART_MM
+    )
+
+
+def _heart(section: Section) -> Rect:
+    """Give the heart to keep clear of, as far as it lies in the section."""
+    return layout.inside(
+        section,
+        [
+            Rect(
+                x_mm=section.pith_x_mm - HEART_MM,
+                y_mm=section.pith_y_mm - HEART_MM,
+                width_mm=2 * HEART_MM,
+                height_mm=2 * HEART_MM,
+            )
+        ],
+    )[0]
+
+
+def _words(heart: str) -> str:
+    return {"boxed": "heart boxed", "free": "free of heart", "any": "heart wherever it falls"}[heart]
+
+
+def faces(laid: Iterable[tuple[str, float]]) -> dict[Face, float]:
+    """Turn offsets by letter into offsets by face.
+
+    Parameters
+    ----------
+    laid : iterable of (str, float)
+        Letters and what is taken off. [mm]
+
+    Returns
+    -------
+    dict
+        By face. [mm]
+    """
+    return {Face(letter): off for letter, off in laid}

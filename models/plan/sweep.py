@@ -1,0 +1,116 @@
+"""A curved part and the natural sweep of a timber: how much more wood, how far across the grain.
+
+Both curves are taken as flat arcs, whose mid-ordinate grows with the square of the length. What the two
+differ by must be there as extra wood, and the fibres run out of the part by that much.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from baulk.models.errors import OutOfRange
+from baulk.models.units import System, show_length
+
+# grain steeper than 1 in this to the edge makes a part weak across the bend; common practice, no source
+STEEP: Final = 15.0
+SHORT: Final = 8.0  # steeper than 1 in this is short grain, whatever the part; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep:
+    """A part's curve against a timber's.
+
+    Parameters
+    ----------
+    part_mm, timber_mm : float
+        Mid-ordinates over the part's length, below 0 when curved the other way. [mm]
+    extra_mm : float
+        Wood to be there on top of the straight section. [mm]
+    one_in : float
+        Slope of the grain to the part's edge at its ends, 1 in this much; infinite when they agree. [-]
+    """
+
+    part_mm: float
+    timber_mm: float
+    extra_mm: float
+    one_in: float
+
+    def words(self, system: System) -> str:
+        """Say what the two curves mean for the part.
+
+        Parameters
+        ----------
+        system : {"inch", "metric"}
+            Units.
+
+        Returns
+        -------
+        str
+            A sentence, with its caution.
+        """
+        if self.part_mm == 0 and self.timber_mm == 0:
+            return "Part and timber are straight."
+        have = f"The part's curve is {show_length(self.part_mm, system)}, the timber's own over that length "
+        have += f"{show_length(self.timber_mm, system)}: {show_length(self.extra_mm, system)} of extra wood"
+        if math.isinf(self.one_in):
+            return f"{have}, the grain follows it."
+        have += f", and the grain leaves the edge at 1 in {self.one_in:.0f} at the ends"
+        if self.one_in < SHORT:
+            return (
+                f"{have}: it would be sawn across the grain. Short grain like that snaps; look for a crook "
+                "that "
+                "follows the part, or laminate or scarf it."
+            )
+        if self.one_in < STEEP:
+            return f"{have}: weaker than straight grain, keep it for parts that carry little in bending."
+        return f"{have}."
+
+
+def meet(part_mm: float, part_length_mm: float, timber_mm: float, timber_length_mm: float) -> Sweep:
+    """Hold a part's curve against a timber's.
+
+    Parameters
+    ----------
+    part_mm, timber_mm : float
+        Mid-ordinate of each over its own length, 0 for a straight one; below 0 for a timber that is curved
+        the other way. [mm]
+    part_length_mm, timber_length_mm : float
+        Their lengths, above 0, the part not the longer one. [mm]
+
+    Returns
+    -------
+    Sweep
+        Extra wood and the slope of the grain. [mm]
+
+    Raises
+    ------
+    OutOfRange
+        If a length or a curve cannot be.
+
+    References
+    ----------
+    Geometry of a flat arc: mid-ordinate L^2 / (8 R), slope at the ends four times it over the length.
+
+    Examples
+    --------
+    >>> round(meet(0, 2000, 20, 4000).extra_mm, 3)  # half the length of a bowed timber: a quarter of its bow
+    5.0
+    """
+    if not (0 < part_length_mm < math.inf and 0 < timber_length_mm < math.inf):
+        raise OutOfRange("the lengths", "of part and timber must be above 0 mm")
+    for name, curve, length in (
+        ("the part's curve", part_mm, part_length_mm),
+        ("the timber's sweep", timber_mm, timber_length_mm),
+    ):
+        if not abs(curve) <= length / 2:
+            raise OutOfRange(name, f"of {curve:g} mm can't be more than half the length")
+    there = timber_mm * (part_length_mm / timber_length_mm) ** 2
+    differ = abs(part_mm - there)
+    return Sweep(
+        part_mm=part_mm,
+        timber_mm=there,
+        extra_mm=differ,
+        one_in=part_length_mm / (4 * differ) if differ > 0 else math.inf,
+    )

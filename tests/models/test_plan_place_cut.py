@@ -1,0 +1,166 @@
+"""From this timber: the place against a search over many places, the most pieces, sweep, and refusals."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+import pytest
+
+from baulk.models import drying, species, use_class
+from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
+from baulk.models.plan import layout, place_cut, size
+from baulk.models.plan.cut import Stock
+from baulk.models.plan.layout import Rect
+from baulk.models.plan.order import Order
+from baulk.models.plan.place_cut import Wet
+from baulk.models.plan.sweep import meet
+from baulk.models.section import Section
+
+OAK = species.get("white oak")
+OUT = use_class.get("frame-outdoors")
+GREEN = Wet(mean_pct=64.0)
+EIGHT = Stock(
+    name="FER-03",
+    section=Section(width_mm=203, depth_mm=190, pith_x_mm=38, pith_y_mm=19),
+    length_mm=3650,
+)
+SIX = Order(width_mm=152, depth_mm=152, length_mm=3000, bow_mm=0, crook_mm=0)
+
+
+def test_the_place_beats_or_meets_every_place_of_a_five_millimetre_raster():
+    found = place_cut.plan(EIGHT, SIX, OAK, OUT, wet=GREEN).choices[0].pieces[0]
+    w, d = found.piece.width_mm, found.piece.depth_mm
+    raster = []
+    for x, y in product(
+        np.arange(-(203 - w) / 2, (203 - w) / 2, 5), np.arange(-(190 - d) / 2, (190 - d) / 2, 5)
+    ):
+        piece = Section(width_mm=w, depth_mm=d, pith_x_mm=38 - x, pith_y_mm=19 - y)
+        if piece.boxed_heart:
+            raster.append(float(size.moves(piece, OAK, 64.0, OUT.service_mc_pct).largest_mm))
+    assert len(raster) > 10
+    assert found.largest_mm <= min(raster) + 0.02
+
+
+def test_nothing_lies_in_wane_or_knots_and_every_piece_stays_inside():
+    wane = layout.wane(EIGHT.section, "ab", (22, 18))
+    knot = Rect(x_mm=-101, y_mm=-95, width_mm=12, height_mm=30)
+    plan = place_cut.plan(replace(EIGHT, defects=(wane, knot)), SIX, OAK, OUT, wet=GREEN)
+    for piece in (each for choice in plan.choices for each in choice.pieces):
+        rect = Rect(
+            x_mm=piece.piece.centre_x_mm - piece.piece.width_mm / 2,
+            y_mm=piece.piece.centre_y_mm - piece.piece.depth_mm / 2,
+            width_mm=piece.piece.width_mm,
+            height_mm=piece.piece.depth_mm,
+        )
+        assert not rect.meets(wane)
+        assert not rect.meets(knot)
+        assert min(piece.off_mm.values()) > -1e-6
+
+
+def test_most_pieces_are_laid_out_and_those_free_of_heart_keep_clear_of_it():
+    small = Order(width_mm=55, depth_mm=55, length_mm=3000, bow_mm=0, crook_mm=0)
+    central = Stock(name="it", section=Section(width_mm=205, depth_mm=205), length_mm=3650)
+    plan = place_cut.plan(central, small, OAK, OUT, wet=GREEN, pieces=True)
+    most, free = (
+        next(c for c in plan.choices if len(c.pieces) > 1 and c.heart == h) for h in ("any", "free")
+    )
+    assert len(most.pieces) > len(free.pieces) >= 2
+    assert not any(each.boxed for each in free.pieces)
+    assert all(choice.holds for choice in plan.choices)
+    assert plan.choices[0] is most
+    assert 0 < free.used_share(central.section) < most.used_share(central.section) < 1
+
+
+def test_a_piece_clear_of_the_heart_moves_more_out_of_square_than_a_boxed_one():
+    big = Stock(
+        name="it", section=Section(width_mm=300, depth_mm=300, pith_x_mm=90, pith_y_mm=90), length_mm=3650
+    )
+    plan = place_cut.plan(big, replace(SIX, width_mm=100, depth_mm=100), OAK, OUT, wet=GREEN)
+    boxed, free = (next(c for c in plan.choices if c.heart == h).pieces[0] for h in ("boxed", "free"))
+    assert boxed.check_mm > 1 > free.check_mm == 0
+    assert any("checks" in each for each in plan.cautions)
+
+
+def test_moisture_that_was_worked_out_takes_the_place_of_an_even_one():
+    edges_x, edges_y = drying.graded_edges_mm(203, 12), drying.graded_edges_mm(190, 12)
+    dry_shell = np.full((12, 12), 35.0)
+    dry_shell[[0, -1]] = dry_shell[:, [0, -1]] = 18.0
+    field = MoistureField(
+        posix_s=0.0, section=EIGHT.section, x_edges_mm=edges_x, y_edges_mm=edges_y, mc_pct=dry_shell
+    )
+    even = place_cut.plan(EIGHT, SIX, OAK, OUT, wet=Wet(mean_pct=35.0))
+    own = place_cut.plan(EIGHT, SIX, OAK, OUT, wet=Wet(mean_pct=float(field.mean_pct), field=field))
+    assert own.choices[0].largest_mm != pytest.approx(even.choices[0].largest_mm, rel=1e-3)
+    assert "last evaluation" in own.assumptions[0]
+
+
+def test_a_timber_that_only_holds_it_when_dry_says_so():
+    tight = replace(EIGHT, section=Section(width_mm=156, depth_mm=156))
+    plan = place_cut.plan(tight, SIX, OAK, OUT, wet=GREEN)
+    assert "only when it is dry" in plan.choices[0].name
+    assert not plan.choices[0].holds
+    assert any("dry whole" in each for each in plan.would_change)
+
+
+@pytest.mark.parametrize(
+    ("stock", "order", "says"),
+    [
+        (EIGHT, replace(SIX, length_mm=4000), "too short"),
+        (EIGHT, replace(SIX, width_mm=250), "no room for it"),
+        (replace(EIGHT, bow_mm=400), SIX, "look for a crook"),
+        (
+            replace(EIGHT, defects=(Rect(x_mm=-60, y_mm=-90, width_mm=120, height_mm=180),)),
+            SIX,
+            "no clear place",
+        ),
+    ],
+)
+def test_no_room_is_a_sentence(stock, order, says):
+    with pytest.raises(OutOfRange, match=says):
+        place_cut.plan(stock, order, OAK, OUT, wet=GREEN)
+
+
+def test_a_crook_that_follows_the_part_costs_nothing_and_a_straight_timber_short_grain():
+    # a flat arc: mid-ordinate L^2 / 8R, so that half the length has a quarter of it
+    follows = meet(100, 2000, 400, 4000)
+    assert follows.extra_mm == pytest.approx(0, abs=1e-9)
+    assert "the grain follows it" in follows.words("metric")
+    across = meet(300, 2000, 0, 4000)
+    assert across.one_in == pytest.approx(2000 / 1200)
+    assert "across the grain" in across.words("inch")
+    assert "little in bending" in meet(45, 2000, 0, 4000).words("inch")
+    assert meet(10, 2000, -20, 4000).extra_mm == pytest.approx(15)
+
+
+def test_sweep_is_added_to_what_is_sawn():
+    wide = replace(SIX, width_mm=170, depth_mm=120)  # too wide to be turned
+    straight, curved = (
+        place_cut.plan(EIGHT, wide, OAK, OUT, wet=GREEN, part_sweep_mm=each).choices[0].pieces[0].piece
+        for each in (0.0, 15.0)
+    )
+    assert curved.depth_mm - straight.depth_mm == pytest.approx(15, abs=1.5)  # and the shrinkage of the 15
+
+
+def test_a_curved_part_is_turned_to_meet_the_timbers_own_curve():
+    crooked = replace(EIGHT, crook_mm=40.0 * (3650 / 3000) ** 2)  # 40 mm over the part's length
+    piece = place_cut.plan(
+        crooked, replace(SIX, width_mm=140, depth_mm=100), OAK, OUT, wet=GREEN, part_sweep_mm=40
+    )
+    best = piece.choices[0].pieces[0]
+    assert (best.finished_width_mm, best.finished_depth_mm) == (100, 140)
+    assert best.piece.width_mm < 125
+
+
+@pytest.mark.parametrize(("curve", "says"), [(3000, "half the length"), (float("nan"), "half the length")])
+def test_a_curve_that_cannot_be_is_a_sentence(curve, says):
+    with pytest.raises(OutOfRange, match=says):
+        meet(curve, 2000, 0, 4000)
+
+
+def test_the_words_tell_the_place_from_faces_a_and_d():
+    told = place_cut.plan(EIGHT, SIX, OAK, OUT, wet=GREEN).words("inch")
+    assert told[0].startswith("FER-03, 8 x 7 1/2 in, white oak, 64 % now")
+    assert "from face a and" in told[2]
