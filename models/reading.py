@@ -19,6 +19,8 @@ class Owner(StrEnum):
     TIMBER = "timber"
     AIR = "air"
 
+    __hash__ = str.__hash__  # agrees with ==, and is quick: an enum's own is written in Python
+
 
 class Quantity(StrEnum):
     """What was measured; the value is the word used on the wire, the unit is fixed (see `UNITS`)."""
@@ -31,6 +33,8 @@ class Quantity(StrEnum):
     HUMIDITY = "humidity"
     BATTERY = "battery"  # percent of full
     BATTERY_VOLTAGE = "battery-voltage"
+
+    __hash__ = str.__hash__  # as above
 
 
 UNITS: dict[Quantity, str] = {

@@ -16,6 +16,8 @@ class Face(StrEnum):
     C = "c"
     D = "d"
 
+    __hash__ = str.__hash__  # agrees with ==, and is quick: an enum's own is written in Python
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
