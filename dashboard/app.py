@@ -6,7 +6,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from baulk.dashboard import data, frame, gate
+from baulk.dashboard import data, frame, gate, person
 
 HERE = Path(__file__).parent
 
@@ -21,12 +21,13 @@ PAGES = [
 ]
 page = st.navigation(PAGES, position="hidden")
 with frame.errors_as_sentences():
-    data.facts()  # a shop that cannot be opened says so once, above every page
+    facts = data.facts()  # a shop that cannot be opened says so once, above every page
     if gate.open_for_this_person():
         # The built-in menu folds to a bare arrow on a phone; words in a row are found with wet gloves.
         with st.container(horizontal=True, gap="small", key="menu"):
             for each in PAGES:
                 st.page_link(each)
+            person.choices(facts.system, facts.temperature)
             gate.leave()
         if (wanted := gate.goal()) is not None:
             for each in PAGES:

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from baulk.dashboard import typed
+from baulk.dashboard import person, typed
 from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.desk import ask as _ask
 from baulk.ingest import shop as shop_module
@@ -95,9 +95,13 @@ class AirPlan:
 
 
 def facts() -> ShopFacts:
-    """Return the shop's name and units."""
-    settings = _ask(lambda s: s.config)
-    return ShopFacts(name=settings.shop.name, system=settings.shop.units, temperature=settings.temperature)
+    """Return the shop's name, and the units of whoever looks; the shop's where nothing was chosen."""
+    settings, me = _ask(lambda s: s.config), person.chosen()
+    return ShopFacts(
+        name=settings.shop.name,
+        system=me.system or settings.shop.units,
+        temperature=me.temperature or settings.temperature,
+    )
 
 
 def air_topic() -> str:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import json
 from typing import Any, Final
-from urllib.parse import unquote
 
 import streamlit as st
 
-from baulk.dashboard import access, frame
+from baulk.dashboard import access, cookies, frame
 from baulk.dashboard.desk import ask, folder
 from baulk.models.errors import BaulkError
 
@@ -33,22 +32,22 @@ def leave() -> None:
     if lock == "login":
         st.logout()
         return
-    token = st.session_state.pop("pass", None) or _kept(COOKIE)
+    token = st.session_state.pop("pass", None) or cookies.kept(COOKIE)
     st.session_state["left"] = True
     if token:
         ask(lambda s: access.take_pass_away(s, token))
-    _cookie(COOKIE, "", 0)
+    cookies.keep(COOKIE, "", 0)
     st.rerun()
 
 
 def _password() -> bool:
     token = st.session_state.get("pass")
     if token is None and not st.session_state.get("left"):
-        token = _kept(COOKIE)
+        token = cookies.kept(COOKIE)
     if token and ask(lambda s: access.admits(s, token, frame.now())):
         st.session_state["pass"] = token
         if st.session_state.pop("fresh", False):
-            _cookie(COOKIE, token, int(access.STAYS.total_seconds()))
+            cookies.keep(COOKIE, token, int(access.STAYS.total_seconds()))
         return True
     frame.title("Baulk", "These pages ask for the shop's password.")
     with st.form("password", width=420):
@@ -88,7 +87,9 @@ def _login() -> bool:
         # signing in loses the address, so the browser keeps it meanwhile
         page = st.context.url or ""
         if query := dict(st.query_params):
-            _cookie(GOAL, json.dumps([page.partition("?")[0].rstrip("/").rpartition("/")[2], query]), 600)
+            cookies.keep(
+                GOAL, json.dumps([page.partition("?")[0].rstrip("/").rpartition("/")[2], query]), 600
+            )
         return False
     address = str(user.get("email") or "").lower()
     if not _listed(address) or user.get("email_verified") is False:
@@ -109,30 +110,13 @@ def _listed(address: str) -> bool:
 
 def goal() -> tuple[str, dict[str, str]] | None:
     """Return the page that was asked for before signing in, once."""
-    kept = _kept(GOAL)
+    kept = cookies.kept(GOAL)
     if not kept or st.session_state.get("goal-seen"):
         return None
     st.session_state["goal-seen"] = True
-    _cookie(GOAL, "", 0)
+    cookies.keep(GOAL, "", 0)
     try:
-        page, query = json.loads(unquote(kept))
+        page, query = json.loads(kept)
         return str(page), {str(name): str(value) for name, value in dict(query).items()}
     except (ValueError, TypeError):
         return None
-
-
-def _kept(name: str) -> str | None:
-    kept = st.context.cookies.get(name)
-    return kept if isinstance(kept, str) and kept else None
-
-
-def _cookie(name: str, value: str, lasts_s: int) -> None:
-    """Let the browser keep a small text; it goes to this server only and to no other site's requests."""
-    script = (
-        "<script>"
-        f"document.cookie = {json.dumps(name)} + '=' + encodeURIComponent({json.dumps(value)})"
-        f" + '; path=/; max-age={lasts_s}; SameSite=Lax'"
-        " + (location.protocol === 'https:' ? '; Secure' : '');"
-        "</script>"
-    )
-    st.html(script, unsafe_allow_javascript=True)

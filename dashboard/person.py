@@ -1,0 +1,89 @@
+"""What one person has chosen for themselves: units, degrees, and the name under which changes are noted."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Final, cast
+
+import streamlit as st
+
+from baulk.dashboard import cookies
+from baulk.models.units import System, TemperatureUnit
+
+COOKIE: Final = "baulk_me"
+LONGEST_NAME: Final = 40
+_SYSTEMS: Final = {"inch": "inches, pounds", "metric": "millimetres, kilograms"}
+_DEGREES: Final = {"F": "°F", "C": "°C"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """A person's own choices; what is None follows the shop's settings."""
+
+    system: System | None = None
+    temperature: TemperatureUnit | None = None
+    name: str = ""
+
+
+def chosen() -> Chosen:
+    """Return what this browser's person has chosen; a damaged memory counts as none."""
+    held = st.session_state.get("me")
+    if isinstance(held, Chosen):
+        return held
+    try:
+        found = json.loads(cookies.kept(COOKIE) or "{}")
+        me = Chosen(
+            system=found.get("system") if found.get("system") in _SYSTEMS else None,
+            temperature=found.get("temperature") if found.get("temperature") in _DEGREES else None,
+            name=str(found.get("name", ""))[:LONGEST_NAME],
+        )
+    except (ValueError, AttributeError):
+        me = Chosen()
+    st.session_state["me"] = me
+    return me
+
+
+def choices(system: System, temperature: TemperatureUnit) -> None:
+    """Offer the choices in the menu; a change is kept by the browser and shown at once.
+
+    Parameters
+    ----------
+    system : "inch" or "metric"
+        What holds now.
+    temperature : "F" or "C"
+        What holds now.
+    """
+    me = chosen()
+    if st.session_state.pop("me-changed", False):
+        kept = {"system": me.system, "temperature": me.temperature, "name": me.name}
+        cookies.keep(COOKIE, json.dumps(kept))
+    with st.popover(f"{_SYSTEMS[system].split(',')[0]}, {_DEGREES[temperature]}"):
+        units = st.radio(
+            "Lengths and weights",
+            list(_SYSTEMS),
+            index=list(_SYSTEMS).index(system),
+            format_func=_SYSTEMS.__getitem__,
+            key="me_system",
+        )
+        degrees = st.radio(
+            "Temperatures",
+            list(_DEGREES),
+            index=list(_DEGREES).index(temperature),
+            format_func=_DEGREES.__getitem__,
+            horizontal=True,
+            key="me_temperature",
+        )
+        name = st.text_input(
+            "Your name, noted beside what you change", me.name, max_chars=LONGEST_NAME, key="me_name"
+        )
+        st.caption("Kept by this browser, for you alone. Both systems are always understood when typed.")
+    fresh = Chosen(
+        system=cast("System", units) if units != system else me.system,
+        temperature=cast("TemperatureUnit", degrees) if degrees != temperature else me.temperature,
+        name=name.strip(),
+    )
+    if fresh != me:
+        st.session_state["me"] = fresh
+        st.session_state["me-changed"] = True
+        st.rerun()
