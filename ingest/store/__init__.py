@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from baulk.ingest.store.base import QuarantineRow, Store, StoredEvaluation
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.postgres import PostgresSql
+from baulk.ingest.store.readings_influx import InfluxReadings
 from baulk.ingest.store.readings_sql import SqlReadings
 from baulk.ingest.store.sqlite import SqliteSql
 
@@ -27,9 +28,20 @@ def _postgres(config: Config) -> Store:
     return ShopStore(sql, SqlReadings(sql))
 
 
+def _influx(config: Config) -> Store:
+    part = config.store
+    sql = PostgresSql(part) if part.postgres_url else SqliteSql(config.store_path, wait_s=part.wait_s)
+    try:
+        return ShopStore(sql, InfluxReadings(part, sql))
+    except BaseException:
+        sql.close()
+        raise
+
+
 STORES: Final[Mapping[str, Callable[[Config], Store]]] = {
     "sqlite": _sqlite,
     "postgres": _postgres,
+    "influx": _influx,
 }
 
 

@@ -82,8 +82,8 @@ class Readings(Protocol):
     def send(self, readings: Sequence[Reading]) -> Put | None:
         """Store readings that lie apart from the books, ahead of these; None leaves it to `enter`."""
 
-    def enter(self, at: Transaction, readings: Sequence[Reading]) -> Put:
-        """Store readings within the transaction of the books."""
+    def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None) -> Put:
+        """Store readings, or what is to be known of those sent, within the transaction of the books."""
 
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
         """Take readings out, which stand elsewhere by now."""

@@ -63,9 +63,9 @@ class ShopStore(Books):
         readings, rejected = list(readings), list(rejected)
         if not readings and not rejected and not notes:
             return 0
-        sent = self._readings.send(readings) if readings else Put(fresh=())
+        sent = self._readings.send(readings) if readings else None
         with self._sql.write() as (at, revision):
-            put = self._readings.enter(at, readings) if sent is None else sent
+            put = self._readings.enter(at, readings, sent) if readings else Put(fresh=())
             self.touch(at, revision, put.fresh if sent is None else readings)
             self.reject(at, [*rejected, *put.clashes])
             self.write_notes(at, notes or {})
@@ -80,10 +80,10 @@ class ShopStore(Books):
         with self._sql.write() as (at, revision):
             if sent is None:
                 self._readings.leave(at, gone)
-                put = self._readings.enter(at, come) if come else Put(fresh=())
+                put = self._readings.enter(at, come, None) if come else Put(fresh=())
             else:
                 stay = {(one.series, one.taken_utc) for one in come}
-                put = sent
+                put = self._readings.enter(at, come, sent)
                 self._readings.leave(at, [one for one in gone if (one.series, one.taken_utc) not in stay])
             self.reject(at, [*rejected, *put.clashes])
             self.touch(at, revision, [*gone, *come])
@@ -130,4 +130,8 @@ class ShopStore(Books):
             raise OutOfRange("the days to keep whole", f"must be 1 or more, not {keep_days:g}")
         every = EVERY_US[to]
         before = to_us(now_utc - timedelta(days=keep_days)) // every * every  # whole stretches only
-        return self._readings.thin(before, every, preview=preview)
+        gone = self._readings.thin(before, every, preview=preview)
+        if gone and not preview:
+            with self._sql.write():  # pages look again
+                pass
+        return gone

@@ -11,6 +11,7 @@ import pandas as pd
 from baulk.ingest.store.base import Put, Rejected
 from baulk.ingest.store.moments import from_us, span, to_us
 from baulk.ingest.store.rows import by_series, clash, flags_of, row_of, table
+from baulk.ingest.store.series_sql import SeriesList
 from baulk.ingest.store.sql import Key, Sql, Transaction, Values
 from baulk.ingest.store.thinning import THINNABLE, thinned
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -31,8 +32,7 @@ class SqlReadings:
 
     def __init__(self, sql: Sql) -> None:
         self._sql = sql
-        self._generation = -1
-        self._ids: dict[Series, int] = {}
+        self._list = SeriesList(sql)
 
     def close(self) -> None:
         """Let go of nothing: the database is closed with the books."""
@@ -44,12 +44,13 @@ class SqlReadings:
         del readings
         return None
 
-    def enter(self, at: Transaction, readings: Sequence[Reading]) -> Put:
+    def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None = None) -> Put:
         """Insert readings in the transaction."""
+        del sent
         rows = [
             row_of(number, one)
             for series, those in by_series(readings).items()
-            for number in (self._id(at, series),)
+            for number in (self._list.number(at, series),)
             for one in those
         ]
         new = self._sql.insert(at, rows)
@@ -58,7 +59,7 @@ class SqlReadings:
         fresh: list[Reading] = []
         again: list[tuple[Key, Reading]] = []
         for one in readings:
-            key = row_of(self._ids[one.series], one)[:2]
+            key = row_of(self._list.number(at, one.series), one)[:2]
             if key in new:
                 new.discard(key)
                 fresh.append(one)
@@ -70,32 +71,13 @@ class SqlReadings:
 
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
         """Delete readings."""
-        at.many(_DELETE, [_key(self._id(at, one.series), one) for one in readings])
-
-    def _id(self, at: Transaction, series: Series) -> int:
-        if self._generation != self._sql.generation:
-            self._ids.clear()
-            self._generation = self._sql.generation
-        if series not in self._ids:
-            values = {"text": str(series), "owner": series.owner.value, "name": series.name}
-            at.run(
-                "INSERT INTO series (text, owner, name) VALUES (:text, :owner, :name) ON CONFLICT DO NOTHING",
-                values,
-            )
-            ((number,),) = at.run("SELECT id FROM series WHERE text = :text", {"text": values["text"]})
-            self._ids[series] = number
-        return self._ids[series]
+        at.many(_DELETE, [_key(self._list.number(at, one.series), one) for one in readings])
 
     # --- out
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""
-        rows = self._sql.ask(
-            "SELECT text FROM series WHERE (CAST(:owner AS TEXT) IS NULL OR owner = :owner)"
-            " AND (CAST(:name AS TEXT) IS NULL OR name = :name)",
-            {"owner": owner.value if owner else None, "name": name},
-        )
-        return [Series.parse(text) for text in sorted(text for (text,) in rows)]
+        return self._list.listed(owner, name)
 
     def read(
         self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
@@ -146,8 +128,7 @@ class SqlReadings:
 
     def places(self) -> list[str]:
         """Places that have air readings."""
-        rows = self._sql.ask("SELECT DISTINCT name FROM series WHERE owner = 'air'")
-        return sorted(name for (name,) in rows)
+        return sorted({series.name for series in self._list.listed(Owner.AIR, None)})
 
     # --- thinning
 

@@ -56,6 +56,12 @@ def clash(reading: Reading, stored: float) -> Rejected:
     return raw, f"{asked} is stored as {stored:g} already and came again as {reading.value:g}", None
 
 
+def refused(reading: Reading, why: str) -> Rejected:
+    """Make a message of a reading that the store's server will not have."""
+    raw, _, _ = clash(reading, reading.value)
+    return raw, why, None
+
+
 def table(taken_us: Iterable[int], value: Iterable[float], flags: Iterable[str]) -> pd.DataFrame:
     """Make the table that `Store.read` gives."""
     return pd.DataFrame(

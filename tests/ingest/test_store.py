@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import sqlite3
+import sys
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parent))
+import influx_double
+
 from baulk.ingest import config, shop
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
 from baulk.ingest.store import STORES, open_store, sqlite_file
+from baulk.ingest.store.base import TOKEN
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import Owner, Reading, Series
@@ -46,9 +52,22 @@ def folder_of(kind, request, tmp_path):
     """Make a shop folder whose settings name this store."""
     folder = config.init(tmp_path / "yard", name="Ferry yard")
     path = folder / "baulk.toml"
-    more = {"sqlite": lambda: "", "postgres": lambda: f'\nurl = "{request.getfixturevalue("postgres_url")}"'}
-    path.write_text(path.read_text().replace('kind = "sqlite"', f'kind = "{kind}"{more[kind]()}'))
+    more = ""
+    if kind == "postgres":
+        more = f'\nurl = "{request.getfixturevalue("postgres_url")}"'
+    if kind == "influx":
+        more = f'\nurl = "{request.getfixturevalue("influx").url}"\norg = "{influx_double.ORG}"'
+    path.write_text(path.read_text().replace('kind = "sqlite"', f'kind = "{kind}"{more}'))
     return folder
+
+
+@pytest.fixture
+def influx(monkeypatch):
+    """The double of an InfluxDB server, its token in the environment."""
+    double = influx_double.InfluxDouble("baulk", "baulk-kept")
+    monkeypatch.setenv(TOKEN, influx_double.TOKEN)
+    yield double
+    double.stop()
 
 
 @pytest.fixture(params=sorted(STORES))
@@ -58,13 +77,9 @@ def opened(request, tmp_path):
         yield yard
 
 
-@pytest.fixture(params=sorted(STORES))
-def store(request, tmp_path):
-    settings = config.load(folder_of(request.param, request, tmp_path))
-    with closing(open_store(settings)) as one, one._sql.write() as (at, _):
-        at.run("CREATE TABLE timber (tag TEXT, place TEXT, revision INTEGER)")
-    with closing(open_store(settings)) as opened:
-        yield opened
+@pytest.fixture
+def store(opened):
+    return opened.store
 
 
 def test_the_same_reading_twice_is_stored_once(store):
