@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.stats import norm
 
 from baulk.models import forecast
 from baulk.models.calibrate import Calibration
 from baulk.models.checking import Margin
 from baulk.models.distortion import Movement
-from baulk.models.forecast import Forecast
+from baulk.models.errors import OutOfRange
+from baulk.models.forecast import Forecast, ReachDates
+from baulk.models.reading import Series
+
+PINS_EVERY: Final = 4  # every so manieth moment of the forecast is enough to hold readings against
+PINS_SINCE_S: Final = 120 * 86_400.0
+MOST_PINS: Final = 6
 
 
 def outline(moved: Movement) -> dict[str, Any]:
@@ -80,6 +87,41 @@ def ahead(coming: Forecast) -> dict[str, Any]:
         "mean_pct": listed(coming.mean_pct),
         "shell_pct": listed(coming.shell_pct),
         "core_pct": listed(coming.core_pct),
+    }
+
+
+def pins_ahead(coming: Forecast, fitted: Calibration) -> dict[str, Any]:
+    """Say what the pins that were read lately will read: with the meter's bias and its scatter, by quantile.
+
+    So a later reading can be held against what was forecast for it, at its own depth.
+    """
+    newest = {each.series: each for each in fitted.readings if each.left_out is None}
+    lately = sorted(newest.values(), key=lambda each: each.posix_s, reverse=True)
+    scatter = norm.ppf((np.arange(fitted.members.size) + 0.5) / fitted.members.size)
+    scatter = np.random.default_rng(0).permutation(scatter)
+    rows: dict[str, Any] = {}
+    for each in lately:
+        series = Series.parse(each.series)
+        if series.depth_mm is None or each.posix_s < coming.posix_s[0] - PINS_SINCE_S:
+            continue
+        try:
+            seen = coming.members_pct(series.depth_mm, series.face)[::PINS_EVERY] + fitted.meter_bias_pct
+        except OutOfRange:  # planed down since
+            continue
+        seen = np.quantile(seen + each.sd_pct * scatter, coming.quantiles, axis=1)
+        rows[each.series] = np.round(seen, 1).tolist()
+        if len(rows) == MOST_PINS:
+            break
+    return {"posix_s": listed(coming.posix_s[::PINS_EVERY]), "series": rows}
+
+
+def reached(found: ReachDates) -> dict[str, Any]:
+    """Say when a part comes down to a moisture content."""
+    return {
+        "where": found.where,
+        "below_pct": found.below_pct,
+        "quantiles": listed(found.quantiles),
+        "dates": [each and each.isoformat(timespec="seconds") for each in found.dates_utc],
     }
 
 
