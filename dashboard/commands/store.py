@@ -1,0 +1,65 @@
+"""The store from the command line: `baulk store thin`."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.ingest import shop as shops
+from baulk.models.errors import OutOfRange
+
+app = typer.Typer(pretty_exceptions_enable=False)
+_DAYS = {"": 1.0, "d": 1.0, "w": 7.0, "y": 365.25}
+
+
+class To(StrEnum):
+    """How thin."""
+
+    HOURLY = "hourly"
+    DAILY = "daily"
+
+
+@app.command()
+def thin(
+    older_than: Annotated[
+        str, typer.Option("--older-than", metavar="TIME", help="What is younger stays: '365d', '52w', '2y'.")
+    ],
+    *,
+    to: Annotated[
+        To, typer.Option("--to", help="One reading of each hour, or of each day, stays.")
+    ] = To.HOURLY,
+    preview: Annotated[
+        bool, typer.Option("--preview", help="Only say how many readings would go; nothing is changed.")
+    ] = False,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Thin old sensor readings to the median one of each hour or day.
+
+    What a person took by hand or brought in from a file stays, and so does every weight. It can't be taken
+    back: look with --preview first, and make a backup. In baulk.toml, [store] thin_after_days has it done
+    every night.
+
+    Example: baulk store thin --older-than 365d --preview
+    """
+    keep_days = days(older_than)
+    with shops.open(shop) as opened:
+        gone = opened.store.thin(datetime.now(UTC), keep_days=keep_days, to=to.value, preview=preview)
+    if json:
+        say_json({"keep_days": keep_days, "to": to, "preview": preview, "gone": gone})
+        return
+    what, each = "would go" if preview else "went", "hour" if to is To.HOURLY else "day"
+    say(f"{gone} sensor readings older than {keep_days:g} days {what}; the median of each {each} stays")
+
+
+def days(text: str) -> float:
+    """Read a length of time in days, weeks or years."""
+    found = re.fullmatch(r"\s*(\d{1,6}(?:\.\d+)?)\s*([dwy]?)\s*", text.lower())
+    if found is None:
+        raise OutOfRange("--older-than", f"looks like 365d, 52w or 2y, not {text!r}")
+    return float(found[1]) * _DAYS[found[2]]
