@@ -7,7 +7,7 @@ import re
 from baulk.dashboard import words
 from baulk.models import units
 from baulk.models.errors import BaulkError
-from baulk.models.event import Event, EventKind
+from baulk.models.event import Event, EventKind, Value
 from baulk.models.reading import Quantity, Reading, Series
 
 
@@ -95,9 +95,27 @@ def _event(what: Event, system: units.System) -> str:  # noqa: C901, PLR0911, PL
         case EventKind.PHOTOGRAPHED:
             return "photographed"
         case EventKind.EDITED:
-            return f"{held['field']} changed from {held['old']} to {held['new']}"
+            return _edited(str(held["field"]), held["old"], held["new"], system)
         case EventKind.RETIRED:
             return f"retired{': ' + str(held['reason']) if 'reason' in held else ''}"
+
+
+def _edited(column: str, old: Value, new: Value, system: units.System) -> str:
+    if column == "retired_utc" and new == "":
+        return "taken back into the yard"
+
+    def told(value: Value) -> str:
+        if value == "":
+            return "nothing"
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        if column.endswith("_mm"):
+            return units.show_length(float(value), system)
+        return f"{value:g}" if isinstance(value, float) else str(value).removesuffix("T00:00:00+00:00")
+
+    name = re.sub(r"_(mm|pct|utc)$", "", column)
+    name = {"width": "green width", "depth": "green depth", "green_mc": "green MC"}.get(name, name)
+    return f"{name.replace('_', ' ')} corrected from {told(old)} to {told(new)}"
 
 
 def _faces(letters: object) -> str:

@@ -34,8 +34,12 @@ COMMANDS: Final = {
     "forecast": Entry("forecast", "forecast", "Work out forecasts and verdicts; --watch keeps at it."),
     "dashboard": Entry("shop", "dashboard", "Serve the pages on this machine."),
     "password": Entry("password", "password", "The pages' password, to serve them beyond this machine."),
-    "timber": Entry("timber", "app", "The register: add, list, show."),
+    "timber": Entry(
+        "timber", "app", "The register: add, show, edit, move, cut, attach a sensor, history, undo."
+    ),
+    "place": Entry("place", "app", "Places with air of their own: list, set."),
     "reading": Entry("reading", "app", "Readings by hand, what is stored, what is in quarantine."),
+    "store": Entry("store", "app", "The store of readings: thin old ones."),
     "verdict": Entry("verdict", "verdict", "Leave it, rough it out, or square it: when and why."),
     "labels": Entry("labels", "print_labels", "Tag labels whose code opens the timber's page."),
     "record": Entry("record", "print_record", "A timber's drying record, to print and keep."),

@@ -1,14 +1,18 @@
-"""The register from the command line: `baulk timber add`, `list`, `show`."""
+"""The register from the command line: `baulk timber add`, `edit`, `list`, `show`; events stand beside it."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
+from baulk.dashboard.commands import timber_events, timber_sensors
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
+from baulk.dashboard.commands.timber_events import By, Note, TagArgument, bare_of
 from baulk.ingest import shop as shops
+from baulk.ingest.attribution import Settled
 from baulk.models import placement, species, units, use_class
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner
@@ -17,8 +21,8 @@ from baulk.models.timber import Timber
 from baulk.models.units import System
 
 app = typer.Typer(pretty_exceptions_enable=False)
-
-TagArgument = Annotated[str, typer.Argument(help="The code fixed to the timber.", metavar="TAG")]
+for _name, _command in {**timber_events.COMMANDS, **timber_sensors.COMMANDS}.items():
+    app.command(_name)(_command)
 
 
 @app.command()
@@ -46,6 +50,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     green_mc: Annotated[
         float | None, typer.Option(help="MC of an oven-dried section cut on arrival, percent of dry mass.")
     ] = None,
+    by: By = "",
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -58,7 +63,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
-        bare: units.LengthUnit = "in" if opened.config.shop.units == "inch" else "mm"
+        bare = bare_of(opened.config.shop.units)
         width_mm, depth_mm = units.size_mm(size, bare=bare)
         wanted_width_mm, wanted_depth_mm = units.size_mm(finished, bare=bare)
         pith_x_mm, pith_y_mm = _place(pith, bare, "the pith")
@@ -80,7 +85,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
             ends_sealed=ends_sealed,
             green_mc_pct=green_mc,
         )
-        waited = opened.add_timber(timber)
+        waited = opened.add_timber(timber, by=by, now_utc=now_utc)
     if json:
         say_json(timber)
     else:
@@ -89,11 +94,77 @@ def add(  # noqa: PLR0913 - a person names them one by one
             say(f"Readings that waited in quarantine for this tag and are now stored: {waited}.")
 
 
+@app.command()
+def edit(  # noqa: PLR0913 - a person names them one by one
+    tag: TagArgument,
+    *,
+    kind: Annotated[str | None, typer.Option("--species", help="Name in the species table.")] = None,
+    size: Annotated[str | None, typer.Option(help="Green size, width x depth.")] = None,
+    finished: Annotated[str | None, typer.Option(help="Finished size wanted.")] = None,
+    length: Annotated[str | None, typer.Option(help="Length along the grain.")] = None,
+    use: Annotated[str | None, typer.Option(help="Use class.")] = None,
+    pith: Annotated[str | None, typer.Option(help="Pith from the centre, right and up.")] = None,
+    centre: Annotated[
+        str | None, typer.Option(help="Centre of the finished piece from the timber's, right and up.")
+    ] = None,
+    arrived: Annotated[str | None, typer.Option(help="When it was set on its bearers.")] = None,
+    ends_sealed: Annotated[
+        bool | None, typer.Option("--ends-sealed/--no-ends-sealed", help="Whether they were on arrival.")
+    ] = None,
+    green_mc: Annotated[
+        str | None, typer.Option(help="MC of an oven-dried section cut on arrival, percent; or none.")
+    ] = None,
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Put right what was entered wrongly; each field that changes is noted with what stood there.
+
+    What was done to the timber is not a mistake: see move, cut, plane and the others.
+
+    Example: baulk timber edit FER-03 --species "red oak" --pith "1/2 x -1 in"
+    """
+    now_utc = datetime.now(UTC)
+    with shops.open(shop) as opened:
+        system = opened.config.shop.units
+        bare, old = bare_of(system), opened.register.get(tag)
+        changes: dict[str, Any] = {
+            "section": _section(old.section, size, pith, bare),
+            "finished": _finished(old.finished, finished, centre, bare),
+        }
+        if kind is not None:
+            changes["species"] = species.get(kind).name
+        if use is not None:
+            changes["use_class"] = use_class.get(use).name
+        if length is not None:
+            changes["length_mm"] = units.length_mm(length, bare=bare)
+        if arrived is not None:
+            changes["arrived_utc"] = moment(arrived, now_utc=now_utc)
+        if ends_sealed is not None:
+            changes["ends_sealed"] = ends_sealed
+        if green_mc is not None:
+            changes["green_mc_pct"] = _percent(green_mc)
+        events = opened.edit_timber(old.tag, now_utc=now_utc, by=by, note=note, **changes)
+    if json:
+        say_json(events)
+        return
+    for each in events:
+        timber_events.answer(each, Settled(), system, json=False)
+    if not events:
+        say(f"{old.tag} is so already; nothing was changed.")
+
+
 @app.command("list")
-def list_(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+def list_(
+    *,
+    retired: Annotated[bool, typer.Option("--retired", help="Also those that are gone.")] = False,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
     """List every timber of the shop in the order of entry."""
     with shops.open(shop) as opened:
-        timbers, system = opened.register.list(), opened.config.shop.units
+        timbers, system = opened.register.list(retired=retired), opened.config.shop.units
     if json:
         say_json(timbers)
         return
@@ -118,15 +189,17 @@ def list_(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
 
 @app.command()
 def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False) -> None:
-    """Show one timber and the newest reading of each of its series."""
+    """Show one timber, what happened to it, and the newest reading of each of its series."""
     with shops.open(shop) as opened:
         timber, system = opened.register.get(tag), opened.config.shop.units
         latest = opened.store.latest(Owner.TIMBER, timber.tag)
+        events = opened.register.events(timber.tag)
     if json:
-        say_json({"timber": timber, "latest": [_row(each) for each in latest]})
+        say_json({"timber": timber, "events": events, "latest": [_row(each) for each in latest]})
         return
     for line in _lines(timber, system):
         say(line)
+    timber_events.tell_history(events, system)
     table(
         "newest readings",
         ("series", "value", "taken", "flags"),
@@ -142,6 +215,35 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
     )
 
 
+def _section(old: Section, size: str | None, pith: str | None, bare: units.LengthUnit) -> Section:
+    if size is not None:
+        width_mm, depth_mm = units.size_mm(size, bare=bare)
+        old = replace(old, width_mm=width_mm, depth_mm=depth_mm)
+    if pith is not None:
+        x_mm, y_mm = _place(pith, bare, "the pith")
+        old = replace(old, pith_x_mm=x_mm, pith_y_mm=y_mm)
+    return old
+
+
+def _finished(old: Finished, size: str | None, centre: str | None, bare: units.LengthUnit) -> Finished:
+    if size is not None:
+        width_mm, depth_mm = units.size_mm(size, bare=bare)
+        old = replace(old, width_mm=width_mm, depth_mm=depth_mm)
+    if centre is not None:
+        x_mm, y_mm = _place(centre, bare, "the centre of the finished piece")
+        old = replace(old, centre_x_mm=x_mm, centre_y_mm=y_mm)
+    return old
+
+
+def _percent(text: str) -> float | None:
+    if text.strip().lower() == "none":
+        return None
+    try:
+        return float(text.strip().removesuffix("%"))
+    except ValueError as err:
+        raise OutOfRange("the green moisture content", f"is a number in percent, not {text!r}") from err
+
+
 def _lines(timber: Timber, system: System) -> list[str]:
     section, piece = timber.section, timber.finished
     heart = "boxed heart" if section.boxed_heart else "free of heart"
@@ -154,7 +256,8 @@ def _lines(timber: Timber, system: System) -> list[str]:
         f"green    {green}, {units.show_length(timber.length_mm, system)} long",
         f"finished {units.show_size(piece.width_mm, piece.depth_mm, system)}, off the faces {off}",
         f"for      {use_class.get(timber.use_class).title}",
-        f"lies in  {timber.place} since {timber.arrived_utc:%Y-%m-%d}, ends {ends}",
+        f"lies in  {timber.place}; arrived {timber.arrived_utc:%Y-%m-%d}, ends {ends} then",
+        *([f"retired  {timber.retired_utc:%Y-%m-%d}"] if timber.retired_utc else []),
     ]
 
 

@@ -20,7 +20,15 @@ SUBCOMMANDS = [
     *[("timber", each) for each in ("add", "list", "show")],
     *[("reading", each) for each in ("add", "list", "quarantine")],
 ]
-WITHOUT_ANSWER = {"demo", "serve", "listen", "dashboard", "timber", "reading"}  # or only through parts of it
+WITHOUT_ANSWER = {
+    "demo",
+    "serve",
+    "listen",
+    "dashboard",
+    "timber",
+    "place",
+    "reading",
+}  # or only through parts of it
 OAK = (
     "timber", "add", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
     "--length", "12 ft", "--use", "backbone-above-water", "--arrived", "2026-01-05",

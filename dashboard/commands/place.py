@@ -1,0 +1,142 @@
+"""Places from the command line: `baulk place list`, `set`."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import Annotated, Any, Final
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.ingest import shop as shops
+from baulk.models import units
+from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.place import Place
+from baulk.models.units import System
+
+app = typer.Typer(pretty_exceptions_enable=False)
+
+KINDS: Final = ("shed", "room", "yard", "bearers", "rack")
+_M3_PER_FT3: Final = 0.3048**3
+
+
+@app.command("list")
+def list_(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+    """List the places entered and those that a timber lies in."""
+    with shops.open(shop) as opened:
+        system, found = opened.config.shop.units, opened.register.places()
+        lying = [each.place for each in opened.register.list()]
+    if json:
+        say_json(found)
+        return
+    table(
+        f"{len(found)} places",
+        ("place", "kind", "timbers", "at, right and up", "size", "air", "changes an hour", "note"),
+        [
+            (
+                each.name,
+                each.kind,
+                str(lying.count(each.name)),
+                _pair(each.x_m, each.y_m, system),
+                _pair(each.width_m, each.depth_m, system),
+                _volume(each.volume_m3, system),
+                "" if each.air_changes_per_h is None else f"{each.air_changes_per_h:g}",
+                each.note,
+            )
+            for each in found
+        ],
+    )
+
+
+@app.command("set")
+def set_(  # noqa: PLR0913 - a person names them one by one
+    name: Annotated[str, typer.Argument(help="As in topics and on timbers.", metavar="PLACE")],
+    *,
+    kind: Annotated[str | None, typer.Option(help=f"One of {', '.join(KINDS)}.")] = None,
+    at: Annotated[
+        str | None, typer.Option(help="Its corner on the yard's plan, right and up: '3 x 12 m'.")
+    ] = None,
+    size: Annotated[str | None, typer.Option(help="Its size on the plan: '20 x 12 ft'.")] = None,
+    volume: Annotated[str | None, typer.Option(help="Air in it: '180 m3', '6400 ft3'.")] = None,
+    air_changes: Annotated[
+        str | None, typer.Option(help="Air changes an hour as known, or none to learn it from the readings.")
+    ] = None,
+    note: Annotated[str | None, typer.Option(help="Free words.")] = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Enter a place or change what is said of it; what is left out stays.
+
+    Example: baulk place set shed --kind shed --size "30 x 20 ft" --volume "6400 ft3"
+    """
+    with shops.open(shop) as opened:
+        system = opened.config.shop.units
+        known = {each.name: each for each in opened.register.places()}
+        changes: dict[str, Any] = {}
+        if kind is not None:
+            if kind not in KINDS:
+                raise NotFound("kind of place", kind, KINDS)
+            changes["kind"] = kind
+        if at is not None:
+            changes["x_m"], changes["y_m"] = _metres(at, system, "the corner", signed=True)
+        if size is not None:
+            changes["width_m"], changes["depth_m"] = _metres(size, system, "the size", signed=False)
+        if volume is not None:
+            changes["volume_m3"] = _m3(volume, system)
+        if air_changes is not None:
+            changes["air_changes_per_h"] = _rate(air_changes)
+        if note is not None:
+            changes["note"] = note
+        place = replace(known.get(name) or Place(name=name), **changes)
+        opened.register.save_place(place)
+    if json:
+        say_json(place)
+    else:
+        say(f"{place.name} is entered as a {place.kind}.")
+
+
+def _metres(text: str, system: System, what: str, *, signed: bool) -> tuple[float, float]:
+    parts = text.lower().replace("\u00d7", "x").split("x")
+    if len(parts) != 2:
+        raise OutOfRange(what, f"looks like '30 x 20 ft', not {text!r}")
+    unit = parts[1].strip().lstrip("+-0123456789./ ") or ("ft" if system == "inch" else "m")
+    first, second = (
+        units.length_mm(part if part.strip()[-1:].isalpha() else f"{part} {unit}", signed=signed) / 1000
+        for part in parts
+    )
+    return first, second
+
+
+def _m3(text: str, system: System) -> float:
+    plain = text.strip().lower().replace("\u00b3", "3")
+    number = re.sub(r"\s*(m3|ft3|cu ft)$", "", plain)
+    feet = plain.endswith(("ft3", "cu ft")) or (number == plain and system == "inch")
+    try:
+        return float(number) * (_M3_PER_FT3 if feet else 1.0)
+    except ValueError as err:
+        raise OutOfRange("the volume", f"looks like '180 m3' or '6400 ft3', not {text!r}") from err
+
+
+def _rate(text: str) -> float | None:
+    if text.strip().lower() == "none":
+        return None
+    try:
+        return float(text)
+    except ValueError as err:
+        raise OutOfRange(
+            "the air changes an hour", f"are a number such as 0.5, or none; not {text!r}"
+        ) from err
+
+
+def _pair(first: float | None, second: float | None, system: System) -> str:
+    if first is None or second is None:
+        return ""
+    scale, unit = (0.3048, "ft") if system == "inch" else (1.0, "m")
+    return f"{first / scale:.3g} x {second / scale:.3g} {unit}"
+
+
+def _volume(m3: float | None, system: System) -> str:
+    if m3 is None:
+        return ""
+    return f"{m3 / _M3_PER_FT3:.0f} ft3" if system == "inch" else f"{m3:.0f} m3"

@@ -1,0 +1,380 @@
+"""What happens to a timber, from the command line: move, cut, plane, turn and the like, history, undo."""
+
+# ruff: noqa: PLR0913 - a person names the options one by one
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+
+from baulk.dashboard import telling
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
+from baulk.ingest import shop as shops
+from baulk.ingest.attribution import Settled
+from baulk.models import units
+from baulk.models.errors import OutOfRange
+from baulk.models.event import DETAILS, Event, EventKind, Value
+from baulk.models.units import System
+
+LIFT_KG: Final = 25.0  # what one should not lift alone: common practice, as on the page of arrival
+TagArgument = Annotated[str, typer.Argument(help="The code fixed to the timber.", metavar="TAG")]
+At = Annotated[str, typer.Option("--at", help="When: 'now', 2026-11-25 or '2026-11-25 14:30'.")]
+By = Annotated[str, typer.Option("--by", envvar="USER", help="Who did it.")]
+Note = Annotated[str, typer.Option("--note", help="Free words.")]
+Before = Annotated[str | None, typer.Option("--before", help="Weight just before: '212 lb', '96 kg'.")]
+After = Annotated[str | None, typer.Option("--after", help="Weight just after.")]
+FacesArgument = Annotated[str, typer.Argument(help="Letters of the faces, such as ac; none for no face.")]
+
+
+def bare_of(system: System) -> units.LengthUnit:
+    """Give the unit of a length without one."""
+    return "in" if system == "inch" else "mm"
+
+
+def _enter(
+    tag: str,
+    kind: EventKind,
+    detail: Callable[[System], dict[str, Value]] | dict[str, Value],
+    *,
+    at: str,
+    by: str,
+    note: str,
+    shop: Path,
+    json: bool,
+) -> None:
+    now_utc = datetime.now(UTC)
+    with shops.open(shop) as opened:
+        system = opened.config.shop.units
+        found = detail(system) if callable(detail) else detail
+        event, settled = opened.add_event(
+            Event(
+                tag=tag,
+                kind=kind,
+                at_utc=moment(at, now_utc=now_utc),
+                noted_utc=now_utc,
+                detail=found,
+                by=by,
+                note=note,
+            )
+        )
+    answer(event, settled, system, json=json)
+
+
+def answer(event: Event, settled: Settled, system: System, *, json: bool) -> None:
+    """Tell what was noted, and what became of a sensor's readings."""
+    if json:
+        say_json({"event": event, "settled": settled} if "sensor" in event.detail else event)
+        return
+    back = "taken back: " if event.undone_utc is not None else ""
+    say(f"{event.tag}: {back}{telling.event(event, system)} (number {event.number})")
+    for count, what in (
+        (settled.came, "readings that waited in quarantine and are now stored"),
+        (settled.moved, "stored readings that went to where the sensor was"),
+        (settled.set_aside, "readings that wait in quarantine until somebody says where the sensor was"),
+    ):
+        if count:
+            say(f"{what}: {count}")
+    weights = [
+        float(event.detail[name]) for name in ("weight_before_kg", "weight_after_kg") if name in event.detail
+    ]
+    if weights and max(weights) > LIFT_KG:
+        say("Not a lift for one: use a hoist or enough people; your local rules for lifting come first.")
+
+
+def move(
+    tag: TagArgument,
+    place: Annotated[str, typer.Argument(help="Where it lies from now on: whose air.", metavar="PLACE")],
+    *,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note that a timber was moved to another place; its forecast follows that place's air.
+
+    Example: baulk timber move FER-03 loft --at 2026-11-20
+    """
+    _enter(tag, EventKind.MOVED, {"from": "", "to": place}, at=at, by=by, note=note, shop=shop, json=json)
+
+
+def cut(
+    tag: TagArgument,
+    length: Annotated[str, typer.Option("--length", help="What is left of it: '11 ft 6 in', '3.4 m'.")],
+    *,
+    before: Before = None,
+    after: After = None,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note that a timber was cut shorter; weights before and after keep its drying readable.
+
+    Example: baulk timber cut FER-03 --length "11 ft" --before "412 lb" --after "378 lb"
+    """
+
+    def detail(system: System) -> dict[str, Value]:
+        return {"length_mm": units.length_mm(length, bare=bare_of(system)), **_weights(before, after, system)}
+
+    _enter(tag, EventKind.CUT, detail, at=at, by=by, note=note, shop=shop, json=json)
+
+
+def plane(
+    tag: TagArgument,
+    size: Annotated[str, typer.Option("--size", help="What is left, width x depth: '7 x 6 1/2 in'.")],
+    *,
+    before: Before = None,
+    after: After = None,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note that a timber was taken down in section, as when it is roughed out.
+
+    Its middle is taken to have stayed where it was; if more came off one face, put the pith and the finished
+    piece right with edit.
+
+    Example: baulk timber plane FER-03 --size "7 x 7 in"
+    """
+
+    def detail(system: System) -> dict[str, Value]:
+        width_mm, depth_mm = units.size_mm(size, bare=bare_of(system))
+        return {"width_mm": width_mm, "depth_mm": depth_mm, **_weights(before, after, system)}
+
+    _enter(tag, EventKind.PLANED, detail, at=at, by=by, note=note, shop=shop, json=json)
+
+
+def turn(
+    tag: TagArgument,
+    up: Annotated[str, typer.Argument(help="The face that is up now: a, b, c or d.", metavar="FACE")],
+    *,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note that a timber was turned over; its faces keep their letters."""
+    _enter(tag, EventKind.TURNED, {"up": up}, at=at, by=by, note=note, shop=shop, json=json)
+
+
+def seal(
+    tag: TagArgument,
+    *,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note that both ends of a timber were sealed."""
+    _enter(tag, EventKind.END_SEALED, {}, at=at, by=by, note=note, shop=shop, json=json)
+
+
+def coat(
+    tag: TagArgument,
+    faces: FacesArgument,
+    *,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note which faces of a timber are coated from now on; none takes the coat off.
+
+    Example: baulk timber coat FER-03 ac
+    """
+    _enter(tag, EventKind.COATED, {"faces": _letters(faces)}, at=at, by=by, note=note, shop=shop, json=json)
+
+
+def sticker(
+    tag: TagArgument,
+    faces: FacesArgument,
+    *,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note which faces of a timber lie on bearers or stickers from now on; none for none.
+
+    Example: baulk timber sticker FER-03 c
+    """
+    _enter(
+        tag, EventKind.STICKERED, {"faces": _letters(faces)}, at=at, by=by, note=note, shop=shop, json=json
+    )
+
+
+def retire(
+    tag: TagArgument,
+    *,
+    reason: Annotated[str, typer.Option("--reason", help="Built in, sold, split: free words.")] = "",
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Take a timber out of the yard; all that is known of it stays, and `return` takes it back in.
+
+    Example: baulk timber retire FER-03 --reason "built in as the port sill"
+    """
+    detail: dict[str, Value] = {"reason": reason} if reason else {}
+    _enter(tag, EventKind.RETIRED, detail, at=at, by=by, note=note, shop=shop, json=json)
+
+
+def return_(
+    tag: TagArgument,
+    *,
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Take a retired timber back into the yard."""
+    now_utc = datetime.now(UTC)
+    with shops.open(shop) as opened:
+        timber = opened.register.get(tag)
+        if timber.retired_utc is None:
+            raise OutOfRange(timber.tag, "is in the yard; nothing was changed")
+        (event,) = opened.edit_timber(timber.tag, retired_utc=None, now_utc=now_utc, by=by, note=note)
+    if json:
+        say_json(event)
+    else:
+        say(f"{event.tag} is back in the yard (number {event.number})")
+
+
+def event(
+    tag: TagArgument,
+    kind: Annotated[EventKind, typer.Argument(help="What happened.")],
+    details: Annotated[
+        list[str] | None,
+        typer.Argument(help="Its details, such as mc_pct=78 or tare_kg='4 lb'.", metavar="NAME=VALUE"),
+    ] = None,
+    *,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note any kind of event with its details by name; lengths and weights may carry their unit.
+
+    Example: baulk timber event FER-03 oven-dried mc_pct=78 from_end_mm="16 in"
+
+    Example: baulk timber event FER-03 tared tare_kg="4 lb"
+
+    Example: baulk timber event FER-03 photographed file=sill-check.jpg
+    """
+    found = dict(_detail(word, kind) for word in details or ())
+    detail = {"from": "", **found} if kind is EventKind.MOVED else found
+    _enter(tag, kind, detail, at=at, by=by, note=note, shop=shop, json=json)
+
+
+def history(
+    tag: TagArgument,
+    *,
+    undone: Annotated[bool, typer.Option("--undone", help="Also what was taken back.")] = False,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Show what happened to a timber, oldest first, with the numbers that `undo` takes."""
+    with shops.open(shop) as opened:
+        timber, system = opened.register.get(tag), opened.config.shop.units
+        events = opened.register.events(timber.tag, undone=undone)
+    if json:
+        say_json(events)
+    else:
+        tell_history(events, system)
+
+
+def tell_history(events: list[Event], system: System) -> None:
+    """Print events as a table."""
+    table(
+        "history",
+        ("no.", "when, UTC", "what", "by"),
+        [
+            (
+                str(each.number),
+                f"{each.at_utc:%Y-%m-%d %H:%M}",
+                telling.event(each, system) + _taken_back(each),
+                each.by,
+            )
+            for each in events
+        ],
+    )
+
+
+def undo(
+    number: Annotated[int, typer.Argument(help="As `history` shows it.", metavar="NUMBER")],
+    *,
+    by: By = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Take an event back: what it changed is as it was; that it was taken back stays on record.
+
+    Example: baulk timber undo 17
+    """
+    with shops.open(shop) as opened:
+        taken_back, settled = opened.undo(number, by=by, now_utc=datetime.now(UTC))
+        system = opened.config.shop.units
+    answer(taken_back, settled, system, json=json)
+
+
+def _taken_back(event: Event) -> str:
+    if event.undone_utc is None:
+        return ""
+    return f" [taken back {event.undone_utc:%Y-%m-%d}{f' by {event.undone_by}' if event.undone_by else ''}]"
+
+
+def _weights(before: str | None, after: str | None, system: System) -> dict[str, Value]:
+    given = {"weight_before_kg": before, "weight_after_kg": after}
+    bare: units.MassUnit = "lb" if system == "inch" else "kg"
+    return {name: units.mass_kg(text, bare=bare) for name, text in given.items() if text is not None}
+
+
+def _letters(faces: str) -> str:
+    return "" if faces.strip().lower() in {"none", "-"} else faces
+
+
+def _detail(word: str, kind: EventKind) -> tuple[str, Value]:
+    name, sign, text = word.partition("=")
+    if not sign:
+        known = ", ".join(DETAILS[kind]).replace("?", "") or "none"
+        raise OutOfRange("a detail", f"looks like name=value, not {word!r}; {kind.value} knows: {known}")
+    if name.endswith("_mm"):
+        return name, units.length_mm(text, bare="mm", signed=True)
+    if name.endswith("_kg"):
+        return name, units.mass_kg(text, bare="kg")
+    if name.endswith("_pct"):
+        try:
+            return name, float(text.strip().removesuffix("%"))
+        except ValueError as err:
+            raise OutOfRange(name, f"is a number in percent, not {text!r}") from err
+    return name, _letters(text) if name == "faces" else text
+
+
+COMMANDS: Final[Mapping[str, Callable[..., None]]] = {
+    "move": move,
+    "cut": cut,
+    "plane": plane,
+    "turn": turn,
+    "seal": seal,
+    "coat": coat,
+    "sticker": sticker,
+    "retire": retire,
+    "return": return_,
+    "event": event,
+    "history": history,
+    "undo": undo,
+}

@@ -1,0 +1,124 @@
+"""Sensors that move between timbers, from the command line: `baulk timber attach`, `detach`, `sensors`."""
+
+# ruff: noqa: PLR0913 - a person names the options one by one
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from typing import Annotated, Final
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say_json, table
+from baulk.dashboard.commands.timber_events import At, By, Note, TagArgument, answer, bare_of
+from baulk.ingest import shop as shops
+from baulk.models import units
+from baulk.models.event import Event, EventKind
+from baulk.models.section import Face
+from baulk.models.units import System
+
+SensorArgument = Annotated[
+    str,
+    typer.Argument(help="Its name, as `sensor` of a [[source]] in baulk.toml gives it.", metavar="SENSOR"),
+]
+
+
+def attach(
+    sensor: SensorArgument,
+    tag: TagArgument,
+    *,
+    depth: Annotated[str | None, typer.Option(help="Depth of the pin tips: '1 3/4 in', '45 mm'.")] = None,
+    face: Annotated[
+        Face | None, typer.Option(help="Face that the pins are in; a is up, then clockwise.")
+    ] = None,
+    from_end: Annotated[str | None, typer.Option(help="Distance of the pins from an end: '12 in'.")] = None,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note that a sensor was put on a timber; from then on it is on no other.
+
+    Said late, it still holds from the time given: readings since then go to this timber, and those that
+    waited in quarantine for the sensor are stored.
+
+    Example: baulk timber attach S7 FER-03 --depth "1 3/4 in" --face b --at "2026-11-24 12:00"
+    """
+    now_utc = datetime.now(UTC)
+    with shops.open(shop) as opened:
+        system = opened.config.shop.units
+        bare = bare_of(system)
+        event, settled = opened.attach_sensor(
+            sensor,
+            tag,
+            now_utc=now_utc,
+            at_utc=moment(at, now_utc=now_utc),
+            depth_mm=None if depth is None else units.length_mm(depth, bare=bare),
+            face=face,
+            from_end_mm=None if from_end is None else units.length_mm(from_end, bare=bare),
+            by=by,
+            note=note,
+        )
+    answer(event, settled, system, json=json)
+
+
+def detach(
+    sensor: SensorArgument,
+    tag: TagArgument,
+    *,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note that a sensor was taken off a timber; what it says from then on belongs to none.
+
+    Example: baulk timber detach S7 FER-03
+    """
+    now_utc = datetime.now(UTC)
+    with shops.open(shop) as opened:
+        system = opened.config.shop.units
+        event, settled = opened.add_event(
+            Event(
+                tag=tag,
+                kind=EventKind.SENSOR_DETACHED,
+                at_utc=moment(at, now_utc=now_utc),
+                noted_utc=now_utc,
+                detail={"sensor": sensor},
+                by=by,
+                note=note,
+            )
+        )
+    answer(event, settled, system, json=json)
+
+
+def sensors(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+    """List the sensors that are on timbers now: where, how deep, in which face, since when."""
+    now_utc = datetime.now(UTC)
+    with shops.open(shop) as opened:
+        system: System = opened.config.shop.units
+        known = opened.register.attachments()
+        found = [at for name in sorted(known.steps) if (at := known.find(name, now_utc)) is not None]
+    if json:
+        say_json(found)
+        return
+    table(
+        f"{len(found)} sensors on timbers",
+        ("sensor", "on", "depth", "face", "from end", "since, UTC"),
+        [
+            (
+                each.sensor,
+                each.tag,
+                "" if each.depth_mm is None else units.show_length(each.depth_mm, system),
+                "" if each.face is None else each.face.value,
+                "" if each.from_end_mm is None else units.show_length(each.from_end_mm, system),
+                f"{each.since_utc:%Y-%m-%d %H:%M}",
+            )
+            for each in found
+        ],
+    )
+
+
+COMMANDS: Final[Mapping[str, Callable[..., None]]] = {"attach": attach, "detach": detach, "sensors": sensors}
