@@ -177,7 +177,7 @@ class Sensors:
 
     def sort(self, readings: Sequence[Reading]) -> tuple[list[Reading], Reading | None]:
         """Give those placed, and the first whose sensor was on nothing."""
-        if not any(sensor_of(one.flags) for one in readings):
+        if not any(one.flags and sensor_of(one.flags) for one in readings):
             return list(readings), None
         right = [place(one, self.known) for one in readings]
         waiting = (one for one, placed in zip(readings, right, strict=True) if placed is None)

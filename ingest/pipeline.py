@@ -97,14 +97,12 @@ def sort(
     if homeless is not None:
         reason = "; ".join([attribution.why_not(homeless, sensors.known), *problems][:_SHOWN])
         return Sorted(readings=tuple(possible), reason=reason, waits_for=attribution.waits_for(homeless))
-    unknown = sorted(
-        {
-            reading.series.name
-            for reading in possible
-            if reading.series.owner is Owner.TIMBER and reading.series.name not in tags
-        }
-    )
-    if unknown:
+    if unknown := [
+        one.series.name
+        for one in possible
+        if one.series.name not in tags and one.series.owner is Owner.TIMBER
+    ]:
+        unknown.sort()
         stored = tuple(one for one in possible if one.series.name not in unknown)
         reason = str(NotFound("timber", unknown[0], tags))
         return Sorted(readings=stored, reason="; ".join([reason, *problems][:_SHOWN]), waits_for=unknown[0])

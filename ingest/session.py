@@ -107,7 +107,7 @@ class Session:
         self.client.on_connect = self._connected
         self.client.on_disconnect = self._parted
         self.client.on_subscribe = self._subscribed
-        self.client.on_message = self._arrived
+        self.client.on_packet = self._arrived
         self.client.on_socket_register_write = lambda *_: self._wake()
         broker.start(self.client, config, protocol=protocol, keep=True)
         self._thread = threading.Thread(target=self._run, name="baulk-network", daemon=True)
@@ -309,19 +309,18 @@ class Session:
             self.problem = f"the broker refuses our subscription to {' and '.join(refused)}"
         self.ready.set()
 
-    def _arrived(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
+    def _arrived(self, topic: bytes, payload: bytes, mid: int, again: bool, retained: bool) -> None:  # noqa: FBT001
         try:
-            topic = message.topic
+            name = topic.decode()
         except UnicodeDecodeError:
-            topic = "(not UTF-8)"
-        mid = message.mid if message.qos else 0
+            name = "(not UTF-8)"
         raw = RawMessage(
-            topic=topic,
-            payload=bytes(message.payload),
+            topic=name,
+            payload=payload,
             arrived_utc=stamped(self._floor, mid),
-            retained=bool(message.retain),
+            retained=retained,
             mid=mid,
-            again=bool(message.dup),
+            again=again,
         )
         self._burst.append(Held(raw, self.link))
 
