@@ -1,0 +1,58 @@
+"""Old sensor readings are thinned at night, if the settings ask for it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from baulk.ingest import config, retention, shop
+from baulk.models.reading import Owner, Reading, Series
+
+NIGHT = datetime(2026, 5, 14, 2, 0).astimezone()
+HOUR = timedelta(hours=1)
+
+
+@pytest.fixture
+def yard(tmp_path, request):
+    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    path = folder / "baulk.toml"
+    text = path.read_text()
+    if getattr(request, "param", True):
+        text = text.replace('path = "shop.db"', 'path = "shop.db"\nthin_after_days = 30\nthin_to = "daily"')
+    path.write_text(text)
+    with shop.open(folder) as opened:
+        series = Series.parse("air/shed/temp")
+        start = (NIGHT - timedelta(days=40)).astimezone(UTC).replace(hour=0)
+        opened.store.append(
+            [
+                Reading(series=series, value=k, taken_utc=start + k * HOUR, arrived_utc=NIGHT)
+                for k in range(10)
+            ]
+        )
+        yield opened
+
+
+def test_a_night_thins_once(yard):
+    assert retention.nightly(yard, NIGHT) == 9
+    assert not retention.due(yard, NIGHT + HOUR)
+    assert retention.nightly(yard, NIGHT + HOUR) == 0
+    assert retention.due(yard, NIGHT + timedelta(days=1))
+    assert [one.value for one in yard.store.readings(Owner.AIR, "shed")] == [4]
+
+
+def test_by_day_only_what_two_nights_have_missed(yard):
+    retention.nightly(yard, NIGHT)
+    assert not retention.due(yard, NIGHT + 34 * HOUR)
+    assert retention.due(yard, NIGHT + 58 * HOUR)
+
+
+def test_a_clock_set_back_does_not_stop_it_for_years(yard):
+    retention.nightly(yard, NIGHT + timedelta(days=900))
+    assert retention.due(yard, NIGHT)
+
+
+@pytest.mark.parametrize("yard", [False], indirect=True)
+def test_nothing_is_thinned_unless_the_settings_ask(yard):
+    assert retention.nightly(yard, NIGHT) == 0
+    assert len(yard.store.readings(Owner.AIR, "shed")) == 10
