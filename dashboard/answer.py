@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime
 from functools import lru_cache
+from typing import TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from baulk.models.errors import BaulkError
+
+_Kind = TypeVar("_Kind", bound="Glance")
 
 
 class AnswerError(BaulkError, ValueError):
@@ -41,6 +44,14 @@ class Fan(_Part):
     posix_s: tuple[float, ...]
     mean_pct: tuple[tuple[float, ...], ...]
     core_pct: tuple[tuple[float, ...], ...]
+
+
+class Reach(_Part):
+    """When a part of the section comes down to a moisture content, by quantile 5, 25, 50, 75, 95 %."""
+
+    where: str | float
+    below_pct: float
+    dates: tuple[datetime | None, ...]
 
 
 class Fitted(_Part):
@@ -115,22 +126,28 @@ class Judgement(_Part):
     enough_readings: bool = True
 
 
-class Answer(_Part):
-    """Everything the last evaluation found about one timber."""
+class Glance(_Part):
+    """What the yard shows of one timber's last evaluation."""
 
     tag: str
     made_utc: datetime
     core_now_pct: Span
     mean_now_pct: Span
     shell_now_pct: Span
+    calibration: Fit
+    checking: Checking | None = None
+    verdict: Judgement
+
+
+class Answer(Glance):
+    """Everything the last evaluation found about one timber."""
+
     field_now: Field
     forecast: Fan
     history: Fan | None = None
+    reach: tuple[Reach, ...] = ()
     readings: tuple[Fitted, ...] = ()
-    calibration: Fit
     movement: Move
-    checking: Checking | None = None
-    verdict: Judgement
 
 
 class _Failed(_Part):
@@ -139,7 +156,7 @@ class _Failed(_Part):
     failed: str | None = None
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=64)
 def parse(payload: bytes) -> Answer:
     """Read a stored evaluation.
 
@@ -158,10 +175,20 @@ def parse(payload: bytes) -> Answer:
     AnswerError
         If it tells of a failure, or isn't an evaluation of this version; working it out anew cures that.
     """
+    return _read(payload, Answer)
+
+
+@lru_cache(maxsize=1024)
+def glance(payload: bytes) -> Glance:
+    """Read what the yard shows of a stored evaluation; otherwise as `parse`."""
+    return _read(payload, Glance)
+
+
+def _read(payload: bytes, kind: type[_Kind]) -> _Kind:
     try:
         if why := _Failed.model_validate_json(payload).failed:
             raise AnswerError(f"this timber can't be worked out: {why}")
-        return Answer.model_validate_json(payload)
+        return kind.model_validate_json(payload)
     except ValidationError as err:
         first = err.errors()[0]
         where = ".".join(str(part) for part in first["loc"]) or "the whole"

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from baulk.dashboard import person, typed
+from baulk.dashboard import person, typed, yard_rows
 from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.desk import ask as _ask
 from baulk.ingest import shop as shop_module
@@ -30,9 +30,6 @@ from baulk.models.units import (
 )
 from baulk.models.use_class import UseClass
 
-SILENT_AFTER = timedelta(days=30)
-MANY_LEFT_OUT = 3
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShopFacts:
@@ -41,28 +38,6 @@ class ShopFacts:
     name: str
     system: System
     temperature: TemperatureUnit
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class YardRow:
-    """One timber on the Yard page."""
-
-    timber: Timber
-    answer: Answer | None
-    newest_utc: datetime | None
-    attention: tuple[str, ...]
-    rank: int
-    trouble: str | None = None
-
-    @property
-    def step(self) -> str | None:
-        """Return the verdict's step, None while it is being worked out."""
-        return self.answer.verdict.step if self.answer else None
-
-    @property
-    def square_utc(self) -> datetime | None:
-        """Return when it becomes square-able."""
-        return self.answer.verdict.dates.get("square") if self.answer else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,51 +113,6 @@ def _answer(s: shop_module.Shop, tag: str) -> tuple[Answer | None, str | None]:
         return parse(stored[1]), None
     except BaulkError as err:
         return None, str(err)
-
-
-def yard(now: datetime) -> tuple[YardRow, ...]:
-    """Return every timber, the one that needs attention first on top."""
-
-    def question(s: shop_module.Shop) -> list[YardRow]:
-        rows = []
-        for timber in s.register.list():
-            answer, trouble = _answer(s, timber.tag)
-            latest = s.store.latest(Owner.TIMBER, timber.tag)
-            newest = max((r.taken_utc for r in latest), default=None)
-            attention, rank = _attention(answer, newest, now)
-            rows.append(
-                YardRow(
-                    timber=timber,
-                    answer=answer,
-                    newest_utc=newest,
-                    attention=attention,
-                    rank=rank,
-                    trouble=trouble,
-                )
-            )
-        return rows
-
-    far = datetime.max.replace(tzinfo=UTC)
-    return tuple(sorted(_ask(question), key=lambda r: (r.rank, r.square_utc or far, r.timber.tag)))
-
-
-def _attention(answer: Answer | None, newest: datetime | None, now: datetime) -> tuple[tuple[str, ...], int]:
-    """Say what a person should do about a timber, the most pressing thing first, and how pressing it is."""
-    found: list[tuple[int, str]] = []
-    if answer is not None and answer.verdict.step == "square":
-        found.append((0, "ready to square"))
-    if answer is not None and answer.verdict.step == "rough out":
-        found.append((1, "ready to rough out"))
-    if newest is None:
-        found.append((2, "never read: weigh it or drive pins"))
-    elif now - newest > SILENT_AFTER:
-        found.append((3, f"not read for {(now - newest).days} days"))
-    if answer is not None:
-        if len(answer.calibration.left_out) >= MANY_LEFT_OUT:
-            found.append((4, f"{len(answer.calibration.left_out)} readings disagree"))
-        if not answer.verdict.enough_readings:
-            found.append((4, "too few readings to be sure"))
-    return tuple(text for _, text in sorted(found)), min((rank for rank, _ in found), default=5)
 
 
 def timber(tag: str, most: int = 12) -> TimberFacts:
@@ -285,7 +215,7 @@ def air_plan(place: str, now: datetime) -> AirPlan:
     frame = air(place, 14, now)
     last = frame.iloc[-1]
     temp = float(last["temp_c"])
-    here = [row for row in yard(now) if row.timber.place == place]
+    here = [row for row in yard_rows.rows(now) if row.timber.place == place]
     wet = max(((r.answer.mean_now_pct.median, r.timber.tag) for r in here if r.answer), default=None)
     floor = room.floor_for(wet[0]) if wet else None
     uses = {row.timber.use_class: use_class.get(row.timber.use_class) for row in here}

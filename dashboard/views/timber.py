@@ -6,7 +6,7 @@ from datetime import datetime
 
 import streamlit as st
 
-from baulk.dashboard import butt_end, by_hand, charts, data, frame, telling, words
+from baulk.dashboard import butt_end, by_hand, came_true, charts, data, frame, telling, words, yard_rows
 from baulk.dashboard.answer import Answer, Span
 from baulk.models import units
 from baulk.models.reading import AT_DEPTH
@@ -174,6 +174,7 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
         )
     if answer is not None:
         forecast(found, answer)
+        came_true.section(timber.tag, answer, facts.system, now)
         left, right = st.columns(2, gap="large")
         with left:
             st.subheader("Movement still to come", anchor=False)
@@ -204,6 +205,12 @@ def forecast(found: data.TimberFacts, answer: Answer) -> None:
         "Line: most likely. Dark band: half the chances. Light band: nine in ten. Green: the moisture of its "
         f"future place, {found.use.service_low_pct:.0f} to {found.use.service_high_pct:.0f} %."
     )
+    if answer.reach:
+        said = [
+            words.reached(f"The {each.where}", each.below_pct, each.dates, answer.made_utc)
+            for each in answer.reach
+        ]
+        st.caption(" ".join(said))
 
 
 def newest(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
@@ -240,7 +247,7 @@ def page() -> None:
     asked = st.query_params.get("tag")
     if "tag" not in st.session_state or asked != st.session_state.get("asked"):
         known = asked if asked in tags else None
-        st.session_state["tag"] = known or (None if asked else data.yard(frame.now())[0].timber.tag)
+        st.session_state["tag"] = known or (None if asked else yard_rows.rows(frame.now())[0].timber.tag)
     chosen = st.selectbox("Timber", tags, key="tag", placeholder="choose a tag")
     if chosen is None:
         with frame.errors_as_sentences():

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Final
 from urllib.parse import quote
 
 import streamlit as st
 
-from baulk.dashboard import charts, data, frame, words
+from baulk.dashboard import charts, data, frame, take_away, words, yard_plan, yard_rows
 from baulk.dashboard.answer import Span
-from baulk.models import units
+from baulk.dashboard.yard_rows import YardRow
+from baulk.models import units, use_class
 
+FAR: Final = datetime.max.replace(tzinfo=UTC)
+LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
 HEADS = ("Timber", "Verdict", "Square-able", "Core MC", "Mean MC", "Green, finished", "Newest reading")
 
 
@@ -26,7 +31,7 @@ def moisture(span: Span | None) -> str:
     )
 
 
-def row(item: data.YardRow, system: units.System, now: datetime) -> str:
+def row(item: YardRow, system: units.System, now: datetime) -> str:
     """Return one timber as a table row that folds into a card."""
     timber, told = item.timber, words.step(item.step)
     attend = "".join(f'<span class="b-attend">{words.esc(text)}</span>' for text in item.attention[:2])
@@ -63,38 +68,99 @@ def row(item: data.YardRow, system: units.System, now: datetime) -> str:
     )
 
 
+ORDERS: Final[Mapping[str, Callable[[YardRow], tuple[object, ...]]]] = {
+    "what needs attention": lambda r: (r.rank, r.square_utc or FAR, r.timber.tag),
+    "day it can be squared": lambda r: (r.square_utc or FAR, r.timber.tag),
+    "tag": lambda r: (r.timber.tag,),
+    "wettest core": lambda r: (-r.answer.core_now_pct.median if r.answer else 1.0, r.timber.tag),
+    "driest core": lambda r: (r.answer.core_now_pct.median if r.answer else 999.0, r.timber.tag),
+    "longest without a reading": lambda r: (r.newest_utc or LONG_AGO, r.timber.tag),
+    "longest here": lambda r: (r.timber.arrived_utc, r.timber.tag),
+    "largest section": lambda r: (-r.timber.section.width_mm * r.timber.section.depth_mm, r.timber.tag),
+}
+SIEVES: Final[Mapping[str, Callable[[YardRow], str]]] = {
+    "Verdict": lambda r: words.step(r.step).word,
+    "Place": lambda r: r.timber.place,
+    "Species": lambda r: r.timber.species,
+    "Use": lambda r: use_class.get(r.timber.use_class).title,
+}
+FEW: Final = 6  # below that nobody needs a sieve
+
+
+def choose(found: Sequence[YardRow]) -> list[YardRow]:
+    """Offer order and sieves, and return the rows that are wanted in the order wanted."""
+    if len(found) < FEW:
+        return list(found)
+    kept = list(found)
+    with st.expander(f"Order and choice of {len(found)} timbers", key="yard-choice"):
+        left, right = st.columns(2)
+        order = left.selectbox("First", list(ORDERS), key="yard_order")
+        wanted = right.text_input("Tag holds", key="yard_tag", placeholder="for instance 12")
+        for column, (name, of) in zip(st.columns(len(SIEVES)), SIEVES.items(), strict=True):
+            there = sorted({of(row) for row in found})
+            if len(there) > 1:
+                picked = column.multiselect(name, there, key=f"yard_{name.lower()}", placeholder="all")
+                kept = [row for row in kept if not picked or of(row) in picked]
+    if wanted.strip():
+        kept = [row for row in kept if wanted.strip().lower() in row.timber.tag.lower()]
+    return sorted(kept, key=ORDERS[order])
+
+
+def summary(found: Sequence[YardRow], shown: int) -> str:
+    """Say in one line how many timbers there are and what can be done with them."""
+    ready = sum(item.step == "square" for item in found)
+    rough = sum(item.step == "rough out" for item in found)
+    waiting = sum(item.answer is None for item in found)
+    said = [
+        f"{len(found)} timbers" if len(found) != 1 else "1 timber",
+        f"■ {ready} to square",
+        f"◧ {rough} to rough out",
+        f"□ {len(found) - ready - rough - waiting} to leave",
+    ]
+    if waiting:
+        said.append(f"· {waiting} being worked out")
+    if shown != len(found):
+        said.append(f"{shown} shown")
+    return " &nbsp; ".join(said)
+
+
 @st.fragment(run_every=frame.POLL_S)
 def yard() -> None:
     """Show every timber, and again every few seconds."""
     with frame.errors_as_sentences():
         now, facts = frame.now(), data.facts()
-        rows = data.yard(now)
-        if not rows:
+        found = yard_rows.rows(now)
+        if not found:
             st.info(
                 "No timber is tagged yet. Set one on its bearers, open Arrival in the menu above and "
                 "tag it in; "
                 "it appears here at once."
             )
             return
-        ready = sum(item.step == "square" for item in rows)
-        rough = sum(item.step == "rough out" for item in rows)
-        waiting = sum(item.answer is None for item in rows)
-        said = [
-            f"{len(rows)} timbers" if len(rows) != 1 else "1 timber",
-            f"■ {ready} to square",
-            f"◧ {rough} to rough out",
-            f"□ {len(rows) - ready - rough - waiting} to leave",
-        ]
-        if waiting:
-            said.append(f"· {waiting} being worked out")
-        st.markdown(" &nbsp; ".join(said))
+        shown = choose(found)
+        st.markdown(summary(found, len(shown)))
+        if not shown:
+            st.info("No timber answers to that choice; widen it above.")
+            return
         head = "".join(f"<th>{h}</th>" for h in HEADS)
-        body = "".join(row(item, facts.system, now) for item in rows)
+        body = "".join(row(item, facts.system, now) for item in shown)
         st.html(f'<table class="b-table b-yard"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
+        take_away.offer("yard", lambda: yard_rows.table(shown), key="yard")
+        plan(found, facts.system)
         st.caption(
             f"{words.TERMS['MC']} {words.TERMS['range']} Core: "
             f"{words.TERMS['core'][0].lower()}{words.TERMS['core'][1:]}"
         )
+
+
+def plan(found: Sequence[YardRow], system: units.System) -> None:
+    """Draw bearers and racks where their places are given, with what lies on each."""
+    drawn = yard_rows.places()
+    if not drawn:
+        return
+    st.subheader("Where they lie", anchor=False)
+    st.altair_chart(yard_plan.picture(drawn, found, system), width="stretch", key="plan")
+    st.caption("Each rectangle is a place, to scale; its marks: ■ to square, ◧ to rough out, □ to leave.")
 
 
 frame.title("Yard", data.facts().name)

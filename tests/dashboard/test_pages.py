@@ -5,7 +5,7 @@ from datetime import timedelta
 
 import pytest
 
-from baulk.dashboard import data, typed
+from baulk.dashboard import typed, yard_rows
 from baulk.ingest import shop as shop_module
 from baulk.models.errors import BaulkError
 from baulk.models.reading import Owner
@@ -228,7 +228,7 @@ def test_a_server_without_a_shop_says_how_to_name_one(app, monkeypatch):
 
 def test_a_timber_long_unread_asks_for_a_reading(app, shop_folder, invented, monkeypatch):
     monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
-    rows = data.yard(invented.NOW + timedelta(days=45))
+    rows = yard_rows.rows(invented.NOW + timedelta(days=45))
     assert "not read for 45 days" in next(r for r in rows if r.timber.tag == "FER-01").attention
 
 
