@@ -69,11 +69,12 @@ def finish(chart: Any, height: int, *, fit: bool = True) -> alt.LayerChart:  # n
     )
 
 
-def _times(posix_s: Sequence[float] | NDArray[np.float64]) -> pd.DatetimeIndex:
+def times(posix_s: Sequence[float] | NDArray[np.float64]) -> pd.DatetimeIndex:
+    """Return moments as the charts take them."""
     return pd.to_datetime(np.asarray(posix_s, dtype=float), unit="s", utc=True)
 
 
-def _dates(form: str = "%b %Y") -> alt.Axis:
+def date_axis(form: str = "%b %Y") -> alt.Axis:
     """Return a time axis whose labels keep apart on a phone."""
     return alt.Axis(tickCount=5, labelOverlap="greedy", labelSeparation=12, format=form, labelBound=True)
 
@@ -98,7 +99,7 @@ def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.La
     rows = answer.readings[:: max(1, -(-len(answer.readings) // MOST_POINTS))]
     frame = pd.DataFrame(
         {
-            "time": _times([r.posix_s for r in rows]),
+            "time": times([r.posix_s for r in rows]),
             "where": [names.get(r.series, r.series) for r in rows],
             "measured": [r.measured_pct for r in rows],
             "model": [r.model_pct for r in rows],
@@ -111,7 +112,7 @@ def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.La
     colour = alt.Color(
         "where:N", title="points: measured · lines: model", scale=alt.Scale(domain=order, range=list(MARKS))
     )
-    x = alt.X("time:T", title=None, axis=_dates("%d %b" if short else "%b %Y"))
+    x = alt.X("time:T", title=None, axis=date_axis("%d %b" if short else "%b %Y"))
     values = np.asarray(frame[["measured", "model"]], dtype=float)
     reach = [max(0.0, float(np.nanmin(values)) - 3), float(np.nanmax(values)) + 3]
     y = alt.Y(
@@ -181,7 +182,7 @@ def fan(
     frames = [f for f in (past, _fan_frame(answer.forecast, which)) if f is not None]
     frame = pd.concat(frames, ignore_index=True)
     colour = DEEP if which == "mean" else EARTH
-    x = alt.X("time:T", title=None, axis=_dates())
+    x = alt.X("time:T", title=None, axis=date_axis())
     tooltip = [
         alt.Tooltip("time:T", title="on", format="%d %b %Y"),
         alt.Tooltip("mid:Q", title="most likely, %", format=".0f"),
@@ -215,13 +216,13 @@ def fan(
         base.mark_line(color=colour, strokeWidth=2.4).encode(x=x, y="mid:Q", tooltip=tooltip),
     ]
     late = frame["time"].min() + 0.85 * (frame["time"].max() - frame["time"].min())
-    layers += _upright(now, "now", INK, [1, 0], 2)
+    layers += upright(now, "now", INK, [1, 0], 2)
     if square is not None and square > now:
-        layers += _upright(square, "square", INK, [5, 4], 17, before=pd.Timestamp(square) > late)
+        layers += upright(square, "square", INK, [5, 4], 17, before=pd.Timestamp(square) > late)
     return finish(alt.layer(*layers), height)
 
 
-def _upright(  # noqa: PLR0913 - a line and its word
+def upright(  # noqa: PLR0913 - a line and its word
     at: datetime, text: str, colour: str, dash: list[int], down: int, *, before: bool = False
 ) -> list[Any]:
     """Draw an upright line with its word after it, or before it near the right edge."""
@@ -245,7 +246,7 @@ def _fan_frame(fan_: Fan, which: str, upto: datetime | None = None) -> pd.DataFr
     frame = pd.DataFrame(
         dict(zip(("low", "quarter", "mid", "three_quarters", "high"), rows, strict=True)), dtype=float
     )
-    frame.insert(0, "time", _times(fan_.posix_s))
+    frame.insert(0, "time", times(fan_.posix_s))
     frame = frame if upto is None else frame[frame["time"] <= pd.Timestamp(upto)]
     return frame.iloc[:: max(1, -(-len(frame) // 400))]
 
@@ -275,7 +276,7 @@ def air(  # noqa: PLR0913, PLR0917 (what, how it is called, how it looks)
     altair.LayerChart
         The chart.
     """
-    x = alt.X("time:T", title=None, axis=_dates(dates))
+    x = alt.X("time:T", title=None, axis=date_axis(dates))
     y = alt.Y(f"{column}:Q", title=title, scale=alt.Scale(zero=False))
     base = alt.Chart(frame)
     line = base.mark_line(color=colour, strokeWidth=1.6).encode(

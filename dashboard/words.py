@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
@@ -120,6 +120,24 @@ def when(date: datetime | None, now: datetime) -> str:
     if date is None:
         return "not within two years"
     return "now" if date <= now else day(date)
+
+
+def reached(what: str, below_pct: float, dates: Sequence[datetime | None], now: datetime) -> str:
+    """Return when a part comes down to a moisture content, from its dates at 5, 25, 50, 75 and 95 %."""
+    early, _, middle, _, late = dates
+    goal = f"{what} comes down to {below_pct:.0f} %"
+    if late is not None and late <= now:
+        return f"{what} is at {below_pct:.0f} % or below already."
+    if early is None:
+        return (
+            f"{goal} hardly within the time that the forecast looks ahead: in less than one chance of twenty."
+        )
+    begin = "now" if early <= now else day(early)
+    if middle is None:
+        return f"{goal} in less than half of the chances within the forecast, {begin} at the earliest (5 %)."
+    likely = "now" if middle <= now else f"about {day(middle)}"
+    end = "beyond the forecast" if late is None else day(late)
+    return f"{goal} {likely} most likely; nine chances in ten lie between {begin} and {end}."
 
 
 def along(length_mm: float, system: str) -> str:

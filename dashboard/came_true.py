@@ -1,0 +1,359 @@
+"""What was forecast of a timber, and what came: an earlier forecast, today's fit, the readings since.
+
+A reading by pins is held against what that forecast said of the same pins; a weight against the mean that it
+said, laid where today's fit sees the weight. Moisture of core and mean cannot be measured: there the line is
+today's fit, with its own doubt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+import streamlit as st
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from baulk.dashboard import charts, desk, frame, telling, words
+from baulk.dashboard.answer import Answer, Fan, Fitted
+from baulk.models.units import System
+from baulk.models.wording import share
+
+SOONEST: Final = timedelta(days=2)  # a forecast younger than this has nothing to be held against
+USUAL: Final = timedelta(days=180)  # the page opens on the forecast nearest to this old
+BEFORE: Final = timedelta(days=60)
+SHOWN_PINS: Final = 2
+
+
+class _Pins(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+    posix_s: tuple[float, ...] = ()
+    series: Mapping[str, tuple[tuple[float, ...], ...]] = {}
+
+
+class _Ahead(Fan):
+    pins: _Pins = _Pins()
+
+
+class Past(BaseModel):
+    """An earlier evaluation as far as it is held against what came."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+    made_utc: datetime
+    forecast: _Ahead
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Met:
+    """One later reading beside what was forecast for it.
+
+    Parameters
+    ----------
+    reading : Fitted
+        The reading, as today's fit took it.
+    came_pct : float
+        Where it lies: the meter's own number, or for a weight the mean that it tells. [%]
+    low_pct, middle_pct, high_pct : float
+        What was forecast: 5, 50 and 95 % of the chances lay below. [%]
+    """
+
+    reading: Fitted
+    came_pct: float
+    low_pct: float
+    middle_pct: float
+    high_pct: float
+
+    @property
+    def within(self) -> bool:
+        """Whether it came within the band; one that says "at least" does unless the band lies below it."""
+        return self.came_pct <= self.high_pct and (self.reading.at_least or self.came_pct >= self.low_pct)
+
+    @property
+    def off_pct(self) -> float:
+        """How far from the middle; one that says "at least" only counts where the middle lies below it."""
+        off = self.came_pct - self.middle_pct
+        return max(off, 0.0) if self.reading.at_least else off
+
+
+def kept(tag: str, now: datetime) -> dict[datetime, bytes]:
+    """Return the earlier forecasts that something can be held against, the newest first."""
+    every = desk.ask(lambda s: s.store.past_evaluations(tag))
+    return {each.made_utc: each.payload for each in reversed(every) if now - each.made_utc >= SOONEST}
+
+
+def read(payload: bytes) -> Past | None:
+    """Return one earlier forecast, or nothing where there was none to be made that day."""
+    try:
+        return Past.model_validate_json(payload)
+    except ValidationError:  # it failed that day, or another version kept it
+        return None
+
+
+def met(then: Past, today: Answer) -> tuple[Met, ...]:
+    """Hold every reading since an earlier forecast against it.
+
+    Parameters
+    ----------
+    then : Past
+        The earlier forecast.
+    today : Answer
+        Today's evaluation, with its readings.
+
+    Returns
+    -------
+    tuple of Met
+        Oldest first; readings that today's fit set aside are not among them.
+    """
+    found = []
+    for each in today.readings:
+        if each.posix_s <= then.made_utc.timestamp() or each.left_out is not None:
+            continue
+        if each.series in then.forecast.pins.series:
+            rows, at_s, came = (
+                then.forecast.pins.series[each.series],
+                then.forecast.pins.posix_s,
+                each.measured_pct,
+            )
+        elif each.series.endswith("/weight") and each.model_pct is not None and today.history is not None:
+            rows, at_s = then.forecast.mean_pct, then.forecast.posix_s
+            mean = float(np.interp(each.posix_s, today.history.posix_s, today.history.mean_pct[2]))
+            came = mean + each.measured_pct - each.model_pct
+        else:
+            continue
+        low, middle, high = (float(np.interp(each.posix_s, at_s, rows[i])) for i in (0, 2, 4))
+        found.append(Met(reading=each, came_pct=came, low_pct=low, middle_pct=middle, high_pct=high))
+    return tuple(found)
+
+
+def sentences(then: Past, today: Answer, found: Sequence[Met], system: System) -> tuple[str, ...]:
+    """Say in words how an earlier forecast did.
+
+    Parameters
+    ----------
+    then : Past
+        The earlier forecast.
+    today : Answer
+        Today's evaluation.
+    found : sequence of Met
+        Readings since.
+    system : {"inch", "metric"}
+        Units of depths.
+
+    Returns
+    -------
+    tuple of str
+        Of the readings, then of the core and the mean today.
+    """
+    said = []
+    if found:
+        inside = sum(each.within for each in found)
+        worst = max(found, key=lambda each: abs(each.off_pct))
+        count = "The one reading" if len(found) == 1 else f"Of {len(found)} readings"
+        since = f"since {words.day(then.made_utc)}"
+        if len(found) == 1:
+            said.append(f"{count} {since} came {'within' if inside else 'outside'} its 90 % band.")
+        else:
+            part = share(inside / len(found))
+            said.append(
+                f"{count} {since}, {inside} ({part}) came within its 90 % band; nine in ten are promised."
+            )
+        side = "above" if worst.off_pct > 0 else "below"
+        named = telling.called(worst.reading.series, system)
+        when = words.day(datetime.fromtimestamp(worst.reading.posix_s, UTC))
+        said.append(
+            f"The largest miss was {abs(worst.off_pct):.1f} points {side} the most likely: {named} on {when}."
+        )
+    else:
+        said.append("No reading since can be held against it.")
+    now_s = today.made_utc.timestamp()
+    for name, rows, span in (
+        ("core", then.forecast.core_pct, today.core_now_pct),
+        ("mean", then.forecast.mean_pct, today.mean_now_pct),
+    ):
+        low, middle, high = (float(np.interp(now_s, then.forecast.posix_s, rows[i])) for i in (0, 2, 4))
+        said.append(
+            f"For the {name} today it said {middle:.0f} % ({low:.0f} to {high:.0f}); today's fit says "
+            f"{words.span(span.median, span.low, span.high)}."
+        )
+    return tuple(said)
+
+
+def part_chart(
+    then: Past, today: Answer, which: str, found: Sequence[Met], height: int = 260
+) -> alt.LayerChart:
+    """Draw an earlier forecast of core or mean, today's fit of the same months, and the weights since.
+
+    Parameters
+    ----------
+    then : Past
+        The earlier forecast.
+    today : Answer
+        Today's evaluation.
+    which : "core" or "mean"
+        What of the section.
+    found : sequence of Met
+        Readings since; the weights among them are drawn on the mean.
+    height : int
+        Height of the chart.
+
+    Returns
+    -------
+    altair.LayerChart
+        The chart.
+    """
+    colour = charts.DEEP if which == "mean" else charts.EARTH
+    until = today.made_utc + timedelta(days=14)
+    layers = _band(
+        then.forecast.posix_s, getattr(then.forecast, f"{which}_pct"), until, colour, f"{which} MC, %"
+    )
+    if today.history is not None:
+        rows = getattr(today.history, f"{which}_pct")
+        history = pd.DataFrame(
+            {"time": charts.times(today.history.posix_s), "low": rows[0], "mid": rows[2], "high": rows[4]}
+        )
+        history = history[history["time"] >= pd.Timestamp(then.made_utc - BEFORE)]
+        base = alt.Chart(history)
+        layers.append(base.mark_line(color=charts.INK, strokeWidth=2).encode(x="time:T", y="mid:Q"))
+        layers += [
+            base.mark_line(color=charts.INK, strokeWidth=1, strokeDash=[3, 3]).encode(
+                x="time:T", y=f"{edge}:Q"
+            )
+            for edge in ("low", "high")
+        ]
+    if which == "mean":
+        layers += _points([each for each in found if each.reading.series.endswith("/weight")])
+    layers += charts.upright(then.made_utc, "forecast", charts.INK, [1, 0], 2)
+    return charts.finish(alt.layer(*layers), height)
+
+
+def pins_chart(
+    then: Past, today: Answer, series: str, found: Sequence[Met], height: int = 220
+) -> alt.LayerChart:
+    """Draw what an earlier forecast said that pins would read, and what they read.
+
+    Parameters
+    ----------
+    then : Past
+        The earlier forecast.
+    today : Answer
+        Today's evaluation.
+    series : str
+        The pins.
+    found : sequence of Met
+        Readings since.
+    height : int
+        Height of the chart.
+
+    Returns
+    -------
+    altair.LayerChart
+        The chart.
+    """
+    until = today.made_utc + timedelta(days=28)
+    pins = then.forecast.pins
+    layers = _band(pins.posix_s, pins.series[series], until, charts.QUIET, "meter reading, %")
+    layers += _points([each for each in found if each.reading.series == series])
+    return charts.finish(alt.layer(*layers), height)
+
+
+def _band(
+    posix_s: Sequence[float], rows: Sequence[Sequence[float]], until: datetime, colour: str, title: str
+) -> list[Any]:
+    names = ("low", "quarter", "mid", "three_quarters", "high")
+    whole = pd.DataFrame(dict(zip(names, rows, strict=True)), dtype=float)
+    whole.insert(0, "time", charts.times(posix_s))
+    base = alt.Chart(whole[whole["time"] <= pd.Timestamp(until)])
+    x = alt.X("time:T", title=None, axis=charts.date_axis())
+    y = alt.Y("low:Q", title=title, scale=alt.Scale(zero=False))
+    tooltip = [
+        alt.Tooltip("time:T", title="on", format="%d %b %Y"),
+        alt.Tooltip("mid:Q", title="it said, %", format=".0f"),
+        alt.Tooltip("low:Q", title="5 % lower than, %", format=".0f"),
+        alt.Tooltip("high:Q", title="5 % higher than, %", format=".0f"),
+    ]
+    return [
+        base.mark_area(color=colour, opacity=0.16).encode(x=x, y=y, y2="high"),
+        base.mark_area(color=colour, opacity=0.26).encode(x=x, y="quarter:Q", y2="three_quarters"),
+        base.mark_line(color=colour, strokeWidth=1.6, strokeDash=[6, 3]).encode(
+            x=x, y="mid:Q", tooltip=tooltip
+        ),
+    ]
+
+
+def _points(found: Sequence[Met]) -> list[Any]:
+    if not found:
+        return []
+    some = found[:: max(1, -(-len(found) // 400))]
+    frame_ = pd.DataFrame(
+        {
+            "time": charts.times([each.reading.posix_s for each in some]),
+            "came": [each.came_pct for each in some],
+            "said": [each.middle_pct for each in some],
+            "kind": ["at least" if each.reading.at_least else "measured" for each in some],
+        }
+    )
+    points = (
+        alt.Chart(frame_)
+        .mark_point(size=30, color=charts.INK, fill=charts.INK)
+        .encode(
+            x="time:T",
+            y="came:Q",
+            fillOpacity=alt.condition("datum.kind == 'measured'", alt.value(0.8), alt.value(0)),
+            tooltip=[
+                alt.Tooltip("time:T", title="read", format="%d %b %Y"),
+                alt.Tooltip("came:Q", title="it read, %", format=".1f"),
+                alt.Tooltip("said:Q", title="it was to read, %", format=".1f"),
+                alt.Tooltip("kind:N", title="which is"),
+            ],
+        )
+    )
+    return [points]
+
+
+def section(tag: str, today: Answer, system: System, now: datetime) -> None:
+    """Show the part of the Timber page that holds an earlier forecast against what came."""
+    st.subheader("What was forecast, and what came", anchor=False)
+    every = kept(tag, now)
+    if not every:
+        early = (now - USUAL).date().isoformat()
+        st.info(
+            "Nothing to compare yet: the first comparison comes a week after the first forecast. What would "
+            f"have been said on an earlier day is worked out by `baulk forecast {tag} --as-of {early}`."
+        )
+        return
+    dates = list(every)
+    chosen = st.selectbox(
+        "Forecast made",
+        dates,
+        index=min(range(len(dates)), key=lambda i: abs(now - dates[i] - USUAL)),
+        format_func=lambda at: f"{words.day(at)}, {words.age(at, now)}",
+        key=f"came-true-{tag}",
+    )
+    then = read(every[chosen]) if chosen in every else None
+    if then is None:
+        st.info("There was no forecast to be made that day; choose another.")
+        return
+    found = met(then, today)
+    st.markdown("\n".join(f"- {frame.capital(each)}" for each in sentences(then, today, found, system)))
+    for column, which in zip(st.columns(2, gap="large"), ("core", "mean"), strict=True):
+        with column:
+            st.altair_chart(part_chart(then, today, which, found), width="stretch", key=f"came-{which}")
+    pins = [name for name in then.forecast.pins.series if any(each.reading.series == name for each in found)]
+    shown = sorted(pins, key=_depth, reverse=True)[:SHOWN_PINS]
+    for column, name in zip(st.columns(2, gap="large"), shown, strict=False):
+        with column:
+            st.caption(frame.capital(telling.called(name, system)).rstrip("."))
+            st.altair_chart(pins_chart(then, today, name, found), width="stretch", key=f"came-{name}")
+    st.caption(
+        "Colour and dashes: what was forecast that day, dark for half the chances, light for nine in ten. "
+        "Black line: today's fit, dotted its own nine in ten. Dots: readings since; hollow ones only say "
+        "'at least'. The band of pins holds the meter's bias and scatter too."
+    )
+
+
+def _depth(series: str) -> float:
+    return float(series.partition("/pin-")[2].partition("/")[0] or 0)
