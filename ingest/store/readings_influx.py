@@ -22,7 +22,7 @@ from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit, flux
 from baulk.ingest.store.moments import from_us, to_us
 from baulk.ingest.store.rows import clash, flags_of, refused, table
 from baulk.ingest.store.series_sql import SeriesList
-from baulk.ingest.store.thinning import EVERY_US, THINNABLE, thinned
+from baulk.ingest.store.thinning import EVERY_US, THINNABLE, Plan, thinned
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face
 
@@ -144,11 +144,10 @@ class InfluxReadings:
         self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
     ) -> pd.DataFrame:
         """Columns posix_s, value, flags; by device time."""
-        rows = sorted(
-            (to_us(_moment(row)), float(row["value"]), row["flags"])
-            for row in self._ask(since_utc, until_utc, _is(_tags(series)), then=_PIVOT)
-        )
-        return table((row[0] for row in rows), (row[1] for row in rows), (row[2] for row in rows))
+        asked = self._ask(since_utc, until_utc, _is(_tags(series)), then=_PIVOT)
+        at = {to_us(_moment(row)): row for row in asked}  # while it is being moved, a reading stands twice
+        times = sorted(at)
+        return table(times, (float(at[us]["value"]) for us in times), (at[us]["flags"] for us in times))
 
     def latest(self, owner: Owner, name: str) -> list[Reading]:
         """Give the newest reading of each series."""
@@ -163,7 +162,8 @@ class InfluxReadings:
 
     def _readings(self, owner: Owner, name: str, since: datetime | None, then: str) -> list[Reading]:
         rows = self._ask(since, None, _is({"owner": owner.value, "named": name}), then=then)
-        return sorted(map(_reading, rows), key=lambda one: (one.taken_utc, str(one.series)))
+        found = {(one.taken_utc, str(one.series)): one for one in map(_reading, rows)}
+        return [found[key] for key in sorted(found)]
 
     def _ask(
         self, since: datetime | None, until: datetime | None, wanted: str, *, then: str = ""
@@ -181,52 +181,46 @@ class InfluxReadings:
     def thin(self, before_us: int, every_us: int, *, preview: bool = False) -> int:
         """Write what stays under a tag of its own, then delete the rest, series by series.
 
-        Broken off in between, nothing is lost: the next time finds both and goes on.
+        Broken off in between, nothing is lost: the next time finds both and goes on. A deletion covers a span
+        of time, so a reading of that very span that arrives in the same moment, older than all that is kept
+        whole, would go with it.
         """
         (to,) = (name for name, length in EVERY_US.items() if length == every_us)
         finer = (_AS_TAKEN, *(name for name, length in EVERY_US.items() if length < every_us))
+        kinds = " or ".join(f"r.kept == {flux(each)}" for each in (*finer, to))
         gone = 0
         for series in self._list.listed(None, None):
             if series.quantity is Quantity.WEIGHT:
                 continue
-            kept = " or ".join(f"r.kept == {flux(each)}" for each in (*finer, to))
+            wanted = f"{_is(_tags(series))} and ({kinds})"
             rows = [
-                row
-                for row in self._ask(
-                    None, from_us(before_us - 1), f"{_is(_tags(series))} and ({kept})", then=_PIVOT
-                )
+                (to_us(_moment(row)), row)
+                for row in self._ask(None, from_us(before_us - 1), wanted, then=_PIVOT)
                 if row["source"] == THINNABLE
             ]
-            at = {(to_us(_moment(row)), row["kept"]): row for row in rows}
-            plan = thinned([(us, float(row["value"]), row["flags"]) for (us, _), row in at.items()], every_us)
+            rows.sort(key=lambda one: (one[0], one[1]["kept"] == to))  # what was moved already stands last
+            at = dict(rows)
+            plan = thinned([(us, float(row["value"]), row["flags"]) for us, row in at.items()], every_us)
             gone += len(plan.gone)
-            if plan.gone and not preview:
-                self._thin_one(series, at, plan.kept, frozenset(plan.gone), to)
+            if not preview and len(rows) > len(at) - len(plan.gone):
+                self._thin_one(series, rows, plan, to)
         return gone
 
-    def _thin_one(
-        self,
-        series: Series,
-        at: dict[tuple[int, str], dict[str, str]],
-        flags: dict[int, str],
-        gone: frozenset[int],
-        to: str,
-    ) -> None:
+    def _thin_one(self, series: Series, rows: list[tuple[int, dict[str, str]]], plan: Plan, to: str) -> None:
+        at, gone = dict(rows), frozenset(plan.gone)
         stay = [
-            _line(_reading({**row, "flags": flags.get(us, row["flags"])}), to)
-            for (us, kept), row in at.items()
-            if us not in gone and (kept != to or us in flags)
+            _line(_reading({**row, "flags": plan.kept.get(us, row["flags"])}), to)
+            for us, row in at.items()
+            if us not in gone and (row["kept"] != to or us in plan.kept)
         ]
         for start in range(0, len(stay), AT_ONCE):
             self._influx.write(self._kept, stay[start : start + AT_ONCE])
         having = {"_measurement": _MEASUREMENT, **_tags(series)}
-        first, last = min(us for us, _ in at), max(us for us, _ in at)
-        for kept in {kept for _, kept in at} - {to}:
+        for kept in {row["kept"] for _, row in rows} - {to}:
             bucket = self._bucket if kept == _AS_TAKEN else self._kept
-            self._influx.delete(bucket, _text(first), _text(last, 1), {**having, "kept": kept})
-        for us, kept in at:
-            if kept == to and us in gone:
-                self._influx.delete(self._kept, _text(us), _text(us, 1), {**having, "kept": to})
+            self._influx.delete(bucket, _text(rows[0][0]), _text(rows[-1][0], 1), {**having, "kept": kept})
+        for us in (us for us, row in rows if row["kept"] == to and us in gone):
+            self._influx.delete(self._kept, _text(us), _text(us, 1), {**having, "kept": to})
 
 
 def _how_long(one: Reading) -> str:
