@@ -20,10 +20,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from baulk.models.event import Event
+from baulk.models.event import Event, EventKind
 from baulk.models.reading import Reading
 
 _OURS: Final = ("climate.py", "inputs.py", "evaluation.py", "evaluation_json.py")
+_SILENT: Final = frozenset({EventKind.EDITED, EventKind.PHOTOGRAPHED})
 
 
 @cache
@@ -79,8 +80,12 @@ def readings(given: Sequence[Reading]) -> tuple[object, ...]:
 
 
 def events(given: Iterable[Event]) -> tuple[object, ...]:
-    """Lay events out for `of`; who noted them and in which words does not count."""
-    return tuple((each.kind, each.at_utc, dict(each.detail)) for each in given if each.counts)
+    """Lay events out for `of`; who noted them does not count, nor do pictures, nor corrections.
+
+    What a correction changed stands in the timber itself.
+    """
+    told = (each for each in given if each.counts and each.kind not in _SILENT)
+    return tuple((each.kind, each.at_utc, dict(each.detail)) for each in told)
 
 
 def _feed(digest: Any, value: Any) -> None:  # noqa: ANN401, C901, PLR0912 - one line a type

@@ -19,9 +19,10 @@ from baulk.ingest.evaluation import Evaluation, in_words, not_worked_out
 from baulk.ingest.inputs import Inputs
 from baulk.ingest.shop import Shop
 from baulk.ingest.team import Beside, Here, Team, cores
+from baulk.models.errors import OutOfRange
 
 OLDEST: Final = timedelta(days=7)  # an answer's dates are counted from its own day
-ENOUGH: Final = 4  # timbers that are worth the seconds in which processes start; measured
+ENOUGH: Final = 8  # timbers that are worth the 2.5 s in which a process has loaded everything; measured
 AHEAD: Final = 2  # timbers on their way for each that is being worked out
 
 
@@ -151,9 +152,8 @@ class _Run:
             while self._waiting or self._on_way or self._suspects:
                 if not self._stop():
                     self._begin()
-                elif not self._on_way:
-                    self._round.stopped = True
-                    break
+                else:
+                    self._drop()
                 if self._on_way:
                     ready, _ = wait(self._on_way, return_when=FIRST_COMPLETED)
                     self._take(ready)
@@ -161,6 +161,15 @@ class _Run:
             for future in self._on_way:
                 future.cancel()
         return self._round
+
+    def _drop(self) -> None:
+        """Let go of what nobody has begun; what is being worked out is seconds from its answer."""
+        dropped = [each for each in self._on_way if each.cancel()]
+        for future in dropped:
+            del self._on_way[future]
+        self._round.stopped |= bool(dropped or self._waiting or self._suspects)
+        self._waiting.clear()
+        self._suspects.clear()
 
     def _begin(self) -> None:
         """Send off as many as the team can take, or a single one while a worker's death is looked into."""
@@ -185,7 +194,7 @@ class _Run:
         """Gather the next timber; None if it needs no work or has no answer."""
         tag = self._waiting.popleft()
         revision = self._shop.store.revision()
-        inputs = in_words(tag, self._now, lambda: gather(tag, self._shop, self._now, airs=self._airs))
+        inputs = in_words(tag, self._now, lambda: self._gathered(tag))
         if isinstance(inputs, Evaluation):
             self._keep(inputs, revision, None)
             return None
@@ -194,6 +203,13 @@ class _Run:
             self._leave(tag, revision, fingerprint)
             return None
         return _Task(inputs, revision, fingerprint)
+
+    def _gathered(self, tag: str) -> Inputs:
+        if self._past and (came := self._shop.register.get(tag).arrived_utc) > self._now:
+            raise OutOfRange(
+                tag, f"arrived on {came:%Y-%m-%d}; there is nothing to say of {self._now:%Y-%m-%d}"
+            )
+        return gather(tag, self._shop, self._now, airs=self._airs)
 
     def _holds(self, tag: str, fingerprint: str) -> bool:
         if self._again:

@@ -2,80 +2,182 @@
 
 from __future__ import annotations
 
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import track
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.dashboard.commands.children import stop_signals
-from baulk.ingest import evaluate
+from baulk.ingest import fleet
 from baulk.ingest import shop as shops
+from baulk.ingest.cluster import Cluster
 from baulk.ingest.errors import StoreError
+from baulk.ingest.evaluation import Evaluation
+from baulk.ingest.fleet import Round
 from baulk.ingest.shop import Shop
+from baulk.ingest.team import Team
 from baulk.models.errors import BaulkError, OutOfRange
 
 EVERY_S = 1.0
+Told = Callable[[Evaluation | None], None]
 
 
 class NotWorkedOut(BaulkError):
     """Some timber has no verdict, and why."""
 
 
-def forecast(
+def forecast(  # noqa: PLR0913 - one an option
     tags: Annotated[
         list[str] | None,
         typer.Argument(help="Tags; without any, every timber that has news.", metavar="[TAG]..."),
     ] = None,
     *,
+    everything: Annotated[
+        bool,
+        typer.Option(
+            "--all", help="Every timber whose answer would be another: by settings too, or a new version."
+        ),
+    ] = False,
+    again: Annotated[bool, typer.Option("--again", help="Also those that nothing has changed for.")] = False,
     watch: Annotated[
         bool, typer.Option("--watch", help="Keep at it until Ctrl-C: each timber anew when it has news.")
     ] = False,
+    as_of: Annotated[
+        str | None,
+        typer.Option(
+            "--as-of",
+            metavar="DATE",
+            help="What would have been said then, kept to be held against what came true.",
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="Processes at once; one a core if left out.")
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster", metavar="ADDRESS", help="Let a running Dask cluster do it: tcp://host:port."
+        ),
+    ] = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Fit each timber's drying to its readings, look ahead, and judge it.
 
-    `baulk verdict` shows the outcome.
+    `baulk verdict` shows the outcome. What was worked out is kept at once: after a stop or a power cut the
+    same command goes on with the rest.
     """
-    if watch and (tags or json):
+    if watch and (tags or json or as_of or again):
         raise OutOfRange("--watch", "takes every timber and answers on the pages; leave tags and --json away")
-    with shops.open(shop) as opened:
+    if cluster and workers:
+        raise OutOfRange("--workers", "says nothing to a cluster, which has its own; leave one of them away")
+    now = datetime.now(UTC)
+    with stop_signals() as stop, shops.open(shop) as opened, _team(cluster) as team:
         if watch:
-            _watch(opened)
+            _watch(opened, stop, workers, team)
             return
-        asked = [opened.register.get(tag).tag for tag in tags] if tags else opened.store.stale()
-        made = [
-            evaluate.evaluate(tag, opened, datetime.now(UTC))
-            for tag in track(asked, "forecasts", console=Console(stderr=True), disable=not asked)
-        ]
-    failed = {each.tag: each.failed for each in made if each.failed}
+        asked = _asked(opened, tags, everything=everything or again or as_of is not None)
+        began = time.monotonic()
+        with _progress(len(asked)) as told:
+            made = fleet.run(
+                opened,
+                asked,
+                now if as_of is None else moment(as_of, now_utc=now),
+                workers=workers,
+                team=team,
+                again=again or (not everything and as_of is None),
+                past=as_of is not None,
+                done=told,
+                stop=stop.is_set,
+            )
+        _answer(made, len(asked), time.monotonic() - began, json=json)
+
+
+def _asked(opened: Shop, tags: list[str] | None, *, everything: bool) -> list[str]:
+    if tags:
+        return [opened.register.get(tag).tag for tag in tags]
+    return [each.tag for each in opened.register.list()] if everything else opened.store.stale()
+
+
+@contextmanager
+def _team(cluster: str | None) -> Iterator[Team | None]:
+    if cluster is None:
+        yield None
+        return
+    with closing(Cluster(cluster)) as team:
+        yield team
+
+
+def _answer(made: Round, asked: int, seconds: float, *, json: bool) -> None:
     if json:
-        say_json({"done": [each.tag for each in made if not each.failed], "failed": failed})
+        say_json({**{name: getattr(made, name) for name in made.__slots__}, "seconds": round(seconds, 1)})
+    elif not asked:
+        say("no timber has news")
     else:
-        say(
-            f"{len(made) - len(failed)} of {len(asked)} timbers worked out" if asked else "no timber has news"
-        )
-    if failed:
-        why = "; ".join(f"{tag}: {reason}" for tag, reason in failed.items())
+        still = f", {len(made.unchanged)} unchanged" if made.unchanged else ""
+        say(f"{len(made.done)} of {asked} timbers worked out{still}")
+    if made.failed:
+        why = "; ".join(f"{tag}: {reason}" for tag, reason in made.failed.items())
         raise NotWorkedOut(f"no verdict for {why}")
+    if made.stopped:
+        raise NotWorkedOut(
+            f"stopped with {asked - made.size} still to do; the same command goes on with them"
+        )
 
 
-def _watch(opened: Shop) -> None:
-    """Go round until somebody asks us to end; what is wrong with the store now may be right in a moment."""
-    said = ""
-    with stop_signals() as stop:
-        while not stop.wait(EVERY_S):
-            try:
-                for tag in opened.store.stale():
-                    if stop.is_set():
-                        break
-                    made = evaluate.evaluate(tag, opened, datetime.now(UTC))
-                    say(f"{made.made_utc:%Y-%m-%d %H:%M:%S} UTC  {tag}  {made.failed or 'worked out'}")
-                said = ""
-            except StoreError as err:
-                if str(err) != said:  # once, not every second
-                    said = str(err)
-                    say(said)
+@contextmanager
+def _progress(total: int) -> Iterator[Told]:
+    """Show how far it is on standard error: a bar for a person, lines for a log."""
+    console = Console(stderr=True)
+    count = 0
+
+    def line(made: Evaluation | None) -> None:
+        nonlocal count
+        count += 1
+        if made is not None:
+            text = f"{count} of {total}  {made.tag}  {_outcome(made)}"
+            console.print(text, markup=False, highlight=False, soft_wrap=True)
+
+    if not console.is_terminal or not total:
+        yield line
+        return
+    columns = (TextColumn("forecasts"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console) as bar:
+        task = bar.add_task("forecasts", total=total)
+        yield lambda _: bar.advance(task)
+
+
+def _outcome(made: Evaluation) -> str:
+    return f"no verdict: {made.failed}" if made.failed else str(made.content["verdict"]["step"])
+
+
+def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team | None) -> None:
+    """Go round until somebody asks us to end; what is wrong with the store now may be right in a moment.
+
+    The first round goes over every timber, for the program or the settings may be other ones than before.
+    """
+    said, first = "", True
+    while not stop.wait(0 if first else EVERY_S):
+        try:
+            tags = _asked(opened, None, everything=first)
+            if tags:
+                fleet.run(
+                    opened, tags, datetime.now(UTC), workers=workers, team=team, done=_line, stop=stop.is_set
+                )
+            said, first = "", False
+        except StoreError as err:
+            if str(err) != said:  # once, not every second
+                said = str(err)
+                say(said)
+
+
+def _line(made: Evaluation | None) -> None:
+    if made is not None:
+        say(f"{made.made_utc:%Y-%m-%d %H:%M:%S} UTC  {made.tag}  {made.failed or 'worked out'}")
