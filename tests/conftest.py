@@ -204,6 +204,29 @@ def postgres_url(postgres_server, monkeypatch):
     return postgres_server.database()
 
 
+@pytest.fixture
+def victoria(tmp_path, free_port):
+    """A real server that takes InfluxDB's line protocol, for one test; its port."""
+    program = shutil.which("victoria-metrics")
+    if program is None:
+        lacking("victoria-metrics")
+    process = subprocess.Popen(
+        [program, f"-httpListenAddr=127.0.0.1:{free_port}", f"-storageDataPath={tmp_path / 'metrics'}"],
+        stdin=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        until = time.monotonic() + 15
+        while not broker.answers(free_port):
+            assert process.poll() is None, "victoria-metrics ended while starting"
+            assert time.monotonic() < until, "victoria-metrics did not start within 15 s"
+            time.sleep(0.05)
+        yield free_port
+    finally:
+        process.terminate()
+        process.wait(15)
+
+
 @pytest.fixture(scope="session")
 def chromium_path():
     """Path of Debian's Chromium."""
