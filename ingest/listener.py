@@ -17,7 +17,7 @@ from typing import Final
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
-from baulk.ingest import broker, pipeline, publish
+from baulk.ingest import broker, pipeline, publish, wire
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError
 from baulk.ingest.heard import Heard
 from baulk.ingest.session import Session
@@ -122,8 +122,10 @@ class _Listener:
                 self._tell()
                 if self.spool.waiting:
                     self._drain()
-                if (batch := session.take(_BATCH, 0.1)) and self._until_safe([one.raw for one in batch]):
-                    session.acknowledge(batch)
+                if batch := session.take(_BATCH, 0.1):
+                    raws = [one.raw for one in batch if self._is_wanted(one.raw.topic)]
+                    if not raws or self._until_safe(raws):
+                        session.acknowledge(batch)
                 if once and not session.wrong_version and not session.ready.is_set():
                     self._fail_at(deadline)
                 self._idle()
@@ -131,6 +133,11 @@ class _Listener:
             session.leave()
             self._heard.write(now=True)
             self.spool.close()
+
+    def _is_wanted(self, topic: str) -> bool:
+        """Whether anybody asked for it; our subscriptions may be wider (`topics.disjoint`)."""
+        config = self.shop.config
+        return wire.wanted(topic, slug=config.slug, sources=config.source)
 
     def _fail_at(self, deadline: float) -> None:
         if self.session.problem or time.monotonic() > deadline:

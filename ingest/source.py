@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Final, Literal, Self
 from zoneinfo import ZoneInfo
 
 import jmespath
@@ -11,8 +11,10 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from baulk.ingest import topics
 from baulk.ingest.wire import units
-from baulk.models.reading import AT_DEPTH, Quantity
+from baulk.models.reading import AT_DEPTH, Owner, Quantity
 from baulk.models.section import Face
+
+_NOT_SENML: Final = ("value", "quantity", "unit", "time", "time_zone")
 
 
 class Source(BaseModel):
@@ -20,16 +22,19 @@ class Source(BaseModel):
 
     ``tag``, ``place`` or ``sensor`` may take a level of the topic: ``"{1}"`` is the second level, counted
     from 0. A sensor is one that moves between timbers: the register knows on which it was, how deep and in
-    which face (`baulk timber attach`); a depth or face said here holds where the register says none.
+    which face (`baulk timber attach`); a depth or face said here holds where the register says none. Several
+    sources may fit one topic; each takes from a message what it names.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     topic: str = Field(min_length=1)
-    format: Literal["plain", "json"] = "json"
+    format: Literal["plain", "json", "senml"] = "json"
     value: str | None = None  # JMESPath to the number; json only
-    quantity: Quantity
-    unit: str
+    quantity: Quantity | None = None  # senml says both itself
+    unit: str | None = None
+    basis: Literal["dry", "wet"] = "dry"  # of a moisture: percent of oven-dry mass, or of the whole
+    names: dict[str, str] = Field(default_factory=dict)  # senml only: the sensor's own name = ours
     tag: str | None = None
     place: str | None = None
     sensor: str | None = None
@@ -68,12 +73,41 @@ class Source(BaseModel):
                 raise ValueError(f"{text!r} is not a time zone; an example is Europe/Lisbon") from err
         return text
 
+    @field_validator("names")
+    @classmethod
+    def _names_are_ours(cls, names: dict[str, str]) -> dict[str, str]:
+        ours = [one.value for one in Quantity if one is not Quantity.BATTERY_VOLTAGE]
+        if wrong := [one for one in names.values() if one not in ours]:
+            raise ValueError(f"{wrong[0]!r} is not one of our names; known: {', '.join(ours)}")
+        if "" in names:
+            raise ValueError("a name of the sensor's must not be empty")
+        return names
+
+    @property
+    def owner(self) -> Owner:
+        """What its readings belong to."""
+        return Owner.AIR if self.place is not None else Owner.TIMBER
+
+    def named(self, topic: str) -> str:
+        """Give the tag, place or sensor that a topic speaks of."""
+        return topics.fill(self.tag or self.place or self.sensor or "", topic)
+
     @model_validator(mode="after")
     def _hangs_together(self) -> Self:
         if sum(each is not None for each in (self.tag, self.place, self.sensor)) != 1:
             raise ValueError(
                 "needs one of tag (of a timber), place (of air) and sensor (one that moves between timbers)"
             )
+        if self.format == "senml":
+            if extra := [name for name in _NOT_SENML if getattr(self, name) is not None]:
+                raise ValueError(f"format senml says {' and '.join(extra)} in the message; leave that out")
+            return self
+        if self.names:
+            raise ValueError("names belong to format senml")
+        if self.quantity is None or self.unit is None:
+            raise ValueError(f"format {self.format} needs quantity and unit, for nothing is guessed")
+        if self.basis == "wet" and self.quantity is not Quantity.MOISTURE:
+            raise ValueError(f"basis is for moisture, not for {self.quantity.value}")
         if self.format == "json" and self.value is None:
             raise ValueError("format json needs value, the JMESPath to the number")
         if self.quantity in AT_DEPTH and self.depth_mm is None and self.sensor is None:

@@ -20,6 +20,7 @@ __all__ = ["FORMATS", "Decoded", "RawMessage", "decode", "understand"]
 FORMATS: Final[Mapping[str, Callable[[RawMessage, Source], Decoded]]] = {
     "plain": mapped.plain,
     "json": mapped.nested,
+    "senml": mapped.pack,
 }
 
 
@@ -27,7 +28,9 @@ _target = lru_cache(maxsize=1024)(topics.target)  # the topics of a shop are few
 
 
 def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) -> Decoded:
-    """Read a message: SenML on our own topics, else by the first mapping whose filter fits.
+    """Read a message: SenML on our own topics, else by every mapping whose filter fits.
+
+    Of several mappings one that fails spoils nothing of the others.
 
     Raises
     ------
@@ -36,10 +39,43 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
     """
     if target := _target(raw.topic, slug):
         return senml.decode(raw, target)
-    for source in sources:
-        if topics.matches(source.topic, raw.topic):
-            return FORMATS[source.format](raw, source)
+    if mapped_by := _mapped_by(raw.topic, sources):
+        return _together(raw, mapped_by)
     raise WireError(f"the topic {raw.topic[:120]!r} is neither ours nor that of a [[source]] in baulk.toml")
+
+
+@lru_cache(maxsize=1024)
+def _fits(pattern: str, topic: str) -> bool:
+    return topics.matches(pattern, topic)
+
+
+def _mapped_by(topic: str, sources: Sequence[Source]) -> list[Source]:
+    return [source for source in sources if _fits(source.topic, topic)]
+
+
+def _together(raw: RawMessage, sources: Sequence[Source]) -> Decoded:
+    if len(sources) == 1:
+        return FORMATS[sources[0].format](raw, sources[0])
+    readings: list[Reading] = []
+    problems: list[str] = []
+    old = 0
+    for source in sources:
+        try:
+            found = FORMATS[source.format](raw, source)
+        except WireError as err:
+            problems.append(str(err))
+            continue
+        readings += found.readings
+        problems += found.problems
+        old += found.old
+    if len(problems) == len(sources) and not readings and not old:
+        raise WireError("; ".join(dict.fromkeys(problems)))
+    return Decoded(readings=tuple(readings), problems=tuple(dict.fromkeys(problems)), old=old)
+
+
+def wanted(topic: str, *, slug: str, sources: Sequence[Source]) -> bool:
+    """Whether a topic is ours or some mapping's; a subscription may be wider than both."""
+    return _target(topic, slug) is not None or any(_fits(one.topic, topic) for one in sources)
 
 
 def decode(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) -> tuple[Reading, ...]:

@@ -1,4 +1,4 @@
-"""Foreign sensors by a mapping of baulk.toml: a plain number, or a value somewhere in JSON."""
+"""Foreign sensors by a mapping of baulk.toml: a plain number, a value somewhere in JSON, or SenML."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from zoneinfo import ZoneInfo
 import jmespath
 from jmespath.exceptions import JMESPathError
 
-from baulk.ingest import topics
 from baulk.ingest.errors import WireError
-from baulk.ingest.wire import units
+from baulk.ingest.topics import Target
+from baulk.ingest.wire import senml, units
 from baulk.ingest.wire.clock import Clock
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.ingest.wire.numbers import number, number_in, parse_json, text
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import AT_DEPTH, Owner, Reading, Series, sensor_flag
+from baulk.models.reading import AT_DEPTH, Reading, Series, sensor_flag
 
 if TYPE_CHECKING:
     from baulk.ingest.source import Source
@@ -39,6 +39,23 @@ def nested(raw: RawMessage, source: Source) -> Decoded:
     value = number_in(found, what) if isinstance(found, str) else number(found, what)
     when = _search(source.time, body) if source.time else None
     return _decoded(raw, source, value, _posix_s(when, source))
+
+
+def pack(raw: RawMessage, source: Source) -> Decoded:
+    """Read a SenML pack that came on a topic of somebody else's."""
+    name = source.named(raw.topic)
+    try:
+        flag = None if source.sensor is None else sensor_flag(name)
+    except OutOfRange as err:
+        raise WireError(str(err)) from err
+    asked = senml.Asked(
+        foreign=True,
+        names=tuple(source.names.items()),
+        depth_mm=source.depth_mm or (None if source.sensor is None else NO_DEPTH_MM),
+        face=source.face,
+        flag=flag,
+    )
+    return senml.decode(raw, Target(owner=source.owner, name=name), asked)
 
 
 def _search(path: str, body: Any) -> Any:  # noqa: ANN401 - JSON can be anything
@@ -72,7 +89,8 @@ def _depth_unsaid(source: Source) -> float | None:
 
 
 def _decoded(raw: RawMessage, source: Source, value: float, posix_s: float | None) -> Decoded:
-    owner = Owner.AIR if source.place is not None else Owner.TIMBER
+    if source.quantity is None or source.unit is None:
+        raise WireError(f"the [[source]] of {source.topic!r} names no quantity and unit")
     none: tuple[str, ...] = ()
     if posix_s is None:
         taken, flags = raw.arrived_utc, none
@@ -81,11 +99,12 @@ def _decoded(raw: RawMessage, source: Source, value: float, posix_s: float | Non
     if raw.retained and (posix_s is None or flags):
         return Decoded(old=1)
     try:
-        name = topics.fill(source.tag or source.place or source.sensor or "", raw.topic)
+        name = source.named(raw.topic)
+        converted = units.convert(value, units.DECLARED[source.quantity][source.unit])
         if source.sensor is not None:  # the pipeline puts it on its timber
             flags = (*flags, sensor_flag(name))
         series = Series(
-            owner=owner,
+            owner=source.owner,
             name=name,
             quantity=source.quantity,
             depth_mm=source.depth_mm or _depth_unsaid(source),
@@ -93,7 +112,7 @@ def _decoded(raw: RawMessage, source: Source, value: float, posix_s: float | Non
         )
         reading = Reading(
             series=series,
-            value=units.convert(value, units.DECLARED[source.quantity][source.unit]),
+            value=units.dry_basis(converted) if source.basis == "wet" else converted,
             taken_utc=taken,
             arrived_utc=raw.arrived_utc,
             flags=flags,

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from baulk.models.errors import OutOfRange
 from baulk.models.reading import Quantity
 
 Scale = tuple[float, float]  # value * scale + offset
@@ -61,3 +62,13 @@ def known(quantity: Quantity) -> tuple[str, ...]:
 def convert(value: float, scale: Scale) -> float:
     """Apply ``value * scale + offset``, and hide the last binary digit that it adds."""
     return float(f"{value * scale[0] + scale[1]:.12g}") if scale != (1, 0) else float(value)
+
+
+def dry_basis(wet_pct: float) -> float:
+    """Turn moisture in percent of the whole mass into percent of the oven-dry mass.
+
+    Wood Handbook FPL-GTR-282, eq. (4-1): MC is water over oven-dry mass; a wet basis divides by both.
+    """
+    if not 0 <= wet_pct < 100:
+        raise OutOfRange("a moisture on the wet basis", f"lies from 0 to below 100 %, not {wet_pct:g}")
+    return float(f"{100 * wet_pct / (100 - wet_pct):.12g}")

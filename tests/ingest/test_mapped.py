@@ -113,3 +113,112 @@ def test_the_time_of_a_buffered_reading_is_kept():
     at = (NOW - timedelta(hours=3)).isoformat()
     (reading,) = read({**WARMTH, "time": "at"}, {"air": {"t": 68}, "at": at}).readings
     assert reading.taken_utc == NOW - timedelta(hours=3)
+
+
+def test_a_pack_on_a_foreign_topic_is_read_by_its_own_names():
+    source = {
+        "topic": "lora/+/up",
+        "format": "senml",
+        "place": "{1}",
+        "names": {"t": "temp", "rh": "humidity"},
+    }
+    pack = [
+        {"bn": "urn:dev:mac:0024befffe804ff1/", "n": "t", "u": "Cel", "v": 21},
+        {"n": "rh", "u": "%RH", "v": 60},
+    ]
+    got = read(source, pack, "lora/loft/up")
+    assert {str(one.series): one.value for one in got.readings} == {
+        "air/loft/temp": 21,
+        "air/loft/humidity": 60,
+    }
+
+
+def test_a_pack_of_a_sensor_that_moves_carries_its_flag_and_waits_for_the_register_to_place_it():
+    source = {"topic": "lora/+/up", "format": "senml", "sensor": "{1}", "names": {"mc": "moisture"}}
+    (reading,) = read(source, [{"n": "mc", "u": "/100", "v": 31}], "lora/S7/up").readings
+    assert (reading.series.name, reading.value, reading.flags) == ("S7", 31, ("sensor-S7",))
+
+
+def test_a_pack_of_one_timber_takes_depth_and_face_from_the_mapping():
+    source = {"topic": "pins/1", "format": "senml", "tag": "FER-01", "depth_mm": 45, "face": "b"}
+    (reading,) = read(source, [{"n": "moisture", "u": "/", "v": 0.31}], "pins/1").readings
+    assert str(reading.series) == "timber/FER-01/pin-45/b/moisture"
+
+
+def test_every_mapping_that_fits_a_topic_takes_its_own_value():
+    message = wire.RawMessage(
+        topic="sensors/loft/climate", payload=b'{"air": {"t": 68, "rh": 55}}', arrived_utc=NOW
+    )
+    humid = {**WARMTH, "value": "air.rh", "quantity": "humidity", "unit": "percent"}
+    sources = tuple(Source.model_validate(one) for one in (WARMTH, humid))
+    got = wire.understand(message, slug="ferry-yard", sources=sources)
+    assert [(str(one.series), one.value) for one in got.readings] == [
+        ("air/loft/temp", 20),
+        ("air/loft/humidity", 55),
+    ]
+
+
+def test_of_several_mappings_one_that_fails_spoils_nothing_of_the_others():
+    message = wire.RawMessage(topic="sensors/loft/climate", payload=b'{"air": {"t": 68}}', arrived_utc=NOW)
+    humid = {**WARMTH, "value": "air.rh", "quantity": "humidity", "unit": "percent"}
+    sources = tuple(Source.model_validate(one) for one in (WARMTH, humid))
+    got = wire.understand(message, slug="ferry-yard", sources=sources)
+    assert [one.value for one in got.readings] == [20]
+    assert got.problems == ("there is nothing at 'air.rh' in the payload",)
+
+
+def test_a_wet_basis_becomes_percent_of_the_oven_dry_mass():
+    # 50 % of the whole mass is as much water as wood: 100 % (Wood Handbook eq. 4-1)
+    source = {
+        "topic": "meter",
+        "format": "plain",
+        "quantity": "moisture",
+        "unit": "percent",
+        "basis": "wet",
+        "tag": "FER-01",
+        "depth_mm": 45,
+    }
+    (reading,) = read(source, b"50", "meter").readings
+    assert reading.value == 100
+    with pytest.raises(WireError, match="wet basis"):
+        read(source, b"100", "meter")
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"format": "senml", "unit": "Cel"}, "says unit in the message; leave that out"),
+        ({"format": "senml", "names": {"t": "warmth"}}, "'warmth' is not one of our names"),
+        ({"format": "plain", "unit": "degC"}, "needs quantity and unit, for nothing is guessed"),
+        (
+            {"format": "plain", "quantity": "temp", "unit": "degC", "names": {"t": "temp"}},
+            "belong to format senml",
+        ),
+        ({"format": "plain", "quantity": "temp", "unit": "degC", "basis": "wet"}, "basis is for moisture"),
+        ({"format": "senml", "tag": "FER-01"}, "needs one of tag"),
+    ],
+)
+def test_a_mapping_that_can_not_be_meant_is_named(changes, words):
+    with pytest.raises(ValueError, match=words):
+        Source.model_validate({"topic": "a/+", "place": "{1}", **changes})
+
+
+@pytest.mark.parametrize(
+    ("given", "apart"),
+    [
+        (["a/+", "a/+"], ["a/+"]),
+        (["a/+/c", "a/#"], ["a/#"]),
+        (["a/b", "a/+"], ["a/+"]),
+        (["a/+/c", "a/b/+"], ["a/+/+"]),
+        (["a/b/c", "a/b/d"], ["a/b/c", "a/b/d"]),
+        (["a/b", "a/b/c"], ["a/b", "a/b/c"]),
+        (["a/#", "b/#", "+/x"], ["+/#"]),  # fits a alone as well
+        (["$SYS/x", "+/x"], ["$SYS/x", "+/x"]),
+    ],
+)
+def test_filters_that_overlap_are_put_together(given, apart):
+    # MQTT 5.0 3.3.4: a broker may send a message once for each filter that it fits
+    assert topics.disjoint(given) == apart
+    for topic in ("a/b", "a/b/c", "a/x/c", "b/x", "c/x", "a"):
+        if any(topics.matches(one, topic) for one in given):
+            assert sum(topics.matches(one, topic) for one in apart) == 1
