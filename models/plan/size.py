@@ -30,6 +30,8 @@ BOARD_FOOT_MM3: Final = 144 * 25.4**3  # 144 cubic inches: 1 ft x 1 ft x 1 in
 BOW_PER_LENGTH: Final = 1 / 400  # mid-ordinate of an ordinary sawn timber; common practice, no source
 CLEAR_OF_HEART_MM: Final = 25.0  # pith beyond the face of a piece free of heart; common practice, no source
 HEAVY: Final = 1.2  # a heavy tree: two standard deviations of a tenth, as `diffusion.LIGHT`
+_SIDES: Final = ("width_mm", "depth_mm")
+_GROW: Final = frozenset({"shrinkage", "distortion", "scatter"})
 _CELLS: Final = 8  # of an even moisture; a grid twice as fine moves by 0.2 % more
 
 
@@ -153,7 +155,7 @@ def moves(section: Section, wood: Species, start_pct: float, end_pct: float) -> 
     return Shape(section, wood, x, y).movement(np.full((_CELLS, _CELLS), start_pct), end_pct)
 
 
-def size(order: Order, wood: Species, use: UseClass) -> SizePlan:
+def size(order: Order, wood: Species, use: UseClass, *, compare: bool = True) -> SizePlan:
     """Plan the green size of one piece.
 
     Parameters
@@ -164,6 +166,8 @@ def size(order: Order, wood: Species, use: UseClass) -> SizePlan:
         Its wood.
     use : UseClass
         Where it will live: the middle of its service range is the moisture it is squared at.
+    compare : bool
+        Whether to work out what other choices would give.
 
     Returns
     -------
@@ -222,7 +226,7 @@ def size(order: Order, wood: Species, use: UseClass) -> SizePlan:
     return replace(
         plan,
         assumptions=size_words.assumptions(plan, use),
-        would_change=size_words.would_change(plan, wood, use),
+        would_change=size_words.would_change(plan, wood, use) if compare else (),
         cautions=size_words.cautions(plan),
     )
 
@@ -243,21 +247,25 @@ def needed(order: Order, wood: Species, use: UseClass) -> tuple[tuple[Term, ...]
         Width and depth: the finished size and all the terms. [mm]
     """
     start = wood.green_heartwood_mc_pct if order.start_pct is None else order.start_pct
-    width, depth = order.width_mm, order.depth_mm
+    width, depth = order.width_mm * 1.1, order.depth_mm * 1.1
     terms: tuple[Term, ...] = ()
-    for _ in range(6):  # the larger piece shrinks by more; the sum settles at once
+    for _ in range(4):
         x, y = pith_of(order, depth)
         piece = Section(width_mm=width, depth_mm=depth, pith_x_mm=x, pith_y_mm=y)
         terms = _terms(order, moves(piece, wood, start, use.service_mc_pct))
-        sums = [
-            max(getattr(order, name) + sum(getattr(term, name) for term in terms), 1.0)
-            for name in ("width_mm", "depth_mm")
-        ]
-        settled = max(abs(sums[0] - width), abs(sums[1] - depth)) < 0.01
-        width, depth = sums
+        wide, deep = (_solved(getattr(order, side), getattr(piece, side), terms, side) for side in _SIDES)
+        settled = max(abs(wide - width), abs(deep - depth)) < 0.01
+        width, depth = wide, deep
         if settled:
             break
     return terms, (width, depth)
+
+
+def _solved(finished_mm: float, tried_mm: float, terms: tuple[Term, ...], side: str) -> float:
+    """Size at which the terms are used up, those of the movement growing with the size."""
+    grows = sum(getattr(each, side) for each in terms if each.name in _GROW)
+    stays = sum(getattr(each, side) for each in terms if each.name not in _GROW)
+    return float(max((finished_mm + stays) / (1 - grows / tried_mm), 1.0))
 
 
 def _terms(order: Order, moved: Movement) -> tuple[Term, ...]:
