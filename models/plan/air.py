@@ -1,0 +1,364 @@
+"""The plan of a room's air: the window by week, the schedule in it, what it gains, and the water it moves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models.air import AirSeries
+from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
+from baulk.models.plan import air_words, schedule
+from baulk.models.plan.air_room import Room
+from baulk.models.plan.exchange import Exchange
+from baulk.models.plan.opening import Remedy, closers, remedies
+from baulk.models.plan.schedule import Need
+from baulk.models.plan.stock import WEEK_S, Stock, mean_pct
+from baulk.models.plan.water import AT_WORK_KG_H, Machine, draught_l_day, machines, vapour_g_m3
+from baulk.models.plan.window import Band, Window
+from baulk.models.readiness import Path
+
+Floats = NDArray[np.float64]
+
+COUNTED: Final = 52  # weeks over which machines and money are counted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """A middle value with its 5-95 % range."""
+
+    median: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Week:
+    """One week of the plan; humidities in %RH, water in litres a day, None where there is no such limit.
+
+    Parameters
+    ----------
+    starts_utc : datetime
+        Its first moment.
+    temp_c, expected_pct : float
+        Temperature held or expected, and humidity if nothing is done. [degC, %]
+    set_pct, low_pct, high_pct : float
+        What to hold, and the window. [%]
+    low_by, high_by : str
+        What sets each side.
+    checking_pct, mould_pct, finished_low_pct, finished_high_pct : float or None
+        Limits. [%]
+    condensation_pct : float
+        Limit. [%]
+    timbers_l_day : float
+        Water that the timbers give off. [l/day]
+    draught_l_day, need_l_day : float or None
+        Water that comes in with the air, and what must be taken out in all; below 0 to add. [l/day]
+    """
+
+    starts_utc: datetime
+    temp_c: float
+    expected_pct: float
+    set_pct: float
+    low_pct: float
+    high_pct: float
+    low_by: str
+    high_by: str
+    checking_pct: float | None
+    mould_pct: float | None
+    finished_low_pct: float | None
+    finished_high_pct: float | None
+    condensation_pct: float
+    timbers_l_day: float
+    draught_l_day: float | None
+    need_l_day: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gain:
+    """When one timber may be squared with the plan and without.
+
+    Parameters
+    ----------
+    tag : str
+        Which.
+    nothing_utc, plan_utc : datetime or None
+        First date that is sure enough, by the verdict's rule; None beyond the horizon.
+    nothing_weeks, plan_weeks : Span
+        Weeks until it is ready, over the members.
+    gained_weeks : Span
+        The same member with and without; below 0 when the plan takes longer.
+    unready : float
+        Share of the members that are not ready within the horizon even with the plan.
+    """
+
+    tag: str
+    nothing_utc: datetime | None
+    plan_utc: datetime | None
+    nothing_weeks: Span
+    plan_weeks: Span
+    gained_weeks: Span
+    unready: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Water:
+    """What a room's water is counted with.
+
+    Parameters
+    ----------
+    volume_m3 : float or None
+        Air in the room. [m3]
+    exchange : Exchange or None
+        Air changes, given or learned.
+    outside : AirSeries or None
+        Air outside, expected from now on, at the room's own moments. [degC, %]
+    people_h_day : float
+        Hours of work in it a day, over all people. [h]
+    price_kwh : float or None
+        Of a kilowatt-hour, in any money.
+    unknown : str
+        Why the draught is not known; "" when it is.
+    """
+
+    volume_m3: float | None = None
+    exchange: Exchange | None = None
+    outside: AirSeries | None = None
+    people_h_day: float = 0.0
+    price_kwh: float | None = None
+    unknown: str = ""
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.people_h_day <= 1000:
+            raise OutOfRange("the hours of work", f"lie between 0 and 1000 a day, not {self.people_h_day:g}")
+        if self.price_kwh is not None and not 0 <= self.price_kwh <= 1000:
+            raise OutOfRange(
+                "the price", f"of a kilowatt-hour lies between 0 and 1000, not {self.price_kwh:g}"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirPlan:
+    """A plan of one room's air, complete in itself.
+
+    Parameters
+    ----------
+    place : str
+        The room.
+    made_utc : datetime
+        When.
+    held_c : float or None
+        Temperature held; None for the season's. [degC]
+    what_if : bool
+        Whether the schedule was asked for, not searched.
+    sure : float
+        How sure a date has to be.
+    pieces : dict of str to str
+        What the room is to do for each tag: "dry", "beside", "keep" or "wet".
+    bands : tuple of Band
+        What finished work tolerates.
+    weeks : tuple of Week
+        The plan.
+    gains : tuple of Gain
+        For each timber to be dried.
+    closed : tuple of (str, str, str, int)
+        What meets in the weeks without a window, see `opening.closers`; empty when there are none.
+    remedies : tuple of Remedy
+        What opens them.
+    machines : tuple of Machine
+        For the first year.
+    volume_m3 : float or None
+        Air in the room. [m3]
+    exchange : Exchange or None
+        Air changes, given or learned.
+    people_h_day : float
+        Hours of work in it a day. [h]
+    price_kwh : float or None
+        In any money.
+    water_unknown : str
+        Why the water of the room could not be counted; "" when it was.
+    assumptions, changes : tuple of str
+        What it rests on, and what would change it.
+    """
+
+    place: str
+    made_utc: datetime
+    held_c: float | None
+    what_if: bool
+    sure: float
+    pieces: dict[str, str]
+    bands: tuple[Band, ...]
+    weeks: tuple[Week, ...]
+    gains: tuple[Gain, ...]
+    closed: tuple[tuple[str, str, str, int], ...]
+    remedies: tuple[Remedy, ...]
+    machines: tuple[Machine, ...]
+    volume_m3: float | None
+    exchange: Exchange | None
+    people_h_day: float
+    price_kwh: float | None
+    water_unknown: str
+    assumptions: tuple[str, ...]
+    changes: tuple[str, ...]
+
+    @property
+    def set_pct(self) -> float:
+        """Humidity to hold this week, [%]."""
+        return self.weeks[0].set_pct
+
+    def words(self) -> tuple[str, ...]:
+        """Say the plan in sentences, the most needed first."""
+        return air_words.plan(self)
+
+
+def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Sequence[str] = ()) -> AirPlan:
+    """Plan the air of a room.
+
+    Parameters
+    ----------
+    need : Need
+        The room, its timbers, and what finished work tolerates.
+    water : Water
+        What its water is counted with.
+    hold_rh : float, optional
+        Say what happens if this humidity is held, instead of searching. [%RH]
+    notes : sequence of str
+        What was assumed where the room was gathered.
+
+    Returns
+    -------
+    AirPlan
+        By week. [%RH, l/day]
+
+    Raises
+    ------
+    OutOfRange
+        If the room holds no timber, or the humidity can't be.
+
+    References
+    ----------
+    The parts: `window`, `schedule`, `water`, `opening`; readiness by the rule of the verdict.
+    """
+    room = need.room
+    if not need.stocks:
+        raise OutOfRange(
+            f"the place {room.place}",
+            "has no timber whose moisture is known, so there is nothing to plan for",
+        )
+    if hold_rh is None:
+        rh, found = schedule.best(need)
+    else:
+        if not 0 < hold_rh <= 100:  # also refuses NaN
+            raise OutOfRange("the humidity to hold", f"lies between 0 and 100 %, not {hold_rh:g} %")
+        rh = np.full(room.weeks, float(hold_rh))
+        found = need.window(rh)
+    air, at_s = room.held(rh), room.at_s()
+    fields = {each.tag: each.dried(air, at_s) for each in need.stocks}
+    gains = tuple(_gain(each, need, fields[each.tag], air) for each in need.targets)
+    given = sum(
+        -each.dry_kg * np.diff(np.median(mean_pct(fields[each.tag]), axis=1)) / 100 / 7
+        for each in need.stocks
+    )
+    draught = _draught(room, water, rh)
+    people = water.people_h_day * AT_WORK_KG_H
+    need_l = None if draught is None else given + draught + people
+    year = slice(0, COUNTED)
+    return AirPlan(
+        place=room.place,
+        made_utc=datetime.fromtimestamp(room.start_s, UTC),
+        held_c=room.held_c,
+        what_if=hold_rh is not None,
+        sure=need.stocks[0].wanted,
+        pieces={each.tag: each.part for each in need.stocks},
+        bands=need.bands,
+        weeks=_weeks(room, rh, found, np.asarray(given), draught, need_l),
+        gains=gains,
+        closed=closers(found),
+        remedies=remedies(need, rh, found),
+        machines=()
+        if need_l is None
+        else machines(
+            need_l[year],
+            room.temp_c[year],
+            rh[year],
+            heated=room.held_c is not None,
+            price_kwh=water.price_kwh,
+        ),
+        volume_m3=water.volume_m3,
+        exchange=water.exchange,
+        people_h_day=water.people_h_day,
+        price_kwh=water.price_kwh,
+        water_unknown=water.unknown,
+        assumptions=(*notes, *air_words.assumptions(need)),
+        changes=air_words.changes(need, rh),
+    )
+
+
+def _gain(each: Stock, need: Need, fields: tuple[MoistureField, ...], air: AirSeries) -> Gain:
+    at_s = need.room.at_s()
+    year = need.room.year
+    planned = each.path(fields, at_s, air)
+    nothing = each.path(each.dried(year, at_s), at_s, year)
+    with_it, without = planned.days() / 7, nothing.days() / 7
+    return Gain(
+        tag=each.tag,
+        nothing_utc=nothing.date(each.wanted),
+        plan_utc=planned.date(each.wanted),
+        nothing_weeks=_span(without),
+        plan_weeks=_span(with_it),
+        gained_weeks=_span(without - with_it),
+        unready=_unready(planned),
+    )
+
+
+def _unready(path: Path) -> float:
+    return float(1 - np.mean(path.ready().any(axis=0)))
+
+
+def _span(values: Floats) -> Span:
+    low, middle, high = (float(each) + 0.0 for each in np.quantile(values, (0.05, 0.5, 0.95)))
+    return Span(median=middle, low=low, high=high)
+
+
+def _draught(room: Room, water: Water, rh: Floats) -> Floats | None:
+    if water.volume_m3 is None or water.exchange is None or water.outside is None:
+        return None
+    outside = room.weekly(vapour_g_m3(water.outside.temp_c, water.outside.rh_pct))
+    inside = vapour_g_m3(room.temp_c, rh)
+    return draught_l_day(water.volume_m3, water.exchange.per_h, outside, inside)
+
+
+def _weeks(  # noqa: PLR0913, PLR0917 - the columns of a table
+    room: Room, rh: Floats, found: Window, given: Floats, draught: Floats | None, need_l: Floats | None
+) -> tuple[Week, ...]:
+    expected, temp = room.expected_rh, room.temp_c
+
+    def known(values: Floats | None, i: int) -> float | None:
+        return None if values is None or not np.isfinite(values[i]) else float(values[i])
+
+    return tuple(
+        Week(
+            starts_utc=datetime.fromtimestamp(room.start_s + WEEK_S * i, UTC),
+            temp_c=float(temp[i]),
+            expected_pct=float(expected[i]),
+            set_pct=float(rh[i]),
+            low_pct=float(found.low_pct[i]),
+            high_pct=float(found.high_pct[i]),
+            low_by=found.low_by[i],
+            high_by=found.high_by[i],
+            checking_pct=known(found.checking_pct, i),
+            mould_pct=known(found.mould_pct, i),
+            finished_low_pct=known(found.finished_low_pct, i),
+            finished_high_pct=known(found.finished_high_pct, i),
+            condensation_pct=float(found.condensation_pct[i]),
+            timbers_l_day=float(given[i]),
+            draught_l_day=known(draught, i),
+            need_l_day=known(need_l, i),
+        )
+        for i in range(room.weeks)
+    )

@@ -1,0 +1,241 @@
+"""What opens a window of humidity that is empty: each remedy worked out, not recited."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models.faces import FaceCover
+from baulk.models.plan import window as windows
+from baulk.models.plan.schedule import EVERY, Need
+from baulk.models.plan.stock import Stock, surface_pct
+from baulk.models.plan.window import DAMPEST_RH, Window
+from baulk.models.room import mould_limit_pct
+from baulk.models.section import Face
+
+Floats = NDArray[np.float64]
+
+# share of the flux that is left when the air over a face slows from 0.5 to 0.1 m/s: laminar plate of 0.2 m,
+# Sh = 0.664 Re^0.5 Sc^(1/3), 48 against 106 g/(m2 h) (computed)
+STILL_AIR: Final = 0.45
+COOLEST_C: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remedy:
+    """One thing that could be done about an empty window.
+
+    Parameters
+    ----------
+    what : str
+        "move", "coat", "still air", "cover" or "cool".
+    tag : str
+        Which piece; "" for the room.
+    weeks_open : int
+        How many of the empty weeks it opens.
+    of_weeks : int
+        How many are empty.
+    temp_c : float or None
+        For "cool": the temperature that opens the first of them. [degC]
+    words : str
+        A sentence with its numbers.
+    """
+
+    what: str
+    tag: str
+    weeks_open: int
+    of_weeks: int
+    temp_c: float | None
+    words: str
+
+
+def both_c(temp_c: float) -> str:
+    """Write a temperature for readers of either scale.
+
+    Parameters
+    ----------
+    temp_c : float
+        Temperature. [degC]
+
+    Returns
+    -------
+    str
+        ``16 °C (61 °F)``.
+
+    References
+    ----------
+    None: the definition of the Fahrenheit scale.
+    """
+    return f"{temp_c:.0f} °C ({temp_c * 1.8 + 32:.0f} °F)"
+
+
+def closers(found: Window) -> tuple[tuple[str, str, str, int], ...]:
+    """Name what meets in the empty weeks: the lower side, its piece, the upper side, and how many weeks.
+
+    Parameters
+    ----------
+    found : Window
+        The window.
+
+    Returns
+    -------
+    tuple of (str, str, str, int)
+        The commonest first.
+
+    References
+    ----------
+    None: a count.
+    """
+    shut = np.flatnonzero(~found.open)
+    pieces = {"checking": found.greenest, "finished work": found.finished}
+    met = Counter(
+        (found.low_by[i], pieces.get(found.low_by[i], ("",) * len(found.low_by))[i], found.high_by[i])
+        for i in shut
+    )
+    return tuple((*names, weeks) for names, weeks in met.most_common())
+
+
+def remedies(need: Need, rh_pct: Floats, found: Window) -> tuple[Remedy, ...]:
+    """Work out what would open the empty weeks.
+
+    Parameters
+    ----------
+    need : Need
+        What the air is planned for.
+    rh_pct : ndarray, shape (n,)
+        The schedule. [%]
+    found : Window
+        Its window.
+
+    Returns
+    -------
+    tuple of Remedy
+        What opens most first; those that open none are told too, last.
+
+    References
+    ----------
+    The parts: `Need.window`, `drying.dry` with coated faces; still air: laminar plate, computed.
+    """
+    shut = ~found.open
+    if not shut.any():
+        return ()
+    made: list[Remedy] = []
+    for tag in dict.fromkeys(each[1] for each in closers(found) if each[0] == "checking"):
+        piece = next(each for each in need.stocks if each.tag == tag)
+        made += [_moved(need, piece, rh_pct, shut), *_shielded(need, piece, rh_pct, shut)]
+    if need.bands and any("finished work" in {each[0], each[2]} for each in closers(found)):
+        made.append(_covered(need, rh_pct, shut))
+    made.append(_cooled(need, rh_pct, found))
+    return tuple(sorted(made, key=lambda each: -each.weeks_open))
+
+
+def _opened(need: Need, rh_pct: Floats, shut: NDArray[np.bool_]) -> int:
+    return int(np.sum(need.window(rh_pct).open & shut))
+
+
+def _moved(need: Need, piece: Stock, rh_pct: Floats, shut: NDArray[np.bool_]) -> Remedy:
+    rest = replace(
+        need,
+        stocks=tuple(each for each in need.stocks if each is not piece),
+        targets=tuple(each for each in need.targets if each.tag != piece.tag),
+    )
+    weeks, all_of = _opened(rest, rh_pct, shut), int(shut.sum())
+    return Remedy(
+        what="move",
+        tag=piece.tag,
+        weeks_open=weeks,
+        of_weeks=all_of,
+        temp_c=None,
+        words=f"Moving {piece.tag} to air of its own opens {weeks} of the {all_of} empty weeks.",
+    )
+
+
+def _shielded(need: Need, piece: Stock, rh_pct: Floats, shut: NDArray[np.bool_]) -> list[Remedy]:
+    """Coat its faces, or keep the air off them, and look whether its surface stays damp enough."""
+    room, every = need.room, slice(None, None, EVERY)
+    floor = dict(need.floors(rh_pct))[piece.tag]
+    others = replace(need, stocks=tuple(each for each in need.stocks if each is not piece))
+    rest = others.window(rh_pct).open
+    air, at_s = room.held(rh_pct), room.at_s()[1:]
+    coated = dict.fromkeys(Face, FaceCover.COATED)
+    made = []
+    for what, faces, airflow, done in (
+        ("coat", coated, 1.0, "Coating its four faces with wax or paint"),
+        ("still air", None, STILL_AIR, "Keeping draughts off it, 0.1 m/s instead of 0.5"),
+    ):
+        fields = piece.some(every).dried(air, at_s, faces=faces, airflow=airflow)
+        surface = np.median(surface_pct(fields), axis=1)
+        kept = shut & rest & (surface >= np.nan_to_num(floor, nan=0.0))
+        weeks, all_of = int(kept.sum()), int(shut.sum())
+        worst = int(np.argmin(np.where(shut, surface - np.nan_to_num(floor, nan=0.0), np.inf)))
+        made.append(
+            Remedy(
+                what=what,
+                tag=piece.tag,
+                weeks_open=weeks,
+                of_weeks=all_of,
+                temp_c=None,
+                words=(
+                    f"{done} ({piece.tag}) keeps its surface damp enough in {weeks} of the {all_of} empty "
+                    f"weeks: in the worst it would stand at {surface[worst]:.0f} % where the start wants "
+                    f"{floor[worst]:.0f} %; it dries the slower for it."
+                ),
+            )
+        )
+    return made
+
+
+def _covered(need: Need, rh_pct: Floats, shut: NDArray[np.bool_]) -> Remedy:
+    weeks, all_of = _opened(replace(need, bands=()), rh_pct, shut), int(shut.sum())
+    names = ", ".join(each.name for each in need.bands)
+    return Remedy(
+        what="cover",
+        tag=names,
+        weeks_open=weeks,
+        of_weeks=all_of,
+        temp_c=None,
+        words=(f"Wrapping or moving the finished work ({names}) opens {weeks} of the {all_of} empty weeks."),
+    )
+
+
+def _cooled(need: Need, rh_pct: Floats, found: Window) -> Remedy:
+    """Look for the warmest temperature below each empty week's at which it opens."""
+    floors, temp = need.floors(rh_pct), need.room.temp_c
+    shut = np.flatnonzero(~found.open)
+    emc = (
+        np.max([np.nan_to_num(each, nan=0.0) for _, each in floors], axis=0)
+        if floors
+        else np.zeros(temp.size)
+    )
+    opens = {}
+    for i in shut:
+        cooler = np.arange(np.floor(temp[i]), COOLEST_C - 0.5, -1.0)
+        if not cooler.size:
+            continue
+        low = np.maximum(windows.rh_at(cooler, float(max(emc[i], 0.5))), need.room.driest_rh)
+        high = np.minimum(mould_limit_pct(np.clip(cooler, 0.0, 50.0)), DAMPEST_RH)
+        for band in need.bands:
+            low = np.maximum(low, windows.rh_at(cooler, band.low_pct))
+            high = np.minimum(high, windows.rh_at(cooler, band.high_pct))
+        fits = np.flatnonzero(low <= high)
+        if fits.size:
+            opens[int(i)] = float(cooler[fits[0]])
+    first = next(iter(opens.values()), None)
+    return Remedy(
+        what="cool",
+        tag="",
+        weeks_open=len(opens),
+        of_weeks=int(shut.size),
+        temp_c=first,
+        words=(
+            f"No cooler air down to {both_c(COOLEST_C)} opens it."
+            if first is None
+            else f"Cooler air opens {len(opens)} of the {shut.size} empty weeks: {both_c(first)} "
+            f"instead of {both_c(float(temp[next(iter(opens))]))} in the first of them, held evenly, for "
+            "mould needs damper air in the cold."
+        ),
+    )

@@ -1,0 +1,380 @@
+"""One timber as a plan of the air sees it: a thinned ensemble that can be dried in any air, quickly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models import checking, drying, forecast, readiness, sorption
+from baulk.models.air import AirSeries
+from baulk.models.calibrate import Calibration
+from baulk.models.diffusion import DiffusionLaw
+from baulk.models.distortion import Shape
+from baulk.models.drying import Members
+from baulk.models.faces import Covers
+from baulk.models.field import MoistureField
+from baulk.models.regrid import graded_edges_mm, moved
+from baulk.models.room import Floor
+from baulk.models.section import Finished
+from baulk.models.species import Species
+from baulk.models.timber import Timber
+from baulk.models.units import System
+from baulk.models.use_class import UseClass
+
+Floats = NDArray[np.float64]
+Part = Literal["dry", "beside", "keep", "wet"]  # to be dried; green beside it; finished; may stay wet
+
+MEMBERS: Final = 16
+CELLS: Final = (8, 8)
+ERROR_PCT: Final = 0.2
+SETTLING_C: Final = 15.0
+SETTLING_RH: Final = 65.0
+SETTLING_FROM_PCT: Final = 6.0  # a small step, for diffusion slows as wood dries
+DAY_S: Final = 86_400.0
+WEEK_S: Final = 7 * DAY_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stock:
+    """A timber in the room.
+
+    Parameters
+    ----------
+    timber : Timber
+        The timber.
+    species : Species
+        Its wood.
+    use : UseClass
+        Its use.
+    law : DiffusionLaw
+        How its wood lets water through.
+    start : MoistureField
+        Moisture now, every member. [%]
+    members : Members
+        The members.
+    part : {"dry", "beside", "keep", "wet"}
+        What the room is to do for it.
+    wanted : float
+        How sure a verdict has to be.
+    build_days : float
+        From squaring to service. [d]
+    system : {"inch", "metric"}
+        Units of its sentences.
+    stood_pct : float
+        Driest that its driest face has been since it came, median of the members. [%]
+    """
+
+    timber: Timber
+    species: Species
+    use: UseClass
+    law: DiffusionLaw
+    start: MoistureField
+    members: Members
+    part: Part
+    wanted: float = 0.9
+    build_days: float = readiness.BUILD_DAYS
+    system: System = "metric"
+    stood_pct: float = float("inf")
+    _kept: dict[str, Any] = field(default_factory=dict, repr=False)
+
+    @property
+    def tag(self) -> str:
+        """Its tag."""
+        return self.timber.tag
+
+    @property
+    def finished(self) -> Finished:
+        """The squared piece wanted from it."""
+        return self.timber.finished
+
+    @property
+    def dry_kg(self) -> float:
+        """Oven-dry mass, [kg]."""
+        section = self.timber.section
+        volume_m3 = section.width_mm * section.depth_mm * self.timber.length_mm / 1e9
+        return volume_m3 * self.species.basic_density_kg_m3
+
+    @property
+    def rule(self) -> readiness.Rule:
+        """What readiness means for it; the same rule as its verdict's."""
+        return readiness.Rule(
+            species=self.species,
+            use=self.use,
+            service_mc_pct=readiness.service_draw(self.use, self.members.size),
+            tolerance_mm=self.use.tolerance_mm(self.finished.width_mm, self.finished.depth_mm),
+            wanted=self.wanted,
+            system=self.system,
+        )
+
+    def some(self, which: slice) -> Stock:
+        """Return it with a part of its members."""
+        return replace(
+            self,
+            members=self.members.some(which),
+            start=replace(self.start, mc_pct=self.start.mc_pct[which]),
+            _kept={},
+        )
+
+    def dried(
+        self, air: AirSeries, at_s: Floats, *, faces: Covers | None = None, airflow: float = 1.0
+    ) -> tuple[MoistureField, ...]:
+        """Moisture at each moment in some air.
+
+        Parameters
+        ----------
+        air : AirSeries
+            From now on.
+        at_s : ndarray, shape (n,)
+            Moments, POSIX seconds. [s]
+        faces : mapping of Face to FaceCover, optional
+            What lies on its faces.
+        airflow : float
+            Factor on the surface conductance of every member. [-]
+        """
+        members = self.members
+        if airflow != 1.0:
+            members = replace(members, surface_factor=members.surface_factor * airflow)
+        return drying.dry(
+            self.start.section, self.start, air, self.law, start_posix_s=self.start.posix_s, at_posix_s=at_s,
+            members=members, faces=faces, cells=CELLS, error_pct=ERROR_PCT,
+        )  # fmt: skip
+
+    def _shape(self, piece: MoistureField) -> Shape:
+        if "shape" not in self._kept:
+            section = self.finished.inside(self.start.section)
+            self._kept["shape"] = Shape(section, self.species, piece.x_edges_mm, piece.y_edges_mm)
+        found: Shape = self._kept["shape"]
+        return found
+
+    def settling(self) -> Floats:
+        """Share of its way to new air that the squared piece goes by half the build and by its end."""
+        if "settling" not in self._kept:
+            piece = self.finished.inside(self.start.section)
+            held = AirSeries(
+                posix_s=np.array([0.0]), temp_c=np.array([SETTLING_C]), rh_pct=np.array([SETTLING_RH])
+            )
+            emc = float(sorption.emc_pct(SETTLING_C, SETTLING_RH)) + self.members.emc_offset_pct
+            fields = drying.dry(
+                piece, emc + SETTLING_FROM_PCT, held, self.law, start_posix_s=0.0,
+                at_posix_s=self.build_days * DAY_S * np.array([0.5, 1.0]), members=self.members,
+                cells=CELLS, error_pct=ERROR_PCT,
+            )  # fmt: skip
+            left = np.array([each.mean_pct for each in fields]) - emc
+            self._kept["settling"] = np.clip(1 - left / SETTLING_FROM_PCT, 0.0, 1.0)
+        found: Floats = self._kept["settling"]
+        return found
+
+    def excess_mm(self, fields: tuple[MoistureField, ...], ahead_pct: Floats | None = None) -> Floats:
+        """Movement to come beyond what its use tolerates, were it squared then, shape (n, m), [mm].
+
+        A proxy of the verdict's rule: each measure of the outline goes, while the work goes on, the share
+        `settling` of its way to the mean EMC of the half-year and the year ahead, where the rule dries the
+        squared piece itself. What its use asks of the mean moisture at squaring counts as movement, a tenth
+        of the tolerance a point.
+
+        Parameters
+        ----------
+        fields : tuple of MoistureField
+            Of the whole timber, n moments. [%]
+        ahead_pct : ndarray, shape (2, n), optional
+            Mean EMC over half the build and over the build from each moment on; without it none counts. [%]
+        """
+        rule, piece = self.rule, _stacked(fields, self.finished)
+        shape, count = self._shape(piece), len(fields)
+        did = shape.did(piece.mc_pct).reshape(count, self.members.size, -1)
+        largest = shape.movement_from(did, rule.service_mc_pct).largest_mm
+        if ahead_pct is not None and self.build_days > 0:
+            for share, emc in zip(self.settling(), ahead_pct, strict=True):
+                moved = shape.movement_from(did, emc[:, None] + self.members.emc_offset_pct).largest_mm
+                largest = np.maximum(largest, share * moved)
+        excess = largest - rule.tolerance_mm
+        most = self.use.max_mc_at_squaring_pct
+        if most is not None:
+            above = piece.mean_pct.reshape(count, -1) - most
+            excess = np.maximum(excess, 0.1 * rule.tolerance_mm * above)
+        return np.asarray(excess)
+
+    def path(self, fields: tuple[MoistureField, ...], at_s: Floats, air: AirSeries) -> readiness.Path:
+        """Work out the verdict's own rule, the build in this air included, for every second moment."""
+        ahead = forecast.Forecast(
+            posix_s=at_s,
+            quantiles=np.array(forecast.QUANTILES),
+            mean_pct=np.empty(0),
+            shell_pct=np.empty(0),
+            core_pct=np.empty(0),
+            fields=fields,
+        )
+        work = readiness.Work(air=air, law=self.law, build_days=self.build_days)
+        return readiness.path(ahead, self.finished, self.rule, members=self.members, work=work)
+
+    def stages(self) -> tuple[Floor, ...]:
+        """Stages of the mildest published safe start of its wood, none where none is known."""
+        section = self.timber.section
+        start = checking.start_for(self.species, min(section.width_mm, section.depth_mm))
+        return () if start is None else start.stages
+
+
+def stock(  # noqa: PLR0913 - what a plan needs of a timber
+    timber: Timber,
+    species: Species,
+    use: UseClass,
+    calibration: Calibration,
+    *,
+    law: DiffusionLaw,
+    part: Part,
+    wanted: float,
+    build_days: float,
+    system: System,
+    air_past: AirSeries | None = None,
+) -> Stock:
+    """Take what a plan needs out of a timber's calibration: every so manieth member.
+
+    Parameters
+    ----------
+    timber, species, use
+        The timber, its wood, its use.
+    calibration : Calibration
+        Its ensemble now. [%]
+    law : DiffusionLaw
+        How its wood lets water through.
+    part : {"dry", "beside", "keep", "wet"}
+        What the room is to do for it.
+    wanted : float
+        How sure a verdict has to be.
+    build_days : float
+        From squaring to service. [d]
+    system : {"inch", "metric"}
+        Units of its sentences.
+    air_past : AirSeries, optional
+        Air since it came, for the driest that its surface has stood. [degC, %]
+
+    Returns
+    -------
+    Stock
+        At most `MEMBERS` members.
+
+    References
+    ----------
+    None: members are drawn in no order, so that every fourth is as good a draw.
+    """
+    every = slice(None, None, max(1, calibration.members.size // MEMBERS))
+    now = calibration.field_now
+    made = Stock(
+        timber=timber,
+        species=species,
+        use=use,
+        law=law,
+        start=_coarse(replace(now, mc_pct=now.mc_pct[every])),
+        members=calibration.members.some(every),
+        part=part,
+        wanted=wanted,
+        build_days=build_days,
+        system=system,
+    )
+    return made if air_past is None else replace(made, stood_pct=_stood(made, air_past))
+
+
+def ready_days(excess_mm: Floats, at_s: Floats) -> Floats:
+    """Days until each member's movement is within its tolerance, the last day for one that never is.
+
+    Parameters
+    ----------
+    excess_mm : ndarray, shape (n, m)
+        From `Stock.excess_mm`. [mm]
+    at_s : ndarray, shape (n,)
+        Moments, POSIX seconds. [s]
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        Days from the first moment, by straight lines between them. [d]
+
+    References
+    ----------
+    None: a first crossing.
+    """
+    days, below = (at_s - at_s[0]) / DAY_S, excess_mm <= 0
+    first, ever = np.argmax(below, axis=0), below.any(axis=0)
+    found = np.where(ever, days[first], days[-1])
+    for j in np.flatnonzero((first > 0) & ever):
+        high, low = excess_mm[first[j] - 1, j], excess_mm[first[j], j]
+        found[j] -= (days[first[j]] - days[first[j] - 1]) * -low / max(high - low, 1e-9)
+    return np.asarray(found)
+
+
+def _coarse(field: MoistureField) -> MoistureField:
+    """Put a field on the cells of a plan, so that no run has to."""
+    x, y = (
+        graded_edges_mm(field.section.width_mm, CELLS[0]),
+        graded_edges_mm(field.section.depth_mm, CELLS[1]),
+    )
+    mc = moved(field.mc_pct, field.x_edges_mm, field.y_edges_mm, x, y)
+    return replace(field, x_edges_mm=x, y_edges_mm=y, mc_pct=mc)
+
+
+def _stood(made: Stock, air_past: AirSeries) -> float:
+    """Driest that the driest face has been, by the median member, since the first month; on fine cells."""
+    first, last = float(air_past.posix_s[0]), made.start.posix_s
+    at_s = np.arange(last, first + 4 * WEEK_S, -WEEK_S)
+    if not at_s.size:
+        return float("inf")
+    fields = drying.dry(
+        made.start.section, None, air_past, made.law, start_posix_s=first, at_posix_s=at_s,
+        members=made.members, error_pct=ERROR_PCT,
+    )  # fmt: skip
+    return float(np.min(np.median(surface_pct(fields), axis=1)))
+
+
+def surface_pct(fields: tuple[MoistureField, ...]) -> Floats:
+    """Moisture of the driest face's outermost cells, shape (n, m).
+
+    Parameters
+    ----------
+    fields : tuple of MoistureField
+        Of one timber, an ensemble. [%]
+
+    Returns
+    -------
+    ndarray, shape (n, m)
+        Mean along the driest face. [%]
+
+    References
+    ----------
+    None: as `checking.margin` takes it.
+    """
+    mc = np.array([each.mc_pct for each in fields])
+    faces = [mc[..., edge].mean(axis=-1) for edge in (0, -1)]
+    faces += [mc[..., edge, :].mean(axis=-1) for edge in (0, -1)]
+    return np.asarray(np.min(faces, axis=0))
+
+
+def mean_pct(fields: tuple[MoistureField, ...]) -> Floats:
+    """Mean moisture of the section, shape (n, m).
+
+    Parameters
+    ----------
+    fields : tuple of MoistureField
+        Of one timber, an ensemble. [%]
+
+    Returns
+    -------
+    ndarray, shape (n, m)
+        Section mean. [%]
+
+    References
+    ----------
+    None: a mean over the cells' areas.
+    """
+    area = fields[0].area_mm2
+    mc = np.array([each.mc_pct for each in fields])
+    return np.asarray(np.sum(mc * area, axis=(-2, -1)) / area.sum())
+
+
+def _stacked(fields: tuple[MoistureField, ...], finished: Finished) -> MoistureField:
+    """Cut the piece out of all fields at once."""
+    first = fields[0]
+    mc = np.concatenate([each.mc_pct for each in fields])
+    return drying.cut(replace(first, mc_pct=mc), finished)
