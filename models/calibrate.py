@@ -16,6 +16,7 @@ takes new readings in with one step of an ensemble filter from where the last fi
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -32,12 +33,17 @@ from baulk.models.fit_meters import Corrections, MeterSetting
 from baulk.models.fit_result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
 from baulk.models.fit_series import Observation
 from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, firsts, lone, predict
+from baulk.models.fit_swap import Swap, swapped
+from baulk.models.fit_update import due, seen, taken_in
 from baulk.models.observations import Lot, observations
 from baulk.models.reading import Reading
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 
-__all__ = ["FEWEST", "LONE_WOLF", "Calibration", "Fitted", "MeterSetting", "fit", "resume"]
+__all__ = [
+    "FEWEST", "LONE_WOLF", "Calibration", "Fitted", "MeterSetting", "Swap", "due", "fit", "resume",
+    "swapped", "update",
+]  # fmt: skip
 
 Floats = NDArray[np.float64]
 
@@ -105,17 +111,17 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     lot = lot_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
     gathered = observations(lot, readings)
     data, said, left_out = gathered.data, (*lot.past.said, *gathered.said), gathered.left_out
-    rng = np.random.default_rng(seed)
-    begun = fit_run.prior(timber, species, members, rng)
-    theta = _assimilated(begun, data, lot, rng)
-    run, history_s = _course(theta, data, lot)
-    off, away = _off(data, run, theta, species)
-    step = fit_naming.lasting_step(data, off)
+    begun = fit_run.prior(timber, species, members, np.random.default_rng(seed))
+    theta, run, history_s = _fitted(begun, data, lot, seed)
+    step = fit_naming.lasting_step(data, _off(data, run, theta, species)[0])
+    parted_s = fit_naming.parted_at(data) if step is None else None
+    if parted_s is not None:  # do the pins change with the weight, as a fit without both expects them?
+        theta_b, run_b, _ = _fitted(begun, fit_naming.without_after(data, parted_s), lot, seed)
+        step = fit_naming.lasting_step(data, _off(data, run_b, theta_b, species)[0])
     if step is not None:
         data, left_out = fit_naming.without_after(data, step[0]), (*left_out, step[1])
-        theta = _assimilated(begun, data, lot, rng)
-        run, history_s = _course(theta, data, lot)
-        off, away = _off(data, run, theta, species)
+        theta, run, history_s = _fitted(begun, data, lot, seed)
+    off, away = _off(data, run, theta, species)
     predicted = predict(data, run, theta, species)
     fitted = fit_naming.beside(data, predicted, off, away)
     course = run[len(data) :]
@@ -132,13 +138,69 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         history_mean_pct=np.array([each.mean_pct for each in course]),
         history_core_pct=np.array([each.core_pct for each in course]),
         weighed=any(each.weight_ratio is not None for each in data),
-        notes=(*said, *fit_naming.notes(data, fitted, now_posix_s)),
+        notes=(*said, *fit_naming.notes(fitted, now_posix_s)),
         theta=theta,
         depths_mm=depths_mm,
         history_depth_pct=np.array([depth_profile_pct(each, depths_mm) for each in course]),
         anchor=_anchor(data, run),
         fitted_posix_s=now_posix_s,
+        seen=seen(timber, events, corrections, readings, now_posix_s),
     )
+
+
+def update(  # noqa: PLR0913 - as `fit`
+    previous: Calibration,
+    timber: Timber,
+    species: Species,
+    readings: Sequence[Reading],
+    air: AirSeries,
+    *,
+    law: DiffusionLaw,
+    now_posix_s: float,
+    members: int = 64,
+    seed: int = 0,
+    events: Sequence[Event] = (),
+    corrections: Corrections = (),
+    gaps: Sequence[tuple[float, float]] = (),
+) -> Calibration:
+    """Take what was read since the last answer into it; where that is not sound, make the whole fit.
+
+    Parameters
+    ----------
+    previous : Calibration
+        The last answer, from `fit`, `update` or `resume`.
+    timber, species, readings, air, law, now_posix_s, members, seed, events, corrections, gaps
+        As for `fit`: everything, not only what is new. [-, -, -, -, -, s, -, -, -, -, s]
+
+    Returns
+    -------
+    Calibration
+        The new answer; `updates` counts the steps since the last whole fit, `why_whole` says why one was
+        made.
+
+    Raises
+    ------
+    OutOfRange
+        As `fit`.
+
+    References
+    ----------
+    Evensen, G., 2003. The ensemble Kalman filter: theoretical formulation and practical implementation.
+    Ocean Dynamics 53, 343-367 (one step, parameters and state together).
+    """
+    lot = lot_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
+    found: Calibration | str | None = due(previous, timber, events, corrections, readings, now_posix_s)
+    if previous.theta.shape[1] != members:
+        found = "the size of the ensemble has changed"
+    if found is None:
+        found = taken_in(previous, lot, readings, seed=seed)
+    if isinstance(found, Calibration):
+        return replace(found, seen=seen(timber, events, corrections, readings, now_posix_s))
+    whole = fit(
+        timber, species, readings, air, law=law, now_posix_s=now_posix_s, members=members, seed=seed,
+        events=events, corrections=corrections, gaps=gaps,
+    )  # fmt: skip
+    return replace(whole, why_whole=found)
 
 
 def lot_of(  # noqa: PLR0913, PLR0917 - all that a fit looks at
@@ -164,6 +226,14 @@ def lot_of(  # noqa: PLR0913, PLR0917 - all that a fit looks at
         timber=timber, species=species, law=law, past=past, air=air, corrections=corrections,
         start_s=start_s, now_s=now_s,
     )  # fmt: skip
+
+
+def _fitted(
+    begun: Floats, data: Sequence[Observation], lot: Lot, seed: int
+) -> tuple[Floats, tuple[MoistureField, ...], Floats]:
+    """Return the ensemble after the readings, its fields at them and through the history, and its moments."""
+    theta = _assimilated(begun, data, lot, np.random.default_rng([seed, 1]))
+    return theta, *_course(theta, data, lot)
 
 
 def _assimilated(theta: Floats, data: Sequence[Observation], lot: Lot, rng: np.random.Generator) -> Floats:

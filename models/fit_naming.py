@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
 
@@ -12,22 +12,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.fit_result import FEWEST, Fitted
-from baulk.models.fit_series import DAY_S, JUMP_DEPTH_MM, Observation
+from baulk.models.fit_series import DAY_S, JUMP_DEPTH_MM, WET_DEPTH_MM, WET_WITHIN_S, Observation
 from baulk.models.fit_smoother import LONE_WOLF
+from baulk.models.fit_weights import EVENT_SEGMENT
 from baulk.models.wording import day
 
 Floats = NDArray[np.float64]
 
 STEP_PCT: Final = 3.0  # least lasting step of a series; our own judgement, no source
-STEP_SDS: Final = (
-    2.2  # and as a multiple of its error: four readings on each side; our own judgement, no source
-)
+STEP_SDS: Final = 1.6  # and as a multiple of its error; our own judgement, no source
 BESIDE: Final = 4  # readings on each side of a step that are looked at; our own judgement, no source
 LASTS: Final = 3  # readings after a step before it is believed; our own judgement, no source
-WET_DEPTH_MM: Final = 20.0  # as deep as a night's rain is felt by pins; our own judgement, no source
-WET_WITHIN_S: Final = (
-    3 * DAY_S
-)  # how near in time the deep pins must have been read; our own judgement, no source
 LONG_DAYS: Final = 60.0  # without a reading; our own judgement, no source
 
 
@@ -126,6 +121,17 @@ def _wet(one: Fitted, fitted: Sequence[Fitted]) -> bool:
     return bool(deep) and all(each.left_out is None for each in deep)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shift:
+    """What one series does at a moment: by how much, whether that is a step, and what speaks against one."""
+
+    points: float
+    need: float
+    step: bool
+    censored: bool
+    weight: bool
+
+
 def lasting_step(data: Sequence[Observation], off: Floats) -> tuple[float, str] | None:
     """Find the moment from which all series read something else at once.
 
@@ -143,41 +149,64 @@ def lasting_step(data: Sequence[Observation], off: Floats) -> tuple[float, str] 
     """
     series: dict[str, list[int]] = defaultdict(list)
     for i, each in enumerate(data):
-        if each.lost_pct is None and not each.at_least:
+        if each.lost_pct is None:
             series[each.series].append(i)
     at_s = np.array([each.posix_s for each in data])
-    best: tuple[float, float, int, float] | None = None
+    best: tuple[float, float, list[_Shift]] | None = None
     for moment in np.unique(at_s):
         shifts = [_shift([data[i] for i in mine], off[mine], at_s[mine] < moment) for mine in series.values()]
         found = [each for each in shifts if each is not None]
-        if len(found) < 2 or not all(each[1] for each in found):
-            continue
-        strength = sum(abs(each[0]) for each in found)
-        if best is None or strength > best[1]:
-            best = (float(moment), strength, len(found), float(np.median([each[0] for each in found])))
+        strength = sum(abs(each.points) for each in found if each.step)
+        if _at_once(found) and (best is None or strength > best[1]):
+            best = (float(moment), strength, found)
     if best is None:
         return None
-    moment_s, _, count, points = best
+    moment_s, _, found = best
+    points = float(np.median([each.points for each in found if each.step and not each.weight]))
     way = "higher" if points > 0 else "lower"
     return moment_s, (
-        f"since {_day(moment_s)} all {count} series read about {abs(points):.0f} points {way} at once, as "
-        "when two tags were swapped or the sensors moved to another timber; what was read since is set aside "
-        "until somebody has looked which timber bears this tag"
+        f"since {_day(moment_s)} all {len(found)} series that can tell read something else at once, pins "
+        f"about {abs(points):.0f} points {way}, as when two tags were swapped "
+        "or the sensors moved to another timber; what was read since is set aside until somebody has looked "
+        "which timber bears this tag"
     )
 
 
-def _shift(mine: Sequence[Observation], off: Floats, before: NDArray[np.bool_]) -> tuple[float, bool] | None:
-    """Return a series' step at a moment and whether it is one; None where too little lies on a side."""
-    if before.sum() < 2 or (~before).sum() < LASTS:
+def _at_once(found: Sequence[_Shift]) -> bool:
+    """Whether at least two series make a step, one of them of pins, and no other speaks against it."""
+    pins = [each for each in found if each.step and not each.weight]
+    if not pins or sum(each.step for each in found) < 2:
+        return False
+    way = np.sign(np.median([each.points for each in pins]))
+    return all(
+        each.step if each.weight else way * each.points > (-each.need / 2 if each.censored else each.need / 2)
+        for each in found
+    )
+
+
+def _shift(mine: Sequence[Observation], off: Floats, before: NDArray[np.bool_]) -> _Shift | None:
+    """Return what a series does at a moment; None where it can't tell."""
+    if before.sum() < 2 or (~before).sum() < LASTS or all(each.at_least for each in mine):
         return None
     last, first = int(np.flatnonzero(before)[-1]), int(np.flatnonzero(~before)[0])
-    if mine[first].weight_ratio is not None and mine[first].segment != mine[last].segment:
-        return float(np.sign(mine[first].measured_pct - mine[last].measured_pct)), True
     left, right = off[before][-BESIDE:], off[~before][:BESIDE]
-    step = float(np.median(right) - np.median(left))
+    points = float(np.median(right) - np.median(left))
     stays = float(np.median(off[~before]) - np.median(left))
     need = max(STEP_PCT, STEP_SDS * mine[first].sd_pct)
-    return step, abs(step) > need and step * stays > 0 and abs(stays) > need / 2
+    weight = mine[first].weight_ratio is not None
+    parted = weight and mine[first].segment != mine[last].segment
+    return _Shift(
+        points=points,
+        need=need,
+        step=parted or (abs(points) > need and points * stays > 0 and abs(stays) > need / 2),
+        censored=any(each.at_least for each in mine[max(0, last - BESIDE + 1) : first + BESIDE]),
+        weight=weight,
+    )
+
+
+def parted_at(data: Sequence[Observation]) -> float | None:
+    """Moment at which the weights fell or rose for good without an event that says why."""
+    return next((each.posix_s for each in data if each.segment % EVENT_SEGMENT), None)
 
 
 def without_after(data: Sequence[Observation], moment_s: float) -> tuple[Observation, ...]:
@@ -190,13 +219,13 @@ def without_after(data: Sequence[Observation], moment_s: float) -> tuple[Observa
     )
 
 
-def notes(data: Sequence[Observation], fitted: Sequence[Fitted], now_s: float) -> tuple[str, ...]:
+def notes(fitted: Sequence[Fitted], now_s: float) -> tuple[str, ...]:
     """Say what the readings that took part can't tell.
 
     Parameters
     ----------
-    data, fitted : sequence of Observation, sequence of Fitted
-        Readings, and the same beside the fit.
+    fitted : sequence of Fitted
+        Readings beside the fit, in order of time.
     now_s : float
         Now. [s]
 
@@ -205,7 +234,7 @@ def notes(data: Sequence[Observation], fitted: Sequence[Fitted], now_s: float) -
     tuple of str
         None where there is nothing to say.
     """
-    used = [each for each, one in zip(data, fitted, strict=True) if one.left_out is None]
+    used = [each for each in fitted if each.left_out is None]
     if not used:
         return ("there is no usable reading: the answer rests on the species' table and the air alone",)
     said = []

@@ -24,6 +24,12 @@ JUMP_DEPTH_MM: Final = 15.0
 HANGS_DAYS: Final = 45.0  # the same number for so long; our own judgement, no source
 HANGS_TIMES: Final = 10  # and on so many days; our own judgement, no source
 LATE_S: Final = 30 * DAY_S  # a live message this late is a wrong clock; our own judgement, no source
+WET_DEPTH_MM: Final = 20.0  # as deep as a night's rain is felt by pins; our own judgement, no source
+WET_WITHIN_S: Final = 3 * DAY_S  # deep pins read so near in time tell it; our own judgement, no source
+WET_RISE_PCT: Final = 5.0  # of a shallow pin while deep ones stay; our own judgement, no source
+WET_DAYS: Final = 30.0  # within which such a surface has dried again; our own judgement, no source
+
+Hanging = tuple[int, int, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +131,7 @@ def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[s
     return kept, said
 
 
-def hanging(readings: Iterable[Reading]) -> tuple[dict[str, tuple[int, int]], list[str]]:
+def hanging(readings: Iterable[Reading]) -> dict[str, Hanging]:
     """Find the series that show one and the same number for weeks.
 
     Parameters
@@ -135,16 +141,14 @@ def hanging(readings: Iterable[Reading]) -> tuple[dict[str, tuple[int, int]], li
 
     Returns
     -------
-    days : dict of str to (int, int)
-        First and last day, UTC, of the longest such time of a series.
-    said : list of str
-        One sentence each.
+    dict of str to (int, int, str)
+        First and last day, UTC, of the longest such time of a series, and a sentence.
     """
     series: dict[str, dict[int, list[float]]] = defaultdict(lambda: defaultdict(list))
     for each in readings:
         if each.series.quantity in {Quantity.RESISTANCE, Quantity.MOISTURE}:
             series[str(each.series)][int(each.taken_utc.timestamp() // DAY_S)].append(each.value)
-    found, said = {}, []
+    found = {}
     for name, by_day in series.items():
         run: list[int] = []
         best: list[int] = []
@@ -155,13 +159,13 @@ def hanging(readings: Iterable[Reading]) -> tuple[dict[str, tuple[int, int]], li
             shown = values[-1]
             best = max(best, run, key=len)
         if len(best) >= HANGS_TIMES and best[-1] - best[0] >= HANGS_DAYS:
-            found[name] = (best[0], best[-1])
             value = by_day[best[-1]][-1]
-            said.append(
+            words = (
                 f"{name}: it showed {value:.4g} to the last digit on {len(best)} days from {_day(best[0])} "
                 f"to {_day(best[-1])}, as a meter that hangs does; only the first of them counts"
             )
-    return found, said
+            found[name] = (best[0], best[-1], words)
+    return found
 
 
 def without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) -> list[Observation]:
@@ -200,6 +204,64 @@ def without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) -
         last[each.series] = each
         kept.append(each)
     return kept
+
+
+def without_rain(found: Sequence[Observation], refused: dict[str, list[str]]) -> list[Observation]:
+    """Set aside shallow pins that rose for a while and fell again, while deeper ones did not stir.
+
+    Parameters
+    ----------
+    found : sequence of Observation
+        Pins in order of time.
+    refused : dict of str to list of str
+        Receives the reasons by series.
+
+    Returns
+    -------
+    list of Observation
+        All of them, those set aside with their reason.
+    """
+    series: dict[str, list[Observation]] = defaultdict(list)
+    for each in found:
+        if each.depth_mm is not None and not each.aside:
+            series[each.series].append(each)
+    wet: set[int] = set()
+    for mine in series.values():
+        base = mine[0]
+        for i, each in enumerate(mine):
+            rose = each.measured_pct - base.measured_pct >= WET_RISE_PCT
+            if rose and _shallow(each) and _passes(mine[i:], base) and _still(each, series):
+                wet.add(id(each))
+                refused[each.series].append(
+                    f"it rose from {base.measured_pct:.0f} to {each.measured_pct:.0f} % while the deeper "
+                    "pins stayed: a wet surface, after rain or dew; read it again when the face has dried"
+                )
+            else:
+                base = each
+    return [replace(each, aside="a wet surface") if id(each) in wet else each for each in found]
+
+
+def _shallow(each: Observation) -> bool:
+    return each.depth_mm is not None and each.depth_mm <= WET_DEPTH_MM
+
+
+def _passes(since: Sequence[Observation], base: Observation) -> bool:
+    """Whether the series falls back soon, or it is too early to tell."""
+    end_s = since[0].posix_s + WET_DAYS * DAY_S
+    soon = [each for each in since[1:] if each.posix_s <= end_s]
+    fell = any(each.measured_pct < base.measured_pct + WET_RISE_PCT / 2 for each in soon)
+    return fell or since[-1].posix_s <= since[0].posix_s + DAY_S
+
+
+def _still(one: Observation, series: dict[str, list[Observation]]) -> bool:
+    """Whether deeper pins were read about then, and none of them had risen."""
+    rises: list[float] = []
+    for mine in series.values():
+        if (mine[0].depth_mm or 0.0) <= max(one.depth_mm or 0.0, JUMP_DEPTH_MM):
+            continue
+        near = [i for i, each in enumerate(mine) if i and abs(each.posix_s - one.posix_s) <= WET_WITHIN_S]
+        rises += [mine[i].measured_pct - mine[i - 1].measured_pct for i in near]
+    return bool(rises) and max(rises) < WET_RISE_PCT / 2
 
 
 def middle(group: Sequence[Observation]) -> Observation:

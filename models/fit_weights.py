@@ -30,6 +30,7 @@ WEIGHT_MISREAD: Final = 1.5  # times its neighbours: green to dry is less than t
 FASTER: Final = 4.0  # times the likely D and surface: two sd of the prior; our own judgement, no source
 GAIN_SHARE: Final = 0.04  # of the weight, by rain and damp air; our own judgement, no source
 LEAST_STEP: Final = 3  # weights beyond a step that open a series; our own judgement, no source
+EVENT_SEGMENT: Final = 1000  # series that an event opens are numbered by it, those a step opens in between
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,20 +65,27 @@ class Limits:
         For its faces. [mm]
     law : DiffusionLaw
         Likely diffusion.
-    start_pct, wettest_pct : float
-        Likely moisture content at the first weight, and the most it can have been. [%]
+    wettest_pct : float
+        The most its moisture content can have been at the first weight. [%]
+    begun_s : float
+        Its arrival. [s]
     """
 
     section: Section
     law: DiffusionLaw
-    start_pct: float
     wettest_pct: float
+    begun_s: float
 
-    def most_lost_share(self, seconds: float) -> float:
-        """Share of the weight that the faces can give off within a time, from a wet start with dry air."""
+    def most_lost_share(self, from_s: float, to_s: float) -> float:
+        """Return the share of the weight that the faces can give off between two moments.
+
+        From a wet start, in dry air, no quicker than water comes up (square root of time) or leaves the
+        faces. Of the time since its arrival a quarter counts as drying: it may have lain in damp air first.
+        """
+        seconds, before = max(to_s - from_s, 3600.0), max(from_s - self.begun_s, 0.0) / 4
         per_m = 2000 * (1 / self.section.width_mm + 1 / self.section.depth_mm)
         d_m2_s = FASTER * float(self.law.d_m2_s(self.law.fsp_pct, 25.0)) * max(1.0, self.law.raised_above_fsp)
-        through = 2 * (d_m2_s * seconds / np.pi) ** 0.5
+        through = 2 * (d_m2_s / np.pi) ** 0.5 * ((before + seconds) ** 0.5 - before**0.5)
         off = FASTER * CONDUCTANCE_M_S[FaceCover.EXPOSED] * seconds
         share = min(float(per_m * min(through, off)), 1.0)
         return share * self.wettest_pct / (100 + self.wettest_pct) + 3 * WEIGHT_SD_SHARE
@@ -152,7 +160,7 @@ def _piece(past: History, at_s: float, *, before: bool = False) -> tuple[int, fl
             factor *= first / after
         else:
             segment, factor = segment + 1, 1.0
-    return 100 * segment, factor
+    return EVENT_SEGMENT * segment, factor
 
 
 def _entered(past: History) -> list[Weight]:
@@ -210,7 +218,9 @@ def _in_steps(every: Sequence[Weight], limits: Limits, refused: list[str], said:
                     kept.append(last)
                 at += 1
                 continue
-            back = next((i for i in range(at + 1, len(mine)) if _follows(last, mine[i], limits)), None)
+            back = next(
+                (i for i in range(at + 1, len(mine)) if _returns(last, mine[at : i + 1], limits)), None
+            )
             lost = mine[at:back]
             why = _why(last, each, limits)
             if back is not None or len(lost) < LEAST_STEP:
@@ -232,7 +242,13 @@ def _below_dry(kg: float, first_kg: float, limits: Limits) -> bool:
 
 def _follows(last: Weight, then: Weight, limits: Limits) -> bool:
     change = then.kg / last.kg - 1
-    return -limits.most_lost_share(max(then.posix_s - last.posix_s, 3600.0)) <= change <= GAIN_SHARE
+    return -limits.most_lost_share(last.posix_s, then.posix_s) <= change <= GAIN_SHARE
+
+
+def _returns(last: Weight, since: Sequence[Weight], limits: Limits) -> bool:
+    """Whether the last of these weights goes on from the one before the step and not from the step."""
+    then, beyond = since[-1].kg, since[-2].kg
+    return _follows(last, since[-1], limits) and abs(np.log(then / last.kg)) < abs(np.log(then / beyond))
 
 
 def _why(last: Weight, then: Weight, limits: Limits) -> str:
@@ -240,7 +256,7 @@ def _why(last: Weight, then: Weight, limits: Limits) -> str:
     within = "a day" if days < 1.5 else f"{days:.0f} days"
     if then.kg > last.kg:
         return f"rose from {last.kg:.1f} to {then.kg:.1f} kg within {within}, more than wood takes up"
-    most = 100 * limits.most_lost_share(max(then.posix_s - last.posix_s, 3600.0))
+    most = 100 * limits.most_lost_share(last.posix_s, then.posix_s)
     return (
         f"fell from {last.kg:.1f} to {then.kg:.1f} kg within {within}, faster than its faces can dry "
         f"({most:.0f} % at most)"

@@ -21,12 +21,14 @@ from baulk.models.fit_meters import Corrections, answer
 from baulk.models.fit_run import start_of
 from baulk.models.fit_series import (
     DAY_S,
+    Hanging,
     Observation,
     by_a_right_clock,
     hanging,
     middle,
     thinned,
     without_jumps,
+    without_rain,
 )
 from baulk.models.fit_weights import WEIGHT_SD_SHARE, Limits, weights
 from baulk.models.reading import Quantity, Reading
@@ -39,6 +41,7 @@ INSTALLED_SD_PCT: Final = (
 )
 OVEN_SD_PCT: Final = 1.5  # one slice against the whole timber, when dry; our own judgement, no source
 OVEN_SD_SHARE: Final = 0.05  # and as a share of its moisture; our own judgement, no source
+_REPEATED: Final = "the same number to the last digit as on the days before"
 SAME_SECTION_S: Final = 2 * DAY_S  # an oven-dry section so near the arrival is the one entered with it
 
 
@@ -91,7 +94,7 @@ class Gathered:
     said: tuple[str, ...]
 
 
-def observations(lot: Lot, readings: Iterable[Reading]) -> Gathered:
+def observations(lot: Lot, readings: Iterable[Reading], *, thin: bool = True) -> Gathered:
     """Sort, convert, gather and thin a timber's readings.
 
     Parameters
@@ -100,23 +103,26 @@ def observations(lot: Lot, readings: Iterable[Reading]) -> Gathered:
         The timber.
     readings : iterable of Reading
         Every reading of it, in any order.
+    thin : bool
+        Whether to keep only as many as change the answer, `fit_series.MOST`.
 
     Returns
     -------
     Gathered
-        Usable readings, at most `fit_series.MOST`, and those set aside.
+        Usable readings and those set aside.
     """
     refused: dict[str, list[str]] = defaultdict(list)
     timely, clock_words = by_a_right_clock(readings)
     inside = _inside(timely, lot, refused)
-    stuck, stuck_words = hanging(inside)
+    stuck = hanging(inside)
     pins = _pins(inside, lot, refused, stuck)
-    usable = without_jumps(pins, refused)
+    usable = without_jumps(without_rain(pins, refused), refused)
     weighed, weight_words = _weights(inside, lot, refused)
     sections, section_words = _sections(lot)
+    every = [*weighed, *sections, *usable]
     return Gathered(
-        data=thinned([*weighed, *sections, *usable]),
-        left_out=(*_said(refused), *stuck_words, *section_words),
+        data=thinned(every) if thin else tuple(sorted(every, key=lambda one: one.posix_s)),
+        left_out=(*_said(refused), *_stuck_words(usable, stuck), *section_words),
         said=(*clock_words, *weight_words),
     )
 
@@ -137,7 +143,7 @@ def _pins(
     inside: Sequence[Reading],
     lot: Lot,
     refused: dict[str, list[str]],
-    stuck: dict[str, tuple[int, int]],
+    stuck: dict[str, Hanging],
 ) -> list[Observation]:
     wood = [each for each in inside if each.series.quantity is Quantity.WOOD_TEMP]
     wood_s = [each.taken_utc.timestamp() for each in wood]
@@ -162,11 +168,16 @@ def _pins(
     return [_freed(each, stuck.get(each.series)) for each in usable]
 
 
-def _freed(each: Observation, stuck: tuple[int, int] | None) -> Observation:
+def _stuck_words(usable: Sequence[Observation], stuck: dict[str, Hanging]) -> list[str]:
+    touched = {each.series for each in usable if each.aside == _REPEATED}
+    return [words for name, (_, _, words) in stuck.items() if name in touched]
+
+
+def _freed(each: Observation, stuck: Hanging | None) -> Observation:
     """Set a reading aside that its meter only repeated; one at saturation is no repetition."""
     if stuck is None or each.at_least or not stuck[0] < each.day <= stuck[1]:
         return each
-    return replace(each, aside="the same number to the last digit as on the days before")
+    return replace(each, aside=_REPEATED)
 
 
 def _with_its_ends(lot: Lot, reading: Reading) -> Timber:
@@ -224,8 +235,8 @@ def _weights(
     limits = Limits(
         section=lot.past.section,
         law=lot.law,
-        start_pct=start_pct,
         wettest_pct=min(lot.law.most_pct, start_pct + 3 * start_sd),
+        begun_s=lot.start_s,
     )
     usable, why, said = weights(taken, lot.past, limits)
     refused[name] += why

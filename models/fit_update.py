@@ -1,0 +1,268 @@
+"""New readings taken into a fit that is there already, without drying the timber again from its arrival.
+
+The members are dried from where the last fit left them to the new readings; one step of the ensemble filter
+then draws their parameters, their moisture now and their course so far together. That is exact for a linear
+model and Gaussian errors; ours is neither, so after `MOST_UPDATES` readings, a month, or anything but a plain
+new reading the whole fit is made again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from hashlib import blake2b
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models import fit_naming, fit_run
+from baulk.models.event import Event, EventKind
+from baulk.models.field import MoistureField
+from baulk.models.fit_meters import Corrections
+from baulk.models.fit_result import Calibration, Fitted, depth_profile_pct
+from baulk.models.fit_series import DAY_S, Observation
+from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, lone, predict
+from baulk.models.observations import Lot, observations
+from baulk.models.reading import AT_DEPTH, Quantity, Reading
+from baulk.models.timber import Timber
+
+Floats = NDArray[np.float64]
+
+MOST_UPDATES: Final = 10  # days with new readings between two whole fits; our own judgement, no source
+MOST_DAYS: Final = 30.0  # and time between them; our own judgement, no source
+LEAST_USED: Final = 10  # readings before a fit is settled enough; our own judgement, no source
+_LOOK_BACK_S: Final = 30 * DAY_S  # of pins before the last fit, for jumps
+_TELLING: Final = frozenset(
+    {
+        EventKind.TURNED,
+        EventKind.END_SEALED,
+        EventKind.COATED,
+        EventKind.STICKERED,
+        EventKind.CUT,
+        EventKind.PLANED,
+        EventKind.OVEN_DRIED,
+        EventKind.TARED,
+    }
+)
+
+
+def seen(
+    timber: Timber,
+    events: Sequence[Event],
+    corrections: Corrections,
+    readings: Sequence[Reading],
+    upto_s: float,
+) -> str:
+    """Return a short text that changes when anything that a fit rests on changes.
+
+    Parameters
+    ----------
+    timber : Timber
+        As it stands.
+    events : sequence of Event
+        Its events; only those that the fit looks at count.
+    corrections : sequence of MeterSetting
+        The shop's meters.
+    readings : sequence of Reading
+        In any order.
+    upto_s : float
+        Later readings do not count. [s]
+
+    Returns
+    -------
+    str
+        32 hexadecimal digits.
+    """
+    told = [
+        repr((each.kind.value, each.at_utc, sorted(each.detail.items())))
+        for each in events
+        if each.counts and each.kind in _TELLING
+    ]
+    names: dict[int, str] = {}
+    lines = []
+    for each in readings:
+        taken_s = each.taken_utc.timestamp()
+        if taken_s <= upto_s:
+            key = id(each.series)
+            name = names.get(key) or names.setdefault(key, str(each.series))
+            lines.append(f"{name} {taken_s!r} {each.value!r} {each.flags}")
+    digest = blake2b(digest_size=16)
+    for text in (repr(timber), repr(tuple(corrections)), *sorted(told), *sorted(lines)):
+        digest.update(text.encode() + b"\0")
+    return digest.hexdigest()
+
+
+def due(  # noqa: PLR0913, PLR0917 - all that a fit rests on
+    previous: Calibration,
+    timber: Timber,
+    events: Sequence[Event],
+    corrections: Corrections,
+    readings: Sequence[Reading],
+    now_s: float,
+) -> str | None:
+    """Say why a whole fit is due, if it is.
+
+    Parameters
+    ----------
+    previous : Calibration
+        The last answer.
+    timber, events, corrections, readings
+        As `calibrate.fit` takes them.
+    now_s : float
+        Present moment. [s]
+
+    Returns
+    -------
+    str or None
+        The reason in words; None where `calibrate.update` will do.
+    """
+    then_s = previous.field_now.posix_s
+    if now_s < then_s:
+        return "the last fit lies in the future"
+    if previous.used < LEAST_USED:
+        return f"the last fit had only {previous.used} readings"
+    if previous.updates >= MOST_UPDATES:
+        return f"new readings were taken in {previous.updates} times since the last whole fit"
+    if now_s - previous.fitted_posix_s > MOST_DAYS * DAY_S:
+        return f"the last whole fit is {(now_s - previous.fitted_posix_s) / DAY_S:.0f} days old"
+    if previous.seen != seen(timber, events, corrections, readings, then_s):
+        return "something that the last fit rests on has changed: an event, an edit or an earlier reading"
+    return None
+
+
+def taken_in(previous: Calibration, lot: Lot, readings: Sequence[Reading], *, seed: int) -> Calibration | str:
+    """Take the readings since the last answer into it.
+
+    Parameters
+    ----------
+    previous : Calibration
+        The last answer, for which `due` has said nothing.
+    lot : Lot
+        What a fit looks at, now.
+    readings : sequence of Reading
+        Every reading.
+    seed : int
+        As in `calibrate.fit`.
+
+    Returns
+    -------
+    Calibration or str
+        The new answer, or why only a whole fit will do.
+    """
+    then_s = previous.field_now.posix_s
+    recent = [
+        each
+        for each in readings
+        if each.series.quantity is Quantity.WEIGHT or each.taken_utc.timestamp() > then_s - _LOOK_BACK_S
+    ]
+    gathered = observations(lot, recent, thin=False)
+    known = {(each.series, int(each.posix_s // DAY_S)) for each in previous.readings}
+    data = [each for each in gathered.data if each.posix_s > then_s and (each.series, each.day) not in known]
+    if why := _unfit(previous, data, recent, known):
+        return why
+    at_s = [*(each.posix_s for each in data), lot.now_s]
+    run = fit_run.run(previous.theta, lot.past, lot.air, lot.law, at_s, start=previous.field_now)
+    if not data:
+        return _moved_on(previous, lot, run, at_s)
+    anchor = previous.anchor
+    first = None if anchor is None else {anchor.segment: (anchor.posix_s, anchor.mean_pct)}
+    count: dict[str, int] = {}
+    for one in previous.readings:
+        count[one.series] = count.get(one.series, 0) + (one.left_out is None)
+    predicted, sd_pct = predict(data, run, previous.theta, lot.species, first), errors(data, count)
+    if np.any(lone(predicted, data, sd_pct)[1] > LONE_WOLF):
+        return "a new reading does not fit the rest"
+    moved = _moved_on(previous, lot, run, at_s)
+    return _drawn(moved, lot, data, predicted, sd_pct, np.random.default_rng([seed, previous.updates + 1]))
+
+
+def _unfit(
+    previous: Calibration,
+    data: Sequence[Observation],
+    recent: Sequence[Reading],
+    known: set[tuple[str, int]],
+) -> str | None:
+    """Say why the new readings need a whole fit."""
+    then_s = previous.field_now.posix_s
+    raw = {
+        (str(each.series), int(each.taken_utc.timestamp() // DAY_S))
+        for each in recent
+        if each.taken_utc.timestamp() > then_s and each.series.quantity in {*AT_DEPTH, Quantity.WEIGHT}
+    } - known
+    if raw - {(each.series, each.day) for each in data if not each.aside}:
+        return "a new reading can't be used as it is"
+    anchor = previous.anchor
+    for each in data:
+        if each.weight_ratio is not None and (
+            anchor is None
+            or each.segment != anchor.segment
+            or each.kg is None
+            or abs(each.kg / each.weight_ratio / anchor.kg - 1) > 1e-6
+        ):
+            return "a new series of weights has begun"
+    return None
+
+
+def _moved_on(
+    previous: Calibration, lot: Lot, run: Sequence[MoistureField], at_s: Sequence[float]
+) -> Calibration:
+    """Return the last answer with its members dried on to now."""
+    then_s = previous.field_now.posix_s
+    fields = {float(one): field for one, field in zip(at_s, run, strict=True) if one > then_s}
+    course = list(fields.values())
+    return replace(
+        previous,
+        field_now=run[-1],
+        history_posix_s=np.append(previous.history_posix_s, list(fields)),
+        history_mean_pct=np.vstack([previous.history_mean_pct, *(each.mean_pct[None] for each in course)]),
+        history_core_pct=np.vstack([previous.history_core_pct, *(each.core_pct[None] for each in course)]),
+        history_depth_pct=np.vstack(
+            [
+                previous.history_depth_pct,
+                *(depth_profile_pct(each, previous.depths_mm)[None] for each in course),
+            ]
+        ),
+        notes=(*lot.past.said, *fit_naming.notes(previous.readings, lot.now_s)),
+        why_whole=None,
+    )
+
+
+def _drawn(  # noqa: PLR0913, PLR0917 - a step of the filter
+    moved: Calibration,
+    lot: Lot,
+    data: Sequence[Observation],
+    predicted: Floats,
+    sd_pct: Floats,
+    rng: np.random.Generator,
+) -> Calibration:
+    """Draw parameters, moisture now, course and what was predicted together."""
+    field, anchor = moved.field_now, moved.anchor
+    parts = [
+        moved.theta,
+        field.mc_pct.reshape(field.mc_pct.shape[0], -1).T,
+        moved.history_mean_pct,
+        moved.history_core_pct,
+        predicted,
+        *([] if anchor is None else [anchor.mean_pct[None]]),
+    ]
+    state = drawn(np.vstack(parts), predicted, data, sd_pct, rng, times=1.0)
+    bounds = np.cumsum([len(each) for each in parts])[:-1]
+    theta, cells, mean, core, said, *at_first = np.split(state, bounds)
+    theta = fit_run.bounded(theta)
+    off, away = lone(said, data, sd_pct)
+    fitted: tuple[Fitted, ...] = (*moved.readings, *fit_naming.beside(data, said, off, away))
+    return replace(
+        moved,
+        members=fit_run.members(theta),
+        meter_bias_pct=theta[fit_run.BIAS],
+        used=moved.used + len(data),
+        field_now=replace(field, mc_pct=np.clip(cells.T, 0.0, lot.law.most_pct).reshape(field.mc_pct.shape)),
+        readings=fitted,
+        history_mean_pct=mean,
+        history_core_pct=core,
+        notes=(*lot.past.said, *fit_naming.notes(fitted, lot.now_s)),
+        theta=theta,
+        anchor=anchor and replace(anchor, mean_pct=at_first[0][0]),
+        updates=moved.updates + 1,
+    )
