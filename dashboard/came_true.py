@@ -27,6 +27,7 @@ SOONEST: Final = timedelta(days=2)  # a forecast younger than this has nothing t
 USUAL: Final = timedelta(days=180)  # the page opens on the forecast nearest to this old
 BEFORE: Final = timedelta(days=60)
 SHOWN_PINS: Final = 2
+FAILED: Final = b'"failed":'  # an evaluation that only says why there is none
 
 
 class _Pins(BaseModel):
@@ -82,7 +83,11 @@ class Met:
 def kept(tag: str, now: datetime) -> dict[datetime, bytes]:
     """Return the earlier forecasts that something can be held against, the newest first."""
     every = desk.ask(lambda s: s.store.past_evaluations(tag))
-    return {each.made_utc: each.payload for each in reversed(every) if now - each.made_utc >= SOONEST}
+    return {
+        each.made_utc: each.payload
+        for each in reversed(every)
+        if now - each.made_utc >= SOONEST and FAILED not in each.payload
+    }
 
 
 def read(payload: bytes) -> Past | None:

@@ -35,6 +35,7 @@ class Child:
     log: Path
     process: subprocess.Popen[bytes]
     restarts: int = 0
+    once: bool = False
 
     @property
     def last_words(self) -> str:
@@ -66,7 +67,7 @@ class Children:
     def __exit__(self, *_: object) -> None:
         self.end()
 
-    def start(self, name: str, argv: Sequence[str]) -> Child:
+    def start(self, name: str, argv: Sequence[str], *, once: bool = False) -> Child:
         """Start one in a session of its own: a Ctrl-C reaches us alone, and we end them in order.
 
         Parameters
@@ -75,6 +76,8 @@ class Children:
             What it is called in sentences and in the log folder.
         argv : sequence of str
             Program and arguments.
+        once : bool
+            Whether it ends by itself when it is done, and is not to be started again.
 
         Returns
         -------
@@ -83,7 +86,7 @@ class Children:
         """
         log = self.logs / f"{name.replace(' ', '-')}.log"
         with log.open("ab") as out:
-            child = Child(name, list(argv), log, _spawn(argv, out))
+            child = Child(name, list(argv), log, _spawn(argv, out), once=once)
         self.running.append(child)
         return child
 
@@ -112,7 +115,7 @@ class Children:
             If it has ended too often.
         """
         for child in self.running:
-            if child.process.poll() is None:
+            if child.once or child.process.poll() is None:
                 continue
             if child.restarts >= MOST_RESTARTS:
                 raise ChildGone(

@@ -5,10 +5,10 @@ from __future__ import annotations
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -18,7 +18,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 
 from baulk.dashboard import serve as pages
 from baulk.dashboard.commands.answers import say
-from baulk.dashboard.commands.children import Children, stop_signals
+from baulk.dashboard.commands.children import Children, ourselves, stop_signals
 from baulk.dashboard.commands.ports import PortOption, answers, refuse_taken
 from baulk.dashboard.commands.serve import READY_WITHIN_S, start_forecasts, start_parts
 from baulk.ingest import config as settings
@@ -33,6 +33,8 @@ from baulk.models.reading import Owner
 NAME: Final = "Ferry yard"
 PAGES_PORT: Final = 8501
 LIVE_EVERY_S: Final = 4.0
+EARLIER_DAYS: Final = (180, 90, 40)  # the last only for timbers too young for the others
+LEAST_BEFORE: Final = timedelta(days=15)
 STORED_WITHIN_S: Final = 240.0
 
 
@@ -116,7 +118,7 @@ def _play(stage: _Stage, began: float, quit_after: float | None, *, embedded: bo
         say(
             f"all is ready after {took:.0f} s; live readings come every {LIVE_EVERY_S:g} s  (Ctrl-C ends all)"
         )
-        _go_live(stage, publisher, simulated, quit_after)
+        _go_live(stage, publisher, simulated, quit_after, _earlier(stage.place, pieces, now_utc))
 
 
 def _start_broker(stage: _Stage, *, embedded: bool) -> broker.BrokerPlan:
@@ -189,11 +191,34 @@ def _work_out(stage: _Stage, shop: Shop, tags: list[str]) -> None:
         say(f"no verdict yet for {each}")
 
 
-def _go_live(stage: _Stage, publisher: Publisher, simulated: shed.Shed, quit_after: float | None) -> None:
+def _earlier(place: Path, pieces: Sequence[yard.Piece], now_utc: datetime) -> list[list[str]]:
+    """Give the runs that work out what would have been said earlier, so that it can be held against today."""
+    found: list[list[str]] = []
+    looked_back: set[str] = set()
+    for days in EARLIER_DAYS:
+        when = now_utc - timedelta(days=days)
+        tags = {piece.timber.tag for piece in pieces if when - piece.timber.arrived_utc > LEAST_BEFORE}
+        asked = sorted(tags - looked_back if days == EARLIER_DAYS[-1] else tags)
+        looked_back |= tags
+        to = ("--as-of", f"{when:%Y-%m-%d}", "--workers", "1", "--shop", str(place))
+        found.append(ourselves("forecast", *asked, *to))
+    return found
+
+
+def _go_live(
+    stage: _Stage,
+    publisher: Publisher,
+    simulated: shed.Shed,
+    quit_after: float | None,
+    earlier: list[list[str]],
+) -> None:
+    """Send live readings; beside them, one run after the other, work out the earlier forecasts."""
     until = float("inf") if quit_after is None else time.monotonic() + quit_after
-    turn = 0
+    turn, looking_back = 0, None
     while time.monotonic() < until:
         stage.children.mend()
+        if earlier and (looking_back is None or looking_back.process.poll() is not None):
+            looking_back = stage.children.start("earlier forecasts", earlier.pop(0), once=True)
         publisher.send(simulated.live(datetime.now(UTC), with_pins=turn % 5 == 0), stage.stop.is_set)
         turn += 1
         _pause(stage, min(LIVE_EVERY_S, max(0.0, until - time.monotonic())))
