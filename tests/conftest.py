@@ -129,7 +129,7 @@ class Postgres:
             for each in (folder, secret):
                 shutil.chown(each, "postgres", "postgres")
         subprocess.run(
-            [self.bin / "initdb", "-D", self.data, "-U", "baulk", *_INITDB, "--pwfile", secret],
+            [self.bin / "initdb", "-D", self.data, "-U", "keeper", *_INITDB, "--pwfile", secret],
             check=True,
             capture_output=True,
             cwd="/",
@@ -139,8 +139,8 @@ class Postgres:
 
     @property
     def url(self) -> str:
-        """Of the database that every server has."""
-        return f"postgresql://baulk@127.0.0.1:{self.port}/postgres"
+        """Of the database that every server has, for its superuser."""
+        return f"postgresql://keeper@127.0.0.1:{self.port}/postgres"
 
     def connect(self):
         return self.driver.connect(self.url, password=self.password, autocommit=True, connect_timeout=5)
@@ -175,12 +175,14 @@ class Postgres:
             self.process = None
 
     def database(self) -> str:
-        """Make an empty database; its address, without the password."""
+        """Make an empty database as deploy/postgres tells; its address for its owner."""
         self.counted += 1
         name = f"yard{self.counted}"
         with self.connect() as base:
-            base.execute(f"CREATE DATABASE {name}")
-        return self.url.replace("/postgres", f"/{name}")
+            if self.counted == 1:
+                base.execute(f"CREATE ROLE baulk LOGIN PASSWORD '{self.password}'")
+            base.execute(f"CREATE DATABASE {name} OWNER baulk")
+        return f"postgresql://baulk@127.0.0.1:{self.port}/{name}"
 
 
 @pytest.fixture(scope="session")

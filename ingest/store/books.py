@@ -17,10 +17,10 @@ SELECT timber.tag FROM timber
 LEFT JOIN evaluation AS e ON e.tag = timber.tag
 LEFT JOIN touched AS own ON own.owner = 'timber' AND own.name = timber.tag
 LEFT JOIN touched AS air ON air.owner = 'air' AND air.name = timber.place
-WHERE e.tag IS NULL OR timber.revision > e.revision
+WHERE timber.retired_utc IS NULL AND (e.tag IS NULL OR timber.revision > e.revision
    OR (e.exact = 1 AND own.revision > e.revision) OR (e.exact = 0 AND own.arrived_us > e.made_us)
    OR (air.name IS NOT NULL AND (e.air_last_us IS NULL
-       OR air.last_us > e.air_last_us + :day OR air.first_us < e.air_first_us - :day))
+       OR air.last_us > e.air_last_us + :day OR air.first_us < e.air_first_us - :day)))
 ORDER BY e.made_us NULLS FIRST, timber.tag
 """
 _TOUCH: Final = """

@@ -53,6 +53,9 @@ CREATE TABLE note (key TEXT PRIMARY KEY, value BYTEA NOT NULL);
 CREATE TABLE counter (one INTEGER PRIMARY KEY CHECK (one = 1), n BIGINT NOT NULL);
 INSERT INTO counter VALUES (1, 0);
 """
+_THERE: Final = (
+    "SELECT 1 FROM pg_tables WHERE tablename = 'form' AND schemaname = ANY (current_schemas(false))"
+)
 _ALONE: Final = 0x6261756C6B  # of the lock under which the tables are raised
 _BY_STATE: Final = (  # SQLSTATE, or how it begins; PostgreSQL 15 manual, appendix A
     ("55P03", StoreLocked, "is locked by another program; wait, then try again"),
@@ -69,11 +72,12 @@ _BY_STATE: Final = (  # SQLSTATE, or how it begins; PostgreSQL 15 manual, append
     ("57P", StoreAway, "is away ({err}); see whether the server runs"),
     ("58", StoreAway, "is in trouble ({err}); see the server's log"),
 )
-_BY_WORDS: Final = (  # a refusal before a session began carries no SQLSTATE
-    ("password", "28"),
-    ("no pg_hba.conf entry", "28"),
-    ("role ", "28"),
-    ("database ", "3D000"),
+_BY_WORDS: Final = (  # of a refusal before a session began, without an SQLSTATE; other languages read as away
+    ("FATAL: password", "28"),
+    ("no password supplied", "28"),
+    ("FATAL: no pg_hba.conf entry", "28"),
+    ("FATAL: role ", "28"),
+    ("FATAL: database ", "3D000"),
 )
 
 
@@ -89,7 +93,7 @@ def in_words(url: str, err: BaseException) -> StoreError:
     state = getattr(err, "sqlstate", None) or ""
     lost = type(err).__name__ in {"OperationalError", "InterfaceError", "ConnectionTimeout"} and not state
     if lost:
-        state = next((known for words, known in _BY_WORDS if f"FATAL: {words}" in text), "08")
+        state = next((known for words, known in _BY_WORDS if words in text), "08")
         text = text.rpartition("FATAL: ")[2] if state != "08" else text
     for begins, kind, says in _BY_STATE:
         if state.startswith(begins):
@@ -135,18 +139,16 @@ def connect(store: StorePart, *, autocommit: bool = True) -> psycopg.Connection[
             connect_timeout=max(2, math.ceil(store.wait_s)),
             keepalives_idle=_ANSWER_S,
             tcp_user_timeout=_ANSWER_S * 1000,
-            options=f"-c lock_timeout={max(1, round(store.wait_s * 1000))} -c lc_messages=C",
+            options=f"-c lock_timeout={max(1, round(store.wait_s * 1000))}",
         )
 
 
 def raise_tables(base: psycopg.Connection[Any], url: str) -> None:
     """Make the tables if there are none; those of a newer Baulk are left alone."""
-    found = base.execute("SELECT to_regclass('form')").fetchone()
-    if found is None or found[0] is None:
+    if base.execute(_THERE).fetchone() is None:
         with base.transaction():
             base.execute("SELECT pg_advisory_xact_lock(%s)", (_ALONE,))
-            again = base.execute("SELECT to_regclass('form')").fetchone()
-            if again is None or again[0] is None:
+            if base.execute(_THERE).fetchone() is None:  # nobody made them while we waited
                 base.execute(_TABLES.encode())
                 base.execute("INSERT INTO form VALUES (1, %s)", (FORM,))
     row = base.execute("SELECT n FROM form").fetchone()
