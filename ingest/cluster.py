@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import importlib
 import logging
+import time
 import warnings
 from concurrent.futures import Executor, Future
 from typing import Any, Final
@@ -20,6 +21,7 @@ from baulk.ingest.team import on_one_core
 from baulk.models.errors import BaulkError
 
 WITHIN_S: Final = 10.0
+LOOK_EVERY_S: Final = 5.0
 _DEADLY: Final = "worker after worker of the cluster died over it; look at their memory and logs"
 
 
@@ -46,7 +48,7 @@ class Cluster:
     breaks_whole = False
 
     def __init__(self, address: str, *, within_s: float = WITHIN_S) -> None:
-        self._address = address
+        self._address, self._size, self._looked_s = address, 1, -LOOK_EVERY_S
         self._client = _client(address, within_s)
         try:
             self._look_at_workers(within_s)
@@ -57,8 +59,14 @@ class Cluster:
 
     @property
     def size(self) -> int:
-        """How many threads its workers have now."""
-        return max(1, int(sum(self._client.nthreads().values())))
+        """How many threads its workers have; looked at every few seconds."""
+        if time.monotonic() > self._looked_s + LOOK_EVERY_S:
+            try:
+                self._size = max(1, int(sum(self._client.nthreads().values())))
+            except OSError as err:
+                raise self._gone() from err
+            self._looked_s = time.monotonic()
+        return self._size
 
     def submit(self, inputs: Inputs) -> Future[Evaluation]:
         """Hand it to the scheduler."""
@@ -76,7 +84,7 @@ class Cluster:
             else:
                 given.set_exception(err)
 
-        self._executor.submit(as_asked, inputs, model_version()).add_done_callback(pass_on)
+        self._executor.submit(as_asked, inputs, here()).add_done_callback(pass_on)
         return given
 
     def mend(self) -> None:
@@ -89,10 +97,13 @@ class Cluster:
 
     def _refuse_gone(self) -> None:
         if self._client.status != "running":
-            raise ClusterError(
-                f"the Dask scheduler at {self._address} is gone; what came back until then is kept, and the "
-                "same command goes on from there"
-            )
+            raise self._gone()
+
+    def _gone(self) -> ClusterError:
+        return ClusterError(
+            f"the Dask scheduler at {self._address} is gone; what came back until then is kept, and the same "
+            "command goes on from there"
+        )
 
     def _look_at_workers(self, within_s: float) -> None:
         try:
@@ -106,20 +117,25 @@ class Cluster:
         for worker, theirs in found.items():
             if isinstance(theirs, ModuleNotFoundError):
                 raise ClusterError(f"the worker at {worker} can't import {theirs.name}; install Baulk there")
-            if theirs != model_version():
+            if theirs != here():
                 raise ClusterError(_differs(f"the worker at {worker}", theirs))
 
 
 def as_asked(inputs: Inputs, version: str) -> Evaluation:
     """Work one timber out on a worker, unless its program is another than the one that asks."""
-    if (ours := model_version()) != version:  # a worker that came while the run was on
+    if (ours := here()) != version:  # a worker that came while the run was on
         raise ClusterError(_differs("a worker of the cluster", ours, version))
     return on_one_core(inputs)
 
 
+def here() -> str:
+    """Give the version of this program."""
+    return model_version()
+
+
 def _differs(who: str, theirs: object, ours: str | None = None) -> str:
     return (
-        f"{who} has Baulk {theirs}, here it is {ours or model_version()}; install the same on both, for two "
+        f"{who} has Baulk {theirs}, here it is {ours or here()}; install the same on both, for two "
         "versions would give two answers"
     )
 
