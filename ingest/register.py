@@ -148,6 +148,7 @@ class Register:
     def edit(
         self,
         tag: str,
+        /,
         *,
         now_utc: datetime,
         by: str = "",

@@ -68,6 +68,7 @@ class Shop:
     def edit_timber(
         self,
         tag: str,
+        /,
         *,
         now_utc: datetime,
         by: str = "",
