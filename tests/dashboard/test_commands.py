@@ -17,7 +17,8 @@ from baulk.ingest.wire.message import RawMessage
 
 SUBCOMMANDS = [
     *[(name,) for name in commands.COMMANDS],
-    *[("timber", each) for each in ("add", "list", "show")],
+    *[("timber", each) for each in ("add", "edit", "list", "show", "move", "undo", "attach")],
+    *[("place", each) for each in ("list", "set")],
     *[("reading", each) for each in ("add", "list", "quarantine")],
 ]
 WITHOUT_ANSWER = {
@@ -27,6 +28,7 @@ WITHOUT_ANSWER = {
     "dashboard",
     "timber",
     "place",
+    "plan",
     "reading",
 }  # or only through parts of it
 OAK = (
