@@ -17,7 +17,9 @@ PAGES = [
     st.Page(HERE / "views" / "yard.py", title="Yard", url_path="yard", default=True),
     st.Page(HERE / "views" / "timber.py", title="Timber", url_path="timber"),
     st.Page(HERE / "views" / "arrival.py", title="Arrival", url_path="arrival"),
+    st.Page(HERE / "views" / "readings.py", title="Readings", url_path="readings"),
     st.Page(HERE / "views" / "air.py", title="Shop air", url_path="air"),
+    st.Page(HERE / "views" / "health.py", title="Health", url_path="health"),
 ]
 page = st.navigation(PAGES, position="hidden")
 with frame.errors_as_sentences():

@@ -249,14 +249,19 @@ def weigh_by_hand(tag: str, weight: str, bare: MassUnit, now: datetime) -> None:
     _by_hand(series, mass_kg(weight, bare=bare), now)
 
 
+def percent(mc: str) -> float:
+    """Read a moisture content as it was typed."""
+    try:
+        return float(mc.strip().removesuffix("%").replace(",", "."))
+    except ValueError as err:
+        raise OutOfRange("the moisture content", f"is a number such as 28.5, not {mc!r}") from err
+
+
 def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
     tag: str, mc: str, depth: str, face: Face | None, bare: LengthUnit, now: datetime, from_end: str = ""
 ) -> str | None:
     """Store what a pin meter said; return why the pins are too near to an end, if they are."""
-    try:
-        value = float(mc.strip().removesuffix("%"))
-    except ValueError as err:
-        raise OutOfRange("the moisture content", f"is a number such as 28.5, not {mc!r}") from err
+    value = percent(mc)
     series = Series(
         owner=Owner.TIMBER,
         name=tag,

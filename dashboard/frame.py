@@ -80,6 +80,22 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     st.html(f'<table class="b-table b-plain"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
 
 
+def cards(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Show a table whose rows fold into cards on a phone; the first column heads the card."""
+    head = "".join(f"<th>{words.esc(h)}</th>" for h in heads)
+    body = "".join(
+        "<tr>"
+        + "".join(
+            f'<td class="{"" if n else "b-head"}" data-label="{words.esc(h)}">'
+            f"<span>{words.esc(c)}</span></td>"
+            for n, (h, c) in enumerate(zip(heads, row, strict=True))
+        )
+        + "</tr>"
+        for row in rows
+    )
+    st.html(f'<table class="b-table b-yard"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
+
+
 def watch(name: str, mark: Callable[[], str], say: Callable[[], str] | None = None) -> None:
     """Run the page again as soon as what it shows has changed; asks the store's counter every few seconds.
 

@@ -1,0 +1,121 @@
+"""Whether a reading looks right: what is expected where the pins stand, and what a weight may be by now."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+
+from baulk.dashboard import words
+from baulk.dashboard.answer import Answer, Span
+from baulk.models import units
+from baulk.models.errors import OutOfRange
+from baulk.models.reading import Quantity, Reading
+from baulk.models.section import Face
+from baulk.models.timber import Timber
+
+FSP_PCT: Final = 30.0  # above it a pin meter's number means only "at least"
+PIN_SD_PCT: Final = 2.0  # one pin pair against the wood about it, as in the fit
+FAR: Final = 3.0  # standard deviations
+HEAVIER: Final = 1.02  # of the last weight; rain aside, a drying timber gets no heavier
+LOSS_A_DAY: Final = 0.012  # of its weight; a thin board in summer loses that, common practice, no source
+LEAST_LOSS: Final = 0.03
+
+
+def expected_pct(answer: Answer, timber: Timber, depth_mm: float, face: Face | None) -> Span:
+    """Return what the model expects at the pin tips, with its 5-95 % range, in percent.
+
+    Parameters
+    ----------
+    answer : Answer
+        The timber's last evaluation.
+    timber : Timber
+        The piece.
+    depth_mm : float
+        Depth of the tips below the face.
+    face : Face or None
+        The face; without one the middle of all four is given.
+
+    Raises
+    ------
+    OutOfRange
+        If the pins would come out on the other side.
+    """
+    timber.section.refuse_depth(depth_mm, face)
+    field = answer.field_now
+    x, y = np.asarray(field.x_edges_mm), np.asarray(field.y_edges_mm)
+    found = []
+    for each in [face] if face else list(Face):
+        px, py = _tip(timber, depth_mm, each)
+        column = int(np.clip(np.searchsorted(x, px) - 1, 0, len(x) - 2))
+        row = int(np.clip(np.searchsorted(y, py) - 1, 0, len(y) - 2))
+        found.append((field.median_pct[row][column], field.sd_pct[row][column]))
+    middle = float(np.mean([mc for mc, _ in found]))
+    sd = float(np.mean([sd for _, sd in found]))
+    return Span(median=middle, low=middle - 1.645 * sd, high=middle + 1.645 * sd)
+
+
+def _tip(timber: Timber, depth_mm: float, face: Face) -> tuple[float, float]:
+    half_w, half_d = timber.section.width_mm / 2, timber.section.depth_mm / 2
+    return {
+        Face.A: (0.0, half_d - depth_mm),
+        Face.B: (half_w - depth_mm, 0.0),
+        Face.C: (0.0, depth_mm - half_d),
+        Face.D: (depth_mm - half_w, 0.0),
+    }[face]
+
+
+def of_pins(  # noqa: PLR0911 - one sentence a case
+    answer: Answer | None, timber: Timber, mc_pct: float, depth_mm: float, face: Face | None
+) -> tuple[bool, str]:
+    """Return whether a pin reading looks right, and a sentence about it."""
+    if not 0 < mc_pct < 400:
+        return False, f"{mc_pct:g} % is no moisture content; check the number."
+    if mc_pct < 5:
+        return False, f"{mc_pct:g} % is below what a pin meter can tell (about 6 %); check the meter."
+    if answer is None:
+        return True, "No forecast yet to hold it against."
+    try:
+        there = expected_pct(answer, timber, depth_mm, face)
+    except OutOfRange as err:
+        return False, f"{err}."
+    told = words.span(there.median, there.low, there.high)
+    if mc_pct > FSP_PCT:
+        if there.high < FSP_PCT - 2 * PIN_SD_PCT:
+            return False, (
+                f"The forecast expects {told} there. Above {FSP_PCT:.0f} % a meter says only 'at least'; "
+                "a wet surface, a nail or another timber's tag would show so."
+            )
+        return True, f"Above {FSP_PCT:.0f} % it says 'at least'; the forecast expects {told} there."
+    away = abs(mc_pct - min(there.median, FSP_PCT + PIN_SD_PCT))
+    sd = float(np.hypot((there.high - there.low) / 3.29, PIN_SD_PCT))
+    if away > FAR * sd:
+        return False, (
+            f"The forecast expects {told} there, far from {mc_pct:g} %. Check the tag, the depth, the "
+            "meter's species setting and a wet surface; if it stays so, store it: the fit sorts it out."
+        )
+    return True, f"The forecast expects {told} there."
+
+
+def of_weight(
+    latest: Sequence[Reading], weight_kg: float, now: datetime, system: units.System
+) -> tuple[bool, str]:
+    """Return whether a weight looks right beside the last one, and a sentence about it."""
+    last = next((each for each in latest if each.series.quantity is Quantity.WEIGHT), None)
+    if last is None:
+        return True, "The first weight of this timber; each later one is held against it."
+    days = max(0.0, (now - last.taken_utc).total_seconds() / 86_400)
+    told = f"{units.show_mass(last.value, system)} {words.age(last.taken_utc, now)}"
+    share = weight_kg / last.value
+    if share > HEAVIER:
+        return False, (
+            f"It was {told}: a drying timber gets no heavier. Check the tag and the tare; rain or snow on it?"
+        )
+    if 1 - share > max(LEAST_LOSS, LOSS_A_DAY * days):
+        return False, (
+            f"It was {told}: that is a fast loss. Check the tag and the tare; if it was cut or planed, "
+            "enter that first: a cut begins a new series of weights."
+        )
+    return True, f"It was {told}."

@@ -1,0 +1,152 @@
+"""Health: what sensors last said, which of them need a hand, and the messages that could not be stored."""
+
+from __future__ import annotations
+
+import pandas as pd
+import streamlit as st
+
+from baulk.dashboard import data, frame, health_data, take_away, telling, words
+from baulk.ingest.health import Finding, SeriesHealth, Trouble, span
+from baulk.models.errors import BaulkError
+
+SHAPES = {
+    Trouble.SILENT: "○",
+    Trouble.BATTERY: "▯",
+    Trouble.CLOCK: "◷",
+    Trouble.STUCK: "―",
+    Trouble.QUARANTINE: "✉",
+    Trouble.BEHIND: "◌",
+}
+SHOWN = 25
+
+
+def findings(found: tuple[Finding, ...], facts: data.ShopFacts) -> None:
+    """List what to see to, each with its shape, its word and a sentence."""
+    if not found:
+        st.success("Nothing to see to: every sensor speaks, and every message was understood.")
+        return
+    rows = "".join(
+        f'<li><span class="b-shape">{SHAPES[each.kind]}</span><b>{words.esc(each.kind.value)}</b>: '
+        f"{words.esc(frame.capital(telling.plainly(each.sentence, facts.system)))}</li>"
+        for each in found
+    )
+    st.html(f'<ul class="b-findings">{rows}</ul>')
+
+
+def sensors(seen: tuple[SeriesHealth, ...], facts: data.ShopFacts) -> None:
+    """Show each sensor's series by its last word."""
+    st.subheader("Sensors by their last word", anchor=False)
+    if not seen:
+        st.info(
+            "No sensor has spoken yet. Point one at the broker on "
+            f"{health_data.broker()}, topic {data.air_topic()} for air or the same with timber/TAG; "
+            "`baulk listen` or `baulk serve` must be running."
+        )
+        return
+    now = frame.now()
+    rows = [
+        (
+            each.latest.series.name,
+            telling.where(each.latest.series, facts.system),
+            telling.value(each.latest, facts.system, facts.temperature),
+            words.age(each.latest.taken_utc, now),
+            span(each.usual) if each.usual else "·",
+            span(each.longest_gap) if each.longest_gap else "·",
+        )
+        for each in seen
+    ]
+    heads = ("On", "What", "Last value", "Last word", "Usually every", "Longest gap")
+    frame.cards(heads, rows)
+    take_away.offer("sensors", lambda: table(seen), key="sensors")
+    st.caption("Usual interval and longest gap: over the last 14 days, or 120 for what speaks seldom.")
+
+
+def table(seen: tuple[SeriesHealth, ...]) -> pd.DataFrame:
+    """Return the sensors as a table to take away."""
+    return pd.DataFrame(
+        [
+            {
+                "series": str(each.latest.series),
+                "value": each.latest.value,
+                "unit": each.latest.unit,
+                "taken": each.latest.taken_utc,
+                "arrived": each.latest.arrived_utc,
+                "usual_interval_s": each.usual.total_seconds() if each.usual else None,
+                "longest_gap_s": each.longest_gap.total_seconds() if each.longest_gap else None,
+                "flags": " ".join(each.latest.flags),
+            }
+            for each in seen
+        ]
+    )
+
+
+def quarantine(count: int) -> None:
+    """Show what could not be stored and why, and try it again."""
+    st.subheader("Quarantine", anchor=False)
+    if told := st.session_state.pop("replayed", None):
+        st.success(told)
+    if not count:
+        st.info("Empty. A message that can't be understood is kept here with its reason, never dropped.")
+        return
+    st.markdown(
+        f"{count} message{'s' if count > 1 else ''} kept whole. Mend the cause (enter the timber, attach the "
+        "sensor, correct the [[source]] in baulk.toml), then try them again."
+    )
+    if st.button("Try them again", key="replay"):
+        with st.spinner("Trying them again..."):
+            try:
+                stored, left = health_data.replay()
+            except BaulkError as err:
+                st.error(frame.sentence(err))
+                return
+        readings = "1 reading" if stored == 1 else f"{stored} readings"
+        st.session_state["replayed"] = f"{readings} stored; {left} messages still wait."
+        st.rerun()
+    rows = [
+        (words.clock(row.raw.arrived_utc), row.raw.topic, row.reason, health_data.shown(row.raw.payload))
+        for row in health_data.quarantined(SHOWN)
+    ]
+    frame.cards(("Arrived", "Topic", "Why", "It said"), rows)
+    if count > SHOWN:
+        st.caption(f"The newest {SHOWN}; `baulk reading quarantine` lists them all.")
+
+
+def heard() -> None:
+    """Show the last message of each topic and how it was understood."""
+    found = health_data.heard()
+    if not found:
+        return
+    with st.expander(f"How the last message of each topic was understood ({len(found)})", key="heard"):
+        now = frame.now()
+        rows = [
+            (
+                each.topic,
+                words.age(health_data.moment(each.arrived_utc), now),
+                each.payload,
+                each.reason or "; ".join(each.readings[:4]) or "nothing in it",
+            )
+            for each in found[:SHOWN]
+        ]
+        frame.cards(("Topic", "Heard", "It said", "Understood as"), rows)
+
+
+def machine() -> None:
+    """Show versions and room."""
+    with st.expander("This machine", key="machine"):
+        frame.values([(value, name, how) for name, value, how in health_data.machine()])
+
+
+def page() -> None:
+    """Show findings first, then sensors, then quarantine."""
+    facts = data.facts()
+    frame.title("Health", "Sensors, messages and the machine behind the pages.")
+    with st.spinner("Looking at every sensor..."):
+        seen = health_data.look(data.revision(), frame.now().replace(second=0, microsecond=0))
+    findings(seen.findings, facts)
+    sensors(seen.series, facts)
+    quarantine(seen.quarantined)
+    heard()
+    machine()
+
+
+page()

@@ -1,0 +1,146 @@
+"""Readings: walk along the timbers and enter what meter and scale say, with a hint at once."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from baulk.dashboard import data, frame, hint, scan, telling, units_of, words, yard_rows
+from baulk.models import pin_depth, units
+from baulk.models.errors import BaulkError
+from baulk.models.reading import AT_DEPTH, Quantity
+from baulk.models.section import Face
+
+KINDS = {"pins": "Pin meter", "weight": "Weight"}
+
+
+def find(tags: tuple[str, ...]) -> str | None:
+    """Return the timber that is read now: from the address, the list, or the code on its tag."""
+    asked = st.query_params.get("tag")
+    if asked and asked != st.session_state.get("round_asked"):
+        st.session_state["round_asked"] = asked
+        if asked in tags:
+            st.session_state["round_tag"] = asked
+        else:
+            st.error(f"There is no timber {asked}; choose one below.")
+    with st.expander("Scan its tag", key="scan"):
+        if (found := scan.tag()) is not None:
+            if found in tags:
+                st.session_state["round_tag"] = found
+                st.success(f"That is {found}.")
+            else:
+                st.error(f"The code says {found}, and no timber here has that tag.")
+    return st.selectbox("Timber", tags, index=None, key="round_tag", placeholder="choose a tag")
+
+
+def depths(found: data.TimberFacts, system: units.System) -> str:
+    """Say which depth matters now, and which one reads the mean of the section."""
+    side = min(found.timber.section.width_mm, found.timber.section.depth_mm)
+    mean = units.show_length(pin_depth.mean_depth_share(4) * side, system)
+    deep = units.show_length(side / 3, system)
+    said = f"Pins {mean} deep read about the mean of this section, {deep} and deeper its core."
+    if found.answer is not None:
+        said = f"Next: {telling.plainly(found.answer.verdict.next_reading, system)} {said}"
+    return said
+
+
+def usual_depth(found: data.TimberFacts, system: units.System) -> str:
+    """Return the depth at which this timber was read last, to be written over."""
+    for each in found.latest:
+        if each.series.quantity in AT_DEPTH and each.series.depth_mm is not None:
+            return units.show_length(each.series.depth_mm, system)
+    return ""
+
+
+def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
+    """Show the fields, the hint and the button."""
+    tag, system = found.timber.tag, facts.system
+    bare = units_of.length(system)
+    kind = st.segmented_control(
+        "What is read", list(KINDS), format_func=KINDS.__getitem__, default="pins", key=f"round_kind-{tag}"
+    )
+    try:
+        if kind == "weight":
+            typed = st.text_input("Weight", placeholder="212 lb or 96 kg", key=f"round_weight-{tag}")
+            ok, said = True, ""
+            if typed.strip():
+                kg = units.mass_kg(typed, bare=units_of.mass(system))
+                ok, said = hint.of_weight(found.latest, kg, frame.now(), system)
+        else:
+            one, two, three = st.columns(3)
+            typed = one.text_input("Meter says, % MC", placeholder="28.5", key=f"round_mc-{tag}")
+            depth = two.text_input("Pin depth", usual_depth(found, system), key=f"round_depth-{tag}")
+            face = three.selectbox("Face", ["any", *(f.value for f in Face)], key=f"round_face-{tag}")
+            end = st.text_input(
+                "Distance from an end, if under a yard",
+                placeholder="12 in or 300 mm",
+                key=f"round_end-{tag}",
+            )
+            ok, said = True, ""
+            if typed.strip() and depth.strip():
+                at = None if face == "any" else Face(face)
+                deep = units.length_mm(depth, bare=bare)
+                ok, said = hint.of_pins(found.answer, found.timber, data.percent(typed), deep, at)
+    except BaulkError as err:
+        st.error(frame.sentence(err))
+        return
+    if said:
+        (st.info if ok else st.warning)(said)
+    if not st.button("Store it", type="primary", key=f"round_store-{tag}", disabled=not typed.strip()):
+        return
+    with frame.errors_as_sentences():
+        near = None
+        if kind == "weight":
+            data.weigh_by_hand(tag, typed, units_of.mass(system), frame.now())
+        else:
+            near = data.pins_by_hand(
+                tag, typed, depth, None if face == "any" else Face(face), bare, frame.now(), end
+            )
+        st.session_state["round_done"] = (tag, near)
+        st.rerun()
+
+
+def page() -> None:
+    """Show whose turn it is, the form, and how far the round has come."""
+    facts, now = data.facts(), frame.now()
+    frame.title("Readings", "Enter what meter and scale say, timber by timber.")
+    tags = data.tags()
+    if not tags:
+        st.info("No timber is tagged yet. Open Arrival in the menu above and tag the first one in.")
+        return
+    done = st.session_state.pop("round_done", None)
+    rows = yard_rows.rows(now)
+    today = [row.timber.tag for row in rows if row.newest_utc and row.newest_utc.date() == now.date()]
+    if done:
+        st.success(f"Stored for {done[0]}. Its forecast follows by itself.")
+        if done[1]:
+            st.warning(f"The forecast will set it aside: {done[1]}.")
+    chosen = find(tags)
+    st.caption(f"{len(today)} of {len(tags)} timbers have a reading of today.")
+    if chosen is None:
+        waiting = [row for row in rows if row.timber.tag not in today][:5]
+        if waiting:
+            st.markdown("Longest without one: " + ", ".join(row.timber.tag for row in waiting) + ".")
+        return
+    found = data.timber(chosen)
+    timber = found.timber
+    size = units.show_size(timber.section.width_mm, timber.section.depth_mm, facts.system)
+    st.caption(f"{timber.species}, {size}, in {timber.place}. {depths(found, facts.system)}")
+    form(found, facts)
+    st.page_link("views/timber.py", label=f"Open {chosen}", query_params={"tag": chosen})
+    latest = [
+        (
+            telling.value(r, facts.system, facts.temperature),
+            telling.where(r.series, facts.system),
+            f"{words.age(r.taken_utc, now)}, {words.SOURCES.get(r.source, r.source)}",
+        )
+        for r in found.latest
+        if r.series.quantity not in {Quantity.BATTERY, Quantity.BATTERY_VOLTAGE}
+    ]
+    st.subheader("What is known of it", anchor=False)
+    if latest:
+        frame.values(latest)
+    else:
+        st.info("Nothing yet: this is its first reading.")
+
+
+page()

@@ -1,0 +1,290 @@
+"""How the shop's sensors are: who has gone silent, whose battery sinks, whose clock or value stands still.
+
+The limits are our own judgement, without a published source; each is a constant with its reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from baulk.models.reading import Owner, Quantity, Reading, Series
+
+if TYPE_CHECKING:
+    from baulk.ingest.shop import Shop
+
+WINDOW: Final = timedelta(days=14)
+LONG_WINDOW: Final = timedelta(days=120)  # for what speaks seldom, such as a scale once a month
+MISSED: Final = 3.0  # times its usual interval before a sensor counts as silent
+AT_LEAST: Final = timedelta(hours=6)  # a shop's radio may be off overnight
+UNKNOWN_INTERVAL: Final = timedelta(days=2)
+BATTERY_PCT: Final = 20.0
+BATTERY_DROP: Final = 0.85  # of its best voltage in the window; cells differ, so no fixed voltage
+AHEAD: Final = timedelta(minutes=1)  # of us; a device that is behind may have kept it while out of reach
+STUCK: Final = timedelta(hours=48)
+STUCK_LEAST: Final = 24  # readings
+MOVES: Final = frozenset({Quantity.TEMP, Quantity.HUMIDITY, Quantity.RESISTANCE})  # never the same for days
+_BATTERIES: Final = frozenset({Quantity.BATTERY, Quantity.BATTERY_VOLTAGE})
+
+
+class Trouble(StrEnum):
+    """Kinds of findings."""
+
+    SILENT = "silent sensor"
+    BATTERY = "low battery"
+    CLOCK = "wrong clock"
+    STUCK = "stuck value"
+    QUARANTINE = "quarantine"
+    BEHIND = "verdict behind"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Something to see to.
+
+    Parameters
+    ----------
+    kind : Trouble
+        What it is.
+    about : str
+        The series, tag or topic; with the kind it names the finding.
+    sentence : str
+        What is wrong and what to do.
+    """
+
+    kind: Trouble
+    about: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeriesHealth:
+    """One series of one sensor in the last fortnight.
+
+    Parameters
+    ----------
+    latest : Reading
+        Its newest reading.
+    count : int
+        Readings in the window.
+    usual : timedelta or None
+        Interval between two readings, the median.
+    longest_gap : timedelta or None
+        Longest silence within the window, up to now.
+    clock_off : timedelta
+        How much later the newest one arrived than it was taken.
+    """
+
+    latest: Reading
+    count: int
+    usual: timedelta | None
+    longest_gap: timedelta | None
+    clock_off: timedelta
+
+    def silent(self, now_utc: datetime) -> bool:
+        """Return whether it has been quiet for longer than it usually is."""
+        allowed = max(self.usual * MISSED, AT_LEAST) if self.usual else UNKNOWN_INTERVAL
+        return now_utc - self.latest.taken_utc > allowed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Health:
+    """The whole shop.
+
+    Parameters
+    ----------
+    series : tuple of SeriesHealth
+        Those that sensors feed, the longest silent first.
+    findings : tuple of Finding
+        What to see to.
+    quarantined : int
+        Messages in quarantine.
+    """
+
+    series: tuple[SeriesHealth, ...]
+    findings: tuple[Finding, ...]
+    quarantined: int
+
+
+def look(shop: Shop, now_utc: datetime) -> Health:
+    """Look at every series that a sensor feeds, at quarantine and at the verdicts' age.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop, only read.
+    now_utc : datetime
+        Now, with a time zone.
+    """
+    standing = {timber.tag for timber in shop.register.list()}
+    seen: list[SeriesHealth] = []
+    found: list[Finding] = []
+    owners = sorted({(series.owner, series.name) for series in shop.store.series()})
+    for owner, name in owners:
+        if owner is Owner.TIMBER and name not in standing:
+            continue  # retired: nobody minds its silence
+        for latest in shop.store.latest(owner, name):
+            if latest.source != "mqtt":
+                continue
+            frame = shop.store.read(latest.series, now_utc - WINDOW, now_utc)
+            if len(frame) < 3:
+                frame = shop.store.read(latest.series, now_utc - LONG_WINDOW, now_utc)
+            one = _series(latest, frame, now_utc)
+            seen.append(one)
+            found += _findings(one, frame, now_utc)
+    found += _silent(seen, now_utc)
+    count = shop.store.quarantine_count()
+    if count:
+        found.append(
+            Finding(
+                kind=Trouble.QUARANTINE,
+                about="messages",
+                sentence=f"{count} message{'s' if count > 1 else ''} could not be stored; see why below, "
+                "mend the cause and try them again",
+            )
+        )
+    found += _behind(shop, now_utc)
+    seen.sort(key=lambda each: each.latest.taken_utc)
+    return Health(series=tuple(seen), findings=tuple(_gathered(found)), quarantined=count)
+
+
+def _series(latest: Reading, frame: pd.DataFrame, now_utc: datetime) -> SeriesHealth:
+    times = np.asarray(frame["posix_s"], dtype=float)
+    steps = np.diff(times)
+    usual = timedelta(seconds=float(np.median(steps))) if len(steps) >= 2 else None
+    gaps = np.append(steps, now_utc.timestamp() - times[-1]) if len(times) else steps
+    return SeriesHealth(
+        latest=latest,
+        count=len(times),
+        usual=usual,
+        longest_gap=timedelta(seconds=float(gaps.max())) if len(gaps) else None,
+        clock_off=latest.arrived_utc - latest.taken_utc,
+    )
+
+
+def _findings(one: SeriesHealth, frame: pd.DataFrame, now_utc: datetime) -> list[Finding]:
+    series, found = one.latest.series, []
+    if series.quantity in _BATTERIES and not one.silent(now_utc):
+        found += _battery(one, frame)
+    ahead = -one.clock_off > AHEAD
+    if "clock" in one.latest.flags or ahead:
+        off = f": {span(one.clock_off)} ahead" if ahead else ""
+        found.append(
+            Finding(
+                kind=Trouble.CLOCK,
+                about=_sensor(series),
+                sentence=f"the clock of {_named(series)} is wrong{off}; set it, or let it send no time",
+            )
+        )
+    if series.quantity in MOVES and _stuck(frame, now_utc):
+        found.append(
+            Finding(
+                kind=Trouble.STUCK,
+                about=str(series),
+                sentence=f"{series} has shown {one.latest.value:g} {one.latest.unit} and nothing else for "
+                "two days: the sensor is stuck or wet, or somebody repeats its last word",
+            )
+        )
+    return found
+
+
+def _silent(seen: Iterable[SeriesHealth], now_utc: datetime) -> list[Finding]:
+    """Name a sensor once if all of it is silent, else only the series that are."""
+    by_sensor: dict[str, list[SeriesHealth]] = {}
+    for one in seen:
+        by_sensor.setdefault(_sensor(one.latest.series), []).append(one)
+    found = []
+    for sensor, mine in by_sensor.items():
+        quiet = [one for one in mine if one.silent(now_utc)]
+        whole = len(quiet) == len(mine)
+        for one in quiet[:1] if whole else quiet:
+            last = max(quiet, key=lambda each: each.latest.taken_utc) if whole else one
+            series = last.latest.series
+            usual = f", usually every {span(last.usual)}" if last.usual else ""
+            found.append(
+                Finding(
+                    kind=Trouble.SILENT,
+                    about=sensor if whole else str(series),
+                    sentence=f"{_named(series) if whole else series} has said nothing for "
+                    f"{span(now_utc - last.latest.taken_utc)}{usual}: look at its battery, its radio and the "
+                    "broker",
+                )
+            )
+    return found
+
+
+def _battery(one: SeriesHealth, frame: pd.DataFrame) -> list[Finding]:
+    series, value = one.latest.series, one.latest.value
+    best = float(frame["value"].max()) if len(frame) else value
+    if series.quantity is Quantity.BATTERY:
+        low, words = value < BATTERY_PCT, f"{value:.0f} %"
+    else:
+        low, words = value < BATTERY_DROP * best, f"{value:.2f} V, was {best:.2f} V"
+    if not low:
+        return []
+    return [
+        Finding(
+            kind=Trouble.BATTERY,
+            about=_sensor(series),
+            sentence=f"the battery of {_named(series)} is down to {words}: change it",
+        )
+    ]
+
+
+def _stuck(frame: pd.DataFrame, now_utc: datetime) -> bool:
+    late = frame[frame["posix_s"] >= (now_utc - STUCK).timestamp()]
+    long = len(late) >= STUCK_LEAST and late["posix_s"].iloc[-1] - late["posix_s"].iloc[0] > 0.8 * (
+        STUCK.total_seconds()
+    )
+    return bool(long and late["value"].min() == late["value"].max())
+
+
+def _behind(shop: Shop, now_utc: datetime) -> list[Finding]:
+    made = shop.store.evaluated()
+    late = [tag for tag in shop.store.stale() if tag in made and now_utc - made[tag] > timedelta(hours=6)]
+    if not late:
+        return []
+    some = ", ".join(late[:4]) + (f" and {len(late) - 4} more" if len(late) > 4 else "")
+    return [
+        Finding(
+            kind=Trouble.BEHIND,
+            about="forecasts",
+            sentence=f"the verdict of {some} is older than what is known by now: is `baulk forecast --watch` "
+            "or `baulk serve` running?",
+        )
+    ]
+
+
+def _gathered(found: Iterable[Finding]) -> list[Finding]:
+    """One finding of a kind a sensor, however many series it feeds."""
+    kept: dict[tuple[Trouble, str], Finding] = {}
+    for each in found:
+        kept.setdefault((each.kind, each.about), each)
+    order = list(Trouble)
+    return sorted(kept.values(), key=lambda each: (order.index(each.kind), each.about))
+
+
+def _sensor(series: Series) -> str:
+    return f"{series.owner.value}/{series.name}"
+
+
+def _named(series: Series) -> str:
+    air = series.owner is Owner.AIR
+    return f"the air sensor of {series.name}" if air else f"the sensor on {series.name}"
+
+
+def span(length: timedelta) -> str:
+    """Return a length of time in one unit, for instance ``3 hours``."""
+    seconds = abs(length.total_seconds())
+    for size, name in ((86_400.0, "day"), (3_600.0, "hour"), (60.0, "minute")):
+        if seconds >= size * (1.0 if name != "day" else 2.0):
+            n = round(seconds / size)
+            return f"{n} {name}{'s' if n != 1 else ''}"
+    n = round(seconds)
+    return f"{n} second{'s' if n != 1 else ''}"

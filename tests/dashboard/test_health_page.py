@@ -1,0 +1,80 @@
+"""The Health page: findings, sensors, quarantine and its mending."""
+
+from __future__ import annotations
+
+import json
+from datetime import timedelta
+
+from baulk.ingest import shop as shops
+from baulk.ingest.wire.message import RawMessage
+
+
+def html(app):
+    return "\n".join(each.proto.body for each in app.get("html"))
+
+
+def open_page(app):
+    app.run()
+    app.switch_page("views/health.py").run()
+    assert not app.exception
+    return app
+
+
+def message(invented, slug, tag):
+    pack = [{"n": "weight", "u": "kg", "v": 83.5, "t": invented.NOW.timestamp() - 3600}]
+    return RawMessage(
+        topic=f"baulk/v1/{slug}/timber/{tag}",
+        payload=json.dumps(pack).encode(),
+        arrived_utc=invented.NOW,
+        retained=False,
+    )
+
+
+def test_sensors_are_listed_by_their_last_word(app):
+    told = html(open_page(app))
+    assert "air humidity" in told
+    assert "1 hour" in told
+    assert "pin meter, 1 1/4 in deep, face b" in told
+
+
+def test_a_message_for_a_timber_not_yet_tagged_waits_and_is_stored_on_trying_again(
+    app, shop_folder, invented
+):
+    with shops.open(shop_folder) as shop:
+        shop.store.quarantine(
+            message(invented, shop.config.slug, "FER-77"), "no timber FER-77", waits_for="FER-77"
+        )
+    page = open_page(app)
+    assert "no timber FER-77" in html(page)
+    assert "could not be stored" in html(page)
+    page.button(key="replay").click().run()
+    assert "0 readings stored; 1 messages still wait" in " ".join(each.value for each in page.success)
+    with shops.open(shop_folder) as shop:
+        shop.register.add(invented.piece("FER-77"))
+    page.button(key="replay").click().run()
+    assert not page.exception
+    assert "1 reading stored; 0 messages" in " ".join(each.value for each in page.success)
+    assert any("Empty." in each.value for each in page.info)
+
+
+def test_what_a_message_said_can_not_become_part_of_the_page(app, shop_folder, invented):
+    with shops.open(shop_folder) as shop:
+        raw = RawMessage(
+            topic="a/<b>",
+            payload=b"<script>alert(1)</script>\x1b[2J",
+            arrived_utc=invented.NOW,
+            retained=False,
+        )
+        shop.store.quarantine(raw, "<i>odd</i>")
+    told = html(open_page(app))
+    assert "<script>" not in told
+    assert "&lt;script&gt;" in told
+    assert "<i>odd" not in told
+
+
+def test_a_silent_sensor_comes_first(app, shop_folder, invented):
+    with shops.open(shop_folder) as shop:
+        shop.store.append(invented.readings("FER-05", 40.0, last=invented.NOW - timedelta(days=100)))
+    told = html(open_page(app))
+    assert "silent sensor" in told
+    assert told.index("silent sensor") < told.index("Last word")

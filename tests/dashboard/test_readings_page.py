@@ -1,0 +1,167 @@
+"""The Readings page: the right timber by list, address or code; a hint at once; stored like any other."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+import segno
+
+from baulk.dashboard import answer, hint, scan
+from baulk.dashboard.paper import labels
+from baulk.ingest import shop as shops
+from baulk.models.errors import OutOfRange
+from baulk.models.reading import Owner
+from baulk.models.section import Face
+
+
+def open_page(app, **query):
+    app.run()
+    app.switch_page("views/readings.py")
+    for name, value in query.items():
+        app.query_params[name] = value
+    app.run()
+    assert not app.exception
+    return app
+
+
+def said(app):
+    return " ".join(each.value for kind in (app.info, app.warning, app.error, app.success) for each in kind)
+
+
+def test_the_page_asks_which_timber_and_says_how_far_the_round_is(app):
+    page = open_page(app)
+    assert page.selectbox(key="round_tag").value is None
+    assert any("4 of 5 timbers have a reading of today" in each.value for each in page.caption)
+
+
+def test_the_address_of_a_label_chooses_the_timber_and_the_depth_that_matters_is_said(app):
+    page = open_page(app, tag="FER-02")
+    assert page.selectbox(key="round_tag").value == "FER-02"
+    told = " ".join(each.value for each in page.caption)
+    assert "drive pins 3 in deep into face b" in told
+    assert "Pins 1 1/16 in deep read about the mean" in told
+
+
+def test_an_unknown_tag_in_the_address_is_said(app):
+    assert "no timber FER-99" in said(open_page(app, tag="FER-99"))
+
+
+def test_a_pin_reading_that_fits_is_said_to_fit_and_is_stored(app, shop_folder):
+    page = open_page(app, tag="FER-03")
+    page.text_input(key="round_depth-FER-03").set_value("3 in")
+    page.text_input(key="round_mc-FER-03").set_value("20.5").run()
+    assert "The forecast expects" in page.info[-1].value
+    page.button(key="round_store-FER-03").click().run()
+    assert not page.exception
+    assert "Stored for FER-03" in said(page)
+    with shops.open(shop_folder) as shop:
+        hand = [r for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"]
+    assert [(r.value, r.series.depth_mm) for r in hand] == [(20.5, pytest.approx(76.2))]
+
+
+def test_a_reading_far_from_what_is_expected_gets_a_warning_before_it_is_stored(app):
+    page = open_page(app, tag="FER-03")
+    page.text_input(key="round_depth-FER-03").set_value("3 in")
+    page.text_input(key="round_mc-FER-03").set_value("8").run()
+    assert "far from 8 %" in page.warning[0].value
+    assert not page.button(key="round_store-FER-03").disabled
+
+
+def test_nonsense_is_a_sentence_and_nothing_is_stored(app, shop_folder):
+    page = open_page(app, tag="FER-03")
+    page.text_input(key="round_depth-FER-03").set_value("3 in")
+    page.text_input(key="round_mc-FER-03").set_value("wet").run()
+    assert "is a number such as 28.5" in page.error[0].value
+    with shops.open(shop_folder) as shop:
+        assert not [r for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"]
+
+
+def test_a_weight_is_held_against_the_last_one(app):
+    page = open_page(app, tag="FER-03")
+    page.segmented_control(key="round_kind-FER-03").set_value("weight").run()
+    page.text_input(key="round_weight-FER-03").set_value("250 lb").run()
+    assert "gets no heavier" in page.warning[0].value
+    page.text_input(key="round_weight-FER-03").set_value("90 lb").run()
+    assert "fast loss" in page.warning[0].value
+    page.text_input(key="round_weight-FER-03").set_value("180 lb").run()
+    assert "It was 181 lb" in page.info[-1].value
+
+
+@pytest.fixture
+def found(invented):
+    timber = invented.piece("FER-01")
+    return timber, answer.parse(invented.evaluation(timber, core=40.0))
+
+
+def test_what_is_expected_follows_the_picture_of_the_section(found):
+    timber, seen = found
+    shallow = hint.expected_pct(seen, timber, 8, Face.B)
+    deep = hint.expected_pct(seen, timber, 90, Face.B)
+    assert shallow.median < deep.median
+    assert deep.low < deep.median < deep.high
+    with pytest.raises(OutOfRange):
+        hint.expected_pct(seen, timber, 400, None)
+
+
+@pytest.mark.parametrize(
+    ("mc", "depth", "ok", "words"),
+    [
+        (35, 90, True, "at least"),
+        (60, 3, False, "wet surface"),
+        (450, 30, False, "no moisture content"),
+        (3, 30, False, "below what a pin meter can tell"),
+        (20, 500, False, "500 mm"),
+    ],
+)
+def test_each_kind_of_doubt_has_its_sentence(found, mc, depth, ok, words):
+    timber, seen = found
+    fine, told = hint.of_pins(seen, timber, mc, depth, None)
+    assert fine is ok
+    assert words in told
+
+
+def picture(text):
+    out = io.BytesIO()
+    segno.make(text, error="q", micro=False).save(out, kind="png", scale=6, border=4)
+    return out.getvalue()
+
+
+def test_the_code_of_a_label_and_a_bare_tag_are_both_read():
+    assert scan.tag_in(picture(labels.address("http://yard.local:8501", "FER-07"))) == "FER-07"
+    assert scan.tag_in(picture("FER-07")) == "FER-07"
+
+
+@pytest.mark.parametrize("given", [b"", b"no picture", picture("x")[:80]])
+def test_what_is_no_picture_is_refused(given):
+    with pytest.raises(scan.NoCode, match="no picture that can be read"):
+        scan.tag_in(given)
+
+
+def test_a_picture_without_a_code_is_said_to_have_none():
+    from PIL import Image  # noqa: PLC0415
+
+    out = io.BytesIO()
+    Image.new("RGB", (300, 200), "white").save(out, "JPEG")
+    with pytest.raises(scan.NoCode, match="no code is to be seen"):
+        scan.tag_in(out.getvalue())
+
+
+def test_an_empty_shop_says_what_to_do_first(tmp_path, invented, monkeypatch):
+    from streamlit.testing.v1 import AppTest  # noqa: PLC0415
+
+    from baulk.dashboard import desk  # noqa: PLC0415
+
+    monkeypatch.setenv("BAULK_SHOP", str(invented.shop(tmp_path / "empty", full=False)))
+    app = AppTest.from_file(desk.__file__.replace("desk.py", "app.py"), default_timeout=60)
+    assert "No timber is tagged yet" in said(open_page(app))
+
+
+def test_first_readings_of_a_timber_are_taken_without_a_forecast(app):
+    page = open_page(app, tag="FER-05")
+    page.text_input(key="round_depth-FER-05").set_value("1 in")
+    page.text_input(key="round_mc-FER-05").set_value("55").run()
+    assert "No forecast yet" in page.info[0].value
+    page.segmented_control(key="round_kind-FER-05").set_value("weight").run()
+    page.text_input(key="round_weight-FER-05").set_value("250 lb").run()
+    assert "first weight" in page.info[0].value
