@@ -27,6 +27,7 @@ SOONEST: Final = timedelta(days=2)  # a forecast younger than this has nothing t
 USUAL: Final = timedelta(days=180)  # the page opens on the forecast nearest to this old
 BEFORE: Final = timedelta(days=60)
 SHOWN_PINS: Final = 2
+_X: Final = alt.X("time:T", title=None, axis=charts.date_axis())
 FAILED: Final = b'"failed":'  # an evaluation that only says why there is none
 
 
@@ -153,27 +154,7 @@ def sentences(then: Past, today: Answer, found: Sequence[Met], system: System) -
     tuple of str
         Of the readings, then of the core and the mean today.
     """
-    said = []
-    if found:
-        inside = sum(each.within for each in found)
-        worst = max(found, key=lambda each: abs(each.off_pct))
-        count = "The one reading" if len(found) == 1 else f"Of {len(found)} readings"
-        since = f"since {words.day(then.made_utc)}"
-        if len(found) == 1:
-            said.append(f"{count} {since} came {'within' if inside else 'outside'} its 90 % band.")
-        else:
-            part = share(inside / len(found))
-            said.append(
-                f"{count} {since}, {inside} ({part}) came within its 90 % band; nine in ten are promised."
-            )
-        side = "above" if worst.off_pct > 0 else "below"
-        named = telling.called(worst.reading.series, system)
-        when = words.day(datetime.fromtimestamp(worst.reading.posix_s, UTC))
-        said.append(
-            f"The largest miss was {abs(worst.off_pct):.1f} points {side} the most likely: {named} on {when}."
-        )
-    else:
-        said.append("No reading since can be held against it.")
+    said = [*_of_readings(then, found, system)]
     now_s = today.made_utc.timestamp()
     for name, rows, span in (
         ("core", then.forecast.core_pct, today.core_now_pct),
@@ -185,6 +166,33 @@ def sentences(then: Past, today: Answer, found: Sequence[Met], system: System) -
             f"{words.span(span.median, span.low, span.high)}."
         )
     return tuple(said)
+
+
+def _of_readings(then: Past, found: Sequence[Met], system: System) -> list[str]:
+    since = f"since {words.day(then.made_utc)}"
+    if not found:
+        return [f"No reading {since} can be held against it."]
+    said = []
+    told = [each for each in found if not each.reading.at_least]
+    if told:
+        inside = sum(each.within for each in told)
+        part = "all" if inside == len(told) else f"{inside} ({share(inside / len(told))})"
+        count = f"Of {len(told)} readings {since}, {part}" if len(told) > 1 else f"The one reading {since}"
+        fell = "outside" if len(told) == 1 and not inside else "within"
+        worst = max(told, key=lambda each: abs(each.off_pct))
+        side = "above" if worst.off_pct > 0 else "below"
+        when = words.day(datetime.fromtimestamp(worst.reading.posix_s, UTC))
+        named = telling.called(worst.reading.series, system)
+        said.append(f"{count} came {fell} its 90 % band.")
+        said.append(
+            f"The largest miss was {abs(worst.off_pct):.1f} points {side} the most likely: {named} on {when}."
+        )
+    if bounds := [each for each in found if each.reading.at_least]:
+        against = sum(not each.within for each in bounds)
+        agree = "none would have it wetter" if not against else f"{against} of them would have it wetter"
+        few = "1 reading" if len(bounds) == 1 else f"{len(bounds)} readings"
+        said.append(f"{few} {since} could only say 'at least this wet', above fibre saturation; {agree}.")
+    return said
 
 
 def part_chart(
@@ -222,11 +230,9 @@ def part_chart(
         )
         history = history[history["time"] >= pd.Timestamp(then.made_utc - BEFORE)]
         base = alt.Chart(history)
-        layers.append(base.mark_line(color=charts.INK, strokeWidth=2).encode(x="time:T", y="mid:Q"))
+        layers.append(base.mark_line(color=charts.INK, strokeWidth=2).encode(x=_X, y="mid:Q"))
         layers += [
-            base.mark_line(color=charts.INK, strokeWidth=1, strokeDash=[3, 3]).encode(
-                x="time:T", y=f"{edge}:Q"
-            )
+            base.mark_line(color=charts.INK, strokeWidth=1, strokeDash=[3, 3]).encode(x=_X, y=f"{edge}:Q")
             for edge in ("low", "high")
         ]
     if which == "mean":
@@ -260,7 +266,7 @@ def pins_chart(
     """
     until = today.made_utc + timedelta(days=28)
     pins = then.forecast.pins
-    layers = _band(pins.posix_s, pins.series[series], until, charts.QUIET, "meter reading, %")
+    layers = _band(pins.posix_s, pins.series[series], until, charts.QUIET, "MC by pins, %")
     layers += _points([each for each in found if each.reading.series == series])
     return charts.finish(alt.layer(*layers), height)
 
@@ -272,7 +278,7 @@ def _band(
     whole = pd.DataFrame(dict(zip(names, rows, strict=True)), dtype=float)
     whole.insert(0, "time", charts.times(posix_s))
     base = alt.Chart(whole[whole["time"] <= pd.Timestamp(until)])
-    x = alt.X("time:T", title=None, axis=charts.date_axis())
+    x = _X
     y = alt.Y("low:Q", title=title, scale=alt.Scale(zero=False))
     tooltip = [
         alt.Tooltip("time:T", title="on", format="%d %b %Y"),
@@ -305,7 +311,7 @@ def _points(found: Sequence[Met]) -> list[Any]:
         alt.Chart(frame_)
         .mark_point(size=30, color=charts.INK, fill=charts.INK)
         .encode(
-            x="time:T",
+            x=_X,
             y="came:Q",
             fillOpacity=alt.condition("datum.kind == 'measured'", alt.value(0.8), alt.value(0)),
             tooltip=[
@@ -347,9 +353,7 @@ def section(tag: str, today: Answer, system: System, now: datetime) -> None:
     for column, which in zip(st.columns(2, gap="large"), ("core", "mean"), strict=True):
         with column:
             st.altair_chart(part_chart(then, today, which, found), width="stretch", key=f"came-{which}")
-    pins = [name for name in then.forecast.pins.series if any(each.reading.series == name for each in found)]
-    shown = sorted(pins, key=_depth, reverse=True)[:SHOWN_PINS]
-    for column, name in zip(st.columns(2, gap="large"), shown, strict=False):
+    for column, name in zip(st.columns(2, gap="large"), _most_telling(found), strict=False):
         with column:
             st.caption(frame.capital(telling.called(name, system)).rstrip("."))
             st.altair_chart(pins_chart(then, today, name, found), width="stretch", key=f"came-{name}")
@@ -358,6 +362,13 @@ def section(tag: str, today: Answer, system: System, now: datetime) -> None:
         "Black line: today's fit, dotted its own nine in ten. Dots: readings since; hollow ones only say "
         "'at least'. The band of pins holds the meter's bias and scatter too."
     )
+
+
+def _most_telling(found: Sequence[Met]) -> list[str]:
+    """Give the deepest pins that have more to say than "at least", then the other deep ones."""
+    pins = {each.reading.series for each in found if "/pin-" in each.reading.series}
+    told = {each.reading.series for each in found if not each.reading.at_least}
+    return sorted(pins, key=lambda name: (name in told, _depth(name)), reverse=True)[:SHOWN_PINS]
 
 
 def _depth(series: str) -> float:

@@ -86,17 +86,29 @@ def test_it_is_said_in_words_with_the_share_and_the_largest_miss(invented):
     answer = today(invented, [reading(invented, d, 20 + (6 if d == 40 else 0)) for d in (80, 60, 40, 20)])
     said = came_true.sentences(then, answer, came_true.met(then, answer), "inch")
     day = words.day(invented.NOW - timedelta(days=180))
-    assert said[0].startswith(f"Of 4 readings since {day}, 3 (75 %) came within its 90 % band")
+    assert said[0].startswith(f"Of 4 readings since {day}, 3 (75 %) came within its 90 % band.")
     assert "largest miss was 6.0 points above" in said[1]
     assert "1 1/4 in deep" in said[1]
     assert said[2].startswith("For the core today it said ")
     assert said[2].endswith("today's fit says 36 % (32 to 40).")
 
 
+def test_readings_that_only_say_at_least_are_counted_apart(invented):
+    then = came_true.read(earlier(invented, pins=[(PIN, 34.0)]))
+    since = [reading(invented, d, v, at_least=True) for d, v in ((30, 28), (20, 28), (10, 39))]
+    answer = today(invented, [*since, reading(invented, 5, 34.0)])
+    said = came_true.sentences(then, answer, came_true.met(then, answer), "metric")
+    day = words.day(invented.NOW - timedelta(days=180))
+    assert said[0] == f"The one reading since {day} came within its 90 % band."
+    assert said[2].startswith(f"3 readings since {day} could only say 'at least this wet'")
+    assert said[2].endswith("1 of them would have it wetter.")
+
+
 def test_a_forecast_that_nothing_followed_says_so(invented):
     then = came_true.read(earlier(invented))
     said = came_true.sentences(then, today(invented, []), (), "metric")
-    assert said[0] == "No reading since can be held against it."
+    assert said[0].startswith("No reading since ")
+    assert said[0].endswith(" can be held against it.")
 
 
 def test_a_day_without_a_forecast_is_none(invented):
