@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
 
 from baulk.ingest.errors import ConfigError
+from baulk.ingest.meters import MeterPart
 from baulk.ingest.source import Source
 from baulk.ingest.store import sqlite_file
 from baulk.ingest.store.base import STORE_PASSWORD, TOKEN
@@ -164,6 +165,7 @@ class Config(_Part):
     verdict: VerdictPart = VerdictPart()
     dashboard: DashboardPart = DashboardPart()
     source: tuple[Source, ...] = ()
+    meter: tuple[MeterPart, ...] = ()
 
     @property
     def store_path(self) -> Path:
@@ -245,7 +247,8 @@ def _sentence(err: ValidationError) -> str:
     message = first["msg"].removeprefix("Value error, ")
     if first["type"] == "extra_forbidden":
         part = Config.model_fields.get(where[0]) if len(where) > 1 else None
-        model: Any = Source if where[0] == "source" else (part.annotation if part else Config)
+        rows: dict[str, Any] = {"source": Source, "meter": MeterPart}
+        model: Any = rows.get(where[0]) or (part.annotation if part else Config)
         known = sorted(model.model_fields.keys() - {"password", "token", "shop_dir"})
         message = f"{where[-1]} is not known; known: {', '.join(known)}"
         where = where[:-1]
@@ -316,6 +319,13 @@ build_days = 365           # how long a squared piece lives in the shop's air be
 # [climate]
 # temp_c = [3, 4, 8, 13, 18, 22, 24, 24, 20, 14, 9, 5]
 # rh_pct = [68, 66, 64, 62, 68, 70, 73, 75, 75, 72, 69, 69]
+
+# A meter set to another wood, or corrected by two oven-dried pieces (pins need neither to be read):
+# [[meter]]
+# series = "timber/*/pin-*/moisture"
+# set_to = "Douglas-fir"     # without pins: kind = "capacitance" and set_to_kg_m3
+# shown_pct = [10, 20]
+# true_pct = [11, 23]
 
 # A sensor that does not speak SenML:
 # [[source]]

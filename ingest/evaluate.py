@@ -65,6 +65,7 @@ def gather(tag: str, shop: Shop, now_utc: datetime, *, airs: Airs | None = None)
             units=settings.shop.units,
             probability=settings.verdict.probability,
             build_days=settings.verdict.build_days,
+            meters=tuple(each.setting() for each in settings.meter),
         ),
         previous=_previous(shop, timber.tag, now_utc),
         now_utc=now_utc,

@@ -18,7 +18,7 @@ from baulk.ingest import climate
 from baulk.ingest import evaluation_json as written
 from baulk.ingest.fingerprint import model_version
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish
-from baulk.models import calibrate, checking, forecast, rough_out, verdict
+from baulk.models import calibrate, checking, fit_naming, forecast, rough_out, verdict
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import law_for
@@ -179,6 +179,9 @@ def fitted_to(inputs: Inputs) -> Calibration:
         now_posix_s=inputs.now_s,
         members=inputs.wish.members,
         seed=seed_of(inputs.timber.tag),
+        events=inputs.events,
+        corrections=inputs.wish.meters,
+        gaps=inputs.air_gaps(),
     )
 
 
@@ -263,12 +266,12 @@ def work_out(inputs: Inputs) -> Evaluation:
     content = {
         **_head(timber.tag, inputs.now_utc),
         **written.found(fitted),
-        "forecast": {**written.ahead(ahead), "pins": written.pins_ahead(ahead, fitted)},
+        "forecast": {**written.ahead(ahead), "pins": written.pins_ahead(ahead, fitted, wood.fsp_pct)},
         "reach": [
             written.reached(forecast.reach(ahead, part, use.service_high_pct)) for part in ("mean", "core")
         ],
         "movement": _moved(inputs, said),
-        "verdict": _said(inputs, said),
+        "verdict": _said(inputs, said, fitted),
     }
     if said.margin is not None:
         content["checking"] = written.margin(said.margin)
@@ -290,7 +293,7 @@ def _moved(inputs: Inputs, said: verdict.Verdict) -> dict[str, Any]:
     }
 
 
-def _said(inputs: Inputs, said: verdict.Verdict) -> dict[str, Any]:
+def _said(inputs: Inputs, said: verdict.Verdict, fitted: Calibration) -> dict[str, Any]:
     here = inputs.here
     return {
         "step": said.step,
@@ -298,6 +301,11 @@ def _said(inputs: Inputs, said: verdict.Verdict) -> dict[str, Any]:
         "probability": {step: round(each, 3) for step, each in said.probability.items()},
         "reasons": [
             *said.reasons,
+            *(
+                f"{each[0].upper()}{each[1:]}."
+                for each in fitted.notes
+                if not each.startswith(fit_naming.SAID_ELSEWHERE)
+            ),
             *_gap_words(inputs),
             *_mould_words(here.own, here.place, inputs.now_s),
             *_air_words(here.year, here.place),

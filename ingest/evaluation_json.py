@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import norm
 
-from baulk.models import forecast
+from baulk.models import fit_run, forecast
 from baulk.models.calibrate import Calibration
 from baulk.models.checking import Margin
 from baulk.models.distortion import Movement
 from baulk.models.errors import OutOfRange
+from baulk.models.fit_smoother import SEEN_ABOVE_FSP_PCT
 from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
 
@@ -75,6 +76,9 @@ def found(fitted: Calibration) -> dict[str, Any]:
             "meter_bias_pct": span(fitted.meter_bias_pct),
             "used": fitted.used,
             "left_out": list(fitted.left_out),
+            "ratio_factor": span(np.exp(fitted.theta[fit_run.RATIO])),
+            "scale_drift_pct": span(fitted.theta[fit_run.DRIFT]),
+            "notes": list(fitted.notes),
         },
     }
 
@@ -90,10 +94,11 @@ def ahead(coming: Forecast) -> dict[str, Any]:
     }
 
 
-def pins_ahead(coming: Forecast, fitted: Calibration) -> dict[str, Any]:
+def pins_ahead(coming: Forecast, fitted: Calibration, fsp_pct: float) -> dict[str, Any]:
     """Say what the pins that were read lately will read: with the meter's bias and its scatter, by quantile.
 
-    So a later reading can be held against what was forecast for it, at its own depth.
+    So a later reading can be held against what was forecast for it, at its own depth. Far above fibre
+    saturation a meter says no more than a little above it.
     """
     newest = {each.series: each for each in fitted.readings if each.left_out is None}
     lately = sorted(newest.values(), key=lambda each: each.posix_s, reverse=True)
@@ -108,7 +113,8 @@ def pins_ahead(coming: Forecast, fitted: Calibration) -> dict[str, Any]:
             seen = coming.members_pct(series.depth_mm, series.face)[::PINS_EVERY] + fitted.meter_bias_pct
         except OutOfRange:  # planed down since
             continue
-        seen = np.quantile(seen + each.sd_pct * scatter, coming.quantiles, axis=1)
+        seen = np.minimum(seen + each.sd_pct * scatter, fsp_pct + SEEN_ABOVE_FSP_PCT)
+        seen = np.quantile(seen, coming.quantiles, axis=1)
         rows[each.series] = np.round(seen, 1).tolist()
         if len(rows) == MOST_PINS:
             break

@@ -12,6 +12,7 @@ from baulk.ingest import climate, fingerprint
 from baulk.ingest.climate import Season
 from baulk.models.air import AirSeries
 from baulk.models.event import Event
+from baulk.models.fit_meters import MeterSetting
 from baulk.models.reading import Reading
 from baulk.models.species import Species
 from baulk.models.timber import Timber
@@ -61,6 +62,8 @@ class Wish:
         Size of the ensemble.
     horizon_days : int
         How far to look. [d]
+    meters : tuple of MeterSetting
+        How the shop's meters are to be read.
     """
 
     units: System = "metric"
@@ -68,6 +71,7 @@ class Wish:
     build_days: float = 365.0
     members: int = MEMBERS
     horizon_days: int = HORIZON_DAYS
+    meters: tuple[MeterSetting, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -139,6 +143,16 @@ class Inputs:
             temp_c=np.concatenate([part.temp_c for part in parts])[keep],
             rh_pct=np.concatenate([part.rh_pct for part in parts])[keep],
         )
+
+    def air_gaps(self) -> tuple[tuple[float, float], ...]:
+        """Give the stretches of more than three days in which nobody measured its air, POSIX seconds."""
+        found: list[tuple[float, float]] = []
+        for stay, end in self.stretches():
+            at_s = np.zeros(0) if stay.own is None else stay.own.posix_s
+            at_s = at_s[(at_s > stay.since_s) & (at_s < end)]
+            marks = np.concatenate([[stay.since_s], at_s, [end]])
+            found += [(marks[i], marks[i + 1]) for i in np.flatnonzero(np.diff(marks) > climate.GAP_S)]
+        return tuple((float(first), float(last)) for first, last in found)
 
     def fingerprint(self) -> str:
         """Short text of everything that the answer is made from.

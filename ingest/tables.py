@@ -150,6 +150,10 @@ def event_of(row: Mapping[Any, Any]) -> Event:
     kind = EventKind(row["kind"])
     if kind is EventKind.MOVED:
         detail["from"] = row["was"]["place"]
+    if kind is EventKind.PLANED:
+        detail |= {
+            f"from_{name}": row["was"][name] for name in ("width_mm", "depth_mm") if name in row["was"]
+        }
     if kind is EventKind.EDITED:
         old = row["was"][detail["field"]]
         detail["old"] = "" if old is None else old

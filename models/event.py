@@ -44,7 +44,14 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
         EventKind.COATED: ("faces",),  # letters, for instance "ac"; "" takes the coat off
         EventKind.STICKERED: ("faces",),  # faces that lie on bearers or stickers; "" for none
         EventKind.CUT: ("length_mm", "weight_before_kg?", "weight_after_kg?"),  # what is left of it
-        EventKind.PLANED: ("width_mm", "depth_mm", "weight_before_kg?", "weight_after_kg?"),
+        EventKind.PLANED: (
+            "width_mm",
+            "depth_mm",
+            "weight_before_kg?",
+            "weight_after_kg?",
+            "from_width_mm?",
+            "from_depth_mm?",
+        ),
         EventKind.OVEN_DRIED: ("mc_pct", "from_end_mm?"),  # whole section, oven-dry method
         EventKind.TARED: ("tare_kg",),  # taken off every later weight until the next one
         EventKind.SENSOR_ATTACHED: ("sensor", "depth_mm?", "face?", "from_end_mm?"),

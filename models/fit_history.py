@@ -176,11 +176,9 @@ def _sections(
     if not planed:
         return found, said
     first = planed[0].detail
-    if "from_width_mm" in first and "from_depth_mm" in first:
-        green = replace(
-            timber.section, width_mm=float(first["from_width_mm"]), depth_mm=float(first["from_depth_mm"])
-        )
-        found = [(start_s, green)]
+    if "from_width_mm" in first or "from_depth_mm" in first:  # what stayed is not noted
+        width, depth = (float(first.get(f"from_{name}", first[name])) for name in ("width_mm", "depth_mm"))
+        found = [(start_s, replace(timber.section, width_mm=width, depth_mm=depth))]
     for each in planed:
         size = Finished(width_mm=float(each.detail["width_mm"]), depth_mm=float(each.detail["depth_mm"]))
         before = found[-1][1]

@@ -25,6 +25,15 @@ BESIDE: Final = 4  # readings on each side of a step that are looked at; our own
 LASTS: Final = 3  # readings after a step before it is believed; our own judgement, no source
 LONG_DAYS: Final = 60.0  # without a reading; our own judgement, no source
 
+_SILENT: Final = "nobody measured its air"
+_NONE: Final = "there is no usable reading:"
+_FEW: Final = "too few readings"
+SAID_ELSEWHERE: Final = (
+    _SILENT,
+    _NONE,
+    _FEW,
+)  # beginnings of notes that a verdict has sentences of its own for
+
 
 def beside(data: Sequence[Observation], predicted: Floats, off: Floats, away: Floats) -> tuple[Fitted, ...]:
     """Set every reading beside the fit, with the reason where it was set aside.
@@ -236,10 +245,10 @@ def notes(fitted: Sequence[Fitted], now_s: float) -> tuple[str, ...]:
     """
     used = [each for each in fitted if each.left_out is None]
     if not used:
-        return ("there is no usable reading: the answer rests on the species' table and the air alone",)
+        return (f"{_NONE} the answer rests on the species' table and the air alone",)
     said = []
     if len(used) < FEWEST:
-        said.append("too few readings to tell how fast it dries: the answer leans on the species' table")
+        said.append(f"{_FEW} to tell how fast it dries: the answer leans on the species' table")
     elif used[-1].posix_s - used[0].posix_s < DAY_S:
         said.append(
             f"all readings are of {_day(used[0].posix_s)}: they tell how wet it is, not how fast it dries"
