@@ -172,6 +172,8 @@ class _Listener:
             if self.stop.wait(_RETRY_S[min(tries, len(_RETRY_S) - 1)]):
                 return False
             tries += 1
+            if self.spool.waiting:  # it may be the spool that is full
+                self._drain()
 
     def _keep(self, raws: list[RawMessage]) -> None:
         if not self.spool.waiting:

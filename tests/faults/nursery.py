@@ -1,0 +1,61 @@
+"""Starts listeners by forking, so that hundreds of them can be killed in a few minutes.
+
+Reads lines ``FOLDER [faulty] [mute]`` and answers each with the process number of a new listener. With
+"faulty" the store says that its server is away, or that it is locked, while the file ``away`` or ``locked``
+lies in the folder; with "mute" nothing is acknowledged, as when a kill comes between commit and
+acknowledgement.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from dataclasses import replace
+from pathlib import Path
+
+from baulk.ingest import listener, publish, session, shop  # noqa: F401 - everything is loaded before the first fork
+from baulk.ingest.errors import StoreAway, StoreLocked
+
+
+class Faulty:
+    """A store that can be taken away or locked."""
+
+    def __init__(self, store, folder):
+        self._store, self._folder = store, Path(folder)
+
+    def __getattr__(self, name):
+        if (self._folder / "locked").exists():
+            raise StoreLocked("the store is locked by another program; close it or wait, then try again")
+        if (self._folder / "away").exists():
+            raise StoreAway("the store's server can't be reached; start it, or correct [store] in baulk.toml")
+        return getattr(self._store, name)
+
+
+def listen(folder, *, faulty, mute):
+    """Be a listener until killed; tell what it says in a file of its own."""
+    if mute:
+        session.Session.acknowledge = lambda *_: None
+    with shop.open(folder) as opened, (Path(folder) / "said.txt").open("a", encoding="utf-8") as said:
+
+        def say(words):
+            said.write(f"{words}\n")
+            said.flush()
+
+        yard = replace(opened, store=Faulty(opened.store, folder)) if faulty else opened
+        listener.run(yard, threading.Event(), say=say, on_ready=lambda: say("ready"))
+
+
+if __name__ == "__main__":
+    signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # nobody waits for the killed
+    for line in sys.stdin:
+        where, *how = line.split()
+        child = os.fork()
+        if child == 0:
+            signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+            try:
+                listen(where, faulty="faulty" in how, mute="mute" in how)
+            finally:
+                os._exit(1)
+        print(child, flush=True)
