@@ -15,6 +15,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -101,7 +103,7 @@ class Shape:
     def __init__(self, section: Section, species: Species, x_edges_mm: Floats, y_edges_mm: Floats) -> None:
         self.section = section
         self.species = species
-        self.influence = _influence(section, species, x_edges_mm, y_edges_mm)
+        self.influence = _influence(section, species, tuple(x_edges_mm.tolist()), tuple(y_edges_mm.tolist()))
         self._names = tuple(self.influence)
         self._rows = np.stack([self.influence[name] for name in self._names], axis=1)
         self._area = np.outer(np.diff(y_edges_mm), np.diff(x_edges_mm))
@@ -301,15 +303,24 @@ def check_mm(section: Section, species: Species, mc_pct: ArrayLike) -> Floats:
     return np.asarray(2 * np.pi * nearest * differs * share)
 
 
-def _influence(section: Section, species: Species, x_edges: Floats, y_edges: Floats) -> dict[str, Floats]:
+def _influence(section: Section, species: Species, x_edges: Floats, y_edges: Floats) -> Mapping[str, Floats]:
     """Movement of each measure when one cell alone does its whole shrinkage, cells in (ny, nx) order."""
+    x_bytes, y_bytes = (np.asarray(each, np.float64).tobytes() for each in (x_edges, y_edges))
+    return _remembered(section, species, x_bytes, y_bytes)
+
+
+@lru_cache(maxsize=256)  # 40 kB each; one verdict asks for the same piece up to three times
+def _remembered(section: Section, species: Species, x_bytes: bytes, y_bytes: bytes) -> Mapping[str, Floats]:
+    x_edges, y_edges = np.frombuffer(x_bytes), np.frombuffer(y_bytes)
     body = Body(section, species, x_edges, y_edges)
     influence = {name: body.influence(row) for name, row in measures(body.places, section).items()}
     if section.boxed_heart:
         area = np.outer(np.diff(y_edges), np.diff(x_edges)).ravel()
         for face in Face:
             influence[f"bow {face}"] = _checked_bow_mm(section, species, face) * area / area.sum()
-    return influence
+    for each in influence.values():
+        each.setflags(write=False)
+    return MappingProxyType(influence)
 
 
 def _checked_bow_mm(section: Section, species: Species, face: Face) -> float:
