@@ -11,7 +11,11 @@ from typer.core import TyperGroup
 from baulk.dashboard.commands import Entry
 
 # one line a plan: "air": Entry("plan_air", "air", "the line that the overview shows")
-PLANS: Final[dict[str, Entry]] = {}
+PLANS: Final[dict[str, Entry]] = {
+    "air": Entry("plan_air", "air", "The shop's humidity by week: the window, the schedule, what it gains."),
+    "size": Entry("plan_size", "size", "The green size to saw or order, or the best place in a timber."),
+    "buy": Entry("plan_buy", "buy", "Which timber for which part, what is short, what to order by when."),
+}
 
 
 class Lazy(TyperGroup):

@@ -1,0 +1,157 @@
+"""The shop's humidity from the command line: `baulk plan air`."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.ingest import plan_air, plan_publish
+from baulk.ingest import shop as shops
+from baulk.models import units
+from baulk.models.errors import OutOfRange
+from baulk.models.plan.air import AirPlan
+from baulk.models.units import TemperatureUnit
+
+SHOWN_WEEKS = (0, 1, 2, 3, 4, 6, 8, 12, 16, 20, 26, 32, 38, 44, 52, 65, 78, 91, 104)
+
+
+def air(  # noqa: PLR0913 - a person names them one by one
+    *,
+    place: Annotated[
+        str | None, typer.Option(help="The room; without one, where most timbers lie.", metavar="NAME")
+    ] = None,
+    pieces: Annotated[
+        str | None, typer.Option(help="Only these are to become square soonest: 'FER-01,FER-03'.")
+    ] = None,
+    hold: Annotated[
+        str | None, typer.Option(help="What if: hold this temperature and humidity: '16C,70'; or only '70'.")
+    ] = None,
+    temp: Annotated[
+        str | None, typer.Option(help="Temperature that is held, '16C' or '60F'; else the season's.")
+    ] = None,
+    finished: Annotated[
+        str | None, typer.Option(help="Moisture that finished or glued work tolerates: '8,12' percent.")
+    ] = None,
+    volume: Annotated[float | None, typer.Option(help="Air in the room, cubic metres.")] = None,
+    air_changes: Annotated[float | None, typer.Option(help="How often an hour it is exchanged.")] = None,
+    people: Annotated[float, typer.Option(help="Hours of work in it a day, over all people.")] = 0.0,
+    price: Annotated[float | None, typer.Option(help="Price of a kilowatt-hour, in any money: 0.25.")] = None,
+    cold: Annotated[
+        str | None, typer.Option(help="Coldest timber or steel that is brought in, '2C'.")
+    ] = None,
+    step: Annotated[float | None, typer.Option(help="Largest change of humidity in a week, %RH.")] = None,
+    driest: Annotated[float | None, typer.Option(help="Driest air to plan for, %RH.")] = None,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Hold to the published safe start to its end.")
+    ] = False,
+    leaving: Annotated[
+        bool, typer.Option("--leaving", help="Squared pieces leave the room at once.")
+    ] = False,
+    save: Annotated[
+        bool, typer.Option("--save", help="Keep --volume and --air-changes in the register.")
+    ] = False,
+    publish: Annotated[
+        bool, typer.Option("--publish", help="Put this week's set-point on MQTT, retained, with an expiry.")
+    ] = False,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Say which humidity to hold, week by week, so that the timbers are square soonest and nothing spoils.
+
+    The window lies between the checking limit of the greenest timbers, mould, dew on cold timber and what
+    finished work tolerates; the schedule in it is searched with the drying model. A what-if: --hold 16C,70.
+
+    Example: baulk plan air --place shed --volume 300 --air-changes 0.5 --price 0.25
+    """
+    now_utc = datetime.now(UTC)
+    held_c, hold_rh = _hold(hold)
+    if temp is not None:
+        held_c = units.temperature_c(temp)
+    with shops.open(shop) as opened:
+        lying = plan_air.places(opened)
+        if place is None and not lying:
+            raise OutOfRange("the yard", "has no timber yet; `baulk timber add` enters one")
+        asked = plan_air.Asked(
+            place=place or lying[0],
+            pieces=tuple(each.strip() for each in (pieces or "").split(",") if each.strip()),
+            hold_rh=hold_rh,
+            held_c=held_c,
+            finished_pct=_pair(finished),
+            volume_m3=volume,
+            air_changes_per_h=air_changes,
+            people_h_day=people,
+            price_kwh=price,
+            coldest_c=None if cold is None else units.temperature_c(cold),
+            step_pct=step,
+            driest_rh=driest,
+            strict=strict,
+            leaving=leaving,
+        )
+        made = plan_air.plan(opened, asked, now_utc)
+        if save:
+            plan_air.save_place(opened, made.place, volume_m3=volume, air_changes_per_h=air_changes)
+        topic = plan_publish.publish(opened, made, now_utc) if publish else None
+        temperature = opened.config.temperature
+    if json:
+        say_json(made)
+        return
+    _say(made, temperature)
+    if topic is not None:
+        say(f"\nPublished to {topic}. {plan_publish.CAUTION}")
+
+
+def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
+    for sentence in made.words():
+        say(sentence)
+    rows = [
+        (
+            f"{each.starts_utc:%Y-%m-%d}",
+            units.show_temperature(each.temp_c, temperature),
+            f"{each.set_pct:.0f} %",
+            f"{each.low_pct:.0f} ({each.low_by})",
+            f"{each.high_pct:.0f} ({each.high_by})",
+            f"{each.expected_pct:.0f} %",
+            "-" if each.need_l_day is None else f"{each.need_l_day:+.1f}",
+        )
+        for i, each in enumerate(made.weeks)
+        if i in SHOWN_WEEKS
+    ]
+    table(
+        f"\nThe air of {made.place}, %RH",
+        ("week from", "temp", "hold", "not below", "not above", "if nothing is done", "l/day out"),
+        rows,
+    )
+    say("\nAssumed:")
+    for sentence in made.assumptions:
+        say(f"  - {sentence}")
+    if made.changes:
+        say("What would change it:")
+        for sentence in made.changes:
+            say(f"  - {sentence}")
+
+
+def _hold(text: str | None) -> tuple[float | None, float | None]:
+    """Read '16C,70' or '70'."""
+    if text is None:
+        return None, None
+    parts = [each.strip().removesuffix("%").strip() for each in text.split(",")]
+    try:
+        rh = float(parts[-1])
+    except ValueError:
+        rh = float("nan")
+    if len(parts) > 2 or not 0 < rh <= 100:
+        raise OutOfRange("--hold", f"looks like '16C,70' or '70', temperature and humidity, not {text!r}")
+    return (units.temperature_c(parts[0]) if len(parts) == 2 else None), rh
+
+
+def _pair(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    try:
+        low, high = (float(each.strip().removesuffix("%")) for each in text.split(","))
+    except ValueError as err:
+        raise OutOfRange("--finished", f"looks like '8,12', two moisture contents, not {text!r}") from err
+    return low, high
