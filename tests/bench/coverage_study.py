@@ -31,6 +31,7 @@ import other_model
 from baulk.ingest import climate
 from baulk.models import calibrate, forecast, sorption, species
 from baulk.models.air import AirSeries
+from baulk.models.air_steps import air_gaps
 from baulk.models.field import MoistureField
 from baulk.models.reading import Quantity
 from baulk.models.section import Face, Finished, Section
@@ -242,8 +243,9 @@ def follow(number, *, count=None, keep_fan=False, members=64):
     past = climate.past(own, year, since_s=arrived_s, now_s=NOW_S)
     law = judging.law(piece)
     fitted = calibrate.fit(
-        piece, wood, readings, past, law=law, now_posix_s=NOW_S, seed=number, members=members
-    )
+        piece, wood, readings, past, law=law, now_posix_s=NOW_S, seed=number, members=members,
+        gaps=air_gaps(own, longer_than_s=climate.GAP_S),
+    )  # fmt: skip
     ahead = year.years(NOW_S, NOW_S + 372 * DAY_S)
     coming = forecast.forecast(piece, wood, fitted, ahead, law=law, horizon_days=371)
     took_s = time.perf_counter() - begun
