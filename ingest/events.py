@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection, RowMapping
@@ -25,6 +25,8 @@ from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.event import Event, EventKind, Value
 from baulk.models.section import Face
 from baulk.models.timber import Timber
+
+_TOLD_BY_WAS: Final = frozenset({"from", "old", "from_width_mm", "from_depth_mm"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +101,7 @@ def write(  # noqa: PLR0913 - each says another thing
             noted_us=to_us(noted_utc),
             who=event.by,
             note=event.note,
-            detail={name: value for name, value in event.detail.items() if name not in {"from", "old"}},
+            detail={name: value for name, value in event.detail.items() if name not in _TOLD_BY_WAS},
             sets=sets,
             was=was,
             sensor=event.detail.get("sensor"),
