@@ -1,0 +1,292 @@
+"""A room's plan: its window, its schedule, what opens it, and its words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from baulk.models import readiness, species, use_class
+from baulk.models.air import AirSeries
+from baulk.models.diffusion import law_for
+from baulk.models.drying import Members
+from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
+from baulk.models.forecast import QUANTILES, Forecast
+from baulk.models.plan import air, air_words, opening, schedule, window
+from baulk.models.plan.air_room import Room
+from baulk.models.plan.exchange import Exchange
+from baulk.models.plan.schedule import Need
+from baulk.models.plan.stock import CELLS, WEEK_S, Stock, ready_days
+from baulk.models.plan.window import Band
+from baulk.models.regrid import graded_edges_mm
+from baulk.models.section import Finished, Section
+from baulk.models.timber import Timber
+
+NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
+NOW_S = NOW.timestamp()
+DAY_S = 86_400.0
+GIVEN = Exchange(per_h=0.4, low=0.4, high=0.4, source_g_m3_h=None, days=0.0, how="given")
+
+
+def piece(tag="OAK-1", wood="white oak", mc=60.0, use="frame-outdoors", part="dry", *, mm=200.0, cut=150.0,
+          spread=0.3, build_days=0.0, shell=None, stood=float("inf")):  # fmt: skip
+    """A square timber, its moisture even or with a drier shell."""
+    section = Section(width_mm=mm, depth_mm=mm, pith_y_mm=-mm)
+    x = graded_edges_mm(mm, CELLS[0])
+    field = np.full((16, *CELLS), mc)
+    if shell is not None:
+        field[:, [0, -1], :] = shell
+        field[:, :, [0, -1]] = shell
+    even = (np.arange(16) - 7.5) / 7.5
+    members = Members(
+        d_factor=np.exp(spread * even), surface_factor=np.ones(16), start_mc_pct=np.full(16, mc),
+        emc_offset_pct=np.zeros(16),
+    )  # fmt: skip
+    kind = species.get(wood)
+    return Stock(
+        timber=Timber(
+            tag=tag,
+            species=wood,
+            section=section,
+            length_mm=3000.0,
+            finished=Finished(width_mm=cut, depth_mm=cut),
+            use_class=use,
+            place="shed",
+            arrived_utc=NOW,
+        ),
+        species=kind,
+        use=use_class.get(use),
+        law=law_for(kind),
+        start=MoistureField(posix_s=NOW_S, section=section, x_edges_mm=x, y_edges_mm=x, mc_pct=field),
+        members=members,
+        part=part,
+        build_days=build_days,
+        stood_pct=stood,
+    )
+
+
+def room(temp_c=20.0, rh=65.0, *, weeks=156, held=None, **given):
+    at_s = NOW_S + np.arange(0, (weeks + 60) * WEEK_S, 6 * 3600.0)
+    year = AirSeries(posix_s=at_s, temp_c=np.full(at_s.size, temp_c), rh_pct=np.full(at_s.size, rh))
+    return Room(
+        place="shed", year=year, rh_now_pct=rh, held_c=held, lag_k=np.zeros(weeks), weeks=weeks, **given
+    )
+
+
+def need(*stocks, bands=(), strict=False, **given):
+    return Need(
+        room=room(**given), stocks=stocks, targets=tuple(each for each in stocks if each.part == "dry"),
+        bands=tuple(bands), strict=strict,
+    )  # fmt: skip
+
+
+def test_green_oak_at_20_degrees_has_no_window_between_its_checking_limit_and_mould():
+    asked = need(piece(mc=60.0))
+    found = asked.window(np.full(156, 80.0))
+    # the start of 2-inch white oak above 40 %: EMC 19.3; Hukka & Viitanen 1999: 80 % from 20 degC on
+    assert found.checking_pct[0] == pytest.approx(float(window.rh_at(np.array([20.0]), 19.3)[0]))
+    assert found.mould_pct[0] == pytest.approx(80.0, abs=0.1)
+    assert not found.open[0]
+    assert (found.low_by[0], found.high_by[0], found.greenest[0]) == ("checking", "mould", "OAK-1")
+
+
+def test_the_same_oak_has_a_window_in_a_cold_shed():
+    assert need(piece(mc=60.0), temp_c=3.0).window(np.full(156, 85.0)).open[0]
+
+
+def test_the_checking_limit_falls_with_the_stages_and_ends_with_them():
+    floors = [
+        window.floor_emc_pct(piece(), np.array([mc]), np.array([90.0]), strict=True)[0]
+        for mc in (60, 41, 36, 31, 29)
+    ]
+    assert floors[:4] == [19.3, 19.3, 17.7, 15.2]  # T3-C1, 8/4 white oak
+    assert np.isnan(floors[4])
+
+
+def test_below_45_percent_a_surface_may_stand_again_what_it_stood_and_above_it_may_not():
+    dry = piece(stood=12.0)
+    assert window.floor_emc_pct(dry, np.array([44.0]), np.array([14.0]), strict=False)[0] == 12.0
+    assert window.floor_emc_pct(dry, np.array([46.0]), np.array([14.0]), strict=False)[0] == 19.3
+    assert window.floor_emc_pct(dry, np.array([44.0]), np.array([14.0]), strict=True)[0] == 19.3
+
+
+def test_a_surface_of_10_degrees_in_air_of_20_degrees_and_70_percent_is_wet_with_dew():
+    limit = window.condensation_limit_pct(np.array([20.0]), np.array([10.0]))
+    assert limit[0] == pytest.approx(52.5, abs=0.3)  # 1228 over 2339 Pa, steam tables
+    assert limit[0] < 70
+
+
+def test_a_timber_lags_further_behind_a_quicker_day():
+    hours = 120.0 * np.arange(7200)
+    slow, quick = (np.sin(2 * np.pi * hours / (days * DAY_S)) for days in (4, 1))
+    lag = window.lag_s(piece())
+    assert 2 * 3600 < lag < 12 * 3600
+    assert window.colder_by_k(hours, quick, lag).max() > window.colder_by_k(hours, slow, lag).max()
+    # first order: the lag of a slow sine is its rate times the time constant
+    assert window.colder_by_k(hours, slow, 3600.0).max() == pytest.approx(
+        2 * np.pi * 3600 / (4 * DAY_S), rel=0.05
+    )
+
+
+def test_finished_work_tolerates_its_service_range_or_what_moves_it_by_its_tolerance():
+    joinery = window.band_of(piece(wood="white oak", use="joinery", part="keep"))
+    # 1.0 mm in 150; tangential 10.5 % over its onset: the reach is tolerance over movement of a point
+    kind = species.get("white oak")
+    reach = (1.0 / 150) / (kind.shrinkage_tangential_pct / 100 / kind.shrinkage_onset_pct)
+    assert joinery.low_pct == pytest.approx(min(9.0, 11.5 - reach))
+    assert joinery.high_pct == pytest.approx(max(14.0, 11.5 + reach))
+
+
+def test_the_schedule_keeps_to_its_window_and_to_its_steps():
+    asked = need(piece(mc=50.0, stood=12.0), temp_c=8.0)
+    rh, found = schedule.agreed(np.zeros(len(schedule.KNOTS)), asked)
+    held = found.open
+    assert np.all(rh[held] <= found.high_pct[held] + 1e-9)
+    assert np.all(rh[held] >= found.low_pct[held] - 1.5)  # a week where a stage ends
+    inside = held[1:] & (rh[1:] > found.low_pct[1:] + 1e-6) & (rh[1:] < found.high_pct[1:] - 1e-6)
+    assert np.all(np.abs(np.diff(rh))[inside] <= asked.room.step_pct + 1e-9)
+
+
+def test_no_steady_humidity_inside_the_window_beats_the_schedule():
+    asked = need(piece(wood="Douglas-fir", mc=28.0, use="deck", mm=120.0, cut=90.0), temp_c=15.0)
+    rh, found = schedule.best(asked)
+    few = [each.some(slice(None, None, schedule.EVERY)) for each in asked.targets]
+    steady = [np.clip(np.full(156, each), found.low_pct, found.high_pct) for each in range(36, 81, 4)]
+    ours = schedule.score(rh, asked, few)
+    assert ours <= min(schedule.score(each, asked, few) for each in steady) + 0.5  # half a week
+
+
+def test_a_dry_use_wants_dry_air_and_gains_by_it():
+    asked = need(piece(wood="Douglas-fir", mc=28.0, use="joinery", mm=120.0, cut=90.0), temp_c=15.0, rh=78.0)
+    made = air.plan(asked, air.Water())
+    (gain,) = made.gains
+    assert gain.gained_weeks.median > 8
+    assert gain.plan_weeks.median < gain.nothing_weeks.median
+    assert made.weeks[30].set_pct < 60
+
+
+@pytest.mark.parametrize(
+    ("mc", "use", "build_days", "off_weeks"),
+    [(28.0, "deck", 0.0, 2.5), (34.0, "frame-under-cover", 0.0, 2.5), (26.0, "deck", 365.0, 6.0)],
+)
+def test_the_quick_measure_of_readiness_agrees_with_the_verdicts_rule(mc, use, build_days, off_weeks):
+    # without a build the same rule on other dates; with one, the proxy stands in for drying the cut piece
+    one = piece(wood="longleaf pine", mc=mc, use=use, mm=120.0, cut=90.0, build_days=build_days)
+    place = room(temp_c=15.0, rh=76.0)
+    at_s = place.at_s()
+    fields = one.dried(place.year, at_s)
+    quick = (
+        ready_days(one.excess_mm(fields, schedule.ahead_pct(place.year, at_s, build_days or 1.0)), at_s) / 7
+    )
+    ahead = Forecast(
+        posix_s=at_s, quantiles=np.array(QUANTILES), mean_pct=np.empty(0), shell_pct=np.empty(0),
+        core_pct=np.empty(0), fields=fields,
+    )  # fmt: skip
+    work = readiness.Work(air=place.year, law=one.law, build_days=build_days)
+    slow = readiness.path(ahead, one.finished, one.rule, members=one.members, work=work).days() / 7
+    assert 2 < np.median(slow) < 150
+    assert np.median(np.abs(quick - slow)) < off_weeks
+
+
+def test_what_closes_the_window_is_named_and_what_opens_it_is_worked_out():
+    asked = need(piece(mc=70.0), piece("PINE-1", "longleaf pine", 20.0, "deck"))
+    rh, found = schedule.agreed(np.zeros(len(schedule.KNOTS)), asked)
+    ((low, tag, high, weeks), *_) = opening.closers(found)
+    assert (low, tag, high) == ("checking", "OAK-1", "mould")
+    assert weeks == int(np.sum(~found.open)) > 4
+    remedies = {each.what: each for each in opening.remedies(asked, rh, found)}
+    assert remedies["move"].weeks_open == weeks  # without the oak nothing wants damp air
+    cool = remedies["cool"]
+    assert cool.temp_c is not None
+    assert 1 <= cool.temp_c < 10  # where 19.3 % EMC lies below the mould limit, by hand: about 7 degC
+    assert need(piece(mc=70.0), temp_c=cool.temp_c).window(rh).open[0]
+    # a coat keeps the surface damper than still air does
+    assert remedies["coat"].weeks_open >= remedies["still air"].weeks_open
+
+
+def test_glued_work_beside_green_oak_closes_the_window_and_wrapping_it_opens_it():
+    asked = need(piece(mc=50.0), bands=[Band(name="glued frames", low_pct=8, high_pct=12)], temp_c=3.0)
+    rh, found = schedule.agreed(np.zeros(len(schedule.KNOTS)), asked)
+    assert found.high_by[0] == "finished work"
+    remedies = {each.what: each for each in opening.remedies(asked, rh, found)}
+    assert remedies["cover"].weeks_open == remedies["cover"].of_weeks > 0
+
+
+def test_the_water_of_the_timbers_is_what_they_lose():
+    asked = need(piece(mc=40.0, stood=10.0), temp_c=15.0)
+    made = air.plan(asked, air.Water(), hold_rh=65.0)
+    one = asked.stocks[0]
+    fields = one.dried(asked.room.held(np.full(156, 65.0)), asked.room.at_s())
+    lost = np.median(fields[0].mean_pct) - np.median(fields[-1].mean_pct)
+    assert 7 * sum(each.timbers_l_day for each in made.weeks) == pytest.approx(
+        one.dry_kg * lost / 100, rel=1e-6
+    )
+    assert all(each.need_l_day is None for each in made.weeks)
+    assert made.machines == ()
+
+
+def test_draught_people_and_timbers_add_up_to_what_must_be_taken_out():
+    asked = need(piece(mc=40.0, stood=10.0), temp_c=15.0, rh=80.0)
+    counted = air.Water(
+        volume_m3=200.0, exchange=GIVEN, outside=asked.room.year, people_h_day=16.0, price_kwh=0.3
+    )
+    made = air.plan(asked, counted, hold_rh=60.0)
+    week = made.weeks[10]
+    assert week.need_l_day == pytest.approx(week.timbers_l_day + week.draught_l_day + 16 * 0.3)
+    # 24 h x 200 m3 x 0.4/h x (80 - 60) % of 12.8 g/m3 (saturated at 15 degC, steam tables)
+    assert week.draught_l_day == pytest.approx(24 * 200 * 0.4 * 0.2 * 12.83 / 1000, rel=0.01)
+    (machine,) = made.machines
+    assert machine.cost == pytest.approx(0.3 * machine.kwh)
+
+
+def test_the_words_name_the_numbers_and_end_with_the_caution():
+    asked = need(piece(mc=60.0), temp_c=20.0)
+    said = air.plan(asked, air.Water(unknown="the room's volume is not known.")).words()
+    text = " ".join(said)
+    assert "OAK-1 may be squared" in text
+    assert "no humidity suits all" in text
+    assert "the room's volume is not known" in text
+    assert "residual-current device" in said[-1]
+
+
+def test_a_plan_says_what_it_rests_on_and_what_would_change_it():
+    asked = need(piece(mc=30.0, build_days=365.0, stood=12.0), piece("PINE-1", "longleaf pine", 18.0, "deck"))
+    made = air.plan(asked, air.Water(), hold_rh=60.0)
+    assert any("longleaf pine" in each and "no published safe start" in each for each in made.assumptions)
+    assert any(
+        "weeks sooner" in each or "week sooner" in each or "same time" in each for each in made.changes
+    )
+
+
+def test_impossible_wishes_are_refused_in_sentences():
+    with pytest.raises(OutOfRange, match="was it in °F"):
+        room(held=61.0)
+    with pytest.raises(OutOfRange, match="has no timber"):
+        air.plan(need(), air.Water())
+    with pytest.raises(OutOfRange, match="between 0 and 100"):
+        air.plan(need(piece()), air.Water(), hold_rh=170.0)
+    with pytest.raises(OutOfRange, match="the hours of work"):
+        air.Water(people_h_day=-1.0)
+    with pytest.raises(OutOfRange, match="the driest air"):
+        room(driest_rh=2.0)
+
+
+def test_a_line_is_told_by_its_turns():
+    assert air_words.turns([0, 1, 2, 3, 4], 0.1) == [0, 4]
+    assert air_words.turns([0, 5, 10, 5, 0], 1.0) == [0, 2, 4]
+
+
+def test_a_room_in_frost_has_no_mould_limit():
+    found = need(piece(mc=25.0), temp_c=-3.0).window(np.full(156, 60.0))
+    assert np.isnan(found.mould_pct[0])
+    assert found.open[0]
+
+
+def test_without_timber_to_dry_the_air_stays_as_it_would():
+    kept = replace(piece(mc=15.0, part="keep"), part="keep")
+    made = air.plan(need(kept, temp_c=15.0, rh=70.0), air.Water())
+    assert made.gains == ()
+    assert made.weeks[20].set_pct == pytest.approx(70.0, abs=1.0)
