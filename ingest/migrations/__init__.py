@@ -11,6 +11,8 @@ from typing import Final
 from sqlalchemy import inspect
 from sqlalchemy.engine import Engine
 
+from baulk.ingest.errors import RegisterError
+
 HEAD: Final = "0002"
 _ALONE: Final = 0x6261756C6B72  # of the lock under which the register's tables are raised
 
@@ -24,10 +26,16 @@ def current(engine: Engine) -> str | None:
         return None if version is None else str(version)
 
 
-def upgrade(engine: Engine) -> None:
+def upgrade(engine: Engine, to: str = HEAD) -> None:
     """Run the migrations that are missing, in one transaction; Alembic is loaded only then."""
-    if current(engine) == HEAD:
+    found = current(engine)
+    if found == to:
         return
+    if found is not None and found > to:
+        raise RegisterError(
+            f"the register was written by a newer Baulk (migration {found}, this one knows {to}); "
+            "install that one"
+        )
     from alembic import command  # noqa: PLC0415 - a third of a second that most openings need not wait
     from alembic.config import Config  # noqa: PLC0415
 
@@ -38,4 +46,4 @@ def upgrade(engine: Engine) -> None:
         config.set_main_option("script_location", str(Path(__file__).parent))
         config.set_main_option("path_separator", "os")
         config.attributes["connection"] = base
-        command.upgrade(config, HEAD)
+        command.upgrade(config, to)

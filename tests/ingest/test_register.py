@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import importlib
 import sqlite3
 from contextlib import closing
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from alembic.migration import MigrationContext
+from alembic.operations import Operations
 
+from baulk.ingest import config as settings
 from baulk.ingest import migrations, shop
 from baulk.ingest.errors import RegisterError, StoreLocked
 from baulk.ingest.register import Register
-from baulk.ingest.register_engine import engine_for, on_sqlite
+from baulk.ingest.register_engine import backing, engine_for, on_sqlite
 from baulk.ingest.tables import META
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.section import Finished
+from baulk.models.section import Finished, Section
+from baulk.models.timber import Timber
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 
@@ -113,4 +119,71 @@ def test_the_migrations_make_the_tables_that_the_register_uses(yard):
     for name, table in META.tables.items():
         found = {column["name"] for column in inspector.get_columns(name)}
         assert found == {column.name for column in table.columns}
+    engine.dispose()
+
+
+_TIMBER_OF_0001 = """
+INSERT INTO timber VALUES ('FER-01', 'white oak', 203.2, 177.8, 12.0, -4.0, 2743.2, 152.4, 152.4, 0.0, 3.0,
+'frame-outdoors', 'shed', '2026-04-14T09:30:00+00:00', 1, 78.5, 1, 1),
+('KEEL', 'larch', 150, 150, 0, 0, 6000, 120, 120, 0, 0, 'frame-outdoors', 'yard',
+'2026-03-01T00:00:00+00:00', 0, NULL, 2, 2)
+"""
+
+
+@pytest.mark.parametrize("kind", ["sqlite", "postgres"])
+def test_a_register_of_the_first_form_is_brought_up_and_keeps_everything(kind, yard_dir, request):
+    if kind == "postgres":
+        url, path = request.getfixturevalue("postgres_url"), yard_dir / "baulk.toml"
+        path.write_text(path.read_text().replace('kind = "sqlite"', f'kind = "postgres"\nurl = "{url}"'))
+    engine = backing(settings.load(yard_dir)).engine.execution_options(begin="BEGIN IMMEDIATE")
+    migrations.upgrade(engine, "0001")
+    true, false = ("true", "false") if kind == "postgres" else ("1", "0")
+    rows = _TIMBER_OF_0001.replace("1, 78.5", f"{true}, 78.5").replace("0, NULL", f"{false}, NULL")
+    with engine.begin() as base:
+        base.execute(sa.text(rows))
+    assert migrations.current(engine) == "0001"
+    engine.dispose()
+    with shop.open(yard_dir) as opened:
+        oak, keel = opened.register.list()
+        assert oak == Timber(
+            tag="FER-01",
+            species="white oak",
+            section=Section(width_mm=203.2, depth_mm=177.8, pith_x_mm=12.0, pith_y_mm=-4.0),
+            length_mm=2743.2,
+            finished=Finished(width_mm=152.4, depth_mm=152.4, centre_y_mm=3.0),
+            use_class="frame-outdoors",
+            place="shed",
+            arrived_utc=NOW - timedelta(days=30),
+            ends_sealed=True,
+            green_mc_pct=78.5,
+        )
+        assert (keel.tag, keel.length_mm, keel.green_mc_pct, keel.retired_utc) == ("KEEL", 6000, None, None)
+        told = [
+            (e.number, e.tag, e.kind.value, e.at_utc, e.detail["place"]) for e in opened.register.events()
+        ]
+        assert told == [
+            (2, "KEEL", "arrived", datetime(2026, 3, 1, tzinfo=UTC), "yard"),
+            (1, "FER-01", "arrived", oak.arrived_utc, "shed"),
+        ]
+        moved = opened.register.move("KEEL", "shed", now_utc=NOW)
+        assert (moved.number, moved.detail["from"]) == (3, "yard")
+        assert opened.register.next_tag() == "KEEL-01"
+
+
+def test_a_register_of_a_newer_form_is_left_alone(yard):
+    with yard.register._write() as (base, _):
+        base.execute(sa.text("UPDATE alembic_version SET version_num = '9999'"))
+    with pytest.raises(RegisterError, match="written by a newer Baulk"):
+        shop.open(yard.config.shop_dir)
+
+
+def test_the_migrations_can_be_taken_back_one_by_one(yard_dir):
+    engine = backing(settings.load(yard_dir)).engine.execution_options(begin="BEGIN IMMEDIATE")
+    migrations.upgrade(engine)
+    versions = Path(migrations.__file__).parent / "versions"
+    for file in sorted(versions.glob("v*.py"), reverse=True):
+        module = importlib.import_module(f"baulk.ingest.migrations.versions.{file.stem}")
+        with engine.begin() as base, Operations.context(MigrationContext.configure(base)):
+            module.downgrade()
+    assert set(sa.inspect(engine).get_table_names()) & set(META.tables) == set()
     engine.dispose()
