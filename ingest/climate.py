@@ -34,7 +34,6 @@ DAY_S: Final = 86_400.0
 STEP_S: Final = 6 * 3600.0
 DAYS_FOR_A_MONTH: Final = 14
 GAP_S: Final = 3 * DAY_S  # a longer gap in the record is filled from the season
-LOWEST_C: Final = -30.0  # where eq. 4-5 is no longer used
 OWN_YEARS: Final = 5
 USUAL_COUNTS_FOR: Final = 4  # years that the usual spread counts for beside the own ones; our own judgement
 
@@ -271,12 +270,12 @@ def _by_hour(part: pd.DataFrame) -> tuple[Floats, Floats]:
 
 def _emc(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     """Equilibrium moisture content; frost below the equation's range counts as its lowest temperature."""
-    return emc_pct(np.clip(temp_c, LOWEST_C, None), np.clip(rh_pct, 0, 100))
+    return emc_pct(np.clip(temp_c, air_years.LOWEST_C, None), np.clip(rh_pct, 0, 100))
 
 
 def _rh_of(temp_c: Floats, mean_emc_pct: Floats) -> Floats:
     """Humidity that gives a mean equilibrium moisture content."""
-    temp = np.clip(temp_c, LOWEST_C, None)
+    temp = np.clip(temp_c, air_years.LOWEST_C, None)
     return rh_for_emc_pct(temp, np.minimum(mean_emc_pct, emc_pct(temp, 100.0)))
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
+from baulk.models.sorption import emc_pct
 
 Floats = NDArray[np.float64]
 
@@ -22,6 +23,10 @@ YEARS: Final = 16
 # taken as many times over as they hang together, 1.4 and 4.2 (tests/ingest/test_climate.py works both out).
 MONTH_TEMP_SD_C: Final = 1.6
 MONTH_RH_SD_PCT: Final = 4.0
+# The same file: its weeks about the mean of their month, over the spread of its months, 1.2 to 1.9.
+WEEK_SHARE: Final = 1.5
+WEEK_S: Final = 604_800.0
+LOWEST_C: Final = -30.0  # where the equation of the EMC ends
 MONTH_TO_MONTH: Final = 0.3  # correlation of one month's deviation with the next one's; no source
 
 
@@ -76,8 +81,8 @@ def several(season: AirSeries, spread: Spread, *, count: int = YEARS, seed: int 
     Returns
     -------
     tuple of AirSeries
-        As many; in every month their mean is the season and their standard deviation the spread, but for
-        humidities that would leave 0 to 100 %. [degC, %]
+        As many. Their mean temperature and mean EMC are the season's; the means of their months have the
+        spread, but for humidities that would leave 0 to 100 %; and the weeks differ within a month. [degC, %]
 
     Raises
     ------
@@ -92,19 +97,23 @@ def several(season: AirSeries, spread: Spread, *, count: int = YEARS, seed: int 
     if count < 2:
         raise OutOfRange("the number of years ahead", f"must be 2 or more, not {count}")
     days = season.posix_s.astype("datetime64[s]").astype("datetime64[M]")
-    months, at = np.unique(days, return_inverse=True)
-    calendar = months.astype(int) % 12
+    months, first, at = np.unique(days, return_index=True, return_inverse=True)
+    calendar = (months.astype(int) % 12)[at]
+    week = ((season.posix_s - season.posix_s[0]) // WEEK_S).astype(int)
     rng = np.random.default_rng(seed)
-    warm, damp = (
-        _deviations(rng, count, calendar.size) * each[calendar] for each in (spread.temp_c, spread.rh_pct)
-    )
+
+    def deviations() -> Floats:
+        weeks = _deviations(rng, count, week[-1] + 1, 0.0)[:, week]
+        lengths = np.diff(np.append(first, week.size))
+        weeks -= (np.add.reduceat(weeks, first, axis=1) / lengths)[:, at]
+        return np.asarray(_deviations(rng, count, months.size, MONTH_TO_MONTH)[:, at] + WEEK_SHARE * weeks)
+
+    temp = season.temp_c + deviations() * spread.temp_c[calendar]
+    rh = np.clip(season.rh_pct + deviations() * spread.rh_pct[calendar], 0.0, 100.0)
+    rh = np.clip(rh - _too_damp(season, temp, rh), 0.0, 100.0)
     return tuple(
-        AirSeries(
-            posix_s=season.posix_s,
-            temp_c=season.temp_c + warm[i][at],
-            rh_pct=np.clip(season.rh_pct + damp[i][at], 0.0, 100.0),
-        )
-        for i in range(count)
+        AirSeries(posix_s=season.posix_s, temp_c=warm, rh_pct=damp)
+        for warm, damp in zip(temp, rh, strict=True)
     )
 
 
@@ -173,11 +182,18 @@ def weekly(schedule: Sequence[tuple[float, float, float]], *, since_s: float, da
     return AirSeries(posix_s=at_s[part], temp_c=temp[part], rh_pct=rh[part])
 
 
-def _deviations(rng: np.random.Generator, count: int, months: int) -> Floats:
-    """Draw standard deviations off the season, (count, months), of mean 0 and spread 1 in every month."""
-    found = rng.standard_normal((count, months))
-    for month in range(1, months):
-        fresh = (1 - MONTH_TO_MONTH**2) ** 0.5 * found[:, month]
-        found[:, month] = MONTH_TO_MONTH * found[:, month - 1] + fresh
+def _too_damp(season: AirSeries, temp_c: Floats, rh_pct: Floats) -> Floats:
+    """Humidity to take off every future so that their mean EMC is the season's: the EMC bends upward."""
+    low, temp = np.maximum(season.temp_c, LOWEST_C), np.maximum(temp_c, LOWEST_C)
+    more, less = np.clip(season.rh_pct + 1, 0, 100), np.clip(season.rh_pct - 1, 0, 100)
+    slope = (emc_pct(low, more) - emc_pct(low, less)) / (more - less)
+    return np.asarray((emc_pct(temp, rh_pct).mean(axis=0) - emc_pct(low, season.rh_pct)) / slope)
+
+
+def _deviations(rng: np.random.Generator, count: int, steps: int, hold: float) -> Floats:
+    """Draw standard deviations off the season, (count, steps), of mean 0 and spread 1 in every step."""
+    found = rng.standard_normal((count, steps))
+    for step in range(1, steps):
+        found[:, step] = hold * found[:, step - 1] + (1 - hold**2) ** 0.5 * found[:, step]
     found -= found.mean(axis=0)
     return np.asarray(found / found.std(axis=0))

@@ -87,15 +87,37 @@ def test_the_usual_spread_of_months_is_what_a_typical_year_says_in_two_ways(colu
     assert days == pytest.approx(waves, rel=0.2)
 
 
-def test_the_futures_have_the_season_as_their_mean_and_differ_by_the_spread(settings):
+def test_the_weeks_of_a_typical_year_lie_about_their_month_as_is_told():
+    # the same file; with the drift of the season through the month it is too much, without any too little
+    month, daily = typical_days()
+    sd = (air_years.MONTH_TEMP_SD_C, air_years.MONTH_RH_SD_PCT)
+    found = []
+    for k in range(1, 13):
+        days = daily[month == k]
+        weeks = np.array([days[i : i + 7].mean(axis=0) for i in (0, 7, 14, 21)]) - days.mean(axis=0)
+        at = np.arange(4) - 1.5
+        drift = np.outer(at, at @ weeks / np.sum(at**2))
+        found.append([weeks / sd, (weeks - drift) / sd])
+    most, least = np.sqrt(np.mean(np.square(found), axis=(0, 2)))
+    assert np.all(least < air_years.WEEK_SHARE)
+    assert np.all(most > air_years.WEEK_SHARE)
+
+
+def test_the_futures_have_the_season_as_their_mean_and_their_months_differ_by_the_spread(settings):
     season = climate.season(None, settings)
-    futures = season.years(JUNE, JUNE + 200 * DAY, count=40)
-    middle = season.between(JUNE, JUNE + 200 * DAY)
+    futures = season.years(JUNE, JUNE + 211 * DAY, count=40)
+    middle = season.between(JUNE, JUNE + 211 * DAY)
     temp, rh = (np.array([getattr(each, name) for each in futures]) for name in ("temp_c", "rh_pct"))
     assert temp.mean(axis=0) == pytest.approx(middle.temp_c)
-    assert rh.mean(axis=0) == pytest.approx(middle.rh_pct)
-    assert temp.std(axis=0) == pytest.approx(np.full(middle.temp_c.size, air_years.MONTH_TEMP_SD_C))
-    assert rh.std(axis=0) == pytest.approx(np.full(middle.temp_c.size, air_years.MONTH_RH_SD_PCT))
+    settles, usual = sorption.emc_pct(temp, rh).mean(axis=0), sorption.emc_pct(middle.temp_c, middle.rh_pct)
+    assert settles == pytest.approx(usual, abs=0.02)
+    month = middle.posix_s.astype("datetime64[s]").astype("datetime64[M]")
+    for each in np.unique(month)[:-1]:
+        own = month == each
+        assert temp[:, own].mean(axis=1).std() == pytest.approx(air_years.MONTH_TEMP_SD_C)
+        assert rh[:, own].mean(axis=1).std() == pytest.approx(air_years.MONTH_RH_SD_PCT, rel=0.01)
+        within = rh[:, own] - rh[:, own].mean(axis=1, keepdims=True)
+        assert within.std() == pytest.approx(air_years.WEEK_SHARE * air_years.MONTH_RH_SD_PCT, rel=0.25)
 
 
 def test_years_that_differ_much_are_expected_to_differ_much_and_like_ones_less(settings):
