@@ -8,15 +8,15 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from baulk.dashboard import person, typed, yard_rows
+from baulk.dashboard import person, yard_rows
 from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.desk import ask as _ask
 from baulk.ingest import shop as shop_module
 from baulk.ingest import topics
-from baulk.models import ends, gravimetric, room, sorption, species, use_class
+from baulk.models import ends, room, sorption, species, use_class
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
-from baulk.models.section import Face, Finished, Section
+from baulk.models.section import Face
 from baulk.models.timber import Timber
 from baulk.models.units import (
     LengthUnit,
@@ -25,8 +25,6 @@ from baulk.models.units import (
     TemperatureUnit,
     length_mm,
     mass_kg,
-    show_size,
-    size_mm,
 )
 from baulk.models.use_class import UseClass
 
@@ -138,56 +136,6 @@ def timber(tag: str, most: int = 12) -> TimberFacts:
         )
 
     return _ask(question)
-
-
-def next_tag() -> str:
-    """Return the next free tag."""
-    return _ask(lambda s: s.register.next_tag())
-
-
-def green_mass_kg(which: Section, length: str, species_name: str, system: System) -> float:
-    """Estimate what a green piece weighs, to know how many people to call, in kg."""
-    wood = species.get(species_name)
-    long_mm = typed.along_mm(length, system)
-    return float(
-        gravimetric.green_mass_kg(which, long_mm, wood.green_heartwood_mc_pct, wood.basic_density_kg_m3)
-    )
-
-
-def tag_in(  # noqa: PLR0913 (one argument a field of the form)
-    *,
-    tag: str,
-    species_name: str,
-    green: Section,
-    finished: str,
-    length: str,
-    use: str,
-    place: str,
-    ends_sealed: bool,
-    system: System,
-    now: datetime,
-) -> Timber:
-    """Register a timber that has just been set on its bearers."""
-    width, depth = size_mm(finished, bare="in" if system == "inch" else "mm")
-    if width > green.width_mm or depth > green.depth_mm:
-        raise OutOfRange(
-            "the finished size",
-            f"of {show_size(width, depth, system)} does not fit in the green "
-            f"{show_size(green.width_mm, green.depth_mm, system)}; swap the two sides or make it smaller",
-        )
-    piece = Timber(
-        tag=tag.strip(),
-        species=species_name,
-        section=green,
-        length_mm=typed.along_mm(length, system),
-        finished=Finished(width_mm=width, depth_mm=depth),
-        use_class=use,
-        place=place.strip(),
-        arrived_utc=now,
-        ends_sealed=ends_sealed,
-    )
-    _ask(lambda s: s.add_timber(piece))
-    return piece
 
 
 def air(place: str, days: float, now: datetime) -> pd.DataFrame:

@@ -4,12 +4,24 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import data, frame, typed
+from baulk.dashboard import arriving, data, frame, pith_tap, typed
+from baulk.dashboard.paper import labels
+from baulk.ingest import photos
 from baulk.models import species, units, use_class
 from baulk.models.errors import BaulkError
 
 # No published limit fits a timber; these are the figures of the British guide for lifting alone.
 ALONE_KG = 25.0
+HEARTS = {"centre": "boxed at the centre", "tap": "tap it on a picture", "place": "type it"}
+CLEARED = (
+    "arrival_tag",
+    "arrival_green",
+    "arrival_finished",
+    "arrival_length",
+    "arrival_weight",
+    "arrival_mc",
+    "arrival_taps",
+)
 
 
 def weight(
@@ -20,7 +32,7 @@ def weight(
         st.caption("Type the green size and the length to see what it weighs.")
         return
     with frame.errors_as_sentences():
-        kg = data.green_mass_kg(typed.section(green, pith, system), length, name, system)
+        kg = arriving.green_mass_kg(typed.section(green, pith, system), length, name, system)
         people = max(1, -(-kg // ALONE_KG))
         if kg <= ALONE_KG:
             st.info(f"About {units.show_mass(kg, system)} green, as an estimate from the species table.")
@@ -34,6 +46,78 @@ def weight(
             )
 
 
+def photograph() -> bytes | None:
+    """Offer to take a picture of the butt end; on a phone the box opens its camera."""
+    turn = st.session_state.get("arrival_photo_turn", 0)  # a new key empties the box after each timber
+    given = st.file_uploader(
+        "Photograph of the butt end", ["jpg", "jpeg", "png"], key=f"arrival_photo_{turn}",
+        help="Kept with the timber; the pith can be tapped on it.",
+    )  # fmt: skip
+    if given is None:
+        st.session_state.pop("arrival_taps", None)
+        return None
+    try:
+        return photos.upright(given.getvalue())
+    except BaulkError as err:
+        st.error(frame.sentence(err))
+        return None
+
+
+def where_the_pith_is(green: str, photo: bytes | None, system: units.System) -> tuple[str, str] | None:
+    """Ask for the pith: at the centre, by a tap, or typed."""
+    heart = st.radio(
+        "Pith", list(HEARTS), key="arrival_pith", horizontal=True, format_func=HEARTS.__getitem__,
+        help="The centre of the growth rings. It decides which faces move and where checks open.",
+    )  # fmt: skip
+    if heart == "centre":
+        return None
+    if heart == "place":
+        one, two = st.columns(2)
+        return (
+            one.text_input("Right of the centre", "0", key="arrival_pith_x", help="Left: a minus."),
+            two.text_input("Above the centre", "0", key="arrival_pith_y", help="Below: a minus."),
+        )
+    if not green.strip():
+        st.caption("Type the green size first; then the picture to tap on appears here.")
+        return None
+    try:
+        section = typed.section(green, None, system)
+    except BaulkError as err:
+        st.error(frame.sentence(err))
+        return None
+    tapped = pith_tap.on_photograph(photo, section, system) if photo else pith_tap.on_drawing(section, system)
+    return (f"{tapped.x_mm:.1f} mm", f"{tapped.y_mm:.1f} mm") if tapped else None
+
+
+def first_readings(system: units.System) -> arriving.First:
+    """Offer fields for a first weight and a first pin reading."""
+    inch = system == "inch"
+    with st.expander("First readings", key="arrival_first"):
+        heavy = st.text_input("Weight", key="arrival_weight", placeholder="212 lb" if inch else "96 kg")
+        one, two = st.columns(2)
+        mc = one.text_input("Meter says, % MC", key="arrival_mc", placeholder="45")
+        deep = two.text_input("Pin depth", key="arrival_depth", placeholder="1 in" if inch else "25 mm")
+        st.caption("The first weight is worth most: every later one is held against it.")
+    return arriving.First(weight=heavy, mc=mc, depth=deep)
+
+
+def label_at_once(tag: str) -> None:
+    """Offer the label of the timber that was just tagged in."""
+    kept = st.session_state.get("label_sheet", "62 x 29 mm")
+    choice = st.selectbox(
+        "Label", [*labels.SHEETS, "62 x 29 mm", "4 x 2 in"], index=None, key="label_choice",
+        placeholder=kept, accept_new_options=True, label_visibility="collapsed",
+    )  # fmt: skip
+    sheet = choice or kept
+    st.session_state["label_sheet"] = sheet
+    with frame.errors_as_sentences():
+        found = labels.named(sheet)
+        st.download_button(
+            "Print its labels", lambda: arriving.labels((tag,), found), f"{tag}.pdf", "application/pdf",
+            key="label_pdf",
+        )  # fmt: skip
+
+
 def page() -> None:
     """Show the form, the weight, and what became of it."""
     facts, now = data.facts(), frame.now()
@@ -45,8 +129,10 @@ def page() -> None:
             f"{done} is tagged in. Fix the tag to its butt end, then take its first weight or pin "
             "reading on its page."
         )
-        st.page_link("views/timber.py", label=f"Open {done}", query_params={"tag": done})
-    st.session_state.setdefault("arrival_tag", data.next_tag())
+        with st.container(horizontal=True):
+            label_at_once(done)
+            st.page_link("views/timber.py", label=f"Open {done}", query_params={"tag": done})
+    st.session_state.setdefault("arrival_tag", arriving.next_tag())
     left, right = st.columns(2, gap="large")
     with left:
         tag = st.text_input(
@@ -70,18 +156,8 @@ def page() -> None:
             help="A bare number counts as feet." if inch else "A bare number below 30 counts as metres.",
         )  # fmt: skip
     with right:
-        heart = st.radio(
-            "Pith", ["centre", "place"], key="arrival_pith", horizontal=True,
-            format_func={"centre": "boxed at the centre", "place": "somewhere else"}.__getitem__,
-            help="The centre of the growth rings. It decides which faces move and where checks open.",
-        )  # fmt: skip
-        pith = None
-        if heart == "place":
-            one, two = st.columns(2)
-            pith = (
-                one.text_input("Right of the centre", "0", key="arrival_pith_x", help="Left: a minus."),
-                two.text_input("Above the centre", "0", key="arrival_pith_y", help="Below: a minus."),
-            )  # fmt: skip
+        photo = photograph()
+        pith = where_the_pith_is(green, photo, system)
         use = st.selectbox(
             "Use", use_class.names(), index=None, key="arrival_use", placeholder="where will it live?",
             format_func=lambda n: use_class.get(n).title,
@@ -95,6 +171,7 @@ def page() -> None:
         if not sealed:
             st.caption("Seal them on the first day: it stops nearly all end checks in oak.")
         weight(green, length, name, pith, system)
+        first = first_readings(system)
     if st.button("Tag it in", type="primary", key="arrival_go"):
         missing = [
             word
@@ -109,15 +186,17 @@ def page() -> None:
             st.error(f"Still missing: {', '.join(missing)}.")
             return
         try:
-            piece = data.tag_in(
+            piece = arriving.tag_in(
                 tag=tag, species_name=str(name), green=typed.section(green, pith, system), finished=finished,
                 length=length, use=str(use), place=str(place), ends_sealed=sealed, system=system, now=now,
+                first=first, photo=photo,
             )  # fmt: skip
         except BaulkError as err:
             st.error(frame.sentence(err))
             return
-        for key in ("arrival_tag", "arrival_green", "arrival_finished", "arrival_length"):
+        for key in CLEARED:
             st.session_state.pop(key, None)
+        st.session_state["arrival_photo_turn"] = st.session_state.get("arrival_photo_turn", 0) + 1
         st.session_state["arrived"] = piece.tag
         st.rerun()
 

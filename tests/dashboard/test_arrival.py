@@ -1,0 +1,130 @@
+"""Arrival: entered whole or not at all, with first readings, a photograph, the pith by a tap, and labels."""
+
+from __future__ import annotations
+
+import io
+from datetime import UTC, datetime
+
+import pytest
+from PIL import Image
+
+from baulk.dashboard import arriving, pith_tap
+from baulk.ingest import photos
+from baulk.ingest import shop as shops
+from baulk.ingest.errors import RegisterError
+from baulk.models.errors import BaulkError
+from baulk.models.event import EventKind
+from baulk.models.reading import Owner
+from baulk.models.section import Section
+
+SECTION = Section(width_mm=200, depth_mm=180)
+
+
+def photograph(width=3000, height=2000, kind="JPEG", **how):
+    out = io.BytesIO()
+    Image.new("RGB", (width, height), (150, 110, 60)).save(out, kind, **how)
+    return out.getvalue()
+
+
+def arrive(shop_folder, monkeypatch, invented, **given):
+    monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
+    fields = {
+        "tag": "FER-20",
+        "species_name": "white oak",
+        "green": SECTION,
+        "finished": "6 x 6",
+        "length": "8 ft",
+        "use": "backbone-above-water",
+        "place": "shed",
+        "ends_sealed": True,
+        "system": "inch",
+        "now": invented.NOW,
+    } | given
+    return arriving.tag_in(**fields)
+
+
+def test_a_timber_arrives_with_its_first_readings_and_picture(app, shop_folder, monkeypatch, invented):
+    app.run()
+    first = arriving.First(weight="310 lb", mc="45 %", depth="1 1/4")
+    arrive(shop_folder, monkeypatch, invented, first=first, photo=photograph())
+    with shops.open(shop_folder) as shop:
+        found = {str(r.series): r.value for r in shop.store.readings(Owner.TIMBER, "FER-20")}
+        kinds = [event.kind for event in shop.register.events("FER-20")]
+        ((_, path),) = photos.of(shop, "FER-20")
+        with Image.open(path) as kept:
+            assert max(kept.size) == photos.LONGEST_SIDE
+    assert found["timber/FER-20/weight"] == pytest.approx(140.61, abs=0.01)
+    assert found["timber/FER-20/pin-31.75/moisture"] == 45.0
+    assert kinds == [EventKind.ARRIVED, EventKind.PHOTOGRAPHED]
+
+
+@pytest.mark.parametrize(
+    ("first", "sentence"),
+    [
+        (arriving.First(weight="heavy"), "heavy"),
+        (arriving.First(mc="45"), "needs the depth"),
+        (arriving.First(mc="wet", depth="1"), "number such as 28.5"),
+        (arriving.First(mc="45", depth="30 in"), "outside the piece"),
+    ],
+)
+def test_a_slip_in_a_first_reading_leaves_nothing_half_entered(
+    app, shop_folder, monkeypatch, invented, first, sentence
+):
+    app.run()
+    with pytest.raises(BaulkError, match=sentence):
+        arrive(shop_folder, monkeypatch, invented, first=first)
+    with shops.open(shop_folder) as shop:
+        assert not shop.register.has("FER-20")
+
+
+def test_a_photograph_is_turned_upright_and_loses_where_it_was_taken():
+    exif = Image.Exif()
+    exif[274] = 6  # turned by a quarter
+    exif[34853] = {1: "N", 2: (51.0, 2.0, 3.0)}  # a place
+    kept = photos.upright(photograph(400, 200, exif=exif))
+    with Image.open(io.BytesIO(kept)) as opened:
+        assert opened.size == (200, 400)
+        assert not opened.getexif()
+
+
+@pytest.mark.parametrize("given", [b"", b"GIF89a no", photograph()[:200]])
+def test_what_is_no_picture_is_refused_in_a_sentence(given):
+    with pytest.raises(RegisterError, match="no picture that can be read"):
+        photos.upright(given)
+
+
+def test_a_picture_of_an_unknown_timber_is_not_kept(shop_folder):
+    with shops.open(shop_folder) as shop, pytest.raises(BaulkError, match="FER-99"):
+        photos.keep(shop, "FER-99", photograph(), now_utc=datetime.now(UTC))
+    assert not (shop_folder / photos.FOLDER / "FER-99").exists()
+
+
+def test_the_pith_is_placed_between_the_tapped_corners():
+    corners = [(100.0, 900.0), (500.0, 500.0)]  # y up, as the picture's axes are drawn
+    middle = pith_tap.placed([*corners, (300.0, 700.0)], SECTION)
+    assert (middle.x_mm, middle.y_mm) == (pytest.approx(0), pytest.approx(0))
+    high_right = pith_tap.placed([*corners, (400.0, 800.0)], SECTION)
+    assert (high_right.x_mm, high_right.y_mm) == (pytest.approx(50), pytest.approx(45))
+    outside = pith_tap.placed([*corners, (300.0, 400.0)], SECTION)
+    assert outside.y_mm == pytest.approx(-135)
+    assert pith_tap.placed([corners[0], (500.0, 900.0), (1.0, 1.0)], SECTION) is None
+
+
+def test_the_page_offers_the_labels_at_once(app, shop_folder, monkeypatch, invented):
+    app.run()
+    app.switch_page("views/arrival.py").run()
+    app.session_state["arrived"] = "FER-01"
+    app.run()
+    assert not app.exception
+    assert "FER-01 is tagged in" in app.success[0].value
+    assert app.selectbox(key="label_choice") is not None
+
+
+def test_the_pith_can_be_tapped_once_the_size_is_typed(app):
+    app.run()
+    app.switch_page("views/arrival.py").run()
+    app.radio(key="arrival_pith").set_value("tap").run()
+    assert any("Type the green size first" in each.value for each in app.caption)
+    app.text_input(key="arrival_green").set_value("8 x 7").run()
+    assert not app.exception
+    assert any("Tap where the growth rings" in each.value for each in app.caption)
