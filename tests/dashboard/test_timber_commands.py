@@ -1,0 +1,243 @@
+"""The register from the command line: what happens to a timber, in the words and units of the person."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from typer.testing import CliRunner
+
+from baulk.dashboard import commands
+from baulk.dashboard.commands import timber_events, timber_sensors
+from baulk.ingest.errors import RegisterError
+from baulk.models.errors import NotFound, OutOfRange
+
+OAK = (
+    "timber", "add", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
+    "--length", "12 ft", "--use", "backbone-above-water", "--arrived", "2026-01-05", "--by", "ann",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def app():
+    return commands.build(("timber", "place"))
+
+
+@pytest.fixture
+def here(app, shop_dir, monkeypatch):
+    """Run a command on a small inch shop that has two timbers; an error made on purpose is raised."""
+    monkeypatch.setenv("COLUMNS", "140")
+    monkeypatch.setenv("USER", "ben")
+
+    def run(*words):
+        done = CliRunner().invoke(app, list(words), env={"BAULK_SHOP": str(shop_dir)}, catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+        return done.stdout
+
+    for tag in ("FER-01", "FER-02"):
+        run(*OAK, "--tag", tag)
+    return run
+
+
+@pytest.fixture
+def answer(here):
+    """Run a command and read its JSON."""
+    return lambda *words: json.loads(here(*words, "--json"))
+
+
+@pytest.mark.parametrize("name", [*timber_events.COMMANDS, *timber_sensors.COMMANDS])
+def test_every_command_explains_itself_and_has_json(app, name):
+    said = CliRunner().invoke(app, ["timber", name, "--help"]).stdout
+    assert "--json" in said
+    assert "--shop" in said
+
+
+def test_a_timber_moved_late_lies_where_it_was_moved_last(here, answer):
+    moved = answer("timber", "move", "fer-01", "loft", "--at", "2026-05-01")
+    assert (moved["tag"], moved["kind"], moved["by"]) == ("FER-01", "moved", "ben")
+    assert moved["detail"] == {"from": "shed", "to": "loft"}
+    assert "moved from shed to rack (by the crane) (number 4)" in here(
+        "timber", "move", "FER-01", "rack", "--at", "2026-03-01", "--note", "by the crane"
+    )
+    shown = answer("timber", "show", "FER-01")
+    assert shown["timber"]["place"] == "loft"
+    assert [each["kind"] for each in shown["events"]] == ["arrived", "moved", "moved"]
+    told = here("timber", "history", "FER-01")
+    assert told.index("moved from shed to rack") < told.index("moved from rack to loft")
+    assert "ann" in told
+
+
+def test_a_cut_takes_weights_in_either_system_and_says_that_it_is_heavy(here, answer):
+    words = ("timber", "cut", "FER-01", "--length", "11 ft 6 in", "--before", "412 lb", "--after", "171 kg")
+    assert "Not a lift for one" in here(*words)
+    cut = answer("timber", "history", "FER-01")[-1]
+    assert cut["detail"]["length_mm"] == pytest.approx(11.5 * 304.8)
+    assert cut["detail"]["weight_before_kg"] == pytest.approx(412 * 0.45359237)
+    assert cut["detail"]["weight_after_kg"] == 171
+    with pytest.raises(OutOfRange, match="a cut takes wood off"):
+        here("timber", "cut", "FER-01", "--length", "12 ft")
+
+
+def test_light_pieces_come_without_the_caution(here):
+    assert "lift" not in here("timber", "cut", "FER-01", "--length", "8 in", "--before", "40 lb")
+
+
+def test_planing_keeps_the_fractions(here, answer):
+    assert "planed to 7 1/2 x 7 in" in here("timber", "plane", "FER-01", "--size", "7 1/2 x 7")
+    section = answer("timber", "show", "FER-01")["timber"]["section"]
+    assert (section["width_mm"], section["depth_mm"]) == (190.5, pytest.approx(177.8))
+
+
+def test_a_bare_length_is_in_the_shops_units(answer):
+    cut = answer("timber", "cut", "FER-01", "--length", "100")
+    assert cut["detail"]["length_mm"] == pytest.approx(2540)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("turn", "FER-01", "b"), "turned, face b up"),
+        (("seal", "FER-01"), "ends sealed"),
+        (("coat", "FER-01", "ca"), "coated on faces a, c"),
+        (("coat", "FER-01", "none"), "coat taken off"),
+        (("sticker", "FER-01", "c"), "lies on face c"),
+        (
+            ("event", "FER-01", "oven-dried", "mc_pct=78 %", "from_end_mm=16 in"),
+            "78 % MC, 16 in from the end",
+        ),
+        (("event", "FER-01", "tared", "tare_kg=4 lb"), "tare set to 4.0 lb"),
+        (("event", "FER-01", "photographed", "file=sill.jpg"), "photographed"),
+        (("event", "FER-01", "moved", "to=loft"), "moved from shed to loft"),
+        (("retire", "FER-01", "--reason", "built in"), "retired: built in"),
+    ],
+)
+def test_each_kind_is_told_back_in_words(here, words, said):
+    assert said in here("timber", *words)
+    assert said in " ".join(here("timber", "history", "FER-01").replace("│", " ").split())
+
+
+@pytest.mark.parametrize(
+    ("words", "error", "said"),
+    [
+        (("move", "FER-01", "shed"), RegisterError, "the place of FER-01 is shed already"),
+        (("move", "FER-01", "loft", "--at", "2025-01-01"), OutOfRange, "before FER-01 arrived on 2026-01-05"),
+        (("move", "FER-1", "loft"), NotFound, "did you mean FER-0"),
+        (("turn", "FER-01", "up"), OutOfRange, "a face is one of a, b, c, d"),
+        (
+            ("event", "FER-01", "tared", "4"),
+            OutOfRange,
+            "looks like name=value, not '4'; tared knows: tare_kg",
+        ),
+        (("event", "FER-01", "tared", "weight=4"), OutOfRange, "tared needs tare_kg"),
+        (("event", "FER-01", "oven-dried", "mc_pct=wet"), OutOfRange, "is a number in percent"),
+        (("event", "FER-01", "arrived", "place=shed"), RegisterError, "`baulk timber add` does both"),
+        (("edit", "FER-01", "--green-mc", "wet"), OutOfRange, "is a number in percent"),
+        (("return", "FER-01"), OutOfRange, "is in the yard"),
+        (("undo", "77"), RegisterError, "there is no event number 77"),
+        (("detach", "S7", "FER-01"), RegisterError, "sensor S7 is not on FER-01"),
+    ],
+)
+def test_a_mistake_is_told_in_a_sentence(here, words, error, said):
+    with pytest.raises(error, match=said):
+        here("timber", *words)
+
+
+def test_what_was_entered_wrongly_is_put_right_field_by_field(here, answer):
+    words = ("timber", "edit", "FER-01", "--species", "red oak", "--pith", "1/2 x -1", "--green-mc", "81")
+    made = answer(*words, "--finished", "5 x 5", "--ends-sealed", "--length", "12 ft")
+    assert [each["detail"]["field"] for each in made] == [
+        *("species", "pith_x_mm", "pith_y_mm", "finished_width_mm", "finished_depth_mm"),
+        *("ends_sealed", "green_mc_pct"),
+    ]
+    timber = answer("timber", "show", "FER-01")["timber"]
+    assert timber["species"] == "northern red oak"
+    assert timber["section"]["pith_y_mm"] == -25.4
+    assert "pith y corrected from 0 in to -1 in" in here("timber", "history", "FER-01")
+    assert "green MC corrected from 81 to nothing" in here("timber", "edit", "FER-01", "--green-mc", "none")
+    assert "nothing was changed" in here("timber", "edit", "FER-01", "--species", "red oak")
+    for each in reversed(answer("timber", "history", "FER-01")[1:]):
+        here("timber", "undo", str(each["number"]))
+    first = answer("timber", "show", "FER-02")["timber"]
+    assert answer("timber", "show", "FER-01")["timber"] == {**first, "tag": "FER-01"}
+
+
+def test_what_is_taken_back_stays_on_record_with_who(here, answer):
+    number = answer("timber", "turn", "FER-01", "b")["number"]
+    assert "taken back: turned, face b up" in here("timber", "undo", str(number), "--by", "cat")
+    assert "turned" not in here("timber", "history", "FER-01")
+    assert "by cat]" in here("timber", "history", "FER-01", "--undone")
+    (_, undone) = answer("timber", "history", "FER-01", "--undone")
+    assert (undone["by"], undone["undone_by"]) == ("ben", "cat")
+
+
+def test_a_retired_timber_leaves_the_list_until_it_returns(here, answer):
+    here("timber", "retire", "FER-01", "--reason", "sold")
+    assert [each["tag"] for each in answer("timber", "list")] == ["FER-02"]
+    assert [each["tag"] for each in answer("timber", "list", "--retired")] == ["FER-01", "FER-02"]
+    assert "retired" in here("timber", "show", "FER-01")
+    assert "back in the yard" in here("timber", "return", "FER-01")
+    assert [each["tag"] for each in answer("timber", "list")] == ["FER-01", "FER-02"]
+    assert "taken back into the yard" in here("timber", "history", "FER-01")
+
+
+def test_a_sensor_goes_from_one_timber_to_the_next(here, answer):
+    done = answer(
+        "timber", "attach", "S7", "FER-01", "--depth", "1 3/4", "--face", "b", "--from-end", "12 in"
+    )
+    assert done["event"]["detail"] == {
+        "sensor": "S7",
+        "depth_mm": pytest.approx(44.45),
+        "face": "b",
+        "from_end_mm": pytest.approx(304.8),
+    }
+    assert done["settled"] == {"came": 0, "moved": 0, "set_aside": 0}
+    assert "sensor S7 attached, 1 3/4 in deep, face b" in here("timber", "history", "FER-01")
+    (one,) = answer("timber", "sensors")
+    assert (one["sensor"], one["tag"], one["face"]) == ("S7", "FER-01", "b")
+    here("timber", "attach", "S7", "FER-02", "--depth", "2 in")
+    assert [each["tag"] for each in answer("timber", "sensors")] == ["FER-02"]
+    assert "sensor S7 taken off" in here("timber", "detach", "S7", "FER-02")
+    assert "0 sensors on timbers" in here("timber", "sensors")
+
+
+def test_a_place_is_entered_and_changed_bit_by_bit(here, answer):
+    here(
+        "place",
+        "set",
+        "shed",
+        "--kind",
+        "room",
+        "--size",
+        "30 x 20",
+        "--volume",
+        "6400",
+        "--at",
+        "0 x -10 ft",
+    )
+    place = answer("place", "set", "shed", "--air-changes", "0.4", "--note", "two doors")
+    assert place["kind"] == "room"
+    assert (place["width_m"], place["depth_m"]) == (pytest.approx(9.144), pytest.approx(6.096))
+    assert (place["x_m"], place["y_m"]) == (0, pytest.approx(-3.048))
+    assert place["volume_m3"] == pytest.approx(181.2, abs=0.05)  # by hand: 6400 x 0.028317 m3
+    assert answer("place", "set", "shed", "--air-changes", "none")["air_changes_per_h"] is None
+    assert answer("place", "set", "shed", "--volume", "180 m³")["volume_m3"] == 180
+    told = here("place", "list")
+    assert "30 x 20 ft" in told
+    assert "6357 ft3" in told  # by hand: 180 / 0.028317
+    assert [each["name"] for each in answer("place", "list")] == ["shed"]
+
+
+@pytest.mark.parametrize(
+    ("words", "error", "said"),
+    [
+        (("--kind", "barn"), NotFound, "no kind of place called 'barn'"),
+        (("--size", "30"), OutOfRange, "the size looks like '30 x 20 ft'"),
+        (("--volume", "big"), OutOfRange, "the volume looks like"),
+        (("--volume", "0 m3"), OutOfRange, "volume_m3 of loft must be above 0"),
+        (("--air-changes", "few"), OutOfRange, "a number such as 0.5, or none"),
+    ],
+)
+def test_a_place_that_can_not_be_meant_is_refused(here, answer, words, error, said):
+    with pytest.raises(error, match=said):
+        here("place", "set", "loft", *words)
+    assert [each["name"] for each in answer("place", "list")] == ["shed"]
