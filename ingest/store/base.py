@@ -82,8 +82,11 @@ class Readings(Protocol):
     def send(self, readings: Sequence[Reading]) -> Put | None:
         """Store readings that lie apart from the books, ahead of these; None leaves it to `enter`."""
 
-    def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None) -> Put:
-        """Store readings, or what is to be known of those sent, within the transaction of the books."""
+    def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
+        """Store readings, or what is to be known of those sent, within the transaction of the books.
+
+        Without care it may raise `SomeKnown`.
+        """
 
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
         """Take readings out, which stand elsewhere by now."""
@@ -101,6 +104,9 @@ class Readings(Protocol):
 
     def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
         """Every reading of a timber or a place, by device time."""
+
+    def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
+        """Columns series, posix_s, mean, count; see `Store.daily_means`."""
 
     def places(self) -> list[str]:
         """Places that have air readings."""
@@ -168,6 +174,9 @@ class Store(Protocol):
 
     def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
         """Every reading of a timber or a place, by device time."""
+
+    def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
+        """Columns series (as text), posix_s (where the day begins, UTC), mean, count; by series and day."""
 
     def air(self, place: str, since: datetime | None = None) -> AirSeries:
         """Temperature with the humidity taken nearest to it, at most half an hour apart."""

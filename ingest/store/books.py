@@ -10,7 +10,7 @@ from baulk.ingest.store.base import QuarantineRow, Rejected, StoredEvaluation
 from baulk.ingest.store.moments import DAY_US, from_us, to_us, week_of
 from baulk.ingest.store.sql import Sql, Transaction
 from baulk.ingest.wire.message import RawMessage
-from baulk.models.reading import Reading
+from baulk.models.reading import Owner, Reading
 
 _STALE: Final = """
 SELECT timber.tag FROM timber
@@ -74,19 +74,31 @@ class Books:
     @staticmethod
     def touch(at: Transaction, revision: int, readings: Iterable[Reading]) -> None:
         """Note which timbers and places have news, and over what time."""
-        touched: dict[tuple[str, str], list[Reading]] = {}
+        touched: dict[tuple[Owner, str], list[datetime]] = {}  # last arrived, first and last taken
         for one in readings:
-            touched.setdefault((one.series.owner.value, one.series.name), []).append(one)
-        for (owner, name), those in touched.items():
-            values = {
-                "owner": owner,
+            key, arrived, taken = (one.series.owner, one.series.name), one.arrived_utc, one.taken_utc
+            seen = touched.get(key)
+            if seen is None:
+                touched[key] = [arrived, taken, taken]
+                continue
+            seen[0] = max(seen[0], arrived)
+            if taken < seen[1]:
+                seen[1] = taken
+            elif taken > seen[2]:
+                seen[2] = taken
+        rows = [
+            {
+                "owner": owner.value,
                 "name": name,
                 "revision": revision,
-                "arrived": to_us(max(one.arrived_utc for one in those)),
-                "first": to_us(min(one.taken_utc for one in those)),
-                "last": to_us(max(one.taken_utc for one in those)),
+                "arrived": to_us(arrived),
+                "first": to_us(first),
+                "last": to_us(last),
             }
-            at.run(_TOUCH, values)
+            for (owner, name), (arrived, first, last) in sorted(touched.items())
+        ]
+        if rows:
+            at.many(_TOUCH, rows)
 
     @staticmethod
     def reject(at: Transaction, rejected: Iterable[Rejected]) -> None:

@@ -12,6 +12,7 @@ from baulk.ingest.store.base import Put, Readings, Rejected
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.moments import to_us
 from baulk.ingest.store.rows import join_air
+from baulk.ingest.store.sql import SomeKnown
 from baulk.ingest.store.thinning import EVERY_US
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
@@ -64,12 +65,21 @@ class ShopStore(Books):
         if not readings and not rejected and not notes:
             return 0
         sent = self._readings.send(readings) if readings else None
-        with self._sql.write() as (at, revision):
-            put = self._readings.enter(at, readings, sent) if readings else Put(fresh=())
-            self.touch(at, revision, put.fresh if sent is None else readings)
-            self.reject(at, [*rejected, *put.clashes])
-            self.write_notes(at, notes or {})
-        return len(put.fresh)
+
+        def write(*, careful: bool) -> int:
+            with self._sql.write() as (at, revision):
+                put = Put(fresh=())
+                if readings:
+                    put = self._readings.enter(at, readings, sent, careful=careful)
+                self.touch(at, revision, put.fresh if sent is None else readings)
+                self.reject(at, [*rejected, *put.clashes])
+                self.write_notes(at, notes or {})
+            return len(put.fresh)
+
+        try:
+            return write(careful=False)
+        except SomeKnown:
+            return write(careful=True)
 
     def reattribute(
         self, gone: Iterable[Reading], come: Iterable[Reading], rejected: Iterable[Rejected] = ()
@@ -80,10 +90,10 @@ class ShopStore(Books):
         with self._sql.write() as (at, revision):
             if sent is None:
                 self._readings.leave(at, gone)
-                put = self._readings.enter(at, come, None) if come else Put(fresh=())
+                put = self._readings.enter(at, come, None, careful=True) if come else Put(fresh=())
             else:
                 stay = {(one.series, one.taken_utc) for one in come}
-                put = self._readings.enter(at, come, sent)
+                put = self._readings.enter(at, come, sent, careful=True)
                 self._readings.leave(at, [one for one in gone if (one.series, one.taken_utc) not in stay])
             self.reject(at, [*rejected, *put.clashes])
             self.touch(at, revision, [*gone, *come])
@@ -107,6 +117,10 @@ class ShopStore(Books):
     def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
         """Every reading of a timber or a place, by device time."""
         return self._readings.readings(owner, name, since)
+
+    def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
+        """Columns series (as text), posix_s (where the day begins, UTC), mean, count; by series and day."""
+        return self._readings.daily_means(owner, name)
 
     def air(self, place: str, since: datetime | None = None) -> AirSeries:
         """Temperature with the humidity taken nearest to it, at most half an hour apart."""

@@ -130,8 +130,9 @@ class PostgresSql:
 
     # --- readings
 
-    def insert(self, transaction: Transaction, rows: Sequence[Row]) -> set[Key]:
-        """Insert readings in one statement."""
+    def insert(self, transaction: Transaction, rows: Sequence[Row], *, careful: bool) -> set[Key]:
+        """Insert readings in one statement, which tells the new ones with or without care."""
+        del careful
         columns = [list(column) for column in zip(*rows, strict=True)]
         return set(_base(transaction).execute(_INSERT, columns).fetchall())
 

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Final
 from baulk.ingest.store.base import Put, Rejected
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit, flux
 from baulk.ingest.store.moments import from_us, to_us
-from baulk.ingest.store.rows import clash, flags_of, refused, table
+from baulk.ingest.store.rows import clash, daily_table, flags_of, refused, table
 from baulk.ingest.store.series_sql import SeriesList
 from baulk.ingest.store.thinning import EVERY_US, THINNABLE, Plan, thinned
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -81,8 +81,9 @@ class InfluxReadings:
         clashes += [refused(one, unfit[id(one)]) for one in fresh if id(one) in unfit]
         return Put(fresh=[one for one in fresh if id(one) not in unfit], clashes=clashes)
 
-    def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None) -> Put:
+    def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
         """Note which series there are, those of readings sent by an earlier try that broke off as well."""
+        del careful
         assert sent is not None  # noqa: S101 - by `send`
         for series in {one.series for one in readings}:
             self._list.number(at, series)
@@ -139,6 +140,15 @@ class InfluxReadings:
     def places(self) -> list[str]:
         """Places that have air readings."""
         return sorted({series.name for series in self._list.listed(Owner.AIR, None)})
+
+    def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
+        """Columns series, posix_s, mean, count, worked out here from one series after the other."""
+        rows: list[tuple[str, int, float, int]] = []
+        for series in self._list.listed(owner, name):
+            found = self.read(series)
+            days = found["value"].groupby(found["posix_s"] // 86400).agg(["mean", "count"])
+            rows += [(str(series), int(row.Index), row.mean, row.count) for row in days.itertuples()]
+        return daily_table(rows)
 
     def read(
         self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None

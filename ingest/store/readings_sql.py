@@ -9,8 +9,8 @@ from typing import Final
 import pandas as pd
 
 from baulk.ingest.store.base import Put, Rejected
-from baulk.ingest.store.moments import from_us, span, to_us
-from baulk.ingest.store.rows import by_series, clash, flags_of, row_of, table
+from baulk.ingest.store.moments import DAY_US, from_us, span, to_us
+from baulk.ingest.store.rows import clash, daily_table, flags_of, row_of, table
 from baulk.ingest.store.series_sql import SeriesList
 from baulk.ingest.store.sql import Key, Sql, Transaction, Values
 from baulk.ingest.store.thinning import THINNABLE, thinned
@@ -44,22 +44,18 @@ class SqlReadings:
         del readings
         return None
 
-    def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None = None) -> Put:
+    def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
         """Insert readings in the transaction."""
         del sent
-        rows = [
-            row_of(number, one)
-            for series, those in by_series(readings).items()
-            for number in (self._list.number(at, series),)
-            for one in those
-        ]
-        new = self._sql.insert(at, rows)
+        number = self._list.number
+        rows = [row_of(number(at, one.series), one) for one in readings]
+        new = self._sql.insert(at, rows, careful=careful)
         if len(new) == len(readings):
             return Put(fresh=readings)
         fresh: list[Reading] = []
         again: list[tuple[Key, Reading]] = []
         for one in readings:
-            key = row_of(self._list.number(at, one.series), one)[:2]
+            key = row_of(number(at, one.series), one)[:2]
             if key in new:
                 new.discard(key)
                 fresh.append(one)
@@ -125,6 +121,16 @@ class SqlReadings:
                 )
             )
         return found
+
+    def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
+        """Columns series, posix_s, mean, count, worked out by the database."""
+        rows = self._sql.ask(
+            "SELECT s.text, r.taken_us / :day, avg(r.value), count(*) FROM series AS s"
+            " JOIN reading AS r ON r.series = s.id WHERE (CAST(:owner AS TEXT) IS NULL OR s.owner = :owner)"
+            " AND (CAST(:name AS TEXT) IS NULL OR s.name = :name) GROUP BY s.id, r.taken_us / :day",
+            {"day": DAY_US, "owner": owner.value if owner else None, "name": name},
+        )
+        return daily_table(rows)
 
     def places(self) -> list[str]:
         """Places that have air readings."""

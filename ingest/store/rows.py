@@ -15,20 +15,9 @@ from baulk.ingest.store.sql import Row
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Reading, Series
+from baulk.models.reading import Reading
 
 _PAIR_S: Final = 1800  # temperature and humidity at most this far apart make one point of air
-
-
-def by_series(readings: Iterable[Reading]) -> dict[Series, list[Reading]]:
-    """Group readings, each series in the order given."""
-    grouped: dict[Series, list[Reading]] = {}
-    for reading in readings:
-        those = grouped.get(reading.series)
-        if those is None:
-            those = grouped[reading.series] = []
-        those.append(reading)
-    return grouped
 
 
 def row_of(number: int, one: Reading) -> Row:
@@ -71,6 +60,13 @@ def table(taken_us: Iterable[int], value: Iterable[float], flags: Iterable[str])
             "flags": pd.Series(list(flags), dtype=object),
         }
     )
+
+
+def daily_table(rows: Iterable[tuple[str, int, float, int]]) -> pd.DataFrame:
+    """Make the table that `Store.daily_means` gives of series, days since 1970, means and counts."""
+    found = pd.DataFrame(list(rows), columns=["series", "posix_s", "mean", "count"])
+    found["posix_s"] = found["posix_s"].astype(np.float64) * 86400
+    return found.sort_values(["series", "posix_s"], ignore_index=True)
 
 
 def join_air(place: str, temp: pd.DataFrame, humidity: pd.DataFrame) -> AirSeries:

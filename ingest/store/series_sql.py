@@ -25,15 +25,16 @@ class SeriesList:
         if self._generation != self._sql.generation:
             self._numbers.clear()
             self._generation = self._sql.generation
-        if series not in self._numbers:
+        found = self._numbers.get(series)
+        if found is None:
             values = {"text": str(series), "owner": series.owner.value, "name": series.name}
             at.run(
                 "INSERT INTO series (text, owner, name) VALUES (:text, :owner, :name) ON CONFLICT DO NOTHING",
                 values,
             )
-            ((number,),) = at.run("SELECT id FROM series WHERE text = :text", {"text": values["text"]})
-            self._numbers[series] = number
-        return self._numbers[series]
+            ((found,),) = at.run("SELECT id FROM series WHERE text = :text", {"text": values["text"]})
+            self._numbers[series] = found
+        return found
 
     def listed(self, owner: Owner | None, name: str | None) -> list[Series]:
         """Give the series of an owner and a name, or all, by their text."""

@@ -12,6 +12,10 @@ Row = tuple[int, int, float, int, str, str]  # of the table reading, in the orde
 NONE: Final[Values] = {}
 
 
+class SomeKnown(Exception):
+    """Not every row was new; the transaction must be given up and begun again with care."""
+
+
 class Transaction(Protocol):
     """Statements that stand or fall together."""
 
@@ -35,8 +39,14 @@ class Sql(Protocol):
     def write(self, *, counted: bool = True) -> AbstractContextManager[tuple[Transaction, int]]:
         """Begin a transaction; if counted, alone among writers, with the revision grown by one."""
 
-    def insert(self, transaction: Transaction, rows: Sequence[Row]) -> set[Key]:
-        """Insert readings; give the keys of those that were new."""
+    def insert(self, transaction: Transaction, rows: Sequence[Row], *, careful: bool) -> set[Key]:
+        """Insert readings; give the keys of those that were new.
+
+        Raises
+        ------
+        SomeKnown
+            If some were not, and to find out which needs care.
+        """
 
     def taken(self, transaction: Transaction, keys: Iterable[Key]) -> dict[Key, float]:
         """Values that are stored under these keys."""

@@ -127,6 +127,19 @@ def test_a_series_reads_as_a_table_of_a_span_of_time(store):
     assert store.read(series, NOW + 9 * HOUR).empty
 
 
+def test_daily_means_are_those_of_days_in_utc(store):
+    midnight = NOW.replace(hour=0, minute=0)
+    store.append([one(value=90 + k, taken=midnight + k * 8 * HOUR) for k in range(5)])
+    store.append([one("air/shed/temp", 20)])
+    found = store.daily_means(Owner.TIMBER)
+    assert list(found.columns) == ["series", "posix_s", "mean", "count"]
+    assert found["series"].tolist() == ["timber/FER-01/weight"] * 2
+    assert found["posix_s"].tolist() == [midnight.timestamp(), (midnight + 24 * HOUR).timestamp()]
+    assert (found["mean"].tolist(), found["count"].tolist()) == ([91, 93.5], [3, 2])
+    assert len(store.daily_means()) == 3
+    assert store.daily_means(Owner.AIR, "loft").empty
+
+
 def test_series_are_listed_by_owner(store):
     store.append([one(), one("air/shed/temp", 20), one("timber/FER-02/weight", 80)])
     assert [str(s) for s in store.series()] == [
