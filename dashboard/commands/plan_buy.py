@@ -1,0 +1,153 @@
+"""Which timber for which part, and what to order: `baulk plan buy`."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from baulk.dashboard import planning
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table
+from baulk.dashboard.commands.plan_size import STEPS_MM
+from baulk.dashboard.paper import files
+from baulk.ingest import shop as shops
+from baulk.models import species, units
+from baulk.models.errors import OutOfRange
+from baulk.models.plan import buy as buying
+from baulk.models.plan import buy_words, part
+from baulk.models.plan.buying import BuyPlan, Wish
+from baulk.models.plan.order import KERF_MM, TRIM_MM
+from baulk.models.rough_out import PLANING_MM
+from baulk.models.wording import day
+
+
+def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
+    parts: Annotated[
+        Path | None,
+        typer.Option(
+            help=f"Parts list, a CSV with {part.COLUMNS}; left out: the register's.", metavar="FILE"
+        ),
+    ] = None,
+    kind: Annotated[
+        str | None, typer.Option("--species", help="Wood to buy for parts that name none.")
+    ] = None,
+    confidence: Annotated[float, typer.Option(help="How sure sizes and dates are to be, 0.5 to 0.95.")] = 0.9,
+    price: Annotated[float | None, typer.Option(help="What a cubic metre of timber is worth.")] = None,
+    wait: Annotated[
+        float | None, typer.Option(help="What a week of waiting for a part costs; else nothing may be late.")
+    ] = None,
+    kerf: Annotated[str | None, typer.Option(help="Width of a saw cut.")] = None,
+    trim: Annotated[str | None, typer.Option(help="Cut off each end of a timber.")] = None,
+    out: Annotated[Path | None, typer.Option("-o", "--out", help="The list for the mill, as CSV.")] = None,
+    system: Annotated[str | None, typer.Option("--units", help="inch or metric; else the shop's.")] = None,
+    shop: ShopOption = HERE,
+    *,
+    json: JsonOption = False,
+) -> None:
+    """Say which timber of the yard serves for which part, what is short, and what to order by when.
+
+    A part takes a timber that has room for it with its allowance, the heart where it is wanted, the sweep for
+    its curve, and that is ready by the day it is wanted; several parts may lie end to end in one timber.
+
+    Example: baulk plan buy --parts parts.csv --species "white oak" -o mill.csv
+    """
+    now_utc = datetime.now(UTC)
+    with shops.open(shop) as opened:
+        shown = _system(system, opened.config.shop.units)
+        bare: units.LengthUnit = "in" if shown == "inch" else "mm"
+        listed = (
+            part.PartList(parts=tuple(opened.register.parts()))
+            if parts is None
+            else part.read_csv(_text(parts), now_utc=now_utc)
+        )
+        if not listed.parts and parts is None:
+            raise OutOfRange("the register", "holds no parts; give a list with --parts FILE")
+        steps = STEPS_MM[shown]
+        wish = Wish(
+            confidence=confidence,
+            species=None if kind is None else species.get(kind).name,
+            price_per_m3=price,
+            wait_per_week=wait,
+            kerf_mm=KERF_MM if kerf is None else units.length_mm(kerf, bare=bare),
+            planing_mm=PLANING_MM,
+            trim_mm=TRIM_MM if trim is None else units.length_mm(trim, bare=bare),
+            step_mm=steps[0],
+            length_step_mm=steps[1],
+            system=shown,
+        )
+        if not listed.parts:
+            made = None
+        else:
+            made = buying.buy(
+                listed.parts,
+                planning.yard(opened, confidence),
+                wish,
+                now_utc=now_utc,
+                air=planning.futures(opened, now_utc, listed.parts),
+            )
+    if made is None:
+        raise OutOfRange(
+            "the parts list",
+            f"holds no part that can be read; line {listed.refused[0].line}: {listed.refused[0].why}",
+        )
+    if out is not None:
+        files.write(out, buy_words.mill_csv(made).encode())
+    if json:
+        say_json(plain(made) | {"refused": plain(listed.refused), "words": made.words(shown)})
+        return
+    _tell(made, listed, shown, out)
+
+
+def _tell(made: BuyPlan, listed: part.PartList, shown: units.System, out: Path | None) -> None:
+    for refused in listed.refused:
+        say(f"Line {refused.line} was left out: {refused.why}.")
+    say(made.words(shown)[0])
+    if made.assignments:
+        table(
+            "From the yard",
+            ("part", "pieces", "timber", "saw now", "ready", "by"),
+            [
+                (
+                    each.part,
+                    f"{each.count}",
+                    each.tag,
+                    units.show_size(each.sawn_width_mm, each.sawn_depth_mm, shown),
+                    day(each.ready_utc) if each.ready_utc else "after its forecast",
+                    each.how,
+                )
+                for each in made.assignments
+            ],
+        )
+    for line in buy_words.rest(made, shown):
+        say(line)
+    for title, lines in (
+        ("It assumes", made.assumptions),
+        ("What would change it", made.would_change),
+        ("Mind", made.cautions),
+    ):
+        say(f"{title}:")
+        for line in lines:
+            say(f"  - {line}")
+    if out is not None:
+        say(f"The list for the mill is in {out}.")
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError as err:
+        raise OutOfRange("the parts list", f"{path} can't be read: {err.strerror}") from err
+    except UnicodeDecodeError as err:
+        raise OutOfRange("the parts list", f"{path} is not text in UTF-8; save it as CSV in UTF-8") from err
+
+
+def _system(asked: str | None, own: units.System) -> units.System:
+    if asked is None:
+        return own
+    if asked == "inch":
+        return "inch"
+    if asked == "metric":
+        return "metric"
+    raise OutOfRange("--units", f"is inch or metric, not {asked!r}")

@@ -1,0 +1,205 @@
+"""Sizes to saw or to order: `baulk plan size`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Final, get_args
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table
+from baulk.models import species, units, use_class
+from baulk.models.errors import OutOfRange
+from baulk.models.plan import size as sizes
+from baulk.models.plan.cut import CutPlan
+from baulk.models.plan.order import KERF_MM, TRIM_MM, Order, Placement, SizePlan
+from baulk.models.rough_out import PLANING_MM
+
+Length = str | None
+STEPS_MM: Final = {"inch": (6.35, 304.8), "metric": (5.0, 100.0)}  # the mill's steps across and along
+
+
+def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
+    finished: Annotated[Length, typer.Option(help="Finished section: '6 x 6 in', '150x150 mm'.")] = None,
+    length: Annotated[Length, typer.Option(help="Finished length: '10 ft', '3 m'.")] = None,
+    kind: Annotated[str | None, typer.Option("--species", help="Name in the species table.")] = None,
+    use: Annotated[str | None, typer.Option("--use", help="Use class, such as backbone-above-water.")] = None,
+    heart: Annotated[str, typer.Option(help="boxed, free, or offset.")] = "boxed",
+    pith: Annotated[
+        str | None, typer.Option(help="Pith from the centre, right and up: '1 1/2,-6'.", metavar="X,Y")
+    ] = None,
+    confidence: Annotated[
+        float, typer.Option(help="Share of pieces that hold the size, 0.5 to 0.999.")
+    ] = 0.9,
+    tolerance: Annotated[Length, typer.Option(help="How far it may come out under size.")] = None,
+    bow: Annotated[Length, typer.Option(help="Bow of the timber over its length, along the depth.")] = None,
+    crook: Annotated[Length, typer.Option(help="Crook over its length, along the width.")] = None,
+    kerf: Annotated[Length, typer.Option(help="Width of a saw cut.")] = None,
+    planing: Annotated[Length, typer.Option(help="Planed off each face.")] = None,
+    wane: Annotated[Length, typer.Option(help="Wane along a face that the mill may leave.")] = None,
+    trim: Annotated[Length, typer.Option(help="Cut off each end, for its checks.")] = None,
+    step: Annotated[Length, typer.Option(help="The mill's step; 1/4 in or 5 mm.")] = None,
+    mc: Annotated[float | None, typer.Option(help="Moisture content when sawn, percent; else green.")] = None,
+    tag: Annotated[
+        str | None, typer.Option("--from", help="From this timber of the register.", metavar="TAG")
+    ] = None,
+    section: Annotated[
+        Length, typer.Option(help="From a timber of this measured section, in place of --from.")
+    ] = None,
+    timber_length: Annotated[Length, typer.Option(help="Length of that timber.")] = None,
+    corner: Annotated[
+        list[str] | None, typer.Option(help="Wane at a corner: 'ab 1 x 3/4 in'; may be repeated.")
+    ] = None,
+    defect: Annotated[
+        list[str] | None,
+        typer.Option(help="Shake or knot: 'x,y,width,height' from the centre, its lower left corner first."),
+    ] = None,
+    sweep: Annotated[Length, typer.Option(help="Curve of the part: mid-ordinate along its depth.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("-o", "--out", help="Drawing for the saw, .svg or .pdf.")
+    ] = None,
+    system: Annotated[str | None, typer.Option("--units", help="inch or metric.")] = None,
+    shop: ShopOption = HERE,
+    *,
+    pieces: Annotated[bool, typer.Option("--pieces", help="As many pieces as will come out, too.")] = False,
+    json: JsonOption = False,
+) -> None:
+    """Say what green size to order or saw, or where the piece lies best in a timber that is there.
+
+    Each part of the allowance is told: shrinkage by the rings in each face, distortion, bow, cuts, planing.
+    With --from or --section: the best place, boxed or free of heart, and what each choice costs in movement.
+
+    Example: baulk plan size --finished "6 x 6 in" --length 10ft --species tamarack --use deck
+
+    Example: baulk plan size --from FER-03 --corner "ab 1 x 3/4 in" --pieces --finished "3 x 3 in" -o saw.svg
+    """
+    if tag is None and section is None:
+        if finished is None or length is None or kind is None or use is None:
+            raise OutOfRange(
+                "a size plan",
+                "needs --finished, --length, --species and --use, or a timber with --from or --section",
+            )
+        shown = _system(finished, system)
+    else:
+        shown = _system(section or finished or "", system)
+    bare: units.LengthUnit = "in" if shown == "inch" else "mm"
+
+    def mm(text: str | None, default: float = 0.0, *, signed: bool = False) -> float:
+        if text is None:
+            return default
+        return 0.0 if text.strip() == "0" else units.length_mm(text, bare=bare, signed=signed)
+
+    steps = STEPS_MM[shown]
+    width, depth = units.size_mm(finished, bare=bare) if finished else (100.0, 100.0)
+    order = Order(
+        width_mm=width,
+        depth_mm=depth,
+        length_mm=mm(length, 1000.0),
+        placement=_placement(heart),
+        pith_mm=None if pith is None else _place(pith, bare),
+        confidence=confidence,
+        tolerance_mm=mm(tolerance),
+        bow_mm=None if bow is None else mm(bow),
+        crook_mm=None if crook is None else mm(crook),
+        kerf_mm=mm(kerf, KERF_MM),
+        planing_mm=mm(planing, PLANING_MM),
+        wane_mm=mm(wane),
+        trim_mm=mm(trim, TRIM_MM),
+        step_mm=mm(step, steps[0]),
+        length_step_mm=steps[1],
+        start_pct=mc,
+    )
+    if tag is None and section is None:
+        made: SizePlan | CutPlan = sizes.size(order, species.get(kind or ""), use_class.get(use or ""))
+    else:
+        from baulk.dashboard import planning  # noqa: PLC0415 - slow to load, and only this way needs it
+
+        asked = planning.Asked(
+            tag=tag,
+            section=section,
+            timber_length_mm=None if timber_length is None else mm(timber_length),
+            pith=pith,
+            species=kind,
+            use_class=use,
+            mc_pct=mc,
+            finished=finished is not None,
+            length=length is not None,
+            corners=tuple(corner or ()),
+            defects=tuple(defect or ()),
+            bow_mm=mm(bow, signed=True),
+            crook_mm=mm(crook, signed=True),
+            sweep_mm=mm(sweep),
+            pieces=pieces,
+        )
+        made = planning.cut(asked, order, shop, bare)
+    _tell(made, shown, out, json=json)
+
+
+def _tell(made: SizePlan | CutPlan, shown: units.System, out: Path | None, *, json: bool) -> None:
+    if out is not None:
+        from baulk.dashboard import saw_drawing  # noqa: PLC0415 - only a drawing needs it
+        from baulk.dashboard.paper import files  # noqa: PLC0415 - only a drawing needs it
+
+        sheet = (
+            saw_drawing.of_cut(made, shown) if isinstance(made, CutPlan) else saw_drawing.of_size(made, shown)
+        )
+        files.write(out, sheet.for_file(out))
+    if json:
+        say_json(plain(made) | {"words": made.words(shown), "drawing": out})
+        return
+    first, *rest = made.words(shown)
+    say(first)
+    if isinstance(made, SizePlan):
+        table(
+            "The allowance",
+            ("for", "width", "depth", "why", "mark"),
+            [
+                (each.name, _small(each.width_mm, shown), _small(each.depth_mm, shown), each.why, each.mark)
+                for each in made.terms
+            ],
+        )
+        table(
+            "Each face from sawing to squaring",
+            ("face", "loses", "percent", "tangential"),
+            [
+                (each.face.value, _small(each.mm, shown), f"{each.pct:.2f}", f"{each.tangential_share:.0%}")
+                for each in made.faces
+            ],
+        )
+    for line in rest:
+        say(line)
+    for title, lines in (
+        ("It assumes", made.assumptions),
+        ("What would change it", made.would_change),
+        ("Mind", made.cautions),
+    ):
+        say(f"{title}:")
+        for line in lines:
+            say(f"  - {line}")
+    if out is not None:
+        say(f"The drawing is in {out}.")
+
+
+def _placement(text: str) -> Placement:
+    if text not in get_args(Placement):
+        raise OutOfRange("--heart", f"is boxed, free or offset, not {text!r}")
+    return text  # type: ignore[return-value]  # one of them, as just asked
+
+
+def _place(text: str, bare: units.LengthUnit) -> tuple[float, float]:
+    words = text.split(",")
+    if len(words) != 2:
+        raise OutOfRange("--pith", f"is x,y from the centre, such as '1 1/2,-6', not {text!r}")
+    x, y = (units.length_mm(each, bare=bare, signed=True) for each in words)
+    return x, y
+
+
+def _system(given: str, asked: str | None) -> units.System:
+    if asked not in {None, "inch", "metric"}:
+        raise OutOfRange("--units", f"is inch or metric, not {asked!r}")
+    metric = asked == "metric" or (asked is None and given.strip().lower().endswith(("mm", "cm", "m")))
+    return "metric" if metric else "inch"
+
+
+def _small(mm: float, shown: units.System) -> str:
+    return f"{mm / 25.4 + 0.0:.2f} in" if shown == "inch" else f"{mm + 0.0:.1f} mm"

@@ -1,0 +1,273 @@
+"""What a plan needs of a shop: its timbers as the last evaluations have them, and the air that is to come."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from baulk.dashboard.answer import Answer, parse
+from baulk.ingest import climate
+from baulk.ingest import shop as shops
+from baulk.ingest.shop import Shop
+from baulk.models import species, use_class
+from baulk.models.air import AirSeries
+from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.field import MoistureField
+from baulk.models.plan import place_cut
+from baulk.models.plan.buying import InYard
+from baulk.models.plan.cut import CutPlan, Stock
+from baulk.models.plan.layout import Rect, wane
+from baulk.models.plan.order import Order
+from baulk.models.plan.part import Part
+from baulk.models.plan.place_cut import Wet
+from baulk.models.section import Section
+from baulk.models.timber import Timber
+from baulk.models.units import LengthUnit, length_mm, size_mm
+
+FUTURES: Final = 4
+AHEAD: Final = timedelta(days=5 * 365)
+_QUANTILES: Final = (0.05, 0.25, 0.5, 0.75, 0.95)  # rows of a stored forecast
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """A timber to cut from, as a person gives it: by its tag, or by its measured section.
+
+    Parameters
+    ----------
+    tag, section : str or None
+        One of the two; the section as typed.
+    timber_length_mm : float or None
+        Its length; that of the register, or of the part. [mm]
+    pith : str or None
+        Pith from the centre, as typed.
+    species, use_class : str or None
+        In place of the register's.
+    mc_pct : float or None
+        An even moisture content in place of its evaluation's. [%]
+    finished, length : bool
+        Whether the order's section and length were given; else the register's.
+    corners, defects : tuple of str
+        Wane and other losses, as typed.
+    bow_mm, crook_mm, sweep_mm : float
+        Curves of the timber, and of the part. [mm]
+    pieces : bool
+        Whether the most pieces are wanted.
+    """
+
+    tag: str | None = None
+    section: str | None = None
+    timber_length_mm: float | None = None
+    pith: str | None = None
+    species: str | None = None
+    use_class: str | None = None
+    mc_pct: float | None = None
+    finished: bool = True
+    length: bool = True
+    corners: tuple[str, ...] = ()
+    defects: tuple[str, ...] = ()
+    bow_mm: float = 0.0
+    crook_mm: float = 0.0
+    sweep_mm: float = 0.0
+    pieces: bool = False
+
+
+def cut(asked: Asked, order: Order, shop_dir: Path, bare: LengthUnit) -> CutPlan:
+    """Plan the cuts of a timber, opening the shop only when it is asked for by its tag."""
+    if asked.tag is None:
+        return _cut(asked, order, bare, None, None)
+    with shops.open(shop_dir) as shop:
+        timber = shop.register.get(asked.tag)
+        return _cut(asked, order, bare, timber, answer_of(shop, timber.tag))
+
+
+def cut_in(shop: Shop, asked: Asked, order: Order, bare: LengthUnit) -> CutPlan:
+    """Plan the cuts of a timber of an open shop."""
+    timber = None if asked.tag is None else shop.register.get(asked.tag)
+    return _cut(asked, order, bare, timber, None if timber is None else answer_of(shop, timber.tag))
+
+
+def _cut(
+    asked: Asked, order: Order, bare: LengthUnit, timber: Timber | None, answer: Answer | None
+) -> CutPlan:
+    kind = asked.species or (timber.species if timber else None)
+    use = asked.use_class or (timber.use_class if timber else None)
+    if kind is None or use is None:
+        raise OutOfRange(
+            "a timber that is not in the register", "needs its wood and its use: --species, --use"
+        )
+    if timber is None and not (asked.finished and asked.length):
+        raise OutOfRange("a timber that is not in the register", "needs --finished and --length")
+    section = _section(asked, timber, bare)
+    if timber is not None:
+        order = replace(
+            order,
+            width_mm=order.width_mm if asked.finished else timber.finished.width_mm,
+            depth_mm=order.depth_mm if asked.finished else timber.finished.depth_mm,
+            length_mm=order.length_mm if asked.length else timber.length_mm - 2 * order.trim_mm,
+        )
+    long = asked.timber_length_mm or (timber.length_mm if timber else order.length_mm + 2 * order.trim_mm)
+    wood = species.get(kind)
+    if asked.mc_pct is not None:
+        moisture = Wet(mean_pct=asked.mc_pct)
+    elif timber is None:
+        moisture = Wet(mean_pct=wood.green_heartwood_mc_pct)
+    else:
+        moisture = wet(timber, answer if section == timber.section else None)
+        if section != timber.section and answer is not None:
+            moisture = Wet(mean_pct=answer.mean_now_pct.median)
+    stock = Stock(
+        name=timber.tag if timber else "the timber",
+        section=section,
+        length_mm=long,
+        defects=(
+            *(corner(section, each, bare) for each in asked.corners),
+            *(defect(each, bare) for each in asked.defects),
+        ),
+        bow_mm=asked.bow_mm,
+        crook_mm=asked.crook_mm,
+    )
+    return place_cut.plan(
+        stock,
+        order,
+        wood,
+        use_class.get(use),
+        wet=moisture,
+        part_sweep_mm=asked.sweep_mm,
+        pieces=asked.pieces,
+    )
+
+
+def _section(asked: Asked, timber: Timber | None, bare: LengthUnit) -> Section:
+    if asked.section is not None:
+        width, depth = size_mm(asked.section, bare=bare)
+        own = Section(width_mm=width, depth_mm=depth)
+        if timber is not None:
+            own = replace(own, pith_x_mm=timber.section.pith_x_mm, pith_y_mm=timber.section.pith_y_mm)
+    else:
+        assert timber is not None  # noqa: S101 - one of the two was given
+        own = timber.section
+    if asked.pith is None:
+        return own
+    x, y = place(asked.pith, bare)
+    return replace(own, pith_x_mm=x, pith_y_mm=y)
+
+
+def answer_of(shop: Shop, tag: str) -> Answer | None:
+    """Read a timber's last evaluation; None when there is none that tells anything."""
+    stored = shop.store.evaluation(tag)
+    if stored is None:
+        return None
+    try:
+        return parse(stored[1])
+    except BaulkError:
+        return None
+
+
+def wet(timber: Timber, answer: Answer | None) -> Wet:
+    """Say how wet a timber is: by its evaluation, else green by what is known of its wood."""
+    if answer is None:
+        return Wet(mean_pct=timber.green_mc_pct or species.get(timber.species).green_heartwood_mc_pct)
+    field = answer.field_now
+    x, y = np.array(field.x_edges_mm), np.array(field.y_edges_mm)
+    covers = abs(np.ptp(x) - timber.section.width_mm) < 0.5 and abs(np.ptp(y) - timber.section.depth_mm) < 0.5
+    if not covers:  # it was planed since
+        return Wet(mean_pct=answer.mean_now_pct.median)
+    return Wet(
+        mean_pct=answer.mean_now_pct.median,
+        field=MoistureField(
+            posix_s=answer.made_utc.timestamp(),
+            section=timber.section,
+            x_edges_mm=x,
+            y_edges_mm=y,
+            mc_pct=np.array(field.median_pct),
+        ),
+    )
+
+
+def yard(shop: Shop, confidence: float) -> list[InYard]:
+    """Gather every timber of the register as buying looks at it."""
+    found = []
+    for timber in shop.register.list():
+        answer = answer_of(shop, timber.tag)
+        square = None if answer is None else answer.verdict.dates.get("square")
+        if answer is not None and answer.verdict.step == "square":
+            square = answer.made_utc
+        found.append(
+            InYard(
+                stock=Stock(name=timber.tag, section=timber.section, length_mm=timber.length_mm),
+                species=species.get(timber.species).name,
+                mean_pct=wet(timber, answer).mean_pct,
+                use_class=timber.use_class,
+                finished_mm=(timber.finished.width_mm, timber.finished.depth_mm),
+                square_utc=square,
+                square_probability=0.0 if answer is None else answer.verdict.wanted or 0.0,
+                ahead_posix_s=() if answer is None else answer.forecast.posix_s,
+                ahead_mean_pct=() if answer is None else _mean_at(answer, confidence),
+                measured=answer is not None,
+            )
+        )
+    return found
+
+
+def futures(shop: Shop, now_utc: datetime, parts: Sequence[Part]) -> tuple[AirSeries, ...]:
+    """Air of some possible years where most timbers lie, or none when nothing is known of it."""
+    places = Counter(timber.place for timber in shop.register.list())
+    place = places.most_common(1)[0][0] if places else ""
+    days = [part.wanted_by_utc for part in parts if part.wanted_by_utc is not None]
+    undated = len(days) < len(parts)
+    last = max([*days, now_utc + AHEAD] if undated else days, default=now_utc + AHEAD)
+    try:
+        own = shop.store.air(place) if place in shop.store.places() else None
+    except ValueError:  # temperatures without humidities
+        own = None
+    try:
+        year = climate.season(own, shop.config)
+    except OutOfRange:
+        return ()
+    until = max(last, now_utc) + timedelta(days=7)
+    return year.years(now_utc.timestamp(), until.timestamp(), FUTURES)
+
+
+def defect(text: str, bare: LengthUnit) -> Rect:
+    """Read a defect: its lower left corner from the section's centre, then its width and height."""
+    words = text.split(",")
+    if len(words) != 4:
+        raise OutOfRange(
+            "a defect", f"is x,y,width,height from the section's centre, such as '-4,-3.5,1,2', not {text!r}"
+        )
+    x, y = (length_mm(each, bare=bare, signed=True) for each in words[:2])
+    width, height = (length_mm(each, bare=bare) for each in words[2:])
+    return Rect(x_mm=x, y_mm=y, width_mm=width, height_mm=height)
+
+
+def corner(section: Section, text: str, bare: LengthUnit) -> Rect:
+    """Read a loss at a corner: its faces, then how far across and down, as 'ab 1 x 3/4 in'."""
+    faces, _, rest = text.strip().partition(" ")
+    if not rest:
+        raise OutOfRange("a corner", f"looks like 'ab 1 x 3/4 in', not {text!r}")
+    return wane(section, faces, size_mm(rest, bare=bare))
+
+
+def place(text: str, bare: LengthUnit) -> tuple[float, float]:
+    """Read a place in the section as two lengths from its centre, 'x,y'."""
+    words = text.split(",")
+    if len(words) != 2:
+        raise OutOfRange("a place", f"is x,y from the section's centre, such as '1 1/2,-6', not {text!r}")
+    x, y = (length_mm(each, bare=bare, signed=True) for each in words)
+    return x, y
+
+
+def _mean_at(answer: Answer, confidence: float) -> tuple[float, ...]:
+    """Mean moisture that the timber is below with this confidence, along its forecast."""
+    rows = np.array(answer.forecast.mean_pct)
+    at = np.interp(confidence, _QUANTILES, range(len(_QUANTILES)))
+    low = min(int(at), len(_QUANTILES) - 2)
+    found = rows[low] * (1 - (at - low)) + rows[low + 1] * (at - low)
+    return tuple(float(each) for each in found)

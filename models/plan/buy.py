@@ -1,0 +1,328 @@
+"""Parts against the timbers of the yard: the best assignment, what is short, and the list for the mill."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models import species, use_class
+from baulk.models.air import AirSeries
+from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.plan import arrive, buy_words, ready, size
+from baulk.models.plan.assign import Amounts, assign
+from baulk.models.plan.buying import Assignment, BuyPlan, InYard, MillLine, Shortfall, Wish
+from baulk.models.plan.part import Part
+from baulk.models.section import Finished
+
+WEEK_S: Final = 7 * 86_400.0
+OPENING_M3: Final = 1e-4  # waste that it is worth not to cut one timber more; our own judgement, no source
+MOST_PIECES: Final = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pair:
+    """One part in one timber: where, when and at what cost, or why not."""
+
+    place: Finished | None = None
+    sawn_mm: tuple[float, float] = (0.0, 0.0)
+    ready_utc: datetime | None = None
+    how: str = ""
+    late_weeks: float = 0.0
+    waste_m3: float = 0.0
+    cost: float = float("inf")
+    reason: str = ""
+
+
+def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
+    parts: Sequence[Part],
+    yard: Sequence[InYard],
+    wish: Wish,
+    *,
+    now_utc: datetime,
+    air: Sequence[AirSeries] = (),
+    compare: bool = True,
+) -> BuyPlan:
+    """Plan what comes out of the yard and what must be bought.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        What is wanted.
+    yard : sequence of InYard
+        The timbers; may be none.
+    wish : Wish
+        How the shop buys and cuts.
+    now_utc : datetime
+        Now, with a time zone.
+    air : sequence of AirSeries
+        Possible futures of the place where new timber would dry, from now past the last day wanted; without
+        them no day of arrival is given.
+    compare : bool
+        Whether to work out what other wishes would give.
+
+    Returns
+    -------
+    BuyPlan
+        Assignments, shortfalls, and the list for the mill.
+
+    Raises
+    ------
+    OutOfRange
+        If there are no parts or too many, or one is wanted by a day that has passed.
+
+    References
+    ----------
+    Assignment: `baulk.models.plan.assign`; sizes: `plan.size`; days of arrival: `plan.arrive`.
+    """
+    _refuse(parts, now_utc)
+    pairs = [[_pair(part, timber, wish, now_utc, air) for timber in yard] for part in parts]
+    amounts = _solve(parts, yard, pairs, wish)
+    assignments = tuple(
+        _assignment(part, timber, pairs[p][t], int(amounts.taken[p, t]))
+        for p, part in enumerate(parts)
+        for t, timber in enumerate(yard)
+        if amounts.taken[p, t] > 0
+    )
+    shortfalls = tuple(
+        _shortfall(
+            part,
+            int(amounts.short[p]),
+            {
+                timber.stock.name: pairs[p][t].reason or "is taken by other parts"
+                for t, timber in enumerate(yard)
+            },
+            wish,
+            now_utc,
+            air,
+        )
+        for p, part in enumerate(parts)
+        if amounts.short[p] > 0
+    )
+    left = {
+        timber.stock.name: _left_mm(timber, parts, amounts.taken[:, t], wish)
+        for t, timber in enumerate(yard)
+        if amounts.taken[:, t].sum() > 0
+    }
+    plan = BuyPlan(
+        made_utc=now_utc,
+        wish=wish,
+        wanted=sum(part.count for part in parts),
+        assignments=assignments,
+        shortfalls=shortfalls,
+        mill=_mill(shortfalls),
+        left_mm=left,
+        unused=tuple(timber.stock.name for timber in yard if timber.stock.name not in left),
+        gap=amounts.gap,
+    )
+    others: dict[str, int] = {}
+    if compare and yard:
+        others = _others(parts, yard, wish, now_utc, air)
+    return replace(
+        plan,
+        assumptions=buy_words.assumptions(plan, yard, futures=len(air)),
+        would_change=buy_words.would_change(plan, others),
+        cautions=buy_words.cautions(plan),
+    )
+
+
+def _refuse(parts: Sequence[Part], now_utc: datetime) -> None:
+    if not parts:
+        raise OutOfRange("the parts list", "holds no part; give at least one")
+    if sum(part.count for part in parts) > MOST_PIECES:
+        raise OutOfRange("the parts list", f"asks for more than {MOST_PIECES} pieces; plan it in portions")
+    twice = [name for name, n in Counter(part.name for part in parts).items() if n > 1]
+    if twice:
+        raise OutOfRange(
+            "the parts list", f"names {twice[0]!r} twice; give each part its own name, or a count"
+        )
+    for part in parts:
+        use_class.get(part.use_class)
+        if part.wanted_by_utc is not None and part.wanted_by_utc.date() < now_utc.date():
+            raise OutOfRange(
+                f"the day of part {part.name!r}",
+                f"{part.wanted_by_utc:%Y-%m-%d} has passed; give one to come",
+            )
+
+
+def _pair(part: Part, timber: InYard, wish: Wish, now_utc: datetime, air: Sequence[AirSeries]) -> _Pair:
+    use = use_class.get(part.use_class)
+    found = ready.place(part, timber, use, wish)
+    if isinstance(found, str):
+        return _Pair(reason=found)
+    place, sawn = found
+    at_utc, how = ready.when(part, timber, use, now_utc=now_utc, confidence=wish.confidence)
+    late = 0.0
+    if part.wanted_by_utc is not None:
+        if at_utc is None:
+            chance = ready.later(part, timber, use, place, now_utc=now_utc, air=air)
+            if chance < wish.confidence:
+                return _Pair(reason=f"is not ready in time: {chance:.0%} likely by then")
+            at_utc = part.wanted_by_utc
+            how = f"drying on from {timber.mean_pct:.0f} %, {chance:.0%} likely"
+        late = max(0.0, (at_utc - part.wanted_by_utc).total_seconds() / WEEK_S)
+        if late < 1:  # a day named means that day, its hour is not meant
+            late = late if late > 1 / 7 else 0.0
+    if late > 0 and wish.wait_per_week is None:
+        return _Pair(reason=f"is ready only on {at_utc:%Y-%m-%d} ({how})")
+    stock = timber.stock
+    area = stock.section.width_mm * stock.section.depth_mm * 1e-6
+    waste = (
+        area * (part.length_mm + wish.kerf_mm) / 1000 - part.width_mm * part.depth_mm * part.length_mm * 1e-9
+    )
+    cost = waste * (1.0 if wish.price_per_m3 is None else wish.price_per_m3)
+    return _Pair(
+        place=place,
+        sawn_mm=sawn,
+        ready_utc=at_utc,
+        how=how,
+        late_weeks=late,
+        waste_m3=waste,
+        cost=max(cost, 0.0) + late * (wish.wait_per_week or 0.0),
+    )
+
+
+def _solve(
+    parts: Sequence[Part], yard: Sequence[InYard], pairs: Sequence[Sequence[_Pair]], wish: Wish
+) -> Amounts:
+    cost: NDArray[np.float64] = np.array([[pair.cost for pair in row] for row in pairs], dtype=float)
+    return assign(
+        [part.count for part in parts],
+        [part.length_mm for part in parts],
+        [max(0.0, timber.stock.length_mm - 2 * wish.trim_mm) for timber in yard],
+        cost.reshape(len(parts), len(yard)),
+        kerf_mm=wish.kerf_mm,
+        opening=OPENING_M3 * (wish.price_per_m3 or 1.0),
+    )
+
+
+def _others(
+    parts: Sequence[Part],
+    yard: Sequence[InYard],
+    wish: Wish,
+    now_utc: datetime,
+    air: Sequence[AirSeries],
+) -> dict[str, int]:
+    """Count the short pieces under other wishes."""
+    found: dict[str, int] = {}
+    anyday = [replace(part, wanted_by_utc=None) for part in parts]
+    anywood = [replace(part, species=None) for part in parts]
+    anyheart = [replace(part, heart="any") for part in parts]
+    for name, these in (("days", anyday), ("wood", anywood), ("heart", anyheart)):
+        pairs = [[_pair(part, timber, wish, now_utc, air) for timber in yard] for part in these]
+        found[name] = int(_solve(these, yard, pairs, wish).short.sum())
+    return found
+
+
+def _assignment(part: Part, timber: InYard, pair: _Pair, count: int) -> Assignment:
+    if pair.place is None:
+        raise AssertionError(f"{part.name} was laid into {timber.stock.name} where it does not fit")
+    return Assignment(
+        part=part.name,
+        tag=timber.stock.name,
+        count=count,
+        sawn_width_mm=pair.sawn_mm[0],
+        sawn_depth_mm=pair.sawn_mm[1],
+        place=pair.place,
+        length_mm=part.length_mm,
+        ready_utc=pair.ready_utc,
+        how=pair.how,
+        late_weeks=pair.late_weeks,
+        waste_m3=pair.waste_m3 * count,
+    )
+
+
+def _left_mm(timber: InYard, parts: Sequence[Part], taken: NDArray[np.int64], wish: Wish) -> float:
+    used = sum(int(n) * (part.length_mm + wish.kerf_mm) for n, part in zip(taken, parts, strict=True))
+    return max(0.0, timber.stock.length_mm - 2 * wish.trim_mm - used)
+
+
+def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it would dry in
+    part: Part,
+    count: int,
+    reasons: Mapping[str, str],
+    wish: Wish,
+    now_utc: datetime,
+    air: Sequence[AirSeries],
+) -> Shortfall:
+    crook = part.sweep_mm > 0 and part.length_mm / (4 * part.sweep_mm) < ready.SHORT_GRAIN
+    short = Shortfall(part=part, count=count, reasons=reasons, crook=crook)
+    named = part.species or wish.species
+    if named is None:
+        return replace(short, why_none="no wood is named for it; add a column wood, or give --species")
+    wood, use = species.get(named), use_class.get(part.use_class)
+    order = replace(ready.order_for(part, wish), bow_mm=_bow_mm(part))
+    if part.heart == "any":
+        free = replace(order, placement="free")
+        smaller = np.prod(size.needed(free, wood, use)[1]) < np.prod(size.needed(order, wood, use)[1])
+        order = free if smaller else order
+    try:
+        planned = size.size(order, wood, use, compare=False)
+    except BaulkError as err:
+        return replace(short, why_none=str(err))
+    if not air:
+        return replace(short, size=planned)
+    dries = arrive.Drying(planned.green, planned.finished, planned.green_length_mm, wood, use, air)
+    found = arrive.arrival(
+        dries,
+        use,
+        planned.start_pct,
+        now_utc=now_utc,
+        wanted_utc=part.wanted_by_utc,
+        confidence=wish.confidence,
+    )
+    return replace(short, size=planned, arrival=found)
+
+
+def _bow_mm(part: Part) -> float | None:
+    """Wood for the curve of a part that is sawn out of a straight timber, as far as a section goes."""
+    if part.sweep_mm == 0 or part.length_mm / (4 * part.sweep_mm) < ready.SHORT_GRAIN:
+        return None  # straight, or out of a crook that has the curve already
+    return min(part.sweep_mm + part.length_mm * size.BOW_PER_LENGTH, part.width_mm, part.depth_mm)
+
+
+def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:
+    lines: dict[tuple[object, ...], MillLine] = {}
+    for each in shortfalls:
+        plan = each.size
+        if plan is None:
+            continue
+        seasoned = each.arrival.seasoned_pct if each.arrival else None
+        moisture = "green" if seasoned is None else f"{seasoned:.0f} % on the mean at most"
+        heart = "boxed" if plan.green.boxed_heart else "free"
+        by = each.arrival.latest_utc if each.arrival else None
+        green = plan.green
+        key = (
+            plan.species,
+            green.width_mm,
+            green.depth_mm,
+            plan.green_length_mm,
+            heart,
+            moisture,
+            by,
+            each.part.sweep_mm,
+        )
+        before = lines.get(key)
+        count = each.count + (before.count if before else 0)
+        lines[key] = MillLine(
+            species=plan.species,
+            count=count,
+            width_mm=green.width_mm,
+            depth_mm=green.depth_mm,
+            length_mm=plan.green_length_mm,
+            heart=heart,
+            moisture=moisture,
+            by_utc=by,
+            board_feet=plan.board_feet * count,
+            volume_m3=plan.volume_m3 * count,
+            each_kg=plan.mass_kg,
+            each_heavy_kg=plan.heavy_kg,
+            parts=(*(before.parts if before else ()), each.part.name),
+            sweep_mm=each.part.sweep_mm,
+        )
+    return tuple(lines.values())

@@ -1,0 +1,276 @@
+"""Parts against the yard: what is known of each timber, what goes where, and what is short. Plain values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from baulk.models.errors import OutOfRange
+from baulk.models.plan.arrive import Arrival
+from baulk.models.plan.cut import Stock
+from baulk.models.plan.order import KERF_MM, TRIM_MM, SizePlan
+from baulk.models.plan.part import Part
+from baulk.models.rough_out import PLANING_MM
+from baulk.models.section import Finished
+from baulk.models.units import System
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InYard:
+    """A timber in the yard, as far as buying looks at it.
+
+    Parameters
+    ----------
+    stock : Stock
+        Its tag, section, length, defects and sweep. [mm]
+    species : str
+        Its wood.
+    mean_pct : float
+        Mean moisture content now. [%]
+    use_class : str
+        The use it was entered for.
+    finished_mm : (float, float)
+        The finished section it was entered for. [mm]
+    square_utc : datetime or None
+        When its stored verdict says `square`.
+    square_probability : float
+        How sure that date is.
+    ahead_posix_s, ahead_mean_pct : tuple of float
+        Moments ahead and the mean moisture content that it is below with the confidence asked for. [s, %]
+    measured : bool
+        Whether its moisture comes from an evaluation, not from the species.
+    """
+
+    stock: Stock
+    species: str
+    mean_pct: float
+    use_class: str
+    finished_mm: tuple[float, float]
+    square_utc: datetime | None = None
+    square_probability: float = 0.0
+    ahead_posix_s: tuple[float, ...] = ()
+    ahead_mean_pct: tuple[float, ...] = ()
+    measured: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """How the shop buys and cuts.
+
+    Parameters
+    ----------
+    confidence : float
+        For sizes and for dates, 0.5 to 0.95.
+    species : str, optional
+        Wood to buy for a part that names none.
+    price_per_m3 : float, optional
+        What a cubic metre of the yard's timber is worth, in the shop's money; without it waste is counted in
+        cubic metres. [1/m3]
+    wait_per_week : float, optional
+        What a week of waiting for one part costs; without it a timber that is not ready in time is not
+        taken. In the shop's money, or in m3 of waste without a price. [1/week]
+    kerf_mm, planing_mm, trim_mm : float
+        Saw cut, planing of each face, cut off each end. [mm]
+    step_mm, length_step_mm : float
+        The mill's steps. [mm]
+    system : {"inch", "metric"}
+        Units of the sentences.
+    """
+
+    confidence: float = 0.9
+    species: str | None = None
+    price_per_m3: float | None = None
+    wait_per_week: float | None = None
+    kerf_mm: float = KERF_MM
+    planing_mm: float = PLANING_MM
+    trim_mm: float = TRIM_MM
+    step_mm: float = 5.0
+    length_step_mm: float = 100.0
+    system: System = "metric"
+
+    def __post_init__(self) -> None:
+        if not 0.5 <= self.confidence <= 0.95:
+            raise OutOfRange("the confidence", f"lies between 0.5 and 0.95, not {self.confidence:g}")
+        for name in ("price_per_m3", "wait_per_week"):
+            value = getattr(self, name)
+            if value is not None and not 0 <= value < 1e9:
+                raise OutOfRange(f"the {name.replace('_', ' ')}", f"is a number from 0, not {value:g}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assignment:
+    """Pieces of one part out of one timber.
+
+    Parameters
+    ----------
+    part, tag : str
+        Which part, which timber.
+    count : int
+        How many, one behind the other.
+    sawn_width_mm, sawn_depth_mm : float
+        What is sawn now. [mm]
+    place : Finished
+        Where that fits in the section. [mm]
+    length_mm : float
+        Length of one. [mm]
+    ready_utc : datetime or None
+        When it may be squared.
+    how : str
+        Where that date comes from.
+    late_weeks : float
+        After the day wanted; 0 when in time. [week]
+    waste_m3 : float
+        Of the section over its length, finished wood taken off. [m3]
+    """
+
+    part: str
+    tag: str
+    count: int
+    sawn_width_mm: float
+    sawn_depth_mm: float
+    place: Finished
+    length_mm: float
+    ready_utc: datetime | None
+    how: str
+    late_weeks: float
+    waste_m3: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shortfall:
+    """Pieces that the yard does not give.
+
+    Parameters
+    ----------
+    part : Part
+        Which.
+    count : int
+        How many.
+    reasons : mapping of str to str
+        By tag, why that timber does not serve.
+    size : SizePlan or None
+        The green timber to buy; None without a wood or where no log gives it.
+    arrival : Arrival or None
+        By when, or how dry.
+    why_none : str
+        Why there is no size, if there is none.
+    crook : bool
+        Whether it must be a natural crook, for sawn out of a straight timber its grain would be short.
+    """
+
+    part: Part
+    count: int
+    reasons: Mapping[str, str]
+    size: SizePlan | None = None
+    arrival: Arrival | None = None
+    why_none: str = ""
+    crook: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MillLine:
+    """One line of the list for the mill.
+
+    Parameters
+    ----------
+    species : str
+        Wood.
+    count : int
+        How many.
+    width_mm, depth_mm, length_mm : float
+        As sawn. [mm]
+    heart : str
+        "boxed" or "free".
+    moisture : str
+        "green", or the mean moisture content at most.
+    by_utc : datetime or None
+        Last day of arrival.
+    board_feet, volume_m3 : float
+        Of the whole line. [board foot, m3]
+    each_kg, each_heavy_kg : float
+        Weight of one, and of one from a heavy tree, green. [kg]
+    parts : tuple of str
+        For which parts.
+    sweep_mm : float
+        Natural sweep to look for over the length of the part; 0 for a straight one. [mm]
+    """
+
+    species: str
+    count: int
+    width_mm: float
+    depth_mm: float
+    length_mm: float
+    heart: str
+    moisture: str
+    by_utc: datetime | None
+    board_feet: float
+    volume_m3: float
+    each_kg: float
+    each_heavy_kg: float
+    parts: tuple[str, ...]
+    sweep_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuyPlan:
+    """Which timber for which part, what is short, and what to order.
+
+    Parameters
+    ----------
+    made_utc : datetime
+        When it was worked out.
+    wish : Wish
+        How the shop buys.
+    wanted : int
+        Pieces wanted in all.
+    assignments : tuple of Assignment
+        What comes out of the yard.
+    shortfalls : tuple of Shortfall
+        What does not.
+    mill : tuple of MillLine
+        What to order.
+    left_mm : mapping of str to float
+        Length left of each timber that is cut. [mm]
+    unused : tuple of str
+        Timbers that stay whole.
+    gap : float
+        How far the assignment may be from the best; 0 when proved. [-]
+    assumptions, would_change, cautions : tuple of str
+        Sentences.
+    """
+
+    made_utc: datetime
+    wish: Wish
+    wanted: int
+    assignments: tuple[Assignment, ...]
+    shortfalls: tuple[Shortfall, ...]
+    mill: tuple[MillLine, ...]
+    left_mm: Mapping[str, float]
+    unused: tuple[str, ...]
+    gap: float
+    assumptions: tuple[str, ...] = ()
+    would_change: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def short(self) -> int:
+        """Pieces that are short."""
+        return sum(each.count for each in self.shortfalls)
+
+    def words(self, system: System | None = None) -> tuple[str, ...]:
+        """Tell the plan in sentences, the answer first.
+
+        Parameters
+        ----------
+        system : {"inch", "metric"}, optional
+            Units of the sentences; those of the wish when left out.
+
+        Returns
+        -------
+        tuple of str
+            Lines to print or to show.
+        """
+        from baulk.models.plan import buy_words  # noqa: PLC0415 - the words need this type
+
+        return buy_words.words(self, system or self.wish.system)

@@ -1,0 +1,254 @@
+"""Whether a timber of the yard serves for a part: its room now, and when it may be squared."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+
+from baulk.models import species
+from baulk.models.air import AirSeries
+from baulk.models.plan import arrive, place_cut, size
+from baulk.models.plan.buying import InYard, Wish
+from baulk.models.plan.order import Order
+from baulk.models.plan.part import Part
+from baulk.models.plan.sweep import meet
+from baulk.models.section import Finished, Section
+from baulk.models.species import Species
+from baulk.models.use_class import UseClass
+
+SHORT_GRAIN = 8.0  # a curve that costs grain steeper than 1 in this is not sawn out; as `sweep.SHORT`
+
+
+def order_for(part: Part, wish: Wish) -> Order:
+    """Give the sizes and habits that a part is planned with.
+
+    Parameters
+    ----------
+    part : Part
+        The part. [mm]
+    wish : Wish
+        How the shop cuts.
+
+    Returns
+    -------
+    Order
+        Green, with a bow of common practice. [mm]
+    """
+    return Order(
+        width_mm=part.width_mm,
+        depth_mm=part.depth_mm,
+        length_mm=part.length_mm,
+        placement="free" if part.heart == "free" else "boxed",
+        confidence=wish.confidence,
+        kerf_mm=wish.kerf_mm,
+        planing_mm=wish.planing_mm,
+        trim_mm=wish.trim_mm,
+        step_mm=wish.step_mm,
+        length_step_mm=wish.length_step_mm,
+    )
+
+
+def need_now_mm(order: Order, wood: Species, use: UseClass, mean_pct: float) -> tuple[float, float]:
+    """Work out what must be sawn now, from the movement of the green piece by the share still to come.
+
+    Parameters
+    ----------
+    order : Order
+        The piece, its bow and crook given. [mm]
+    wood, use
+        Its wood and use.
+    mean_pct : float
+        Mean moisture content now, taken as even. [%]
+
+    Returns
+    -------
+    (float, float)
+        Width and depth; one solution of the section serves every moisture, for free shrinkage is linear. [mm]
+
+    References
+    ----------
+    As `baulk.models.plan.size`.
+    """
+    tried = (order.width_mm * 1.1, order.depth_mm * 1.1)
+    x, y = size.pith_of(order, tried[1])
+    section = Section(width_mm=tried[0], depth_mm=tried[1], pith_x_mm=x, pith_y_mm=y)
+    onset = wood.shrinkage_onset_pct
+    then, now = (max(0.0, 1 - each / onset) for each in (use.service_mc_pct, mean_pct))
+    to_come = max(0.0, 1 - now / then) if then > 0 else 0.0
+    shrinks, shape = size.uses_up(size.moves(section, wood, 400.0, use.service_mc_pct))
+    fixed = order.kerf_mm + 2 * order.planing_mm - order.tolerance_mm
+    sure = size.sureness(order.confidence) * to_come
+    width, depth = (
+        (side + fixed + (straighten or 0.0)) / (1 - sure * (each + shape) / at)
+        for side, straighten, each, at in zip(
+            (order.width_mm, order.depth_mm), (order.crook_mm, order.bow_mm), shrinks, tried, strict=True
+        )
+    )
+    return width, depth
+
+
+def place(part: Part, yard: InYard, use: UseClass, wish: Wish) -> tuple[Finished, tuple[float, float]] | str:
+    """Find room for a part in a timber, or say why there is none.
+
+    Parameters
+    ----------
+    part : Part
+        The part. [mm]
+    yard : InYard
+        The timber.
+    use : UseClass
+        The part's use.
+    wish : Wish
+        How the shop cuts.
+
+    Returns
+    -------
+    (Finished, (float, float)) or str
+        Where, in the timber's axes, and how large it is sawn; or the reason. [mm]
+    """
+    if part.species is not None and part.species != yard.species:
+        return f"is {yard.species}, not {part.species}"
+    stock = yard.stock
+    if part.length_mm > stock.length_mm - 2 * wish.trim_mm + 1e-6:
+        return "is too short"
+    wood = species.get(yard.species)
+    reason = "has too small a section"
+    for turned, (along, other) in (
+        (False, (stock.bow_mm, stock.crook_mm)),
+        (True, (stock.crook_mm, stock.bow_mm)),
+    ):
+        sweep = meet(part.sweep_mm, part.length_mm, along, stock.length_mm)
+        across = meet(0.0, part.length_mm, other, stock.length_mm)
+        if sweep.one_in < SHORT_GRAIN:
+            reason = f"is too straight for its curve (grain 1 in {sweep.one_in:.0f})"
+            continue
+        least = min(part.width_mm, part.depth_mm)
+        if max(sweep.extra_mm, across.extra_mm) > least:
+            reason = "is bent too much"
+            continue
+        order = replace(order_for(part, wish), bow_mm=sweep.extra_mm, crook_mm=across.extra_mm)
+        need = need_now_mm(order, wood, use, yard.mean_pct)
+        sawn = need[::-1] if turned else need
+        if places := place_cut.fits(stock, sawn, part.heart):
+            best = min(places, key=lambda each: _from_pith(each, stock.section))
+            return best, sawn
+        if place_cut.fits(stock, sawn, "any"):
+            reason = (
+                f"has no room for it {'with the heart boxed' if part.heart == 'boxed' else 'free of heart'}"
+            )
+    return reason
+
+
+def when(
+    part: Part, yard: InYard, use: UseClass, *, now_utc: datetime, confidence: float
+) -> tuple[datetime | None, str]:
+    """Say when a part may be squared out of a timber.
+
+    Parameters
+    ----------
+    part : Part
+        The part. [mm]
+    yard : InYard
+        The timber and its forecast.
+    use : UseClass
+        The part's use.
+    now_utc : datetime
+        Now, with a time zone.
+    confidence : float
+        How sure the date is to be.
+
+    Returns
+    -------
+    (datetime or None, str)
+        The date, None when not within the forecast, and where it comes from.
+    """
+    if use.may_stay_wet:
+        return now_utc, "its use may stay wet"
+    own = sorted((part.width_mm, part.depth_mm), reverse=True)
+    entered = sorted(yard.finished_mm, reverse=True)
+    smaller = all(one <= other + 1.0 for one, other in zip(own, entered, strict=True))
+    if yard.use_class == use.name and smaller and yard.square_probability >= confidence - 1e-6:
+        return yard.square_utc, "its verdict"
+    below = dry_enough_pct(part, species.get(yard.species), use)
+    if not yard.ahead_posix_s:
+        return (now_utc if yard.mean_pct <= below else None), f"{below:.0f} % on the mean; it has no forecast"
+    at_s = np.asarray(yard.ahead_posix_s)
+    dry = np.flatnonzero(np.asarray(yard.ahead_mean_pct) <= below)
+    how = f"its forecast mean at {below:.0f} %"
+    if dry.size == 0:
+        return None, how
+    return max(now_utc, datetime.fromtimestamp(float(at_s[dry[0]]), UTC)), how
+
+
+def later(  # noqa: PLR0913 - a part, a timber, its place and its air
+    part: Part,
+    yard: InYard,
+    use: UseClass,
+    place: Finished,
+    *,
+    now_utc: datetime,
+    air: Sequence[AirSeries],
+) -> float:
+    """Chance that a timber is ready by the day of a part that lies beyond its own forecast.
+
+    Parameters
+    ----------
+    part, yard, use
+        The part with its day, the timber, the part's use.
+    place : Finished
+        Where the part is sawn. [mm]
+    now_utc : datetime
+        Now, with a time zone.
+    air : sequence of AirSeries
+        Possible futures.
+
+    Returns
+    -------
+    float
+        Dried on from an even mean by the species' prior; 0 within the forecast, which has said no, or without
+        air. [-]
+    """
+    wanted = part.wanted_by_utc
+    if wanted is None or not air or wanted.timestamp() <= max(yard.ahead_posix_s, default=0.0):
+        return 0.0
+    own = part.width_mm, part.depth_mm
+    if (own[0] - own[1]) * (place.width_mm - place.depth_mm) < 0:
+        own = own[::-1]
+    finished = replace(place, width_mm=own[0], depth_mm=own[1])
+    dries = arrive.Drying(
+        yard.stock.section, finished, yard.stock.length_mm, species.get(yard.species), use, air
+    )
+    return dries.by(now_utc.timestamp(), wanted.timestamp(), yard.mean_pct)
+
+
+def dry_enough_pct(part: Part, wood: Species, use: UseClass) -> float:
+    """Mean moisture content from which a part would shrink by no more than its use tolerates.
+
+    Parameters
+    ----------
+    part : Part
+        Its section. [mm]
+    wood, use
+        Wood and use.
+
+    Returns
+    -------
+    float
+        Moisture content, the whole of the larger side taken as tangential; not over what the use allows when
+        it is squared. [%]
+
+    References
+    ----------
+    Wood Handbook, FPL-GTR-282 (2021), eq. 4-9, turned round.
+    """
+    side = max(part.width_mm, part.depth_mm)
+    per_pct = wood.shrinkage_tangential_pct / 100 * side / wood.shrinkage_onset_pct
+    below = use.service_mc_pct + use.tolerance_mm(part.width_mm, part.depth_mm) / per_pct
+    return min(below, use.max_mc_at_squaring_pct or below)
+
+
+def _from_pith(each: Finished, section: Section) -> float:
+    return abs(each.centre_x_mm - section.pith_x_mm) + abs(each.centre_y_mm - section.pith_y_mm)

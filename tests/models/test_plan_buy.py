@@ -1,0 +1,238 @@
+"""Buying: what the yard gives, what is short and why, and when new timber must arrive."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from baulk.models import species, use_class
+from baulk.models.air import AirSeries
+from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.plan import arrive, buy, buy_words, ready, size
+from baulk.models.plan.buying import InYard, Wish
+from baulk.models.plan.cut import Stock
+from baulk.models.plan.order import Order
+from baulk.models.plan.part import Part
+from baulk.models.section import Finished, Section
+
+NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+OAK = species.get("white oak")
+ABOVE = use_class.get("backbone-above-water")
+AT_S = NOW.timestamp() + 86_400.0 * np.arange(0, 5 * 365, 1.0)
+AIR = (AirSeries(posix_s=AT_S, temp_c=np.full(AT_S.size, 15.0), rh_pct=np.full(AT_S.size, 80.0)),)
+POST = Part(name="Sternpost", width_mm=150, depth_mm=150, length_mm=2500, use_class="backbone-above-water")
+
+
+def timber(tag="T-1", **changes):
+    values = {
+        "stock": Stock(name=tag, section=Section(width_mm=203, depth_mm=203), length_mm=3350),
+        "species": "white oak",
+        "mean_pct": 30.0,
+        "use_class": "backbone-above-water",
+        "finished_mm": (152.4, 152.4),
+        "square_utc": NOW + timedelta(days=60),
+        "square_probability": 0.9,
+        "measured": True,
+    }
+    return InYard(**values | changes)
+
+
+def plan(parts, yard, wish=Wish(species="white oak"), **more):  # noqa: B008 - frozen
+    return buy.buy(parts, yard, wish, now_utc=NOW, **more)
+
+
+def test_a_part_comes_out_of_the_timber_that_is_ready_in_time():
+    wanted = replace(POST, wanted_by_utc=NOW + timedelta(days=90))
+    late = timber("T-2", square_utc=NOW + timedelta(days=200))
+    found = plan([wanted], [late, timber()])
+    assert [(each.tag, each.count) for each in found.assignments] == [("T-1", 1)]
+    assert found.short == 0
+    assert found.left_mm["T-1"] == pytest.approx(3350 - 150 - 2500 - 3)
+    assert found.unused == ("T-2",)
+
+
+def test_what_is_late_is_short_unless_waiting_has_a_price():
+    wanted = replace(POST, wanted_by_utc=NOW + timedelta(days=30))
+    found = plan([wanted], [timber()])
+    assert found.short == 1
+    assert "ready only on 2027-01-24" in found.shortfalls[0].reasons["T-1"]
+    waits = plan([wanted], [timber()], Wish(wait_per_week=0.01))
+    assert waits.assignments[0].late_weeks == pytest.approx(30 / 7, abs=0.1)
+    assert "weeks late" in " ".join(waits.words())
+
+
+def test_the_smaller_timber_is_taken_for_the_smaller_waste():
+    big = timber("T-2", stock=Stock(name="T-2", section=Section(width_mm=300, depth_mm=300), length_mm=3350))
+    found = plan([POST], [big, timber()])
+    assert found.assignments[0].tag == "T-1"
+    assert found.assignments[0].waste_m3 == pytest.approx(0.203**2 * 2.503 - 0.15**2 * 2.5, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("part", "yard", "reason"),
+    [
+        (replace(POST, length_mm=3300), timber(), "too short"),
+        (replace(POST, width_mm=200, depth_mm=200), timber(), "too small a section"),
+        (replace(POST, species="tamarack"), timber(), "not tamarack"),
+        (replace(POST, heart="free"), timber(), "no room for it free of heart"),
+        (
+            replace(POST, width_mm=90, depth_mm=90, heart="boxed"),
+            timber(stock=Stock(name="T-1", section=Section(width_mm=203, depth_mm=203, pith_x_mm=150),
+                               length_mm=3350)),
+            "no room for it with the heart boxed",
+        ),
+        (replace(POST, sweep_mm=140), timber(), "too straight for its curve"),
+        (
+            POST,
+            timber(stock=Stock(name="T-1", section=Section(width_mm=203, depth_mm=203), length_mm=3350,
+                               bow_mm=400)),
+            "has too small",
+        ),
+    ],
+)  # fmt: skip
+def test_each_reason_is_told(part, yard, reason):
+    found = plan([part], [yard])
+    assert found.short == 1
+    told = found.shortfalls[0].reasons["T-1"]
+    assert reason in told or ((reason == "has too small" and "bent" in told) or "straight" in told)
+
+
+def test_the_allowance_now_is_that_of_the_size_plan():
+    # one solution scaled, against the full sum at that moisture
+    order = Order(width_mm=150, depth_mm=150, length_mm=2500, bow_mm=5, crook_mm=3, start_pct=24.0)
+    for placement in ("boxed", "free"):
+        asked = replace(order, placement=placement)
+        full = size.needed(asked, OAK, ABOVE)[1]
+        quick = ready.need_now_mm(asked, OAK, ABOVE, 24.0)
+        assert quick == pytest.approx(full, abs=0.35)
+
+
+def test_another_use_waits_for_the_forecast_mean():
+    # tangential shrinkage of 150 mm from M to 19 % is the tolerance of 2.5 mm: 0.105 x 150 / 30 mm a point
+    below = ready.dry_enough_pct(POST, OAK, ABOVE)
+    assert below == pytest.approx(19 + 2.5 / (0.105 * 150 / 30), abs=1e-9)
+    ahead = timber(
+        use_class="deck",
+        ahead_posix_s=tuple(NOW.timestamp() + 86_400 * np.array([0.0, 100, 200, 300])),
+        ahead_mean_pct=(40.0, 30.0, below - 0.1, 20.0),
+    )
+    when, how = ready.when(POST, ahead, ABOVE, now_utc=NOW, confidence=0.9)
+    assert (when - NOW).days == 200
+    assert "forecast mean" in how
+
+
+def test_a_keel_may_be_cut_today():
+    when, _ = ready.when(
+        replace(POST, use_class="backbone-immersed"), timber(), use_class.get("backbone-immersed"),
+        now_utc=NOW, confidence=0.9,
+    )  # fmt: skip
+    assert when == NOW
+
+
+def test_an_empty_yard_buys_everything_and_says_when():
+    far = replace(
+        POST, width_mm=80, depth_mm=80, use_class="frame-outdoors", wanted_by_utc=NOW + timedelta(days=1000)
+    )
+    found = plan([far], [], air=AIR)
+    (short,) = found.shortfalls
+    assert short.size.green.width_mm > 80
+    assert NOW < short.arrival.latest_utc < far.wanted_by_utc
+    (line,) = found.mill
+    assert line.board_feet == pytest.approx(size.board_feet(line.width_mm, line.depth_mm, line.length_mm))
+    assert line.volume_m3 == pytest.approx(line.board_feet * 144 * 0.0254**3, rel=1e-9)
+    assert found.words("inch")[0] == "0 of 1 pieces come out of the yard; 1 must be bought."
+
+
+def test_the_latest_day_is_early_enough_and_a_later_one_is_not():
+    wanted, use = NOW + timedelta(days=1000), use_class.get("frame-outdoors")
+    green = Section(width_mm=95, depth_mm=95)
+    dries = arrive.Drying(green, Finished(width_mm=80, depth_mm=80), 2700, OAK, use, AIR)
+    found = arrive.arrival(dries, use, 64.0, now_utc=NOW, wanted_utc=wanted, confidence=0.7)
+    then = found.latest_utc.timestamp()
+    assert dries.by(then, wanted.timestamp()) >= 0.7
+    assert dries.by(then + 7 * 86_400, wanted.timestamp()) < 0.7
+
+
+def test_too_late_for_green_asks_for_a_moisture_that_does_and_one_point_more_does_not():
+    wanted = NOW + timedelta(days=120)
+    green = Section(width_mm=180, depth_mm=180)
+    dries = arrive.Drying(green, Finished(width_mm=150, depth_mm=150), 2700, OAK, ABOVE, AIR)
+    found = arrive.arrival(dries, ABOVE, 64.0, now_utc=NOW, wanted_utc=wanted, confidence=0.9)
+    assert found.latest_utc is None
+    assert ABOVE.service_low_pct <= found.seasoned_pct < 40
+    start, end = NOW.timestamp(), wanted.timestamp()
+    assert dries.by(start, end, found.seasoned_pct) >= 0.9
+    assert dries.by(start, end, found.seasoned_pct + 1) < 0.9
+
+
+def test_beyond_its_forecast_a_timber_is_dried_on_from_today():
+    far = replace(POST, width_mm=80, depth_mm=80, use_class="frame-outdoors", heart="any")
+    half_dry = timber(
+        mean_pct=26.0,
+        use_class="deck",
+        ahead_posix_s=(NOW.timestamp(), NOW.timestamp() + 86_400 * 50),
+        ahead_mean_pct=(30.0, 29.9),
+        stock=Stock(name="T-1", section=Section(width_mm=110, depth_mm=110), length_mm=3350),
+    )
+    late = plan([replace(far, wanted_by_utc=NOW + timedelta(days=1200))], [half_dry], air=AIR)
+    assert late.short == 0
+    assert "drying on from 26 %" in late.assignments[0].how
+    soon = plan([replace(far, wanted_by_utc=NOW + timedelta(days=20))], [half_dry], air=AIR)
+    assert "not ready in time" in soon.shortfalls[0].reasons["T-1"]
+
+
+def test_a_part_bent_too_far_for_a_straight_timber_asks_for_a_crook():
+    found = plan([replace(POST, width_mm=100, depth_mm=100, sweep_mm=200)], [])
+    assert found.shortfalls[0].crook
+    assert "natural crook" in " ".join(found.words("metric"))
+    straight = plan([replace(POST, width_mm=100, depth_mm=100)], [])
+    assert found.shortfalls[0].size.green == straight.shortfalls[0].size.green
+
+
+def test_alike_sizes_are_one_line_for_the_mill_and_the_table_is_read_back():
+    two = [replace(POST, name="Post"), replace(POST, name="Other post", count=2)]
+    found = plan(two, [])
+    (line,) = found.mill
+    assert (line.count, line.parts) == (3, ("Post", "Other post"))
+    (row,) = csv.DictReader(io.StringIO(buy_words.mill_csv(found)))
+    assert float(row["board_feet"]) == pytest.approx(line.board_feet, abs=0.05)
+    assert row["for"] == "Post; Other post"
+
+
+def test_other_wishes_are_counted():
+    found = plan([replace(POST, species="tamarack")], [timber()])
+    assert any("any wood of the yard" in each for each in found.would_change)
+
+
+def test_no_wood_named_is_a_sentence_in_the_plan():
+    found = plan([POST], [], Wish())
+    assert "give --species" in found.shortfalls[0].why_none
+    assert found.mill == ()
+
+
+@pytest.mark.parametrize(
+    ("parts", "error", "says"),
+    [
+        ([], OutOfRange, "holds no part"),
+        ([replace(POST, wanted_by_utc=NOW - timedelta(days=3))], OutOfRange, "has passed"),
+        ([POST, POST], OutOfRange, "twice"),
+        ([replace(POST, use_class="kite")], NotFound, "no use class"),
+        ([replace(POST, count=401)], OutOfRange, "more than 400"),
+    ],
+)
+def test_what_cannot_be_planned_is_a_sentence(parts, error, says):
+    with pytest.raises(error, match=says):
+        plan(parts, [timber()])
+
+
+@pytest.mark.parametrize(
+    "change", [{"confidence": 0.99}, {"price_per_m3": -1.0}, {"wait_per_week": float("nan")}]
+)
+def test_a_wish_that_cannot_be_is_a_sentence(change):
+    with pytest.raises(OutOfRange):
+        Wish(**change)
