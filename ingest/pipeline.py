@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, MutableMapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from baulk.ingest import attribution, checks, repeats, wire
@@ -67,10 +67,24 @@ def handle_batch(
     rejected = [(raw, one.reason, one.waits_for) for raw, one in sorted_out if one.reason]
     for raw, reason, _ in rejected:
         log.warning("into quarantine, from %s: %s", raw.topic, reason)
-    new = shop.store.save(checks.flag(readings, shop.store), rejected)
+    flagged = checks.flag(readings, shop.store)
+    new = shop.store.save(flagged, rejected)
     if heard is not None:
-        heard.update((raw.topic, (raw, one)) for raw, one in sorted_out)
+        _remember(heard, sorted_out, flagged)
     return new
+
+
+def _remember(
+    heard: MutableMapping[str, tuple[RawMessage, Sorted]],
+    sorted_out: list[tuple[RawMessage, Sorted]],
+    flagged: Iterable[Reading],
+) -> None:
+    """Keep the last message of each topic, its readings with the flags that the checks gave them."""
+    last = {raw.topic: (raw, one) for raw, one in sorted_out}
+    marked = {(one.series, one.taken_utc): one for one in flagged if one.flags}
+    for topic, (raw, one) in last.items():
+        readings = tuple(marked.get((each.series, each.taken_utc), each) for each in one.readings)
+        heard[topic] = raw, (replace(one, readings=readings) if marked else one)
 
 
 def sort(

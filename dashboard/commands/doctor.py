@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
+from datetime import UTC, datetime
 from importlib.metadata import version
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import JsonOption, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.models import sources
+
+if TYPE_CHECKING:
+    from baulk.ingest.heard import LastMessage
 
 
 def doctor(
@@ -18,8 +23,11 @@ def doctor(
         bool, typer.Option("--sources", help="List every number that was not read in a published source.")
     ] = False,
     json: JsonOption = False,
+    shop: ShopOption = HERE,
 ) -> None:
-    """Say where the numbers come from, and which of them nobody has looked up.
+    """Say how the last message of each sensor was understood, and where the numbers come from.
+
+    In a shop folder: for each topic its last message, what was made of it, or why it is in quarantine.
 
     A value is "read" (seen in its source), "read (secondary)" (seen in a quotation or transcription),
     "computed" from such, or not read: "memory", or "common practice" without a source. --sources
@@ -28,8 +36,10 @@ def doctor(
     Example: baulk doctor --sources
     """
     unread, counted = sources.not_read(), Counter(each.mark for each in sources.every())
+    messages, silent = _messages(shop) if not list_sources else ([], [])
     if json:
         answer = {"version": version("baulk"), "values": dict(counted)}
+        answer |= {"messages": messages, "silent": silent}
         say_json(answer | ({"not_read": unread} if list_sources else {}))
         return
     if list_sources:
@@ -48,6 +58,10 @@ def doctor(
                 for each in unread
             ],
         )
+    if messages:
+        _show(messages)
+    for one in silent:
+        say(f"nothing was ever heard on {one}")
     total = sum(counted.values())
     say(
         f"baulk {version('baulk')}: {total} values, "
@@ -55,3 +69,38 @@ def doctor(
     )
     if not list_sources:
         say(f"{len(unread)} of them were not read in a published source; --sources lists them")
+
+
+def _messages(folder: Path) -> tuple[list[LastMessage], list[str]]:
+    """Give the last message of each topic, and the filters of baulk.toml on which none came."""
+    from baulk.ingest import config, heard, topics  # noqa: PLC0415 - not every call of the doctor has a shop
+    from baulk.ingest import shop as shops  # noqa: PLC0415
+
+    if not (folder / config.FILE).exists():
+        return [], []
+    with shops.open(folder) as opened:
+        found = heard.last_messages(opened)
+        asked = dict.fromkeys(one.topic for one in opened.config.source)
+    return found, [one for one in asked if not any(topics.matches(one, each.topic) for each in found)]
+
+
+def _show(messages: list[LastMessage]) -> None:
+    from baulk.dashboard.words import age  # noqa: PLC0415 - as above
+
+    now = datetime.now(UTC)
+    table(
+        "the last message of each topic and how it was understood",
+        ("topic", "read as", "heard", "bytes", "message", "became"),
+        [
+            (
+                one.topic,
+                one.source,
+                age(datetime.fromisoformat(one.arrived_utc), now),
+                str(one.size),
+                one.payload,
+                "\n".join([*one.readings, *([f"quarantine: {one.reason}"] if one.reason else [])])
+                or "no reading: a retained copy without a time, or base fields only",
+            )
+            for one in messages
+        ],
+    )
