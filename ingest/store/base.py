@@ -99,8 +99,8 @@ class Readings(Protocol):
     ) -> pd.DataFrame:
         """Columns posix_s, value, flags; by device time."""
 
-    def latest(self, owner: Owner, name: str) -> list[Reading]:
-        """Give the newest reading of each series."""
+    def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
+        """Give the newest reading of each series of a timber or a place, or of all of them; by series."""
 
     def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
         """Every reading of a timber or a place, by device time."""
@@ -169,8 +169,8 @@ class Store(Protocol):
     ) -> pd.DataFrame:
         """Columns posix_s, value, flags; by device time."""
 
-    def latest(self, owner: Owner, name: str) -> list[Reading]:
-        """Give the newest reading of each series."""
+    def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
+        """Give the newest reading of each series of a timber or a place, or of all of them; by series."""
 
     def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
         """Every reading of a timber or a place, by device time."""

@@ -110,8 +110,8 @@ class ShopStore(Books):
         """Columns posix_s, value, flags; by device time."""
         return self._readings.read(series, since_utc, until_utc)
 
-    def latest(self, owner: Owner, name: str) -> list[Reading]:
-        """Give the newest reading of each series."""
+    def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
+        """Give the newest reading of each series of a timber or a place, or of all of them; by series."""
         return self._readings.latest(owner, name)
 
     def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:

@@ -17,6 +17,8 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from baulk.ingest.store.base import Put, Rejected
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit, flux
 from baulk.ingest.store.moments import from_us, to_us
@@ -146,8 +148,13 @@ class InfluxReadings:
         rows: list[tuple[str, int, float, int]] = []
         for series in self._list.listed(owner, name):
             found = self.read(series)
-            days = found["value"].groupby(found["posix_s"] // 86400).agg(["mean", "count"])
-            rows += [(str(series), int(row.Index), row.mean, row.count) for row in days.itertuples()]
+            day, first = np.unique(found["posix_s"].to_numpy() // 86400, return_index=True)
+            if day.size:
+                counts = np.diff([*first, len(found)])
+                means = np.add.reduceat(found["value"].to_numpy(), first) / counts
+                rows += zip(
+                    [str(series)] * day.size, *(a.tolist() for a in (day, means, counts)), strict=True
+                )
         return daily_table(rows)
 
     def read(
@@ -159,7 +166,7 @@ class InfluxReadings:
         times = sorted(at)
         return table(times, (float(at[us]["value"]) for us in times), (at[us]["flags"] for us in times))
 
-    def latest(self, owner: Owner, name: str) -> list[Reading]:
+    def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series."""
         newest: dict[str, Reading] = {}
         for one in self._readings(owner, name, None, f"|> last() {_PIVOT}"):
@@ -170,8 +177,9 @@ class InfluxReadings:
         """Every reading of a timber or a place, by device time."""
         return self._readings(owner, name, since, _PIVOT)
 
-    def _readings(self, owner: Owner, name: str, since: datetime | None, then: str) -> list[Reading]:
-        rows = self._ask(since, None, _is({"owner": owner.value, "named": name}), then=then)
+    def _readings(self, owner: Owner, name: str | None, since: datetime | None, then: str) -> list[Reading]:
+        tags = {"owner": owner.value} | ({} if name is None else {"named": name})
+        rows = self._ask(since, None, _is(tags), then=then)
         found = {(one.taken_utc, str(one.series)): one for one in map(_reading, rows)}
         return [found[key] for key in sorted(found)]
 

@@ -117,6 +117,19 @@ def test_readings_come_by_device_time_whatever_the_order_of_arrival(store):
     assert store.latest(Owner.TIMBER, "FER-01") == [late]
 
 
+def test_the_latest_of_every_timber_come_in_one_answer(store):
+    store.append([one(taken=NOW + k * HOUR) for k in range(3)])
+    store.append(
+        [one("timber/FER-02/weight", 80), one("timber/FER-02/wood-temp", 9), one("air/shed/temp", 20)]
+    )
+    assert [(str(r.series), r.taken_utc) for r in store.latest(Owner.TIMBER)] == [
+        ("timber/FER-01/weight", NOW + 2 * HOUR),
+        ("timber/FER-02/weight", NOW),
+        ("timber/FER-02/wood-temp", NOW),
+    ]
+    assert [r.value for r in store.latest(Owner.AIR)] == [20]
+
+
 def test_a_series_reads_as_a_table_of_a_span_of_time(store):
     series = one().series
     store.append([one(value=90 + k, taken=NOW + k * HOUR) for k in range(5)])
