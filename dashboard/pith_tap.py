@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -54,7 +55,8 @@ def on_photograph(picture: bytes, section: Section, system: System) -> Tapped | 
         small = opened.convert("RGB")
     xs = np.linspace(0, small.width, 2 * GRID)
     ys = np.linspace(0, small.height, 2 * GRID)
-    spot = _tap(_grid(xs, ys), small, small.height / small.width, f"arrival_photo_tap_{len(taps)}")
+    spots, tall = _grid(xs, ys), small.height / small.width
+    spot = _tap(spots, small, tall, f"arrival_photo_tap_{len(taps)}", taps)
     if spot is not None and len(taps) < len(CORNERS):
         taps.append(spot)
         st.rerun()
@@ -95,8 +97,14 @@ def _grid(xs: Any, ys: Any) -> pd.DataFrame:  # noqa: ANN401 - two rows of numbe
     return pd.DataFrame({"x": x.ravel().round(2), "y": y.ravel().round(2)})
 
 
-def _tap(spots: pd.DataFrame, under: Image.Image | None, tall: float, key: str) -> tuple[float, float] | None:
-    """Show spots over a picture and return the one that was tapped."""
+def _tap(
+    spots: pd.DataFrame,
+    under: Image.Image | None,
+    tall: float,
+    key: str,
+    done: Sequence[tuple[float, float]] = (),
+) -> tuple[float, float] | None:
+    """Show spots over a picture, with those tapped so far, and return the one that was tapped now."""
     x = alt.X("x:Q", axis=None, scale=alt.Scale(domain=_ends(spots["x"]), nice=False, zero=False))
     y = alt.Y("y:Q", axis=None, scale=alt.Scale(domain=_ends(spots["y"]), nice=False, zero=False))
     tap = alt.selection_point(name="tap", fields=["x", "y"], nearest=True, on="click", toggle=False)
@@ -107,7 +115,15 @@ def _tap(spots: pd.DataFrame, under: Image.Image | None, tall: float, key: str) 
                 opacity=alt.condition(tap, alt.value(1), alt.value(0), empty=False))
         .add_params(tap)
     )  # fmt: skip
-    layers = [_ground(spots, under, x, y), points]
+    layers = [_ground(spots, under, x, y)]
+    if done:
+        seen = pd.DataFrame(done, columns=["x", "y"])
+        layers.append(
+            alt.Chart(seen)
+            .mark_point(shape="cross", size=260, filled=True, fill="white", stroke=charts.INK, opacity=1)
+            .encode(x=x, y=y)
+        )
+    layers.append(points)
     chart = alt.layer(*layers).properties(width=WIDTH_PX)
     made = charts.finish(chart, round(WIDTH_PX * tall), fit=False)
     event: Any = st.altair_chart(made, on_select="rerun", key=key, width="content")
@@ -119,7 +135,7 @@ def _ends(values: pd.Series) -> list[float]:
     return [float(values.min()), float(values.max())]
 
 
-def _ground(spots: pd.DataFrame, under: Image.Image | None, x: alt.X, y: alt.Y) -> alt.Chart:
+def _ground(spots: pd.DataFrame, under: Image.Image | None, x: alt.X, y: alt.Y) -> Any:  # noqa: ANN401
     left, right = _ends(spots["x"])
     low, high = _ends(spots["y"])
     if under is None:
