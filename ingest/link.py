@@ -8,6 +8,7 @@ only while there is room, so that TCP itself holds back a broker that sends more
 
 from __future__ import annotations
 
+import socket
 import ssl
 import struct
 import time
@@ -46,6 +47,21 @@ class Link(mqtt.Client):
         """Connect anew, with an empty buffer."""
         self._chunk, self._at, self.dry, self.tls_error = b"", 0, True, None
         return super().reconnect()
+
+    def _ssl_wrap_socket(self, tcp_sock: socket.socket) -> ssl.SSLSocket:
+        """Shake hands as paho does, and close the socket if that fails (paho leaves it open)."""
+        if self._ssl_context is None:
+            raise ValueError("TLS was not set up")
+        made = self._ssl_context.wrap_socket(
+            tcp_sock, server_hostname=self._host, do_handshake_on_connect=False
+        )
+        try:
+            made.settimeout(self._connect_timeout)
+            made.do_handshake()
+        except BaseException:
+            made.close()
+            raise
+        return made
 
     def _sock_recv(self, bufsize: int) -> bytes:
         if self._at >= len(self._chunk):
