@@ -103,7 +103,7 @@ class Shape:
     def __init__(self, section: Section, species: Species, x_edges_mm: Floats, y_edges_mm: Floats) -> None:
         self.section = section
         self.species = species
-        self.influence = _influence(section, species, tuple(x_edges_mm.tolist()), tuple(y_edges_mm.tolist()))
+        self.influence = _influence(section, species, x_edges_mm, y_edges_mm)
         self._names = tuple(self.influence)
         self._rows = np.stack([self.influence[name] for name in self._names], axis=1)
         self._area = np.outer(np.diff(y_edges_mm), np.diff(x_edges_mm))

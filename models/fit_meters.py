@@ -7,11 +7,16 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Final, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from baulk.models import meter
-from baulk.models.errors import OutOfRange
+from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.meter_correction import TwoPoint, from_capacitance, from_meter_for_another_wood
 from baulk.models.reading import Quantity, Reading
 from baulk.models.species import Species
+
+Floats = NDArray[np.float64]
 
 INDICATIVE: Final = frozenset({"indicative", "capacitance"})  # flags that say so of a single reading
 
@@ -70,56 +75,102 @@ def setting_for(reading: Reading, corrections: Corrections) -> MeterSetting:
     return found
 
 
-def answer(
-    reading: Reading,
+def answers(
+    readings: Sequence[Reading],
     species: Species,
-    wood_temp_c: float | None,
+    wood_temp_c: Sequence[float | None],
     *,
-    air_temp_c: float,
+    air_temp_c: Floats,
     corrections: Corrections,
-) -> meter.MeterAnswer:
-    """Moisture content that a reading at a depth means, with its doubt.
+) -> list[meter.MeterAnswer | BaulkError]:
+    """Moisture contents that readings at a depth mean, with their doubt.
 
     Parameters
     ----------
-    reading : Reading
-        A resistance [ohm] or a meter's own number [%].
+    readings : sequence of Reading
+        Resistances [ohm] or meters' own numbers [%], in any order.
     species : Species
         The wood.
-    wood_temp_c : float or None
-        Wood temperature near it in time, where there is one. [degC]
-    air_temp_c : float
+    wood_temp_c : sequence of float or None
+        Wood temperature near each in time, where there is one. [degC]
+    air_temp_c : ndarray, shape (readings,)
         What stands in for it under a resistance. [degC]
     corrections : sequence of MeterSetting
         The shop's meters; the first that holds is taken.
 
     Returns
     -------
-    meter.MeterAnswer
-        Moisture content, doubt and whether it is only "at least". [%]
-
-    Raises
-    ------
-    OutOfRange
-        If the reading says nothing: frozen wood, no contact, out of range.
+    list of meter.MeterAnswer or BaulkError
+        One for each: what it means [%], or why it says nothing: frozen wood, no contact, out of range.
 
     References
     ----------
     As in `baulk.models.meter` and `baulk.models.meter_correction`.
     """
-    setting = setting_for(reading, corrections)
-    if reading.series.quantity is Quantity.RESISTANCE:
-        found = meter.mc_from_resistance(
-            reading.value, species, air_temp_c if wood_temp_c is None else wood_temp_c
-        )
+    kinds: dict[tuple[int, tuple[str, ...], bool], list[int]] = {}
+    for number, (each, wood) in enumerate(zip(readings, wood_temp_c, strict=True)):
+        kinds.setdefault((id(each.series), each.flags, wood is None), []).append(number)
+    found: list[meter.MeterAnswer | BaulkError] = [BaulkError()] * len(readings)
+    for (_, _, unknown), numbers in kinds.items():
+        first = readings[numbers[0]]
+        setting, quantity = setting_for(first, corrections), first.series.quantity
+        values = np.array([readings[number].value for number in numbers])
+        wood_c = None if unknown else np.array([wood_temp_c[number] for number in numbers], dtype=np.float64)
+        air_c = air_temp_c[numbers]
+        told = _told(quantity, values, species, (wood_c, air_c), setting)
+        for number, each_told in zip(numbers, told, strict=True):
+            found[number] = each_told
+    return found
+
+
+def _told(
+    quantity: Quantity,
+    values: Floats,
+    species: Species,
+    temp_c: tuple[Floats | None, Floats],
+    setting: MeterSetting,
+) -> list[meter.MeterAnswer | BaulkError]:
+    """Read values of one kind at once; where one of them says nothing, each half anew."""
+    try:
+        return [*_each(_answers(quantity, values, species, temp_c, setting))]
+    except BaulkError as err:
+        if values.size == 1:
+            return [err]
+    half = values.size // 2
+    found = []
+    for part in (slice(half), slice(half, None)):
+        wood_c = None if temp_c[0] is None else temp_c[0][part]
+        found += _told(quantity, values[part], species, (wood_c, temp_c[1][part]), setting)
+    return found
+
+
+def _answers(
+    quantity: Quantity,
+    values: Floats,
+    species: Species,
+    temp_c: tuple[Floats | None, Floats],
+    setting: MeterSetting,
+) -> meter.MeterAnswers:
+    """Read values of one kind: the wood's temperatures where they are known, and the air's."""
+    wood_c, air_c = temp_c
+    if quantity is Quantity.RESISTANCE:
+        found = meter.mc_from_resistance(values, species, air_c if wood_c is None else wood_c)
     elif setting.kind == "capacitance":
         density = species.basic_density_kg_m3 if setting.set_to_kg_m3 is None else setting.set_to_kg_m3
-        found = from_capacitance(reading.value, density, species, wood_temp_c)
+        found = from_capacitance(values, density, species, wood_c)
     elif setting.set_to is not None:
-        found = from_meter_for_another_wood(reading.value, setting.set_to, species, wood_temp_c)
+        found = from_meter_for_another_wood(values, setting.set_to, species, wood_c)
     else:
-        found = meter.from_meter(reading.value, wood_temp_c, species)
+        found = meter.from_meter(values, wood_c, species)
     return found if setting.two_point is None else setting.two_point.apply(found)
+
+
+def _each(found: meter.MeterAnswers) -> list[meter.MeterAnswer]:
+    mc, sd, wet = found.mc_pct.tolist(), found.sd_pct.tolist(), found.at_least.tolist()
+    return [
+        meter.MeterAnswer(mc_pct=a, sd_pct=b, at_least=c, indicative=found.indicative)
+        for a, b, c in zip(mc, sd, wet, strict=True)
+    ]
 
 
 def _indicative(flags: Iterable[str]) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import math
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
@@ -17,7 +18,7 @@ from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import BaulkError
 from baulk.models.event import EventKind
 from baulk.models.fit_history import History
-from baulk.models.fit_meters import Corrections, answer
+from baulk.models.fit_meters import Corrections, answers
 from baulk.models.fit_run import start_of
 from baulk.models.fit_series import (
     DAY_S,
@@ -31,6 +32,7 @@ from baulk.models.fit_series import (
     without_rain,
 )
 from baulk.models.fit_weights import WEIGHT_SD_SHARE, Limits, weights
+from baulk.models.meter import MeterAnswer
 from baulk.models.reading import Quantity, Reading
 from baulk.models.species import Species
 from baulk.models.timber import Timber
@@ -147,23 +149,32 @@ def _pins(
 ) -> list[Observation]:
     wood = [each for each in inside if each.series.quantity is Quantity.WOOD_TEMP]
     wood_s = [each.taken_utc.timestamp() for each in wood]
+    deep = [each for each in inside if each.series.depth_mm is not None]
+    names = {id(each.series): str(each.series) for each in deep}
+    at_s = [min(max(each.taken_utc.timestamp(), lot.start_s), lot.now_s) for each in deep]
+    found = answers(
+        deep,
+        lot.species,
+        [_nearest(wood, wood_s, one_s) for one_s in at_s],
+        air_temp_c=np.interp(at_s, lot.air.posix_s, lot.air.temp_c),
+        corrections=lot.corrections,
+    )
     days: dict[tuple[str, int], list[Observation]] = defaultdict(list)
-    for each in inside:
-        depth_mm, face = each.series.depth_mm, each.series.face
-        if depth_mm is None:
-            continue
-        taken_s = min(max(each.taken_utc.timestamp(), lot.start_s), lot.now_s)
-        name = str(each.series)
-        if why_not := ends.why_set_aside(each, _with_its_ends(lot, each), lot.species):
+    for each, taken_s, told in zip(deep, at_s, found, strict=True):
+        name = names[id(each.series)]
+        if each.flags and (why_not := ends.why_set_aside(each, _with_its_ends(lot, each), lot.species)):
             refused[name].append(why_not)
             continue
         try:
-            lot.past.section_at(taken_s).refuse_depth(depth_mm, face)
-            found = _pin(each, taken_s, lot, _nearest(wood, wood_s, taken_s))
+            lot.past.section_at(taken_s).refuse_depth(each.series.depth_mm or 0.0, each.series.face)
         except BaulkError as err:
             refused[name].append(str(err))
             continue
-        days[name, found.day].append(found)
+        if isinstance(told, BaulkError):
+            refused[name].append(str(told))
+            continue
+        one = _pin(each, name, taken_s, told)
+        days[name, one.day].append(one)
     usable = sorted((middle(group) for group in days.values()), key=lambda one: one.posix_s)
     return [_freed(each, stuck.get(each.series)) for each in usable]
 
@@ -187,20 +198,13 @@ def _with_its_ends(lot: Lot, reading: Reading) -> Timber:
     return replace(lot.timber, ends_sealed=lot.past.sealed, length_mm=length_mm)
 
 
-def _pin(reading: Reading, taken_s: float, lot: Lot, temp_c: float | None) -> Observation:
-    found = answer(
-        reading,
-        lot.species,
-        temp_c,
-        air_temp_c=float(np.interp(taken_s, lot.air.posix_s, lot.air.temp_c)),
-        corrections=lot.corrections,
-    )
+def _pin(reading: Reading, name: str, taken_s: float, found: MeterAnswer) -> Observation:
     return Observation(
         posix_s=taken_s,
-        series=str(reading.series),
-        measured_pct=float(found.mc_pct),
-        sd_pct=float(np.hypot(found.sd_pct, INSTALLED_SD_PCT)),
-        at_least=bool(found.at_least),
+        series=name,
+        measured_pct=found.mc_pct,
+        sd_pct=math.hypot(found.sd_pct, INSTALLED_SD_PCT),
+        at_least=found.at_least,
         depth_mm=reading.series.depth_mm,
         face=reading.series.face,
     )
