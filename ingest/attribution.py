@@ -100,6 +100,15 @@ class Settled:
     set_aside: int = 0
 
 
+def total(those: Sequence[Settled]) -> Settled:
+    """Add up."""
+    return Settled(
+        came=sum(one.came for one in those),
+        moved=sum(one.moved for one in those),
+        set_aside=sum(one.set_aside for one in those),
+    )
+
+
 def move(shop: Shop, sensor: str) -> Settled:
     """Bring every stored reading of a sensor to where the register says that it was when it was taken.
 
@@ -182,6 +191,13 @@ class Sensors:
         right = [place(one, self.known) for one in readings]
         waiting = (one for one, placed in zip(readings, right, strict=True) if placed is None)
         return [one for one in right if one is not None], next(waiting, None)
+
+    def changed(self) -> list[str]:
+        """Name the sensors that were attached or taken off since they were asked for."""
+        if self._known is None:
+            return []
+        then, now = self._known.steps, self._shop.register.attachments().steps
+        return sorted(one for one in then.keys() | now.keys() if then.get(one) != now.get(one))
 
     @property
     def known(self) -> Attachments:

@@ -106,6 +106,7 @@ def write(  # noqa: PLR0913 - each says another thing
             was=was,
             sensor=event.detail.get("sensor"),
             undone_by="",
+            settled="sensor" not in event.detail,
         )
     ).inserted_primary_key or (0,)
     return event_of(chain.row_of(base, key))
@@ -168,7 +169,9 @@ def undo(base: Connection, number: int, *, by: str, now_utc: datetime, revision:
         else:
             chain.relink(base, later, column, old)
     base.execute(
-        EVENT.update().where(EVENT.c.number == number).values(undone_us=to_us(now_utc), undone_by=by)
+        EVENT.update()
+        .where(EVENT.c.number == number)
+        .values(undone_us=to_us(now_utc), undone_by=by, settled=row["sensor"] is None)
     )
     try:
         chain.change(base, _timber_row(base, event.tag), now, revision, whole=True)

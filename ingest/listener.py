@@ -239,6 +239,7 @@ class _Listener:
             revision = self.shop.store.revision()
             if revision == self._revision:
                 return
+            self.shop.settle()
             for tag in self.shop.store.replayable_tags():
                 new = pipeline.replay(self.shop, tag=tag)
                 self.say(f"timber {tag} is entered now: {new} readings came out of quarantine")

@@ -69,6 +69,8 @@ def handle_batch(
         log.warning("into quarantine, from %s: %s", raw.topic, reason)
     flagged = checks.flag(readings, shop.store)
     new = shop.store.save(flagged, rejected)
+    for sensor in sensors.changed():  # while this was stored; its readings were looked for too early
+        follow(shop, sensor)
     if heard is not None:
         _remember(heard, sorted_out, flagged)
     return new
@@ -128,6 +130,12 @@ def _reason(problems: list[str]) -> str | None:
         return None
     more = f"; and {len(problems) - _SHOWN} more" if len(problems) > _SHOWN else ""
     return "; ".join(problems[:_SHOWN]) + more
+
+
+def follow(shop: Shop, sensor: str) -> attribution.Settled:
+    """Let every reading of a sensor, stored or waiting, follow what the register says of where it was."""
+    moved = attribution.move(shop, sensor)
+    return replace(moved, came=replay(shop, tag=attribution.waits_for(sensor)))
 
 
 def replay(shop: Shop, *, tag: str | None = None) -> int:

@@ -19,7 +19,7 @@ from baulk.ingest.errors import RegisterError
 from baulk.ingest.events import Attachment
 from baulk.ingest.register_engine import Backing
 from baulk.ingest.store.moments import to_us
-from baulk.ingest.tables import COUNTER, FIELDS, TIMBER, columns, event_of, timber_of
+from baulk.ingest.tables import COUNTER, EVENT, FIELDS, TIMBER, columns, event_of, timber_of
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.event import Event, EventKind, Value
 from baulk.models.place import Place
@@ -262,6 +262,16 @@ class Register:
             step = (row["at_us"], events.attachment_of(row))
             steps[row["sensor"]] = (*steps.get(row["sensor"], ()), step)
         return Attachments(steps)
+
+    def unsettled(self) -> dict[int, str]:
+        """Give the events that the readings of their sensor have not followed yet, and the sensor."""
+        asked = sa.select(EVENT.c.number, EVENT.c.sensor).where(EVENT.c.settled.is_(sa.false()))
+        return {row["number"]: row["sensor"] for row in self._rows(asked)}
+
+    def settle(self, *numbers: int) -> None:
+        """Note that the readings have followed these events."""
+        with self._write() as (base, _):
+            base.execute(EVENT.update().where(EVENT.c.number.in_(numbers)).values(settled=True))
 
     # --- places and parts
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -80,8 +80,7 @@ class Shop:
 
     def add_event(self, event: Event) -> tuple[Event, Settled]:
         """Enter an event; the readings of a sensor that was attached or detached go where they belong."""
-        noted = self.register.add_event(event)
-        return noted, self._settle(noted)
+        return self.register.add_event(event), self.settle()
 
     def attach_sensor(  # noqa: PLR0913 - a person names them one by one
         self,
@@ -120,15 +119,18 @@ class Shop:
 
     def undo(self, number: int, *, by: str, now_utc: datetime) -> tuple[Event, Settled]:
         """Take an event back, and with it what it did to the readings of a sensor."""
-        taken_back = self.register.undo(number, by=by, now_utc=now_utc)
-        return taken_back, self._settle(taken_back)
+        return self.register.undo(number, by=by, now_utc=now_utc), self.settle()
 
-    def _settle(self, event: Event) -> Settled:
-        sensor = event.detail.get("sensor")
-        if sensor is None:
-            return Settled()
-        moved = attribution.move(self, str(sensor))
-        return replace(moved, came=pipeline.replay(self, tag=attribution.waits_for(str(sensor))))
+    def settle(self) -> Settled:
+        """Bring the readings of sensors that were attached, detached or taken back to where they belong.
+
+        What a power cut left undone is made good the next time.
+        """
+        events = self.register.unsettled()
+        done = [pipeline.follow(self, sensor) for sensor in sorted(set(events.values()))]
+        if events:
+            self.register.settle(*events)
+        return attribution.total(done)
 
     def add_reading_by_hand(
         self,

@@ -54,6 +54,9 @@ EVENT: Final = sa.Table(
     sa.Column("sensor", sa.String, index=True),
     sa.Column("undone_us", sa.BigInteger),
     sa.Column("undone_by", sa.String, nullable=False),
+    sa.Column(
+        "settled", sa.Boolean, nullable=False, server_default=sa.true()
+    ),  # its sensor's readings followed
 )
 PLACE: Final = sa.Table(
     "place",

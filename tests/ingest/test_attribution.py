@@ -267,3 +267,49 @@ def test_a_message_that_only_looks_set_aside_is_quarantined(yard):
 def test_a_name_that_is_no_sensors_is_refused(name):
     with pytest.raises(OutOfRange, match="the name of a sensor"):
         sensor_flag(name)
+
+
+@both
+def test_what_a_power_cut_left_between_event_and_readings_is_made_good(yard):
+    attach(yard, "A-1", -24)
+    send(yard, 1)
+    # the register has the event, and then the light goes out
+    event = yard.register.add_event(
+        Event(
+            tag="B-1",
+            kind=EventKind.SENSOR_ATTACHED,
+            at_utc=NOON,
+            noted_utc=NOON + DAY,
+            detail={"sensor": "S7", "depth_mm": 60},
+        )
+    )
+    assert (yard.register.unsettled(), taken(yard, "A-1")) == ({event.number: "S7"}, [1])
+    with shop.open(yard.config.shop_dir) as again:
+        assert again.settle() == Settled(moved=1)
+        assert (taken(again, "A-1"), taken(again, "B-1")) == ([], [1])
+        assert (again.settle(), again.register.unsettled()) == (Settled(), {})
+
+
+def test_a_sensor_attached_while_its_message_is_being_stored_is_followed_all_the_same(yard, monkeypatch):
+    attach(yard, "A-1", -24)
+    save = yard.store.save
+
+    def slow(readings, rejected=(), **more):
+        monkeypatch.undo()
+        attach(yard, "B-1", 0, noted=24)  # looks for readings before these are there
+        return save(readings, rejected, **more)
+
+    monkeypatch.setattr(type(yard.store), "save", lambda _, *given, **more: slow(*given, **more))
+    send(yard, 1)
+    assert (taken(yard, "A-1"), taken(yard, "B-1")) == ([], [1])
+    monkeypatch.setattr(
+        type(yard.store),
+        "save",
+        lambda _, *given, **more: (
+            monkeypatch.undo(),
+            attach(yard, "A-1", 24, sensor="S9"),
+            save(*given, **more),
+        )[2],
+    )
+    send(yard, 25, sensor="S9")
+    assert (taken(yard, "A-1"), yard.store.quarantine_count()) == ([25], 0)
