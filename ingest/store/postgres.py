@@ -133,17 +133,20 @@ class PostgresSql:
     def insert(self, transaction: Transaction, rows: Sequence[Row], *, careful: bool) -> set[Key]:
         """Insert readings in one statement, which tells the new ones with or without care."""
         del careful
-        columns = [list(column) for column in zip(*rows, strict=True)]
-        return set(_base(transaction).execute(_INSERT, columns).fetchall())
+        series, taken, value, arrived, source, flags = zip(*rows, strict=True)
+        numbers = [_array(column) for column in (series, taken, value, arrived)]
+        return set(_base(transaction).execute(_INSERT, (*numbers, list(source), list(flags))).fetchall())
 
     def taken(self, transaction: Transaction, keys: Iterable[Key]) -> dict[Key, float]:
         """Values that are stored under these keys."""
-        series, times = [], []
-        for number, taken in keys:
-            series.append(number)
-            times.append(taken)
-        found = _base(transaction).execute(_TAKEN, (series, times)).fetchall()
+        columns = [_array(column) for column in zip(*keys, strict=True)] or ["{}", "{}"]
+        found = _base(transaction).execute(_TAKEN, columns).fetchall()
         return {(number, taken): value for number, taken, value in found}
+
+
+def _array(numbers: Iterable[float]) -> str:
+    """Write numbers as PostgreSQL reads an array of them, a good deal faster than psycopg does."""
+    return f"{{{','.join(map(repr, numbers))}}}"
 
 
 def _base(transaction: Transaction) -> psycopg.Connection[Any]:

@@ -88,7 +88,7 @@ class SqlReadings:
         return table((row[0] for row in rows), (row[1] for row in rows), (row[2] for row in rows))
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
-        """Give the newest reading of each series, looked up series by series: grouping would read the year."""
+        """Give the newest reading of each series, looked up one by one: grouping would read all."""
         return self._readings(
             f"SELECT {_COLUMNS} FROM series AS s JOIN reading AS r ON r.series = s.id"  # noqa: S608 - ours
             " AND r.taken_us = (SELECT max(taken_us) FROM reading WHERE series = s.id)"
