@@ -19,6 +19,7 @@ PAGES = [
     st.Page(HERE / "views" / "arrival.py", title="Arrival", url_path="arrival"),
     st.Page(HERE / "views" / "readings.py", title="Readings", url_path="readings"),
     st.Page(HERE / "views" / "air.py", title="Shop air", url_path="air"),
+    st.Page(HERE / "views" / "plans.py", title="Sawing and buying", url_path="plans"),
     st.Page(HERE / "views" / "health.py", title="Health", url_path="health"),
 ]
 page = st.navigation(PAGES, position="hidden")

@@ -170,7 +170,7 @@ def rest(plan: BuyPlan, system: System) -> tuple[str, ...]:
     if plan.left_mm:
         left = ", ".join(f"{tag} {_long(round(mm, -1), system)}" for tag, mm in plan.left_mm.items())
         lines.append(f"Left over: {left}.")
-    lines += [_short(each, system) for each in plan.shortfalls]
+    lines += [short_words(each, system) for each in plan.shortfalls]
     if plan.mill:
         lines.append(
             f"For the mill: {sum(each.board_feet for each in plan.mill):.0f} board feet, "
@@ -257,7 +257,21 @@ def _taken(each: Assignment, system: System) -> str:
     )
 
 
-def _short(each: Shortfall, system: System) -> str:
+def short_words(each: Shortfall, system: System) -> str:
+    """Say what of a part is short, why, and what to buy by when.
+
+    Parameters
+    ----------
+    each : Shortfall
+        The part that is short.
+    system : {"inch", "metric"}
+        Units.
+
+    Returns
+    -------
+    str
+        A sentence or two.
+    """
     told = f"{each.part.name}: {each.count} short"
     if each.reasons:
         kinds = Counter(_kind(reason) for reason in each.reasons.values())

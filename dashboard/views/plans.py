@@ -1,0 +1,310 @@
+"""Sawing and buying: the green size of a part, its place in a timber, and a parts list against the yard."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from baulk.dashboard import data, desk, frame, planning, saw_drawing, typed
+from baulk.dashboard.commands.plan_size import STEPS_MM
+from baulk.ingest.shop import Shop
+from baulk.models import species, units, use_class
+from baulk.models.plan import buy, buy_words, part, size
+from baulk.models.plan.buying import BuyPlan, Wish
+from baulk.models.plan.cut import CutPlan
+from baulk.models.plan.order import Order, SizePlan
+from baulk.models.wording import day
+
+HEARTS = {"boxed": "boxed at the centre", "free": "outside the piece", "offset": "inside, off centre"}
+WANTED = {"any": "wherever it falls", "boxed": "boxed", "free": "outside"}
+CORNERS = ("ab", "bc", "cd", "da")
+
+
+def small(mm: float, system: units.System) -> str:
+    """Write a part of an allowance."""
+    return f"{round(mm / 25.4, 2) + 0.0:.2f} in" if system == "inch" else f"{round(mm, 1) + 0.0:.1f} mm"
+
+
+def told(made: SizePlan | CutPlan | BuyPlan) -> None:
+    """Show what a plan assumes, what would change it, and what to mind."""
+    for line in made.cautions:
+        st.warning(line)
+    with st.expander("What it assumes, and what would change it"):
+        st.markdown("\n".join(f"- {line}" for line in made.assumptions))
+        if made.would_change:
+            st.markdown("**What would change it**\n\n" + "\n".join(f"- {line}" for line in made.would_change))
+
+
+def drawing(sheet: saw_drawing.Sheet, name: str) -> None:
+    """Show a drawing, to be taken along as SVG or PDF."""
+    st.image(sheet.svg(), width="stretch")
+    one, two = st.columns(2)
+    one.download_button(
+        "Drawing as PDF", sheet.pdf(), f"{name}.pdf", "application/pdf", key=f"{name}_pdf", width="stretch"
+    )
+    two.download_button(
+        "Drawing as SVG", sheet.svg(), f"{name}.svg", "image/svg+xml", key=f"{name}_svg", width="stretch"
+    )
+
+
+def mm(text: str, system: units.System, *, signed: bool = False) -> float | None:
+    """Read a length that may be left empty, in the person's own unit when it has none."""
+    plain = text.strip()
+    if not plain:
+        return None
+    if plain == "0":
+        return 0.0
+    return units.length_mm(plain, bare="in" if system == "inch" else "mm", signed=signed)
+
+
+def wish_of(finished: str, length: str, system: units.System, **more: Any) -> Order:  # noqa: ANN401 - passed on
+    """Make an order of what was typed."""
+    width, depth = units.size_mm(finished, bare="in" if system == "inch" else "mm")
+    across, along = STEPS_MM[system]
+    return Order(
+        width_mm=width,
+        depth_mm=depth,
+        length_mm=typed.along_mm(length, system),
+        step_mm=across,
+        length_step_mm=along,
+        **more,
+    )
+
+
+def to_order(system: units.System) -> None:
+    """Show the form and the answer of a green size."""
+    inch = system == "inch"
+    one, two, three = st.columns(3)
+    finished = one.text_input(
+        "Finished size, across x deep", key="plan_finished", placeholder="6 x 6" if inch else "150 x 150"
+    )
+    length = two.text_input("Finished length", key="plan_length", placeholder="10 ft" if inch else "3 m")
+    kind = three.selectbox("Species", species.names(), index=None, key="plan_species", placeholder="choose")
+    use = one.selectbox(
+        "Where it will live", use_class.names(), key="plan_use", format_func=lambda n: use_class.get(n).title
+    )
+    heart = two.selectbox("Pith", list(HEARTS), key="plan_heart", format_func=HEARTS.__getitem__)
+    sure = three.slider("Of ten pieces so many hold the size", 5.0, 9.9, 9.0, 0.1, key="plan_sure") / 10
+    with st.expander("The shop's own bow, saw cut, planing, wane"):
+        four = st.columns(4)
+        names = ("Bow over the length", "Saw cut", "Planed off each face", "Wane at a corner")
+        bow, kerf, planing, wane = (
+            mm(column.text_input(name, key=f"plan_{name.split(' ', maxsplit=1)[0].lower()}"), system)
+            for column, name in zip(four, names, strict=True)
+        )
+    if not (finished.strip() and length.strip() and kind):
+        st.caption("Type the finished size and length and choose the species.")
+        return
+    more: dict[str, Any] = {"placement": heart, "confidence": sure, "bow_mm": bow, "crook_mm": bow}
+    more |= {"kerf_mm": kerf} if kerf is not None else {}
+    more |= {"planing_mm": planing} if planing is not None else {}
+    more |= {"wane_mm": wane} if wane is not None else {}
+    made = size.size(wish_of(finished, length, system, **more), species.get(kind), use_class.get(use))
+    first, *rest = made.words(system)
+    st.markdown(f"**{first}**")
+    for line in rest:
+        st.markdown(line)
+    left, right = st.columns([3, 2], gap="large")
+    with left:
+        frame.table(
+            ("allowance for", "width", "depth", "how sure"),
+            [
+                (term.name, small(term.width_mm, system), small(term.depth_mm, system), term.mark)
+                for term in made.terms
+            ],
+        )
+        told(made)
+    with right:
+        drawing(saw_drawing.of_size(made, system), "green-size")
+
+
+def from_timber(system: units.System) -> None:
+    """Show the form and the answer of cutting one timber."""
+    inch, tags = system == "inch", data.tags()
+    if not tags:
+        st.info("The yard is empty; tag a timber in on the page Arrival.")
+        return
+    one, two, three = st.columns(3)
+    tag = one.selectbox("Timber", tags, key="cut_tag")
+    finished = two.text_input(
+        "Finished size", key="cut_finished", placeholder="its own", help="Empty: the size it was entered for."
+    )
+    length = three.text_input("Finished length", key="cut_length", placeholder="all of it")
+    sweep = one.text_input(
+        "Curve of the part, at the middle", key="cut_sweep", placeholder="2 in" if inch else "50 mm"
+    )
+    bow = two.text_input("The timber's own sweep", key="cut_bow", placeholder="0")
+    pieces = three.checkbox("As many pieces as will come out", key="cut_pieces")
+    with st.expander("Wane, shakes and knots"):
+        columns = st.columns(4)
+        corners = [
+            (
+                name,
+                column.text_input(f"Wane at corner {name}", key=f"cut_{name}", placeholder="across x down"),
+            )
+            for name, column in zip(CORNERS, columns, strict=True)
+        ]
+        defects = st.text_area(
+            "Shakes and knots, one a line: x, y, width, height",
+            key="cut_defects",
+            help="x to the right and y up from the centre of the butt end; lower left corner first.",
+        )
+    across, along = STEPS_MM[system]
+    order = (
+        wish_of(finished or "4 x 4 in", length or "1 m", system)
+        if finished.strip() or length.strip()
+        else Order(width_mm=100, depth_mm=100, length_mm=1000, step_mm=across, length_step_mm=along)
+    )
+    asked = planning.Asked(
+        tag=tag,
+        finished=bool(finished.strip()),
+        length=bool(length.strip()),
+        corners=tuple(f"{name} {text}" for name, text in corners if text.strip()),
+        defects=tuple(line for line in defects.splitlines() if line.strip()),
+        bow_mm=mm(bow, system, signed=True) or 0.0,
+        sweep_mm=mm(sweep, system) or 0.0,
+        pieces=pieces,
+    )
+    made = desk.ask(lambda shop: planning.cut_in(shop, asked, order, "in" if inch else "mm"))
+    names = [f"{i}. {choice.name}" for i, choice in enumerate(made.choices, start=1)]
+    chosen = st.radio("Way to cut it", names, key="cut_choice", horizontal=True) or names[0]
+    which = names.index(chosen)
+    left, right = st.columns([3, 2], gap="large")
+    with left:
+        frame.table(
+            ("way", "moves", "checks open", "of the section", "holds its size"),
+            [
+                (
+                    name,
+                    small(choice.largest_mm, system),
+                    small(max(each.check_mm for each in choice.pieces), system),
+                    f"{choice.used_share(made.stock.section):.0%}",
+                    "yes" if choice.holds else "no",
+                )
+                for name, choice in zip(names, made.choices, strict=True)
+            ],
+        )
+        for line in made.refused:
+            st.markdown(frame.capital(line))
+        if made.sweep.part_mm or made.sweep.timber_mm:
+            st.markdown(made.sweep.words(system))
+        told(made)
+    with right:
+        drawing(saw_drawing.of_cut(made, system, which), f"{made.stock.name}-saw")
+
+
+def parts_wanted(system: units.System) -> list[part.Part]:
+    """Show the list of parts, from a file or from the register, to be written over; return what is wanted."""
+    given = st.file_uploader(
+        "Parts list as CSV", type=["csv", "txt"], key="parts_file", help=f"Columns: {part.COLUMNS}."
+    )
+    listed = desk.ask(lambda shop: shop.register.parts())
+    text = part.write_csv(listed)
+    if given is not None:
+        try:
+            text = given.getvalue().decode("utf-8")
+        except UnicodeDecodeError:
+            st.error("The file is not text in UTF-8; save it as CSV in UTF-8.")
+            return []
+    try:
+        table = pd.read_csv(io.StringIO(text), dtype=str, sep=None, engine="python").fillna("")
+    except (ValueError, pd.errors.ParserError):
+        table = pd.DataFrame(columns=part.COLUMNS.split(","))
+    edited = st.data_editor(table, num_rows="dynamic", hide_index=True, key="parts_table", width="stretch")
+    if edited.empty:
+        st.caption("Load a list, or write the parts into the table: the last line takes a new one.")
+        return []
+    found = part.read_csv(
+        edited.fillna("").to_csv(index=False), now_utc=frame.now(), bare="in" if system == "inch" else "mm"
+    )
+    for refused in found.refused:
+        st.error(f"Part {refused.line - 1} of the table is left out: {refused.why}.")
+    if found.parts and st.button("Keep these parts in the register", key="parts_keep"):
+        kept = found.parts
+
+        def keep(shop: Shop) -> None:
+            for each in kept:
+                shop.register.save_part(each)
+
+        desk.ask(keep)
+        st.success(f"{len(kept)} parts are kept.")
+    return list(found.parts)
+
+
+def buying(system: units.System) -> None:
+    """Show the parts, the assignment and the list for the mill."""
+    wanted = parts_wanted(system)
+    one, two, three = st.columns(3)
+    kind = one.selectbox(
+        "Wood to buy where a part names none", species.names(), index=None, key="buy_species",
+        placeholder="choose",
+    )  # fmt: skip
+    sure = two.slider("How sure sizes and dates are to be, of ten", 5.0, 9.5, 9.0, 0.5, key="buy_sure") / 10
+    wait = three.number_input(
+        "A week's wait for a part costs as much as", 0.0, 10.0, 0.0, 0.01, key="buy_wait",
+        help="In cubic metres of wasted wood; 0: nothing may be late.",
+    )  # fmt: skip
+    if not wanted:
+        return
+    now_utc = frame.now()
+    across, along = STEPS_MM[system]
+    wish = Wish(
+        confidence=sure,
+        species=kind,
+        wait_per_week=wait or None,
+        step_mm=across,
+        length_step_mm=along,
+        system=system,
+    )
+    yard, air = desk.ask(lambda shop: (planning.yard(shop, sure), planning.futures(shop, now_utc, wanted)))
+    with st.spinner("Laying the parts out and drying what is short"):
+        made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air)
+    st.markdown(f"**{made.words(system)[0]}**")
+    if made.assignments:
+        frame.table(
+            ("part", "pieces", "timber", "saw now", "ready"),
+            [
+                (
+                    each.part,
+                    f"{each.count}",
+                    each.tag,
+                    units.show_size(each.sawn_width_mm, each.sawn_depth_mm, system),
+                    day(each.ready_utc) if each.ready_utc else "after its forecast",
+                )
+                for each in made.assignments
+            ],
+        )
+    for short in made.shortfalls:
+        st.markdown(f"- {buy_words.short_words(short, system)}")
+    if made.mill:
+        st.subheader("For the mill", anchor=False)
+        for line in made.mill:
+            st.markdown(f"- {buy_words.mill_line(line, system)}")
+        st.download_button(
+            "List for the mill as CSV", buy_words.mill_csv(made), "mill.csv", "text/csv", key="mill_csv"
+        )
+    told(made)
+
+
+def page() -> None:
+    """Show the three plans."""
+    system = data.facts().system
+    frame.title("Sawing and buying", "What to order, where it lies in a timber, what the yard gives.")
+    ways = {"order": "Size to order", "timber": "From a timber", "parts": "Parts and buying"}
+    way = st.segmented_control(
+        "Plan", list(ways), format_func=ways.__getitem__, default="order", key="plan_way",
+        label_visibility="collapsed",
+    )  # fmt: skip
+    with frame.errors_as_sentences():
+        if way == "timber":
+            from_timber(system)
+        elif way == "parts":
+            buying(system)
+        else:
+            to_order(system)
+
+
+page()

@@ -1,0 +1,198 @@
+"""Sawing and buying, on its page and from the command line, in the invented shop."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from typer.testing import CliRunner
+
+from baulk.dashboard import commands, saw_drawing
+from baulk.ingest import shop as shops
+from baulk.models import species, use_class
+from baulk.models.errors import BaulkError, NotFound, OutOfRange
+from baulk.models.plan import place_cut, size
+from baulk.models.plan.cut import Stock
+from baulk.models.plan.order import Order
+from baulk.models.plan.place_cut import Wet
+from baulk.models.section import Section
+
+OAK = species.get("white oak")
+USE = use_class.get("frame-outdoors")
+LIST = """part,finished,length,curve,use,wanted by,heart,count,wood
+Post,4 x 4 in,3 ft,0,frame-outdoors,2039-10-31,any,2,white oak
+Knee,4 x 4 in,2 ft,0,frame-outdoors,soon,any,1,white oak
+"""
+
+
+@pytest.fixture
+def plans(app):
+    return app.run().switch_page("views/plans.py").run()
+
+
+@pytest.fixture
+def run(monkeypatch, shop_folder):
+    monkeypatch.setenv("COLUMNS", "160")
+
+    def asked(*words):
+        app = commands.build(("plan",))
+        return (
+            CliRunner()
+            .invoke(app, ["plan", *words], env={"BAULK_SHOP": str(shop_folder)}, catch_exceptions=False)
+            .stdout
+        )
+
+    return asked
+
+
+SIX = (
+    "--finished",
+    "6 x 6 in",
+    "--length",
+    "10ft",
+    "--species",
+    "white oak",
+    "--use",
+    "backbone-above-water",
+)
+
+
+def test_a_green_size_is_told_with_its_allowance(run):
+    told = run("size", *SIX)
+    assert told.startswith("Saw or order 7 x 7 in, 11 ft, white oak")
+    assert "common practice" in told
+    exact = json.loads(run("size", *SIX, "--json"))
+    assert exact["green"]["width_mm"] == pytest.approx(177.8)
+    assert {term["name"] for term in exact["terms"]} >= {"shrinkage", "distortion", "bow", "planing"}
+
+
+def test_a_metric_wish_is_answered_in_steps_of_five(run):
+    exact = json.loads(run("size", "--finished", "150x150 mm", "--length", "3 m", "--species", "tamarack",
+                           "--use", "deck", "--bow", "0", "--crook", "2 mm", "--json"))  # fmt: skip
+    assert exact["green"]["width_mm"] % 5 == 0
+    assert exact["order"]["bow_mm"] == 0
+
+
+def test_a_timber_of_the_register_is_laid_out_and_drawn(run, shop_folder, tmp_path):
+    with shops.open(shop_folder) as shop:
+        tag = shop.register.list()[0].tag
+    out = tmp_path / "saw.pdf"
+    told = run("size", "--from", tag, "--finished", "3 x 3 in", "--pieces", "--corner", "ab 1 x 1 in", "-o",
+               str(out))  # fmt: skip
+    assert tag in told
+    assert "from face a" in told
+    assert out.read_bytes().startswith(b"%PDF")
+    assert json.loads(run("size", "--from", tag, "--json"))["choices"]
+
+
+def test_a_measured_section_needs_no_register(run):
+    told = run(
+        "size", "--section", "8 x 8 in", "--pith", "1,2", "--mc", "30", *SIX, "--defect", "-4,-4,1/2,1"
+    )
+    assert told.startswith("the timber, 8 x 8 in, white oak, 30 % now")
+
+
+@pytest.mark.parametrize(
+    ("words", "error", "says"),
+    [
+        (("size",), OutOfRange, "needs --finished"),
+        (("size", *SIX[:1], "60 x 60 ft", *SIX[2:]), OutOfRange, "largest log"),
+        (("size", *SIX, "--heart", "left"), OutOfRange, "boxed, free or offset"),
+        (("size", *SIX, "--pith", "4"), OutOfRange, "is x,y from the centre"),
+        (("size", *SIX, "--from", "NONE-9"), NotFound, "NONE-9"),
+        (("size", *SIX, "--section", "8 x 8 in", "--defect", "1,2"), OutOfRange, "x,y,width,height"),
+        (("size", *SIX, "--section", "8 x 8 in", "--corner", "ab"), OutOfRange, "looks like"),
+        (("size", "--section", "8 x 8 in"), OutOfRange, "its wood and its use"),
+        (("size", *SIX, "-o", "saw.txt"), OutOfRange, "as .svg or .pdf"),
+        (("size", *SIX, "--units", "ells"), OutOfRange, "inch or metric"),
+        (("buy", "--parts", "nowhere.csv"), OutOfRange, "can't be read"),
+        (("buy",), OutOfRange, "holds no parts"),
+    ],
+)
+def test_what_cannot_be_planned_is_a_sentence(run, words, error, says):
+    with pytest.raises(BaulkError, match=says) as caught:
+        run(*words)
+    assert isinstance(caught.value, error)
+
+
+def test_a_parts_list_is_planned_and_the_list_for_the_mill_written(run, tmp_path):
+    parts, mill = tmp_path / "parts.csv", tmp_path / "mill.csv"
+    parts.write_text(LIST)
+    told = run("buy", "--parts", str(parts), "-o", str(mill))
+    assert "Line 3 was left out: the date looks like" in told
+    assert "of 2 pieces come out of the yard" in told
+    assert mill.read_text().startswith("count,wood,size")
+    exact = json.loads(run("buy", "--parts", str(parts), "--json"))
+    assert exact["wanted"] == 2
+    assert exact["refused"][0]["line"] == 3
+
+
+def test_a_list_without_one_good_line_is_a_sentence(run, tmp_path):
+    parts = tmp_path / "parts.csv"
+    parts.write_text(LIST.splitlines()[0] + "\nPost,4 x 4,3 ft,0,deck,,any,1,\n")
+    with pytest.raises(OutOfRange, match="no part that can be read; line 2"):
+        run("buy", "--parts", str(parts))
+    parts.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(OutOfRange, match="not text in UTF-8"):
+        run("buy", "--parts", str(parts))
+
+
+def test_the_example_list_of_the_demo_is_read_whole(root):
+    from baulk.models.plan import part  # noqa: PLC0415
+
+    found = part.read_csv((root / "ingest" / "demo" / "ferry-parts.csv").read_text())
+    assert found.refused == ()
+    assert len(found.parts) == 9
+
+
+def test_the_drawing_holds_every_piece_and_its_distances():
+    stock = Stock(name="T-1", section=Section(width_mm=200, depth_mm=200, pith_x_mm=10), length_mm=3000)
+    plan = place_cut.plan(
+        stock, Order(width_mm=60, depth_mm=60, length_mm=2000), OAK, USE, wet=Wet(mean_pct=40.0), pieces=True
+    )
+    sheet = saw_drawing.of_cut(plan, "metric")
+    count = len(plan.choices[0].pieces)
+    assert count > 1
+    dashed = [each for each in sheet.marks if isinstance(each, saw_drawing.Box) and each.dashed]
+    assert len(dashed) == count
+    assert f"{count}: saw" in sheet.svg()
+    assert sheet.pdf().startswith(b"%PDF")
+    one = saw_drawing.of_size(size.size(Order(width_mm=60, depth_mm=60, length_mm=2000), OAK, USE), "inch")
+    assert "Saw or order" in one.svg()
+
+
+def test_the_page_answers_a_size(plans):
+    plans.text_input(key="plan_finished").set_value("6 x 6")
+    plans.text_input(key="plan_length").set_value("10 ft")
+    plans.selectbox(key="plan_species").set_value("white oak").run()
+    assert not plans.exception
+    assert not plans.error
+    assert any("Saw or order" in each.value for each in plans.markdown)
+
+
+def test_the_page_says_what_it_does_not_understand(plans):
+    plans.text_input(key="plan_finished").set_value("six by six")
+    plans.text_input(key="plan_length").set_value("10 ft")
+    plans.selectbox(key="plan_species").set_value("white oak").run()
+    assert not plans.exception
+    assert plans.error
+
+
+def test_the_page_lays_out_a_timber(plans):
+    plans.segmented_control(key="plan_way").set_value("timber").run()
+    assert not plans.exception
+    assert not plans.error
+    assert plans.radio(key="cut_choice").options
+
+
+def test_the_page_plans_the_registers_parts(app, shop_folder):
+    from baulk.models.plan.part import Part  # noqa: PLC0415
+
+    with shops.open(shop_folder) as shop:
+        shop.register.save_part(
+            Part(name="Post", width_mm=80, depth_mm=80, length_mm=900, use_class="frame-outdoors", count=2)
+        )
+    page = app.run().switch_page("views/plans.py").run()
+    page.segmented_control(key="plan_way").set_value("parts").run()
+    assert not page.exception
+    assert any("of 2 pieces" in each.value for each in page.markdown)
