@@ -27,7 +27,16 @@ SOONEST: Final = timedelta(days=2)  # a forecast younger than this has nothing t
 USUAL: Final = timedelta(days=180)  # the page opens on the forecast nearest to this old
 BEFORE: Final = timedelta(days=60)
 SHOWN_PINS: Final = 2
-_X: Final = alt.X("time:T", title=None, axis=charts.date_axis())
+_X: Final = alt.X(  # months by name, the year at each January: more fits beside each other
+    "time:T",
+    title=None,
+    axis=alt.Axis(
+        tickCount="month",
+        labelExpr="timeFormat(datum.value, timeFormat(datum.value, '%m') == '01' ? '%Y' : '%b')",
+        labelOverlap="greedy",
+        labelSeparation=8,
+    ),
+)
 FAILED: Final = b'"failed":'  # an evaluation that only says why there is none
 
 

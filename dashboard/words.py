@@ -135,9 +135,11 @@ def reached(what: str, below_pct: float, dates: Sequence[datetime | None], now: 
     begin = "now" if early <= now else day(early)
     if middle is None:
         return f"{goal} in less than half of the chances within the forecast, {begin} at the earliest (5 %)."
-    likely = "now" if middle <= now else f"about {day(middle)}"
     end = "beyond the forecast" if late is None else day(late)
-    return f"{goal} {likely} most likely; nine chances in ten lie between {begin} and {end}."
+    span = f"nine chances in ten lie between {begin} and {end}."
+    if middle <= now:
+        return f"{what} is most likely at {below_pct:.0f} % or below already; {span}"
+    return f"{goal} about {day(middle)} most likely; {span}"
 
 
 def along(length_mm: float, system: str) -> str:

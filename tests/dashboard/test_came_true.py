@@ -164,6 +164,7 @@ def test_when_a_part_comes_down_is_said_with_its_chances(invented):
         f"{day(50)} and {day(200)}."
     )
     assert said(0, 0, 0, 0, 0) == "The core is at 20 % or below already."
+    assert said(0, 0, 0, 30, 60).startswith("The core is most likely at 20 % or below already; nine")
     assert "beyond the forecast" in said(50, 80, 100, None, None)
     assert said(50, None, None, None, None).startswith("The core comes down to 20 % in less than half")
     assert "one chance of twenty" in said(None, None, None, None, None)
