@@ -102,6 +102,32 @@ def places(shop: Shop) -> tuple[str, ...]:
     return tuple(sorted(count, key=lambda each: (-count[each], each)))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Gathered:
+    """Everything that a plan is worked out from; nothing of the shop is needed any more.
+
+    Parameters
+    ----------
+    need : Need
+        The room and its timbers.
+    water : Water
+        What its water is counted with.
+    hold_rh : float or None
+        Humidity to try. [%]
+    notes : tuple of str
+        What was assumed.
+    """
+
+    need: Need
+    water: Water
+    hold_rh: float | None
+    notes: tuple[str, ...]
+
+    def plan(self) -> AirPlan:
+        """Work the plan out."""
+        return air.plan(self.need, self.water, hold_rh=self.hold_rh, notes=self.notes)
+
+
 def plan(shop: Shop, asked: Asked, now_utc: datetime) -> AirPlan:
     """Plan the air of a room.
 
@@ -118,6 +144,31 @@ def plan(shop: Shop, asked: Asked, now_utc: datetime) -> AirPlan:
     -------
     AirPlan
         The plan.
+
+    Raises
+    ------
+    BaulkError
+        If the place is not known or empty, a tag lies elsewhere, or something asked can't be.
+    """
+    return gather(shop, asked, now_utc).plan()
+
+
+def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
+    """Gather what a plan needs, so that the shop is free while it is worked out.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop; only notes are written.
+    asked : Asked
+        What is wanted.
+    now_utc : datetime
+        Now, with a time zone.
+
+    Returns
+    -------
+    Gathered
+        For `Gathered.plan`.
 
     Raises
     ------
@@ -152,7 +203,7 @@ def plan(shop: Shop, asked: Asked, now_utc: datetime) -> AirPlan:
         bands=tuple(bands),
         strict=asked.strict,
     )
-    return air.plan(need, water, hold_rh=asked.hold_rh, notes=(*notes, *more))
+    return Gathered(need=need, water=water, hold_rh=asked.hold_rh, notes=(*notes, *more))
 
 
 def _known(shop: Shop) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import charts, data, frame, words
+from baulk.dashboard import air_plan, charts, data, frame, words
 from baulk.models import units
 
 SPANS = {"2 days": 2.0, "2 weeks": 14.0, "a year": 365.0}
@@ -122,6 +122,8 @@ def page() -> None:
             st.caption(words.TERMS["EMC"] + " Computed for each reading, then averaged.")
 
     live()
+    with frame.errors_as_sentences():
+        air_plan.section(place, facts)
     history()
 
 

@@ -145,7 +145,7 @@ def _gain(gain: Gain, made: AirPlan) -> str:
         way = "gained" if middle >= 0 else "lost"
         told = (
             f"{_weeks(abs(middle))} {way} over doing nothing, nine times in ten "
-            f"{gained.low + 0.0:+.0f} to {gained.high + 0.0:+.0f}"
+            f"{round(gained.low):+d} to {round(gained.high):+d}"
         )
     left = f"; {share(gain.unready)} of the ensemble is not ready by then" if gain.unready > 0 else ""
     return (
@@ -295,7 +295,7 @@ def changes(need: Need, rh_pct: Floats) -> tuple[str, ...]:
     if not need.targets:
         return ()
     room = need.room
-    few = [each.some(slice(None, None, schedule.EVERY)) for each in need.targets]
+    few = [schedule.told(each, room) for each in need.targets]
     now = schedule.score(rh_pct, need, few)
     warm = float(np.mean(room.temp_c[:26])) + WARMER_K
     said = []

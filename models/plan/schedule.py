@@ -1,9 +1,11 @@
 """The schedule of humidity inside the window that brings the chosen timbers to their square soonest.
 
 What is searched is where in the window the air stands, 0 for its dry side and 1 for its damp side, at a few
-weeks with straight lines between; Powell's method over the fast drying core, with a few members of each
-chosen timber. The window itself depends on how far the timbers have come, so that it is worked out anew
-until it and the schedule agree. The best few are then told apart by the verdict's own rule with all members.
+weeks with straight lines between; Powell's method over the fast drying core, with four members of each
+chosen timber: a quick, a median, a slow and a very slow one. What counts is the mean of its members' weeks
+and the week in which its verdict is sure, alike. The window itself depends on how far the timbers have come,
+so that it is worked out anew until it and the schedule agree. The best few are then told apart by the
+verdict's own rule with all members.
 """
 
 from __future__ import annotations
@@ -26,10 +28,12 @@ from baulk.models.plan.window import Band, Window
 Floats = NDArray[np.float64]
 
 KNOTS: Final = (0.0, 6.0, 16.0, 30.0, 52.0, 104.0)  # weeks
-TRIES: Final = 90  # of schedules
-EVERY: Final = 4  # weeks between two looks at a timber, and every so manieth member
+TRIES: Final = 70  # of schedules
+EVERY: Final = 4  # weeks between two looks at a timber, and every so manieth member for its stage
+TOLD: Final = (0.25, 0.5, 0.75, 0.9)  # of the members, by when they are ready
 AGREED_RH: Final = 0.25
 ROUNDS: Final = 8
+EFFORT_WEEKS: Final = 0.1  # to gain for a point away from the expected air; our own judgement, no source
 UNREADY_WEEKS: Final = 26.0  # for a tolerance lacking at the horizon; our own judgement, no source
 
 
@@ -154,8 +158,31 @@ def agreed(place: Floats, need: Need, first: Floats | None = None) -> tuple[Floa
     return rh, found
 
 
+def effort(rh_pct: Floats, room: Room) -> float:
+    """Weeks that a schedule must gain to be worth holding: more the further it lies from the expected air.
+
+    Parameters
+    ----------
+    rh_pct : ndarray, shape (n,)
+        By week. [%]
+    room : Room
+        For the air expected.
+
+    Returns
+    -------
+    float
+        Weeks, and a little for damp air, so that of two equal schedules the drier is taken.
+
+    References
+    ----------
+    Our own judgement, no source: a week for ten points of humidity held all the time.
+    """
+    away = float(np.mean(np.abs(rh_pct - room.expected_rh)))
+    return EFFORT_WEEKS * away + 0.001 * float(np.mean(rh_pct))
+
+
 def score(rh_pct: Floats, need: Need, few: Sequence[Stock]) -> float:
-    """Mean weeks until the chosen timbers are ready, by the proxy, with what still lacks at the horizon.
+    """Weeks until the chosen timbers are ready, by the proxy, with what still lacks at the horizon.
 
     Parameters
     ----------
@@ -169,7 +196,7 @@ def score(rh_pct: Floats, need: Need, few: Sequence[Stock]) -> float:
     Returns
     -------
     float
-        Weeks, and a little for damp air, so that of two equal schedules the drier is taken.
+        Weeks, and what the effort counts for.
 
     References
     ----------
@@ -182,8 +209,9 @@ def score(rh_pct: Floats, need: Need, few: Sequence[Stock]) -> float:
         excess = each.excess_mm(each.dried(air, at_s), ahead_pct(air, at_s, each.build_days))
         days = ready_days(excess, at_s)
         lacking = np.maximum(excess[-1], 0.0) / each.rule.tolerance_mm
-        total += float(np.mean(days / 7 + UNREADY_WEEKS * np.where(days * DAY_S >= np.ptp(at_s), lacking, 0)))
-    return total / max(len(few), 1) + 0.001 * float(np.mean(rh_pct))
+        weeks = days / 7 + UNREADY_WEEKS * np.where(days * DAY_S >= np.ptp(at_s), lacking, 0)
+        total += _both(weeks, each.wanted)
+    return total / max(len(few), 1) + effort(rh_pct, room)
 
 
 def ahead_pct(air: AirSeries, at_s: Floats, build_days: float) -> Floats:
@@ -237,9 +265,10 @@ def best(need: Need) -> tuple[Floats, Window]:
     room = need.room
     if not need.targets:
         return _near_expected(need)
-    few = [each.some(slice(None, None, EVERY)) for each in need.targets]
+    few = [told(each, room) for each in need.targets]
     dry = np.zeros(len(KNOTS))
     rh, found = agreed(dry, need)
+    still = _near_expected(need)
     starts = [dry, np.full(len(KNOTS), 0.5), np.append(np.zeros(len(KNOTS) - 2), [0.5, 0.7])]
     begin = min(starts, key=lambda place: score(laid(place, found, room), need, few))
     searched = optimize.minimize(
@@ -249,12 +278,12 @@ def best(need: Need) -> tuple[Floats, Window]:
         bounds=[(0.0, 1.0)] * len(KNOTS),
         options={"maxfev": TRIES, "xtol": 0.03, "ftol": 1e-3},
     )
-    some = [(rh, found), agreed(np.clip(searched.x, 0, 1), need, rh)]
-    return min(some, key=lambda one: exact(one[0], need))
+    some = [still, (rh, found), agreed(np.clip(searched.x, 0, 1), need, rh)]
+    return min(some, key=lambda one: exact(one[0], need) + effort(one[0], room))
 
 
 def exact(rh_pct: Floats, need: Need) -> float:
-    """Mean weeks until the chosen timbers are ready, by the verdict's own rule with all members.
+    """Weeks until the chosen timbers are ready, by the verdict's own rule with all members.
 
     Parameters
     ----------
@@ -274,8 +303,45 @@ def exact(rh_pct: Floats, need: Need) -> float:
     """
     room = need.room
     air, at_s = room.held(rh_pct), room.at_s(EVERY // 2)
-    days = [each.path(each.dried(air, at_s), at_s, air).days() for each in need.targets]
-    return float(np.mean(days)) / 7
+    return float(
+        np.mean(
+            [
+                _both(each.path(each.dried(air, at_s), at_s, air).days() / 7, each.wanted)
+                for each in need.targets
+            ]
+        )
+    )
+
+
+def told(stock: Stock, room: Room) -> Stock:
+    """Choose the members that stand for all: by when each is ready in the air expected.
+
+    Parameters
+    ----------
+    stock : Stock
+        The timber with all its members.
+    room : Room
+        For the air expected.
+
+    Returns
+    -------
+    Stock
+        With four of them.
+
+    References
+    ----------
+    None: quantiles.
+    """
+    at_s = room.at_s(EVERY)
+    excess = stock.excess_mm(stock.dried(room.year, at_s), ahead_pct(room.year, at_s, stock.build_days))
+    order = np.lexsort((excess[-1], ready_days(excess, at_s)))
+    places = np.round(np.array(TOLD) * (order.size - 1)).astype(np.intp)
+    return stock.some(order[places])
+
+
+def _both(weeks: Floats, wanted: float) -> float:
+    """Weigh the middle of the members and the one that makes the verdict sure alike."""
+    return 0.5 * float(np.mean(weeks)) + 0.5 * float(np.quantile(weeks, wanted, method="higher"))
 
 
 def _near_expected(need: Need) -> tuple[Floats, Window]:

@@ -109,11 +109,18 @@ class Stock:
             system=self.system,
         )
 
-    def some(self, which: slice) -> Stock:
+    def some(self, which: slice | NDArray[np.intp]) -> Stock:
         """Return it with a part of its members."""
+        every = self.members
         return replace(
             self,
-            members=self.members.some(which),
+            members=Members(
+                d_factor=every.d_factor[which],
+                surface_factor=every.surface_factor[which],
+                start_mc_pct=every.start_mc_pct[which],
+                emc_offset_pct=every.emc_offset_pct[which],
+                ratio_factor=None if every.ratio_factor is None else every.ratio_factor[which],
+            ),
             start=replace(self.start, mc_pct=self.start.mc_pct[which]),
             _kept={},
         )

@@ -153,7 +153,7 @@ def test_the_schedule_keeps_to_its_window_and_to_its_steps():
 def test_no_steady_humidity_inside_the_window_beats_the_schedule():
     asked = need(piece(wood="Douglas-fir", mc=28.0, use="deck", mm=120.0, cut=90.0), temp_c=15.0)
     rh, found = schedule.best(asked)
-    few = [each.some(slice(None, None, schedule.EVERY)) for each in asked.targets]
+    few = [schedule.told(each, asked.room) for each in asked.targets]
     steady = [np.clip(np.full(156, each), found.low_pct, found.high_pct) for each in range(36, 81, 4)]
     ours = schedule.score(rh, asked, few)
     assert ours <= min(schedule.score(each, asked, few) for each in steady) + 0.5  # half a week
