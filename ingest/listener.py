@@ -13,12 +13,14 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Final
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from baulk.ingest import broker, pipeline, publish, wire
-from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError
+from baulk.ingest import shop as shops
+from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
 from baulk.ingest.heard import Heard
 from baulk.ingest.session import Session
 from baulk.ingest.shop import Shop
@@ -32,6 +34,41 @@ _IDLE_S: Final = 1.0
 _RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
 _FIRST_S: Final = 10.0
 _VERSIONS: Final = {broker.V5: "5", broker.V311: "3.1.1"}
+
+
+def opened(
+    folder: Path | str, stop: threading.Event, *, say: Callable[[str], None] = log.warning, once: bool = False
+) -> Shop:
+    """Open a shop to listen for; while its store is away or locked, messages wait at the broker.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The shop folder.
+    stop : Event
+        Set it to give up.
+    say : callable
+        Takes one sentence when the store can't be had.
+    once : bool
+        Fail at the first try.
+
+    Raises
+    ------
+    StoreAway, StoreLocked
+        With ``once``, or after the stop.
+    """
+    tries, said = 0, None
+    while True:
+        try:
+            return shops.open(folder)
+        except (StoreAway, StoreLocked) as err:
+            if once or stop.is_set():
+                raise
+            if str(err) != said:
+                said = str(err)
+                say(f"{said}; messages wait at the broker")
+            stop.wait(_RETRY_S[min(tries, len(_RETRY_S) - 1)])
+            tries += 1
 
 
 def run(  # noqa: PLR0913 - what tests and commands set

@@ -65,8 +65,10 @@ def handle_batch(
         sorted_out = repeats.without_stored(sorted_out, shop)
     readings = [reading for _, one in sorted_out for reading in one.readings]
     rejected = [(raw, one.reason, one.waits_for) for raw, one in sorted_out if one.reason]
-    for raw, reason, _ in rejected:
-        log.warning("into quarantine, from %s: %s", raw.topic, reason)
+    if rejected:  # one line for a batch: a flood must not fill the log as well
+        raw, reason, _ = rejected[0]
+        more = f" (and {len(rejected) - 1} more)" if len(rejected) > 1 else ""
+        log.warning("into quarantine, from %s: %s%s", raw.topic[:120], reason, more)
     flagged = checks.flag(readings, shop.store)
     new = shop.store.save(flagged, rejected)
     for sensor in sensors.changed():  # while this was stored; its readings were looked for too early

@@ -22,8 +22,9 @@ def text(payload: bytes) -> str:
 
 def parse_json(payload: bytes) -> Any:  # noqa: ANN401 - JSON can be anything
     """Parse JSON; NaN and Infinity pass here, so that the records beside them are not lost."""
+    words = text(payload)
     try:
-        return json.loads(text(payload))
+        return json.loads(words)
     except RecursionError as err:
         raise WireError("the payload is JSON nested too deeply") from err
     except ValueError as err:

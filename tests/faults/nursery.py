@@ -15,7 +15,7 @@ import threading
 from dataclasses import replace
 from pathlib import Path
 
-from baulk.ingest import listener, publish, session, shop  # noqa: F401 - everything is loaded before the first fork
+from baulk.ingest import listener, session  # everything is loaded before the first fork
 from baulk.ingest.errors import StoreAway, StoreLocked
 
 
@@ -37,14 +37,16 @@ def listen(folder, *, faulty, mute):
     """Be a listener until killed; tell what it says in a file of its own."""
     if mute:
         session.Session.acknowledge = lambda *_: None
-    with shop.open(folder) as opened, (Path(folder) / "said.txt").open("a", encoding="utf-8") as said:
+    stop = threading.Event()
+    with (Path(folder) / "said.txt").open("a", encoding="utf-8") as said:
 
         def say(words):
             said.write(f"{words}\n")
             said.flush()
 
-        yard = replace(opened, store=Faulty(opened.store, folder)) if faulty else opened
-        listener.run(yard, threading.Event(), say=say, on_ready=lambda: say("ready"))
+        with listener.opened(folder, stop, say=say) as opened:
+            yard = replace(opened, store=Faulty(opened.store, folder)) if faulty else opened
+            listener.run(yard, stop, say=say, on_ready=lambda: say("ready"))
 
 
 if __name__ == "__main__":
