@@ -78,6 +78,7 @@ _BY_WORDS: Final = (  # of a refusal before a session began, without an SQLSTATE
     ("FATAL: no pg_hba.conf entry", "28"),
     ("FATAL: role ", "28"),
     ("FATAL: database ", "3D000"),
+    ("FATAL: permission denied", "42501"),
 )
 
 
