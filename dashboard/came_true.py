@@ -35,6 +35,7 @@ _X: Final = alt.X(  # months by name, the year at each January: more fits beside
         labelExpr="timeFormat(datum.value, timeFormat(datum.value, '%m') == '01' ? '%Y' : '%b')",
         labelOverlap="greedy",
         labelSeparation=8,
+        labelBound=True,
     ),
 )
 FAILED: Final = b'"failed":'  # an evaluation that only says why there is none
