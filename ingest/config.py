@@ -299,8 +299,10 @@ port = 1883
 # ca_file = "ca.pem"
 
 [store]
-kind = "sqlite"
+kind = "sqlite"            # or "postgres", "influx": see deploy/postgres and deploy/influxdb
 path = "shop.db"
+# thin_after_days = 730    # older sensor readings are thinned at night; never readings by hand, never weights
+# thin_to = "hourly"       # or "daily"
 
 [verdict]
 probability = 0.9          # how sure it must be before a piece may be squared, 0.5 to below 1

@@ -91,6 +91,9 @@ class Readings(Protocol):
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
         """Take readings out, which stand elsewhere by now."""
 
+    def flag(self, at: Transaction, readings: Sequence[Reading]) -> None:
+        """Give readings that are stored the flags that these have."""
+
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""
 
@@ -140,7 +143,7 @@ class Store(Protocol):
         """Store readings, quarantined messages (raw, reason, waits_for) and notes in one transaction."""
 
     def reattribute(
-        self, gone: Iterable[Reading], come: Iterable[Reading], rejected: Iterable[Rejected] = ()
+        self, gone: Iterable[Reading], come: Sequence[Reading], rejected: Iterable[Rejected] = ()
     ) -> None:
         """Put readings under other series: those gone leave, those come and rejected stand for them."""
 

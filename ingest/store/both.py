@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -82,21 +82,28 @@ class ShopStore(Books):
             return write(careful=True)
 
     def reattribute(
-        self, gone: Iterable[Reading], come: Iterable[Reading], rejected: Iterable[Rejected] = ()
+        self, gone: Iterable[Reading], come: Sequence[Reading], rejected: Iterable[Rejected] = ()
     ) -> None:
         """Put readings under other series, in one transaction; none leaves that does not stand elsewhere."""
-        gone, come, rejected = list(gone), list(come), list(rejected)
-        sent = self._readings.send(come) if come else None
+        leaving = {(one.series, one.taken_utc): one for one in gone}
+        again = [
+            one
+            for one in come
+            for held in (leaving.get((one.series, one.taken_utc)),)
+            if held is not None and held.value == one.value
+        ]
+        for one in again:
+            del leaving[one.series, one.taken_utc]
+        away = list(leaving.values())
+        new = [one for one in come if one not in again]
+        sent = self._readings.send(new) if new else None
         with self._sql.write() as (at, revision):
-            if sent is None:
-                self._readings.leave(at, gone)
-                put = self._readings.enter(at, come, None, careful=True) if come else Put(fresh=())
-            else:
-                stay = {(one.series, one.taken_utc) for one in come}
-                put = self._readings.enter(at, come, sent, careful=True)
-                self._readings.leave(at, [one for one in gone if (one.series, one.taken_utc) not in stay])
+            if away:
+                self._readings.leave(at, away)
+            put = self._readings.enter(at, new, sent, careful=True) if new else Put(fresh=())
+            self._readings.flag(at, again)
             self.reject(at, [*rejected, *put.clashes])
-            self.touch(at, revision, [*gone, *come])
+            self.touch(at, revision, [*away, *new, *again])
 
     # --- out
 

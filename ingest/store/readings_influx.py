@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from baulk.ingest.errors import StoreError
 from baulk.ingest.store.base import Put, Rejected
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit, flux
 from baulk.ingest.store.moments import from_us, to_us
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 _MEASUREMENT: Final = "reading"
 _ALWAYS: Final = "always"  # of what a person took or brought in, and weights
 _AS_TAKEN: Final = "as-taken"  # of sensors; goes when thinned, or by the bucket's own retention
+_NAMED: Final = 20  # timbers and places that a question names; with more it asks for all of them
 _FIRST: Final = datetime(1900, 1, 1, tzinfo=UTC)
 _LAST: Final = datetime(2200, 1, 1, tzinfo=UTC)  # a device's clock may run ahead, and `now` leaves those out
 _PIVOT: Final = '|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
@@ -99,14 +101,23 @@ class InfluxReadings:
             for bucket in self._buckets:
                 self._influx.delete(bucket, _text(us), _text(us, 1), having)
 
+    def flag(self, at: Transaction, readings: Sequence[Reading]) -> None:
+        """Write readings over themselves: a point of the same tags and time takes the new fields."""
+        del at
+        for one, why in self._write(readings):
+            raise StoreError(f"{one.series} at {one.taken_utc.isoformat()} can't be flagged: {why}")
+
     def _stored(self, readings: Sequence[Reading]) -> dict[tuple[Series, int], float]:
         if not readings:
             return {}
         first, last = min(one.taken_utc for one in readings), max(one.taken_utc for one in readings)
-        wanted = " or ".join(
-            f"({_is(tags)})"
-            for tags in {tuple(_tags(one.series).items()): _tags(one.series) for one in readings}.values()
-        )
+        names = {(one.series.owner.value, one.series.name) for one in readings}
+        if len(names) > _NAMED:
+            wanted = " or ".join(
+                f"({_is({'owner': owner})})" for owner in sorted({owner for owner, _ in names})
+            )
+        else:
+            wanted = " or ".join(f"({_is({'owner': owner, 'named': name})})" for owner, name in sorted(names))
         rows = self._ask(first, last, f'r._field == "value" and ({wanted})')
         return {(_series(row), to_us(_moment(row))): float(row["_value"]) for row in rows}
 

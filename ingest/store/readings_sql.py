@@ -71,6 +71,14 @@ class SqlReadings:
 
     # --- out
 
+    def flag(self, at: Transaction, readings: Sequence[Reading]) -> None:
+        """Change flags."""
+        rows = [
+            {**_key(self._list.number(at, one.series), one), "flags": ",".join(one.flags)} for one in readings
+        ]
+        if rows:
+            at.many(_FLAG, rows)
+
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""
         return self._list.listed(owner, name)

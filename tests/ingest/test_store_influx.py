@@ -83,6 +83,16 @@ def test_a_batch_is_one_question_and_one_write(double, settings):
     assert [path for path, _, _ in double.asked] == ["/api/v2/query", "/api/v2/write", "/api/v2/query"]
 
 
+def test_a_batch_from_the_whole_yard_is_one_short_question(double, settings):
+    yard = [one(f"timber/FER-{k:03d}/wood-temp", k) for k in range(200)]
+    with closing(open_store(settings())) as store:
+        assert store.append([*yard, one("air/shed/temp", 20)]) == 201
+        assert store.append([*yard[:150], one("timber/FER-150/wood-temp", -1)]) == 0
+        (row,) = store.quarantined()
+    assert "timber/FER-150/wood-temp" in row.reason
+    assert [path for path, _, _ in double.asked].count("/api/v2/query") == 2
+
+
 def test_ten_thousand_readings_go_in_requests_of_five(double, settings):
     with closing(open_store(settings())) as store:
         assert store.append([one(value=k, taken=NOW + k * MINUTE) for k in range(10_001)]) == 10_001
