@@ -434,3 +434,24 @@ def test_a_store_of_a_newer_baulk_is_left_alone(tmp_path):
         base.execute("PRAGMA user_version = 99")
     with pytest.raises(StoreBroken, match="newer Baulk"):
         shop.open(settings.shop_dir)
+
+
+def test_readings_go_under_another_series_and_none_is_lost(store):
+    stay, go = (
+        one("timber/FER-01/pin-45/moisture", 22.0),
+        one("timber/FER-01/pin-45/moisture", 23.0, NOW + HOUR),
+    )
+    store.append([stay, go])
+    there = one("timber/FER-02/pin-60/a/moisture", 23.0, NOW + HOUR)
+    store.reattribute([go], [there], [(RAW, "set aside", "sensor:S7")])
+    assert store.readings(Owner.TIMBER, "FER-01") == [stay]
+    assert store.readings(Owner.TIMBER, "FER-02") == [there]
+    assert [row.waits_for for row in store.quarantined()] == ["sensor:S7"]
+
+
+def test_a_reading_that_only_gets_another_flag_stays_where_it_is(store):
+    plain = one("timber/FER-01/pin-45/moisture", 22.0)
+    flagged = one("timber/FER-01/pin-45/moisture", 22.0, flags=("end-300",))
+    store.append([plain])
+    store.reattribute([plain], [flagged])
+    assert store.readings(Owner.TIMBER, "FER-01") == [flagged]
