@@ -1,0 +1,116 @@
+"""A room's plan on its page and from the command line."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import fields
+
+import pytest
+from typer.testing import CliRunner
+
+from baulk.dashboard import air_plan, air_plan_chart, commands
+from baulk.dashboard.commands import plan as group
+from baulk.models.errors import OutOfRange
+from baulk.models.plan.air import AirPlan
+
+
+def run(*words):
+    return CliRunner().invoke(commands.build(("plan",)), ["plan", "air", *words])
+
+
+@pytest.fixture
+def planned(shop_folder):
+    """One plan of the invented yard, as the command gives it."""
+    return json.loads(run("--shop", str(shop_folder), "--hold", "16C,70", "--volume", "300", "--json",
+                          "--air-changes", "0.5", "--price", "0.25").stdout)  # fmt: skip
+
+
+def test_the_keys_of_json_are_the_fields_of_the_plan(planned):
+    assert list(planned) == [each.name for each in fields(AirPlan)]
+    assert planned["what_if"] is True
+    assert planned["held_c"] == 16.0
+    assert {each["set_pct"] for each in planned["weeks"]} == {70.0}
+    assert planned["machines"][0]["cost"] == pytest.approx(0.25 * planned["machines"][0]["kwh"])
+
+
+def test_the_command_says_the_plan_its_assumptions_and_what_would_change_it(shop_folder):
+    said = run("--shop", str(shop_folder), "--pieces", "FER-04", "--strict").stdout
+    assert "FER-04 may be squared" in said
+    assert "dew on timber that is colder than the air" in said
+    assert "hold as printed to their end" in said
+    assert "Assumed:" in said
+    assert "What would change it:" in said
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (("--hold", "warm"), "looks like '16C,70'"),
+        (("--hold", "16C,170"), "looks like '16C,70'"),
+        (("--finished", "dry"), "looks like '8,12'"),
+        (("--place", "shedd"), "did you mean shed"),
+        (("--temp", "160C"), "was it in °F"),
+        (("--pieces", "FER-99"), "no timber called 'FER-99'"),
+        (("--price", "-1"), "the price"),
+    ],
+)
+def test_what_cannot_be_is_refused_in_a_sentence(shop_folder, words, why):
+    done = run("--shop", str(shop_folder), *words)
+    assert done.exit_code == 1
+    assert why in str(done.exception)
+
+
+@pytest.mark.parametrize("shop_folder", [{"full": False}], indirect=True)
+def test_an_empty_yard_says_what_to_do(shop_folder):
+    assert "baulk timber add" in str(run("--shop", str(shop_folder)).exception)
+
+
+def test_help_of_the_group_imports_no_plan():
+    code = (
+        "import sys; from typer.testing import CliRunner; from baulk.dashboard import commands;"
+        "out = CliRunner().invoke(commands.build(('plan',)), ['plan', '--help']).stdout;"
+        "assert 'air' in out, out; assert 'numba' not in sys.modules and 'streamlit' not in sys.modules;"
+        "assert 'baulk.dashboard.commands.plan_air' not in sys.modules"
+    )
+    done = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "air" in group.PLANS
+
+
+def test_the_page_plans_when_asked_and_answers_a_what_if(app):
+    app.switch_page("views/air.py").run()
+    assert not app.exception
+    app.text_input(key="plan_hold").set_value("70")
+    app.text_input(key="plan_temp").set_value("60F")
+    app.text_input(key="plan_volume").set_value("10000 cu ft")
+    app.text_input(key="plan_changes").set_value("0.5")
+    next(each for each in app.button if each.label == "Plan this room").click().run()
+    assert not app.exception
+    told = "\n".join(each.value for each in app.markdown)
+    assert "What if shed is held at 70 % RH at 16 °C (60 °F)" in told
+    assert "may be squared" in told
+    assert "residual-current device" in told
+
+
+def test_the_page_refuses_in_words(app):
+    app.switch_page("views/air.py").run()
+    app.text_input(key="plan_volume").set_value("large")
+    next(each for each in app.button if each.label == "Plan this room").click().run()
+    assert any("looks like '300 m3' or '10000 cu ft'" in each.value for each in app.error)
+
+
+def test_volumes_are_read_either_way():
+    assert air_plan.volume_m3("300 m3", "inch") == 300.0
+    assert air_plan.volume_m3("1,000 cu ft", "metric") == pytest.approx(28.3168, abs=1e-4)
+    assert air_plan.volume_m3("100", "metric") == 100.0
+    assert air_plan.volume_m3("", "inch") is None
+    with pytest.raises(OutOfRange):
+        air_plan.volume_m3("3 litres", "inch")
+
+
+def test_every_limit_of_the_chart_is_a_field_of_the_week():
+    from baulk.models.plan.air import Week  # noqa: PLC0415
+
+    assert set(air_plan_chart.LIMITS) <= {each.name for each in fields(Week)}

@@ -1,0 +1,222 @@
+"""A plan of a room's air from a shop: what is gathered, what is refused, what is kept and what goes out."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+import threading
+from datetime import timedelta
+
+import paho.mqtt.client as mqtt
+import pytest
+
+from baulk.ingest import config as settings
+from baulk.ingest import evaluation, plan_air, plan_publish, shop
+from baulk.models.errors import BaulkError, NotFound, OutOfRange
+from baulk.models.place import Place
+from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.section import Finished, Section
+from baulk.models.timber import Timber
+
+
+def timber(tag, now, **changes):
+    given = {
+        "species": "white oak",
+        "section": Section(width_mm=150, depth_mm=150, pith_y_mm=-200),
+        "length_mm": 2500.0,
+        "finished": Finished(width_mm=110, depth_mm=110),
+        "use_class": "frame-under-cover",
+        "place": "shed",
+        "arrived_utc": now - timedelta(days=200),
+        "green_mc_pct": 70.0,
+    }
+    return Timber(tag=tag, **(given | changes))
+
+
+def air(place, now, days, temp=14.0, rh=70.0, every_h=6):
+    series = {
+        quantity: Series(owner=Owner.AIR, name=place, quantity=quantity)
+        for quantity in (Quantity.TEMP, Quantity.HUMIDITY)
+    }
+    found = []
+    for i in range(int(days * 24 / every_h)):
+        at = now - timedelta(hours=i * every_h)
+        swing = math.sin(i * every_h * math.pi / 12)
+        weather = 8 * math.sin(i * every_h / 40.0)
+        found += [
+            Reading(series=series[Quantity.TEMP], value=temp + 2 * swing, taken_utc=at, arrived_utc=at),
+            Reading(
+                series=series[Quantity.HUMIDITY], value=rh - 3 * swing + weather, taken_utc=at, arrived_utc=at
+            ),
+        ]
+    return found
+
+
+@pytest.fixture
+def room(tmp_path, now_utc):
+    folder = settings.init(tmp_path / "room", name="Ferry yard", units="metric")
+    with shop.open(folder) as opened:
+        opened.register.add(timber("OAK-1", now_utc))
+        opened.register.add(
+            timber("PINE-1", now_utc, species="longleaf pine", use_class="deck", green_mc_pct=50.0)
+        )
+        opened.register.add(timber("KEEL-1", now_utc, use_class="backbone-immersed"))
+        opened.register.add(timber("FAR-1", now_utc, place="loft"))
+        opened.store.append(air("shed", now_utc, 230))
+        yield opened
+
+
+def test_a_room_is_planned_with_everything_that_lies_in_it(room, now_utc):
+    made = plan_air.plan(room, plan_air.Asked(place="shed"), now_utc)
+    assert made.pieces == {"OAK-1": "dry", "PINE-1": "dry", "KEEL-1": "wet"}
+    assert {each.tag for each in made.gains} == {"OAK-1", "PINE-1"}
+    assert "volume" in made.water_unknown
+    assert any("OAK-1 has too few readings" in each for each in made.assumptions)
+    assert all(each.low_pct - 2 <= each.set_pct <= each.high_pct + 1e-6 for each in made.weeks)
+
+
+def test_only_the_chosen_are_brought_to_their_square_and_the_rest_still_guards_its_surface(room, now_utc):
+    asked = plan_air.Asked(place="shed", pieces=("pine-1",), hold_rh=65.0)
+    made = plan_air.plan(room, asked, now_utc)
+    assert made.pieces == {"OAK-1": "beside", "PINE-1": "dry", "KEEL-1": "wet"}
+    assert [each.tag for each in made.gains] == ["PINE-1"]
+    assert made.weeks[0].checking_pct is not None
+
+
+def test_a_what_if_fits_nothing_anew(room, now_utc, monkeypatch):
+    asked = plan_air.Asked(place="shed", hold_rh=70.0, held_c=16.0)
+    first = plan_air.plan(room, asked, now_utc)
+
+    def fit(_inputs):
+        raise AssertionError("the ensemble was kept and is fresh")
+
+    monkeypatch.setattr(evaluation, "fitted_to", fit)
+    again = plan_air.plan(room, asked, now_utc + timedelta(minutes=5))
+    assert again.gains[0].plan_weeks.median == pytest.approx(first.gains[0].plan_weeks.median, abs=1.0)
+    with pytest.raises(AssertionError):  # half a day later it is fitted anew
+        plan_air.plan(room, asked, now_utc + timedelta(hours=13))
+
+
+def test_a_new_reading_of_a_timber_makes_its_ensemble_old(room, now_utc, monkeypatch):
+    plan_air.gather(room, plan_air.Asked(place="shed"), now_utc)
+    fitted = []
+    real = evaluation.fitted_to
+    monkeypatch.setattr(
+        evaluation, "fitted_to", lambda inputs: fitted.append(inputs.timber.tag) or real(inputs)
+    )
+    pin = Series(owner=Owner.TIMBER, name="PINE-1", quantity=Quantity.MOISTURE, depth_mm=20.0)
+    room.add_reading_by_hand(pin, 22.0, now_utc=now_utc)
+    plan_air.gather(room, plan_air.Asked(place="shed"), now_utc + timedelta(minutes=1))
+    assert fitted == ["PINE-1"]
+
+
+def test_a_damaged_note_is_fitted_anew(room, now_utc):
+    room.store.note("plan-stock/OAK-1", b'{"seen": 3}')
+    gathered = plan_air.gather(room, plan_air.Asked(place="shed"), now_utc)
+    assert {each.tag for each in gathered.need.stocks} == {"OAK-1", "PINE-1", "KEEL-1"}
+
+
+def test_the_rooms_size_is_kept_in_the_register_and_used(room, now_utc):
+    plan_air.save_place(room, "shed", volume_m3=250.0, air_changes_per_h=0.4)
+    made = plan_air.plan(room, plan_air.Asked(place="shed", hold_rh=60.0, price_kwh=0.3), now_utc)
+    assert (made.volume_m3, made.exchange.per_h, made.exchange.how) == (250.0, 0.4, "given")
+    assert made.weeks[0].need_l_day is not None
+    assert any(
+        "its water is taken to be that of this place's own season" in each for each in made.assumptions
+    )
+
+
+def exchanging(now, days, rate):
+    """A hall and the weather outside it, hourly, its air exchanged at a known rate; both at 15 degC."""
+    hours = int(24 * days)
+    outside = [70 + 12 * math.sin(i / 17) + 6 * math.sin(i / 5.3) for i in range(hours)]
+    inside = [outside[0]]
+    for before, after in itertools.pairwise(outside):
+        inside.append(inside[-1] + (1 - math.exp(-rate)) * ((before + after) / 2 - inside[-1]) + 0.4)
+    found = []
+    for place, values in (("hall", inside), ("outside", outside)):
+        for i, rh in enumerate(values):
+            at = now - timedelta(hours=hours - i)
+            for quantity, value in ((Quantity.TEMP, 15.0), (Quantity.HUMIDITY, min(rh, 99.0))):
+                series = Series(owner=Owner.AIR, name=place, quantity=quantity)
+                found.append(Reading(series=series, value=value, taken_utc=at, arrived_utc=at))
+    return found
+
+
+def test_air_changes_are_learned_from_a_sensor_outside(room, now_utc):
+    room.store.append(exchanging(now_utc + timedelta(hours=1), 30, 0.5))
+    later = now_utc + timedelta(hours=1)
+    room.register.add(timber("HALL-1", now_utc, place="hall"))
+    made = plan_air.plan(room, plan_air.Asked(place="hall", hold_rh=60.0, volume_m3=200.0), later)
+    assert made.exchange.how == "learned"
+    assert made.exchange.low <= 0.5 <= made.exchange.high
+
+
+def test_air_changes_that_the_readings_cannot_tell_are_refused_in_words(room, now_utc):
+    room.store.append(air("outside", now_utc, 2))
+    made = plan_air.plan(room, plan_air.Asked(place="shed", hold_rh=60.0, volume_m3=200.0), now_utc)
+    assert made.exchange is None
+    assert "days only" in made.water_unknown
+    assert any("days only" in each for each in made.words())
+
+
+def test_glued_work_may_be_named_by_its_band(room, now_utc):
+    asked = plan_air.Asked(place="shed", hold_rh=60.0, finished_pct=(8.0, 12.0))
+    made = plan_air.plan(room, asked, now_utc)
+    assert made.weeks[0].finished_high_pct < 70
+    assert made.bands[-1].name == "the band given"
+
+
+def test_what_cannot_be_is_refused_in_sentences(room, now_utc):
+    room.register.save_place(Place(name="attic"))
+    for asked, why in (
+        (lambda: plan_air.Asked(place="shedd"), "did you mean shed"),
+        (lambda: plan_air.Asked(place="attic"), "holds no timber"),
+        (lambda: plan_air.Asked(place="shed", pieces=("FAR-1",)), "lies in loft, not in shed"),
+        (lambda: plan_air.Asked(place="shed", pieces=("NO-1",)), "no timber called 'NO-1'"),
+        (lambda: plan_air.Asked(place="shed", held_c=70.0), "was it in °F"),
+        (lambda: plan_air.Asked(place="shed", finished_pct=(12.0, 8.0)), "from a lower to a higher"),
+        (lambda: plan_air.Asked(place="shed", volume_m3=-3.0), "the room's volume"),
+        (lambda: plan_air.Asked(place="shed", hold_rh=120.0), "between 0 and 100"),
+        (lambda: plan_air.Asked(place="shed", people_h_day=-1.0), "the hours of work"),
+    ):
+        with pytest.raises(BaulkError, match=why) as err:
+            plan_air.plan(room, asked(), now_utc)
+        assert isinstance(err.value, NotFound | OutOfRange)
+
+
+def test_the_set_point_goes_out_retained_with_an_expiry_and_its_caution(broker_yard_dir, now_utc, mosquitto):
+    got, seen = [], threading.Event()
+    with shop.open(broker_yard_dir) as opened:
+        opened.store.append(air("shed", now_utc, 60))
+        assert [each.place for each in opened.register.list()] == ["shed"]
+        made = plan_air.plan(opened, plan_air.Asked(place="shed", hold_rh=70.0), now_utc)
+        where = plan_publish.publish(opened, made, now_utc)
+    assert where == "baulk/v1/ferry-yard/air/shed/plan"
+
+    def arrived(_client, _user, message):
+        got.append(message)
+        seen.set()
+
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    client.on_message = arrived
+    client.connect("127.0.0.1", mosquitto.port)
+    client.loop_start()
+    client.subscribe(where, qos=1)
+    assert seen.wait(10)
+    client.disconnect()
+    client.loop_stop()
+    (message,) = got
+    body = json.loads(message.payload)
+    assert message.retain
+    assert message.qos == 1
+    assert 86_000 < message.properties.MessageExpiryInterval <= 86_400
+    assert body["set_pct"] == 70.0
+    assert "never a control of safety" in body["caution"]
+
+
+def test_a_broker_that_is_away_is_told_in_a_sentence(room, now_utc):
+    made = plan_air.plan(room, plan_air.Asked(place="shed", hold_rh=70.0), now_utc)
+    with pytest.raises(BaulkError, match="broker"):
+        plan_publish.publish(room, made, now_utc)
