@@ -115,9 +115,7 @@ def _form(place: str, known: Place | None, tags: Sequence[str], facts: ShopFacts
     with st.form(f"air-plan-form-{place}"):
         st.caption("Everything may be left empty; the plan says what it then does not know.")
         first, second, third = st.columns(3)
-        warm = first.text_input(
-            "Temperature held", key="plan_temp", placeholder="as the season has it", help="16C or 60F"
-        )
+        warm = first.text_input("Temperature held", key="plan_temp", placeholder="as the season; or 60F, 16C")
         try_rh = second.text_input("What if: hold % RH", key="plan_hold", placeholder="search the best")
         band = third.text_input("Glued work tolerates, % MC", key="plan_band", placeholder="8, 12")
         size = first.text_input(
