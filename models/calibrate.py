@@ -143,6 +143,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         depths_mm=depths_mm,
         history_depth_pct=np.array([depth_profile_pct(each, depths_mm) for each in course]),
         anchor=_anchor(data, run),
+        covers=lot.past.covers,
         fitted_posix_s=now_posix_s,
         seen=seen(timber, events, corrections, readings, now_posix_s),
     )

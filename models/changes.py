@@ -99,7 +99,7 @@ def drier(forecast: Forecast, finished: Finished, calibration: Calibration, rule
     for air in (work.air, dry_air):
         fields = drying.dry(
             start.section, start, air, work.law, start_posix_s=first, at_posix_s=at_s, members=members,
-            cells=CELLS, error_pct=0.2,
+            cells=CELLS, error_pct=0.2, faces=calibration.covers,
         )  # fmt: skip
         ahead = replace(forecast, posix_s=at_s, fields=fields)
         found.append(float(np.median(path(ahead, finished, some).days())))

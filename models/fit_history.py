@@ -10,7 +10,7 @@ from baulk.models.air import AirSeries
 from baulk.models.air_steps import air_gaps
 from baulk.models.errors import OutOfRange
 from baulk.models.event import Event, EventKind
-from baulk.models.faces import FaceCover, Schedule
+from baulk.models.faces import Covers, FaceCover, Schedule
 from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Timber
 from baulk.models.wording import day
@@ -73,6 +73,12 @@ class History:
     def section(self) -> Section:
         """The section now, in mm."""
         return self.stretches[-1].section
+
+    @property
+    def covers(self) -> Covers | None:
+        """What lies on the faces now; None where all are bare."""
+        last = self.faces[-1][1] if self.faces else {}
+        return last if any(each is not FaceCover.EXPOSED for each in last.values()) else None
 
     def section_at(self, posix_s: float) -> Section:
         """Section at a moment, in mm; at the moment of planing the one before it."""

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from baulk.models import drying, fit_run
 from baulk.models.errors import OutOfRange
+from baulk.models.faces import Covers, FaceCover
 from baulk.models.field import MoistureField
-from baulk.models.section import Section
+from baulk.models.section import Face, Section
 
 Floats = NDArray[np.float64]
 
@@ -118,6 +119,8 @@ class Calibration:
         When the last whole fit was made. [s]
     seen : str
         Stands for everything that this rests on: timber, events, meters and readings.
+    covers : mapping or None
+        What lies on its faces now, as `baulk.models.drying.dry` takes it; None where all are bare.
     why_whole : str or None
         Why `calibrate.update` made a whole fit instead, where it did.
     """
@@ -140,6 +143,7 @@ class Calibration:
     updates: int = 0
     fitted_posix_s: float = 0.0
     seen: str = ""
+    covers: Covers | None = None
     why_whole: str | None = None
 
     @property
@@ -168,6 +172,7 @@ class Calibration:
             "section": [section.width_mm, section.depth_mm, section.pith_x_mm, section.pith_y_mm],
             "anchor": self.anchor
             and [self.anchor.posix_s, self.anchor.kg, self.anchor.segment, self.anchor.start_pct],
+            "covers": None if self.covers is None else {str(k): str(v) for k, v in self.covers.items()},
             "readings": [[getattr(one, each.name) for each in fields(one)] for one in self.readings],
             **{name: getattr(self, name) for name in _PLAIN},
             "arrays": {name: _packed(name, each) for name, each in arrays.items()},
@@ -218,6 +223,8 @@ def resume(state: bytes) -> Calibration:
                 mc_pct=arrays["mc"],
             ),
             readings=tuple(Fitted(**dict(zip(names, each, strict=True))) for each in plain["readings"]),
+            covers=plain["covers"]
+            and {Face(face): FaceCover(cover) for face, cover in plain["covers"].items()},
             history_posix_s=arrays["at"],
             history_mean_pct=arrays["mean"],
             history_core_pct=arrays["core"],

@@ -7,9 +7,12 @@ from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from baulk.models.fit_result import Calibration, Fitted
 from baulk.models.wording import day
+
+Floats = NDArray[np.float64]
 
 LEAST_GAIN: Final = 25.0  # squared standard deviations that each must gain; our own judgement, no source
 OWN_SD_PCT: Final = (
@@ -50,7 +53,7 @@ def swapped(a: Calibration, b: Calibration) -> Swap | None:
     Returns
     -------
     Swap or None
-        The moment from which both fit better exchanged, where before it neither does.
+        The moment from which exchanged readings fit both timbers best, if much better than their own.
 
     Notes
     -----
@@ -61,16 +64,16 @@ def swapped(a: Calibration, b: Calibration) -> Swap | None:
     own_a, own_b = _usable(a), _usable(b)
     if len(own_a) <= LEAST_READINGS or len(own_b) <= LEAST_READINGS:
         return None
+    sides = (
+        (own_a, own_b, _pin_gains(own_a, a, b)),
+        (own_b, own_a, _pin_gains(own_b, b, a)),
+    )
     best: tuple[float, float] | None = None
+    gain = 0.0
     for moment in sorted({one.posix_s for one in (*own_a, *own_b)}):
-        gains = [
-            _gain(mine, other, there, here, moment)
-            for mine, other, here, there in ((own_a, own_b, a, b), (own_b, own_a, b, a))
-        ]
-        found = [each for each in gains if each is not None]
+        found = [each for each in (_gain(*side, moment) for side in sides) if each is not None]
         if len(found) == 2 and (best is None or sum(found) > best[0]) and min(found) > LEAST_GAIN:
-            best = (sum(found), moment)
-            gain = min(found)
+            best, gain = (sum(found), moment), min(found)
     if best is None:
         return None
     one, two = (_tag(each) for each in (own_a, own_b))
@@ -93,23 +96,18 @@ def _tag(readings: list[Fitted]) -> str:
     return readings[0].series.split("/")[1]
 
 
-def _gain(
-    mine: list[Fitted], other: list[Fitted], there: Calibration, here: Calibration, moment: float
-) -> float | None:
-    """How much better a timber's readings since a moment fit the other one; None where too few are left."""
-    after = [one for one in mine if one.posix_s >= moment]
-    last = [_last_kg(each, moment) for each in (mine, other)]
-    gain, count = 0.0, 0
-    for one in after:
-        if one.kg is not None:
-            if last[0] is None or last[1] is None:
-                continue
-            own, theirs = (np.log(one.kg / kg) / SCALE_SD_SHARE for kg in last if kg is not None)
-        else:
-            own, theirs = _away(one, here), _away(one, there)
-        count += 1
-        gain += min(own**2, WORST**2) - min(theirs**2, WORST**2)
-    return gain if count >= LEAST_READINGS else None
+def _gain(mine: list[Fitted], other: list[Fitted], pins: Floats, moment: float) -> float | None:
+    """Return how much better the readings since a moment fit the other timber; None where few are left."""
+    after = np.array([one.posix_s >= moment for one in mine])
+    of_pins = pins[after & np.isfinite(pins)]
+    gains = list(of_pins)
+    own_kg, their_kg = _last_kg(mine, moment), _last_kg(other, moment)
+    if own_kg is not None and their_kg is not None:
+        for one in mine:
+            if one.kg is not None and one.posix_s >= moment:
+                own, theirs = (np.log(one.kg / kg) / SCALE_SD_SHARE for kg in (own_kg, their_kg))
+                gains.append(min(own**2, WORST**2) - min(theirs**2, WORST**2))
+    return float(sum(gains)) if len(gains) >= LEAST_READINGS else None
 
 
 def _last_kg(readings: list[Fitted], moment: float) -> float | None:
@@ -117,13 +115,25 @@ def _last_kg(readings: list[Fitted], moment: float) -> float | None:
     return kg[-1] if kg else None
 
 
-def _away(one: Fitted, fitted: Calibration) -> float:
-    """Return the standard deviations between a pin's reading and a timber's median course at its depth."""
-    depth_mm = min(one.depth_mm or 0.0, float(fitted.depths_mm[-1]))
-    course = [np.interp(depth_mm, fitted.depths_mm, each) for each in fitted.history_depth_pct]
-    there = float(np.interp(one.posix_s, fitted.history_posix_s, course))
-    there += float(np.median(fitted.meter_bias_pct))
-    off = one.measured_pct - there
-    if one.at_least:
-        off = max(off, 0.0)
-    return off / float(np.hypot(one.sd_pct, OWN_SD_PCT))
+def _pin_gains(mine: list[Fitted], here: Calibration, there: Calibration) -> Floats:
+    """Return for each reading how much better it fits the other timber; NaN for one that is not of pins."""
+    own, theirs = (np.minimum(_away(mine, each) ** 2, WORST**2) for each in (here, there))
+    return np.asarray(own - theirs)
+
+
+def _away(readings: list[Fitted], fitted: Calibration) -> Floats:
+    """Return the standard deviations between pins' readings and a timber's median course at their depth."""
+    bias = float(np.median(fitted.meter_bias_pct))
+    courses: dict[float, Floats] = {}
+    found = np.full(len(readings), np.nan)
+    for i, one in enumerate(readings):
+        if one.depth_mm is None:
+            continue
+        depth_mm = min(one.depth_mm, float(fitted.depths_mm[-1]))
+        if depth_mm not in courses:
+            courses[depth_mm] = np.array(
+                [np.interp(depth_mm, fitted.depths_mm, each) for each in fitted.history_depth_pct]
+            )
+        off = one.measured_pct - bias - np.interp(one.posix_s, fitted.history_posix_s, courses[depth_mm])
+        found[i] = (max(off, 0.0) if one.at_least else off) / np.hypot(one.sd_pct, OWN_SD_PCT)
+    return found

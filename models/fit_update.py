@@ -224,6 +224,7 @@ def _moved_on(
             ]
         ),
         notes=(*lot.past.said, *fit_naming.notes(previous.readings, lot.now_s)),
+        covers=lot.past.covers,
         why_whole=None,
     )
 

@@ -215,6 +215,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
             start_posix_s=now_s,
             at_posix_s=at_s,
             members=calibration.members.some(dealt),
+            faces=calibration.covers if piece is None else None,  # the saw leaves bare faces
         )
         if mc is None:
             mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))

@@ -13,7 +13,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, drying, fit_history, fit_run, species
+from baulk.models import calibrate, drying, fit_history, fit_run, forecast, species
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import MeterSetting
 from baulk.models.errors import OutOfRange
@@ -335,3 +335,23 @@ def test_the_ratio_of_radial_to_tangential_is_drawn_the_right_way_though_pins_te
         found.append(fit((piece, air, fields), readings).theta[fit_run.RATIO])
     assert np.mean(found[0]) > np.mean(found[1]) + 0.003  # the same draws, other readings
     assert np.std(found[0]) > 0.15  # in a square timber the spread of the prior, 0.2, nearly stays
+
+
+def test_a_coat_holds_on_in_the_forecast_and_comes_off_with_the_saw(case):
+    piece = case[0]
+    coat = event("coated", 0, faces="abcd")
+    bare, coated = fit(case, []), fit(case, [], events=[coat])
+    assert bare.covers is None
+    assert calibrate.resume(coated.state()).covers == dict.fromkeys(Face, FaceCover.COATED)
+    ahead = judging.shed(judging.NOW, 200)
+
+    def fallen(fitted, **more):
+        coming = forecast.forecast(
+            piece, OAK, fitted, ahead, law=judging.law(piece), horizon_days=180, step_days=30, **more
+        )
+        return float(coming.mean_pct[2, 0] - coming.mean_pct[2, -1])
+
+    off = dataclasses.replace(coated, covers=None)
+    assert fallen(coated) < 0.7 * fallen(off)
+    cut = Finished(width_mm=100, depth_mm=100)
+    assert fallen(coated, piece=cut) == pytest.approx(fallen(off, piece=cut), abs=1e-6)
