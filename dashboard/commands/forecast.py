@@ -15,7 +15,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.dashboard.commands.children import stop_signals
-from baulk.ingest import fleet
+from baulk.ingest import fleet, retention
 from baulk.ingest import shop as shops
 from baulk.ingest.cluster import Cluster
 from baulk.ingest.errors import StoreError
@@ -172,6 +172,8 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                     opened, tags, datetime.now(UTC), workers=workers, team=team, done=_line, stop=stop.is_set
                 )
             said, first = "", False
+            if gone := retention.nightly(opened, datetime.now(UTC)):
+                say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
         except StoreError as err:
             if str(err) != said:  # once, not every second
                 said = str(err)

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from baulk.dashboard.commands import forecast
 from baulk.ingest import config, retention, shop
 from baulk.models.reading import Owner, Reading, Series
 
@@ -56,3 +57,20 @@ def test_a_clock_set_back_does_not_stop_it_for_years(yard):
 def test_nothing_is_thinned_unless_the_settings_ask(yard):
     assert retention.nightly(yard, NIGHT) == 0
     assert len(yard.store.readings(Owner.AIR, "shed")) == 10
+
+
+def test_the_watch_over_forecasts_thins_at_night(yard, capsys):
+    class Stop:
+        rounds = 0
+
+        def wait(self, _):
+            self.rounds += 1
+            return self.rounds > 2
+
+        def is_set(self):
+            return False
+
+    forecast._watch(yard, Stop(), 1, None)
+    assert (
+        capsys.readouterr().out.count("9 old sensor readings thinned, as [store] thin_after_days asks") == 1
+    )
