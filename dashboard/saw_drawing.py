@@ -6,6 +6,7 @@ One list of strokes and words is written twice, as SVG and as PDF. Lengths are i
 from __future__ import annotations
 
 import io
+import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -23,8 +24,9 @@ Anchor = Literal["start", "middle", "end"]
 
 PAPER_MM: Final = 180.0
 _EDGE_MM: Final = 24.0
-_TEXT_MM: Final = 3.6
-_LINE_MM: Final = 5.2
+_TEXT_MM: Final = 3.8
+_LINE_MM: Final = 5.4
+_ROW: Final = 88  # letters in a line
 _INK: Final = "#1c2321"
 _QUIET: Final = "#5c6662"
 _LOSS: Final = "#d9cfc3"
@@ -187,6 +189,7 @@ def _piece_words(number: int, laid: Laid, system: System) -> str:
 
 
 def _sheet(stock: Stock, pieces: Sequence[Laid], lines: Sequence[str], system: System) -> Sheet:
+    lines = [row for line in lines for row in textwrap.wrap(line, _ROW, subsequent_indent="   ")]
     section = stock.section
     scale = (PAPER_MM - 2 * _EDGE_MM) / max(section.width_mm, section.depth_mm)
     low = _EDGE_MM + _LINE_MM * len(lines)

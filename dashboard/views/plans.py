@@ -30,8 +30,7 @@ def small(mm: float, system: units.System) -> str:
 
 def told(made: SizePlan | CutPlan | BuyPlan) -> None:
     """Show what a plan assumes, what would change it, and what to mind."""
-    for line in made.cautions:
-        st.warning(line)
+    st.warning("\n\n".join(made.cautions))
     with st.expander("What it assumes, and what would change it"):
         st.markdown("\n".join(f"- {line}" for line in made.assumptions))
         if made.would_change:
@@ -87,7 +86,7 @@ def to_order(system: units.System) -> None:
         "Where it will live", use_class.names(), key="plan_use", format_func=lambda n: use_class.get(n).title
     )
     heart = two.selectbox("Pith", list(HEARTS), key="plan_heart", format_func=HEARTS.__getitem__)
-    sure = three.slider("Of ten pieces so many hold the size", 5.0, 9.9, 9.0, 0.1, key="plan_sure") / 10
+    sure = three.slider("Pieces that hold the size, %", 50, 99, 90, key="plan_sure") / 100
     with st.expander("The shop's own bow, saw cut, planing, wane"):
         four = st.columns(4)
         names = ("Bow over the length", "Saw cut", "Planed off each face", "Wane at a corner")
@@ -242,7 +241,7 @@ def buying(system: units.System) -> None:
         "Wood to buy where a part names none", species.names(), index=None, key="buy_species",
         placeholder="choose",
     )  # fmt: skip
-    sure = two.slider("How sure sizes and dates are to be, of ten", 5.0, 9.5, 9.0, 0.5, key="buy_sure") / 10
+    sure = two.slider("How sure sizes and dates are to be, %", 50, 95, 90, key="buy_sure") / 100
     wait = three.number_input(
         "A week's wait for a part costs as much as", 0.0, 10.0, 0.0, 0.01, key="buy_wait",
         help="In cubic metres of wasted wood; 0: nothing may be late.",

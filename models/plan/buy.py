@@ -18,6 +18,7 @@ from baulk.models.plan import arrive, buy_words, ready, size
 from baulk.models.plan.assign import Amounts, assign
 from baulk.models.plan.buying import Assignment, BuyPlan, InYard, MillLine, Shortfall, Wish
 from baulk.models.plan.part import Part
+from baulk.models.plan.sweep import SHORT
 from baulk.models.section import Finished
 
 WEEK_S: Final = 7 * 86_400.0
@@ -250,7 +251,7 @@ def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it w
     now_utc: datetime,
     air: Sequence[AirSeries],
 ) -> Shortfall:
-    crook = part.sweep_mm > 0 and part.length_mm / (4 * part.sweep_mm) < ready.SHORT_GRAIN
+    crook = part.sweep_mm > 0 and part.length_mm / (4 * part.sweep_mm) < SHORT
     short = Shortfall(part=part, count=count, reasons=reasons, crook=crook)
     named = part.species or wish.species
     if named is None:
@@ -281,7 +282,7 @@ def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it w
 
 def _bow_mm(part: Part) -> float | None:
     """Wood for the curve of a part that is sawn out of a straight timber, as far as a section goes."""
-    if part.sweep_mm == 0 or part.length_mm / (4 * part.sweep_mm) < ready.SHORT_GRAIN:
+    if part.sweep_mm == 0 or part.length_mm / (4 * part.sweep_mm) < SHORT:
         return None  # straight, or out of a crook that has the curve already
     return min(part.sweep_mm + part.length_mm * size.BOW_PER_LENGTH, part.width_mm, part.depth_mm)
 

@@ -18,17 +18,17 @@ from baulk.models.distortion import Movement, Shape
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.placement import offsets_mm
-from baulk.models.plan import layout, size
+from baulk.models.plan import layout, size, spots
 from baulk.models.plan.cut import Choice, CutPlan, Laid, Stock
-from baulk.models.plan.layout import Rect
 from baulk.models.plan.order import Order
 from baulk.models.plan.sweep import Sweep, meet
 from baulk.models.section import Face, Finished, Section
 from baulk.models.species import Species
+from baulk.models.units import show_size
 from baulk.models.use_class import UseClass
 
 HEARTS: Final = ("boxed", "free")
-HEART_MM: Final = 20.0  # kept clear of the pith by pieces free of heart, each way; common practice, no source
+ALIKE_MM: Final = 0.3  # movements that no saw tells apart; our own judgement, no source
 _TRIES: Final = 4  # an allowance is enlarged that often for the heart where the piece lies
 
 
@@ -46,55 +46,6 @@ class Wet:
 
     mean_pct: float
     field: MoistureField | None = None
-
-
-def fits(
-    stock: Stock, piece_mm: tuple[float, float], heart: str, *, clear: Sequence[Rect] | None = None
-) -> tuple[Finished, ...]:
-    """Places where a piece lies clear, those that can matter.
-
-    Parameters
-    ----------
-    stock : Stock
-        The timber.
-    piece_mm : (float, float)
-        Width and depth, not turned. [mm]
-    heart : {"any", "boxed", "free"}
-        Pith inside the piece, at least `HEART_MM` away from it, or wherever it falls.
-    clear : sequence of Rect, optional
-        Clear rectangles of the stock, if they are known already. [mm]
-
-    Returns
-    -------
-    tuple of Finished
-        Places in the timber's axes; none when there is no room. [mm]
-    """
-    section = stock.section
-    blocks = layout.inside(section, stock.defects)
-    if (heart == "free" and section.boxed_heart) or (heart == "free" and _near(section)):
-        blocks = (*blocks, _heart(section))
-        clear = None
-    rooms = layout.clear(section, blocks) if clear is None else clear
-    pith = (section.pith_x_mm, section.pith_y_mm)
-    found: dict[tuple[float, float], Finished] = {}
-    for room in rooms:
-        spans = []
-        for low, high, side, at in (
-            (room.x_mm, room.right_mm, piece_mm[0], pith[0]),
-            (room.y_mm, room.top_mm, piece_mm[1], pith[1]),
-        ):
-            first, last = low + side / 2, high - side / 2
-            if last < first - layout.SLACK_MM:
-                break
-            spans.append({round(each, 7) for each in (first, last, min(max(at, first), last))})
-        if len(spans) < 2:
-            continue
-        for x in spans[0]:
-            for y in spans[1]:
-                place = _placed(section, piece_mm, (x, y))
-                if heart != "boxed" or place.inside(section).boxed_heart:
-                    found[x, y] = place
-    return tuple(found.values())
 
 
 def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
@@ -244,11 +195,13 @@ def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | str:
     short: Choice | None = None
     for _ in range(_TRIES):
         laid = [
-            _laid(case, each, way) for way, need in needs.items() for each in fits(case.stock, need, heart)
+            _laid(case, each, way)
+            for way, need in needs.items()
+            for each in spots.fits(case.stock, need, heart)
         ]
         if not laid:
             break
-        best = min(laid, key=lambda each: (not each.holds, each.largest_mm))
+        best = _best(laid)
         short = Choice(name=f"one piece, {_words(heart)}", heart=heart, pieces=(best,))
         if best.holds:
             return short
@@ -256,9 +209,9 @@ def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | str:
         needs = {way: _larger(need, lacks) for way, need in needs.items()}
     if short is not None:
         return short
-    laid = [_laid(case, each, way) for way in ways for each in fits(case.stock, way.finished, heart)]
+    laid = [_laid(case, each, way) for way in ways for each in spots.fits(case.stock, way.finished, heart)]
     if laid:
-        best = min(laid, key=lambda each: each.largest_mm)
+        best = _best(laid)
         return Choice(name=f"one piece, {_words(heart)}, only when it is dry", heart=heart, pieces=(best,))
     order, need = ways[0].order, case.need(ways[0], heart)
     return (
@@ -266,6 +219,18 @@ def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | str:
         "alone "
         f"the {need[0]:.0f} x {need[1]:.0f} mm to saw now"
     )
+
+
+def _best(laid: Sequence[Laid]) -> Laid:
+    """Take the place that moves least; of places alike to the saw the one that lies most evenly."""
+    good = [each for each in laid if each.holds] or laid
+    least = min(each.largest_mm for each in good)
+    alike = [each for each in good if each.largest_mm <= least + ALIKE_MM]
+    return min(alike, key=lambda each: abs(each.piece.centre_x_mm) + abs(each.piece.centre_y_mm))
+
+
+def _both(width_mm: float, depth_mm: float) -> str:
+    return f"{show_size(width_mm, depth_mm, 'metric')} ({show_size(width_mm, depth_mm, 'inch')})"
 
 
 def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
@@ -277,14 +242,14 @@ def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
     for heart in ("any", "free"):
         need = case.need(upright, heart)
         blocks = layout.inside(case.stock.section, case.stock.defects)
-        if heart == "free" and _near(case.stock.section):
-            blocks = (*blocks, _heart(case.stock.section))
+        if heart == "free" and spots.near(case.stock.section):
+            blocks = (*blocks, spots.heart_of(case.stock.section))
         for _ in range(_TRIES):
             sawn = (round(need[0], 2), round(need[1], 2))
             laid = tuple(
                 _laid(
                     case,
-                    _placed(case.stock.section, (each.width_mm, each.height_mm), each.centre_mm),
+                    spots.placed(case.stock.section, (each.width_mm, each.height_mm), each.centre_mm),
                     upright if abs(each.width_mm - sawn[0]) < 1e-3 else turned,
                 )
                 for each in layout.most_pieces(case.stock.section, blocks, sawn, order.kerf_mm)
@@ -341,35 +306,6 @@ def _moved(section: Section, place: Finished, wood: Species, service_pct: float,
     field = drying.cut(wet.field, place)
     shape = Shape(field.section, wood, field.x_edges_mm, field.y_edges_mm)
     return shape.movement(np.asarray(field.mc_pct), service_pct)
-
-
-def _placed(section: Section, size_mm: tuple[float, float], centre_mm: tuple[float, float]) -> Finished:
-    """Lay a piece so that rounding does not push it over the section's edge."""
-    free = (max(section.width_mm - size_mm[0], 0.0) / 2, max(section.depth_mm - size_mm[1], 0.0) / 2)
-    x, y = (min(max(at, -room), room) for at, room in zip(centre_mm, free, strict=True))
-    return Finished(width_mm=size_mm[0], depth_mm=size_mm[1], centre_x_mm=x, centre_y_mm=y)
-
-
-def _near(section: Section) -> bool:
-    return (
-        abs(section.pith_x_mm) < section.width_mm / 2 + HEART_MM
-        and abs(section.pith_y_mm) < section.depth_mm / 2 + HEART_MM
-    )
-
-
-def _heart(section: Section) -> Rect:
-    """Give the heart to keep clear of, as far as it lies in the section."""
-    return layout.inside(
-        section,
-        [
-            Rect(
-                x_mm=section.pith_x_mm - HEART_MM,
-                y_mm=section.pith_y_mm - HEART_MM,
-                width_mm=2 * HEART_MM,
-                height_mm=2 * HEART_MM,
-            )
-        ],
-    )[0]
 
 
 def _words(heart: str) -> str:

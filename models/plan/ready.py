@@ -10,16 +10,14 @@ import numpy as np
 
 from baulk.models import species
 from baulk.models.air import AirSeries
-from baulk.models.plan import arrive, place_cut, size
+from baulk.models.plan import arrive, size, spots
 from baulk.models.plan.buying import InYard, Wish
 from baulk.models.plan.order import Order
 from baulk.models.plan.part import Part
-from baulk.models.plan.sweep import meet
+from baulk.models.plan.sweep import SHORT, meet
 from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
-
-SHORT_GRAIN = 8.0  # a curve that costs grain steeper than 1 in this is not sawn out; as `sweep.SHORT`
 
 
 def order_for(part: Part, wish: Wish) -> Order:
@@ -122,7 +120,7 @@ def place(part: Part, yard: InYard, use: UseClass, wish: Wish) -> tuple[Finished
     ):
         sweep = meet(part.sweep_mm, part.length_mm, along, stock.length_mm)
         across = meet(0.0, part.length_mm, other, stock.length_mm)
-        if sweep.one_in < SHORT_GRAIN:
+        if sweep.one_in < SHORT:
             reason = f"is too straight for its curve (grain 1 in {sweep.one_in:.0f})"
             continue
         least = min(part.width_mm, part.depth_mm)
@@ -132,10 +130,10 @@ def place(part: Part, yard: InYard, use: UseClass, wish: Wish) -> tuple[Finished
         order = replace(order_for(part, wish), bow_mm=sweep.extra_mm, crook_mm=across.extra_mm)
         need = need_now_mm(order, wood, use, yard.mean_pct)
         sawn = need[::-1] if turned else need
-        if places := place_cut.fits(stock, sawn, part.heart):
+        if places := spots.fits(stock, sawn, part.heart):
             best = min(places, key=lambda each: _from_pith(each, stock.section))
             return best, sawn
-        if place_cut.fits(stock, sawn, "any"):
+        if spots.fits(stock, sawn, "any"):
             reason = (
                 f"has no room for it {'with the heart boxed' if part.heart == 'boxed' else 'free of heart'}"
             )

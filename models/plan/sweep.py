@@ -13,8 +13,7 @@ from typing import Final
 from baulk.models.errors import OutOfRange
 from baulk.models.units import System, show_length
 
-# grain steeper than 1 in this to the edge makes a part weak across the bend; common practice, no source
-STEEP: Final = 15.0
+STEEP: Final = 15.0  # grain steeper than 1 in this to the edge is weak in bending; common practice, no source
 SHORT: Final = 8.0  # steeper than 1 in this is short grain, whatever the part; common practice, no source
 
 

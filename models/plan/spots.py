@@ -1,0 +1,132 @@
+"""Where in a timber a piece of a given size lies clear, with the heart where it is wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from baulk.models.plan import layout
+from baulk.models.plan.cut import Stock
+from baulk.models.plan.layout import Rect
+from baulk.models.section import Finished, Section
+
+HEART_MM: Final = 20.0  # kept clear of the pith by pieces free of heart, each way; common practice, no source
+
+
+def fits(
+    stock: Stock, piece_mm: tuple[float, float], heart: str, *, clear: Sequence[Rect] | None = None
+) -> tuple[Finished, ...]:
+    """Places where a piece lies clear, those that can matter.
+
+    Parameters
+    ----------
+    stock : Stock
+        The timber.
+    piece_mm : (float, float)
+        Width and depth, not turned. [mm]
+    heart : {"any", "boxed", "free"}
+        Pith inside the piece, at least `HEART_MM` away from it, or wherever it falls.
+    clear : sequence of Rect, optional
+        Clear rectangles of the stock, if they are known already. [mm]
+
+    Returns
+    -------
+    tuple of Finished
+        Places in the timber's axes; none when there is no room. [mm]
+    """
+    section = stock.section
+    blocks = layout.inside(section, stock.defects)
+    if (heart == "free" and section.boxed_heart) or (heart == "free" and near(section)):
+        blocks = (*blocks, heart_of(section))
+        clear = None
+    rooms = layout.clear(section, blocks) if clear is None else clear
+    pith = (section.pith_x_mm, section.pith_y_mm)
+    found: dict[tuple[float, float], Finished] = {}
+    for room in rooms:
+        spans = []
+        for low, high, side, at in (
+            (room.x_mm, room.right_mm, piece_mm[0], pith[0]),
+            (room.y_mm, room.top_mm, piece_mm[1], pith[1]),
+        ):
+            first, last = low + side / 2, high - side / 2
+            if last < first - layout.SLACK_MM:
+                break
+            spans.append({round(each, 7) for each in (first, last, min(max(at, first), last))})
+        if len(spans) < 2:
+            continue
+        for x in spans[0]:
+            for y in spans[1]:
+                place = placed(section, piece_mm, (x, y))
+                if heart != "boxed" or place.inside(section).boxed_heart:
+                    found[x, y] = place
+    return tuple(found.values())
+
+
+def placed(section: Section, size_mm: tuple[float, float], centre_mm: tuple[float, float]) -> Finished:
+    """Lay a piece so that rounding does not push it over the section's edge.
+
+    Parameters
+    ----------
+    section : Section
+        The timber. [mm]
+    size_mm, centre_mm : (float, float)
+        The piece and its centre, in the timber's axes. [mm]
+
+    Returns
+    -------
+    Finished
+        The piece, moved inside where it stuck out. [mm]
+    """
+    free = (max(section.width_mm - size_mm[0], 0.0) / 2, max(section.depth_mm - size_mm[1], 0.0) / 2)
+    x, y = (min(max(at, -room), room) for at, room in zip(centre_mm, free, strict=True))
+    return Finished(width_mm=size_mm[0], depth_mm=size_mm[1], centre_x_mm=x, centre_y_mm=y)
+
+
+def near(section: Section) -> bool:
+    """Whether what is kept clear about the pith reaches into the section.
+
+    Parameters
+    ----------
+    section : Section
+        The timber and its pith. [mm]
+
+    Returns
+    -------
+    bool
+        False for a pith far outside.
+    """
+    return (
+        abs(section.pith_x_mm) < section.width_mm / 2 + HEART_MM
+        and abs(section.pith_y_mm) < section.depth_mm / 2 + HEART_MM
+    )
+
+
+def heart_of(section: Section) -> Rect:
+    """Give the heart to keep clear of, as far as it lies in the section.
+
+    Parameters
+    ----------
+    section : Section
+        The timber and its pith, which is `near`. [mm]
+
+    Returns
+    -------
+    Rect
+        A square about the pith. [mm]
+
+    Raises
+    ------
+    OutOfRange
+        If none of it lies in the section.
+    """
+    return layout.inside(
+        section,
+        [
+            Rect(
+                x_mm=section.pith_x_mm - HEART_MM,
+                y_mm=section.pith_y_mm - HEART_MM,
+                width_mm=2 * HEART_MM,
+                height_mm=2 * HEART_MM,
+            )
+        ],
+    )[0]
