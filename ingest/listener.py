@@ -22,6 +22,7 @@ from baulk.ingest import broker, pipeline, publish, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
 from baulk.ingest.heard import Heard
+from baulk.ingest.repeats import Repeats
 from baulk.ingest.session import Session
 from baulk.ingest.shop import Shop
 from baulk.ingest.spool import Spool
@@ -143,6 +144,7 @@ class _Listener:
         self._revision = -1
         self._next_idle = self._next_drain = 0.0
         name = shop.config.client_id if number is None else f"{shop.config.client_id}-{number}"
+        self._repeats = Repeats()
         self._heard = Heard(shop, name)
         self.spool = Spool(shop.config.shop_dir / f"spool-{name}.db", room_mb=shop.config.broker.spool_mb)
         self.session = Session(
@@ -246,7 +248,7 @@ class _Listener:
     def _commit(self, raws: Sequence[RawMessage]) -> None:
         """Store a batch; after a mistake of ours message by message, so that none is lost by it."""
         try:
-            pipeline.handle_batch(raws, self.shop, heard=self._heard.last)
+            pipeline.handle_batch(raws, self.shop, heard=self._heard.last, repeats=self._repeats)
         except StoreError:
             raise
         except Exception as err:

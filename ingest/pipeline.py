@@ -7,8 +7,9 @@ from collections.abc import Iterable, MutableMapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from baulk.ingest import attribution, checks, repeats, wire
+from baulk.ingest import attribution, checks, wire
 from baulk.ingest.errors import WireError
+from baulk.ingest.repeats import Repeats
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.errors import NotFound
 from baulk.models.reading import Owner, Reading
@@ -50,19 +51,22 @@ def handle_batch(
     shop: Shop,
     *,
     heard: MutableMapping[str, tuple[RawMessage, Sorted]] | None = None,
+    repeats: Repeats | None = None,
 ) -> int:
     """Store what many messages say in one transaction; return how many readings were new.
 
-    The last message of each topic and what became of it is put into ``heard``.
+    The last message of each topic and what became of it is put into ``heard``; ``repeats`` knows what was
+    committed before.
     """
+    repeats = repeats or Repeats()
+    raws = repeats.fresh(raws)
     tags, sensors = shop.register.known(), attribution.Sensors(shop)
-    sorted_out = [(raw, sort(raw, shop, tags, sensors)) for raw in repeats.first_only(raws)]
+    sorted_out = [(raw, sort(raw, shop, tags, sensors)) for raw in raws]
     if any(one.waits_for for _, one in sorted_out) and (now := shop.register.known(again=True)) != tags:
         sorted_out = [
             (raw, sort(raw, shop, now, sensors) if one.waits_for else one) for raw, one in sorted_out
         ]
-    if any(raw.again for raw, _ in sorted_out):
-        sorted_out = repeats.without_stored(sorted_out, shop)
+    sorted_out = repeats.unstored(sorted_out, shop)
     readings = [reading for _, one in sorted_out for reading in one.readings]
     rejected = [(raw, one.reason, one.waits_for) for raw, one in sorted_out if one.reason]
     if rejected:  # one line for a batch: a flood must not fill the log as well
@@ -71,6 +75,7 @@ def handle_batch(
         log.warning("into quarantine, from %s: %s%s", raw.topic[:120], reason, more)
     flagged = checks.flag(readings, shop.store)
     new = shop.store.save(flagged, rejected)
+    repeats.committed(raws)
     for sensor in sensors.changed():  # while this was stored; its readings were looked for too early
         follow(shop, sensor)
     if heard is not None:

@@ -7,73 +7,90 @@ it is stored already if the same value lies in its series under an arrival with 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import time
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import timedelta
+from itertools import islice
 from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.wire.message import RawMessage, stamp_of
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.reading import Owner, Series
 
 if TYPE_CHECKING:
     from baulk.ingest.pipeline import Sorted
     from baulk.ingest.shop import Shop
 
 _LOOKED_AT: Final = 2000  # newest messages in quarantine
+_REMEMBERED: Final = 5000  # messages; more than a broker may have under way to us
+_KEPT_S: Final = 60.0
 
 
-def first_only(raws: Iterable[RawMessage]) -> Iterator[RawMessage]:
-    """Leave out a repeat that came in the same batch as the message itself."""
-    seen: set[tuple[int, str, bytes]] | None = None
-    for raw in (raws := list(raws)):
-        if raw.again and raw.mid:
-            if seen is None:
-                seen = set()
-                for before in raws:
-                    if before is raw:
-                        break
-                    seen.add((before.mid, before.topic, before.payload))
-            if (raw.mid, raw.topic, raw.payload) in seen:
+class Repeats:
+    """What one listener has committed lately, and what those before it had, looked up once it is asked."""
+
+    def __init__(self) -> None:
+        self._done: dict[tuple[int, str, int], None] = {}
+        self._stored: dict[tuple[Owner, str], set[tuple[Series, float, int]]] = {}
+        self._rejected: set[tuple[str, bytes, int]] | None = None
+        self._used = 0.0
+
+    def fresh(self, raws: Iterable[RawMessage]) -> list[RawMessage]:
+        """Leave out repeats of what was committed in this process, or lies in the same batch."""
+        raws = list(raws)
+        if not any(raw.again and raw.mid for raw in raws):
+            return raws
+        seen, left = set(self._done), []
+        for raw in raws:
+            if raw.again and raw.mid and _key(raw) in seen:
                 continue
-        if seen is not None:
-            seen.add((raw.mid, raw.topic, raw.payload))
-        yield raw
+            seen.add(_key(raw))
+            left.append(raw)
+        return left
 
+    def committed(self, raws: Iterable[RawMessage]) -> None:
+        """Remember messages that are safe now."""
+        self._done.update((_key(raw), None) for raw in raws if raw.mid)
+        if len(self._done) > 2 * _REMEMBERED:
+            self._done = dict(islice(self._done.items(), len(self._done) - _REMEMBERED, None))
 
-def without_stored(
-    sorted_out: list[tuple[RawMessage, Sorted]], shop: Shop
-) -> list[tuple[RawMessage, Sorted]]:
-    """Take out of repeated messages what is stored or quarantined already."""
-    stored: dict[tuple[Owner, str], set[tuple[Series, float, int]]] = {}
-    rejected: set[tuple[str, bytes, int]] | None = None
-    left = []
-    for raw, one in sorted_out:
-        if not (raw.again and raw.mid):
-            left.append((raw, one))
-            continue
+    def unstored(
+        self, sorted_out: list[tuple[RawMessage, Sorted]], shop: Shop
+    ) -> list[tuple[RawMessage, Sorted]]:
+        """Take out of repeated messages what is stored or quarantined already."""
+        if not any(raw.again and raw.mid for raw, _ in sorted_out):
+            return sorted_out
+        if time.monotonic() > self._used + _KEPT_S:
+            self._stored, self._rejected = {}, None
+        self._used = time.monotonic()
+        return [
+            (raw, self._without_stored(raw, one, shop) if raw.again and raw.mid else one)
+            for raw, one in sorted_out
+        ]
+
+    def _without_stored(self, raw: RawMessage, one: Sorted, shop: Shop) -> Sorted:
         readings = []
         for reading in one.readings:
             whose = (reading.series.owner, reading.series.name)
-            if whose not in stored:
-                stored[whose] = _stored(whose, raw, shop)
-            if (reading.series, reading.value, raw.mid) not in stored[whose]:
+            if whose not in self._stored:
+                since = raw.arrived_utc - timedelta(days=shop.config.broker.session_days)
+                self._stored[whose] = {
+                    (each.series, each.value, stamp_of(each.arrived_utc))
+                    for each in shop.store.readings(*whose, since)
+                }
+            if (reading.series, reading.value, raw.mid) not in self._stored[whose]:
                 readings.append(reading)
         reason = one.reason
         if reason is not None:
-            if rejected is None:
-                rows = shop.store.quarantined(_LOOKED_AT)
-                rejected = {(row.raw.topic, row.raw.payload, stamp_of(row.raw.arrived_utc)) for row in rows}
-            if (raw.topic, raw.payload, raw.mid) in rejected:
+            if self._rejected is None:
+                self._rejected = {
+                    (row.raw.topic, row.raw.payload, stamp_of(row.raw.arrived_utc))
+                    for row in shop.store.quarantined(_LOOKED_AT)
+                }
+            if (raw.topic, raw.payload, raw.mid) in self._rejected:
                 reason = None
-        left.append((raw, replace(one, readings=tuple(readings), reason=reason)))
-    return left
+        return replace(one, readings=tuple(readings), reason=reason)
 
 
-def _stored(whose: tuple[Owner, str], raw: RawMessage, shop: Shop) -> set[tuple[Series, float, int]]:
-    """Give what is kept under the arrival itself: the readings without a time of their own."""
-    since = raw.arrived_utc - timedelta(days=shop.config.broker.session_days)
-    return {_key(one) for one in shop.store.readings(*whose, since)}
-
-
-def _key(reading: Reading) -> tuple[Series, float, int]:
-    return reading.series, reading.value, stamp_of(reading.arrived_utc)
+def _key(raw: RawMessage) -> tuple[int, str, int]:
+    return raw.mid, raw.topic, hash(raw.payload)
