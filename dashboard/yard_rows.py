@@ -65,10 +65,14 @@ def _held(s: Shop) -> tuple[_Held, ...]:
     if last is not None and last[0] == revision:
         return last[1]
     stored = {each.tag: each.payload for each in s.store.evaluations()}
+    newest_of: dict[str, datetime] = {}
+    for each in s.store.latest(Owner.TIMBER):
+        name = each.series.name
+        newest_of[name] = max(newest_of.get(name, each.taken_utc), each.taken_utc)
     found = []
     for timber in s.register.list():
         seen, trouble = _glance(stored.get(timber.tag))
-        newest = max((r.taken_utc for r in s.store.latest(Owner.TIMBER, timber.tag)), default=None)
+        newest = newest_of.get(timber.tag)
         found.append(_Held(timber=timber, answer=seen, trouble=trouble, newest_utc=newest))
     _LAST[folder] = (revision, tuple(found))
     return _LAST[folder][1]

@@ -10,10 +10,21 @@ from baulk.ingest.shop import Shop
 from baulk.models import use_class
 from baulk.models.errors import BaulkError
 from baulk.models.reading import Owner
+from baulk.models.units import System, TemperatureUnit
 
 
-def record(shop: Shop, tag: str, now_utc: datetime, *, url: str | None = None) -> Record:
-    """Gather the record of one timber; a timber without a verdict gets its reason instead."""
+def record(
+    shop: Shop,
+    tag: str,
+    now_utc: datetime,
+    *,
+    system: System | None = None,
+    temperature: TemperatureUnit | None = None,
+) -> Record:
+    """Gather the record of one timber, in the shop's units unless others are given.
+
+    A timber without a verdict gets its reason instead.
+    """
     timber = shop.register.get(tag)
     stored = shop.store.evaluation(timber.tag)
     answer, trouble = None, None
@@ -31,7 +42,7 @@ def record(shop: Shop, tag: str, now_utc: datetime, *, url: str | None = None) -
         events=tuple(shop.register.events(timber.tag)),
         readings=tuple(shop.store.readings(Owner.TIMBER, timber.tag)),
         made_utc=now_utc,
-        url=url or shop.config.dashboard.address,
-        system=shop.config.shop.units,
-        temperature=shop.config.temperature,
+        url=shop.config.dashboard.address,
+        system=system or shop.config.shop.units,
+        temperature=temperature or shop.config.temperature,
     )

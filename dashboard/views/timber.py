@@ -6,7 +6,21 @@ from datetime import datetime
 
 import streamlit as st
 
-from baulk.dashboard import butt_end, by_hand, came_true, charts, data, frame, telling, words, yard_rows
+from baulk.dashboard import (
+    butt_end,
+    by_hand,
+    came_true,
+    charts,
+    data,
+    frame,
+    outline_picture,
+    telling,
+    timber_history,
+    timber_paper,
+    what_if,
+    words,
+    yard_rows,
+)
 from baulk.dashboard.answer import Answer, Span
 from baulk.models import units
 from baulk.models.reading import AT_DEPTH
@@ -178,6 +192,9 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
         left, right = st.columns(2, gap="large")
         with left:
             st.subheader("Movement still to come", anchor=False)
+            drawn, times = outline_picture.picture(timber, answer.movement, facts.system)
+            st.altair_chart(drawn, width="content", key="outline")
+            st.caption(f"The finished square, its movement drawn {times} times as large as it is.")
             movement(answer, facts.system)
         with right:
             st.subheader("What the readings taught", anchor=False)
@@ -271,8 +288,11 @@ def page() -> None:
     left, right = st.columns([7, 5], gap="large")
     with left:
         newest(found, facts, now)
+        timber_history.show(found, facts, now)
     with right:
         by_hand.form(found, facts)
+        what_if.form(found, facts)
+        timber_paper.offer(found, now)
 
 
 page()

@@ -1,0 +1,86 @@
+"""What can be taken away from a timber's page: labels, the record, dates, and its tables."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import pandas as pd
+import streamlit as st
+
+from baulk.dashboard import arriving, data, person, take_away, words
+from baulk.dashboard.answer import Answer
+from baulk.dashboard.desk import ask
+from baulk.dashboard.paper import dates, gather, labels, record
+from baulk.models.reading import Owner, Reading
+
+
+def offer(found: data.TimberFacts, now: datetime) -> None:
+    """Offer paper and files; each is made only when somebody takes it."""
+    tag = found.timber.tag
+    with st.expander("Print and take away", key="paper"):
+        left, right = st.columns(2)
+        with left:
+            sheet = st.selectbox("Labels on", [*labels.SHEETS, "62 x 29 mm", "4 x 2 in"], key="paper_sheet")
+            st.download_button(
+                "Labels", lambda: arriving.labels((tag,), labels.named(sheet)), f"{tag}-labels.pdf",
+                "application/pdf", key="paper_labels",
+            )  # fmt: skip
+            me, size = person.chosen(), data.facts()
+            st.download_button(
+                "Drying record", lambda: _record(tag, now, size), f"{tag}.pdf", "application/pdf",
+                key="paper_record", help=f"For {me.name}." if me.name else None,
+            )  # fmt: skip
+            st.download_button(
+                "Dates for a calendar",
+                lambda: _dates(tag, now),
+                f"{tag}.ics",
+                "text/calendar",
+                key="paper_dates",
+            )
+        with right:
+            take_away.offer(f"{tag}-readings", lambda: readings(tag), key="paper-readings")
+            st.caption("All its readings.")
+            if found.answer is not None:
+                answer = found.answer
+                take_away.offer(f"{tag}-forecast", lambda: forecast(answer), key="paper-forecast")
+                st.caption("Its forecast, by quantile.")
+
+
+def _record(tag: str, now: datetime, facts: data.ShopFacts) -> bytes:
+    made = ask(lambda s: gather.record(s, tag, now, system=facts.system, temperature=facts.temperature))
+    return record.pdf(made, paper="letter" if facts.system == "inch" else "a4")
+
+
+def _dates(tag: str, now: datetime) -> bytes:
+    made, shop, slug = ask(lambda s: (gather.record(s, tag, now), s.config.shop.name, s.config.slug))
+    return dates.calendar([made], shop=shop, slug=slug)
+
+
+def readings(tag: str) -> pd.DataFrame:
+    """Return every reading of a timber as a table."""
+    found: list[Reading] = ask(lambda s: s.store.readings(Owner.TIMBER, tag))
+    return pd.DataFrame(
+        [
+            {
+                "series": str(each.series),
+                "taken": each.taken_utc,
+                "arrived": each.arrived_utc,
+                "value": each.value,
+                "unit": each.unit,
+                "source": each.source,
+                "flags": " ".join(each.flags),
+            }
+            for each in found
+        ],
+        columns=["series", "taken", "arrived", "value", "unit", "source", "flags"],
+    )
+
+
+def forecast(answer: Answer) -> pd.DataFrame:
+    """Return the forecast as a table: one row a moment, one column a part and quantile, in % MC."""
+    ahead = answer.forecast
+    columns: dict[str, object] = {"time": [words.from_posix(t) for t in ahead.posix_s]}
+    for part, rows in (("mean", ahead.mean_pct), ("core", ahead.core_pct)):
+        for quantile, row in zip((5, 25, 50, 75, 95), rows, strict=True):
+            columns[f"{part}_mc_q{quantile:02d}_pct"] = row
+    return pd.DataFrame(columns)

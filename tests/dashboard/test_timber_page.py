@@ -1,0 +1,154 @@
+"""The Timber page's own deeds: history, what if, the outline in service, and what can be taken away."""
+
+from __future__ import annotations
+
+import io
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from baulk.dashboard import answer, outline_picture, take_away, timber_paper, what_if
+from baulk.dashboard.answer import Span
+from baulk.ingest import shop as shops
+from baulk.models.event import EventKind
+
+
+def open_page(app, tag="FER-01"):
+    app.run()
+    app.switch_page("views/timber.py")
+    app.query_params["tag"] = tag
+    app.run()
+    assert not app.exception
+    return app
+
+
+def html(app):
+    return "\n".join(each.proto.body for each in app.get("html"))
+
+
+def test_what_is_noted_stands_in_the_history_and_can_be_taken_back(app, shop_folder):
+    page = open_page(app)
+    page.text_input(key="me_name").set_value("Ida").run()
+    page.selectbox(key="event_kind").set_value(EventKind.CUT).run()
+    page.text_input(key="event_length").set_value("7 ft").run()
+    page.text_input(key="event_after").set_value("140 lb").run()
+    page.button(key="event_go").click().run()
+    assert not page.exception
+    assert "Noted: cut to 7 ft, 140 lb after." in [each.value for each in page.success]
+    assert "cut to 7 ft" in html(page)
+    assert "Ida" in html(page)
+    with shops.open(shop_folder) as shop:
+        assert shop.register.get("FER-01").length_mm == pytest.approx(2133.6)
+    page.button(key="event_back").click().run()
+    assert not page.exception
+    assert "cut to 7 ft" not in html(page)
+    with shops.open(shop_folder) as shop:
+        assert shop.register.get("FER-01").length_mm == pytest.approx(2438.4)
+        assert [event.undone_by for event in shop.register.events("FER-01", undone=True)][-1] == "Ida"
+
+
+def test_an_event_that_says_too_little_is_a_sentence(app):
+    page = open_page(app)
+    page.selectbox(key="event_kind").set_value(EventKind.CUT).run()
+    page.button(key="event_go").click().run()
+    assert any("needs length_mm" in each.value for each in page.error)
+    page.text_input(key="event_length").set_value("a bit").run()
+    assert not page.exception
+    assert page.error
+
+
+def test_every_kind_of_event_can_be_chosen(app):
+    page = open_page(app)
+    for kind in page.selectbox(key="event_kind").options:
+        page.selectbox(key="event_kind").select(kind).run()
+        assert not page.exception, kind
+
+
+@pytest.fixture
+def move(invented):
+    return answer.parse(invented.evaluation(invented.piece("FER-01"))).movement
+
+
+def still(move, **changes):
+    zero = Span(median=0, low=0, high=0)
+    faces = dict.fromkeys("abcd", zero)
+    return move.model_copy(
+        update={"face_mm": faces, "out_of_square_mm": zero, "cup_mm": zero, "middle_width_mm": None} | changes
+    )
+
+
+def test_a_piece_that_does_not_move_is_drawn_square(move):
+    points = outline_picture.outline(still(move), 150, 100, 10)
+    assert {abs(x) for x in points[:, 0]} >= {75.0}
+    assert points[:, 0].min() == -75
+    assert points[:, 1].max() == 50
+
+
+def test_each_face_is_drawn_as_much_shorter_as_it_gets_times_the_exaggeration(move):
+    shrunk = {
+        face: Span(median=-value, low=0, high=0) for face, value in zip("abcd", (1, 2, 3, 4), strict=True)
+    }
+    points = outline_picture.outline(still(move, face_mm=shrunk), 150, 150, 5)
+    corners = points[[0, 12, 24, 36]]
+    sides = [np.hypot(*(corners[n] - corners[(n + 1) % 4])) for n in range(4)]
+    assert sides == pytest.approx([150 - 5 * v for v in (1, 2, 3, 4)], abs=0.4)  # a slant adds a little
+
+
+def test_a_corner_that_closes_is_drawn_sharper_than_a_right_angle(move):
+    for width, depth in ((150, 150), (200, 100), (100, 200)):
+        points = outline_picture.outline(
+            still(move, out_of_square_mm=Span(median=2, low=2, high=2)), width, depth, 5
+        )
+        top_left, top_right, low_right = points[0], points[12], points[24]
+        one, two = top_left - top_right, low_right - top_right
+        assert np.dot(one, two) > 0  # under 90 degrees between faces a and b
+        closes = np.dot(one, two) / np.hypot(*one) / np.hypot(*two) * max(width, depth)
+        assert closes == pytest.approx(10, rel=0.05)
+
+
+@pytest.mark.parametrize(("largest", "times"), [(10, 1), (2.1, 5), (1.0, 10), (0.01, 100)])
+def test_the_exaggeration_is_a_round_number_that_keeps_the_picture_in_shape(move, largest, times):
+    moved = still(move, cup_mm=Span(median=largest, low=0, high=0))
+    assert outline_picture.exaggeration(moved, 150) == times
+
+
+def test_another_use_and_size_are_worked_out_and_nothing_is_kept(app, shop_folder, invented):
+    open_page(app)
+    with shops.open(shop_folder) as shop:
+        before = shop.store.evaluation("FER-01")
+    change = what_if.Change(
+        use="backbone-immersed", width_mm=120, depth_mm=120, probability=0.8, build_days=30
+    )
+    made = what_if.answer("FER-01", change, invented.NOW)
+    assert made.verdict.wanted == 0.8
+    assert made.movement.build_days == 30
+    with shops.open(shop_folder) as shop:
+        assert shop.store.evaluation("FER-01") == before
+        assert shop.register.get("FER-01").use_class == "backbone-above-water"
+
+
+def test_what_if_on_the_page_says_the_verdict_or_why_there_is_none(app):
+    page = open_page(app)
+    page.text_input(key="if_size-FER-01").set_value("20 x 20 in")
+    page.button(key="if_go-FER-01").click().run()
+    assert not page.exception
+    assert page.error
+    page.text_input(key="if_size-FER-01").set_value("5 x 5 in")
+    page.button(key="if_go-FER-01").click().run()
+    assert not page.exception
+    assert not page.error
+    assert any("Nothing of this is kept" in each.value for each in page.caption)
+
+
+def test_readings_and_forecast_can_be_taken_away(app, shop_folder, invented):
+    open_page(app)
+    table = timber_paper.readings("FER-01")
+    assert len(table) == 24
+    assert list(timber_paper.readings("FER-05").columns) == list(table.columns)
+    back = pd.read_parquet(io.BytesIO(take_away.parquet(table)))
+    assert pd.Timestamp(back["taken"].max()) <= pd.Timestamp(invented.NOW + timedelta(seconds=1))
+    ahead = timber_paper.forecast(answer.parse(invented.evaluation(invented.piece("FER-01"))))
+    assert (ahead["core_mc_q05_pct"] <= ahead["core_mc_q95_pct"]).all()
+    assert b"mean_mc_q50_pct" in take_away.csv(ahead)
