@@ -9,6 +9,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.errors import WireError
@@ -16,7 +17,8 @@ from baulk.ingest.register import Attachments
 from baulk.ingest.wire.mapped import NO_DEPTH_MM
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.models.errors import BaulkError
-from baulk.models.reading import AT_DEPTH, Owner, Reading, Series, end_flag, sensor_of
+from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series, end_flag, sensor_of
+from baulk.models.section import Face
 
 if TYPE_CHECKING:
     from baulk.ingest.shop import Shop
@@ -51,12 +53,8 @@ def place(reading: Reading, known: Attachments) -> Reading | None:
     depth_mm = at.depth_mm or old.depth_mm
     if pins and depth_mm == NO_DEPTH_MM:
         return None
-    series = Series(
-        owner=Owner.TIMBER,
-        name=at.tag,
-        quantity=old.quantity,
-        depth_mm=depth_mm if pins else None,
-        face=(at.face or old.face) if pins else None,
+    series = _series(
+        at.tag, old.quantity, depth_mm if pins else None, (at.face or old.face) if pins else None
     )
     flags = tuple(flag for flag in reading.flags if not (pins and flag.startswith("end-")))
     if pins and at.from_end_mm is not None:
@@ -64,6 +62,11 @@ def place(reading: Reading, known: Attachments) -> Reading | None:
     if series == old and set(flags) == set(reading.flags):
         return reading
     return replace(reading, series=series, flags=flags)
+
+
+@lru_cache(maxsize=1024)  # the places of a shop's sensors are few and come again and again
+def _series(tag: str, quantity: Quantity, depth_mm: float | None, face: Face | None) -> Series:
+    return Series(owner=Owner.TIMBER, name=tag, quantity=quantity, depth_mm=depth_mm, face=face)
 
 
 def why_not(reading: Reading, known: Attachments) -> str:

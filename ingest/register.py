@@ -58,6 +58,7 @@ class Register:
         self._in_words = backing.in_words
         self._path = backing.path
         self._known: tuple[int, frozenset[str]] = (0, frozenset())
+        self._sensors: tuple[tuple[Any, ...], Attachments] | None = None
         with self._faults():
             migrations.upgrade(self._engine.execution_options(begin="BEGIN IMMEDIATE"))
 
@@ -102,10 +103,13 @@ class Register:
         A tag is never taken away, so that one in here is entered for sure; one that is not may be new. With
         another file in its place all are looked up again.
         """
-        inode = self._path.stat().st_ino if self._path is not None and self._path.exists() else 0
+        inode = self._inode()
         if again or inode != self._known[0] or not self._known[1]:
             self._known = (inode, frozenset(self.tags()))
         return self._known[1]
+
+    def _inode(self) -> int:
+        return self._path.stat().st_ino if self._path is not None and self._path.exists() else 0
 
     def get(self, tag: str) -> Timber:
         """Give one timber; small and capital letters are the same."""
@@ -256,12 +260,18 @@ class Register:
             return events.where(base, sensor, at_utc)
 
     def attachments(self) -> Attachments:
-        """Give where every sensor was at any time, to be asked many times."""
-        steps: dict[str, tuple[tuple[int, Attachment | None], ...]] = {}
-        for row in self._rows(events.attachments()):
-            step = (row["at_us"], events.attachment_of(row))
-            steps[row["sensor"]] = (*steps.get(row["sensor"], ()), step)
-        return Attachments(steps)
+        """Give where every sensor was at any time; worked out anew only after a change."""
+        stamp = sa.select(sa.func.max(EVENT.c.number), sa.func.count(EVENT.c.undone_us))
+        with self._read() as base:
+            newest, undone = base.execute(stamp.where(EVENT.c.sensor.is_not(None))).one()
+            state = (self._inode(), newest, undone)
+            if self._sensors is None or self._sensors[0] != state:
+                steps: dict[str, tuple[tuple[int, Attachment | None], ...]] = {}
+                for row in base.execute(events.attachments()).mappings():
+                    step = (row["at_us"], events.attachment_of(row))
+                    steps[row["sensor"]] = (*steps.get(row["sensor"], ()), step)
+                self._sensors = (state, Attachments(steps))
+            return self._sensors[1]
 
     def unsettled(self) -> dict[int, str]:
         """Give the events that the readings of their sensor have not followed yet, and the sensor."""
