@@ -201,7 +201,7 @@ def parts_wanted(system: units.System) -> list[part.Part]:
         "Parts list as CSV", type=["csv", "txt"], key="parts_file", help=f"Columns: {part.COLUMNS}."
     )
     listed = desk.ask(lambda shop: shop.register.parts())
-    text = part.write_csv(listed)
+    text = part.write_csv(listed, system)
     if given is not None:
         try:
             text = given.getvalue().decode("utf-8")

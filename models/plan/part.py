@@ -8,7 +8,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from typing import Final, Literal, get_args
 
 from baulk.models import species, units, use_class
@@ -177,13 +177,15 @@ def read_csv(text: str, *, now_utc: datetime | None = None, bare: units.LengthUn
     return PartList(parts=tuple(parts), refused=tuple(refused))
 
 
-def write_csv(parts: Sequence[Part]) -> str:
-    """Write a parts list that `read_csv` reads back, lengths in millimetres.
+def write_csv(parts: Sequence[Part], system: units.System = "metric") -> str:
+    """Write a parts list that `read_csv` reads back.
 
     Parameters
     ----------
     parts : sequence of Part
         The parts. [mm]
+    system : {"inch", "metric"}
+        Whether lengths that are whole sixteenths of an inch are written in inches.
 
     Returns
     -------
@@ -197,17 +199,28 @@ def write_csv(parts: Sequence[Part]) -> str:
         writer.writerow(
             [
                 part.name,
-                f"{part.width_mm:g} x {part.depth_mm:g} mm",
-                f"{part.length_mm:g} mm",
-                f"{part.sweep_mm:g} mm",
+                f"{_exact(part.width_mm, system)} x {_exact(part.depth_mm, system)}",
+                _exact(part.length_mm, system),
+                _exact(part.sweep_mm, system),
                 part.use_class,
-                part.wanted_by_utc.astimezone(UTC).isoformat() if part.wanted_by_utc else "",
+                _iso(part.wanted_by_utc) if part.wanted_by_utc else "",
                 part.heart,
                 part.count,
                 part.species or "",
             ]
         )
     return out.getvalue()
+
+
+def _exact(mm: float, system: units.System) -> str:
+    if system == "inch" and abs(mm / 25.4 * 16 - round(mm / 25.4 * 16)) < 1e-4:
+        return units.show_length(mm, "inch")
+    return f"{mm:.10g} mm"
+
+
+def _iso(moment: datetime) -> str:
+    utc = moment.astimezone(UTC)
+    return utc.date().isoformat() if utc.time() == time() else utc.isoformat()
 
 
 def _lines(text: str) -> list[tuple[int, list[str]]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from typer.testing import CliRunner
@@ -143,6 +144,14 @@ def test_the_example_list_of_the_demo_is_read_whole(root):
     found = part.read_csv((root / "ingest" / "demo" / "ferry-parts.csv").read_text())
     assert found.refused == ()
     assert len(found.parts) == 9
+
+
+def test_the_demos_days_move_with_the_day_it_is_seen():
+    from baulk.ingest.demo import parts  # noqa: PLC0415
+
+    later = parts.WRITTEN_UTC + timedelta(days=4000, hours=7)
+    assert min(each.wanted_by_utc for each in parts.parts(later)) > later
+    assert parts.parts(parts.WRITTEN_UTC)[0].wanted_by_utc == datetime(2028, 4, 30, tzinfo=UTC)
 
 
 def test_the_drawing_holds_every_piece_and_its_distances():

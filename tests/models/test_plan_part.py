@@ -80,7 +80,8 @@ def test_any_text_ends_in_parts_or_sentences(text):
         assert len(found.parts) + len(found.refused) >= 1
 
 
-def test_what_is_written_is_read_back():
+@pytest.mark.parametrize("system", ["metric", "inch"])
+def test_what_is_written_is_read_back(system):
     parts = (
         Part(
             name="Futtock, port 3",
@@ -96,4 +97,5 @@ def test_what_is_written_is_read_back():
         ),
         Part(name="Keel", width_mm=200, depth_mm=200, length_mm=4000, use_class="backbone-immersed"),
     )
-    assert part.read_csv(part.write_csv(parts)).parts == parts
+    assert "2027-03-04T12" in part.write_csv(parts, system)
+    assert part.read_csv(part.write_csv(parts, system)).parts == parts
