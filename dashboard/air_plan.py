@@ -192,7 +192,7 @@ def _show(made: AirPlan, temperature: TemperatureUnit) -> None:
     ]
     if made.gains:
         mean = sum(each.gained_weeks.median for each in made.gains) / len(made.gains)
-        entries.append(("Against doing nothing", f"{mean:+.0f} weeks", "mean of the chosen; + is sooner"))
+        entries.append(("Against doing nothing", _weeks(mean), "mean of the chosen timbers"))
     if week.need_l_day is not None:
         now = "to take out" if week.need_l_day >= 0 else "to add"
         entries.append(("Water", f"{abs(week.need_l_day):.1f} l/day", f"{now} this week"))
@@ -233,6 +233,13 @@ def _table(made: AirPlan, temperature: TemperatureUnit) -> None:
     ]
     with st.expander("Week by week"):
         frame.table(("week from", "air", "hold", "window", "if nothing is done", "l/day out"), rows)
+
+
+def _weeks(number: float) -> str:
+    whole = round(abs(number))
+    if not whole:
+        return "no change"
+    return f"{whole} week{'s' if whole > 1 else ''} {'sooner' if number > 0 else 'later'}"
 
 
 def _day(moment: datetime) -> str:

@@ -55,7 +55,10 @@ def advice(plan: data.AirPlan, facts: data.ShopFacts) -> list[str]:
                 "with its ends sealed, and the finished work in the drier place."
             )
         else:
-            said.append(f"**Both are served** from about {low:.0f} to {high:.0f} % RH.")
+            said.append(
+                f"**Both are served** by their service ranges alone from about {low:.0f} to {high:.0f} % RH; "
+                "the plan below weighs what each tolerates, week by week."
+            )
     return said
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-TURN_RH: Final = 4.0  # of the schedule that is worth naming
+TURN_RH: Final = 2.0  # of the schedule that is worth naming
 WARMER_K: Final = 5.0
 NAMED_WEEKS: Final = 104
 CAUTION: Final = (
@@ -121,7 +121,7 @@ def _side(by: str, made: AirPlan) -> str:
         "checking": "the checking limit of the greenest timber",
         "mould": "mould, Hukka & Viitanen 1999",
         "condensation": "dew on timber that is colder than the air",
-        "finished work": "finished work" + (f" ({', '.join(keep)})" if keep else ""),
+        "finished work": "finished work" + (f": {', '.join(keep)}" if keep else ""),
         "practice": "common practice",
     }[by]
 
