@@ -10,8 +10,6 @@ from pathlib import Path
 from typing import Final
 
 from baulk.ingest.errors import StoreBroken, StoreError, StoreFull, StoreLocked, StoreMissing
-from baulk.ingest.store.moments import from_us as from_us  # noqa: PLC0414
-from baulk.ingest.store.moments import to_us as to_us  # noqa: PLC0414
 
 FORM: Final = 2  # of the tables below; kept in the file as user_version
 
