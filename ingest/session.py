@@ -40,7 +40,7 @@ ROOM: Final = 4000  # messages that may wait in memory, and
 ROOM_BYTES: Final = 32_000_000
 _BURST: Final = 250
 _TURN_S: Final = 0.25
-_ANSWER_S: Final = 10.0
+_ANSWER_S: Final = 20.0
 _LONGEST_S: Final = 15.0  # between two tries to connect
 _CLOSED: Final = 2  # connections closed without an answer before the other version is tried
 _LEAVE_S: Final = 1.0
@@ -161,7 +161,7 @@ class Session:
         self._leaving.set()
         self._wake()
         if self._thread.is_alive():
-            self._thread.join(5.0 + _ANSWER_S)
+            self._thread.join(15.0)
         self._near.close()
         self._far.close()
 

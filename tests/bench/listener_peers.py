@@ -109,15 +109,24 @@ def send(port, wanted):
     client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="sender", protocol=mqtt.MQTTv5)
     client.max_queued_messages_set(0)
     client.max_inflight_messages_set(500)
+    confirmed = 0
+
+    def published(*_):
+        nonlocal confirmed
+        confirmed += 1
+
+    client.on_publish = published
     client.connect("127.0.0.1", port)
     client.loop_start()
     print("ready", flush=True)
     sys.stdin.readline()
     first = time.time()
     print(json.dumps({"first": first}), flush=True)
-    for topic, payload in packs:
-        last = client.publish(topic, payload, qos=1)
-    while not last.is_published():
+    for number, (topic, payload) in enumerate(packs):
+        while number - confirmed > 2000:
+            time.sleep(0.001)
+        client.publish(topic, payload, qos=1)
+    while confirmed < wanted:
         time.sleep(0.002)
     done(first, wanted)
     client.disconnect()

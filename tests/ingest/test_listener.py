@@ -19,7 +19,7 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from baulk.ingest import config, listener, pipeline, publish, session, shop
-from baulk.ingest.errors import BrokerError
+from baulk.ingest.errors import BrokerError, ConfigError
 from baulk.models.reading import Owner
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
@@ -387,3 +387,55 @@ def test_a_broker_without_mqtt_5_is_spoken_to_in_3_1_1(yard_dir, listen, polite)
     assert any("MQTT 3.1.1" in words for words in one.said)
     one.end()
     old.server.close()
+
+
+@pytest.mark.broker
+def test_two_listeners_take_turns_and_store_each_reading_once(broker_yard_dir, sensor, listen):
+    path = broker_yard_dir / "baulk.toml"
+    path.write_text(path.read_text().replace("[broker]", '[broker]\nshare = "yard"'))
+    one, two = listen(broker_yard_dir, number=1), listen(broker_yard_dir, number=2)
+    assert one.ready.wait(15)
+    assert two.ready.wait(15)
+    send(sensor, weights(0, 600))
+    assert until(lambda: len(stored(broker_yard_dir)) == 600)
+    two.end()
+    send(sensor, weights(600, 700))  # half of these are dealt to the one that left, and wait for it
+    listen(broker_yard_dir, number=2)
+    assert until(lambda: len(stored(broker_yard_dir)) == 700)
+
+
+def test_one_of_several_without_a_share_is_refused_in_a_sentence(yard_dir):
+    with shop.open(yard_dir) as opened, pytest.raises(ConfigError, match='set share = "yard" in'):
+        listener.run(opened, threading.Event(), number=2)
+
+
+@pytest.mark.broker
+def test_a_source_taken_out_of_the_settings_is_no_longer_subscribed_to(
+    broker_yard_dir, mosquitto, sensor, listen
+):
+    path = broker_yard_dir / "baulk.toml"
+    before = path.read_text()
+    path.write_text(
+        f'{before}\n[[source]]\ntopic = "scale/1"\nformat = "plain"\nquantity = "weight"\nunit = "kg"\n'
+        'tag = "FER-01"\n'
+    )
+    first = listen(broker_yard_dir)
+    assert first.ready.wait(15)
+    send(sensor, ["91"], "scale/1")
+    assert until(lambda: stored(broker_yard_dir) == [91])
+    first.end()
+    path.write_text(before)
+    second = listen(broker_yard_dir)
+    assert second.ready.wait(15)
+    second.end()
+    send(sensor, ["92"], "scale/1")
+    kept = []
+    heir = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="baulk-ferry-yard", protocol=mqtt.MQTTv5)
+    heir.on_message = lambda _c, _u, message: kept.append(message.topic)
+    heir.connect("127.0.0.1", mosquitto.port, clean_start=False)
+    heir.loop_start()
+    send(sensor, weights(0, 1))
+    assert until(lambda: kept)
+    heir.disconnect()
+    heir.loop_stop()
+    assert kept == [TOPIC]
