@@ -38,7 +38,7 @@ def doctor(
     unread, counted = sources.not_read(), Counter(each.mark for each in sources.every())
     messages, silent = _messages(shop) if not list_sources else ([], [])
     if json:
-        answer = {"version": version("baulk"), "values": dict(counted)}
+        answer: dict[str, object] = {"version": version("baulk"), "values": dict(counted)}
         answer |= {"messages": messages, "silent": silent}
         say_json(answer | ({"not_read": unread} if list_sources else {}))
         return
