@@ -30,6 +30,7 @@ WITHOUT_ANSWER = {
     "place",
     "plan",
     "reading",
+    "store",
 }  # or only through parts of it
 OAK = (
     "timber", "add", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
