@@ -154,6 +154,14 @@ class DashboardPart(_Part):
         return self.url or f"{scheme}://{host}:{self.port}"
 
 
+class NoticesPart(_Part):
+    """When people want to be left alone, and what they do not want to hear of."""
+
+    quiet_from: str | None = Field(default="21:00", pattern=r"^([01]\d|2[0-3]):[0-5]\d$")
+    quiet_to: str | None = Field(default="07:00", pattern=r"^([01]\d|2[0-3]):[0-5]\d$")
+    without: tuple[str, ...] = ()
+
+
 class Config(_Part):
     """Everything in baulk.toml, and the folder it lies in."""
 
@@ -164,6 +172,7 @@ class Config(_Part):
     climate: ClimatePart = ClimatePart()
     verdict: VerdictPart = VerdictPart()
     dashboard: DashboardPart = DashboardPart()
+    notices: NoticesPart = NoticesPart()
     source: tuple[Source, ...] = ()
     meter: tuple[MeterPart, ...] = ()
 
@@ -297,6 +306,8 @@ port = 1883
 # user = "..."             # the password comes from the environment: BAULK_BROKER_PASSWORD
 # tls = true
 # ca_file = "ca.pem"
+# share = "yard"           # several listeners take turns: baulk listen --number 1, --number 2
+# spool_mb = 500           # room for messages while the store's server is away
 
 [store]
 kind = "sqlite"            # or "postgres", "influx": see deploy/postgres and deploy/influxdb
@@ -314,6 +325,11 @@ build_days = 365           # how long a squared piece lives in the shop's air be
 # cert_file = "pages.pem"    # TLS, which a phone's camera needs
 # key_file = "pages-key.pem"
 # url = "http://yard.local:8501"   # as phones reach the pages; printed in the codes of labels
+
+# [notices]                  # addresses of messengers: notices.urls beside this file, or BAULK_NOTICE_URLS
+# quiet_from = "21:00"
+# quiet_to = "07:00"
+# without = ["stuck value"]
 
 # Uses are a table; rows of your own, or corrected ones, go into a use_classes.csv beside this file.
 

@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, Final
 import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
-from baulk.ingest import broker, topics
+from baulk.ingest import broker, notices, topics
 from baulk.ingest.errors import BrokerError
 
 if TYPE_CHECKING:
     from baulk.ingest.shop import Shop
 
 _WAIT_S: Final = 10.0
+NOTICES: Final = ""  # stands for a tag; no timber has an empty one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +59,19 @@ def messages(shop: Shop, sent: Mapping[str, datetime] | None = None) -> Iterator
             made_utc=stored[0],
             topic=topics.verdict(tag, shop.config.slug),
             payload=json.dumps({"tag": tag, "made_utc": stored[0].isoformat(), **body}).encode(),
+        )
+    yield from _notices(shop, sent)
+
+
+def _notices(shop: Shop, sent: Mapping[str, datetime]) -> Iterator[Outgoing]:
+    """Give what is open, if any of it has opened, closed or been told since; it has no tag."""
+    changed = notices.changed_utc(shop)
+    if changed is not None and (NOTICES not in sent or sent[NOTICES] < changed):
+        yield Outgoing(
+            tag=NOTICES,
+            made_utc=changed,
+            topic=f"{topics.ROOT}/{shop.config.slug}/notices",
+            payload=notices.published(notices.open_ones(shop)),
         )
 
 

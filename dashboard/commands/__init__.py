@@ -49,6 +49,7 @@ COMMANDS: Final = {
     "weight": Entry("size_weight", "weight", "What a timber weighs, or how wet two weights say it is."),
     "dewpoint": Entry("air", "dewpoint", "Temperature at which given air begins to drip."),
     "plan": Entry("plan", "app", "Plans: the shop's humidity, sizes to saw, what to buy."),
+    "notices": Entry("notices", "notices", "What is open: sensors, check risk, mould, timbers ready."),
     "doctor": Entry("doctor", "doctor", "Where the numbers come from, and which nobody has looked up."),
 }
 

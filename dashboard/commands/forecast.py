@@ -15,7 +15,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.dashboard.commands.children import stop_signals
-from baulk.ingest import fleet, retention
+from baulk.ingest import fleet, messengers, retention
 from baulk.ingest import shop as shops
 from baulk.ingest.cluster import Cluster
 from baulk.ingest.errors import StoreError
@@ -164,6 +164,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
     The first round goes over every timber, for the program or the settings may be other ones than before.
     """
     said, first = "", True
+    messenger = messengers.Messenger(opened)
     while not stop.wait(0 if first else EVERY_S):
         try:
             tags = _asked(opened, None, everything=first)
@@ -174,10 +175,13 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
             said, first = "", False
             if gone := retention.nightly(opened, datetime.now(UTC)):
                 say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
+            for each in messenger.turn(datetime.now(UTC)):
+                say(f"notice, {each.kind}: {each.sentence}")
         except StoreError as err:
             if str(err) != said:  # once, not every second
                 said = str(err)
                 say(said)
+    messenger.close()
 
 
 def _line(made: Evaluation | None) -> None:

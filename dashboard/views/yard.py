@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from baulk.dashboard import charts, data, frame, take_away, words, yard_plan, yard_rows
+from baulk.dashboard import charts, data, frame, notice_list, take_away, words, yard_plan, yard_rows
 from baulk.dashboard.answer import Span
 from baulk.dashboard.yard_rows import YardRow
 from baulk.models import units, use_class
@@ -137,6 +137,7 @@ def yard() -> None:
                 "it appears here at once."
             )
             return
+        notice_list.show(facts.system, now)
         shown = choose(found)
         st.markdown(summary(found, len(shown)))
         if not shown:

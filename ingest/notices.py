@@ -1,0 +1,309 @@
+"""What a person should hear of without looking: each thing once, not at night, by page, topic and messenger.
+
+A notice is open as long as its cause stands. It is told when it opens and not again until it has closed and
+opened anew. What opens in the quiet hours waits for the morning; if it has closed by then nobody hears of it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+from baulk.ingest import health
+from baulk.ingest.health import Trouble
+from baulk.models import checking
+from baulk.models.errors import BaulkError
+
+if TYPE_CHECKING:
+    from baulk.ingest.shop import Shop
+
+KEY: Final = "notices"  # of the note that holds what is open
+SLIP: Final = timedelta(days=14)
+MOULD_WINDOW: Final = timedelta(days=28)
+MOULD_SHARE: Final = 0.25  # of the time, as in the reasons of a verdict; our own judgement
+CLEARED: Final = timedelta(days=2)  # a cause that comes and goes within that is the same cause
+KINDS: Final = (
+    "ready",
+    "slipped",
+    "check risk",
+    "mould",
+    Trouble.SILENT.value,
+    Trouble.BATTERY.value,
+    Trouble.CLOCK.value,
+    Trouble.STUCK.value,
+    Trouble.QUARANTINE.value,
+    Trouble.BEHIND.value,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """One thing to hear of.
+
+    Parameters
+    ----------
+    kind : str
+        One of `KINDS`.
+    about : str
+        Tag, place, sensor; with the kind it names the notice.
+    sentence : str
+        What is the matter and what to do.
+    since_utc : datetime
+        When its cause was first seen.
+    told_utc : datetime or None
+        When the messengers were given it.
+    """
+
+    kind: str
+    about: str
+    sentence: str
+    since_utc: datetime
+    told_utc: datetime | None = None
+
+    @property
+    def key(self) -> str:
+        """Name it."""
+        return f"{self.kind}/{self.about}"
+
+
+def open_ones(shop: Shop) -> list[Notice]:
+    """Give what was open when it was last looked, the newest first."""
+    return sorted(_kept(shop).notices.values(), key=lambda each: each.since_utc, reverse=True)
+
+
+def look(shop: Shop, now_utc: datetime) -> list[Notice]:
+    """Look at causes, keep what is open, and return it.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    now_utc : datetime
+        Now, with a time zone.
+    """
+    before = _kept(shop)
+    dates = dict(before.dates)
+    causes = [*_of_sensors(shop, now_utc), *_of_timbers(shop, now_utc, dates), *_of_air(shop, now_utc)]
+    wanted = set(KINDS) - set(shop.config.notices.without)
+    standing: dict[str, Notice] = {}
+    gone: dict[str, datetime] = dict(before.gone)
+    for kind, about, sentence in causes:
+        if kind not in wanted:
+            continue
+        one = Notice(kind=kind, about=about, sentence=sentence, since_utc=now_utc)
+        known = before.notices.get(one.key)
+        left = gone.pop(one.key, None)
+        if known is not None:
+            one = Notice(
+                kind=kind,
+                about=about,
+                sentence=sentence,
+                since_utc=known.since_utc,
+                told_utc=known.told_utc,
+            )
+        elif left is not None and now_utc - left < CLEARED:
+            one = Notice(kind=kind, about=about, sentence=sentence, since_utc=now_utc, told_utc=left)
+        standing[one.key] = one
+    for key, each in before.notices.items():
+        if key not in standing and each.told_utc is not None:
+            gone[key] = now_utc
+    gone = {key: at for key, at in gone.items() if now_utc - at < CLEARED}
+    _keep(shop, _Kept(notices=standing, gone=gone, dates=dates), before, now_utc)
+    return sorted(standing.values(), key=lambda each: each.since_utc, reverse=True)
+
+
+def changed_utc(shop: Shop) -> datetime | None:
+    """Give when anything last opened, closed or was told; None before anybody looked."""
+    at = _content(shop.store.noted(KEY) or b"{}").get("changed_utc")
+    return datetime.fromisoformat(at) if isinstance(at, str) else None
+
+
+def due(shop: Shop, now_utc: datetime) -> list[Notice]:
+    """Give what is open, was not told yet, and may be told at this hour."""
+    if quiet(now_utc, shop.config.notices.quiet_from, shop.config.notices.quiet_to):
+        return []
+    return [each for each in open_ones(shop) if each.told_utc is None]
+
+
+def told(shop: Shop, notices: Iterable[Notice], now_utc: datetime) -> None:
+    """Remember that these were told."""
+    before = _kept(shop)
+    standing = dict(before.notices)
+    for each in notices:
+        if (known := standing.get(each.key)) is not None:
+            standing[each.key] = Notice(
+                kind=known.kind,
+                about=known.about,
+                sentence=known.sentence,
+                since_utc=known.since_utc,
+                told_utc=now_utc,
+            )
+    _keep(shop, _Kept(notices=standing, gone=before.gone, dates=before.dates), before, now_utc)
+
+
+def quiet(now_utc: datetime, begins: str | None, ends: str | None) -> bool:
+    """Return whether it is the quiet time by this machine's clock; it may reach over midnight."""
+    if begins is None or ends is None:
+        return False
+    now, first, last = now_utc.astimezone().time(), time.fromisoformat(begins), time.fromisoformat(ends)
+    return first <= now < last if first <= last else now >= first or now < last
+
+
+Cause = tuple[str, str, str]
+
+
+def _of_sensors(shop: Shop, now_utc: datetime) -> list[Cause]:
+    return [(each.kind.value, each.about, each.sentence) for each in health.look(shop, now_utc).findings]
+
+
+def _of_timbers(shop: Shop, now_utc: datetime, dates: dict[str, str]) -> list[Cause]:
+    """Causes that verdicts give; `dates` remembers the expected days that were told, by tag."""
+    found: list[Cause] = []
+    standing = {timber.tag for timber in shop.register.list()}
+    for stored in shop.store.evaluations():
+        content = _content(stored.payload)
+        judged = content.get("verdict")
+        if stored.tag not in standing or not isinstance(judged, dict):
+            continue
+        step, square = judged.get("step"), (judged.get("dates") or {}).get("square")
+        if step in {"square", "rough out"}:
+            deed = "squared" if step == "square" else "roughed out"
+            found.append(("ready", f"{stored.tag}, {step}", f"{stored.tag} can be {deed} now"))
+        found += _slipped(stored.tag, step, square, dates, now_utc)
+        margin = content.get("checking")
+        if isinstance(margin, dict) and margin.get("deciding") and margin["margin_pct"]["median"] < 0:
+            found.append(
+                (
+                    "check risk",
+                    stored.tag,
+                    (
+                        f"the surface of {stored.tag} dries faster than the mildest published safe start: "
+                        "damp the air, cover it or move it out of draught and sun"
+                    ),
+                )
+            )
+    for tag in set(dates) - standing:
+        del dates[tag]
+    return found
+
+
+def _slipped(tag: str, step: object, square: object, dates: dict[str, str], now_utc: datetime) -> list[Cause]:
+    """Tell when the day has moved back by more than two weeks since it was last told or came nearer."""
+    if step == "square" or not isinstance(square, str):
+        if square is None and tag in dates and step != "square":
+            return [("slipped", tag, f"{tag} is not expected to be square-able inside two years any more")]
+        dates.pop(tag, None)
+        return []
+    expected, known = datetime.fromisoformat(square), dates.get(tag)
+    if known is None or expected < datetime.fromisoformat(known):
+        dates[tag] = square
+        return []
+    was = datetime.fromisoformat(known)
+    if expected - was <= SLIP:
+        return []
+    days = (expected - was).days
+    if was < now_utc - CLEARED * 7:  # an old promise; from here on the new one counts
+        dates[tag] = square
+    return [
+        (
+            "slipped",
+            tag,
+            f"{tag} is expected {days} days later than it was: {_day(expected)} instead of {_day(was)}",
+        )
+    ]
+
+
+def _of_air(shop: Shop, now_utc: datetime) -> list[Cause]:
+    found: list[Cause] = []
+    lying = {timber.place for timber in shop.register.list()}
+    for place in sorted(lying & set(shop.store.places())):
+        try:
+            air = shop.store.air(place, now_utc - MOULD_WINDOW)
+            part = checking.mould_share(air, since_s=(now_utc - MOULD_WINDOW).timestamp())
+        except (BaulkError, ValueError):  # too little air to say
+            continue
+        if part >= MOULD_SHARE:
+            found.append(
+                (
+                    "mould",
+                    place,
+                    (
+                        f"the air of {place} was damp enough for mould in {part:.0%} of the last four weeks "
+                        "(Hukka & Viitanen 1999): move air over wet faces and look at them; wear a mask if "
+                        "has grown"
+                    ),
+                )
+            )
+    return found
+
+
+def _day(moment: datetime) -> str:
+    local = moment.astimezone()
+    return f"{local.day} {local:%b %Y}"
+
+
+def _content(payload: bytes) -> dict[str, Any]:
+    try:
+        found = json.loads(payload)
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kept:
+    notices: Mapping[str, Notice]
+    gone: Mapping[str, datetime]
+    dates: Mapping[str, str]
+
+
+def _kept(shop: Shop) -> _Kept:
+    body = _content(shop.store.noted(KEY) or b"{}")
+    try:
+        notices = [
+            Notice(
+                kind=each["kind"],
+                about=each["about"],
+                sentence=each["sentence"],
+                since_utc=datetime.fromisoformat(each["since_utc"]),
+                told_utc=each["told_utc"] and datetime.fromisoformat(each["told_utc"]),
+            )
+            for each in body.get("notices", [])
+        ]
+        gone = {str(key): datetime.fromisoformat(at) for key, at in body.get("gone", {}).items()}
+        dates = {str(tag): str(day) for tag, day in body.get("dates", {}).items()}
+    except (KeyError, TypeError, ValueError, AttributeError):  # another version's: begin anew
+        return _Kept(notices={}, gone={}, dates={})
+    return _Kept(notices={each.key: each for each in notices}, gone=gone, dates=dates)
+
+
+def _keep(shop: Shop, now: _Kept, before: _Kept, now_utc: datetime) -> None:
+    if now == before and shop.store.noted(KEY) is not None:
+        return
+    body = {
+        "changed_utc": now_utc.astimezone(UTC).isoformat(),
+        "notices": [as_json(each) for each in now.notices.values()],
+        "gone": {key: at.isoformat() for key, at in now.gone.items()},
+        "dates": dict(now.dates),
+    }
+    shop.store.note(KEY, json.dumps(body).encode())
+
+
+def as_json(notice: Notice) -> dict[str, str | None]:
+    """Return a notice as it is kept and published."""
+    return {
+        "kind": notice.kind,
+        "about": notice.about,
+        "sentence": notice.sentence,
+        "since_utc": notice.since_utc.astimezone(UTC).isoformat(),
+        "told_utc": notice.told_utc and notice.told_utc.astimezone(UTC).isoformat(),
+    }
+
+
+def published(notices: Sequence[Notice]) -> bytes:
+    """Return what goes out on the retained topic: every open notice, by name."""
+    ordered = sorted(notices, key=lambda each: each.key)
+    return json.dumps({"open": [as_json(each) for each in ordered]}).encode()

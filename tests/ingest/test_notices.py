@@ -1,0 +1,286 @@
+"""Notices: each once, not at night, gone when their cause is; messengers that fail are tried again."""
+
+from __future__ import annotations
+
+import http.server
+import json
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from baulk.ingest import config as settings
+from baulk.ingest import messengers, notices, publish
+from baulk.ingest import shop as shops
+from baulk.ingest.errors import ConfigError
+from baulk.ingest.wire.message import RawMessage
+from baulk.models.reading import Owner, Quantity, Reading, Series
+
+NOW = datetime(2026, 5, 14, 12, 0, tzinfo=UTC)
+
+
+def judged(tag="FER-01", step="leave", square=None, margin=None):
+    body = {"tag": tag, "verdict": {"step": step, "dates": {"square": square and square.isoformat()}}}
+    if margin is not None:
+        body["checking"] = {"deciding": True, "margin_pct": {"median": margin}}
+    return json.dumps(body).encode()
+
+
+@pytest.fixture
+def shop(shop_dir, oak, monkeypatch):
+    path = shop_dir / settings.FILE
+    path.write_text(path.read_text() + '\n[notices]\nquiet_from = "00:00"\nquiet_to = "00:00"\n')
+    monkeypatch.delenv(messengers.ENV, raising=False)
+    with shops.open(shop_dir) as opened:
+        opened.add_timber(oak)
+        yield opened
+
+
+def evaluate(shop, **how):
+    shop.store.save_evaluation("FER-01", NOW, judged(**how))
+
+
+def kinds(shop, now=NOW):
+    return [each.kind for each in notices.look(shop, now)]
+
+
+def test_nothing_is_open_in_a_quiet_shop(shop):
+    assert kinds(shop) == []
+    assert notices.due(shop, NOW) == []
+
+
+def test_a_timber_that_is_ready_is_told_once_and_again_for_the_next_step(shop):
+    evaluate(shop, step="rough out")
+    assert kinds(shop) == ["ready"]
+    (one,) = notices.due(shop, NOW)
+    assert one.sentence == "FER-01 can be roughed out now"
+    notices.told(shop, [one], NOW)
+    for hours in range(1, 5):
+        notices.look(shop, NOW + timedelta(hours=hours))
+        assert notices.due(shop, NOW + timedelta(hours=hours)) == []
+    evaluate(shop, step="square")
+    notices.look(shop, NOW + timedelta(hours=6))
+    assert [each.about for each in notices.due(shop, NOW)] == ["FER-01, square"]
+
+
+def test_a_cause_that_flickers_is_told_once_and_one_that_comes_back_later_again(shop):
+    evaluate(shop, margin=-0.5)
+    assert kinds(shop) == ["check risk"]
+    notices.told(shop, notices.due(shop, NOW), NOW)
+    evaluate(shop, margin=0.5)
+    assert kinds(shop, NOW + timedelta(hours=1)) == []
+    evaluate(shop, margin=-0.5)
+    assert kinds(shop, NOW + timedelta(hours=2)) == ["check risk"]
+    assert notices.due(shop, NOW) == []
+    evaluate(shop, margin=0.5)
+    notices.look(shop, NOW + timedelta(days=1))
+    evaluate(shop, margin=-0.5)
+    notices.look(shop, NOW + timedelta(days=9))
+    assert [each.kind for each in notices.due(shop, NOW)] == ["check risk"]
+
+
+def test_a_day_that_slips_by_more_than_two_weeks_is_told_and_a_smaller_slip_is_not(shop):
+    first = NOW + timedelta(days=100)
+    evaluate(shop, square=first)
+    assert kinds(shop) == []
+    evaluate(shop, square=first + timedelta(days=10))
+    assert kinds(shop) == []
+    evaluate(shop, square=first + timedelta(days=20))
+    (one,) = notices.look(shop, NOW)
+    assert one.kind == "slipped"
+    assert "20 days later than it was" in one.sentence
+    evaluate(shop, square=None)
+    assert "not expected to be square-able" in notices.look(shop, NOW)[0].sentence
+    evaluate(shop, square=first - timedelta(days=5))
+    assert kinds(shop) == []
+
+
+def test_mould_weather_of_a_place_with_timber_is_told(shop):
+    temp = Series(owner=Owner.AIR, name="shed", quantity=Quantity.TEMP)
+    humidity = Series(owner=Owner.AIR, name="shed", quantity=Quantity.HUMIDITY)
+    rows = []
+    for hour in range(0, 28 * 24, 2):
+        at = NOW - timedelta(hours=hour)
+        for series, value in ((temp, 18.0 + hour % 3), (humidity, 92.0 + hour % 5)):
+            rows.append(Reading(series=series, value=value, taken_utc=at, arrived_utc=at))
+    shop.store.append(rows)
+    assert "mould" in kinds(shop)
+
+
+def test_what_the_settings_leave_out_is_not_told(shop_dir, oak):
+    path = shop_dir / settings.FILE
+    path.write_text(path.read_text() + '\n[notices]\nwithout = ["quarantine"]\n')
+    with shops.open(shop_dir) as shop:
+        shop.store.quarantine(RawMessage(topic="a", payload=b"?", arrived_utc=NOW, retained=False), "odd")
+        assert kinds(shop) == []
+
+
+@pytest.mark.parametrize(
+    ("hour", "quiet"), [(20, False), (21, True), (23, True), (3, True), (6, True), (7, False), (12, False)]
+)
+def test_the_quiet_time_may_reach_over_midnight(hour, quiet):
+    at = datetime(2026, 5, 14, hour, 0).astimezone()
+    assert notices.quiet(at, "21:00", "07:00") is quiet
+    assert notices.quiet(at, "12:30", "14:00") is False
+    assert notices.quiet(at, None, None) is False
+
+
+def test_what_opens_at_night_waits_and_what_closes_meanwhile_is_never_told(shop_dir, oak):
+    path = shop_dir / settings.FILE
+    path.write_text(path.read_text() + '\n[notices]\nquiet_from = "21:00"\nquiet_to = "07:00"\n')
+    night = datetime(2026, 5, 14, 23, 0).astimezone()
+    morning = night + timedelta(hours=9)
+    with shops.open(shop_dir) as shop:
+        shop.add_timber(oak)
+        evaluate(shop, step="square")
+        notices.look(shop, night)
+        assert notices.due(shop, night) == []
+        assert [each.kind for each in notices.due(shop, morning)] == ["ready"]
+        evaluate(shop, step="leave")
+        notices.look(shop, morning)
+        assert notices.due(shop, morning) == []
+
+
+def test_open_notices_go_out_on_one_retained_topic_and_again_only_when_they_change(shop):
+    evaluate(shop, step="square")
+    notices.look(shop, NOW)
+    out = [one for one in publish.messages(shop) if one.topic.endswith("/notices")]
+    assert [one.topic for one in out] == [f"baulk/v1/{shop.config.slug}/notices"]
+    assert [each["kind"] for each in json.loads(out[0].payload)["open"]] == ["ready"]
+    sent = {one.tag: one.made_utc for one in out}
+    assert not [one for one in publish.messages(shop, sent) if one.topic.endswith("/notices")]
+    evaluate(shop, step="leave")
+    notices.look(shop, NOW + timedelta(minutes=1))
+    (again,) = [one for one in publish.messages(shop, sent) if one.topic.endswith("/notices")]
+    assert json.loads(again.payload)["open"] == []
+
+
+def test_a_damaged_memory_begins_anew(shop):
+    for damaged in (b"", b"[]", b'{"notices": [{}]}', b"\xff", b'{"gone": 7}'):
+        shop.store.note(notices.KEY, damaged)
+        assert notices.open_ones(shop) == []
+        evaluate(shop, step="square")
+        assert kinds(shop) == ["ready"]
+
+
+class _Hook(http.server.BaseHTTPRequestHandler):
+    got: list[dict[str, str]]
+    answer = 200
+
+    def log_message(self, *words):
+        """Stay quiet."""
+
+    def do_POST(self):
+        body = self.rfile.read(int(self.headers["Content-Length"]))
+        if type(self).answer == 200:
+            type(self).got.append(json.loads(body))
+        self.send_response(type(self).answer)
+        self.end_headers()
+
+
+@pytest.fixture
+def hook():
+    """A web hook on this machine that keeps what it is sent."""
+    handler = type("Hook", (_Hook,), {"got": [], "answer": 200})
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    handler.address = f"json://127.0.0.1:{server.server_address[1]}/x"
+    yield handler
+    server.shutdown()
+    server.server_close()
+
+
+def turn_until(messenger, now, until, seconds=20):
+    limit = time.monotonic() + seconds
+    told = []
+    while not until(told):
+        assert time.monotonic() < limit
+        told += messenger.turn(now)
+        time.sleep(0.02)
+    return told
+
+
+def test_a_messenger_gets_each_notice_once(shop, hook, monkeypatch):
+    monkeypatch.setenv(messengers.ENV, hook.address)
+    evaluate(shop, step="square")
+    messenger = messengers.Messenger(shop)
+    turn_until(messenger, NOW, lambda told: told)
+    for minutes in range(2, 30, 2):
+        assert messenger.turn(NOW + timedelta(minutes=minutes)) == []
+    messenger.close()
+    assert [each["title"] for each in hook.got] == ["Test yard: ready FER-01, square"]
+    assert "FER-01 can be squared now." in hook.got[0]["message"]
+
+
+def test_a_messenger_that_fails_is_tried_again_later_and_the_other_one_not_twice(shop, hook, monkeypatch):
+    monkeypatch.setenv(messengers.ENV, f"{hook.address} nonsense://x")
+    evaluate(shop, step="square")
+    messenger = messengers.Messenger(shop)
+    turn_until(messenger, NOW, lambda _: messenger.said)
+    assert "begins with nonsense: is not understood" in messenger.said
+    assert hook.address not in messenger.said
+    assert notices.due(shop, NOW)
+    later = NOW + timedelta(minutes=2)
+    limit = time.monotonic() + 10
+    while messenger._failures < 2:
+        assert time.monotonic() < limit
+        messenger.turn(later)
+        time.sleep(0.02)
+    messenger.close()
+    assert len(hook.got) == 1
+
+
+def test_a_messenger_that_answers_with_a_fault_has_the_notice_still_due(shop, hook, monkeypatch):
+    hook.answer = 500
+    monkeypatch.setenv(messengers.ENV, hook.address)
+    failed = messengers.send([hook.address], "a", "b")
+    assert list(failed.values()) == ["the messenger json: did not take the message"]
+
+
+def test_without_a_messenger_page_and_topic_have_it(shop):
+    evaluate(shop, step="square")
+    messenger = messengers.Messenger(shop)
+    assert [each.kind for each in messenger.turn(NOW)] == ["ready"]
+    messenger.close()
+    assert notices.due(shop, NOW) == []
+    assert notices.open_ones(shop)
+
+
+def test_addresses_that_others_can_read_are_refused(tmp_path):
+    path = tmp_path / messengers.FILE
+    path.write_text("# mail\njson://127.0.0.1:1/a\n\n")
+    path.chmod(0o644)
+    with pytest.raises(ConfigError, match="chmod 600"):
+        messengers.addresses(tmp_path, {})
+    path.chmod(0o600)
+    assert messengers.addresses(tmp_path, {messengers.ENV: "a://b c://d"}) == [
+        "a://b",
+        "c://d",
+        "json://127.0.0.1:1/a",
+    ]
+
+
+def test_many_notices_make_one_message():
+    many = [
+        notices.Notice(kind="ready", about=f"T-{n}", sentence=f"number {n} is ready", since_utc=NOW)
+        for n in range(20)
+    ]
+    title, body = messengers.message("Yard", many)
+    assert title == "Yard: 20 notices"
+    assert body.count("\n") == messengers.MOST
+    assert "8 more" in body
+
+
+def test_the_command_lists_what_is_open_and_tries_messengers(baulk, shop_dir, oak, hook):
+    with shops.open(shop_dir) as shop:
+        shop.add_timber(oak)
+        evaluate(shop, step="square")
+    said = baulk("notices", "--shop", str(shop_dir), "--json")
+    assert [each["kind"] for each in json.loads(said.stdout)] == ["ready"]
+    none = baulk("notices", "--test", "--shop", str(shop_dir))
+    assert none.returncode == 1
+    assert "there is no messenger" in none.stderr
+    tried = baulk("notices", "--test", "--shop", str(shop_dir), BAULK_NOTICE_URLS=hook.address)
+    assert tried.returncode == 0, tried.stderr
+    assert len(hook.got) == 1
