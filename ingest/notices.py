@@ -299,7 +299,7 @@ def as_json(notice: Notice) -> dict[str, str | None]:
         "about": notice.about,
         "sentence": notice.sentence,
         "since_utc": notice.since_utc.astimezone(UTC).isoformat(),
-        "told_utc": notice.told_utc and notice.told_utc.astimezone(UTC).isoformat(),
+        "told_utc": notice.told_utc.astimezone(UTC).isoformat() if notice.told_utc else None,
     }
 
 
