@@ -106,11 +106,13 @@ def pins_ahead(coming: Forecast, fitted: Calibration, fsp_pct: float) -> dict[st
     scatter = np.random.default_rng(0).permutation(scatter)
     rows: dict[str, Any] = {}
     for each in lately:
+        if each.depth_mm is None:
+            continue
         series = Series.parse(each.series)
-        if series.depth_mm is None or each.posix_s < coming.posix_s[0] - PINS_SINCE_S:
+        if each.posix_s < coming.posix_s[0] - PINS_SINCE_S:
             continue
         try:
-            seen = coming.members_pct(series.depth_mm, series.face)[::PINS_EVERY] + fitted.meter_bias_pct
+            seen = coming.members_pct(each.depth_mm, series.face)[::PINS_EVERY] + fitted.meter_bias_pct
         except OutOfRange:  # planed down since
             continue
         seen = np.minimum(seen + each.sd_pct * scatter, fsp_pct + SEEN_ABOVE_FSP_PCT)

@@ -107,6 +107,8 @@ def _pins(drawing: Drawing, answer: Answer, across: _Scale, up: _Scale, top: flo
 
 
 def _depth(series: str) -> float | None:
+    if "/pin-" not in series:  # a weight, or an oven-dried section, which is no series of readings
+        return None
     which = Series.parse(series)
     return which.depth_mm if which.quantity in AT_DEPTH else None
 

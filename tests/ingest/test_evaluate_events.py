@@ -1,0 +1,92 @@
+"""What was noted of a timber, and how its meter is to be read, reach the stored evaluation."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from baulk.ingest import climate, config, evaluate, evaluation, shop
+from baulk.models.event import Event, EventKind
+from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.section import Finished, Section
+from baulk.models.timber import Timber
+
+NOW = datetime(2026, 3, 1, tzinfo=UTC)
+DAY = timedelta(days=1)
+METER = '\n[[meter]]\nseries = "timber/FER-01/*/moisture"\nshown_pct = [10, 20]\ntrue_pct = [14, 25]\n'
+
+
+@pytest.fixture
+def yard(tmp_path):
+    folder = config.init(tmp_path / "yard", name="Ferry yard", units="metric")
+    path = folder / "baulk.toml"
+    climate_rows = f"\n[climate]\ntemp_c = {[12] * 12}\nrh_pct = {[70] * 12}\n"
+    path.write_text(path.read_text() + climate_rows + METER)
+    with shop.open(folder) as opened:
+        opened.register.add(
+            Timber(
+                tag="FER-01",
+                species="white oak",
+                section=Section(width_mm=160, depth_mm=150),
+                length_mm=2400,
+                finished=Finished(width_mm=110, depth_mm=110),
+                use_class="backbone-above-water",
+                place="shed",
+                arrived_utc=NOW - 120 * DAY,
+            )
+        )
+        series = Series(owner=Owner.TIMBER, name="FER-01", quantity=Quantity.MOISTURE, depth_mm=20)
+        opened.store.append(
+            [
+                Reading(series=series, value=18.0 - k, taken_utc=when, arrived_utc=when)
+                for k, when in enumerate(NOW - days * DAY for days in (50, 40, 30, 20, 10))
+            ]
+        )
+        yield opened
+
+
+def event(kind, days_ago, **detail):
+    return Event(tag="FER-01", kind=EventKind(kind), at_utc=NOW - days_ago * DAY, detail=detail)
+
+
+def test_planing_and_an_oven_dried_section_reach_the_fit_and_its_words(yard):
+    before = evaluate.gather("FER-01", yard, NOW)
+    yard.add_event(event("planed", 60, width_mm=150, depth_mm=150))
+    yard.add_event(event("oven-dried", 5, mc_pct=33.0))
+    inputs = evaluate.gather("FER-01", yard, NOW)
+    assert inputs.fingerprint() != before.fingerprint()
+    content = evaluation.work_out(inputs).content
+    assert any("160 x 150 mm until then" in each for each in content["calibration"]["notes"])
+    assert any(each.startswith("It was planed on") for each in content["verdict"]["reasons"])
+    assert any(each["series"].endswith("oven-dry") for each in content["readings"])
+    assert content["field_now"]["x_edges_mm"][-1] == pytest.approx(75)
+
+
+def test_the_shops_meter_is_put_right_and_air_that_nobody_measured_is_a_gap(yard):
+    inputs = evaluate.gather("FER-01", yard, NOW)
+    assert inputs.air_gaps() == ((inputs.since_s, inputs.now_s),)
+    content = evaluation.work_out(inputs).content
+    first = content["readings"][0]
+    assert first["measured_pct"] == pytest.approx(14 + 0.8 * 11, abs=0.3)  # 18 shown, at 20 degC
+    assert any("less sure" in each for each in content["calibration"]["notes"])
+    assert content["calibration"]["ratio_factor"]["median"] > 0
+
+
+def test_gaps_are_those_of_each_places_own_record(yard):
+    at = [NOW - days * DAY for days in range(100, -1, -1) if not 40 < days < 50]
+    yard.store.append(
+        [
+            Reading(
+                series=Series(owner=Owner.AIR, name="shed", quantity=quantity),
+                value=value,
+                taken_utc=when,
+                arrived_utc=when,
+            )
+            for when in at
+            for quantity, value in ((Quantity.TEMP, 12.0), (Quantity.HUMIDITY, 70.0))
+        ]
+    )
+    inputs = evaluate.gather("FER-01", yard, NOW)
+    days = [(round((last - first) / climate.DAY_S)) for first, last in inputs.air_gaps()]
+    assert days == [20, 10]
