@@ -16,7 +16,6 @@ from baulk.models.plan import buy, buy_words, part, size
 from baulk.models.plan.buying import BuyPlan, Wish
 from baulk.models.plan.cut import CutPlan
 from baulk.models.plan.order import Order, SizePlan
-from baulk.models.wording import day
 
 HEARTS = {"boxed": "boxed at the centre", "free": "outside the piece", "offset": "inside, off centre"}
 WANTED = {"any": "wherever it falls", "boxed": "boxed", "free": "outside"}
@@ -82,6 +81,7 @@ def to_order(system: units.System) -> None:
     )
     length = two.text_input("Finished length", key="plan_length", placeholder="10 ft" if inch else "3 m")
     kind = three.selectbox("Species", species.names(), index=None, key="plan_species", placeholder="choose")
+    one, two, three = st.columns(3)  # a second row, so that a phone keeps their order
     use = one.selectbox(
         "Where it will live", use_class.names(), key="plan_use", format_func=lambda n: use_class.get(n).title
     )
@@ -109,9 +109,9 @@ def to_order(system: units.System) -> None:
     left, right = st.columns([3, 2], gap="large")
     with left:
         frame.table(
-            ("allowance for", "width", "depth", "how sure"),
+            ("allowance for", "width", "depth"),
             [
-                (term.name, small(term.width_mm, system), small(term.depth_mm, system), term.mark)
+                (f"{term.name} ({term.mark})", small(term.width_mm, system), small(term.depth_mm, system))
                 for term in made.terms
             ],
         )
@@ -132,6 +132,7 @@ def from_timber(system: units.System) -> None:
         "Finished size", key="cut_finished", placeholder="its own", help="Empty: the size it was entered for."
     )
     length = three.text_input("Finished length", key="cut_length", placeholder="all of it")
+    one, two, three = st.columns(3)
     sweep = one.text_input(
         "Curve of the part, at the middle", key="cut_sweep", placeholder="2 in" if inch else "50 mm"
     )
@@ -174,14 +175,13 @@ def from_timber(system: units.System) -> None:
     left, right = st.columns([3, 2], gap="large")
     with left:
         frame.table(
-            ("way", "moves", "checks open", "of the section", "holds its size"),
+            ("way", "moves", "checks", "used"),
             [
                 (
-                    name,
+                    name if choice.holds else f"{name}; its size would be lost",
                     small(choice.largest_mm, system),
                     small(max(each.check_mm for each in choice.pieces), system),
                     f"{choice.used_share(made.stock.section):.0%}",
-                    "yes" if choice.holds else "no",
                 )
                 for name, choice in zip(names, made.choices, strict=True)
             ],
@@ -262,20 +262,8 @@ def buying(system: units.System) -> None:
     with st.spinner("Laying the parts out and drying what is short"):
         made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air)
     st.markdown(f"**{made.words(system)[0]}**")
-    if made.assignments:
-        frame.table(
-            ("part", "pieces", "timber", "saw now", "ready"),
-            [
-                (
-                    each.part,
-                    f"{each.count}",
-                    each.tag,
-                    units.show_size(each.sawn_width_mm, each.sawn_depth_mm, system),
-                    day(each.ready_utc) if each.ready_utc else "after its forecast",
-                )
-                for each in made.assignments
-            ],
-        )
+    for each in made.assignments:
+        st.markdown(f"- {buy_words.taken_words(each, system)}")
     for short in made.shortfalls:
         st.markdown(f"- {buy_words.short_words(short, system)}")
     if made.mill:

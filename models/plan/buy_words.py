@@ -147,7 +147,7 @@ def words(plan: BuyPlan, system: System) -> tuple[str, ...]:
         f"{given} of {plan.wanted} pieces come out of the yard"
         + (f"; {plan.short} must be bought." if plan.short else ".")
     ]
-    lines += [_taken(each, system) for each in plan.assignments]
+    lines += [taken_words(each, system) for each in plan.assignments]
     return (*lines, *rest(plan, system))
 
 
@@ -246,7 +246,21 @@ def mill_csv(plan: BuyPlan) -> str:
     return out.getvalue()
 
 
-def _taken(each: Assignment, system: System) -> str:
+def taken_words(each: Assignment, system: System) -> str:
+    """Say what comes out of which timber, and when.
+
+    Parameters
+    ----------
+    each : Assignment
+        Pieces of one part out of one timber.
+    system : {"inch", "metric"}
+        Units.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
     when = f"ready {day(each.ready_utc)}" if each.ready_utc else "ready some day after its forecast"
     late = f", {each.late_weeks:.0f} weeks late" if each.late_weeks > 0 else ""
     show_size(each.sawn_width_mm, each.sawn_depth_mm, system)

@@ -215,9 +215,8 @@ def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | str:
         return Choice(name=f"one piece, {_words(heart)}, only when it is dry", heart=heart, pieces=(best,))
     order, need = ways[0].order, case.need(ways[0], heart)
     return (
-        f"{_words(heart)} there is no clear place of {order.width_mm:.0f} x {order.depth_mm:.0f} mm, let "
-        "alone "
-        f"the {need[0]:.0f} x {need[1]:.0f} mm to saw now"
+        f"{_words(heart)} there is no clear place of {_both(order.width_mm, order.depth_mm)}, let alone the "
+        f"{_both(*need)} to saw now"
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import lru_cache
 
 import numpy as np
 
@@ -216,10 +217,21 @@ def later(  # noqa: PLR0913 - a part, a timber, its place and its air
     if (own[0] - own[1]) * (place.width_mm - place.depth_mm) < 0:
         own = own[::-1]
     finished = replace(place, width_mm=own[0], depth_mm=own[1])
-    dries = arrive.Drying(
-        yard.stock.section, finished, yard.stock.length_mm, species.get(yard.species), use, air
-    )
-    return dries.by(now_utc.timestamp(), wanted.timestamp(), yard.mean_pct)
+    times = (now_utc.timestamp(), wanted.timestamp())
+    what = (yard.stock.section, finished, yard.stock.length_mm)
+    return _dried_on(what, (yard.species, use), tuple(air), times, yard.mean_pct)
+
+
+@lru_cache(maxsize=256)
+def _dried_on(
+    what: tuple[Section, Finished, float],
+    wood_and_use: tuple[str, UseClass],
+    air: tuple[AirSeries, ...],
+    times: tuple[float, float],
+    mean_pct: float,
+) -> float:
+    wood, use = wood_and_use
+    return arrive.Drying(*what, species.get(wood), use, air).by(*times, mean_pct)
 
 
 def dry_enough_pct(part: Part, wood: Species, use: UseClass) -> float:

@@ -11,10 +11,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
+from statistics import NormalDist
 from typing import Final
 
 import numpy as np
-from scipy.stats import norm
 
 from baulk.models import drying, gravimetric
 from baulk.models.distortion import Movement, Shape
@@ -125,7 +125,7 @@ def sureness(confidence: float) -> float:
     ----------
     Pieces taken as normally spread about their species by `shrinkage.PIECES_VARY`.
     """
-    return 1 + float(norm.ppf(confidence)) * PIECES_VARY
+    return 1 + NormalDist().inv_cdf(confidence) * PIECES_VARY
 
 
 @lru_cache(maxsize=512)
