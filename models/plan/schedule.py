@@ -31,6 +31,7 @@ KNOTS: Final = (0.0, 6.0, 16.0, 30.0, 52.0, 104.0)  # weeks
 TRIES: Final = 70  # of schedules
 EVERY: Final = 4  # weeks between two looks at a timber, and every so manieth member for its stage
 TOLD: Final = (0.25, 0.5, 0.75, 0.9)  # of the members, by when they are ready
+STEADY_RH: Final = tuple(range(40, 91, 5))  # tried too, for a search of a few tries may miss the plain one
 AGREED_RH: Final = 0.25
 ROUNDS: Final = 8
 EFFORT_WEEKS: Final = 0.1  # to gain for a point away from the expected air; our own judgement, no source
@@ -278,7 +279,12 @@ def best(need: Need) -> tuple[Floats, Window]:
         bounds=[(0.0, 1.0)] * len(KNOTS),
         options={"maxfev": TRIES, "xtol": 0.03, "ftol": 1e-3},
     )
+    steady = sorted(
+        (_within(np.full(room.weeks, level), found) for level in STEADY_RH),
+        key=lambda one: score(one, need, few),
+    )
     some = [still, (rh, found), agreed(np.clip(searched.x, 0, 1), need, rh)]
+    some += [_steady(each, need) for each in steady[:2]]
     return min(some, key=lambda one: exact(one[0], need) + effort(one[0], room))
 
 
@@ -346,10 +352,19 @@ def _both(weeks: Floats, wanted: float) -> float:
 
 def _near_expected(need: Need) -> tuple[Floats, Window]:
     """Keep to the expected air where the window lets it."""
-    rh = need.room.expected_rh
+    return _steady(need.room.expected_rh, need)
+
+
+def _within(rh_pct: Floats, found: Window) -> Floats:
+    return np.clip(rh_pct, np.minimum(found.low_pct, found.high_pct), found.high_pct)
+
+
+def _steady(wanted: Floats, need: Need) -> tuple[Floats, Window]:
+    """Keep to some humidities where the window lets it, until both agree."""
+    rh = wanted
     found = need.window(rh)
     for _ in range(ROUNDS):
-        fresh = np.clip(need.room.expected_rh, np.minimum(found.low_pct, found.high_pct), found.high_pct)
+        fresh = _within(wanted, found)
         settled = float(np.max(np.abs(fresh - rh))) < AGREED_RH
         rh, found = fresh, need.window(fresh)
         if settled:

@@ -155,6 +155,8 @@ def test_no_steady_humidity_inside_the_window_beats_the_schedule():
     rh, found = schedule.best(asked)
     few = [schedule.told(each, asked.room) for each in asked.targets]
     steady = [np.clip(np.full(156, each), found.low_pct, found.high_pct) for each in range(36, 81, 4)]
+    held = min(schedule.exact(each, asked) + schedule.effort(each, asked.room) for each in steady[::3])
+    assert schedule.exact(rh, asked) + schedule.effort(rh, asked.room) <= held + 0.5
     ours = schedule.score(rh, asked, few)
     assert ours <= min(schedule.score(each, asked, few) for each in steady) + 0.5  # half a week
 
