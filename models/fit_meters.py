@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from baulk.models import meter
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.meter_correction import TwoPoint, from_capacitance, from_meter_for_another_wood
-from baulk.models.reading import Quantity, Reading
+from baulk.models.reading import Quantity, Reading, Series
 from baulk.models.species import Species
 
 Floats = NDArray[np.float64]
@@ -107,9 +107,9 @@ def answers(
     ----------
     As in `baulk.models.meter` and `baulk.models.meter_correction`.
     """
-    kinds: dict[tuple[int, tuple[str, ...], bool], list[int]] = {}
+    kinds: dict[tuple[Series, tuple[str, ...], bool], list[int]] = {}
     for number, (each, wood) in enumerate(zip(readings, wood_temp_c, strict=True)):
-        kinds.setdefault((id(each.series), each.flags, wood is None), []).append(number)
+        kinds.setdefault((each.series, each.flags, wood is None), []).append(number)
     found: list[meter.MeterAnswer | BaulkError] = [BaulkError()] * len(readings)
     for (_, _, unknown), numbers in kinds.items():
         first = readings[numbers[0]]

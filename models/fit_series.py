@@ -6,12 +6,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import lru_cache
 from statistics import median
 from typing import Final
 
 import numpy as np
 
-from baulk.models.reading import Quantity, Reading
+from baulk.models.reading import Quantity, Reading, Series
 from baulk.models.section import Face
 from baulk.models.wording import day
 
@@ -83,6 +84,12 @@ class Observation:
         return int(self.posix_s // DAY_S)
 
 
+@lru_cache(maxsize=4096)  # a year of hourly readings asks for the same few names a hundred thousand times
+def name_of(series: Series) -> str:
+    """Return the text form of a series."""
+    return str(series)
+
+
 def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[str]]:
     """Give live readings whose device clock jumped away the time at which they arrived.
 
@@ -107,7 +114,7 @@ def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[s
     kept: list[Reading] = []
     for each in readings:
         live = each.source == "mqtt"
-        (series[str(each.series)] if live else kept).append(each)
+        (series[name_of(each.series)] if live else kept).append(each)
     said = []
     for name, group in series.items():
         group.sort(key=lambda one: (one.arrived_utc, one.taken_utc))
@@ -147,7 +154,7 @@ def hanging(readings: Iterable[Reading]) -> dict[str, Hanging]:
     series: dict[str, dict[int, list[float]]] = defaultdict(lambda: defaultdict(list))
     for each in readings:
         if each.series.quantity in {Quantity.RESISTANCE, Quantity.MOISTURE}:
-            series[str(each.series)][int(each.taken_utc.timestamp() // DAY_S)].append(each.value)
+            series[name_of(each.series)][int(each.taken_utc.timestamp() // DAY_S)].append(each.value)
     found = {}
     for name, by_day in series.items():
         run: list[int] = []

@@ -21,7 +21,7 @@ from baulk.models.event import Event, EventKind
 from baulk.models.field import MoistureField
 from baulk.models.fit_meters import Corrections
 from baulk.models.fit_result import Calibration, Fitted, depth_profile_pct
-from baulk.models.fit_series import DAY_S, Observation
+from baulk.models.fit_series import DAY_S, Observation, name_of
 from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, lone, predict
 from baulk.models.observations import Lot, observations
 from baulk.models.reading import AT_DEPTH, Quantity, Reading
@@ -79,14 +79,11 @@ def seen(
         for each in events
         if each.counts and each.kind in _TELLING
     ]
-    names: dict[int, str] = {}
     lines = []
     for each in readings:
         taken_s = each.taken_utc.timestamp()
         if taken_s <= upto_s:
-            key = id(each.series)
-            name = names.get(key) or names.setdefault(key, str(each.series))
-            lines.append(f"{name} {taken_s!r} {each.value!r} {each.flags}")
+            lines.append(f"{name_of(each.series)} {taken_s!r} {each.value!r} {each.flags}")
     digest = blake2b(digest_size=16)
     for text in (repr(timber), repr(tuple(corrections)), *sorted(told), *sorted(lines)):
         digest.update(text.encode() + b"\0")
@@ -186,7 +183,7 @@ def _unfit(
     """Say why the new readings need a whole fit."""
     then_s = previous.field_now.posix_s
     raw = {
-        (str(each.series), int(each.taken_utc.timestamp() // DAY_S))
+        (name_of(each.series), int(each.taken_utc.timestamp() // DAY_S))
         for each in recent
         if each.taken_utc.timestamp() > then_s and each.series.quantity in {*AT_DEPTH, Quantity.WEIGHT}
     } - known

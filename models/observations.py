@@ -27,6 +27,7 @@ from baulk.models.fit_series import (
     by_a_right_clock,
     hanging,
     middle,
+    name_of,
     thinned,
     without_jumps,
     without_rain,
@@ -150,7 +151,6 @@ def _pins(
     wood = [each for each in inside if each.series.quantity is Quantity.WOOD_TEMP]
     wood_s = [each.taken_utc.timestamp() for each in wood]
     deep = [each for each in inside if each.series.depth_mm is not None]
-    names = {id(each.series): str(each.series) for each in deep}
     at_s = [min(max(each.taken_utc.timestamp(), lot.start_s), lot.now_s) for each in deep]
     found = answers(
         deep,
@@ -161,7 +161,7 @@ def _pins(
     )
     days: dict[tuple[str, int], list[Observation]] = defaultdict(list)
     for each, taken_s, told in zip(deep, at_s, found, strict=True):
-        name = names[id(each.series)]
+        name = name_of(each.series)
         if each.flags and (why_not := ends.why_set_aside(each, _with_its_ends(lot, each), lot.species)):
             refused[name].append(why_not)
             continue
