@@ -267,7 +267,7 @@ def taken_words(each: Assignment, system: System) -> str:
     return (
         f"{each.part}: {each.count} from {each.tag}, sawn "
         f"{show_size(each.sawn_width_mm, each.sawn_depth_mm, system)}"
-        f" x {_long(each.length_mm, system)}, {when} by {each.how}{late}."
+        f" x {_long(each.length_mm, system)}, {when} ({each.how}){late}."
     )
 
 

@@ -110,6 +110,9 @@ def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
         choices += _several(case, ways)
     if not choices:
         raise OutOfRange(stock.name, f"has no room for it: {'; '.join(refused)}")
+    choices = [
+        each for i, each in enumerate(choices) if each.pieces not in [c.pieces for c in choices[i + 1 :]]
+    ]
     choices.sort(key=lambda each: (not each.holds, -len(each.pieces), each.largest_mm))
     made = CutPlan(
         stock=stock,

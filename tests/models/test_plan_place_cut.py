@@ -164,3 +164,11 @@ def test_the_words_tell_the_place_from_faces_a_and_d():
     told = place_cut.plan(EIGHT, SIX, OAK, OUT, wet=GREEN).words("inch")
     assert told[0].startswith("FER-03, 8 x 7 1/2 in, white oak, 64 % now")
     assert "from face a and" in told[2]
+
+
+def test_the_same_cuts_are_not_told_twice():
+    outside = replace(EIGHT, section=Section(width_mm=203, depth_mm=190, pith_y_mm=-300))
+    small = Order(width_mm=70, depth_mm=70, length_mm=3000, bow_mm=0, crook_mm=0)
+    plan = place_cut.plan(outside, small, OAK, OUT, wet=GREEN, pieces=True)
+    assert [choice.heart for choice in plan.choices] == ["free", "free"]
+    assert len(plan.choices[0].pieces) > len(plan.choices[1].pieces) == 1
