@@ -14,8 +14,10 @@ from datetime import timedelta
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from baulk.ingest.wire.message import RawMessage, stamp_of
-from baulk.models.reading import Owner, Series
+from baulk.models.reading import Reading, Series
 
 if TYPE_CHECKING:
     from baulk.ingest.pipeline import Sorted
@@ -31,7 +33,7 @@ class Repeats:
 
     def __init__(self) -> None:
         self._done: dict[tuple[int, str, int], None] = {}
-        self._stored: dict[tuple[Owner, str], set[tuple[Series, float, int]]] = {}
+        self._stored: dict[tuple[Series, int], set[tuple[float, int]]] = {}
         self._rejected: set[tuple[str, bytes, int]] | None = None
         self._used = 0.0
 
@@ -69,17 +71,7 @@ class Repeats:
         ]
 
     def _without_stored(self, raw: RawMessage, one: Sorted, shop: Shop) -> Sorted:
-        readings = []
-        for reading in one.readings:
-            whose = (reading.series.owner, reading.series.name)
-            if whose not in self._stored:
-                since = raw.arrived_utc - timedelta(days=shop.config.broker.session_days)
-                self._stored[whose] = {
-                    (each.series, each.value, stamp_of(each.arrived_utc))
-                    for each in shop.store.readings(*whose, since)
-                }
-            if (reading.series, reading.value, raw.mid) not in self._stored[whose]:
-                readings.append(reading)
+        readings = tuple(each for each in one.readings if not self._has(each, raw, shop))
         reason = one.reason
         if reason is not None:
             if self._rejected is None:
@@ -89,7 +81,24 @@ class Repeats:
                 }
             if (raw.topic, raw.payload, raw.mid) in self._rejected:
                 reason = None
-        return replace(one, readings=tuple(readings), reason=reason)
+        return replace(one, readings=readings, reason=reason)
+
+    def _has(self, reading: Reading, raw: RawMessage, shop: Shop) -> bool:
+        """Whether a reading without a time of its own is stored under an arrival with this identifier.
+
+        Its distance from the arrival is nothing, or what the message says in at most milliseconds.
+        """
+        distance_us = (raw.arrived_utc - reading.taken_utc) // timedelta(microseconds=1)
+        if distance_us % 1000:
+            return False
+        asked = reading.series, distance_us
+        if asked not in self._stored:
+            since = raw.arrived_utc - timedelta(days=shop.config.broker.session_days)
+            found = shop.store.read(reading.series, since)
+            taken_us = np.rint(found["posix_s"].to_numpy(dtype=np.float64) * 1e6).astype(np.int64)
+            stamps = (taken_us + distance_us) % 65_536
+            self._stored[asked] = set(zip(found["value"].tolist(), stamps.tolist(), strict=True))
+        return (reading.value, raw.mid) in self._stored[asked]
 
 
 def _key(raw: RawMessage) -> tuple[int, str, int]:

@@ -112,8 +112,14 @@ def timed(first, last):
 
 
 def untimed(first, last):
-    """Packs of one weight each without a time; each weight is another one, so that a double shows."""
-    return [json.dumps([{"n": "weight", "u": "kg", "v": 100 + k / 1000}]) for k in range(first, last)]
+    """Packs of one weight each without a time, or with one that counts back from the arrival.
+
+    Each weight is another one, so that a double shows.
+    """
+    return [
+        json.dumps([{"n": "weight", "u": "kg", "v": 100 + k / 1000, **({"t": -30.5} if k % 3 == 0 else {})}])
+        for k in range(first, last)
+    ]
 
 
 @dataclass(frozen=True)

@@ -37,7 +37,7 @@ def kill_under_load(kit, nursery, sender, yard_dir, runs, seed):
             nursery.kill(pid)
             pid = nursery.start(yard_dir)
             if chance.random() < 0.8:  # else the next one is killed while it starts
-                assert kit.until(lambda before=before: kit.said(yard_dir).count("ready") > before)
+                assert kit.until(lambda before=before: kit.said(yard_dir).count("ready") > before, 60)
     finally:
         enough.set()
         sending.join()
