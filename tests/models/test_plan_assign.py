@@ -1,0 +1,82 @@
+"""The assignment against trying everything."""
+
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from baulk.models.errors import OutOfRange
+from baulk.models.plan.assign import assign
+
+INF = float("inf")
+
+
+def brute(count, length, room, cost, kerf, opening):
+    """Least (short, cost) over every way to take pieces one by one."""
+    timbers = len(room)
+
+    @cache
+    def best(left, used, cut):
+        short = sum(left)
+        found = (short, opening * sum(cut))
+        for p, n in enumerate(left):
+            if n == 0:
+                continue
+            for t in range(timbers):
+                need = length[p] + (kerf if cut[t] else 0)
+                if cost[p][t] < INF and used[t] + need <= room[t] + 1e-9:
+                    rest = (
+                        tuple(each - (i == p) for i, each in enumerate(left)),
+                        tuple(each + need * (i == t) for i, each in enumerate(used)),
+                        tuple(each or i == t for i, each in enumerate(cut)),
+                    )
+                    after = best(*rest)
+                    found = min(found, (after[0], after[1] + cost[p][t]))
+        return found
+
+    return best(tuple(count), (0,) * timbers, (False,) * timbers)
+
+
+@settings(max_examples=60, deadline=None)
+@given(data=st.data())
+def test_the_plan_is_that_of_trying_everything(data):
+    parts, timbers = data.draw(st.integers(1, 3)), data.draw(st.integers(1, 3))
+    count = data.draw(st.lists(st.integers(1, 2), min_size=parts, max_size=parts))
+    length = data.draw(st.lists(st.integers(1, 5), min_size=parts, max_size=parts))
+    room = data.draw(st.lists(st.integers(0, 9), min_size=timbers, max_size=timbers))
+    cell = st.one_of(st.integers(0, 9).map(float), st.just(INF))
+    row = st.lists(cell, min_size=timbers, max_size=timbers)
+    cost = data.draw(st.lists(row, min_size=parts, max_size=parts))
+    kerf, opening = data.draw(st.integers(0, 1)), data.draw(st.sampled_from([0.0, 0.5]))
+    found = assign(count, length, room, np.array(cost), kerf_mm=kerf, opening=opening)
+    short, least = brute(count, length, room, cost, kerf, opening)
+    assert found.short.sum() == short
+    taken = np.where(found.taken > 0, found.taken, 0)
+    total = float(np.sum(np.where(taken > 0, np.where(np.isfinite(cost), cost, 0) * taken, 0)))
+    total += opening * int(np.sum(taken.sum(axis=0) > 0))
+    assert total == pytest.approx(least, abs=1e-6)
+    assert found.gap == 0
+    assert np.all((found.taken == 0) | np.isfinite(cost))
+    for t in range(timbers):
+        pieces = int(taken[:, t].sum())
+        assert np.dot(taken[:, t], length) + kerf * max(pieces - 1, 0) <= room[t] + 1e-6
+
+
+def test_an_empty_yard_leaves_everything_short():
+    found = assign([2, 1], [3.0, 4.0], [], np.zeros((2, 0)))
+    assert found.short.tolist() == [2, 1]
+
+
+@pytest.mark.parametrize(
+    ("count", "cost", "says"),
+    [
+        ([], np.zeros((0, 1)), "are none"),
+        ([1], np.zeros((2, 1)), "one row"),
+        ([1], -np.ones((1, 1)), "below 0"),
+    ],
+)
+def test_what_cannot_be_is_a_sentence(count, cost, says):
+    with pytest.raises(OutOfRange, match=says):
+        assign(count, [1.0] * len(count), [5.0], cost)
