@@ -191,8 +191,10 @@ def _show(made: AirPlan, temperature: TemperatureUnit) -> None:
         else ("Window", "none", f"{week.low_by} against {week.high_by}"),
     ]
     if made.gains:
-        mean = sum(each.gained_weeks.median for each in made.gains) / len(made.gains)
-        entries.append(("Against doing nothing", _weeks(mean), "mean of the chosen timbers"))
+        dated = [each.date_gain_weeks for each in made.gains if each.date_gain_weeks is not None]
+        gained = dated or [each.gained_weeks.median for each in made.gains]
+        what = "mean of the sure dates" if dated else "mean of the chosen timbers"
+        entries.append(("Against doing nothing", _weeks(sum(gained) / len(gained)), what))
     if week.need_l_day is not None:
         now = "to take out" if week.need_l_day >= 0 else "to add"
         entries.append(("Water", f"{abs(week.need_l_day):.1f} l/day", f"{now} this week"))

@@ -105,6 +105,13 @@ class Gain:
     gained_weeks: Span
     unready: float
 
+    @property
+    def date_gain_weeks(self) -> float | None:
+        """Weeks by which its date comes sooner with the plan; None where one lies beyond the horizon."""
+        if self.plan_utc is None or self.nothing_utc is None:
+            return None
+        return (self.nothing_utc - self.plan_utc).days / 7
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Water:

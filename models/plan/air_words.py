@@ -140,17 +140,27 @@ def _gain(gain: Gain, made: AirPlan) -> str:
     gained = gain.gained_weeks
     middle = gained.median
     if abs(middle) < 0.5 and abs(gained.low) < 0.5 and abs(gained.high) < 0.5:
-        told = "no week gained or lost"
+        told = "neither gains nor loses a week"
     else:
-        way = "gained" if middle >= 0 else "lost"
+        way = "gains" if middle > -0.5 else "loses"
         told = (
-            f"{_weeks(abs(middle))} {way} over doing nothing, nine times in ten "
+            f"{way} {_weeks(abs(middle))}, nine times in ten "
             f"{round(gained.low):+d} to {round(gained.high):+d}"
         )
     left = f"; {share(gain.unready)} of the ensemble is not ready by then" if gain.unready > 0 else ""
     return (
-        f"{gain.tag} may be squared: {when(gain.plan_utc)}; if nothing is done, {when(gain.nothing_utc)}; "
-        f"{told}{left}."
+        f"{gain.tag} may be squared: {when(gain.plan_utc)}; if nothing is done, {when(gain.nothing_utc)}"
+        f"{_apart(gain)}. Of the ensemble's members the middle one {told}{left}."
+    )
+
+
+def _apart(gain: Gain) -> str:
+    """Tell how far the two dates lie apart."""
+    weeks = gain.date_gain_weeks
+    if weeks is None:
+        return ""
+    return (
+        f", {_weeks(abs(weeks))} {'later' if weeks >= 0 else 'sooner'}" if abs(weeks) >= 0.5 else ", the same"
     )
 
 
@@ -297,7 +307,7 @@ def changes(need: Need, rh_pct: Floats) -> tuple[str, ...]:
     room = need.room
     few = [schedule.told(each, room) for each in need.targets]
     now = schedule.score(rh_pct, need, few)
-    warm = float(np.mean(room.temp_c[:26])) + WARMER_K
+    warm = float(np.mean(room.temp_c[:52])) + WARMER_K
     said = []
     if warm <= 40:
         warmer = schedule.score(rh_pct, replace(need, room=replace(room, held_c=warm)), few)

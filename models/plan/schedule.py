@@ -118,6 +118,11 @@ def laid(place: Floats, found: Window, room: Room) -> Floats:
     """
     at = np.interp(np.arange(room.weeks), KNOTS, place)
     wanted = np.where(found.open, found.low_pct + at * (found.high_pct - found.low_pct), found.high_pct)
+    return _stepped(wanted, found, room)
+
+
+def _stepped(wanted: Floats, found: Window, room: Room) -> Floats:
+    """Follow some humidities from today's on in steps, inside the window; where that forbids it, it leads."""
     out, last = np.empty(room.weeks), room.rh_now_pct
     for i, each in enumerate(wanted):
         low = min(found.low_pct[i], found.high_pct[i])
@@ -280,7 +285,7 @@ def best(need: Need) -> tuple[Floats, Window]:
         options={"maxfev": TRIES, "xtol": 0.03, "ftol": 1e-3},
     )
     steady = sorted(
-        (_within(np.full(room.weeks, level), found) for level in STEADY_RH),
+        (_stepped(np.full(room.weeks, float(level)), found, room) for level in STEADY_RH),
         key=lambda one: score(one, need, few),
     )
     some = [still, (rh, found), agreed(np.clip(searched.x, 0, 1), need, rh)]
@@ -355,16 +360,12 @@ def _near_expected(need: Need) -> tuple[Floats, Window]:
     return _steady(need.room.expected_rh, need)
 
 
-def _within(rh_pct: Floats, found: Window) -> Floats:
-    return np.clip(rh_pct, np.minimum(found.low_pct, found.high_pct), found.high_pct)
-
-
 def _steady(wanted: Floats, need: Need) -> tuple[Floats, Window]:
     """Keep to some humidities where the window lets it, until both agree."""
     rh = wanted
     found = need.window(rh)
     for _ in range(ROUNDS):
-        fresh = _within(wanted, found)
+        fresh = _stepped(wanted, found, need.room)
         settled = float(np.max(np.abs(fresh - rh))) < AGREED_RH
         rh, found = fresh, need.window(fresh)
         if settled:

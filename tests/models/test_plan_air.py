@@ -155,6 +155,9 @@ def test_no_steady_humidity_inside_the_window_beats_the_schedule():
     rh, found = schedule.best(asked)
     few = [schedule.told(each, asked.room) for each in asked.targets]
     steady = [np.clip(np.full(156, each), found.low_pct, found.high_pct) for each in range(36, 81, 4)]
+    steps = np.abs(np.diff(rh, prepend=asked.room.rh_now_pct))
+    at_a_limit = (rh <= found.low_pct + 1e-6) | (rh >= found.high_pct - 1e-6)
+    assert np.all((steps <= asked.room.step_pct + 1e-9) | at_a_limit)
     held = min(schedule.exact(each, asked) + schedule.effort(each, asked.room) for each in steady[::3])
     assert schedule.exact(rh, asked) + schedule.effort(rh, asked.room) <= held + 0.5
     ours = schedule.score(rh, asked, few)
