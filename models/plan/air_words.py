@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -96,7 +97,8 @@ def _schedule(made: AirPlan) -> str:
         return f"What if {made.place} is held at {made.set_pct:.0f} % RH{warm} from now on."
     weeks = made.weeks[:NAMED_WEEKS]
     marks = turns([each.set_pct for each in weeks], TURN_RH)
-    later = [f"{weeks[i].set_pct:.0f} % by {day(weeks[i].starts_utc)}" for i in marks[1:]]
+    told = [i for last, i in pairwise(marks) if abs(weeks[i].set_pct - weeks[last].set_pct) >= 1]
+    later = [f"{weeks[i].set_pct:.0f} % by {day(weeks[i].starts_utc)}" for i in told]
     steps = (
         "" if all(abs(weeks[i].set_pct - made.set_pct) < TURN_RH for i in marks) else "; then step by step "
     )
