@@ -72,7 +72,9 @@ def _jump(reading: Reading, before: Reading | None) -> str | None:
 
 
 def _weight_gain(reading: Reading, before: Reading | None) -> str | None:
-    return "weight-gain" if before is not None and reading.value > 1.02 * before.value else None
+    if before is None or before.taken_utc > reading.taken_utc:  # brought in late, it was heavier then
+        return None
+    return "weight-gain" if reading.value > 1.02 * before.value else None
 
 
 Check = Callable[[Reading, Reading | None], str | None]

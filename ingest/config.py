@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
 
 from baulk.ingest.errors import ConfigError
+from baulk.ingest.exchange.logger import Logger
 from baulk.ingest.meters import MeterPart
 from baulk.ingest.source import Source
 from baulk.ingest.store import sqlite_file
@@ -175,6 +176,7 @@ class Config(_Part):
     notices: NoticesPart = NoticesPart()
     source: tuple[Source, ...] = ()
     meter: tuple[MeterPart, ...] = ()
+    logger: tuple[Logger, ...] = ()
 
     @property
     def store_path(self) -> Path:
@@ -256,7 +258,7 @@ def _sentence(err: ValidationError) -> str:
     message = first["msg"].removeprefix("Value error, ")
     if first["type"] == "extra_forbidden":
         part = Config.model_fields.get(where[0]) if len(where) > 1 else None
-        rows: dict[str, Any] = {"source": Source, "meter": MeterPart}
+        rows: dict[str, Any] = {"source": Source, "meter": MeterPart, "logger": Logger}
         model: Any = rows.get(where[0]) or (part.annotation if part else Config)
         known = sorted(model.model_fields.keys() - {"password", "token", "shop_dir"})
         message = f"{where[-1]} is not known; known: {', '.join(known)}"
@@ -353,4 +355,11 @@ build_days = 365           # how long a squared piece lives in the shop's air be
 # quantity = "temp"
 # unit = "degF"              # declared, never guessed
 # place = "{{1}}"              # the second level of the topic
+
+# A data logger whose CSV files are brought in: baulk reading import FILE.csv --logger shed
+# [[logger]]
+# name = "shed"
+# time = "Date/Time"         # heading of the column; time_format = "iso", "unix_s" or "%d/%m/%Y %H:%M"
+# zone = "Europe/Lisbon"     # of times without an offset; "+00:00" if the logger keeps no summer time
+# columns = {{ "Temp (C)" = "air/shed/temp:degC", "RH (%)" = "air/shed/humidity:percent" }}
 """

@@ -47,3 +47,11 @@ class StoreRefused(StoreError):
 
 class BrokerError(BaulkError, ConnectionError):
     """The broker can't be reached or refuses us."""
+
+
+class ExchangeError(BaulkError, ValueError):
+    """A file can't be brought in or taken out as asked."""
+
+
+class BackupError(BaulkError, OSError):
+    """A backup can't be made or restored."""

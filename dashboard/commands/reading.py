@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from baulk.dashboard.commands import reading_import
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
 from baulk.ingest import pipeline
 from baulk.ingest import shop as shops
@@ -17,6 +18,7 @@ from baulk.models.section import Face
 from baulk.models.timber import Timber
 
 app = typer.Typer(pretty_exceptions_enable=False)
+app.command("import")(reading_import.import_)
 
 _TEMPERATURES = frozenset({Quantity.TEMP, Quantity.WOOD_TEMP})
 

@@ -1,0 +1,118 @@
+"""A data logger's file: which column is the time, and what each of the others measures, in which unit."""
+
+from __future__ import annotations
+
+from typing import Final, Self
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from baulk.ingest.errors import ExchangeError
+from baulk.ingest.exchange.times import TimeForm
+from baulk.ingest.wire import units
+from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.reading import UNITS, Quantity, Series
+
+_LIKE: Final = '"Temp (C)=air/shed/temp:degC"'
+
+
+def scale_of(quantity: Quantity, unit: str) -> units.Scale:
+    """Give the scale of a declared unit, or of the unit that we keep ourselves.
+
+    Raises
+    ------
+    OutOfRange
+        If the unit is not known for the quantity.
+    """
+    if unit == UNITS[quantity]:
+        return (1, 0)
+    found = units.DECLARED[quantity].get(unit)
+    if found is None:
+        known = ", ".join(units.known(quantity))
+        raise OutOfRange(
+            "the unit", f"{unit!r} is not one for {quantity.value}; known: {known}; nothing is guessed"
+        )
+    return found
+
+
+class Column(BaseModel):
+    """One column: its heading, the series that it is, and its unit."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    heading: str = Field(min_length=1)
+    series: str
+    unit: str
+
+    @model_validator(mode="after")
+    def _is_known(self) -> Self:
+        try:
+            scale_of(self.parsed.quantity, self.unit)
+        except BaulkError as err:
+            raise ValueError(str(err)) from err
+        return self
+
+    @property
+    def parsed(self) -> Series:
+        """The series."""
+        return Series.parse(self.series)
+
+    @property
+    def scale(self) -> units.Scale:
+        """How its numbers become ours."""
+        return scale_of(self.parsed.quantity, self.unit)
+
+
+class Logger(BaseModel):
+    """`[[logger]]` of baulk.toml: a data logger whose CSV files are brought in by its name."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    name: str = Field(default="logger", min_length=1, max_length=64)
+    time: str = Field(min_length=1)  # heading of the time
+    time_format: str = "iso"  # or "unix_s", "unix_ms", "%d/%m/%Y %H:%M"
+    zone: str | None = None  # of times without an offset
+    columns: tuple[Column, ...] = Field(min_length=1)
+
+    @field_validator("columns", mode="before")
+    @classmethod
+    def _as_text(cls, given: object) -> object:
+        """Take ``columns = { "Temp (C)" = "air/shed/temp:degC" }`` as it stands in the settings."""
+        if not isinstance(given, dict):
+            return given
+        try:
+            return tuple(column(f"{heading}={meaning}") for heading, meaning in given.items())
+        except ExchangeError as err:
+            raise ValueError(str(err)) from err
+
+    @model_validator(mode="after")
+    def _times_are_known(self) -> Self:
+        try:
+            _ = self.times
+        except ExchangeError as err:
+            raise ValueError(str(err)) from err
+        return self
+
+    @property
+    def times(self) -> TimeForm:
+        """How its times are written."""
+        return TimeForm(format=self.time_format, zone=self.zone)
+
+
+def column(text: str) -> Column:
+    """Read a column as a person writes it: the heading, = the series, : the unit.
+
+    Raises
+    ------
+    ExchangeError
+        If it is not so, or the unit is none of the quantity.
+    """
+    heading, equals, meaning = text.rpartition("=")
+    series, colon, unit = meaning.rpartition(":")
+    if not (heading.strip() and equals and series.strip() and colon and unit.strip()):
+        raise ExchangeError(f"a column is written as {_LIKE}, with its unit behind the series, not {text!r}")
+    try:
+        named = Series.parse(series.strip())
+        scale_of(named.quantity, unit.strip())
+    except BaulkError as err:
+        raise ExchangeError(f"the column {heading.strip()!r}: {err}") from err
+    return Column(heading=heading.strip(), series=str(named), unit=unit.strip())

@@ -1,0 +1,185 @@
+"""Times in a file: ISO 8601, a pattern, or seconds since 1970; without an offset in a zone that is declared.
+
+In a zone with summer time an hour in spring does not exist and one in autumn comes twice. Both are said, and
+neither is guessed: an hour's error would be stored for good.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from baulk.ingest.errors import ExchangeError
+from baulk.ingest.wire import clock
+
+NONE_US: Final = np.iinfo(np.int64).min
+UNIX: Final = {"unix_s": 1_000_000, "unix_ms": 1_000}
+_OFFSET: Final = re.compile(r"([+-])(\d{2}):?(\d{2})")
+_ZONED: Final = re.compile(r"\d[T ]\d{2}[\d:.,]*[ ]?(?:Z|[+-]\d{2}(?::?\d{2})?)$", re.IGNORECASE)
+_DIGITS: Final = re.compile(r"[+-]?\d{1,16}(?:\.\d{0,9})?")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeForm:
+    """How the times of a file are written.
+
+    Parameters
+    ----------
+    format : str
+        "iso", "unix_s", "unix_ms", or a pattern such as "%d/%m/%Y %H:%M".
+    zone : str, optional
+        Of times without an offset: Europe/Lisbon, UTC, or a fixed offset such as +01:00.
+    """
+
+    format: str = "iso"
+    zone: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.zone is not None:
+            zone_of(self.zone)
+        if self.format not in {"iso", *UNIX} and "%" not in self.format:
+            raise ExchangeError(
+                f"a time format is iso, unix_s, unix_ms or a pattern as %d/%m/%Y %H:%M, not {self.format!r}"
+            )
+
+
+def zone_of(name: str) -> tzinfo:
+    """Give a time zone by its name or its offset."""
+    if name.upper() in {"UTC", "Z"}:
+        return UTC
+    if found := _OFFSET.fullmatch(name.strip()):
+        minutes = int(found[2]) * 60 + int(found[3])
+        if minutes <= 14 * 60:
+            return timezone(timedelta(minutes=-minutes if found[1] == "-" else minutes))
+    try:
+        return ZoneInfo(name)
+    except (KeyError, ValueError, OSError) as err:
+        raise ExchangeError(
+            f"{name!r} is not a time zone; examples are Europe/Lisbon, UTC and +01:00"
+        ) from err
+
+
+def read(texts: Sequence[str], form: TimeForm, now_utc: datetime) -> tuple[NDArray[np.int64], dict[int, str]]:
+    """Read times.
+
+    Parameters
+    ----------
+    texts : sequence of str
+        As they stand in the file.
+    form : TimeForm
+        How they are written.
+    now_utc : datetime
+        What is later, or before the year 2000, is refused.
+
+    Returns
+    -------
+    taken_us : ndarray, shape (n,)
+        Microseconds since 1970; `NONE_US` where there is no time.
+    reasons : dict
+        Why not, by index.
+    """
+    plain = pd.Series(list(texts), dtype=object).str.strip()
+    reasons: dict[int, str] = {}
+    unique = plain.drop_duplicates()
+    found = (
+        _unix(unique, UNIX[form.format], reasons) if form.format in UNIX else _written(unique, form, reasons)
+    )
+    first, last = round(clock.FIRST_POSIX_S * 1e6), round((now_utc.timestamp() + clock.AHEAD_S) * 1e6)
+    for at in np.flatnonzero((found != NONE_US) & ((found < first) | (found > last))):
+        early = found[at] < first
+        why = (
+            "before the year 2000; was the device's clock set?"
+            if early
+            else "in the future; look at the date, its format and the time zone"
+        )
+        reasons[int(at)] = f"the time {_shown(unique.iloc[at])} lies {why}"
+        found[at] = NONE_US
+    where = pd.Index(unique).get_indexer(pd.Index(plain))
+    spread = {int(n): reasons[int(k)] for n, k in enumerate(where) if int(k) in reasons} if reasons else {}
+    return found[where], spread
+
+
+def _unix(texts: pd.Series[str], scale: int, reasons: dict[int, str]) -> NDArray[np.int64]:
+    out = np.full(len(texts), NONE_US, dtype=np.int64)
+    for n, text in enumerate(texts):
+        if _DIGITS.fullmatch(text) and abs(float(text)) * scale < 9e18:
+            out[n] = round(float(text) * scale) if "." in text else int(text) * scale
+        else:
+            reasons[n] = f"the time {_shown(text)} is not a number of seconds since 1970"
+    return out
+
+
+def _written(texts: pd.Series[str], form: TimeForm, reasons: dict[int, str]) -> NDArray[np.int64]:
+    iso = form.format == "iso"
+    zoned = (
+        texts.str.contains(_ZONED).to_numpy(dtype=bool) if iso else np.full(len(texts), "%z" in form.format)
+    )
+    out = np.full(len(texts), NONE_US, dtype=np.int64)
+    pattern = "ISO8601" if iso else form.format
+    if zoned.any():
+        out[zoned] = _micro(pd.to_datetime(texts[zoned], format=pattern, utc=True, errors="coerce"))
+    bare = texts[~zoned]
+    if len(bare):
+        naive = pd.to_datetime(bare, format=pattern, errors="coerce")
+        if form.zone is None and naive.notna().any():
+            example = bare[naive.notna()].iloc[0]
+            raise ExchangeError(
+                f"the time {_shown(example)} has no time zone; say which clock it was: "
+                "a zone such as Europe/Lisbon, UTC, or an offset such as +01:00"
+            )
+        if form.zone is not None:
+            out[~zoned] = _placed(naive, bare, form.zone, np.flatnonzero(~zoned), reasons)
+    like = "2026-11-25 14:30" if iso else form.format
+    for n in np.flatnonzero(out == NONE_US):
+        text = texts.iloc[n]
+        reasons.setdefault(
+            int(n), f"the time {_shown(text)} does not look like {like}" if text else "the time is missing"
+        )
+    return out
+
+
+def _placed(
+    naive: pd.Series[pd.Timestamp],
+    texts: pd.Series[str],
+    name: str,
+    where: NDArray[np.int64],
+    reasons: dict[int, str],
+) -> NDArray[np.int64]:
+    """Put times on the clock of a zone; those that are not there, or there twice, are said."""
+    zone = zone_of(name)
+    times = naive.dt.as_unit("us")
+    placed = times.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+    lost = np.flatnonzero((placed.isna() & times.notna()).to_numpy())
+    for n in lost:
+        at = times.iloc[n].to_pydatetime().replace(tzinfo=zone)
+        there = at.astimezone(UTC).astimezone(zone).replace(tzinfo=None) == at.replace(tzinfo=None)
+        what = (
+            "comes twice there, when the clocks go back"
+            if there
+            else "is not on that clock, which goes forward over it"
+        )
+        offset = f"{at.replace(fold=1 if there else 0):%z}"
+        fixed = f"{offset[:3]}:{offset[3:]}"
+        reasons[int(where[n])] = (
+            f"the time {_shown(texts.iloc[n])} in {name} {what}; write its offset behind it, or, if the "
+            f"device keeps no summer time, name its fixed offset as the zone, such as {fixed}"
+        )
+    return _micro(placed.dt.tz_convert(UTC))
+
+
+def _micro(times: pd.Series[pd.Timestamp]) -> NDArray[np.int64]:
+    whole = times.dt.as_unit("us")
+    return np.where(times.isna(), NONE_US, whole.astype("int64"))
+
+
+def _shown(text: object) -> str:
+    shown = repr(str(text))
+    return shown if len(shown) <= 60 else shown[:57] + "...'"
