@@ -28,7 +28,7 @@ from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 
 TOPIC = "baulk/v1/ferry-yard/timber/FER-01"
-START = datetime.now(UTC).timestamp() - 10_000_000
+START = datetime.now(UTC).timestamp() - 100_000_000
 
 
 def until(true, seconds=30.0):

@@ -57,10 +57,13 @@ def stalled(kit, nursery, broker, yard_dir, tmp_path, waiting):
     assert kit.until(lambda: "ready" in kit.said(yard_dir))
     nursery.kill(first)
     lines = tmp_path / "lines"
-    lines.write_text("\n".join(kit.timed(0, waiting)) + "\n")
-    with lines.open() as given:
-        sent = ["mosquitto_pub", "-p", str(broker.port), "-q", "1", "-V", "5", "-l", "-t", kit.topic]
-        subprocess.run(sent, stdin=given, check=True, timeout=300)
+    for first in range(
+        0, waiting, 20_000
+    ):  # mosquitto_pub ends early where its packet identifiers start anew
+        lines.write_text("\n".join(kit.timed(first, first + 20_000)) + "\n")
+        with lines.open() as given:
+            sent = ["mosquitto_pub", "-p", str(broker.port), "-q", "1", "-V", "5", "-l", "-t", kit.topic]
+            subprocess.run(sent, stdin=given, check=True, timeout=300)
     (yard_dir / "locked").touch()
     pid = nursery.start(yard_dir, "faulty")
     time.sleep(0.2)
