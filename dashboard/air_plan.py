@@ -8,7 +8,7 @@ from datetime import datetime
 
 import streamlit as st
 
-from baulk.dashboard import air_plan_chart, frame
+from baulk.dashboard import air_plan_chart, frame, plan_paper
 from baulk.dashboard.data import ShopFacts
 from baulk.dashboard.desk import ask, folder
 from baulk.ingest import plan_air
@@ -210,6 +210,7 @@ def _show(made: AirPlan, temperature: TemperatureUnit) -> None:
         st.warning(" ".join([_closed(made), *(each.words for each in made.remedies if each.weeks_open)]))
     st.markdown("\n\n".join(frame.capital(each) for each in made.words()))
     _table(made, temperature)
+    plan_paper.offer(made)
     with st.expander("What it rests on, and what would change it"):
         st.markdown("\n".join(f"* {each}" for each in (*made.assumptions, *made.changes)))
 

@@ -98,11 +98,15 @@ class Sheet:
         page = Canvas(out, pagesize=(self.wide * per, self.high * per), pageCompression=1)
         page.setTitle("To the saw")
         page.scale(per, per)
-        for mark in self.marks:
-            _pdf(page, mark)
+        self.draw_on(page)
         page.showPage()
         page.save()
         return out.getvalue()
+
+    def draw_on(self, page: object) -> None:
+        """Draw it on a page of the PDF library whose unit is the millimetre."""
+        for mark in self.marks:
+            _pdf(page, mark)
 
     def for_file(self, path: Path) -> bytes:
         """Write it as the name of a file asks.

@@ -7,7 +7,9 @@ from typing import Annotated
 
 import typer
 
+from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.printing import PrintOption
 from baulk.ingest import plan_air, plan_publish
 from baulk.ingest import shop as shops
 from baulk.models import units
@@ -56,6 +58,7 @@ def air(  # noqa: PLR0913 - a person names them one by one
     publish: Annotated[
         bool, typer.Option("--publish", help="Put this week's set-point on MQTT, retained, with an expiry.")
     ] = False,
+    sheet: PrintOption = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -94,7 +97,17 @@ def air(  # noqa: PLR0913 - a person names them one by one
         if save:
             plan_air.save_place(opened, made.place, volume_m3=volume, air_changes_per_h=air_changes)
         topic = plan_publish.publish(opened, made, now_utc) if publish else None
-        temperature = opened.config.temperature
+        config = opened.config
+    temperature = config.temperature
+    printing.sheet(
+        made,
+        sheet,
+        shop=config.shop.name,
+        made_utc=now_utc,
+        system=config.shop.units,
+        temperature=temperature,
+        told=not json,
+    )
     if json:
         say_json(made)
         return

@@ -9,8 +9,10 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard import planning
+from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table
 from baulk.dashboard.commands.plan_size import STEPS_MM
+from baulk.dashboard.commands.printing import PrintOption
 from baulk.dashboard.paper import files
 from baulk.ingest import shop as shops
 from baulk.models import species, units
@@ -41,6 +43,7 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     kerf: Annotated[str | None, typer.Option(help="Width of a saw cut.")] = None,
     trim: Annotated[str | None, typer.Option(help="Cut off each end of a timber.")] = None,
     out: Annotated[Path | None, typer.Option("-o", "--out", help="The list for the mill, as CSV.")] = None,
+    sheet: PrintOption = None,
     system: Annotated[str | None, typer.Option("--units", help="inch or metric; else the shop's.")] = None,
     shop: ShopOption = HERE,
     *,
@@ -92,6 +95,15 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
             "the parts list",
             f"holds no part that can be read; line {listed.refused[0].line}: {listed.refused[0].why}",
         )
+    printing.sheet(
+        made,
+        sheet,
+        shop=opened.config.shop.name,
+        made_utc=now_utc,
+        system=shown,
+        temperature="F" if shown == "inch" else "C",
+        told=not json,
+    )
     if out is not None:
         files.write(out, buy_words.mill_csv(made).encode())
     if json:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Final, get_args
 
 import typer
 
+from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table
+from baulk.dashboard.commands.printing import PrintOption
 from baulk.models import species, units, use_class
 from baulk.models.errors import OutOfRange
 from baulk.models.plan import size as sizes
@@ -58,6 +61,7 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     out: Annotated[
         Path | None, typer.Option("-o", "--out", help="Drawing for the saw, .svg or .pdf.")
     ] = None,
+    sheet: PrintOption = None,
     system: Annotated[str | None, typer.Option("--units", help="inch or metric.")] = None,
     shop: ShopOption = HERE,
     *,
@@ -132,6 +136,15 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
             pieces=pieces,
         )
         made = planning.cut(asked, order, shop, bare)
+    printing.sheet(
+        made,
+        sheet,
+        shop="Baulk",
+        made_utc=datetime.now(UTC),
+        system=shown,
+        temperature="F" if shown == "inch" else "C",
+        told=not json,
+    )
     _tell(made, shown, out, json=json)
 
 

@@ -12,7 +12,7 @@ from reportlab.graphics import renderPDF
 from reportlab.pdfgen.canvas import Canvas
 
 from baulk.dashboard import words
-from baulk.dashboard.paper import ink
+from baulk.dashboard.paper import ink, laying
 from baulk.dashboard.paper.ink import MM, PaperError
 from baulk.models import units, use_class
 from baulk.models.timber import Timber
@@ -44,8 +44,8 @@ class Sheet:
         return x, y
 
 
-A4: Final = (210.0, 297.0)
-LETTER: Final = (215.9, 279.4)
+A4: Final = laying.PAPERS["a4"]
+LETTER: Final = laying.PAPERS["letter"]
 # Sheets as stationers sell them, by paper and count; sizes common practice, no source: try plain paper first.
 SHEETS: Final[Mapping[str, Sheet]] = {
     "a4-24": Sheet(

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
+from typing import Final
 
 from reportlab.graphics.shapes import Drawing, Rect
-from reportlab.lib.enums import TA_LEFT
-from reportlab.lib.styles import ParagraphStyle
-from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     Flowable,
     KeepTogether,
-    Paragraph,
-    SimpleDocTemplate,
     Spacer,
     Table,
     TableStyle,
@@ -25,7 +19,7 @@ from reportlab.platypus import (
 from baulk.dashboard import telling, words
 from baulk.dashboard.answer import Answer, Span
 from baulk.dashboard.butt_end import Pin
-from baulk.dashboard.paper import fan_picture, ink, labels, section_picture
+from baulk.dashboard.paper import fan_picture, ink, labels, laying, section_picture
 from baulk.dashboard.paper.ink import MM
 from baulk.models import gravimetric, species, units
 from baulk.models.event import Event
@@ -35,7 +29,6 @@ from baulk.models.use_class import UseClass
 from baulk.models.wording import share
 
 MOST_READINGS: Final = 60
-PAPERS: Final = {"a4": labels.A4, "letter": labels.LETTER}
 CAUTIONS: Final = (
     (
         "This record says how wet the piece is thought to be and how far it may still move. It says nothing "
@@ -115,24 +108,7 @@ def pdf(record: Record, *, paper: str = "a4") -> bytes:
     PaperError
         If the paper is not known.
     """
-    if paper not in PAPERS:
-        raise ink.PaperError(f"there is no paper {paper!r}; known: {', '.join(PAPERS)}")
-    ink.fonts()
-    size = tuple(side * MM for side in PAPERS[paper])
-    edge = 16 * MM
-    out = io.BytesIO()
-    title = ink.printable(f"Drying record of {record.timber.tag}")
-    document = SimpleDocTemplate(
-        out,
-        pagesize=size,
-        leftMargin=edge,
-        rightMargin=edge,
-        topMargin=14 * MM,
-        bottomMargin=16 * MM,
-        title=title,
-        author=ink.printable(record.shop),
-    )
-    room = size[0] - 2 * edge - 12  # the frame's own padding
+    room = laying.room(paper)
     parts: list[Flowable] = [
         *_head(record, room),
         *_verdict(record, room),
@@ -142,69 +118,13 @@ def pdf(record: Record, *, paper: str = "a4") -> bytes:
         *_readings(record, room),
         *_cautions(),
     ]
-
-    def foot(canvas: Canvas, page: SimpleDocTemplate) -> None:
-        canvas.setFont(ink.PLAIN, 7)
-        canvas.setFillColor(ink.QUIET)
-        canvas.drawString(
-            edge + 6, 9 * MM, ink.printable(f"{record.shop}: {title}, {words.clock(record.made_utc)}")
-        )
-        canvas.drawRightString(size[0] - edge - 6, 9 * MM, f"page {page.page}")
-
-    document.build(parts, onFirstPage=foot, onLaterPages=foot)
-    return out.getvalue()
-
-
-def _style(size: float, *, bold: bool = False, **how: Any) -> ParagraphStyle:  # noqa: ANN401 - the library's own options
-    return ParagraphStyle(
-        f"baulk-{size}-{bold}-{sorted(how.items())}",
-        fontName=ink.BOLD if bold else ink.PLAIN,
-        fontSize=size,
-        leading=size * 1.4,
-        textColor=how.pop("textColor", ink.INK),
-        alignment=TA_LEFT,
-        **how,
+    return laying.document(
+        parts,
+        title=f"Drying record of {record.timber.tag}",
+        shop=record.shop,
+        made_utc=record.made_utc,
+        paper=paper,
     )
-
-
-def _text(text: str, size: float = 8.5, **how: Any) -> Paragraph:  # noqa: ANN401
-    return Paragraph(words.esc(ink.printable(text)).replace("\n", "<br/>"), _style(size, **how))
-
-
-def _heading(text: str) -> Paragraph:
-    return _text(text, 11, bold=True, spaceBefore=9, spaceAfter=3)
-
-
-def _rows(heads: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float]) -> Table:
-    body = [[_text(head, 7, textColor=ink.QUIET) for head in heads]] if heads else []
-    body += [[_text(cell, 8) for cell in row] for row in rows]
-    made = Table(body, colWidths=list(widths), repeatRows=1 if heads else 0)
-    made.setStyle(
-        TableStyle(
-            [
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                ("LINEBELOW", (0, 0), (-1, -1), 0.4, ink.RULE),
-                ("LEFTPADDING", (0, 0), (-1, -1), 0),
-                ("TOPPADDING", (0, 0), (-1, -1), 1.5),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
-            ]
-        )
-    )
-    return made
-
-
-def _beside(left: Sequence[Any], right: Any, widths: Sequence[float]) -> Table:  # noqa: ANN401
-    made = Table([[list(left), right]], colWidths=list(widths))
-    made.setStyle(
-        TableStyle(
-            [
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                ("LEFTPADDING", (0, 0), (0, 0), 0),
-                ("RIGHTPADDING", (-1, 0), (-1, 0), 0),
-            ]
-        )
-    )
-    return made
 
 
 def _head(record: Record, room: float) -> list[Flowable]:
@@ -243,11 +163,11 @@ def _head(record: Record, room: float) -> list[Flowable]:
         ("green weight", f"about {units.show_mass(heavy, system)}: lift it with enough people or a hoist"),
     ]
     left = [
-        _text(record.shop, 8, textColor=ink.QUIET),
-        _text(f"Drying record: {timber.tag}", 18, bold=True, spaceAfter=5),
-        _rows((), rows, (25 * MM, room - side - 32 * MM)),
+        laying.text(record.shop, 8, textColor=ink.QUIET),
+        laying.text(f"Drying record: {timber.tag}", 18, bold=True, spaceAfter=5),
+        laying.table((), rows, (25 * MM, room - side - 32 * MM)),
     ]
-    return [_beside(left, code, (room - side - 6, side + 6))]
+    return [laying.beside(left, code, (room - side - 6, side + 6))]
 
 
 def _signed(mm: float, system: units.System) -> str:
@@ -257,7 +177,7 @@ def _signed(mm: float, system: units.System) -> str:
 def _verdict(record: Record, room: float) -> list[Flowable]:
     if record.answer is None:
         why = record.trouble or "the first verdict has not been worked out yet; run `baulk forecast`"
-        return [_heading("Verdict"), _text(f"None: {why}")]
+        return [laying.heading("Verdict"), laying.text(f"None: {why}")]
     judged = record.answer.verdict
     told = words.step(judged.step)
     lines = [
@@ -270,26 +190,26 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
     ]
     size = judged.rough_out_size_mm
     box = Table(
-        [[_shape(judged.step), [_text(told.word, 14, bold=True), _text(told.sentence, 9)]]],
+        [[_shape(judged.step), [laying.text(told.word, 14, bold=True), laying.text(told.sentence, 9)]]],
         colWidths=[13 * MM, room - 13 * MM],
     )
     box.setStyle(
         TableStyle([("BOX", (0, 0), (-1, -1), 1.2, ink.INK), ("VALIGN", (0, 0), (-1, -1), "MIDDLE")])
     )
     return [
-        _heading(f"Verdict of {words.clock(record.answer.made_utc)}"),
+        laying.heading(f"Verdict of {words.clock(record.answer.made_utc)}"),
         box,
         Spacer(1, 4),
-        _rows(("step", "true from", "how sure"), lines, (room * 0.25, room * 0.35, room * 0.4)),
-        *([_text(f"Rough out to {units.show_size(*size, record.system)}.")] if size else []),
+        laying.table(("step", "true from", "how sure"), lines, (room * 0.25, room * 0.35, room * 0.4)),
+        *([laying.text(f"Rough out to {units.show_size(*size, record.system)}.")] if size else []),
         Spacer(1, 3),
         *[
-            _text(
+            laying.text(
                 f"• {telling.plainly(reason, record.system)}", 8, leftIndent=8, bulletIndent=0, spaceAfter=1.5
             )
             for reason in judged.reasons
         ],
-        _text(f"Next reading: {telling.plainly(judged.next_reading, record.system)}", 8, spaceBefore=3),
+        laying.text(f"Next reading: {telling.plainly(judged.next_reading, record.system)}", 8, spaceBefore=3),
     ]
 
 
@@ -316,7 +236,7 @@ def _moisture(record: Record, room: float) -> list[Flowable]:
         record.timber, answer, _pins(record.readings), record.system, room * 0.36
     )
     said = [
-        _text(f"{name}: {words.span(s.median, s.low, s.high)} MC", 9)
+        laying.text(f"{name}: {words.span(s.median, s.low, s.high)} MC", 9)
         for name, s in (
             ("Core", answer.core_now_pct),
             ("Section on the mean", answer.mean_now_pct),
@@ -324,7 +244,7 @@ def _moisture(record: Record, room: float) -> list[Flowable]:
         )
     ]
     fans = [fan_picture.picture(answer, which, home, (room * 0.6, 38 * MM)) for which in ("core", "mean")]
-    note = _text(
+    note = laying.text(
         "Line: most likely. Dark: half the chances. Light: nine in ten. Green: its future place, "
         f"{home[0]:.0f} to {home[1]:.0f} %. Dots: the deepest pins, hollow where they say only 'at least'. "
         "Left: butt end; dashed, the finished piece; cross, the pith; dots, pins.",
@@ -334,8 +254,8 @@ def _moisture(record: Record, room: float) -> list[Flowable]:
     return [
         KeepTogether(
             [
-                _heading("Moisture inside, and how it goes on"),
-                _beside([picture, *said], [*fans, note], (room * 0.38, room * 0.62)),
+                laying.heading("Moisture inside, and how it goes on"),
+                laying.beside([picture, *said], [*fans, note], (room * 0.38, room * 0.62)),
             ]
         )
     ]
@@ -359,13 +279,13 @@ def _movement(record: Record, room: float) -> list[Flowable]:
     return [
         KeepTogether(
             [
-                _heading("Movement still to come, if squared now"),
-                _rows(
+                laying.heading("Movement still to come, if squared now"),
+                laying.table(
                     ("", f"likely, {unit}", f"nine in ten, {unit}"),
                     rows,
                     (room * 0.4, room * 0.25, room * 0.35),
                 ),
-                _text(
+                laying.text(
                     f"Allowed for this use: {move.tolerance_mm / per:.{digits}f} {unit}. "
                     "A minus means it shrinks.",
                     7.5,
@@ -384,13 +304,16 @@ def _events(record: Record, room: float) -> list[Flowable]:
     ]
     if not rows:
         rows = [(words.day(record.timber.arrived_utc), "set on its bearers", "-")]
-    return [_heading("History"), _rows(("day", "what", "by"), rows, (room * 0.2, room * 0.6, room * 0.2))]
+    return [
+        laying.heading("History"),
+        laying.table(("day", "what", "by"), rows, (room * 0.2, room * 0.6, room * 0.2)),
+    ]
 
 
 def _readings(record: Record, room: float) -> list[Flowable]:
     kept = _thinned(record.readings)
     if not kept:
-        return [_heading("Readings"), _text("None yet.")]
+        return [laying.heading("Readings"), laying.text("None yet.")]
     rows = [
         (
             words.clock(each.taken_utc),
@@ -408,9 +331,9 @@ def _readings(record: Record, room: float) -> list[Flowable]:
     )
     widths = (room * 0.24, room * 0.3, room * 0.16, room * 0.3)
     return [
-        _heading("Readings"),
-        _text(said, 7.5, textColor=ink.QUIET),
-        _rows(("taken", "what", "value", "how"), rows, widths),
+        laying.heading("Readings"),
+        laying.text(said, 7.5, textColor=ink.QUIET),
+        laying.table(("taken", "what", "value", "how"), rows, widths),
     ]
 
 
@@ -430,4 +353,6 @@ def _thinned(readings: Sequence[Reading]) -> list[Reading]:
 
 
 def _cautions() -> list[Flowable]:
-    return [KeepTogether([_heading("Cautions"), *[_text(each, 8, spaceAfter=2) for each in CAUTIONS]])]
+    return [
+        KeepTogether([laying.heading("Cautions"), *[laying.text(each, 8, spaceAfter=2) for each in CAUTIONS]])
+    ]

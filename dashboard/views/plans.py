@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import data, desk, frame, planning, saw_drawing, typed
+from baulk.dashboard import data, desk, frame, plan_paper, planning, saw_drawing, typed
 from baulk.dashboard.commands.plan_size import STEPS_MM
 from baulk.ingest.shop import Shop
 from baulk.models import species, units, use_class
@@ -30,6 +30,7 @@ def small(mm: float, system: units.System) -> str:
 def told(made: SizePlan | CutPlan | BuyPlan) -> None:
     """Show what a plan assumes, what would change it, and what to mind."""
     st.warning("\n\n".join(made.cautions))
+    plan_paper.offer(made)
     with st.expander("What it assumes, and what would change it"):
         st.markdown("\n".join(f"- {line}" for line in made.assumptions))
         if made.would_change:

@@ -1,0 +1,41 @@
+"""`--print FILE` of the plans: the same answer on paper."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from baulk.dashboard.commands.answers import say
+from baulk.models.units import System, TemperatureUnit
+
+if TYPE_CHECKING:
+    from baulk.dashboard.paper.plan_sheet import Plan
+
+PrintOption = Annotated[
+    Path | None, typer.Option("--print", help="The plan as a sheet to print, .pdf.", metavar="FILE")
+]
+
+
+def sheet(  # noqa: PLR0913 - whose plan, whose units
+    plan: Plan,
+    out: Path | None,
+    *,
+    shop: str,
+    made_utc: datetime,
+    system: System,
+    temperature: TemperatureUnit,
+    told: bool,
+) -> None:
+    """Write the sheet if one was asked for, and say so if the answer is for a person."""
+    if out is None:
+        return
+    from baulk.dashboard.paper import files, plan_sheet  # noqa: PLC0415 - only a sheet needs it
+
+    files.write(
+        out, plan_sheet.pdf(plan, shop=shop, made_utc=made_utc, system=system, temperature=temperature)
+    )
+    if told:
+        say(f"The sheet is in {out}.")
