@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Final, cast
+from typing import Final
 
 from reportlab.platypus import Flowable, Spacer
 
@@ -15,7 +15,7 @@ from baulk.models.plan import buy_words
 from baulk.models.plan.air import AirPlan
 from baulk.models.plan.buying import BuyPlan
 from baulk.models.plan.cut import CutPlan
-from baulk.models.plan.size import SizePlan
+from baulk.models.plan.order import SizePlan
 from baulk.models.units import System, TemperatureUnit
 
 Plan = AirPlan | SizePlan | CutPlan | BuyPlan
@@ -33,7 +33,7 @@ AIR_CAUTIONS: Final = (
 )
 
 
-class _Drawn(Flowable):  # type: ignore[misc] - the library has no types
+class _Drawn(Flowable):  # type: ignore[misc]  # the library has no types
     """A drawing for the saw within a page, to the width that it is given."""
 
     def __init__(self, sheet: saw_drawing.Sheet, wide: float) -> None:
@@ -96,14 +96,15 @@ def pdf(  # noqa: PLR0913 - whose plan, whose units, whose paper
     if isinstance(plan, AirPlan):
         parts += laying.points(rest)
         parts += _air(plan, temperature, room)
-        changes, cautions = plan.changes, AIR_CAUTIONS
+        changes: tuple[str, ...] = plan.changes
+        cautions: tuple[str, ...] = AIR_CAUTIONS
     else:
         drawing = _drawing(plan, system)
         if drawing is not None:
             parts += [Spacer(1, 4), _Drawn(drawing, room * 0.7)]
         parts += _size(plan, system, room) if isinstance(plan, SizePlan) else []
         parts += _buy(plan, system, room) if isinstance(plan, BuyPlan) else laying.points(rest)
-        changes, cautions = plan.would_change, cast("tuple[str, ...]", plan.cautions)
+        changes, cautions = plan.would_change, plan.cautions
     for name, lines in (
         ("It assumes", plan.assumptions),
         ("What would change it", changes),
