@@ -61,7 +61,7 @@ class Shop:
 
     def add_timber(self, timber: Timber, *, by: str = "", now_utc: datetime | None = None) -> int:
         """Enter a timber and store what waited in quarantine for its tag; return how many readings."""
-        _check(timber)
+        check_timber(timber)
         self.register.add(timber, by=by, now_utc=now_utc)
         return pipeline.replay(self, tag=timber.tag)
 
@@ -76,7 +76,7 @@ class Shop:
         **changes: Any,  # noqa: ANN401 - the timber's own fields
     ) -> tuple[Event, ...]:
         """Correct a timber under the rules of entering one; see `Register.edit`."""
-        return self.register.edit(tag, now_utc=now_utc, by=by, note=note, check=_check, **changes)
+        return self.register.edit(tag, now_utc=now_utc, by=by, note=note, check=check_timber, **changes)
 
     def add_event(self, event: Event) -> tuple[Event, Settled]:
         """Enter an event; the readings of a sensor that was attached or detached go where they belong."""
@@ -193,7 +193,8 @@ def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
     return Shop(config=config, store=store, register=register)
 
 
-def _check(timber: Timber) -> None:
+def check_timber(timber: Timber) -> None:
+    """Refuse a timber whose wood or use nobody knows, or whose sizes can't be meant."""
     species.get(timber.species)
     use_class.get(timber.use_class)
     _refuse_mixed_units(timber)

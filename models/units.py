@@ -101,6 +101,38 @@ def size_mm(text: str, *, bare: LengthUnit | None = None) -> tuple[float, float]
     return _length(parts[0], shared), _length(parts[1], shared)
 
 
+def offset_mm(text: str, *, bare: LengthUnit | None = None, what: str = "the place") -> tuple[float, float]:
+    """Read a place in the cross-section such as "1 x -4 in": right and up from the centre.
+
+    Parameters
+    ----------
+    text : str
+        What was typed; a unit behind the second length counts for both.
+    bare : {"in", "mm"}, optional
+        Unit of two numbers without one.
+    what : str
+        What it is the place of, for the sentence of an error.
+
+    Returns
+    -------
+    x_mm, y_mm : float
+        To the right and up, either sign. [mm]
+
+    Raises
+    ------
+    OutOfRange
+        If it is not two lengths.
+    """
+    parts = text.lower().replace("\u00d7", "x").split("x")
+    if len(parts) != 2:
+        raise OutOfRange(what, f"looks like '1 x -4 in' (right and up from the centre), not {text!r}")
+    right, up = parts
+    unit = up.strip().lstrip("+-0123456789./ ")
+    if unit and right.strip()[-1:].isdigit():
+        right += f" {unit}"
+    return length_mm(right, bare=bare, signed=True), length_mm(up, bare=bare, signed=True)
+
+
 def temperature_c(text: str, *, bare: TemperatureUnit | None = None) -> float:
     """Read a temperature such as "68F", "20 C" or "-5 degC".
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from baulk.dashboard.commands import timber_events, timber_sensors
+from baulk.dashboard.commands import timber_events, timber_import, timber_sensors
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
 from baulk.dashboard.commands.timber_events import By, Note, TagArgument, bare_of
 from baulk.ingest import shop as shops
@@ -23,6 +23,7 @@ from baulk.models.units import System
 app = typer.Typer(pretty_exceptions_enable=False)
 for _name, _command in {**timber_events.COMMANDS, **timber_sensors.COMMANDS}.items():
     app.command(_name)(_command)
+app.command("import")(timber_import.import_)
 
 
 @app.command()
@@ -66,8 +67,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
         bare = bare_of(opened.config.shop.units)
         width_mm, depth_mm = units.size_mm(size, bare=bare)
         wanted_width_mm, wanted_depth_mm = units.size_mm(finished, bare=bare)
-        pith_x_mm, pith_y_mm = _place(pith, bare, "the pith")
-        centre_x_mm, centre_y_mm = _place(centre, bare, "the centre of the finished piece")
+        pith_x_mm, pith_y_mm = units.offset_mm(pith, bare=bare, what="the pith")
+        centre_x_mm, centre_y_mm = units.offset_mm(centre, bare=bare, what="the centre of the finished piece")
         timber = Timber(
             tag=tag or opened.register.next_tag(),
             species=species.get(kind).name,
@@ -220,7 +221,7 @@ def _section(old: Section, size: str | None, pith: str | None, bare: units.Lengt
         width_mm, depth_mm = units.size_mm(size, bare=bare)
         old = replace(old, width_mm=width_mm, depth_mm=depth_mm)
     if pith is not None:
-        x_mm, y_mm = _place(pith, bare, "the pith")
+        x_mm, y_mm = units.offset_mm(pith, bare=bare, what="the pith")
         old = replace(old, pith_x_mm=x_mm, pith_y_mm=y_mm)
     return old
 
@@ -230,7 +231,7 @@ def _finished(old: Finished, size: str | None, centre: str | None, bare: units.L
         width_mm, depth_mm = units.size_mm(size, bare=bare)
         old = replace(old, width_mm=width_mm, depth_mm=depth_mm)
     if centre is not None:
-        x_mm, y_mm = _place(centre, bare, "the centre of the finished piece")
+        x_mm, y_mm = units.offset_mm(centre, bare=bare, what="the centre of the finished piece")
         old = replace(old, centre_x_mm=x_mm, centre_y_mm=y_mm)
     return old
 
@@ -266,17 +267,3 @@ def _row(reading: object) -> dict[str, object]:
         name: str(getattr(reading, name)) if name == "series" else getattr(reading, name)
         for name in ("series", "value", "unit", "taken_utc", "flags")
     }
-
-
-def _place(text: str, bare: units.LengthUnit, what: str) -> tuple[float, float]:
-    parts = text.lower().replace("\u00d7", "x").split("x")
-    if len(parts) != 2:
-        raise OutOfRange(what, f"looks like '1 x -4 in' (right and up from the centre), not {text!r}")
-    right, up = parts
-    unit = up.strip().lstrip("+-0123456789./ ")  # a unit behind the second counts for both
-    if unit and right.strip()[-1:].isdigit():
-        right += f" {unit}"
-    return (
-        units.length_mm(right, bare=bare, signed=True),
-        units.length_mm(up, bare=bare, signed=True),
-    )

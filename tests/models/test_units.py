@@ -233,3 +233,16 @@ def test_any_text_is_a_quantity_or_a_sentence(text):
             read(text)
         except BaulkError as err:
             assert len(str(err)) > 20  # noqa: PT017 (the text may just as well be right)
+
+
+@pytest.mark.parametrize(
+    ("text", "place"),
+    [("1 x -4 in", (25.4, -101.6)), ("0 x 0", (0, 0)), ("-1/2 in \u00d7 12 mm", (-12.7, 12))],
+)
+def test_a_place_in_the_section_is_read_right_and_up(text, place):
+    assert units.offset_mm(text, bare="mm") == pytest.approx(place)
+
+
+def test_one_number_is_no_place():
+    with pytest.raises(OutOfRange, match="the pith looks like '1 x -4 in'"):
+        units.offset_mm("4 in", what="the pith")

@@ -1,0 +1,275 @@
+"""Bringing timbers in from a file: what is new, what is there already, what would change, what is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from baulk.ingest.errors import RegisterError
+from baulk.ingest.exchange.reading_rows import Refused
+from baulk.ingest.exchange.rejected import RejectedFile
+from baulk.ingest.exchange.sheet import Row, Sheet, Source, open_sheet
+from baulk.ingest.exchange.timber_rows import Said, TimberForm, is_timbers
+from baulk.ingest.shop import check_timber
+from baulk.ingest.tables import FIELDS, columns, timber_of
+from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.event import Event, EventKind
+from baulk.models.reading import Owner, Quantity, Series
+from baulk.models.timber import Timber
+
+if TYPE_CHECKING:
+    from baulk.ingest.shop import Shop
+
+_REFUSALS: Final = (OutOfRange, NotFound, RegisterError)
+_USUAL: Final[Mapping[str, Any]] = {  # of a new timber, as of `baulk timber add`
+    "pith_x_mm": 0.0,
+    "pith_y_mm": 0.0,
+    "finished_x_mm": 0.0,
+    "finished_y_mm": 0.0,
+    "place": "shed",
+    "ends_sealed": False,
+    "green_mc_pct": None,
+    "retired_utc": None,
+}
+_NEEDED: Final = {
+    "species": "a species", "width_mm": "a green size", "depth_mm": "a green size", "length_mm": "a length",
+    "finished_width_mm": "a finished size", "finished_depth_mm": "a finished size",
+    "use_class": "a use class", "arrived_utc": "arrived, the day it was set on its bearers",
+}  # fmt: skip
+
+
+class Status(StrEnum):
+    """What becomes of a row."""
+
+    NEW = "new"
+    SAME = "same"
+    CHANGE = "change"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One field that would be another.
+
+    Parameters
+    ----------
+    field : str
+        As in `baulk export timbers`.
+    old, new : object
+        What stands there, and what the file says.
+    """
+
+    field: str
+    old: Any
+    new: Any
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """One row, and what would become of it.
+
+    Parameters
+    ----------
+    line : int
+        Its line in the file.
+    tag : str
+        As the register writes it, or the file.
+    status : Status
+        What would become of it.
+    timber : Timber or None
+        As it would be.
+    changes : tuple of Change
+        Field by field.
+    reason : str
+        Why it is refused.
+    cells : tuple of str
+        The row.
+    done : bool
+        Whether it was entered or changed.
+    """
+
+    line: int
+    tag: str
+    status: Status
+    timber: Timber | None = None
+    changes: tuple[Change, ...] = ()
+    reason: str = ""
+    cells: tuple[str, ...] = ()
+    done: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimberReport:
+    """What would become of the timbers of a file, or has.
+
+    Parameters
+    ----------
+    file : str
+        Its name.
+    rows : tuple of Planned
+        Row by row.
+    notes : tuple of str
+        What a person should know of how it was read.
+    waited : int
+        Readings that waited in quarantine for these tags, and are stored now.
+    """
+
+    file: str
+    rows: tuple[Planned, ...]
+    notes: tuple[str, ...]
+    waited: int = 0
+
+    def of(self, status: Status) -> list[Planned]:
+        """Give the rows with a status."""
+        return [row for row in self.rows if row.status is status]
+
+    @property
+    def refused(self) -> list[Refused]:
+        """The refused rows."""
+        return [Refused(line=row.line, reason=row.reason, cells=row.cells) for row in self.of(Status.REFUSED)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timbers:
+    """A file of timbers that is understood as far as its headings.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        The file.
+    """
+
+    sheet: Sheet
+
+    def look(self, shop: Shop, now_utc: datetime) -> TimberReport:
+        """Say what would become of each row; nothing is entered."""
+        inch = shop.config.shop.units == "inch"
+        form = TimberForm(self.sheet, bare="in" if inch else "mm", now_utc=now_utc)
+        there = {each.tag.lower(): each for each in shop.register.list(retired=True)}
+        seen: dict[str, int] = {}
+        rows = tuple(_planned(row, form, there, seen) for row in self.sheet.rows())
+        notes = list(self.sheet.notes)
+        if form.unknown:
+            notes.append(f"left alone, for nobody knows these columns: {', '.join(form.unknown)}")
+        return TimberReport(file=self.sheet.name, rows=rows, notes=tuple(notes))
+
+    def bring(
+        self, shop: Shop, now_utc: datetime, report: TimberReport, *, update: bool = False, by: str = ""
+    ) -> TimberReport:
+        """Enter what is new and, if asked to, change what is another; one that fails spoils no other."""
+        rows, waited = [], 0
+        for row in report.rows:
+            wanted = row.status is Status.NEW or (update and row.status is Status.CHANGE)
+            if not wanted or row.timber is None:
+                rows.append(row)
+                continue
+            try:
+                if row.status is Status.NEW:
+                    waited += _enter(shop, row.timber, by=by, now_utc=now_utc)
+                else:
+                    _change(shop, row, by=by, now_utc=now_utc, note=f"from {report.file}")
+            except _REFUSALS as err:
+                rows.append(replace(row, status=Status.REFUSED, reason=str(err)))
+            else:
+                rows.append(replace(row, done=True))
+        return replace(report, rows=tuple(rows), waited=waited)
+
+    def write_refused(self, report: TimberReport, path: Path | None) -> None:
+        """Write the refused rows to a file, each with its reason."""
+        with RejectedFile(path, self.sheet) as out:
+            out.add(report.refused)
+
+
+def of_file(source: Source, *, name: str | None = None) -> Timbers:
+    """Open a file of timbers."""
+    sheet = open_sheet(
+        source, is_timbers, name=name, looked_for="tag, species, green, finished, length, use and arrived"
+    )
+    return Timbers(sheet=sheet)
+
+
+def _planned(row: Row, form: TimberForm, there: Mapping[str, Timber], seen: dict[str, int]) -> Planned:
+    tag = ""
+    try:
+        if row.reason:
+            raise OutOfRange("the row", row.reason)
+        said = form.said(row)
+        tag = said.get("tag", "")
+        if not tag:
+            raise OutOfRange("the row", "has no tag")
+        if (line := seen.setdefault(tag.lower(), row.line)) != row.line:
+            raise OutOfRange(f"the tag {tag}", f"stands on line {line} already")
+        old = there.get(tag.lower())
+        if old is None:
+            return Planned(line=row.line, tag=tag, status=Status.NEW, timber=_new(said), cells=row.cells)
+        return _against(old, said, row)
+    except _REFUSALS as err:
+        return Planned(line=row.line, tag=tag, status=Status.REFUSED, reason=str(err), cells=row.cells)
+
+
+def _new(said: Said) -> Timber:
+    if missing := dict.fromkeys(words for column, words in _NEEDED.items() if column not in said):
+        raise OutOfRange(f"the timber {said['tag']}", f"is new and needs {', '.join(missing)}")
+    return _made({**_USUAL, **said})
+
+
+def _made(said: Said) -> Timber:
+    row = {name: value.isoformat() if isinstance(value, datetime) else value for name, value in said.items()}
+    timber = timber_of(row)
+    if timber.retired_utc is not None and timber.retired_utc < timber.arrived_utc:
+        raise OutOfRange(f"the timber {timber.tag}", "was retired before it arrived")
+    Series(owner=Owner.TIMBER, name=timber.tag, quantity=Quantity.WEIGHT)
+    Series(owner=Owner.AIR, name=timber.place, quantity=Quantity.TEMP)
+    check_timber(timber)
+    return timber
+
+
+def _against(old: Timber, said: Said, row: Row) -> Planned:
+    before = columns(old)
+    timber = _made({**before, **said, "tag": old.tag})
+    after = columns(timber)
+    changes = tuple(
+        Change(field=name, old=before[name], new=after[name])
+        for name in FIELDS
+        if before[name] != after[name]
+    )
+    if old.retired_utc is not None and timber.retired_utc != old.retired_utc:
+        raise OutOfRange(
+            f"the timber {old.tag}", "is retired at another time; `baulk timber return` takes that back first"
+        )
+    status = Status.CHANGE if changes else Status.SAME
+    return Planned(line=row.line, tag=old.tag, status=status, timber=timber, changes=changes, cells=row.cells)
+
+
+def _enter(shop: Shop, timber: Timber, *, by: str, now_utc: datetime) -> int:
+    waited = shop.add_timber(replace(timber, retired_utc=None), by=by, now_utc=now_utc)
+    _retire(shop, timber, by=by, now_utc=now_utc)
+    return waited
+
+
+def _change(shop: Shop, row: Planned, *, by: str, now_utc: datetime, note: str) -> None:
+    assert row.timber is not None  # noqa: S101 - looked at before
+    fields = {FIELDS[each.field][0] for each in row.changes} - {"retired_utc"}
+    changes = {name: getattr(row.timber, name) for name in sorted(fields)}
+    if changes:
+        shop.edit_timber(row.tag, now_utc=now_utc, by=by, note=note, **changes)
+    if any(each.field == "retired_utc" for each in row.changes):
+        _retire(shop, row.timber, by=by, now_utc=now_utc)
+
+
+def _retire(shop: Shop, timber: Timber, *, by: str, now_utc: datetime) -> None:
+    """Note that a timber left, as an event that can be taken back."""
+    if timber.retired_utc is not None:
+        shop.add_event(
+            Event(
+                tag=timber.tag,
+                kind=EventKind.RETIRED,
+                at_utc=timber.retired_utc,
+                noted_utc=now_utc,
+                by=by,
+            )
+        )
