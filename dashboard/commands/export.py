@@ -1,0 +1,124 @@
+"""Taking things out: `baulk export timbers`, `readings`, `events`, `verdicts`."""
+
+# ruff: noqa: PLR0913 - one an option
+from __future__ import annotations
+
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
+from baulk.ingest import shop as shops
+from baulk.ingest.exchange import out
+from baulk.models.errors import OutOfRange
+
+app = typer.Typer(pretty_exceptions_enable=False)
+Out = Annotated[
+    Path | None,
+    typer.Option("-o", "--out", metavar="FILE", help="FILE.csv or FILE.parquet; without it CSV is printed."),
+]
+Tags = Annotated[list[str] | None, typer.Option("--tag", help="Only this timber; may be said again.")]
+Since = Annotated[str | None, typer.Option("--since", metavar="DATE", help="Only what is not older.")]
+_NONE = None
+
+
+@app.command()
+def timbers(
+    file: Out = None,
+    *,
+    tags: Tags = None,
+    places: Annotated[
+        list[str] | None, typer.Option("--place", help="Only what lies there; may be said again.")
+    ] = None,
+    since: Since = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Take out the timbers, those that left too; `baulk timber import` takes the CSV in again.
+
+    Example: baulk export timbers -o timbers.csv
+    """
+    _take_out("timbers", file, tags, places, since, shop, json=json)
+
+
+@app.command()
+def readings(
+    file: Out = None,
+    *,
+    tags: Tags = None,
+    places: Annotated[
+        list[str] | None, typer.Option("--place", help="Only the air there; may be said again.")
+    ] = None,
+    since: Since = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Take out the readings, one a row; `baulk reading import` takes the CSV in again.
+
+    Example: baulk export readings --tag FER-03 --place shed --since 2026-01-01 -o readings.parquet
+    """
+    _take_out("readings", file, tags, places, since, shop, json=json)
+
+
+@app.command()
+def events(
+    file: Out = None,
+    *,
+    tags: Tags = None,
+    since: Since = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Take out what happened to the timbers, what was taken back too.
+
+    Example: baulk export events --since 2026-01-01 -o events.csv
+    """
+    _take_out("events", file, tags, _NONE, since, shop, json=json)
+
+
+@app.command()
+def verdicts(
+    file: Out = None,
+    *,
+    tags: Tags = None,
+    since: Since = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Take out the last verdict of each timber: step, dates, moisture with its interval, reasons.
+
+    Example: baulk export verdicts -o verdicts.csv
+    """
+    _take_out("verdicts", file, tags, _NONE, since, shop, json=json)
+
+
+def _take_out(  # noqa: PLR0917 - one an option
+    what: str,
+    file: Path | None,
+    tags: list[str] | None,
+    places: list[str] | None,
+    since: str | None,
+    shop: Path,
+    *,
+    json: bool,
+) -> None:
+    if file is None and json:
+        raise OutOfRange("--json", "tells how many rows went into a file; name one with -o")
+    asked = out.Asked(
+        tags=tuple(tags or ()),
+        places=tuple(places or ()),
+        since_utc=moment(since, now_utc=datetime.now(UTC)) if since else None,
+    )
+    with shops.open(shop) as opened:
+        table = out.TABLES[what](opened, asked)
+        if file is None:
+            out.write_csv(table, sys.stdout)
+            return
+        rows = out.write(table, file)
+    if json:
+        say_json({"file": file, "rows": rows, "columns": list(table.columns)})
+    else:
+        say(f"{rows} {what} in {file}")

@@ -1,0 +1,294 @@
+"""Taking timbers, readings, events and verdicts out as CSV or Parquet; a column's name carries its unit.
+
+Readings and timbers taken out as CSV come in again as they were, by `timbers` and `readings`.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import secrets
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import islice
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any, Final
+
+from baulk.ingest.errors import ExchangeError
+from baulk.ingest.tables import FIELDS, columns
+from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.reading import Owner, Reading, from_end_mm
+
+if TYPE_CHECKING:
+    from baulk.ingest.shop import Shop
+
+ENDINGS: Final = (".csv", ".parquet")
+_GROUP: Final = 50_000  # rows of a Parquet file held at once
+_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would work out a text that begins so
+_TIMES: Final = frozenset({"arrived_utc", "retired_utc"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What is wanted of all there is.
+
+    Parameters
+    ----------
+    tags, places : tuple of str
+        Only these; both empty for all.
+    since_utc : datetime, optional
+        Only what is not older.
+    """
+
+    tags: tuple[str, ...] = ()
+    places: tuple[str, ...] = ()
+    since_utc: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """Rows to take out, made as they are written.
+
+    Parameters
+    ----------
+    columns : mapping
+        Names, and of each what it holds: "text", "number", "time" or "yes".
+    rows : iterable of sequence
+        Cells in that order; None for nothing.
+    """
+
+    columns: Mapping[str, str]
+    rows: Iterable[Sequence[Any]]
+
+
+def timbers(shop: Shop, asked: Asked) -> Table:
+    """Give every timber, those that left too; places are those that timbers lie in."""
+    found = _timbers(shop, asked)
+    holds = {"tag": "text", **{name: _holds(name) for name in FIELDS}}
+    return Table(columns=holds, rows=[_timber_row(columns(each)) for each in found])
+
+
+def readings(shop: Shop, asked: Asked) -> Table:
+    """Give every reading, one a row; places are those of air."""
+    owners = [(Owner.TIMBER, shop.register.get(tag).tag) for tag in asked.tags]
+    owners += [(Owner.AIR, name) for name in _known_places(asked.places, shop.store.places())]
+    if not (asked.tags or asked.places):
+        owners = list(dict.fromkeys((each.owner, each.name) for each in shop.store.series()))
+    holds = {
+        "series": "text", "tag": "text", "place": "text", "quantity": "text", "depth_mm": "number",
+        "face": "text", "from_end_mm": "number", "taken": "time", "value": "number", "unit": "text",
+        "source": "text", "flags": "text", "arrived": "time",
+    }  # fmt: skip
+    rows = (
+        _reading_row(one)
+        for owner, name in owners
+        for one in shop.store.readings(owner, name, asked.since_utc)
+    )
+    return Table(columns=holds, rows=rows)
+
+
+def events(shop: Shop, asked: Asked) -> Table:
+    """Give what happened, what was taken back too."""
+    _no_places(asked)
+    tags: list[str | None] = [shop.register.get(tag).tag for tag in asked.tags] or [None]
+    holds = {
+        "number": "number", "tag": "text", "kind": "text", "at": "time", "detail": "text", "by": "text",
+        "note": "text", "noted": "time", "undone": "time", "undone_by": "text",
+    }  # fmt: skip
+    rows = [
+        (
+            one.number,
+            one.tag,
+            one.kind.value,
+            one.at_utc,
+            json.dumps(dict(one.detail), ensure_ascii=False, sort_keys=True),
+            one.by,
+            one.note,
+            one.noted_utc,
+            one.undone_utc,
+            one.undone_by,
+        )
+        for tag in tags
+        for one in shop.register.events(tag, since_utc=asked.since_utc, undone=True)
+    ]
+    return Table(columns=holds, rows=rows)
+
+
+def verdicts(shop: Shop, asked: Asked) -> Table:
+    """Give the last verdict of each timber."""
+    _no_places(asked)
+    wanted = {shop.register.get(tag).tag for tag in asked.tags}
+    parts = ("mean", "core", "shell")
+    holds = {
+        "tag": "text", "made": "time", "verdict": "text", "rough_out_from": "text", "square_from": "text",
+        "square_probability": "number",
+        **{f"{part}_{end}_pct": "number" for part in parts for end in ("now", "low", "high")},
+        "reasons": "text", "next_reading": "text", "failed": "text",
+    }  # fmt: skip
+    rows = []
+    for each in shop.store.evaluations():
+        if (wanted and each.tag not in wanted) or (asked.since_utc and each.made_utc < asked.since_utc):
+            continue
+        said = json.loads(each.payload)
+        judged = said.get("verdict") or {}
+        dates = judged.get("dates") or {}
+        spans = [said.get(f"{part}_now_pct") or {} for part in parts]
+        rows.append(
+            (
+                each.tag,
+                each.made_utc,
+                judged.get("step"),
+                dates.get("rough out"),
+                dates.get("square"),
+                (judged.get("probability") or {}).get("square"),
+                *(span.get(end) for span in spans for end in ("median", "low", "high")),
+                " ".join(judged.get("reasons") or ()),
+                judged.get("next_reading"),
+                said.get("failed"),
+            )
+        )
+    return Table(columns=holds, rows=rows)
+
+
+TABLES: Final[Mapping[str, Callable[[Shop, Asked], Table]]] = {
+    "timbers": timbers,
+    "readings": readings,
+    "events": events,
+    "verdicts": verdicts,
+}
+
+
+def write(table: Table, path: Path) -> int:
+    """Write a table to a file, CSV or Parquet by its ending; it is there whole or not at all.
+
+    Returns
+    -------
+    int
+        How many rows.
+    """
+    if path.suffix.lower() not in ENDINGS:
+        raise OutOfRange("the file's name", f"ends in .csv or .parquet, not {path.name!r}")
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        if path.suffix.lower() == ".csv":
+            with part.open("w", encoding="utf-8", newline="") as out:
+                count = write_csv(table, out)
+        else:
+            count = _write_parquet(table, part)
+        part.replace(path)
+    except OSError as err:
+        raise ExchangeError(f"{path} can't be written: {err.strerror or err}") from err
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+    return count
+
+
+def write_csv(table: Table, out: IO[str]) -> int:
+    """Write a table as CSV: commas, points, times in ISO 8601 with their zone."""
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(table.columns)
+    kinds, count = list(table.columns.values()), 0
+    for row in table.rows:
+        writer.writerow([_cell(value, kind) for value, kind in zip(row, kinds, strict=True)])
+        count += 1
+    return count
+
+
+def _cell(value: Any, kind: str) -> str:  # noqa: ANN401 - whatever a column holds
+    if value is None:
+        return ""
+    if kind == "time":
+        return str(value.astimezone(UTC).isoformat())
+    if kind == "yes":
+        return "yes" if value else "no"
+    if kind == "number":
+        return repr(value)
+    text = str(value)
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def _write_parquet(table: Table, path: Path) -> int:
+    import pyarrow as pa  # noqa: PLC0415 - only who asks for Parquet waits for it
+    from pyarrow import parquet  # noqa: PLC0415
+
+    types = {
+        "text": pa.string(),
+        "number": pa.float64(),
+        "time": pa.timestamp("us", "UTC"),
+        "yes": pa.bool_(),
+    }
+    schema = pa.schema([(name, types[kind]) for name, kind in table.columns.items()])
+    rows, count = iter(table.rows), 0
+    with parquet.ParquetWriter(path, schema) as out:
+        while group := list(islice(rows, _GROUP)):
+            cells = zip(*group, strict=True)
+            arrays = [
+                pa.array(list(column), type=field.type) for column, field in zip(cells, schema, strict=True)
+            ]
+            out.write_batch(pa.record_batch(arrays, schema=schema))
+            count += len(group)
+    return count
+
+
+def _timbers(shop: Shop, asked: Asked) -> Iterator[Any]:
+    found = shop.register.list(retired=True)
+    wanted = {shop.register.get(tag).tag for tag in asked.tags}
+    places = set(_known_places(asked.places, {each.place for each in found}))
+    for each in found:
+        if (
+            (not wanted or each.tag in wanted)
+            and (not places or each.place in places)
+            and (asked.since_utc is None or each.arrived_utc >= asked.since_utc)
+        ):
+            yield each
+
+
+def _timber_row(row: Mapping[str, Any]) -> list[Any]:
+    return [
+        datetime.fromisoformat(value) if name in _TIMES and value is not None else value
+        for name, value in row.items()
+    ]
+
+
+def _holds(name: str) -> str:
+    if name in _TIMES:
+        return "time"
+    if name == "ends_sealed":
+        return "yes"
+    return "number" if name.endswith(("_mm", "_pct")) else "text"
+
+
+def _reading_row(one: Reading) -> Sequence[Any]:
+    series = one.series
+    timber = series.owner is Owner.TIMBER
+    return (
+        str(series),
+        series.name if timber else None,
+        None if timber else series.name,
+        series.quantity.value,
+        series.depth_mm,
+        series.face and series.face.value,
+        from_end_mm(one.flags),
+        one.taken_utc,
+        one.value,
+        one.unit,
+        one.source,
+        " ".join(one.flags),
+        one.arrived_utc,
+    )
+
+
+def _known_places(asked: tuple[str, ...], known: Iterable[str]) -> list[str]:
+    names = {name.lower(): name for name in known}
+    for place in asked:
+        if place.lower() not in names:
+            raise NotFound("place", place, names.values())
+    return [names[place.lower()] for place in asked]
+
+
+def _no_places(asked: Asked) -> None:
+    if asked.places:
+        raise OutOfRange("--place", "says nothing here; events and verdicts belong to timbers, see --tag")

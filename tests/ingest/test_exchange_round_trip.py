@@ -1,0 +1,220 @@
+"""What is taken out as CSV comes in again, in another shop, as it was."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from baulk.ingest import config, shop
+from baulk.ingest.errors import ExchangeError
+from baulk.ingest.exchange import out, readings, timbers
+from baulk.ingest.exchange.out import Asked
+from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.event import Event, EventKind
+from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series
+from baulk.models.section import Face, Finished, Section
+from baulk.models.timber import Timber
+
+NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
+FIRST = datetime(2001, 1, 1, tzinfo=UTC)
+moments = st.datetimes(FIRST.replace(tzinfo=None), NOW.replace(tzinfo=None), timezones=st.just(UTC))
+sizes = st.floats(1, 900, allow_nan=False)
+names = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._-]{0,20}", fullmatch=True)
+
+
+@st.composite
+def pieces(draw):
+    width, depth = draw(sizes), draw(sizes)
+    share = draw(st.floats(0.2, 1))
+    arrived = draw(moments)
+    return Timber(
+        tag=draw(names),
+        species=draw(st.sampled_from(["white oak", "Douglas-fir"])),
+        section=Section(
+            width_mm=width,
+            depth_mm=depth,
+            pith_x_mm=draw(st.floats(-900, 900)),
+            pith_y_mm=draw(st.floats(-900, 900)),
+        ),
+        length_mm=draw(st.floats(1e-3, 1e5)),
+        finished=Finished(width_mm=width * share, depth_mm=depth * share),
+        use_class=draw(st.sampled_from(["frame-outdoors", "backbone-above-water"])),
+        place=draw(names),
+        arrived_utc=arrived,
+        ends_sealed=draw(st.booleans()),
+        green_mc_pct=draw(st.none() | st.floats(0.01, 399)),
+        retired_utc=draw(st.none() | st.just(arrived + (NOW - arrived) / 2)),
+    )
+
+
+@st.composite
+def measured(draw):
+    quantity = draw(st.sampled_from([Quantity.MOISTURE, Quantity.WEIGHT, Quantity.RESISTANCE, Quantity.TEMP]))
+    pins = quantity in AT_DEPTH
+    series = Series(
+        owner=Owner.AIR if quantity is Quantity.TEMP else Owner.TIMBER,
+        name=draw(names) if quantity is Quantity.TEMP else "FER-01",
+        quantity=quantity,
+        depth_mm=draw(st.integers(1, 999)) if pins else None,
+        face=draw(st.none() | st.sampled_from(Face)) if pins else None,
+    )
+    low, high = {Quantity.TEMP: (-40, 50), Quantity.RESISTANCE: (1, 1e13)}.get(quantity, (0.001, 400))
+    return Reading(
+        series=series,
+        value=draw(st.floats(low, high)),
+        taken_utc=draw(moments),
+        arrived_utc=NOW,
+        flags=("end-305",) if pins and draw(st.booleans()) else (),
+    )
+
+
+@pytest.fixture(scope="module")
+def empty(tmp_path_factory):
+    """Makes empty shops."""
+    count = iter(range(10_000))
+
+    def make():
+        folder = config.init(
+            tmp_path_factory.mktemp("trip") / str(next(count)), name="Other yard", units="inch"
+        )
+        return shop.open(folder)
+
+    return make
+
+
+def csv_of(table):
+    text = io.StringIO()
+    out.write_csv(table, text)
+    return text.getvalue().encode()
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(pieces(), min_size=1, max_size=5, unique_by=lambda piece: piece.tag.lower()))
+def test_timbers_come_back_to_the_last_digit(empty, given_pieces):
+    with empty() as one, empty() as other:
+        for piece in given_pieces:
+            one.add_timber(replace(piece, retired_utc=None), now_utc=NOW)
+            if piece.retired_utc:
+                one.add_event(
+                    Event(tag=piece.tag, kind=EventKind.RETIRED, at_utc=piece.retired_utc, noted_utc=NOW)
+                )
+        file = timbers.of_file(csv_of(out.timbers(one, Asked())))
+        done = file.bring(other, NOW, file.look(other, NOW))
+        assert [row.reason for row in done.rows] == [""] * len(given_pieces)
+        assert other.register.list(retired=True) == one.register.list(retired=True)
+        again = file.look(other, NOW)
+        assert {row.status for row in again.rows} == {timbers.Status.SAME}
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(measured(), max_size=12))
+def test_readings_come_back_to_the_last_digit(empty, given_readings):
+    with empty() as one, empty() as other:
+        for each in (one, other):
+            each.register.add(timber())
+        one.store.append(given_readings)
+        file = readings.of_long(csv_of(out.readings(one, Asked())), other)
+        report = file.bring(other, NOW, file.look(other, NOW))
+        assert report.refused == 0
+        assert everything(other) == everything(one)
+        assert report.stored == len(everything(one))
+
+
+def timber():
+    return Timber(
+        tag="FER-01",
+        species="white oak",
+        section=Section(width_mm=203.2, depth_mm=177.8),
+        length_mm=2743.2,
+        finished=Finished(width_mm=152.4, depth_mm=152.4),
+        use_class="frame-outdoors",
+        place="shed",
+        arrived_utc=NOW - timedelta(days=30),
+    )
+
+
+def everything(opened):
+    owners = dict.fromkeys((each.owner, each.name) for each in opened.store.series())
+    return {
+        (str(one.series), one.taken_utc, one.value, "end-305" in one.flags)
+        for owner in owners
+        for one in opened.store.readings(*owner)
+    }
+
+
+def test_what_is_wanted_can_be_narrowed(yard):
+    for text, day in (("timber/FER-01/weight", 1), ("timber/FER-01/weight", 9), ("air/loft/temp", 5)):
+        taken = datetime(2026, 5, day, tzinfo=UTC)
+        yard.store.append([Reading(series=Series.parse(text), value=20, taken_utc=taken, arrived_utc=taken)])
+
+    def taken(**asked):
+        return [row[0] for row in out.readings(yard, Asked(**asked)).rows]
+
+    assert len(taken()) == 3
+    assert taken(places=("LOFT",)) == ["air/loft/temp"]
+    assert len(taken(tags=("fer-01",))) == 2
+    assert len(taken(tags=("fer-01",), since_utc=datetime(2026, 5, 2, tzinfo=UTC))) == 1
+    with pytest.raises(NotFound, match="no place called 'attic'"):
+        taken(places=("attic",))
+    assert list(out.timbers(yard, Asked(places=("shed",))).rows)
+    assert not list(out.timbers(yard, Asked(since_utc=NOW)).rows)
+
+
+def test_parquet_holds_the_same_with_types(yard, tmp_path):
+    taken = datetime(2026, 5, 1, tzinfo=UTC)
+    yard.store.append(
+        [Reading(series=Series.parse("air/loft/temp"), value=20.5, taken_utc=taken, arrived_utc=taken)]
+    )
+    assert out.write(out.readings(yard, Asked()), tmp_path / "r.parquet") == 1
+    (row,) = pq.read_table(tmp_path / "r.parquet").to_pylist()
+    assert (row["taken"], row["value"], row["unit"], row["depth_mm"]) == (taken, 20.5, "degC", None)
+    out.write(out.timbers(yard, Asked()), tmp_path / "t.parquet")
+    (row,) = pq.read_table(tmp_path / "t.parquet").to_pylist()
+    assert (row["tag"], row["ends_sealed"], row["width_mm"]) == ("FER-01", True, 203.2)
+
+
+def test_a_note_that_a_spreadsheet_would_work_out_is_taken_out_as_text(yard):
+    yard.add_event(
+        Event(tag="FER-01", kind=EventKind.TURNED, at_utc=NOW, noted_utc=NOW, detail={"up": "b"}, note="=1+1")
+    )
+    rows = list(csv.DictReader(io.StringIO(csv_of(out.events(yard, Asked())).decode())))
+    assert rows[-1]["note"] == "'=1+1"
+    assert json.loads(rows[-1]["detail"]) == {"up": "b"}
+
+
+def test_verdicts_come_out_with_their_interval(yard):
+    span = {"median": 20.0, "low": 18.0, "high": 22.5}
+    said = {
+        "core_now_pct": span,
+        "verdict": {
+            "step": "leave",
+            "dates": {"square": "2027-01-01"},
+            "probability": {"square": 0.2},
+            "reasons": ["Wet."],
+        },
+    }
+    yard.store.save_evaluation("FER-01", NOW, json.dumps(said).encode())
+    (row,) = csv.DictReader(io.StringIO(csv_of(out.verdicts(yard, Asked())).decode()))
+    assert (row["tag"], row["verdict"], row["square_from"]) == ("FER-01", "leave", "2027-01-01")
+    assert (row["core_now_pct"], row["core_low_pct"], row["mean_now_pct"]) == ("20.0", "18.0", "")
+    assert row["made"] == NOW.isoformat()
+
+
+def test_a_file_is_there_whole_or_not_at_all(yard, tmp_path):
+    def torn():
+        yield ("a",)
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(ExchangeError, match="No space left"):
+        out.write(out.Table(columns={"tag": "text"}, rows=torn()), tmp_path / "a.csv")
+    assert list(tmp_path.glob("*.csv*")) == []
+    with pytest.raises(OutOfRange, match=r"ends in \.csv or \.parquet"):
+        out.write(out.timbers(yard, Asked()), tmp_path / "a.xls")
