@@ -9,8 +9,9 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable
 from datetime import datetime
+from typing import Final
 
-from baulk.ingest import climate
+from baulk.ingest import climate, kept
 from baulk.ingest.climate import Season
 from baulk.ingest.evaluation import Evaluation, answer, in_words
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish, up_to
@@ -22,10 +23,13 @@ from baulk.models.event import Event, EventKind
 from baulk.models.reading import Owner, Reading
 from baulk.models.timber import Timber
 
+UPDATED: Final = "+updated"  # behind a fingerprint: the answer is not yet that of a whole fit
 Airs = dict[str, tuple[AirSeries | None, Season]]
 
 
-def gather(tag: str, shop: Shop, now_utc: datetime, *, airs: Airs | None = None) -> Inputs:
+def gather(
+    tag: str, shop: Shop, now_utc: datetime, *, airs: Airs | None = None, resume: bool = False
+) -> Inputs:
     """Gather what was known of a timber at a moment.
 
     Parameters
@@ -38,6 +42,8 @@ def gather(tag: str, shop: Shop, now_utc: datetime, *, airs: Airs | None = None)
         Now, or an earlier day, with a time zone; what was measured later is left away.
     airs : Airs, optional
         Places looked up already for the same moment, and room for more.
+    resume : bool
+        Whether to go on from the fit that is kept; without it the whole fit is made.
 
     Returns
     -------
@@ -68,11 +74,13 @@ def gather(tag: str, shop: Shop, now_utc: datetime, *, airs: Airs | None = None)
             meters=tuple(each.setting() for each in settings.meter),
         ),
         previous=_previous(shop, timber.tag, now_utc),
+        swap=kept.swap_words(shop.store, timber.tag, now_utc),
         now_utc=now_utc,
+        fit=shop.store.noted(kept.fit_key(timber.tag)) if resume else None,
     )
 
 
-def evaluate(tag: str, shop: Shop, now_utc: datetime) -> Evaluation:
+def evaluate(tag: str, shop: Shop, now_utc: datetime, *, resume: bool = False) -> Evaluation:
     """Work one timber out and keep the answer; a timber that can't be worked out keeps the reason.
 
     Parameters
@@ -83,6 +91,8 @@ def evaluate(tag: str, shop: Shop, now_utc: datetime) -> Evaluation:
         The open shop.
     now_utc : datetime
         Now, with a time zone.
+    resume : bool
+        Whether to take what is new into the fit that is kept.
 
     Returns
     -------
@@ -91,7 +101,7 @@ def evaluate(tag: str, shop: Shop, now_utc: datetime) -> Evaluation:
     """
     revision = shop.store.revision()
     tag = shop.register.get(tag).tag
-    inputs = in_words(tag, now_utc, lambda: gather(tag, shop, now_utc))
+    inputs = in_words(tag, now_utc, lambda: gather(tag, shop, now_utc, resume=resume))
     if isinstance(inputs, Evaluation):
         return keep(inputs, shop, revision=revision)
     return keep(answer(inputs), shop, revision=revision, fingerprint=inputs.fingerprint())
@@ -118,6 +128,8 @@ def keep(
     Evaluation
         The same.
     """
+    if fingerprint is not None and made.updated:
+        fingerprint += UPDATED
     shop.store.save_evaluation(
         made.tag,
         made.made_utc,
@@ -126,6 +138,8 @@ def keep(
         fingerprint=fingerprint if made.failed is None else None,
         past=made.failed is None,
     )
+    if made.fit is not None:
+        shop.store.note(kept.fit_key(made.tag), made.fit)
     return made
 
 
@@ -156,7 +170,7 @@ def run_stale(
     """
     worked = []
     for tag in tuple(shop.store.stale() if tags is None else tags):
-        made = evaluate(tag, shop, now_utc)
+        made = evaluate(tag, shop, now_utc, resume=True)
         worked.append(made.tag)
         if done is not None:
             done(made)

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from hashlib import blake2b
 from typing import Any, Final, TypeVar
 
-from baulk.ingest import climate
+from baulk.ingest import climate, fit_kept
 from baulk.ingest import evaluation_json as written
 from baulk.ingest.fingerprint import model_version
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish
@@ -59,12 +59,20 @@ class Evaluation:
         The stored keys; see `to_json`.
     failed : str or None
         Why there is no verdict.
+    fit : bytes or None
+        What is to be kept of its fit, where that is new; see `baulk.ingest.fit_kept`.
     """
 
     tag: str
     made_utc: datetime
     content: dict[str, Any]
     failed: str | None = None
+    fit: bytes | None = None
+
+    @property
+    def updated(self) -> bool:
+        """Whether it goes on from the fit before; a whole fit may differ a little."""
+        return bool(self.content.get("calibration", {}).get("fitted") == written.UPDATED)
 
     def to_json(self) -> bytes:
         """Bytes as the store keeps them."""
@@ -157,32 +165,32 @@ def seed_of(tag: str) -> int:
     return int.from_bytes(blake2b(tag.encode(), digest_size=4).digest(), "big")
 
 
-def fitted_to(inputs: Inputs) -> Calibration:
+def fitted_to(inputs: Inputs, before: Calibration | None = None) -> Calibration:
     """Fit a timber's drying to what is known of it.
 
     Parameters
     ----------
     inputs : Inputs
         Everything that is known.
+    before : Calibration, optional
+        The fit before, to take new readings into where that is sound.
 
     Returns
     -------
     Calibration
         The ensemble and its moisture now.
     """
-    return calibrate.fit(
-        inputs.timber,
-        inputs.wood,
-        inputs.readings,
-        inputs.air_past(),
-        law=law_for(inputs.wood),
-        now_posix_s=inputs.now_s,
-        members=inputs.wish.members,
-        seed=seed_of(inputs.timber.tag),
-        events=inputs.events,
-        corrections=inputs.wish.meters,
-        gaps=inputs.air_gaps(),
-    )
+    given = (inputs.timber, inputs.wood, inputs.readings, inputs.air_past())
+    how: dict[str, Any] = {
+        "law": law_for(inputs.wood),
+        "now_posix_s": inputs.now_s,
+        "members": inputs.wish.members,
+        "seed": seed_of(inputs.timber.tag),
+        "events": inputs.events,
+        "corrections": inputs.wish.meters,
+        "gaps": inputs.air_gaps(),
+    }
+    return calibrate.fit(*given, **how) if before is None else calibrate.update(before, *given, **how)
 
 
 def coming(inputs: Inputs, fitted: Calibration, held: AirSeries | None = None) -> Forecast:
@@ -224,7 +232,8 @@ def work_out(inputs: Inputs) -> Evaluation:
     Returns
     -------
     Evaluation
-        Calibration, forecast and verdict; the same inputs give the same answer on any machine.
+        Calibration, forecast and verdict; the same inputs give the same answer on any machine. Without a fit
+        to go on from that is the whole fit's; with one it may differ within what its tests state.
 
     Raises
     ------
@@ -234,7 +243,8 @@ def work_out(inputs: Inputs) -> Evaluation:
     timber, wood, use, wish, year = inputs.timber, inputs.wood, inputs.use, inputs.wish, inputs.here.year
     now_s, law = inputs.now_s, law_for(wood)
     usual = year.between(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S)
-    fitted = fitted_to(inputs)
+    before = fit_kept.taken_up(inputs)
+    fitted = fitted_to(inputs, before)
     ahead = coming(inputs, fitted)
     service = verdict.service_draw(use, wish.members)
     roughed = (
@@ -275,7 +285,8 @@ def work_out(inputs: Inputs) -> Evaluation:
     }
     if said.margin is not None:
         content["checking"] = written.margin(said.margin)
-    return Evaluation(tag=timber.tag, made_utc=inputs.now_utc, content=content)
+    kept = fit_kept.to_keep(inputs, before, fitted)
+    return Evaluation(tag=timber.tag, made_utc=inputs.now_utc, content=content, fit=kept)
 
 
 def _moved(inputs: Inputs, said: verdict.Verdict) -> dict[str, Any]:
@@ -301,6 +312,7 @@ def _said(inputs: Inputs, said: verdict.Verdict, fitted: Calibration) -> dict[st
         "probability": {step: round(each, 3) for step, each in said.probability.items()},
         "reasons": [
             *said.reasons,
+            *([] if inputs.swap is None else [f"{inputs.swap[0].upper()}{inputs.swap[1:]}."]),
             *(
                 f"{each[0].upper()}{each[1:]}."
                 for each in fitted.notes

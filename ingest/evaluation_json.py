@@ -17,6 +17,8 @@ from baulk.models.fit_smoother import SEEN_ABOVE_FSP_PCT
 from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
 
+WHOLE: Final = "whole"
+UPDATED: Final = "updated"
 PINS_EVERY: Final = 4  # every so manieth moment of the forecast is enough to hold readings against
 PINS_SINCE_S: Final = 120 * 86_400.0
 MOST_PINS: Final = 6
@@ -79,6 +81,8 @@ def found(fitted: Calibration) -> dict[str, Any]:
             "ratio_factor": span(np.exp(fitted.theta[fit_run.RATIO])),
             "scale_drift_pct": span(fitted.theta[fit_run.DRIFT]),
             "notes": list(fitted.notes),
+            "stepped_posix_s": fitted.stepped_posix_s,
+            "fitted": WHOLE if fitted.whole else UPDATED,
         },
     }
 

@@ -23,7 +23,7 @@ import numpy as np
 from baulk.models.event import Event, EventKind
 from baulk.models.reading import Reading
 
-_OURS: Final = ("climate.py", "inputs.py", "evaluation.py", "evaluation_json.py")
+_OURS: Final = ("climate.py", "inputs.py", "fit_kept.py", "evaluation.py", "evaluation_json.py")
 _SILENT: Final = frozenset({EventKind.EDITED, EventKind.PHOTOGRAPHED})
 
 

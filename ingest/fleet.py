@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
-from baulk.ingest.evaluate import Airs, gather, keep
+from baulk.ingest.evaluate import UPDATED, Airs, gather, keep
 from baulk.ingest.evaluation import Evaluation, in_words, not_worked_out
 from baulk.ingest.inputs import Inputs
 from baulk.ingest.shop import Shop
@@ -73,6 +73,7 @@ def run(  # noqa: PLR0913 - what a person may choose
     team: Team | None = None,
     again: bool = False,
     past: bool = False,
+    whole: bool = True,
     done: Callable[[Evaluation | None], None] | None = None,
     stop: Callable[[], bool] = lambda: False,
 ) -> Round:
@@ -94,6 +95,8 @@ def run(  # noqa: PLR0913 - what a person may choose
         Whether to work out those as well whose stored answer still holds.
     past : bool
         Whether ``now_utc`` is an earlier day: the answers go among the past ones, the present ones stay.
+    whole : bool
+        Whether to fit each from its arrival; without it new readings are taken into the fit that is kept.
     done : callable, optional
         Called after each timber with its evaluation, or with None where the stored one holds.
     stop : callable, optional
@@ -108,7 +111,9 @@ def run(  # noqa: PLR0913 - what a person may choose
     own = team is None
     team = team or _team(len(wanted), workers)
     try:
-        return _Run(shop, wanted, now_utc, team, again=again, past=past, done=done, stop=stop).all()
+        return _Run(
+            shop, wanted, now_utc, team, again=again, past=past, whole=whole, done=done, stop=stop
+        ).all()
     finally:
         if own:
             team.close()
@@ -131,12 +136,13 @@ class _Run:
         *,
         again: bool,
         past: bool,
+        whole: bool,
         done: Callable[[Evaluation | None], None] | None,
         stop: Callable[[], bool],
     ) -> None:
         self._shop, self._now, self._team = shop, now_utc, team
         self._waiting = deque(tags)
-        self._again, self._past = again, past
+        self._again, self._past, self._whole = again, past, whole or past
         self._done, self._stop = done, stop
         self._kept = {} if again or past else shop.store.fingerprints()
         self._made = {} if again or past else shop.store.evaluated()
@@ -200,7 +206,7 @@ class _Run:
             return None
         fingerprint = inputs.fingerprint()
         if self._holds(tag, fingerprint):
-            self._leave(tag, revision, fingerprint)
+            self._leave(tag, revision)
             return None
         return _Task(inputs, revision, fingerprint)
 
@@ -209,20 +215,21 @@ class _Run:
             raise OutOfRange(
                 tag, f"arrived on {came:%Y-%m-%d}; there is nothing to say of {self._now:%Y-%m-%d}"
             )
-        return gather(tag, self._shop, self._now, airs=self._airs)
+        return gather(tag, self._shop, self._now, airs=self._airs, resume=not self._whole)
 
     def _holds(self, tag: str, fingerprint: str) -> bool:
         if self._again:
             return False
         if self._past:
             return any(each.made_utc == self._now for each in self._shop.store.past_evaluations(tag))
-        return self._kept.get(tag) == fingerprint and self._now - self._made[tag] < OLDEST
+        good = {fingerprint} if self._whole else {fingerprint, fingerprint + UPDATED}
+        return self._kept.get(tag) in good and self._now - self._made[tag] < OLDEST
 
-    def _leave(self, tag: str, revision: int, fingerprint: str) -> None:
+    def _leave(self, tag: str, revision: int) -> None:
         """Leave a timber as it is; if news made it stale, note that they change nothing."""
         if tag in self._stale and (stored := self._shop.store.evaluation(tag)) is not None:
             self._shop.store.save_evaluation(
-                tag, *stored, revision=revision, fingerprint=fingerprint, past=False
+                tag, *stored, revision=revision, fingerprint=self._kept.get(tag), past=False
             )
         self._round.unchanged.append(tag)
         self._tell(None)

@@ -96,8 +96,12 @@ class Inputs:
         Settings.
     previous : str or None
         Step of the verdict before.
+    swap : str or None
+        What was found across the yard about its tag.
     now_utc : datetime
         Now, with a time zone.
+    fit : bytes or None
+        The fit before, as `baulk.ingest.fit_kept` wrote it, to go on from; None asks for a whole one.
     """
 
     timber: Timber
@@ -108,7 +112,9 @@ class Inputs:
     stays: tuple[Stay, ...]
     wish: Wish
     previous: str | None = None
+    swap: str | None = None
     now_utc: datetime
+    fit: bytes | None = None
 
     @property
     def now_s(self) -> float:
@@ -159,12 +165,13 @@ class Inputs:
 
         What changes it: a reading, an event, an edit of the timber, a setting, the climate, the row of the
         species or of the use, the code of the models, and each midnight UTC that air of its place has passed.
-        What does not: the present moment, the air since midnight, and the verdict before, which is an answer
-        itself. So a timber whose sensors and air are silent keeps its fingerprint, and who wants its dates
-        counted from today asks after a while all the same (`baulk.ingest.fleet` does after a week).
+        What does not: the present moment, the air since midnight, and the verdict and the fit before, which
+        are answers themselves. So a timber whose sensors and air are silent keeps its fingerprint, and who
+        wants its dates counted from today asks after a while all the same (`baulk.ingest.fleet` does after a
+        week).
         """
         midnight_s = self.now_s // DAY_S * DAY_S
-        seen = ("now_utc", "previous", "readings", "events", "stays")
+        seen = ("now_utc", "previous", "fit", "readings", "events", "stays")
         return fingerprint.of(
             {each.name: getattr(self, each.name) for each in fields(self) if each.name not in seen},
             fingerprint.readings(self.readings),

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
-from baulk.ingest import health
+from baulk.ingest import health, kept
 from baulk.ingest.health import Trouble
 from baulk.models import checking
 from baulk.models.errors import BaulkError
@@ -30,6 +30,7 @@ KINDS: Final = (
     "slipped",
     "check risk",
     "mould",
+    "swapped tags",
     Trouble.SILENT.value,
     Trouble.BATTERY.value,
     Trouble.CLOCK.value,
@@ -86,7 +87,12 @@ def look(shop: Shop, now_utc: datetime) -> list[Notice]:
     """
     before = _kept(shop)
     dates = dict(before.dates)
-    causes = [*_of_sensors(shop, now_utc), *_of_timbers(shop, now_utc, dates), *_of_air(shop, now_utc)]
+    causes = [
+        *_of_sensors(shop, now_utc),
+        *_of_timbers(shop, now_utc, dates),
+        *_of_tags(shop),
+        *_of_air(shop, now_utc),
+    ]
     wanted = set(KINDS) - set(shop.config.notices.without)
     standing: dict[str, Notice] = {}
     gone: dict[str, datetime] = dict(before.gone)
@@ -214,6 +220,11 @@ def _slipped(tag: str, step: object, square: object, dates: dict[str, str], now_
             f"{tag} is expected {days} days later than it was: {_day(expected)} instead of {_day(was)}",
         )
     ]
+
+
+def _of_tags(shop: Shop) -> list[Cause]:
+    """Tell of timbers that seem to bear each other's tags; `baulk.ingest.swaps` looks for them."""
+    return [("swapped tags", " and ".join(each.tags), each.words) for each in kept.swaps(shop.store)]
 
 
 def _of_air(shop: Shop, now_utc: datetime) -> list[Cause]:

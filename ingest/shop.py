@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from baulk.ingest import attribution, checks, pipeline
+from baulk.ingest import attribution, checks, kept, pipeline
 from baulk.ingest import config as settings
 from baulk.ingest.attribution import Settled
 from baulk.ingest.config import Config
@@ -80,7 +80,10 @@ class Shop:
 
     def add_event(self, event: Event) -> tuple[Event, Settled]:
         """Enter an event; the readings of a sensor that was attached or detached go where they belong."""
-        return self.register.add_event(event), self.settle()
+        entered = self.register.add_event(event)
+        if entered.kind is EventKind.RETIRED:
+            self.store.forget(kept.fit_key(entered.tag))
+        return entered, self.settle()
 
     def attach_sensor(  # noqa: PLR0913 - a person names them one by one
         self,

@@ -144,6 +144,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         history_depth_pct=np.array([depth_profile_pct(each, depths_mm) for each in course]),
         anchor=_anchor(data, run),
         covers=lot.past.covers,
+        stepped_posix_s=step and step[0],
         fitted_posix_s=now_posix_s,
         seen=seen(timber, events, corrections, readings, now_posix_s),
     )

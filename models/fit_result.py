@@ -121,6 +121,8 @@ class Calibration:
         Stands for everything that this rests on: timber, events, meters and readings.
     covers : mapping or None
         What lies on its faces now, as `baulk.models.drying.dry` takes it; None where all are bare.
+    stepped_posix_s : float or None
+        First moment at which all series read something else for good; what came since is set aside. [s]
     why_whole : str or None
         Why `calibrate.update` made a whole fit instead, where it did.
     """
@@ -144,12 +146,18 @@ class Calibration:
     fitted_posix_s: float = 0.0
     seen: str = ""
     covers: Covers | None = None
+    stepped_posix_s: float | None = None
     why_whole: str | None = None
 
     @property
     def enough(self) -> bool:
         """Whether the readings, not only the species' prior, speak."""
         return self.used >= FEWEST
+
+    @property
+    def whole(self) -> bool:
+        """Whether it was fitted from the arrival, not gone on with."""
+        return self.field_now.posix_s == self.fitted_posix_s
 
     def state(self) -> bytes:
         """Return everything as bytes for a store; `calibrate.resume` reads them back."""
@@ -180,7 +188,10 @@ class Calibration:
         return zlib.compress(json.dumps(plain, separators=(",", ":")).encode())
 
 
-_PLAIN: Final = ("used", "left_out", "weighed", "notes", "updates", "fitted_posix_s", "seen", "why_whole")
+_PLAIN: Final = (
+    "used", "left_out", "weighed", "notes", "updates", "fitted_posix_s", "seen", "why_whole",
+    "stepped_posix_s",
+)  # fmt: skip
 _EXACT: Final = frozenset({"x", "y", "at", "theta"})  # the rest is rounded to a few parts in ten million
 
 

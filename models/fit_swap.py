@@ -29,6 +29,8 @@ class Swap:
 
     Parameters
     ----------
+    tags : tuple of (str, str)
+        Which.
     since_posix_s : float
         First reading that belongs to the other. [s]
     gain : float
@@ -37,6 +39,7 @@ class Swap:
         One sentence.
     """
 
+    tags: tuple[str, str]
     since_posix_s: float
     gain: float
     words: str
@@ -79,6 +82,7 @@ def swapped(a: Calibration, b: Calibration) -> Swap | None:
     one, two = (_tag(each) for each in (own_a, own_b))
     when = day(datetime.fromtimestamp(best[1], UTC))
     return Swap(
+        tags=(one, two),
         since_posix_s=best[1],
         gain=gain,
         words=(

@@ -90,7 +90,7 @@ def seen(
     return digest.hexdigest()
 
 
-def due(  # noqa: PLR0913, PLR0917 - all that a fit rests on
+def due(  # noqa: PLR0911, PLR0913, PLR0917 - all that a fit rests on
     previous: Calibration,
     timber: Timber,
     events: Sequence[Event],
@@ -119,6 +119,8 @@ def due(  # noqa: PLR0913, PLR0917 - all that a fit rests on
         return "the last fit lies in the future"
     if previous.used < LEAST_USED:
         return f"the last fit had only {previous.used} readings"
+    if previous.stepped_posix_s is not None:
+        return "all series had changed at once, and only a whole fit tells whether that still holds"
     if previous.updates >= MOST_UPDATES:
         return f"new readings were taken in {previous.updates} times since the last whole fit"
     if now_s - previous.fitted_posix_s > MOST_DAYS * DAY_S:

@@ -6,7 +6,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Annotated
 
 import typer
@@ -15,7 +15,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.dashboard.commands.children import stop_signals
-from baulk.ingest import fleet, messengers, retention
+from baulk.ingest import fleet, kept, messengers, retention, swaps
 from baulk.ingest import shop as shops
 from baulk.ingest.cluster import Cluster
 from baulk.ingest.errors import StoreError
@@ -26,6 +26,7 @@ from baulk.ingest.team import Team
 from baulk.models.errors import BaulkError, OutOfRange
 
 EVERY_S = 1.0
+SWAPS_EVERY = timedelta(hours=1)
 Told = Callable[[Evaluation | None], None]
 
 
@@ -94,9 +95,14 @@ def forecast(  # noqa: PLR0913 - one an option
                 team=team,
                 again=again or (not everything and as_of is None),
                 past=as_of is not None,
+                whole=everything or again or as_of is not None or bool(tags),
                 done=told,
                 stop=stop.is_set,
             )
+        if everything and not made.stopped and as_of is None:
+            found = _look_for_swaps(opened, now, workers, team, stop)
+            for words in () if json else found:
+                say(words)
         _answer(made, len(asked), time.monotonic() - began, json=json)
 
 
@@ -161,18 +167,28 @@ def _outcome(made: Evaluation) -> str:
 def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team | None) -> None:
     """Go round until somebody asks us to end; what is wrong with the store now may be right in a moment.
 
-    The first round goes over every timber, for the program or the settings may be other ones than before.
+    The first round of each day goes over every timber and fits it from its arrival, for the program or the
+    settings may be other ones than before; from then on new readings are taken into that fit.
     """
-    said, first = "", True
+    said = ""
+    round_of: date | None = None
+    looked: datetime | None = None
     messenger = messengers.Messenger(opened)
-    while not stop.wait(0 if first else EVERY_S):
+    while not stop.wait(0 if round_of is None else EVERY_S):
         try:
-            tags = _asked(opened, None, everything=first)
+            now = datetime.now(UTC)
+            today = now.astimezone().date()
+            tags = _asked(opened, None, everything=round_of != today)
             if tags:
                 fleet.run(
-                    opened, tags, datetime.now(UTC), workers=workers, team=team, done=_line, stop=stop.is_set
-                )
-            said, first = "", False
+                    opened, tags, now, workers=workers, team=team, whole=round_of != today, done=_line,
+                    stop=stop.is_set,
+                )  # fmt: skip
+            said, round_of = "", today
+            if looked is None or now - looked >= SWAPS_EVERY:
+                looked = now
+                for words in _look_for_swaps(opened, now, workers, team, stop):
+                    say(words)
             if gone := retention.nightly(opened, datetime.now(UTC)):
                 say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
             for each in messenger.turn(datetime.now(UTC)):
@@ -182,6 +198,19 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                 said = str(err)
                 say(said)
     messenger.close()
+
+
+def _look_for_swaps(
+    opened: Shop, now: datetime, workers: int | None, team: Team | None, stop: threading.Event
+) -> list[str]:
+    """Look who bears another's tag, have both verdicts say so or no longer say so, and return what is new."""
+    before = {each.tags for each in kept.swaps(opened.store)}
+    found = {each.tags: each.words for each in swaps.look(opened, now)}
+    standing = _asked(opened, None, everything=True)
+    tags = [tag for tag in standing if any(tag in pair for pair in before ^ set(found))]
+    if tags:
+        fleet.run(opened, tags, now, workers=workers, team=team, whole=False, stop=stop.is_set)
+    return [words for pair, words in found.items() if pair not in before]
 
 
 def _line(made: Evaluation | None) -> None:

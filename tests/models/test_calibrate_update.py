@@ -145,12 +145,14 @@ def test_it_says_why_a_whole_fit_was_due_and_makes_it(yard, early):
         ("only", yard.update(few, at_s)),
         ("days old", yard.update(yard.fit(yard.at_s[20]), at_s)),
         ("in the future", yard.update(early, yard.at_s[-9])),
+        ("all series", yard.update(dataclasses.replace(early, stepped_posix_s=yard.at_s[-20]), at_s)),
         ("times since", yard.update(dataclasses.replace(early, updates=10), at_s)),
         ("size of the ensemble", yard.update(early, at_s, members=32)),
     ):
         assert why in made.why_whole
         assert made.updates == 0
     assert yard.update(early, at_s, events=[photo]).why_whole is None
+    assert (early.whole, yard.update(early, at_s).whole) == (True, False)
     same = yard.fit(at_s, events=[cut])
     np.testing.assert_array_equal(yard.update(early, at_s, events=[cut]).theta, same.theta)
 

@@ -184,18 +184,21 @@ def test_two_tags_swapped_are_found_in_each_timber_and_across_both(case):
     a, b = fit(case, one), fit(other, two)
     for fitted, own in ((a, case), (b, other)):
         assert said(fitted, "at once", "tags were swapped")
+        assert abs(fitted.stepped_posix_s - when.timestamp()) < 10 * judging.DAY_S
+        assert calibrate.resume(fitted.state()).stepped_posix_s == fitted.stepped_posix_s
         assert mean(fitted) == pytest.approx(float(own[2][-1].mean_pct[0]), abs=6)
     found = calibrate.swapped(a, b)
     assert found is not None
     assert abs(found.since_posix_s - when.timestamp()) < 10 * judging.DAY_S
-    assert "FER-07" in found.words
-    assert "FER-08" in found.words
+    assert found.tags == ("FER-07", "FER-08")
+    assert all(tag in found.words for tag in found.tags)
 
 
 def test_two_timbers_with_their_own_tags_are_not_taken_for_swapped(case):
     other = other_timber()
     a, b = fit(case, record(case)), fit(other, exchanged(case, other, judging.NOW + timedelta(days=9))[1])
     assert calibrate.swapped(a, b) is None
+    assert a.stepped_posix_s is None
     assert not said(a, "swapped")
     assert not said(b, "swapped")
 

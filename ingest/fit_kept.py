@@ -1,0 +1,70 @@
+"""The last fit of a timber, kept beside its evaluation so that a new reading need not fit it anew.
+
+What is kept is only taken up again on the ground that it was made on: the same program, species, settings and
+air; `baulk.models.calibrate.update` looks at the timber, its events and its earlier readings itself. On any
+doubt the whole fit is made, so what is kept can be lost or damaged without harm.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from baulk.ingest import fingerprint
+from baulk.ingest.inputs import Inputs, up_to
+from baulk.models import calibrate
+from baulk.models.calibrate import Calibration
+from baulk.models.errors import OutOfRange
+
+_DIGITS: Final = 32
+_PAIRED_S: Final = 3600.0  # by then a temperature has the humidity that is taken nearest to it
+
+
+def taken_up(inputs: Inputs) -> Calibration | None:
+    """Give the fit that came with the inputs, if it still stands on the same ground.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Everything that is known, with the fit before.
+
+    Returns
+    -------
+    Calibration or None
+        None where a whole fit is to be made.
+    """
+    if inputs.fit is None:
+        return None
+    try:
+        before = calibrate.resume(inputs.fit[_DIGITS:])
+    except OutOfRange:
+        return None
+    ground = _ground(inputs, before.field_now.posix_s)
+    return before if inputs.fit[:_DIGITS] == ground.encode() else None
+
+
+def to_keep(inputs: Inputs, before: Calibration | None, fitted: Calibration) -> bytes | None:
+    """Give what is to be kept of a fit; nothing where it only let the last one dry on.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        What it was made from.
+    before : Calibration or None
+        What it went on from.
+    fitted : Calibration
+        The fit.
+
+    Returns
+    -------
+    bytes or None
+        About a hundred kilobytes.
+    """
+    if before is not None and not fitted.whole and fitted.updates == before.updates:
+        return None
+    return _ground(inputs, fitted.field_now.posix_s).encode() + fitted.state()
+
+
+def _ground(inputs: Inputs, then_s: float) -> str:
+    """Hash what the past of a fit was worked out with, as far as it was settled then."""
+    gaps = tuple((first, min(last, then_s)) for first, last in inputs.air_gaps() if first < then_s)
+    return fingerprint.of(inputs.wood, inputs.wish, gaps, up_to(inputs.air_past(), then_s - _PAIRED_S))
