@@ -82,6 +82,7 @@ class StorePart(_Part):
     kept_bucket: str | None = Field(default=None, min_length=1)  # what never goes; "bucket" may forget then
     thin_after_days: float | None = Field(default=None, ge=1)
     thin_to: Literal["hourly", "daily"] = "hourly"
+    backup_dir: Path | None = None  # a backup every night goes there; the last fourteen stay
     password: SecretStr | None = Field(default=None, exclude=True)
     token: SecretStr | None = Field(default=None, exclude=True)
 
@@ -316,6 +317,7 @@ kind = "sqlite"            # or "postgres", "influx": see deploy/postgres and de
 path = "shop.db"
 # thin_after_days = 730    # older sensor readings are thinned at night; never readings by hand, never weights
 # thin_to = "hourly"       # or "daily"
+# backup_dir = "/mnt/usb/baulk"   # a backup every night, the last 14 stay; another disk than this one
 
 [verdict]
 probability = 0.9          # how sure it must be before a piece may be squared, 0.5 to below 1

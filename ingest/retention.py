@@ -13,9 +13,12 @@ _NIGHT: Final = range(5)  # hours of this machine's clock
 
 def due(shop: Shop, now_utc: datetime) -> bool:
     """Whether the settings ask for thinning and it was not done tonight, or by day for two days."""
-    if shop.config.store.thin_after_days is None:
-        return False
-    noted = shop.store.noted(KEY)
+    return shop.config.store.thin_after_days is not None and tonight(shop, KEY, now_utc)
+
+
+def tonight(shop: Shop, key: str, now_utc: datetime) -> bool:
+    """Whether what every night does was not done tonight, or by day for two days; a note says when."""
+    noted = shop.store.noted(key)
     if noted is None:
         return True
     since = now_utc - datetime.fromisoformat(noted.decode())

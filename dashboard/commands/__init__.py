@@ -40,6 +40,8 @@ COMMANDS: Final = {
     "place": Entry("place", "app", "Places with air of their own: list, set."),
     "reading": Entry("reading", "app", "Readings by hand, what is stored, what is in quarantine."),
     "export": Entry("export", "app", "Take timbers, readings, events and verdicts out: CSV or Parquet."),
+    "backup": Entry("backup", "backup", "The shop in one zip, made while it runs and proved by restoring."),
+    "restore": Entry("backup", "restore", "A shop out of a backup, into a new folder."),
     "store": Entry("store", "app", "The store of readings: thin old ones."),
     "verdict": Entry("verdict", "verdict", "Leave it, rough it out, or square it: when and why."),
     "labels": Entry("labels", "print_labels", "Tag labels whose code opens the timber's page."),

@@ -1,0 +1,175 @@
+"""A backup of a shop while it runs: one zip, checked by restoring it before it is called one."""
+
+from __future__ import annotations
+
+import secrets
+import shutil
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from baulk.ingest import photos
+from baulk.ingest.config import FILE
+from baulk.ingest.errors import BackupError
+from baulk.ingest.exchange import manifest as manifests
+from baulk.ingest.exchange import pg_copy, snapshot
+from baulk.ingest.exchange.manifest import DUMP, SECRETS, SQLITE, Manifest, Member
+from baulk.ingest.exchange.restore import proved
+from baulk.models import species, use_class
+
+if TYPE_CHECKING:
+    from baulk.ingest.config import Config
+
+_SPOOLS: Final = "spool-*.db"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Backup:
+    """A backup that was made and proved.
+
+    Parameters
+    ----------
+    file : Path
+        The zip.
+    size_mb : float
+        How large it is. [MB]
+    made_utc : datetime
+        The moment that it shows.
+    counts : dict
+        Rows of each table.
+    files : int
+        How many files are in it.
+    left_out : tuple of str
+        What is not in it, in words.
+    """
+
+    file: Path
+    size_mb: float
+    made_utc: datetime
+    counts: dict[str, int]
+    files: int
+    left_out: tuple[str, ...]
+
+
+def name_for(config: Config, now_utc: datetime) -> str:
+    """Give the usual name of a backup."""
+    return f"baulk-{config.slug}-{now_utc.astimezone(UTC):%Y%m%d-%H%M%S}.zip"
+
+
+def make(config: Config, file: Path, now_utc: datetime) -> Backup:
+    """Back a shop up, others writing to it or not; the file is there only once it has been proved.
+
+    Parameters
+    ----------
+    config : Config
+        The shop's settings.
+    file : Path
+        The zip to make; an older one of this name is replaced.
+    now_utc : datetime
+        Now.
+
+    Raises
+    ------
+    BackupError
+        If it can't be written, or what was written can't be restored.
+    """
+    part = file.with_name(f".{file.name}.{secrets.token_hex(4)}.part")
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".baulk-backup-", dir=file.parent) as working:
+            made = _write(config, part, Path(working), now_utc)
+            proved(part, Path(working) / "proof")
+        size = part.stat().st_size
+        part.replace(file)
+    except OSError as err:
+        if isinstance(err, BackupError) or err.strerror is None:
+            raise
+        raise BackupError(f"the backup {file} can't be written: {err.strerror}") from err
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+    return Backup(
+        file=file,
+        size_mb=round(size / 1e6, 3),
+        made_utc=made.made_utc,
+        counts=made.counts,
+        files=len(made.members),
+        left_out=made.left_out,
+    )
+
+
+def _write(config: Config, target: Path, working: Path, now_utc: datetime) -> Manifest:
+    on_server = config.store.postgres_url is not None
+    database = working / (DUMP if on_server else SQLITE)
+    if on_server:
+        counts = pg_copy.dump(config.store, database)
+    else:
+        _room_for(config.store_path, working)
+        counts = snapshot.take(config.store_path, database, wait_s=config.store.wait_s)
+    members: dict[str, Member] = {}
+    with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+        members[database.name] = manifests.put(archive, database, database.name)
+        for spool in sorted(config.shop_dir.glob(_SPOOLS)):
+            snapshot.take(spool, working / spool.name, wait_s=config.store.wait_s)
+            members[spool.name] = manifests.put(archive, working / spool.name, spool.name)
+        for path, name in _files(config):
+            members[name] = manifests.put(archive, path, name)
+        made = Manifest(
+            format=manifests.FORMAT,
+            made_utc=now_utc.astimezone(UTC),
+            baulk=manifests.program(),
+            shop=config.shop.name,
+            kind=config.store.kind,
+            books="postgres" if on_server else "sqlite",
+            counts=counts,
+            members=members,
+            left_out=tuple(_left_out(config)),
+        )
+        archive.writestr(manifests.NAME, made.model_dump_json(indent=2))
+    return made
+
+
+def _files(config: Config) -> Iterator[tuple[Path, str]]:
+    """Give the files beside the database, and their names in the zip."""
+    folder = config.shop_dir
+    for name in (FILE, species.FILE, use_class.FILE):
+        if (folder / name).is_file():
+            yield folder / name, name
+    year = config.climate.typical_year
+    if year is not None and not year.is_absolute() and manifests.safe(year.as_posix()):
+        path = config.beside(year)
+        if path.is_file():
+            yield path, year.as_posix()
+    for path in sorted((folder / photos.FOLDER).rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if path.is_file() and not path.is_symlink() and manifests.safe(name):
+            yield path, name
+
+
+def _left_out(config: Config) -> Iterator[str]:
+    there = [name for name in SECRETS if (config.shop_dir / name).exists()]
+    yield "secrets: " + (", ".join(there) if there else "none lie in the folder") + "; keys and passwords"
+    if config.store.kind == "influx":
+        yield (
+            f"the readings, which lie in the InfluxDB at {config.store.url}; back them up with that server's "
+            "own tool"
+        )
+    year = config.climate.typical_year
+    if year is not None and year.is_absolute():
+        yield f"the typical year, which lies elsewhere: {year}"
+
+
+def _room_for(source: Path, folder: Path) -> None:
+    """Refuse to begin what would fill the disk: the copy, the zip and its proof."""
+    need = 3 * source.stat().st_size if source.exists() else 0
+    free = shutil.disk_usage(folder).free
+    if free < need:
+        raise BackupError(
+            f"a backup needs up to {need / 1e6:.0f} MB for a moment, and {free / 1e6:.0f} MB are free in "
+            f"{folder.parent}; make room or name another disk"
+        )

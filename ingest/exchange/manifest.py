@@ -1,0 +1,123 @@
+"""What a backup says of itself: versions, how many rows each table has, and a sum of every file in it."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import zipfile
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path, PurePosixPath
+from typing import IO, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from baulk.ingest.errors import BackupError
+
+NAME: Final = "baulk-backup.json"
+FORMAT: Final = 1
+SQLITE: Final = "shop.db"
+DUMP: Final = "database.dump"
+SECRETS: Final = ("pages.password", "login.toml", "notices.urls")
+_MOST_BYTES: Final = 50_000_000  # of the manifest itself
+_BLOCK: Final = 1 << 20
+_UNSAFE: Final = re.compile(r"[\\:\x00-\x1f\x7f]")
+
+
+class Member(BaseModel):
+    """One file of a backup."""
+
+    model_config = ConfigDict(frozen=True)
+
+    size: int = Field(ge=0)
+    sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
+
+
+class Manifest(BaseModel):
+    """A backup in figures."""
+
+    model_config = ConfigDict(frozen=True)
+
+    format: int
+    made_utc: datetime
+    baulk: str
+    shop: str
+    kind: Literal["sqlite", "postgres", "influx"]
+    books: Literal["sqlite", "postgres"]  # where register and books lie, and the readings unless with influx
+    counts: dict[str, int]
+    members: dict[str, Member]
+    left_out: tuple[str, ...] = ()
+
+
+def program() -> str:
+    """Give the version of this program."""
+    return version("baulk")
+
+
+def read(archive: zipfile.ZipFile, name: str) -> Manifest:
+    """Read and check the manifest of a backup.
+
+    Raises
+    ------
+    BackupError
+        If the zip is none of ours, was made by a newer program, or holds something else than it says.
+    """
+    try:
+        info = archive.getinfo(NAME)
+    except KeyError as err:
+        raise BackupError(f"{name} is a zip, but no backup of Baulk: there is no {NAME} in it") from err
+    if info.file_size > _MOST_BYTES:
+        raise BackupError(f"{name} is no backup of Baulk: its {NAME} is too large")
+    body = archive.read(info)
+    try:
+        found = Manifest.model_validate_json(body)
+    except ValidationError as err:
+        raise BackupError(f"{name} is no backup of Baulk that can be read: {_first(err)}") from err
+    if found.format > FORMAT:
+        raise BackupError(
+            f"{name} was made by a newer Baulk ({found.baulk[:40]}); install that one, then restore"
+        )
+    names = [each.filename for each in archive.infolist() if each.filename != NAME]
+    for each in [*names, *found.members]:
+        if not safe(each):
+            raise BackupError(f"{name} holds {each!r}, which lies outside the folder; it is not restored")
+    if sorted(names) != sorted(found.members):
+        odd = sorted(set(names) ^ set(found.members)) or names
+        raise BackupError(f"{name} is not whole: {odd[0]!r} is not both in it and in its list")
+    return found
+
+
+def safe(name: str) -> bool:
+    """Whether a member's name stays in the folder, and is none of those that are left out."""
+    path = PurePosixPath(name)
+    return (
+        bool(name)
+        and name == str(path)
+        and not path.is_absolute()
+        and not _UNSAFE.search(name)
+        and ".." not in path.parts
+        and name not in {".", NAME, *SECRETS}
+    )
+
+
+def _first(err: ValidationError) -> str:
+    each = err.errors()[0]
+    return f"{'.'.join(map(str, each['loc'])) or NAME}: {each['msg']}"[:200]
+
+
+def copied(source: IO[bytes], target: IO[bytes], *, most: int | None = None) -> Member:
+    """Copy a file and give its size and sum; stops past ``most`` bytes."""
+    total, size = hashlib.sha256(), 0
+    while block := source.read(_BLOCK):
+        size += len(block)
+        if most is not None and size > most:
+            break
+        total.update(block)
+        target.write(block)
+    return Member(size=size, sha256=total.hexdigest())
+
+
+def put(archive: zipfile.ZipFile, path: Path, name: str) -> Member:
+    """Put a file into the zip."""
+    with path.open("rb") as source, archive.open(name, "w", force_zip64=True) as target:
+        return copied(source, target)

@@ -1,0 +1,56 @@
+"""A backup every night, as [store] backup_dir asks for; the last fortnight of them stays."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from baulk.ingest import retention
+from baulk.ingest.errors import BackupError, StoreError
+from baulk.ingest.exchange import backup
+
+if TYPE_CHECKING:
+    from baulk.ingest.shop import Shop
+
+KEEP: Final = 14
+KEY: Final = "backed-up"  # of the note that says when
+TRIED: Final = "backup-failed"
+_AGAIN: Final = timedelta(hours=1)  # after one that failed
+
+
+def turn(shop: Shop, now_utc: datetime) -> str | None:
+    """Make the backup of tonight if it is due, and say in one sentence what came of it.
+
+    One that fails is said and tried again an hour later; nothing that stands behind it waits for it.
+    """
+    part = shop.config.store
+    if part.backup_dir is None or not _due(shop, now_utc):
+        return None
+    folder = shop.config.beside(part.backup_dir.expanduser())
+    try:
+        made = backup.make(shop.config, folder / backup.name_for(shop.config, now_utc), now_utc)
+    except (BackupError, StoreError) as err:
+        shop.store.note(TRIED, now_utc.astimezone(UTC).isoformat().encode())
+        return f"no backup tonight: {err}"
+    shop.store.note(KEY, now_utc.astimezone(UTC).isoformat().encode())
+    shop.store.forget(TRIED)
+    gone = tidy(folder, shop.config.slug)
+    return f"backup {made.file.name} made and proved, {made.size_mb:.1f} MB; older ones taken away: {gone}"
+
+
+def tidy(folder: Path, slug: str) -> int:
+    """Take away our own backups of this shop that are older than the last fortnight of them."""
+    old = sorted(folder.glob(f"baulk-{slug}-{'[0-9]' * 8}-{'[0-9]' * 6}.zip"))[:-KEEP]
+    for each in old:
+        with suppress(OSError):
+            each.unlink()
+    return len(old)
+
+
+def _due(shop: Shop, now_utc: datetime) -> bool:
+    tried = shop.store.noted(TRIED)
+    if tried is not None and timedelta(0) <= now_utc - datetime.fromisoformat(tried.decode()) < _AGAIN:
+        return False
+    return retention.tonight(shop, KEY, now_utc)

@@ -1,0 +1,240 @@
+"""A shop out of a backup: into a new folder, every sum checked, all of it or nothing."""
+
+from __future__ import annotations
+
+import json
+import re
+import secrets
+import shutil
+import tomllib
+import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from baulk.ingest import config as settings
+from baulk.ingest import shop
+from baulk.ingest.errors import BackupError, ConfigError
+from baulk.ingest.exchange import manifest as manifests
+from baulk.ingest.exchange import pg_copy, snapshot
+from baulk.ingest.exchange.manifest import DUMP, SQLITE, Manifest
+from baulk.ingest.register import Register
+from baulk.ingest.register_engine import on_sqlite
+from baulk.ingest.store.sqlite import SqliteSql
+
+if TYPE_CHECKING:
+    from baulk.ingest.config import Config
+
+_TORN: Final = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OverflowError)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """A shop that was restored.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it lies.
+    made_utc : datetime
+        The moment that it shows.
+    counts : dict
+        Rows of each table, as they were counted again.
+    files : int
+        How many files.
+    left_out : tuple of str
+        What the backup did not hold.
+    notes : tuple of str
+        What was changed in the settings.
+    """
+
+    folder: Path
+    made_utc: datetime
+    counts: dict[str, int]
+    files: int
+    left_out: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+
+def restore(file: Path, folder: Path, *, database: str | None = None) -> Restored:
+    """Restore a backup into a new or empty folder.
+
+    Parameters
+    ----------
+    file : Path
+        The zip.
+    folder : Path
+        It must not exist, or be empty.
+    database : str, optional
+        For a backup of a PostgreSQL database: the address of a new, empty one.
+
+    Raises
+    ------
+    BackupError
+        If the zip is torn, foreign, or not what it says; then nothing is restored.
+    """
+    folder = folder.expanduser().absolute()
+    if folder.is_symlink() or (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))):
+        raise BackupError(f"{folder} is not empty; a backup goes into a new folder, nothing is overwritten")
+    part = folder.with_name(f".{folder.name}.{secrets.token_hex(4)}.part")
+    try:
+        found, notes = _unpacked(file, part, database, live=True)
+        if folder.exists():
+            folder.rmdir()
+        part.rename(folder)
+    except OSError as err:
+        if isinstance(err, BackupError) or err.strerror is None:
+            raise
+        raise BackupError(f"{folder} can't be made: {err.strerror}") from err
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+    return Restored(
+        folder=folder,
+        made_utc=found.made_utc,
+        counts=found.counts,
+        files=len(found.members),
+        left_out=found.left_out,
+        notes=notes,
+    )
+
+
+def proved(file: Path, folder: Path) -> Manifest:
+    """Restore a backup for proof, into a folder that goes again; servers are not written to."""
+    try:
+        found, _ = _unpacked(file, folder, None, live=False)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+    return found
+
+
+def _unpacked(
+    file: Path, folder: Path, database: str | None, *, live: bool
+) -> tuple[Manifest, tuple[str, ...]]:
+    with _archive(file) as archive:
+        found = manifests.read(archive, file.name)
+        if database is not None and found.books != "postgres":
+            raise BackupError(f"{file.name} holds no PostgreSQL database; leave --database away")
+        if live and found.books == "postgres" and database is None:
+            raise BackupError(
+                f"{file.name} holds a PostgreSQL database; name a new, empty one for it with "
+                "--database postgresql://user@host/name"
+            )
+        _room_for(found, folder)
+        folder.mkdir(parents=True, mode=0o750)
+        _extract(archive, found, folder, file.name)
+    if settings.FILE not in found.members:
+        raise BackupError(f"{file.name} is not whole: there is no {settings.FILE} in it")
+    notes = _settle(folder, database)
+    config = settings.load(folder)
+    if found.books == "sqlite":
+        _place_database(config, folder, found)
+    else:
+        _prove_dump(folder / DUMP, found)
+        if live:
+            pg_copy.load(config.store, folder / DUMP)
+            (folder / DUMP).unlink()
+    _opens(config, found, live=live)
+    return found, notes
+
+
+@contextmanager
+def _archive(file: Path) -> Iterator[zipfile.ZipFile]:
+    if not file.is_file():
+        raise BackupError(f"there is no file {file}")
+    try:
+        with zipfile.ZipFile(file) as archive:
+            yield archive
+    except _TORN as err:
+        raise BackupError(
+            f"{file.name} is torn or no zip ({str(err)[:120]}); take another backup, or copy it once more"
+        ) from err
+
+
+def _extract(archive: zipfile.ZipFile, found: Manifest, folder: Path, name: str) -> None:
+    for member, said in found.members.items():
+        path = folder / member
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with archive.open(member) as source, path.open("xb") as target:
+            got = manifests.copied(source, target, most=said.size)
+        if got != said:
+            raise BackupError(f"{name} is damaged: {member} is not what was put in; take another backup")
+
+
+def _room_for(found: Manifest, folder: Path) -> None:
+    need, there = sum(each.size for each in found.members.values()), folder.parent
+    while not there.exists():
+        there = there.parent
+    if (free := shutil.disk_usage(there).free) < need:
+        raise BackupError(f"{need / 1e6:.0f} MB are needed in {there}, and {free / 1e6:.0f} MB are free")
+
+
+def _place_database(config: Config, folder: Path, found: Manifest) -> None:
+    if SQLITE not in found.members:
+        raise BackupError(f"the backup is not whole: there is no {SQLITE} in it")
+    path = config.store_path
+    if path != folder / SQLITE:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        (folder / SQLITE).rename(path)
+    snapshot.check(path, found.counts)
+
+
+def _prove_dump(dumped: Path, found: Manifest) -> None:
+    if not dumped.is_file():
+        raise BackupError(f"the backup is not whole: there is no {DUMP} in it")
+    counts = pg_copy.counted(dumped)
+    if counts != found.counts:
+        raise BackupError(f"the dump holds other numbers of rows than were counted: {counts}, {found.counts}")
+
+
+def _opens(config: Config, found: Manifest, *, live: bool) -> None:
+    """Open what was restored, which brings tables of an older form up to date."""
+    if found.kind == "sqlite" or (found.kind == "postgres" and live):
+        shop.open(config.shop_dir).close()
+    elif found.books == "sqlite":  # the readings' server has nothing to do with it
+        SqliteSql(config.store_path).close()
+        Register(on_sqlite(config.store_path)).close()
+
+
+def _settle(folder: Path, database: str | None) -> tuple[str, ...]:
+    """Let the settings name what was restored, never the database of the shop that was backed up."""
+    path = folder / settings.FILE
+    try:
+        text = path.read_text(encoding="utf-8")
+        store = tomllib.loads(text).get("store", {})
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as err:
+        raise BackupError(f"the {settings.FILE} in the backup can't be read: {err}") from err
+    changes = {}
+    where = store.get("path") if isinstance(store, dict) else None
+    if isinstance(where, str) and not manifests.safe(where):
+        changes["path"] = SQLITE
+    if database is not None:
+        changes["books_url" if "books_url" in store else "url"] = database
+    for key, value in changes.items():
+        text = _with(text, key, value)
+    try:
+        after = tomllib.loads(text).get("store", {})
+    except tomllib.TOMLDecodeError:
+        after = {}
+    if any(after.get(key) != value for key, value in changes.items()):
+        raise ConfigError(
+            f"[store] of the {settings.FILE} in the backup can't be changed; its {min(changes)} "
+            "is written in an odd way"
+        )
+    if changes:
+        path.write_text(text, encoding="utf-8")
+    return tuple(f"[store] {key} is now {value}" for key, value in changes.items())
+
+
+def _with(text: str, key: str, value: str) -> str:
+    """Change one line of the part [store]."""
+    head, store, rest = (
+        re.split(r"(?m)(^\s*\[store\].*$)", text, maxsplit=1) if "[store]" in text else (text, "", "")
+    )
+    part = re.search(r"(?m)^\s*\[", rest)
+    end = part.start() if part else len(rest)
+    line = re.compile(rf"(?m)^(\s*{key}\s*=).*$")
+    return head + store + line.sub(lambda m: f"{m[1]} {json.dumps(value)}", rest[:end], count=1) + rest[end:]
