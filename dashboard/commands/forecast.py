@@ -20,6 +20,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.cluster import Cluster
 from baulk.ingest.errors import StoreError
 from baulk.ingest.evaluation import Evaluation
+from baulk.ingest.exchange import nightly
 from baulk.ingest.fleet import Round
 from baulk.ingest.shop import Shop
 from baulk.ingest.team import Team
@@ -191,6 +192,8 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                     say(words)
             if gone := retention.nightly(opened, datetime.now(UTC)):
                 say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
+            if told := nightly.turn(opened, datetime.now(UTC)):
+                say(told)
             for each in messenger.turn(datetime.now(UTC)):
                 say(f"notice, {each.kind}: {each.sentence}")
         except StoreError as err:
