@@ -117,10 +117,12 @@ def test_a_cluster_gives_the_same_answers_to_the_byte(scheduler, two_workers, ya
         assert team.size == 2
         made = fleet.run(yard, TAGS[:3], NOW, team=team)
         assert sorted(made.done) == list(TAGS[:3])
-        afar = kept(yard)
+        afar, fits = kept(yard), yard.store.notes("fit/")
         assert fleet.run(yard, TAGS[:3], NOW, team=team).unchanged == list(TAGS[:3])
     fleet.run(yard, TAGS[:3], NOW, workers=1, again=True)
     assert kept(yard) == afar
+    assert yard.store.notes("fit/") == fits
+    assert len(fits) == 3
 
 
 def test_the_command_takes_a_cluster(scheduler, two_workers, yard, baulk):

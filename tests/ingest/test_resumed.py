@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import json
 import sys
@@ -73,6 +74,15 @@ def fitted(yard):
     return yard
 
 
+@pytest.fixture
+def noted(yard):
+    """The same without a verdict: only what is kept of the fit."""
+    inputs = evaluate.gather(TAG, yard, BEFORE)
+    yard.store.note(kept.fit_key(TAG), fit_kept.to_keep(inputs, None, evaluation.fitted_to(inputs)))
+    yard.store.append(news())
+    return yard
+
+
 def found(opened):
     return json.loads(opened.store.evaluation(TAG)[1])
 
@@ -109,11 +119,11 @@ def test_a_whole_round_gives_the_same_bytes_whatever_was_taken_in_before(fitted)
     assert fitted.store.evaluation(TAG)[1] == after
 
 
-def test_the_fingerprint_does_not_know_what_was_fitted_before(fitted):
-    bare = evaluate.gather(TAG, fitted, NEWS)
-    resumed = evaluate.gather(TAG, fitted, NEWS, resume=True)
+def test_the_fingerprint_does_not_know_what_was_fitted_before(noted):
+    bare = evaluate.gather(TAG, noted, NEWS)
+    resumed = evaluate.gather(TAG, noted, NEWS, resume=True)
     assert bare.fit is None
-    assert resumed.fit == state(fitted)
+    assert resumed.fit == state(noted)
     assert bare.fingerprint() == resumed.fingerprint()
 
 
@@ -176,14 +186,16 @@ def of_nothing_kept(opened):
     "because",
     [of_other_air, of_a_cut, of_an_edit, of_a_move, of_an_earlier_reading, of_damage, of_nothing_kept],
 )
-def test_the_whole_fit_is_made_because(because, fitted):
-    because(fitted)
-    assert way(fitted, whole=False) == "whole"
+def test_the_whole_fit_is_made_because(because, noted):
+    because(noted)
+    inputs = evaluate.gather(TAG, noted, NEWS, resume=True)
+    assert evaluation.fitted_to(inputs, fit_kept.taken_up(inputs)).whole
 
 
-def test_the_whole_fit_is_made_for_other_settings_another_wood_or_another_program(fitted, monkeypatch):
-    inputs = evaluate.gather(TAG, fitted, NEWS, resume=True)
-    assert fit_kept.taken_up(inputs) is not None
+def test_the_whole_fit_is_made_for_other_settings_another_wood_or_another_program(noted, monkeypatch):
+    inputs = evaluate.gather(TAG, noted, NEWS, resume=True)
+    before = fit_kept.taken_up(inputs)
+    assert not evaluation.fitted_to(inputs, before).whole
     wish = dataclasses.replace(inputs.wish, probability=0.8)
     wood = dataclasses.replace(inputs.wood, fsp_pct=inputs.wood.fsp_pct + 1)
     for other in ({"wish": wish}, {"wood": wood}):
@@ -202,21 +214,19 @@ def test_an_earlier_day_is_fitted_whole_and_leaves_what_is_kept(fitted):
     assert state(fitted) == before
 
 
-def test_the_fit_of_a_timber_that_is_gone_is_forgotten(fitted):
-    assert state(fitted) is not None
-    fitted.add_event(Event(tag=TAG, kind=EventKind.RETIRED, at_utc=BEFORE, noted_utc=NOW, detail={}))
-    assert state(fitted) is None
+def test_the_fit_of_a_timber_that_is_gone_is_forgotten(noted):
+    assert state(noted) is not None
+    noted.add_event(Event(tag=TAG, kind=EventKind.RETIRED, at_utc=BEFORE, noted_utc=NOW, detail={}))
+    assert state(noted) is None
 
 
-def test_two_processes_take_in_the_same_to_the_byte(yard_dir):
-    with shop.open(yard_dir) as opened:
-        fill(opened, ferry_pair.old())
-        fleet.run(opened, [TAG, "FER-08"], BEFORE, workers=1)
-        opened.store.append(news())
-        here = evaluation.answer(evaluate.gather(TAG, opened, NEWS, resume=True))
-        fleet.run(opened, [TAG, "FER-08"], NEWS, workers=2, whole=False)
-        assert opened.store.evaluation(TAG)[1] == here.to_json()
-        assert state(opened) == here.fit
+def test_what_travels_to_another_process_gives_the_same_to_the_byte(noted):
+    inputs = evaluate.gather(TAG, noted, NEWS, resume=True)
+    here, there = (evaluation.answer(each) for each in (inputs, copy.deepcopy(inputs)))
+    assert here.updated
+    assert here.fit is not None
+    back = copy.deepcopy(there)
+    assert (back.to_json(), back.fit) == (here.to_json(), here.fit)
 
 
 class Stop:
