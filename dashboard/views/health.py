@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import data, frame, health_data, take_away, telling, words
+from baulk.dashboard import bring_in, data, frame, health_data, take_away, telling, words
 from baulk.ingest.health import Finding, SeriesHealth, Trouble, span
 from baulk.models.errors import BaulkError
 
@@ -146,6 +146,7 @@ def page() -> None:
     sensors(seen.series, facts)
     quarantine(seen.quarantined)
     heard()
+    bring_in.part()
     machine()
 
 

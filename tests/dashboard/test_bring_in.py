@@ -1,0 +1,118 @@
+"""Files in and out on the Health page: seen first, then done."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import pytest
+
+from baulk.ingest import shop as shops
+from baulk.models.reading import Owner
+
+HEAD = "tag,species,green,finished,length,use,arrived\n"
+ROW = "NEW-01,white oak,8 x 7 3/4 in,6 x 6 in,12 ft,frame-outdoors,2026-05-01\n"
+
+
+def html(app):
+    return "\n".join(each.proto.body for each in app.get("html"))
+
+
+@pytest.fixture
+def page(app):
+    app.run()
+    app.switch_page("views/health.py").run()
+    assert not app.exception
+    return app
+
+
+def choose(page, kind):
+    page.get("button_group")
+    page.session_state["bring_kind"] = kind
+    page.run()
+    return page
+
+
+def upload(page, kind, text, name="list.csv"):
+    choose(page, kind)
+    page.file_uploader(key=f"bring_{kind}_0").upload(name, text.encode(), "text/csv")
+    page.run()
+    assert not page.exception
+    return page
+
+
+def said(page):
+    return " ".join(each.value for each in (*page.success, *page.error, *page.info))
+
+
+def test_a_list_of_timbers_is_seen_first_and_entered_by_a_button(page, shop_folder):
+    upload(page, "timbers", HEAD + ROW + ROW.replace("NEW-01", "NEW-02").replace("12 ft", "12 furlongs"))
+    told = html(page)
+    assert "NEW-01" in told
+    assert "12 furlongs" in told
+    with shops.open(shop_folder) as shop:
+        assert "NEW-01" not in shop.register.tags()
+    page.button(key="bring_go").click().run()
+    assert "1 timbers entered" in said(page)
+    with shops.open(shop_folder) as shop:
+        assert "NEW-01" in shop.register.tags()
+        assert "NEW-02" not in shop.register.tags()
+
+
+def test_a_change_needs_its_switch(page, shop_folder):
+    with shops.open(shop_folder) as shop:
+        tag = shop.register.tags()[0]
+    upload(page, "timbers", f"tag,place\n{tag},loft\n")
+    assert "Nothing to enter." in said(page)
+    page.toggle(key="bring_update").set_value(True).run()
+    page.button(key="bring_go").click().run()
+    with shops.open(shop_folder) as shop:
+        assert shop.register.get(tag).place == "loft"
+
+
+def test_readings_one_a_row(page, shop_folder):
+    head = "place,quantity,taken,value,unit\n"
+    text = f"{head}attic,temp,2026-05-01T10:00Z,20,degC\nattic,temp,2026-05-01T11:00Z,200,degC\n"
+    upload(page, "long", text)
+    assert "lies outside" in html(page)
+    page.button(key="bring_go").click().run()
+    assert "1 readings stored" in said(page)
+    with shops.open(shop_folder) as shop:
+        assert [one.value for one in shop.store.readings(Owner.AIR, "attic")] == [20]
+
+
+def test_a_loggers_columns_are_said_and_not_guessed(page, shop_folder):
+    upload(page, "logger", "Date,T\n2026-05-01 10:00,50\n")
+    assert "Say what at least one column is." in said(page)
+    page.selectbox(key="bring_what_0").select("temp").run()
+    page.text_input(key="bring_of_0").input("attic").run()
+    assert "Say what at least one column is." in said(page)
+    page.selectbox(key="bring_unit_0").select("degF").run()
+    assert "has no time zone" in said(page)
+    page.text_input(key="bring_zone").input("Europe/Lisbon").run()
+    page.button(key="bring_go").click().run()
+    assert "1 readings stored" in said(page)
+    with shops.open(shop_folder) as shop:
+        (one,) = shop.store.readings(Owner.AIR, "attic")
+    assert (one.value, one.taken_utc.hour) == (10, 9)
+
+
+def test_a_file_that_is_none_is_told_in_a_sentence(page):
+    upload(page, "timbers", "Name,Colour\nx,y\n")
+    assert "no line with tag" in said(page)
+
+
+def test_tables_are_taken_out(page, shop_folder):
+    choose(page, "out")
+    assert not page.exception
+    assert page.get("download_button")
+
+
+def test_what_is_taken_out_is_the_shop(shop_folder, monkeypatch):
+    from baulk.ingest.exchange import out  # noqa: PLC0415
+
+    with shops.open(shop_folder) as shop:
+        text = io.StringIO()
+        out.write_csv(out.TABLES["timbers"](shop, out.Asked()), text)
+        tags = [row["tag"] for row in csv.DictReader(io.StringIO(text.getvalue()))]
+        assert tags == list(shop.register.tags())
