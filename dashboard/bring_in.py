@@ -13,7 +13,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from baulk.dashboard import data, frame, person, words
 from baulk.dashboard.desk import ask
 from baulk.ingest.exchange import out, readings, timbers
-from baulk.ingest.exchange.logger import Logger, column
+from baulk.ingest.exchange.logger import Logger, as_said
 from baulk.ingest.exchange.reading_rows import Refused
 from baulk.ingest.exchange.readings import Bringing
 from baulk.ingest.exchange.sheet import open_sheet
@@ -229,7 +229,7 @@ def _logger(given: UploadedFile) -> Logger | None:
     if not columns:
         st.info("Say what at least one column is.")
         return None
-    return Logger(time=time, time_format=form, zone=zone, columns=tuple(map(column, columns)))
+    return as_said(time, columns, time_format=form, zone=zone)
 
 
 def _column(n: int, heading: str) -> str | None:

@@ -17,7 +17,7 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, 
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
 from baulk.ingest.exchange import readings
-from baulk.ingest.exchange.logger import Logger, column
+from baulk.ingest.exchange.logger import Logger, as_said
 from baulk.ingest.exchange.readings import Bringing, ReadingReport, Told
 from baulk.models.errors import NotFound, OutOfRange
 
@@ -95,12 +95,7 @@ def _given(time: str | None, columns: list[str] | None, time_format: str, zone: 
         raise OutOfRange("a data logger's file", "needs both --time and at least one --column")
     if time is None:
         return None
-    return Logger(
-        time=time,
-        time_format=time_format,
-        zone=zone,
-        columns=tuple(column(each) for each in columns or ()),
-    )
+    return as_said(time, columns or (), time_format=time_format, zone=zone)
 
 
 def _named(config: Config, name: str, given: Logger | None) -> Logger:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -116,3 +117,20 @@ def column(text: str) -> Column:
     except BaulkError as err:
         raise ExchangeError(f"the column {heading.strip()!r}: {err}") from err
     return Column(heading=heading.strip(), series=str(named), unit=unit.strip())
+
+
+def as_said(
+    time: str, columns: Sequence[str], *, time_format: str = "iso", zone: str | None = None
+) -> Logger:
+    """Make a logger of what a person said, without the settings.
+
+    Raises
+    ------
+    ExchangeError
+        If a column, the time's format or its zone makes no sense.
+    """
+    if not time.strip() or not columns:
+        raise ExchangeError("a data logger's file needs its column of the time and one column more")
+    TimeForm(format=time_format, zone=zone)
+    found = tuple(column(each) for each in columns)
+    return Logger(time=time, time_format=time_format, zone=zone, columns=found)

@@ -233,15 +233,16 @@ def _encoding(source: Source, name: str) -> str:
         for mark, what in _NO_TEXT:
             if start.startswith(mark):
                 raise ExchangeError(f"{name} {what}")
-        if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-            return "utf-16"
-        if b"\0" in start:
+        wide = start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+        if b"\0" in start and not wide:
             raise ExchangeError(f"{name} is no text file; save the table as CSV first")
-        for encoding in ("utf-8-sig", "cp1252"):
+        for encoding in ("utf-16",) if wide else ("utf-8-sig", "cp1252"):
             raw.seek(0)
             if _decodes(raw, encoding):
                 return encoding
-    raise ExchangeError(f"{name} is neither UTF-8 nor Windows-1252 text; save it as CSV in UTF-8")
+    raise ExchangeError(
+        f"{name} is neither UTF-8 nor Windows-1252 text that can be read; save it as CSV in UTF-8"
+    )
 
 
 def _decodes(raw: IO[bytes], encoding: str) -> bool:

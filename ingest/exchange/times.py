@@ -49,6 +49,11 @@ class TimeForm:
             raise ExchangeError(
                 f"a time format is iso, unix_s, unix_ms or a pattern as %d/%m/%Y %H:%M, not {self.format!r}"
             )
+        if "%" in self.format:
+            try:
+                pd.to_datetime(["2026-11-25"], format=self.format, errors="coerce")
+            except (ValueError, re.error) as err:
+                raise ExchangeError(f"the time format {self.format!r} is none: {err}") from err
 
 
 def zone_of(name: str) -> tzinfo:

@@ -11,7 +11,7 @@ import pytest
 from baulk.ingest import config as settings
 from baulk.ingest.errors import ConfigError, ExchangeError
 from baulk.ingest.exchange import readings
-from baulk.ingest.exchange.logger import Logger, column
+from baulk.ingest.exchange.logger import Logger, as_said, column
 from baulk.models.errors import BaulkError, NotFound
 from baulk.models.reading import Owner, Series
 
@@ -309,3 +309,20 @@ def test_a_long_file_takes_no_more_memory_than_some_of_its_rows(yard, tmp_path):
         tracemalloc.stop()
     assert report.new == 100_000
     assert peak < 40e6
+
+
+@pytest.mark.parametrize(
+    ("time", "columns", "options", "why"),
+    [
+        ("", [TEMP], {}, "column of the time"),
+        ("Date", [], {}, "one column more"),
+        ("Date", ["Temp"], {}, "a column is written as"),
+        ("Date", ["T=air/shed/temp:C"], {}, "known: degC, degF, K"),
+        ("Date", [TEMP], {"zone": "Mars"}, "not a time zone"),
+        ("Date", [TEMP], {"time_format": "%Q"}, "is none"),
+    ],
+)
+def test_what_a_person_says_of_a_logger_is_refused_in_one_sentence(time, columns, options, why):
+    with pytest.raises(ExchangeError, match=why) as err:
+        as_said(time, columns, **options)
+    assert "\n" not in str(err.value)
