@@ -16,6 +16,7 @@ from ferry_pair import DAY, NOW, air, judging, old, young
 from baulk.dashboard.commands import forecast
 from baulk.ingest import config, fleet, kept, notices, shop, swaps
 from baulk.models.calibrate import Swap
+from baulk.models.reading import Quantity
 
 SINCE = NOW - 90 * DAY
 
@@ -101,6 +102,21 @@ def test_a_clean_yard_of_eight_gives_none_and_nobody_is_fitted_for_it(yard, monk
     monkeypatch.setattr(swaps.evaluation, "fitted_to", lambda *_: pytest.fail("was fitted"))
     assert swaps.look(yard, NOW) == []
     assert yard.store.noted(kept.SWAPS) is None
+
+
+def test_a_new_meter_that_reads_everything_drier_is_a_step_but_no_swap(yard, monkeypatch):
+    def with_a_new_meter(piece, readings):
+        pins = [each for each in readings if each.series.quantity is Quantity.MOISTURE]
+        return piece, [
+            dataclasses.replace(each, value=each.value - 7 * (each.taken_utc >= SINCE)) for each in pins
+        ]
+
+    tags = enter(yard, with_a_new_meter(*young()), with_a_new_meter(*old()))
+    said = [json.loads(yard.store.evaluation(tag)[1])["calibration"]["stepped_posix_s"] for tag in tags]
+    assert any(said)
+    assert swaps.look(yard, NOW) == []
+    monkeypatch.setattr(swaps, "_pairs", lambda _: [tuple(tags)])
+    assert swaps.look(yard, NOW) == []
 
 
 def stepped(tag, days_ago, before_days=7):
