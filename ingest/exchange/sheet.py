@@ -209,7 +209,7 @@ def _head(lines: list[str], separator: str) -> Iterator[tuple[int, list[str]]]:
 
 
 def _row(line: int, cells: list[str], wide: int) -> Row:
-    cut = [each.strip() for each in cells]
+    cut = [each.replace("\r", " ").replace("\n", " ").strip() for each in cells]  # a reason is one line
     while len(cut) > wide and not cut[-1]:
         cut.pop()
     reason = "" if len(cut) <= wide else f"has {len(cut)} cells for {wide} columns; put quotation marks in"

@@ -22,6 +22,10 @@ from baulk.ingest.wire import clock
 
 NONE_US: Final = np.iinfo(np.int64).min
 UNIX: Final = {"unix_s": 1_000_000, "unix_ms": 1_000}
+_ON_CLOCKS: Final = (
+    pd.Timestamp(1990, 1, 1),
+    pd.Timestamp(2200, 1, 1),
+)  # others are refused whatever the zone
 _OFFSET: Final = re.compile(r"([+-])(\d{2}):?(\d{2})")
 _ZONED: Final = re.compile(r"\d[T ]\d{2}[\d:.,]*[ ]?(?:Z|[+-]\d{2}(?::?\d{2})?)$", re.IGNORECASE)
 _DIGITS: Final = re.compile(r"[+-]?\d{1,16}(?:\.\d{0,9})?")
@@ -160,7 +164,8 @@ def _placed(
 ) -> NDArray[np.int64]:
     """Put times on the clock of a zone; those that are not there, or there twice, are said."""
     zone = zone_of(name)
-    times = naive.dt.as_unit("us")
+    whole = naive.dt.as_unit("us")
+    times = whole.where(whole.between(*_ON_CLOCKS))
     placed = times.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
     lost = np.flatnonzero((placed.isna() & times.notna()).to_numpy())
     for n in lost:
@@ -177,7 +182,7 @@ def _placed(
             f"the time {_shown(texts.iloc[n])} in {name} {what}; write its offset behind it, or, if the "
             f"device keeps no summer time, name its fixed offset as the zone, such as {fixed}"
         )
-    return _micro(placed.dt.tz_convert(UTC))
+    return np.where(times.isna(), _micro(whole), _micro(placed.dt.tz_convert(UTC)))
 
 
 def _micro(times: pd.Series[pd.Timestamp]) -> NDArray[np.int64]:
