@@ -84,6 +84,10 @@ class TimberForm:
             shown = " and ".join(repr(each[3]) for each in self._columns if each[1] == twice)
             raise ExchangeError(f"{sheet.name} has two columns for the same: {shown}; take one away")
 
+    def tag(self, row: Row) -> str:
+        """Give the tag that stands in a row, whatever the rest says."""
+        return next(row.cells[n] for n, key, _, _ in self._columns if key == "tag")
+
     def said(self, row: Row) -> Said:
         """Give what a row says; a cell that is empty says nothing.
 

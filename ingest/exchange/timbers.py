@@ -193,12 +193,11 @@ def of_file(source: Source, *, name: str | None = None) -> Timbers:
 
 
 def _planned(row: Row, form: TimberForm, there: Mapping[str, Timber], seen: dict[str, int]) -> Planned:
-    tag = ""
+    tag = form.tag(row)
     try:
         if row.reason:
             raise OutOfRange("the row", row.reason)
         said = form.said(row)
-        tag = said.get("tag", "")
         if not tag:
             raise OutOfRange("the row", "has no tag")
         if (line := seen.setdefault(tag.lower(), row.line)) != row.line:
