@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import altair as alt
+import contourpy
 import numpy as np
 import pandas as pd
 
@@ -17,6 +18,7 @@ from baulk.models.timber import Timber
 from baulk.models.units import System
 
 MM_PER_INCH: Final = 25.4
+LINES_PCT: Final = (12, 16, 20, 25, 30, 40, 50, 60, 80)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +105,7 @@ def section(
                 ],
             )
         )
+        layers += _contours(answer, per, x, y)
     layers += _marks(timber, pins, per, x, y)
     high = (span_y[1] - span_y[0]) / (span_x[1] - span_x[0]) * width_px
     return finish(alt.layer(*layers).properties(width=width_px), round(high), fit=False)
@@ -135,6 +138,41 @@ def _cells(answer: Answer, per: float) -> pd.DataFrame:
             "sd": np.asarray(field.sd_pct).ravel(),
         }
     )
+
+
+def _contours(answer: Answer, per: float, x: alt.X, y: alt.Y) -> list[Any]:
+    """Draw lines of equal moisture, each with its percent, where the section spans them."""
+    field = answer.field_now
+    across, up = np.asarray(field.x_edges_mm) / per, np.asarray(field.y_edges_mm) / per
+    values = np.asarray(field.median_pct)
+    drawn = contourpy.contour_generator(
+        (across[:-1] + across[1:]) / 2, (up[:-1] + up[1:]) / 2, values, name="serial"
+    )
+    points: list[dict[str, Any]] = []
+    names: list[dict[str, Any]] = []
+    apart = 0.07 * float(max(across[-1] - across[0], up[-1] - up[0]))
+    for level in reversed(
+        LINES_PCT
+    ):  # from the core out; near the faces not all have room for a name
+        for number, line in enumerate(drawn.lines(level)):
+            points += [
+                {"x": a, "y": b, "line": f"{level}-{number}", "order": n} for n, (a, b) in enumerate(line)
+            ]
+            a, b = line[int(np.argmax(line[:, 1] - 0.2 * np.abs(line[:, 0])))]
+            if len(line) > 8 and all(np.hypot(a - each["x"], b - each["y"]) > apart for each in names):
+                names.append({"x": a, "y": b, "text": f"{level}"})
+    if not points:
+        return []
+    lines = (
+        alt.Chart(pd.DataFrame(points))
+        .mark_line(stroke="white", strokeWidth=1, opacity=0.75)
+        .encode(x=x, y=y, detail="line:N", order="order:Q")
+    )
+    halo = alt.Chart(pd.DataFrame(names or [{"x": 0.0, "y": 0.0, "text": ""}])).mark_text(
+        fontSize=10, fill=INK, stroke="white", strokeWidth=2.5
+    )
+    plain = halo.mark_text(fontSize=10, fill=INK)
+    return [lines, *(text.encode(x=x, y=y, text="text:N") for text in (halo, plain))]
 
 
 def _marks(timber: Timber, pins: Sequence[Pin], per: float, x: alt.X, y: alt.Y) -> list[Any]:
