@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final
 
 from baulk.ingest.errors import ExchangeError
+from baulk.ingest.store.moments import DAY_US, from_us, to_us
 from baulk.ingest.tables import FIELDS, columns
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.reading import Owner, Reading, from_end_mm
@@ -84,7 +85,8 @@ def readings(shop: Shop, asked: Asked) -> Table:
     rows = (
         _reading_row(one)
         for owner, name in owners
-        for one in shop.store.readings(owner, name, asked.since_utc)
+        for since, until in _stretches(shop, owner, name, asked.since_utc)
+        for one in shop.store.readings(owner, name, since, until)
     )
     return Table(columns=holds, rows=rows)
 
@@ -259,6 +261,27 @@ def _holds(name: str) -> str:
     if name == "ends_sealed":
         return "yes"
     return "number" if name.endswith(("_mm", "_pct")) else "text"
+
+
+def _stretches(
+    shop: Shop, owner: Owner, name: str, since_utc: datetime | None
+) -> Iterator[tuple[datetime, datetime]]:
+    """Part the time of a timber or a place so that no more than some thousand readings are held at once."""
+    counts = shop.store.daily_means(owner, name).groupby("posix_s")["count"].sum()
+    since_us = None if since_utc is None else to_us(since_utc)
+    start_us, held = None, 0
+    for posix_s, count in counts.items():
+        day_us = round(float(str(posix_s))) * 1_000_000
+        if since_us is not None and day_us + DAY_US <= since_us:
+            continue
+        if start_us is None:
+            start_us = day_us
+        held += int(count)
+        if held >= _GROUP:
+            yield from_us(max(start_us, since_us or start_us)), from_us(day_us + DAY_US - 1)
+            start_us, held = None, 0
+    if start_us is not None:
+        yield from_us(max(start_us, since_us or start_us)), from_us(day_us + DAY_US - 1)
 
 
 def _reading_row(one: Reading) -> Sequence[Any]:

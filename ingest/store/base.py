@@ -105,8 +105,10 @@ class Readings(Protocol):
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""
 
-    def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
-        """Every reading of a timber or a place, by device time."""
+    def readings(
+        self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None
+    ) -> list[Reading]:
+        """Every reading of a timber or a place between two moments, by device time."""
 
     def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
         """Columns series, posix_s, mean, count; see `Store.daily_means`."""
@@ -175,8 +177,10 @@ class Store(Protocol):
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""
 
-    def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
-        """Every reading of a timber or a place, by device time."""
+    def readings(
+        self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None
+    ) -> list[Reading]:
+        """Every reading of a timber or a place between two moments, by device time."""
 
     def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
         """Columns series (as text), posix_s (where the day begins, UTC), mean, count; by series and day."""

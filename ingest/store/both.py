@@ -121,9 +121,11 @@ class ShopStore(Books):
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""
         return self._readings.latest(owner, name)
 
-    def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
-        """Every reading of a timber or a place, by device time."""
-        return self._readings.readings(owner, name, since)
+    def readings(
+        self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None
+    ) -> list[Reading]:
+        """Every reading of a timber or a place between two moments, by device time."""
+        return self._readings.readings(owner, name, since, until)
 
     def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
         """Columns series (as text), posix_s (where the day begins, UTC), mean, count; by series and day."""

@@ -180,17 +180,21 @@ class InfluxReadings:
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series."""
         newest: dict[str, Reading] = {}
-        for one in self._readings(owner, name, None, f"|> last() {_PIVOT}"):
+        for one in self._readings(owner, name, (None, None), f"|> last() {_PIVOT}"):
             newest[str(one.series)] = one
         return [newest[text] for text in sorted(newest)]
 
-    def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
-        """Every reading of a timber or a place, by device time."""
-        return self._readings(owner, name, since, _PIVOT)
+    def readings(
+        self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None
+    ) -> list[Reading]:
+        """Every reading of a timber or a place between two moments, by device time."""
+        return self._readings(owner, name, (since, until), _PIVOT)
 
-    def _readings(self, owner: Owner, name: str | None, since: datetime | None, then: str) -> list[Reading]:
+    def _readings(
+        self, owner: Owner, name: str | None, between: tuple[datetime | None, datetime | None], then: str
+    ) -> list[Reading]:
         tags = {"owner": owner.value} | ({} if name is None else {"named": name})
-        rows = self._ask(since, None, _is(tags), then=then)
+        rows = self._ask(*between, _is(tags), then=then)
         found = {(one.taken_utc, str(one.series)): one for one in map(_reading, rows)}
         return [found[key] for key in sorted(found)]
 

@@ -104,13 +104,16 @@ class SqlReadings:
             {"owner": owner.value, "name": name},
         )
 
-    def readings(self, owner: Owner, name: str, since: datetime | None = None) -> list[Reading]:
-        """Every reading of a timber or a place, by device time."""
+    def readings(
+        self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None
+    ) -> list[Reading]:
+        """Every reading of a timber or a place between two moments, by device time."""
+        first, last = span(since, until)
         return self._readings(
             f"SELECT {_COLUMNS} FROM series AS s JOIN reading AS r ON r.series = s.id"  # noqa: S608 - ours
-            " AND r.taken_us >= :since"
+            " AND r.taken_us BETWEEN :since AND :until"
             " WHERE s.owner = :owner AND s.name = :name ORDER BY r.taken_us, s.text",
-            {"since": span(since, None)[0], "owner": owner.value, "name": name},
+            {"since": first, "until": last, "owner": owner.value, "name": name},
         )
 
     def _readings(self, sql: str, values: Values) -> list[Reading]:

@@ -218,3 +218,19 @@ def test_a_file_is_there_whole_or_not_at_all(yard, tmp_path):
     assert list(tmp_path.glob("*.csv*")) == []
     with pytest.raises(OutOfRange, match=r"ends in \.csv or \.parquet"):
         out.write(out.timbers(yard, Asked()), tmp_path / "a.xls")
+
+
+@pytest.mark.parametrize("group", [1, 7, 50_000])
+def test_every_reading_is_taken_out_once_however_many_are_held_at_once(yard, monkeypatch, group):
+    monkeypatch.setattr(out, "_GROUP", group)
+    start = datetime(2026, 5, 1, 22, tzinfo=UTC)
+    taken = [start + timedelta(minutes=30) * k for k in range(200)]
+    yard.store.append(
+        Reading(series=Series.parse(f"air/shed/{what}"), value=20, taken_utc=each, arrived_utc=NOW)
+        for each in taken
+        for what in ("temp", "humidity")
+    )
+    at = list(out.readings(yard, Asked()).columns).index("taken")
+    assert [row[at] for row in out.readings(yard, Asked()).rows] == sorted(taken * 2)
+    since = taken[77]
+    assert [row[at] for row in out.readings(yard, Asked(since_utc=since)).rows] == sorted(taken[77:] * 2)

@@ -114,6 +114,7 @@ def test_readings_come_by_device_time_whatever_the_order_of_arrival(store):
     store.append([early])
     assert store.readings(Owner.TIMBER, "FER-01") == [early, late]
     assert store.readings(Owner.TIMBER, "FER-01", NOW) == [late]
+    assert store.readings(Owner.TIMBER, "FER-01", None, early.taken_utc) == [early]
     assert store.latest(Owner.TIMBER, "FER-01") == [late]
 
 
