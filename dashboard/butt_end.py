@@ -13,7 +13,7 @@ import pandas as pd
 
 from baulk.dashboard.answer import Answer
 from baulk.dashboard.charts import DRY_PCT, EARTH, INK, MOISTURE, QUIET, WET_PCT, finish
-from baulk.models.section import Face
+from baulk.models.section import Face, Section
 from baulk.models.timber import Timber
 from baulk.models.units import System
 
@@ -151,9 +151,7 @@ def _contours(answer: Answer, per: float, x: alt.X, y: alt.Y) -> list[Any]:
     points: list[dict[str, Any]] = []
     names: list[dict[str, Any]] = []
     apart = 0.07 * float(max(across[-1] - across[0], up[-1] - up[0]))
-    for level in reversed(
-        LINES_PCT
-    ):  # from the core out; near the faces not all have room for a name
+    for level in reversed(LINES_PCT):  # from the core out; near the faces not all have room for a name
         for number, line in enumerate(drawn.lines(level)):
             points += [
                 {"x": a, "y": b, "line": f"{level}-{number}", "order": n} for n, (a, b) in enumerate(line)
@@ -212,7 +210,7 @@ def _marks(timber: Timber, pins: Sequence[Pin], per: float, x: alt.X, y: alt.Y) 
         .encode(x=x, y=y, tooltip=["what"]),
     ]
     if pins:
-        spots = pd.DataFrame([spot for pin in pins for spot in _spots(pin, half_w, half_d, per)])
+        spots = pd.DataFrame([_spot(pin, green, per) for pin in pins])
         marks.append(
             alt.Chart(spots)
             .mark_point(
@@ -223,14 +221,8 @@ def _marks(timber: Timber, pins: Sequence[Pin], per: float, x: alt.X, y: alt.Y) 
     return marks
 
 
-def _spots(pin: Pin, half_w: float, half_d: float, per: float) -> list[dict[str, Any]]:
-    deep = pin.depth_mm / per
-    at = {
-        Face.A: (0.0, half_d - deep),
-        Face.B: (half_w - deep, 0.0),
-        Face.C: (0.0, deep - half_d),
-        Face.D: (deep - half_w, 0.0),
-    }
-    faces = [pin.face or Face.A]  # without a face the pins are drawn under face a and said to be on any
+def _spot(pin: Pin, section: Section, per: float) -> dict[str, Any]:
+    """Place one pair of pins; without a face they are drawn under face a and said to be on any."""
+    x_mm, y_mm = section.pin_tip_mm(pin.depth_mm, pin.face or Face.A)
     where = f"face {pin.face.value}" if pin.face else "face not told"
-    return [{"x": at[face][0], "y": at[face][1], "what": f"pins {deep:.3g} deep, {where}"} for face in faces]
+    return {"x": x_mm / per, "y": y_mm / per, "what": f"pins {pin.depth_mm / per:.3g} deep, {where}"}

@@ -48,23 +48,13 @@ def expected_pct(answer: Answer, timber: Timber, depth_mm: float, face: Face | N
     x, y = np.asarray(field.x_edges_mm), np.asarray(field.y_edges_mm)
     found = []
     for each in [face] if face else list(Face):
-        px, py = _tip(timber, depth_mm, each)
+        px, py = timber.section.pin_tip_mm(depth_mm, each)
         column = int(np.clip(np.searchsorted(x, px) - 1, 0, len(x) - 2))
         row = int(np.clip(np.searchsorted(y, py) - 1, 0, len(y) - 2))
         found.append((field.median_pct[row][column], field.sd_pct[row][column]))
     middle = float(np.mean([mc for mc, _ in found]))
     sd = float(np.mean([sd for _, sd in found]))
     return Span(median=middle, low=middle - 1.645 * sd, high=middle + 1.645 * sd)
-
-
-def _tip(timber: Timber, depth_mm: float, face: Face) -> tuple[float, float]:
-    half_w, half_d = timber.section.width_mm / 2, timber.section.depth_mm / 2
-    return {
-        Face.A: (0.0, half_d - depth_mm),
-        Face.B: (half_w - depth_mm, 0.0),
-        Face.C: (0.0, depth_mm - half_d),
-        Face.D: (depth_mm - half_w, 0.0),
-    }[face]
 
 
 def of_pins(  # noqa: PLR0911 - one sentence a case

@@ -99,14 +99,7 @@ class MoistureField:
         self.section.refuse_depth(depth_mm, face)
         if face is None:
             return np.asarray(np.mean([self.pin_pct(depth_mm, each) for each in Face], axis=0))
-        half_w, half_d = self.section.width_mm / 2, self.section.depth_mm / 2
-        x_mm, y_mm = {
-            Face.A: (0.0, half_d - depth_mm),
-            Face.B: (half_w - depth_mm, 0.0),
-            Face.C: (0.0, depth_mm - half_d),
-            Face.D: (depth_mm - half_w, 0.0),
-        }[face]
-        return self.at(x_mm, y_mm)
+        return self.at(*self.section.pin_tip_mm(depth_mm, face))
 
     def _mean(self, weight: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(np.sum(self.mc_pct * weight, axis=(-2, -1)) / np.sum(weight))

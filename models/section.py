@@ -77,6 +77,33 @@ class Section:
                 "correct its depth or its face",
             )
 
+    def pin_tip_mm(self, depth_mm: float, face: Face) -> tuple[float, float]:
+        """Give the place of pin tips driven at the middle of a face.
+
+        Parameters
+        ----------
+        depth_mm : float
+            Depth of the tips below the face. [mm]
+        face : Face
+            The face.
+
+        Returns
+        -------
+        tuple of float
+            x and y in the section's own axes. [mm]
+
+        References
+        ----------
+        Geometry; no source needed.
+        """
+        half_w, half_d = self.width_mm / 2, self.depth_mm / 2
+        return {
+            Face.A: (0.0, half_d - depth_mm),
+            Face.B: (half_w - depth_mm, 0.0),
+            Face.C: (0.0, depth_mm - half_d),
+            Face.D: (depth_mm - half_w, 0.0),
+        }[face]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finished:

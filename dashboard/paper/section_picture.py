@@ -72,7 +72,7 @@ def picture(
             drawing.add(ink.line(x - 5, y, x + 5, y, strokeColor=colour, strokeWidth=thick))
             drawing.add(ink.line(x, y - 5, x, y + 5, strokeColor=colour, strokeWidth=thick))
     for pin in pins:
-        px, py = at(*_tip(pin, timber))
+        px, py = at(*green.pin_tip_mm(pin.depth_mm, pin.face or Face.A))
         drawing.add(Circle(px, py, 2.8, fillColor=HexColor(EARTH), strokeColor=_WHITE, strokeWidth=0.8))
     half_w, half_d = green.width_mm / 2 * per, green.depth_mm / 2 * per
     for letter, dx, dy in (
@@ -139,13 +139,3 @@ def _scale(drawing: Drawing, width: float) -> None:
         x = left + (mc - DRY_PCT) / (WET_PCT - DRY_PCT) * (right - left)
         drawing.add(ink.words(x, 5, f"{mc}", fontSize=6.5, textAnchor="middle"))
     drawing.add(ink.words(left, 24, "MC, % of oven-dry mass", fontSize=6.5, fillColor=ink.QUIET))
-
-
-def _tip(pin: Pin, timber: Timber) -> tuple[float, float]:
-    half_w, half_d, deep = timber.section.width_mm / 2, timber.section.depth_mm / 2, pin.depth_mm
-    return {
-        Face.A: (0.0, half_d - deep),
-        Face.B: (half_w - deep, 0.0),
-        Face.C: (0.0, deep - half_d),
-        Face.D: (deep - half_w, 0.0),
-    }[pin.face or Face.A]
