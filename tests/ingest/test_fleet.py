@@ -38,6 +38,10 @@ def kept(opened):
     return {each.tag: each.payload for each in opened.store.evaluations()}
 
 
+def versions(opened):
+    return {json.loads(payload)["model_version"] for payload in kept(opened).values()}
+
+
 class Instead(team.Here):
     """Answers at once without working anything out."""
 
@@ -219,6 +223,7 @@ def test_after_a_kill_of_the_whole_command_only_the_rest_is_worked_out_and_nobod
     assert first.startswith("1 of 4  FER-0")
     with shop.open(yard_dir) as yard:
         saved = set(kept(yard))
+        before = versions(yard)
         assert 1 <= len(saved) < 4
     end = time.monotonic() + 10
     while not all(gone(pid) for pid in workers):
@@ -227,6 +232,8 @@ def test_after_a_kill_of_the_whole_command_only_the_rest_is_worked_out_and_nobod
     with command(yard_dir, "--all", "--json") as running:
         said = json.loads(running.communicate(timeout=60)[0])
     assert running.returncode == 0
+    with shop.open(yard_dir) as yard:
+        assert versions(yard) == before, "somebody changed a file of the program meanwhile"
     assert set(said["unchanged"]) == saved
     assert {*said["done"], *saved} == set(TAGS[:4])
     assert set(said) == {"done", "unchanged", "failed", "stopped", "seconds"}
