@@ -6,32 +6,22 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import lru_cache
 from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from baulk.ingest import checks
-from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import times
-from baulk.ingest.exchange.logger import Logger, scale_of
-from baulk.ingest.exchange.sheet import Row, Sheet, folded
+from baulk.ingest.exchange.logger import Logger
+from baulk.ingest.exchange.sheet import Row, Sheet
 from baulk.ingest.exchange.times import TimeForm
 from baulk.ingest.store.moments import from_us
 from baulk.ingest.wire import units as wire_units
-from baulk.models import units
-from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series, end_flag
-from baulk.models.section import Face
-from baulk.models.units import LengthUnit
+from baulk.models.reading import Owner, Reading, Series
 
 SOURCE: Final = "import"
-_NUMBER: Final = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,4})?")
-_WITH_UNIT: Final = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\W\d].*|[%°].*)")
-_WORDS: Final = {"c": "degC", "°c": "degC", "f": "degF", "°f": "degF", "%": "percent", "%rh": "percent",
-                 "lbs": "lb", "ω": "ohm", "v": "V", "mv": "mV", "k": "K"}  # fmt: skip
-KEPT_FLAGS: Final = re.compile(r"end-\d+|clock|thinned")  # the checks give the others anew
+NUMBER: Final = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,4})?")
 
 Tag = Callable[[str], str]  # a tag as the register writes it; an unknown one is refused
 
@@ -121,7 +111,7 @@ class Form(Protocol):
         """Read some rows."""
 
 
-class _Taken:
+class Taken:
     """Rows that have a time; the others are refused."""
 
     def __init__(self, rows: Sequence[Row], at: int, form: TimeForm, now_utc: datetime, heading: str) -> None:
@@ -152,21 +142,21 @@ class WideForm:
         self._sheet, self._logger = sheet, logger
         self._time = sheet.index(logger.time)
         self._columns = [
-            (sheet.index(each.heading), each.heading, _owned(each.parsed, tag), each.scale)
+            (sheet.index(each.heading), each.heading, owned(each.parsed, tag), each.scale)
             for each in logger.columns
         ]
 
     def parse(self, rows: Sequence[Row], now_utc: datetime) -> Parsed:
         """Read some rows; a cell that is empty is no reading, one that is wrong spoils no other."""
-        taken = _Taken(rows, self._time, self._logger.times, now_utc, self._logger.time)
+        taken = Taken(rows, self._time, self._logger.times, now_utc, self._logger.time)
         lines = np.array([row.line for row in taken.rows], dtype=np.int64)
         blocks, refused, blank = [], taken.refused, 0
         for at, heading, series, scale in self._columns:
             texts = [row.cells[at] for row in taken.rows]
-            values, reasons = _numbers(texts, scale, comma=self._sheet.decimal_comma)
+            values, reasons = numbers(texts, scale, comma=self._sheet.decimal_comma)
             there = np.array([bool(text) for text in texts], dtype=bool)
             blank += int((~there).sum())
-            reasons.update(_impossible(series, values))
+            reasons.update(impossible(series, values))
             for n, why in reasons.items():
                 if there[n]:
                     row = taken.rows[n]
@@ -186,187 +176,8 @@ class WideForm:
         return Parsed(blocks=tuple(blocks), refused=tuple(refused), rows=len(rows), blank=blank)
 
 
-LONG: Final[Mapping[str, tuple[str, ...]]] = {  # our names of the columns, and what people may write
-    "series": ("series",),
-    "tag": ("tag", "timber"),
-    "place": ("place",),
-    "quantity": ("quantity", "what"),
-    "depth": ("depth", "depth mm", "depth in", "depth (mm)", "depth (in)"),
-    "face": ("face",),
-    "from_end": ("from end", "from end mm", "from end in", "from end (mm)", "from end (in)"),
-    "taken": ("taken", "time", "when", "date"),
-    "value": ("value",),
-    "unit": ("unit",),
-    "flags": ("flags",),
-}
-
-
-def is_long(names: frozenset[str]) -> bool:
-    """Whether headings are those of the long form."""
-
-    def has(name: str) -> bool:
-        return any(each in names for each in LONG[name])
-
-    return (
-        has("taken")
-        and has("value")
-        and (has("series") or (has("quantity") and (has("tag") or has("place"))))
-    )
-
-
-class LongForm:
-    """One reading a row, as `baulk export readings` writes it or a person types it.
-
-    Parameters
-    ----------
-    sheet : Sheet
-        The file.
-    zone : str, optional
-        Of times without an offset.
-    tag : callable
-        Gives a tag as the register writes it.
-    bare : "in" or "mm"
-        Unit of a depth without one.
-    """
-
-    def __init__(
-        self, sheet: Sheet, tag: Tag, *, bare: LengthUnit, zone: str | None = None, time_format: str = "iso"
-    ) -> None:
-        self._sheet, self._tag, self._bare = sheet, tag, bare
-        self._times = TimeForm(format=time_format, zone=zone)
-        names = [folded(each) for each in sheet.headings]
-        self._at: dict[str, int] = {}
-        for ours, written in LONG.items():
-            if found := [n for n, name in enumerate(names) if name in written]:
-                if len(found) > 1:
-                    raise ExchangeError(f"{sheet.name} has two columns for {ours}; take one away")
-                self._at[ours] = found[0]
-        self._meaning = lru_cache(maxsize=4096)(self._understood)
-
-    def parse(self, rows: Sequence[Row], now_utc: datetime) -> Parsed:
-        """Read some rows; a row whose value stands with its unit needs no column for it."""
-        heading = self._sheet.headings[self._at["taken"]]
-        taken = _Taken(rows, self._at["taken"], self._times, now_utc, heading)
-        refused = taken.refused
-        groups: dict[tuple[Series, wire_units.Scale], list[tuple[int, str]]] = {}
-        marks: dict[int, tuple[str, ...]] = {}
-        for n, row in enumerate(taken.rows):
-            try:
-                number, unit = self._value(row.cells)
-                series, scale, flags = self._meaning(*self._identity(row.cells), unit)
-            except BaulkError as err:
-                refused.append(Refused(line=row.line, reason=str(err), cells=row.cells))
-                continue
-            groups.setdefault((series, scale), []).append((n, number))
-            if flags := (*flags, *self._flags(row.cells, flags)):
-                marks[n] = flags
-        blocks = []
-        for (series, scale), found in groups.items():
-            index = np.array([n for n, _ in found], dtype=np.int64)
-            values, reasons = _numbers([text for _, text in found], scale, comma=False)
-            reasons.update(_impossible(series, values))
-            for k, why in reasons.items():
-                row = taken.rows[int(index[k])]
-                refused.append(Refused(line=row.line, reason=why, column="value", cells=row.cells))
-            keep = np.ones(len(found), dtype=bool)
-            keep[list(reasons)] = False
-            kept = index[keep]
-            if len(kept):
-                blocks.append(
-                    Block(
-                        series=series,
-                        lines=np.array([taken.rows[n].line for n in kept], dtype=np.int64),
-                        taken_us=taken.taken_us[kept],
-                        values=values[keep],
-                        flags={k: marks[n] for k, n in enumerate(kept.tolist()) if n in marks},
-                    )
-                )
-        refused.sort(key=lambda each: each.line)
-        return Parsed(blocks=tuple(blocks), refused=tuple(refused), rows=len(rows), blank=0)
-
-    def _cell(self, cells: tuple[str, ...], name: str) -> str:
-        at = self._at.get(name)
-        return "" if at is None else cells[at]
-
-    def _identity(self, cells: tuple[str, ...]) -> tuple[str, ...]:
-        return tuple(
-            self._cell(cells, name)
-            for name in ("series", "tag", "place", "quantity", "depth", "face", "from_end")
-        )
-
-    def _value(self, cells: tuple[str, ...]) -> tuple[str, str]:
-        """Part a value from the unit that stands with it."""
-        text, unit = self._cell(cells, "value"), self._cell(cells, "unit")
-        if self._sheet.decimal_comma and "." not in text:
-            text = text.replace(",", ".", 1)
-        if not text:
-            raise OutOfRange("the value", "is missing")
-        if not _NUMBER.fullmatch(text) and (found := _WITH_UNIT.fullmatch(text)):
-            beside = _WORDS.get(found[2].lower(), found[2])
-            if unit and _WORDS.get(unit.lower(), unit) != beside:
-                raise OutOfRange("the value", f"{text!r} says another unit than its column, {unit!r}")
-            text, unit = found[1], beside
-        if not unit:
-            raise OutOfRange("the value", f"{text!r} needs its unit, for nothing is guessed")
-        return text, unit
-
-    def _understood(  # noqa: PLR0913, PLR0917 - one a column
-        self, text: str, tag: str, place: str, quantity: str, depth: str, face: str, end: str, unit: str
-    ) -> tuple[Series, wire_units.Scale, tuple[str, ...]]:
-        series = Series.parse(text) if text else self._named(tag, place, quantity, depth, face)
-        series = _owned(series, self._tag)
-        flags: tuple[str, ...] = ()
-        if end:
-            if series.quantity not in AT_DEPTH:
-                raise OutOfRange(
-                    "the distance from an end", f"belongs to pin readings, not to {series.quantity.value}"
-                )
-            flags = (end_flag(self._length(end, "from_end")),)
-        try:
-            scale = scale_of(series.quantity, unit)
-        except OutOfRange:
-            if unit.lower() not in _WORDS:
-                raise
-            scale = scale_of(series.quantity, _WORDS[unit.lower()])
-        return series, scale, flags
-
-    def _named(self, tag: str, place: str, quantity: str, depth: str, face: str) -> Series:
-        if not (tag or place):
-            raise OutOfRange("the row", "names neither a timber nor a place")
-        try:
-            what = Quantity(quantity.lower().replace(" ", "-"))
-            side = Face(face.lower()) if face else None
-        except ValueError as err:
-            known = ", ".join(each.value for each in Quantity)
-            raise OutOfRange(
-                "the row",
-                f"says quantity {quantity!r}, face {face!r}; quantities: {known}; faces: a, b, c, d",
-            ) from err
-        return Series(
-            owner=Owner.TIMBER if tag else Owner.AIR,
-            name=tag or place,
-            quantity=what,
-            depth_mm=self._length(depth, "depth") if depth else None,
-            face=side,
-        )
-
-    def _length(self, text: str, name: str) -> float:
-        """Read a length whose unit stands behind it, in its heading, or is the shop's."""
-        heading = folded(self._sheet.headings[self._at[name]]).rstrip(")")
-        bare: LengthUnit = "mm" if heading.endswith("mm") else "in" if heading.endswith("in") else self._bare
-        if self._sheet.decimal_comma:
-            text = text.replace(",", ".")
-        return units.length_mm(text, bare=bare)
-
-    def _flags(self, cells: tuple[str, ...], have: tuple[str, ...]) -> tuple[str, ...]:
-        """Give the flags that only the file knows, without a moving sensor's: the row names a timber."""
-        text = self._cell(cells, "flags")
-        return tuple(
-            flag for flag in re.split(r"[,\s]+", text) if flag not in have and KEPT_FLAGS.fullmatch(flag)
-        )
-
-
-def _owned(series: Series, tag: Tag) -> Series:
+def owned(series: Series, tag: Tag) -> Series:
+    """Give a series the tag as the register writes it."""
     if series.owner is Owner.AIR:
         return series
     known = tag(series.name)
@@ -381,13 +192,14 @@ def _owned(series: Series, tag: Tag) -> Series:
     )
 
 
-def _numbers(
+def numbers(
     texts: Sequence[str], scale: wire_units.Scale, *, comma: bool
 ) -> tuple[NDArray[np.float64], dict[int, str]]:
+    """Read numbers and put them in our unit; where there is none, say why not, by index."""
     values, reasons = np.full(len(texts), np.nan), {}
     for n, text in enumerate(texts):
         plain = text.replace(",", ".") if comma and "." not in text else text
-        if _NUMBER.fullmatch(plain) and np.isfinite(value := float(plain)):
+        if NUMBER.fullmatch(plain) and np.isfinite(value := float(plain)):
             values[n] = wire_units.convert(value, scale)
         else:
             shown = repr(text if len(text) <= 40 else text[:40] + "...")
@@ -396,7 +208,7 @@ def _numbers(
     return values, reasons
 
 
-def _impossible(series: Series, values: NDArray[np.float64]) -> Iterator[tuple[int, str]]:
+def impossible(series: Series, values: NDArray[np.float64]) -> Iterator[tuple[int, str]]:
     """Name what can't be true, in the words that a message would get."""
     low, high = checks.POSSIBLE[series.quantity]
     epoch = from_us(0)

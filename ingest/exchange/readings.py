@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from baulk.ingest import checks
 from baulk.ingest.exchange.logger import Logger
-from baulk.ingest.exchange.reading_rows import Block, Form, LongForm, Parsed, Refused, WideForm, is_long
+from baulk.ingest.exchange.long_rows import LongForm, is_long
+from baulk.ingest.exchange.reading_rows import Block, Form, Parsed, Refused, WideForm
 from baulk.ingest.exchange.rejected import RejectedFile
 from baulk.ingest.exchange.sheet import Sheet, Source, folded, open_sheet
 from baulk.ingest.store.moments import from_us

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
 from datetime import timedelta
 
 import pytest
 
+from baulk.dashboard.commands import reading_import
 from baulk.ingest import shop as shops
 from baulk.models.reading import Reading, Series
 
@@ -107,3 +109,15 @@ def test_a_shop_goes_into_a_zip_and_out_of_it(run, baulk, shop_dir, tmp_path):
     assert f"baulk serve --shop {tmp_path / 'again'}" in told
     assert baulk("--shop", str(tmp_path / "again"), "timber", "list").returncode == 0
     assert "is not empty" in run("restore", tmp_path / "yard.zip", tmp_path / "again", code=1)
+
+
+@pytest.mark.parametrize(("answer", "agreed"), [("y\n", True), ("n\n", False), ("\n", False)])
+def test_on_a_terminal_a_person_is_asked(monkeypatch, answer, agreed):
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    monkeypatch.setattr("sys.stdin", Terminal(answer))
+    assert reading_import.agreed(yes=False, json=False) is agreed
+    assert reading_import.agreed(yes=True, json=False)
+    assert not reading_import.agreed(yes=False, json=True)

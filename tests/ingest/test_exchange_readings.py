@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import csv
+import subprocess
+import sys
+import time
 import tracemalloc
 from datetime import UTC, datetime, timedelta
 
@@ -326,3 +329,43 @@ def test_what_a_person_says_of_a_logger_is_refused_in_one_sentence(time, columns
     with pytest.raises(ExchangeError, match=why) as err:
         as_said(time, columns, **options)
     assert "\n" not in str(err.value)
+
+
+KILLED = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from baulk.ingest import shop
+from baulk.ingest.exchange import readings
+with shop.open(sys.argv[1]) as opened:
+    file = readings.of_long(Path(sys.argv[2]), opened)
+    print("begun", flush=True)
+    file.store(opened, datetime(2026, 5, 14, tzinfo=UTC))
+"""
+
+
+def test_an_import_that_is_killed_goes_on_when_it_is_begun_again(yard, yard_dir, tmp_path):
+    file, start = tmp_path / "long.csv", datetime(2026, 1, 1, tzinfo=UTC)
+    with file.open("w") as text:
+        text.write("series,taken,value,unit\n")
+        text.writelines(
+            f"air/shed/temp,{(start + timedelta(minutes=k)).isoformat()},{k % 30},degC\n"
+            for k in range(100_000)
+        )
+    child = subprocess.Popen(
+        [sys.executable, "-c", KILLED, str(yard_dir), str(file)], stdout=subprocess.PIPE, cwd=tmp_path
+    )
+    try:
+        assert child.stdout.readline() == b"begun\n"
+        until = time.monotonic() + 30
+        while not yard.store.series(Owner.AIR) and time.monotonic() < until:
+            time.sleep(0.01)
+    finally:
+        child.kill()
+        child.wait()
+        child.stdout.close()
+    there = len(yard.store.readings(Owner.AIR, "shed"))
+    assert 0 < there < 100_000
+    report = bring(readings.of_long(file, yard), yard)
+    assert (report.series[0].known, report.stored) == (there, 100_000 - there)
+    assert len(yard.store.readings(Owner.AIR, "shed")) == 100_000
