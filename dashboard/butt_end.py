@@ -152,7 +152,8 @@ def _contours(answer: Answer, per: float, x: alt.X, y: alt.Y) -> list[Any]:
     names: list[dict[str, Any]] = []
     apart = 0.07 * float(max(across[-1] - across[0], up[-1] - up[0]))
     for level in reversed(LINES_PCT):  # from the core out; near the faces not all have room for a name
-        for number, line in enumerate(drawn.lines(level)):
+        found: Any = drawn.lines(level)  # by its own name of the form: a list of arrays
+        for number, line in enumerate(found):
             points += [
                 {"x": a, "y": b, "line": f"{level}-{number}", "order": n} for n, (a, b) in enumerate(line)
             ]
