@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import tempfile
 from collections.abc import Callable, Sequence
 from datetime import timedelta
+from pathlib import Path
 from typing import Final
 
 import streamlit as st
@@ -124,7 +126,11 @@ def _timbers(given: UploadedFile) -> None:
     update = bool(changed) and st.toggle(
         "Also change those that are there; each change is dated and can be taken back", key="bring_update"
     )
-    _refused(report.refused)
+    _refused(
+        report.refused,
+        len(report.refused),
+        lambda path: timbers.of_file(given.getvalue(), name=given.name).write_refused(report, path),
+    )
     count = len(new) + (len(changed) if update else 0)
     if not count:
         st.info("Nothing to enter.")
@@ -139,7 +145,7 @@ def _timbers(given: UploadedFile) -> None:
         done = ask(bring)
         late = len(done.refused) - len(report.refused)
         _done(
-            f"{sum(each.done for each in done.rows)} timbers entered or changed"
+            f"Timbers entered or changed: {sum(each.done for each in done.rows)}"
             + (f"; refused at the last moment: {late}" if late else "")
         )
 
@@ -196,13 +202,17 @@ def _readings(opened: Callable[[Shop], Bringing]) -> None:
     if report.clashes:
         clashes = [(each,) for each in report.clashes[:_SHOWN]]
         frame.table(("Taken by another value; the stored one stays",), clashes)
-    _refused(report.refused_rows, report.refused)
+    _refused(
+        report.refused_rows,
+        report.refused,
+        lambda path: ask(lambda shop: opened(shop).look(shop, now, rejected=path)),
+    )
     if not report.new:
         st.info("Nothing in it is new.")
     elif st.button(f"Store {report.new} readings", type="primary", key="bring_go"):
         with st.spinner("Storing..."):
             stored = ask(lambda shop: opened(shop).store(shop, now))
-        _done(f"{stored} readings stored.")
+        _done(f"Readings stored: {stored}.")
 
 
 def _logger(given: UploadedFile) -> Logger | None:
@@ -265,7 +275,7 @@ def _notes(notes: tuple[str, ...]) -> None:
         st.caption(frame.capital(note))
 
 
-def _refused(first: Sequence[Refused], count: int | None = None) -> None:
+def _refused(first: Sequence[Refused], count: int, write: Callable[[Path], object]) -> None:
     """Show what is refused, and offer it as a file to be mended."""
     if not first:
         return
@@ -273,8 +283,20 @@ def _refused(first: Sequence[Refused], count: int | None = None) -> None:
         (str(each.line), f"{each.column}: {each.reason}" if each.column else each.reason)
         for each in first[:_SHOWN]
     ]
-    total = len(first) if count is None else count
-    frame.table((f"Refused, {total}: line", "why"), rows)
+    frame.table((f"Refused, {count}: line", "why"), rows)
+
+    def made() -> bytes:
+        with tempfile.TemporaryDirectory() as folder:
+            write(Path(folder) / "refused.csv")
+            return (Path(folder) / "refused.csv").read_bytes()
+
+    st.download_button(
+        "The refused rows with their reasons, to be mended",
+        made,
+        "refused.csv",
+        "text/csv",
+        key="bring_refused",
+    )
 
 
 def _take_out() -> None:

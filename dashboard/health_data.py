@@ -10,13 +10,17 @@ from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
 
+from baulk.dashboard import words
 from baulk.dashboard.desk import ask, folder
 from baulk.ingest import health, pipeline
 from baulk.ingest import heard as heard_module
+from baulk.ingest.exchange import nightly
 from baulk.ingest.heard import LastMessage, shown
+from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import QuarantineRow
+from baulk.models.reading import Owner
 
-__all__ = ["broker", "heard", "look", "machine", "moment", "quarantined", "replay", "shown"]
+__all__ = ["broker", "heard", "look", "machine", "mark", "moment", "quarantined", "replay", "shown"]
 
 
 def look(revision: int, minute_utc: datetime) -> health.Health:
@@ -27,6 +31,16 @@ def look(revision: int, minute_utc: datetime) -> health.Health:
 @lru_cache(maxsize=4)
 def _look(shop: Path, revision: int, minute_utc: datetime) -> health.Health:  # noqa: ARG001 - they are the key
     return ask(lambda s: health.look(s, minute_utc))
+
+
+def mark() -> str:
+    """Return a text that changes with any sensor's last word and with what is in quarantine."""
+
+    def question(s: Shop) -> str:
+        last = max((each.taken_utc for owner in Owner for each in s.store.latest(owner)), default=None)
+        return f"{last} {s.store.quarantine_count()}"
+
+    return ask(question)
 
 
 def quarantined(most: int) -> list[QuarantineRow]:
@@ -70,4 +84,8 @@ def machine() -> list[tuple[str, str, str]]:
     if config.store_path.exists():
         size = config.store_path.stat().st_size / 1e6
         rows.append(("the shop's file", f"{size:.1f} MB", config.store_path.name))
+    if (backed := ask(lambda s: s.store.noted(nightly.KEY))) is not None:
+        rows.append(("last nightly backup", words.clock(moment(backed.decode())), "made and proved"))
+    elif config.store.backup_dir is None:
+        rows.append(("nightly backup", "none", "backup_dir in [store] of baulk.toml makes one"))
     return rows

@@ -69,6 +69,7 @@ def restore(
     for each in (*(f"not in it: {words}" for words in done.left_out), *done.notes):
         say(each)
     say(f"Start it with: baulk serve --shop {done.folder}")
+    say("Not beside the old shop: both would listen to the broker under one name.")
 
 
 def _counts(counts: dict[str, int]) -> str:

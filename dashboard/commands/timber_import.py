@@ -127,6 +127,6 @@ def _say_done(report: TimberReport) -> None:
     if not done:
         return
     entered = sum(row.status is Status.NEW for row in done)
-    say(f"{entered} timbers entered, {len(done) - entered} changed")
+    say(f"timbers entered: {entered}, changed: {len(done) - entered}")
     if report.waited:
         say(f"Readings that waited in quarantine for these tags and are now stored: {report.waited}.")

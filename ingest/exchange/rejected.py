@@ -28,7 +28,7 @@ class RejectedFile:
     """
 
     def __init__(self, path: Path | None, sheet: Sheet) -> None:
-        if path is not None and isinstance(sheet.source, Path) and path.absolute() == sheet.source.absolute():
+        if path is not None and isinstance(sheet.source, Path) and path.resolve() == sheet.source.resolve():
             raise ExchangeError(f"the refused rows would overwrite {path.name}; name another file")
         self.path, self._sheet = path, sheet
         self.count = 0

@@ -40,14 +40,14 @@ def test_timbers_are_seen_first_and_entered_with_yes(run, shop_dir, tmp_path):
         ("FER-07", "new", False),
         ("FER-08", "refused", False),
     ]
-    assert "1 timbers entered, 0 changed" in run("timber", "import", file, "--yes", "--by", "Ana")
+    assert "timbers entered: 1, changed: 0" in run("timber", "import", file, "--yes", "--by", "Ana")
     with shops.open(shop_dir) as shop:
         assert shop.register.tags() == ("FER-07",)
         assert shop.register.events("FER-07")[0].by == "Ana"
     assert "there already and the same: 1" in run("timber", "import", file, "--yes")
     file.write_text("tag,place\nFER-07,loft\n")
     assert "place shed -> loft" in run("timber", "import", file, "--yes")
-    assert "0 timbers entered, 1 changed" in run("timber", "import", file, "--yes", "--update")
+    assert "timbers entered: 0, changed: 1" in run("timber", "import", file, "--yes", "--update")
 
 
 def test_a_loggers_file_by_options_and_by_the_settings(run, shop_dir, tmp_path):
