@@ -90,7 +90,7 @@ def section(place: str, facts: ShopFacts) -> None:
     facts : ShopFacts
         Units to show.
     """
-    st.subheader("Plan its humidity", anchor=False)
+    st.header("Plan its humidity", anchor=False)
     known = ask(lambda s: next((each for each in s.register.places() if each.name == place), None))
     tags = ask(lambda s: tuple(each.tag for each in s.register.list() if each.place == place))
     if not tags:
@@ -205,7 +205,12 @@ def _show(made: AirPlan, temperature: TemperatureUnit) -> None:
     if costs:
         entries.append(("A year's electricity", f"{sum(costs):.0f}", "at the price given"))
     frame.figures(entries)
-    st.altair_chart(air_plan_chart.window(made), width="stretch", key="air-plan-chart")
+    st.altair_chart(
+        air_plan_chart.window(made),
+        width="stretch",
+        key="air-plan-chart",
+        alt="Relative humidity to hold by week, the limits it keeps to, and what comes if nothing is done",
+    )
     if made.closed:
         st.warning(" ".join([_closed(made), *(each.words for each in made.remedies if each.weeks_open)]))
     st.markdown("\n\n".join(frame.capital(each) for each in made.words()))
@@ -235,7 +240,7 @@ def _table(made: AirPlan, temperature: TemperatureUnit) -> None:
         if i in SHOWN_WEEKS
     ]
     with st.expander("Week by week"):
-        frame.table(("week from", "air", "hold", "window", "if nothing is done", "l/day out"), rows)
+        frame.cards(("week from", "air", "hold", "window", "if nothing is done", "litres a day out"), rows)
 
 
 def _weeks(number: float) -> str:

@@ -14,7 +14,7 @@ st.set_page_config(page_title="Baulk", page_icon="■", layout="wide", initial_s
 st.html(HERE / "app.css")
 
 PAGES = [
-    st.Page(HERE / "views" / "yard.py", title="Yard", url_path="yard", default=True),
+    st.Page(HERE / "views" / "yard.py", title="Yard", url_path="start", default=True),
     st.Page(HERE / "views" / "timber.py", title="Timber", url_path="timber"),
     st.Page(HERE / "views" / "arrival.py", title="Arrival", url_path="arrival"),
     st.Page(HERE / "views" / "readings.py", title="Readings", url_path="readings"),
@@ -22,18 +22,22 @@ PAGES = [
     st.Page(HERE / "views" / "plans.py", title="Sawing and buying", url_path="plans"),
     st.Page(HERE / "views" / "health.py", title="Health", url_path="health"),
 ]
-page = st.navigation(PAGES, position="hidden")
+# the first page has no path of its own; whoever types or keeps the address /yard comes to it all the same
+BY_NAME = st.Page(HERE / "views" / "yard.py", title="Yard", url_path="yard")
+SHORT = {"air": "Air", "plans": "Plans"}  # two rows of words are enough on a phone
+page = st.navigation([*PAGES, BY_NAME], position="hidden")
 with frame.errors_as_sentences():
     facts = data.facts()  # a shop that cannot be opened says so once, above every page
     if gate.open_for_this_person():
         # The built-in menu folds to a bare arrow on a phone; words in a row are found with wet gloves.
         with st.container(horizontal=True, gap="small", key="menu"):
             for each in PAGES:
-                st.page_link(each)
-            person.choices(facts.system, facts.temperature)
-            gate.leave()
+                st.page_link(each, label=SHORT.get(each.url_path))
+            person.choices(facts.system, facts.temperature, gate.leave)
         if (wanted := gate.goal()) is not None:
             for each in PAGES:
                 if each.url_path == wanted[0]:
                     st.switch_page(each, query_params=wanted[1])
+        if page.url_path == BY_NAME.url_path:
+            st.switch_page(PAGES[0])
         page.run()

@@ -283,7 +283,8 @@ def _refused(first: Sequence[Refused], count: int, write: Callable[[Path], objec
         (str(each.line), f"{each.column}: {each.reason}" if each.column else each.reason)
         for each in first[:_SHOWN]
     ]
-    frame.table((f"Refused, {count}: line", "why"), rows)
+    st.markdown(f"Refused: {count}")
+    frame.table(("Line", "Why"), rows)
 
     def made() -> bytes:
         with tempfile.TemporaryDirectory() as folder:

@@ -12,7 +12,7 @@ KINDS = {"pins": "Pin meter", "weight": "Weight"}
 
 def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
     """Show the form and store what it says."""
-    st.subheader("Enter a reading", anchor=False)
+    st.header("Enter a reading", anchor=False)
     kind = st.segmented_control(
         "What was read", list(KINDS), format_func=KINDS.__getitem__, default="pins", key="hand_kind"
     )

@@ -186,7 +186,9 @@ def _of_readings(then: Past, found: Sequence[Met], system: System) -> list[str]:
     told = [each for each in found if not each.reading.at_least]
     if told:
         inside = sum(each.within for each in told)
-        part = "all" if inside == len(told) else f"{inside} ({share(inside / len(told))})"
+        part = (
+            "all" if inside == len(told) else f"{inside} ({share(inside / len(told))})" if inside else "none"
+        )
         count = f"Of {len(told)} readings {since}, {part}" if len(told) > 1 else f"The one reading {since}"
         fell = "outside" if len(told) == 1 and not inside else "within"
         worst = max(told, key=lambda each: abs(each.off_pct))
@@ -337,7 +339,7 @@ def _points(found: Sequence[Met]) -> list[Any]:
 
 def section(tag: str, today: Answer, system: System, now: datetime) -> None:
     """Show the part of the Timber page that holds an earlier forecast against what came."""
-    st.subheader("What was forecast, and what came", anchor=False)
+    st.header("What was forecast, and what came", anchor=False)
     every = kept(tag, now)
     if not every:
         early = (now - USUAL).date().isoformat()
@@ -362,11 +364,21 @@ def section(tag: str, today: Answer, system: System, now: datetime) -> None:
     st.markdown("\n".join(f"- {frame.capital(each)}" for each in sentences(then, today, found, system)))
     for column, which in zip(st.columns(2, gap="large"), ("core", "mean"), strict=True):
         with column:
-            st.altair_chart(part_chart(then, today, which, found), width="stretch", key=f"came-{which}")
+            st.altair_chart(
+                part_chart(then, today, which, found),
+                width="stretch",
+                key=f"came-{which}",
+                alt=f"Moisture of the {which} in percent: what was forecast, and what came",
+            )
     for column, name in zip(st.columns(2, gap="large"), _most_telling(found), strict=False):
         with column:
             st.caption(frame.capital(telling.called(name, system)).rstrip("."))
-            st.altair_chart(pins_chart(then, today, name, found), width="stretch", key=f"came-{name}")
+            st.altair_chart(
+                pins_chart(then, today, name, found),
+                width="stretch",
+                key=f"came-{name}",
+                alt="Pin readings in percent: what was forecast, and what came",
+            )
     st.caption(
         "Colour and dashes: what was forecast that day, dark for half the chances, light for nine in ten. "
         "Black line: today's fit, dotted its own nine in ten. Dots: readings since; hollow ones only say "

@@ -80,8 +80,18 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     st.html(f'<table class="b-table b-plain"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
 
 
-def cards(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """Show a table whose rows fold into cards on a phone; the first column heads the card."""
+def cards(heads: Sequence[str], rows: Sequence[Sequence[str]], *, tight: bool = False) -> None:
+    """Show a table whose rows fold into cards on a phone; the first column heads the card.
+
+    Parameters
+    ----------
+    heads : sequence of str
+        Names of the columns.
+    rows : sequence of sequence of str
+        Cells, as text.
+    tight : bool
+        Fold them into running lines, the first three cells without their names: for many short rows.
+    """
     head = "".join(f"<th>{words.esc(h)}</th>" for h in heads)
     body = "".join(
         "<tr>"
@@ -93,7 +103,8 @@ def cards(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         + "</tr>"
         for row in rows
     )
-    st.html(f'<table class="b-table b-yard"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
+    kind = "b-table b-yard b-tight" if tight else "b-table b-yard"
+    st.html(f'<table class="{kind}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
 
 
 def watch(name: str, mark: Callable[[], str], say: Callable[[], str] | None = None) -> None:

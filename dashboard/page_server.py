@@ -6,18 +6,39 @@ it does not know; ours never does.
 
 from __future__ import annotations
 
+import importlib
 import sys
+import threading
+from typing import Final
 
 from streamlit import config, net_util
 from streamlit.web import cli
+
+SLOW: Final = (
+    "altair",
+    "baulk.dashboard.yard_rows",
+    "baulk.dashboard.notice_list",
+    "baulk.dashboard.came_true",
+    "baulk.dashboard.what_if",
+    "baulk.dashboard.timber_paper",
+    "baulk.dashboard.air_plan",
+    "baulk.dashboard.planning",
+)
 
 
 def _nothing() -> None:
     return None
 
 
+def _warm() -> None:
+    """Load what the first visitor of each page would wait for."""
+    for name in SLOW:
+        importlib.import_module(name)
+
+
 def main() -> None:
     """Run Streamlit's own command line with what was given."""
+    threading.Thread(target=_warm, name="warm", daemon=True).start()
     net_util.get_external_ip = _nothing
     for name, value in (("server.enableAgentApi", False),):  # off already; named so that it stays so
         if name in config._config_options_template:  # noqa: SLF001 - older ones do not know it

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, cast
 
@@ -14,6 +15,7 @@ from baulk.models.units import System, TemperatureUnit
 COOKIE: Final = "baulk_me"
 LONGEST_NAME: Final = 40
 _SYSTEMS: Final = {"inch": "inches, pounds", "metric": "millimetres, kilograms"}
+_SHORT: Final = {"inch": "in", "metric": "mm"}
 _DEGREES: Final = {"F": "°F", "C": "°C"}
 
 
@@ -44,7 +46,7 @@ def chosen() -> Chosen:
     return me
 
 
-def choices(system: System, temperature: TemperatureUnit) -> None:
+def choices(system: System, temperature: TemperatureUnit, more: Callable[[], None]) -> None:
     """Offer the choices in the menu; a change is kept by the browser and shown at once.
 
     Parameters
@@ -53,12 +55,14 @@ def choices(system: System, temperature: TemperatureUnit) -> None:
         What holds now.
     temperature : "F" or "C"
         What holds now.
+    more : callable
+        Offers what else belongs to a person, below the choices.
     """
     me = chosen()
     if st.session_state.pop("me-changed", False):
         kept = {"system": me.system, "temperature": me.temperature, "name": me.name}
         cookies.keep(COOKIE, json.dumps(kept))
-    with st.popover(f"{_SYSTEMS[system].split(',')[0]}, {_DEGREES[temperature]}"):
+    with st.popover(f"{_SHORT[system]}, {_DEGREES[temperature]}", key="me"):
         units = st.radio(
             "Lengths and weights",
             list(_SYSTEMS),
@@ -78,6 +82,7 @@ def choices(system: System, temperature: TemperatureUnit) -> None:
             "Your name, noted beside what you change", me.name, max_chars=LONGEST_NAME, key="me_name"
         )
         st.caption("Kept by this browser, for you alone. Both systems are always understood when typed.")
+        more()
     fresh = Chosen(
         system=cast("System", units) if units != system else me.system,
         temperature=cast("TemperatureUnit", degrees) if degrees != temperature else me.temperature,

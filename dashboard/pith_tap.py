@@ -21,6 +21,7 @@ from baulk.models.units import System, show_length
 GRID: Final = 45  # spots each way: under 5 mm on an 8 inch face, finer than a pith can be told
 WIDTH_PX: Final = 330
 PICTURE_PX: Final = 640
+ALT: Final = "The butt end, to be tapped; the choice 'type it' above does the same from a keyboard"
 CORNERS: Final = ("upper left corner of the butt end", "lower right corner of the butt end", "pith")
 
 
@@ -126,7 +127,7 @@ def _tap(
     layers.append(points)
     chart = alt.layer(*layers).properties(width=WIDTH_PX)
     made = charts.finish(chart, round(WIDTH_PX * tall), fit=False)
-    event: Any = st.altair_chart(made, on_select="rerun", key=key, width="content")
+    event: Any = st.altair_chart(made, on_select="rerun", key=key, width="content", alt=ALT)
     picked = (event or {}).get("selection", {}).get("tap", [])
     return (float(picked[0]["x"]), float(picked[0]["y"])) if picked else None
 

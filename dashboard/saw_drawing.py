@@ -26,6 +26,7 @@ PAPER_MM: Final = 180.0
 _EDGE_MM: Final = 24.0
 _TEXT_MM: Final = 3.8
 _LINE_MM: Final = 5.4
+_BLOCK_MM: Final = 8.0  # where the lines below the drawing begin
 _ROW: Final = 88  # letters in a line
 _INK: Final = "#1c2321"
 _QUIET: Final = "#5c6662"
@@ -88,6 +89,20 @@ class Sheet:
             f'viewBox="0 0 {self.wide:g} {self.high:.1f}" font-family="sans-serif" font-size="{_TEXT_MM}">\n'
             f'<rect width="100%" height="100%" fill="#ffffff"/>\n{body}\n</svg>\n'
         )
+
+    def screen(self) -> tuple[str, tuple[str, ...]]:
+        """Write it as SVG for a page, its letters larger on a phone, and apart from it the lines below it."""
+        said = [mark for mark in self.marks if isinstance(mark, Words) and mark.x == _BLOCK_MM]
+        drawn = [mark for mark in self.marks if mark not in said]
+        high = self.high - min((mark.y for mark in drawn if isinstance(mark, Words)), default=0.0) + _TEXT_MM
+        body = "\n".join(_svg(mark, self.high) for mark in drawn)
+        svg = (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.wide:g} {high:.1f}" '
+            'font-family="sans-serif">\n'
+            "<style>text{font-size:5px}@media(max-width:480px){text{font-size:7px}}</style>\n"
+            f'<rect width="100%" height="100%" fill="#ffffff"/>\n{body}\n</svg>\n'
+        )
+        return svg, tuple(mark.text for mark in sorted(said, key=lambda mark: -mark.y))
 
     def pdf(self) -> bytes:
         """Write it as PDF, one page."""
@@ -233,7 +248,7 @@ def _sheet(stock: Stock, pieces: Sequence[Laid], lines: Sequence[str], system: S
         Words(x=right, y=top + 3, text=show_size(section.width_mm, section.depth_mm, system), anchor="end"),
     ]
     for row, text in enumerate(reversed(lines)):
-        marks.append(Words(x=8, y=8 + _LINE_MM * row, text=text, quiet=row < len(lines) - 1))
+        marks.append(Words(x=_BLOCK_MM, y=8 + _LINE_MM * row, text=text, quiet=row < len(lines) - 1))
     return Sheet(wide=PAPER_MM, high=top + 14, marks=tuple(marks))
 
 

@@ -41,7 +41,7 @@ _FLAGS: Final = {
     "theme.baseFontSize": "17",
     "theme.font": "'Segoe UI', 'Noto Sans', 'DejaVu Sans', system-ui, sans-serif",
     "theme.headingFont": "'Rockwell', 'Roboto Slab', 'Noto Serif', 'DejaVu Serif', serif",
-    "theme.headingFontSizes": '["1.9rem", "1.35rem", "1.1rem"]',
+    "theme.headingFontSizes": '["1.9rem", "1.2rem", "1.1rem"]',
     "theme.showWidgetBorder": "true",
 }
 

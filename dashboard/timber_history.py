@@ -125,7 +125,7 @@ def history(timber: Timber) -> list[Event]:
 
 def show(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
     """Show history and photographs, and offer to add to them."""
-    st.subheader("History", anchor=False)
+    st.header("History", anchor=False)
     if told := st.session_state.pop("event_told", None):
         st.success(told)
     events = history(found.timber)

@@ -40,6 +40,7 @@ def picture(places: Sequence[Place], found: Sequence[YardRow], system: System) -
     reach_y = [float(frame["y"].min()), float(frame["y2"].max())]
     x: Any = alt.X("x:Q", title=f"east, {unit}", scale=alt.Scale(domain=reach_x, nice=True, zero=False))
     y: Any = alt.Y("y:Q", title=f"north, {unit}", scale=alt.Scale(domain=reach_y, nice=True, zero=False))
+    mid_x, mid_y = alt.X("mid_x:Q", title=f"east, {unit}"), alt.Y("mid_y:Q", title=f"north, {unit}")
     boxes = (
         alt.Chart(frame)
         .mark_rect(fill="#e9ece6", stroke=charts.INK, strokeWidth=1.2)
@@ -48,12 +49,10 @@ def picture(places: Sequence[Place], found: Sequence[YardRow], system: System) -
     names = (
         alt.Chart(frame)
         .mark_text(dy=-9, fontWeight="bold", color=charts.INK, limit=160)
-        .encode(x=alt.X("mid_x:Q", title=None), y=alt.Y("mid_y:Q", title=None), text="place")
+        .encode(x=mid_x, y=mid_y, text="place")
     )
     marks = (
-        alt.Chart(frame)
-        .mark_text(dy=9, color=charts.INK, limit=160)
-        .encode(x=alt.X("mid_x:Q", title=None), y=alt.Y("mid_y:Q", title=None), text="holds")
+        alt.Chart(frame).mark_text(dy=9, color=charts.INK, limit=160).encode(x=mid_x, y=mid_y, text="holds")
     )
     wide, deep = reach_x[1] - reach_x[0], reach_y[1] - reach_y[0]
     return charts.finish(alt.layer(boxes, names, marks), int(min(520, max(180, 600 * deep / wide))))

@@ -98,16 +98,21 @@ def page() -> None:
                     ("Newest reading", words.age(plan.newest_utc, now), words.clock(plan.newest_utc)),
                 ]
             )
-            st.subheader("Which humidity suits what", anchor=False)
+            st.header("Which humidity suits what", anchor=False)
             bars = windows(plan)
             if bars:
-                st.altair_chart(charts.bands(bars, plan.rh_pct), width="stretch", key="bands")
+                st.altair_chart(
+                    charts.bands(bars, plan.rh_pct),
+                    width="stretch",
+                    key="bands",
+                    alt="Bars of the relative humidities that suit each kind of work, with the humidity now",
+                )
             st.markdown("\n\n".join(advice(plan, facts)))
 
     @st.fragment(run_every=60.0)
     def history() -> None:
         with frame.errors_as_sentences():
-            st.subheader("History", anchor=False)
+            st.header("History", anchor=False)
             span = st.segmented_control("Show", list(SPANS), default="2 weeks", key="air_span") or "2 weeks"
             series = data.air(place, SPANS[span], frame.now())
             dates = "%b %Y" if span == "a year" else "%d %b"
@@ -120,7 +125,10 @@ def page() -> None:
                 ("emc_pct", "EMC, %", "#4d5912"),
             ):
                 st.altair_chart(
-                    charts.air(series, column, title, colour, dates), width="stretch", key=f"air-{column}"
+                    charts.air(series, column, title, colour, dates),
+                    width="stretch",
+                    key=f"air-{column}",
+                    alt=f"The {title.replace(', ', ' in ')} over {span}",
                 )
             st.caption(words.TERMS["EMC"] + " Computed for each reading, then averaged.")
 

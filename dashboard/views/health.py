@@ -11,13 +11,14 @@ from baulk.models.errors import BaulkError
 
 SHAPES = {
     Trouble.SILENT: "○",
-    Trouble.BATTERY: "▯",
+    Trouble.BATTERY: "◔",
     Trouble.CLOCK: "◷",
     Trouble.STUCK: "―",
     Trouble.QUARANTINE: "✉",
     Trouble.BEHIND: "◌",
 }
 SHOWN = 25
+MOST = 40  # rows of sensors at once
 
 
 def findings(found: tuple[Finding, ...], facts: data.ShopFacts) -> None:
@@ -35,7 +36,7 @@ def findings(found: tuple[Finding, ...], facts: data.ShopFacts) -> None:
 
 def sensors(seen: tuple[SeriesHealth, ...], facts: data.ShopFacts) -> None:
     """Show each sensor's series by its last word."""
-    st.subheader("Sensors by their last word", anchor=False)
+    st.header("Sensors by their last word", anchor=False)
     if not seen:
         st.info(
             "No sensor has spoken yet. Point one at the broker on "
@@ -43,7 +44,10 @@ def sensors(seen: tuple[SeriesHealth, ...], facts: data.ShopFacts) -> None:
             "`baulk listen` or `baulk serve` must be running."
         )
         return
-    now = frame.now()
+    now, shown = frame.now(), seen
+    if len(seen) > MOST:
+        held = st.text_input("Tag or place holds", key="health_on", placeholder="for instance 12").strip()
+        shown = tuple(each for each in seen if held.lower() in each.latest.series.name.lower())
     rows = [
         (
             each.latest.series.name,
@@ -53,11 +57,13 @@ def sensors(seen: tuple[SeriesHealth, ...], facts: data.ShopFacts) -> None:
             span(each.usual) if each.usual else "·",
             span(each.longest_gap) if each.longest_gap else "·",
         )
-        for each in seen
+        for each in shown[:MOST]
     ]
     heads = ("On", "What", "Last value", "Last word", "Usually every", "Longest gap")
-    frame.cards(heads, rows)
+    frame.cards(heads, rows, tight=True)
     take_away.offer("sensors", lambda: table(seen), key="sensors")
+    if len(shown) > MOST:
+        st.caption(f"The {MOST} silent for longest of {len(shown)}; name a tag above to see its own.")
     st.caption("Usual interval and longest gap: over the last 14 days, or 120 for what speaks seldom.")
 
 
@@ -82,7 +88,7 @@ def table(seen: tuple[SeriesHealth, ...]) -> pd.DataFrame:
 
 def quarantine(count: int) -> None:
     """Show what could not be stored and why, and try it again."""
-    st.subheader("Quarantine", anchor=False)
+    st.header("Quarantine", anchor=False)
     if told := st.session_state.pop("replayed", None):
         st.success(told)
     if not count:
@@ -142,6 +148,7 @@ def page() -> None:
     frame.title("Health", "Sensors, messages and the machine behind the pages.")
     with st.spinner("Looking at every sensor..."):
         seen = health_data.look(data.revision(), frame.now().replace(second=0, microsecond=0))
+    frame.watch("health", health_data.mark)
     findings(seen.findings, facts)
     sensors(seen.series, facts)
     quarantine(seen.quarantined)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import base64
 import io
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import data, desk, frame, plan_paper, planning, saw_drawing, typed
+from baulk.dashboard import data, desk, frame, plan_paper, planning, saw_drawing, typed, words
 from baulk.dashboard.commands.plan_size import STEPS_MM
 from baulk.ingest.shop import Shop
 from baulk.models import species, units, use_class
@@ -39,7 +40,13 @@ def told(made: SizePlan | CutPlan | BuyPlan) -> None:
 
 def drawing(sheet: saw_drawing.Sheet, name: str) -> None:
     """Show a drawing, to be taken along as SVG or PDF."""
-    st.image(sheet.svg(), width="stretch")
+    svg, lines = sheet.screen()
+    seen = base64.b64encode(svg.encode()).decode()
+    st.html(
+        f'<img class="b-drawing" src="data:image/svg+xml;base64,{seen}" '
+        f'alt="The butt end to scale with face a up. {words.esc(" ".join(lines))}">'
+    )
+    st.caption("  \n".join(lines))
     one, two = st.columns(2)
     one.download_button(
         "Drawing as PDF", sheet.pdf(), f"{name}.pdf", "application/pdf", key=f"{name}_pdf", width="stretch"
@@ -268,7 +275,7 @@ def buying(system: units.System) -> None:
     for short in made.shortfalls:
         st.markdown(f"- {buy_words.short_words(short, system)}")
     if made.mill:
-        st.subheader("For the mill", anchor=False)
+        st.header("For the mill", anchor=False)
         for line in made.mill:
             st.markdown(f"- {buy_words.mill_line(line, system)}")
         st.download_button(

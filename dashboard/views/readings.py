@@ -136,7 +136,7 @@ def page() -> None:
         for r in found.latest
         if r.series.quantity not in {Quantity.BATTERY, Quantity.BATTERY_VOLTAGE}
     ]
-    st.subheader("What is known of it", anchor=False)
+    st.header("What is known of it", anchor=False)
     if latest:
         frame.values(latest)
     else:

@@ -28,6 +28,11 @@ from baulk.models.wording import share
 
 FACES = {"a": "face a (up)", "b": "face b", "c": "face c", "d": "face d"}
 
+MIND = (
+    "Heavy and dusty work: lift with a hoist or enough people, and extract the dust; oak dust harms nose and "
+    "lungs. Whether a piece may carry people or load is for the local code and a licensed designer."
+)
+
 
 def mark(tag: str) -> str:
     """Return a text that changes with a timber's newest readings or its evaluation."""
@@ -67,6 +72,7 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
         f'<div class="b-next"><b>Next:</b> {following}</div></div>'
     )
     frame.figures(dates)
+    st.caption(MIND)
 
 
 def say_moisture(answer: Answer, now: datetime) -> None:
@@ -191,18 +197,28 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
         came_true.section(timber.tag, answer, facts.system, now)
         left, right = st.columns(2, gap="large")
         with left:
-            st.subheader("Movement still to come", anchor=False)
+            st.header("Movement still to come", anchor=False)
             drawn, times = outline_picture.picture(timber, answer.movement, facts.system)
-            st.altair_chart(drawn, width="content", key="outline")
+            st.altair_chart(
+                drawn,
+                width="content",
+                key="outline",
+                alt="The finished square dashed, and its shape after it has settled, enlarged",
+            )
             st.caption(f"The finished square, its movement drawn {times} times as large as it is.")
             movement(answer, facts.system)
         with right:
-            st.subheader("What the readings taught", anchor=False)
+            st.header("What the readings taught", anchor=False)
             calibration(answer, facts.system)
-        st.subheader("Readings against the model", anchor=False)
+        st.header("Readings against the model", anchor=False)
         if answer.readings:
             names = {r.series: telling.called(r.series, facts.system) for r in answer.readings}
-            st.altair_chart(charts.readings(answer, names), width="stretch", key="readings")
+            st.altair_chart(
+                charts.readings(answer, names),
+                width="stretch",
+                key="readings",
+                alt="Moisture in percent over time, as measured and as the model says",
+            )
             st.caption(
                 "Hollow: left out of the fit, or above fibre saturation, where a pin says only 'at least'."
             )
@@ -214,10 +230,15 @@ def forecast(found: data.TimberFacts, answer: Answer) -> None:
     """Draw where mean and core are going."""
     square = answer.verdict.dates.get("square")
     home = (found.use.service_low_pct, found.use.service_high_pct)
-    st.subheader("Forecast", anchor=False)
+    st.header("Forecast", anchor=False)
     for column, which in zip(st.columns(2, gap="large"), ("core", "mean"), strict=True):
         with column:
-            st.altair_chart(charts.fan(answer, which, home, square), width="stretch", key=f"fan-{which}")
+            st.altair_chart(
+                charts.fan(answer, which, home, square),
+                width="stretch",
+                key=f"fan-{which}",
+                alt=f"Moisture of the {which} in percent over time: past, forecast and its range",
+            )
     st.caption(
         "Line: most likely. Dark band: half the chances. Light band: nine in ten. Green: the moisture of its "
         f"future place, {found.use.service_low_pct:.0f} to {found.use.service_high_pct:.0f} %."
@@ -232,7 +253,7 @@ def forecast(found: data.TimberFacts, answer: Answer) -> None:
 
 def newest(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
     """List the newest readings."""
-    st.subheader("Newest readings", anchor=False)
+    st.header("Newest readings", anchor=False)
     if not found.newest:
         st.info(
             "No reading yet. Weigh the piece or drive pins, and enter it below; a sensor's appear by "
@@ -284,6 +305,7 @@ def page() -> None:
         f"ends {'sealed' if timber.ends_sealed else 'not sealed'}.",
     )
     frame.watch("timber", lambda: mark(chosen), lambda: heard(chosen))
+    st.page_link("views/readings.py", label=f"Read {timber.tag} now", query_params={"tag": timber.tag})
     draw(found, facts, now)
     left, right = st.columns([7, 5], gap="large")
     with left:

@@ -159,8 +159,13 @@ def plan(found: Sequence[YardRow], system: units.System) -> None:
     drawn = yard_rows.places()
     if not drawn:
         return
-    st.subheader("Where they lie", anchor=False)
-    st.altair_chart(yard_plan.picture(drawn, found, system), width="stretch", key="plan")
+    st.header("Where they lie", anchor=False)
+    st.altair_chart(
+        yard_plan.picture(drawn, found, system),
+        width="stretch",
+        key="plan",
+        alt="The yard from above: bearers, racks and sheds with the number of timbers on each by verdict",
+    )
     st.caption("Each rectangle is a place, to scale; its marks: ■ to square, ◧ to rough out, □ to leave.")
 
 

@@ -93,4 +93,4 @@ def test_places_with_a_position_are_drawn_to_scale_with_what_lies_there(many, ap
     assert "■1" in boxes["shed"]["holds"]
     app.run()
     assert not app.exception
-    assert any(each.value == "Where they lie" for each in app.subheader)
+    assert any(each.value == "Where they lie" for each in app.header)
