@@ -200,8 +200,11 @@ def _readings(opened: Callable[[Shop], Bringing]) -> None:
     if rows:
         frame.cards(("Series", "New", "Stored already", "Another value", "From, to", "Values"), rows)
     if report.clashes:
-        clashes = [(each,) for each in report.clashes[:_SHOWN]]
-        frame.table(("Taken by another value; the stored one stays",), clashes)
+        st.markdown(
+            "Times that are taken by another value; the stored one stays, the other goes to quarantine"
+        )
+        clashes = [each.partition(": ")[::2] for each in report.clashes[:_SHOWN]]
+        frame.cards(("Line", "What"), clashes)
     _refused(
         report.refused_rows,
         report.refused,
@@ -284,7 +287,7 @@ def _refused(first: Sequence[Refused], count: int, write: Callable[[Path], objec
         for each in first[:_SHOWN]
     ]
     st.markdown(f"Refused: {count}")
-    frame.table(("Line", "Why"), rows)
+    frame.cards(("Line", "Why"), rows)
 
     def made() -> bytes:
         with tempfile.TemporaryDirectory() as folder:
