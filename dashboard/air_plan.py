@@ -8,7 +8,7 @@ from datetime import datetime
 
 import streamlit as st
 
-from baulk.dashboard import air_plan_chart, frame, plan_paper
+from baulk.dashboard import air_plan_chart, frame, plan_paper, take_away
 from baulk.dashboard.data import ShopFacts
 from baulk.dashboard.desk import ask, folder
 from baulk.ingest import plan_air
@@ -241,6 +241,7 @@ def _table(made: AirPlan, temperature: TemperatureUnit) -> None:
     ]
     with st.expander("Week by week"):
         frame.cards(("week from", "air", "hold", "window", "if nothing is done", "litres a day out"), rows)
+        take_away.offer(f"{made.place}-plan", lambda: take_away.rows(made.weeks), key="air-plan")
 
 
 def _weeks(number: float) -> str:

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import fields
+from datetime import datetime
+from enum import Enum
+from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -23,6 +27,25 @@ def parquet(frame: pd.DataFrame) -> bytes:
     out = io.BytesIO()
     frame.to_parquet(out, index=False)
     return out.getvalue()
+
+
+def rows(items: Iterable[Any]) -> pd.DataFrame:
+    """Return dataclasses as a table, one a row; what is no plain value is written as text.
+
+    Parameters
+    ----------
+    items : iterable of dataclass
+        Their fields carry their units in their names.
+    """
+    return pd.DataFrame(
+        [{each.name: _plain(getattr(item, each.name)) for each in fields(item)} for item in items]
+    )
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401 - anything in, what a table holds out
+    if isinstance(value, Enum):
+        return value.value
+    return value if value is None or isinstance(value, str | int | float | datetime) else str(value)
 
 
 def offer(name: str, table: Callable[[], pd.DataFrame], *, key: str) -> None:

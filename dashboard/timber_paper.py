@@ -8,7 +8,7 @@ import pandas as pd
 import streamlit as st
 
 from baulk.dashboard import arriving, data, person, take_away, words
-from baulk.dashboard.answer import Answer
+from baulk.dashboard.answer import Answer, Span
 from baulk.dashboard.desk import ask
 from baulk.dashboard.paper import dates, gather, labels, record
 from baulk.models.reading import Owner, Reading
@@ -44,6 +44,10 @@ def offer(found: data.TimberFacts, now: datetime) -> None:
                 answer = found.answer
                 take_away.offer(f"{tag}-forecast", lambda: forecast(answer), key="paper-forecast")
                 st.caption("Its forecast, by quantile.")
+                take_away.offer(f"{tag}-movement", lambda: movement(answer), key="paper-movement")
+                st.caption("The movement to come, if squared now.")
+                take_away.offer(f"{tag}-fit", lambda: pd.DataFrame(fitted(answer)), key="paper-fit")
+                st.caption("Its readings against the model.")
 
 
 def _record(tag: str, now: datetime, facts: data.ShopFacts) -> bytes:
@@ -84,3 +88,33 @@ def forecast(answer: Answer) -> pd.DataFrame:
         for quantile, row in zip((5, 25, 50, 75, 95), rows, strict=True):
             columns[f"{part}_mc_q{quantile:02d}_pct"] = row
     return pd.DataFrame(columns)
+
+
+def movement(answer: Answer) -> pd.DataFrame:
+    """Return the movement still to come as a table: middle and 5-95 % range of each measure, in mm or deg."""
+    move, rows = answer.movement, []
+    named: dict[str, Span | None] = {f"face {name}": span for name, span in sorted(move.face_mm.items())}
+    for name in ("middle_width_mm", "middle_depth_mm", "out_of_square_mm", "out_of_square_deg", "cup_mm"):
+        words_of, _, unit = name.rpartition("_")
+        named[f"{words_of.replace('_', ' ')}, {unit}"] = getattr(move, name)
+    named["checks, summed, mm"] = move.check_mm
+    for name, span in named.items():
+        if span is not None:
+            rows.append({"measure": name, "median": span.median, "low": span.low, "high": span.high})
+    return pd.DataFrame(rows)
+
+
+def fitted(answer: Answer) -> list[dict[str, object]]:
+    """Return each reading beside what the calibrated model says of it, in % MC."""
+    return [
+        {
+            "time": words.from_posix(each.posix_s),
+            "series": each.series,
+            "measured_mc_pct": each.measured_pct,
+            "model_mc_pct": each.model_pct,
+            "sd_pct": each.sd_pct,
+            "at_least": each.at_least,
+            "left_out": each.left_out or "",
+        }
+        for each in answer.readings
+    ]

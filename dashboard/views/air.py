@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import air_plan, charts, data, frame, words
+from baulk.dashboard import air_plan, charts, data, frame, take_away, words
 from baulk.models import units
 
 SPANS = {"2 days": 2.0, "2 weeks": 14.0, "a year": 365.0}
@@ -131,6 +131,7 @@ def page() -> None:
                     alt=f"The {title.replace(', ', ' in ')} over {span}",
                 )
             st.caption(words.TERMS["EMC"] + " Computed for each reading, then averaged.")
+            take_away.offer(f"{place}-air", lambda: data.air(place, SPANS[span], frame.now()), key="air")
 
     live()
     with frame.errors_as_sentences():

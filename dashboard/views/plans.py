@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import data, desk, frame, plan_paper, planning, saw_drawing, typed, words
+from baulk.dashboard import data, desk, frame, plan_paper, planning, saw_drawing, take_away, typed, words
 from baulk.dashboard.commands.plan_size import STEPS_MM
 from baulk.ingest.shop import Shop
 from baulk.models import species, units, use_class
@@ -123,6 +123,7 @@ def to_order(system: units.System) -> None:
                 for term in made.terms
             ],
         )
+        take_away.offer("allowance", lambda: take_away.rows(made.terms), key="terms")
         told(made)
     with right:
         drawing(saw_drawing.of_size(made, system), "green-size")
@@ -274,6 +275,9 @@ def buying(system: units.System) -> None:
         st.markdown(f"- {buy_words.taken_words(each, system)}")
     for short in made.shortfalls:
         st.markdown(f"- {buy_words.short_words(short, system)}")
+    take_away.offer(
+        "parts", lambda: take_away.rows([*made.assignments] or [*made.shortfalls]), key="assignments"
+    )
     if made.mill:
         st.header("For the mill", anchor=False)
         for line in made.mill:

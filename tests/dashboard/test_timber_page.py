@@ -152,3 +152,14 @@ def test_readings_and_forecast_can_be_taken_away(app, shop_folder, invented):
     ahead = timber_paper.forecast(answer.parse(invented.evaluation(invented.piece("FER-01"))))
     assert (ahead["core_mc_q05_pct"] <= ahead["core_mc_q95_pct"]).all()
     assert b"mean_mc_q50_pct" in take_away.csv(ahead)
+
+
+def test_what_the_page_says_of_movement_and_fit_can_be_taken_away(invented):
+    made = answer.parse(invented.evaluation(invented.piece("FER-01")))
+    moved = timber_paper.movement(made).set_index("measure")
+    assert moved.loc["face a", "median"] == pytest.approx(-2.1)
+    assert {"face d", "out of square, mm", "cup, mm", "checks, summed, mm"} <= set(moved.index)
+    assert (moved["low"] <= moved["high"]).all()
+    fit = pd.DataFrame(timber_paper.fitted(made))
+    assert len(fit) == len(made.readings)
+    assert set(fit["left_out"]) == {"", "far from the rest"}
