@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Final, Self
 
@@ -10,10 +11,25 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange.times import TimeForm
 from baulk.ingest.wire import units
+from baulk.ingest.wire.mapped import NO_DEPTH_MM
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.reading import UNITS, Quantity, Series
+from baulk.models.reading import AT_DEPTH, UNITS, Owner, Quantity, Series, sensor_flag
 
+_MOVING: Final = re.compile(r"sensor/(?P<name>[^/]+)/(?P<quantity>[^/]+)")
 _LIKE: Final = '"Temp (C)=air/shed/temp:degC"'
+
+
+def _series(text: str) -> Series:
+    found = _MOVING.fullmatch(text)
+    if found is None:
+        return Series.parse(text)
+    sensor_flag(found["name"])
+    try:
+        quantity = Quantity(found["quantity"])
+    except ValueError as err:
+        raise OutOfRange("a sensor that moves", f"is written as sensor/NAME/moisture, not {text!r}") from err
+    depth_mm = NO_DEPTH_MM if quantity in AT_DEPTH else None
+    return Series(owner=Owner.TIMBER, name=found["name"], quantity=quantity, depth_mm=depth_mm)
 
 
 def scale_of(quantity: Quantity, unit: str) -> units.Scale:
@@ -53,9 +69,15 @@ class Column(BaseModel):
         return self
 
     @property
+    def sensor(self) -> str | None:
+        """The sensor, if it is one that moves between timbers; the register knows on which it was."""
+        found = _MOVING.fullmatch(self.series)
+        return found["name"] if found else None
+
+    @property
     def parsed(self) -> Series:
-        """The series."""
-        return Series.parse(self.series)
+        """The series; of a sensor that moves the one that stands for it until it is placed."""
+        return _series(self.series)
 
     @property
     def scale(self) -> units.Scale:
@@ -112,11 +134,10 @@ def column(text: str) -> Column:
     if not (heading.strip() and equals and series.strip() and colon and unit.strip()):
         raise ExchangeError(f"a column is written as {_LIKE}, with its unit behind the series, not {text!r}")
     try:
-        named = Series.parse(series.strip())
-        scale_of(named.quantity, unit.strip())
+        scale_of(_series(series.strip()).quantity, unit.strip())
     except BaulkError as err:
         raise ExchangeError(f"the column {heading.strip()!r}: {err}") from err
-    return Column(heading=heading.strip(), series=str(named), unit=unit.strip())
+    return Column(heading=heading.strip(), series=series.strip(), unit=unit.strip())
 
 
 def as_said(

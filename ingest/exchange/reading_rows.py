@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 
 from baulk.ingest import checks
 from baulk.ingest.exchange import times
-from baulk.ingest.exchange.logger import Logger
-from baulk.ingest.exchange.sheet import Row, Sheet
+from baulk.ingest.exchange.sheet import Row
 from baulk.ingest.exchange.times import TimeForm
 from baulk.ingest.store.moments import from_us
 from baulk.ingest.wire import units as wire_units
@@ -123,57 +122,6 @@ class Taken:
         fine = np.flatnonzero(taken_us != times.NONE_US)
         self.rows = [whole[n] for n in fine]
         self.taken_us = taken_us[fine]
-
-
-class WideForm:
-    """A data logger's file: one row a time, one column a series.
-
-    Parameters
-    ----------
-    sheet : Sheet
-        The file.
-    logger : Logger
-        What its columns are.
-    tag : callable
-        Gives a tag as the register writes it.
-    """
-
-    def __init__(self, sheet: Sheet, logger: Logger, tag: Tag) -> None:
-        self._sheet, self._logger = sheet, logger
-        self._time = sheet.index(logger.time)
-        self._columns = [
-            (sheet.index(each.heading), each.heading, owned(each.parsed, tag), each.scale)
-            for each in logger.columns
-        ]
-
-    def parse(self, rows: Sequence[Row], now_utc: datetime) -> Parsed:
-        """Read some rows; a cell that is empty is no reading, one that is wrong spoils no other."""
-        taken = Taken(rows, self._time, self._logger.times, now_utc, self._logger.time)
-        lines = np.array([row.line for row in taken.rows], dtype=np.int64)
-        blocks, refused, blank = [], taken.refused, 0
-        for at, heading, series, scale in self._columns:
-            texts = [row.cells[at] for row in taken.rows]
-            values, reasons = numbers(texts, scale, comma=self._sheet.decimal_comma)
-            there = np.array([bool(text) for text in texts], dtype=bool)
-            blank += int((~there).sum())
-            reasons.update(impossible(series, values))
-            for n, why in reasons.items():
-                if there[n]:
-                    row = taken.rows[n]
-                    refused.append(Refused(line=row.line, reason=why, column=heading, cells=row.cells))
-            keep = there.copy()
-            keep[list(reasons)] = False
-            if keep.any():
-                blocks.append(
-                    Block(
-                        series=series,
-                        lines=lines[keep],
-                        taken_us=taken.taken_us[keep],
-                        values=values[keep],
-                    )
-                )
-        refused.sort(key=lambda each: each.line)
-        return Parsed(blocks=tuple(blocks), refused=tuple(refused), rows=len(rows), blank=blank)
 
 
 def owned(series: Series, tag: Tag) -> Series:

@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 from baulk.ingest import checks
 from baulk.ingest.exchange.logger import Logger
 from baulk.ingest.exchange.long_rows import LongForm, is_long
-from baulk.ingest.exchange.reading_rows import Block, Form, Parsed, Refused, WideForm
+from baulk.ingest.exchange.reading_rows import Block, Form, Parsed, Refused
 from baulk.ingest.exchange.rejected import RejectedFile
 from baulk.ingest.exchange.sheet import Sheet, Source, folded, open_sheet
+from baulk.ingest.exchange.wide_rows import WideForm
 from baulk.ingest.store.moments import from_us
 from baulk.models.reading import UNITS, Series
 
@@ -174,7 +175,8 @@ def of_logger(source: Source, logger: Logger, shop: Shop, *, name: str | None = 
     """Open the file of a data logger; its own words may stand above the headings."""
     time = folded(logger.time)
     sheet = open_sheet(source, lambda names: time in names, name=name, looked_for=repr(logger.time))
-    return Bringing(sheet=sheet, form=WideForm(sheet, logger, _tag(shop)))
+    form = WideForm(sheet, logger, _tag(shop), shop.register.attachments())
+    return Bringing(sheet=sheet, form=form)
 
 
 def of_long(

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 import tracemalloc
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -17,6 +18,7 @@ from baulk.ingest.exchange import readings
 from baulk.ingest.exchange.logger import Logger, as_said, column
 from baulk.models.errors import BaulkError, NotFound
 from baulk.models.reading import Owner, Series
+from baulk.models.section import Face
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 TEMP = "Temp (C)=air/shed/temp:degC"
@@ -369,3 +371,26 @@ def test_an_import_that_is_killed_goes_on_when_it_is_begun_again(yard, yard_dir,
     report = bring(readings.of_long(file, yard), yard)
     assert (report.series[0].known, report.stored) == (there, 100_000 - there)
     assert len(yard.store.readings(Owner.AIR, "shed")) == 100_000
+
+
+def test_a_sensor_that_moves_is_brought_in_where_it_was(yard):
+    yard.register.add(replace(yard.register.get("FER-01"), tag="FER-02"))
+    day = datetime(2026, 5, 1, tzinfo=UTC)
+    yard.attach_sensor("S7", "FER-01", now_utc=NOW, at_utc=day, depth_mm=45, face=Face.B)
+    yard.attach_sensor(
+        "S7", "FER-02", now_utc=NOW, at_utc=day + timedelta(days=5), depth_mm=32, from_end_mm=400
+    )
+    text = "Date,MC\n" + "".join(f"2026-{month:02}-{at:02},2{at}\n" for month, at in ((4, 9), (5, 2), (5, 7)))
+    report = bring(wide(text, yard, "MC=sensor/S7/moisture:percent"), yard)
+    assert [each.series for each in report.series] == [
+        "timber/FER-01/pin-45/b/moisture",
+        "timber/FER-02/pin-32/moisture",
+    ]
+    (refused,) = report.refused_rows
+    assert "the sensor S7 was on no timber at 2026-04-09" in refused.reason
+    (one,) = yard.store.readings(Owner.TIMBER, "FER-02")
+    assert (one.value, set(one.flags)) == (27, {"sensor-S7", "end-400"})
+    number = yard.register.events("FER-02")[-1].number
+    yard.undo(number, by="Ana", now_utc=NOW)  # it was never there: its readings follow it back
+    assert yard.store.readings(Owner.TIMBER, "FER-02") == []
+    assert [each.value for each in yard.store.readings(Owner.TIMBER, "FER-01")] == [22, 27]
