@@ -1,4 +1,4 @@
-"""Readings of a sensor that moves, out of a data logger's file: each goes to the timber that it was on then."""
+"""Readings of a sensor that moves, out of a data logger's file: each goes to the timber it was on then."""
 
 from __future__ import annotations
 
