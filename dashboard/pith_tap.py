@@ -113,6 +113,7 @@ def _tap(
         alt.Chart(spots)
         .mark_point(shape="cross", filled=True, stroke=charts.INK, fill="white", strokeWidth=1)
         .encode(x=x, y=y, size=alt.condition(tap, alt.value(260), alt.value(30), empty=False),
+                tooltip=alt.value(None),
                 opacity=alt.condition(tap, alt.value(1), alt.value(0), empty=False))
         .add_params(tap)
     )  # fmt: skip

@@ -27,7 +27,7 @@ def moisture(span: Span | None) -> str:
     low, high = f"{span.low:.0f}", f"{span.high:.0f}"
     return (
         f'<span><span class="b-nowrap">{chip}<b>{words.pct(span.median)}</b></span> '
-        f'<span class="b-dim b-nowrap">{low} to {high}</span></span>'
+        f'<span class="b-dim b-nowrap b-line">{low} to {high}</span></span>'
     )
 
 

@@ -1,6 +1,7 @@
 """A real Chromium and a page server on a free port; missing programs fail in CI and skip elsewhere."""
 
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -9,7 +10,8 @@ import urllib.request
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import sync_playwright
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect, sync_playwright
 
 from baulk.dashboard import serve
 
@@ -87,23 +89,48 @@ def chromium():
         browser.close()
 
 
+HARMLESS = re.compile(r"/_stcore/(health|host-config)$")  # asked below a deep link first, then at the root
+
+
+def watch(page):
+    """Keep what goes wrong in a tab, and whom it asks beside our own server."""
+    page.faults, page.strangers = [], []
+    page.on("pageerror", lambda err: page.faults.append(str(err)))
+    page.on(
+        "console",
+        lambda said: (
+            page.faults.append(f"{said.text} {said.location.get('url', '')}")
+            if said.type == "error" and not HARMLESS.search(said.location.get("url", ""))
+            else None
+        ),
+    )
+    page.on(
+        "request",
+        lambda r: (
+            None
+            if r.url.startswith(("data:", "blob:", "http://127.0.0.1:"))
+            else page.strangers.append(r.url)
+        ),
+    )
+    return page
+
+
+@pytest.fixture(scope="session")
+def visitor(chromium):
+    """One browser's memory for all tests that do not ask for their own: the pages' files are fetched once."""
+    context = chromium.new_context()
+    yield context
+    context.close()
+
+
 @pytest.fixture
-def tab(chromium):
-    """Return a function that opens a watched tab: page errors and requests to other hosts are kept."""
+def tab(chromium, visitor):
+    """Return a function that opens a watched tab; `fresh` gives it a memory of its own."""
     opened = []
 
-    def open_tab(width=1280, height=900):
-        page = chromium.new_page(viewport={"width": width, "height": height})
-        page.faults, page.strangers = [], []
-        page.on("pageerror", lambda err: page.faults.append(str(err)))
-        page.on(
-            "request",
-            lambda r: (
-                None
-                if r.url.startswith(("data:", "blob:", "http://127.0.0.1:"))
-                else page.strangers.append(r.url)
-            ),
-        )
+    def open_tab(width=1280, height=900, *, fresh=False):
+        page = watch(chromium.new_page() if fresh else visitor.new_page())
+        page.set_viewport_size({"width": width, "height": height})
         opened.append(page)
         return page
 
@@ -131,8 +158,62 @@ def too_wide(page):
           if (document.documentElement.scrollWidth > wide) found.push('document');
           for (const e of document.querySelectorAll('[data-testid=stMain] *')) {
             const r = e.getBoundingClientRect();
+            if (e.closest('[data-testid=stDataFrame]') || e.matches('input[type=range]')) continue;
             if (r.width > 1 && r.height > 1 && r.right > wide) found.push(e.tagName + '.' + e.className);
           }
           return found.slice(0, 5);
         }"""
+    )
+
+
+def settled(page):
+    """Wait until the page server has nothing more to send."""
+    expect(page.get_by_test_id("stStatusWidget")).to_have_count(0, timeout=60_000)
+    page.wait_for_timeout(500)
+
+
+# Findings of axe-core in the page server's own parts, out of our reach: rule, part of the text, why.
+NOT_OURS = ()
+
+
+def unreachable(page):
+    """Return what a person with other eyes, ears or hands could not use: serious findings of axe-core."""
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{each['id']} ({each['impact']}): {node['html'][:160]}"
+        for each in found
+        if each["impact"] in {"serious", "critical"}
+        for node in each["nodes"]
+        if not any(each["id"] == rule and part in node["html"] for rule, part, _ in NOT_OURS)
+    ]
+
+
+def too_small(page, least=44):
+    """Return what a wet glove has to hit and is lower or narrower than `least` pixels."""
+    return page.evaluate(
+        """(least) => {
+          const found = new Set();
+          const shown = (e) => { const r = e.getBoundingClientRect();
+            return r.width > 1 && r.height > 1 && getComputedStyle(e).visibility !== 'hidden'; };
+          const what = '[data-testid=stMain] :is(button, summary, .b-table a, .st-key-menu a, '
+            + '[data-testid=stTextInputRootElement], [data-testid=stNumberInputContainer], '
+            + '[data-baseweb=select] > div, [data-testid=stRadio] label[data-baseweb=radio], '
+            + '[data-testid=stCheckbox] label)';
+          for (const e of document.querySelectorAll(what)) {
+            // small parts of a field that answers as a whole, and what is no target at all
+            const aside = '[data-testid=stTooltipIcon], [data-testid=stElementToolbar], details.vega-embed, '
+              + '[data-baseweb=select] button, [data-testid=stSelectbox] button, '
+              + '[data-testid=stMultiSelect] button, [data-testid=stDateInput] button';
+            if (!shown(e) || e.closest(aside)) continue;
+            const r = e.getBoundingClientRect();
+            if (r.height < least - 0.5) {
+              const kind = (e.getAttribute('data-testid') || e.className || '').toString().slice(0, 40);
+              found.add(`${e.tagName} ${kind} `
+                + `"${(e.innerText || e.getAttribute('aria-label') || '').slice(0, 24)}" `
+                + `${r.width.toFixed(0)} x ${r.height.toFixed(0)}`);
+            }
+          }
+          return [...found].slice(0, 12);
+        }""",
+        least,
     )

@@ -1,4 +1,4 @@
-"""Every page in a real browser, on a phone and on a desk: opens, keeps to itself, fits."""
+"""Every page in a real browser, on a phone and on a desk: opens, keeps to itself, fits, is within reach."""
 
 import importlib.util
 import re
@@ -20,20 +20,15 @@ def _load(path):
 
 
 browse = _load(_HERE / "conftest.py")
+busy = _load(_HERE / "busy.py")
 invented = _load(_HERE.parent / "dashboard" / "invented.py")
 
-PAGES = {
-    "yard": ("", "FER-03"),
-    "timber": ("timber?tag=FER-01", "Enter a reading"),
-    "arrival": ("arrival", "Tag it in"),
-    "air": ("air", "History"),
-}
 WIDTHS = (390, 1280)
 
 
 @pytest.fixture(scope="module")
 def full(tmp_path_factory):
-    folder = invented.shop(tmp_path_factory.mktemp("full") / "shop")
+    folder = busy.shop(tmp_path_factory.mktemp("full") / "shop", invented)
     pages = browse.Pages(folder, folder.parent / "pages.log")
     yield pages
     pages.close()
@@ -47,37 +42,161 @@ def empty(tmp_path_factory):
     pages.close()
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("name", PAGES)
-def test_every_page_opens_keeps_to_itself_and_fits(full, tab, name, width):
-    path, sign = PAGES[name]
-    page = tab(width, 844)
-    page.goto(f"{full.base}/{path}")
-    expect(page.get_by_text(sign).first).to_be_visible(timeout=30_000)
-    if name in {"timber", "air"}:
-        expect(page.locator("[data-testid=stVegaLiteChart] canvas, [data-testid=stVegaLiteChart] svg").last).to_be_visible(timeout=30_000)  # fmt: skip # noqa: E501
-    page.wait_for_timeout(1000)
+def inspect(page, name):
+    """Keep a picture, and hold the page to everything that holds for each of them."""
+    browse.settled(page)
     browse.shoot(page, name)
     assert page.get_by_test_id("stException").count() == 0
     assert page.faults == []
     assert page.strangers == []
     assert browse.too_wide(page) == []
+    assert browse.unreachable(page) == []
+    if page.viewport_size["width"] < 500:
+        assert browse.too_small(page) == []
+
+
+def unfold(page):
+    """Open every fold."""
+    for fold in page.locator("[data-testid=stExpander] summary").all():
+        if not fold.evaluate("e => e.parentElement.open"):
+            fold.click()
+
+
+def type_in(page, name, text):
+    field = page.locator(f".st-key-{name} input")
+    field.fill(text)
+    field.press("Tab")
+    browse.settled(page)
+
+
+def choose(page, name, option):
+    """Pick from a list as a person does: look whether it took, and again if the page drew itself anew."""
+    box = page.locator(f".st-key-{name} input")
+    for _ in range(5):
+        box.click()
+        box.fill(option)
+        page.keyboard.press("Enter")
+        page.wait_for_timeout(800)
+        if box.input_value().startswith(option):
+            return
+    expect(box).to_have_value(re.compile(f"^{option}"), timeout=5_000)
+
+
+def ask_what_if(page):
+    page.locator(".st-key-what-if summary").click()
+    page.get_by_role("button", name="Work it out").click()
+    expect(page.get_by_text("Nothing of this is kept")).to_be_visible(timeout=60_000)
+
+
+def tap_the_pith(page):
+    type_in(page, "arrival_green", "8 x 7 3/4")
+    page.get_by_text("tap it on a picture").click()
+    drawn = page.locator(".st-key-arrival_tap canvas.marks")
+    expect(drawn).to_be_visible(timeout=30_000)
+    browse.settled(page)
+    box = drawn.bounding_box()
+    drawn.click(position={"x": 0.6 * box["width"], "y": 0.4 * box["height"]})
+    expect(page.get_by_text(re.compile("Pith .* right and .* above of the centre"))).to_be_visible(
+        timeout=15_000
+    )
+
+
+def read_one(page):
+    choose(page, "round_tag", "FER-01")
+    expect(page.get_by_label("Meter says")).to_be_visible(timeout=15_000)
+    page.get_by_label("Meter says").fill("45")
+    page.keyboard.press("Tab")
+    expect(page.get_by_text("it says 'at least'")).to_be_visible(timeout=15_000)
+
+
+def plan_the_air(page):
+    page.get_by_role("button", name="Plan this room").click()
+    expect(page.get_by_text("Hold this week")).to_be_visible(timeout=90_000)
+    unfold(page)
+
+
+def size_to_order(page):
+    type_in(page, "plan_finished", "6 x 6")
+    type_in(page, "plan_length", "10 ft")
+    choose(page, "plan_species", "white oak")
+    expect(page.locator("img.b-drawing")).to_be_visible(timeout=30_000)
+    unfold(page)
+
+
+def from_a_timber(page):
+    page.get_by_text("From a timber").click()
+    expect(page.locator("img.b-drawing")).to_be_visible(timeout=60_000)
+
+
+def parts_and_buying(page):
+    page.get_by_text("Parts and buying").click()
+    expect(page.get_by_text("come out of the yard")).to_be_visible(timeout=60_000)
+
+
+PAGES = {
+    "yard": ("", "FER-03", {"open": unfold}),
+    "timber": ("timber?tag=FER-01", "Enter a reading", {"open": unfold}),
+    "timber-ready": ("timber?tag=FER-03", "Enter a reading", {"what-if": ask_what_if}),
+    "arrival": ("arrival", "Tag it in", {"tapped": tap_the_pith}),
+    "readings": ("readings", "Longest without one", {"one": read_one}),
+    "air": ("air", "History", {"plan": plan_the_air}),
+    "plans": (
+        "plans",
+        "Finished length",
+        {"order": size_to_order, "timber": from_a_timber, "parts": parts_and_buying},
+    ),
+    "health": ("health", "Sensors by their last word", {"open": unfold}),
+}
+EMPTY = {
+    "yard": "tag it in",
+    "timber": "tag the first one in",
+    "arrival": "Tag it in",
+    "readings": "tag the first one in",
+    "air": "sensor",
+    "plans": "Type the finished size",
+    "health": "No sensor has spoken yet",
+}
 
 
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize("name", PAGES)
+def test_every_page_opens_keeps_to_itself_fits_and_is_within_reach(full, tab, name, width):
+    path, sign, states = PAGES[name]
+    page = tab(width, 844)
+    page.goto(f"{full.base}/{path}")
+    expect(page.get_by_text(sign).first).to_be_visible(timeout=30_000)
+    if name in {"timber", "air"}:
+        expect(page.locator("[data-testid=stVegaLiteChart] svg.marks").last).to_be_visible(timeout=30_000)
+    inspect(page, name)
+    for state, reach in states.items():
+        reach(page)
+        inspect(page, f"{name}-{state}")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("name", EMPTY)
 def test_an_empty_shop_says_what_to_do_next(empty, tab, name, width):
     page = tab(width, 844)
     page.goto(f"{empty.base}/{name if name != 'yard' else ''}")
-    sign = {"yard": "tag it in", "timber": "tag the first one in", "arrival": "Tag it in", "air": "sensor"}[
-        name
-    ]
-    expect(page.get_by_text(sign).first).to_be_visible(timeout=30_000)
-    browse.shoot(page, f"empty-{name}")
-    assert page.get_by_test_id("stException").count() == 0
-    assert page.faults == []
-    assert page.strangers == []
-    assert browse.too_wide(page) == []
+    expect(page.get_by_text(EMPTY[name]).first).to_be_visible(timeout=30_000)
+    inspect(page, f"empty-{name}")
+
+
+def test_the_choices_of_a_person_open_in_the_menu_within_two_rows(full, tab):
+    page = tab(390, 844)
+    page.goto(full.base)
+    page.get_by_role("button", name="in, °F").click()
+    expect(page.get_by_text("millimetres, kilograms")).to_be_visible(timeout=30_000)
+    browse.settled(page)
+    browse.shoot(page, "choices")
+    assert page.locator(".st-key-menu").bounding_box()["height"] < 2 * 60
+
+
+def test_the_first_page_is_found_by_its_name_too(full, tab):
+    page = tab(390, 844)
+    page.goto(f"{full.base}/yard")
+    expect(page.get_by_role("link", name="FER-02", exact=True)).to_be_visible(timeout=30_000)
+    assert page.get_by_text("Page not found").count() == 0
 
 
 def test_a_tag_in_the_yard_leads_to_its_timber(full, tab):
@@ -101,23 +220,10 @@ def test_the_moisture_picture_keeps_the_timber_in_proportion(full, tab):
     assert box["height"] > 300
 
 
-def choose(page, name, option):
-    """Pick from a list as a person does: look whether it took, and again if the page drew itself anew."""
-    box = page.locator(f".st-key-{name} input")
-    for _ in range(5):
-        box.click()
-        box.fill(option)
-        page.keyboard.press("Enter")
-        page.wait_for_timeout(800)
-        if box.input_value().startswith(option):
-            return
-    expect(box).to_have_value(re.compile(f"^{option}"), timeout=5_000)
-
-
 def test_a_timber_is_tagged_in_with_fractions_on_a_phone(full, tab):
     page = tab(390, 844)
     page.goto(f"{full.base}/arrival")
-    expect(page.get_by_label("Tag", exact=True)).to_have_value("FER-06", timeout=30_000)
+    expect(page.get_by_label("Tag", exact=True)).to_have_value("FER-10", timeout=30_000)
     for name, option in (("arrival_species", "white oak"), ("arrival_use", "Deck")):
         choose(page, name, option)
     for name, typed in (("green", "8 x 7 3/4"), ("finished", "6 x 6"), ("length", "8 ft")):
@@ -128,8 +234,8 @@ def test_a_timber_is_tagged_in_with_fractions_on_a_phone(full, tab):
     expect(page.get_by_text("Not a lift for one")).to_be_visible(timeout=15_000)
     browse.shoot(page, "arrival-filled")
     page.get_by_role("button", name="Tag it in").click()
-    expect(page.get_by_text("FER-06 is tagged in")).to_be_visible(timeout=15_000)
-    page.get_by_text("Open FER-06").click()
+    expect(page.get_by_text("FER-10 is tagged in")).to_be_visible(timeout=15_000)
+    page.get_by_text("Open FER-10").click()
     expect(page.get_by_text("being worked out")).to_be_visible(timeout=15_000)
     browse.shoot(page, "timber-new")
 
