@@ -56,7 +56,7 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
             chance = verdict.probability.get(name)
             sure = f"if done today: {share(chance)} sure" if chance is not None else ""
             dates.append((words.STEPS[name].word, words.when(verdict.dates[name], now), sure))
-    if verdict.rough_out_size_mm:
+    if verdict.rough_out_size_mm and verdict.step != "square":
         dates.append(
             ("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it")
         )

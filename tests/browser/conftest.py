@@ -168,8 +168,10 @@ def too_wide(page):
 
 def settled(page):
     """Wait until the page server has nothing more to send."""
-    expect(page.get_by_test_id("stStatusWidget")).to_have_count(0, timeout=60_000)
-    page.wait_for_timeout(500)
+    for _ in range(2):  # one run may call for another
+        expect(page.get_by_test_id("stStatusWidget")).to_have_count(0, timeout=60_000)
+        expect(page.locator("[data-stale=true]")).to_have_count(0, timeout=60_000)
+        page.wait_for_timeout(300)
 
 
 # Findings of axe-core in the page server's own parts, out of our reach: rule, part of the text, why.
