@@ -31,6 +31,7 @@ WITHOUT_ANSWER = {
     "plan",
     "reading",
     "store",
+    "export",
 }  # or only through parts of it
 OAK = (
     "timber", "add", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
