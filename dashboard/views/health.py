@@ -149,7 +149,8 @@ def page() -> None:
     with st.spinner("Looking at every sensor..."):
         seen = health_data.look(data.revision(), frame.now().replace(second=0, microsecond=0))
     frame.watch("health", health_data.mark)
-    findings(seen.findings, facts)
+    if seen.series or seen.findings:  # where nothing has spoken yet, nothing can be said to be well
+        findings(seen.findings, facts)
     sensors(seen.series, facts)
     quarantine(seen.quarantined)
     heard()

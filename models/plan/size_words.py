@@ -121,9 +121,9 @@ def cautions(plan: SizePlan) -> tuple[str, ...]:
     found = []
     if plan.heavy_kg > LIFT_KG:
         found.append(
-            f"It weighs {plan.mass_kg:.0f} kg green, and {plan.heavy_kg:.0f} kg from a heavy tree: lift it "
-            "with a hoist, skates or enough people, keep feet from under it, and check slings for the "
-            "heavier figure."
+            f"It weighs {plan.mass_kg:.0f} kg ({show_mass(plan.mass_kg, 'inch')}) green, and "
+            f"{plan.heavy_kg:.0f} kg ({show_mass(plan.heavy_kg, 'inch')}) from a heavy tree: lift it with a "
+            "hoist, skates or enough people, keep feet clear, and check slings for the heavier figure."
         )
     if plan.green.boxed_heart and plan.check_mm > 0.5:
         found.append(

@@ -145,7 +145,7 @@ def shoot(page, name):
     size = page.viewport_size
     tall = page.evaluate("document.querySelector('[data-testid=stMain]')?.scrollHeight ?? 0")
     page.set_viewport_size({"width": size["width"], "height": max(size["height"], tall + 60)})
-    page.wait_for_timeout(400)
+    page.wait_for_timeout(250)
     page.screenshot(path=str(OUT / f"{name}-{size['width']}.png"))
     page.set_viewport_size(size)
 
