@@ -166,7 +166,8 @@ def air_plan(place: str, now: datetime) -> AirPlan:
     here = [row for row in yard_rows.rows(now) if row.timber.place == place]
     wet = max(((r.answer.mean_now_pct.median, r.timber.tag) for r in here if r.answer), default=None)
     floor = room.floor_for(wet[0]) if wet else None
-    uses = {row.timber.use_class: use_class.get(row.timber.use_class) for row in here}
+    known = set(use_class.names())
+    uses = {name: use_class.get(name) for row in here if (name := row.timber.use_class) in known}
     return AirPlan(
         temp_c=temp,
         rh_pct=float(last["rh_pct"]),

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
+from baulk.models import use_class
+from baulk.models.errors import NotFound
 from baulk.models.reading import Quantity, Reading, Series, from_end_mm
 
 
@@ -140,6 +142,14 @@ def reached(what: str, below_pct: float, dates: Sequence[datetime | None], now: 
     if middle <= now:
         return f"{what} is most likely at {below_pct:.0f} % or below already; {span}"
     return f"{goal} about {day(middle)} most likely; {span}"
+
+
+def use(name: str) -> str:
+    """Return the title of a use class; one that the tables no longer know keeps its bare name."""
+    try:
+        return use_class.get(name).title
+    except NotFound:
+        return name
 
 
 def along(length_mm: float, system: str) -> str:

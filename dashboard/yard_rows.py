@@ -13,7 +13,6 @@ from baulk.dashboard import answer, words
 from baulk.dashboard.answer import Glance
 from baulk.dashboard.desk import ask as _ask
 from baulk.ingest.shop import Shop
-from baulk.models import use_class
 from baulk.models.errors import BaulkError
 from baulk.models.place import Place
 from baulk.models.reading import Owner
@@ -138,7 +137,7 @@ def table(found: list[YardRow]) -> pd.DataFrame:
                 "tag": row.timber.tag,
                 "species": row.timber.species,
                 "place": row.timber.place,
-                "use": use_class.get(row.timber.use_class).title,
+                "use": words.use(row.timber.use_class),
                 "verdict": words.step(row.step).word,
                 "square_from": row.square_utc,
                 "probability_square_today": row.answer.verdict.probability.get("square")

@@ -14,7 +14,7 @@ from reportlab.pdfgen.canvas import Canvas
 from baulk.dashboard import words
 from baulk.dashboard.paper import ink, laying
 from baulk.dashboard.paper.ink import MM, PaperError
-from baulk.models import units, use_class
+from baulk.models import units
 from baulk.models.timber import Timber
 
 
@@ -234,6 +234,6 @@ def _words(timber: Timber, system: units.System) -> tuple[str, ...]:
         f"green {units.show_size(green.width_mm, green.depth_mm, system)}",
         f"to {units.show_size(want.width_mm, want.depth_mm, system)}",
         words.along(timber.length_mm, system) + " long",
-        use_class.get(timber.use_class).title.partition(" (")[0],
+        words.use(timber.use_class).partition(" (")[0],
         f"since {words.day(timber.arrived_utc)}",
     )

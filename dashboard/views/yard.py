@@ -12,7 +12,7 @@ import streamlit as st
 from baulk.dashboard import charts, data, frame, notice_list, take_away, words, yard_plan, yard_rows
 from baulk.dashboard.answer import Span
 from baulk.dashboard.yard_rows import YardRow
-from baulk.models import units, use_class
+from baulk.models import units
 
 FAR: Final = datetime.max.replace(tzinfo=UTC)
 LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
@@ -82,7 +82,7 @@ SIEVES: Final[Mapping[str, Callable[[YardRow], str]]] = {
     "Verdict": lambda r: words.step(r.step).word,
     "Place": lambda r: r.timber.place,
     "Species": lambda r: r.timber.species,
-    "Use": lambda r: use_class.get(r.timber.use_class).title,
+    "Use": lambda r: words.use(r.timber.use_class),
 }
 FEW: Final = 6  # below that nobody needs a sieve
 

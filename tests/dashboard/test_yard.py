@@ -94,3 +94,14 @@ def test_places_with_a_position_are_drawn_to_scale_with_what_lies_there(many, ap
     app.run()
     assert not app.exception
     assert any(each.value == "Where they lie" for each in app.header)
+
+
+def test_a_use_that_the_tables_no_longer_know_spoils_its_own_row_only(many, app):
+    with shops.open(many) as shop, shop.register._write() as (base, _):
+        base.exec_driver_sql("UPDATE timber SET use_class = 'gone' WHERE tag = 'FER-07'")
+    app.run()
+    assert not app.exception
+    assert not app.error
+    assert len(tags(app)) == 9
+    app.multiselect(key="yard_use").set_value(["gone"]).run()
+    assert tags(app) == ["FER-07"]
