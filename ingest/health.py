@@ -145,7 +145,7 @@ def look(shop: Shop, now_utc: datetime) -> Health:
             Finding(
                 kind=Trouble.QUARANTINE,
                 about="messages",
-                sentence=f"{count} message{'s' if count > 1 else ''} could not be stored; see why below, "
+                sentence=f"{count} message{'s' if count > 1 else ''} could not be stored; see why on the Health page, "
                 "mend the cause and try them again",
             )
         )
