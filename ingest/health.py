@@ -145,8 +145,8 @@ def look(shop: Shop, now_utc: datetime) -> Health:
             Finding(
                 kind=Trouble.QUARANTINE,
                 about="messages",
-                sentence=f"{count} message{'s' if count > 1 else ''} could not be stored; see why on the Health page, "
-                "mend the cause and try them again",
+                sentence=f"{count} message{'s' if count > 1 else ''} could not be stored; see why on the "
+                "Health page, mend the cause and try them again",
             )
         )
     found += _behind(shop, now_utc)
