@@ -45,16 +45,19 @@ class Body:
         self._free = np.array(
             [-species.shrinkage_radial_pct / 100, -species.shrinkage_tangential_pct / 100, 0.0]
         )
-        pith, stiffness, shrink = self._pith, self._stiffness, self._stiffness @ self._free
+        # turned to x and y once a point: the forms are asked 324 times, once a pair of shapes
+        turn = _turn(_axes(np.asarray(self._basis.global_coordinates()) - self._pith))
+        stiff = np.einsum("ai...,ab,bj...->ij...", turn, self._stiffness, turn)
+        shrink = np.einsum("ai...,a->i...", turn, self._stiffness @ self._free)
 
         @BilinearForm  # type: ignore[untyped-decorator]
-        def elastic(u: Any, v: Any, w: Any) -> Any:  # noqa: ANN401 - scikit-fem's own field type
-            axes = _axes(w.x - pith)
-            return np.einsum("i...,ij,j...", _strain(v, axes), stiffness, _strain(u, axes))
+        def elastic(u: Any, v: Any, w: Any) -> Any:  # noqa: ANN401, ARG001 - scikit-fem's own field type
+            along, across = _plain_strain(v), _plain_strain(u)
+            return sum(along[i] * sum(stiff[i, j] * across[j] for j in range(3)) for i in range(3))
 
         @BilinearForm  # type: ignore[untyped-decorator]
-        def free(share: Any, v: Any, w: Any) -> Any:  # noqa: ANN401 - scikit-fem's own field type
-            return np.einsum("i...,i", _strain(v, _axes(w.x - pith)), shrink) * share
+        def free(share: Any, v: Any, w: Any) -> Any:  # noqa: ANN401, ARG001 - scikit-fem's own field type
+            return sum(each * strain for each, strain in zip(shrink, _plain_strain(v), strict=True)) * share
 
         k = asm(elastic, self._basis).tocsc()
         load = asm(free, cells, self._basis)
@@ -139,14 +142,23 @@ def _axes(from_pith: Floats) -> tuple[Floats, Floats]:
     return from_pith[0] / radius, from_pith[1] / radius
 
 
-def _strain(u: Any, axes: tuple[Floats, Floats]) -> Any:  # noqa: ANN401 - scikit-fem's own field type
-    """Radial, tangential and engineering shear strain."""
+def _turn(axes: tuple[Floats, Floats]) -> Floats:
+    """Give what turns strains along x, y and their shear into radial, tangential and shear ones."""
     c, s = axes
-    xx, yy, xy = u.grad[0, 0], u.grad[1, 1], u.grad[0, 1] + u.grad[1, 0]
     return np.stack(
         [
-            c * c * xx + s * s * yy + c * s * xy,
-            s * s * xx + c * c * yy - c * s * xy,
-            2 * c * s * (yy - xx) + (c * c - s * s) * xy,
+            np.stack([c * c, s * s, c * s]),
+            np.stack([s * s, c * c, -c * s]),
+            np.stack([-2 * c * s, 2 * c * s, c * c - s * s]),
         ]
     )
+
+
+def _plain_strain(u: Any) -> tuple[Any, Any, Any]:  # noqa: ANN401 - scikit-fem's own field type
+    """Strain along x, along y, and engineering shear."""
+    return u.grad[0, 0], u.grad[1, 1], u.grad[0, 1] + u.grad[1, 0]
+
+
+def _strain(u: Any, axes: tuple[Floats, Floats]) -> Any:  # noqa: ANN401 - scikit-fem's own field type
+    """Radial, tangential and engineering shear strain."""
+    return np.einsum("ij...,j...->i...", _turn(axes), np.stack(_plain_strain(u)))
