@@ -52,12 +52,17 @@ class Body:
 
         @BilinearForm  # type: ignore[untyped-decorator]
         def elastic(u: Any, v: Any, w: Any) -> Any:  # noqa: ANN401, ARG001 - scikit-fem's own field type
-            along, across = _plain_strain(v), _plain_strain(u)
-            return sum(along[i] * sum(stiff[i, j] * across[j] for j in range(3)) for i in range(3))
+            (a, b, c), (d, e, f) = _plain_strain(v), _plain_strain(u)
+            return (
+                a * (stiff[0, 0] * d + stiff[0, 1] * e + stiff[0, 2] * f)
+                + b * (stiff[1, 0] * d + stiff[1, 1] * e + stiff[1, 2] * f)
+                + c * (stiff[2, 0] * d + stiff[2, 1] * e + stiff[2, 2] * f)
+            )
 
         @BilinearForm  # type: ignore[untyped-decorator]
         def free(share: Any, v: Any, w: Any) -> Any:  # noqa: ANN401, ARG001 - scikit-fem's own field type
-            return sum(each * strain for each, strain in zip(shrink, _plain_strain(v), strict=True)) * share
+            a, b, c = _plain_strain(v)
+            return (shrink[0] * a + shrink[1] * b + shrink[2] * c) * share
 
         k = asm(elastic, self._basis).tocsc()
         load = asm(free, cells, self._basis)
