@@ -14,7 +14,7 @@ from baulk.models.errors import OutOfRange
 
 Array = NDArray[np.float64]
 
-FACTORS: Final = ("d_factor", "surface_factor", "ratio_factor")
+FACTORS: Final = ("d_factor", "surface_factor", "ratio_factor", "shrinkage_factor")
 SEASON: Final = 3.0  # a factor of twenty each way
 OWN: Final[Mapping[str, tuple[float, float]]] = {
     **{name: LIMITS[name] for name in ("slope_per_pct", "fsp_pct", "raised_above_fsp", "activation_j_mol")},
@@ -52,6 +52,8 @@ class Members:
     surface_season : ndarray, optional
         Amplitude of ln surface conductance over the year, -3 to 3: the conductance is times
         ``exp(-season cos(2 pi (t - 15 January) / year))``, above 0 for a freer surface in summer. [-]
+    shrinkage_factor : ndarray, optional
+        Factor on the species' shrinkage, above 0; no part of the drying. [-]
 
     Raises
     ------
@@ -69,6 +71,7 @@ class Members:
     raised_above_fsp: Array | None = None
     activation_j_mol: Array | None = None
     surface_season: Array | None = None
+    shrinkage_factor: Array | None = None
 
     def __post_init__(self) -> None:
         parts = self._given()
