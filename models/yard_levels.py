@@ -26,7 +26,7 @@ _GROUPS: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
 _SCALES: Final = (0.4, 0.55, 0.7, 0.85, 1.0, 1.2, 1.5, 2.0)
 _SCALE_LN_SD: Final = 0.35  # how far the default's sd may be wrong; our own judgement, no source
 _NOTHING_SHARED: Final = 6.0  # likelihood of that over any other share; our own judgement, no source
-_ODD: Final = 4.5  # robust standard deviations from its group's median; our own judgement, no source
+_ODD: Final = 3.5  # robust standard deviations from its group's median; our own judgement, no source
 _ODD_AMONG: Final = 6  # members of a group in which an odd one can be told; our own judgement, no source
 
 
