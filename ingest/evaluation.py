@@ -276,7 +276,7 @@ def work_out(inputs: Inputs) -> Evaluation:
     content = {
         **_head(timber.tag, inputs.now_utc),
         **written.found(fitted),
-        "forecast": {**written.ahead(ahead), "pins": written.pins_ahead(ahead, fitted, wood.fsp_pct)},
+        "forecast": {**written.ahead(ahead), "pins": written.pins_ahead(ahead, fitted)},
         "reach": [
             written.reached(forecast.reach(ahead, part, use.service_high_pct)) for part in ("mean", "core")
         ],

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import norm
 
-from baulk.models import fit_run, forecast
+from baulk.models import fit_parameters, forecast
 from baulk.models.calibrate import Calibration
 from baulk.models.checking import Margin
 from baulk.models.distortion import Movement
 from baulk.models.errors import OutOfRange
-from baulk.models.fit_smoother import SEEN_ABOVE_FSP_PCT
+from baulk.models.fit_smoother import shown_pct
 from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
 
@@ -78,8 +78,8 @@ def found(fitted: Calibration) -> dict[str, Any]:
             "meter_bias_pct": span(fitted.meter_bias_pct),
             "used": fitted.used,
             "left_out": list(fitted.left_out),
-            "ratio_factor": span(np.exp(fitted.theta[fit_run.RATIO])),
-            "scale_drift_pct": span(fitted.theta[fit_run.DRIFT]),
+            "ratio_factor": span(np.exp(fitted.theta[fit_parameters.RATIO])),
+            "scale_drift_pct": span(fitted.theta[fit_parameters.DRIFT]),
             "notes": list(fitted.notes),
             "stepped_posix_s": fitted.stepped_posix_s,
             "fitted": WHOLE if fitted.whole else UPDATED,
@@ -98,7 +98,7 @@ def ahead(coming: Forecast) -> dict[str, Any]:
     }
 
 
-def pins_ahead(coming: Forecast, fitted: Calibration, fsp_pct: float) -> dict[str, Any]:
+def pins_ahead(coming: Forecast, fitted: Calibration) -> dict[str, Any]:
     """Say what the pins that were read lately will read: with the meter's bias and its scatter, by quantile.
 
     So a later reading can be held against what was forecast for it, at its own depth. Far above fibre
@@ -116,10 +116,10 @@ def pins_ahead(coming: Forecast, fitted: Calibration, fsp_pct: float) -> dict[st
         if each.posix_s < coming.posix_s[0] - PINS_SINCE_S:
             continue
         try:
-            seen = coming.members_pct(each.depth_mm, series.face)[::PINS_EVERY] + fitted.meter_bias_pct
+            inside = coming.members_pct(each.depth_mm, series.face)[::PINS_EVERY]
         except OutOfRange:  # planed down since
             continue
-        seen = np.minimum(seen + each.sd_pct * scatter, fsp_pct + SEEN_ABOVE_FSP_PCT)
+        seen = shown_pct(inside, fitted.theta) + each.sd_pct * scatter
         seen = np.quantile(seen, coming.quantiles, axis=1)
         rows[each.series] = np.round(seen, 1).tolist()
         if len(rows) == MOST_PINS:

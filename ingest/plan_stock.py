@@ -7,6 +7,7 @@ those hours changes no plan by weeks.
 from __future__ import annotations
 
 import json
+from dataclasses import fields
 from typing import Any, Final
 
 import numpy as np
@@ -21,7 +22,7 @@ from baulk.models.plan import stock
 from baulk.models.plan.stock import Stock
 
 FRESH_S: Final = 12 * 3600.0
-_MEMBERS: Final = ("d_factor", "surface_factor", "start_mc_pct", "emc_offset_pct", "ratio_factor")
+_MEMBERS: Final = tuple(each.name for each in fields(Members))
 
 
 def of(shop: Shop, inputs: Inputs) -> tuple[Stock, bool]:

@@ -1,12 +1,13 @@
 """Fit of one timber's drying to its own readings: an ensemble smoother with multiple data assimilation.
 
-Eight numbers differ from timber to timber: how fast its water moves, how much faster along the radius, how
-freely its faces give it off, how wet it came, what its meter adds, how its scale drifts, and how far its own
-equilibrium lies from the table's, with and without measured air. Each member draws them from the prior; four
-assimilations of the whole record, each with four times the error variance, draw the members toward the
+What differs from timber to timber stands in `fit_parameters`: how fast its water moves and how that changes
+with moisture and temperature, how freely its faces and ends give it off, how wet it came, what its meter adds
+and how little it shows above saturation, how its scale drifts, how far its own equilibrium lies from the
+table's, and what the model itself gets wrong. Each member draws them from the prior; four assimilations of the whole record, each with four times the error variance, draw the members toward the
 readings (Emerick & Reynolds 2013, Computers & Geosciences 55, 3-15).
 
-What keeps bad readings from spoiling it: a pin above fibre saturation says only "at least"; readings of one
+What keeps bad readings from spoiling it: a pin above fibre saturation hardly tells one moisture from another,
+whatever it shows; readings of one
 series and day are one median; a series never counts for more than a few readings, because pins stay where
 they were driven; a reading that no member can follow gets a larger error and is named; and where all series
 change at once and for good, what came after is set aside and the fit made again. Between whole fits `update`
@@ -22,20 +23,21 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import fit_naming, fit_run
+from baulk.models import fit_naming, fit_parameters, fit_run
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import OutOfRange
 from baulk.models.event import Event
 from baulk.models.field import MoistureField
 from baulk.models.fit_history import history
+from baulk.models.fit_inputs import FitInputs, mean_emc_pct
 from baulk.models.fit_meters import Corrections, MeterSetting
 from baulk.models.fit_result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
 from baulk.models.fit_series import Observation
-from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, firsts, lone, predict
+from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, firsts, lone, predict, whole_means
 from baulk.models.fit_swap import Swap, swapped
 from baulk.models.fit_update import due, seen, taken_in
-from baulk.models.observations import Lot, observations
+from baulk.models.observations import observations
 from baulk.models.reading import Reading
 from baulk.models.species import Species
 from baulk.models.timber import Timber
@@ -108,28 +110,28 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     Emerick, A. A., Reynolds, A. C., 2013. Ensemble smoother with multiple data assimilation. Computers &
     Geosciences 55, 3-15.
     """
-    lot = lot_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
-    gathered = observations(lot, readings)
-    data, said, left_out = gathered.data, (*lot.past.said, *gathered.said), gathered.left_out
-    begun = fit_run.prior(timber, species, members, np.random.default_rng(seed))
-    theta, run, history_s = _fitted(begun, data, lot, seed)
-    step = fit_naming.lasting_step(data, _off(data, run, theta, species)[0])
+    given = inputs_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
+    gathered = observations(given, readings)
+    data, said, left_out = gathered.data, (*given.past.said, *gathered.said), gathered.left_out
+    begun = fit_parameters.prior(timber, species, law, members, np.random.default_rng(seed))
+    theta, run, history_s = _fitted(begun, data, given, seed)
+    step = fit_naming.lasting_step(data, _off(data, run, theta, given)[0])
     parted_s = fit_naming.parted_at(data) if step is None else None
     if parted_s is not None:  # do the pins change with the weight, as a fit without both expects them?
-        theta_b, run_b, _ = _fitted(begun, fit_naming.without_after(data, parted_s), lot, seed)
-        step = fit_naming.lasting_step(data, _off(data, run_b, theta_b, species)[0])
+        theta_b, run_b, _ = _fitted(begun, fit_naming.without_after(data, parted_s), given, seed)
+        step = fit_naming.lasting_step(data, _off(data, run_b, theta_b, given)[0])
     if step is not None:
         data, left_out = fit_naming.without_after(data, step[0]), (*left_out, step[1])
-        theta, run, history_s = _fitted(begun, data, lot, seed)
-    off, away = _off(data, run, theta, species)
-    predicted = predict(data, run, theta, species)
+        theta, run, history_s = _fitted(begun, data, given, seed)
+    off, away = _off(data, run, theta, given)
+    predicted = predict(data, run, theta, given)
     fitted = fit_naming.beside(data, predicted, off, away)
     course = run[len(data) :]
-    half_mm = min(lot.past.section.width_mm, lot.past.section.depth_mm) / 2
+    half_mm = min(given.past.section.width_mm, given.past.section.depth_mm) / 2
     depths_mm = half_mm * np.array(DEPTH_SHARES)
     return Calibration(
-        members=fit_run.members(theta),
-        meter_bias_pct=theta[fit_run.BIAS],
+        members=fit_parameters.members(theta),
+        meter_bias_pct=theta[fit_parameters.BIAS],
         used=sum(each.left_out is None for each in fitted),
         left_out=(*left_out, *fit_naming.named(fitted, data)),
         field_now=course[-1],
@@ -142,8 +144,8 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         theta=theta,
         depths_mm=depths_mm,
         history_depth_pct=np.array([depth_profile_pct(each, depths_mm) for each in course]),
-        anchor=_anchor(data, run),
-        covers=lot.past.covers,
+        anchor=_anchor(data, run, theta, given),
+        covers=given.past.covers,
         stepped_posix_s=step and step[0],
         fitted_posix_s=now_posix_s,
         seen=seen(timber, events, corrections, readings, now_posix_s),
@@ -190,12 +192,12 @@ def update(  # noqa: PLR0913 - as `fit`
     Evensen, G., 2003. The ensemble Kalman filter: theoretical formulation and practical implementation.
     Ocean Dynamics 53, 343-367 (one step, parameters and state together).
     """
-    lot = lot_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
+    given = inputs_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
     found: Calibration | str | None = due(previous, timber, events, corrections, readings, now_posix_s)
     if previous.theta.shape[1] != members:
         found = "the size of the ensemble has changed"
     if found is None:
-        found = taken_in(previous, lot, readings, seed=seed)
+        found = taken_in(previous, given, readings, seed=seed)
     if isinstance(found, Calibration):
         return replace(found, seen=seen(timber, events, corrections, readings, now_posix_s))
     whole = fit(
@@ -205,7 +207,7 @@ def update(  # noqa: PLR0913 - as `fit`
     return replace(whole, why_whole=found)
 
 
-def lot_of(  # noqa: PLR0913, PLR0917 - all that a fit looks at
+def inputs_of(  # noqa: PLR0913, PLR0917 - all that a fit looks at
     timber: Timber,
     species: Species,
     air: AirSeries,
@@ -214,7 +216,7 @@ def lot_of(  # noqa: PLR0913, PLR0917 - all that a fit looks at
     events: Sequence[Event],
     corrections: Corrections,
     gaps: Sequence[tuple[float, float]],
-) -> Lot:
+) -> FitInputs:
     """Gather what a fit looks at, or refuse it."""
     if timber.green_mc_pct is not None and timber.green_mc_pct > law.most_pct:
         raise OutOfRange(
@@ -224,54 +226,57 @@ def lot_of(  # noqa: PLR0913, PLR0917 - all that a fit looks at
         )
     start_s = min(timber.arrived_utc.timestamp(), now_s)
     past = history(timber, events, air, start_s=start_s, now_s=now_s, gaps=gaps)
-    return Lot(
+    return FitInputs(
         timber=timber, species=species, law=law, past=past, air=air, corrections=corrections,
-        start_s=start_s, now_s=now_s,
+        start_s=start_s, now_s=now_s, emc_pct=mean_emc_pct(air, start_s, now_s),
     )  # fmt: skip
 
 
 def _fitted(
-    begun: Floats, data: Sequence[Observation], lot: Lot, seed: int
+    begun: Floats, data: Sequence[Observation], given: FitInputs, seed: int
 ) -> tuple[Floats, tuple[MoistureField, ...], Floats]:
     """Return the ensemble after the readings, its fields at them and through the history, and its moments."""
-    theta = _assimilated(begun, data, lot, np.random.default_rng([seed, 1]))
-    return theta, *_course(theta, data, lot)
+    theta = _assimilated(begun, data, given, np.random.default_rng([seed, 1]))
+    return theta, *_course(theta, data, given)
 
 
-def _assimilated(theta: Floats, data: Sequence[Observation], lot: Lot, rng: np.random.Generator) -> Floats:
+def _assimilated(theta: Floats, data: Sequence[Observation], given: FitInputs, rng: np.random.Generator) -> Floats:
     part = [each for each in data if not each.aside]
     if not part:
         return theta
     sd_pct, at_s = errors(part), [each.posix_s for each in part]
+    centre = fit_parameters.middle(given.timber, given.species, given.law)
     for _ in range(ASSIMILATIONS):
-        run = fit_run.run(theta, lot.past, lot.air, lot.law, at_s)
-        predicted = predict(part, run, theta, lot.species)
-        theta = fit_run.bounded(drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS))
+        run = fit_run.run(theta, given, at_s)
+        predicted = predict(part, run, theta, given)
+        theta = fit_parameters.bounded(drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS), centre)
     return theta
 
 
-def _course(theta: Floats, data: Sequence[Observation], lot: Lot) -> tuple[tuple[MoistureField, ...], Floats]:
+def _course(theta: Floats, data: Sequence[Observation], given: FitInputs) -> tuple[tuple[MoistureField, ...], Floats]:
     """Fields at every reading and then at every moment of the history, and those moments."""
-    history_s = np.unique(np.append(np.linspace(lot.start_s, lot.now_s, HISTORY_POINTS), lot.now_s))
+    history_s = np.unique(np.append(np.linspace(given.start_s, given.now_s, HISTORY_POINTS), given.now_s))
     at_s = [*(each.posix_s for each in data), *history_s]
-    return fit_run.run(theta, lot.past, lot.air, lot.law, at_s), history_s
+    return fit_run.run(theta, given, at_s), history_s
 
 
 def _off(
-    data: Sequence[Observation], run: Sequence[MoistureField], theta: Floats, species: Species
+    data: Sequence[Observation], run: Sequence[MoistureField], theta: Floats, given: FitInputs
 ) -> tuple[Floats, Floats]:
     if not data:
         return np.zeros(0), np.zeros(0)
-    return lone(predict(data, run, theta, species), data, errors(data))
+    return lone(predict(data, run, theta, given), data, errors(data))
 
 
-def _anchor(data: Sequence[Observation], run: Sequence[MoistureField]) -> Anchor | None:
+def _anchor(
+    data: Sequence[Observation], run: Sequence[MoistureField], theta: Floats, given: FitInputs
+) -> Anchor | None:
     weighed = [i for i, each in enumerate(data) if each.weight_ratio is not None and not each.aside]
     if not weighed:
         return None
     last = data[weighed[-1]]
     i = next(i for i in weighed if data[i].segment == last.segment)
-    mean = firsts([data[i]], np.array([run[i].mean_pct]))[last.segment][1]
+    mean = firsts([data[i]], whole_means([data[i]], [run[i]], theta, given))[last.segment][1]
     first = data[i]
     assert first.kg is not None  # noqa: S101 - a weight has one
     return Anchor(

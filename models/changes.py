@@ -102,7 +102,7 @@ def drier(forecast: Forecast, finished: Finished, calibration: Calibration, rule
             cells=CELLS, error_pct=0.2, faces=calibration.covers,
         )  # fmt: skip
         ahead = replace(forecast, posix_s=at_s, fields=fields)
-        found.append(float(np.median(path(ahead, finished, some).days())))
+        found.append(float(np.median(path(ahead, finished, some, members=members).days())))
     return Drier(likely_days=found[0], drier_days=found[1], horizon_days=(last - first) / DAY_S)
 
 

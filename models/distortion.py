@@ -21,6 +21,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from baulk.models.drying_members import Members
 from baulk.models.elasticity import Body
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
@@ -29,6 +30,8 @@ from baulk.models.section import Face, Section
 from baulk.models.species import Species
 
 Floats = NDArray[np.float64]
+
+LEAST_ONSET_PCT = 15.0  # of a member's onset of shrinkage, whatever its saturation; our own judgement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,6 +93,9 @@ class Shape:
         Shrinkage and elastic constants.
     x_edges_mm, y_edges_mm : ndarray
         Edges of the moisture field's cells; each cell is one biquadratic element. [mm]
+    members : Members, optional
+        Whose shrinkage and fibre saturation differ from the species'; without it every member has those of
+        the species.
 
     Notes
     -----
@@ -100,9 +106,17 @@ class Shape:
     Ross, R. J. (ed.) 2021, Wood Handbook, FPL-GTR-282, chapters 4 (shrinkage) and 5 (elastic ratios).
     """
 
-    def __init__(self, section: Section, species: Species, x_edges_mm: Floats, y_edges_mm: Floats) -> None:
+    def __init__(
+        self,
+        section: Section,
+        species: Species,
+        x_edges_mm: Floats,
+        y_edges_mm: Floats,
+        members: Members | None = None,
+    ) -> None:
         self.section = section
         self.species = species
+        self._factor, self._onset_pct = _of_each(species, members)
         self.influence = _influence(section, species, x_edges_mm, y_edges_mm)
         self._names = tuple(self.influence)
         self._rows = np.stack([self.influence[name] for name in self._names], axis=1)
@@ -113,16 +127,16 @@ class Shape:
 
         Parameters
         ----------
-        mc_pct : array_like
+        mc_pct : array_like, shape (), (members,) or (..., members, ny, nx)
             Moisture content. [% of oven-dry mass]
 
         Returns
         -------
         ndarray
-            0 at and above the onset of shrinkage, 1 oven dry.
+            0 at and above the onset of shrinkage, 1 oven dry; for a single number, one value a member.
         """
-        onset = self.species.shrinkage_onset_pct
-        return np.asarray(np.clip(1 - np.asarray(mc_pct, dtype=float) / onset, 0.0, 1.0))
+        mc = np.asarray(mc_pct, dtype=float)
+        return np.asarray(np.clip(1 - mc / _beside(self._onset_pct, mc), 0.0, 1.0))
 
     def movement(self, mc_pct: Floats, service_mc_pct: ArrayLike) -> Movement:
         """Movement from a field now to an even service moisture content.
@@ -155,7 +169,8 @@ class Shape:
             In an order of this shape's own, for `movement_from` and `movement_between`. [mm]
         """
         share = self.share(mc_pct)
-        return np.asarray(share.reshape(*share.shape[:-2], -1) @ self._rows)
+        did = share.reshape(*share.shape[:-2], -1) @ self._rows
+        return np.asarray(did if self._factor is None else did * self._factor[:, None])
 
     def movement_from(self, did_mm: Floats, service_mc_pct: ArrayLike) -> Movement:
         """Movement from a state that `did` worked out to an even service moisture content.
@@ -172,8 +187,11 @@ class Shape:
         Movement
             Change of the outline. [mm]
         """
-        then = self.share(service_mc_pct)[..., None] * self._rows.sum(axis=0)
-        return self._movement(then - did_mm, check_mm(self.section, self.species, service_mc_pct))
+        share = self.share(service_mc_pct)
+        then = share[..., None] * self._rows.sum(axis=0)
+        if self._factor is not None:
+            then = then * self._factor[:, None]
+        return self._movement(then - did_mm, self._checks_mm(share))
 
     def movement_between(self, did_mm: Floats, later_mc_pct: Floats) -> Movement:
         """Movement from a state that `did` worked out to a later field.
@@ -191,8 +209,11 @@ class Shape:
             Change of the outline; its checks are those of the section's mean shrinkage. [mm]
         """
         mean = np.sum(self.share(later_mc_pct) * self._area, axis=(-2, -1)) / np.sum(self._area)
-        opened = check_mm(self.section, self.species, (1 - mean) * self.species.shrinkage_onset_pct)
-        return self._movement(self.did(later_mc_pct) - did_mm, opened)
+        return self._movement(self.did(later_mc_pct) - did_mm, self._checks_mm(mean))
+
+    def _checks_mm(self, share: Floats) -> Floats:
+        opened = check_mm(self.section, self.species, (1 - share) * self.species.shrinkage_onset_pct)
+        return opened if self._factor is None else opened * self._factor
 
     def _movement(self, change_mm: Floats, opened_mm: Floats) -> Movement:
         moved = {name: change_mm[..., i] for i, name in enumerate(self._names)}
@@ -230,6 +251,21 @@ class Shape:
         now = np.sum(self.share(mc_pct) * self._area, axis=(-2, -1)) / np.sum(self._area)
         then = self.share(service_mc_pct)
         return np.asarray(np.where(then > 1e-9, now / np.maximum(then, 1e-9), 1.0))
+
+
+def _of_each(species: Species, members: Members | None) -> tuple[Floats | None, float | Floats]:
+    """Factor on the shrinkage and onset of shrinkage [%], of every member or of the species."""
+    onset = species.shrinkage_onset_pct
+    if members is None:
+        return None, onset
+    factor = np.ones(members.size) if members.shrinkage_factor is None else members.shrinkage_factor
+    shift = 0.0 if members.fsp_pct is None else members.fsp_pct - species.fsp_pct
+    return factor, np.broadcast_to(np.maximum(onset + shift, LEAST_ONSET_PCT), factor.shape)
+
+
+def _beside(onset_pct: float | Floats, mc_pct: Floats) -> float | Floats:
+    """Return the onsets in a form that goes with moisture of shape (), (m,) or (..., m, ny, nx)."""
+    return onset_pct if isinstance(onset_pct, float | int) or mc_pct.ndim < 3 else onset_pct[:, None, None]
 
 
 def outline(

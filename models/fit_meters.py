@@ -166,10 +166,10 @@ def _answers(
 
 
 def _each(found: meter.MeterAnswers) -> list[meter.MeterAnswer]:
-    mc, sd, wet = found.mc_pct.tolist(), found.sd_pct.tolist(), found.at_least.tolist()
+    columns = (found.mc_pct, found.sd_pct, found.at_least, found.above_fsp_pct)
     return [
-        meter.MeterAnswer(mc_pct=a, sd_pct=b, at_least=c, indicative=found.indicative)
-        for a, b, c in zip(mc, sd, wet, strict=True)
+        meter.MeterAnswer(mc_pct=a, sd_pct=b, at_least=c, above_fsp_pct=d, indicative=found.indicative)
+        for a, b, c, d in zip(*(each.tolist() for each in columns), strict=True)
     ]
 
 

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying, fit_run
+from baulk.models import drying, fit_parameters
 from baulk.models.errors import OutOfRange
 from baulk.models.faces import Covers, FaceCover
 from baulk.models.field import MoistureField
@@ -20,7 +20,7 @@ from baulk.models.section import Face, Section
 Floats = NDArray[np.float64]
 
 FEWEST: Final = 3
-FORMAT: Final = 1
+FORMAT: Final = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -105,8 +105,8 @@ class Calibration:
         Whether at least one usable weight exists, so that a further one would tell something.
     notes : tuple of str
         What else is to be known of the fit, one sentence each: gaps, cuts, what the readings can't tell.
-    theta : ndarray, shape (8, m)
-        All that was fitted, as `baulk.models.fit_run.prior` has it.
+    theta : ndarray, shape (21, m)
+        All that was fitted, a row for each of `baulk.models.fit_parameters.PARAMETERS`.
     depths_mm : ndarray, shape (k,)
         Depths of `history_depth_pct`. [mm]
     history_depth_pct : ndarray, shape (t, k)
@@ -224,8 +224,8 @@ def resume(state: bytes) -> Calibration:
         kept = {name: plain[name] for name in _PLAIN}
         kept |= {name: tuple(kept[name]) for name in ("left_out", "notes")}
         return Calibration(
-            members=fit_run.members(theta),
-            meter_bias_pct=theta[fit_run.BIAS],
+            members=fit_parameters.members(theta),
+            meter_bias_pct=theta[fit_parameters.BIAS],
             field_now=MoistureField(
                 posix_s=plain["now"],
                 section=Section(width_mm=width, depth_mm=depth, pith_x_mm=pith_x, pith_y_mm=pith_y),

@@ -47,7 +47,7 @@ class Observation:
         Moisture content and its error; of a weight, what it means had the timber the prior's start.
         [% of oven-dry mass]
     at_least : bool
-        Whether it says only that the wood is at least so wet.
+        Whether the meter shows fibre saturation or more, so that it says little of how wet the wood is.
     depth_mm, face : float and Face, optional
         Where the pins are. [mm]
     weight_ratio : float, optional
@@ -272,13 +272,13 @@ def _still(one: Observation, series: dict[str, list[Observation]]) -> bool:
 
 
 def middle(group: Sequence[Observation]) -> Observation:
-    """Return the median of one series' day; it says "at least" when half of the day's readings do."""
-    only = sum(each.at_least for each in group) * 2 >= len(group)
-    same = [each for each in group if each.at_least == only]
+    """Return the median of one series' day; it lies above saturation when half of the day's readings do."""
     return replace(
-        same[len(same) // 2],
-        posix_s=median(each.posix_s for each in same),
-        measured_pct=median(each.measured_pct for each in same),
+        group[len(group) // 2],
+        posix_s=median(each.posix_s for each in group),
+        measured_pct=median(each.measured_pct for each in group),
+        sd_pct=median(each.sd_pct for each in group),
+        at_least=sum(each.at_least for each in group) * 2 >= len(group),
     )
 
 

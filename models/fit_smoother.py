@@ -8,18 +8,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models import ends, meter
+from baulk.models.event import EventKind
 from baulk.models.field import MoistureField
-from baulk.models.fit_run import BIAS, DRIFT
+from baulk.models.fit_parameters import BIAS, D, DRIFT, EMC, END, FSP, PASSIVE, SLOPE, SURFACE, WET
+from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_series import DAY_S, Observation
-from baulk.models.species import Species
 
 Floats = NDArray[np.float64]
 
 LONE_WOLF: Final = 3.0  # standard deviations at which a reading is named and set aside
 SAME_PIN: Final = 6.0  # independent readings that one series counts for at most; our own judgement, no source
-SEEN_ABOVE_FSP_PCT: Final = (
-    10.0  # how far above saturation a meter still shows more; our own judgement, no source
-)
+MOST_BY_ENDS: Final = 0.8  # of the water above the EMC, in a short timber; our own judgement, no source
 YEAR_S: Final = 365.25 * DAY_S
 
 First = tuple[float, Floats]
@@ -38,7 +38,7 @@ def predict(
     data: Sequence[Observation],
     run: Sequence[MoistureField],
     theta: Floats,
-    species: Species,
+    given: FitInputs,
     first: Mapping[int, First] | None = None,
 ) -> Floats:
     """Work out what each member says each reading should be.
@@ -49,10 +49,10 @@ def predict(
         Readings.
     run : sequence of MoistureField
         A field for each; further ones are not looked at. [%]
-    theta : ndarray, shape (8, m)
+    theta : ndarray, shape (21, m)
         The ensemble.
-    species : Species
-        For its fibre saturation.
+    given : FitInputs
+        The timber, its wood and what happened to it.
     first : mapping of int to (float, ndarray), optional
         First weight of each series, where it is not among the readings.
 
@@ -63,21 +63,53 @@ def predict(
     """
     predicted = np.empty((len(data), theta.shape[1]))
     means = np.array([field.mean_pct for field in run[: len(data)]])
-    known = {**firsts(data, means), **(first or {})}
+    whole = means - np.array([_lost_by_ends(each.posix_s, mean, theta, given) for each, mean in zip(data, means, strict=True)])
+    known = {**firsts(data, whole), **(first or {})}
     for i, (each, field) in enumerate(zip(data, run, strict=False)):
         if each.weight_ratio is not None:  # the ratio to the first weight, told as moisture lost since
             first_s, first_mean = known[each.segment]
             drift = 1 + theta[DRIFT] / 100 * (each.posix_s - first_s) / YEAR_S
-            ratio = (100 + means[i]) / (100 + first_mean) * drift
+            ratio = (100 + whole[i]) / (100 + first_mean) * drift
             predicted[i] = each.measured_pct + (ratio - each.weight_ratio) * (100 + each.start_pct)
         elif each.lost_pct is not None:
             predicted[i] = means[i] - each.lost_pct
         else:
             assert each.depth_mm is not None  # noqa: S101 - every reading but these is a pin's
-            seen = field.pin_pct(each.depth_mm, each.face) + theta[BIAS]
-            limit = species.fsp_pct + (0.0 if each.at_least else SEEN_ABOVE_FSP_PCT)
-            predicted[i] = np.minimum(seen, limit)
+            predicted[i] = shown_pct(field.pin_pct(each.depth_mm, each.face), theta)
     return predicted
+
+
+def whole_means(
+    data: Sequence[Observation], run: Sequence[MoistureField], theta: Floats, given: FitInputs
+) -> Floats:
+    """Return the mean of the whole timber, its ends included, at each weight, shape (n, m), [%].
+
+    Of other readings it is the mean of the section.
+    """
+    found = [field.mean_pct for field in run[: len(data)]]
+    for i, each in enumerate(data):
+        if each.weight_ratio is not None:
+            found[i] = found[i] - _lost_by_ends(each.posix_s, found[i], theta, given)
+    return np.array(found)
+
+
+def shown_pct(mc_pct: Floats, theta: Floats) -> Floats:
+    """Return what each member's meter shows of wood at a moisture content, shape (..., m), [%]."""
+    return meter.shown_pct(mc_pct, theta[FSP], theta[WET]) + theta[BIAS]
+
+
+def _lost_by_ends(at_s: float, mean_pct: Floats, theta: Floats, given: FitInputs) -> Floats:
+    """Return how much drier the whole timber is than its section far from the ends, every member, [%]."""
+    cuts = [one.at_utc.timestamp() for one in given.past.kind(EventKind.CUT)]
+    since_s = max([given.past.stretches[0].begin_s, *(cut for cut in cuts if cut < at_s)])
+    law = given.law
+    d_m2_s = law.d_ref_m2_s * np.exp(theta[D] + theta[SLOPE] * (theta[FSP] - 20.0))
+    warm = float(np.mean(law.temperature_factor(given.air.temp_c)))
+    share = np.exp(theta[END]) * ends.dried_share(
+        given.timber.length_mm, warm * d_m2_s, max(at_s - since_s, 0.0) / DAY_S,
+        sealed=given.past.sealed, surface_factor=np.exp(theta[SURFACE]),
+    )  # fmt: skip
+    return np.asarray(np.minimum(share, MOST_BY_ENDS) * np.maximum(mean_pct - given.emc_pct - theta[EMC], 0.0))
 
 
 def errors(data: Sequence[Observation], before: Mapping[str, int] | None = None) -> Floats:
@@ -121,7 +153,7 @@ def drawn(  # noqa: PLR0913 - a step of the smoother
     Parameters
     ----------
     state : ndarray, shape (p, m)
-        Whatever is to be drawn.
+        The rows of ``theta``, and whatever else is to be drawn behind them.
     predicted : ndarray, shape (n, m)
         As from `predict`. [%]
     data : sequence of Observation
@@ -156,4 +188,5 @@ def drawn(  # noqa: PLR0913 - a step of the smoother
     noise -= noise.mean(axis=1, keepdims=True)
     off = measured[:, None] + np.sqrt(variance)[:, None] * noise - predicted
     cross = d_state @ d_seen.T / (count - 1)
+    cross[PASSIVE] = 0.0  # no reading tells them: what they seem to share with one is chance
     return np.asarray(state + cross @ np.linalg.solve(gain_right, off))

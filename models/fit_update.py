@@ -16,14 +16,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import fit_naming, fit_run
+from baulk.models import fit_naming, fit_parameters, fit_run
 from baulk.models.event import Event, EventKind
 from baulk.models.field import MoistureField
+from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_meters import Corrections
 from baulk.models.fit_result import Calibration, Fitted, depth_profile_pct
 from baulk.models.fit_series import DAY_S, Observation, name_of
 from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, lone, predict
-from baulk.models.observations import Lot, observations
+from baulk.models.observations import observations
 from baulk.models.reading import AT_DEPTH, Quantity, Reading
 from baulk.models.timber import Timber
 
@@ -130,14 +131,14 @@ def due(  # noqa: PLR0911, PLR0913, PLR0917 - all that a fit rests on
     return None
 
 
-def taken_in(previous: Calibration, lot: Lot, readings: Sequence[Reading], *, seed: int) -> Calibration | str:
+def taken_in(previous: Calibration, given: FitInputs, readings: Sequence[Reading], *, seed: int) -> Calibration | str:
     """Take the readings since the last answer into it.
 
     Parameters
     ----------
     previous : Calibration
         The last answer, for which `due` has said nothing.
-    lot : Lot
+    given : FitInputs
         What a fit looks at, now.
     readings : sequence of Reading
         Every reading.
@@ -155,25 +156,25 @@ def taken_in(previous: Calibration, lot: Lot, readings: Sequence[Reading], *, se
         for each in readings
         if each.series.quantity is Quantity.WEIGHT or each.taken_utc.timestamp() > then_s - _LOOK_BACK_S
     ]
-    gathered = observations(lot, recent, thin=False)
+    gathered = observations(given, recent, thin=False)
     known = {(each.series, int(each.posix_s // DAY_S)) for each in previous.readings}
     data = [each for each in gathered.data if each.posix_s > then_s and (each.series, each.day) not in known]
     if why := _unfit(previous, data, recent, known):
         return why
-    at_s = [*(each.posix_s for each in data), lot.now_s]
-    run = fit_run.run(previous.theta, lot.past, lot.air, lot.law, at_s, start=previous.field_now)
+    at_s = [*(each.posix_s for each in data), given.now_s]
+    run = fit_run.run(previous.theta, given, at_s, start=previous.field_now)
     if not data:
-        return _moved_on(previous, lot, run, at_s)
+        return _moved_on(previous, given, run, at_s)
     anchor = previous.anchor
     first = None if anchor is None else {anchor.segment: (anchor.posix_s, anchor.mean_pct)}
     count: dict[str, int] = {}
     for one in previous.readings:
         count[one.series] = count.get(one.series, 0) + (one.left_out is None)
-    predicted, sd_pct = predict(data, run, previous.theta, lot.species, first), errors(data, count)
+    predicted, sd_pct = predict(data, run, previous.theta, given, first), errors(data, count)
     if np.any(lone(predicted, data, sd_pct)[1] > LONE_WOLF):
         return "a new reading does not fit the rest"
-    moved = _moved_on(previous, lot, run, at_s)
-    return _drawn(moved, lot, data, predicted, sd_pct, np.random.default_rng([seed, previous.updates + 1]))
+    moved = _moved_on(previous, given, run, at_s)
+    return _drawn(moved, given, data, predicted, sd_pct, np.random.default_rng([seed, previous.updates + 1]))
 
 
 def _unfit(
@@ -204,7 +205,7 @@ def _unfit(
 
 
 def _moved_on(
-    previous: Calibration, lot: Lot, run: Sequence[MoistureField], at_s: Sequence[float]
+    previous: Calibration, given: FitInputs, run: Sequence[MoistureField], at_s: Sequence[float]
 ) -> Calibration:
     """Return the last answer with its members dried on to now."""
     then_s = previous.field_now.posix_s
@@ -222,15 +223,15 @@ def _moved_on(
                 *(depth_profile_pct(each, previous.depths_mm)[None] for each in course),
             ]
         ),
-        notes=(*lot.past.said, *fit_naming.notes(previous.readings, lot.now_s)),
-        covers=lot.past.covers,
+        notes=(*given.past.said, *fit_naming.notes(previous.readings, given.now_s)),
+        covers=given.past.covers,
         why_whole=None,
     )
 
 
 def _drawn(  # noqa: PLR0913, PLR0917 - a step of the filter
     moved: Calibration,
-    lot: Lot,
+    given: FitInputs,
     data: Sequence[Observation],
     predicted: Floats,
     sd_pct: Floats,
@@ -249,19 +250,21 @@ def _drawn(  # noqa: PLR0913, PLR0917 - a step of the filter
     state = drawn(np.vstack(parts), predicted, data, sd_pct, rng, times=1.0)
     bounds = np.cumsum([len(each) for each in parts])[:-1]
     theta, cells, mean, core, said, *at_first = np.split(state, bounds)
-    theta = fit_run.bounded(theta)
+    theta = fit_parameters.bounded(
+        theta, fit_parameters.middle(given.timber, given.species, given.law)
+    )
     off, away = lone(said, data, sd_pct)
     fitted: tuple[Fitted, ...] = (*moved.readings, *fit_naming.beside(data, said, off, away))
     return replace(
         moved,
-        members=fit_run.members(theta),
-        meter_bias_pct=theta[fit_run.BIAS],
+        members=fit_parameters.members(theta),
+        meter_bias_pct=theta[fit_parameters.BIAS],
         used=moved.used + len(data),
-        field_now=replace(field, mc_pct=np.clip(cells.T, 0.0, lot.law.most_pct).reshape(field.mc_pct.shape)),
+        field_now=replace(field, mc_pct=np.clip(cells.T, 0.0, given.law.most_pct).reshape(field.mc_pct.shape)),
         readings=fitted,
         history_mean_pct=mean,
         history_core_pct=core,
-        notes=(*lot.past.said, *fit_naming.notes(fitted, lot.now_s)),
+        notes=(*given.past.said, *fit_naming.notes(fitted, given.now_s)),
         theta=theta,
         anchor=anchor and replace(anchor, mean_pct=at_first[0][0]),
         updates=moved.updates + 1,

@@ -10,12 +10,13 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying
+from baulk.models import drying, fit_discrepancy
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
+from baulk.models.fit_inputs import mean_emc_pct
 from baulk.models.section import Face, Finished
 from baulk.models.species import Species
 from baulk.models.timber import Timber
@@ -159,6 +160,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
     horizon_days: int = 730,
     step_days: int = 7,
     piece: Finished | None = None,
+    spread: float = 1.0,
 ) -> Forecast:
     """Continue every member of a calibrated ensemble.
 
@@ -179,6 +181,8 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
         How far and how finely. [d]
     piece : Finished, optional
         Cut down to this piece today; without it the timber stays whole. [mm]
+    spread : float
+        Factor on the members' departure from their median, from how the shop's earlier forecasts did. [-]
 
     Returns
     -------
@@ -221,7 +225,10 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
             mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))
         mc[:, dealt] = [each.mc_pct for each in part]
     assert mc is not None  # noqa: S101 - there is at least one future and one member
-    ahead = tuple(replace(part[k], mc_pct=mc[k]) for k in range(at_s.size))
+    emc_pct = float(np.mean([mean_emc_pct(air, now_s, float(at_s[-1])) for air in futures]))
+    ahead = fit_discrepancy.ahead(
+        [replace(part[k], mc_pct=mc[k]) for k in range(at_s.size)], calibration.theta, emc_pct, spread
+    )
     return Forecast(
         posix_s=at_s,
         quantiles=np.array(QUANTILES),

@@ -24,6 +24,7 @@ METER_SD_PCT: Final = 1.0
 _LOOSE_FROM_PCT: Final = 22.0
 _SD_AT_FSP_PCT: Final = 3.0
 _DRIEST_PCT: Final = 6.0  # below it the resistance is too high to measure: usual lower limit of pin meters
+_MOST_ABOVE_PCT: Final = 40.0  # beyond it no meter tells one number from another; our own judgement, no source
 _NO_CONTACT_PCT: Final = 4.0  # the rows behind the curves end at 7 %; drier than this is an open circuit
 _HOTTEST_C: Final = 80.0
 _USUAL_FSP_PCT: Final = 30.0  # of a wood whose kind is not known: Wood Handbook, FPL-GTR-190 (2010) p. 4-2
@@ -48,12 +49,15 @@ class MeterAnswer:
         Whether the reading only says that the wood is at fibre saturation or wetter.
     indicative : bool
         Whether it only compares pieces of one kind, as a meter without pins does.
+    above_fsp_pct : float
+        How far beyond fibre saturation the meter's own number lies: points of its scale, not of moisture. [%]
     """
 
     mc_pct: float
     sd_pct: float
     at_least: bool = False
     indicative: bool = False
+    above_fsp_pct: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,8 +66,8 @@ class MeterAnswers:
 
     Parameters
     ----------
-    mc_pct, sd_pct, at_least : ndarray, shape (...,)
-        As in `MeterAnswer`, one for each reading. [%, %, bool]
+    mc_pct, sd_pct, at_least, above_fsp_pct : ndarray, shape (...,)
+        As in `MeterAnswer`, one for each reading. [%, %, bool, %]
     indicative : bool
         As in `MeterAnswer`.
     """
@@ -71,7 +75,45 @@ class MeterAnswers:
     mc_pct: NDArray[np.float64]
     sd_pct: NDArray[np.float64]
     at_least: NDArray[np.bool_]
+    above_fsp_pct: NDArray[np.float64]
     indicative: bool = False
+
+
+# points of moisture over which the straight part of the scale bends into its wet part; our own judgement
+_BEND_PCT: Final = 1.5
+
+
+def shown_pct(mc_pct: ArrayLike, fsp_pct: ArrayLike, wet_slope: ArrayLike) -> NDArray[np.float64]:
+    """What a pin meter shows of wood at a moisture content, before its bias and its scatter.
+
+    ``shown = M - (1 - s) w ln(1 + exp((M - F) / w))``: one to one below fibre saturation F, with slope s above
+    it, bending over w = 1.5 points.
+
+    Parameters
+    ----------
+    mc_pct : array_like, shape (...,)
+        Moisture content at the pins, at least 0. [% of oven-dry mass]
+    fsp_pct : array_like, shape (...,)
+        Fibre saturation point of the piece. [%]
+    wet_slope : array_like, shape (...,)
+        Points that the meter shows for each point above saturation, 0 to 1: about 0.2. [-]
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        The meter's number, right below saturation. [%]
+
+    References
+    ----------
+    Stamm, A. J., 1929. The fiber-saturation point of wood as obtained from electrical conductivity
+    measurements (Forest Products Laboratory report 885): log conductivity rises in a straight line up to
+    saturation and joins tangentially a much flatter curve above it, which differs by species. James, W. L.,
+    1988. FPL-GTR-6: above about 30 % a reading tells little. The size of the wet slope and of the bend:
+    common practice, no source; the fit learns the slope for each meter.
+    """
+    mc, fsp = np.asarray(mc_pct, np.float64), np.asarray(fsp_pct, np.float64)
+    beyond = _BEND_PCT * np.logaddexp(0.0, (mc - fsp) / _BEND_PCT)
+    return np.asarray(mc - (1 - np.asarray(wet_slope, np.float64)) * beyond)
 
 
 Many = Sequence[float] | NDArray[np.float64]
@@ -256,10 +298,11 @@ def _corrected(
     loose = np.clip((mc - _LOOSE_FROM_PCT) / max(fsp - _LOOSE_FROM_PCT, 1.0), 0.0, 1.0)
     dry = np.maximum(0.0, _DRIEST_PCT - mc) / 2
     own = np.where(wet, _SD_AT_FSP_PCT, sd_pct + max(0.0, _SD_AT_FSP_PCT - sd_pct) * loose + dry)
+    above = np.clip(mc - fsp, 0.0, _MOST_ABOVE_PCT)
     mc, sd = np.clip(mc, 0.0, fsp), np.hypot(own, spread)
     if mc.ndim:
-        return MeterAnswers(mc_pct=mc, sd_pct=sd, at_least=wet)
-    return MeterAnswer(mc_pct=float(mc), sd_pct=float(sd), at_least=bool(wet))
+        return MeterAnswers(mc_pct=mc, sd_pct=sd, at_least=wet, above_fsp_pct=above)
+    return MeterAnswer(mc_pct=float(mc), sd_pct=float(sd), at_least=bool(wet), above_fsp_pct=float(above))
 
 
 def _first(values: NDArray[np.float64], good: ArrayLike) -> float | None:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.calibrate import Calibration
+from baulk.models.fit_smoother import shown_pct
 from baulk.models.readiness import Path
 from baulk.models.timber import Timber
 from baulk.models.units import show_length
@@ -93,12 +94,12 @@ def candidates(timber: Timber, calibration: Calibration, path: Path) -> list[Can
     list of Candidate
         Pins at four depths, and the weight where one is known already.
     """
-    field, bias, rule = calibration.field_now, calibration.meter_bias_pct, path.rule
+    field, rule = calibration.field_now, path.rule
     half = min(timber.section.width_mm, timber.section.depth_mm) / 2
     found = [
         Candidate(
             words=f"pins at {show_length(depth, rule.system)} below mid-face",
-            seen=np.minimum(field.pin_pct(depth) + bias, rule.species.fsp_pct),
+            seen=shown_pct(field.pin_pct(depth), calibration.theta),
             sd=PIN_SD_PCT,
         )
         for depth in (0.25 * half, 0.5 * half, 0.75 * half, 0.95 * half)

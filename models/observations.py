@@ -17,9 +17,9 @@ from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import BaulkError
 from baulk.models.event import EventKind
-from baulk.models.fit_history import History
+from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_meters import Corrections, answers
-from baulk.models.fit_run import start_of
+from baulk.models.fit_parameters import start_of
 from baulk.models.fit_series import (
     DAY_S,
     Hanging,
@@ -49,36 +49,6 @@ SAME_SECTION_S: Final = 2 * DAY_S  # an oven-dry section so near the arrival is 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lot:
-    """What a fit looks at.
-
-    Parameters
-    ----------
-    timber, species : Timber and Species
-        The timber as it stands, and its wood.
-    law : DiffusionLaw
-        Its likely diffusion.
-    past : History
-        What happened to it.
-    air : AirSeries
-        Its air; stands in for a wood temperature that nobody measured under a resistance.
-    corrections : sequence of MeterSetting
-        The shop's meters.
-    start_s, now_s : float
-        Arrival and now. [s]
-    """
-
-    timber: Timber
-    species: Species
-    law: DiffusionLaw
-    past: History
-    air: AirSeries
-    corrections: Corrections
-    start_s: float
-    now_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Gathered:
     """What the readings gave.
 
@@ -97,12 +67,12 @@ class Gathered:
     said: tuple[str, ...]
 
 
-def observations(lot: Lot, readings: Iterable[Reading], *, thin: bool = True) -> Gathered:
+def observations(given: FitInputs, readings: Iterable[Reading], *, thin: bool = True) -> Gathered:
     """Sort, convert, gather and thin a timber's readings.
 
     Parameters
     ----------
-    lot : Lot
+    given : FitInputs
         The timber.
     readings : iterable of Reading
         Every reading of it, in any order.
@@ -116,12 +86,12 @@ def observations(lot: Lot, readings: Iterable[Reading], *, thin: bool = True) ->
     """
     refused: dict[str, list[str]] = defaultdict(list)
     timely, clock_words = by_a_right_clock(readings)
-    inside = _inside(timely, lot, refused)
+    inside = _inside(timely, given, refused)
     stuck = hanging(inside)
-    pins = _pins(inside, lot, refused, stuck)
+    pins = _pins(inside, given, refused, stuck)
     usable = without_jumps(without_rain(pins, refused), refused)
-    weighed, weight_words = _weights(inside, lot, refused)
-    sections, section_words = _sections(lot)
+    weighed, weight_words = _weights(inside, given, refused)
+    sections, section_words = _sections(given)
     every = [*weighed, *sections, *usable]
     return Gathered(
         data=thinned(every) if thin else tuple(sorted(every, key=lambda one: one.posix_s)),
@@ -130,12 +100,12 @@ def observations(lot: Lot, readings: Iterable[Reading], *, thin: bool = True) ->
     )
 
 
-def _inside(readings: Iterable[Reading], lot: Lot, refused: dict[str, list[str]]) -> list[Reading]:
+def _inside(readings: Iterable[Reading], given: FitInputs, refused: dict[str, list[str]]) -> list[Reading]:
     found = []
     for each in readings:
         taken_s = each.taken_utc.timestamp()
-        if not lot.start_s - DAY_S <= taken_s <= lot.now_s + 600:
-            why = "before the timber arrived" if taken_s < lot.start_s else "in the future"
+        if not given.start_s - DAY_S <= taken_s <= given.now_s + 600:
+            why = "before the timber arrived" if taken_s < given.start_s else "in the future"
             refused[str(each.series)].append(f"taken {why}")
         else:
             found.append(each)
@@ -144,29 +114,29 @@ def _inside(readings: Iterable[Reading], lot: Lot, refused: dict[str, list[str]]
 
 def _pins(
     inside: Sequence[Reading],
-    lot: Lot,
+    given: FitInputs,
     refused: dict[str, list[str]],
     stuck: dict[str, Hanging],
 ) -> list[Observation]:
     wood = [each for each in inside if each.series.quantity is Quantity.WOOD_TEMP]
     wood_s = [each.taken_utc.timestamp() for each in wood]
     deep = [each for each in inside if each.series.depth_mm is not None]
-    at_s = [min(max(each.taken_utc.timestamp(), lot.start_s), lot.now_s) for each in deep]
+    at_s = [min(max(each.taken_utc.timestamp(), given.start_s), given.now_s) for each in deep]
     found = answers(
         deep,
-        lot.species,
+        given.species,
         [_nearest(wood, wood_s, one_s) for one_s in at_s],
-        air_temp_c=np.interp(at_s, lot.air.posix_s, lot.air.temp_c),
-        corrections=lot.corrections,
+        air_temp_c=np.interp(at_s, given.air.posix_s, given.air.temp_c),
+        corrections=given.corrections,
     )
     days: dict[tuple[str, int], list[Observation]] = defaultdict(list)
     for each, taken_s, told in zip(deep, at_s, found, strict=True):
         name = name_of(each.series)
-        if each.flags and (why_not := ends.why_set_aside(each, _with_its_ends(lot, each), lot.species)):
+        if each.flags and (why_not := ends.why_set_aside(each, _with_its_ends(given, each), given.species)):
             refused[name].append(why_not)
             continue
         try:
-            lot.past.section_at(taken_s).refuse_depth(each.series.depth_mm or 0.0, each.series.face)
+            given.past.section_at(taken_s).refuse_depth(each.series.depth_mm or 0.0, each.series.face)
         except BaulkError as err:
             refused[name].append(str(err))
             continue
@@ -191,18 +161,18 @@ def _freed(each: Observation, stuck: Hanging | None) -> Observation:
     return replace(each, aside=_REPEATED)
 
 
-def _with_its_ends(lot: Lot, reading: Reading) -> Timber:
+def _with_its_ends(given: FitInputs, reading: Reading) -> Timber:
     """Return the timber with its ends as they were; before a cut it was longer than it is now."""
-    cut_later = any(each.at_utc > reading.taken_utc for each in lot.past.kind(EventKind.CUT))
-    length_mm = 1e6 if cut_later else lot.timber.length_mm
-    return replace(lot.timber, ends_sealed=lot.past.sealed, length_mm=length_mm)
+    cut_later = any(each.at_utc > reading.taken_utc for each in given.past.kind(EventKind.CUT))
+    length_mm = 1e6 if cut_later else given.timber.length_mm
+    return replace(given.timber, ends_sealed=given.past.sealed, length_mm=length_mm)
 
 
 def _pin(reading: Reading, name: str, taken_s: float, found: MeterAnswer) -> Observation:
     return Observation(
         posix_s=taken_s,
         series=name,
-        measured_pct=found.mc_pct,
+        measured_pct=found.mc_pct + found.above_fsp_pct,
         sd_pct=math.hypot(found.sd_pct, INSTALLED_SD_PCT),
         at_least=found.at_least,
         depth_mm=reading.series.depth_mm,
@@ -224,32 +194,32 @@ def _nearest(wood: Sequence[Reading], wood_s: Sequence[float], taken_s: float) -
 
 
 def _weights(
-    inside: Sequence[Reading], lot: Lot, refused: dict[str, list[str]]
+    inside: Sequence[Reading], given: FitInputs, refused: dict[str, list[str]]
 ) -> tuple[list[Observation], list[str]]:
-    name = f"timber/{lot.timber.tag}/weight"
+    name = f"timber/{given.timber.tag}/weight"
     taken = []
     for each in inside:
         if each.series.quantity is not Quantity.WEIGHT:
             continue
         if each.value > 0:
-            taken.append((min(max(each.taken_utc.timestamp(), lot.start_s), lot.now_s), each.value))
+            taken.append((min(max(each.taken_utc.timestamp(), given.start_s), given.now_s), each.value))
         else:
             refused[name].append(f"a weight of {each.value:g} kg")
-    start_pct, start_sd = start_of(lot.timber, lot.species)
+    start_pct, start_sd = start_of(given.timber, given.species)
     limits = Limits(
-        section=lot.past.section,
-        law=lot.law,
-        wettest_pct=min(lot.law.most_pct, start_pct + 3 * start_sd),
-        begun_s=lot.start_s,
+        section=given.past.section,
+        law=given.law,
+        wettest_pct=min(given.law.most_pct, start_pct + 3 * start_sd),
+        begun_s=given.start_s,
     )
-    usable, why, said = weights(taken, lot.past, limits)
+    usable, why, said = weights(taken, given.past, limits)
     refused[name] += why
     first: dict[int, tuple[float, float]] = {}  # of each series: its first kg, and the MC it is told from
     found: list[Observation] = []
     for one in usable:
         if one.segment not in first:
             told = found[-1].measured_pct if found else start_pct
-            first[one.segment] = (one.kg, max(told, lot.species.fsp_pct / 2))
+            first[one.segment] = (one.kg, max(told, given.species.fsp_pct / 2))
         first_kg, from_pct = first[one.segment]
         found.append(
             Observation(
@@ -266,35 +236,35 @@ def _weights(
     return found, [f"{name}: {each}" for each in said]
 
 
-def _sections(lot: Lot) -> tuple[list[Observation], list[str]]:
+def _sections(given: FitInputs) -> tuple[list[Observation], list[str]]:
     """Oven-dry sections, each less what the end beside it has dried."""
-    name = f"timber/{lot.timber.tag}/oven-dry"
+    name = f"timber/{given.timber.tag}/oven-dry"
     found, refused = [], []
-    for each in lot.past.kind(EventKind.OVEN_DRIED):
+    for each in given.past.kind(EventKind.OVEN_DRIED):
         at_s = each.at_utc.timestamp()
         measured = float(each.detail["mc_pct"])
-        entered = lot.timber.green_mc_pct
-        if entered is not None and at_s <= lot.start_s + SAME_SECTION_S and abs(entered - measured) < 0.05:
+        entered = given.timber.green_mc_pct
+        if entered is not None and at_s <= given.start_s + SAME_SECTION_S and abs(entered - measured) < 0.05:
             continue  # the prior has it already
-        if at_s < lot.start_s - DAY_S:
+        if at_s < given.start_s - DAY_S:
             refused.append(f"{name}: set aside, taken before the timber arrived")
             continue
         lost = 0.0
         if "from_end_mm" in each.detail:
             distance = float(each.detail["from_end_mm"])
             if why := ends.why_too_near(
-                replace(lot.timber, ends_sealed=lot.past.sealed, length_mm=1e6),
-                lot.species,
+                replace(given.timber, ends_sealed=given.past.sealed, length_mm=1e6),
+                given.species,
                 distance,
                 each.at_utc,
             ):
                 refused.append(f"{name}: set aside, for {why.replace('pins', 'a section', 1)}")
                 continue
-            days = max(0.0, (at_s - lot.start_s) / DAY_S)
-            lost = float(ends.end_drying_pct(distance, lot.law, days, sealed=lot.past.sealed))
+            days = max(0.0, (at_s - given.start_s) / DAY_S)
+            lost = float(ends.end_drying_pct(distance, given.law, days, sealed=given.past.sealed))
         found.append(
             Observation(
-                posix_s=min(max(at_s, lot.start_s), lot.now_s),
+                posix_s=min(max(at_s, given.start_s), given.now_s),
                 series=name,
                 measured_pct=measured,
                 sd_pct=float(np.hypot(OVEN_SD_PCT, OVEN_SD_SHARE * measured)),

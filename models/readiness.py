@@ -213,7 +213,7 @@ def path(
     rule : Rule
         What readiness means.
     members : Members, optional
-        The ensemble; needed with a work.
+        The ensemble, whose shrinkage differs from member to member; needed with a work.
     work : Work, optional
         The build; without it the piece goes into service at once.
 
@@ -225,7 +225,7 @@ def path(
     fields = forecast.fields[::EVERY]
     pieces = [drying.cut(field, finished) for field in fields]
     section = finished.inside(fields[0].section)
-    shape = Shape(section, rule.species, pieces[0].x_edges_mm, pieces[0].y_edges_mm)
+    shape = Shape(section, rule.species, pieces[0].x_edges_mm, pieces[0].y_edges_mm, members)
     mean = np.array([piece.mean_pct for piece in pieces])
     at_s = forecast.posix_s[::EVERY]
     build, build_mm = None, np.zeros(mean.shape)
@@ -261,7 +261,7 @@ def _built(
             section, piece, work.air, work.law, start_posix_s=piece.posix_s, at_posix_s=at_s,
             members=members, cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT,
         )  # fmt: skip
-        shape = shape or Shape(section, rule.species, cut.x_edges_mm, cut.y_edges_mm)
+        shape = shape or Shape(section, rule.species, cut.x_edges_mm, cut.y_edges_mm, members)
         did = shape.did(cut.mc_pct)
         then = shape.movement_between(did, end.mc_pct)
         first = first or then

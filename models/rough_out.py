@@ -145,7 +145,9 @@ def _movement(
     timber: Timber, species: Species, calibration: Calibration, piece: Finished, service_mc_pct: Floats
 ) -> Movement:
     field = drying.cut(calibration.field_now, piece)
-    shape = Shape(piece.inside(timber.section), species, field.x_edges_mm, field.y_edges_mm)
+    shape = Shape(
+        piece.inside(timber.section), species, field.x_edges_mm, field.y_edges_mm, calibration.members
+    )
     return shape.movement(field.mc_pct, service_mc_pct)
 
 

@@ -1,7 +1,7 @@
 """When a green timber must arrive to be ready in time, or how dry it must be bought.
 
 The timber is dried from its arrival in the shop's air of the coming seasons, as an ensemble before any
-reading (`baulk.models.fit_run.prior`), and is ready when the piece squared out of it would move less than its
+reading (`baulk.models.fit_parameters.prior`), and is ready when the piece squared out of it would move less than its
 use tolerates, as in the verdict; one that has been ready before could have been squared then. What moves
 while a boat is being built is not in it.
 """
@@ -11,13 +11,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cached_property
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying, fit_run
+from baulk.models import drying, fit_parameters
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import law_for
 from baulk.models.distortion import Shape
@@ -100,17 +99,20 @@ class Drying:
             arrived_utc=datetime.fromtimestamp(float(air[0].posix_s[0]), UTC),
             ends_sealed=True,
         )
-        self._theta = fit_run.prior(timber, wood, MEMBERS, np.random.default_rng(5))
+        self._theta = fit_parameters.prior(
+            timber, wood, law_for(wood), MEMBERS, np.random.default_rng(5)
+        )
         self._service = service_draw(use, MEMBERS)
         self._tolerance_mm = use.tolerance_mm(finished.width_mm, finished.depth_mm)
 
-    @cached_property
-    def _shape(self) -> Shape:
+    def _shape(self, members: drying.Members) -> Shape:
         x = drying.graded_edges_mm(self._green.width_mm, CELLS[0])
         y = drying.graded_edges_mm(self._green.depth_mm, CELLS[1])
         blank = np.zeros((CELLS[1], CELLS[0]))
         piece = drying.cut(self._field(blank, x, y), self._finished)
-        return Shape(self._finished.inside(self._green), self._wood, piece.x_edges_mm, piece.y_edges_mm)
+        return Shape(
+            self._finished.inside(self._green), self._wood, piece.x_edges_mm, piece.y_edges_mm, members
+        )
 
     def _field(self, mc_pct: Floats, x: Floats, y: Floats) -> MoistureField:
         return MoistureField(posix_s=0.0, section=self._green, x_edges_mm=x, y_edges_mm=y, mc_pct=mc_pct)
@@ -137,14 +139,16 @@ class Drying:
             mine = slice(i, None, len(self._air))
             theta = self._theta[:, mine].copy()
             if start_pct is not None:
-                theta[fit_run.START] = start_pct
+                theta[fit_parameters.START] = start_pct
+            members = fit_parameters.members(theta)
             fields = drying.dry(
                 self._green, None, air, law_for(self._wood), start_posix_s=arrive_s, at_posix_s=at_s,
-                members=fit_run.members(theta), cells=CELLS, error_pct=_ERROR_PCT,
+                members=members, cells=CELLS, error_pct=_ERROR_PCT,
             )  # fmt: skip
             pieces = [drying.cut(field, self._finished) for field in fields]
-            did = np.array([self._shape.did(piece.mc_pct) for piece in pieces])
-            good = self._shape.movement_from(did, self._service[mine]).largest_mm <= self._tolerance_mm
+            shape = self._shape(members)
+            did = np.array([shape.did(piece.mc_pct) for piece in pieces])
+            good = shape.movement_from(did, self._service[mine]).largest_mm <= self._tolerance_mm
             if self._use.max_mc_at_squaring_pct is not None:
                 good &= np.array([piece.mean_pct for piece in pieces]) <= self._use.max_mc_at_squaring_pct
             ready.append(np.logical_or.accumulate(good, axis=0).astype(np.float64))

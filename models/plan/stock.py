@@ -111,16 +111,9 @@ class Stock:
 
     def some(self, which: slice | NDArray[np.intp]) -> Stock:
         """Return it with a part of its members."""
-        every = self.members
         return replace(
             self,
-            members=Members(
-                d_factor=every.d_factor[which],
-                surface_factor=every.surface_factor[which],
-                start_mc_pct=every.start_mc_pct[which],
-                emc_offset_pct=every.emc_offset_pct[which],
-                ratio_factor=None if every.ratio_factor is None else every.ratio_factor[which],
-            ),
+            members=self.members.some(which),
             start=replace(self.start, mc_pct=self.start.mc_pct[which]),
             _kept={},
         )
@@ -152,7 +145,9 @@ class Stock:
     def _shape(self, piece: MoistureField) -> Shape:
         if "shape" not in self._kept:
             section = self.finished.inside(self.start.section)
-            self._kept["shape"] = Shape(section, self.species, piece.x_edges_mm, piece.y_edges_mm)
+            self._kept["shape"] = Shape(
+                section, self.species, piece.x_edges_mm, piece.y_edges_mm, self.members
+            )
         found: Shape = self._kept["shape"]
         return found
 

@@ -13,7 +13,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, drying, fit_history, fit_run, forecast, species
+from baulk.models import calibrate, drying, fit_history, fit_parameters, forecast, species
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import MeterSetting
 from baulk.models.errors import OutOfRange
@@ -111,7 +111,7 @@ def test_a_slow_drift_of_the_scale_is_less_trusted_than_the_pins(case):
         for each in judging.weights(piece, fields, sd=0.001)
     ]
     fitted = fit(case, [*pins, *drifting])
-    assert np.median(fitted.theta[fit_run.DRIFT]) > 0.02
+    assert np.median(fitted.theta[fit_parameters.DRIFT]) > 0.02
     assert mean(fitted) == pytest.approx(float(fields[-1].mean_pct[0]), abs=2)
 
 
@@ -332,7 +332,7 @@ def test_the_ratio_of_radial_to_tangential_is_drawn_the_right_way_though_pins_te
             for deep in (12.0, 25.0, 35.0)
             for face in (Face.A, Face.B)
         ]
-        found.append(fit((piece, air, fields), readings).theta[fit_run.RATIO])
+        found.append(fit((piece, air, fields), readings).theta[fit_parameters.RATIO])
     assert np.mean(found[0]) > np.mean(found[1]) + 0.003  # the same draws, other readings
     assert np.std(found[0]) > 0.15  # in a square timber the spread of the prior, 0.2, nearly stays
 

@@ -49,7 +49,9 @@ def test_a_reading_near_fibre_saturation_or_below_six_percent_is_trusted_less():
 
 
 def test_a_reading_over_fibre_saturation_says_only_at_least():
-    assert meter.from_meter(62, 20, OAK) == meter.MeterAnswer(mc_pct=30, sd_pct=3, at_least=True)
+    assert meter.from_meter(62, 20, OAK) == meter.MeterAnswer(
+        mc_pct=30, sd_pct=3, at_least=True, above_fsp_pct=32
+    )
     assert meter.mc_from_resistance(1e5, OAK, 20).at_least, "0.1 Mohm lies below the curve"
     assert meter.mc_from_resistance(50, OAK, 20).at_least, "a short is not a moisture content"
 

@@ -48,7 +48,9 @@ def test_an_unknown_wood_widens_the_doubt_as_an_unknown_temperature_does():
     known = meter.from_meter(14, 20, OAK)
     assert meter.from_meter(14, 20, None).sd_pct > known.sd_pct
     assert meter.from_meter(14, None, None).sd_pct > meter.from_meter(14, 20, None).sd_pct
-    assert meter.from_meter(33, 20, None) == meter.MeterAnswer(mc_pct=30, sd_pct=3, at_least=True)
+    assert meter.from_meter(33, 20, None) == meter.MeterAnswer(
+        mc_pct=30, sd_pct=3, at_least=True, above_fsp_pct=3
+    )
     assert meter.mc_from_resistance(3e6, None, 20).sd_pct > meter.mc_from_resistance(3e6, OAK, 20).sd_pct
 
 

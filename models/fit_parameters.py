@@ -1,0 +1,244 @@
+"""What differs from timber to timber: the parameters that a fit varies from member to member, and their priors.
+
+Rows of ``theta``, an array of shape (parameters, members). The readings inform all but the last three, which
+stand for what no reading of this timber tells: how much it shrinks, and how its course ahead departs from the
+model. They are drawn once with the rest so that the same readings give the same answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baulk.models import drying
+from baulk.models.diffusion import DiffusionLaw
+from baulk.models.shrinkage import PIECES_VARY
+from baulk.models.species import Species
+from baulk.models.timber import Timber
+
+Floats = NDArray[np.float64]
+
+(
+    D, SURFACE, START, BIAS, EMC, RATIO, GAP, DRIFT, SLOPE, RAISED, ENERGY, FSP, WET, SEASON, END, SAPWOOD,
+    MISFIT, MISFIT_CORE, SHRINKAGE, AHEAD, AHEAD_CORE,
+) = range(21)  # fmt: skip
+PASSIVE: Final = slice(SHRINKAGE, AHEAD_CORE + 1)
+
+START_SD_MEASURED_PCT: Final = 4.0  # one oven-dry section against a whole timber; common practice, no source
+START_SD_SHARE: Final = 0.15  # of the species' table value; common practice, no source
+SAPWOOD_SHARE: Final = 0.12  # of the section of a squared log, in woods whose sapwood is the wetter one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parameter:
+    """One row of ``theta``.
+
+    Parameters
+    ----------
+    name : str
+        What it is.
+    sd : float
+        Standard deviation of the prior, in the row's own unit.
+    low, high : float
+        What it is held within, as a departure from the middle of the prior unless `absolute`.
+    absolute : bool
+        Whether the bounds are values of the row itself.
+    source : str
+        Where the standard deviation comes from.
+    """
+
+    name: str
+    sd: float
+    low: float
+    high: float
+    source: str
+    absolute: bool = False
+
+
+_OWN: Final = "our own judgement, no source"
+PARAMETERS: Final = (
+    Parameter(
+        name="ln_d", sd=float(np.log(2)), low=-3.5, high=3.5,
+        source="a factor of two each way: heavy timbers, reference drying-checks C09 to C31",
+    ),
+    Parameter(name="ln_surface", sd=0.5, low=-2.5, high=2.5, source="common practice, no source"),
+    Parameter(name="start", sd=0.0, low=8.0, high=250.0, source="see start_of", absolute=True),
+    Parameter(
+        name="meter_bias", sd=1.5, low=-8.0, high=8.0,
+        source="within -2 to +2 % of oven-dry: FPInnovations report 16773 (2015), abstract",
+    ),
+    Parameter(
+        name="emc_offset", sd=1.0, low=-4.0, high=4.0,
+        source="extractives and local air; common practice, no source",
+    ),
+    Parameter(
+        name="ln_ratio", sd=0.2, low=-1.0, high=1.0, source=f"ratios between 1 and 1.8 in hardwoods; {_OWN}"
+    ),
+    Parameter(
+        name="gap_offset", sd=1.5, low=-5.0, high=5.0,
+        source=f"usual air against that of one place and year; {_OWN}",
+    ),
+    Parameter(name="scale_drift", sd=0.3, low=-2.0, high=2.0, source=f"of the weight in a year; {_OWN}"),
+    Parameter(
+        name="slope", sd=0.035, low=0.005, high=0.19, absolute=True,
+        source="laws fitted to one wood differ between 0.04 and 0.14 a point; common practice, no source",
+    ),
+    Parameter(
+        name="ln_raised", sd=0.4, low=-1.5, high=2.0,
+        source=f"what free water adds to the diffusion of bound water; {_OWN}",
+    ),
+    Parameter(
+        name="activation", sd=5_000.0, low=15_000.0, high=60_000.0, absolute=True,
+        source="33 to 50 kJ/mol in transverse diffusion of bound water; common practice, no source",
+    ),
+    Parameter(
+        name="saturation", sd=2.0, low=-6.0, high=6.0,
+        source="pieces of one wood differ by some points; common practice, no source",
+    ),
+    Parameter(
+        name="wet_slope", sd=0.12, low=0.0, high=0.8, absolute=True,
+        source="a decade of resistance for some ten points of a meter's scale near saturation; recalled",
+    ),
+    Parameter(name="surface_season", sd=0.3, low=-1.0, high=1.0, source=f"wind and sun by season; {_OWN}"),
+    Parameter(
+        name="ln_end_loss", sd=0.5, low=-2.0, high=1.5,
+        source="along the grain 10 to 15 times as fast as across (see ends), and how well a coat holds",
+    ),
+    Parameter(
+        name="sapwood", sd=0.1, low=0.0, high=0.5, absolute=True,
+        source=f"share of the section that is sapwood; {_OWN}",
+    ),
+    Parameter(name="misfit", sd=1.0, low=-4.0, high=4.0, source=f"points of the mean half-way down; {_OWN}"),
+    Parameter(
+        name="misfit_core", sd=1.5, low=-6.0, high=6.0, source=f"points of the core half-way down; {_OWN}"
+    ),
+    Parameter(
+        name="ln_shrinkage", sd=PIECES_VARY, low=-0.6, high=0.6,
+        source="pieces differ by 15 % of the shrinkage: Wood Handbook chapter 4, from memory",
+    ),
+    Parameter(name="ahead", sd=1.0, low=-3.0, high=3.0, source="standard normal, see fit_discrepancy"),
+    Parameter(name="ahead_core", sd=1.0, low=-3.0, high=3.0, source="standard normal, see fit_discrepancy"),
+)  # fmt: skip
+WET_SLOPE: Final = 0.2  # middle of the prior; see Parameter "wet_slope"
+
+
+def middle(timber: Timber, species: Species, law: DiffusionLaw) -> Floats:
+    """Return the middle of the prior of every row, shape (21,)."""
+    found = np.zeros(len(PARAMETERS))
+    found[START] = start_of(timber, species)[0]
+    found[SLOPE] = law.slope_per_pct
+    found[RAISED] = np.log(law.raised_above_fsp)
+    found[ENERGY] = law.activation_j_mol
+    found[FSP] = law.fsp_pct
+    found[WET] = WET_SLOPE
+    found[SAPWOOD] = SAPWOOD_SHARE if has_wet_sapwood(species) else 0.0
+    return found
+
+
+def prior(
+    timber: Timber, species: Species, law: DiffusionLaw, members: int, rng: np.random.Generator
+) -> Floats:
+    """Draw the ensemble before any reading.
+
+    Parameters
+    ----------
+    timber, species : Timber and Species
+        For the start, measured or from the table.
+    law : DiffusionLaw
+        Middle of the prior of the law.
+    members : int
+        How many, at least 2.
+    rng : Generator
+        Source of the draws.
+
+    Returns
+    -------
+    ndarray, shape (21, members)
+        One row for each of `PARAMETERS`, in its own unit. The rows have exactly their means and standard
+        deviations and no correlation, as far as there are more members than rows.
+    """
+    sd = np.array([each.sd for each in PARAMETERS])
+    sd[START] = start_of(timber, species)[1]
+    if not has_wet_sapwood(species):
+        sd[SAPWOOD] = 0.0
+    centre = middle(timber, species, law)
+    return bounded(centre[:, None] + sd[:, None] * _white(sd.size, members, rng), centre)
+
+
+def _white(rows: int, members: int, rng: np.random.Generator) -> Floats:
+    """Draw standard normals without chance correlations between the rows.
+
+    Second-order exact sampling: Pham, D. T., 2001. Monthly Weather Review 129, 1194-1207.
+    """
+    draws = rng.standard_normal((rows, members))
+    draws -= draws.mean(axis=1, keepdims=True)
+    if members > rows + 1:
+        draws = np.linalg.solve(np.linalg.cholesky(draws @ draws.T / members), draws)
+    return np.asarray(draws / np.maximum(draws.std(axis=1, keepdims=True), 1e-12))
+
+
+def has_wet_sapwood(species: Species) -> bool:
+    """Whether the sapwood arrives markedly wetter than the heartwood."""
+    sapwood = species.green_sapwood_mc_pct
+    return sapwood is not None and sapwood > 1.2 * species.green_heartwood_mc_pct
+
+
+def start_of(timber: Timber, species: Species) -> tuple[float, float]:
+    """Moisture content at arrival and its standard deviation before any reading, both in %."""
+    if timber.green_mc_pct is not None:
+        return timber.green_mc_pct, START_SD_MEASURED_PCT
+    return species.green_heartwood_mc_pct, START_SD_SHARE * species.green_heartwood_mc_pct
+
+
+def bounded(theta: Floats, centre: Floats) -> Floats:
+    """Hold every member inside what can be.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (21, m)
+        The ensemble.
+    centre : ndarray, shape (21,)
+        Middle of the prior.
+
+    Returns
+    -------
+    ndarray, shape (21, m)
+        The same, held.
+    """
+    away = np.array([0.0 if each.absolute else 1.0 for each in PARAMETERS]) * centre
+    low = np.array([each.low for each in PARAMETERS]) + away
+    high = np.array([each.high for each in PARAMETERS]) + away
+    return np.clip(theta, low[:, None], high[:, None])
+
+
+def members(theta: Floats, *, silent: bool = False) -> drying.Members:
+    """Return the ensemble as the drying model takes it, in measured or in unmeasured air.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (21, m)
+        The ensemble.
+    silent : bool
+        Whether nobody measured the air.
+
+    Returns
+    -------
+    Members
+        The ensemble.
+    """
+    return drying.Members(
+        d_factor=np.exp(theta[D]),
+        surface_factor=np.exp(theta[SURFACE]),
+        start_mc_pct=theta[START].copy(),
+        emc_offset_pct=theta[EMC] + theta[GAP] if silent else theta[EMC].copy(),
+        ratio_factor=np.exp(theta[RATIO]),
+        slope_per_pct=theta[SLOPE].copy(),
+        fsp_pct=theta[FSP].copy(),
+        raised_above_fsp=np.exp(theta[RAISED]),
+        activation_j_mol=theta[ENERGY].copy(),
+        surface_season=theta[SEASON].copy(),
+        shrinkage_factor=np.exp(theta[SHRINKAGE]),
+    )
