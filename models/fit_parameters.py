@@ -18,6 +18,7 @@ from baulk.models.diffusion import DiffusionLaw
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.timber import Timber
+from baulk.models.yard import YardPrior
 
 Floats = NDArray[np.float64]
 
@@ -138,8 +139,14 @@ def middle(timber: Timber, species: Species, law: DiffusionLaw) -> Floats:
     return found
 
 
-def prior(
-    timber: Timber, species: Species, law: DiffusionLaw, members: int, rng: np.random.Generator
+def prior(  # noqa: PLR0913 - all that a prior is made of
+    timber: Timber,
+    species: Species,
+    law: DiffusionLaw,
+    members: int,
+    rng: np.random.Generator,
+    *,
+    yard: YardPrior | None = None,
 ) -> Floats:
     """Draw the ensemble before any reading.
 
@@ -153,6 +160,8 @@ def prior(
         How many, at least 2.
     rng : Generator
         Source of the draws.
+    yard : YardPrior, optional
+        What the other timbers of the yard have taught, in place of the usual mean and standard deviation.
 
     Returns
     -------
@@ -160,12 +169,21 @@ def prior(
         One row for each of `PARAMETERS`, in its own unit. The rows have exactly their means and standard
         deviations and no correlation, as far as there are more members than rows.
     """
+    usual = middle(timber, species, law)
+    centre, sd = usual.copy(), spreads(timber, species)
+    for i, each in enumerate(PARAMETERS):
+        if yard is not None and (row := yard.row(each.name)) is not None:
+            centre[i], sd[i] = row.mean, row.sd
+    return bounded(centre[:, None] + sd[:, None] * _white(sd.size, members, rng), usual)
+
+
+def spreads(timber: Timber, species: Species) -> Floats:
+    """Return the standard deviation of the prior of every row, shape (21,)."""
     sd = np.array([each.sd for each in PARAMETERS])
     sd[START] = start_of(timber, species)[1]
     if not has_wet_sapwood(species):
         sd[SAPWOOD] = 0.0
-    centre = middle(timber, species, law)
-    return bounded(centre[:, None] + sd[:, None] * _white(sd.size, members, rng), centre)
+    return sd
 
 
 def _white(rows: int, members: int, rng: np.random.Generator) -> Floats:

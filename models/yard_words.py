@@ -1,0 +1,58 @@
+"""In words: what the other timbers of a yard had a say in."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from baulk.models.yard import Learned, YardPrior
+
+WORTH_SAYING: Final = 0.05  # of the width of a forecast; our own judgement, no source
+
+
+def sentences(known: YardPrior, species: str) -> tuple[str, ...]:
+    """Say what a timber's answer leans on besides its own readings.
+
+    Parameters
+    ----------
+    known : YardPrior
+        What the yard has taught.
+    species : str
+        The timber's species.
+
+    Returns
+    -------
+    tuple of str
+        No more than two sentences; none where nobody speaks.
+    """
+    said = []
+    row = known.row("ln_d")
+    if row is not None:
+        said.append(f"{_leaning(row, species)}.")
+    off = known.spread - 1
+    if abs(off) >= WORTH_SAYING and known.compared:
+        did = "missed by more" if off > 0 else "come nearer"
+        count = "One earlier forecast" if known.compared == 1 else f"{known.compared} earlier forecasts"
+        have = "has" if known.compared == 1 else "have"
+        said.append(
+            f"{count} of {species} {have} {did} than it was to be expected, so this one is "
+            f"{abs(off):.0%} {'wider' if off > 0 else 'narrower'}."
+        )
+    return tuple(said)
+
+
+def _leaning(row: Learned, species: str) -> str:
+    rest = row.timbers - row.near
+    lot = f"{_count(row.near, 'other timber')} of its lot" if row.near else ""
+    other = f"{_count(rest, f'other {species} timber' if row.near else f'{species} timber')} of this yard"
+    kin = " and ".join(part for part in (lot, other if rest else "") if part)
+    if row.parted:
+        return (
+            f"It dries unlike {kin}, so what they say counts for less than its own readings"
+            if row.timbers > 1
+            else f"It dries unlike {kin}, so what that one says counts for less than its own readings"
+        )
+    return f"How fast it dries leans on {kin}"
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'s' if number != 1 else ''}"
