@@ -8,7 +8,7 @@ can be made again. For an earlier day only what was found by then counts.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -23,7 +23,7 @@ from baulk.models.diffusion import law_for
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.track_record import Spread, spread_of
-from baulk.models.yard import Estimate, Origin, Taught, YardPrior, prior_of
+from baulk.models.yard import Estimate, Origin, Taught, YardPrior, prior_of, settled
 
 KEY: Final = "yard"
 _FOUND: Final = "found/"
@@ -81,16 +81,32 @@ def refresh(shop: Shop, now_utc: datetime) -> bool:
     if before is not None and before.made_utc.date() >= now_utc.astimezone(UTC).date():
         return False
     timbers = shop.register.list(retired=True)
-    notes = shop.store.notes(_FOUND)
-    taught = [taught_by(each.tag, notes[key]) for each in timbers if (key := found_key(each.tag)) in notes]
     records = {} if before is None else before.records
     now_known = Known(
         made_utc=now_utc.astimezone(UTC),
-        taught=tuple(each for each in taught if each is not None),
+        taught=_gone_through(shop, [each.tag for each in timbers], before),
         records=forecast_record.look(shop.store, timbers, records, now_utc),
     )
     shop.store.note(KEY, _out(now_known))
     return True
+
+
+def _gone_through(
+    shop: Shop, tags: Iterable[str], before: Known | None
+) -> tuple[tuple[datetime, Taught], ...]:
+    """Read what each timber left; a new fit of one that taught before moves that half-way."""
+    notes = shop.store.notes(_FOUND)
+    earlier = {} if before is None else {each.timber.tag: (at, each) for at, each in before.taught}
+    found = []
+    for tag in tags:
+        new = taught_by(tag, notes[key]) if (key := found_key(tag)) in notes else None
+        if new is None:
+            continue
+        at_utc, told = new
+        held_utc, held = earlier.get(tag, new)
+        says = held.says if held_utc == at_utc else settled(held.says, told.says)
+        found.append((at_utc, Taught(timber=told.timber, says=says)))
+    return tuple(found)
 
 
 def known(shop: Shop) -> Known | None:

@@ -46,9 +46,10 @@ LEARNED: Final[Mapping[str, Kin]] = MappingProxyType(
 )
 LEAST_SHARE: Final = 0.36  # of the default's sd between kin, 0.25 in ln D; our own judgement, no source
 WIDEST: Final = 1.5  # of the default's standard deviation; our own judgement, no source
-SPEAKS: Final = 0.4  # gain over the prior's precision that outweighs noise; our own judgement, no source
+SPEAKS: Final = 0.25  # gain over the prior's precision that outweighs noise; our own judgement, no source
 NOISE: Final = 0.1  # gain that is nothing but the noise of 64 members; our own judgement, no source
 LOUD: Final = 1.5  # error in the default's sd below which a timber is counted; our own judgement, no source
+SILENT: Final = 1000.0  # error in the default's sd of one that says nothing
 STEPS: Final = 50  # a prior is rounded to such a part of the default's sd, so that it rests from day to day
 TAILS: Final = 4.0  # degrees of freedom of departures from kin; common practice, no source
 SAME_LOT: Final = timedelta(days=2)
@@ -195,25 +196,25 @@ def estimates(found: Posterior) -> dict[str, Estimate]:
     Returns
     -------
     dict of str to Estimate
-        Of those numbers that its readings say something of. The others of its numbers are as doubtful in it
-        as by default, whatever prior the fit had, so that what kin say of one never returns through another.
+        By name, with a huge error where its readings say nothing. For each the others of its numbers are as
+        doubtful as by default, whatever prior the fit had, so that what kin say of one never returns through
+        another.
 
     Raises
     ------
     OutOfRange
         If the ensemble is too small for so many numbers.
 
-    References
-    ----------
-    Inverse of a covariance from few members: Hartlap, J., Simon, P., Schneider, P., 2007. Astronomy &
-    Astrophysics 464, 399-404 (from memory).
+    Notes
+    -----
+    The ensemble of a fit has the covariance of its prior exactly before the readings, so that the inverse of
+    its covariance after them needs no correction for few members.
     """
     size = len(found.names)
     if found.members < size + 3:
         raise OutOfRange("the ensemble", f"needs {size + 3} members for {size} numbers, not {found.members}")
     scale = found.prior_sd
-    unbiased = (found.members - size - 2) / (found.members - 1)
-    after = unbiased * np.linalg.pinv(found.cov / np.outer(scale, scale), hermitian=True)
+    after = np.linalg.pinv(found.cov / np.outer(scale, scale), hermitian=True)
     told, forms = np.linalg.eigh(after - np.eye(size))
     moved = (found.mean - found.default_mean) / scale
     before = (found.prior_mean - found.default_mean) / scale
@@ -228,6 +229,7 @@ def estimates(found: Posterior) -> dict[str, Estimate]:
         through = np.linalg.solve(own[np.ix_(rest, rest)] + np.diag(usual[rest]), own[rest, i])
         gain = float(own[i, i] - own[i, rest] @ through)
         if gain <= NOISE:
+            says[name] = Estimate(value=float(found.default_mean[i]), sd=SILENT * float(found.default_sd[i]))
             continue
         value = float(pull[i] - through @ pull[rest]) / gain
         heard = gain**3 / (gain**2 + SPEAKS**2)  # weak ones fade, so that noise adds up to little
@@ -235,6 +237,31 @@ def estimates(found: Posterior) -> dict[str, Estimate]:
             value=float(found.default_mean[i] + scale[i] * value), sd=float(scale[i] / np.sqrt(heard))
         )
     return says
+
+
+def settled(before: Mapping[str, Estimate], now: Mapping[str, Estimate]) -> dict[str, Estimate]:
+    """Take a new fit's estimates half and what was held before half, so that the yard settles.
+
+    What a fit says apart from its prior is noisy where the prior is narrow: without this, weak timbers that
+    narrow each other's priors today would not be heard tomorrow, and again the day after.
+
+    Parameters
+    ----------
+    before, now : mapping of str to Estimate
+        By name.
+
+    Returns
+    -------
+    dict of str to Estimate
+        By name, as `now`.
+    """
+    found = {}
+    for name, new in now.items():
+        old = before.get(name, new)
+        told, held = new.sd**-2, old.sd**-2
+        value = (told * new.value + held * old.value) / (told + held)
+        found[name] = Estimate(value=value, sd=((told + held) / 2) ** -0.5)
+    return found
 
 
 def lots(timbers: Sequence[Origin]) -> dict[str, str]:
@@ -300,6 +327,7 @@ def prior_of(
             for each in others
             if each.timber.tag != timber.tag
             and name in each.says
+            and each.says[name].sd < SILENT / 2 * defaults[name][1]
             and (kin is not Kin.WOOD or each.timber.species == timber.species)
             and (where := _group(each.timber, kin, of_lot)) is not None
         ]

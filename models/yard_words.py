@@ -30,12 +30,13 @@ def sentences(known: YardPrior, species: str) -> tuple[str, ...]:
         said.append(f"{_leaning(row, species)}.")
     off = known.spread - 1
     if abs(off) >= WORTH_SAYING and known.compared:
-        did = "missed by more" if off > 0 else "come nearer"
-        count = "One earlier forecast" if known.compared == 1 else f"{known.compared} earlier forecasts"
-        have = "has" if known.compared == 1 else "have"
+        many = known.compared > 1
+        count = f"{known.compared} earlier forecasts" if many else "One earlier forecast"
+        missed = f"{'have ' if many else ''}missed by more"
+        nearer = f"{'have come' if many else 'came'} nearer"
         said.append(
-            f"{count} of {species} {have} {did} than it was to be expected, so this one is "
-            f"{abs(off):.0%} {'wider' if off > 0 else 'narrower'}."
+            f"{count} of {species} {missed if off > 0 else nearer} than was to be expected, so this one is "
+            f"{100 * abs(off):.0f} % {'wider' if off > 0 else 'narrower'}."
         )
     return tuple(said)
 
@@ -46,11 +47,8 @@ def _leaning(row: Learned, species: str) -> str:
     other = f"{_count(rest, f'other {species} timber' if row.near else f'{species} timber')} of this yard"
     kin = " and ".join(part for part in (lot, other if rest else "") if part)
     if row.parted:
-        return (
-            f"It dries unlike {kin}, so what they say counts for less than its own readings"
-            if row.timbers > 1
-            else f"It dries unlike {kin}, so what that one says counts for less than its own readings"
-        )
+        they = "they say" if row.timbers > 1 else "that one says"
+        return f"It dries unlike {kin}, so what {they} counts for less than its own readings"
     return f"How fast it dries leans on {kin}"
 
 

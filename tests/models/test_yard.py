@@ -212,25 +212,6 @@ def test_the_prior_is_taken_out_again_whatever_it_was():
     assert told["ln_d"].sd == pytest.approx(plain["ln_d"].sd, rel=0.15)
 
 
-def test_readings_that_say_nothing_teach_nothing_even_through_the_noise_of_an_ensemble():
-    rng = np.random.default_rng(12)
-    heard = []
-    for k in range(40):
-        drawn = MIDDLE[:, None] + SD[:, None] * rng.standard_normal((len(NAMES), 64))
-        one = Posterior(
-            names=NAMES, mean=drawn.mean(axis=1), cov=np.cov(drawn), prior_mean=MIDDLE, prior_sd=SD,
-            default_mean=MIDDLE, default_sd=SD, members=64,
-        )  # fmt: skip
-        heard.append(Taught(timber=origin(f"T{k}"), says=estimates(one)))
-    for name, row in prior_of(origin("NEW"), heard, DEFAULTS).items():
-        assert row.sd > 0.85 * DEFAULTS[name.partition(":")[0]][1], name
-
-
-def test_an_ensemble_too_small_for_its_numbers_is_refused():
-    with pytest.raises(OutOfRange, match="10 members for 7 numbers, not 8"):
-        estimates(posterior(MIDDLE, SD, np.eye(7), MIDDLE, members=8))
-
-
 def smoothed(mean, sd, seen, read, error, rng, members=64):
     """Four assimilations of linear readings by an ensemble, as a fit makes them."""
     drawn = rng.standard_normal((mean.size, members))
@@ -244,6 +225,37 @@ def smoothed(mean, sd, seen, read, error, rng, members=64):
         both = off @ off.T / (members - 1) + 4 * error**2 * np.eye(read.size)
         theta = theta + cross / (members - 1) @ np.linalg.solve(both, read[:, None] + noise - seen @ theta)
     return theta
+
+
+def test_readings_teach_only_what_they_see_even_through_the_noise_of_an_ensemble():
+    rng = np.random.default_rng(12)
+    heard = []
+    for k in range(40):
+        seen = np.zeros((12, len(NAMES)))
+        seen[:, 0] = 3 / SD[0]
+        theta = smoothed(MIDDLE, SD, seen, rng.normal(0, 2, 12), 2.0, rng)
+        one = Posterior(
+            names=NAMES, mean=theta.mean(axis=1), cov=np.cov(theta), prior_mean=MIDDLE, prior_sd=SD,
+            default_mean=MIDDLE, default_sd=SD, members=64,
+        )  # fmt: skip
+        heard.append(Taught(timber=origin(f"T{k}"), says=estimates(one)))
+    rows = prior_of(origin("NEW"), heard, DEFAULTS)
+    assert rows["ln_d"].sd < 0.3
+    for name, row in rows.items():
+        assert name == "ln_d" or row.sd > 0.85 * DEFAULTS[name.partition(":")[0]][1], name
+
+
+def test_an_estimate_moves_half_way_from_night_to_night():
+    before, now = ({"ln_d": Estimate(value=each, sd=sd)} for each, sd in ((0.0, 0.2), (1.0, 0.1)))
+    found = yard.settled(before, now)["ln_d"]
+    assert found.value == pytest.approx(0.8)
+    assert found.sd**-2 == pytest.approx((0.2**-2 + 0.1**-2) / 2)
+    assert yard.settled({}, now) == {"ln_d": Estimate(value=1.0, sd=pytest.approx(0.1))}
+
+
+def test_an_ensemble_too_small_for_its_numbers_is_refused():
+    with pytest.raises(OutOfRange, match="10 members for 7 numbers, not 8"):
+        estimates(posterior(MIDDLE, SD, np.eye(7), MIDDLE, members=8))
 
 
 def test_night_after_night_of_the_same_readings_the_yard_grows_no_surer():
@@ -266,7 +278,11 @@ def test_night_after_night_of_the_same_readings_the_yard_grows_no_surer():
                 default_mean=MIDDLE, default_sd=SD, members=64,
             )  # fmt: skip
             said.append(Taught(timber=origin(f"T{k}"), says=estimates(fit)))
-        known = said
+        earlier = {each.timber.tag: each.says for each in known}
+        known = [
+            dataclasses.replace(each, says=yard.settled(earlier.get(each.timber.tag, {}), each.says))
+            for each in said
+        ]
         new.append(prior_of(origin("NEW"), known, DEFAULTS))
     first, last = new[0]["ln_d"], new[-1]["ln_d"]
     assert last.sd == pytest.approx(first.sd, rel=0.2)
