@@ -50,6 +50,7 @@ SPEAKS: Final = 0.25  # gain over the prior's precision that outweighs noise; ou
 NOISE: Final = 0.1  # gain that is nothing but the noise of 64 members; our own judgement, no source
 LOUD: Final = 1.5  # error in the default's sd below which a timber is counted; our own judgement, no source
 SILENT: Final = 1000.0  # error in the default's sd of one that says nothing
+FARTHEST: Final = 3.0  # of the default's sd from its middle, for an estimate; our own judgement, no source
 STEPS: Final = 50  # a prior is rounded to such a part of the default's sd, so that it rests from day to day
 TAILS: Final = 4.0  # degrees of freedom of departures from kin; common practice, no source
 SAME_LOT: Final = timedelta(days=2)
@@ -227,11 +228,12 @@ def estimates(found: Posterior) -> dict[str, Estimate]:
     for i, name in enumerate(found.names):
         rest = np.arange(size) != i
         through = np.linalg.solve(own[np.ix_(rest, rest)] + np.diag(usual[rest]), own[rest, i])
+        far = FARTHEST * float(found.default_sd[i] / scale[i])
         gain = float(own[i, i] - own[i, rest] @ through)
         if gain <= NOISE:
             says[name] = Estimate(value=float(found.default_mean[i]), sd=SILENT * float(found.default_sd[i]))
             continue
-        value = float(pull[i] - through @ pull[rest]) / gain
+        value = float(np.clip(pull[i] - through @ pull[rest], -far * gain, far * gain)) / gain
         heard = gain**3 / (gain**2 + SPEAKS**2)  # weak ones fade, so that noise adds up to little
         says[name] = Estimate(
             value=float(found.default_mean[i] + scale[i] * value), sd=float(scale[i] / np.sqrt(heard))

@@ -67,7 +67,7 @@ def pins(tag, steep=2.0):
 
 def weights(tag):
     series = Series(owner=Owner.TIMBER, name=tag, quantity=Quantity.WEIGHT)
-    loss = 20 * (1 - np.exp(-np.arange(0, 117, 4) / 60))
+    loss = 12 * (1 - np.exp(-np.arange(0, 117, 4) / 120))
     return [reading(series, 60.0 - kg, NOW - (118 - 4 * k) * DAY) for k, kg in enumerate(loss)]
 
 
@@ -196,7 +196,7 @@ def test_a_damaged_or_foreign_note_is_passed_over(yard):
 
 def test_a_whole_fit_leaves_its_note_and_says_what_it_leaned_on(yard):
     yard.register.add(timber())
-    yard.store.append([*pins("NEW"), *weights("NEW")])
+    yard.store.append([*pins("NEW", 0.3), *weights("NEW")])
     teach(yard)
     yard_memory.refresh(yard, NOW)
     assert fleet.run(yard, ["NEW"], NOW, workers=1).done == ["NEW"]
