@@ -38,6 +38,8 @@ LEARNED: Final[Mapping[str, Kin]] = MappingProxyType(
         "ln_d": Kin.WOOD,
         "slope": Kin.WOOD,
         "ln_ratio": Kin.WOOD,
+        "ln_raised": Kin.WOOD,
+        "start": Kin.WOOD,
         "ln_surface": Kin.PLACE,
         "emc_offset": Kin.PLACE,
         "meter_bias": Kin.METER,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -27,7 +28,7 @@ _PINS: Final = frozenset({Quantity.RESISTANCE, Quantity.MOISTURE})
 
 
 def defaults(timber: Timber, species: Species, law: DiffusionLaw) -> dict[str, tuple[float, float]]:
-    """Give mean and standard deviation of the prior of each number that a yard can teach.
+    """Give mean and standard deviation of the prior of each number that a yard can teach a timber.
 
     Parameters
     ----------
@@ -39,9 +40,19 @@ def defaults(timber: Timber, species: Species, law: DiffusionLaw) -> dict[str, t
     Returns
     -------
     dict of str to (float, float)
-        By name, each in its own unit: as for a timber of which the yard knows nothing.
+        By name, each in its own unit: as for a timber of which the yard knows nothing. Not the start of one
+        whose own was measured on arrival.
     """
-    centre, sd = middle(timber, species, law), spreads(timber, species)
+    usual = _usual(timber, species, law)
+    if timber.green_mc_pct is not None:
+        del usual["start"]
+    return usual
+
+
+def _usual(timber: Timber, species: Species, law: DiffusionLaw) -> dict[str, tuple[float, float]]:
+    """Give the prior of a timber of which nothing is known at all: a measured start is a reading of it."""
+    unmeasured = replace(timber, green_mc_pct=None)
+    centre, sd = middle(unmeasured, species, law), spreads(unmeasured, species)
     return {PARAMETERS[i].name: (float(centre[i]), float(sd[i])) for i in _ROWS}
 
 
@@ -64,9 +75,9 @@ def posterior(
     Returns
     -------
     Posterior
-        Each number in its own unit.
+        Each number in its own unit. A start that was measured on arrival counts as found by the fit.
     """
-    usual = defaults(timber, species, law)
+    usual = _usual(timber, species, law)
     names = tuple(usual)
     rows = {name: None if yard is None else yard.row(name) for name in names}
     before = [usual[name] if (row := rows[name]) is None else (row.mean, row.sd) for name in names]

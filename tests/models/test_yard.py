@@ -18,7 +18,8 @@ DAY = timedelta(days=1)
 LN2 = float(np.log(2))
 DEFAULTS = {
     "ln_d": (0.0, LN2), "slope": (0.098, 0.035), "ln_ratio": (0.0, 0.2), "ln_surface": (0.0, 0.5),
-    "emc_offset": (0.0, 1.0), "meter_bias": (0.0, 1.5), "wet_slope": (0.2, 0.12),
+    "emc_offset": (0.0, 1.0), "meter_bias": (0.0, 1.5), "wet_slope": (0.2, 0.12), "start": (64.0, 9.6),
+    "ln_raised": (0.0, 0.4),
 }  # fmt: skip
 NAMES = tuple(DEFAULTS)
 MIDDLE, SD = (np.array(each) for each in zip(*DEFAULTS.values(), strict=True))
@@ -254,15 +255,15 @@ def test_an_estimate_moves_half_way_from_night_to_night():
 
 
 def test_an_ensemble_too_small_for_its_numbers_is_refused():
-    with pytest.raises(OutOfRange, match="10 members for 7 numbers, not 8"):
-        estimates(posterior(MIDDLE, SD, np.eye(7), MIDDLE, members=8))
+    with pytest.raises(OutOfRange, match="12 members for 9 numbers, not 8"):
+        estimates(posterior(MIDDLE, SD, np.eye(9), MIDDLE, members=8))
 
 
 def test_night_after_night_of_the_same_readings_the_yard_grows_no_surer():
     rng = np.random.default_rng(1)
-    truths = [np.concatenate([[0.5 + rng.normal(0, 0.25)], rng.normal(0, 0.6, 6)]) for _ in range(10)]
+    truths = [np.concatenate([[0.5 + rng.normal(0, 0.25)], rng.normal(0, 0.6, 8)]) for _ in range(10)]
     truths = [np.append(each[:1], MIDDLE[1:] + SD[1:] * each[1:]) for each in truths]
-    seen = [rng.normal(0, 1, (12, 7)) / SD * np.array([3, 0.5, 0.1, 1, 1, 2, 0.5]) for _ in truths]
+    seen = [rng.normal(0, 1, (12, 9)) / SD * np.array([3, 0.5, 0.1, 1, 1, 2, 0.5, 1, 0.3]) for _ in truths]
     read = [h @ each + rng.normal(0, 2, 12) for h, each in zip(seen, truths, strict=True)]
     known, new = [], []
     for _ in range(6):

@@ -17,7 +17,7 @@ from baulk.models import fit_parameters, species, yard_fit, yard_words
 from baulk.models.diffusion import law_for
 from baulk.models.fit_meters import MeterSetting
 from baulk.models.reading import Owner, Quantity, Reading, Series
-from baulk.models.yard import Learned, YardPrior
+from baulk.models.yard import LEARNED, Learned, YardPrior, estimates
 
 NOW = datetime(2026, 5, 14, tzinfo=UTC)
 OAK = species.get("white oak")
@@ -48,13 +48,22 @@ def test_the_yards_prior_takes_the_place_of_two_rows_and_leaves_the_others():
 def test_a_fit_that_found_nothing_gives_back_its_prior():
     for known in (None, KNOWN):
         found = yard_fit.posterior(drawn(known), judging.timber(), OAK, LAW, known)
-        assert set(found.names) == set(yard_fit.defaults(judging.timber(), OAK, LAW))
+        assert set(found.names) == set(LEARNED) == set(yard_fit.defaults(judging.timber(), OAK, LAW))
         assert found.mean == pytest.approx(found.prior_mean, abs=0.02)
         assert np.sqrt(np.diag(found.cov)) == pytest.approx(found.prior_sd, rel=0.05)
     at = found.names.index("ln_d")
     assert (found.prior_mean[at], found.prior_sd[at]) == (-0.5, 0.3)
     assert (found.default_mean[at], found.default_sd[at]) == (0.0, pytest.approx(np.log(2)))
     assert found.default_mean[found.names.index("slope")] == LAW.slope_per_pct
+
+
+def test_a_start_that_was_measured_teaches_the_lot_and_is_not_overruled_by_it():
+    measured = judging.timber(green_mc_pct=78.0)
+    assert "start" not in yard_fit.defaults(measured, OAK, LAW)
+    theta = fit_parameters.prior(measured, OAK, LAW, 64, np.random.default_rng(1))
+    start = estimates(yard_fit.posterior(theta, measured, OAK, LAW, None))["start"]
+    assert start.value == pytest.approx(78.0, abs=6.0)
+    assert start.sd == pytest.approx(fit_parameters.START_SD_MEASURED_PCT, rel=0.3)
 
 
 def read(source="hand", quantity=Quantity.MOISTURE, flags=(), depth_mm=20):
