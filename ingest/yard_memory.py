@@ -24,6 +24,7 @@ from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.track_record import Spread, spread_of
 from baulk.models.yard import Estimate, Origin, Taught, YardPrior, prior_of, settled
+from baulk.models.yard_lessons import Lesson, lessons
 
 KEY: Final = "yard"
 _FOUND: Final = "found/"
@@ -53,6 +54,11 @@ class Known:
         return spread_of(
             [square for each in self.records.values() if each.species == species for square in each.squares]
         )
+
+    def lessons(self) -> tuple[Lesson, ...]:
+        """Say what was learned, for people."""
+        woods = {each.species for each in self.records.values()}
+        return lessons([each for _, each in self.taught], {each: self.spread(each) for each in woods})
 
 
 def found_key(tag: str) -> str:
