@@ -50,7 +50,7 @@ def predict(
         Readings.
     run : sequence of MoistureField
         A field for each; further ones are not looked at. [%]
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         The ensemble.
     given : FitInputs
         The timber, its wood and what happened to it.
