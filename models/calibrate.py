@@ -41,6 +41,7 @@ from baulk.models.observations import observations
 from baulk.models.reading import Reading
 from baulk.models.species import Species
 from baulk.models.timber import Timber
+from baulk.models.yard import YardPrior
 
 __all__ = [
     "FEWEST", "LONE_WOLF", "Calibration", "Fitted", "MeterSetting", "Swap", "due", "fit", "resume",
@@ -67,6 +68,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     events: Sequence[Event] = (),
     corrections: Corrections = (),
     gaps: Sequence[tuple[float, float]] = (),
+    yard: YardPrior | None = None,
 ) -> Calibration:
     """Fit a timber's drying to its readings.
 
@@ -94,6 +96,8 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         How the shop's meters are to be read; the first that holds for a series is taken.
     gaps : sequence of (float, float)
         Stretches in which nobody measured the air, beside those where `air` has no values. [s]
+    yard : YardPrior, optional
+        What the other timbers of the yard have taught; it takes the place of the prior for every timber.
 
     Returns
     -------
@@ -113,7 +117,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     given = inputs_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
     gathered = observations(given, readings)
     data, said, left_out = gathered.data, (*given.past.said, *gathered.said), gathered.left_out
-    begun = fit_parameters.prior(timber, species, law, members, np.random.default_rng(seed))
+    begun = fit_parameters.prior(timber, species, law, members, np.random.default_rng(seed), yard=yard)
     theta, run, history_s = _fitted(begun, data, given, seed)
     step = fit_naming.lasting_step(data, _step_off(data, run, theta, given))
     parted_s = fit_naming.parted_at(data) if step is None else None
@@ -166,6 +170,7 @@ def update(  # noqa: PLR0913 - as `fit`
     events: Sequence[Event] = (),
     corrections: Corrections = (),
     gaps: Sequence[tuple[float, float]] = (),
+    yard: YardPrior | None = None,
 ) -> Calibration:
     """Take what was read since the last answer into it; where that is not sound, make the whole fit.
 
@@ -173,8 +178,8 @@ def update(  # noqa: PLR0913 - as `fit`
     ----------
     previous : Calibration
         The last answer, from `fit`, `update` or `resume`.
-    timber, species, readings, air, law, now_posix_s, members, seed, events, corrections, gaps
-        As for `fit`: everything, not only what is new. [-, -, -, -, -, s, -, -, -, -, s]
+    timber, species, readings, air, law, now_posix_s, members, seed, events, corrections, gaps, yard
+        As for `fit`: everything, not only what is new. [-, -, -, -, -, s, -, -, -, -, s, -]
 
     Returns
     -------
@@ -202,7 +207,7 @@ def update(  # noqa: PLR0913 - as `fit`
         return replace(found, seen=seen(timber, events, corrections, readings, now_posix_s))
     whole = fit(
         timber, species, readings, air, law=law, now_posix_s=now_posix_s, members=members, seed=seed,
-        events=events, corrections=corrections, gaps=gaps,
+        events=events, corrections=corrections, gaps=gaps, yard=yard,
     )  # fmt: skip
     return replace(whole, why_whole=found)
 
