@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest import climate, kept
+from baulk.ingest import climate, kept, meters
 from baulk.ingest.climate import Season
 from baulk.ingest.evaluation import Evaluation, answer, in_words
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish, up_to
@@ -58,6 +58,7 @@ def gather(
     timber, settings = shop.register.as_of(tag, now_utc), shop.config
     events = tuple(each for each in shop.register.events(timber.tag) if each.at_utc <= now_utc)
     airs = {} if airs is None else airs
+    hand = kept.hand_meter(shop.store)
     return Inputs(
         timber=timber,
         wood=species.get(timber.species),
@@ -71,7 +72,7 @@ def gather(
             units=settings.shop.units,
             probability=settings.verdict.probability,
             build_days=settings.verdict.build_days,
-            meters=tuple(each.setting() for each in settings.meter),
+            meters=meters.settings(settings.meter, hand_corrects=hand and hand.corrects_temperature),
         ),
         previous=_previous(shop, timber.tag, now_utc),
         swap=kept.swap_words(shop.store, timber.tag, now_utc),

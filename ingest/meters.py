@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -26,6 +28,8 @@ class MeterPart(BaseModel):
     shown_pct: Two | None = None  # two pieces: what the meter showed, the drier first
     true_pct: Two | None = None  # and what the oven said
     true_sd_pct: float = Field(default=0.5, ge=0, le=10)
+    corrects_temperature: bool | None = None  # by itself, or set to the wood's temperature before each reading
+    by_hand: bool = False  # only for readings that a person took and entered
 
     @model_validator(mode="after")
     def _one_meter(self) -> Self:
@@ -40,7 +44,7 @@ class MeterPart(BaseModel):
         return self
 
     def setting(self) -> MeterSetting:
-        """Give it as the fit takes it; an unknown wood is refused in words."""
+        """Return it as the fit takes it; an unknown wood is refused in words."""
         return self._setting(None if self.set_to is None else species.get(self.set_to))
 
     def _setting(self, set_to: species.Species | None) -> MeterSetting:
@@ -55,4 +59,37 @@ class MeterPart(BaseModel):
             set_to=set_to,
             set_to_kg_m3=self.set_to_kg_m3,
             two_point=two_point,
+            corrects_temperature=self.corrects_temperature,
+            by_hand=self.by_hand,
         )
+
+
+def settings(rows: Sequence[MeterPart], *, hand_corrects: bool | None) -> tuple[MeterSetting, ...]:
+    """Return the shop's meters as the fit takes them.
+
+    Parameters
+    ----------
+    rows : sequence of MeterPart
+        `[[meter]]` of the settings; what one of them says of a meter's temperature stands.
+    hand_corrects : bool or None
+        What the shop answered about the meter behind readings by hand: it fills what no row says.
+
+    Returns
+    -------
+    tuple of MeterSetting
+        The first that holds for a reading is taken.
+    """
+    given = [each.setting() for each in rows]
+    if hand_corrects is None:
+        return tuple(given)
+    found: list[MeterSetting] = []
+    for each in given:
+        if each.kind == "pins" and each.corrects_temperature is None:
+            found.append(replace(each, by_hand=True, corrects_temperature=hand_corrects))
+        found.append(each)
+    return (*found, MeterSetting(by_hand=True, corrects_temperature=hand_corrects))
+
+
+def say_all(rows: Sequence[MeterPart]) -> bool:
+    """Whether the settings leave nothing to ask about the temperature of a meter behind readings by hand."""
+    return any(each.series == "*" and each.setting().corrects_temperature is not None for each in rows)
