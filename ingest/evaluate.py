@@ -72,7 +72,9 @@ def gather(
             units=settings.shop.units,
             probability=settings.verdict.probability,
             build_days=settings.verdict.build_days,
-            meters=meters.settings(settings.meter, hand_corrects=hand and hand.corrects_temperature),
+            meters=meters.settings(
+                settings.meter, hand_corrects=None if hand is None else hand.corrects_temperature
+            ),
         ),
         previous=_previous(shop, timber.tag, now_utc),
         swap=kept.swap_words(shop.store, timber.tag, now_utc),

@@ -1,4 +1,4 @@
-"""Notes in the store: a timber's fit, which timbers bear each other's tags, and what the shop was asked once."""
+"""Notes in the store: a timber's fit, which tags seem swapped, and what the shop was asked once."""
 
 from __future__ import annotations
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Literal, Self
+from fnmatch import fnmatchcase
+from typing import Final, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -14,6 +15,7 @@ from baulk.models.fit_meters import MeterSetting
 from baulk.models.meter_correction import TwoPoint
 
 Two = tuple[float, float]
+_ANY_PIN: Final = "timber/_/pin-25/b/moisture"  # of no timber in particular
 
 
 class MeterPart(BaseModel):
@@ -28,7 +30,7 @@ class MeterPart(BaseModel):
     shown_pct: Two | None = None  # two pieces: what the meter showed, the drier first
     true_pct: Two | None = None  # and what the oven said
     true_sd_pct: float = Field(default=0.5, ge=0, le=10)
-    corrects_temperature: bool | None = None  # by itself, or set to the wood's temperature before each reading
+    corrects_temperature: bool | None = None  # by itself, or set to the wood's before each reading
     by_hand: bool = False  # only for readings that a person took and entered
 
     @model_validator(mode="after")
@@ -90,6 +92,7 @@ def settings(rows: Sequence[MeterPart], *, hand_corrects: bool | None) -> tuple[
     return (*found, MeterSetting(by_hand=True, corrects_temperature=hand_corrects))
 
 
-def say_all(rows: Sequence[MeterPart]) -> bool:
-    """Whether the settings leave nothing to ask about the temperature of a meter behind readings by hand."""
-    return any(each.series == "*" and each.setting().corrects_temperature is not None for each in rows)
+def tell_of_hand_meter(rows: Sequence[MeterPart]) -> bool:
+    """Whether the settings say if the meter behind readings by hand corrects for the wood's temperature."""
+    found = next((each for each in rows if fnmatchcase(_ANY_PIN, each.series)), None)
+    return found is not None and (found.kind != "pins" or found.corrects_temperature is not None)

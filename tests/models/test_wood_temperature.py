@@ -50,7 +50,7 @@ def core_of_a_square(temp_c, side_m, *, a=1.6e-7, film=10.0, k=0.16, cells=20):
 def test_the_mean_of_the_air_is_exact_on_straight_lines_and_held_before_the_record():
     seen = air([0.0, 24.0], every_s=DAY_S)
     at_s = START_S + DAY_S * np.array([1.0, 0.5, 1.5])
-    # all of the rise from 0 to 24: 12; its first half and 0 before it: 24 / 8; its second half and 24 held: 21
+    # all of the rise from 0 to 24: 12; its first half and 0 before it: 3; its second half and 24 held: 21
     assert wood_temperature.mean_before(seen, at_s, 1.0) == pytest.approx([12.0, 3.0, 21.0])
 
 
