@@ -77,7 +77,7 @@ def ask(shop: Path) -> None:
         return
     say(f"{QUESTION} Answer yes too if you set the wood's temperature on it before each reading.")
     say("  1 yes   2 no   3 don't know   (asked once; `baulk reading meter` changes it)")
-    given = typer.prompt("  Which", type=_number)
+    given = typer.prompt("  Which", value_proc=_number)
     with shops.open(shop) as opened:
         _keep(opened, given)
     say(f"kept: the meter {_SAID[_CORRECTS[given]]}")
@@ -85,9 +85,11 @@ def ask(shop: Path) -> None:
 
 def _number(typed: str) -> Answer:
     """Read an answer by its number or its word; what is neither is asked for again."""
-    named = {"1": Answer.YES, "2": Answer.NO, "3": Answer.UNKNOWN, "don't know": Answer.UNKNOWN}
-    word = typed.strip().lower()
-    return named.get(word) or Answer(word)
+    words = {"1": Answer.YES, "2": Answer.NO, "3": Answer.UNKNOWN, "don't know": Answer.UNKNOWN}
+    words |= {each.value: each for each in Answer}
+    if (found := words.get(typed.strip().lower())) is None:
+        raise typer.BadParameter(f"{typed!r} is no answer; type 1, 2 or 3")
+    return found
 
 
 def _keep(opened: shops.Shop, answer: Answer) -> None:

@@ -131,8 +131,12 @@ def test_nobody_is_asked_what_the_settings_say(shop_dir, rows, open_still):
 def test_the_answer_is_part_of_what_an_evaluation_is_made_from(yard):
     from baulk.ingest.evaluate import gather  # noqa: PLC0415 - half a second that the other tests do not need
 
+    place = yard.register.list()[0].place
+    for what, value in (("temp", 9.0), ("humidity", 70.0)):
+        yard.add_reading_by_hand(Series.parse(f"air/{place}/{what}"), value, now_utc=NOW)
+
     def made():
-        return gather("FER-01", yard, NOW)
+        return gather(yard.register.list()[0].tag, yard, NOW)
 
     before = made()
     kept.keep_hand_meter(yard.store, kept.HandMeter(corrects_temperature=True, answered_utc=NOW))
