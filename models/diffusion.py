@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,6 +16,15 @@ from baulk.models.species import Species
 GAS_CONSTANT_J_MOL_K = 8.314462618
 REFERENCE_K = 293.15
 REFERENCE_PCT = 20.0
+LIMITS: Final[Mapping[str, tuple[float, float]]] = {
+    "d_ref_m2_s": (1e-15, 1e-6),
+    "slope_per_pct": (0.0, 0.2),
+    "activation_j_mol": (0.0, 200_000.0),
+    "radial_over_tangential": (0.01, 100.0),
+    "fsp_pct": (10.0, 60.0),
+    "raised_above_fsp": (0.01, 1000.0),
+    "most_pct": (30.0, 400.0),
+}
 RAYS_RATIO = 1.2  # radial over tangential diffusion of hardwoods, for their rays; from memory
 
 
@@ -56,15 +67,8 @@ class DiffusionLaw:
     most_pct: float = 400.0
 
     def __post_init__(self) -> None:
-        for name, value, low, high in (
-            ("d_ref_m2_s", self.d_ref_m2_s, 1e-15, 1e-6),
-            ("slope_per_pct", self.slope_per_pct, 0.0, 0.2),
-            ("activation_j_mol", self.activation_j_mol, 0.0, 200_000.0),
-            ("radial_over_tangential", self.radial_over_tangential, 0.01, 100.0),
-            ("fsp_pct", self.fsp_pct, 10.0, 60.0),
-            ("raised_above_fsp", self.raised_above_fsp, 0.01, 1000.0),
-            ("most_pct", self.most_pct, 30.0, 400.0),
-        ):
+        for name, (low, high) in LIMITS.items():
+            value = getattr(self, name)
             if not low <= value <= high:  # also refuses NaN
                 raise OutOfRange(name, f"must lie between {low:g} and {high:g}, not {value:g}")
 

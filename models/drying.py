@@ -10,7 +10,7 @@ error allows. End drying is not in it: see `baulk.models.ends` for how far from 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -20,12 +20,13 @@ from baulk.models import air_steps
 from baulk.models import drying_kernel as kernel
 from baulk.models.air import AirSeries
 from baulk.models.air_steps import DAY_S, air_gaps
-from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
-from baulk.models.drying_layout import axis, grain, share_out
+from baulk.models.diffusion import DiffusionLaw
+from baulk.models.drying_layout import axis, grain, laws, share_out
+from baulk.models.drying_members import Members
 from baulk.models.errors import OutOfRange
 from baulk.models.faces import CONDUCTANCE_M_S, Covers, FaceCover, Schedule, spans
 from baulk.models.field import MoistureField
-from baulk.models.regrid import cropped_mm, graded_edges_mm, moved
+from baulk.models.regrid import cropped_mm, graded_edges_mm, moved, slope_shares
 from baulk.models.section import Face, Finished, Section
 
 __all__ = [
@@ -43,61 +44,10 @@ Array = NDArray[np.float64]
 
 MOST_PCT: Final = 400.0
 ERROR_PCT: Final = 0.05  # of one step, before it is taken off (see the kernel)
+MIDWINTER_POSIX_S: Final = 14 * DAY_S  # 15 January, of any year to a day
 LONGEST_S: Final = 8 * DAY_S
 FIRST_S: Final = 1800.0
 CHUNK: Final = 4  # members marched together: the state of a chunk stays in the cache of its core
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Members:
-    """What differs between the members of an ensemble; every array has shape (m,).
-
-    Parameters
-    ----------
-    d_factor : ndarray
-        Factor on the diffusion coefficient, above 0. [-]
-    surface_factor : ndarray
-        Factor on the surface conductance of every face, above 0. [-]
-    start_mc_pct : ndarray
-        Moisture content at the start where `dry` is given none, 0 to 400. [%]
-    emc_offset_pct : ndarray
-        Added to the EMC of the air. [%]
-    ratio_factor : ndarray, optional
-        Factor on the law's ratio of radial to tangential D, whose mean stays; above 0. [-]
-    """
-
-    d_factor: Array
-    surface_factor: Array
-    start_mc_pct: Array
-    emc_offset_pct: Array
-    ratio_factor: Array | None = None
-
-    def __post_init__(self) -> None:
-        factors = [
-            part for part in (self.d_factor, self.surface_factor, self.ratio_factor) if part is not None
-        ]
-        parts = (*factors, self.start_mc_pct, self.emc_offset_pct)
-        if len({part.shape for part in parts}) != 1 or self.d_factor.ndim != 1 or self.d_factor.size == 0:
-            raise OutOfRange("the members", "need arrays of one length, at least 1")
-        if not all(np.all(np.isfinite(part)) for part in parts):
-            raise OutOfRange("the members", "must be finite numbers")
-        if any(np.any(part <= 0) for part in factors):
-            raise OutOfRange("the members' factors", "must be above 0")
-
-    @property
-    def size(self) -> int:
-        """Number of members."""
-        return int(self.d_factor.size)
-
-    def some(self, which: slice) -> Members:
-        """Return a part of them."""
-        return Members(
-            d_factor=self.d_factor[which],
-            surface_factor=self.surface_factor[which],
-            start_mc_pct=self.start_mc_pct[which],
-            emc_offset_pct=self.emc_offset_pct[which],
-            ratio_factor=None if self.ratio_factor is None else self.ratio_factor[which],
-        )
 
 
 def dry(  # noqa: PLR0913 - what a run needs
@@ -222,10 +172,13 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
         (begin - start_posix_s, end - start_posix_s, covers)
         for begin, end, covers in spans(faces, start_posix_s, float(at_s.max()))
     )
+    if law.activation_j_mol == 0 and members is not None and members.activation_j_mol is not None:
+        law = replace(law, activation_j_mol=float(members.activation_j_mol.max()) or 1.0)
     rows = air_steps.integrated(air, law, start_posix_s)
+    midwinter_s = MIDWINTER_POSIX_S - start_posix_s
     wanted = at_s[order] - start_posix_s
     mc, given = _solve(
-        section, start, law, rows, wanted, (error_pct, step_s), members, calm, x_edges, y_edges
+        section, start, law, rows, wanted, (error_pct, step_s, midwinter_s), members, calm, x_edges, y_edges
     )
     back = np.argsort(order, kind="stable")
     if not many:
@@ -346,7 +299,7 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     law: DiffusionLaw,
     air: Array,
     at_s: Array,
-    control: tuple[float, float],
+    control: tuple[float, float, float],
     members: Members | None,
     calm: tuple[tuple[float, float, Covers], ...],
     x_edges: Array,
@@ -354,16 +307,15 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
 ) -> tuple[Array, Array]:
     """Moisture (times, m, ny, nx) and what was given off (times, m)."""
     count, ny, nx = start.shape
-    one = np.ones(count)
-    d_m2_s = law.d_ref_m2_s * (one if members is None else members.d_factor)
-    surface = one if members is None else members.surface_factor
-    offset = 0 * one if members is None else members.emc_offset_pct
-    free = law.raised_above_fsp * np.exp(law.slope_per_pct * (law.fsp_pct - REFERENCE_PCT))
-    laws = np.array([law.slope_per_pct, law.fsp_pct, free])
+    if members is None:
+        members = Members(
+            d_factor=np.ones(count), surface_factor=np.ones(count),
+            start_mc_pct=np.zeros(count), emc_offset_pct=np.zeros(count),
+        )  # fmt: skip
+    wood, damp = laws(law, members), members.emc_offset_pct
     dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
-    grain_x, grain_y = grain(
-        section, law, x_edges, y_edges, None if members is None else members.ratio_factor
-    )
+    blend_x, blend_y = slope_shares(dx), slope_shares(dy)
+    grain_x, grain_y = grain(section, law, x_edges, y_edges, members.ratio_factor)
     mc = np.empty((at_s.size, count, ny, nx))
     given = np.empty((at_s.size, count))
     ends = np.searchsorted(at_s, [end for _, end, _ in calm], side="right")
@@ -371,19 +323,20 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
 
     def march(chunk: slice) -> None:
         lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")
-        wood, damp = d_m2_s[chunk], offset[chunk]
         lay_x, lay_y = (each if each.shape[-1] == 1 else each[..., chunk] for each in (grain_x, grain_y))
-        least = min(lanes.min(), max(air[:, 2].min() + damp.min(), 0.0))
-        most = max(lanes.max(), air[:, 2].max() + damp.max())
-        limits = np.array([control[0], FIRST_S, control[1], least, most])
+        least = min(lanes.min(), max(air[:, 2].min() + damp[chunk].min(), 0.0))
+        most = max(lanes.max(), air[:, 2].max() + damp[chunk].max())
+        limits = np.array([control[0], FIRST_S, control[1], least, most, control[2]])
         sofar, done = np.zeros(lanes.shape[-1]), 0
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
-            resist = {face: 1 / (CONDUCTANCE_M_S[covers[face]] * surface[chunk]) for face in Face}
-            x = axis(dx, dy, lay_x, wood, damp, (resist[Face.D], resist[Face.B]))
-            y = axis(dy, dx, lay_y, wood, damp, (resist[Face.C], resist[Face.A]))
+            resist = {
+                face: 1 / (CONDUCTANCE_M_S[covers[face]] * members.surface_factor[chunk]) for face in Face
+            }
+            x = axis(dx, blend_x, dy, lay_x, wood[:, chunk], damp[chunk], (resist[Face.D], resist[Face.B]))
+            y = axis(dy, blend_y, dx, lay_y, wood[:, chunk], damp[chunk], (resist[Face.C], resist[Face.A]))
             fields = np.empty((upto - done, *lanes.shape))
             off = np.empty((upto - done + 1, lanes.shape[-1]))
-            kernel.march(lanes, fields, off, np.array([begin, end]), at_s[done:upto], air, limits, x, y, laws)
+            kernel.march(lanes, fields, off, np.array([begin, end]), at_s[done:upto], air, limits, x, y)
             mc[done:upto, chunk] = fields.transpose(0, 3, 1, 2)
             given[done:upto, chunk] = (sofar + off[:-1]) / (dx.sum() * dy.sum())
             sofar, done = sofar + off[-1], upto

@@ -113,7 +113,7 @@ def reach_mm(
 
 
 def dried_share(
-    length_mm: float, d_m2_s: ArrayLike, days: float, *, sealed: bool, surface_factor: ArrayLike = 1.0
+    length_mm: float, d_m2_s: ArrayLike, days: ArrayLike, *, sealed: bool, surface_factor: ArrayLike = 1.0
 ) -> Array:
     """Share of a timber's water above the EMC that has left through both ends, beyond what its faces lost.
 
@@ -123,7 +123,7 @@ def dried_share(
         Length, above 0. [mm]
     d_m2_s : array_like, shape (...,)
         Diffusion across the grain near fibre saturation. [m2/s]
-    days : float
+    days : array_like, shape (...,)
         Time since the ends were cut or coated, 0 or more. [d]
     sealed : bool
         Whether the ends were coated.
@@ -147,7 +147,7 @@ def dried_share(
     """
     along = ALONG_USUAL * np.asarray(d_m2_s, dtype=np.float64)
     surface = CONDUCTANCE_M_S[FaceCover.COATED if sealed else FaceCover.EXPOSED] * np.asarray(surface_factor)
-    z = surface * np.sqrt(days * DAY_S / along)
+    z = surface * np.sqrt(np.asarray(days, dtype=np.float64) * DAY_S / along)
     # the two terms cancel for small z, where the series is exact
     depth_m = along / surface * np.where(z < 1e-3, z**2, erfcx(z) - 1 + 2 * z / np.sqrt(np.pi))
     return np.asarray(2 * depth_m / (length_mm / 1000))

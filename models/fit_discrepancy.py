@@ -36,7 +36,7 @@ def with_misfit(
     ----------
     fields : sequence of MoistureField
         As the drying model gives them. [%]
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         The ensemble.
     emc_pct : float
         Mean EMC of the air since the start, before the members' own offset. [%]
@@ -48,24 +48,35 @@ def with_misfit(
         phi a form that is 1.25 in the middle, -1 at the faces and 0 on the mean. [%]
     """
     emc = (emc_pct + theta[EMC])[:, None, None]
-    start = np.maximum(theta[START], emc_pct + theta[EMC] + 1.0)[:, None, None]
+    to_lose = np.maximum(theta[START][:, None, None] - emc, 1.0)
+    sizes: dict[int, Floats] = {}
     found = []
     for each in fields:
-        left = np.clip((each.mc_pct - emc) / (start - emc), 0.0, 1.0)
-        size = theta[MISFIT][:, None, None] + theta[MISFIT_CORE][:, None, None] * _form(each)
-        mc = np.maximum(each.mc_pct + 4 * left * (1 - left) * size, LEAST_PCT)
-        found.append(replace(each, mc_pct=mc))
+        key = id(each.section)
+        if key not in sizes:
+            core = theta[MISFIT_CORE][:, None, None] * _form(each)
+            sizes[key] = 4 * (theta[MISFIT][:, None, None] + core)
+        left = each.mc_pct - emc
+        left /= to_lose
+        np.clip(left, 0.0, 1.0, out=left)
+        added = 1 - left
+        added *= left
+        added *= sizes[key]
+        added += each.mc_pct
+        found.append(replace(each, mc_pct=np.maximum(added, LEAST_PCT, out=added)))
     return tuple(found)
 
 
-def ahead(fields: Sequence[MoistureField], theta: Floats, emc_pct: float, spread: float = 1.0) -> tuple[MoistureField, ...]:
+def ahead(
+    fields: Sequence[MoistureField], theta: Floats, emc_pct: float, spread: float = 1.0
+) -> tuple[MoistureField, ...]:
     """Let the members part from each other as the time without a reading grows.
 
     Parameters
     ----------
     fields : sequence of MoistureField
         Forecast of every member, the first of them now. [%]
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         The ensemble.
     emc_pct : float
         Mean EMC of the air ahead. [%]
@@ -79,10 +90,11 @@ def ahead(fields: Sequence[MoistureField], theta: Floats, emc_pct: float, spread
         With ``(M - EMC) exp(sqrt(years) (a + b phi))`` in place of ``M - EMC``. [%]
     """
     emc = (emc_pct + theta[EMC])[:, None, None]
+    core = theta[AHEAD_CORE][:, None, None] * _form(fields[0])
+    rate = AHEAD_SD * theta[AHEAD][:, None, None] + AHEAD_CORE_SD * core
     found = []
     for each in fields:
         years = max(each.posix_s - fields[0].posix_s, 0.0) / YEAR_S
-        rate = AHEAD_SD * theta[AHEAD][:, None, None] + AHEAD_CORE_SD * theta[AHEAD_CORE][:, None, None] * _form(each)
         mc = emc + (each.mc_pct - emc) * np.exp(np.sqrt(years) * rate)
         if spread != 1.0:
             usual = np.median(mc, axis=0)

@@ -23,8 +23,8 @@ Floats = NDArray[np.float64]
 
 (
     D, SURFACE, START, BIAS, EMC, RATIO, GAP, DRIFT, SLOPE, RAISED, ENERGY, FSP, WET, SEASON, END, SAPWOOD,
-    MISFIT, MISFIT_CORE, SHRINKAGE, AHEAD, AHEAD_CORE,
-) = range(21)  # fmt: skip
+    DRIED, MISFIT, MISFIT_CORE, SHRINKAGE, AHEAD, AHEAD_CORE,
+) = range(22)  # fmt: skip
 PASSIVE: Final = slice(SHRINKAGE, AHEAD_CORE + 1)
 
 START_SD_MEASURED_PCT: Final = 4.0  # one oven-dry section against a whole timber; common practice, no source
@@ -87,7 +87,7 @@ PARAMETERS: Final = (
         source="laws fitted to one wood differ between 0.04 and 0.14 a point; common practice, no source",
     ),
     Parameter(
-        name="ln_raised", sd=0.4, low=-1.5, high=2.0,
+        name="ln_raised", sd=0.6, low=-2.0, high=2.0,
         source=f"what free water adds to the diffusion of bound water; {_OWN}",
     ),
     Parameter(
@@ -111,6 +111,10 @@ PARAMETERS: Final = (
         name="sapwood", sd=0.1, low=0.0, high=0.5, absolute=True,
         source=f"share of the section that is sapwood; {_OWN}",
     ),
+    Parameter(
+        name="dried_mm", sd=25.0, low=-80.0, high=80.0,
+        source=f"how far in it had dried before it arrived; half of the members not at all; {_OWN}",
+    ),
     Parameter(name="misfit", sd=1.0, low=-4.0, high=4.0, source=f"points of the mean half-way down; {_OWN}"),
     Parameter(
         name="misfit_core", sd=1.5, low=-6.0, high=6.0, source=f"points of the core half-way down; {_OWN}"
@@ -126,7 +130,7 @@ WET_SLOPE: Final = 0.2  # middle of the prior; see Parameter "wet_slope"
 
 
 def middle(timber: Timber, species: Species, law: DiffusionLaw) -> Floats:
-    """Return the middle of the prior of every row, shape (21,)."""
+    """Return the middle of the prior of every row, shape (22,)."""
     found = np.zeros(len(PARAMETERS))
     found[START] = start_of(timber, species)[0]
     found[SLOPE] = law.slope_per_pct
@@ -156,7 +160,7 @@ def prior(
 
     Returns
     -------
-    ndarray, shape (21, members)
+    ndarray, shape (22, members)
         One row for each of `PARAMETERS`, in its own unit. The rows have exactly their means and standard
         deviations and no correlation, as far as there are more members than rows.
     """
@@ -198,14 +202,14 @@ def bounded(theta: Floats, centre: Floats) -> Floats:
 
     Parameters
     ----------
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         The ensemble.
-    centre : ndarray, shape (21,)
+    centre : ndarray, shape (22,)
         Middle of the prior.
 
     Returns
     -------
-    ndarray, shape (21, m)
+    ndarray, shape (22, m)
         The same, held.
     """
     away = np.array([0.0 if each.absolute else 1.0 for each in PARAMETERS]) * centre
@@ -219,7 +223,7 @@ def members(theta: Floats, *, silent: bool = False) -> drying.Members:
 
     Parameters
     ----------
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         The ensemble.
     silent : bool
         Whether nobody measured the air.

@@ -48,6 +48,8 @@ class Observation:
         [% of oven-dry mass]
     at_least : bool
         Whether the meter shows fibre saturation or more, so that it says little of how wet the wood is.
+    above_pct : float
+        How far beyond fibre saturation the meter's number lies: points of its scale, not of moisture. [%]
     depth_mm, face : float and Face, optional
         Where the pins are. [mm]
     weight_ratio : float, optional
@@ -69,6 +71,7 @@ class Observation:
     measured_pct: float
     sd_pct: float
     at_least: bool = False
+    above_pct: float = 0.0
     depth_mm: float | None = None
     face: Face | None = None
     weight_ratio: float | None = None
@@ -77,6 +80,11 @@ class Observation:
     start_pct: float = 0.0
     lost_pct: float | None = None
     aside: str | None = None
+
+    @property
+    def moisture_pct(self) -> float:
+        """What was read, but no more than fibre saturation by pins, [%]."""
+        return self.measured_pct - self.above_pct
 
     @property
     def day(self) -> int:
@@ -199,10 +207,10 @@ def without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) -
             continue
         if before is not None and each.depth_mm is not None and each.depth_mm >= JUMP_DEPTH_MM:
             days = (each.posix_s - before.posix_s) / DAY_S
-            if abs(each.measured_pct - before.measured_pct) > min(max(JUMP_PCT, days / 2), 2 * JUMP_PCT):
+            if abs(each.moisture_pct - before.moisture_pct) > min(max(JUMP_PCT, days / 2), 2 * JUMP_PCT):
                 within = "a day" if days < 1.5 else f"{days:.0f} days"
                 why = (
-                    f"it jumped from {before.measured_pct:.0f} to {each.measured_pct:.0f} % within {within}, "
+                    f"it jumped from {before.moisture_pct:.0f} to {each.moisture_pct:.0f} % within {within}, "
                     "as a loose pin or a swapped tag does"
                 )
                 refused[each.series].append(why)
@@ -236,11 +244,11 @@ def without_rain(found: Sequence[Observation], refused: dict[str, list[str]]) ->
     for mine in series.values():
         base = mine[0]
         for i, each in enumerate(mine):
-            rose = each.measured_pct - base.measured_pct >= WET_RISE_PCT
+            rose = each.moisture_pct - base.moisture_pct >= WET_RISE_PCT
             if rose and _shallow(each) and _passes(mine[i:], base) and _still(each, series):
                 wet.add(id(each))
                 refused[each.series].append(
-                    f"it rose from {base.measured_pct:.0f} to {each.measured_pct:.0f} % while the deeper "
+                    f"it rose from {base.moisture_pct:.0f} to {each.moisture_pct:.0f} % while the deeper "
                     "pins stayed: a wet surface, after rain or dew; read it again when the face has dried"
                 )
             else:
@@ -256,7 +264,7 @@ def _passes(since: Sequence[Observation], base: Observation) -> bool:
     """Whether the series falls back soon, or it is too early to tell."""
     end_s = since[0].posix_s + WET_DAYS * DAY_S
     soon = [each for each in since[1:] if each.posix_s <= end_s]
-    fell = any(each.measured_pct < base.measured_pct + WET_RISE_PCT / 2 for each in soon)
+    fell = any(each.moisture_pct < base.moisture_pct + WET_RISE_PCT / 2 for each in soon)
     return fell or since[-1].posix_s <= since[0].posix_s + DAY_S
 
 
@@ -267,7 +275,7 @@ def _still(one: Observation, series: dict[str, list[Observation]]) -> bool:
         if (mine[0].depth_mm or 0.0) <= max(one.depth_mm or 0.0, JUMP_DEPTH_MM):
             continue
         near = [i for i, each in enumerate(mine) if i and abs(each.posix_s - one.posix_s) <= WET_WITHIN_S]
-        rises += [mine[i].measured_pct - mine[i - 1].measured_pct for i in near]
+        rises += [mine[i].moisture_pct - mine[i - 1].moisture_pct for i in near]
     return bool(rises) and max(rises) < WET_RISE_PCT / 2
 
 
@@ -278,6 +286,7 @@ def middle(group: Sequence[Observation]) -> Observation:
         posix_s=median(each.posix_s for each in group),
         measured_pct=median(each.measured_pct for each in group),
         sd_pct=median(each.sd_pct for each in group),
+        above_pct=median(each.above_pct for each in group),
         at_least=sum(each.at_least for each in group) * 2 >= len(group),
     )
 

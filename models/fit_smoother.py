@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models import ends, meter
+from baulk.models.diffusion import REFERENCE_PCT
 from baulk.models.event import EventKind
 from baulk.models.field import MoistureField
 from baulk.models.fit_parameters import BIAS, D, DRIFT, EMC, END, FSP, PASSIVE, SLOPE, SURFACE, WET
@@ -49,7 +50,7 @@ def predict(
         Readings.
     run : sequence of MoistureField
         A field for each; further ones are not looked at. [%]
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         The ensemble.
     given : FitInputs
         The timber, its wood and what happened to it.
@@ -63,7 +64,7 @@ def predict(
     """
     predicted = np.empty((len(data), theta.shape[1]))
     means = np.array([field.mean_pct for field in run[: len(data)]])
-    whole = means - np.array([_lost_by_ends(each.posix_s, mean, theta, given) for each, mean in zip(data, means, strict=True)])
+    whole = whole_means(data, run, theta, given)
     known = {**firsts(data, whole), **(first or {})}
     for i, (each, field) in enumerate(zip(data, run, strict=False)):
         if each.weight_ratio is not None:  # the ratio to the first weight, told as moisture lost since
@@ -86,30 +87,32 @@ def whole_means(
 
     Of other readings it is the mean of the section.
     """
-    found = [field.mean_pct for field in run[: len(data)]]
-    for i, each in enumerate(data):
-        if each.weight_ratio is not None:
-            found[i] = found[i] - _lost_by_ends(each.posix_s, found[i], theta, given)
-    return np.array(found)
+    found = np.array([field.mean_pct for field in run[: len(data)]])
+    weighed = [i for i, each in enumerate(data) if each.weight_ratio is not None]
+    if weighed:
+        at_s = np.array([data[i].posix_s for i in weighed])
+        above = np.maximum(found[weighed] - given.emc_pct - theta[EMC], 0.0)
+        found[weighed] -= np.minimum(_dried_by_ends(at_s, theta, given), MOST_BY_ENDS) * above
+    return found
+
+
+def _dried_by_ends(at_s: Floats, theta: Floats, given: FitInputs) -> Floats:
+    """Return the share of its water that the whole timber has lost through its ends, shape (n, m)."""
+    begin_s = given.past.stretches[0].begin_s
+    cuts = np.array([begin_s, *(one.at_utc.timestamp() for one in given.past.kind(EventKind.CUT))])
+    since_s = np.array([cuts[cuts <= max(one, begin_s)].max() for one in at_s])
+    law = given.law
+    d_m2_s = law.d_ref_m2_s * np.exp(theta[D] + theta[SLOPE] * (theta[FSP] - REFERENCE_PCT))
+    warm = float(np.mean(law.temperature_factor(given.air.temp_c)))
+    return np.exp(theta[END]) * ends.dried_share(
+        given.timber.length_mm, warm * d_m2_s, np.maximum(at_s - since_s, 0.0)[:, None] / DAY_S,
+        sealed=given.past.sealed, surface_factor=np.exp(theta[SURFACE]),
+    )  # fmt: skip
 
 
 def shown_pct(mc_pct: Floats, theta: Floats) -> Floats:
     """Return what each member's meter shows of wood at a moisture content, shape (..., m), [%]."""
     return meter.shown_pct(mc_pct, theta[FSP], theta[WET]) + theta[BIAS]
-
-
-def _lost_by_ends(at_s: float, mean_pct: Floats, theta: Floats, given: FitInputs) -> Floats:
-    """Return how much drier the whole timber is than its section far from the ends, every member, [%]."""
-    cuts = [one.at_utc.timestamp() for one in given.past.kind(EventKind.CUT)]
-    since_s = max([given.past.stretches[0].begin_s, *(cut for cut in cuts if cut < at_s)])
-    law = given.law
-    d_m2_s = law.d_ref_m2_s * np.exp(theta[D] + theta[SLOPE] * (theta[FSP] - 20.0))
-    warm = float(np.mean(law.temperature_factor(given.air.temp_c)))
-    share = np.exp(theta[END]) * ends.dried_share(
-        given.timber.length_mm, warm * d_m2_s, max(at_s - since_s, 0.0) / DAY_S,
-        sealed=given.past.sealed, surface_factor=np.exp(theta[SURFACE]),
-    )  # fmt: skip
-    return np.asarray(np.minimum(share, MOST_BY_ENDS) * np.maximum(mean_pct - given.emc_pct - theta[EMC], 0.0))
 
 
 def errors(data: Sequence[Observation], before: Mapping[str, int] | None = None) -> Floats:

@@ -178,6 +178,7 @@ def _pin(reading: Reading, name: str, taken_s: float, found: MeterAnswer) -> Obs
         measured_pct=found.mc_pct + found.above_fsp_pct,
         sd_pct=math.hypot(found.sd_pct, INSTALLED_SD_PCT),
         at_least=found.at_least,
+        above_pct=found.above_fsp_pct,
         depth_mm=reading.series.depth_mm,
         face=reading.series.face,
     )

@@ -157,13 +157,12 @@ def dgtsv_sweep_s(n, count):
 def own_sweep_s(n, count):
     """Time of one of our sweeps over as many lines on one core, conductances, bends and balance included."""
     lanes, width = n * count, np.diff(drying.graded_edges_mm(SECTION.width_mm, n)) / 1000
-    axis = Axis(
-        width, np.full((n + 1, lanes), 1e-8), np.ones(lanes), np.zeros(lanes), np.full(lanes, 1e7),
-        np.full(lanes, 1e7), slope_shares(width),
-    )  # fmt: skip
-    u, out, work = np.full((n, lanes), 60.0), np.zeros(lanes), np.empty((4, n + 1, lanes))
-    law = np.array([LAW.slope_per_pct, LAW.fsp_pct, np.exp(LAW.slope_per_pct * (LAW.fsp_pct - 20))])
-    return best_s(lambda: _sweep(u, axis, DAY, 1.0, EMC, law, out, work), 30)[0]
+    free = np.exp(LAW.slope_per_pct * (LAW.fsp_pct - 20))
+    each = [1.0, 0.0, 1e7, 1e7, LAW.slope_per_pct, LAW.fsp_pct, free, 0.0, 0.0]
+    own = np.repeat(np.array(each)[:, None], lanes, axis=1)
+    axis = Axis(width, np.full((n + 1, lanes), 1e-8), slope_shares(width), own)
+    u, out, work = np.full((n, lanes), 60.0), np.zeros(lanes), np.empty((5, n + 1, lanes))
+    return best_s(lambda: _sweep(u, axis, DAY, (1.0, EMC, 0.0), out, work), 30)[0]
 
 
 IN_A_PROCESS = """

@@ -63,18 +63,22 @@ def reading(piece, posix_s, value, *, depth_mm=None, quantity=Quantity.MOISTURE,
     return Reading(series=series, value=float(value), taken_utc=when, arrived_utc=when)
 
 
+def shown(mc_pct, *, fsp_pct=29.0, wet_slope=0.2):
+    """What a meter that saturates shows: one to one up to saturation, a fifth of it above, with a corner."""
+    return np.minimum(mc_pct, fsp_pct) + wet_slope * np.maximum(mc_pct - fsp_pct, 0.0)
+
+
 def pins(piece, fields, *, depths=(12.0, 25.0), bias=1.0, sd=1.0, seed=2):
     rng = np.random.default_rng(seed)
-    return [
-        reading(
-            piece,
-            field.posix_s,
-            np.clip(float(field.pin_pct(depth, Face.B)[0]) + bias + rng.normal(0, sd), 5, 60),
-            depth_mm=depth,
-        )
-        for field in fields
-        for depth in depths
-    ]
+    found = []
+    for field in fields:
+        for depth in depths:
+            true = float(field.pin_pct(depth, Face.B)[0])
+            scatter = rng.normal(0, sd) * (1.0 if true < 29 else 2.0)
+            found.append(
+                reading(piece, field.posix_s, max(shown(true) + bias + scatter, 5), depth_mm=depth)
+            )
+    return found
 
 
 def weights(piece, fields, *, dry_kg=20.0, sd=0.003, seed=5):

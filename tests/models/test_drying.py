@@ -400,3 +400,115 @@ def test_a_field_says_its_section():
     (field,) = run(days=(1,))
     assert isinstance(field, MoistureField)
     assert field.section == SECTION
+
+
+BARE = ("d_factor", "surface_factor", "start_mc_pct", "emc_offset_pct")
+OWN = {
+    "slope_per_pct": (0.098, 0.06, 0.12, 0.2, 0.0, 0.098),
+    "fsp_pct": (30.0, 26.0, 33.0, 30.0, 28.0, 30.0),
+    "raised_above_fsp": (1.0, 3.0, 0.5, 1.0, 1.0, 4.0),
+    "activation_j_mol": (33e3, 30e3, 36e3, 33e3, 0.0, 40e3),
+}
+
+
+def with_own(**own):
+    count = len(next(iter(own.values())))
+    one = np.ones(count)
+    return Members(
+        d_factor=one, surface_factor=one, start_mc_pct=80 * one, emc_offset_pct=0 * one,
+        **{name: np.array(values) for name, values in own.items()},
+    )  # fmt: skip
+
+
+def test_a_member_with_its_own_law_dries_as_a_run_under_that_law():
+    fixed = {"step_s": DAY, "error_pct": np.inf, "days": (90,), "air": steady_air(5.0)}
+    many = with_own(**OWN)  # more than are marched together
+    (together,) = run(None, members=many, **fixed)
+    for i in range(6):
+        law = DiffusionLaw(d_ref_m2_s=2.5e-11, **{name: values[i] for name, values in OWN.items()})
+        (alone,) = run(80.0, law=law, **fixed)
+        assert together.mc_pct[i] == pytest.approx(alone.mc_pct, abs=1e-3)  # what the compiled exp leaves
+        (some,) = run(None, members=many.some(slice(i, i + 1)), **fixed)
+        assert some.mc_pct[0] == pytest.approx(together.mc_pct[i], abs=1e-9)
+
+
+def test_members_that_are_given_the_run_s_own_law_dry_as_members_without():
+    plain = members(5)
+    given = {name: np.full(5, getattr(LAW, name)) for name in OWN} | {"surface_season": np.zeros(5)}
+    same = Members(**{name: getattr(plain, name) for name in BARE}, **given)
+    (one,), (other,) = (run(None, members=each, air=shed_air(120)) for each in (plain, same))
+    assert one.mc_pct == pytest.approx(other.mc_pct, abs=1e-9)
+
+
+def test_a_member_s_activation_counts_where_the_law_has_none():
+    law = DiffusionLaw(d_ref_m2_s=2.5e-11, activation_j_mol=0.0)
+    (both,) = run(None, law=law, members=with_own(activation_j_mol=(33e3, 0.0)), air=steady_air(0.0))
+    for i, alone_law in enumerate((LAW, law)):
+        (alone,) = run(80.0, law=alone_law, air=steady_air(0.0))
+        assert both.mean_pct[i] == pytest.approx(alone.mean_pct, abs=0.03)
+    assert both.mean_pct[0] > both.mean_pct[1] + 1
+
+
+def test_a_day_s_swing_changes_a_member_s_warmth_by_less_than_a_percent():
+    # a step takes the power of the mean factor, not the mean of the power: an 8 K swing each way
+    temp_c = 12 + 8 * np.sin(np.arange(24) / 24 * 2 * np.pi)
+    usual, more = (
+        DiffusionLaw(d_ref_m2_s=2.5e-11, activation_j_mol=energy).temperature_factor(temp_c).mean()
+        for energy in (33e3, 1.2 * 33e3)
+    )
+    assert 0.99 < usual**1.2 / more < 0.993
+
+
+def test_a_surface_freer_in_summer_dries_more_then_and_less_in_winter():
+    summer = with_own(surface_season=(1.0, 0.0, -1.0))
+    air = steady_air()
+    for month, sign in ((6, -1), (0, 1)):  # from the middle of July, of January
+        start = (14 + 365.25 / 12 * month) * DAY + 30 * 365.25 * DAY
+        (field,) = drying.dry(
+            SECTION, 80.0, air, LAW, start_posix_s=start, at_posix_s=start + 30 * DAY, members=summer
+        )
+        mean = sign * field.mean_pct
+        assert mean[0] > mean[1] + 0.1
+        assert mean[1] > mean[2] + 0.1
+    assert field.mean_pct[1] == pytest.approx(run(days=(30,))[0].mean_pct, abs=0.03)
+
+
+def test_the_season_is_the_cosine_said():
+    # amplitude 0.7 in midwinter is a surface factor of exp(-0.7), at the equinoxes of 1
+    for shift, factor in ((0.0, np.exp(-0.7)), (365.25 / 4, 1.0), (365.25 / 2, np.exp(0.7))):
+        start = (14 + shift - 1) * DAY
+        season = with_own(surface_season=(0.7,))
+        fixed = Members(
+            d_factor=np.ones(1), surface_factor=np.full(1, factor), start_mc_pct=np.full(1, 80.0),
+            emc_offset_pct=np.zeros(1),
+        )  # fmt: skip
+        one, other = (
+            drying.dry(
+                SECTION,
+                None,
+                steady_air(),
+                LAW,
+                start_posix_s=start,
+                at_posix_s=start + 2 * DAY,
+                members=each,
+            )[0].mean_pct[0]
+            for each in (season, fixed)
+        )
+        assert 80 - one == pytest.approx(80 - other, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("own", "says"),
+    [
+        ({"slope_per_pct": (0.1, 0.3)}, "slope_per_pct of the members must lie between 0 and 0.2, not 0.3"),
+        ({"fsp_pct": (30.0, 5.0)}, "fsp_pct of the members must lie between 10 and 60, not 5"),
+        ({"raised_above_fsp": (0.0, 1.0)}, "raised_above_fsp of the members must lie between 0.01 and 1000"),
+        ({"activation_j_mol": (-1.0, 1.0)}, "activation_j_mol of the members must lie between 0 and 200000"),
+        ({"surface_season": (0.0, 4.0)}, "surface_season of the members must lie between -3 and 3, not 4"),
+        ({"surface_season": (0.0, np.nan)}, "finite"),
+        ({"surface_season": (0.0, 0.0), "fsp_pct": (30.0,)}, "one length"),
+    ],
+)
+def test_a_law_of_a_member_that_cannot_be_is_refused(own, says):
+    with pytest.raises(OutOfRange, match=says):
+        with_own(**own)
