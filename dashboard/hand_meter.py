@@ -26,10 +26,10 @@ def ask() -> None:
     with st.container(border=True, key="hand_meter"):
         st.markdown(f"**{QUESTION}**")
         st.caption(WHY)
-        columns = st.columns(len(ANSWERS))
-        for column, (word, corrects) in zip(columns, ANSWERS.items(), strict=True):
-            if column.button(word, key=f"hand_meter-{word}", width="stretch"):
-                with frame.errors_as_sentences():
-                    data.keep_hand_meter(corrects, frame.now())
-                    st.session_state["hand_meter_kept"] = True
-                    st.rerun()
+        with st.container(horizontal=True):
+            pressed = [word for word in ANSWERS if st.button(word, key=f"hand_meter-{word}")]
+        for word in pressed:
+            with frame.errors_as_sentences():
+                data.keep_hand_meter(ANSWERS[word], frame.now())
+                st.session_state["hand_meter_kept"] = True
+                st.rerun()
