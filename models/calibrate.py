@@ -34,7 +34,16 @@ from baulk.models.fit_inputs import FitInputs, mean_emc_pct
 from baulk.models.fit_meters import Corrections, MeterSetting
 from baulk.models.fit_result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
 from baulk.models.fit_series import Observation
-from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, firsts, lone, off_in_moisture, predict, whole_means
+from baulk.models.fit_smoother import (
+    LONE_WOLF,
+    drawn,
+    errors,
+    firsts,
+    lone,
+    off_in_moisture,
+    predict,
+    whole_means,
+)
 from baulk.models.fit_swap import Swap, swapped
 from baulk.models.fit_update import due, seen, taken_in
 from baulk.models.observations import observations
@@ -245,7 +254,9 @@ def _fitted(
     return theta, *_course(theta, data, given)
 
 
-def _assimilated(theta: Floats, data: Sequence[Observation], given: FitInputs, rng: np.random.Generator) -> Floats:
+def _assimilated(
+    theta: Floats, data: Sequence[Observation], given: FitInputs, rng: np.random.Generator
+) -> Floats:
     part = [each for each in data if not each.aside]
     if not part:
         return theta
@@ -254,11 +265,15 @@ def _assimilated(theta: Floats, data: Sequence[Observation], given: FitInputs, r
     for _ in range(ASSIMILATIONS):
         run = fit_run.run(theta, given, at_s)
         predicted = predict(part, run, theta, given)
-        theta = fit_parameters.bounded(drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS), centre)
+        theta = fit_parameters.bounded(
+            drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS), centre
+        )
     return theta
 
 
-def _course(theta: Floats, data: Sequence[Observation], given: FitInputs) -> tuple[tuple[MoistureField, ...], Floats]:
+def _course(
+    theta: Floats, data: Sequence[Observation], given: FitInputs
+) -> tuple[tuple[MoistureField, ...], Floats]:
     """Fields at every reading and then at every moment of the history, and those moments."""
     history_s = np.unique(np.append(np.linspace(given.start_s, given.now_s, HISTORY_POINTS), given.now_s))
     at_s = [*(each.posix_s for each in data), *history_s]

@@ -56,5 +56,3 @@ def mean_emc_pct(air: AirSeries, first_s: float, last_s: float) -> float:
     low = max(int(np.searchsorted(air.posix_s, first_s, side="right")) - 1, 0)
     high = max(int(np.searchsorted(air.posix_s, last_s, side="right")), low + 1)
     return float(np.mean(sorption.emc_pct(air.temp_c[low:high], air.rh_pct[low:high])))
-
-

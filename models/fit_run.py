@@ -82,7 +82,9 @@ def _start(theta: Floats, given: FitInputs, section: Section, at_s: float) -> Mo
     sapwood = _sapwood(section, x, y, theta[SAPWOOD])
     heart = theta[START][:, None, None]
     wood = given.species
-    wetter = 1.0 if wood.green_sapwood_mc_pct is None else wood.green_sapwood_mc_pct / wood.green_heartwood_mc_pct
+    wetter = (
+        1.0 if wood.green_sapwood_mc_pct is None else wood.green_sapwood_mc_pct / wood.green_heartwood_mc_pct
+    )
     if given.timber.green_mc_pct is not None:  # measured over the whole section
         heart = heart / (1 + (wetter - 1) * theta[SAPWOOD][:, None, None])
     mc = heart * (1 + (wetter - 1) * sapwood)

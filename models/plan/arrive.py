@@ -99,9 +99,7 @@ class Drying:
             arrived_utc=datetime.fromtimestamp(float(air[0].posix_s[0]), UTC),
             ends_sealed=True,
         )
-        self._theta = fit_parameters.prior(
-            timber, wood, law_for(wood), MEMBERS, np.random.default_rng(5)
-        )
+        self._theta = fit_parameters.prior(timber, wood, law_for(wood), MEMBERS, np.random.default_rng(5))
         self._service = service_draw(use, MEMBERS)
         self._tolerance_mm = use.tolerance_mm(finished.width_mm, finished.depth_mm)
 
