@@ -3,8 +3,9 @@
 What differs from timber to timber stands in `fit_parameters`: how fast its water moves and how that changes
 with moisture and temperature, how freely its faces and ends give it off, how wet it came, what its meter adds
 and how little it shows above saturation, how its scale drifts, how far its own equilibrium lies from the
-table's, and what the model itself gets wrong. Each member draws them from the prior; four assimilations of the whole record, each with four times the error variance, draw the members toward the
-readings (Emerick & Reynolds 2013, Computers & Geosciences 55, 3-15).
+table's, and what the model itself gets wrong. Each member draws them from the prior; four assimilations of
+the whole record, each with four times the error variance, draw the members toward the readings (Emerick &
+Reynolds 2013, Computers & Geosciences 55, 3-15).
 
 What keeps bad readings from spoiling it: a pin above fibre saturation hardly tells one moisture from another,
 whatever it shows; readings of one

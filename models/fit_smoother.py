@@ -12,6 +12,7 @@ from baulk.models import ends, meter
 from baulk.models.diffusion import REFERENCE_PCT
 from baulk.models.event import EventKind
 from baulk.models.field import MoistureField
+from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_parameters import (
     BIAS,
     DRIFT,
@@ -24,7 +25,6 @@ from baulk.models.fit_parameters import (
     WET,
     ln_d,
 )
-from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_series import DAY_S, Observation
 
 Floats = NDArray[np.float64]
@@ -115,15 +115,16 @@ def _dried_by_ends(at_s: Floats, theta: Floats, given: FitInputs) -> Floats:
     law = given.law
     d_m2_s = law.d_ref_m2_s * np.exp(ln_d(theta) + theta[SLOPE] * (theta[FSP] - REFERENCE_PCT))
     warm = float(np.mean(law.temperature_factor(given.air.temp_c)))
-    return np.exp(theta[END]) * ends.dried_share(
+    share = ends.dried_share(
         given.timber.length_mm, warm * d_m2_s, np.maximum(at_s - since_s, 0.0)[:, None] / DAY_S,
         sealed=given.past.sealed, surface_factor=np.exp(theta[SURFACE]),
     )  # fmt: skip
+    return np.asarray(np.exp(theta[END]) * share)
 
 
 def shown_pct(mc_pct: Floats, theta: Floats) -> Floats:
     """Return what each member's meter shows of wood at a moisture content, shape (..., m), [%]."""
-    return meter.shown_pct(mc_pct, theta[FSP], theta[WET]) + theta[BIAS]
+    return np.asarray(meter.shown_pct(mc_pct, theta[FSP], theta[WET]) + theta[BIAS])
 
 
 def errors(data: Sequence[Observation], before: Mapping[str, int] | None = None) -> Floats:

@@ -12,12 +12,10 @@ from typing import Final
 import numpy as np
 
 from baulk.models import ends
-from baulk.models.air import AirSeries
-from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import BaulkError
 from baulk.models.event import EventKind
 from baulk.models.fit_inputs import FitInputs
-from baulk.models.fit_meters import Corrections, answers
+from baulk.models.fit_meters import answers
 from baulk.models.fit_parameters import start_of
 from baulk.models.fit_series import (
     DAY_S,
@@ -34,7 +32,6 @@ from baulk.models.fit_series import (
 from baulk.models.fit_weights import WEIGHT_SD_SHARE, Limits, weights
 from baulk.models.meter import MeterAnswer
 from baulk.models.reading import Quantity, Reading
-from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.wood_temperature import at_readings
 
