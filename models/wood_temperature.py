@@ -42,8 +42,8 @@ class WoodTemperatures:
     sd_c : ndarray, shape (n,)
         One standard deviation; 0 where it was measured. [degC]
     frozen_c : ndarray, shape (n,)
-        Mean of the air over the days that it takes to freeze a timber, where that says that it was frozen and
-        nobody measured the wood; NaN elsewhere. [degC]
+        Mean of the air, as measured, over the days that it takes to freeze a timber, where that says that it
+        was frozen and nobody measured the wood; NaN elsewhere. [degC]
     """
 
     temp_c: Floats
@@ -82,19 +82,28 @@ def at_readings(
     at = np.asarray(at_s, np.float64)
     follows_days = FOLLOWS_DAYS_PER_M * side_mm / 1000
     wood_c, days_c = (mean_before(air, at, days) for days in (follows_days, FREEZES_DAYS))
-    since = at - follows_days * DAY_S
-    doubtful = since < air.posix_s[0]
-    for begin_s, end_s in unmeasured:
-        doubtful |= (begin_s < at) & (since < end_s)
-    sd = np.where(doubtful, UNMEASURED_AIR_SD_C, AIR_SD_C)
+    sd = np.where(_unmeasured(air, at, follows_days, unmeasured), UNMEASURED_AIR_SD_C, AIR_SD_C)
     # a day of frost does not freeze it through: the wood is near 0, and how near is part of the doubt
     temp, sd = np.maximum(wood_c, 0.0), np.hypot(sd, np.minimum(wood_c, 0.0))
-    frozen = np.where(days_c < FROZEN_BELOW_C, days_c, np.nan)
+    # nor does frost that nobody measured: the usual air of a month says nothing of a shop that may be heated
+    certain = (days_c < FROZEN_BELOW_C) & ~_unmeasured(air, at, FREEZES_DAYS, unmeasured)
+    frozen = np.where(certain, days_c, np.nan)
     moments = [moment for moment, _ in measured]
     for i, one_s in enumerate(at):
         if (found := _nearest(measured, moments, one_s)) is not None:
             temp[i], sd[i], frozen[i] = found, 0.0, np.nan
     return WoodTemperatures(temp_c=temp, sd_c=sd, frozen_c=frozen)
+
+
+def _unmeasured(
+    air: AirSeries, at_s: Floats, days: float, stretches: Sequence[tuple[float, float]]
+) -> NDArray[np.bool_]:
+    """Whether the air of the days before each moment was not measured throughout."""
+    since_s = at_s - days * DAY_S
+    found = np.asarray(since_s < air.posix_s[0])
+    for begin_s, end_s in stretches:
+        found |= (begin_s < at_s) & (since_s < end_s)
+    return found
 
 
 def mean_before(air: AirSeries, at_s: Floats, days: float) -> Floats:

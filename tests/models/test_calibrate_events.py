@@ -362,11 +362,12 @@ def test_in_cold_air_a_meter_that_corrects_by_itself_means_drier_wood_than_one_t
     cold = dataclasses.replace(air, temp_c=np.full(air.temp_c.shape, 4.0))
     readings = shown((piece, cold, fields), lambda mc: 0.0 * mc + 14)
 
-    def read(corrects):
-        setting = MeterSetting(corrects_temperature=corrects)
-        return fit((piece, cold, fields), readings, corrections=[setting]).readings[-1]
-
-    plain, corrected, unknown = read(False), read(True), read(None)
+    plain, corrected, unknown = (
+        fit((piece, cold, fields), readings, corrections=[MeterSetting(corrects_temperature=each)]).readings[
+            -1
+        ]
+        for each in (False, True, None)
+    )
     assert corrected.measured_pct == pytest.approx(14.0)
     # 0.10 to 0.15 % per degC: SP Tra report PX21326 (2012) pp. 5-6, VTT Publications 420 (2000)
     assert 14 + 0.10 * 16 <= plain.measured_pct <= 14 + 0.15 * 16

@@ -111,5 +111,15 @@ def test_where_nobody_measured_the_air_the_doubt_is_wider():
     assert before.sd_c[0] > usual, "an hour after the record began nothing is known of the day before"
 
 
+def test_frost_that_nobody_measured_refuses_no_reading():
+    seen = air(np.full(24 * 6, -8.0))
+    last_s = START_S + 3600 * (24 * 6 - 1)
+    assert not np.isnan(wood_temperature.at_readings([last_s], [], seen, SIDE_MM).frozen_c[0])
+    gap = [(last_s - 4 * DAY_S, last_s - 1.5 * DAY_S)]
+    found = wood_temperature.at_readings([last_s], [], seen, SIDE_MM, gap)
+    assert np.isnan(found.frozen_c[0])
+    assert (found.temp_c[0], found.sd_c[0] > 8) == (0.0, True)
+
+
 def test_no_reading_is_no_temperature():
     assert wood_temperature.at_readings([], [], air([5.0]), SIDE_MM).temp_c.size == 0
