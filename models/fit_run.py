@@ -77,7 +77,7 @@ def run(
 
 
 def _start(theta: Floats, given: FitInputs, section: Section, at_s: float) -> MoistureField:
-    """Return each member's moisture at arrival: heartwood within a ring of sapwood, dried in from the faces."""
+    """Return each member's moisture at arrival: heart within a ring of sapwood, dried in from the faces."""
     x, y = graded_edges_mm(section.width_mm, CELLS), graded_edges_mm(section.depth_mm, CELLS)
     wood, depth_mm = given.species, np.maximum(theta[DRIED], 0.0)
     wetter = (

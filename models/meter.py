@@ -86,10 +86,10 @@ _BEND_PCT: Final = 1.5
 
 
 def shown_pct(mc_pct: ArrayLike, fsp_pct: ArrayLike, wet_slope: ArrayLike) -> NDArray[np.float64]:
-    """What a pin meter shows of wood at a moisture content, before its bias and its scatter.
+    """Compute what a pin meter shows of wood at a moisture content, before its bias and its scatter.
 
-    ``shown = M - (1 - s) w ln(1 + exp((M - F) / w))``: one to one below fibre saturation F, with slope s above
-    it, bending over w = 1.5 points.
+    ``shown = M - (1 - s) w ln(1 + exp((M - F) / w))``: one to one below fibre saturation F, with slope s
+    above it, bending over w = 1.5 points.
 
     Parameters
     ----------
