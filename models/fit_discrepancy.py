@@ -24,6 +24,8 @@ YEAR_S: Final = 365.25 * 86_400.0
 # of the water above the air's EMC, after a year without a reading; set on the bench tests/bench/honesty
 AHEAD_SD: Final = 0.08
 AHEAD_CORE_SD: Final = 0.08
+# the least that this is a share of: near its EMC too the wood's own equilibrium stays uncertain
+AHEAD_LEAST_PCT: Final = 8.0
 LEAST_PCT: Final = 1.0
 
 
@@ -85,7 +87,7 @@ def ahead(
     Returns
     -------
     tuple of MoistureField
-        With ``(M - EMC) exp(sqrt(years) (a + b phi))`` in place of ``M - EMC``. [%]
+        With ``max(M - EMC, 8) (exp(sqrt(years) (a + b phi)) - 1)`` added to ``M``. [%]
     """
     emc = (emc_pct + theta[EMC])[:, None, None]
     core = theta[AHEAD_CORE][:, None, None] * _form(fields[0])
@@ -93,7 +95,8 @@ def ahead(
     found = []
     for each in fields:
         years = max(each.posix_s - fields[0].posix_s, 0.0) / YEAR_S
-        mc = emc + (each.mc_pct - emc) * np.exp(np.sqrt(years) * rate)
+        above = np.maximum(each.mc_pct - emc, AHEAD_LEAST_PCT)
+        mc = each.mc_pct + above * np.expm1(np.sqrt(years) * rate)
         if spread != 1.0:
             usual = np.median(mc, axis=0)
             mc = usual + spread * (mc - usual)
