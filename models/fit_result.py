@@ -269,7 +269,7 @@ def _unpacked(name: str, shape: list[int], text: str) -> Any:  # noqa: ANN401 - 
 
 
 def depth_profile_pct(field: MoistureField, depths_mm: Floats) -> Floats:
-    """Median over the members at depths below mid-face, mean of the four faces.
+    """Compute the median over the members at depths below mid-face, mean of the four faces.
 
     Parameters
     ----------
@@ -283,12 +283,5 @@ def depth_profile_pct(field: MoistureField, depths_mm: Floats) -> Floats:
     ndarray, shape (k,)
         Moisture content. [%]
     """
-    mc = field.mc_pct
-    ny, nx = mc.shape[-2:]
-    along_x = np.median(mc[..., ny // 2 - 1 : ny // 2 + 1, :].mean(axis=-2).reshape(-1, nx), axis=0)
-    along_y = np.median(mc[..., nx // 2 - 1 : nx // 2 + 1].mean(axis=-1).reshape(-1, ny), axis=0)
-    found = np.zeros(depths_mm.size)
-    for edges, values in ((field.x_edges_mm, along_x), (field.y_edges_mm, along_y)):
-        centres = (edges[1:] + edges[:-1]) / 2
-        found += np.interp(edges[0] + depths_mm, centres, (values + values[::-1]) / 2) / 2
-    return found
+    found = field.pins_pct(depths_mm)
+    return np.asarray(np.median(found.reshape(depths_mm.size, -1), axis=-1))
