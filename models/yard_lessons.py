@@ -96,8 +96,7 @@ def lessons(taught: Sequence[Taught], spreads: Mapping[str, Spread]) -> tuple[Le
 def _row(taught: Sequence[Taught], name: str, **of: str) -> Learned | None:
     given = {"species": _NOBODY, "place": _NOBODY, "meter": _NOBODY} | of
     new = Origin(tag=_NOBODY, arrived_at=_NOBODY, arrived_utc=datetime.max.replace(tzinfo=UTC), **given)
-    rows = prior_of(new, taught, {name: _DEFAULTS[name]})
-    return next(iter(rows.values()), None)
+    return prior_of(new, taught, {name: _DEFAULTS[name]}).row(name)
 
 
 def _factor(kind: Kind, about: str, row: Learned, words: str) -> Lesson:

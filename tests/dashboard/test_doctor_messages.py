@@ -85,7 +85,13 @@ def yard_note(tag="FER-01"):
         "species": "white oak", "arrived_utc": NOW.isoformat(), "arrived_at": "shed", "place": "shed",
         "meter": "hand-held meter",
     }  # fmt: skip
-    row = {"tag": tag, "fitted_utc": NOW.isoformat(), "origin": origin, "says": {"ln_d": [-0.6, 0.2]}}
+    row = {
+        "tag": tag,
+        "fitted_utc": NOW.isoformat(),
+        "origin": origin,
+        "says": {"ln_d": [-0.6, 0.2]},
+        "wood": None,
+    }
     body = {"format": 1, "made_utc": NOW.isoformat(), "taught": [row], "records": {}}
     return json.dumps(body).encode()
 

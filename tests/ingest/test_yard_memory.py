@@ -88,7 +88,7 @@ def note(fitted=NOW - DAY, *, says, sd=0.15, **more):
     body = {
         "format": 1, "fitted_utc": fitted.isoformat(), "origin": origin, "names": list(usual), "members": 64,
         "mean": mean.tolist(), "cov": np.diag(after**2).tolist(), "prior_mean": default,
-        "prior_sd": before.tolist(), "default_mean": default, "default_sd": before.tolist(),
+        "prior_cov": np.diag(before**2).tolist(), "default_mean": default, "default_sd": before.tolist(),
     }  # fmt: skip
     return json.dumps(body).encode()
 
@@ -203,7 +203,7 @@ def test_a_whole_fit_leaves_its_note_and_says_what_it_leaned_on(yard):
     left = json.loads(yard.store.noted(yard_memory.found_key("NEW")))
     assert left["origin"]["meter"] == "hand-held meter"
     at = left["names"].index("ln_d")
-    assert left["prior_sd"][at] < 0.4 < left["default_sd"][at]
+    assert left["prior_cov"][at][at] ** 0.5 < 0.4 < left["default_sd"][at]
     body = json.loads(yard.store.evaluation("NEW")[1])
     assert any("leans on 8 other timbers of its lot" in each for each in body["verdict"]["reasons"])
     assert body["yard"]["prior"]["ln_d"]["near"] == 8

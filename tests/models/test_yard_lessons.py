@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from baulk.models.track_record import Spread
-from baulk.models.yard import Estimate, Origin, Taught
+from baulk.models.yard import Origin, Taught
+from baulk.models.yard_estimates import Estimate, Own
 from baulk.models.yard_lessons import lessons
 
 CAME = datetime(2025, 4, 7, 9, tzinfo=UTC)
@@ -19,7 +20,9 @@ def taught(tag, lot=0, **says):
         tag=tag, species="white oak", arrived_utc=CAME + timedelta(days=30 * lot), arrived_at="shed",
         place="shed", meter="hand-held meter",
     )  # fmt: skip
-    return Taught(timber=timber, says={name: Estimate(value=v, sd=sd) for name, (v, sd) in says.items()})
+    return Taught(
+        timber=timber, own=Own(says={name: Estimate(value=v, sd=sd) for name, (v, sd) in says.items()})
+    )
 
 
 def test_woods_meters_places_and_forecasts_are_told_with_how_many_speak():
