@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models.yard_estimates import Estimate, Own
+from baulk.models.yard_estimates import Estimate, Own, told_of
 from baulk.models.yard_joint import next_together, variances
 from baulk.models.yard_levels import Predicted, next_of
 
@@ -313,28 +313,36 @@ def _with_wood(
         if is_odd
     }
     told = [
-        (kin.of_lot[each.timber.tag], each.own.wood.of(names, defaults))
+        (kin.of_lot[each.timber.tag], each.own.wood)
         for each in kin.wood()
-        if each.own.wood is not None and each.timber.tag not in odd
+        if each.own.wood is not None and each.own.wood.names == WOOD and each.timber.tag not in odd
     ]
     if len(names) < 2 or not told:
         return YardPrior(rows=rows)
     group = kin.of_lot[kin.timber.tag]
     of_each = [predicted for predicted, _ in wood.values()]
     mean, cov = next_together(
-        [each for _, each in told], [each for each, _ in told], group, variances(of_each)
+        *told_of([each for _, each in told], names, defaults),
+        [where for where, _ in told],
+        group,
+        variances(of_each),
     )
     sd = np.sqrt(np.diag(cov))
     correlation = np.round(cov / np.outer(sd, sd), 2)
     for i, name in enumerate(names):
         predicted, heard = wood[name]
-        alone = [(np.array([[each.sd**-2]]), np.array([each.value / each.sd**2])) for each in heard]
-        _, plain = next_together(alone, [each.group for each in heard], group, variances([predicted]))
-        wider = max(
-            1.0, predicted.sd / float(plain[0, 0]) ** 0.5
-        )  # for the variances themselves are doubtful
+        precision = np.array([each.sd**-2 for each in heard])
+        values = np.array([each.value for each in heard])
+        _, plain = next_together(
+            precision[:, None, None],
+            (precision * values)[:, None],
+            [each.group for each in heard],
+            group,
+            variances([predicted]),
+        )
+        doubt = max(1.0, predicted.sd / float(plain[0, 0]) ** 0.5)  # for the variances themselves are guessed
         rows[name] = _learned(
-            float(mean[i]), float(sd[i]) * wider, heard, group, defaults[name], mine.says.get(name)
+            float(mean[i]), float(sd[i]) * doubt, heard, group, defaults[name], mine.says.get(name)
         )
     return YardPrior(
         rows=rows, together=names, correlation=tuple(tuple(map(float, each)) for each in correlation)

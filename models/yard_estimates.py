@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 SPEAKS: Final = 0.25  # gain over the prior's precision that outweighs noise; our own judgement, no source
 NOISE: Final = 0.1  # gain that is nothing but the noise of 64 members; our own judgement, no source
 SILENT: Final = 1000.0  # error in the default's sd of one that says nothing
+BEYOND: Final = 1.0  # sd of a fit, as far as an estimate lies beyond it; our own judgement, no source
 FARTHEST: Final = 3.0  # of the default's sd from its middle, for an estimate; our own judgement, no source
 
 
@@ -79,25 +80,6 @@ class Together:
     precision: Floats
     pull: Floats
 
-    def of(self, wanted: tuple[str, ...], usual: Mapping[str, tuple[float, float]]) -> tuple[Floats, Floats]:
-        """Say the same of some of the numbers, the others being as by default.
-
-        Parameters
-        ----------
-        wanted : tuple of str
-            Which.
-        usual : mapping of str to (float, float)
-            Mean and standard deviation of the default prior of every number.
-
-        Returns
-        -------
-        precision, pull : ndarray, shapes (k, k) and (k,)
-            About the default and in its units. [-]
-        """
-        middle, unit = (np.array([usual[name][i] for name in self.names]) for i in (0, 1))
-        precision = np.outer(unit, unit) * self.precision
-        return _alone(self.names, wanted, precision, unit * (self.pull - self.precision @ middle))
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Own:
@@ -138,9 +120,11 @@ def own(found: Posterior, together: tuple[str, ...]) -> Own:
 
     Notes
     -----
-    The ensemble of a fit has the covariance of its prior exactly before the readings, so that the inverse of
-    its covariance after them needs no correction for few members. Weak forms fade, for else the noise of many
-    timbers would add up.
+    The ensemble of a fit has the covariance of its prior exactly before the readings, so that the inverse
+    of its covariance after them needs no correction for few members. Readings draw a fit from its prior
+    part of the way to where they would have it; how far they would go on is only guessed, for a fit is
+    not linear: one standard deviation at most. From night to night the priors follow, and the guess is
+    needed less. Weak forms fade, for else the noise of many timbers would add up.
     """
     size = len(found.names)
     if found.members < size + 3:
@@ -154,7 +138,10 @@ def own(found: Posterior, together: tuple[str, ...]) -> Own:
     before = into @ ((found.prior_mean - found.default_mean) / scale)
     real = gain > NOISE
     fading = np.where(real, gain**2 / (gain**2 + SPEAKS**2), 0.0)
-    pull = fading * (forms.T @ moved * (gain + 1) - forms.T @ before)
+    after, usual = forms.T @ moved, forms.T @ before
+    most = BEYOND / np.sqrt(np.maximum(gain, 0.0) + 1)
+    farther = np.clip((after - usual) / np.where(real, gain, 1.0), -most, most)
+    pull = fading * gain * (after + farther)
     back = into.T @ forms
     precision, drawn = (back * (fading * gain)) @ back.T, back @ pull
     unit = found.default_sd / scale  # from here on in the default's units
@@ -210,16 +197,38 @@ def settled(before: Own, now: Own) -> Own:
     return Own(says=says, wood=wood)
 
 
+def told_of(
+    wood: Sequence[Together], wanted: tuple[str, ...], usual: Mapping[str, tuple[float, float]]
+) -> tuple[Floats, Floats]:
+    """Say the same of some of the numbers, the others being as by default.
+
+    Parameters
+    ----------
+    wood : sequence of Together
+        One a timber, all with the same names; at least one.
+    wanted : tuple of str
+        Which of the numbers.
+    usual : mapping of str to (float, float)
+        Mean and standard deviation of the default prior of every number.
+
+    Returns
+    -------
+    precision, pull : ndarray, shapes (n, k, k) and (n, k)
+        About the default and in its units. [-]
+    """
+    names = wood[0].names
+    middle, unit = (np.array([usual[name][i] for name in names]) for i in (0, 1))
+    precision, pull = np.array([each.precision for each in wood]), np.array([each.pull for each in wood])
+    return _alone(names, wanted, np.outer(unit, unit) * precision, unit * (pull - precision @ middle))
+
+
 def _alone(
     names: tuple[str, ...], wanted: tuple[str, ...], precision: Floats, pull: Floats
 ) -> tuple[Floats, Floats]:
     """Leave the other numbers at their default prior, in whose units all is, and integrate over them."""
-    mine = np.array([name in wanted for name in names])
-    order = [[each for each in names if each in wanted].index(name) for name in wanted]
-    rest = ~mine
-    through = np.linalg.solve(
-        precision[np.ix_(rest, rest)] + np.eye(int(rest.sum())), precision[np.ix_(rest, mine)]
-    )
-    some = precision[np.ix_(mine, mine)] - precision[np.ix_(mine, rest)] @ through
-    of_some = pull[mine] - through.T @ pull[rest]
-    return some[np.ix_(order, order)], of_some[order]
+    mine = [names.index(name) for name in wanted]
+    rest = [i for i in range(len(names)) if i not in mine]
+    across = precision[..., rest, :][..., mine]
+    through = np.linalg.solve(precision[..., rest, :][..., rest] + np.eye(len(rest)), across)
+    some = precision[..., mine, :][..., mine] - np.swapaxes(across, -1, -2) @ through
+    return some, pull[..., mine] - np.einsum("...rm,...r->...m", through, pull[..., rest])

@@ -55,14 +55,14 @@ def variances(of_each: Sequence[Predicted]) -> Variances:
 
 
 def next_together(
-    told: Sequence[tuple[Floats, Floats]], groups: Sequence[str], group: str, variances: Variances
+    precision: Floats, pull: Floats, groups: Sequence[str], group: str, variances: Variances
 ) -> tuple[Floats, Floats]:
     """Predict the numbers of a further member of a group.
 
     Parameters
     ----------
-    told : sequence of (ndarray, ndarray), shapes (k, k) and (k,)
-        Precision and pull of each timber's own readings, about the default and in its units. [-]
+    precision, pull : ndarray, shapes (n, k, k) and (n, k)
+        Of each timber's own readings, about the default and in its units. [-]
     groups : sequence of str
         Group of each.
     group : str
@@ -81,24 +81,20 @@ def next_together(
     ----------
     Normal hierarchical model with known variances: sums of precisions, textbook knowledge.
     """
+    names = {name: i for i, name in enumerate(dict.fromkeys(groups))}
+    of_group = np.array([names[each] for each in groups])
     size = variances.timbers.size
-    within = np.diag(1 / variances.timbers)
-    of_group: dict[str, tuple[Floats, Floats]] = {}
-    for where, (precision, pull) in zip(groups, told, strict=True):
-        step = _through(precision, pull, within)
-        held = of_group.get(where, (np.zeros((size, size)), np.zeros(size)))
-        of_group[where] = (held[0] + step[0], held[1] + step[1])
-    between = np.diag(1 / variances.groups)
-    precision, pull = np.diag(1 / variances.population), np.zeros(size)
-    for where, (mine, pulled) in of_group.items():
-        if where != group:
-            step = _through(mine, pulled, between)
-            precision, pull = precision + step[0], pull + step[1]
-    cov = np.linalg.inv(precision) + np.diag(variances.groups)  # of the group's own middle
-    mean = np.linalg.solve(precision, pull)
-    if group in of_group:
+    sums = np.zeros((len(names), size, size)), np.zeros((len(names), size))
+    for whole, each in zip(sums, _through(precision, pull, np.diag(1 / variances.timbers)), strict=True):
+        np.add.at(whole, of_group, each)
+    others = np.arange(len(names)) != names.get(group, -1)
+    onward = _through(sums[0][others], sums[1][others], np.diag(1 / variances.groups))
+    of_all = np.diag(1 / variances.population) + onward[0].sum(axis=0)
+    mean = np.linalg.solve(of_all, onward[1].sum(axis=0))
+    cov = np.linalg.inv(of_all) + np.diag(variances.groups)  # of the group's own middle
+    if group in names:
+        mine, pulled = (each[names[group]] for each in sums)
         before = np.linalg.inv(cov)
-        mine, pulled = of_group[group]
         cov = np.linalg.inv(before + mine)
         mean = cov @ (before @ mean + pulled)
     cov = cov + np.diag(variances.timbers)
@@ -106,6 +102,6 @@ def next_together(
 
 
 def _through(precision: Floats, pull: Floats, scatter: Floats) -> tuple[Floats, Floats]:
-    """Pass what is said of one on to the middle about which it scatters with a given precision."""
+    """Pass what is said of each on to the middle about which they scatter with a given precision."""
     gain = scatter @ np.linalg.inv(precision + scatter)
-    return scatter - gain @ scatter, gain @ pull
+    return scatter - gain @ scatter, np.einsum("...ij,...j->...i", gain, pull)

@@ -202,9 +202,9 @@ def posterior(prior_mean, prior_sd, precision, truth, members=10**6):
 def test_the_prior_is_taken_out_again_whatever_it_was():
     rng = np.random.default_rng(11)
     seen = rng.normal(0, 1, (30, len(NAMES))) / SD
-    precision, truth = seen.T @ seen / 4, MIDDLE + SD * rng.normal(0, 1, len(NAMES))
+    precision, truth = seen.T @ seen / 4, MIDDLE + 0.4 * SD * rng.normal(0, 1, len(NAMES))
     plain = own(posterior(MIDDLE, SD, precision, truth), WOOD).says
-    told = own(posterior(MIDDLE + 0.5 * SD, 0.4 * SD, precision, truth), WOOD).says
+    told = own(posterior(MIDDLE + 0.1 * SD, 0.5 * SD, precision, truth), WOOD).says
     rest = np.arange(1, len(NAMES))
     inner = precision[np.ix_(rest, rest)] + np.diag(1 / SD[rest] ** 2)
     gain = precision[0, 0] - precision[0, rest] @ np.linalg.solve(inner, precision[rest, 0])
@@ -241,6 +241,16 @@ def smoothed(mean, cov, seen, read, error, rng, members=64):
         both = off @ off.T / (members - 1) + 4 * error**2 * np.eye(read.size)
         theta = theta + cross / (members - 1) @ np.linalg.solve(both, read[:, None] + noise - seen @ theta)
     return theta
+
+
+def test_a_fit_is_not_believed_far_beyond_itself():
+    precision = np.diag(1 / SD**2)  # as strong as the prior: a fit goes half of the way
+    found = [
+        own(posterior(MIDDLE + begun * SD, SD, precision, MIDDLE + 2.5 * SD), WOOD).says["ln_d"].value / LN2
+        for begun in (0.0, 2.0)
+    ]
+    assert found[0] == pytest.approx(1.25 + 0.5**0.5, rel=0.02)  # not 2.5
+    assert found[1] == pytest.approx(2.5, rel=0.02)  # when the prior has followed
 
 
 def test_readings_teach_only_what_they_see_even_through_the_noise_of_an_ensemble():

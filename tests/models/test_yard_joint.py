@@ -5,11 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from baulk.models.yard_estimates import Posterior, own
+from baulk.models.yard_estimates import Posterior, own, told_of
 from baulk.models.yard_joint import Variances, next_together
 from baulk.models.yard_levels import next_of
 
 ONE = Variances(timbers=np.array([0.2]), groups=np.array([0.4]), population=np.array([0.3]))
+
+
+def together(told, groups, group, variances):
+    precision, pull = (np.array(each) for each in zip(*told, strict=True))
+    return next_together(precision, pull, groups, group, variances)
 
 
 def many(variances, size):
@@ -33,17 +38,17 @@ def direct(values, errors, groups, group, variances):
 def test_one_number_is_predicted_as_by_the_plain_normal_formula(group):
     values, errors, groups = [0.5, 0.9, -0.2, 0.4], [0.1, 0.3, 0.2, 0.05], ["a", "a", "b", "c"]
     told = [(np.array([[1 / e]]), np.array([v / e])) for v, e in zip(values, errors, strict=True)]
-    mean, cov = next_together(told, groups, group, ONE)
+    mean, cov = together(told, groups, group, ONE)
     expected = direct(values, errors, groups, group, ONE)
     assert (mean[0], cov[0, 0]) == pytest.approx(expected)
 
 
 def test_numbers_that_do_not_hang_together_are_predicted_each_by_itself():
     told = [(np.diag([4.0, 9.0]), np.array([2.0, -3.0])), (np.diag([5.0, 1.0]), np.array([1.0, 1.0]))]
-    mean, cov = next_together(told, ["a", "a"], "a", many(ONE, 2))
+    mean, cov = together(told, ["a", "a"], "a", many(ONE, 2))
     for i in range(2):
         single = [(p[i : i + 1, i : i + 1], h[i : i + 1]) for p, h in told]
-        one, var = next_together(single, ["a", "a"], "a", ONE)
+        one, var = together(single, ["a", "a"], "a", ONE)
         assert (mean[i], cov[i, i]) == pytest.approx((one[0], var[0, 0]))
     assert cov[0, 1] == pytest.approx(0.0, abs=1e-12)
 
@@ -59,7 +64,7 @@ def test_a_sum_that_all_readings_tell_is_known_though_its_parts_are_not():
         trees = lot + rng.normal(0, 0.1**0.5, (11, 2))
         read = trees[:10] @ seen + rng.normal(0, 0.2, 10)
         told = [(np.outer(seen, seen) / 0.04, seen * each / 0.04) for each in read]
-        mean, cov = next_together(told, ["a"] * 10, "a", few)
+        mean, cov = together(told, ["a"] * 10, "a", few)
         sd = (seen @ cov @ seen) ** 0.5
         off.append(sd)
         inside.append(abs(seen @ (trees[10] - mean)) < 1.645 * sd)
@@ -87,7 +92,8 @@ def test_what_readings_say_together_is_what_is_left_when_the_prior_is_taken_out(
         ).wood  # fmt: skip
         through = precision[:2, 2:] / (precision[2, 2] + sd[2] ** -2)
         alone = precision[:2, :2] - through @ precision[2:, :2]
-        told, pull = found.of(("a", "b"), {name: (m, s) for name, m, s in zip(names, usual, sd, strict=True)})
+        known = {name: (m, s) for name, m, s in zip(names, usual, sd, strict=True)}
+        (told,), (pull,) = told_of([found], ("a", "b"), known)
         assert told == pytest.approx(np.outer(sd[:2], sd[:2]) * alone, rel=0.1, abs=0.3)
         off = np.linalg.solve(told, pull)
         expected = (truth - usual)[:2] + np.linalg.solve(alone, through[:, 0] * 0)
