@@ -358,6 +358,8 @@ build_days = 365           # how long a squared piece lives in the shop's air be
 # set_to = "Douglas-fir"     # without pins: kind = "capacitance" and set_to_kg_m3
 # shown_pct = [10, 20]
 # true_pct = [11, 23]
+# corrects_temperature = true   # by itself, or set to the wood's temperature before each reading
+# by_hand = true             # only for readings by hand; `baulk reading meter` keeps an answer without this
 
 # A sensor that does not speak SenML:
 # [[source]]

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest import climate, kept, yard_found, yard_memory
+from baulk.ingest import climate, kept, meters, yard_found, yard_memory
 from baulk.ingest.climate import Season
 from baulk.ingest.evaluation import Evaluation, answer, in_words
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish, up_to
@@ -58,10 +58,13 @@ def gather(
     timber, settings = shop.register.as_of(tag, now_utc), shop.config
     events = tuple(each for each in shop.register.events(timber.tag) if each.at_utc <= now_utc)
     airs = {} if airs is None else airs
-    wood, meters = species.get(timber.species), tuple(each.setting() for each in settings.meter)
+    wood, hand = species.get(timber.species), kept.hand_meter(shop.store)
+    read_by = meters.settings(
+        settings.meter, hand_corrects=None if hand is None else hand.corrects_temperature
+    )
     readings = tuple(each for each in shop.store.readings(Owner.TIMBER, timber.tag) if _known(each, now_utc))
     stays = _stays(shop, timber, events, now_utc, airs)
-    origin = yard_found.origin_of(timber, readings, stays, meters)
+    origin = yard_found.origin_of(timber, readings, stays, read_by)
     return Inputs(
         timber=timber,
         wood=wood,
@@ -73,7 +76,7 @@ def gather(
             units=settings.shop.units,
             probability=settings.verdict.probability,
             build_days=settings.verdict.build_days,
-            meters=meters,
+            meters=read_by,
         ),
         previous=_previous(shop, timber.tag, now_utc),
         swap=kept.swap_words(shop.store, timber.tag, now_utc),

@@ -3,8 +3,9 @@
 What differs from timber to timber stands in `fit_parameters`: how fast its water moves and how that changes
 with moisture and temperature, how freely its faces and ends give it off, how wet it came, what its meter adds
 and how little it shows above saturation, how its scale drifts, how far its own equilibrium lies from the
-table's, and what the model itself gets wrong. Each member draws them from the prior; four assimilations of the whole record, each with four times the error variance, draw the members toward the
-readings (Emerick & Reynolds 2013, Computers & Geosciences 55, 3-15).
+table's, and what the model itself gets wrong. Each member draws them from the prior; four assimilations of
+the whole record, each with four times the error variance, draw the members toward the readings (Emerick &
+Reynolds 2013, Computers & Geosciences 55, 3-15).
 
 What keeps bad readings from spoiling it: a pin above fibre saturation hardly tells one moisture from another,
 whatever it shows; readings of one
@@ -34,7 +35,16 @@ from baulk.models.fit_inputs import FitInputs, mean_emc_pct
 from baulk.models.fit_meters import Corrections, MeterSetting
 from baulk.models.fit_result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
 from baulk.models.fit_series import Observation
-from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, firsts, lone, predict, whole_means
+from baulk.models.fit_smoother import (
+    LONE_WOLF,
+    drawn,
+    errors,
+    firsts,
+    lone,
+    off_in_moisture,
+    predict,
+    whole_means,
+)
 from baulk.models.fit_swap import Swap, swapped
 from baulk.models.fit_update import due, seen, taken_in
 from baulk.models.observations import observations
@@ -119,11 +129,11 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     data, said, left_out = gathered.data, (*given.past.said, *gathered.said), gathered.left_out
     begun = fit_parameters.prior(timber, species, law, members, np.random.default_rng(seed), yard=yard)
     theta, run, history_s = _fitted(begun, data, given, seed)
-    step = fit_naming.lasting_step(data, _off(data, run, theta, given)[0])
+    step = fit_naming.lasting_step(data, _step_off(data, run, theta, given))
     parted_s = fit_naming.parted_at(data) if step is None else None
     if parted_s is not None:  # do the pins change with the weight, as a fit without both expects them?
         theta_b, run_b, _ = _fitted(begun, fit_naming.without_after(data, parted_s), given, seed)
-        step = fit_naming.lasting_step(data, _off(data, run_b, theta_b, given)[0])
+        step = fit_naming.lasting_step(data, _step_off(data, run_b, theta_b, given))
     if step is not None:
         data, left_out = fit_naming.without_after(data, step[0]), (*left_out, step[1])
         theta, run, history_s = _fitted(begun, data, given, seed)
@@ -245,7 +255,9 @@ def _fitted(
     return theta, *_course(theta, data, given)
 
 
-def _assimilated(theta: Floats, data: Sequence[Observation], given: FitInputs, rng: np.random.Generator) -> Floats:
+def _assimilated(
+    theta: Floats, data: Sequence[Observation], given: FitInputs, rng: np.random.Generator
+) -> Floats:
     part = [each for each in data if not each.aside]
     if not part:
         return theta
@@ -254,11 +266,15 @@ def _assimilated(theta: Floats, data: Sequence[Observation], given: FitInputs, r
     for _ in range(ASSIMILATIONS):
         run = fit_run.run(theta, given, at_s)
         predicted = predict(part, run, theta, given)
-        theta = fit_parameters.bounded(drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS), centre)
+        theta = fit_parameters.bounded(
+            drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS), centre
+        )
     return theta
 
 
-def _course(theta: Floats, data: Sequence[Observation], given: FitInputs) -> tuple[tuple[MoistureField, ...], Floats]:
+def _course(
+    theta: Floats, data: Sequence[Observation], given: FitInputs
+) -> tuple[tuple[MoistureField, ...], Floats]:
     """Fields at every reading and then at every moment of the history, and those moments."""
     history_s = np.unique(np.append(np.linspace(given.start_s, given.now_s, HISTORY_POINTS), given.now_s))
     at_s = [*(each.posix_s for each in data), *history_s]
@@ -271,6 +287,14 @@ def _off(
     if not data:
         return np.zeros(0), np.zeros(0)
     return lone(predict(data, run, theta, given), data, errors(data))
+
+
+def _step_off(
+    data: Sequence[Observation], run: Sequence[MoistureField], theta: Floats, given: FitInputs
+) -> Floats:
+    if not data:
+        return np.zeros(0)
+    return off_in_moisture(predict(data, run, theta, given), data, given.species.fsp_pct)
 
 
 def _anchor(
