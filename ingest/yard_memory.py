@@ -20,8 +20,9 @@ from baulk.ingest import forecast_record
 from baulk.ingest.shop import Shop
 from baulk.ingest.yard_found import origin_in, origin_out
 from baulk.ingest.yard_found import taught as taught_by
-from baulk.models import yard_fit
+from baulk.models import species, yard_fit
 from baulk.models.diffusion import law_for
+from baulk.models.errors import NotFound
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.track_record import Spread, spread_of
@@ -52,16 +53,11 @@ class Known:
     taught: tuple[tuple[datetime, Taught], ...] = ()
     records: Mapping[str, forecast_record.Record] = field(default_factory=dict)
 
-    def spread(self, species: str) -> Spread:
+    def spread(self, wood: str) -> Spread:
         """Factor on the width of a species' forecasts."""
         return spread_of(
-            [square for each in self.records.values() if each.species == species for square in each.squares]
+            [square for each in self.records.values() if each.species == wood for square in each.squares]
         )
-
-    def lessons(self) -> tuple[Lesson, ...]:
-        """Say what was learned, for people."""
-        woods = {each.species for each in self.records.values()}
-        return lessons([each for _, each in self.taught], {each: self.spread(each) for each in woods})
 
 
 def found_key(tag: str) -> str:
@@ -98,6 +94,34 @@ def refresh(shop: Shop, now_utc: datetime) -> bool:
     )
     shop.store.note(KEY, _out(now_known))
     return True
+
+
+def learned(shop: Shop) -> tuple[datetime, tuple[Lesson, ...]] | None:
+    """Say what the yard has learned, for people.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+
+    Returns
+    -------
+    tuple of datetime and Lessons, or None
+        When it was put together, and what; None where that never was, or the settings switch it off.
+    """
+    now_known = known(shop) if shop.config.learning.from_yard else None
+    if now_known is None:
+        return None
+    woods = {}
+    for each in shop.register.list(retired=True):
+        if each.species not in woods:
+            try:
+                wood = species.get(each.species)
+            except NotFound:  # a wood of their own that they took out again
+                continue
+            woods[each.species] = yard_fit.defaults(each, wood, law_for(wood))["ln_d"]
+    spreads = {each: now_known.spread(each) for each in woods}
+    return now_known.made_utc, lessons([each for _, each in now_known.taught], woods, spreads)
 
 
 def _gone_through(

@@ -221,13 +221,11 @@ def test_the_same_inputs_give_the_same_bytes_and_the_yard_narrows_a_timber_witho
     assert one.to_json() == two.to_json()
     assert one.found is None  # it has nothing to teach
 
-    def factor(made):
-        span = made.content["calibration"]["d_factor"]
-        return span["median"], span["high"] / span["low"]
-
-    (usual, wide), (learned, narrow) = factor(alone), factor(one)
-    assert learned == pytest.approx(usual * np.exp(-0.6), rel=0.15)
-    assert narrow < wide**0.6
+    wide, narrow = (
+        made.content["forecast"]["mean_pct"][4][26] - made.content["forecast"]["mean_pct"][0][26]
+        for made in (alone, one)
+    )
+    assert narrow < 0.85 * wide  # half a year ahead, with ln D of eight alone
 
 
 # --- what earlier forecasts did
