@@ -19,6 +19,7 @@ from baulk.ingest.heard import LastMessage, shown
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import QuarantineRow
 from baulk.models.reading import Owner
+from baulk.models.yard_lessons import Lesson
 
 __all__ = [
     "broker",
@@ -54,9 +55,9 @@ def mark() -> str:
     return ask(question)
 
 
-def learned() -> yard_memory.Known | None:
+def learned() -> tuple[datetime, tuple[Lesson, ...]] | None:
     """Return what the yard had learned when that was last put together; None where it is switched off."""
-    return ask(lambda s: yard_memory.known(s) if s.config.learning.from_yard else None)
+    return ask(yard_memory.learned)
 
 
 def quarantined(most: int) -> list[QuarantineRow]:

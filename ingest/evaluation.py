@@ -264,6 +264,7 @@ def work_out(inputs: Inputs) -> Evaluation:
             service_mc_pct=service,
             horizon_days=wish.horizon_days,
             step_mm=6.35 if wish.units == "inch" else 5.0,
+            spread=inputs.spread,
         )
     )
     said = verdict.judge(

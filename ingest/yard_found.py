@@ -17,10 +17,11 @@ from baulk.models.errors import OutOfRange
 from baulk.models.fit_meters import Corrections
 from baulk.models.reading import Reading
 from baulk.models.timber import Timber
-from baulk.models.yard import Origin, Posterior, Taught, estimates
+from baulk.models.yard import WOOD, Origin, Taught
+from baulk.models.yard_estimates import Posterior, own
 
 _FORMAT: Final = 1
-_ARRAYS: Final = ("mean", "cov", "prior_mean", "prior_sd", "default_mean", "default_sd")
+_ARRAYS: Final = ("mean", "cov", "prior_mean", "prior_cov", "default_mean", "default_sd")
 
 
 def origin_of(
@@ -111,8 +112,14 @@ def taught(tag: str, note: bytes) -> tuple[datetime, Taught] | None:
             **{name: np.array(body[name], dtype=np.float64) for name in _ARRAYS},
         )
         origin = origin_in(tag, body["origin"])
-        return datetime.fromisoformat(body["fitted_utc"]), Taught(timber=origin, says=estimates(after))
-    except (KeyError, TypeError, ValueError, OutOfRange):  # another version's: its next fit writes it anew
+        return datetime.fromisoformat(body["fitted_utc"]), Taught(timber=origin, own=own(after, WOOD))
+    except (
+        KeyError,
+        TypeError,
+        ValueError,
+        OutOfRange,
+        np.linalg.LinAlgError,
+    ):  # another version's: its next fit writes it anew
         return None
 
 

@@ -9,21 +9,25 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import Final
+from typing import Any, Final
+
+import numpy as np
 
 from baulk.ingest import forecast_record
 from baulk.ingest.shop import Shop
 from baulk.ingest.yard_found import origin_in, origin_out
 from baulk.ingest.yard_found import taught as taught_by
-from baulk.models import yard_fit
+from baulk.models import species, yard_fit
 from baulk.models.diffusion import law_for
+from baulk.models.errors import NotFound
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.track_record import Spread, spread_of
-from baulk.models.yard import Estimate, Origin, Taught, YardPrior, prior_of, settled
+from baulk.models.yard import Origin, Taught, YardPrior, prior_of
+from baulk.models.yard_estimates import Estimate, Own, Together, settled
 from baulk.models.yard_lessons import Lesson, lessons
 
 KEY: Final = "yard"
@@ -49,16 +53,11 @@ class Known:
     taught: tuple[tuple[datetime, Taught], ...] = ()
     records: Mapping[str, forecast_record.Record] = field(default_factory=dict)
 
-    def spread(self, species: str) -> Spread:
+    def spread(self, wood: str) -> Spread:
         """Factor on the width of a species' forecasts."""
         return spread_of(
-            [square for each in self.records.values() if each.species == species for square in each.squares]
+            [square for each in self.records.values() if each.species == wood for square in each.squares]
         )
-
-    def lessons(self) -> tuple[Lesson, ...]:
-        """Say what was learned, for people."""
-        woods = {each.species for each in self.records.values()}
-        return lessons([each for _, each in self.taught], {each: self.spread(each) for each in woods})
 
 
 def found_key(tag: str) -> str:
@@ -97,6 +96,34 @@ def refresh(shop: Shop, now_utc: datetime) -> bool:
     return True
 
 
+def learned(shop: Shop) -> tuple[datetime, tuple[Lesson, ...]] | None:
+    """Say what the yard has learned, for people.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+
+    Returns
+    -------
+    tuple of datetime and Lessons, or None
+        When it was put together, and what; None where that never was, or the settings switch it off.
+    """
+    now_known = known(shop) if shop.config.learning.from_yard else None
+    if now_known is None:
+        return None
+    woods = {}
+    for each in shop.register.list(retired=True):
+        if each.species not in woods:
+            try:
+                wood = species.get(each.species)
+            except NotFound:  # a wood of their own that they took out again
+                continue
+            woods[each.species] = yard_fit.defaults(each, wood, law_for(wood))["ln_d"]
+    spreads = {each: now_known.spread(each) for each in woods}
+    return now_known.made_utc, lessons([each for _, each in now_known.taught], woods, spreads)
+
+
 def _gone_through(
     shop: Shop, tags: Iterable[str], before: Known | None
 ) -> tuple[tuple[datetime, Taught], ...]:
@@ -110,8 +137,8 @@ def _gone_through(
             continue
         at_utc, told = new
         held_utc, held = earlier.get(tag, new)
-        says = held.says if held_utc == at_utc else settled(held.says, told.says)
-        found.append((at_utc, Taught(timber=told.timber, says=says)))
+        own = held.own if held_utc == at_utc else settled(held.own, told.own)
+        found.append((at_utc, Taught(timber=told.timber, own=own)))
     return tuple(found)
 
 
@@ -143,11 +170,13 @@ def prior(shop: Shop, timber: Timber, wood: Species, origin: Origin, now_utc: da
     if not shop.config.learning.from_yard or (now_known := known(shop)) is None:
         return None
     taught = [each for at_utc, each in now_known.taught if at_utc <= now_utc]
-    rows = prior_of(origin, taught, yard_fit.defaults(timber, wood, law_for(wood)))
+    found = prior_of(origin, taught, yard_fit.defaults(timber, wood, law_for(wood)))
+    if timber.green_mc_pct is not None:  # its own section says more
+        found = found.without("start")
     spread = now_known.spread(timber.species) if now_known.made_utc <= now_utc else Spread()
-    if not rows and not spread.compared:
+    if not found.rows and not spread.compared:
         return None
-    return YardPrior(rows=rows, spread=spread.factor, compared=spread.compared)
+    return replace(found, spread=spread.factor, compared=spread.compared)
 
 
 def _out(one: Known) -> bytes:
@@ -159,15 +188,41 @@ def _out(one: Known) -> bytes:
                 "tag": each.timber.tag,
                 "fitted_utc": at_utc.isoformat(),
                 "origin": origin_out(each.timber),
-                "says": {
-                    name: [float(f"{e.value:.6g}"), float(f"{e.sd:.4g}")] for name, e in each.says.items()
-                },
+                **_own_out(each.own),
             }
             for at_utc, each in one.taught
         ],
         "records": {tag: each.out() for tag, each in one.records.items()},
     }
     return json.dumps(body, separators=(",", ":")).encode()
+
+
+def _own_out(own: Own) -> dict[str, Any]:
+    wood = own.wood
+    return {
+        "says": {name: [_short(each.value), _short(each.sd)] for name, each in own.says.items()},
+        "wood": wood
+        and {
+            "names": wood.names,
+            "precision": [[_short(each) for each in row] for row in wood.precision.tolist()],
+            "pull": [_short(each) for each in wood.pull.tolist()],
+        },
+    }
+
+
+def _own_in(row: Mapping[str, Any]) -> Own:
+    wood = row["wood"]
+    return Own(
+        says={name: Estimate(value=value, sd=sd) for name, (value, sd) in row["says"].items()},
+        wood=wood
+        and Together(
+            names=tuple(wood["names"]), precision=np.array(wood["precision"]), pull=np.array(wood["pull"])
+        ),
+    )
+
+
+def _short(value: float) -> float:
+    return float(f"{value:.8g}")
 
 
 @lru_cache(maxsize=2)  # a round of the whole yard asks for the same note again and again
@@ -183,9 +238,7 @@ def _in(note: bytes) -> Known | None:
                     datetime.fromisoformat(row["fitted_utc"]),
                     Taught(
                         timber=origin_in(row["tag"], row["origin"]),
-                        says={
-                            name: Estimate(value=value, sd=sd) for name, (value, sd) in row["says"].items()
-                        },
+                        own=_own_in(row),
                     ),
                 )
                 for row in body["taught"]

@@ -136,6 +136,7 @@ PARAMETERS: Final = (
     Parameter(name="ahead", sd=1.0, low=-3.0, high=3.0, source="standard normal, see fit_discrepancy"),
     Parameter(name="ahead_core", sd=1.0, low=-3.0, high=3.0, source="standard normal, see fit_discrepancy"),
 )  # fmt: skip
+NAMES: Final = tuple(each.name for each in PARAMETERS)
 SLOPE_SHIFT_PCT: Final = -0.01  # laws between 0.04 and 0.14 have their middle at 0.09; see Parameter "slope"
 WET_SLOPE: Final = 0.2  # middle of the prior; see Parameter "wet_slope"
 
@@ -176,20 +177,25 @@ def prior(  # noqa: PLR0913 - all that a prior is made of
     rng : Generator
         Source of the draws.
     yard : YardPrior, optional
-        What the other timbers of the yard have taught, in place of the usual mean and standard deviation.
+        What the other timbers of the yard have taught, in place of the usual mean and standard deviation, and
+        how rows that they tell together hang together.
 
     Returns
     -------
     ndarray, shape (22, members)
         One row for each of `PARAMETERS`, in its own unit. The rows have exactly their means and standard
-        deviations and no correlation, as far as there are more members than rows.
+        deviations and no other correlation, as far as there are more members than rows.
     """
     usual = middle(timber, species, law)
-    centre, sd = usual.copy(), spreads(timber, species)
-    for i, each in enumerate(PARAMETERS):
-        if yard is not None and (row := yard.row(each.name)) is not None:
-            centre[i], sd[i] = row.mean, row.sd
-    return bounded(centre[:, None] + sd[:, None] * _white(sd.size, members, rng), usual)
+    centre, sd, drawn = usual.copy(), spreads(timber, species), _white(len(PARAMETERS), members, rng)
+    if yard is not None:
+        for i, each in enumerate(PARAMETERS):
+            if (row := yard.row(each.name)) is not None:
+                centre[i], sd[i] = row.mean, row.sd
+        if yard.together:
+            at = [NAMES.index(name) for name in yard.together]
+            drawn[at] = np.linalg.cholesky(np.array(yard.correlation)) @ drawn[at]
+    return bounded(centre[:, None] + sd[:, None] * drawn, usual)
 
 
 def spreads(timber: Timber, species: Species) -> Floats:

@@ -82,6 +82,7 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
     service_mc_pct: Floats,
     horizon_days: int = 730,
     step_mm: float = 5.0,
+    spread: float = 1.0,
 ) -> RoughOut | None:
     """Size the oversize piece and dry it from today.
 
@@ -103,6 +104,8 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
         How far ahead. [d]
     step_mm : float
         Sizes are rounded up to a multiple of this. [mm]
+    spread : float
+        As `baulk.models.forecast.forecast` takes it. [-]
 
     Returns
     -------
@@ -136,7 +139,14 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
         ),
         probability=float(np.mean((need_x <= room_x) & (need_y <= room_y))),
         forecast=forecast(
-            timber, species, calibration, air_ahead, law=law, horizon_days=horizon_days, piece=piece
+            timber,
+            species,
+            calibration,
+            air_ahead,
+            law=law,
+            horizon_days=horizon_days,
+            piece=piece,
+            spread=spread,
         ),
     )
 

@@ -10,19 +10,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import Enum
 from types import MappingProxyType
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from baulk.models.errors import OutOfRange
-from baulk.models.yard_levels import next_of
-
-Floats = NDArray[np.float64]
+from baulk.models.yard_estimates import Estimate, Own, told_of
+from baulk.models.yard_joint import next_together, variances
+from baulk.models.yard_levels import Predicted, next_of
 
 
 class Kin(Enum):
@@ -46,13 +44,11 @@ LEARNED: Final[Mapping[str, Kin]] = MappingProxyType(
         "wet_slope": Kin.METER,
     }
 )
+WOOD: Final = tuple(name for name, kin in LEARNED.items() if kin is Kin.WOOD)
 LEAST_SHARE: Final = 0.36  # of the default's sd between kin, 0.25 in ln D; our own judgement, no source
 WIDEST: Final = 1.5  # of the default's standard deviation; our own judgement, no source
-SPEAKS: Final = 0.25  # gain over the prior's precision that outweighs noise; our own judgement, no source
-NOISE: Final = 0.1  # gain that is nothing but the noise of 64 members; our own judgement, no source
+FAINT: Final = 500.0  # error in the default's sd beyond which an estimate says nothing
 LOUD: Final = 1.5  # error in the default's sd below which a timber is counted; our own judgement, no source
-SILENT: Final = 1000.0  # error in the default's sd of one that says nothing
-FARTHEST: Final = 3.0  # of the default's sd from its middle, for an estimate; our own judgement, no source
 STEPS: Final = 50  # a prior is rounded to such a part of the default's sd, so that it rests from day to day
 TAILS: Final = 4.0  # degrees of freedom of departures from kin; common practice, no source
 SAME_LOT: Final = timedelta(days=2)
@@ -84,48 +80,6 @@ class Origin:
     meter: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Posterior:
-    """Numbers of a timber after its fit, and what they were before.
-
-    Parameters
-    ----------
-    names : tuple of str
-        Names of `LEARNED`.
-    mean, cov : ndarray, shape (p,) and (p, p)
-        After the fit, each in its own unit.
-    prior_mean, prior_sd : ndarray, shape (p,)
-        Before it, as the fit drew them; without correlation.
-    default_mean, default_sd : ndarray, shape (p,)
-        Before it for a timber of which the yard knows nothing.
-    members : int
-        Size of the ensemble that `cov` was taken from.
-    """
-
-    names: tuple[str, ...]
-    mean: Floats
-    cov: Floats
-    prior_mean: Floats
-    prior_sd: Floats
-    default_mean: Floats
-    default_sd: Floats
-    members: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Estimate:
-    """What a timber's own readings say of one of its numbers.
-
-    Parameters
-    ----------
-    value, sd : float
-        In the number's own unit.
-    """
-
-    value: float
-    sd: float
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taught:
     """One timber and what its readings say.
@@ -134,12 +88,12 @@ class Taught:
     ----------
     timber : Origin
         The timber.
-    says : mapping of str to Estimate
-        By name; numbers of which its readings say nothing are not there.
+    own : Own
+        What its own readings say of its numbers.
     """
 
     timber: Origin
-    says: Mapping[str, Estimate]
+    own: Own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,95 +131,31 @@ class YardPrior:
         Factor on the width of its forecast that earlier forecasts have taught. [-]
     compared : int
         Timbers whose forecasts were held against what came.
+    together : tuple of str
+        Names of rows that are not independent.
+    correlation : tuple of tuple of float
+        Of these. [-]
     """
 
     rows: Mapping[str, Learned] = field(default_factory=dict)
     spread: float = 1.0
     compared: int = 0
+    together: tuple[str, ...] = ()
+    correlation: tuple[tuple[float, ...], ...] = ()
+
+    def without(self, name: str) -> YardPrior:
+        """Give the same but for one number."""
+        stay = [i for i, each in enumerate(self.together) if each != name]
+        return replace(
+            self,
+            rows={key: each for key, each in self.rows.items() if key.partition(":")[0] != name},
+            together=tuple(self.together[i] for i in stay),
+            correlation=tuple(tuple(self.correlation[i][k] for k in stay) for i in stay),
+        )
 
     def row(self, name: str) -> Learned | None:
         """Prior of a number by its name in `LEARNED`, whatever its meter is called; None for the default."""
         return next((each for key, each in self.rows.items() if key.partition(":")[0] == name), None)
-
-
-def estimates(found: Posterior) -> dict[str, Estimate]:
-    """Take the prior out of a fit: what a timber's own readings say of each of its numbers.
-
-    Parameters
-    ----------
-    found : Posterior
-        The fit.
-
-    Returns
-    -------
-    dict of str to Estimate
-        By name, with a huge error where its readings say nothing. For each the others of its numbers are as
-        doubtful as by default, whatever prior the fit had, so that what kin say of one never returns through
-        another.
-
-    Raises
-    ------
-    OutOfRange
-        If the ensemble is too small for so many numbers.
-
-    Notes
-    -----
-    The ensemble of a fit has the covariance of its prior exactly before the readings, so that the inverse of
-    its covariance after them needs no correction for few members.
-    """
-    size = len(found.names)
-    if found.members < size + 3:
-        raise OutOfRange("the ensemble", f"needs {size + 3} members for {size} numbers, not {found.members}")
-    scale = found.prior_sd
-    after = np.linalg.pinv(found.cov / np.outer(scale, scale), hermitian=True)
-    told, forms = np.linalg.eigh(after - np.eye(size))
-    moved = (found.mean - found.default_mean) / scale
-    before = (found.prior_mean - found.default_mean) / scale
-    pull = forms.T @ (after @ moved - before)
-    real = told > 0
-    own = (forms[:, real] * told[real]) @ forms[:, real].T
-    pull = forms[:, real] @ pull[real]
-    usual = (scale / found.default_sd) ** 2
-    says = {}
-    for i, name in enumerate(found.names):
-        rest = np.arange(size) != i
-        through = np.linalg.solve(own[np.ix_(rest, rest)] + np.diag(usual[rest]), own[rest, i])
-        far = FARTHEST * float(found.default_sd[i] / scale[i])
-        gain = float(own[i, i] - own[i, rest] @ through)
-        if gain <= NOISE:
-            says[name] = Estimate(value=float(found.default_mean[i]), sd=SILENT * float(found.default_sd[i]))
-            continue
-        value = float(np.clip(pull[i] - through @ pull[rest], -far * gain, far * gain)) / gain
-        heard = gain**3 / (gain**2 + SPEAKS**2)  # weak ones fade, so that noise adds up to little
-        says[name] = Estimate(
-            value=float(found.default_mean[i] + scale[i] * value), sd=float(scale[i] / np.sqrt(heard))
-        )
-    return says
-
-
-def settled(before: Mapping[str, Estimate], now: Mapping[str, Estimate]) -> dict[str, Estimate]:
-    """Take a new fit's estimates half and what was held before half, so that the yard settles.
-
-    What a fit says apart from its prior is noisy where the prior is narrow: without this, weak timbers that
-    narrow each other's priors today would not be heard tomorrow, and again the day after.
-
-    Parameters
-    ----------
-    before, now : mapping of str to Estimate
-        By name.
-
-    Returns
-    -------
-    dict of str to Estimate
-        By name, as `now`.
-    """
-    found = {}
-    for name, new in now.items():
-        old = before.get(name, new)
-        told, held = new.sd**-2, old.sd**-2
-        value = (told * new.value + held * old.value) / (told + held)
-        found[name] = Estimate(value=value, sd=((told + held) / 2) ** -0.5)
-    return found
 
 
 def lots(timbers: Sequence[Origin]) -> dict[str, str]:
@@ -293,7 +183,7 @@ def lots(timbers: Sequence[Origin]) -> dict[str, str]:
 
 def prior_of(
     timber: Origin, others: Sequence[Taught], defaults: Mapping[str, tuple[float, float]]
-) -> dict[str, Learned]:
+) -> YardPrior:
     """Give the prior of one timber's numbers from what the other timbers of the yard have taught.
 
     Parameters
@@ -308,8 +198,8 @@ def prior_of(
 
     Returns
     -------
-    dict of str to Learned
-        By name, as in `YardPrior`; a number of which nobody speaks is not there.
+    YardPrior
+        Numbers of which nobody speaks are not in it.
 
     References
     ----------
@@ -317,50 +207,82 @@ def prior_of(
     K. L., Little, R. J. A., Taylor, J. M. G., 1989. Journal of the American Statistical Association 84,
     881-896 (from memory).
     """
-    of_lot = lots([*(each.timber for each in others if each.timber.tag != timber.tag), timber])
-    mine = next((each.says for each in others if each.timber.tag == timber.tag), {})
-    found = {}
-    for name, kin in LEARNED.items():
-        if name not in defaults:
+    mine = next((each.own for each in others if each.timber.tag == timber.tag), Own(says={}))
+    kin = _Kin(timber, [each for each in others if each.timber.tag != timber.tag])
+    rows: dict[str, Learned] = {}
+    wood: dict[str, tuple[Predicted, list[_Heard]]] = {}
+    for name, kind in LEARNED.items():
+        group = kin.group(timber, kind)
+        if name not in defaults or group is None:
             continue
-        group = _group(timber, kin, of_lot)
-        if group is None:
+        heard = kin.heard(name, kind, defaults[name])
+        if not any(each.sd <= LOUD for each in heard):
             continue
-        heard = [
-            (where, each.says[name])
-            for each in others
-            if each.timber.tag != timber.tag
-            and name in each.says
-            and each.says[name].sd < SILENT / 2 * defaults[name][1]
-            and (kin is not Kin.WOOD or each.timber.species == timber.species)
-            and (where := _group(each.timber, kin, of_lot)) is not None
+        predicted = next_of(
+            [each.value for each in heard],
+            [each.sd**2 for each in heard],
+            [each.group for each in heard],
+            group,
+            least_sd=LEAST_SHARE,
+        )
+        if kind is Kin.WOOD:
+            wood[name] = (predicted, heard)
+        rows[name if kind is not Kin.METER else f"{name}:{group}"] = _learned(
+            predicted.mean, predicted.sd, heard, group, defaults[name], mine.says.get(name)
+        )
+    return _with_wood(kin, rows, wood, defaults, mine)
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """One timber's estimate of one number, about the default and in its units."""
+
+    tag: str
+    group: str
+    value: float
+    sd: float
+
+
+class _Kin:
+    """The other timbers of the yard, seen from one."""
+
+    def __init__(self, timber: Origin, others: Sequence[Taught]) -> None:
+        self.timber, self.others = timber, others
+        self.of_lot = lots([*(each.timber for each in others), timber])
+
+    def group(self, timber: Origin, kind: Kin) -> str | None:
+        """Nearer kin that a timber belongs to."""
+        if kind is Kin.WOOD:
+            return self.of_lot[timber.tag]
+        return timber.meter if kind is Kin.METER else timber.place
+
+    def wood(self) -> list[Taught]:
+        """Those of its species."""
+        return [each for each in self.others if each.timber.species == self.timber.species]
+
+    def heard(self, name: str, kind: Kin, usual: tuple[float, float]) -> list[_Heard]:
+        """Estimates of a number, without those that say next to nothing."""
+        middle, unit = usual
+        return [
+            _Heard(each.timber.tag, group, (said.value - middle) / unit, said.sd / unit)
+            for each in (self.wood() if kind is Kin.WOOD else self.others)
+            if (said := each.own.says.get(name)) is not None
+            and said.sd < FAINT * unit
+            and (group := self.group(each.timber, kind)) is not None
         ]
-        unit = defaults[name][1]
-        if any(each.sd <= LOUD * unit for _, each in heard):
-            row = _learned(heard, group, defaults[name], mine.get(name))
-            found[f"{name}:{group}" if kin is Kin.METER else name] = row
-    return found
 
 
-def _group(timber: Origin, kin: Kin, of_lot: Mapping[str, str]) -> str | None:
-    if kin is Kin.WOOD:
-        return of_lot[timber.tag]
-    return timber.meter if kin is Kin.METER else timber.place
-
-
-def _learned(
-    heard: Sequence[tuple[str, Estimate]], group: str, default: tuple[float, float], own: Estimate | None
+def _learned(  # noqa: PLR0913, PLR0917 - one number's own
+    mean: float,
+    sd: float,
+    heard: Sequence[_Heard],
+    group: str,
+    usual: tuple[float, float],
+    own: Estimate | None,
 ) -> Learned:
-    middle, unit = default
-    predicted = next_of(
-        [(each.value - middle) / unit for _, each in heard],
-        [(each.sd / unit) ** 2 for _, each in heard],
-        [where for where, _ in heard],
-        group,
-        least_sd=LEAST_SHARE,
-    )
-    loud = [where for where, each in heard if each.sd <= LOUD * unit]
-    mean, sd, parted = predicted.mean, min(predicted.sd, WIDEST), False
+    middle, unit = usual
+    loud = [each.group for each in heard if each.sd <= LOUD]
+    sd, parted = min(sd, WIDEST), False
     if own is not None:
         off = ((own.value - middle) / unit - mean) ** 2 / (sd**2 + (own.sd / unit) ** 2)
         wider = np.sqrt(max(1.0, (TAILS + off) / (TAILS + 1)))
@@ -372,4 +294,56 @@ def _learned(
         timbers=len(loud),
         near=sum(where == group for where in loud),
         parted=parted,
+    )
+
+
+def _with_wood(
+    kin: _Kin,
+    rows: dict[str, Learned],
+    wood: Mapping[str, tuple[Predicted, list[_Heard]]],
+    defaults: Mapping[str, tuple[float, float]],
+    mine: Own,
+) -> YardPrior:
+    """Put the numbers of the wood together: in place of each by itself, and with how they hang together."""
+    names = tuple(wood)
+    odd = {
+        each.tag
+        for predicted, heard in wood.values()
+        for each, is_odd in zip(heard, predicted.odd, strict=True)
+        if is_odd
+    }
+    told = [
+        (kin.of_lot[each.timber.tag], each.own.wood)
+        for each in kin.wood()
+        if each.own.wood is not None and each.own.wood.names == WOOD and each.timber.tag not in odd
+    ]
+    if len(names) < 2 or not told:
+        return YardPrior(rows=rows)
+    group = kin.of_lot[kin.timber.tag]
+    of_each = [predicted for predicted, _ in wood.values()]
+    mean, cov = next_together(
+        *told_of([each for _, each in told], names, defaults),
+        [where for where, _ in told],
+        group,
+        variances(of_each),
+    )
+    sd = np.sqrt(np.diag(cov))
+    correlation = np.round(cov / np.outer(sd, sd), 2)
+    for i, name in enumerate(names):
+        predicted, heard = wood[name]
+        precision = np.array([each.sd**-2 for each in heard])
+        values = np.array([each.value for each in heard])
+        _, plain = next_together(
+            precision[:, None, None],
+            (precision * values)[:, None],
+            [each.group for each in heard],
+            group,
+            variances([predicted]),
+        )
+        doubt = max(1.0, predicted.sd / float(plain[0, 0]) ** 0.5)  # for the variances themselves are guessed
+        rows[name] = _learned(
+            float(mean[i]), float(sd[i]) * doubt, heard, group, defaults[name], mine.says.get(name)
+        )
+    return YardPrior(
+        rows=rows, together=names, correlation=tuple(tuple(map(float, each)) for each in correlation)
     )

@@ -16,7 +16,8 @@ from baulk.models.fit_parameters import PARAMETERS, middle, spreads
 from baulk.models.reading import Quantity, Reading, sensor_of
 from baulk.models.species import Species
 from baulk.models.timber import Timber
-from baulk.models.yard import LEARNED, Posterior, YardPrior
+from baulk.models.yard import LEARNED, YardPrior
+from baulk.models.yard_estimates import Posterior
 
 Floats = NDArray[np.float64]
 
@@ -40,17 +41,9 @@ def defaults(timber: Timber, species: Species, law: DiffusionLaw) -> dict[str, t
     Returns
     -------
     dict of str to (float, float)
-        By name, each in its own unit: as for a timber of which the yard knows nothing. Not the start of one
-        whose own was measured on arrival.
+        By name, each in its own unit: as for a timber of which nothing is known at all; a start that was
+        measured counts as a reading.
     """
-    usual = _usual(timber, species, law)
-    if timber.green_mc_pct is not None:
-        del usual["start"]
-    return usual
-
-
-def _usual(timber: Timber, species: Species, law: DiffusionLaw) -> dict[str, tuple[float, float]]:
-    """Give the prior of a timber of which nothing is known at all: a measured start is a reading of it."""
     unmeasured = replace(timber, green_mc_pct=None)
     centre, sd = middle(unmeasured, species, law), spreads(unmeasured, species)
     return {PARAMETERS[i].name: (float(centre[i]), float(sd[i])) for i in _ROWS}
@@ -77,17 +70,22 @@ def posterior(
     Posterior
         Each number in its own unit. A start that was measured on arrival counts as found by the fit.
     """
-    usual = _usual(timber, species, law)
+    usual = defaults(timber, species, law)
     names = tuple(usual)
-    rows = {name: None if yard is None else yard.row(name) for name in names}
-    before = [usual[name] if (row := rows[name]) is None else (row.mean, row.sd) for name in names]
+    known = YardPrior() if yard is None else yard
+    before = [usual[name] if (row := known.row(name)) is None else (row.mean, row.sd) for name in names]
+    hanging = np.eye(len(names))
+    if known.together:
+        at = [names.index(name) for name in known.together]
+        hanging[np.ix_(at, at)] = known.correlation
+    sd = np.array([each for _, each in before])
     of_fit = theta[list(_ROWS)]
     return Posterior(
         names=names,
         mean=of_fit.mean(axis=1),
         cov=np.cov(of_fit),
         prior_mean=np.array([mean for mean, _ in before]),
-        prior_sd=np.array([sd for _, sd in before]),
+        prior_cov=np.outer(sd, sd) * hanging,
         default_mean=np.array([mean for mean, _ in usual.values()]),
         default_sd=np.array([sd for _, sd in usual.values()]),
         members=theta.shape[1],

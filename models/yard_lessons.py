@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final, Literal
 
@@ -16,7 +16,7 @@ from baulk.models.yard import Learned, Origin, Taught, prior_of
 Kind = Literal["wood", "meter", "place", "forecasts"]
 
 _NINETY: Final = 1.645  # standard deviations to each end of a 90 % interval
-_CENTRED: Final = ("ln_d", "meter_bias", "ln_surface", "emc_offset")  # priors whose middle is 0
+_CENTRED: Final = ("meter_bias", "ln_surface", "emc_offset")  # priors whose middle is 0
 _DEFAULTS: Final = {each.name: (0.0, each.sd) for each in PARAMETERS if each.name in _CENTRED}
 _NOBODY: Final = "\0"  # no timber's tag, place or meter
 
@@ -54,13 +54,17 @@ class Lesson:
         return f"{self.timbers} {what}{'' if self.timbers == 1 else 's'}"
 
 
-def lessons(taught: Sequence[Taught], spreads: Mapping[str, Spread]) -> tuple[Lesson, ...]:
+def lessons(
+    taught: Sequence[Taught], woods: Mapping[str, tuple[float, float]], spreads: Mapping[str, Spread]
+) -> tuple[Lesson, ...]:
     """Say what a yard has learned.
 
     Parameters
     ----------
     taught : sequence of Taught
         What each timber taught.
+    woods : mapping of str to (float, float)
+        Mean and standard deviation of the default prior of ln D, by species; those left out are not told of.
     spreads : mapping of str to Spread
         Factor on the width of forecasts by species.
 
@@ -70,8 +74,8 @@ def lessons(taught: Sequence[Taught], spreads: Mapping[str, Spread]) -> tuple[Le
         Woods, meters, places, then forecasts, each by name; only those of which somebody speaks.
     """
     found = []
-    for wood in sorted({each.timber.species for each in taught}):
-        row = _row(taught, "ln_d", species=wood)
+    for wood in sorted(woods):
+        row = _row(taught, "ln_d", woods[wood], species=wood)
         if row is not None:
             found.append(
                 _factor(
@@ -93,11 +97,15 @@ def lessons(taught: Sequence[Taught], spreads: Mapping[str, Spread]) -> tuple[Le
     return tuple(found)
 
 
-def _row(taught: Sequence[Taught], name: str, **of: str) -> Learned | None:
+def _row(
+    taught: Sequence[Taught], name: str, usual: tuple[float, float] | None = None, **of: str
+) -> Learned | None:
+    """Prior of one number of a timber that is new in every way but those given, about its default."""
+    middle, sd = usual or _DEFAULTS[name]
     given = {"species": _NOBODY, "place": _NOBODY, "meter": _NOBODY} | of
     new = Origin(tag=_NOBODY, arrived_at=_NOBODY, arrived_utc=datetime.max.replace(tzinfo=UTC), **given)
-    rows = prior_of(new, taught, {name: _DEFAULTS[name]})
-    return next(iter(rows.values()), None)
+    row = prior_of(new, taught, {name: (middle, sd)}).row(name)
+    return None if row is None else replace(row, mean=row.mean - middle)
 
 
 def _factor(kind: Kind, about: str, row: Learned, words: str) -> Lesson:

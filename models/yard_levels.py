@@ -38,10 +38,18 @@ class Predicted:
     ----------
     mean, sd : float
         In units of the default prior: its mean is 0 and its standard deviation 1. [-]
+    timbers, groups, population : float
+        Variance between the timbers of a group, between groups, and of the population, as found. [-]
+    odd : tuple of bool
+        Which of the timbers lie so far off in their group that they hardly count.
     """
 
     mean: float
     sd: float
+    timbers: float
+    groups: float
+    population: float
+    odd: tuple[bool, ...] = ()
 
 
 def next_of(
@@ -90,11 +98,15 @@ def next_of(
     between, of_groups, of_all, log_prior = _grid(least_sd)
     if y.size == 0:
         share = np.exp(log_prior)
-        return Predicted(mean=0.0, sd=float(np.sqrt(share @ (between + of_groups + of_all))))
+        parts = [float(share @ each) for each in (between, of_groups, of_all)]
+        return Predicted(
+            mean=0.0, sd=sum(parts) ** 0.5, timbers=parts[0], groups=parts[1], population=parts[2]
+        )
     names = {groups[i]: k for k, i in reversed(list(enumerate(order)))}  # where each group begins
     begins = sorted(names.values())
     of_group = np.repeat(np.arange(len(begins)), np.diff([*begins, y.size]))
-    v = v + _odd(y, v, of_group, least_sd)
+    more = _odd(y, v, of_group, least_sd)
+    v = v + more
     weight = 1 / (v + between[:, None])
     total = np.add.reduceat(weight, begins, axis=1)
     middle = np.add.reduceat(weight * y, begins, axis=1) / total
@@ -115,8 +127,17 @@ def next_of(
     else:
         left, mean = np.ones_like(centre), centre
     variance = between + of_groups * left + left**2 / precision
-    found = float(share @ mean)
-    return Predicted(mean=found, sd=float(np.sqrt(share @ (variance + (mean - found) ** 2))))
+    whole = float(share @ mean)
+    odd = np.zeros(y.size, dtype=bool)
+    odd[order] = more > 0
+    return Predicted(
+        mean=whole,
+        sd=float(np.sqrt(share @ (variance + (mean - whole) ** 2))),
+        timbers=float(share @ between),
+        groups=float(share @ of_groups),
+        population=float(share @ of_all),
+        odd=tuple(odd.tolist()),
+    )
 
 
 def _odd(y: Floats, v: Floats, of_group: NDArray[np.intp], least_sd: float) -> Floats:

@@ -15,7 +15,7 @@ from baulk.models import sources
 
 if TYPE_CHECKING:
     from baulk.ingest.heard import LastMessage
-    from baulk.ingest.yard_memory import Known
+    from baulk.models.yard_lessons import Lesson
 
 
 def doctor(
@@ -39,10 +39,10 @@ def doctor(
     """
     unread, counted = sources.not_read(), Counter(each.mark for each in sources.every())
     messages, silent = _messages(shop) if not list_sources else ([], [])
-    known = None if list_sources else _known(shop)
+    known = None if list_sources else _learned(shop)
     if json:
         answer: dict[str, object] = {"version": version("baulk"), "values": dict(counted)}
-        answer |= {"messages": messages, "silent": silent, "learned": known and _learned(known)}
+        answer |= {"messages": messages, "silent": silent, "learned": _as_json(known)}
         say_json(answer | ({"not_read": unread} if list_sources else {}))
         return
     if list_sources:
@@ -65,7 +65,7 @@ def doctor(
         _show(messages)
     for one in silent:
         say(f"nothing was ever heard on {one}")
-    for each in known.lessons() if known else ():
+    for each in known[1] if known else ():
         say(f"{each.sentence}, from {each.backing}")
     total = sum(counted.values())
     say(
@@ -89,7 +89,7 @@ def _messages(folder: Path) -> tuple[list[LastMessage], list[str]]:
     return found, [one for one in asked if not any(topics.matches(one, each.topic) for each in found)]
 
 
-def _known(folder: Path) -> Known | None:
+def _learned(folder: Path) -> tuple[datetime, tuple[Lesson, ...]] | None:
     """Give what the yard has learned; None outside a shop folder or where it is switched off."""
     from baulk.ingest import config, yard_memory  # noqa: PLC0415 - as above
     from baulk.ingest import shop as shops  # noqa: PLC0415
@@ -97,12 +97,14 @@ def _known(folder: Path) -> Known | None:
     if not (folder / config.FILE).exists():
         return None
     with shops.open(folder) as opened:
-        return yard_memory.known(opened) if opened.config.learning.from_yard else None
+        return yard_memory.learned(opened)
 
 
-def _learned(known: Known) -> dict[str, object]:
-    lessons = [{name: getattr(each, name) for name in each.__slots__} for each in known.lessons()]
-    return {"made_utc": known.made_utc.isoformat(), "lessons": lessons}
+def _as_json(known: tuple[datetime, tuple[Lesson, ...]] | None) -> dict[str, object] | None:
+    if known is None:
+        return None
+    lessons = [{name: getattr(each, name) for name in each.__slots__} for each in known[1]]
+    return {"made_utc": known[0].isoformat(), "lessons": lessons}
 
 
 def _show(messages: list[LastMessage]) -> None:

@@ -139,13 +139,14 @@ def heard() -> None:
 def learned() -> None:
     """Show what the timbers of the yard have taught each other."""
     known = health_data.learned()
-    if known is None or not (found := known.lessons()):
+    if known is None or not known[1]:
         return
+    made_utc, found = known
     st.header("What the yard has learned", anchor=False)
     rows = [(frame.capital(each.sentence), each.backing) for each in found]
     frame.cards(("What", "From"), rows)
     st.caption(
-        f"Put together on {words.clock(known.made_utc)}, retired timbers included; each forecast of that day "
+        f"Put together on {words.clock(made_utc)}, retired timbers included; each forecast of that day "
         "leans on it, a timber's own readings apart. from_yard in [learning] of baulk.toml switches it off."
     )
 

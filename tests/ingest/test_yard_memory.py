@@ -88,7 +88,7 @@ def note(fitted=NOW - DAY, *, says, sd=0.15, **more):
     body = {
         "format": 1, "fitted_utc": fitted.isoformat(), "origin": origin, "names": list(usual), "members": 64,
         "mean": mean.tolist(), "cov": np.diag(after**2).tolist(), "prior_mean": default,
-        "prior_sd": before.tolist(), "default_mean": default, "default_sd": before.tolist(),
+        "prior_cov": np.diag(before**2).tolist(), "default_mean": default, "default_sd": before.tolist(),
     }  # fmt: skip
     return json.dumps(body).encode()
 
@@ -203,7 +203,7 @@ def test_a_whole_fit_leaves_its_note_and_says_what_it_leaned_on(yard):
     left = json.loads(yard.store.noted(yard_memory.found_key("NEW")))
     assert left["origin"]["meter"] == "hand-held meter"
     at = left["names"].index("ln_d")
-    assert left["prior_sd"][at] < 0.4 < left["default_sd"][at]
+    assert left["prior_cov"][at][at] ** 0.5 < 0.4 < left["default_sd"][at]
     body = json.loads(yard.store.evaluation("NEW")[1])
     assert any("leans on 8 other timbers of its lot" in each for each in body["verdict"]["reasons"])
     assert body["yard"]["prior"]["ln_d"]["near"] == 8
@@ -221,13 +221,11 @@ def test_the_same_inputs_give_the_same_bytes_and_the_yard_narrows_a_timber_witho
     assert one.to_json() == two.to_json()
     assert one.found is None  # it has nothing to teach
 
-    def factor(made):
-        span = made.content["calibration"]["d_factor"]
-        return span["median"], span["high"] / span["low"]
-
-    (usual, wide), (learned, narrow) = factor(alone), factor(one)
-    assert learned == pytest.approx(usual * np.exp(-0.6), rel=0.15)
-    assert narrow < wide**0.6
+    wide, narrow = (
+        made.content["forecast"]["mean_pct"][4][26] - made.content["forecast"]["mean_pct"][0][26]
+        for made in (alone, one)
+    )
+    assert narrow < 0.85 * wide  # half a year ahead, with ln D of eight alone
 
 
 # --- what earlier forecasts did

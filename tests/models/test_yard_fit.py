@@ -17,7 +17,8 @@ from baulk.models import fit_parameters, species, yard_fit, yard_words
 from baulk.models.diffusion import law_for
 from baulk.models.fit_meters import MeterSetting
 from baulk.models.reading import Owner, Quantity, Reading, Series
-from baulk.models.yard import LEARNED, Learned, YardPrior, estimates
+from baulk.models.yard import LEARNED, WOOD, Learned, YardPrior
+from baulk.models.yard_estimates import own
 
 NOW = datetime(2026, 5, 14, tzinfo=UTC)
 OAK = species.get("white oak")
@@ -45,23 +46,40 @@ def test_the_yards_prior_takes_the_place_of_two_rows_and_leaves_the_others():
     assert np.array_equal(usual[others], learned[others])
 
 
+def test_rows_that_the_yard_tells_together_hang_together():
+    together = dataclasses.replace(
+        KNOWN, rows={**KNOWN.rows, "slope": Learned(mean=0.1, sd=0.02, timbers=9)},
+        together=("ln_d", "slope"), correlation=((1.0, -0.8), (-0.8, 1.0)),
+    )  # fmt: skip
+    theta = drawn(together)
+    one, two = (theta[NAMES.index(name)] for name in together.together)
+    assert np.corrcoef(one, two)[0, 1] == pytest.approx(-0.8, abs=0.01)
+    assert (one.std(), two.std()) == pytest.approx((0.3, 0.02), rel=0.02)
+    found = yard_fit.posterior(theta, judging.timber(), OAK, LAW, together)
+    i, k = (found.names.index(name) for name in together.together)
+    assert found.prior_cov[i, k] == pytest.approx(-0.8 * 0.3 * 0.02)
+    assert "slope" not in together.without("slope").rows
+    assert together.without("slope").together == ("ln_d",)
+    assert together.without("slope").correlation == ((1.0,),)
+
+
 def test_a_fit_that_found_nothing_gives_back_its_prior():
     for known in (None, KNOWN):
         found = yard_fit.posterior(drawn(known), judging.timber(), OAK, LAW, known)
         assert set(found.names) == set(LEARNED) == set(yard_fit.defaults(judging.timber(), OAK, LAW))
         assert found.mean == pytest.approx(found.prior_mean, abs=0.02)
-        assert np.sqrt(np.diag(found.cov)) == pytest.approx(found.prior_sd, rel=0.05)
+        assert np.diag(found.cov) == pytest.approx(np.diag(found.prior_cov), rel=0.1)
     at = found.names.index("ln_d")
-    assert (found.prior_mean[at], found.prior_sd[at]) == (-0.5, 0.3)
+    assert (found.prior_mean[at], found.prior_cov[at, at]) == (-0.5, pytest.approx(0.09))
     assert (found.default_mean[at], found.default_sd[at]) == (0.0, pytest.approx(np.log(2)))
     assert found.default_mean[found.names.index("slope")] == LAW.slope_per_pct
 
 
 def test_a_start_that_was_measured_teaches_the_lot_and_is_not_overruled_by_it():
     measured = judging.timber(green_mc_pct=78.0)
-    assert "start" not in yard_fit.defaults(measured, OAK, LAW)
+    assert yard_fit.defaults(measured, OAK, LAW) == yard_fit.defaults(judging.timber(), OAK, LAW)
     theta = fit_parameters.prior(measured, OAK, LAW, 64, np.random.default_rng(1))
-    start = estimates(yard_fit.posterior(theta, measured, OAK, LAW, None))["start"]
+    start = own(yard_fit.posterior(theta, measured, OAK, LAW, None), WOOD).says["start"]
     assert start.value == pytest.approx(78.0, abs=6.0)
     assert start.sd == pytest.approx(fit_parameters.START_SD_MEASURED_PCT, rel=0.3)
 
