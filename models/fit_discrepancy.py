@@ -68,7 +68,7 @@ def with_misfit(fields: Sequence[MoistureField], theta: Floats, emc_pct: float) 
 
 
 def ahead(
-    fields: Sequence[MoistureField], theta: Floats, emc_pct: float, spread: float = 1.0
+    fields: Sequence[MoistureField], theta: Floats, emc_pct: float | Floats, spread: float = 1.0
 ) -> tuple[MoistureField, ...]:
     """Let the members part from each other as the time without a reading grows.
 
@@ -78,8 +78,8 @@ def ahead(
         Forecast of every member, the first of them now. [%]
     theta : ndarray, shape (22, m)
         The ensemble.
-    emc_pct : float
-        Mean EMC of the air ahead. [%]
+    emc_pct : float or ndarray, shape (m,)
+        Mean EMC of the air ahead, each member's own where their futures differ. [%]
     spread : float
         Factor on the departure of every member from the median of all, above 0: what the shop's earlier
         forecasts have taught. [-]

@@ -115,7 +115,7 @@ PARAMETERS: Final = (
     Parameter(name="surface_season", sd=0.3, low=-1.0, high=1.0, source=f"wind and sun by season; {_OWN}"),
     Parameter(
         name="ln_end_loss", sd=0.5, low=-2.0, high=1.5,
-        source="along the grain 10 to 15 times as fast as across (see ends), and how well a coat holds",
+        source=f"along the grain 10 to 15 times as fast as across (see ends), a coat more or less; {_OWN}",
     ),
     Parameter(
         name="sapwood", sd=0.1, low=0.0, high=0.5, absolute=True,

@@ -31,7 +31,9 @@ def squared(truth, day):
     steps = slice(*(STEPS_A_DAY * (piece.dried_days + each) for each in (since, since + BUILD_DAYS)))
     whole = driven(piece, truth.air, truth.mean_pct.size - 1 + piece.dried_days)
     surface = whole.surface_m_s[steps] / np.array(piece.faces)  # turned and open on all sides
-    drive = Drive(days=BUILD_DAYS, wood_c=whole.wood_c[steps], emc_pct=whole.emc_pct[steps], surface_m_s=surface)
+    drive = Drive(
+        days=BUILD_DAYS, wood_c=whole.wood_c[steps], emc_pct=whole.emc_pct[steps], surface_m_s=surface
+    )
     fields = timbers.PHYSICS[piece.physics].dry(piece.law, piece.level, place, drive)
     return start, fields[BUILD_DAYS // 2].astype(float), fields[-1].astype(float)
 

@@ -36,7 +36,9 @@ class Climate:
 
 CLIMATES = (
     Climate(name="maritime cool", temp_c=10, temp_swing_c=5.5, rh_pct=80, rh_swing_pct=5, day_c=2.0),
-    Climate(name="continental", temp_c=10, temp_swing_c=12.5, rh_pct=69, rh_swing_pct=6, day_c=4.0, noise=1.3),
+    Climate(
+        name="continental", temp_c=10, temp_swing_c=12.5, rh_pct=69, rh_swing_pct=6, day_c=4.0, noise=1.3
+    ),
     Climate(name="warm humid", temp_c=20, temp_swing_c=7.5, rh_pct=74, rh_swing_pct=-4, day_c=3.5, noise=0.8),
     Climate(name="dry summer", temp_c=13, temp_swing_c=8.5, rh_pct=66, rh_swing_pct=13, day_c=5.0),
 )
@@ -126,6 +128,4 @@ def recorded(rng, air, since_s):
     at = at[stay]
     temp = air.temp_c[at] + rng.normal(0, 0.5) + rng.normal(0, 0.1, at.size)
     rh = air.rh_pct[at] + rng.normal(0, 2.5) + rng.normal(0, 0.6, at.size)
-    return Record(
-        posix_s=air.posix_s[at], temp_c=np.round(temp, 2), rh_pct=np.round(np.clip(rh, 5, 99.5), 1)
-    )
+    return Record(posix_s=air.posix_s[at], temp_c=np.round(temp, 2), rh_pct=np.round(np.clip(rh, 5, 99.5), 1))

@@ -85,7 +85,20 @@ def dry(wood, level, place, drive):
     size = (place.width_mm / 1e3 / cells, place.depth_mm / 1e3 / cells)
     out = np.empty((drive.days + 1, cells, cells), np.float32)
     edge = edge_shares(place.width_mm, place.depth_mm, place.pith_mm, wood.ratio)
-    _march(place.start_pct.copy(), size, sx, sy, edge, place.sapwood, heart, sap, warm, target, drive.surface_m_s, out)
+    _march(
+        place.start_pct.copy(),
+        size,
+        sx,
+        sy,
+        edge,
+        place.sapwood,
+        heart,
+        sap,
+        warm,
+        target,
+        drive.surface_m_s,
+        out,
+    )
     return out
 
 

@@ -81,9 +81,7 @@ def dry(wood, level, place, drive):
     size = (place.width_mm / 1e3 / cells, place.depth_mm / 1e3 / cells)
     free = np.where(place.sapwood, wood.sapwood, 1.0) * wood.capillary
     out = np.empty((drive.days + 1, cells, cells), np.float32)
-    law = np.array(
-        [wood.fsp_pct, wood.mobile, wood.slow_days * DAY_S, wood.free_days * DAY_S, wood.full_pct]
-    )
+    law = np.array([wood.fsp_pct, wood.mobile, wood.slow_days * DAY_S, wood.free_days * DAY_S, wood.full_pct])
     most = float(np.max(conduct * slope)) * 1.6 / wood.mobile
     per_pressure = 20.0  # points of moisture a unit of relative pressure: conductances are against moisture
     _march(
@@ -128,7 +126,15 @@ def _march(start, size, sx, sy, edge, free, law, vapour, conduct, most, warm, ai
                     gm[j, i] -= flux / dx
                     gm[j, i + 1] += flux / dx
                     left = min((f[j, i] + f[j, i + 1]) / 2 / full, 1.0)
-                    flux = w * sx[j, i] * min(free[j, i], free[j, i + 1]) * left * left * (f[j, i] - f[j, i + 1]) / dx
+                    flux = (
+                        w
+                        * sx[j, i]
+                        * min(free[j, i], free[j, i + 1])
+                        * left
+                        * left
+                        * (f[j, i] - f[j, i + 1])
+                        / dx
+                    )
                     gf[j, i] -= flux / dx
                     gf[j, i + 1] += flux / dx
             for j in range(ny - 1):
@@ -137,7 +143,15 @@ def _march(start, size, sx, sy, edge, free, law, vapour, conduct, most, warm, ai
                     gm[j, i] -= flux / dy
                     gm[j + 1, i] += flux / dy
                     left = min((f[j, i] + f[j + 1, i]) / 2 / full, 1.0)
-                    flux = w * sy[j, i] * min(free[j, i], free[j + 1, i]) * left * left * (f[j, i] - f[j + 1, i]) / dy
+                    flux = (
+                        w
+                        * sy[j, i]
+                        * min(free[j, i], free[j + 1, i])
+                        * left
+                        * left
+                        * (f[j, i] - f[j + 1, i])
+                        / dy
+                    )
                     gf[j, i] -= flux / dy
                     gf[j + 1, i] += flux / dy
             for i in range(nx):

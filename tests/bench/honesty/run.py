@@ -133,7 +133,9 @@ def compare(before, after, *, without_held_out):
 
 
 def main(words=None):
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--timbers", type=int, default=60, help="numbers to choose from")
     parser.add_argument("--first", type=int, default=0, help="the first number")
     parser.add_argument("--only", type=int, help="stop after so many")
@@ -142,7 +144,9 @@ def main(words=None):
     parser.add_argument("--history", default="3,9,15", help="months")
     parser.add_argument("--without-held-out", action="store_true", help="leave out what is not tuned to")
     parser.add_argument("--without-readings", action="store_true", help="the prior alone")
-    parser.add_argument("--square", action="store_true", help="ask every four weeks until the first yes instead")
+    parser.add_argument(
+        "--square", action="store_true", help="ask every four weeks until the first yes instead"
+    )
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--save", help="file for the rows")
     parser.add_argument("--show", help="print the tables of saved rows")

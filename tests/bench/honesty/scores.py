@@ -154,7 +154,9 @@ def compared(before, after, horizon=180):
     both = before.merge(after, on=keys, suffixes=(" before", " after"))
     both = both[both["horizon"] == horizon]
     groups = both.groupby("part")
-    found = groups[["winkler before", "winkler after", "crps before", "crps after", "error before", "error after"]]
+    found = groups[
+        ["winkler before", "winkler after", "crps before", "crps after", "error before", "error after"]
+    ]
     table = found.mean()
     table["winkler ratio"] = table["winkler after"] / table["winkler before"]
     table["crps ratio"] = table["crps after"] / table["crps before"]

@@ -68,7 +68,13 @@ def front(**more):
 
 def potential(**more):
     law = dict(
-        slope_per_pct=1e-5, last_pct=60, sapwood=1, activation_j_mol=40e3, ratio=1.0, follow_days=1e-3, drier=1.0
+        slope_per_pct=1e-5,
+        last_pct=60,
+        sapwood=1,
+        activation_j_mol=40e3,
+        ratio=1.0,
+        follow_days=1e-3,
+        drier=1.0,
     )
     return physics_potential.Wood(**(law | more))
 
@@ -124,9 +130,13 @@ def test_the_front_recedes_as_stefans_and_neumanns_law_says():
     # one open face, free water that stands still: sqrt(pi) k exp(k^2) erf(k) = (F - Ms) / (M0 - F),
     # water lost 2 (F - Ms) sqrt(D t / pi) / erf(k) a unit of face (Carslaw & Jaeger 1959, section 11.2)
     d, fsp, start, dry_pct = 3e-10, 30.0, 90.0, 10.0
-    k = brentq(lambda x: np.sqrt(np.pi) * x * np.exp(x * x) * erf(x) - (fsp - dry_pct) / (start - fsp), 1e-3, 3)
+    k = brentq(
+        lambda x: np.sqrt(np.pi) * x * np.exp(x * x) * erf(x) - (fsp - dry_pct) / (start - fsp), 1e-3, 3
+    )
     law = front(fsp_pct=fsp)
-    found = physics_front.dry(law, d / physics_front.REFERENCE_M2_S, place(start), drive(240, dry_pct, (0, 1, 0, 0)))
+    found = physics_front.dry(
+        law, d / physics_front.REFERENCE_M2_S, place(start), drive(240, dry_pct, (0, 1, 0, 0))
+    )
     for day in (60, 120, 240):
         lost = 2 * (fsp - dry_pct) * np.sqrt(d * day * DAY_S / np.pi) / erf(k)
         assert (start - found[day].mean()) * 0.150 == pytest.approx(lost, rel=0.05)
@@ -159,10 +169,10 @@ def test_the_ends_of_a_long_piece_leak_as_a_slab_does():
     d, days = 5e-10, 300
     found = ends.left(2000, np.full(days * STEPS_A_DAY, d), sealed=False)
     h = ends.OPEN_M_S * 1.0 / d  # Crank 1975, section 4.3.6, with surface resistance
-    roots = [brentq(lambda x: x * np.tan(x) - h, n * np.pi + 1e-6, n * np.pi + np.pi / 2 - 1e-6) for n in range(60)]
-    exact = sum(
-        2 * h * h * np.exp(-(b**2) * d * days * DAY_S) / (b**2 * (b**2 + h**2 + h)) for b in roots
-    )
+    roots = [
+        brentq(lambda x: x * np.tan(x) - h, n * np.pi + 1e-6, n * np.pi + np.pi / 2 - 1e-6) for n in range(60)
+    ]
+    exact = sum(2 * h * h * np.exp(-(b**2) * d * days * DAY_S) / (b**2 * (b**2 + h**2 + h)) for b in roots)
     assert found[-1] == pytest.approx(exact, abs=0.003)
 
 
@@ -186,7 +196,8 @@ def test_the_isotherm_meets_the_printed_table(root):
     with (root / "tests/reference/emc-table-4-2.csv").open(encoding="utf-8") as stream:
         rows = [row for row in csv.DictReader(stream) if float(row["temp_c_exact"]) <= 55]
     found = climates.equilibrium_pct(
-        np.array([float(row["temp_c_exact"]) for row in rows]), np.array([float(row["rh_pct"]) for row in rows])
+        np.array([float(row["temp_c_exact"]) for row in rows]),
+        np.array([float(row["rh_pct"]) for row in rows]),
     )
     away = found - np.array([float(row["emc_pct_printed"]) for row in rows])
     assert np.abs(away).max() < 0.6  # six numbers for three hundred cells; a timber's own offset has sd 0.8
@@ -202,7 +213,10 @@ def tie_days(name, law, month):
     at = climates.DAY_S * 30.44 * (month - 1) + STEP_S * np.arange(days * STEPS_A_DAY)
     temp, rh = climates.season(OHIO, at)
     pile = truth.Drive(
-        days=days, wood_c=temp, emc_pct=climates.equilibrium_pct(temp, rh), surface_m_s=np.full((at.size, 4), 6e-8)
+        days=days,
+        wood_c=temp,
+        emc_pct=climates.equilibrium_pct(temp, rh),
+        surface_m_s=np.full((at.size, 4), 6e-8),
     )
     tie = truth.Place(
         width_mm=178, depth_mm=229, pith_mm=(0, 0), start_pct=np.full((32, 32), 85.0),

@@ -143,7 +143,9 @@ def piece(number):
         away = float(rng.uniform(0.62, 1.4)) * depth
         pith = (float(rng.normal(0, 40)), -away) if rng.random() < 0.5 else (-away, float(rng.normal(0, 40)))
     heart = float(kind.heart_pct * np.exp(rng.normal(0, 0.12)))
-    corners = [np.hypot(x - pith[0], y - pith[1]) for x in (-width / 2, width / 2) for y in (-depth / 2, depth / 2)]
+    corners = [
+        np.hypot(x - pith[0], y - pith[1]) for x in (-width / 2, width / 2) for y in (-depth / 2, depth / 2)
+    ]
     sap_share = float(rng.uniform(0.8, 1.0)) if kind.softwood else float(rng.uniform(0.93, 1.1))
     shallow = min(width, depth) * float(rng.uniform(0.11, 0.14))
     deep = min(width, depth) * float(rng.uniform(0.22, 0.27))

@@ -109,7 +109,9 @@ def make(number):
     days = DAYS
     total = days + piece.dried_days
     rng = np.random.default_rng([17, number])
-    air = climates.weather(rng, piece.climate, piece.arrived_s - piece.dried_days * DAY_S, total * STEPS_A_DAY)
+    air = climates.weather(
+        rng, piece.climate, piece.arrived_s - piece.dried_days * DAY_S, total * STEPS_A_DAY
+    )
     start, sapwood = starting(piece)
     place = Place(
         width_mm=piece.width_mm, depth_mm=piece.depth_mm, pith_mm=piece.pith_mm,
