@@ -1,0 +1,128 @@
+"""Truth c: free water stands still and is eaten away by a front that recedes; below it D hardly changes.
+
+The Stefan problem in its enthalpy form: what flows is driven by the bound water alone, min(M, saturation), so
+that wood ahead of the front keeps its free water until the front is there. Cell-centred volumes, forward
+Euler. The surface's equilibrium runs after the air by some days.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+
+from honesty.climates import STEP_S, running_mean
+from honesty.grid import edge_shares, shares
+
+REFERENCE_M2_S = 1.4e-10  # m2/s, level of northern red oak; see physics_bound
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wood:
+    """One timber."""
+
+    fsp_pct: float
+    slope_per_pct: float  # of ln D below saturation
+    creep: float  # free water that moves nevertheless, as a share of D
+    sapwood: float  # the same in sapwood
+    activation_j_mol: float
+    ratio: float
+    lag_days: float
+
+
+def draw(rng, kind):
+    """Draw one timber's law."""
+    return Wood(
+        fsp_pct=kind.fsp_pct,
+        slope_per_pct=float(rng.uniform(-0.01, 0.03)),
+        creep=float(rng.uniform(0.0, 0.06)),
+        sapwood=float(rng.uniform(0.5, 1.5)) if kind.softwood else 0.05,
+        activation_j_mol=float(rng.uniform(33e3, 50e3)),
+        ratio=float(rng.uniform(1.0, 1.6)),
+        lag_days=float(rng.uniform(2, 12)),
+    )
+
+
+def dry(wood, level, place, drive):
+    """Fields at the end of every day, (days, ny, nx)."""
+    sx, sy = shares(place.width_mm, place.depth_mm, place.pith_mm, wood.ratio)
+    edge = edge_shares(place.width_mm, place.depth_mm, place.pith_mm, wood.ratio)
+    warm = REFERENCE_M2_S * level * drive.warm(wood.activation_j_mol)
+    target = running_mean(drive.emc_pct, wood.lag_days)
+    cells = place.start_pct.shape[0]
+    size = (place.width_mm / 1e3 / cells, place.depth_mm / 1e3 / cells)
+    free = np.where(place.sapwood, wood.sapwood, wood.creep)
+    out = np.empty((drive.days + 1, cells, cells), np.float32)
+    law = (wood.fsp_pct, wood.slope_per_pct)
+    _march(place.start_pct.copy(), size, sx, sy, edge, free, law, warm, target, drive.surface_m_s, out)
+    return out
+
+
+@numba.njit(cache=True)
+def _potential(moist, fsp, slope, free):
+    """Integral of D over its level, from zero: what the flux is the gradient of."""
+    bound = min(moist, fsp)
+    if abs(slope) < 1e-6:
+        found = bound
+    else:
+        found = (np.exp(slope * (bound - 20)) - np.exp(-20 * slope)) / slope
+    return found + free * max(moist - fsp, 0.0)
+
+
+@numba.njit(cache=True)
+def _march(mc, size, sx, sy, edge, free, law, warm, target, surface, out):
+    ny, nx = mc.shape
+    dx, dy = size
+    fsp, slope = law
+    head = np.empty((ny, nx))
+    gain = np.empty((ny, nx))
+    steepest = max(np.exp(slope * (fsp - 20)), np.exp(-20 * slope)) * 1.6
+    steepest = max(steepest, free.max() * 1.6)
+    out[0] = mc
+    for step in range(warm.size):
+        w = warm[step]
+        many = int(STEP_S * w * steepest * 2.0 * (1 / dx**2 + 1 / dy**2)) + 1
+        dt = STEP_S / many
+        for _ in range(many):
+            for j in range(ny):
+                for i in range(nx):
+                    head[j, i] = _potential(mc[j, i], fsp, slope, free[j, i])
+            gain[:] = 0.0
+            for j in range(ny):
+                for i in range(nx - 1):
+                    flux = w * sx[j, i] * (head[j, i] - head[j, i + 1]) / dx
+                    gain[j, i] -= flux / dx
+                    gain[j, i + 1] += flux / dx
+            for j in range(ny - 1):
+                for i in range(nx):
+                    flux = w * sy[j, i] * (head[j, i] - head[j + 1, i]) / dy
+                    gain[j, i] -= flux / dy
+                    gain[j + 1, i] += flux / dy
+            air = _potential(target[step], fsp, slope, 0.0)
+            for j in range(ny):
+                for i in range(nx):
+                    if 0 < j < ny - 1 and 0 < i < nx - 1:
+                        continue
+                    slack = max(head[j, i] - air, 0.0) / max(min(mc[j, i], fsp) - target[step], 1e-9)
+                    slack = slack if slack > 1e-3 else np.exp(slope * (target[step] - 20))
+                    for face in range(4):
+                        if (
+                            (face == 0 and j != ny - 1)
+                            or (face == 1 and i != nx - 1)
+                            or (face == 2 and j != 0)
+                            or (face == 3 and i != 0)
+                        ):
+                            continue
+                        k = surface[step, face]
+                        if k <= 0:
+                            continue
+                        h = dy if face % 2 == 0 else dx
+                        at = edge[face, i if face % 2 == 0 else j]
+                        g = 1 / (slack / k + h / 2 / (at * w))  # both resistances to the potential
+                        gain[j, i] -= g * (head[j, i] - air) / h
+            for j in range(ny):
+                for i in range(nx):
+                    mc[j, i] += dt * gain[j, i]
+        if (step + 1) % 8 == 0:
+            out[(step + 1) // 8] = mc

@@ -1,0 +1,158 @@
+"""Ask the program about timbers whose truth shares nothing with it, and print how its word was kept.
+
+python tests/bench/honesty/run.py --timbers 60 --without-held-out --save rows.json
+python tests/bench/honesty/run.py --only 12 --history 9
+python tests/bench/honesty/run.py --compare before.json after.json
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+from statistics import median
+
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, scores, timbers  # noqa: E402
+
+PHYSICS = dict(zip("abcd", timbers.PHYSICS, strict=True))
+
+
+def chosen(args):
+    """Numbers of the timbers that were asked for."""
+    names = {PHYSICS.get(each, each) for each in args.physics.split(",")} if args.physics else None
+    meters = set(args.meter.split(",")) if args.meter else None
+    found = []
+    for number in range(args.first, args.first + args.timbers):
+        physics, meter = timbers.physics_of(number), timbers.meter_of(number)
+        if args.without_held_out and (physics == HELD_OUT_PHYSICS or meter == HELD_OUT_METER):
+            continue
+        if (names is None or physics in names) and (meters is None or meter in meters):
+            found.append(number)
+    return found[: args.only] if args.only else found
+
+
+def one_core(taken):
+    """Give each worker a core of its own, so that the compiled core does not fight for both."""
+    if hasattr(os, "sched_setaffinity"):
+        cores = sorted(os.sched_getaffinity(0))
+        with taken.get_lock():
+            taken.value += 1
+            os.sched_setaffinity(0, {cores[taken.value % len(cores)]})
+
+
+def job(number, histories, readings):
+    from honesty import rows  # noqa: PLC0415 - the program is loaded by those who ask it
+
+    return rows.follow(number, histories=histories, readings=readings)
+
+
+def asked(numbers, *, histories=(3, 9, 15), readings=True, workers=2):
+    """Moisture rows and movement rows of many timbers."""
+    context = get_context("spawn")
+    moisture, movement = [], []
+    with ProcessPoolExecutor(
+        workers, mp_context=context, initializer=one_core, initargs=(context.Value("i", 0),)
+    ) as pool:
+        work = partial(job, histories=tuple(histories), readings=readings)
+        for one, other in pool.map(work, numbers):
+            moisture += one
+            movement += other
+    return moisture, movement
+
+
+def show(title, table):
+    print(f"\n{title}")
+    print(table.round(2).to_string())
+
+
+def tell(moisture, movement):
+    """Print the tables."""
+    table = scores.frame(moisture)
+    left_out = sorted({(row["number"], row["failed"]) for row in movement if "failed" in row})
+    print(f"{table['number'].nunique()} timbers, {len(movement)} answers, "
+          f"{median(row['cpu_s'] for row in movement if 'cpu_s' in row):.2f} s of one core each")  # fmt: skip
+    for number, why in left_out:
+        print(f"no answer for {number}: {why}")
+    show("by horizon (points of moisture; wet: share of truths above the median)",
+         scores.summary(table, ["part", "horizon"]))  # fmt: skip
+    for by in ("physics", "months", "band", "meter", "weighed", "kind", "climate", "half_dried"):
+        show(f"180 days ahead, by {by}", scores.pivot(table, by))
+    for by in ("physics", "band"):
+        show(f"now, by {by}", scores.pivot(table, by, 0))
+    show("180 days ahead, median errors beside plain rules", scores.against_baselines(table))
+    moved = scores.movement(movement)
+    show("movement in service, were it squared that day (boxed hearts check, and are told apart)",
+         scores.movement_summary(moved, ["boxed"]))  # fmt: skip
+    show("the same by months, free of heart", scores.movement_summary(moved[~moved["boxed"]], ["months"]))
+    free = moved[~moved["boxed"] & moved["probability"].notna()]
+    show("probability of `square` against the truth's own movement, free of heart",
+         scores.reliability(free["probability"], free["holds"]))  # fmt: skip
+
+
+def read(path):
+    return json.loads(Path(path).read_text(encoding="utf-8"))
+
+
+def compare(before, after, *, without_held_out):
+    """Print scores after over before on the same timbers."""
+    tables = [scores.frame(read(path)["moisture"]) for path in (before, after)]
+    if without_held_out:
+        tables = [each[~each["held_out"]] for each in tables]
+    for horizon in (0, 30, 180, 360):
+        show(f"{horizon} days ahead", scores.compared(*tables, horizon))
+
+
+def main(words=None):
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--timbers", type=int, default=60, help="numbers to choose from")
+    parser.add_argument("--first", type=int, default=0, help="the first number")
+    parser.add_argument("--only", type=int, help="stop after so many")
+    parser.add_argument("--physics", help="a,b,c,d or their names")
+    parser.add_argument("--meter", help="smooth,capped,logarithmic,levelling")
+    parser.add_argument("--history", default="3,9,15", help="months")
+    parser.add_argument("--without-held-out", action="store_true", help="leave out what is not tuned to")
+    parser.add_argument("--without-readings", action="store_true", help="the prior alone")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--save", help="file for the rows")
+    parser.add_argument("--show", help="print the tables of saved rows")
+    parser.add_argument("--compare", nargs="+", help="saved rows before, and after if not those of this run")
+    args = parser.parse_args(words)
+    if args.show:
+        found = read(args.show)
+        kept = [[r for r in found[name] if not (args.without_held_out and r["held_out"])]
+                for name in ("moisture", "movement")]  # fmt: skip
+        tell(*kept)
+        return
+    if args.compare and len(args.compare) == 2:
+        compare(*args.compare, without_held_out=args.without_held_out)
+        return
+    begun = time.monotonic()
+    numbers = chosen(args)
+    if args.without_held_out:
+        print(f"left out: physics {HELD_OUT_PHYSICS!r} and meter {HELD_OUT_METER!r}")
+    histories = [int(each) for each in args.history.split(",")]
+    moisture, movement = asked(
+        numbers, histories=histories, readings=not args.without_readings, workers=args.workers
+    )
+    if args.save:
+        Path(args.save).write_text(json.dumps({"moisture": moisture, "movement": movement}), encoding="utf-8")
+    tell(moisture, movement)
+    print(f"\n{time.monotonic() - begun:.0f} s")
+    if args.compare:
+        before = scores.frame(read(args.compare[0])["moisture"])
+        for horizon in (0, 180):
+            show(f"against {args.compare[0]}, {horizon} days ahead",
+                 scores.compared(before, scores.frame(moisture), horizon))  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
