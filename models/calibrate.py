@@ -23,7 +23,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import fit_naming, fit_parameters, fit_run
+from baulk.models import fit_contradiction, fit_naming, fit_parameters, fit_run
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import OutOfRange
@@ -124,6 +124,14 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         data, left_out = fit_naming.without_after(data, step[0]), (*left_out, step[1])
         theta, run, history_s = _fitted(begun, data, given, seed)
     off, away = _off(data, run, theta, given)
+    apart = None
+    if fit_contradiction.in_tension(data, off, away, theta, begun):
+        apart = fit_contradiction.apart(
+            data, begun, given, lambda start, part: _fitted(start, part, given, seed)
+        )
+    if apart is not None:
+        _, theta, run, history_s = apart
+        off, away = _off(data, run, theta, given)
     predicted = predict(data, run, theta, given)
     fitted = fit_naming.beside(data, predicted, off, away)
     course = run[len(data) :]
@@ -147,6 +155,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         anchor=_anchor(data, run, theta, given),
         covers=given.past.covers,
         stepped_posix_s=step and step[0],
+        contradiction=apart and apart[0],
         fitted_posix_s=now_posix_s,
         seen=seen(timber, events, corrections, readings, now_posix_s),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import zlib
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from typing import Any, Final
 
 import numpy as np
@@ -15,6 +15,7 @@ from baulk.models import drying, fit_parameters
 from baulk.models.errors import OutOfRange
 from baulk.models.faces import Covers, FaceCover
 from baulk.models.field import MoistureField
+from baulk.models.fit_contradiction import Contradiction, contradiction
 from baulk.models.section import Face, Section
 
 Floats = NDArray[np.float64]
@@ -123,6 +124,8 @@ class Calibration:
         What lies on its faces now, as `baulk.models.drying.dry` takes it; None where all are bare.
     stepped_posix_s : float or None
         First moment at which all series read something else for good; what came since is set aside. [s]
+    contradiction : Contradiction or None
+        What scale and pins say where they cannot both be right; half of the members are then of each.
     why_whole : str or None
         Why `calibrate.update` made a whole fit instead, where it did.
     """
@@ -147,6 +150,7 @@ class Calibration:
     seen: str = ""
     covers: Covers | None = None
     stepped_posix_s: float | None = None
+    contradiction: Contradiction | None = None
     why_whole: str | None = None
 
     @property
@@ -182,6 +186,7 @@ class Calibration:
             and [self.anchor.posix_s, self.anchor.kg, self.anchor.segment, self.anchor.start_pct],
             "covers": None if self.covers is None else {str(k): str(v) for k, v in self.covers.items()},
             "readings": [[getattr(one, each.name) for each in fields(one)] for one in self.readings],
+            "contradiction": self.contradiction and asdict(self.contradiction),
             **{name: getattr(self, name) for name in _PLAIN},
             "arrays": {name: _packed(name, each) for name, each in arrays.items()},
         }
@@ -242,6 +247,7 @@ def resume(state: bytes) -> Calibration:
             theta=theta,
             depths_mm=arrays["depths"],
             history_depth_pct=arrays["deep"],
+            contradiction=plain["contradiction"] and contradiction(plain["contradiction"]),
             anchor=anchor
             and Anchor(
                 posix_s=anchor[0],
