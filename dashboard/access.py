@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import ipaddress
 import json
 import os
@@ -18,11 +19,12 @@ from argon2 import PasswordHasher, extract_parameters
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from baulk.ingest.config import Config
-from baulk.ingest.errors import ConfigError
+from baulk.ingest.errors import ConfigError, extra_missing
 from baulk.ingest.shop import Shop
 
 PASSWORD_FILE: Final = "pages.password"  # noqa: S105 - a file's name; it holds an argon2 hash
 LOGIN_FILE: Final = "login.toml"
+_LOGIN_PACKAGES: Final = ("authlib", "httpx")
 SHORTEST: Final = 10
 STAYS: Final = timedelta(days=30)
 NOTE: Final = "pass/"
@@ -67,6 +69,8 @@ def refuse_open(config: Config, host: str) -> None:
 
 
 def _refuse_half_login(config: Config) -> None:
+    if None in map(importlib.util.find_spec, _LOGIN_PACKAGES):
+        raise ConfigError(extra_missing("Signing in through a provider", "login"))
     path = config.shop_dir / LOGIN_FILE
     try:
         given = tomllib.loads(path.read_text(encoding="utf-8"))

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import io
 from typing import BinaryIO, Final
 from urllib.parse import parse_qs, urlsplit
 
 import streamlit as st
 import zxingcpp
-from PIL import Image, UnidentifiedImageError
 
+from baulk.ingest import photos
+from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError
 
-MOST_BYTES: Final = 25_000_000
 LONGEST_SIDE: Final = 2400
 
 
@@ -36,16 +35,12 @@ def tag_in(picture: bytes) -> str:
     Raises
     ------
     NoCode
-        If there is no code in it, or it is no picture.
+        If there is no code in it, or it is no picture, or too large a one.
     """
-    if len(picture) > MOST_BYTES:
-        raise NoCode("the picture is larger than 25 MB; take a smaller one")
     try:
-        with Image.open(io.BytesIO(picture)) as opened:
-            opened.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
-            seen = zxingcpp.read_barcodes(opened.convert("L"))
-    except (UnidentifiedImageError, OSError, Image.DecompressionBombError) as err:
-        raise NoCode("that is no picture that can be read; take a JPEG or PNG") from err
+        seen = zxingcpp.read_barcodes(photos.decoded(picture, LONGEST_SIDE).convert("L"))
+    except RegisterError as err:
+        raise NoCode(str(err)) from err
     words = [code.text.strip() for code in seen if code.text.strip()]
     if not words:
         raise NoCode("no code is to be seen in it; hold the phone square, nearer, and out of the sun")

@@ -14,6 +14,7 @@ import warnings
 from concurrent.futures import Executor, Future
 from typing import Any, Final
 
+from baulk.ingest.errors import extra_missing
 from baulk.ingest.evaluation import Evaluation
 from baulk.ingest.fingerprint import model_version
 from baulk.ingest.inputs import Inputs
@@ -144,9 +145,7 @@ def _client(address: str, within_s: float) -> Any:  # noqa: ANN401 - the package
     try:
         distributed = importlib.import_module("distributed")  # an optional extra, slow to load
     except ImportError as err:
-        raise ClusterError(
-            "a cluster needs the extra packages; install them with `pip install 'baulk[cluster]'`"
-        ) from err
+        raise ClusterError(extra_missing("A cluster", "cluster")) from err
     if "://" not in address:
         raise ClusterError(f"the address of a cluster looks like tcp://10.0.0.5:8786, not {address!r}")
     logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what matters of it is said in our words

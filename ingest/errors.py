@@ -5,6 +5,19 @@ from __future__ import annotations
 from baulk.models.errors import BaulkError
 
 
+def extra_missing(what: str, extra: str) -> str:
+    """Return the sentence for a part of the program whose packages only some shops install.
+
+    Parameters
+    ----------
+    what : str
+        What was asked for, with a capital, such as "PostgreSQL".
+    extra : str
+        Name of the extra in pyproject.toml.
+    """
+    return f"{what} needs packages that are not installed here; run: pip install 'baulk[{extra}]'"
+
+
 class ConfigError(BaulkError, ValueError):
     """The shop's baulk.toml is missing, unreadable or says something that can't be meant."""
 

@@ -8,7 +8,7 @@ the hash is one round of the whole yard after an update that changed nothing but
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime
 from enum import Enum
@@ -16,33 +16,69 @@ from functools import cache
 from hashlib import blake2b
 from importlib import resources
 from importlib.metadata import version
+from importlib.resources.abc import Traversable
 from typing import Any, Final
 
 import numpy as np
 
+from baulk.ingest import import_graph
 from baulk.models.event import Event, EventKind
 from baulk.models.reading import Reading
 
-_OURS: Final = ("climate.py", "inputs.py", "fit_kept.py", "evaluation.py", "evaluation_json.py")
+_START: Final = "evaluation"  # the module of this package that works answers out
 _SILENT: Final = frozenset({EventKind.EDITED, EventKind.PHOTOGRAPHED})
+_CODE: Final = (".py", ".csv")
 
 
 @cache
 def model_version() -> str:
-    """Give the distribution's version and eight digits of the code that works evaluations out.
+    """Return the distribution's version and eight digits of the code that works evaluations out.
 
     Returns
     -------
     str
         For instance ``0.1.0+1f2e3d4c``; the same on two machines that give the same answers.
     """
+    found = code(resources.files("baulk.models"), resources.files("baulk.ingest"))
+    return f"{version('baulk')}+{digest_of(found)}"
+
+
+def code(models: Traversable, ingest: Traversable) -> dict[str, bytes]:
+    """Return every source and table that an answer depends on.
+
+    These are all of the models, in every folder, and of this package what the evaluation imports, directly
+    or through others.
+
+    Parameters
+    ----------
+    models, ingest : Traversable
+        The folders of the two packages.
+
+    Returns
+    -------
+    dict
+        Contents by path, such as ``models/plan/air.py``.
+    """
+    ours = import_graph.files(ingest, "baulk.ingest", _START)
+    return dict(_all_under(models, "models")) | {f"ingest/{path}": text for path, text in ours.items()}
+
+
+def digest_of(sources: Mapping[str, bytes]) -> str:
+    """Return eight digits that change with any name and any content; line ends do not count."""
     digest = blake2b(digest_size=4)
-    models = [each for each in resources.files("baulk.models").iterdir() if each.name.endswith(".py")]
-    tables = [each for each in resources.files("baulk.models.data").iterdir() if each.name.endswith(".csv")]
-    ours = [resources.files("baulk.ingest") / name for name in _OURS]
-    for each in sorted((*models, *tables, *ours), key=lambda one: one.name):
-        digest.update(each.name.encode() + b"\0" + each.read_bytes().replace(b"\r\n", b"\n"))
-    return f"{version('baulk')}+{digest.hexdigest()}"
+    for name in sorted(sources):
+        text = sources[name].replace(b"\r\n", b"\n")
+        digest.update(name.encode() + b"\0" + struct.pack("<q", len(text)) + text)
+    return digest.hexdigest()
+
+
+def _all_under(folder: Traversable, path: str) -> Iterator[tuple[str, bytes]]:
+    for each in folder.iterdir():
+        here = f"{path}/{each.name}"
+        if each.name.endswith(_CODE):
+            yield here, each.read_bytes()
+        elif each.is_dir() and each.name != "__pycache__":
+            yield from _all_under(each, here)
 
 
 def of(*parts: object) -> str:

@@ -12,11 +12,12 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
 from baulk.models.reading import Owner, Quantity, Reading, Series
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from baulk.ingest.shop import Shop
 
 WINDOW: Final = timedelta(days=14)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from baulk.ingest import notices
-from baulk.ingest.errors import ConfigError
+from baulk.ingest.errors import ConfigError, extra_missing
 from baulk.ingest.health import span
 from baulk.ingest.notices import Notice
 
@@ -55,8 +55,10 @@ def send(to: Sequence[str], title: str, body: str) -> dict[str, str]:
 
     A sentence never names an address in full, for it holds passwords.
     """
-    import apprise  # noqa: PLC0415 - slow to import, and most shops send nothing
-
+    try:
+        import apprise  # noqa: PLC0415 - an extra: most shops send nothing
+    except ImportError:
+        return dict.fromkeys(to, extra_missing("Sending notices", "notify"))
     failed = {}
     for address in to:
         kind = address.partition(":")[0][:20]

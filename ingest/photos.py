@@ -7,37 +7,79 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from PIL import Image, ImageOps, UnidentifiedImageError
-
 from baulk.ingest.errors import RegisterError
 from baulk.models.event import Event, EventKind
 
 if TYPE_CHECKING:
+    from PIL import Image
+
     from baulk.ingest.shop import Shop
 
 FOLDER: Final = "photos"
 LONGEST_SIDE: Final = 1600  # pixels: a check of a millimetre still shows on an 8 inch face
-MOST_BYTES: Final = 40_000_000
+MOST_BYTES: Final = 25_000_000
+MOST_PIXELS: Final = 50_000_000
+FORMATS: Final = ("JPEG", "PNG")  # no others: some are programs, which the library hands to an interpreter
+
+
+def decoded(picture: bytes, longest_px: int) -> Image.Image:
+    """Return a photograph upright and made small, whatever a stranger may have sent as one.
+
+    Format and number of pixels are read from its beginning before anything is unpacked.
+
+    Parameters
+    ----------
+    picture : bytes
+        JPEG or PNG.
+    longest_px : int
+        The longer side is made no longer than this.
+
+    Raises
+    ------
+    RegisterError
+        If it is no such picture, or too large.
+    """
+    from PIL import Image  # noqa: PLC0415 - backups and forecasts know where photographs lie, and open none
+
+    if len(picture) > MOST_BYTES:
+        raise RegisterError("the picture is larger than 25 MB; take a smaller one")
+    too_many = f"the picture has more than {MOST_PIXELS / 1e6:.0f} million pixels; take a smaller one"
+    try:
+        with Image.open(io.BytesIO(picture), formats=FORMATS) as opened:
+            if opened.width * opened.height > MOST_PIXELS:
+                raise RegisterError(too_many)  # noqa: TRY301 - a sentence of its own among the decoder's
+            opened.thumbnail(
+                (longest_px, longest_px)
+            )  # first: a JPEG is then never unpacked at its full size
+            return _turned(opened)
+    except RegisterError:
+        raise
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning) as err:  # the library's own limits
+        raise RegisterError(too_many) from err
+    except Exception as err:  # decoders of damaged pictures raise errors of every kind
+        raise RegisterError("that is no picture that can be read; take a JPEG or PNG") from err
+
+
+def _turned(opened: Image.Image) -> Image.Image:
+    """Return a copy turned as the camera noted; a note that can't be read turns nothing."""
+    from PIL import ImageOps  # noqa: PLC0415
+
+    try:
+        return ImageOps.exif_transpose(opened)
+    except Exception:  # noqa: BLE001 - the note is the camera's, and may be anything
+        return opened.copy()
 
 
 def upright(picture: bytes) -> bytes:
-    """Return a photograph turned upright, made small, and freed of what the phone noted in it.
+    """Return a photograph as a JPEG: upright, made small, and freed of what the phone noted in it.
 
     Raises
     ------
     RegisterError
         If it is no picture, or too large.
     """
-    if len(picture) > MOST_BYTES:
-        raise RegisterError("the picture is larger than 40 MB; take a smaller one")
-    try:
-        with Image.open(io.BytesIO(picture)) as opened:
-            turned = ImageOps.exif_transpose(opened) or opened
-            turned.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
-            out = io.BytesIO()
-            turned.convert("RGB").save(out, "JPEG", quality=85)
-    except (UnidentifiedImageError, OSError, Image.DecompressionBombError) as err:
-        raise RegisterError("that is no picture that can be read; take a JPEG or PNG") from err
+    out = io.BytesIO()
+    decoded(picture, LONGEST_SIDE).convert("RGB").save(out, "JPEG", quality=85)
     return out.getvalue()
 
 

@@ -34,7 +34,7 @@ from baulk.models.fit_inputs import FitInputs, mean_emc_pct
 from baulk.models.fit_meters import Corrections, MeterSetting
 from baulk.models.fit_result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
 from baulk.models.fit_series import Observation
-from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, firsts, lone, predict, whole_means
+from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, firsts, lone, off_in_moisture, predict, whole_means
 from baulk.models.fit_swap import Swap, swapped
 from baulk.models.fit_update import due, seen, taken_in
 from baulk.models.observations import observations
@@ -115,11 +115,11 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     data, said, left_out = gathered.data, (*given.past.said, *gathered.said), gathered.left_out
     begun = fit_parameters.prior(timber, species, law, members, np.random.default_rng(seed))
     theta, run, history_s = _fitted(begun, data, given, seed)
-    step = fit_naming.lasting_step(data, _off(data, run, theta, given)[0])
+    step = fit_naming.lasting_step(data, _step_off(data, run, theta, given))
     parted_s = fit_naming.parted_at(data) if step is None else None
     if parted_s is not None:  # do the pins change with the weight, as a fit without both expects them?
         theta_b, run_b, _ = _fitted(begun, fit_naming.without_after(data, parted_s), given, seed)
-        step = fit_naming.lasting_step(data, _off(data, run_b, theta_b, given)[0])
+        step = fit_naming.lasting_step(data, _step_off(data, run_b, theta_b, given))
     if step is not None:
         data, left_out = fit_naming.without_after(data, step[0]), (*left_out, step[1])
         theta, run, history_s = _fitted(begun, data, given, seed)
@@ -275,6 +275,14 @@ def _off(
     if not data:
         return np.zeros(0), np.zeros(0)
     return lone(predict(data, run, theta, given), data, errors(data))
+
+
+def _step_off(
+    data: Sequence[Observation], run: Sequence[MoistureField], theta: Floats, given: FitInputs
+) -> Floats:
+    if not data:
+        return np.zeros(0)
+    return off_in_moisture(predict(data, run, theta, given), data, given.species.fsp_pct)
 
 
 def _anchor(

@@ -36,7 +36,7 @@ def with_misfit(
     ----------
     fields : sequence of MoistureField
         As the drying model gives them. [%]
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         The ensemble.
     emc_pct : float
         Mean EMC of the air since the start, before the members' own offset. [%]
@@ -76,7 +76,7 @@ def ahead(
     ----------
     fields : sequence of MoistureField
         Forecast of every member, the first of them now. [%]
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         The ensemble.
     emc_pct : float
         Mean EMC of the air ahead. [%]

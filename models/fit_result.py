@@ -106,7 +106,7 @@ class Calibration:
         Whether at least one usable weight exists, so that a further one would tell something.
     notes : tuple of str
         What else is to be known of the fit, one sentence each: gaps, cuts, what the readings can't tell.
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         All that was fitted, a row for each of `baulk.models.fit_parameters.PARAMETERS`.
     depths_mm : ndarray, shape (k,)
         Depths of `history_depth_pct`. [mm]

@@ -7,12 +7,13 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import erf
 
 from baulk.models import drying
 from baulk.models.field import MoistureField
 from baulk.models.fit_discrepancy import with_misfit
 from baulk.models.fit_inputs import FitInputs
-from baulk.models.fit_parameters import SAPWOOD, START, members
+from baulk.models.fit_parameters import DRIED, EMC, SAPWOOD, START, members
 from baulk.models.regrid import graded_edges_mm
 from baulk.models.section import Finished, Section
 
@@ -28,7 +29,7 @@ def run(
 
     Parameters
     ----------
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         As from `fit_parameters.prior`.
     given : FitInputs
         The timber's history, air and law.
@@ -84,8 +85,22 @@ def _start(theta: Floats, given: FitInputs, section: Section, at_s: float) -> Mo
     wetter = 1.0 if wood.green_sapwood_mc_pct is None else wood.green_sapwood_mc_pct / wood.green_heartwood_mc_pct
     if given.timber.green_mc_pct is not None:  # measured over the whole section
         heart = heart / (1 + (wetter - 1) * theta[SAPWOOD][:, None, None])
-    mc = np.clip(heart * (1 + (wetter - 1) * sapwood), 1.0, given.law.most_pct)
+    mc = heart * (1 + (wetter - 1) * sapwood)
+    depth_mm = np.maximum(theta[DRIED], 0.0)
+    emc = (given.emc_pct + theta[EMC])[:, None, None]
+    mc = emc + (mc - emc) * _still_wet(x, depth_mm)[:, None, :] * _still_wet(y, depth_mm)[:, :, None]
+    mc = np.clip(mc, 1.0, given.law.most_pct)
     return MoistureField(posix_s=at_s, section=section, x_edges_mm=x, y_edges_mm=y, mc_pct=mc)
+
+
+def _still_wet(edges_mm: Floats, depth_mm: Floats) -> Floats:
+    """Share of its water that each layer has kept, dried in from both faces to a depth, shape (m, n).
+
+    The error function of a half-space (Crank 1975, eq. 2.14), ``depth = 2 sqrt(D t)``.
+    """
+    middle = (edges_mm[1:] + edges_mm[:-1]) / 2
+    depth = np.maximum(depth_mm, 1e-3)[:, None]
+    return np.asarray(erf((middle - edges_mm[0]) / depth) * erf((edges_mm[-1] - middle) / depth))
 
 
 def _sapwood(section: Section, x_edges: Floats, y_edges: Floats, share: Floats) -> Floats:

@@ -50,7 +50,7 @@ def predict(
         Readings.
     run : sequence of MoistureField
         A field for each; further ones are not looked at. [%]
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         The ensemble.
     given : FitInputs
         The timber, its wood and what happened to it.
@@ -140,6 +140,17 @@ def lone(predicted: Floats, data: Sequence[Observation], sd_pct: Floats) -> tupl
     """Measured minus the ensemble's median, and that in standard deviations of both together."""
     off = np.array([each.measured_pct for each in data]) - np.median(predicted, axis=1)
     return off, np.abs(off) / np.sqrt(sd_pct**2 + np.var(predicted, axis=1))
+
+
+def off_in_moisture(predicted: Floats, data: Sequence[Observation], fsp_pct: float) -> Floats:
+    """Measured minus the ensemble's median, pins of both no higher than saturation, shape (n,), [%].
+
+    What a meter shows above saturation is its own scale: a step there is no step of the wood.
+    """
+    measured = np.array([each.moisture_pct for each in data])
+    middle = np.median(predicted, axis=1)
+    pins = np.array([each.depth_mm is not None for each in data])
+    return np.asarray(measured - np.where(pins, np.minimum(middle, fsp_pct), middle))
 
 
 def drawn(  # noqa: PLR0913 - a step of the smoother

@@ -42,6 +42,9 @@ WOOD_TEMP_WITHIN_S: Final = 12 * 3600.0
 INSTALLED_SD_PCT: Final = (
     1.5  # wood differs from pin to pin; within +-2 %: FPInnovations report 16773, abstract
 )
+# of the points that a meter shows above saturation: their scale differs from meter to meter in more than its
+# slope; our own judgement, no source
+WET_SCALE_SD_SHARE: Final = 0.3
 OVEN_SD_PCT: Final = 1.5  # one slice against the whole timber, when dry; our own judgement, no source
 OVEN_SD_SHARE: Final = 0.05  # and as a share of its moisture; our own judgement, no source
 _REPEATED: Final = "the same number to the last digit as on the days before"
@@ -173,7 +176,7 @@ def _pin(reading: Reading, name: str, taken_s: float, found: MeterAnswer) -> Obs
         posix_s=taken_s,
         series=name,
         measured_pct=found.mc_pct + found.above_fsp_pct,
-        sd_pct=math.hypot(found.sd_pct, INSTALLED_SD_PCT),
+        sd_pct=math.hypot(found.sd_pct, INSTALLED_SD_PCT, WET_SCALE_SD_SHARE * found.above_fsp_pct),
         at_least=found.at_least,
         above_pct=found.above_fsp_pct,
         depth_mm=reading.series.depth_mm,

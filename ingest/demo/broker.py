@@ -10,6 +10,7 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+from baulk.ingest.errors import extra_missing
 from baulk.models.errors import BaulkError
 
 HOST = "127.0.0.1"
@@ -107,9 +108,7 @@ def plan(folder: Path, port: int, *, mosquitto: str | None) -> BrokerPlan:
         settings.write_text(_MOSQUITTO.format(host=HOST, port=port))
         return BrokerPlan(kind="mosquitto", host=HOST, port=port, argv=(mosquitto, "-c", str(settings)))
     if importlib.util.find_spec("iotcore") is None:
-        raise NoBroker(
-            "the demo needs a broker and found none; install mosquitto, or run deploy/demo, which brings one"
-        )
+        raise NoBroker(f"{extra_missing('The demo', 'demo')}, or install mosquitto")
     settings = folder / "broker.toml"
     settings.write_text(_EMBEDDED.format(host=HOST, port=port))
     quiet = "import logging; logging.getLogger('rumqttd').setLevel(logging.CRITICAL)"  # it tells every packet

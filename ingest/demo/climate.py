@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.ingest.errors import extra_missing
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError
 
@@ -52,9 +53,7 @@ def typical_year_file() -> Path:
         path = Path(folder) / "data" / _FILE
         if path.exists():
             return path
-    raise NoWeather(
-        "the demo takes its weather from a file of the package pvlib; install pvlib, or run deploy/demo"
-    )
+    raise NoWeather(extra_missing("The demo", "demo"))
 
 
 @cache

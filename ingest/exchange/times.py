@@ -10,22 +10,22 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
-from typing import Final
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.wire import clock
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 NONE_US: Final = np.iinfo(np.int64).min
 UNIX: Final = {"unix_s": 1_000_000, "unix_ms": 1_000}
-_ON_CLOCKS: Final = (
-    pd.Timestamp(1990, 1, 1),
-    pd.Timestamp(2200, 1, 1),
-)  # others are refused whatever the zone
+_FROM, _UNTIL = (datetime(year, 1, 1, tzinfo=UTC).replace(tzinfo=None) for year in (1990, 2200))
+# by the clock on the wall; others are refused whatever the zone
 _OFFSET: Final = re.compile(r"([+-])(\d{2}):?(\d{2})")
 _ZONED: Final = re.compile(r"\d[T ]\d{2}[\d:.,]*[ ]?(?:Z|[+-]\d{2}(?::?\d{2})?)$", re.IGNORECASE)
 _DIGITS: Final = re.compile(r"[+-]?\d{1,16}(?:\.\d{0,9})?")
@@ -54,6 +54,8 @@ class TimeForm:
                 f"a time format is iso, unix_s, unix_ms or a pattern as %d/%m/%Y %H:%M, not {self.format!r}"
             )
         if "%" in self.format:
+            import pandas as pd  # noqa: PLC0415 - every command reads the settings, few read such times
+
             try:
                 pd.to_datetime(["2026-11-25"], format=self.format, errors="coerce")
             except (ValueError, re.error) as err:
@@ -95,6 +97,8 @@ def read(texts: Sequence[str], form: TimeForm, now_utc: datetime) -> tuple[NDArr
     reasons : dict
         Why not, by index.
     """
+    import pandas as pd  # noqa: PLC0415
+
     plain = pd.Series(list(texts), dtype=object).str.strip()
     reasons: dict[int, str] = {}
     unique = plain.drop_duplicates()
@@ -127,6 +131,8 @@ def _unix(texts: pd.Series[str], scale: int, reasons: dict[int, str]) -> NDArray
 
 
 def _written(texts: pd.Series[str], form: TimeForm, reasons: dict[int, str]) -> NDArray[np.int64]:
+    import pandas as pd  # noqa: PLC0415
+
     iso = form.format == "iso"
     zoned = (
         texts.str.contains(_ZONED).to_numpy(dtype=bool) if iso else np.full(len(texts), "%z" in form.format)
@@ -165,7 +171,7 @@ def _placed(
     """Put times on the clock of a zone; those that are not there, or there twice, are said."""
     zone = zone_of(name)
     whole = naive.dt.as_unit("us")
-    times = whole.where(whole.between(*_ON_CLOCKS))
+    times = whole.where(whole.between(_FROM, _UNTIL))
     placed = times.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
     lost = np.flatnonzero((placed.isna() & times.notna()).to_numpy())
     for n in lost:

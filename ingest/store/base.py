@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final, Protocol
-
-import pandas as pd
+from typing import TYPE_CHECKING, Final, Protocol
 
 from baulk.ingest.store.sql import Transaction
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.reading import Owner, Reading, Series
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 STORE_PASSWORD: Final = "BAULK_STORE_PASSWORD"  # noqa: S105 - the name of the variable
 TOKEN: Final = "BAULK_INFLUX_TOKEN"  # noqa: S105

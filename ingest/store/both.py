@@ -6,8 +6,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from baulk.ingest.store.base import Put, Readings, Rejected
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.moments import to_us
@@ -20,6 +18,8 @@ from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from baulk.ingest.store.sql import Sql
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import importlib
 import math
 from collections.abc import Iterator
 from contextlib import contextmanager
+from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
@@ -17,6 +19,7 @@ from baulk.ingest.errors import (
     StoreLocked,
     StoreMissing,
     StoreRefused,
+    extra_missing,
 )
 from baulk.ingest.store.base import STORE_PASSWORD
 
@@ -102,14 +105,21 @@ def in_words(url: str, err: BaseException) -> StoreError:
     return StoreError(f"the store {name_of(url)} can't be used: {text}")
 
 
+def _driver() -> ModuleType:
+    """Return the package psycopg, or say how to install it."""
+    try:
+        return importlib.import_module("psycopg")
+    except ImportError as err:
+        raise ConfigError(extra_missing("PostgreSQL", "postgres")) from err
+
+
 @contextmanager
 def faults(url: str) -> Iterator[None]:
     """Turn what PostgreSQL says into one sentence about the store."""
-    import psycopg  # noqa: PLC0415 - an extra
-
+    driver = _driver()
     try:
         yield
-    except psycopg.Error as err:
+    except driver.Error as err:
         raise in_words(url, err) from err
 
 
@@ -125,14 +135,8 @@ def connect(store: StorePart, *, autocommit: bool = True) -> psycopg.Connection[
     """
     url = store.postgres_url
     assert url is not None  # noqa: S101 - asked only for such stores
-    try:
-        import psycopg  # noqa: PLC0415 - an extra
-    except ImportError as err:
-        raise ConfigError(
-            "PostgreSQL needs psycopg, which is not installed; install baulk[postgres]"
-        ) from err
     with faults(url):
-        return psycopg.connect(
+        made: psycopg.Connection[Any] = _driver().connect(
             url,
             password=store.password.get_secret_value() if store.password else None,
             autocommit=autocommit,
@@ -142,6 +146,7 @@ def connect(store: StorePart, *, autocommit: bool = True) -> psycopg.Connection[
             tcp_user_timeout=_ANSWER_S * 1000,
             options=f"-c lock_timeout={max(1, round(store.wait_s * 1000))}",
         )
+        return made
 
 
 def raise_tables(base: psycopg.Connection[Any], url: str) -> None:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Final
-
-import pandas as pd
+from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.store.base import Put, Rejected
 from baulk.ingest.store.moments import DAY_US, from_us, span, to_us
@@ -15,6 +13,9 @@ from baulk.ingest.store.series_sql import SeriesList
 from baulk.ingest.store.sql import Key, Sql, Transaction, Values
 from baulk.ingest.store.thinning import THINNABLE, thinned
 from baulk.models.reading import Owner, Quantity, Reading, Series
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _COLUMNS: Final = "s.text, r.taken_us, r.value, r.arrived_us, r.source, r.flags"
 _DELETE: Final = "DELETE FROM reading WHERE series = :series AND taken_us = :taken"

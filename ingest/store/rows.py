@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
 from baulk.ingest.store.base import Rejected
 from baulk.ingest.store.moments import to_us
@@ -16,6 +15,9 @@ from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Reading
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _PAIR_S: Final = 1800  # temperature and humidity at most this far apart make one point of air
 
@@ -53,6 +55,8 @@ def refused(reading: Reading, why: str) -> Rejected:
 
 def table(taken_us: Iterable[int], value: Iterable[float], flags: Iterable[str]) -> pd.DataFrame:
     """Make the table that `Store.read` gives."""
+    import pandas as pd  # noqa: PLC0415 - the listener makes no tables
+
     return pd.DataFrame(
         {
             "posix_s": np.fromiter(taken_us, dtype=np.float64) / 1e6,
@@ -64,6 +68,8 @@ def table(taken_us: Iterable[int], value: Iterable[float], flags: Iterable[str])
 
 def daily_table(rows: Iterable[tuple[str, int, float, int]]) -> pd.DataFrame:
     """Make the table that `Store.daily_means` gives of series, days since 1970, means and counts."""
+    import pandas as pd  # noqa: PLC0415 - the listener makes no tables
+
     found = pd.DataFrame(list(rows), columns=["series", "posix_s", "mean", "count"])
     found["posix_s"] = found["posix_s"].astype(np.float64) * 86400
     return found.sort_values(["series", "posix_s"], ignore_index=True)
@@ -71,6 +77,8 @@ def daily_table(rows: Iterable[tuple[str, int, float, int]]) -> pd.DataFrame:
 
 def join_air(place: str, temp: pd.DataFrame, humidity: pd.DataFrame) -> AirSeries:
     """Join each temperature with the humidity taken nearest to it, at most half an hour apart."""
+    import pandas as pd  # noqa: PLC0415 - the listener makes no tables
+
     pairs = pd.merge_asof(
         temp[["posix_s", "value"]],
         humidity[["posix_s", "value"]],

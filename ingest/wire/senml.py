@@ -19,6 +19,8 @@ from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series
 from baulk.models.section import Face
 
 VERSION: Final = 10  # RFC 8428 section 4.4
+LONGEST_NAME: Final = 255  # characters of bn and of n; a limit of ours, the RFC has none
+MOST_RECORDS: Final = 20_000  # two weeks of minutes; a limit of ours
 RELATIVE: Final = 2.0**28  # times below are relative to now; RFC 8428 section 4.5.3
 _NUMBERS: Final = frozenset({"bt", "bv", "bs", "bver", "t", "v", "s", "ut"})
 _STRINGS: Final = frozenset({"bn", "bu", "n", "u", "vs", "vd"})
@@ -136,9 +138,7 @@ def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
 
     A mistake that makes the whole pack doubtful raises; one that spoils a single record is noted on it.
     """
-    pack = parse_json(payload)
-    if not isinstance(pack, list) or not pack:
-        raise WireError("a SenML pack is a JSON array of records, at least one")
+    pack = _records(payload)
     base = _Base()
     found = []
     versions = set()
@@ -155,6 +155,7 @@ def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
                 raise WireError(f"{err}, and a base field counts for the records after it too") from err
         if not _BASES.isdisjoint(record):
             base.take(record)
+            _short(base.bn, "bn", index)
         versions.add(base.bver)
         if not _BASES.issuperset(record) or len(pack) == 1:
             found.append(_resolved(record, base, index, now_posix_s, plain=plain))
@@ -163,6 +164,16 @@ def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
     if len(versions) > 1:
         raise WireError("the pack changes its SenML version on the way")
     return found
+
+
+def _records(payload: bytes) -> list[Any]:
+    """Parse a pack and refuse one that no device of a shop would send."""
+    pack = parse_json(payload)
+    if not isinstance(pack, list) or not pack:
+        raise WireError("a SenML pack is a JSON array of records, at least one")
+    if len(pack) > MOST_RECORDS:
+        raise WireError(f"the SenML pack has {len(pack)} records; {MOST_RECORDS} are the most")
+    return pack
 
 
 def _plain(record: dict[str, Any]) -> bool:
@@ -199,7 +210,9 @@ def _resolved(record: dict[str, Any], base: _Base, index: int, now_posix_s: floa
         if not plain:
             _typed(record, index, frozenset(record.keys() - _BASES))
         get = record.get
-        made.name += get("n", "")
+        name = get("n", "")
+        _short(name, "n", index)
+        made.name += name
         made.unit = get("u", base.bu)
         if not _is_name(made.name):
             raise WireError(  # noqa: TRY301 - one place notes every problem of the record
@@ -215,6 +228,14 @@ def _resolved(record: dict[str, Any], base: _Base, index: int, now_posix_s: floa
     except WireError as err:
         made.problem = str(err)
     return made
+
+
+def _short(name: str, key: str, index: int) -> None:
+    """Refuse a long name before it is joined: a base name is copied into every record."""
+    if len(name) > LONGEST_NAME:
+        raise WireError(
+            f"{key} of SenML record {index} has {len(name)} characters; {LONGEST_NAME} are the most"
+        )
 
 
 @lru_cache(maxsize=4096)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import tomllib
+from itertools import chain
 
 import pytest
 
@@ -21,6 +23,7 @@ TOP = {
     "tests",
 }
 PARTS = ("models", "ingest", "dashboard")
+LOCKS = ("requirements.lock", "tests/requirements.lock")
 
 
 @pytest.fixture(scope="module")
@@ -73,23 +76,58 @@ def test_each_part_says_that_it_is_typed(root):
     assert all((root / part / "py.typed").exists() for part in PARTS)
 
 
-def test_the_lock_names_no_address_and_pins_all_by_hash(root):
-    text = (root / "requirements.lock").read_text()
+def pins(root, lock):
+    """Lines of a lock that pin a version: name==version, with the condition behind it if there is one."""
+    return [
+        line for line in (root / lock).read_text().splitlines() if line and not line.startswith((" ", "#"))
+    ]
+
+
+@pytest.mark.parametrize("lock", LOCKS)
+def test_a_lock_names_no_address_and_pins_all_by_hash(root, lock):
+    text = (root / lock).read_text()
     assert "://" not in text
     assert "--index-url" not in text.replace("--no-emit-index-url", "")
-    entries = [line for line in text.splitlines() if line and not line.startswith((" ", "#"))]
+    assert text.splitlines()[1].startswith("#    uv pip compile ")
+    entries = pins(root, lock)
     assert entries
     assert all("==" in line and line.endswith("\\") for line in entries)
 
 
-@pytest.mark.parametrize("table", ["dependencies", "demo", "test", "bench"])
-def test_every_dependency_is_in_the_lock(root, project, table):
-    pinned = {
-        line.split("==")[0] for line in (root / "requirements.lock").read_text().splitlines() if "==" in line
-    }
-    project = project["project"]
-    wanted = project["dependencies"] if table == "dependencies" else project["optional-dependencies"][table]
-    assert {each.split(">")[0].strip() for each in wanted} <= pinned
+def names(requirements):
+    return {re.split(r"[\[><=]", each)[0].strip() for each in requirements}
+
+
+def pinned(root, lock):
+    return {line.split("==")[0] for line in pins(root, lock)}
+
+
+def test_the_first_lock_holds_what_a_shop_needs_and_no_tool(root, project):
+    extras = project["project"]["optional-dependencies"]
+    groups = project["dependency-groups"]
+    wanted = names([*project["project"]["dependencies"], *chain(*extras.values()), *groups["build"]])
+    assert wanted <= pinned(root, LOCKS[0])
+    assert names(groups["test"] + groups["bench"]) & pinned(root, LOCKS[0]) == set()
+    assert {"sphinx", "docutils", "matplotlib", "pluggy"} & pinned(root, LOCKS[0]) == set()
+
+
+def test_the_second_lock_holds_the_tools_at_the_same_versions(root, project):
+    groups = project["dependency-groups"]
+    assert names(groups["test"] + groups["bench"]) <= pinned(root, LOCKS[1])
+    first, second = (
+        {line.split(" ")[0] for line in pins(root, lock)} for lock in LOCKS
+    )  # a package may have a version for each Python
+    shared = pinned(root, LOCKS[0]) & pinned(root, LOCKS[1])
+    assert {each for each in second if each.split("==")[0] in shared} <= first
+
+
+def test_what_only_some_shops_need_is_an_extra_and_nothing_else_is(project):
+    extras = project["project"]["optional-dependencies"]
+    assert set(extras) == {"demo", "postgres", "cluster", "login", "notify"}
+    assert names(chain(*extras.values())) & names(project["project"]["dependencies"]) == set()
+    assert {"paho-mqtt", "influxdb-client", "pandas", "scipy", "streamlit"} <= names(
+        project["project"]["dependencies"]
+    )
 
 
 @pytest.mark.parametrize("script", ["deploy/demo", "tests/run", ".ci/run"])

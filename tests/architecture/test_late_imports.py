@@ -1,0 +1,171 @@
+"""What a command loads, and what it says when the packages that it needs are not there."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import paho.mqtt.client as mqtt
+import pytest
+
+from baulk.dashboard import access
+from baulk.ingest import cluster, config, messengers
+from baulk.ingest import shop as shops
+from baulk.ingest.demo import broker, climate
+from baulk.ingest.errors import ConfigError
+from baulk.models.reading import Owner
+
+# pages, charts, paper, files for other programs, messengers, and what these bring with them
+HEAVY = {
+    "streamlit", "tornado", "starlette", "altair", "narwhals", "pydeck", "contourpy", "matplotlib",
+    "reportlab", "segno", "zxingcpp", "PIL", "icalendar", "pyarrow", "pandas", "apprise", "requests",
+    "influxdb_client", "psycopg", "distributed", "dask", "authlib", "httpx", "pvlib", "h5py", "iotcore",
+}  # fmt: skip
+COMPUTING = {"numba", "llvmlite", "scipy", "skfem", "psychrolib"}
+SHOP = {"sqlalchemy", "alembic", "argon2", "paho", "jmespath"}
+# what each may load of the packages above
+COMMANDS = {
+    ("emc", "--temp", "21.1C", "--rh", "50"): set(),
+    ("size", "8 x 7 in", "--species", "white oak", "--to", "16"): set(),
+    ("weight", "--start", "212 lb", "--start-mc", "60,64", "--now", "181 lb"): set(),
+    ("dewpoint", "--temp", "21C", "--rh", "50"): {"psychrolib", "numba", "llvmlite", "scipy"},
+}
+RUN = """
+import atexit, json, sys
+from baulk.dashboard import commands
+out = sys.stderr
+sys.argv = ["baulk", *json.loads(sys.argv[1])]
+names = lambda: json.dumps(sorted({name.partition(".")[0] for name in sys.modules}))
+atexit.register(lambda: print("loaded", names(), file=out))
+commands.main()
+"""
+
+
+def command(words):
+    return [sys.executable, "-c", RUN, json.dumps(list(words))]
+
+
+def loaded(stderr):
+    line = next(each for each in stderr.splitlines() if each.startswith("loaded "))
+    return set(json.loads(line.removeprefix("loaded "))) & (HEAVY | COMPUTING | SHOP)
+
+
+@pytest.mark.parametrize("words", COMMANDS, ids=lambda words: words[0])
+def test_a_one_off_answer_loads_no_page_drawing_or_printing(words):
+    done = subprocess.run(command(words), capture_output=True, text=True, check=False, timeout=120)
+    assert done.returncode == 0, done.stderr
+    assert loaded(done.stderr) == COMMANDS[words]
+
+
+def test_the_listener_loads_what_it_needs_to_store_readings_and_no_more(shop_dir, oak, embedded_broker):
+    path = shop_dir / "baulk.toml"
+    path.write_text(path.read_text().replace("port = 1883", f"port = {embedded_broker.port}"))
+    with shops.open(shop_dir) as opened:
+        opened.register.add(oak)
+        topic = f"baulk/v1/{opened.config.slug}/timber/FER-01"
+    child = subprocess.Popen(
+        command(["--shop", str(shop_dir), "listen"]),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    sender = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    try:
+        sender.connect(embedded_broker.host, embedded_broker.port)
+        sender.loop_start()
+        until = time.monotonic() + 30
+        stored = []
+        while not stored and time.monotonic() < until:
+            sender.publish(topic, '[{"n":"weight","u":"kg","v":96.4}]', qos=1).wait_for_publish(5)
+            time.sleep(0.2)
+            with shops.open(shop_dir) as opened:
+                stored = opened.store.latest(Owner.TIMBER, "FER-01")
+        assert [each.value for each in stored] == [96.4]
+    finally:
+        sender.disconnect()
+        sender.loop_stop()
+        child.send_signal(signal.SIGTERM)
+        _, told = child.communicate(timeout=30)
+    assert loaded(told) == {"sqlalchemy", "paho", "jmespath"}
+
+
+@pytest.fixture
+def without(monkeypatch):
+    """Make packages of extras look as if they were not installed."""
+
+    def take_away(*names):
+        for name in names:
+            for each in [one for one in sys.modules if one == name or one.startswith(f"{name}.")]:
+                monkeypatch.delitem(sys.modules, each)
+            monkeypatch.setitem(sys.modules, name, None)
+
+    return take_away
+
+
+def says(extra):
+    return rf"needs packages that are not installed here; run: pip install 'baulk\[{extra}\]'"
+
+
+def test_postgresql_without_its_packages_says_what_to_install(shop_dir, without):
+    without("psycopg")
+    path = shop_dir / "baulk.toml"
+    path.write_text(
+        path.read_text().replace(
+            'kind = "sqlite"', 'kind = "postgres"\nurl = "postgresql://baulk@127.0.0.1/y"'
+        )
+    )
+    with pytest.raises(ConfigError, match=says("postgres")):
+        shops.open(shop_dir)
+
+
+def test_a_cluster_without_its_packages_says_what_to_install(without):
+    without("distributed")
+    with pytest.raises(cluster.ClusterError, match=says("cluster")):
+        cluster.Cluster("tcp://127.0.0.1:1")
+
+
+def test_signing_in_without_its_packages_says_what_to_install(shop_dir, without):
+    without("authlib")
+    (shop_dir / access.LOGIN_FILE).write_text("[auth]\n")
+    with pytest.raises(ConfigError, match=says("login")):
+        access.refuse_open(config.load(shop_dir), "127.0.0.1")
+
+
+def test_notices_without_their_packages_say_what_to_install(without):
+    without("apprise")
+    failed = messengers.send(["json://127.0.0.1:1/", "json://127.0.0.1:2/"], "title", "body")
+    assert len(failed) == 2
+    for sentence in failed.values():
+        assert "pip install 'baulk[notify]'" in sentence
+
+
+def test_the_demo_without_its_packages_says_what_to_install(tmp_path, without):
+    without("pvlib", "iotcore")
+    with pytest.raises(climate.NoWeather, match=says("demo")):
+        climate.typical_year_file()
+    with pytest.raises(broker.NoBroker, match=says("demo") + ", or install mosquitto"):
+        broker.plan(tmp_path, 1, mosquitto=None)
+
+
+def test_the_command_line_says_it_in_one_sentence(shop_dir, tmp_path):
+    """Through a whole process, in which the package can really not be imported."""
+    (tmp_path / "apprise.py").write_text("raise ImportError('not here')\n")
+    (shop_dir / messengers.FILE).touch(0o600)
+    (shop_dir / messengers.FILE).write_text("json://127.0.0.1:1/\n")
+    done = subprocess.run(
+        command(["--shop", str(shop_dir), "notices", "--test"]),
+        env=os.environ | {"PYTHONPATH": f"{tmp_path}{os.pathsep}{os.environ.get('PYTHONPATH', '')}"},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+    assert done.returncode == 1
+    said = [line for line in done.stderr.splitlines() if not line.startswith("loaded ")]
+    assert said == [
+        "baulk: Sending notices needs packages that are not installed here; run: pip install 'baulk[notify]'"
+    ]
