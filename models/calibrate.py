@@ -34,7 +34,17 @@ from baulk.models.fit_inputs import FitInputs, mean_emc_pct
 from baulk.models.fit_meters import Corrections, MeterSetting
 from baulk.models.fit_result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
 from baulk.models.fit_series import Observation
-from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, firsts, lone, off_in_moisture, predict, whole_means
+from baulk.models.fit_smoother import (
+    LONE_WOLF,
+    drawn,
+    errors,
+    firsts,
+    lone,
+    off_in_moisture,
+    predict,
+    whole_means,
+)
+from baulk.models.fit_suspect import Suspect, suspect
 from baulk.models.fit_swap import Swap, swapped
 from baulk.models.fit_update import due, seen, taken_in
 from baulk.models.observations import observations
@@ -48,8 +58,10 @@ __all__ = [
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
+Course = tuple[Floats, tuple[MoistureField, ...], Floats]
 
 ASSIMILATIONS: Final = 4
+MOST_SUSPECTS: Final = 2  # series of pins; where more are wrong, nobody can say which; our own judgement
 HISTORY_POINTS: Final = 60
 DEPTH_SHARES: Final = (0.05, 0.15, 0.3, 0.5, 0.75, 1.0)  # of the half-thickness
 
@@ -125,13 +137,17 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         theta, run, history_s = _fitted(begun, data, given, seed)
     off, away = _off(data, run, theta, given)
     apart = None
+    suspects: tuple[Suspect, ...] = ()
     if fit_contradiction.in_tension(data, off, away, theta, begun):
         apart = fit_contradiction.apart(
             data, begun, given, lambda start, part: _fitted(start, part, given, seed)
         )
     if apart is not None:
         _, theta, run, history_s = apart
-        off, away = _off(data, run, theta, given)
+    elif step is None:
+        data, suspects, (theta, run, history_s) = _trusted(begun, data, (theta, run, history_s), given, seed)
+        left_out = (*left_out, *(each.words for each in suspects))
+    off, away = _off(data, run, theta, given)
     predicted = predict(data, run, theta, given)
     fitted = fit_naming.beside(data, predicted, off, away)
     course = run[len(data) :]
@@ -156,6 +172,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         covers=given.past.covers,
         stepped_posix_s=step and step[0],
         contradiction=apart and apart[0],
+        suspected=tuple(each.series for each in suspects),
         fitted_posix_s=now_posix_s,
         seen=seen(timber, events, corrections, readings, now_posix_s),
     )
@@ -247,6 +264,26 @@ def _fitted(
     """Return the ensemble after the readings, its fields at them and through the history, and its moments."""
     theta = _assimilated(begun, data, given, np.random.default_rng([seed, 1]))
     return theta, *_course(theta, data, given)
+
+
+def _trusted(
+    begun: Floats, data: tuple[Observation, ...], first: Course, given: FitInputs, seed: int
+) -> tuple[tuple[Observation, ...], tuple[Suspect, ...], Course]:
+    """Set aside the series of pins that drift or are in other wood, and fit the rest again."""
+    found: tuple[Suspect, ...] = ()
+    fitted = first
+    while len(found) < MOST_SUSPECTS:
+        theta, run, _ = fitted
+        next_one = suspect(data, predict(data, run, theta, given), theta)
+        if next_one is None:
+            break
+        found = (*found, next_one)
+        data = tuple(
+            replace(each, aside=each.aside or next_one.short) if each.series == next_one.series else each
+            for each in data
+        )
+        fitted = _fitted(begun, data, given, seed)
+    return data, found, fitted
 
 
 def _assimilated(theta: Floats, data: Sequence[Observation], given: FitInputs, rng: np.random.Generator) -> Floats:

@@ -124,6 +124,8 @@ class Calibration:
         What lies on its faces now, as `baulk.models.drying.dry` takes it; None where all are bare.
     stepped_posix_s : float or None
         First moment at which all series read something else for good; what came since is set aside. [s]
+    suspected : tuple of str
+        Series of pins that are left out because they drift or are in other wood.
     contradiction : Contradiction or None
         What scale and pins say where they cannot both be right; half of the members are then of each.
     why_whole : str or None
@@ -150,6 +152,7 @@ class Calibration:
     seen: str = ""
     covers: Covers | None = None
     stepped_posix_s: float | None = None
+    suspected: tuple[str, ...] = ()
     contradiction: Contradiction | None = None
     why_whole: str | None = None
 
@@ -195,7 +198,7 @@ class Calibration:
 
 _PLAIN: Final = (
     "used", "left_out", "weighed", "notes", "updates", "fitted_posix_s", "seen", "why_whole",
-    "stepped_posix_s",
+    "stepped_posix_s", "suspected",
 )  # fmt: skip
 _EXACT: Final = frozenset({"x", "y", "at", "theta"})  # the rest is rounded to a few parts in ten million
 
@@ -227,7 +230,7 @@ def resume(state: bytes) -> Calibration:
         names = [each.name for each in fields(Fitted)]
         width, depth, pith_x, pith_y = plain["section"]
         kept = {name: plain[name] for name in _PLAIN}
-        kept |= {name: tuple(kept[name]) for name in ("left_out", "notes")}
+        kept |= {name: tuple(kept[name]) for name in ("left_out", "notes", "suspected")}
         return Calibration(
             members=fit_parameters.members(theta),
             meter_bias_pct=theta[fit_parameters.BIAS],
