@@ -23,7 +23,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import fit_contradiction, fit_naming, fit_parameters, fit_run
+from baulk.models import fit_contradiction, fit_density, fit_naming, fit_parameters, fit_run
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import OutOfRange
@@ -151,17 +151,19 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     predicted = predict(data, run, theta, given)
     fitted = fit_naming.beside(data, predicted, off, away)
     course = run[len(data) :]
+    mean_pct = np.array([each.mean_pct for each in course])
+    heavy = fit_density.impossible(given, readings, history_s, mean_pct)
     half_mm = min(given.past.section.width_mm, given.past.section.depth_mm) / 2
     depths_mm = half_mm * np.array(DEPTH_SHARES)
     return Calibration(
         members=fit_parameters.members(theta),
         meter_bias_pct=theta[fit_parameters.BIAS],
         used=sum(each.left_out is None for each in fitted),
-        left_out=(*left_out, *fit_naming.named(fitted, data)),
+        left_out=(*(() if heavy is None else (heavy,)), *left_out, *fit_naming.named(fitted, data)),
         field_now=course[-1],
         readings=fitted,
         history_posix_s=history_s,
-        history_mean_pct=np.array([each.mean_pct for each in course]),
+        history_mean_pct=mean_pct,
         history_core_pct=np.array([each.core_pct for each in course]),
         weighed=any(each.weight_ratio is not None for each in data),
         notes=(*said, *fit_naming.notes(fitted, now_posix_s)),

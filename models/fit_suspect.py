@@ -28,23 +28,26 @@ MONTH_S: Final = 30.44 * DAY_S
 SCATTER_PCT: Final = 1.35  # of one reading below saturation
 WET_SCATTER_PCT: Final = 3.0  # and above it
 LEVEL_PCT: Final = 0.2  # of a whole series
-WET_LEVEL_PCT: Final = 2.7  # more above saturation, where the meter's curve is its own
-WET_TREND_PCT: Final = 0.6  # a month
+WET_LEVEL_PCT: Final = 4.0  # more above saturation, where the meter's curve is its own
+WET_TREND_PCT: Final = 0.15  # a month
 DEPTH_PCT: Final = 0.65  # slow departure of the model, the same on every face
-FACE_PCT: Final = 0.7  # and of one series
-SLOW_MONTHS: Final = 2.5  # how long those last
+FACE_PCT: Final = 0.5  # and of one series
+SLOW_MONTHS: Final = 2.0  # how long those last
 SCALE_SHARE: Final = 0.65  # of the error that the fit gives to a weight
 SCALE_PCT: Final = 0.4  # slow departure of the weights
-MEMBERS_SHARE: Final = 0.5  # of the covariance of the members
+MEMBERS_SHARE: Final = 1.0  # of the covariance of the members
 WET_FROM_PCT: Final = 3.3  # above fibre saturation
 WET_BEND_PCT: Final = 1.5
 FREEDOM: Final = 6.0  # of the t distribution of what is left: timbers differ in how well the model fits
 
 LEAST_READINGS: Final = 6
 LEAST_MONTHS: Final = 4.0
-DRIFT_SDS: Final = 3.8
+# thresholds above the most that a sound series of 100 such timbers showed after 9 and 15 months: 3.2 upward,
+# 3.7 downward, for wet wood may dry quicker than the model but hardly slower, and 3.6 with a level
+UPWARD_SDS: Final = 3.5
+DOWNWARD_SDS: Final = 4.0
 DRIFT_PCT: Final = (0.2, 0.85)  # a month
-OTHER_SDS: Final = 4.3  # of level and trend together
+OTHER_SDS: Final = 4.1  # of level and trend together
 OTHER_END_PCT: Final = 2.0  # still at the last reading
 OTHER_STAYS: Final = 0.35  # share of a wetter start that must be there still
 LEVEL_ADDS: Final = 9.0  # squared standard deviations that a level at the start adds to a drift at most
@@ -195,7 +198,7 @@ class _Whole:
 
     @classmethod
     def of(cls, left: Floats, covariance: Floats) -> _Whole:
-        precision = np.linalg.inv(covariance)
+        precision = np.asarray(np.linalg.inv(covariance), np.float64)
         return cls(left=left, precision=precision, misfit=float(left @ precision @ left))
 
     def departing(self, forms: Floats) -> tuple[float, Floats]:
@@ -204,7 +207,7 @@ class _Whole:
         sizes = np.linalg.solve(weighted @ forms, weighted @ self.left)
         explained = float(weighted @ self.left @ sizes)
         spread = (FREEDOM + self.misfit - explained) / (FREEDOM + self.left.size - forms.shape[1])
-        return explained / spread, sizes
+        return float(explained / spread), np.asarray(sizes, np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,7 +231,8 @@ def _best(whole: _Whole, forms: Mapping[str, Floats]) -> _Departure | None:
 
 def _drifts(line: _Departure, other: _Departure | None) -> bool:
     """Whether a straight line from nothing at the start is sure, likely in size, and explains it all."""
-    if line.sds < DRIFT_SDS or not DRIFT_PCT[0] <= abs(line.sizes[0]) <= DRIFT_PCT[1]:
+    rate = float(line.sizes[0])
+    if line.sds < (UPWARD_SDS if rate > 0 else DOWNWARD_SDS) or not DRIFT_PCT[0] <= abs(rate) <= DRIFT_PCT[1]:
         return False
     return other is None or other.sds**2 - line.sds**2 < LEVEL_ADDS
 
@@ -240,5 +244,5 @@ def _elsewhere(other: _Departure) -> bool:
     fault.
     """
     start, end = float(other.sizes[0]), float(other.sizes.sum())
-    stays = abs(end) >= OTHER_END_PCT and end > OTHER_STAYS * start
+    stays = abs(end) >= OTHER_END_PCT and not 0 <= end < OTHER_STAYS * start
     return other.sds >= OTHER_SDS and stays

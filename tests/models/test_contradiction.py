@@ -67,9 +67,7 @@ def test_the_verdict_says_it_first_saws_nothing_and_names_the_one_test(apart):
     piece, air, fitted = apart
     use = use_class.get(piece.use_class)
     coming = forecast.forecast(piece, OAK, fitted, air, law=judging.law(piece))
-    low, _, high = np.quantile(coming.members_pct("mean")[0], (0.05, 0.5, 0.95)) if hasattr(
-        coming, "members"
-    ) else (coming.mean_pct[0, 0], 0.0, coming.mean_pct[-1, 0])
+    low, high = coming.mean_pct[0, 0], coming.mean_pct[-1, 0]
     assert low < 16 < 50 < high
     for previous in (None, "square", "rough out"):
         said = verdict.judge(piece, OAK, use, fitted, coming, previous=previous)
@@ -120,3 +118,34 @@ def test_readings_that_agree_are_none():
     fields = judging.truth(piece, air, at_s)
     _, fitted = fit(piece, [*judging.pins(piece, fields), *judging.weights(piece, fields)])
     assert fitted.contradiction is None
+
+
+def heavy(factor, *, wood="white oak"):
+    """Say what the fit says of three weights that are wrong by a factor."""
+    piece = judging.timber(days=60, side=200.0, finished=150.0, wood=wood)
+    species_of = species.get(wood)
+    dry_kg = species_of.basic_density_kg_m3 * 0.2 * 0.2 * 2.4
+    at_s = piece.arrived_utc.timestamp() + judging.DAY_S * np.array([1, 30, 58])
+    found = [
+        judging.reading(piece, one_s, factor * dry_kg * 1.6, quantity=Quantity.WEIGHT) for one_s in at_s
+    ]
+    air = judging.shed(piece.arrived_utc, 70)
+    now_s = judging.NOW.timestamp()
+    fitted = calibrate.fit(piece, species_of, found, air, law=judging.law(piece), now_posix_s=now_s)
+    return [each for each in fitted.left_out if "basic density" in each]
+
+
+@pytest.mark.parametrize("factor", [0.8, 1.0, 1.2])
+def test_a_wood_may_be_two_standard_deviations_lighter_or_heavier_than_its_species(factor):
+    assert heavy(factor) == []
+
+
+def test_pounds_kilograms_and_another_wood_are_told_from_a_density_that_cannot_be():
+    (pounds,) = heavy(1 / 0.45359237)
+    assert "if the weights were pounds taken for kilograms" in pounds
+    (kilograms,) = heavy(0.45359237)
+    assert "if the weights were kilograms taken for pounds" in kilograms
+    (another,) = heavy(1.75, wood="eastern white pine")
+    assert "if the wood were not 340 but 6" in another
+    (scale,) = heavy(5.0)
+    assert "no wood of the table is like that" in scale
