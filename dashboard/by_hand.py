@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import data, frame
+from baulk.dashboard import data, frame, hand_meter
+from baulk.models.reading import Quantity
 from baulk.models.section import Face
 
 KINDS = {"pins": "Pin meter", "weight": "Weight"}
@@ -16,6 +17,8 @@ def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
     kind = st.segmented_control(
         "What was read", list(KINDS), format_func=KINDS.__getitem__, default="pins", key="hand_kind"
     )
+    if kind != "weight" and _read_by_hand(found):
+        hand_meter.ask()
     inch = facts.system == "inch"
     with st.form("by_hand", clear_on_submit=False):
         if kind == "weight":
@@ -55,3 +58,8 @@ def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
         st.success("Stored. The forecast of this timber follows in a moment, by itself.")
         if near:
             st.warning(f"The forecast will set it aside: {near}.")
+
+
+def _read_by_hand(found: data.TimberFacts) -> bool:
+    """Whether a meter's number was entered for it; a yard of sensors alone is not asked about a meter."""
+    return any(each.source == "hand" and each.series.quantity is Quantity.MOISTURE for each in found.latest)

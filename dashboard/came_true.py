@@ -8,7 +8,6 @@ today's fit, with its own doubt.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
@@ -19,7 +18,9 @@ import streamlit as st
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from baulk.dashboard import charts, desk, frame, telling, words
-from baulk.dashboard.answer import Answer, Fan, Fitted
+from baulk.dashboard.answer import Answer, Fan
+from baulk.models import track_record
+from baulk.models.track_record import Course, Met, Said
 from baulk.models.units import System
 from baulk.models.wording import share
 
@@ -59,38 +60,6 @@ class Past(BaseModel):
     forecast: _Ahead
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Met:
-    """One later reading beside what was forecast for it.
-
-    Parameters
-    ----------
-    reading : Fitted
-        The reading, as today's fit took it.
-    came_pct : float
-        Where it lies: the meter's own number, or for a weight the mean that it tells. [%]
-    low_pct, middle_pct, high_pct : float
-        What was forecast: 5, 50 and 95 % of the chances lay below. [%]
-    """
-
-    reading: Fitted
-    came_pct: float
-    low_pct: float
-    middle_pct: float
-    high_pct: float
-
-    @property
-    def within(self) -> bool:
-        """Whether it came within the band; one that says "at least" does unless the band lies below it."""
-        return self.came_pct <= self.high_pct and (self.reading.at_least or self.came_pct >= self.low_pct)
-
-    @property
-    def off_pct(self) -> float:
-        """How far from the middle; one that says "at least" only counts where the middle lies below it."""
-        off = self.came_pct - self.middle_pct
-        return max(off, 0.0) if self.reading.at_least else off
-
-
 def kept(tag: str, now: datetime) -> dict[datetime, bytes]:
     """Return the earlier forecasts that something can be held against, the newest first."""
     every = desk.ask(lambda s: s.store.past_evaluations(tag))
@@ -124,25 +93,16 @@ def met(then: Past, today: Answer) -> tuple[Met, ...]:
     tuple of Met
         Oldest first; readings that today's fit set aside are not among them.
     """
-    found = []
-    for each in today.readings:
-        if each.posix_s <= then.made_utc.timestamp() or each.left_out is not None:
-            continue
-        if each.series in then.forecast.pins.series:
-            rows, at_s, came = (
-                then.forecast.pins.series[each.series],
-                then.forecast.pins.posix_s,
-                each.measured_pct,
-            )
-        elif each.series.endswith("/weight") and each.model_pct is not None and today.history is not None:
-            rows, at_s = then.forecast.mean_pct, then.forecast.posix_s
-            mean = float(np.interp(each.posix_s, today.history.posix_s, today.history.mean_pct[2]))
-            came = mean + each.measured_pct - each.model_pct
-        else:
-            continue
-        low, middle, high = (float(np.interp(each.posix_s, at_s, rows[i])) for i in (0, 2, 4))
-        found.append(Met(reading=each, came_pct=came, low_pct=low, middle_pct=middle, high_pct=high))
-    return tuple(found)
+    said = Said(
+        made_s=then.made_utc.timestamp(),
+        posix_s=then.forecast.posix_s,
+        mean_pct=then.forecast.mean_pct,
+        pins_posix_s=then.forecast.pins.posix_s,
+        pins_pct=then.forecast.pins.series,
+    )
+    history = today.history
+    course = None if history is None else Course(posix_s=history.posix_s, mean_pct=history.mean_pct[2])
+    return track_record.met(said, today.readings, course)
 
 
 def sentences(then: Past, today: Answer, found: Sequence[Met], system: System) -> tuple[str, ...]:

@@ -11,8 +11,8 @@ import pandas as pd
 from baulk.dashboard import person, yard_rows
 from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.desk import ask as _ask
+from baulk.ingest import kept, topics
 from baulk.ingest import shop as shop_module
-from baulk.ingest import topics
 from baulk.models import ends, room, sorption, species, use_class
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -196,6 +196,17 @@ def weigh_by_hand(tag: str, weight: str, bare: MassUnit, now: datetime) -> None:
     """Store a weight that was typed."""
     series = Series(owner=Owner.TIMBER, name=tag, quantity=Quantity.WEIGHT)
     _by_hand(series, mass_kg(weight, bare=bare), now)
+
+
+def hand_meter_is_open() -> bool:
+    """Whether the shop is still to be asked if its hand meter corrects for the wood's temperature."""
+    return _ask(lambda s: s.hand_meter_is_open())
+
+
+def keep_hand_meter(corrects: bool | None, now: datetime) -> None:  # noqa: FBT001 - the answer itself
+    """Keep what the shop answered about its hand meter."""
+    answer = kept.HandMeter(corrects_temperature=corrects, answered_utc=now)
+    _ask(lambda s: kept.keep_hand_meter(s.store, answer))
 
 
 def percent(mc: str) -> float:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from baulk.dashboard import words
 from baulk.dashboard.desk import ask, folder
-from baulk.ingest import health, pipeline
+from baulk.ingest import health, pipeline, yard_memory
 from baulk.ingest import heard as heard_module
 from baulk.ingest.exchange import nightly
 from baulk.ingest.heard import LastMessage, shown
@@ -20,7 +20,18 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import QuarantineRow
 from baulk.models.reading import Owner
 
-__all__ = ["broker", "heard", "look", "machine", "mark", "moment", "quarantined", "replay", "shown"]
+__all__ = [
+    "broker",
+    "heard",
+    "learned",
+    "look",
+    "machine",
+    "mark",
+    "moment",
+    "quarantined",
+    "replay",
+    "shown",
+]
 
 
 def look(revision: int, minute_utc: datetime) -> health.Health:
@@ -41,6 +52,11 @@ def mark() -> str:
         return f"{last} {s.store.quarantine_count()}"
 
     return ask(question)
+
+
+def learned() -> yard_memory.Known | None:
+    """Return what the yard had learned when that was last put together; None where it is switched off."""
+    return ask(lambda s: yard_memory.known(s) if s.config.learning.from_yard else None)
 
 
 def quarantined(most: int) -> list[QuarantineRow]:

@@ -132,6 +132,12 @@ class VerdictPart(_Part):
     build_days: float = Field(default=365, ge=0, le=3650)
 
 
+class LearningPart(_Part):
+    """Whether a timber's forecast leans on the others of the yard."""
+
+    from_yard: bool = True
+
+
 class DashboardPart(_Part):
     """Where the pages are served."""
 
@@ -173,6 +179,7 @@ class Config(_Part):
     store: StorePart = StorePart()
     climate: ClimatePart = ClimatePart()
     verdict: VerdictPart = VerdictPart()
+    learning: LearningPart = LearningPart()
     dashboard: DashboardPart = DashboardPart()
     notices: NoticesPart = NoticesPart()
     source: tuple[Source, ...] = ()
@@ -323,6 +330,9 @@ path = "shop.db"
 probability = 0.9          # how sure it must be before a piece may be squared, 0.5 to below 1
 build_days = 365           # how long a squared piece lives in the shop's air before it goes into service
 
+# [learning]
+# from_yard = true           # a timber's forecast leans on what the others of the yard have taught
+
 # [dashboard]
 # port = 8501
 # host = "127.0.0.1"         # anything else needs a password: baulk password
@@ -348,6 +358,8 @@ build_days = 365           # how long a squared piece lives in the shop's air be
 # set_to = "Douglas-fir"     # without pins: kind = "capacitance" and set_to_kg_m3
 # shown_pct = [10, 20]
 # true_pct = [11, 23]
+# corrects_temperature = true   # by itself, or set to the wood's temperature before each reading
+# by_hand = true             # only for readings by hand; `baulk reading meter` keeps an answer without this
 
 # A sensor that does not speak SenML:
 # [[source]]

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest import climate, kept
+from baulk.ingest import climate, kept, meters, yard_found, yard_memory
 from baulk.ingest.climate import Season
 from baulk.ingest.evaluation import Evaluation, answer, in_words
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish, up_to
@@ -58,23 +58,29 @@ def gather(
     timber, settings = shop.register.as_of(tag, now_utc), shop.config
     events = tuple(each for each in shop.register.events(timber.tag) if each.at_utc <= now_utc)
     airs = {} if airs is None else airs
+    wood, hand = species.get(timber.species), kept.hand_meter(shop.store)
+    read_by = meters.settings(
+        settings.meter, hand_corrects=None if hand is None else hand.corrects_temperature
+    )
+    readings = tuple(each for each in shop.store.readings(Owner.TIMBER, timber.tag) if _known(each, now_utc))
+    stays = _stays(shop, timber, events, now_utc, airs)
+    origin = yard_found.origin_of(timber, readings, stays, read_by)
     return Inputs(
         timber=timber,
-        wood=species.get(timber.species),
+        wood=wood,
         use=use_class.get(timber.use_class),
-        readings=tuple(
-            each for each in shop.store.readings(Owner.TIMBER, timber.tag) if _known(each, now_utc)
-        ),
+        readings=readings,
         events=events,
-        stays=_stays(shop, timber, events, now_utc, airs),
+        stays=stays,
         wish=Wish(
             units=settings.shop.units,
             probability=settings.verdict.probability,
             build_days=settings.verdict.build_days,
-            meters=tuple(each.setting() for each in settings.meter),
+            meters=read_by,
         ),
         previous=_previous(shop, timber.tag, now_utc),
         swap=kept.swap_words(shop.store, timber.tag, now_utc),
+        yard=yard_memory.prior(shop, timber, wood, origin, now_utc),
         now_utc=now_utc,
         fit=shop.store.noted(kept.fit_key(timber.tag)) if resume else None,
     )
@@ -140,6 +146,8 @@ def keep(
     )
     if made.fit is not None:
         shop.store.note(kept.fit_key(made.tag), made.fit)
+    if made.found is not None:
+        shop.store.note(yard_memory.found_key(made.tag), made.found)
     return made
 
 

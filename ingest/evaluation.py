@@ -14,11 +14,11 @@ from datetime import UTC, datetime
 from hashlib import blake2b
 from typing import Any, Final, TypeVar
 
-from baulk.ingest import climate, fit_kept
+from baulk.ingest import climate, fit_kept, yard_found
 from baulk.ingest import evaluation_json as written
 from baulk.ingest.fingerprint import model_version
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish
-from baulk.models import calibrate, checking, fit_naming, forecast, rough_out, verdict
+from baulk.models import calibrate, checking, fit_naming, forecast, rough_out, verdict, yard_words
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import law_for
@@ -61,6 +61,8 @@ class Evaluation:
         Why there is no verdict.
     fit : bytes or None
         What is to be kept of its fit, where that is new; see `baulk.ingest.fit_kept`.
+    found : bytes or None
+        What it has to teach the yard, where that is new; see `baulk.ingest.yard_found`.
     """
 
     tag: str
@@ -68,6 +70,7 @@ class Evaluation:
     content: dict[str, Any]
     failed: str | None = None
     fit: bytes | None = None
+    found: bytes | None = None
 
     @property
     def updated(self) -> bool:
@@ -189,6 +192,7 @@ def fitted_to(inputs: Inputs, before: Calibration | None = None) -> Calibration:
         "events": inputs.events,
         "corrections": inputs.wish.meters,
         "gaps": inputs.air_gaps(),
+        "yard": inputs.yard,
     }
     return calibrate.fit(*given, **how) if before is None else calibrate.update(before, *given, **how)
 
@@ -218,6 +222,7 @@ def coming(inputs: Inputs, fitted: Calibration, held: AirSeries | None = None) -
         inputs.here.year.years(now_s, now_s + horizon_days * DAY_S) if held is None else held,
         law=law_for(inputs.wood),
         horizon_days=horizon_days,
+        spread=inputs.spread,
     )
 
 
@@ -276,17 +281,29 @@ def work_out(inputs: Inputs) -> Evaluation:
     content = {
         **_head(timber.tag, inputs.now_utc),
         **written.found(fitted),
-        "forecast": {**written.ahead(ahead), "pins": written.pins_ahead(ahead, fitted)},
+        "forecast": {
+            **written.ahead(ahead),
+            "spread": inputs.spread,
+            "pins": written.pins_ahead(ahead, fitted),
+        },
         "reach": [
             written.reached(forecast.reach(ahead, part, use.service_high_pct)) for part in ("mean", "core")
         ],
         "movement": _moved(inputs, said),
         "verdict": _said(inputs, said, fitted),
     }
+    if inputs.yard is not None:
+        content["yard"] = written.learned(inputs.yard)
     if said.margin is not None:
         content["checking"] = written.margin(said.margin)
     kept = fit_kept.to_keep(inputs, before, fitted)
-    return Evaluation(tag=timber.tag, made_utc=inputs.now_utc, content=content, fit=kept)
+    return Evaluation(
+        tag=timber.tag,
+        made_utc=inputs.now_utc,
+        content=content,
+        fit=kept,
+        found=yard_found.found(inputs, fitted),
+    )
 
 
 def _moved(inputs: Inputs, said: verdict.Verdict) -> dict[str, Any]:
@@ -318,6 +335,7 @@ def _said(inputs: Inputs, said: verdict.Verdict, fitted: Calibration) -> dict[st
                 for each in fitted.notes
                 if not each.startswith(fit_naming.SAID_ELSEWHERE)
             ),
+            *(() if inputs.yard is None else yard_words.sentences(inputs.yard, inputs.timber.species)),
             *_gap_words(inputs),
             *_mould_words(here.own, here.place, inputs.now_s),
             *_air_words(here.year, here.place),

@@ -18,6 +18,7 @@ from baulk.models.fit_contradiction import Contradiction
 from baulk.models.fit_smoother import shown_pct
 from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
+from baulk.models.yard import YardPrior
 
 WHOLE: Final = "whole"
 UPDATED: Final = "updated"
@@ -98,6 +99,21 @@ def ahead(coming: Forecast) -> dict[str, Any]:
         "shell_pct": listed(coming.shell_pct),
         "core_pct": listed(coming.core_pct),
     }
+
+
+def learned(known: YardPrior) -> dict[str, Any]:
+    """Say what the other timbers of the yard put into the prior."""
+    rows = {
+        name: {
+            "mean": round(each.mean, 4),
+            "sd": round(each.sd, 4),
+            "timbers": each.timbers,
+            "near": each.near,
+            "parted": each.parted,
+        }
+        for name, each in known.rows.items()
+    }
+    return {"prior": rows, "spread": known.spread, "compared": known.compared}
 
 
 def pins_ahead(coming: Forecast, fitted: Calibration) -> dict[str, Any]:

@@ -67,4 +67,5 @@ def to_keep(inputs: Inputs, before: Calibration | None, fitted: Calibration) -> 
 def _ground(inputs: Inputs, then_s: float) -> str:
     """Hash what the past of a fit was worked out with, as far as it was settled then."""
     gaps = tuple((first, min(last, then_s)) for first, last in inputs.air_gaps() if first < then_s)
-    return fingerprint.of(inputs.wood, inputs.wish, gaps, up_to(inputs.air_past(), then_s - _PAIRED_S))
+    air = up_to(inputs.air_past(), then_s - _PAIRED_S)
+    return fingerprint.of(inputs.wood, inputs.wish, inputs.yard, gaps, air)

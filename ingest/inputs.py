@@ -18,6 +18,7 @@ from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.units import System
 from baulk.models.use_class import UseClass
+from baulk.models.yard import YardPrior
 
 MEMBERS: Final = 64
 HORIZON_DAYS: Final = 730
@@ -98,6 +99,8 @@ class Inputs:
         Step of the verdict before.
     swap : str or None
         What was found across the yard about its tag.
+    yard : YardPrior or None
+        What the other timbers of the yard have taught; None where nothing, or where it is switched off.
     now_utc : datetime
         Now, with a time zone.
     fit : bytes or None
@@ -113,6 +116,7 @@ class Inputs:
     wish: Wish
     previous: str | None = None
     swap: str | None = None
+    yard: YardPrior | None = None
     now_utc: datetime
     fit: bytes | None = None
 
@@ -130,6 +134,11 @@ class Inputs:
     def here(self) -> Stay:
         """Where it lies."""
         return self.stays[-1]
+
+    @property
+    def spread(self) -> float:
+        """Factor on the width of the forecast that earlier ones have taught."""
+        return 1.0 if self.yard is None else self.yard.spread
 
     def stretches(self) -> tuple[tuple[Stay, float], ...]:
         """Give every stay with the moment it ended, POSIX seconds."""

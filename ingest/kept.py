@@ -1,4 +1,4 @@
-"""Notes that evaluations leave in the store: a timber's fit, and which timbers bear each other's tags."""
+"""Notes in the store: a timber's fit, which tags seem swapped, and what the shop was asked once."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Any, Final
 from baulk.ingest.store import Store
 
 SWAPS: Final = "swapped tags"
+HAND_METER: Final = "hand meter"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +75,45 @@ def swap_words(store: Store, tag: str, now_utc: datetime) -> str | None:
         if tag in each.tags and each.found_utc <= now_utc:
             return each.words
     return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandMeter:
+    """What the shop answered about the meter behind readings by hand.
+
+    Parameters
+    ----------
+    corrects_temperature : bool or None
+        Whether it corrects for the wood's temperature by itself; None where nobody in the shop knows.
+    answered_utc : datetime
+        When.
+    """
+
+    corrects_temperature: bool | None
+    answered_utc: datetime
+
+
+def hand_meter(store: Store) -> HandMeter | None:
+    """Return what the shop answered about its meter; None if it was not asked yet."""
+    try:
+        row = json.loads(store.noted(HAND_METER) or b"null")
+        if row is None or row["corrects_temperature"] not in {True, False, None}:
+            return None
+        return HandMeter(
+            corrects_temperature=row["corrects_temperature"],
+            answered_utc=datetime.fromisoformat(row["answered_utc"]),
+        )
+    except (KeyError, TypeError, ValueError):  # damaged: it is asked again
+        return None
+
+
+def keep_hand_meter(store: Store, answer: HandMeter) -> None:
+    """Keep what the shop answered about its meter, in place of an earlier answer."""
+    row = {
+        "corrects_temperature": answer.corrects_temperature,
+        "answered_utc": answer.answered_utc.isoformat(),
+    }
+    store.note(HAND_METER, json.dumps(row).encode())
 
 
 def _read(row: dict[str, Any]) -> Swapped:

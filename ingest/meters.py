@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from collections.abc import Sequence
+from dataclasses import replace
+from fnmatch import fnmatchcase
+from typing import Final, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -12,6 +15,7 @@ from baulk.models.fit_meters import MeterSetting
 from baulk.models.meter_correction import TwoPoint
 
 Two = tuple[float, float]
+_ANY_PIN: Final = "timber/_/pin-25/b/moisture"  # of no timber in particular
 
 
 class MeterPart(BaseModel):
@@ -26,6 +30,8 @@ class MeterPart(BaseModel):
     shown_pct: Two | None = None  # two pieces: what the meter showed, the drier first
     true_pct: Two | None = None  # and what the oven said
     true_sd_pct: float = Field(default=0.5, ge=0, le=10)
+    corrects_temperature: bool | None = None  # by itself, or set to the wood's before each reading
+    by_hand: bool = False  # only for readings that a person took and entered
 
     @model_validator(mode="after")
     def _one_meter(self) -> Self:
@@ -40,7 +46,7 @@ class MeterPart(BaseModel):
         return self
 
     def setting(self) -> MeterSetting:
-        """Give it as the fit takes it; an unknown wood is refused in words."""
+        """Return it as the fit takes it; an unknown wood is refused in words."""
         return self._setting(None if self.set_to is None else species.get(self.set_to))
 
     def _setting(self, set_to: species.Species | None) -> MeterSetting:
@@ -55,4 +61,38 @@ class MeterPart(BaseModel):
             set_to=set_to,
             set_to_kg_m3=self.set_to_kg_m3,
             two_point=two_point,
+            corrects_temperature=self.corrects_temperature,
+            by_hand=self.by_hand,
         )
+
+
+def settings(rows: Sequence[MeterPart], *, hand_corrects: bool | None) -> tuple[MeterSetting, ...]:
+    """Return the shop's meters as the fit takes them.
+
+    Parameters
+    ----------
+    rows : sequence of MeterPart
+        `[[meter]]` of the settings; what one of them says of a meter's temperature stands.
+    hand_corrects : bool or None
+        What the shop answered about the meter behind readings by hand: it fills what no row says.
+
+    Returns
+    -------
+    tuple of MeterSetting
+        The first that holds for a reading is taken.
+    """
+    given = [each.setting() for each in rows]
+    if hand_corrects is None:
+        return tuple(given)
+    found: list[MeterSetting] = []
+    for each in given:
+        if each.kind == "pins" and each.corrects_temperature is None:
+            found.append(replace(each, by_hand=True, corrects_temperature=hand_corrects))
+        found.append(each)
+    return (*found, MeterSetting(by_hand=True, corrects_temperature=hand_corrects))
+
+
+def tell_of_hand_meter(rows: Sequence[MeterPart]) -> bool:
+    """Whether the settings say if the meter behind readings by hand corrects for the wood's temperature."""
+    found = next((each for each in rows if fnmatchcase(_ANY_PIN, each.series)), None)
+    return found is not None and (found.kind != "pins" or found.corrects_temperature is not None)

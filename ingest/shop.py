@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from baulk.ingest import attribution, checks, kept, pipeline
+from baulk.ingest import attribution, checks, kept, meters, pipeline
 from baulk.ingest import config as settings
 from baulk.ingest.attribution import Settled
 from baulk.ingest.config import Config
@@ -180,6 +180,10 @@ class Shop:
         if why := checks.impossible(reading):
             raise OutOfRange("a reading", why)
         return self.store.append(checks.flag((reading,), self.store)) == 1
+
+    def hand_meter_is_open(self) -> bool:
+        """Whether the shop is still to be asked if its hand meter corrects for the wood's temperature."""
+        return kept.hand_meter(self.store) is None and not meters.tell_of_hand_meter(self.config.meter)
 
 
 def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open

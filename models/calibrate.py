@@ -3,8 +3,9 @@
 What differs from timber to timber stands in `fit_parameters`: how fast its water moves and how that changes
 with moisture and temperature, how freely its faces and ends give it off, how wet it came, what its meter adds
 and how little it shows above saturation, how its scale drifts, how far its own equilibrium lies from the
-table's, and what the model itself gets wrong. Each member draws them from the prior; four assimilations of the whole record, each with four times the error variance, draw the members toward the
-readings (Emerick & Reynolds 2013, Computers & Geosciences 55, 3-15).
+table's, and what the model itself gets wrong. Each member draws them from the prior; four assimilations of
+the whole record, each with four times the error variance, draw the members toward the readings (Emerick &
+Reynolds 2013, Computers & Geosciences 55, 3-15).
 
 What keeps bad readings from spoiling it: a pin above fibre saturation hardly tells one moisture from another,
 whatever it shows; readings of one
@@ -51,6 +52,7 @@ from baulk.models.observations import observations
 from baulk.models.reading import Reading
 from baulk.models.species import Species
 from baulk.models.timber import Timber
+from baulk.models.yard import YardPrior
 
 __all__ = [
     "FEWEST", "LONE_WOLF", "Calibration", "Fitted", "MeterSetting", "Swap", "due", "fit", "resume",
@@ -79,6 +81,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     events: Sequence[Event] = (),
     corrections: Corrections = (),
     gaps: Sequence[tuple[float, float]] = (),
+    yard: YardPrior | None = None,
 ) -> Calibration:
     """Fit a timber's drying to its readings.
 
@@ -106,6 +109,8 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         How the shop's meters are to be read; the first that holds for a series is taken.
     gaps : sequence of (float, float)
         Stretches in which nobody measured the air, beside those where `air` has no values. [s]
+    yard : YardPrior, optional
+        What the other timbers of the yard have taught; it takes the place of the prior for every timber.
 
     Returns
     -------
@@ -125,7 +130,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     given = inputs_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
     gathered = observations(given, readings)
     data, said, left_out = gathered.data, (*given.past.said, *gathered.said), gathered.left_out
-    begun = fit_parameters.prior(timber, species, law, members, np.random.default_rng(seed))
+    begun = fit_parameters.prior(timber, species, law, members, np.random.default_rng(seed), yard=yard)
     theta, run, history_s = _fitted(begun, data, given, seed)
     step = fit_naming.lasting_step(data, _step_off(data, run, theta, given))
     parted_s = fit_naming.parted_at(data) if step is None else None
@@ -194,6 +199,7 @@ def update(  # noqa: PLR0913 - as `fit`
     events: Sequence[Event] = (),
     corrections: Corrections = (),
     gaps: Sequence[tuple[float, float]] = (),
+    yard: YardPrior | None = None,
 ) -> Calibration:
     """Take what was read since the last answer into it; where that is not sound, make the whole fit.
 
@@ -201,8 +207,8 @@ def update(  # noqa: PLR0913 - as `fit`
     ----------
     previous : Calibration
         The last answer, from `fit`, `update` or `resume`.
-    timber, species, readings, air, law, now_posix_s, members, seed, events, corrections, gaps
-        As for `fit`: everything, not only what is new. [-, -, -, -, -, s, -, -, -, -, s]
+    timber, species, readings, air, law, now_posix_s, members, seed, events, corrections, gaps, yard
+        As for `fit`: everything, not only what is new. [-, -, -, -, -, s, -, -, -, -, s, -]
 
     Returns
     -------
@@ -230,7 +236,7 @@ def update(  # noqa: PLR0913 - as `fit`
         return replace(found, seen=seen(timber, events, corrections, readings, now_posix_s))
     whole = fit(
         timber, species, readings, air, law=law, now_posix_s=now_posix_s, members=members, seed=seed,
-        events=events, corrections=corrections, gaps=gaps,
+        events=events, corrections=corrections, gaps=gaps, yard=yard,
     )  # fmt: skip
     return replace(whole, why_whole=found)
 
@@ -288,7 +294,9 @@ def _trusted(
     return data, found, fitted
 
 
-def _assimilated(theta: Floats, data: Sequence[Observation], given: FitInputs, rng: np.random.Generator) -> Floats:
+def _assimilated(
+    theta: Floats, data: Sequence[Observation], given: FitInputs, rng: np.random.Generator
+) -> Floats:
     part = [each for each in data if not each.aside]
     if not part:
         return theta
@@ -297,11 +305,15 @@ def _assimilated(theta: Floats, data: Sequence[Observation], given: FitInputs, r
     for _ in range(ASSIMILATIONS):
         run = fit_run.run(theta, given, at_s)
         predicted = predict(part, run, theta, given)
-        theta = fit_parameters.bounded(drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS), centre)
+        theta = fit_parameters.bounded(
+            drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS), centre
+        )
     return theta
 
 
-def _course(theta: Floats, data: Sequence[Observation], given: FitInputs) -> tuple[tuple[MoistureField, ...], Floats]:
+def _course(
+    theta: Floats, data: Sequence[Observation], given: FitInputs
+) -> tuple[tuple[MoistureField, ...], Floats]:
     """Fields at every reading and then at every moment of the history, and those moments."""
     history_s = np.unique(np.append(np.linspace(given.start_s, given.now_s, HISTORY_POINTS), given.now_s))
     at_s = [*(each.posix_s for each in data), *history_s]

@@ -97,7 +97,7 @@ class Members:
         """Number of members."""
         return int(self.d_factor.size)
 
-    def some(self, which: slice) -> Members:
+    def some(self, which: slice | NDArray[np.intp]) -> Members:
         """Return a part of them."""
         return Members(**{name: part[which] for name, part in self._given().items()})
 

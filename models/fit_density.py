@@ -87,9 +87,7 @@ def _density(kg_m3: float, mean_pct: Floats) -> tuple[float, float, float]:
 def _because(found: float, usual: float) -> str:
     """Say which units or wood would fit, and what else to look for."""
     units = ((KG_PER_LB, "pounds taken for kilograms"), (1 / KG_PER_LB, "kilograms taken for pounds"))
-    fits = [
-        f"if the weights were {unit}" for factor, unit in units if abs(found * factor / usual - 1) < FITS
-    ]
+    fits = [f"if the weights were {unit}" for factor, unit in units if abs(found * factor / usual - 1) < FITS]
     near = min(
         (table.get(name) for name in table.names()), key=lambda one: abs(one.basic_density_kg_m3 / found - 1)
     )

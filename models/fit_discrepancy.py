@@ -27,9 +27,7 @@ AHEAD_CORE_SD: Final = 0.08
 LEAST_PCT: Final = 1.0
 
 
-def with_misfit(
-    fields: Sequence[MoistureField], theta: Floats, emc_pct: float
-) -> tuple[MoistureField, ...]:
+def with_misfit(fields: Sequence[MoistureField], theta: Floats, emc_pct: float) -> tuple[MoistureField, ...]:
     """Add each member's departure from the model to its fields.
 
     Parameters

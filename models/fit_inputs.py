@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,9 +51,7 @@ class FitInputs:
 
 
 def mean_emc_pct(air: AirSeries, first_s: float, last_s: float) -> float:
-    """Return the mean EMC of the readings between two moments, of the nearest one where there is none, [%]."""
+    """Return the mean EMC of the air between two moments, or of the nearest reading, [%]."""
     low = max(int(np.searchsorted(air.posix_s, first_s, side="right")) - 1, 0)
     high = max(int(np.searchsorted(air.posix_s, last_s, side="right")), low + 1)
     return float(np.mean(sorption.emc_pct(air.temp_c[low:high], air.rh_pct[low:high])))
-
-

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from typing import Final, Literal
 
@@ -15,10 +16,17 @@ from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.meter_correction import TwoPoint, from_capacitance, from_meter_for_another_wood
 from baulk.models.reading import Quantity, Reading, Series
 from baulk.models.species import Species
+from baulk.models.wood_temperature import WoodTemperatures
 
 Floats = NDArray[np.float64]
 
 INDICATIVE: Final = frozenset({"indicative", "capacitance"})  # flags that say so of a single reading
+BY_HAND: Final = "hand"  # source of a reading that a person took and entered
+# Whether a meter corrects for the wood's temperature decides between two answers that differ by the whole
+# correction c. Most plain meters with pins do not, so an unknown one is corrected in full; if one in four
+# does (our own judgement, no source), the root mean square error of that is c * sqrt(1/4). Both answers lie
+# within two of these standard deviations, and near 20 degC, where it makes no difference, nothing is added.
+_MAY_CORRECT: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +45,11 @@ class MeterSetting:
         Basic density that a meter without pins is set to, if not the timber's own. [kg/m3]
     two_point : TwoPoint, optional
         The shop's own correction by two oven-dried pieces.
+    corrects_temperature : bool, optional
+        Whether a meter with pins corrects its number for the temperature of the wood by itself, or is set to
+        that temperature before each reading; None where nobody knows.
+    by_hand : bool
+        Whether it holds only for readings that a person took and entered.
     """
 
     series: str = "*"
@@ -44,6 +57,8 @@ class MeterSetting:
     set_to: Species | None = None
     set_to_kg_m3: float | None = None
     two_point: TwoPoint | None = None
+    corrects_temperature: bool | None = None
+    by_hand: bool = False
 
     def __post_init__(self) -> None:
         if self.kind not in {"pins", "capacitance"}:
@@ -57,6 +72,11 @@ class MeterSetting:
             raise OutOfRange(
                 "the density a meter is set to", "is for meters without pins; one with pins is set to a wood"
             )
+        if self.corrects_temperature is not None and self.kind != "pins":
+            raise OutOfRange(
+                "a meter's correction for temperature",
+                "is for meters with pins; no correction is known for one without",
+            )
 
     def holds_for(self, series: str) -> bool:
         """Whether a series, in its text form, is read by this meter."""
@@ -69,7 +89,10 @@ Corrections = Sequence[MeterSetting]
 def setting_for(reading: Reading, corrections: Corrections) -> MeterSetting:
     """Return the first setting that holds for a reading; a flag can say that it was taken without pins."""
     text = str(reading.series)
-    found = next((each for each in corrections if each.holds_for(text)), MeterSetting())
+    hand = reading.source == BY_HAND
+    found = next(
+        (each for each in corrections if each.holds_for(text) and (hand or not each.by_hand)), MeterSetting()
+    )
     if found.kind == "pins" and _indicative(reading.flags):
         return MeterSetting(kind="capacitance")
     return found
@@ -78,9 +101,8 @@ def setting_for(reading: Reading, corrections: Corrections) -> MeterSetting:
 def answers(
     readings: Sequence[Reading],
     species: Species,
-    wood_temp_c: Sequence[float | None],
+    wood: WoodTemperatures,
     *,
-    air_temp_c: Floats,
     corrections: Corrections,
 ) -> list[meter.MeterAnswer | BaulkError]:
     """Moisture contents that readings at a depth mean, with their doubt.
@@ -91,10 +113,8 @@ def answers(
         Resistances [ohm] or meters' own numbers [%], in any order.
     species : Species
         The wood.
-    wood_temp_c : sequence of float or None
-        Wood temperature near each in time, where there is one. [degC]
-    air_temp_c : ndarray, shape (readings,)
-        What stands in for it under a resistance. [degC]
+    wood : WoodTemperatures
+        Its temperature at each of them. [degC]
     corrections : sequence of MeterSetting
         The shop's meters; the first that holds is taken.
 
@@ -108,61 +128,76 @@ def answers(
     As in `baulk.models.meter` and `baulk.models.meter_correction`.
     """
     kinds: dict[tuple[Series, tuple[str, ...], bool], list[int]] = {}
-    for number, (each, wood) in enumerate(zip(readings, wood_temp_c, strict=True)):
-        kinds.setdefault((each.series, each.flags, wood is None), []).append(number)
     found: list[meter.MeterAnswer | BaulkError] = [BaulkError()] * len(readings)
-    for (_, _, unknown), numbers in kinds.items():
+    for number, (each, frozen_c) in enumerate(zip(readings, wood.frozen_c.tolist(), strict=True)):
+        if math.isnan(frozen_c):
+            kinds.setdefault((each.series, each.flags, each.source == BY_HAND), []).append(number)
+        else:
+            found[number] = _frozen(frozen_c)
+    for numbers in kinds.values():
         first = readings[numbers[0]]
-        setting, quantity = setting_for(first, corrections), first.series.quantity
         values = np.array([readings[number].value for number in numbers])
-        wood_c = None if unknown else np.array([wood_temp_c[number] for number in numbers], dtype=np.float64)
-        air_c = air_temp_c[numbers]
-        told = _told(quantity, values, species, (wood_c, air_c), setting)
+        temp = (wood.temp_c[numbers], wood.sd_c[numbers])
+        told = _told(first.series.quantity, values, species, temp, setting_for(first, corrections))
         for number, each_told in zip(numbers, told, strict=True):
             found[number] = each_told
     return found
 
 
+def _frozen(air_c: float) -> OutOfRange:
+    return OutOfRange(
+        "a pin reading",
+        f"in frozen wood says nothing, and the air on record was {air_c:.0f} °C in the mean of the two days "
+        "before; read it again after the thaw",
+    )
+
+
+Temperatures = tuple[Floats, Floats]  # of the wood, and their standard deviations
+
+
 def _told(
-    quantity: Quantity,
-    values: Floats,
-    species: Species,
-    temp_c: tuple[Floats | None, Floats],
-    setting: MeterSetting,
+    quantity: Quantity, values: Floats, species: Species, temp: Temperatures, setting: MeterSetting
 ) -> list[meter.MeterAnswer | BaulkError]:
     """Read values of one kind at once; where one of them says nothing, each half anew."""
     try:
-        return [*_each(_answers(quantity, values, species, temp_c, setting))]
+        return [*_each(_answers(quantity, values, species, temp, setting))]
     except BaulkError as err:
         if values.size == 1:
             return [err]
     half = values.size // 2
     found = []
     for part in (slice(half), slice(half, None)):
-        wood_c = None if temp_c[0] is None else temp_c[0][part]
-        found += _told(quantity, values[part], species, (wood_c, temp_c[1][part]), setting)
+        found += _told(quantity, values[part], species, (temp[0][part], temp[1][part]), setting)
     return found
 
 
 def _answers(
-    quantity: Quantity,
-    values: Floats,
-    species: Species,
-    temp_c: tuple[Floats | None, Floats],
-    setting: MeterSetting,
+    quantity: Quantity, values: Floats, species: Species, temp: Temperatures, setting: MeterSetting
 ) -> meter.MeterAnswers:
-    """Read values of one kind: the wood's temperatures where they are known, and the air's."""
-    wood_c, air_c = temp_c
+    """Read values of one kind, and widen their doubt by that of the temperature."""
+    temp_c, sd_c = temp
     if quantity is Quantity.RESISTANCE:
-        found = meter.mc_from_resistance(values, species, air_c if wood_c is None else wood_c)
+        found, doubt_c = meter.mc_from_resistance(values, species, temp_c), sd_c
     elif setting.kind == "capacitance":
         density = species.basic_density_kg_m3 if setting.set_to_kg_m3 is None else setting.set_to_kg_m3
-        found = from_capacitance(values, density, species, wood_c)
-    elif setting.set_to is not None:
-        found = from_meter_for_another_wood(values, setting.set_to, species, wood_c)
+        found, doubt_c = from_capacitance(values, density, species, temp_c), np.zeros(sd_c.shape)
     else:
-        found = meter.from_meter(values, wood_c, species)
+        seen_c, doubt_c = _as_corrected(temp_c, sd_c, corrects=setting.corrects_temperature)
+        if setting.set_to is not None:
+            found = from_meter_for_another_wood(values, setting.set_to, species, seen_c)
+        else:
+            found = meter.from_meter(values, seen_c, species)
+    found = replace(found, sd_pct=np.hypot(found.sd_pct, meter.SLOPE_PER_C * doubt_c))
     return found if setting.two_point is None else setting.two_point.apply(found)
+
+
+def _as_corrected(temp_c: Floats, sd_c: Floats, *, corrects: bool | None) -> Temperatures:
+    """Return the temperature that a meter's number is still to be corrected for, and its doubt, [degC]."""
+    if corrects:  # the number is right as it is shown; frozen wood is still refused
+        return np.where(temp_c < 0, temp_c, meter.METER_REFERENCE_C), np.zeros(sd_c.shape)
+    if corrects is None:
+        sd_c = np.hypot(sd_c, _MAY_CORRECT * (meter.METER_REFERENCE_C - temp_c))
+    return temp_c, sd_c
 
 
 def _each(found: meter.MeterAnswers) -> list[meter.MeterAnswer]:

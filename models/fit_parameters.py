@@ -1,4 +1,4 @@
-"""What differs from timber to timber: the parameters that a fit varies from member to member, and their priors.
+"""What differs from timber to timber: the parameters that a fit varies between its members, and their priors.
 
 Rows of ``theta``, an array of shape (parameters, members). The readings inform all but the last three, which
 stand for what no reading of this timber tells: how much it shrinks, and how its course ahead departs from the
@@ -18,6 +18,7 @@ from baulk.models.diffusion import DiffusionLaw
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.timber import Timber
+from baulk.models.yard import YardPrior
 
 Floats = NDArray[np.float64]
 
@@ -29,11 +30,12 @@ PASSIVE: Final = slice(SHRINKAGE, AHEAD_CORE + 1)
 
 START_SD_MEASURED_PCT: Final = 4.0  # one oven-dry section against a whole timber; common practice, no source
 START_SD_SHARE: Final = 0.15  # of the species' table value; common practice, no source
-# The prior of D is one of drying times. A flatter law or a lower step above saturation dries an 8 x 8 in oak
+# The first row is one of drying times. A flatter law or a lower step above saturation dries an 8 x 8 in oak
 # more slowly, from green to 40 % on the mean, as ln D lower by so much does (runs of the model, no source), so
-# members that have one get a higher D in exchange.
+# a member that has one gets a higher D in exchange: the readings tell the time, hardly its parts.
 SLOWER_BY_SLOPE_PCT: Final = 8.0
 SLOWER_BY_STEP: Final = 0.6
+USUAL_SLOPE_PCT: Final = 0.098
 # middle of the step above saturation, against the law's: a front of drying that is steeper than a constant D
 # gives; set on the bench tests/bench/honesty, no source
 LN_STEP: Final = -0.35
@@ -143,7 +145,7 @@ def middle(timber: Timber, species: Species, law: DiffusionLaw) -> Floats:
     found[START] = start_of(timber, species)[0]
     found[SLOPE] = law.slope_per_pct
     found[RAISED] = np.log(law.raised_above_fsp) + LN_STEP
-    found[D] = -SLOWER_BY_STEP * LN_STEP
+    found[D] = SLOWER_BY_STEP * np.log(law.raised_above_fsp)
     found[ENERGY] = law.activation_j_mol
     found[FSP] = law.fsp_pct
     found[WET] = WET_SLOPE
@@ -151,8 +153,14 @@ def middle(timber: Timber, species: Species, law: DiffusionLaw) -> Floats:
     return found
 
 
-def prior(
-    timber: Timber, species: Species, law: DiffusionLaw, members: int, rng: np.random.Generator
+def prior(  # noqa: PLR0913 - all that a prior is made of
+    timber: Timber,
+    species: Species,
+    law: DiffusionLaw,
+    members: int,
+    rng: np.random.Generator,
+    *,
+    yard: YardPrior | None = None,
 ) -> Floats:
     """Draw the ensemble before any reading.
 
@@ -166,6 +174,8 @@ def prior(
         How many, at least 2.
     rng : Generator
         Source of the draws.
+    yard : YardPrior, optional
+        What the other timbers of the yard have taught, in place of the usual mean and standard deviation.
 
     Returns
     -------
@@ -173,14 +183,21 @@ def prior(
         One row for each of `PARAMETERS`, in its own unit. The rows have exactly their means and standard
         deviations and no correlation, as far as there are more members than rows.
     """
+    usual = middle(timber, species, law)
+    centre, sd = usual.copy(), spreads(timber, species)
+    for i, each in enumerate(PARAMETERS):
+        if yard is not None and (row := yard.row(each.name)) is not None:
+            centre[i], sd[i] = row.mean, row.sd
+    return bounded(centre[:, None] + sd[:, None] * _white(sd.size, members, rng), usual)
+
+
+def spreads(timber: Timber, species: Species) -> Floats:
+    """Return the standard deviation of the prior of every row, shape (22,)."""
     sd = np.array([each.sd for each in PARAMETERS])
     sd[START] = start_of(timber, species)[1]
     if not has_wet_sapwood(species):
         sd[SAPWOOD] = 0.0
-    centre = middle(timber, species, law)
-    away = sd[:, None] * _white(sd.size, members, rng)
-    away[D] -= SLOWER_BY_SLOPE_PCT * away[SLOPE] + SLOWER_BY_STEP * away[RAISED]
-    return bounded(centre[:, None] + away, centre)
+    return sd
 
 
 def _white(rows: int, members: int, rng: np.random.Generator) -> Floats:
@@ -229,6 +246,12 @@ def bounded(theta: Floats, centre: Floats) -> Floats:
     return np.clip(theta, low[:, None], high[:, None])
 
 
+def ln_d(theta: Floats) -> Floats:
+    """Return ln of each member's factor on the law's D at 20 degC and 20 %, shape (m,)."""
+    slower = SLOWER_BY_SLOPE_PCT * (theta[SLOPE] - USUAL_SLOPE_PCT) + SLOWER_BY_STEP * theta[RAISED]
+    return np.asarray(theta[D] - slower)
+
+
 def members(theta: Floats, *, silent: bool = False) -> drying.Members:
     """Return the ensemble as the drying model takes it, in measured or in unmeasured air.
 
@@ -245,7 +268,7 @@ def members(theta: Floats, *, silent: bool = False) -> drying.Members:
         The ensemble.
     """
     return drying.Members(
-        d_factor=np.exp(theta[D]),
+        d_factor=np.exp(ln_d(theta)),
         surface_factor=np.exp(theta[SURFACE]),
         start_mc_pct=theta[START].copy(),
         emc_offset_pct=theta[EMC] + theta[GAP] if silent else theta[EMC].copy(),

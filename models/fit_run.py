@@ -77,18 +77,21 @@ def run(
 
 
 def _start(theta: Floats, given: FitInputs, section: Section, at_s: float) -> MoistureField:
-    """Return each member's moisture at arrival: even heartwood within a ring of sapwood."""
+    """Return each member's moisture at arrival: heart within a ring of sapwood, dried in from the faces."""
     x, y = graded_edges_mm(section.width_mm, CELLS), graded_edges_mm(section.depth_mm, CELLS)
-    sapwood = _sapwood(section, x, y, theta[SAPWOOD])
-    heart = theta[START][:, None, None]
-    wood = given.species
-    wetter = 1.0 if wood.green_sapwood_mc_pct is None else wood.green_sapwood_mc_pct / wood.green_heartwood_mc_pct
-    if given.timber.green_mc_pct is not None:  # measured over the whole section
-        heart = heart / (1 + (wetter - 1) * theta[SAPWOOD][:, None, None])
-    mc = heart * (1 + (wetter - 1) * sapwood)
-    depth_mm = np.maximum(theta[DRIED], 0.0)
+    wood, depth_mm = given.species, np.maximum(theta[DRIED], 0.0)
+    wetter = (
+        1.0 if wood.green_sapwood_mc_pct is None else wood.green_sapwood_mc_pct / wood.green_heartwood_mc_pct
+    )
+    form = 1 + (wetter - 1) * _sapwood(section, x, y, theta[SAPWOOD])  # green, over green heartwood
+    kept = _still_wet(x, depth_mm)[:, None, :] * _still_wet(y, depth_mm)[:, :, None]
     emc = (given.emc_pct + theta[EMC])[:, None, None]
-    mc = emc + (mc - emc) * _still_wet(x, depth_mm)[:, None, :] * _still_wet(y, depth_mm)[:, :, None]
+    heart = theta[START][:, None, None]
+    if given.timber.green_mc_pct is not None:  # measured: it is the mean of the whole section at arrival
+        area = np.outer(np.diff(y), np.diff(x)) / (section.width_mm * section.depth_mm)
+        lost, left = (np.sum(part * area, axis=(1, 2))[:, None, None] for part in (1 - kept, form * kept))
+        heart = (heart - emc * lost) / left
+    mc = emc + (heart * form - emc) * kept
     mc = np.clip(mc, 1.0, given.law.most_pct)
     return MoistureField(posix_s=at_s, section=section, x_edges_mm=x, y_edges_mm=y, mc_pct=mc)
 

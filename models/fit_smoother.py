@@ -12,8 +12,19 @@ from baulk.models import ends, meter
 from baulk.models.diffusion import REFERENCE_PCT
 from baulk.models.event import EventKind
 from baulk.models.field import MoistureField
-from baulk.models.fit_parameters import BIAS, D, DRIFT, EMC, END, FSP, PASSIVE, SLOPE, SURFACE, WET
 from baulk.models.fit_inputs import FitInputs
+from baulk.models.fit_parameters import (
+    BIAS,
+    DRIFT,
+    EMC,
+    END,
+    FSP,
+    PASSIVE,
+    SLOPE,
+    SURFACE,
+    WET,
+    ln_d,
+)
 from baulk.models.fit_series import DAY_S, Observation
 
 Floats = NDArray[np.float64]
@@ -102,17 +113,18 @@ def _dried_by_ends(at_s: Floats, theta: Floats, given: FitInputs) -> Floats:
     cuts = np.array([begin_s, *(one.at_utc.timestamp() for one in given.past.kind(EventKind.CUT))])
     since_s = np.array([cuts[cuts <= max(one, begin_s)].max() for one in at_s])
     law = given.law
-    d_m2_s = law.d_ref_m2_s * np.exp(theta[D] + theta[SLOPE] * (theta[FSP] - REFERENCE_PCT))
+    d_m2_s = law.d_ref_m2_s * np.exp(ln_d(theta) + theta[SLOPE] * (theta[FSP] - REFERENCE_PCT))
     warm = float(np.mean(law.temperature_factor(given.air.temp_c)))
-    return np.exp(theta[END]) * ends.dried_share(
+    share = ends.dried_share(
         given.timber.length_mm, warm * d_m2_s, np.maximum(at_s - since_s, 0.0)[:, None] / DAY_S,
         sealed=given.past.sealed, surface_factor=np.exp(theta[SURFACE]),
     )  # fmt: skip
+    return np.asarray(np.exp(theta[END]) * share)
 
 
 def shown_pct(mc_pct: Floats, theta: Floats) -> Floats:
     """Return what each member's meter shows of wood at a moisture content, shape (..., m), [%]."""
-    return meter.shown_pct(mc_pct, theta[FSP], theta[WET]) + theta[BIAS]
+    return np.asarray(meter.shown_pct(mc_pct, theta[FSP], theta[WET]) + theta[BIAS])
 
 
 def errors(data: Sequence[Observation], before: Mapping[str, int] | None = None) -> Floats:

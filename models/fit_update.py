@@ -135,7 +135,9 @@ def due(  # noqa: PLR0911, PLR0913, PLR0917 - all that a fit rests on
     return None
 
 
-def taken_in(previous: Calibration, given: FitInputs, readings: Sequence[Reading], *, seed: int) -> Calibration | str:
+def taken_in(
+    previous: Calibration, given: FitInputs, readings: Sequence[Reading], *, seed: int
+) -> Calibration | str:
     """Take the readings since the last answer into it.
 
     Parameters
@@ -254,9 +256,7 @@ def _drawn(  # noqa: PLR0913, PLR0917 - a step of the filter
     state = drawn(np.vstack(parts), predicted, data, sd_pct, rng, times=1.0)
     bounds = np.cumsum([len(each) for each in parts])[:-1]
     theta, cells, mean, core, said, *at_first = np.split(state, bounds)
-    theta = fit_parameters.bounded(
-        theta, fit_parameters.middle(given.timber, given.species, given.law)
-    )
+    theta = fit_parameters.bounded(theta, fit_parameters.middle(given.timber, given.species, given.law))
     off, away = lone(said, data, sd_pct)
     fitted: tuple[Fitted, ...] = (*moved.readings, *fit_naming.beside(data, said, off, away))
     return replace(
@@ -264,7 +264,9 @@ def _drawn(  # noqa: PLR0913, PLR0917 - a step of the filter
         members=fit_parameters.members(theta),
         meter_bias_pct=theta[fit_parameters.BIAS],
         used=moved.used + len(data),
-        field_now=replace(field, mc_pct=np.clip(cells.T, 0.0, given.law.most_pct).reshape(field.mc_pct.shape)),
+        field_now=replace(
+            field, mc_pct=np.clip(cells.T, 0.0, given.law.most_pct).reshape(field.mc_pct.shape)
+        ),
         readings=fitted,
         history_mean_pct=mean,
         history_core_pct=core,

@@ -14,7 +14,7 @@ from baulk.models.errors import OutOfRange
 from baulk.models.species import Species
 
 # the middle of 0.10 to 0.15 %MC per degC: SP Tra report PX21326 (2012) pp. 5-6, VTT Publications 420 (2000)
-_SLOPE_PER_C: Final = 0.125
+SLOPE_PER_C: Final = 0.125
 _SLOPE_SD_PER_C: Final = 0.0125
 METER_REFERENCE_C: Final = 20.0
 CURVE_REFERENCE_C: Final = 26.7  # 80 degF, the temperature of the table behind the curves
@@ -24,7 +24,9 @@ METER_SD_PCT: Final = 1.0
 _LOOSE_FROM_PCT: Final = 22.0
 _SD_AT_FSP_PCT: Final = 3.0
 _DRIEST_PCT: Final = 6.0  # below it the resistance is too high to measure: usual lower limit of pin meters
-_MOST_ABOVE_PCT: Final = 40.0  # beyond it no meter tells one number from another; our own judgement, no source
+_MOST_ABOVE_PCT: Final = (
+    40.0  # beyond it no meter tells one number from another; our own judgement, no source
+)
 _NO_CONTACT_PCT: Final = 4.0  # the rows behind the curves end at 7 %; drier than this is an open circuit
 _HOTTEST_C: Final = 80.0
 _USUAL_FSP_PCT: Final = 30.0  # of a wood whose kind is not known: Wood Handbook, FPL-GTR-190 (2010) p. 4-2
@@ -84,10 +86,10 @@ _BEND_PCT: Final = 1.5
 
 
 def shown_pct(mc_pct: ArrayLike, fsp_pct: ArrayLike, wet_slope: ArrayLike) -> NDArray[np.float64]:
-    """What a pin meter shows of wood at a moisture content, before its bias and its scatter.
+    """Compute what a pin meter shows of wood at a moisture content, before its bias and its scatter.
 
-    ``shown = M - (1 - s) w ln(1 + exp((M - F) / w))``: one to one below fibre saturation F, with slope s above
-    it, bending over w = 1.5 points.
+    ``shown = M - (1 - s) w ln(1 + exp((M - F) / w))``: one to one below fibre saturation F, with slope s
+    above it, bending over w = 1.5 points.
 
     Parameters
     ----------
@@ -291,8 +293,8 @@ def _corrected(
             "the wood temperatures",
             f"must be as many as the readings, {mc_pct.size}, or one for all, not {known.size}",
         )
-    mc = mc_pct + _SLOPE_PER_C * (reference_c - known)
-    spread = _SLOPE_PER_C * 5 if wood_temp_c is None else _SLOPE_SD_PER_C * np.abs(reference_c - known)
+    mc = mc_pct + SLOPE_PER_C * (reference_c - known)
+    spread = SLOPE_PER_C * 5 if wood_temp_c is None else _SLOPE_SD_PER_C * np.abs(reference_c - known)
     fsp = _USUAL_FSP_PCT if species is None else species.fsp_pct
     wet = mc >= fsp
     loose = np.clip((mc - _LOOSE_FROM_PCT) / max(fsp - _LOOSE_FROM_PCT, 1.0), 0.0, 1.0)

@@ -4,6 +4,9 @@ Of each reading that could be taken today every member predicts a value. The sha
 that a reading explains is the squared correlation of the two, the reading's own error counted in; after it,
 the answer's standard deviation is expected to shrink by the root of what is left (exact for a linear
 Gaussian ensemble, as the fit itself assumes).
+
+Pins are blind while the core is above fibre saturation: what they show then hardly depends on how wet it is.
+They are not offered until it is below; a weight or a core from the oven has no such limit.
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ from numpy.typing import NDArray
 from baulk.models import ends
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import law_for
+from baulk.models.fit_parameters import FSP
 from baulk.models.fit_smoother import shown_pct
 from baulk.models.readiness import DAY_S, Path
 from baulk.models.timber import Timber
@@ -25,12 +29,15 @@ from baulk.models.units import show_length
 Floats = NDArray[np.float64]
 
 PIN_SD_PCT: Final = 2.0  # one pin pair against the wood about it, see `baulk.models.observations`
+WET_PIN_SD_PCT: Final = 3.4  # above saturation: 3 of the meter and 1.5 from pin to pin, as in the fit
 WEIGHT_SD_PCT: Final = 0.6  # of the first weight
-BORED_SD_PCT: Final = (
-    1.5  # a bored core dried in an oven: small, loses water on the way; common practice, no source
-)
+# a bored core is small and loses water on the way to the oven; common practice, no source
+BORED_SD_PCT: Final = 1.5
 SECTION_SD_PCT: Final = 2.0  # a slice of one end against the whole timber; common practice, no source
-WORTH: Final = 0.05  # less than this share is not worth a reading
+LEAST_GAIN: Final = 0.05  # of the standard deviation; what gains less is not worth a reading
+WORTH: Final = 1 - (1 - LEAST_GAIN) ** 2  # the same as a share of the variance
+DEPTHS: Final = (0.25, 0.5, 0.75, 0.95)  # of the half-thickness, where pins are offered
+CORE_FROM: Final = 0.7  # of the half-thickness
 LEAST_DAYS: Final = 7.0
 LEAST_MM: Final = 0.02
 SOUND_MM: Final = 500.0  # from an end, at the least, of a section that stands for the piece; common practice
@@ -43,7 +50,7 @@ class Candidate:
     Parameters
     ----------
     words : str
-        What to read.
+        What to do, beginning with a verb.
     seen : ndarray, shape (m,)
         What each member would read.
     sd : float
@@ -80,8 +87,27 @@ def explained(target: Floats, candidate: Candidate) -> float:
     return together**2 / variance if variance > 0 else 0.0
 
 
+def blind(timber: Timber, calibration: Calibration) -> bool:
+    """Whether pins tell little because the core is above fibre saturation in most members.
+
+    Parameters
+    ----------
+    timber : Timber
+        The timber.
+    calibration : Calibration
+        Its ensemble now.
+
+    Returns
+    -------
+    bool
+        True where it is so at every depth of `DEPTHS` in the core.
+    """
+    half = _half_mm(timber)
+    return all(_saturated(calibration, share * half) for share in DEPTHS if share > CORE_FROM)
+
+
 def candidates(timber: Timber, calibration: Calibration, path: Path) -> list[Candidate]:
-    """List what could be read today.
+    """List what could be read today without cutting.
 
     Parameters
     ----------
@@ -95,23 +121,23 @@ def candidates(timber: Timber, calibration: Calibration, path: Path) -> list[Can
     Returns
     -------
     list of Candidate
-        Pins at four depths, and the weight where one is known already.
+        Pins at four depths unless they are blind, and the weight where one is known already.
     """
-    field, rule = calibration.field_now, path.rule
-    half = min(timber.section.width_mm, timber.section.depth_mm) / 2
+    field, half = calibration.field_now, _half_mm(timber)
+    depths = () if blind(timber, calibration) else DEPTHS
     found = [
         Candidate(
-            words=f"pins at {show_length(depth, rule.system)} below mid-face",
-            seen=shown_pct(field.pin_pct(depth), calibration.theta),
-            sd=PIN_SD_PCT,
+            words=f"drive pins {show_length(share * half, path.rule.system)} below mid-face",
+            seen=shown_pct(field.pin_pct(share * half), calibration.theta),
+            sd=WET_PIN_SD_PCT if _saturated(calibration, share * half) else PIN_SD_PCT,
         )
-        for depth in (0.25 * half, 0.5 * half, 0.75 * half, 0.95 * half)
+        for share in depths
     ]
     if calibration.weighed:
         first = calibration.history_mean_pct[0]
         found.append(
             Candidate(
-                words="its weight",
+                words="weigh it",
                 seen=np.asarray(100 * (100 + field.mean_pct) / (100 + first)),
                 sd=WEIGHT_SD_PCT,
             )
@@ -135,18 +161,25 @@ def cutting(calibration: Calibration) -> list[Candidate]:
     field = calibration.field_now
     return [
         Candidate(
-            words="a core bored to the middle and dried in an oven", seen=field.core_pct, sd=BORED_SD_PCT
+            words="bore a core to the middle and dry it in an oven", seen=field.core_pct, sd=BORED_SD_PCT
         ),
         Candidate(
-            words="a slice cut well in from one end and dried in an oven",
+            words="cut a slice well in from one end and dry it in an oven",
             seen=field.mean_pct,
             sd=SECTION_SD_PCT,
         ),
     ]
 
 
+_BLIND: Final = "Pins tell little while the core is above fibre saturation."
+_FIRST_WEIGHT: Final = (
+    "weigh it now and again in four weeks: the first weight tells little by itself, but the loss between the "
+    "two tells how fast it dries."
+)
+
+
 def sentence(timber: Timber, calibration: Calibration, path: Path) -> str:
-    """Say which reading to take next, and what it is expected to be worth.
+    """Describe which reading to take next, and what it is expected to be worth.
 
     Parameters
     ----------
@@ -160,7 +193,8 @@ def sentence(timber: Timber, calibration: Calibration, path: Path) -> str:
     Returns
     -------
     str
-        One sentence.
+        One to three sentences: what to do, why not pins where they are blind, and the first weight where
+        there is none and nothing else helps without cutting.
     """
     if calibration.contradiction is not None:
         return _settling(timber, path)
@@ -169,28 +203,36 @@ def sentence(timber: Timber, calibration: Calibration, path: Path) -> str:
     by_date = float(np.std(days)) >= LEAST_DAYS and float(np.mean(path.ready().any(axis=0))) >= 0.5
     target = days if by_date else moved
     if not by_date and float(np.std(moved)) < LEAST_MM:
-        return "No further reading would change the answer much; weigh it again in a month."
+        return "No further reading would change the answer much; weigh it again in four weeks."
+    why = [_BLIND] if blind(timber, calibration) else []
     share, best = _best(target, candidates(timber, calibration, path))
-    lead = ""
-    if share < WORTH:
-        share, best = _best(target, cutting(calibration))
-        lead = "No pin or weight today would narrow it by a twentieth. "
+    if best is not None and share >= WORTH:
+        return " ".join([_worth(best, share, target, path, by_date=by_date), *why])
+    why = why or [f"No pin reading or weight today would reduce it by more than {100 * LEAST_GAIN:.0f} %."]
+    share, best = _best(target, cutting(calibration))
+    if best is not None and share >= WORTH:
+        instead = [] if calibration.weighed else [f"Without cutting, {_FIRST_WEIGHT}"]
+        return " ".join([_worth(best, share, target, path, by_date=by_date), *why, *instead])
+    if not calibration.weighed:
+        return _capital(_FIRST_WEIGHT)
+    return (
+        "No reading available today would reduce the uncertainty by more than "
+        f"{100 * LEAST_GAIN:.0f} %; weigh it and read the same pins again in four weeks."
+    )
+
+
+def _worth(best: Candidate, share: float, target: Floats, path: Path, *, by_date: bool) -> str:
     now = float(np.std(target))
-    if share < WORTH:
-        return (
-            "No reading today would narrow it by a twentieth (by correlation over the ensemble); the same "
-            "pins and weight again in four weeks may."
-        )
-    left = float(np.sqrt(1 - min(share, 1.0)))
-    what = (
-        f"the day it is ready by {100 * (1 - left):.0f} %, from ±{now:.0f} to ±{now * left:.0f} days"
+    kept = float(np.sqrt(1 - min(share, 1.0)))
+    what = "day it is ready" if by_date else "movement to come"
+    span = (
+        f"from ±{now:.0f} to ±{now * kept:.0f} days"
         if by_date
-        else f"the movement to come by {100 * (1 - left):.0f} %, from ±{path.rule.small(now, 1)} to "
-        f"±{path.rule.small(now * left, 1)}"
+        else f"from ±{path.rule.small(now, 1)} to ±{path.rule.small(now * kept, 1)}"
     )
     return (
-        f"{lead}{best.words[0].upper()}{best.words[1:]} today: expected to narrow {what} (one standard "
-        "deviation; by correlation over the ensemble)."
+        f"{_capital(best.words)} today: that is expected to reduce the uncertainty of the "
+        f"{what} by {100 * (1 - kept):.0f} %, {span} (one standard deviation)."
     )
 
 
@@ -214,8 +256,24 @@ def _settling(timber: Timber, path: Path) -> str:
     )
 
 
-def _best(target: Floats, offered: list[Candidate]) -> tuple[float, Candidate]:
-    return max(((explained(target, each), each) for each in offered), key=lambda one: one[0])
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def _half_mm(timber: Timber) -> float:
+    return min(timber.section.width_mm, timber.section.depth_mm) / 2
+
+
+def _saturated(calibration: Calibration, depth_mm: float) -> bool:
+    """Whether the wood at a depth is above fibre saturation in most members."""
+    above = calibration.field_now.pin_pct(depth_mm) > calibration.theta[FSP]
+    return float(np.mean(above)) > 0.5
+
+
+def _best(target: Floats, offered: list[Candidate]) -> tuple[float, Candidate | None]:
+    return max(
+        ((explained(target, each), each) for each in offered), key=lambda one: one[0], default=(0.0, None)
+    )
 
 
 def _on_the_likely_date(path: Path) -> Floats:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import bisect
 import math
 import re
 from collections import defaultdict
@@ -13,12 +12,10 @@ from typing import Final
 import numpy as np
 
 from baulk.models import ends
-from baulk.models.air import AirSeries
-from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import BaulkError
 from baulk.models.event import EventKind
 from baulk.models.fit_inputs import FitInputs
-from baulk.models.fit_meters import Corrections, answers
+from baulk.models.fit_meters import answers
 from baulk.models.fit_parameters import start_of
 from baulk.models.fit_series import (
     DAY_S,
@@ -35,10 +32,9 @@ from baulk.models.fit_series import (
 from baulk.models.fit_weights import WEIGHT_SD_SHARE, Limits, weights
 from baulk.models.meter import MeterAnswer
 from baulk.models.reading import Quantity, Reading
-from baulk.models.species import Species
 from baulk.models.timber import Timber
+from baulk.models.wood_temperature import at_readings
 
-WOOD_TEMP_WITHIN_S: Final = 12 * 3600.0
 INSTALLED_SD_PCT: Final = (
     1.5  # wood differs from pin to pin; within +-2 %: FPInnovations report 16773, abstract
 )
@@ -121,15 +117,19 @@ def _pins(
     refused: dict[str, list[str]],
     stuck: dict[str, Hanging],
 ) -> list[Observation]:
-    wood = [each for each in inside if each.series.quantity is Quantity.WOOD_TEMP]
-    wood_s = [each.taken_utc.timestamp() for each in wood]
+    wood = sorted(
+        (each.taken_utc.timestamp(), each.value)
+        for each in inside
+        if each.series.quantity is Quantity.WOOD_TEMP
+    )
     deep = [each for each in inside if each.series.depth_mm is not None]
     at_s = [min(max(each.taken_utc.timestamp(), given.start_s), given.now_s) for each in deep]
+    silent = [(each.begin_s, each.end_s) for each in given.past.stretches if each.silent]
+    side_mm = min(given.past.section.width_mm, given.past.section.depth_mm)
     found = answers(
         deep,
         given.species,
-        [_nearest(wood, wood_s, one_s) for one_s in at_s],
-        air_temp_c=np.interp(at_s, given.air.posix_s, given.air.temp_c),
+        at_readings(at_s, wood, given.air, side_mm, silent),
         corrections=given.corrections,
     )
     days: dict[tuple[str, int], list[Observation]] = defaultdict(list)
@@ -181,19 +181,6 @@ def _pin(reading: Reading, name: str, taken_s: float, found: MeterAnswer) -> Obs
         above_pct=found.above_fsp_pct,
         depth_mm=reading.series.depth_mm,
         face=reading.series.face,
-    )
-
-
-def _nearest(wood: Sequence[Reading], wood_s: Sequence[float], taken_s: float) -> float | None:
-    """Wood temperature read nearest in time, if any lies within `WOOD_TEMP_WITHIN_S`."""
-    after = bisect.bisect(wood_s, taken_s)
-    near = min(
-        range(max(0, after - 1), min(len(wood), after + 1)),
-        key=lambda i: abs(wood_s[i] - taken_s),
-        default=None,
-    )
-    return (
-        wood[near].value if near is not None and abs(wood_s[near] - taken_s) <= WOOD_TEMP_WITHIN_S else None
     )
 
 

@@ -15,6 +15,7 @@ from baulk.models import sources
 
 if TYPE_CHECKING:
     from baulk.ingest.heard import LastMessage
+    from baulk.ingest.yard_memory import Known
 
 
 def doctor(
@@ -27,7 +28,8 @@ def doctor(
 ) -> None:
     """Say how the last message of each sensor was understood, and where the numbers come from.
 
-    In a shop folder: for each topic its last message, what was made of it, or why it is in quarantine.
+    In a shop folder: for each topic its last message, what was made of it, or why it is in quarantine, and
+    what the timbers of the yard have taught each other.
 
     A value is "read" (seen in its source), "read (secondary)" (seen in a quotation or transcription),
     "computed" from such, or not read: "memory", or "common practice" without a source. --sources
@@ -37,9 +39,10 @@ def doctor(
     """
     unread, counted = sources.not_read(), Counter(each.mark for each in sources.every())
     messages, silent = _messages(shop) if not list_sources else ([], [])
+    known = None if list_sources else _known(shop)
     if json:
         answer: dict[str, object] = {"version": version("baulk"), "values": dict(counted)}
-        answer |= {"messages": messages, "silent": silent}
+        answer |= {"messages": messages, "silent": silent, "learned": known and _learned(known)}
         say_json(answer | ({"not_read": unread} if list_sources else {}))
         return
     if list_sources:
@@ -62,6 +65,8 @@ def doctor(
         _show(messages)
     for one in silent:
         say(f"nothing was ever heard on {one}")
+    for each in known.lessons() if known else ():
+        say(f"{each.sentence}, from {each.backing}")
     total = sum(counted.values())
     say(
         f"baulk {version('baulk')}: {total} values, "
@@ -82,6 +87,22 @@ def _messages(folder: Path) -> tuple[list[LastMessage], list[str]]:
         found = heard.last_messages(opened)
         asked = dict.fromkeys(one.topic for one in opened.config.source)
     return found, [one for one in asked if not any(topics.matches(one, each.topic) for each in found)]
+
+
+def _known(folder: Path) -> Known | None:
+    """Give what the yard has learned; None outside a shop folder or where it is switched off."""
+    from baulk.ingest import config, yard_memory  # noqa: PLC0415 - as above
+    from baulk.ingest import shop as shops  # noqa: PLC0415
+
+    if not (folder / config.FILE).exists():
+        return None
+    with shops.open(folder) as opened:
+        return yard_memory.known(opened) if opened.config.learning.from_yard else None
+
+
+def _learned(known: Known) -> dict[str, object]:
+    lessons = [{name: getattr(each, name) for name in each.__slots__} for each in known.lessons()]
+    return {"made_utc": known.made_utc.isoformat(), "lessons": lessons}
 
 
 def _show(messages: list[LastMessage]) -> None:

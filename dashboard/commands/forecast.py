@@ -15,7 +15,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.dashboard.commands.children import stop_signals
-from baulk.ingest import fleet, kept, messengers, retention, swaps
+from baulk.ingest import fleet, kept, messengers, retention, swaps, yard_memory
 from baulk.ingest import shop as shops
 from baulk.ingest.cluster import Cluster
 from baulk.ingest.errors import StoreError
@@ -85,6 +85,8 @@ def forecast(  # noqa: PLR0913 - one an option
         if watch:
             _watch(opened, stop, workers, team)
             return
+        if everything and as_of is None:
+            yard_memory.refresh(opened, now)
         asked = _asked(opened, tags, everything=everything or again or as_of is not None)
         began = time.monotonic()
         with _progress(len(asked)) as told:
@@ -111,6 +113,12 @@ def _asked(opened: Shop, tags: list[str] | None, *, everything: bool) -> list[st
     if tags:
         return [opened.register.get(tag).tag for tag in tags]
     return [each.tag for each in opened.register.list()] if everything else opened.store.stale()
+
+
+def _every(opened: Shop, now: datetime) -> list[str]:
+    """Give every timber, after what they teach each other has been put together for the day."""
+    yard_memory.refresh(opened, now)
+    return _asked(opened, None, everything=True)
 
 
 @contextmanager
@@ -179,7 +187,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
         try:
             now = datetime.now(UTC)
             today = now.astimezone().date()
-            tags = _asked(opened, None, everything=round_of != today)
+            tags = _asked(opened, None, everything=False) if round_of == today else _every(opened, now)
             if tags:
                 fleet.run(
                     opened, tags, now, workers=workers, team=team, whole=round_of != today, done=_line,

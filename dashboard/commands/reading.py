@@ -1,4 +1,4 @@
-"""Readings from the command line: `baulk reading add`, `list`, `quarantine`."""
+"""Readings from the command line: `baulk reading add`, `list`, `meter`, `quarantine`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands import reading_import
+from baulk.dashboard.commands import reading_import, reading_meter
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
 from baulk.ingest import pipeline
 from baulk.ingest import shop as shops
@@ -19,6 +19,7 @@ from baulk.models.timber import Timber
 
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command("import")(reading_import.import_)
+app.command("meter")(reading_meter.meter)
 
 _TEMPERATURES = frozenset({Quantity.TEMP, Quantity.WOOD_TEMP})
 
@@ -75,6 +76,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
             series, number, now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm
         )
         near = None if end_mm is None or air else _too_near(opened.register.get(name), end_mm, taken_utc)
+        asks = quantity is Quantity.MOISTURE and not air and opened.hand_meter_is_open()
     if json:
         say_json(
             {
@@ -91,6 +93,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
         say(f"{'stored' if new else 'was stored already'}: {series} {number:g} {UNITS[quantity]}")
         if near:
             say(f"the forecast will set it aside: {near}")
+        if asks:
+            reading_meter.ask(shop)
 
 
 @app.command("list")

@@ -136,6 +136,20 @@ def heard() -> None:
         frame.cards(("Topic", "Heard", "It said", "Understood as"), rows)
 
 
+def learned() -> None:
+    """Show what the timbers of the yard have taught each other."""
+    known = health_data.learned()
+    if known is None or not (found := known.lessons()):
+        return
+    st.header("What the yard has learned", anchor=False)
+    rows = [(frame.capital(each.sentence), each.backing) for each in found]
+    frame.cards(("What", "From"), rows)
+    st.caption(
+        f"Put together on {words.clock(known.made_utc)}, retired timbers included; each forecast of that day "
+        "leans on it, a timber's own readings apart. from_yard in [learning] of baulk.toml switches it off."
+    )
+
+
 def machine() -> None:
     """Show versions and room."""
     with st.expander("This machine", key="machine"):
@@ -154,6 +168,7 @@ def page() -> None:
     sensors(seen.series, facts)
     quarantine(seen.quarantined)
     heard()
+    learned()
     bring_in.part()
     machine()
 

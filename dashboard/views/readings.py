@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import data, frame, hint, scan, telling, units_of, words, yard_rows
+from baulk.dashboard import data, frame, hand_meter, hint, scan, telling, units_of, words, yard_rows
 from baulk.models import pin_depth, units
 from baulk.models.errors import BaulkError
 from baulk.models.reading import AT_DEPTH, Quantity
@@ -58,6 +58,8 @@ def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
     kind = st.segmented_control(
         "What is read", list(KINDS), format_func=KINDS.__getitem__, default="pins", key=f"round_kind-{tag}"
     )
+    if kind != "weight":
+        hand_meter.ask()
     try:
         if kind == "weight":
             typed = st.text_input("Weight", placeholder="212 lb or 96 kg", key=f"round_weight-{tag}")

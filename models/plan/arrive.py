@@ -1,8 +1,8 @@
 """When a green timber must arrive to be ready in time, or how dry it must be bought.
 
 The timber is dried from its arrival in the shop's air of the coming seasons, as an ensemble before any
-reading (`baulk.models.fit_parameters.prior`), and is ready when the piece squared out of it would move less than its
-use tolerates, as in the verdict; one that has been ready before could have been squared then. What moves
+reading (`baulk.models.fit_parameters.prior`), and is ready when the piece squared out of it would move less
+than its use tolerates, as in the verdict; one that has been ready before could have been squared then. What moves
 while a boat is being built is not in it.
 """
 
@@ -99,9 +99,7 @@ class Drying:
             arrived_utc=datetime.fromtimestamp(float(air[0].posix_s[0]), UTC),
             ends_sealed=True,
         )
-        self._theta = fit_parameters.prior(
-            timber, wood, law_for(wood), MEMBERS, np.random.default_rng(5)
-        )
+        self._theta = fit_parameters.prior(timber, wood, law_for(wood), MEMBERS, np.random.default_rng(5))
         self._service = service_draw(use, MEMBERS)
         self._tolerance_mm = use.tolerance_mm(finished.width_mm, finished.depth_mm)
 

@@ -1,4 +1,4 @@
-"""Are a drifting sensor and pins in another timber named, and no sound series? `tests/run --bench -k faults -s`.
+"""Are drift and pins in another timber named, and no sound series? `tests/run --bench -k faults -s`.
 
 Sixty timbers of tests/bench/honesty, whose physics, meters and climates are not the program's, after 9 and 15
 months; then twelve of them with one series of pins that drifts by half a point a month, up or down, or whose

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import select
 import socket
 import subprocess
 import sys
@@ -11,7 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.ingest import pipeline
+from baulk.ingest import kept, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.wire.message import RawMessage
 
@@ -19,7 +21,7 @@ SUBCOMMANDS = [
     *[(name,) for name in commands.COMMANDS],
     *[("timber", each) for each in ("add", "edit", "list", "show", "move", "undo", "attach")],
     *[("place", each) for each in ("list", "set")],
-    *[("reading", each) for each in ("add", "list", "quarantine")],
+    *[("reading", each) for each in ("add", "list", "meter", "quarantine")],
 ]
 WITHOUT_ANSWER = {
     "demo",
@@ -136,6 +138,67 @@ def test_readings_by_hand_are_stored_once_and_in_the_fixed_units(here):
     air = json.loads(here("reading", "add", "--air", "shed", "temp", "68F", "--json").stdout)
     assert air["value"] == pytest.approx(20.0)
     assert len(json.loads(here("reading", "list", tag, "--days", "3650", "--json").stdout)) == 2
+
+
+def test_the_meter_is_asked_about_with_its_first_reading_and_never_after_an_answer(here):
+    here(*OAK)
+    tag = json.loads(here("timber", "list", "--json").stdout)[0]["tag"]
+    pin = ("reading", "add", tag, "moisture", "--depth", "45 mm")
+    assert (
+        "correct for the wood's temperature by itself"
+        not in here("reading", "add", tag, "weight", "96 kg").stdout
+    )
+    assert "reading meter --corrects-temperature yes|no|unknown" in here(*pin, "23.5").stdout
+    assert json.loads(here("reading", "meter", "--json").stdout) == {
+        "corrects_temperature": None,
+        "asked": False,
+    }
+    assert "Nobody has answered yet" in here("reading", "meter").stdout
+    assert "does not correct" in here("reading", "meter", "--corrects-temperature", "no").stdout
+    assert "temperature" not in here(*pin, "24", "--taken", "2026-01-06").stdout
+    assert "by itself" in here("reading", "meter", "--corrects-temperature", "yes").stdout
+    assert "wider range" in here("reading", "meter", "--corrects-temperature", "unknown").stdout
+    answer = json.loads(here("reading", "meter", "--json").stdout)
+    assert (answer["corrects_temperature"], answer["asked"]) == (None, True)
+
+
+@pytest.mark.parametrize(
+    ("typed", "corrects"), [("1", True), ("no", False), ("Don't know", None), ("maybe\n2", False)]
+)
+def test_a_person_at_a_terminal_is_asked_and_asked_again_after_nonsense(shop_dir, app, typed, corrects):
+    """`reading add` under a real pseudo-terminal."""
+    import pty  # noqa: PLC0415
+
+    CliRunner().invoke(app, list(OAK), env={"BAULK_SHOP": str(shop_dir)}, catch_exceptions=False)
+    with shops.open(shop_dir) as opened:
+        tag = opened.register.list()[0].tag
+    ours, theirs = pty.openpty()
+    words = ["reading", "add", tag, "moisture", "23.5", "--depth", "45 mm", "--shop", str(shop_dir)]
+    code = "import sys; from baulk.dashboard import commands; commands.build()(sys.argv[1:])"
+    child = subprocess.Popen(
+        [sys.executable, "-c", code, *words],
+        stdin=theirs,
+        stdout=theirs,
+        stderr=theirs,
+        start_new_session=True,
+    )
+    os.close(theirs)
+    seen, answers = "", typed.split("\n")
+    try:
+        while child.poll() is None and select.select([ours], [], [], 30)[0]:
+            try:
+                seen += os.read(ours, 4096).decode()
+            except OSError:  # the other end was closed
+                break
+            if answers and seen.rstrip().endswith("Which:"):
+                os.write(ours, answers.pop(0).encode() + b"\n")
+                seen = ""
+        assert child.wait(10) == 0, seen
+    finally:
+        child.kill()
+        os.close(ours)
+    with shops.open(shop_dir) as opened:
+        assert kept.hand_meter(opened.store).corrects_temperature is corrects
 
 
 def test_a_timber_without_an_evaluation_says_so(here):

@@ -1,4 +1,4 @@
-"""Scale and pins that contradict each other, from the stored readings to every place that tells the verdict."""
+"""Scale and pins that contradict each other, from stored readings to every place that tells a verdict."""
 
 from __future__ import annotations
 

@@ -77,3 +77,29 @@ def test_a_flood_of_topics_keeps_the_newest(yard_dir):
         kept = heard.last_messages(opened)
     assert len(kept) == 300
     assert kept[0].topic == "loft/n699"
+
+
+def yard_note(tag="FER-01"):
+    """A note of what the yard knows, in which one timber speaks."""
+    origin = {
+        "species": "white oak", "arrived_utc": NOW.isoformat(), "arrived_at": "shed", "place": "shed",
+        "meter": "hand-held meter",
+    }  # fmt: skip
+    row = {"tag": tag, "fitted_utc": NOW.isoformat(), "origin": origin, "says": {"ln_d": [-0.6, 0.2]}}
+    body = {"format": 1, "made_utc": NOW.isoformat(), "taught": [row], "records": {}}
+    return json.dumps(body).encode()
+
+
+def test_it_tells_what_the_yard_has_learned_unless_that_is_switched_off(yard_dir):
+    assert json.loads(doctor(yard_dir, "--json"))["learned"] is None
+    with shops.open(yard_dir) as opened:
+        opened.store.note("yard", yard_note())
+    assert "white oak of a new lot is expected to dry 0.9" in (shown := doctor(yard_dir))
+    assert "from 1 timber\n" in shown
+    told = json.loads(doctor(yard_dir, "--json"))["learned"]
+    (lesson,) = told["lessons"]
+    assert (lesson["kind"], lesson["about"], lesson["timbers"]) == ("wood", "white oak", 1)
+    assert told["made_utc"] == NOW.isoformat()
+    path = yard_dir / "baulk.toml"
+    path.write_text(path.read_text() + "\n[learning]\nfrom_yard = false\n")
+    assert "new lot" not in doctor(yard_dir)

@@ -78,3 +78,28 @@ def test_a_silent_sensor_comes_first(app, shop_folder, invented):
     told = html(open_page(app))
     assert "silent sensor" in told
     assert told.index("silent sensor") < told.index("Last word")
+
+
+def test_what_the_yard_has_learned_is_shown_with_how_many_timbers_speak(app, shop_folder, invented):
+    assert "times as fast" not in html(open_page(app))
+    origin = {
+        "species": "white oak", "arrived_utc": invented.NOW.isoformat(), "arrived_at": "shed",
+        "place": "shed", "meter": None,
+    }  # fmt: skip
+    rows = [
+        {
+            "tag": f"T{k}",
+            "fitted_utc": invented.NOW.isoformat(),
+            "origin": origin,
+            "says": {"ln_d": [-0.6, 0.2]},
+        }
+        for k in range(9)
+    ]
+    body = {"format": 1, "made_utc": invented.NOW.isoformat(), "taught": rows, "records": {}}
+    with shops.open(shop_folder) as shop:
+        shop.store.note("yard", json.dumps(body).encode())
+    page = open_page(app)
+    told = html(page)
+    assert "White oak of a new lot is expected to dry 0." in told
+    assert "9 timbers" in told
+    assert any(each.value == "What the yard has learned" for each in page.header)

@@ -9,6 +9,7 @@ import segno
 
 from baulk.dashboard import answer, hint, scan
 from baulk.dashboard.paper import labels
+from baulk.ingest import kept
 from baulk.ingest import shop as shops
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner
@@ -58,6 +59,40 @@ def test_a_pin_reading_that_fits_is_said_to_fit_and_is_stored(app, shop_folder):
     with shops.open(shop_folder) as shop:
         hand = [r for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"]
     assert [(r.value, r.series.depth_mm) for r in hand] == [(20.5, pytest.approx(76.2))]
+
+
+def asks(page):
+    return any("correct for the wood's temperature by itself" in each.value for each in page.markdown)
+
+
+@pytest.mark.parametrize(("word", "corrects"), [("Yes", True), ("No", False), ("Don't know", None)])
+def test_whether_the_meter_corrects_by_itself_is_asked_once_and_kept(app, shop_folder, word, corrects):
+    page = open_page(app, tag="FER-03")
+    assert asks(page)
+    page.segmented_control(key="round_kind-FER-03").set_value("weight").run()
+    assert not asks(page), "a scale has no such thing"
+    page.segmented_control(key="round_kind-FER-03").set_value("pins").run()
+    page.button(key=f"hand_meter-{word}").click().run()
+    assert not page.exception
+    assert "The forecasts follow" in said(page)
+    assert not asks(page)
+    assert not asks(open_page(page, tag="FER-02"))
+    with shops.open(shop_folder) as shop:
+        assert kept.hand_meter(shop.store).corrects_temperature is corrects
+
+
+def test_a_timbers_own_page_asks_once_a_meter_was_read_by_hand(app):
+    app.run()
+    app.switch_page("views/timber.py")
+    app.query_params["tag"] = "FER-03"
+    assert not asks(app.run()), "its sensors are no hand meter"
+    app.text_input(key="hand_mc").set_value("20.5")
+    app.text_input(key="hand_depth").set_value("3 in")
+    app.button(key="hand_store").click().run()
+    assert asks(app.run())
+    app.button(key="hand_meter-No").click().run()
+    assert not app.exception
+    assert not asks(app)
 
 
 def test_a_reading_far_from_what_is_expected_gets_a_warning_before_it_is_stored(app):

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 
-from baulk.ingest import config
+from baulk.ingest import config, kept, meters
+from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
 from baulk.models.errors import BaulkError
+from baulk.models.fit_meters import setting_for
+from baulk.models.reading import Reading, Series
+
+NOW = datetime(2026, 1, 20, 12, tzinfo=UTC)
 
 
 def load(tmp_path, text):
@@ -36,8 +43,10 @@ def test_a_meter_is_read_as_the_fit_takes_it(tmp_path):
         ('kind = "radar"', "pins"),
         ("set_to_kg_m3 = 500", "meters without pins"),
         ('kind = "capacitance"\nset_to = "white oak"', "set to a density"),
+        ('kind = "capacitance"\ncorrects_temperature = true', "for meters with pins"),
+        ('corrects_temperature = "perhaps"', "boolean"),
         ("set_to_kg_m3 = 5", "80"),
-        ('wood = "fir"', "wood is not known; known: kind, series, set_to, set_to_kg_m3, shown_pct"),
+        ('wood = "fir"', "wood is not known; known: by_hand, corrects_temperature, kind, series, set_to"),
     ],
 )
 def test_a_mistake_in_a_meter_is_named(tmp_path, row, words):
@@ -50,3 +59,90 @@ def test_a_meter_set_to_a_wood_nobody_knows_is_refused_when_it_is_used(tmp_path)
     got = load(tmp_path, '[[meter]]\nset_to = "unobtainium"')
     with pytest.raises(BaulkError, match="unobtainium"):
         got.meter[0].setting()
+
+
+def taken(source, series="timber/FER-01/pin-25/b/moisture"):
+    return Reading(series=Series.parse(series), value=14, taken_utc=NOW, arrived_utc=NOW, source=source)
+
+
+def test_what_the_shop_answered_holds_for_readings_by_hand_alone():
+    for answered in (True, False):
+        given = meters.settings([], hand_corrects=answered)
+        assert setting_for(taken("hand"), given).corrects_temperature is answered
+        assert setting_for(taken("mqtt"), given).corrects_temperature is None
+    assert meters.settings([], hand_corrects=None) == ()
+
+
+def test_a_row_of_the_settings_has_the_last_word_and_the_answer_fills_what_it_leaves_open(tmp_path):
+    rows = load(
+        tmp_path,
+        '[[meter]]\nseries = "timber/FER-01/*"\nset_to = "Douglas-fir"\n'
+        '[[meter]]\nseries = "timber/FER-02/*"\ncorrects_temperature = false\n'
+        '[[meter]]\nseries = "timber/FER-03/*"\nkind = "capacitance"',
+    ).meter
+    given = meters.settings(rows, hand_corrects=True)
+    one, two, three = (f"timber/FER-0{n}/pin-25/moisture" for n in (1, 2, 3))
+    by_hand = setting_for(taken("hand", one), given)
+    assert (by_hand.set_to.name, by_hand.corrects_temperature) == ("Douglas-fir", True)
+    by_sensor = setting_for(taken("mqtt", one), given)
+    assert (by_sensor.set_to.name, by_sensor.corrects_temperature) == ("Douglas-fir", None)
+    assert setting_for(taken("hand", two), given).corrects_temperature is False
+    assert setting_for(taken("hand", three), given).kind == "capacitance"
+
+
+def test_the_question_is_asked_until_it_is_answered_and_the_answer_can_be_changed(shop_dir):
+    with shops.open(shop_dir) as shop:
+        assert kept.hand_meter(shop.store) is None
+        assert shop.hand_meter_is_open()
+        for answered in (None, True, False):  # "nobody knows" is an answer too
+            said = kept.HandMeter(corrects_temperature=answered, answered_utc=NOW)
+            kept.keep_hand_meter(shop.store, said)
+            assert kept.hand_meter(shop.store) == said
+            assert not shop.hand_meter_is_open()
+    with shops.open(shop_dir) as shop:
+        assert kept.hand_meter(shop.store) == said
+
+
+@pytest.mark.parametrize("damaged", [b"", b"[]", b"{", b'{"corrects_temperature": "perhaps"}', b"7"])
+def test_a_damaged_answer_is_asked_for_again(shop_dir, damaged):
+    with shops.open(shop_dir) as shop:
+        shop.store.note(kept.HAND_METER, damaged)
+        assert kept.hand_meter(shop.store) is None
+        assert shop.hand_meter_is_open()
+
+
+@pytest.mark.parametrize(
+    ("rows", "open_still"),
+    [
+        ("[[meter]]\ncorrects_temperature = true", False),
+        ('[[meter]]\nseries = "timber/*/pin-*/moisture"\ncorrects_temperature = false', False),
+        ('[[meter]]\nkind = "capacitance"', False),
+        ('[[meter]]\nset_to = "Douglas-fir"', True),
+        ('[[meter]]\nseries = "timber/FER-01/*"\ncorrects_temperature = true', True),
+    ],
+)
+def test_nobody_is_asked_what_the_settings_say(shop_dir, rows, open_still):
+    file = shop_dir / "baulk.toml"
+    file.write_text(file.read_text() + "\n" + rows)
+    with shops.open(shop_dir) as shop:
+        assert shop.hand_meter_is_open() is open_still
+
+
+def test_the_answer_is_part_of_what_an_evaluation_is_made_from(yard):
+    from baulk.ingest.evaluate import gather  # noqa: PLC0415 - half a second that the other tests do not need
+
+    place = yard.register.list()[0].place
+    for what, value in (("temp", 9.0), ("humidity", 70.0)):
+        yard.add_reading_by_hand(Series.parse(f"air/{place}/{what}"), value, now_utc=NOW)
+
+    def made():
+        return gather(yard.register.list()[0].tag, yard, NOW)
+
+    before = made()
+    kept.keep_hand_meter(yard.store, kept.HandMeter(corrects_temperature=True, answered_utc=NOW))
+    after = made()
+    assert [each.corrects_temperature for each in after.wish.meters] == [True]
+    assert after.fingerprint() != before.fingerprint()
+    later = kept.HandMeter(corrects_temperature=True, answered_utc=NOW.replace(day=21))
+    kept.keep_hand_meter(yard.store, later)
+    assert made().fingerprint() == after.fingerprint()

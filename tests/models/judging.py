@@ -75,9 +75,7 @@ def pins(piece, fields, *, depths=(12.0, 25.0), bias=1.0, sd=1.0, seed=2):
         for depth in depths:
             true = float(field.pin_pct(depth, Face.B)[0])
             scatter = rng.normal(0, sd) * (1.0 if true < 29 else 2.0)
-            found.append(
-                reading(piece, field.posix_s, max(shown(true) + bias + scatter, 5), depth_mm=depth)
-            )
+            found.append(reading(piece, field.posix_s, max(shown(true) + bias + scatter, 5), depth_mm=depth))
     return found
 
 

@@ -355,3 +355,30 @@ def test_a_coat_holds_on_in_the_forecast_and_comes_off_with_the_saw(case):
     assert fallen(coated) < 0.7 * fallen(off)
     cut = Finished(width_mm=100, depth_mm=100)
     assert fallen(coated, piece=cut) == pytest.approx(fallen(off, piece=cut), abs=1e-6)
+
+
+def test_in_cold_air_a_meter_that_corrects_by_itself_means_drier_wood_than_one_that_does_not(case):
+    piece, air, fields = case
+    cold = dataclasses.replace(air, temp_c=np.full(air.temp_c.shape, 4.0))
+    readings = shown((piece, cold, fields), lambda mc: 0.0 * mc + 14)
+
+    plain, corrected, unknown = (
+        fit((piece, cold, fields), readings, corrections=[MeterSetting(corrects_temperature=each)]).readings[
+            -1
+        ]
+        for each in (False, True, None)
+    )
+    assert corrected.measured_pct == pytest.approx(14.0)
+    # 0.10 to 0.15 % per degC: SP Tra report PX21326 (2012) pp. 5-6, VTT Publications 420 (2000)
+    assert 14 + 0.10 * 16 <= plain.measured_pct <= 14 + 0.15 * 16
+    assert unknown.measured_pct == plain.measured_pct
+    assert unknown.sd_pct > plain.sd_pct > corrected.sd_pct
+
+
+def test_readings_after_two_days_of_frost_are_set_aside_with_the_airs_temperature(case):
+    piece, air, fields = case
+    frost = dataclasses.replace(air, temp_c=np.where(air.posix_s > fields[-4].posix_s, -7.0, air.temp_c))
+    found = fit((piece, frost, fields), shown((piece, frost, fields), lambda mc: mc))
+    (words,) = [each for each in found.left_out if "frozen" in each]
+    assert "3 set aside" in words or "2 set aside" in words
+    assert "-7 °C in the mean of the two days before" in words

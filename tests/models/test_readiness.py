@@ -202,7 +202,73 @@ def test_the_next_reading_is_the_best_of_those_offered_with_its_worth(piece, ahe
         now = np.std(ahead.days())
         assert f"from ±{now:.0f} to ±{now * np.sqrt(1 - max(share)):.0f} days" in words
     else:
-        assert words.startswith("No ")
+        blind = next_reading.blind(piece["timber"], piece["calibration"])
+        assert (BLIND if blind else "more than 5 %") in words
+
+
+def with_moisture(calibration, core_pct, path, *, weighed, spread=4.0):
+    """The same ensemble, its section at a moisture that goes with the day on which it is ready."""
+    days = path.days()
+    of_member = core_pct + spread * (days - days.mean()) / days.std()
+    field = calibration.field_now
+    mc = np.broadcast_to(of_member[:, None, None], field.mc_pct.shape).copy()
+    begun = np.broadcast_to(np.full(days.size, 80.0), calibration.history_mean_pct.shape)
+    return dataclasses.replace(
+        calibration,
+        field_now=dataclasses.replace(field, mc_pct=mc),
+        history_mean_pct=begun,
+        weighed=weighed,
+    )
+
+
+BLIND = "Pins tell little while the core is above fibre saturation."
+
+
+def test_where_pins_are_blind_it_asks_for_a_weight_or_a_core_and_says_why(piece, ahead):
+    weighed = with_moisture(piece["calibration"], 55.0, ahead, weighed=True)
+    said = next_reading.sentence(piece["timber"], weighed, ahead)
+    assert said.startswith("Weigh it today: ")
+    assert said.endswith(BLIND)
+    never = with_moisture(piece["calibration"], 55.0, ahead, weighed=False)
+    said = next_reading.sentence(piece["timber"], never, ahead)
+    assert said.startswith(("Bore a core", "Cut a slice"))
+    assert BLIND in said
+    assert "Without cutting, weigh it now and again in four weeks" in said
+    assert "drive pins" not in said.lower()
+
+
+def test_below_saturation_pins_are_offered_again(piece, ahead):
+    dry = with_moisture(piece["calibration"], 16.0, ahead, weighed=False)
+    assert not next_reading.blind(piece["timber"], dry)
+    said = next_reading.sentence(piece["timber"], dry, ahead)
+    assert said.startswith("Drive pins ")
+    assert BLIND not in said
+
+
+def test_a_wet_core_alone_makes_pins_blind_and_a_wet_shell_alone_does_not(piece, ahead):
+    calibration = with_moisture(piece["calibration"], 16.0, ahead, weighed=True, spread=0.5)
+    field = calibration.field_now
+    inside = np.zeros(field.mc_pct.shape[-2:], bool)
+    ny, nx = inside.shape
+    inside[ny // 4 : -(ny // 4), nx // 4 : -(nx // 4)] = True
+    for wet, expected in ((inside, True), (~inside, False)):
+        mc = np.where(wet, 60.0, field.mc_pct)
+        there = dataclasses.replace(calibration, field_now=dataclasses.replace(field, mc_pct=mc))
+        assert next_reading.blind(piece["timber"], there) is expected
+
+
+def test_when_nothing_helps_the_first_weight_is_offered_or_the_same_readings_later(piece, ahead):
+    same = {"core_pct": 55.0, "path": ahead, "spread": 1e-9}
+    never = with_moisture(piece["calibration"], weighed=False, **same)
+    said = next_reading.sentence(piece["timber"], never, ahead)
+    assert said.startswith("Weigh it now and again in four weeks: the first weight tells little by itself")
+    weighed = with_moisture(piece["calibration"], weighed=True, **same)
+    said = next_reading.sentence(piece["timber"], weighed, ahead)
+    assert said.startswith("No reading available today would reduce the uncertainty by more than 5 %")
+
+
+def test_a_reading_is_worth_it_from_five_percent_of_the_standard_deviation_on():
+    assert np.sqrt(1 - next_reading.WORTH) == pytest.approx(0.95)
 
 
 def test_evaluated_again_and_again_with_new_noise_a_verdict_does_not_flap():

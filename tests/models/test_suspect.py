@@ -103,7 +103,6 @@ def test_while_a_series_is_left_out_only_a_whole_fit_goes_on(yard):
 
 
 def test_two_series_alone_that_part_name_neither_where_both_explain_it(yard):
-    piece, _, fields = yard
     two = [
         each
         for each in changed(yard, lambda shown, months: shown + 0.5 * months)

@@ -11,7 +11,6 @@ import numpy as np
 
 from baulk.ingest import evaluate
 from baulk.models.reading import AT_DEPTH
-
 from honesty import grid, meters, observed, shop_run, truth
 from honesty.climates import DAY_S
 from honesty.rows import HISTORIES
@@ -65,8 +64,10 @@ def foreign(inputs, number, other, series, *, later_days=0, kept_in=None):
         day = (each.taken_utc.timestamp() - start) / DAY_S + later_days
         depth, face = each.series.depth_mm, each.series.face.value
         field = theirs.field(day)
-        true = grid.pin_pct(field, theirs.piece.width_mm, theirs.piece.depth_mm, face, depth, meter.bare_mm, 0.0)
-        return meters.shown_pct(rng, meter, true, float(np.interp(day, np.arange(theirs.wood_c.size), theirs.wood_c)))
+        width, height = theirs.piece.width_mm, theirs.piece.depth_mm
+        true = grid.pin_pct(field, width, height, face, depth, meter.bare_mm)
+        wood_c = float(np.interp(day, np.arange(theirs.wood_c.size), theirs.wood_c))
+        return meters.shown_pct(rng, meter, true, wood_c)
 
     return _changed(inputs, series, other_wood)
 

@@ -127,6 +127,11 @@ def change_mm(piece, shares):
     return {name: np.einsum("...ji,ji->...", shares, each) for name, each in table.items()}
 
 
+def coarse(field_pct):
+    """Means over this module's cells of a finished piece on any other even grid."""
+    return grid.sawn(field_pct, 152.0, 152.0, 152.0, CELLS)
+
+
 def done(piece, moist_pct):
     """Share of the whole shrinkage that wood at a moisture content has done."""
     return np.clip(1 - np.asarray(moist_pct, dtype=float) / piece.fsp_pct, 0, 1)

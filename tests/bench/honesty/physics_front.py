@@ -60,14 +60,19 @@ def dry(wood, level, place, drive):
 
 
 @numba.njit(cache=True)
-def _potential(moist, fsp, slope, free):
-    """Integral of D over its level, from zero: what the flux is the gradient of."""
+def _potential(moist, fsp, slope):
+    """Integral of D over its level, from zero: what the flux of bound water is the gradient of."""
     bound = min(moist, fsp)
     if abs(slope) < 1e-6:
-        found = bound
-    else:
-        found = (np.exp(slope * (bound - 20)) - np.exp(-20 * slope)) / slope
-    return found + free * max(moist - fsp, 0.0)
+        return bound
+    return (np.exp(slope * (bound - 20)) - np.exp(-20 * slope)) / slope
+
+
+@numba.njit(cache=True)
+def _between(mc, head, free, fsp, one, other):
+    """Fall from one cell to another: of the bound water, and of what little free water moves in both."""
+    share = min(free[one], free[other])
+    return head[one] - head[other] + share * (max(mc[one] - fsp, 0.0) - max(mc[other] - fsp, 0.0))
 
 
 @numba.njit(cache=True)
@@ -87,19 +92,19 @@ def _march(mc, size, sx, sy, edge, free, law, warm, target, surface, out):
         for _ in range(many):
             for j in range(ny):
                 for i in range(nx):
-                    head[j, i] = _potential(mc[j, i], fsp, slope, free[j, i])
+                    head[j, i] = _potential(mc[j, i], fsp, slope)
             gain[:] = 0.0
             for j in range(ny):
                 for i in range(nx - 1):
-                    flux = w * sx[j, i] * (head[j, i] - head[j, i + 1]) / dx
+                    flux = w * sx[j, i] * _between(mc, head, free, fsp, (j, i), (j, i + 1)) / dx
                     gain[j, i] -= flux / dx
                     gain[j, i + 1] += flux / dx
             for j in range(ny - 1):
                 for i in range(nx):
-                    flux = w * sy[j, i] * (head[j, i] - head[j + 1, i]) / dy
+                    flux = w * sy[j, i] * _between(mc, head, free, fsp, (j, i), (j + 1, i)) / dy
                     gain[j, i] -= flux / dy
                     gain[j + 1, i] += flux / dy
-            air = _potential(target[step], fsp, slope, 0.0)
+            air = _potential(target[step], fsp, slope)
             for j in range(ny):
                 for i in range(nx):
                     if 0 < j < ny - 1 and 0 < i < nx - 1:

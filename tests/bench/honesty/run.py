@@ -55,6 +55,27 @@ def job(number, histories, readings):
     return rows.follow(number, histories=histories, readings=readings)
 
 
+def square_job(number):
+    from honesty import asking  # noqa: PLC0415
+
+    return asking.until_square(number)
+
+
+def squared(numbers, workers=2):
+    """Rows of asking every four weeks until the first yes, free of heart only."""
+    numbers = [each for each in numbers if not timbers.piece(each).boxed]
+    context = get_context("spawn")
+    with ProcessPoolExecutor(
+        workers, mp_context=context, initializer=one_core, initargs=(context.Value("i", 0),)
+    ) as pool:
+        return [row for rows in pool.map(square_job, numbers) for row in rows]
+
+
+def tell_squared(rows):
+    show("asked every four weeks until the first yes, free of heart", scores.squaring(rows).to_frame(""))
+    show("told and held", scores.reliability([r["probability"] for r in rows], [r["holds"] for r in rows]))
+
+
 def asked(numbers, *, histories=(3, 9, 15), readings=True, workers=2):
     """Moisture rows and movement rows of many timbers."""
     context = get_context("spawn")
@@ -121,6 +142,7 @@ def main(words=None):
     parser.add_argument("--history", default="3,9,15", help="months")
     parser.add_argument("--without-held-out", action="store_true", help="leave out what is not tuned to")
     parser.add_argument("--without-readings", action="store_true", help="the prior alone")
+    parser.add_argument("--square", action="store_true", help="ask every four weeks until the first yes instead")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--save", help="file for the rows")
     parser.add_argument("--show", help="print the tables of saved rows")
@@ -128,6 +150,9 @@ def main(words=None):
     args = parser.parse_args(words)
     if args.show:
         found = read(args.show)
+        if "square" in found:
+            tell_squared([r for r in found["square"] if not (args.without_held_out and r["held_out"])])
+            return
         kept = [[r for r in found[name] if not (args.without_held_out and r["held_out"])]
                 for name in ("moisture", "movement")]  # fmt: skip
         tell(*kept)
@@ -139,6 +164,13 @@ def main(words=None):
     numbers = chosen(args)
     if args.without_held_out:
         print(f"left out: physics {HELD_OUT_PHYSICS!r} and meter {HELD_OUT_METER!r}")
+    if args.square:
+        found = squared(numbers, args.workers)
+        if args.save:
+            Path(args.save).write_text(json.dumps({"square": found}), encoding="utf-8")
+        tell_squared(found)
+        print(f"\n{time.monotonic() - begun:.0f} s")
+        return
     histories = [int(each) for each in args.history.split(",")]
     moisture, movement = asked(
         numbers, histories=histories, readings=not args.without_readings, workers=args.workers

@@ -126,6 +126,28 @@ def reliability(told, held, edges=(0, 0.1, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 1.0001
     return pd.DataFrame(lines)
 
 
+def squaring(rows):
+    """What was told of squaring against what held: lines of a table."""
+    table = pd.DataFrame(rows)
+    first = table[table["step"] == "square"]
+    dates = table[table["date_holds"].notna()] if "date_holds" in table else table[:0]
+    away = (table["probability"] - table["holds"]).groupby(pd.cut(table["probability"], 5)).mean()
+    lines = {
+        "timbers asked": table["number"].nunique(),
+        "times asked": len(table),
+        "told yes": len(first),
+        "first yes holds, share": first["holds"].mean(),
+        "first yes holds in service alone, share": first["holds_in_service"].mean(),
+        "mean probability at the first yes": first["probability"].mean(),
+        "told on the mean": table["probability"].mean(),
+        "held on the mean": table["holds"].mean(),
+        "largest miss of a fifth of the scale": away.abs().max(),
+        "dates told": len(dates),
+        "dates kept, share": dates["date_holds"].astype(float).mean(),
+    }
+    return pd.Series(lines)
+
+
 def compared(before, after, horizon=180):
     """Interval scores after over before on the rows that both have."""
     keys = ["number", "months", "part", "horizon"]

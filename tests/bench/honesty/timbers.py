@@ -84,7 +84,8 @@ class Piece:
     heart_pct: float
     sap_pct: float
     heart_mm: float  # radius of the heartwood
-    told_green_pct: float | None
+    section_error_pct: float | None  # of an oven-dried section cut on arrival; None when none was cut
+    told_green_pct: float | None  # what it said, known once the truth is
     conductance_m_s: float
     faces: tuple[float, float, float, float]  # factors of a, b, c, d
     season: float  # of the surface: share by which it is quicker in summer
@@ -162,12 +163,13 @@ def piece(number):
         length_mm=float(rng.uniform(2400, 4000)),
         use=tuple(USES)[int(rng.integers(len(USES)))],
         arrived_s=FIRST_S + DAY_S * float(rng.integers(0, 730)),
-        dried_days=int(rng.integers(60, 200)) if rng.random() < 0.15 else 0,
+        dried_days=int(rng.integers(30, 120)) if rng.random() < 0.1 else 0,
         ends_sealed=bool(rng.random() < 0.5),
         heart_pct=heart,
         sap_pct=float(kind.sap_pct * np.exp(rng.normal(0, 0.12))),
         heart_mm=sap_share * float(max(corners)),
-        told_green_pct=float(np.round(heart + rng.normal(0, 3))) if rng.random() < 0.15 else None,
+        section_error_pct=float(rng.normal(0, 3)) if rng.random() < 0.15 else None,
+        told_green_pct=None,
         conductance_m_s=6e-8 * float(np.exp(rng.normal(0, 0.5))),
         faces=tuple(factors.tolist()),
         season=float(rng.uniform(0.0, 0.4)),

@@ -6,6 +6,7 @@ that every run on the same truth reads it.
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import os
 import pickle
@@ -122,6 +123,9 @@ def make(number):
     share = ends.left(piece.length_mm, along[since * STEPS_A_DAY :], sealed=piece.ends_sealed)
     usual = float(drive.emc_pct.mean())
     kept = np.arange(0, days + 1, EVERY_DAYS)
+    if piece.section_error_pct is not None:
+        said = round(float(parts["mean"][0]) + piece.section_error_pct)
+        piece = dataclasses.replace(piece, told_green_pct=float(said))
     return Truth(
         piece=piece,
         mean_pct=parts["mean"],

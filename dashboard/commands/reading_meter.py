@@ -1,0 +1,99 @@
+"""What the shop says about the meter behind readings by hand: `baulk reading meter`."""
+
+from __future__ import annotations
+
+import sys
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.ingest import kept
+from baulk.ingest import shop as shops
+
+QUESTION: Final = "Does your meter correct for the wood's temperature by itself?"
+_HOW: Final = "baulk reading meter --corrects-temperature yes|no|unknown"
+
+
+class Answer(StrEnum):
+    """What a person may answer."""
+
+    YES = "yes"
+    NO = "no"
+    UNKNOWN = "unknown"
+
+
+_CORRECTS: Final[dict[Answer, bool | None]] = {Answer.YES: True, Answer.NO: False, Answer.UNKNOWN: None}
+_SAID: Final[dict[bool | None, str]] = {
+    True: "corrects for the wood's temperature by itself: its numbers are taken as it shows them",
+    False: "does not correct for the wood's temperature: the forecasts do",
+    None: "may or may not correct for the wood's temperature: the forecasts do, with a wider range",
+}
+
+
+def meter(
+    *,
+    corrects_temperature: Annotated[
+        Answer | None,
+        typer.Option(
+            "--corrects-temperature",
+            help="Whether it corrects for the wood's temperature by itself, or is set to that temperature "
+            "before each reading.",
+        ),
+    ] = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Show or change what is known of the meter that readings by hand are taken with.
+
+    A [[meter]] row with corrects_temperature in baulk.toml has the last word.
+
+    Example: baulk reading meter --corrects-temperature no
+    """
+    with shops.open(shop) as opened:
+        if corrects_temperature is not None:
+            _keep(opened, corrects_temperature)
+        known = kept.hand_meter(opened.store)
+        is_open = opened.hand_meter_is_open()
+    if json:
+        answered = {} if known is None else {"answered_utc": known.answered_utc}
+        corrects = known and known.corrects_temperature
+        say_json({"corrects_temperature": corrects, "asked": known is not None, **answered})
+    elif known is not None:
+        say(f"the meter behind readings by hand {_SAID[known.corrects_temperature]}")
+    elif is_open:
+        say(f"{QUESTION} Nobody has answered yet: {_HOW}")
+    else:
+        say("the [[meter]] rows of baulk.toml say how readings by hand are corrected")
+
+
+def ask(shop: Path) -> None:
+    """Ask a person at a terminal; elsewhere say how to answer."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        say(f"{QUESTION} Answer once: {_HOW}")
+        return
+    say(f"{QUESTION} Answer yes too if you set the wood's temperature on it before each reading.")
+    say("  1 yes   2 no   3 don't know   (asked once; `baulk reading meter` changes it)")
+    given = typer.prompt("  Which", value_proc=_number)
+    with shops.open(shop) as opened:
+        _keep(opened, given)
+    say(f"kept: the meter {_SAID[_CORRECTS[given]]}")
+
+
+def _number(typed: str) -> Answer:
+    """Read an answer by its number or its word; what is neither is asked for again."""
+    words = {"1": Answer.YES, "2": Answer.NO, "3": Answer.UNKNOWN, "don't know": Answer.UNKNOWN}
+    words |= {each.value: each for each in Answer}
+    if (found := words.get(typed.strip().lower())) is None:
+        raise typer.BadParameter(f"{typed!r} is no answer; type 1, 2 or 3")
+    return found
+
+
+def _keep(opened: shops.Shop, answer: Answer) -> None:
+    kept.keep_hand_meter(
+        opened.store,
+        kept.HandMeter(corrects_temperature=_CORRECTS[answer], answered_utc=datetime.now(UTC)),
+    )

@@ -1,0 +1,136 @@
+"""What a yard has learned, for people: its woods, its meters, its places and its earlier forecasts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final, Literal
+
+import numpy as np
+
+from baulk.models.fit_parameters import PARAMETERS
+from baulk.models.track_record import Spread
+from baulk.models.yard import Learned, Origin, Taught, prior_of
+
+Kind = Literal["wood", "meter", "place", "forecasts"]
+
+_NINETY: Final = 1.645  # standard deviations to each end of a 90 % interval
+_CENTRED: Final = ("ln_d", "meter_bias", "ln_surface", "emc_offset")  # priors whose middle is 0
+_DEFAULTS: Final = {each.name: (0.0, each.sd) for each in PARAMETERS if each.name in _CENTRED}
+_NOBODY: Final = "\0"  # no timber's tag, place or meter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lesson:
+    """One thing that the yard has learned.
+
+    Parameters
+    ----------
+    kind : {"wood", "meter", "place", "forecasts"}
+        What it is about.
+    about : str
+        Which wood, meter or place.
+    sentence : str
+        What, in words.
+    value, low, high : float
+        The same as a number and its 90 % interval: a factor [-], or points of moisture [%].
+    timbers : int
+        How many speak; of forecasts, how many were held against what came.
+    """
+
+    kind: Kind
+    about: str
+    sentence: str
+    value: float
+    low: float
+    high: float
+    timbers: int
+
+    @property
+    def backing(self) -> str:
+        """How many speak, in words."""
+        what = "comparison" if self.kind == "forecasts" else "timber"
+        return f"{self.timbers} {what}{'' if self.timbers == 1 else 's'}"
+
+
+def lessons(taught: Sequence[Taught], spreads: Mapping[str, Spread]) -> tuple[Lesson, ...]:
+    """Say what a yard has learned.
+
+    Parameters
+    ----------
+    taught : sequence of Taught
+        What each timber taught.
+    spreads : mapping of str to Spread
+        Factor on the width of forecasts by species.
+
+    Returns
+    -------
+    tuple of Lesson
+        Woods, meters, places, then forecasts, each by name; only those of which somebody speaks.
+    """
+    found = []
+    for wood in sorted({each.timber.species for each in taught}):
+        row = _row(taught, "ln_d", species=wood)
+        if row is not None:
+            found.append(
+                _factor(
+                    "wood", wood, row, "of a new lot is expected to dry {} times as fast as the table says"
+                )
+            )
+    for meter in sorted({each.timber.meter for each in taught if each.timber.meter}):
+        row = _row(taught, "meter_bias", meter=meter)
+        if row is not None and row.near:
+            found.append(_points("meter", meter, row, "reads {}"))
+    for place in sorted({each.timber.place for each in taught if each.timber.place}):
+        row = _row(taught, "ln_surface", place=place)
+        if row is not None and row.near:
+            found.append(_factor("place", place, row, "lets faces give off moisture {} times as freely"))
+        row = _row(taught, "emc_offset", place=place)
+        if row is not None and row.near:
+            found.append(_points("place", place, row, "brings wood to {} than its air says"))
+    found += [_of_forecasts(wood, each) for wood, each in sorted(spreads.items()) if each.compared]
+    return tuple(found)
+
+
+def _row(taught: Sequence[Taught], name: str, **of: str) -> Learned | None:
+    given = {"species": _NOBODY, "place": _NOBODY, "meter": _NOBODY} | of
+    new = Origin(tag=_NOBODY, arrived_at=_NOBODY, arrived_utc=datetime.max.replace(tzinfo=UTC), **given)
+    rows = prior_of(new, taught, {name: _DEFAULTS[name]})
+    return next(iter(rows.values()), None)
+
+
+def _factor(kind: Kind, about: str, row: Learned, words: str) -> Lesson:
+    low, value, high = (
+        float(each) for each in np.exp(row.mean + _NINETY * row.sd * np.array([-1.0, 0.0, 1.0]))
+    )
+    said = f"{about} {words.format(f'{value:.2g}')} ({low:.2g} to {high:.2g})"
+    return _lesson(kind, about, said, row, (low, value, high))
+
+
+def _points(kind: Kind, about: str, row: Learned, words: str) -> Lesson:
+    low, value, high = (row.mean + _NINETY * row.sd * each for each in (-1.0, 0.0, 1.0))
+    side = ("high" if value > 0 else "low") if kind == "meter" else ("wetter" if value > 0 else "drier")
+    said = f"{about} {words.format(f'{abs(value):.1f} points {side}')} ({low:+.1f} to {high:+.1f})"
+    return _lesson(kind, about, said, row, (low, value, high))
+
+
+def _lesson(kind: Kind, about: str, said: str, row: Learned, span: tuple[float, float, float]) -> Lesson:
+    low, value, high = (round(each, 3) for each in span)
+    return Lesson(
+        kind=kind,
+        about=about,
+        sentence=said,
+        value=value,
+        low=low,
+        high=high,
+        timbers=row.near or row.timbers,
+    )
+
+
+def _of_forecasts(wood: str, spread: Spread) -> Lesson:
+    said = f"forecasts of {wood} are made {spread.factor:.2f} times as wide as the model alone would"
+    return Lesson(
+        kind="forecasts", about=wood, sentence=said, value=spread.factor, low=spread.factor,
+        high=spread.factor, timbers=spread.compared,
+    )  # fmt: skip

@@ -1,0 +1,113 @@
+"""Between a fit and the yard: the prior that a yard gives, the meter that read a timber, and the words."""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import judging
+
+from baulk.models import fit_parameters, species, yard_fit, yard_words
+from baulk.models.diffusion import law_for
+from baulk.models.fit_meters import MeterSetting
+from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.yard import LEARNED, Learned, YardPrior, estimates
+
+NOW = datetime(2026, 5, 14, tzinfo=UTC)
+OAK = species.get("white oak")
+LAW = law_for(OAK)
+NAMES = [each.name for each in fit_parameters.PARAMETERS]
+KNOWN = YardPrior(
+    rows={
+        "ln_d": Learned(mean=-0.5, sd=0.3, timbers=9, near=4),
+        "meter_bias:hand-held meter": Learned(mean=1.2, sd=0.5, timbers=7, near=7),
+    }
+)
+
+
+def drawn(yard):
+    rng = np.random.default_rng(1)
+    return fit_parameters.prior(judging.timber(), OAK, LAW, 64, rng, yard=yard)
+
+
+def test_the_yards_prior_takes_the_place_of_two_rows_and_leaves_the_others():
+    usual, learned = drawn(None), drawn(KNOWN)
+    for name, mean, sd in (("ln_d", -0.5, 0.3), ("meter_bias", 1.2, 0.5)):
+        row = learned[NAMES.index(name)]
+        assert (row.mean(), row.std()) == pytest.approx((mean, sd), abs=1e-6)
+    others = [i for i, name in enumerate(NAMES) if name not in {"ln_d", "meter_bias"}]
+    assert np.array_equal(usual[others], learned[others])
+
+
+def test_a_fit_that_found_nothing_gives_back_its_prior():
+    for known in (None, KNOWN):
+        found = yard_fit.posterior(drawn(known), judging.timber(), OAK, LAW, known)
+        assert set(found.names) == set(LEARNED) == set(yard_fit.defaults(judging.timber(), OAK, LAW))
+        assert found.mean == pytest.approx(found.prior_mean, abs=0.02)
+        assert np.sqrt(np.diag(found.cov)) == pytest.approx(found.prior_sd, rel=0.05)
+    at = found.names.index("ln_d")
+    assert (found.prior_mean[at], found.prior_sd[at]) == (-0.5, 0.3)
+    assert (found.default_mean[at], found.default_sd[at]) == (0.0, pytest.approx(np.log(2)))
+    assert found.default_mean[found.names.index("slope")] == LAW.slope_per_pct
+
+
+def test_a_start_that_was_measured_teaches_the_lot_and_is_not_overruled_by_it():
+    measured = judging.timber(green_mc_pct=78.0)
+    assert "start" not in yard_fit.defaults(measured, OAK, LAW)
+    theta = fit_parameters.prior(measured, OAK, LAW, 64, np.random.default_rng(1))
+    start = estimates(yard_fit.posterior(theta, measured, OAK, LAW, None))["start"]
+    assert start.value == pytest.approx(78.0, abs=6.0)
+    assert start.sd == pytest.approx(fit_parameters.START_SD_MEASURED_PCT, rel=0.3)
+
+
+def read(source="hand", quantity=Quantity.MOISTURE, flags=(), depth_mm=20):
+    series = Series(
+        owner=Owner.TIMBER, name="T", quantity=quantity,
+        depth_mm=None if quantity is Quantity.WEIGHT else depth_mm,
+    )  # fmt: skip
+    return Reading(series=series, value=20, taken_utc=NOW, arrived_utc=NOW, source=source, flags=flags)
+
+
+def test_the_meter_of_a_timber_is_the_one_that_took_nearly_all_its_readings():
+    assert yard_fit.meter_of([read()] * 4 + [read("mqtt")], ()) == "hand-held meter"
+    assert yard_fit.meter_of([read("mqtt")] * 5, ()) == "fixed sensors"
+    assert yard_fit.meter_of([read("mqtt", flags=("sensor-S7",))], ()) == "sensor S7"
+    assert yard_fit.meter_of([read(), read("mqtt")], ()) is None
+    assert yard_fit.meter_of([read(quantity=Quantity.WEIGHT)], ()) is None
+    pins = MeterSetting(series="timber/*/pin-20/*")
+    assert yard_fit.meter_of([read()], (pins, MeterSetting())) == "meter of timber/*/pin-20/*"
+    assert yard_fit.meter_of([read()], (MeterSetting(),)) == "hand-held meter"
+
+
+def words(**row):
+    given = {"mean": 0.0, "sd": 0.3, "timbers": 23, "near": 9}
+    return yard_words.sentences(YardPrior(rows={"ln_d": Learned(**given | row)}), "white oak")
+
+
+def test_the_words_say_how_many_timbers_speak():
+    assert words() == (
+        "How fast it dries leans on 9 other timbers of its lot and 14 other white oak timbers of this yard.",
+    )
+    assert words(timbers=1, near=1) == ("How fast it dries leans on 1 other timber of its lot.",)
+    assert words(near=0) == ("How fast it dries leans on 23 white oak timbers of this yard.",)
+    (parted,) = words(timbers=1, near=0, parted=True)
+    assert parted.startswith("It dries unlike 1 white oak timber of this yard, so what that one says counts")
+    assert yard_words.sentences(YardPrior(), "white oak") == ()
+
+
+def test_the_words_say_what_earlier_forecasts_did_to_the_width():
+    wider = YardPrior(spread=1.25, compared=12)
+    (said,) = yard_words.sentences(wider, "red oak")
+    assert said.startswith("12 earlier forecasts of red oak have missed by more than was to be expected,")
+    assert said.endswith("so this one is 25 % wider.")
+    (said,) = yard_words.sentences(dataclasses.replace(wider, spread=0.9, compared=1), "red oak")
+    assert said == (
+        "One earlier forecast of red oak came nearer than was to be expected, so this one is 10 % narrower."
+    )
+    assert yard_words.sentences(dataclasses.replace(wider, spread=1.04), "red oak") == ()

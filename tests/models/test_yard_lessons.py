@@ -1,0 +1,53 @@
+"""What a yard has learned, as a person reads it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from baulk.models.track_record import Spread
+from baulk.models.yard import Estimate, Origin, Taught
+from baulk.models.yard_lessons import lessons
+
+CAME = datetime(2025, 4, 7, 9, tzinfo=UTC)
+
+
+def taught(tag, lot=0, **says):
+    timber = Origin(
+        tag=tag, species="white oak", arrived_utc=CAME + timedelta(days=30 * lot), arrived_at="shed",
+        place="shed", meter="hand-held meter",
+    )  # fmt: skip
+    return Taught(timber=timber, says={name: Estimate(value=v, sd=sd) for name, (v, sd) in says.items()})
+
+
+def test_woods_meters_places_and_forecasts_are_told_with_how_many_speak():
+    known = [
+        taught(
+            f"T{k}", k // 4, ln_d=(-0.7, 0.2), meter_bias=(1.5, 0.4), ln_surface=(0.4, 0.15),
+            emc_offset=(-1.0, 0.3),
+        )
+        for k in range(24)
+    ]  # fmt: skip
+    found = lessons(known, {"white oak": Spread(factor=1.15, compared=12), "red oak": Spread()})
+    assert [(each.kind, each.about, each.timbers) for each in found] == [
+        ("wood", "white oak", 24), ("meter", "hand-held meter", 24), ("place", "shed", 24),
+        ("place", "shed", 24), ("forecasts", "white oak", 12),
+    ]  # fmt: skip
+    wood, meter, surface, emc, forecasts = found
+    assert wood.value == pytest.approx(np.exp(-0.7), rel=0.1)
+    assert wood.low < wood.value < wood.high
+    assert wood.sentence.startswith("white oak of a new lot is expected to dry 0.5")
+    assert meter.sentence.startswith("hand-held meter reads 1.5 points high (+0.")
+    assert surface.sentence.startswith("shed lets faces give off moisture 1.")
+    assert emc.sentence.startswith("shed brings wood to 1.0 points drier than its air says")
+    assert forecasts.sentence == "forecasts of white oak are made 1.15 times as wide as the model alone would"
+    assert (wood.backing, forecasts.backing) == ("24 timbers", "12 comparisons")
+
+
+def test_nothing_is_told_of_what_nobody_speaks_of():
+    assert lessons([], {}) == ()
+    assert lessons([taught("T1", ln_d=(0.0, 600.0))], {"white oak": Spread()}) == ()
+    (one,) = lessons([taught("T1", ln_d=(0.3, 0.2))], {})
+    assert one.backing == "1 timber"
