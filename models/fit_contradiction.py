@@ -72,8 +72,8 @@ class Contradiction:
             f"Scale and pins contradict each other: by {' and '.join(scale)} the section stands "
             f"at {_span(self.scale_pct)} on the mean, by {self.pins} pin readings at {_span(self.pins_pct)}, "
             f"and not both can be right since {since}. The ranges below hold both, and no saw should touch "
-            "it until it is settled: look for a wrong tare or unit of the scale, pins in another timber or in "
-            "a dry shell, and a meter set to another wood."
+            "it until it is settled: look for a wrong tare or unit of the scale, pins in another timber or "
+            "in a dry shell, and a meter set to another wood."
         )
 
 
