@@ -7,7 +7,15 @@ from datetime import datetime
 
 import numpy as np
 
-from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, baselines, mechanics, observed, shop_run, truth
+from honesty import (
+    HELD_OUT_METER,
+    HELD_OUT_PHYSICS,
+    baselines,
+    mechanics,
+    observed,
+    shop_run,
+    truth,
+)
 from honesty.climates import DAY_S
 
 PARTS = ("mean", "core", "shell")
@@ -46,7 +54,12 @@ def follow(number, *, histories=(3, 9, 15), readings=True, kept_in=None):
             answer = yard.evaluated(day)
             took = time.process_time() - begun
             known = [each for each in noted if each.day <= day]
-            head = {**about(true.piece), "months": months, "cpu_s": round(took, 3), "readings": len(known)}
+            head = {
+                **about(true.piece),
+                "months": months,
+                "cpu_s": round(took, 3),
+                "readings": len(known),
+            }
             if answer.get("failed"):
                 movement.append({**head, "failed": answer["failed"]})
                 continue

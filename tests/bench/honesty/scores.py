@@ -7,8 +7,8 @@ import pandas as pd
 
 BANDS = (0, 20, 30, 45, 60, 1000)
 BASELINES = ("last value", "line", "exponential", "climate mean", "year an inch")
-# CRPS is twice the integral of the pinball loss over the levels; each of the five stored levels stands for the
-# levels nearer to it than to another (midpoint rule), so that it is exact for no distribution and fair to all
+# CRPS is twice the integral of the pinball loss over the levels; each of the five stored levels stands for
+# those nearer to it than to another (midpoint rule), so that it is exact for no distribution and fair to all
 LEVELS = np.array([0.05, 0.25, 0.5, 0.75, 0.95])
 LEVEL_WEIGHTS = np.diff([0.0, 0.15, 0.375, 0.625, 0.85, 1.0])
 
@@ -61,7 +61,7 @@ def summary(table, by):
 
 def pivot(table, by, horizon=180):
     """Coverage, bias and interval score of the three parts side by side at one horizon."""
-    found = summary(table[table["horizon"] == horizon], [by, "part"]).unstack("part")
+    found = summary(table[table["horizon"] == horizon], [by, "part"]).unstack("part")  # noqa: PD010 - a summary, not a pivot
     wide = {
         f"{name} {part}": found[name, part]
         for name in ("in90", "bias", "error", "winkler")
@@ -154,7 +154,16 @@ def compared(before, after, horizon=180):
     both = before.merge(after, on=keys, suffixes=(" before", " after"))
     both = both[both["horizon"] == horizon]
     groups = both.groupby("part")
-    found = groups[["winkler before", "winkler after", "crps before", "crps after", "error before", "error after"]]
+    found = groups[
+        [
+            "winkler before",
+            "winkler after",
+            "crps before",
+            "crps after",
+            "error before",
+            "error after",
+        ]
+    ]
     table = found.mean()
     table["winkler ratio"] = table["winkler after"] / table["winkler before"]
     table["crps ratio"] = table["crps after"] / table["crps before"]
