@@ -130,6 +130,10 @@ def tell(moisture, movement):
     for by in ("physics", "band"):
         show(f"now, by {by}", scores.pivot(table, by, 0))
     show(
+        "180 days ahead, where among the told quantiles the truths lie, % (honest: 5 20 25 25 20 5)",
+        scores.ranks(table),
+    )
+    show(
         "180 days ahead, median errors beside plain rules",
         scores.against_baselines(table),
     )

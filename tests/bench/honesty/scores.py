@@ -37,6 +37,7 @@ def frame(rows):
     table["width"] = q[:, 4] - q[:, 0]
     table["winkler"] = interval_score(true, q[:, 0], q[:, 4])
     table["crps"] = crps(true, q)
+    table["rank"] = (true[:, None] > q).sum(axis=1)
     table["wet"] = true > q[:, 2]
     core = pd.cut(table["core_now"], BANDS, labels=["<20", "20-30", "30-45", "45-60", ">60"])
     table["band"] = core.astype(str)
@@ -68,6 +69,15 @@ def pivot(table, by, horizon=180):
         for part in ("mean", "core", "shell")
     }
     return pd.DataFrame({"n": found["n", "mean"], **wide})
+
+
+def ranks(table, horizon=180):
+    """Share of truths between the told quantiles; of an honest program 5, 20, 25, 25, 20 and 5 %."""
+    names = ["<5", "5-25", "25-50", "50-75", "75-95", ">95"]
+    ahead = table[table["horizon"] == horizon]
+    found = 100 * pd.crosstab(ahead["part"], ahead["rank"], normalize="index")
+    found = found.reindex(columns=range(6), fill_value=0.0)
+    return found.set_axis(names, axis=1)
 
 
 def against_baselines(table, horizon=180):
