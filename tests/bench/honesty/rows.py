@@ -106,6 +106,7 @@ def _moved(true, day, answer):
         date = (datetime.fromisoformat(square).timestamp() - true.piece.arrived_s) / DAY_S
     return {
         "truth_mm": round(moved["largest"], 3),
+        "build_mm": round(building.movement_mm(true, day)[1], 3),
         "told_mm": [told["largest_mm"][name] for name in ("low", "median", "high")],
         "cup_truth_mm": round(moved["bow"], 3),
         "cup_told_mm": [told["cup_mm"][name] for name in ("low", "median", "high")],

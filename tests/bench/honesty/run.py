@@ -20,7 +20,7 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, scores, timbers
+from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, plots, scores, timbers
 
 PHYSICS = dict(zip("abcd", timbers.PHYSICS, strict=True))
 
@@ -145,8 +145,24 @@ def tell(moisture, movement):
         scores.movement_summary(moved[~moved["boxed"]], ["months"]),
     )
     free = moved[~moved["boxed"] & moved["probability"].notna()]
-    show("probability of `square` against the truth's own movement, free of heart",
+    show("probability of `square` against the truth's own movement in build and service, free of heart",
          scores.reliability(free["probability"], free["holds"]))  # fmt: skip
+
+
+def show_saved(args):
+    """Print the tables of saved rows, and draw them."""
+    kept = {
+        name: [row for row in rows if not (args.without_held_out and row["held_out"])]
+        for name, rows in read(args.show).items()
+    }
+    if "square" in kept:
+        tell_squared(kept["square"])
+        draw = partial(plots.squaring, kept["square"])
+    else:
+        tell(kept["moisture"], kept["movement"])
+        draw = partial(plots.quantiles, kept["moisture"])
+    if args.plot:
+        draw(args.plot)
 
 
 def read(path):
@@ -181,6 +197,7 @@ def main(words=None):
     )
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--save", help="file for the rows")
+    parser.add_argument("--plot", help="with --show: a PNG file of reliability")
     parser.add_argument("--show", help="print the tables of saved rows")
     parser.add_argument(
         "--compare",
@@ -189,13 +206,7 @@ def main(words=None):
     )
     args = parser.parse_args(words)
     if args.show:
-        found = read(args.show)
-        if "square" in found:
-            tell_squared([r for r in found["square"] if not (args.without_held_out and r["held_out"])])
-            return
-        kept = [[r for r in found[name] if not (args.without_held_out and r["held_out"])]
-                for name in ("moisture", "movement")]  # fmt: skip
-        tell(*kept)
+        show_saved(args)
         return
     if args.compare and len(args.compare) == 2:
         compare(*args.compare, without_held_out=args.without_held_out)

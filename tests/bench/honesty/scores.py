@@ -102,7 +102,7 @@ def movement(rows):
     table["bias"] = middle - true
     table["width"] = high - low
     table["winkler"] = interval_score(true, low, high)
-    table["holds"] = true <= table["tolerance_mm"]
+    table["holds"] = np.maximum(true, table["build_mm"]) <= table["tolerance_mm"]
     return table
 
 
