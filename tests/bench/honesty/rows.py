@@ -11,6 +11,7 @@ from honesty import (
     HELD_OUT_METER,
     HELD_OUT_PHYSICS,
     baselines,
+    building,
     mechanics,
     observed,
     shop_run,
