@@ -7,7 +7,8 @@ import sys
 
 FOLDER = "tests/bench/honesty"
 MAY = {"shop_run"}  # fills a shop and asks it
-LOADS_THOSE = {"__init__", "asking", "plots", "rows", "run", "shop_run", "test_honesty", "test_scores", "test_truth"}
+TESTS = {"test_honesty", "test_scores", "test_truth"}
+LOADS_THOSE = TESTS | {"__init__", "asking", "plots", "rows", "run", "shop_run"}
 
 
 def imported(path):
