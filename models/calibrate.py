@@ -132,15 +132,18 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     data, said, left_out = gathered.data, (*given.past.said, *gathered.said), gathered.left_out
     begun = fit_parameters.prior(timber, species, law, members, np.random.default_rng(seed), yard=yard)
     theta, run, history_s = _fitted(begun, data, given, seed)
-    step = fit_naming.lasting_step(data, _step_off(data, run, theta, given))
+    predicted = predict(data, run, theta, given)
+    step = fit_naming.lasting_step(data, off_in_moisture(predicted, data, species.fsp_pct))
     parted_s = fit_naming.parted_at(data) if step is None else None
     if parted_s is not None:  # do the pins change with the weight, as a fit without both expects them?
         theta_b, run_b, _ = _fitted(begun, fit_naming.without_after(data, parted_s), given, seed)
-        step = fit_naming.lasting_step(data, _step_off(data, run_b, theta_b, given))
+        expected = predict(data, run_b, theta_b, given)
+        step = fit_naming.lasting_step(data, off_in_moisture(expected, data, species.fsp_pct))
     if step is not None:
         data, left_out = fit_naming.without_after(data, step[0]), (*left_out, step[1])
         theta, run, history_s = _fitted(begun, data, given, seed)
-    off, away = _off(data, run, theta, given)
+        predicted = predict(data, run, theta, given)
+    off, away = lone(predicted, data, errors(data))
     apart = None
     suspects: tuple[Suspect, ...] = ()
     if fit_contradiction.in_tension(data, off, away, theta, begun):
@@ -149,11 +152,12 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         )
     if apart is not None:
         _, theta, run, history_s = apart
-    elif step is None:
-        data, suspects, (theta, run, history_s) = _trusted(begun, data, (theta, run, history_s), given, seed)
+    elif step is None and (found := suspect(data, predicted, theta)) is not None:
+        data, suspects, (theta, run, history_s) = _trusted(begun, data, found, given, seed)
         left_out = (*left_out, *(each.words for each in suspects))
-    off, away = _off(data, run, theta, given)
-    predicted = predict(data, run, theta, given)
+    if apart is not None or suspects:
+        predicted = predict(data, run, theta, given)
+        off, away = lone(predicted, data, errors(data))
     fitted = fit_naming.beside(data, predicted, off, away)
     course = run[len(data) :]
     mean_pct = np.array([each.mean_pct for each in course])
@@ -275,23 +279,21 @@ def _fitted(
 
 
 def _trusted(
-    begun: Floats, data: tuple[Observation, ...], first: Course, given: FitInputs, seed: int
+    begun: Floats, data: tuple[Observation, ...], first: Suspect, given: FitInputs, seed: int
 ) -> tuple[tuple[Observation, ...], tuple[Suspect, ...], Course]:
     """Set aside the series of pins that drift or are in other wood, and fit the rest again."""
     found: tuple[Suspect, ...] = ()
-    fitted = first
-    while len(found) < MOST_SUSPECTS:
-        theta, run, _ = fitted
-        next_one = suspect(data, predict(data, run, theta, given), theta)
-        if next_one is None:
-            break
-        found = (*found, next_one)
+    next_one: Suspect | None = first
+    while next_one is not None:
+        found, bad = (*found, next_one), next_one
         data = tuple(
-            replace(each, aside=each.aside or next_one.short) if each.series == next_one.series else each
+            replace(each, aside=each.aside or bad.short) if each.series == bad.series else each
             for each in data
         )
-        fitted = _fitted(begun, data, given, seed)
-    return data, found, fitted
+        theta, run, history_s = _fitted(begun, data, given, seed)
+        more = len(found) < MOST_SUSPECTS
+        next_one = suspect(data, predict(data, run, theta, given), theta) if more else None
+    return data, found, (theta, run, history_s)
 
 
 def _assimilated(
@@ -318,22 +320,6 @@ def _course(
     history_s = np.unique(np.append(np.linspace(given.start_s, given.now_s, HISTORY_POINTS), given.now_s))
     at_s = [*(each.posix_s for each in data), *history_s]
     return fit_run.run(theta, given, at_s), history_s
-
-
-def _off(
-    data: Sequence[Observation], run: Sequence[MoistureField], theta: Floats, given: FitInputs
-) -> tuple[Floats, Floats]:
-    if not data:
-        return np.zeros(0), np.zeros(0)
-    return lone(predict(data, run, theta, given), data, errors(data))
-
-
-def _step_off(
-    data: Sequence[Observation], run: Sequence[MoistureField], theta: Floats, given: FitInputs
-) -> Floats:
-    if not data:
-        return np.zeros(0)
-    return off_in_moisture(predict(data, run, theta, given), data, given.species.fsp_pct)
 
 
 def _anchor(

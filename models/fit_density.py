@@ -58,8 +58,8 @@ def impossible(
     if low <= (1 + WITHIN) * usual and high >= (1 - WITHIN) * usual:
         return None
     return (
-        f"timber/{timber.tag}/weight: {weighed[0][1]:.0f} kg in {section.width_mm:.0f} x "
-        f"{section.depth_mm:.0f} x {timber.length_mm:.0f} mm make a basic density of {middle:.0f} kg/m3 "
+        f"timber/{timber.tag}/weight: {weighed[0][1]:.0f} kg and its size make a basic density of "
+        f"{middle:.0f} kg/m3 "
         f"({low:.0f} to {high:.0f} at any moisture it may have had), and {given.species.name} has about "
         f"{usual:.0f}; {_because(middle, usual)}"
     )
