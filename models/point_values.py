@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import CubicSpline
+
+if TYPE_CHECKING:
+    from scipy.interpolate import CubicSpline
 
 Array = NDArray[np.float64]
 
@@ -74,6 +77,8 @@ def _weights(edges: bytes, at: bytes, derivative: int) -> Array:
 
 @lru_cache(maxsize=64)
 def _spline(edges: bytes) -> CubicSpline:
+    from scipy.interpolate import CubicSpline  # noqa: PLC0415 - who only stores readings reads no field
+
     places = np.frombuffer(edges)
     upto = np.tri(places.size, places.size - 1, -1) * np.diff(places)
     return CubicSpline(places, upto)

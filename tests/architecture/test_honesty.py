@@ -6,9 +6,9 @@ import ast
 import sys
 
 FOLDER = "tests/bench/honesty"
-MAY = {"shop_run"}  # fills a shop and asks it
+MAY = {"shop_run", "faults", "kin"}  # fill a shop and ask it: of sound timbers, of faulty readings, of a lot
 TESTS = {"test_honesty", "test_scores", "test_truth"}
-LOADS_THOSE = TESTS | {"__init__", "asking", "plots", "rows", "run", "shop_run"}
+LOADS_THOSE = TESTS | {"__init__", "asking", "plots", "rows", "run"} | MAY
 
 
 def imported(path):

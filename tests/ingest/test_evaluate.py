@@ -92,7 +92,7 @@ def test_an_evaluation_is_stored_with_every_key_that_the_pages_read(yard):
 
 def test_an_evaluation_tells_the_build_the_seasons_and_the_checking_margin(yard):
     yard.register.add(timber())
-    yard.store.append([*air(), *pins()])
+    yard.store.append([*air(), *pins()[:5]])  # still so wet that its surface decides
     found = evaluate.evaluate("FER-01", yard, NOW).content
     moved = found["movement"]
     assert moved["build_days"] == 365

@@ -93,7 +93,8 @@ def test_a_loose_pin_is_named_and_hardly_moves_the_answer(case):
     loose = [judging.reading(piece, fields[-1].posix_s, 7.0, depth_mm=45.0)]
     with_it, without = fit(case, [*good, *loose]), fit(case, good)
     assert any("pin-45" in each and "loose pin" in each for each in with_it.left_out)
-    assert abs(np.median(with_it.field_now.mean_pct) - np.median(without.field_now.mean_pct)) < 1.5
+    moved = abs(np.median(with_it.field_now.mean_pct) - np.median(without.field_now.mean_pct))
+    assert moved < 0.6 * np.std(without.field_now.mean_pct)  # 64 members redrawn move by a quarter of that
 
 
 def test_one_weight_alone_says_nothing_about_moisture(case):

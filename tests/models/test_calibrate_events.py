@@ -70,7 +70,9 @@ def changed(piece, readings, days, how):
 
 def test_a_cut_with_its_weights_leaves_one_series_and_without_them_two(case):
     piece, _, fields = case
-    own = judging.weights(piece, fields)
+    own = judging.weights(
+        piece, fields, sd=0.001
+    )  # a good scale: the first weight of a series bears on all of it
     shorter = changed(piece, own, 145, lambda kg: 0.6 * kg)
     before = float(np.mean([own[14].value, own[15].value]))
     weighed = event("cut", 147, length_mm=1440, weight_before_kg=before, weight_after_kg=0.6 * before)
@@ -83,7 +85,7 @@ def test_a_cut_with_its_weights_leaves_one_series_and_without_them_two(case):
     )
     assert mean(tied) == pytest.approx(mean(whole), abs=1.0)
     # two short series tell less than a long one, but nobody takes what was cut off for lost water
-    assert abs(mean(parted) - mean(whole)) < 1.5 * np.std(whole.field_now.mean_pct)
+    assert abs(mean(parted) - mean(whole)) < 1.2 * np.std(whole.field_now.mean_pct)
     low, high = np.quantile(parted.field_now.mean_pct, (0.05, 0.95))
     assert low < float(fields[-1].mean_pct[0]) < high
     assert not said(tied, "weight")
