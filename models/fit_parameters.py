@@ -30,9 +30,9 @@ PASSIVE: Final = slice(SHRINKAGE, AHEAD_CORE + 1)
 
 START_SD_MEASURED_PCT: Final = 4.0  # one oven-dry section against a whole timber; common practice, no source
 START_SD_SHARE: Final = 0.13  # of the species' table value; common practice, no source
-# The first row is one of drying times. A flatter law or a lower step above saturation dries an 8 x 8 in oak
-# more slowly, from green to 40 % on the mean, as ln D lower by so much does (runs of the model, no source), so
-# a member that has one gets a higher D in exchange: the readings tell the time, hardly its parts.
+# The first row is one of drying times. A flatter law or a lower step above saturation dries an 8 in oak
+# more slowly, from green to 40 % on the mean, as ln D lower by so much does (runs of the model, no source):
+# so a member that has one gets a higher D in exchange: readings tell the time, hardly its parts.
 SLOWER_BY_SLOPE_PCT: Final = 8.0
 SLOWER_BY_STEP: Final = 0.6
 USUAL_SLOPE_PCT: Final = 0.098

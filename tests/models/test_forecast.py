@@ -108,8 +108,8 @@ def test_a_planned_climate_dries_or_wets_as_it_should():
 
 
 def test_air_that_is_held_ends_at_its_own_equilibrium():
-    # 20 degC and 65 % RH for ever: every part of every member at its own EMC, in the middle the table's; forty
-    # years, for the members with the steepest law are still 0.5 % above it after ten
+    # 20 degC and 65 % RH for ever: every part of every member at its own EMC, in the middle the table's;
+    # forty years, for the members with the steepest law are still 0.5 % above it after ten
     _, found = fitted(side=60.0)
     coming = ahead(air_years.held(20, 65, since_s=NOW_S), side=60.0, horizon_days=14_600, step_days=1460)
     own = float(sorption.emc_pct(20, 65)) + found.members.emc_offset_pct
