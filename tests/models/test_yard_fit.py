@@ -116,6 +116,7 @@ def test_the_words_say_how_many_timbers_speak():
     assert words(near=0) == ("How fast it dries leans on 23 white oak timbers of this yard.",)
     (parted,) = words(timbers=1, near=0, parted=True)
     assert parted.startswith("It dries unlike 1 white oak timber of this yard, so what that one says counts")
+    assert words(timbers=0, near=0) == ()  # many who whisper
     assert yard_words.sentences(YardPrior(), "white oak") == ()
 
 
