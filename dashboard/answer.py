@@ -113,6 +113,15 @@ class Checking(_Part):
     source: str
 
 
+class Contradiction(_Part):
+    """What scale and pins each say of the mean now in percent, where they cannot both be right."""
+
+    words: str
+    since_utc: datetime
+    scale_mean_now_pct: Span
+    pins_mean_now_pct: Span
+
+
 class Judgement(_Part):
     """The verdict with its dates, probabilities and reasons."""
 
@@ -124,6 +133,7 @@ class Judgement(_Part):
     wanted: float | None = None
     rough_out_size_mm: tuple[float, float] | None = None
     enough_readings: bool = True
+    contradiction: Contradiction | None = None
 
 
 class Glance(_Part):

@@ -113,7 +113,7 @@ def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
 def say(made: Answer, now: datetime) -> None:
     """Say the verdict under the change."""
     judged = made.verdict
-    told = words.step(judged.step)
+    told = words.judged(judged)
     st.markdown(f"**{told.shape} {told.word}** - {told.sentence}")
     frame.figures(
         [

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
+from baulk.dashboard.answer import Judgement
 from baulk.models import use_class
 from baulk.models.errors import NotFound
 from baulk.models.reading import Quantity, Reading, Series, from_end_mm
@@ -39,6 +40,12 @@ WORKING: Final = Step(
     word="Being worked out",
     sentence="The first verdict is being worked out; it appears here by itself.",
     rank=3,
+)
+CONTRADICTION: Final = Step(
+    shape="≠",
+    word="Contradiction",
+    sentence="Scale and pins cannot both be right: leave it until one test has settled which is.",
+    rank=0,
 )
 
 TERMS: Final[Mapping[str, str]] = {
@@ -80,6 +87,13 @@ _QUANTITIES: Final[Mapping[Quantity, str]] = {
 def step(name: str | None) -> Step:
     """Return how a verdict is told; none yet is told as being worked out."""
     return WORKING if name is None else STEPS.get(name, WORKING)
+
+
+def judged(verdict: Judgement | None) -> Step:
+    """Return how a verdict is told; scale and pins that contradict each other have a shape of their own."""
+    if verdict is None:
+        return WORKING
+    return step(verdict.step) if verdict.contradiction is None else CONTRADICTION
 
 
 def pct(value: float) -> str:

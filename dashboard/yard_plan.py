@@ -60,8 +60,9 @@ def picture(places: Sequence[Place], found: Sequence[YardRow], system: System) -
 
 def _box(place: Place, found: Sequence[YardRow], per: float) -> dict[str, Any]:
     here = [row for row in found if row.timber.place == place.name]
-    count = {step: sum(row.step == step for row in here) for step in words.STEPS}
-    holds = "  ".join(f"{words.STEPS[step].shape}{n}" for step, n in count.items() if n)
+    told = (words.CONTRADICTION, *words.STEPS.values())
+    count = {each.shape: sum(row.told is each for row in here) for each in told}
+    holds = "  ".join(f"{shape}{n}" for shape, n in count.items() if n)
     x, y = (place.x_m or 0.0) * per, (place.y_m or 0.0) * per
     wide, deep = (place.width_m or PLAIN_SIDE_M) * per, (place.depth_m or PLAIN_SIDE_M) * per
     return {

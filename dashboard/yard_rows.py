@@ -52,6 +52,11 @@ class YardRow:
         return self.answer.verdict.step if self.answer else None
 
     @property
+    def told(self) -> words.Step:
+        """Return how the verdict is told."""
+        return words.judged(self.answer.verdict if self.answer else None)
+
+    @property
     def square_utc(self) -> datetime | None:
         """Return when it becomes square-able."""
         return self.answer.verdict.dates.get("square") if self.answer else None
@@ -108,6 +113,8 @@ def rows(now: datetime) -> tuple[YardRow, ...]:
 def _attention(answer: Glance | None, newest: datetime | None, now: datetime) -> tuple[tuple[str, ...], int]:
     """Say what a person should do about a timber, the most pressing thing first, and how pressing it is."""
     found: list[tuple[int, str]] = []
+    if answer is not None and answer.verdict.contradiction is not None:
+        found.append((0, "scale and pins contradict each other"))
     if answer is not None and answer.verdict.step == "square":
         found.append((0, "ready to square"))
     if answer is not None and answer.verdict.step == "rough out":
@@ -138,7 +145,7 @@ def table(found: list[YardRow]) -> pd.DataFrame:
                 "species": row.timber.species,
                 "place": row.timber.place,
                 "use": words.use(row.timber.use_class),
-                "verdict": words.step(row.step).word,
+                "verdict": row.told.word,
                 "square_from": row.square_utc,
                 "probability_square_today": row.answer.verdict.probability.get("square")
                 if row.answer

@@ -345,6 +345,7 @@ def _said(inputs: Inputs, said: verdict.Verdict, fitted: Calibration) -> dict[st
         "next_reading": said.next_reading,
         "rough_out_size_mm": said.rough_out_size_mm and list(said.rough_out_size_mm),
         "enough_readings": said.enough_readings,
+        "contradiction": said.contradiction and written.contradiction(said.contradiction),
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +14,7 @@ from baulk.models.calibrate import Calibration
 from baulk.models.checking import Margin
 from baulk.models.distortion import Movement
 from baulk.models.errors import OutOfRange
+from baulk.models.fit_contradiction import Contradiction
 from baulk.models.fit_smoother import shown_pct
 from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
@@ -150,6 +152,21 @@ def reached(found: ReachDates) -> dict[str, Any]:
         "below_pct": found.below_pct,
         "quantiles": listed(found.quantiles),
         "dates": [each and each.isoformat(timespec="seconds") for each in found.dates_utc],
+    }
+
+
+def contradiction(found: Contradiction) -> dict[str, Any]:
+    """Say what scale and pins tell of the mean now, where they cannot both be right."""
+    return {
+        "words": found.words,
+        "since_utc": datetime.fromtimestamp(found.since_posix_s, UTC).isoformat(timespec="seconds"),
+        **{
+            name: dict(zip(("low", "median", "high"), (round(each, 3) for each in told), strict=True))
+            for name, told in (("scale_mean_now_pct", found.scale_pct), ("pins_mean_now_pct", found.pins_pct))
+        },
+        "weights": found.weights,
+        "sections": found.sections,
+        "pin_readings": found.pins,
     }
 
 

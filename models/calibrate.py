@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import fit_naming, fit_parameters, fit_run
+from baulk.models import fit_contradiction, fit_density, fit_naming, fit_parameters, fit_run
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import OutOfRange
@@ -45,6 +45,7 @@ from baulk.models.fit_smoother import (
     predict,
     whole_means,
 )
+from baulk.models.fit_suspect import Suspect, suspect
 from baulk.models.fit_swap import Swap, swapped
 from baulk.models.fit_update import due, seen, taken_in
 from baulk.models.observations import observations
@@ -59,8 +60,10 @@ __all__ = [
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
+Course = tuple[Floats, tuple[MoistureField, ...], Floats]
 
 ASSIMILATIONS: Final = 4
+MOST_SUSPECTS: Final = 2  # series of pins; where more are wrong, nobody can say which; our own judgement
 HISTORY_POINTS: Final = 60
 DEPTH_SHARES: Final = (0.05, 0.15, 0.3, 0.5, 0.75, 1.0)  # of the half-thickness
 
@@ -138,20 +141,34 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         data, left_out = fit_naming.without_after(data, step[0]), (*left_out, step[1])
         theta, run, history_s = _fitted(begun, data, given, seed)
     off, away = _off(data, run, theta, given)
+    apart = None
+    suspects: tuple[Suspect, ...] = ()
+    if fit_contradiction.in_tension(data, off, away, theta, begun):
+        apart = fit_contradiction.apart(
+            data, begun, given, lambda start, part: _fitted(start, part, given, seed)
+        )
+    if apart is not None:
+        _, theta, run, history_s = apart
+    elif step is None:
+        data, suspects, (theta, run, history_s) = _trusted(begun, data, (theta, run, history_s), given, seed)
+        left_out = (*left_out, *(each.words for each in suspects))
+    off, away = _off(data, run, theta, given)
     predicted = predict(data, run, theta, given)
     fitted = fit_naming.beside(data, predicted, off, away)
     course = run[len(data) :]
+    mean_pct = np.array([each.mean_pct for each in course])
+    heavy = fit_density.impossible(given, readings, history_s, mean_pct)
     half_mm = min(given.past.section.width_mm, given.past.section.depth_mm) / 2
     depths_mm = half_mm * np.array(DEPTH_SHARES)
     return Calibration(
         members=fit_parameters.members(theta),
         meter_bias_pct=theta[fit_parameters.BIAS],
         used=sum(each.left_out is None for each in fitted),
-        left_out=(*left_out, *fit_naming.named(fitted, data)),
+        left_out=(*(() if heavy is None else (heavy,)), *left_out, *fit_naming.named(fitted, data)),
         field_now=course[-1],
         readings=fitted,
         history_posix_s=history_s,
-        history_mean_pct=np.array([each.mean_pct for each in course]),
+        history_mean_pct=mean_pct,
         history_core_pct=np.array([each.core_pct for each in course]),
         weighed=any(each.weight_ratio is not None for each in data),
         notes=(*said, *fit_naming.notes(fitted, now_posix_s)),
@@ -161,6 +178,8 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         anchor=_anchor(data, run, theta, given),
         covers=given.past.covers,
         stepped_posix_s=step and step[0],
+        contradiction=apart and apart[0],
+        suspected=tuple(each.series for each in suspects),
         fitted_posix_s=now_posix_s,
         seen=seen(timber, events, corrections, readings, now_posix_s),
     )
@@ -253,6 +272,26 @@ def _fitted(
     """Return the ensemble after the readings, its fields at them and through the history, and its moments."""
     theta = _assimilated(begun, data, given, np.random.default_rng([seed, 1]))
     return theta, *_course(theta, data, given)
+
+
+def _trusted(
+    begun: Floats, data: tuple[Observation, ...], first: Course, given: FitInputs, seed: int
+) -> tuple[tuple[Observation, ...], tuple[Suspect, ...], Course]:
+    """Set aside the series of pins that drift or are in other wood, and fit the rest again."""
+    found: tuple[Suspect, ...] = ()
+    fitted = first
+    while len(found) < MOST_SUSPECTS:
+        theta, run, _ = fitted
+        next_one = suspect(data, predict(data, run, theta, given), theta)
+        if next_one is None:
+            break
+        found = (*found, next_one)
+        data = tuple(
+            replace(each, aside=each.aside or next_one.short) if each.series == next_one.series else each
+            for each in data
+        )
+        fitted = _fitted(begun, data, given, seed)
+    return data, found, fitted
 
 
 def _assimilated(

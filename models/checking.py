@@ -28,6 +28,7 @@ Floats = NDArray[np.float64]
 
 DECIDED_ABOVE_PCT: Final = 45.0  # Wengert: every drying defect but cup begins above it
 INCH_MM: Final = 25.4
+SURFACE_MM: Final = 1.2  # what is taken for the surface
 _AH188 = "AH-188, tables 7-1 and 7-2, from memory"
 
 
@@ -219,11 +220,7 @@ def margin(species: Species, field: MoistureField, *, air_emc_pct: float) -> Mar
         return None
     share = np.clip(1 - field.mc_pct / species.shrinkage_onset_pct, 0.0, 1.0)
     mean_share = np.sum(share * field.area_mm2, axis=(-2, -1)) / np.sum(field.area_mm2)
-    surface = np.min(
-        [field.mc_pct[..., edge].mean(axis=-1) for edge in (0, -1)]
-        + [field.mc_pct[..., edge, :].mean(axis=-1) for edge in (0, -1)],
-        axis=0,
-    )
+    surface = field.skins_pct(SURFACE_MM).min(axis=0)
     return Margin(
         wanted_pct=surface_strain_pct(species, surface, mean_share),
         in_air_pct=float(surface_strain_pct(species, air_emc_pct, np.median(mean_share))),

@@ -1,11 +1,11 @@
 """The compiled part of the drying model: implicit sweeps with all lines and members side by side.
 
-Cell-centred finite volumes. A sweep is backward Euler along one direction; a step goes once in one sweep
-each way and once in two halves of the same order of sweeps. Their difference is the step's error: it chooses
-the next step, and taken off it makes the answer second order (Richardson). Every sweep is unconditionally
-stable, keeps every value between the driest and the wettest it came from, and gives off exactly what the
-cells lose; so does what is taken from them, and where taking off the difference would leave that range the
-halves alone are taken.
+Finite volumes: the unknowns are cell means, the fluxes are taken from the values at the cell centres. A sweep
+is backward Euler along one direction; a step goes once in one sweep each way and once in two halves of the
+same order of sweeps. Their difference is the step's error: it chooses the next step, and taken off it makes
+the answer second order (Richardson). Every sweep is unconditionally stable, keeps every value between the
+driest and the wettest it came from, and gives off exactly what the cells lose; so does what is taken from
+them, and where taking off the difference would leave that range the halves alone are taken.
 
 A sweep eliminates along the first axis of a contiguous array; every line across it, of every member, is a
 lane of the innermost loop, so that the elimination runs as SIMD both for one run and for an ensemble.
@@ -39,6 +39,8 @@ class Axis(NamedTuple):
         both ends [m2/s]
     blend : ndarray, shape (n + 1, 3)
         Shares of the steps in potential before, across and after a cell face in the slope at it. [-]
+    centre : ndarray, shape (n, 2)
+        Shares of the steps in moisture before and after a cell in its centre value less its mean. [-]
     lanes : ndarray, shape (9, lanes)
         Of each lane: width of its line [m], what is added to the EMC [%], surface resistance at both ends
         [s/m], slope of ln D [1/%], fibre saturation [%], D/d_ref above it [-], power on the temperature
@@ -49,6 +51,7 @@ class Axis(NamedTuple):
     width: Array
     grain: Array
     blend: Array
+    centre: Array
     lanes: Array
 
 
@@ -85,12 +88,19 @@ def _between(m1: float, m2: float, slope: float, fsp: float, free: float) -> flo
 
 
 @njit(inline="always")
-def _bend(before: float, step: float, after: float) -> float:
-    """Return slope at a cell face over the plain quotient, from the steps in potential beside it.
+def _skin(m: float, emc: float, path: float, resist: float) -> float:
+    """Return the moisture of the face itself, between the air's EMC and the outermost cell."""
+    return emc + (m - emc) * resist / (resist + path)
 
-    Held positive, so that it can be a factor on the face's conductance and the sweep stays stable.
+
+@njit(inline="always")
+def _per(flux: float, step: float, usual: float, least: float, most: float) -> float:
+    """Return a flux over the step that drives it, held to some shares of the usual quotient.
+
+    Held positive, so that it can be a conductance and the sweep stays stable; usual where there is no step.
     """
-    return min(max((before + after) * step / (step * step + 1e-16), -0.5), 1.0)
+    found = usual + (flux - usual * step) * step / (step * step + 1e-12)
+    return min(max(found, least * usual), most * usual)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
@@ -110,60 +120,92 @@ def _lay(axis: Axis, now: tuple[float, float, float], air: Array, wide: Array) -
 
 
 @njit(inline="always")
-def _skin(  # noqa: PLR0913, PLR0917 - compiled: flat numbers
-    m: float, emc: float, half_m: float, d_m2_s: float, resist: float, slope: float, fsp: float, free: float
-) -> float:
-    """Return the moisture of the face itself, between the air's EMC and the outermost cell."""
-    path = half_m / (d_m2_s * _between(m, emc, slope, fsp, free))
-    return emc + (m - emc) * resist / (resist + path)
+def _end(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
+    u: Array, i: int, inner: int, axis: Axis, air: Array, wide: Array, resist: Array, mid: Array, skin: Array,
+    edge: int,
+) -> None:  # fmt: skip
+    """Fill in the outermost centre at one end, and the value of the face itself.
+
+    The face's value depends on D beneath it: first on D up to where a straight line would end, then on D up
+    to the first value.
+    """
+    own, grain, width = axis.lanes, axis.grain, axis.width
+    onward, half = -width[i] / (width[i] + width[inner]), 0.5 * width[i]
+    beside, within = axis.centre[i, min(edge, 1)], axis.centre[i, 1 - min(edge, 1)]
+    for k in range(u.shape[1]):
+        first = max(u[i, k] + onward * (u[inner, k] - u[i, k]), 0.0)
+        d = wide[0, k] * grain[edge, k]
+        d *= _between(u[i, k], first, own[SLOPE, k], own[FSP, k], own[FREE, k])
+        skin[edge, k] = _skin(u[i, k], air[k], half / d, resist[k])
+    for k in range(u.shape[1]):
+        mid[i, k] = u[i, k] + beside * (skin[edge, k] - u[i, k]) + within * (u[inner, k] - u[i, k])
+    for k in range(u.shape[1]):
+        d = wide[0, k] * grain[edge, k]
+        d *= _between(mid[i, k], skin[edge, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+        skin[edge, k] = _skin(mid[i, k], air[k], half / d, resist[k])
+
+
+@njit(inline="always")
+def _points(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
+    u: Array, axis: Axis, air: Array, wide: Array, mid: Array, skin: Array
+) -> None:
+    """Fill in the moisture at the cell centres, from the means beside them, and of both faces.
+
+    By parabolas with the means of three cells, at the ends of two and the value of the face itself.
+    """
+    n, lanes = u.shape
+    _end(u, 0, 1, axis, air, wide, wide[1], mid, skin, 0)
+    _end(u, n - 1, n - 2, axis, air, wide, wide[2], mid, skin, n)
+    for i in range(1, n - 1):
+        before, after = axis.centre[i, 0], axis.centre[i, 1]
+        for k in range(lanes):
+            mid[i, k] = u[i, k] + before * (u[i - 1, k] - u[i, k]) + after * (u[i + 1, k] - u[i, k])
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _conduct(  # noqa: C901, PLR0912, PLR0913, PLR0917 - compiled: flat arrays
-    u: Array, axis: Axis, dt: float, air: Array, wide: Array, face: Array, rise: Array
+def _conduct(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
+    u: Array, axis: Axis, dt: float, air: Array, wide: Array, face: Array, rise: Array, mid: Array
 ) -> None:
     """Fill in the conductance of every face between cells and to the air, times the step, in m.
 
-    The flux is that of a cubic through the potential (Kirchhoff) of two cells on either side, of a parabola
-    at the surface; as a factor on the two-point flux of the step's start.
+    The flux is that of a cubic through the potential (Kirchhoff) at two cell centres on either side, of a
+    parabola at the surface; as a factor on the two-point flux between the means of the step's start.
     """
     n, lanes = u.shape
     own, grain, blend = axis.lanes, axis.grain, axis.blend
     warm, low, high = wide[0], wide[1], wide[2]
     first, last = 0.5 * axis.width[0], 0.5 * axis.width[n - 1]
+    _points(u, axis, air, wide, mid, rise)
     for k in range(lanes):
-        d, slope, fsp, free = warm[k] * grain[0, k], own[SLOPE, k], own[FSP, k], own[FREE, k]
-        rise[0, k] = _skin(u[0, k], air[k], first, d, low[k], slope, fsp, free)
-    for k in range(lanes):
-        d, slope, fsp, free = warm[k] * grain[n, k], own[SLOPE, k], own[FSP, k], own[FREE, k]
-        rise[n, k] = _skin(u[n - 1, k], air[k], last, d, high[k], slope, fsp, free)
-    for k in range(lanes):
-        face[0, k] = _between(u[0, k], rise[0, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+        face[0, k] = _between(mid[0, k], rise[0, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
     for i in range(n - 1):
         for k in range(lanes):
-            face[i + 1, k] = _between(u[i, k], u[i + 1, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+            face[i + 1, k] = _between(mid[i, k], mid[i + 1, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
     for k in range(lanes):
-        face[n, k] = _between(u[n - 1, k], rise[n, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+        face[n, k] = _between(mid[n - 1, k], rise[n, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
     for k in range(lanes):
-        rise[0, k] = face[0, k] * (u[0, k] - rise[0, k])
+        rise[0, k] = face[0, k] * (mid[0, k] - rise[0, k])
     for i in range(n - 1):
         for k in range(lanes):
-            rise[i + 1, k] = face[i + 1, k] * (u[i + 1, k] - u[i, k])
+            rise[i + 1, k] = face[i + 1, k] * (mid[i + 1, k] - mid[i, k])
     for k in range(lanes):
-        rise[n, k] = face[n, k] * (rise[n, k] - u[n - 1, k])
-    own, after = blend[0, 1], blend[0, 2]
+        rise[n, k] = face[n, k] * (rise[n, k] - mid[n - 1, k])
+    share, after = blend[0, 1], blend[0, 2]
     for k in range(lanes):
-        bent = max(own + _bend(0.0, rise[0, k], after * rise[1, k]), 0.5)
-        face[0, k] = dt / (low[k] + first / (warm[k] * grain[0, k] * face[0, k] * bent))
+        bent = _per(share * rise[0, k] + after * rise[1, k], rise[0, k], 1.0, 0.5, 2.5)
+        ease = dt * _per(mid[0, k] - air[k], u[0, k] - air[k], 1.0, 0.5, 2.0)
+        face[0, k] = ease / (low[k] + first / (warm[k] * grain[0, k] * face[0, k] * bent))
     for i in range(1, n):
-        before, own, after = blend[i, 0], blend[i, 1], blend[i, 2]
+        before, share, after = blend[i, 0], blend[i, 1], blend[i, 2]
         for k in range(lanes):
-            bent = max(own + _bend(before * rise[i - 1, k], rise[i, k], after * rise[i + 1, k]), 0.5)
-            face[i, k] = dt * warm[k] * grain[i, k] * face[i, k] * bent
-    before, own = blend[n, 0], blend[n, 1]
+            flux = before * rise[i - 1, k] + share * rise[i, k] + after * rise[i + 1, k]
+            between = _per(flux, u[i, k] - u[i - 1, k], face[i, k], 0.25, 4.0)
+            face[i, k] = dt * warm[k] * grain[i, k] * between
+    before, share = blend[n, 0], blend[n, 1]
     for k in range(lanes):
-        bent = max(own + _bend(before * rise[n - 1, k], rise[n, k], 0.0), 0.5)
-        face[n, k] = dt / (high[k] + last / (warm[k] * grain[n, k] * face[n, k] * bent))
+        bent = _per(before * rise[n - 1, k] + share * rise[n, k], rise[n, k], 1.0, 0.5, 2.5)
+        ease = dt * _per(mid[n - 1, k] - air[k], u[n - 1, k] - air[k], 1.0, 0.5, 2.0)
+        face[n, k] = ease / (high[k] + last / (warm[k] * grain[n, k] * face[n, k] * bent))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
@@ -202,7 +244,7 @@ def _sweep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     n, lanes = u.shape
     face, right = work[0], work[2]
     _lay(axis, now, right[n], work[4])
-    _conduct(u, axis, dt, right[n], work[4], face, work[3])
+    _conduct(u, axis, dt, right[n], work[4], face, work[3], work[1])
     _eliminate(u, axis.width, face, work[1], right)
     for k in range(lanes):
         air = right[n, k]

@@ -55,12 +55,13 @@ def laws(law: DiffusionLaw, members: Members) -> Array:
 
 
 def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
-    width: Array, blend: Array, across: Array, factor: Array, wood: Array, offset: Array,
+    width: Array, shares: tuple[Array, Array], across: Array, factor: Array, wood: Array, offset: Array,
     resist: tuple[Array, Array],
 ) -> kernel.Axis:  # fmt: skip
     """Lay out one direction for a chunk of members.
 
-    `blend` as from `slope_shares` of the widths, `factor` as from `grain`, `wood` as from `laws`.
+    `shares` as from `slope_shares` and `centre_shares` of the widths, `factor` as from `grain`, `wood` as
+    from `laws`.
     """
     gap = np.concatenate([[1.0], (width[1:] + width[:-1]) / 2, [1.0]])
     lines, members = across.size, offset.size
@@ -68,7 +69,8 @@ def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
     return kernel.Axis(
         width=width,
         grain=np.ascontiguousarray((factor / gap[:, None, None] * wood[0]).reshape(gap.size, -1)),
-        blend=blend,
+        blend=shares[0],
+        centre=shares[1],
         lanes=np.concatenate([np.repeat(across, members)[None], each]),
     )
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models.point_values import integral_weights, point_weights
 from baulk.models.section import Face, Section
 
 
@@ -56,25 +57,56 @@ class MoistureField:
         """Mean of the region at least a third of the half-thickness from every face, [%]."""
         return self._inner(1 / 3)[0]
 
+    def skins_pct(self, thickness_mm: float) -> NDArray[np.float64]:
+        """Mean moisture content of a thin layer under each face, shape (4,) or (4, members), [%].
+
+        Parameters
+        ----------
+        thickness_mm : float
+            Thickness of the layer, no more than the outermost cells where those are thinner. [mm]
+
+        Returns
+        -------
+        ndarray
+            Of the whole width of each face, in the order of `Face`; on the straight line through the means of
+            the two outermost cells. [%]
+        """
+        wide, deep = np.diff(self.x_edges_mm), np.diff(self.y_edges_mm)
+        along_x = np.moveaxis((deep / deep.sum()) @ self.mc_pct, -1, 0)
+        along_y = np.moveaxis(self.mc_pct @ (wide / wide.sum()), -1, 0)
+        found = [
+            means[0] - (means[1] - means[0]) * max(width[0] - thickness_mm, 0.0) / (width[0] + width[1])
+            for means, width in (
+                (along_y[::-1], deep[::-1]),
+                (along_x[::-1], wide[::-1]),
+                (along_y, deep),
+                (along_x, wide),
+            )
+        ]
+        return np.array(found)
+
     def at(self, x_mm: float, y_mm: float) -> NDArray[np.float64]:
-        """Moisture content at a place, bilinear between cell centres, shape () or (members,), [%].
+        """Moisture content at a place, not the mean of its cell, shape () or (members,), [%].
 
         Parameters
         ----------
         x_mm, y_mm : float
-            Place in the section's axes; beyond the outermost cell centres the nearest value holds. [mm]
+            Place in the section's axes; beyond the faces the nearest place on them. [mm]
 
         Returns
         -------
         ndarray
             Moisture content. [%]
+
+        Notes
+        -----
+        From 16 x 16 cells of `dry`, beside a grid eight times finer: deeper than 32 mm within 0.25 points, at
+        14 to 31 mm within 0.5, at 8 to 13 mm within 0.75, at 4 to 7 mm within 1.4, and on the face itself up
+        to 6 off, where neither the cells nor the steps follow the weather (oak from 64 and 80 %, softwood
+        from 40 and 120 %, sections of 150 and 205 mm, from the first week to the first year).
         """
-        x, wx = _place(self.x_edges_mm, x_mm)
-        y, wy = _place(self.y_edges_mm, y_mm)
-        m = self.mc_pct
-        low = m[..., y, x] * (1 - wx) + m[..., y, x + 1] * wx
-        high = m[..., y + 1, x] * (1 - wx) + m[..., y + 1, x + 1] * wx
-        return np.asarray(low * (1 - wy) + high * wy)
+        along = self.mc_pct @ point_weights(self.x_edges_mm, x_mm)
+        return np.asarray(np.maximum(along @ point_weights(self.y_edges_mm, y_mm), 0.0))
 
     def pin_pct(self, depth_mm: float, face: Face | None = None) -> NDArray[np.float64]:
         """Moisture content at pin tips driven at mid-width of a face (mean of the four when unknown), [%].
@@ -96,10 +128,40 @@ class MoistureField:
         OutOfRange
             If the pins would leave the piece.
         """
-        self.section.refuse_depth(depth_mm, face)
+        return np.asarray(self.pins_pct(np.array([depth_mm]), face)[0])
+
+    def pins_pct(self, depths_mm: NDArray[np.float64], face: Face | None = None) -> NDArray[np.float64]:
+        """Moisture content at pin tips driven to several depths at mid-width of a face, [%].
+
+        Parameters
+        ----------
+        depths_mm : ndarray, shape (k,)
+            Depths of the tips below the face. [mm]
+        face : Face, optional
+            The face; without one the mean over the four.
+
+        Returns
+        -------
+        ndarray, shape (k,) or (k, members)
+            Moisture content. [%]
+
+        Raises
+        ------
+        OutOfRange
+            If the pins would leave the piece.
+        """
+        for depth_mm in depths_mm:
+            self.section.refuse_depth(float(depth_mm), face)
         if face is None:
-            return np.asarray(np.mean([self.pin_pct(depth_mm, each) for each in Face], axis=0))
-        return self.at(*self.section.pin_tip_mm(depth_mm, face))
+            return np.asarray(np.mean([self.pins_pct(depths_mm, each) for each in Face], axis=0))
+        x, y = np.transpose([self.section.pin_tip_mm(float(depth_mm), face) for depth_mm in depths_mm])
+        if face in {Face.A, Face.C}:
+            line = self.mc_pct @ point_weights(self.x_edges_mm, x[0])
+            found = line @ point_weights(self.y_edges_mm, y).T
+        else:
+            line = point_weights(self.y_edges_mm, y[0]) @ self.mc_pct
+            found = line @ point_weights(self.x_edges_mm, x).T
+        return np.asarray(np.maximum(np.moveaxis(found, -1, 0), 0.0))
 
     def _mean(self, weight: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(np.sum(self.mc_pct * weight, axis=(-2, -1)) / np.sum(weight))
@@ -108,30 +170,8 @@ class MoistureField:
         """Mean and area of what lies deeper than `share` of the half-thickness."""
         inset = share * min(self.section.width_mm, self.section.depth_mm) / 2
         x, y = (
-            _water_upto(edges, edges[-1] - inset) - _water_upto(edges, edges[0] + inset)
+            integral_weights(edges, edges[-1] - inset) - integral_weights(edges, edges[0] + inset)
             for edges in (self.x_edges_mm, self.y_edges_mm)
         )
         area = float(x.sum() * y.sum())
         return np.asarray(np.einsum("...ji,j,i->...", self.mc_pct, y, x) / area), area
-
-
-def _place(edges_mm: NDArray[np.float64], at_mm: float) -> tuple[int, float]:
-    centres = (edges_mm[:-1] + edges_mm[1:]) / 2
-    i = int(np.clip(np.searchsorted(centres, at_mm) - 1, 0, centres.size - 2))
-    return i, float(np.clip((at_mm - centres[i]) / (centres[i + 1] - centres[i]), 0.0, 1.0))
-
-
-def _water_upto(edges_mm: NDArray[np.float64], at_mm: float) -> NDArray[np.float64]:
-    """Weights on the cells, [mm], for the integral from the first edge to a place, which may divide a cell.
-
-    The integral is known at every edge; between them it runs through the four nearest (Lagrange).
-    """
-    width = np.diff(edges_mm)
-    low = int(np.clip(np.searchsorted(edges_mm, at_mm) - 2, 0, max(edges_mm.size - 4, 0)))
-    near = edges_mm[low : low + 4]
-    away = near[:, None] - near + np.eye(near.size)
-    factor = (at_mm - near) / away
-    np.fill_diagonal(factor, 1.0)
-    of_edge = np.zeros(edges_mm.size)
-    of_edge[low : low + near.size] = factor.prod(axis=1)
-    return np.asarray(width * (of_edge.sum() - np.cumsum(of_edge)[:-1]))

@@ -24,6 +24,8 @@ YEAR_S: Final = 365.25 * 86_400.0
 # of the water above the air's EMC, after a year without a reading; set on the bench tests/bench/honesty
 AHEAD_SD: Final = 0.08
 AHEAD_CORE_SD: Final = 0.08
+# the least that this is a share of: near its EMC too the wood's own equilibrium stays uncertain
+AHEAD_LEAST_PCT: Final = 8.0
 LEAST_PCT: Final = 1.0
 
 
@@ -66,7 +68,7 @@ def with_misfit(fields: Sequence[MoistureField], theta: Floats, emc_pct: float) 
 
 
 def ahead(
-    fields: Sequence[MoistureField], theta: Floats, emc_pct: float, spread: float = 1.0
+    fields: Sequence[MoistureField], theta: Floats, emc_pct: float | Floats, spread: float = 1.0
 ) -> tuple[MoistureField, ...]:
     """Let the members part from each other as the time without a reading grows.
 
@@ -76,8 +78,8 @@ def ahead(
         Forecast of every member, the first of them now. [%]
     theta : ndarray, shape (22, m)
         The ensemble.
-    emc_pct : float
-        Mean EMC of the air ahead. [%]
+    emc_pct : float or ndarray, shape (m,)
+        Mean EMC of the air ahead, each member's own where their futures differ. [%]
     spread : float
         Factor on the departure of every member from the median of all, above 0: what the shop's earlier
         forecasts have taught. [-]
@@ -85,7 +87,7 @@ def ahead(
     Returns
     -------
     tuple of MoistureField
-        With ``(M - EMC) exp(sqrt(years) (a + b phi))`` in place of ``M - EMC``. [%]
+        With ``max(M - EMC, 8) (exp(sqrt(years) (a + b phi)) - 1)`` added to ``M``. [%]
     """
     emc = (emc_pct + theta[EMC])[:, None, None]
     core = theta[AHEAD_CORE][:, None, None] * _form(fields[0])
@@ -93,7 +95,8 @@ def ahead(
     found = []
     for each in fields:
         years = max(each.posix_s - fields[0].posix_s, 0.0) / YEAR_S
-        mc = emc + (each.mc_pct - emc) * np.exp(np.sqrt(years) * rate)
+        above = np.maximum(each.mc_pct - emc, AHEAD_LEAST_PCT)
+        mc = each.mc_pct + above * np.expm1(np.sqrt(years) * rate)
         if spread != 1.0:
             usual = np.median(mc, axis=0)
             mc = usual + spread * (mc - usual)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import zlib
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from typing import Any, Final
 
 import numpy as np
@@ -15,6 +15,7 @@ from baulk.models import drying, fit_parameters
 from baulk.models.errors import OutOfRange
 from baulk.models.faces import Covers, FaceCover
 from baulk.models.field import MoistureField
+from baulk.models.fit_contradiction import Contradiction, contradiction
 from baulk.models.section import Face, Section
 
 Floats = NDArray[np.float64]
@@ -123,6 +124,10 @@ class Calibration:
         What lies on its faces now, as `baulk.models.drying.dry` takes it; None where all are bare.
     stepped_posix_s : float or None
         First moment at which all series read something else for good; what came since is set aside. [s]
+    suspected : tuple of str
+        Series of pins that are left out because they drift or are in other wood.
+    contradiction : Contradiction or None
+        What scale and pins say where they cannot both be right; half of the members are then of each.
     why_whole : str or None
         Why `calibrate.update` made a whole fit instead, where it did.
     """
@@ -147,6 +152,8 @@ class Calibration:
     seen: str = ""
     covers: Covers | None = None
     stepped_posix_s: float | None = None
+    suspected: tuple[str, ...] = ()
+    contradiction: Contradiction | None = None
     why_whole: str | None = None
 
     @property
@@ -182,6 +189,7 @@ class Calibration:
             and [self.anchor.posix_s, self.anchor.kg, self.anchor.segment, self.anchor.start_pct],
             "covers": None if self.covers is None else {str(k): str(v) for k, v in self.covers.items()},
             "readings": [[getattr(one, each.name) for each in fields(one)] for one in self.readings],
+            "contradiction": self.contradiction and asdict(self.contradiction),
             **{name: getattr(self, name) for name in _PLAIN},
             "arrays": {name: _packed(name, each) for name, each in arrays.items()},
         }
@@ -190,7 +198,7 @@ class Calibration:
 
 _PLAIN: Final = (
     "used", "left_out", "weighed", "notes", "updates", "fitted_posix_s", "seen", "why_whole",
-    "stepped_posix_s",
+    "stepped_posix_s", "suspected",
 )  # fmt: skip
 _EXACT: Final = frozenset({"x", "y", "at", "theta"})  # the rest is rounded to a few parts in ten million
 
@@ -222,7 +230,7 @@ def resume(state: bytes) -> Calibration:
         names = [each.name for each in fields(Fitted)]
         width, depth, pith_x, pith_y = plain["section"]
         kept = {name: plain[name] for name in _PLAIN}
-        kept |= {name: tuple(kept[name]) for name in ("left_out", "notes")}
+        kept |= {name: tuple(kept[name]) for name in ("left_out", "notes", "suspected")}
         return Calibration(
             members=fit_parameters.members(theta),
             meter_bias_pct=theta[fit_parameters.BIAS],
@@ -242,6 +250,7 @@ def resume(state: bytes) -> Calibration:
             theta=theta,
             depths_mm=arrays["depths"],
             history_depth_pct=arrays["deep"],
+            contradiction=plain["contradiction"] and contradiction(plain["contradiction"]),
             anchor=anchor
             and Anchor(
                 posix_s=anchor[0],
@@ -269,7 +278,7 @@ def _unpacked(name: str, shape: list[int], text: str) -> Any:  # noqa: ANN401 - 
 
 
 def depth_profile_pct(field: MoistureField, depths_mm: Floats) -> Floats:
-    """Median over the members at depths below mid-face, mean of the four faces.
+    """Compute the median over the members at depths below mid-face, mean of the four faces.
 
     Parameters
     ----------
@@ -283,12 +292,5 @@ def depth_profile_pct(field: MoistureField, depths_mm: Floats) -> Floats:
     ndarray, shape (k,)
         Moisture content. [%]
     """
-    mc = field.mc_pct
-    ny, nx = mc.shape[-2:]
-    along_x = np.median(mc[..., ny // 2 - 1 : ny // 2 + 1, :].mean(axis=-2).reshape(-1, nx), axis=0)
-    along_y = np.median(mc[..., nx // 2 - 1 : nx // 2 + 1].mean(axis=-1).reshape(-1, ny), axis=0)
-    found = np.zeros(depths_mm.size)
-    for edges, values in ((field.x_edges_mm, along_x), (field.y_edges_mm, along_y)):
-        centres = (edges[1:] + edges[:-1]) / 2
-        found += np.interp(edges[0] + depths_mm, centres, (values + values[::-1]) / 2) / 2
-    return found
+    found = field.pins_pct(depths_mm)
+    return np.asarray(np.median(found.reshape(depths_mm.size, -1), axis=-1))

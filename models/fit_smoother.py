@@ -74,7 +74,6 @@ def predict(
         In points of moisture. [%]
     """
     predicted = np.empty((len(data), theta.shape[1]))
-    means = np.array([field.mean_pct for field in run[: len(data)]])
     whole = whole_means(data, run, theta, given)
     known = {**firsts(data, whole), **(first or {})}
     for i, (each, field) in enumerate(zip(data, run, strict=False)):
@@ -84,7 +83,7 @@ def predict(
             ratio = (100 + whole[i]) / (100 + first_mean) * drift
             predicted[i] = each.measured_pct + (ratio - each.weight_ratio) * (100 + each.start_pct)
         elif each.lost_pct is not None:
-            predicted[i] = means[i] - each.lost_pct
+            predicted[i] = field.mean_pct - each.lost_pct
         else:
             assert each.depth_mm is not None  # noqa: S101 - every reading but these is a pin's
             predicted[i] = shown_pct(field.pin_pct(each.depth_mm, each.face), theta)
@@ -96,14 +95,15 @@ def whole_means(
 ) -> Floats:
     """Return the mean of the whole timber, its ends included, at each weight, shape (n, m), [%].
 
-    Of other readings it is the mean of the section.
+    Rows of other readings are not a number.
     """
-    found = np.array([field.mean_pct for field in run[: len(data)]])
+    found = np.full((len(data), theta.shape[1]), np.nan)
     weighed = [i for i, each in enumerate(data) if each.weight_ratio is not None]
     if weighed:
-        at_s = np.array([data[i].posix_s for i in weighed])
-        above = np.maximum(found[weighed] - given.emc_pct - theta[EMC], 0.0)
-        found[weighed] -= np.minimum(_dried_by_ends(at_s, theta, given), MOST_BY_ENDS) * above
+        mean = np.array([run[i].mean_pct for i in weighed])
+        lost = _dried_by_ends(np.array([data[i].posix_s for i in weighed]), theta, given)
+        above = np.maximum(mean - given.emc_pct - theta[EMC], 0.0)
+        found[weighed] = mean - np.minimum(lost, MOST_BY_ENDS) * above
     return found
 
 

@@ -122,6 +122,10 @@ def due(  # noqa: PLR0911, PLR0913, PLR0917 - all that a fit rests on
         return f"the last fit had only {previous.used} readings"
     if previous.stepped_posix_s is not None:
         return "all series had changed at once, and only a whole fit tells whether that still holds"
+    if previous.contradiction is not None:
+        return "scale and pins contradict each other, and only a whole fit tells whether they still do"
+    if previous.suspected:
+        return f"{previous.suspected[0]} is left out, and only a whole fit tells whether it still should be"
     if previous.updates >= MOST_UPDATES:
         return f"new readings were taken in {previous.updates} times since the last whole fit"
     if now_s - previous.fitted_posix_s > MOST_DAYS * DAY_S:

@@ -208,9 +208,10 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
     if not futures:
         raise OutOfRange("the air ahead", "is missing; give the season's or a planned one")
     count = calibration.members.size
-    mc = None
+    mc, emc_pct = None, np.empty(count)
     for i, air in enumerate(futures[:count]):
         dealt = slice(i, None, len(futures))
+        emc_pct[dealt] = mean_emc_pct(air, now_s, float(at_s[-1]))
         part = drying.dry(
             section,
             replace(field, mc_pct=field.mc_pct[dealt]),
@@ -225,7 +226,6 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
             mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))
         mc[:, dealt] = [each.mc_pct for each in part]
     assert mc is not None  # noqa: S101 - there is at least one future and one member
-    emc_pct = float(np.mean([mean_emc_pct(air, now_s, float(at_s[-1])) for air in futures]))
     ahead = fit_discrepancy.ahead(
         [replace(part[k], mc_pct=mc[k]) for k in range(at_s.size)], calibration.theta, emc_pct, spread
     )

@@ -17,10 +17,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models import ends
 from baulk.models.calibrate import Calibration
+from baulk.models.diffusion import law_for
 from baulk.models.fit_parameters import FSP
 from baulk.models.fit_smoother import shown_pct
-from baulk.models.readiness import Path
+from baulk.models.readiness import DAY_S, Path
 from baulk.models.timber import Timber
 from baulk.models.units import show_length
 
@@ -38,6 +40,7 @@ DEPTHS: Final = (0.25, 0.5, 0.75, 0.95)  # of the half-thickness, where pins are
 CORE_FROM: Final = 0.7  # of the half-thickness
 LEAST_DAYS: Final = 7.0
 LEAST_MM: Final = 0.02
+SOUND_MM: Final = 500.0  # from an end, at the least, of a section that stands for the piece; common practice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -193,6 +196,8 @@ def sentence(timber: Timber, calibration: Calibration, path: Path) -> str:
         One to three sentences: what to do, why not pins where they are blind, and the first weight where
         there is none and nothing else helps without cutting.
     """
+    if calibration.contradiction is not None:
+        return _settling(timber, path)
     days = path.days()
     moved = _on_the_likely_date(path)
     by_date = float(np.std(days)) >= LEAST_DAYS and float(np.mean(path.ready().any(axis=0))) >= 0.5
@@ -228,6 +233,26 @@ def _worth(best: Candidate, share: float, target: Floats, path: Path, *, by_date
     return (
         f"{_capital(best.words)} today: that is expected to reduce the uncertainty of the "
         f"{what} by {100 * (1 - kept):.0f} %, {span} (one standard deviation)."
+    )
+
+
+def _settling(timber: Timber, path: Path) -> str:
+    """Name the test that settles whether scale or pins are right."""
+    rule, now_s = path.rule, float(path.posix_s[0])
+    days = max(0.0, (now_s - timber.arrived_utc.timestamp()) / DAY_S)
+    reach_mm = ends.reach_mm(law_for(rule.species), days, sealed=timber.ends_sealed)
+    step_mm = 152.4 if rule.system == "inch" else 50.0
+    far_mm = step_mm * np.ceil(max(SOUND_MM, reach_mm) / step_mm)
+    if far_mm > timber.length_mm / 2:
+        where = "from the middle of its length, for it is too short for a sound one nearer an end"
+    else:
+        where = (
+            f"{show_length(far_mm, rule.system)} in from the end that will be offcut, before one is cut "
+            "out of the middle of the piece"
+        )
+    return (
+        "One test settles whether the scale or the pins are right: saw a section and dry it in the oven, "
+        f"{where}. Until then another weight or pin reading only repeats what each of them says."
     )
 
 

@@ -11,7 +11,7 @@ from baulk.models.errors import OutOfRange
 
 Array = NDArray[np.float64]
 
-GRADING: Final = 2.4  # of 1.8 to 2.4 the one nearest to fine grids, from the first week to the first year
+GRADING: Final = 1.7  # of 1.4 to 2.4 the one nearest to fine grids, from the first week to the first year
 
 
 def graded_edges_mm(size_mm: float, cells: int) -> Array:
@@ -64,6 +64,31 @@ def slope_shares(width: Array) -> Array:
     shares[0, 1:] = _of_steps((places[None, :3] - edges[0]) / step[0])
     shares[-1, :-1] = _of_steps((places[None, -3:] - edges[-1]) / step[-1])
     return shares
+
+
+def centre_shares(width: Array) -> Array:
+    """Shares of the steps to both neighbours in what the value at a cell's centre is more than its mean.
+
+    Parameters
+    ----------
+    width : ndarray, shape (n,)
+        Cell widths, n at least 2. [any length]
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        Factors on mean before less mean, and mean after less mean, exact for a parabola; before the first
+        cell and after the last one stands the value at the surface. [-]
+    """
+    edges = np.concatenate([[0.0], np.cumsum(width)])
+    centres = (edges[1:] + edges[:-1]) / 2
+    low = np.concatenate([edges[:1], edges[:-1], edges[-1:]])  # of what is known: a value, means, a value
+    high = np.concatenate([edges[:1], edges[1:], edges[-1:]])
+    near = np.arange(width.size)[:, None] + np.arange(3)
+    a, b = ((each[near] - centres[:, None]) / width[:, None] for each in (low, high))
+    means = np.stack([np.ones_like(a), (a + b) / 2, (a * a + a * b + b * b) / 3], axis=1)
+    share = np.linalg.solve(means, np.tile([[1.0], [0.0], [0.0]], (width.size, 1, 1)))[..., 0]
+    return np.asarray(share[:, [0, 2]])
 
 
 def _of_steps(far: Array) -> Array:

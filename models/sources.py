@@ -14,6 +14,15 @@ from baulk.models.species_rows import UNITS
 SEEN: Final = frozenset({"read", "read (secondary)", "computed", "measured"})
 # words with which the row of a use class says that not all of it was read
 _UNREAD_WORDS: Final = ("no source", "remembered", "from memory", "recalled")
+# of the priors of a fit; the rest are logarithms, factors and shares
+_PRIOR_UNITS: Final = {
+    **dict.fromkeys(("meter_bias", "emc_offset", "gap_offset", "saturation", "misfit", "misfit_core"), "%"),
+    "scale_drift": "% of weight in a year",
+    "slope": "1/%",
+    "activation": "J/mol",
+    "dried_mm": "mm",
+}
+_IN_CONSTANTS: Final = frozenset({"start", "ahead", "ahead_core"})  # priors whose numbers constants.csv holds
 _USE_CLASS_VALUES: Final = {
     "service_low_pct": "%",
     "service_high_pct": "%",
@@ -58,7 +67,7 @@ def every() -> tuple[Value, ...]:
     Returns
     -------
     tuple of Value
-        In the order of the tables: species, use classes, schedules, constants.
+        In the order of the tables: species, use classes, schedules, priors of the fit, constants.
     """
     woods = (
         Value(
@@ -73,7 +82,7 @@ def every() -> tuple[Value, ...]:
         for row in species.rows()
         if row["quantity"] in UNITS  # names and kinds are words, not numbers
     )
-    return (*woods, *_use_classes(), *_schedules(), *_constants())
+    return (*woods, *_use_classes(), *_schedules(), *_priors(), *_constants())
 
 
 def not_read() -> tuple[Value, ...]:
@@ -119,6 +128,24 @@ def _schedules() -> list[Value]:
         )
         for start in checking.STARTS
         for stage in start.stages
+    ]
+
+
+def _priors() -> list[Value]:
+    from baulk.models import fit_parameters  # noqa: PLC0415 - as `checking`
+
+    return [
+        Value(
+            table="fit_parameters.PARAMETERS",
+            name=each.name,
+            quantity="standard deviation of its prior",
+            value=f"{each.sd:.4g}",
+            unit=_PRIOR_UNITS.get(each.name, "-"),
+            source=each.source,
+            mark=_unread(each.source) or "read (secondary)",
+        )
+        for each in fit_parameters.PARAMETERS
+        if each.name not in _IN_CONSTANTS
     ]
 
 

@@ -18,6 +18,7 @@ import numpy as np
 from baulk.models import changes, checking, next_reading, readiness, sorption
 from baulk.models.calibrate import Calibration
 from baulk.models.distortion import Movement
+from baulk.models.fit_contradiction import Contradiction
 from baulk.models.forecast import Forecast
 from baulk.models.readiness import DAY_S, Rule, Work, service_draw
 from baulk.models.rough_out import RoughOut
@@ -68,6 +69,8 @@ class Verdict:
         Width and depth to rough out to. [mm]
     enough_readings : bool
         Whether the timber's own readings speak, not only its species.
+    contradiction : Contradiction or None
+        Scale and pins that cannot both be right; the step is then "leave" whatever the chances.
     """
 
     tag: str
@@ -84,6 +87,7 @@ class Verdict:
     margin: checking.Margin | None
     rough_out_size_mm: tuple[float, float] | None
     enough_readings: bool
+    contradiction: Contradiction | None = None
 
 
 def judge(  # noqa: PLR0913 - the contract's own signature
@@ -163,6 +167,10 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     step = _step(chance, wanted=probability, previous=previous)
     if not calibration.enough and not use_class.may_stay_wet:
         step = "leave"
+    settled = calibration.contradiction is None
+    if not settled:  # one of the two is wrong by far, and either may be
+        step = "leave"
+    may_rough = settled and chance["rough out"] >= probability
     margin = None
     if work is not None:
         emc = _emc_today(work, float(forecast.posix_s[0]))
@@ -190,7 +198,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         tag=timber.tag,
         step=step,
         made_utc=now,
-        dates={"rough out": now if chance["rough out"] >= probability else None, "square": square},
+        dates={"rough out": now if may_rough else None, "square": square},
         probability=chance,
         reasons=words.reasons(),
         next_reading=next_reading.sentence(timber, calibration, whole),
@@ -201,6 +209,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         margin=margin,
         rough_out_size_mm=(roughed.piece.width_mm, roughed.piece.depth_mm) if roughed and worth else None,
         enough_readings=calibration.enough,
+        contradiction=calibration.contradiction,
     )
 
 

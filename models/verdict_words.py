@@ -58,7 +58,9 @@ class Words:
 
     def reasons(self) -> tuple[str, ...]:
         """Plain sentences, the deciding one first."""
-        said = [] if self.calibration.enough else [self._few()]
+        apart = self.calibration.contradiction
+        said = [] if apart is None else [apart.words]
+        said += [] if self.calibration.enough else [self._few()]
         said += [self._deciding(), self._moisture()]
         most = self.rule.use.max_mc_at_squaring_pct
         if most is not None and not self.rule.use.may_stay_wet:

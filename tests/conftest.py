@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NoReturn
 
+import hypothesis
 import pytest
 
 from baulk.ingest import config as settings
@@ -24,6 +25,10 @@ from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 
 ROOT = Path(__file__).resolve().parent.parent
+
+# a busy machine is no fault of the code; what has to be quick is timed in tests/bench
+hypothesis.settings.register_profile("baulk", deadline=None)
+hypothesis.settings.load_profile("baulk")
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,7 @@ def verdict(  # noqa: PLR0913 - one an option
             say(f"\n{timber.tag}: {answer['failed']}")
         elif answer is not None:
             say("")
-            say(f"{timber.tag}: {answer['verdict']['step']}")
+            say(f"{timber.tag}: {_step(answer['verdict'])}")
             for reason in answer["verdict"]["reasons"]:
                 say(f"  - {reason}")
             say(f"  next: {answer['verdict']['next_reading']}")
@@ -137,10 +137,14 @@ def _row(timber: Timber, answer: dict[str, Any] | None, system: units.System) ->
         *first,
         _spread(answer["mean_now_pct"]),
         _spread(answer["core_now_pct"]),
-        judged["step"],
+        _step(judged),
         f"{datetime.fromisoformat(when):%Y-%m-%d}" if when else "not in sight",
         "-" if sure is None else share(sure),
     )
+
+
+def _step(judged: dict[str, Any]) -> str:
+    return f"contradiction, {judged['step']}" if judged.get("contradiction") else str(judged["step"])
 
 
 def _spread(value: dict[str, float]) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from reportlab.graphics.shapes import Drawing, Rect
+from reportlab.graphics.shapes import Drawing, Line, Rect
 from reportlab.platypus import (
     Flowable,
     KeepTogether,
@@ -179,7 +179,7 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
         why = record.trouble or "the first verdict has not been worked out yet; run `baulk forecast`"
         return [laying.heading("Verdict"), laying.text(f"None: {why}")]
     judged = record.answer.verdict
-    told = words.step(judged.step)
+    told = words.judged(judged)
     lines = [
         (
             words.step(name).word,
@@ -190,7 +190,7 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
     ]
     size = judged.rough_out_size_mm
     box = Table(
-        [[_shape(judged.step), [laying.text(told.word, 14, bold=True), laying.text(told.sentence, 9)]]],
+        [[_shape(told), [laying.text(told.word, 14, bold=True), laying.text(told.sentence, 9)]]],
         colWidths=[13 * MM, room - 13 * MM],
     )
     box.setStyle(
@@ -213,11 +213,17 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
     ]
 
 
-def _shape(step: str) -> Drawing:
-    """Draw the verdict's own square: full, half full, empty."""
+def _shape(told: words.Step) -> Drawing:
+    """Draw the verdict's own square: full, half full, empty; an unequal sign where readings contradict."""
     side = 9 * MM
     drawing = ink.sheet_of(side, side)
-    part = {"square": 1.0, "rough out": 0.5}.get(step, 0.0)
+    if told is words.CONTRADICTION:
+        for x0, y0, x1, y1 in ((0.1, 0.35, 0.9, 0.35), (0.1, 0.65, 0.9, 0.65), (0.3, 0.05, 0.7, 0.95)):
+            drawing.add(
+                Line(side * x0, side * y0, side * x1, side * y1, strokeColor=ink.INK, strokeWidth=2.2)
+            )
+        return drawing
+    part = {words.STEPS["square"]: 1.0, words.STEPS["rough out"]: 0.5}.get(told, 0.0)
     drawing.add(Rect(0, 0, side * part, side, fillColor=ink.INK, strokeColor=None))
     drawing.add(Rect(0, 0, side, side, fillColor=None, strokeColor=ink.INK, strokeWidth=1.6))
     return drawing

@@ -49,7 +49,7 @@ def heard(tag: str) -> str:
 
 def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
     """Show the verdict by shape and word, its dates, its reasons and what to read next."""
-    verdict, told = answer.verdict, words.step(answer.verdict.step)
+    verdict, told = answer.verdict, words.judged(answer.verdict)
     dates = []
     for name in ("rough out", "square"):
         if name in verdict.dates and not (name == "rough out" and verdict.step == "square"):

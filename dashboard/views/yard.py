@@ -33,7 +33,7 @@ def moisture(span: Span | None) -> str:
 
 def row(item: YardRow, system: units.System, now: datetime) -> str:
     """Return one timber as a table row that folds into a card."""
-    timber, told = item.timber, words.step(item.step)
+    timber, told = item.timber, item.told
     attend = "".join(f'<span class="b-attend">{words.esc(text)}</span>' for text in item.attention[:2])
     if item.trouble:
         attend += f'<span class="b-attend">{words.esc(item.trouble)}</span>'
@@ -79,7 +79,7 @@ ORDERS: Final[Mapping[str, Callable[[YardRow], tuple[object, ...]]]] = {
     "largest section": lambda r: (-r.timber.section.width_mm * r.timber.section.depth_mm, r.timber.tag),
 }
 SIEVES: Final[Mapping[str, Callable[[YardRow], str]]] = {
-    "Verdict": lambda r: words.step(r.step).word,
+    "Verdict": lambda r: r.told.word,
     "Place": lambda r: r.timber.place,
     "Species": lambda r: r.timber.species,
     "Use": lambda r: words.use(r.timber.use_class),
@@ -111,12 +111,15 @@ def summary(found: Sequence[YardRow], shown: int) -> str:
     ready = sum(item.step == "square" for item in found)
     rough = sum(item.step == "rough out" for item in found)
     waiting = sum(item.answer is None for item in found)
+    apart = sum(item.told is words.CONTRADICTION for item in found)
     said = [
         f"{len(found)} timbers" if len(found) != 1 else "1 timber",
         f"■ {ready} to square",
         f"◧ {rough} to rough out",
-        f"□ {len(found) - ready - rough - waiting} to leave",
+        f"□ {len(found) - ready - rough - waiting - apart} to leave",
     ]
+    if apart:
+        said.append(f"{words.CONTRADICTION.shape} {apart} where scale and pins contradict each other")
     if waiting:
         said.append(f"· {waiting} being worked out")
     if shown != len(found):

@@ -2,8 +2,8 @@
 
 The timber is dried from its arrival in the shop's air of the coming seasons, as an ensemble before any
 reading (`baulk.models.fit_parameters.prior`), and is ready when the piece squared out of it would move less
-than its use tolerates, as in the verdict; one that has been ready before could have been squared then. What moves
-while a boat is being built is not in it.
+than its use tolerates, as in the verdict; one that has been ready before could have been squared then. What
+moves while a boat is being built is not in it.
 """
 
 from __future__ import annotations

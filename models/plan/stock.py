@@ -186,7 +186,7 @@ class Stock:
         """
         rule, piece = self.rule, _stacked(fields, self.finished)
         shape, count = self._shape(piece), len(fields)
-        did = shape.did(piece.mc_pct).reshape(count, self.members.size, -1)
+        did = shape.did(piece.mc_pct.reshape(count, self.members.size, *piece.mc_pct.shape[1:]))
         largest = shape.movement_from(did, rule.service_mc_pct).largest_mm
         if ahead_pct is not None and self.build_days > 0:
             for share, emc in zip(self.settling(), ahead_pct, strict=True):

@@ -29,7 +29,7 @@ from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import Members
 from baulk.models.drying_kernel import Axis, _sweep
-from baulk.models.regrid import slope_shares
+from baulk.models.regrid import centre_shares, slope_shares
 from baulk.models.section import Section
 from baulk.models.sorption import rh_pct
 
@@ -160,7 +160,7 @@ def own_sweep_s(n, count):
     free = np.exp(LAW.slope_per_pct * (LAW.fsp_pct - 20))
     each = [1.0, 0.0, 1e7, 1e7, LAW.slope_per_pct, LAW.fsp_pct, free, 0.0, 0.0]
     own = np.repeat(np.array(each)[:, None], lanes, axis=1)
-    axis = Axis(width, np.full((n + 1, lanes), 1e-8), slope_shares(width), own)
+    axis = Axis(width, np.full((n + 1, lanes), 1e-8), slope_shares(width), centre_shares(width), own)
     u, out, work = np.full((n, lanes), 60.0), np.zeros(lanes), np.empty((5, n + 1, lanes))
     return best_s(lambda: _sweep(u, axis, DAY, (1.0, EMC, 0.0), out, work), 30)[0]
 

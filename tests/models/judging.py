@@ -79,8 +79,12 @@ def pins(piece, fields, *, depths=(12.0, 25.0), bias=1.0, sd=1.0, seed=2):
     return found
 
 
-def weights(piece, fields, *, dry_kg=20.0, sd=0.003, seed=5):
+def weights(piece, fields, *, dry_kg=None, sd=0.003, seed=5):
     rng = np.random.default_rng(seed)
+    if dry_kg is None:  # as heavy as its species usually is
+        section = piece.section
+        volume_m3 = section.width_mm * section.depth_mm * piece.length_mm / 1e9
+        dry_kg = species.get(piece.species).basic_density_kg_m3 * volume_m3
     return [
         reading(
             piece,

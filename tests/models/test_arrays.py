@@ -79,6 +79,7 @@ def test_an_array_of_pin_readings_gives_what_its_readings_give(name, temperature
     assert found.mc_pct == pytest.approx([each.mc_pct for each in single], rel=1e-12, abs=1e-12)
     assert found.sd_pct == pytest.approx([each.sd_pct for each in single], rel=1e-12)
     assert found.at_least.tolist() == [each.at_least for each in single]
+    assert found.above_fsp_pct == pytest.approx([each.above_fsp_pct for each in single], abs=1e-12)
     assert {found.indicative} == {each.indicative for each in single}
     assert {type(each.mc_pct) for each in single} == {type(each.sd_pct) for each in single} == {float}
     assert {type(each.at_least) for each in single} == {bool}

@@ -42,7 +42,8 @@ def test_pins_and_weights_pull_the_fit_onto_the_truth_and_narrow_it(case):
     true = float(fields[-1].mean_pct[0])
     low, high = np.quantile(fitted.field_now.mean_pct, (0.05, 0.95))
     assert low < true < high
-    assert np.std(fitted.field_now.mean_pct) < 0.6 * np.std(prior.field_now.mean_pct)
+    # not by more: what the model itself gets wrong and the sapwood stay open
+    assert np.std(fitted.field_now.mean_pct) < 0.8 * np.std(prior.field_now.mean_pct)
     assert abs(np.median(fitted.field_now.mean_pct) - true) < 3
     assert 0.45 < np.median(fitted.members.d_factor) < 1.1  # truth 0.7, prior 1
     assert fitted.enough
@@ -50,12 +51,21 @@ def test_pins_and_weights_pull_the_fit_onto_the_truth_and_narrow_it(case):
 
 
 def test_without_readings_it_gives_the_prior_and_says_so(case):
+    piece, air, _ = case
     prior = fit(case, [])
     assert prior.used == 0
     assert not prior.enough
-    assert np.median(prior.members.d_factor) == pytest.approx(1.0, rel=0.2)
+    # laws flatter and steeper than the species', and yet the median member dries as it does
+    green = OAK.green_heartwood_mc_pct
+    (usual,) = judging.truth(piece, air, [judging.NOW.timestamp()], d_factor=1.0, start=green)
+    assert np.median(prior.field_now.mean_pct) == pytest.approx(float(usual.mean_pct[0]), abs=4)
     assert prior.history_mean_pct.shape == (prior.history_posix_s.size, 64)
-    assert np.all(prior.history_core_pct[0] == pytest.approx(prior.members.start_mc_pct))
+    # half of the members arrive as green in the core as they grew, the others dried in to some depth; no part
+    # is wetter than green sapwood
+    begin, green = prior.history_core_pct[0], prior.members.start_mc_pct
+    assert np.mean(np.isclose(begin, green, atol=0.5)) >= 0.4
+    assert OAK.green_sapwood_mc_pct is not None
+    assert np.all(begin <= green * OAK.green_sapwood_mc_pct / OAK.green_heartwood_mc_pct + 0.5)
 
 
 def test_the_same_readings_give_the_same_answer(case):
@@ -105,9 +115,10 @@ def test_a_flood_of_readings_is_thinned_and_ten_a_day_count_once(case):
     piece, _, fields = case
     last_s = fields[-1].posix_s - judging.DAY_S
     flood = [judging.reading(piece, last_s + 60 * i, 24.0 + i % 3, depth_mm=25.0) for i in range(500)]
-    fitted = fit(case, flood)
+    fitted, once = fit(case, flood), fit(case, [judging.reading(piece, last_s, 25.0, depth_mm=25.0)])
     assert 1 <= len(fitted.readings) <= 2
-    assert fitted.readings[0].measured_pct == pytest.approx(25.0, abs=1.5)
+    # as one reading of their median in the same cold wood; the shed's air turns a little within the day
+    assert fitted.readings[0].measured_pct == pytest.approx(once.readings[0].measured_pct, abs=0.3)
 
 
 def test_a_timber_that_arrived_this_minute_has_its_start(case):

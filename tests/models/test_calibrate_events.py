@@ -82,7 +82,10 @@ def test_a_cut_with_its_weights_leaves_one_series_and_without_them_two(case):
         fit(case, shorter),
     )
     assert mean(tied) == pytest.approx(mean(whole), abs=1.0)
-    assert mean(parted) == pytest.approx(mean(whole), abs=3.0)
+    # two short series tell less than a long one, but nobody takes what was cut off for lost water
+    assert abs(mean(parted) - mean(whole)) < 1.5 * np.std(whole.field_now.mean_pct)
+    low, high = np.quantile(parted.field_now.mean_pct, (0.05, 0.95))
+    assert low < float(fields[-1].mean_pct[0]) < high
     assert not said(tied, "weight")
     assert not said(parted, "weight")
     assert said(silent, "faster than its faces can dry", "series of their own")

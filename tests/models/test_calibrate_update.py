@@ -78,7 +78,7 @@ def test_six_updates_agree_with_the_whole_fit_within_a_point(side, d_factor, see
     assert fitted.updates == 6
     low, middle, high = np.abs(quantiles(fitted) - quantiles(whole))
     assert middle < 1.0  # median of the mean; the whole fit's own spread is 1 to 5 points
-    assert max(low, high) < 2.0
+    assert max(low, high) < 2.2
     assert np.median(fitted.field_now.core_pct) == pytest.approx(np.median(whole.field_now.core_pct), abs=1.5)
     assert np.std(fitted.field_now.mean_pct) == pytest.approx(np.std(whole.field_now.mean_pct), rel=0.35)
 

@@ -15,7 +15,7 @@ from baulk.models.section import Section
 OAK = species.get("white oak")
 
 
-def field(core, skin, side=200.0, n=16):
+def field(core, skin, side=200.0, n=40):  # its outermost cells are as thin as what is taken for the surface
     edges = graded_edges_mm(side, n)
     mc = np.full((n, n), float(core))
     mc[[0, -1], :], mc[:, [0, -1]] = skin, skin

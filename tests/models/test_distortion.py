@@ -152,8 +152,11 @@ def test_refining_the_cells_converges(pith):
     answers = [shape(n=n, pith=pith).movement(green(n), 15.0) for n in (8, 16, 32)]
     for read in (lambda m: float(m.face_mm[Face.A]), lambda m: float(m.out_of_square_mm)):
         coarse, fine, finest = (read(each) for each in answers)
-        assert abs(fine - finest) < 0.02 * abs(float(answers[2].face_mm[Face.B]))
-        assert abs(fine - finest) < abs(coarse - finest) + 1e-6
+        moved_mm = abs(float(answers[2].face_mm[Face.B]))
+        assert abs(fine - finest) < 0.02 * moved_mm
+        assert abs(fine - finest) < max(
+            abs(coarse - finest), 0.002 * moved_mm
+        )  # either may be near by chance
 
 
 def test_the_mean_width_follows_the_mean_free_shrinkage_of_any_field_with_straight_rings():

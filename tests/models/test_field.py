@@ -3,9 +3,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from baulk.models import drying
 from baulk.models.air import AirSeries
+from baulk.models.diffusion import DiffusionLaw
+from baulk.models.drying import FaceCover
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
+from baulk.models.point_values import integral_weights, point_weights
+from baulk.models.regrid import graded_edges_mm
 from baulk.models.section import Face, Section
 
 SECTION = Section(width_mm=200, depth_mm=100)
@@ -54,6 +59,89 @@ def test_an_ensemble_keeps_its_members_apart():
     many = field(np.stack([np.full((10, 20), 20.0), np.full((10, 20), 40.0)]))
     assert many.mean_pct == pytest.approx([20, 40])
     assert many.pin_pct(30, Face.A) == pytest.approx([20, 40])
+
+
+def test_a_parabola_is_read_exactly_from_its_cell_means_up_to_the_faces():
+    x = graded_edges_mm(200, 9)
+
+    def upto(at):  # of 70 - 0.004 x^2
+        return 70 * at - 0.004 * at**3 / 3
+
+    means = np.diff(upto(x)) / np.diff(x)
+    bent = MoistureField(
+        posix_s=0.0, section=SECTION, x_edges_mm=x, y_edges_mm=np.linspace(-50, 50, 5),
+        mc_pct=np.tile(means, (2, 4, 1)) * np.array([1.0, 0.5])[:, None, None],
+    )  # fmt: skip
+    depths = np.array([0.0, 3.0, 20.0, 61.0, 100.0])
+    expected = 70 - 0.004 * (100 - depths) ** 2
+    for face in (Face.B, Face.D):
+        assert bent.pins_pct(depths, face) == pytest.approx(np.stack([expected, 0.5 * expected], axis=1))
+        assert bent.pin_pct(3.0, face) == pytest.approx([expected[1], 0.5 * expected[1]])
+    assert bent.at(80.0, 12.0) == pytest.approx([expected[2], 0.5 * expected[2]])
+
+
+def test_the_skins_of_a_sloping_field_stand_in_the_order_of_the_faces():
+    x = (np.arange(20) + 0.5) * 10 - 100
+    y = (np.arange(10) + 0.5) * 10 - 50
+    slope = field(30 + 0.1 * x[None, :] + 0.2 * y[:, None])
+    assert slope.skins_pct(2.0) == pytest.approx([39.8, 39.9, 20.2, 20.1])
+    assert slope.skins_pct(12.0) == pytest.approx([39.0, 39.5, 21.0, 20.5])  # no more than a cell
+
+
+def test_weights_keep_the_mean_of_every_cell_and_two_cells_are_enough():
+    for cells in (2, 3, 16):
+        edges = graded_edges_mm(150, cells)
+        inside = np.linspace(edges[0], edges[1], 2001)
+        mean = np.trapezoid(point_weights(edges, inside), inside, axis=0) / (edges[1] - edges[0])
+        assert mean == pytest.approx(np.eye(cells)[0], abs=1e-5)
+        assert integral_weights(edges, edges[-1]) == pytest.approx(np.diff(edges))
+        assert point_weights(edges, 999.0) == pytest.approx(point_weights(edges, edges[-1]))
+
+
+OAK = DiffusionLaw(d_ref_m2_s=1.7e-11)
+SOFTWOOD = DiffusionLaw(
+    d_ref_m2_s=9e-11, slope_per_pct=0.07, radial_over_tangential=0.94, raised_above_fsp=3.0
+)
+UNEVEN = {Face.A: FaceCover.COATED, Face.C: FaceCover.ON_BEARERS}
+DEPTHS = np.array([4.0, 6.0, 9.0, 12.0, 15.0, 20.0, 30.0, 45.0, 60.0, 75.0])
+
+
+def six_hourly():
+    hours = np.arange(0, 24 * 380, 6.0)
+    year, day = np.cos((hours / 24 - 14) / 365.25 * 2 * np.pi), np.cos((hours - 15) / 24 * 2 * np.pi)
+    return AirSeries(
+        posix_s=hours * 3600,
+        temp_c=11 - 10 * year + 4 * day,
+        rh_pct=75 + 6 * year - 12 * day - 8 * np.sin(hours / 24 / 5 * 2 * np.pi),
+    )
+
+
+@pytest.mark.parametrize(
+    ("law", "start", "faces"),
+    [(OAK, 80.0, None), (OAK, 64.0, UNEVEN), (SOFTWOOD, 120.0, None), (SOFTWOOD, 40.0, UNEVEN)],
+)
+@pytest.mark.parametrize("still", [True, False])
+def test_points_are_those_of_a_grid_four_times_finer(law, start, faces, still):
+    weather = air([0.0], [15.0], [65.0]) if still else six_hourly()
+    days = np.array([7, 14, 30, 60, 120, 200, 365])
+    square = Section(width_mm=150, depth_mm=150)
+    usual, fine = (
+        drying.dry(
+            square, start, weather, law, start_posix_s=0.0, at_posix_s=days * 86_400.0, faces=faces, **how
+        )
+        for how in ({}, {"cells": (64, 64), "error_pct": 0.01, "step_s": 86_400.0})
+    )
+    off = np.array(
+        [
+            [coarse.pins_pct(DEPTHS, face) - good.pins_pct(DEPTHS, face) for face in Face]
+            for coarse, good in zip(usual, fine, strict=True)
+        ]
+    )
+    worst = np.abs(off).max(axis=1)  # days, depths
+    assert worst[:3, DEPTHS >= 15].max() < 0.6
+    assert worst[3:, DEPTHS >= 15].max() < 0.4
+    assert worst[:3, DEPTHS < 15].max() < (1.2 if still else 1.4)
+    assert worst[3:, DEPTHS < 15].max() < (0.6 if still else 0.9)
 
 
 def air(times, temp, rh):

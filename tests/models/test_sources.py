@@ -7,7 +7,7 @@ import re
 import pytest
 
 from baulk.ingest import checks
-from baulk.models import sources
+from baulk.models import fit_parameters, sources
 
 CONSTANTS = [each for each in sources.every() if each.table == "constants.csv"]
 
@@ -35,6 +35,18 @@ def test_every_limit_on_readings_is_in_the_list():
     assert {f"ingest.checks._JUMP[{each}]" for each in checks._JUMP} <= listed
 
 
+def test_every_prior_of_the_fit_is_in_the_list():
+    listed = {each.name: each for each in sources.every() if each.table == "fit_parameters.PARAMETERS"}
+    own = {each.name: each for each in fit_parameters.PARAMETERS if each.name in listed}
+    assert set(listed) == set(own)
+    # the rest hold no number of their own: theirs stand in constants.csv
+    assert {each.name for each in fit_parameters.PARAMETERS} - set(own) == {"start", "ahead", "ahead_core"}
+    names = {each.name for each in CONSTANTS}
+    assert {"fit_parameters.START_SD_SHARE", "fit_parameters.START_SD_MEASURED_PCT"} <= names
+    assert {"fit_discrepancy.AHEAD_SD", "fit_discrepancy.AHEAD_CORE_SD"} <= names
+    assert all(float(listed[name].value) == pytest.approx(each.sd, rel=1e-3) for name, each in own.items())
+
+
 def test_every_value_has_a_source_and_what_was_not_read_says_so():
     marks = {"read", "read (secondary)", "computed", "memory", "common practice"}
     for each in sources.every():
@@ -50,6 +62,7 @@ def test_the_list_holds_all_that_was_not_read_and_nothing_else():
         "species.csv",
         "use_classes.csv",
         "checking.STARTS",
+        "fit_parameters.PARAMETERS",
         "constants.csv",
     }
     assert {each.mark for each in listed} == {"memory", "common practice"}

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from baulk.ingest.demo import climate
 from baulk.models import drying, species
@@ -16,8 +17,8 @@ from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.drying import CONDUCTANCE_M_S, FaceCover, Members
 from baulk.models.drying_kernel import Axis, _between, _sweep
-from baulk.models.regrid import slope_shares
-from baulk.models.section import Finished, Section
+from baulk.models.regrid import centre_shares, slope_shares
+from baulk.models.section import Face, Finished, Section
 from baulk.models.sorption import rh_pct
 
 HERE = Path(__file__).parent
@@ -82,6 +83,28 @@ def test_a_square_bar_dries_as_the_product_of_two_slabs():
     assert centre == pytest.approx([float(row["square_bar_centre_Bi_inf"]) for row in SLAB], abs=0.003)
 
 
+@pytest.mark.parametrize("biot", [0.5, 3.0, 100.0])
+def test_a_slab_has_at_every_depth_what_the_series_of_crank_says(biot):
+    # Crank 1975, p. 60: sum of 2 L cos(beta x / l) / ((beta^2 + L^2 + L) cos beta), beta tan beta = L
+    roots = np.array(
+        [brentq(lambda b: b * np.sin(b) - biot * np.cos(b), k * np.pi, (k + 0.5) * np.pi) for k in range(60)]
+    )
+    fourier = np.array([0.03, 0.1, 0.4])
+    slab = Section(width_mm=5000, depth_mm=2 * HALF_MM)  # so wide that its sides do not count
+    fields = drying.dry(
+        slab, None, still_air(ME), CONSTANT, start_posix_s=0.0,
+        at_posix_s=fourier * (HALF_MM / 1000) ** 2 / D_M2_S, members=surface(biot), cells=(4, 16),
+        error_pct=0.005,
+    )  # fmt: skip
+    depths = np.array([0.0, 1.0, 3.0, 6.0, 10.0, 15.0, 20.0, 25.0])
+    share = 2 * biot / ((roots**2 + biot**2 + biot) * np.cos(roots))
+    shape = np.cos(roots * (1 - depths[:, None] / HALF_MM))
+    for fo, field in zip(fourier, fields, strict=True):
+        exact = ME + (M0 - ME) * (shape * share * np.exp(-(roots**2) * fo)).sum(axis=1)
+        for face in (Face.A, Face.C):
+            assert field.pins_pct(depths, face)[:, 0] == pytest.approx(exact, abs=0.15)
+
+
 def test_half_of_the_water_is_gone_at_the_half_time_constant():
     slab = Section(width_mm=100_000, depth_mm=2 * HALF_MM)
     constant = float(CHECKS["C04"]["expected"])
@@ -121,7 +144,7 @@ def test_a_steady_flux_stays_steady_in_every_inner_cell():
     grain = np.full((n + 1, 1), 2.5e-11) / np.concatenate([[1], width[1:], [1]])[:, None]
     closed = 1e12
     own = np.array([1.0, 0.0, closed, closed, k, 30.0, np.exp(k * 10), 0.0, 0.0])[:, None]
-    axis = Axis(width, grain, slope_shares(width), own)
+    axis = Axis(width, grain, slope_shares(width), centre_shares(width), own)
     u = profile[:, None].copy()
     work = np.empty((5, n + 1, 1))
     _sweep(u, axis, DAY, (1.0, 10.0, 0.0), np.zeros(1), work)
@@ -340,7 +363,7 @@ def quarters(m):
     return m.reshape(2, half, 2, half).mean(axis=(1, 3))
 
 
-@pytest.mark.parametrize(("ratio", "cost_pct"), [(1.0, 0.05), (1.2, 0.4), (1.5, 0.8), (2.0, 1.1)])
+@pytest.mark.parametrize(("ratio", "cost_pct"), [(1.0, 0.05), (1.2, 0.4), (1.5, 0.8), (2.0, 1.15)])
 def test_leaving_out_the_mixed_term_costs_nothing_of_the_mean_and_little_of_a_quarter(ratio, cost_pct):
     # rings at 45 degrees all over the section, the worst case; moisture from 70 to about 35 %
     square = Section(width_mm=100, depth_mm=100, pith_x_mm=-400, pith_y_mm=-400)

@@ -1,4 +1,4 @@
-"""Do forecasts keep their word? Timbers whose truth shares nothing with the program, and what a shop was told.
+"""Do forecasts keep their word? Timbers whose truth shares nothing with the program, and what was told.
 
 `run.py` prints the tables. What makes truth imports nothing of `baulk` (tests/architecture/test_honesty.py);
 only `shop_run` does, to fill a shop and to ask it.

@@ -69,7 +69,11 @@ def _exponential(day, moist, emc, then):
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", OptimizeWarning)
             over, tau = curve_fit(
-                fall, day, moist, p0=(max(moist[0] - emc, 1.0), 300.0), bounds=([0, 10], [300, 5000])
+                fall,
+                day,
+                moist,
+                p0=(max(moist[0] - emc, 1.0), 300.0),
+                bounds=([0, 10], [300, 5000]),
             )[0]
     except RuntimeError:  # did not settle
         return np.full(then.size, np.nan)

@@ -1,4 +1,4 @@
-"""What becomes of a squared piece while the work goes on: the truth's own drying in the shop's air for a year."""
+"""What becomes of a squared piece while the work goes on: a year of the truth's own drying in the shop."""
 
 from __future__ import annotations
 
@@ -31,13 +31,18 @@ def squared(truth, day):
     steps = slice(*(STEPS_A_DAY * (piece.dried_days + each) for each in (since, since + BUILD_DAYS)))
     whole = driven(piece, truth.air, truth.mean_pct.size - 1 + piece.dried_days)
     surface = whole.surface_m_s[steps] / np.array(piece.faces)  # turned and open on all sides
-    drive = Drive(days=BUILD_DAYS, wood_c=whole.wood_c[steps], emc_pct=whole.emc_pct[steps], surface_m_s=surface)
+    drive = Drive(
+        days=BUILD_DAYS,
+        wood_c=whole.wood_c[steps],
+        emc_pct=whole.emc_pct[steps],
+        surface_m_s=surface,
+    )
     fields = timbers.PHYSICS[piece.physics].dry(piece.law, piece.level, place, drive)
     return start, fields[BUILD_DAYS // 2].astype(float), fields[-1].astype(float)
 
 
 def movement_mm(truth, day):
-    """Largest movement of a piece squared on a day: once in service, and by the middle or end of the build."""
+    """Largest movement of a piece squared on a day: once in service, and during the build. [mm]"""
     service = mechanics.in_service(truth.piece, truth.field(day))["largest"]
     start, *later = (mechanics.done(truth.piece, mechanics.coarse(each)) for each in squared(truth, day))
     build = max(float(mechanics.largest_mm(mechanics.change_mm(truth.piece, each - start))) for each in later)

@@ -35,10 +35,40 @@ class Climate:
 
 
 CLIMATES = (
-    Climate(name="maritime cool", temp_c=10, temp_swing_c=5.5, rh_pct=80, rh_swing_pct=5, day_c=2.0),
-    Climate(name="continental", temp_c=10, temp_swing_c=12.5, rh_pct=69, rh_swing_pct=6, day_c=4.0, noise=1.3),
-    Climate(name="warm humid", temp_c=20, temp_swing_c=7.5, rh_pct=74, rh_swing_pct=-4, day_c=3.5, noise=0.8),
-    Climate(name="dry summer", temp_c=13, temp_swing_c=8.5, rh_pct=66, rh_swing_pct=13, day_c=5.0),
+    Climate(
+        name="maritime cool",
+        temp_c=10,
+        temp_swing_c=5.5,
+        rh_pct=80,
+        rh_swing_pct=5,
+        day_c=2.0,
+    ),
+    Climate(
+        name="continental",
+        temp_c=10,
+        temp_swing_c=12.5,
+        rh_pct=69,
+        rh_swing_pct=6,
+        day_c=4.0,
+        noise=1.3,
+    ),
+    Climate(
+        name="warm humid",
+        temp_c=20,
+        temp_swing_c=7.5,
+        rh_pct=74,
+        rh_swing_pct=-4,
+        day_c=3.5,
+        noise=0.8,
+    ),
+    Climate(
+        name="dry summer",
+        temp_c=13,
+        temp_swing_c=8.5,
+        rh_pct=66,
+        rh_swing_pct=13,
+        day_c=5.0,
+    ),
 )
 
 
@@ -54,7 +84,10 @@ class Air:
 def season(climate, posix_s):
     """Temperature and humidity that the calendar tells. [degC, %]"""
     turn = np.cos(2 * np.pi * (np.asarray(posix_s) / DAY_S % YEAR_DAYS - 17) / YEAR_DAYS)
-    return climate.temp_c - climate.temp_swing_c * turn, climate.rh_pct + climate.rh_swing_pct * turn
+    return (
+        climate.temp_c - climate.temp_swing_c * turn,
+        climate.rh_pct + climate.rh_swing_pct * turn,
+    )
 
 
 def monthly(climate):
@@ -94,7 +127,11 @@ def weather(rng, climate, first_s, steps):
 def equilibrium_pct(temp_c, rh_pct):
     """Equilibrium moisture content. [%]"""
     temp, wet = np.clip(temp_c, -10, 55), np.asarray(rh_pct) / 100
-    m, c, k = GAB[0] + GAB[1] * temp, GAB[2] * np.exp(GAB[3] * temp), GAB[4] + GAB[5] * temp
+    m, c, k = (
+        GAB[0] + GAB[1] * temp,
+        GAB[2] * np.exp(GAB[3] * temp),
+        GAB[4] + GAB[5] * temp,
+    )
     return m * c * k * wet / ((1 - k * wet) * (1 - k * wet + c * k * wet))
 
 
@@ -127,5 +164,7 @@ def recorded(rng, air, since_s):
     temp = air.temp_c[at] + rng.normal(0, 0.5) + rng.normal(0, 0.1, at.size)
     rh = air.rh_pct[at] + rng.normal(0, 2.5) + rng.normal(0, 0.6, at.size)
     return Record(
-        posix_s=air.posix_s[at], temp_c=np.round(temp, 2), rh_pct=np.round(np.clip(rh, 5, 99.5), 1)
+        posix_s=air.posix_s[at],
+        temp_c=np.round(temp, 2),
+        rh_pct=np.round(np.clip(rh, 5, 99.5), 1),
     )

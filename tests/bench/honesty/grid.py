@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from scipy.interpolate import RectBivariateSpline
 
@@ -35,7 +37,11 @@ def parts_pct(fields, width_mm, depth_mm):
     inset = 0.2 * min(width_mm, depth_mm)
     inside = (width_mm - inset) * (depth_mm - inset) / (width_mm * depth_mm)
     shell = (mean - inside * inner_pct(fields, width_mm, depth_mm, 0.2)) / (1 - inside)
-    return {"mean": mean, "shell": shell, "core": inner_pct(fields, width_mm, depth_mm, 1 / 3)}
+    return {
+        "mean": mean,
+        "shell": shell,
+        "core": inner_pct(fields, width_mm, depth_mm, 1 / 3),
+    }
 
 
 def surface(field, width_mm, depth_mm):
@@ -45,7 +51,7 @@ def surface(field, width_mm, depth_mm):
 
 
 def pin_pct(field, width_mm, depth_mm, face, tip_mm, bare_mm, aside_mm=0.0):
-    """Moisture that a pin meets over the bare length that ends at its tip, `aside_mm` off the face's middle."""
+    """Moisture a pin meets over the bare length that ends at its tip, `aside_mm` off the face's middle."""
     away = np.linspace(max(tip_mm - bare_mm, 0.5), tip_mm, 7 if bare_mm > 0 else 1)
     side = np.full(away.size, aside_mm)
     x, y = {
@@ -61,13 +67,13 @@ def sawn(field, width_mm, depth_mm, finished_mm, cells):
     """Means over the even cells of a square piece sawn out of the middle."""
     edges = np.linspace(-finished_mm / 2, finished_mm / 2, cells + 1)
     ny, nx = field.shape
-    x = np.stack([covered(width_mm, a, b, nx) for a, b in zip(edges[:-1], edges[1:], strict=True)])
-    y = np.stack([covered(depth_mm, a, b, ny) for a, b in zip(edges[:-1], edges[1:], strict=True)])
+    x = np.stack([covered(width_mm, a, b, nx) for a, b in pairwise(edges)])
+    y = np.stack([covered(depth_mm, a, b, ny) for a, b in pairwise(edges)])
     return (y @ field @ x.T) / np.outer(y.sum(axis=1), x.sum(axis=1))
 
 
 def shares(width_mm, depth_mm, pith_mm, ratio, cells=CELLS):
-    """Coefficient across every inner face over the tangential one, (ny, nx - 1) along x, (ny - 1, nx) along y."""
+    """Coefficient across every inner face over the tangential one: (ny, nx - 1) and (ny - 1, nx)."""
 
     def share(along, across):
         return (ratio * along**2 + across**2 + 1e-6) / (along**2 + across**2 + 1e-6)
@@ -85,7 +91,10 @@ def edge_shares(width_mm, depth_mm, pith_mm, ratio, cells=CELLS):
     def share(along, across):
         return (ratio * along**2 + across**2 + 1e-6) / (along**2 + across**2 + 1e-6)
 
-    x, y = centres_mm(width_mm, cells) - pith_mm[0], centres_mm(depth_mm, cells) - pith_mm[1]
+    x, y = (
+        centres_mm(width_mm, cells) - pith_mm[0],
+        centres_mm(depth_mm, cells) - pith_mm[1],
+    )
     top, right = depth_mm / 2 - pith_mm[1], width_mm / 2 - pith_mm[0]
     low, left = -depth_mm / 2 - pith_mm[1], -width_mm / 2 - pith_mm[0]
     return np.stack([share(top, x), share(right, y), share(low, x), share(left, y)])

@@ -12,7 +12,15 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.sparse.linalg import splu
-from skfem import Basis, BilinearForm, ElementTriP0, ElementTriP2, ElementVector, MeshTri, asm
+from skfem import (
+    Basis,
+    BilinearForm,
+    ElementTriP0,
+    ElementTriP2,
+    ElementVector,
+    MeshTri,
+    asm,
+)
 
 from honesty import grid
 
@@ -41,7 +49,13 @@ def influence(finished_mm, pith_mm, radial_pct, tangential_pct, elastic):
     at = np.asarray(basis.global_coordinates()) - np.array(pith_mm)[:, None, None]
     angle = np.arctan2(at[1], at[0])
     c, s = np.cos(angle), np.sin(angle)
-    turn = np.array([[c * c, s * s, c * s], [s * s, c * c, -c * s], [-2 * c * s, 2 * c * s, c * c - s * s]])
+    turn = np.array(
+        [
+            [c * c, s * s, c * s],
+            [s * s, c * c, -c * s],
+            [-2 * c * s, 2 * c * s, c * c - s * s],
+        ]
+    )
     stiff = np.einsum("ai...,ab,bj...->ij...", turn, own, turn)
     push = np.einsum("ai...,a->i...", turn, own @ free)
 
@@ -121,7 +135,8 @@ def change_mm(piece, shares):
     kind = piece.kind
     table = influence(
         152.0, piece.pith_mm,
-        round(kind.radial_pct * piece.shrinkage_factor, 9), round(kind.tangential_pct * piece.shrinkage_factor, 9),
+        round(kind.radial_pct * piece.shrinkage_factor, 9),
+        round(kind.tangential_pct * piece.shrinkage_factor, 9),
         kind.elastic,
     )  # fmt: skip
     return {name: np.einsum("...ji,ji->...", shares, each) for name, each in table.items()}
@@ -143,7 +158,7 @@ def largest_mm(change):
 
 
 def in_service(piece, field_pct, service_pct=None):
-    """Largest movement, size, lean and bow of the piece squared out of a field, once evenly in service. [mm]"""
+    """Largest movement, size, lean and bow of the piece squared out of a field, once in service. [mm]"""
     sawn = grid.sawn(field_pct, piece.width_mm, piece.depth_mm, 152.0, CELLS)
     then = piece.service_pct if service_pct is None else service_pct
     change = change_mm(piece, done(piece, then) - done(piece, sawn))

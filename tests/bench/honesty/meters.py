@@ -66,7 +66,12 @@ def curve(meter, true_pct):
     if meter.shape == "smooth":
         return _bent(true_pct, meter.fsp_pct, meter.wet_slope, meter.round_pct)
     if meter.shape == "capped":
-        return _bent(_bent(true_pct, meter.fsp_pct, meter.wet_slope, 0.5), max(meter.top_pct, meter.fsp_pct), 0.0, 0.5)
+        return _bent(
+            _bent(true_pct, meter.fsp_pct, meter.wet_slope, 0.5),
+            max(meter.top_pct, meter.fsp_pct),
+            0.0,
+            0.5,
+        )
     if meter.shape == "logarithmic":
         return np.minimum(true_pct, meter.fsp_pct) + meter.reach_pct * np.log1p(over / meter.reach_pct)
     if meter.shape == "levelling":  # starts to bend two points early and comes to a level

@@ -34,15 +34,18 @@ def readings(truth):
     rng = np.random.default_rng([23, piece.number])
     days = float(truth.mean_pct.size - 1)
     away = missing(rng, round(piece.gaps * days / GAP_EVERY_DAYS), days)
-    found = [*_pins(rng, truth, days), *(_weights(rng, truth, days) if piece.weighed else ())]
+    found = [
+        *_pins(rng, truth, days),
+        *(_weights(rng, truth, days) if piece.weighed else ()),
+    ]
     kept = [each for each in found if not any(a < each.day < b for a, b in away)]
     return sorted(kept, key=lambda each: each.day)
 
 
 def _pins(rng, truth, days):
     piece, meter = truth.piece, truth.piece.meter
-    for day in np.arange(5.0, days, piece.pin_days):
-        day = float(day) + float(rng.integers(0, 3))
+    for planned in np.arange(5.0, days, piece.pin_days):
+        day = float(planned) + float(rng.integers(0, 3))
         if day >= days:
             return
         wood_c = float(np.interp(day, np.arange(truth.wood_c.size), truth.wood_c))
@@ -53,7 +56,15 @@ def _pins(rng, truth, days):
             aside = float(rng.normal(0, 15)) if meter.driven_anew else 0.0
             for depth in piece.pins_mm:
                 tip = depth + (float(rng.normal(0, 1.5)) if meter.driven_anew else 0.0)
-                true = grid.pin_pct(field, piece.width_mm, piece.depth_mm, face, tip, meter.bare_mm, aside)
+                true = grid.pin_pct(
+                    field,
+                    piece.width_mm,
+                    piece.depth_mm,
+                    face,
+                    tip,
+                    meter.bare_mm,
+                    aside,
+                )
                 shown = meters.shown_pct(rng, meter, true, wood_c)
                 yield Noted(day=day, what="pins", value=shown, depth_mm=float(depth), face=face)
 
@@ -68,4 +79,8 @@ def _weights(rng, truth, days):
     every = float(rng.integers(28, 36))
     for day in np.arange(1.0, days, every):
         kilos = dry_kg(truth.piece) * (1 + truth.at("whole", day) / 100)
-        yield Noted(day=float(day), what="weight", value=round(kilos * (1 + rng.normal(0, SCALE_SD)), 1))
+        yield Noted(
+            day=float(day),
+            what="weight",
+            value=round(kilos * (1 + rng.normal(0, SCALE_SD)), 1),
+        )

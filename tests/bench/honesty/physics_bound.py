@@ -85,7 +85,20 @@ def dry(wood, level, place, drive):
     size = (place.width_mm / 1e3 / cells, place.depth_mm / 1e3 / cells)
     out = np.empty((drive.days + 1, cells, cells), np.float32)
     edge = edge_shares(place.width_mm, place.depth_mm, place.pith_mm, wood.ratio)
-    _march(place.start_pct.copy(), size, sx, sy, edge, place.sapwood, heart, sap, warm, target, drive.surface_m_s, out)
+    _march(
+        place.start_pct.copy(),
+        size,
+        sx,
+        sy,
+        edge,
+        place.sapwood,
+        heart,
+        sap,
+        warm,
+        target,
+        drive.surface_m_s,
+        out,
+    )
     return out
 
 
@@ -97,56 +110,60 @@ def _look(table, moist):
 
 
 @numba.njit(cache=True)
-def _march(mc, size, sx, sy, edge, sapwood, heart, sap, warm, target, surface, out):
+def _coefficient(mc, sapwood, heart, sap, warm, d):
+    for j in range(mc.shape[0]):
+        for i in range(mc.shape[1]):
+            d[j, i] = _look(sap if sapwood[j, i] else heart, mc[j, i]) * warm
+
+
+@numba.njit(cache=True)
+def _inside(mc, d, sx, sy, size, gain):
+    """What the flows between cells bring to each."""
     ny, nx = mc.shape
     dx, dy = size
-    d = np.empty((ny, nx))
-    gain = np.empty((ny, nx))
+    gain[:] = 0.0
+    for j in range(ny):
+        for i in range(nx - 1):
+            a, b = d[j, i], d[j, i + 1]
+            flux = sx[j, i] * 2 * a * b / (a + b) * (mc[j, i] - mc[j, i + 1]) / dx
+            gain[j, i] -= flux / dx
+            gain[j, i + 1] += flux / dx
+    for j in range(ny - 1):
+        for i in range(nx):
+            a, b = d[j, i], d[j + 1, i]
+            flux = sy[j, i] * 2 * a * b / (a + b) * (mc[j, i] - mc[j + 1, i]) / dy
+            gain[j, i] -= flux / dy
+            gain[j + 1, i] += flux / dy
+
+
+@numba.njit(cache=True)
+def _through_faces(mc, d, edge, size, surface, target, gain):
+    ny, nx = mc.shape
+    for face in range(4):
+        upright = face % 2 == 1
+        h = size[0] if upright else size[1]
+        far = face < 2  # a and b lie at the high end of their axis
+        if surface[face] <= 0:
+            continue
+        for at in range(ny if upright else nx):
+            j = at if upright else (ny - 1 if far else 0)
+            i = (nx - 1 if far else 0) if upright else at
+            g = 1 / (1 / surface[face] + h / 2 / (edge[face, at] * d[j, i]))
+            gain[j, i] -= g * (mc[j, i] - target) / h
+
+
+@numba.njit(cache=True)
+def _march(mc, size, sx, sy, edge, sapwood, heart, sap, warm, target, surface, out):
+    d, gain = np.empty(mc.shape), np.empty(mc.shape)
     out[0] = mc
     for step in range(warm.size):
-        most = 0.0
-        for j in range(ny):
-            for i in range(nx):
-                d[j, i] = _look(sap if sapwood[j, i] else heart, mc[j, i]) * warm[step]
-                most = max(most, d[j, i])
-        many = int(STEP_S * most * 2.0 * 1.9 * (1 / dx**2 + 1 / dy**2)) + 1
-        dt = STEP_S / many
+        _coefficient(mc, sapwood, heart, sap, warm[step], d)
+        many = int(STEP_S * d.max() * 2.0 * 1.9 * (1 / size[0] ** 2 + 1 / size[1] ** 2)) + 1
         for part in range(many):
             if part > 0 and part % 4 == 0:
-                for j in range(ny):
-                    for i in range(nx):
-                        d[j, i] = _look(sap if sapwood[j, i] else heart, mc[j, i]) * warm[step]
-            gain[:] = 0.0
-            for j in range(ny):
-                for i in range(nx - 1):
-                    a, b = d[j, i], d[j, i + 1]
-                    flux = sx[j, i] * 2 * a * b / (a + b) * (mc[j, i] - mc[j, i + 1]) / dx
-                    gain[j, i] -= flux / dx
-                    gain[j, i + 1] += flux / dx
-            for j in range(ny - 1):
-                for i in range(nx):
-                    a, b = d[j, i], d[j + 1, i]
-                    flux = sy[j, i] * 2 * a * b / (a + b) * (mc[j, i] - mc[j + 1, i]) / dy
-                    gain[j, i] -= flux / dy
-                    gain[j + 1, i] += flux / dy
-            for i in range(nx):
-                for top in range(2):
-                    j = ny - 1 if top else 0
-                    face = 0 if top else 2
-                    k = surface[step, face]
-                    if k > 0:
-                        g = 1 / (1 / k + dy / 2 / (edge[face, i] * d[j, i]))
-                        gain[j, i] -= g * (mc[j, i] - target[step]) / dy
-            for j in range(ny):
-                for right in range(2):
-                    i = nx - 1 if right else 0
-                    face = 1 if right else 3
-                    k = surface[step, face]
-                    if k > 0:
-                        g = 1 / (1 / k + dx / 2 / (edge[face, j] * d[j, i]))
-                        gain[j, i] -= g * (mc[j, i] - target[step]) / dx
-            for j in range(ny):
-                for i in range(nx):
-                    mc[j, i] += dt * gain[j, i]
+                _coefficient(mc, sapwood, heart, sap, warm[step], d)
+            _inside(mc, d, sx, sy, size, gain)
+            _through_faces(mc, d, edge, size, surface[step], target[step], gain)
+            mc += STEP_S / many * gain
         if (step + 1) % 8 == 0:
             out[(step + 1) // 8] = mc

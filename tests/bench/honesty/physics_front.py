@@ -55,7 +55,19 @@ def dry(wood, level, place, drive):
     free = np.where(place.sapwood, wood.sapwood, wood.creep)
     out = np.empty((drive.days + 1, cells, cells), np.float32)
     law = (wood.fsp_pct, wood.slope_per_pct)
-    _march(place.start_pct.copy(), size, sx, sy, edge, free, law, warm, target, drive.surface_m_s, out)
+    _march(
+        place.start_pct.copy(),
+        size,
+        sx,
+        sy,
+        edge,
+        free,
+        law,
+        warm,
+        target,
+        drive.surface_m_s,
+        out,
+    )
     return out
 
 
@@ -76,58 +88,58 @@ def _between(mc, head, free, fsp, one, other):
 
 
 @numba.njit(cache=True)
-def _march(mc, size, sx, sy, edge, free, law, warm, target, surface, out):
+def _inside(mc, head, free, fsp, sx, sy, size, gain):
+    """What the flows between cells bring to each, but for the coefficient's level."""
     ny, nx = mc.shape
     dx, dy = size
+    gain[:] = 0.0
+    for j in range(ny):
+        for i in range(nx - 1):
+            flux = sx[j, i] * _between(mc, head, free, fsp, (j, i), (j, i + 1)) / dx
+            gain[j, i] -= flux / dx
+            gain[j, i + 1] += flux / dx
+    for j in range(ny - 1):
+        for i in range(nx):
+            flux = sy[j, i] * _between(mc, head, free, fsp, (j, i), (j + 1, i)) / dy
+            gain[j, i] -= flux / dy
+            gain[j + 1, i] += flux / dy
+
+
+@numba.njit(cache=True)
+def _through_faces(mc, head, edge, law, size, level, surface, target, gain):
+    """The surface's own resistance is against moisture, the wood's against the potential: both in series."""
+    ny, nx = mc.shape
     fsp, slope = law
-    head = np.empty((ny, nx))
-    gain = np.empty((ny, nx))
-    steepest = max(np.exp(slope * (fsp - 20)), np.exp(-20 * slope)) * 1.6
-    steepest = max(steepest, free.max() * 1.6)
+    air = _potential(target, fsp, slope)
+    for face in range(4):
+        upright = face % 2 == 1
+        h = size[0] if upright else size[1]
+        far = face < 2  # a and b lie at the high end of their axis
+        if surface[face] <= 0:
+            continue
+        for at in range(ny if upright else nx):
+            j = at if upright else (ny - 1 if far else 0)
+            i = (nx - 1 if far else 0) if upright else at
+            steep = max(head[j, i] - air, 0.0) / max(min(mc[j, i], fsp) - target, 1e-9)
+            steep = steep if steep > 1e-3 else np.exp(slope * (target - 20))
+            gain[j, i] -= (head[j, i] - air) / (steep / surface[face] + h / 2 / (edge[face, at] * level)) / h
+
+
+@numba.njit(cache=True)
+def _march(mc, size, sx, sy, edge, free, law, warm, target, surface, out):
+    fsp, slope = law
+    head, gain = np.empty(mc.shape), np.empty(mc.shape)
+    steepest = 1.6 * max(np.exp(slope * (fsp - 20)), np.exp(-20 * slope), free.max())
     out[0] = mc
     for step in range(warm.size):
-        w = warm[step]
-        many = int(STEP_S * w * steepest * 2.0 * (1 / dx**2 + 1 / dy**2)) + 1
-        dt = STEP_S / many
+        many = int(STEP_S * warm[step] * steepest * 2.0 * (1 / size[0] ** 2 + 1 / size[1] ** 2)) + 1
         for _ in range(many):
-            for j in range(ny):
-                for i in range(nx):
+            for j in range(mc.shape[0]):
+                for i in range(mc.shape[1]):
                     head[j, i] = _potential(mc[j, i], fsp, slope)
-            gain[:] = 0.0
-            for j in range(ny):
-                for i in range(nx - 1):
-                    flux = w * sx[j, i] * _between(mc, head, free, fsp, (j, i), (j, i + 1)) / dx
-                    gain[j, i] -= flux / dx
-                    gain[j, i + 1] += flux / dx
-            for j in range(ny - 1):
-                for i in range(nx):
-                    flux = w * sy[j, i] * _between(mc, head, free, fsp, (j, i), (j + 1, i)) / dy
-                    gain[j, i] -= flux / dy
-                    gain[j + 1, i] += flux / dy
-            air = _potential(target[step], fsp, slope)
-            for j in range(ny):
-                for i in range(nx):
-                    if 0 < j < ny - 1 and 0 < i < nx - 1:
-                        continue
-                    slack = max(head[j, i] - air, 0.0) / max(min(mc[j, i], fsp) - target[step], 1e-9)
-                    slack = slack if slack > 1e-3 else np.exp(slope * (target[step] - 20))
-                    for face in range(4):
-                        if (
-                            (face == 0 and j != ny - 1)
-                            or (face == 1 and i != nx - 1)
-                            or (face == 2 and j != 0)
-                            or (face == 3 and i != 0)
-                        ):
-                            continue
-                        k = surface[step, face]
-                        if k <= 0:
-                            continue
-                        h = dy if face % 2 == 0 else dx
-                        at = edge[face, i if face % 2 == 0 else j]
-                        g = 1 / (slack / k + h / 2 / (at * w))  # both resistances to the potential
-                        gain[j, i] -= g * (head[j, i] - air) / h
-            for j in range(ny):
-                for i in range(nx):
-                    mc[j, i] += dt * gain[j, i]
+            _inside(mc, head, free, fsp, sx, sy, size, gain)
+            gain *= warm[step]
+            _through_faces(mc, head, edge, law, size, warm[step], surface[step], target[step], gain)
+            mc += STEP_S / many * gain
         if (step + 1) % 8 == 0:
             out[(step + 1) // 8] = mc

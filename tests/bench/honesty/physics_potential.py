@@ -1,4 +1,4 @@
-"""Truth d, kept out while the program is tuned: water runs down a potential of its own, on the grid's corners.
+"""Truth d, kept out while the program is tuned: water runs down a potential, on the grid's corners.
 
 The integral of an exponential coefficient with a low slope that goes on rising far above saturation, a high
 activation energy, unknowns on the corners of the cells (half and quarter volumes at faces and edges) instead
@@ -45,7 +45,11 @@ def draw(rng, kind):
 
 def following(emc_pct, days):
     """First-order lag of the surface behind the air."""
-    keep, out, state = np.exp(-STEP_S / DAY_S / days), np.empty_like(emc_pct), emc_pct[:240].mean()
+    keep, out, state = (
+        np.exp(-STEP_S / DAY_S / days),
+        np.empty_like(emc_pct),
+        emc_pct[:240].mean(),
+    )
     for i, each in enumerate(emc_pct):
         state = keep * state + (1 - keep) * each
         out[i] = state
@@ -94,49 +98,58 @@ def _keep(mc, out):
 
 
 @numba.njit(cache=True)
-def _march(mc, size, sx, sy, factor, law, warm, target, surface, out):
+def _inside(head, sx, sy, factor, part, size, gain):
+    """What the flows between corners bring to the water of each, but for the coefficient's level."""
+    ny, nx = head.shape
+    dx, dy = size
+    gain[:] = 0.0
+    for j in range(ny):
+        for i in range(nx - 1):
+            k = part[0, j] * sx[j, i] * (factor[j, i] + factor[j, i + 1]) / 2
+            flux = k * (head[j, i] - head[j, i + 1]) / dx**2
+            gain[j, i] -= flux
+            gain[j, i + 1] += flux
+    for j in range(ny - 1):
+        for i in range(nx):
+            k = part[1, i] * sy[j, i] * (factor[j, i] + factor[j + 1, i]) / 2
+            flux = k * (head[j, i] - head[j + 1, i]) / dy**2
+            gain[j, i] -= flux
+            gain[j + 1, i] += flux
+
+
+@numba.njit(cache=True)
+def _through_faces(mc, part, size, surface, target, gain):
     ny, nx = mc.shape
     dx, dy = size
+    for i in range(nx):
+        gain[ny - 1, i] -= part[1, i] * surface[0] * (mc[ny - 1, i] - target) / dy
+        gain[0, i] -= part[1, i] * surface[2] * (mc[0, i] - target) / dy
+    for j in range(ny):
+        gain[j, nx - 1] -= part[0, j] * surface[1] * (mc[j, nx - 1] - target) / dx
+        gain[j, 0] -= part[0, j] * surface[3] * (mc[j, 0] - target) / dx
+
+
+@numba.njit(cache=True)
+def _march(mc, size, sx, sy, factor, law, warm, target, surface, out):
+    ny, nx = mc.shape
     slope, last = law
     head, gain = np.empty((ny, nx)), np.empty((ny, nx))
+    part = np.ones((2, ny))  # of a whole cell that a corner stands for, down and across; the grid is square
+    part[:, 0], part[:, -1] = 0.5, 0.5
+    volume = np.outer(part[0], part[1])
+    close = 1 / size[0] ** 2 + 1 / size[1] ** 2
     _keep(mc, out[0])
     for step in range(warm.size):
-        w = warm[step]
         steep = np.exp(slope * (min(mc.max(), last) - 20)) * factor.max() * 2.0
-        quick = 2 * surface[step].max() * (1 / dx + 1 / dy)
-        many = int(STEP_S * (w * steep * 2.0 * (1 / dx**2 + 1 / dy**2) + quick)) + 1
-        dt = STEP_S / many
+        quick = 2 * surface[step].max() * (1 / size[0] + 1 / size[1])
+        many = int(STEP_S * (warm[step] * steep * 2.0 * close + quick)) + 1
         for _ in range(many):
             for j in range(ny):
                 for i in range(nx):
                     head[j, i] = _head(mc[j, i], slope, last)
-            gain[:] = 0.0  # of water in a node's own volume, over a whole cell's
-            for j in range(ny):
-                tall = 0.5 if j in (0, ny - 1) else 1.0
-                for i in range(nx - 1):
-                    k = w * sx[j, i] * (factor[j, i] + factor[j, i + 1]) / 2
-                    flux = tall * k * (head[j, i] - head[j, i + 1]) / dx / dx
-                    gain[j, i] -= flux
-                    gain[j, i + 1] += flux
-            for j in range(ny - 1):
-                for i in range(nx):
-                    wide = 0.5 if i in (0, nx - 1) else 1.0
-                    k = w * sy[j, i] * (factor[j, i] + factor[j + 1, i]) / 2
-                    flux = wide * k * (head[j, i] - head[j + 1, i]) / dy / dy
-                    gain[j, i] -= flux
-                    gain[j + 1, i] += flux
-            for i in range(nx):
-                wide = 0.5 if i in (0, nx - 1) else 1.0
-                gain[ny - 1, i] -= wide * surface[step, 0] * (mc[ny - 1, i] - target[step]) / dy
-                gain[0, i] -= wide * surface[step, 2] * (mc[0, i] - target[step]) / dy
-            for j in range(ny):
-                tall = 0.5 if j in (0, ny - 1) else 1.0
-                gain[j, nx - 1] -= tall * surface[step, 1] * (mc[j, nx - 1] - target[step]) / dx
-                gain[j, 0] -= tall * surface[step, 3] * (mc[j, 0] - target[step]) / dx
-            for j in range(ny):
-                tall = 0.5 if j in (0, ny - 1) else 1.0
-                for i in range(nx):
-                    wide = 0.5 if i in (0, nx - 1) else 1.0
-                    mc[j, i] += dt * gain[j, i] / (tall * wide)
+            _inside(head, sx, sy, factor, part, size, gain)
+            gain *= warm[step]
+            _through_faces(mc, part, size, surface[step], target[step], gain)
+            mc += STEP_S / many * gain / volume
         if (step + 1) % 8 == 0:
             _keep(mc, out[(step + 1) // 8])

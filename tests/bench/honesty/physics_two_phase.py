@@ -1,4 +1,4 @@
-"""Truth b: free water by capillaries, bound water by its vapour pressure, and wood that takes days to give it up.
+"""Truth b: free water by capillaries, bound by its vapour pressure, and wood that takes days to yield.
 
 Three waters in every cell: free (f), bound and in step with the vapour between the walls (m), and bound but
 slow (s), which follows m with a time constant of days. Only f and m move: f along its own gradient by a
@@ -17,7 +17,10 @@ from honesty.climates import DAY_S, GAB, STEP_S
 from honesty.grid import edge_shares, shares
 
 REFERENCE_M2_S = 8.6e-11  # m2/s, level of northern red oak; see physics_bound
-CAPILLARY = {"hardwood": 0.9, "softwood": 1.5}  # over the level, wood full of water; our own guess
+CAPILLARY = {
+    "hardwood": 0.9,
+    "softwood": 1.5,
+}  # over the level, wood full of water; our own guess
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,7 +85,13 @@ def dry(wood, level, place, drive):
     free = np.where(place.sapwood, wood.sapwood, 1.0) * wood.capillary
     out = np.empty((drive.days + 1, cells, cells), np.float32)
     law = np.array(
-        [wood.fsp_pct, wood.mobile, wood.slow_days * DAY_S, wood.free_days * DAY_S, wood.full_pct]
+        [
+            wood.fsp_pct,
+            wood.mobile,
+            wood.slow_days * DAY_S,
+            wood.free_days * DAY_S,
+            wood.full_pct,
+        ]
     )
     most = float(np.max(conduct * slope)) * 1.6 / wood.mobile
     per_pressure = 20.0  # points of moisture a unit of relative pressure: conductances are against moisture
@@ -101,70 +110,93 @@ def _look(table, moist, fsp):
 
 
 @numba.njit(cache=True)
-def _march(start, size, sx, sy, edge, free, law, vapour, conduct, most, warm, air, surface, out):
-    ny, nx = start.shape
+def _flow(one, other, h, k, f, share, free, full, step_m):
+    """Of bound and of free water from one cell to another, but for the coefficient's level."""
+    bound = share * (k[one] + k[other]) / 2 * (h[one] - h[other]) / step_m
+    left = min((f[one] + f[other]) / 2 / full, 1.0)
+    return bound, share * min(free[one], free[other]) * left * left * (f[one] - f[other]) / step_m
+
+
+@numba.njit(cache=True)
+def _inside(h, k, f, sx, sy, free, full, size, gm, gf):
+    """What the flows between cells bring to each, but for the coefficient's level."""
+    ny, nx = h.shape
     dx, dy = size
-    fsp, mobile, slow_s, free_s, full = law
+    gm[:], gf[:] = 0.0, 0.0
+    for j in range(ny):
+        for i in range(nx - 1):
+            bound, loose = _flow((j, i), (j, i + 1), h, k, f, sx[j, i], free, full, dx)
+            gm[j, i] -= bound / dx
+            gm[j, i + 1] += bound / dx
+            gf[j, i] -= loose / dx
+            gf[j, i + 1] += loose / dx
+    for j in range(ny - 1):
+        for i in range(nx):
+            bound, loose = _flow((j, i), (j + 1, i), h, k, f, sy[j, i], free, full, dy)
+            gm[j, i] -= bound / dy
+            gm[j + 1, i] += bound / dy
+            gf[j, i] -= loose / dy
+            gf[j + 1, i] += loose / dy
+
+
+@numba.njit(cache=True)
+def _through_faces(h, k, edge, size, level, surface, air, gm):
+    ny, nx = h.shape
+    for face in range(4):
+        upright = face % 2 == 1
+        wide = size[0] if upright else size[1]
+        far = face < 2  # a and b lie at the high end of their axis
+        if surface[face] <= 0:
+            continue
+        for at in range(ny if upright else nx):
+            j = at if upright else (ny - 1 if far else 0)
+            i = (nx - 1 if far else 0) if upright else at
+            g = 1 / (1 / surface[face] + wide / 2 / (level * edge[face, at] * k[j, i]))
+            gm[j, i] -= g * (h[j, i] - air) / wide
+
+
+@numba.njit(cache=True)
+def _exchange(m, s, f, gm, gf, law, dt):
+    """Add the flows, let the slow water follow, and let free water refill what is not saturated."""
+    fsp, mobile, slow_s, free_s, _ = law
+    for j in range(m.shape[0]):
+        for i in range(m.shape[1]):
+            slow = (m[j, i] - s[j, i]) * (1 - np.exp(-dt / slow_s))
+            wanted = mobile * (fsp - m[j, i]) + (1 - mobile) * (fsp - s[j, i])
+            given = min(f[j, i], max(wanted, 0.0) * (1 - np.exp(-dt / free_s)))
+            share = given / wanted if wanted > 1e-12 else 0.0
+            f[j, i] += dt * gf[j, i] - given
+            m[j, i] += (dt * gm[j, i] - (1 - mobile) * slow) / mobile + share * (fsp - m[j, i])
+            s[j, i] += slow + share * (fsp - s[j, i])
+            if m[j, i] > fsp:
+                f[j, i] += mobile * (m[j, i] - fsp)
+                m[j, i] = fsp
+
+
+@numba.njit(cache=True)
+def _march(start, size, sx, sy, edge, free, law, vapour, conduct, most, warm, air, surface, out):
+    fsp, mobile, full = law[0], law[1], law[4]
     m, s = np.minimum(start, fsp), np.minimum(start, fsp)
     f = np.maximum(start - fsp, 0.0)
-    h, k = np.empty((ny, nx)), np.empty((ny, nx))
-    gm, gf = np.empty((ny, nx)), np.empty((ny, nx))
+    h, k, gm, gf = (
+        np.empty(m.shape),
+        np.empty(m.shape),
+        np.empty(m.shape),
+        np.empty(m.shape),
+    )
+    fastest = max(most, free.max() * 1.6) * 2.0 * (1 / size[0] ** 2 + 1 / size[1] ** 2)
     out[0] = start
     for step in range(warm.size):
-        w = warm[step]
-        fastest = max(most, free.max() * 1.6)
-        many = int(STEP_S * w * fastest * 2.0 * (1 / dx**2 + 1 / dy**2)) + 1
-        dt = STEP_S / many
+        many = int(STEP_S * warm[step] * fastest) + 1
         for _ in range(many):
-            for j in range(ny):
-                for i in range(nx):
+            for j in range(m.shape[0]):
+                for i in range(m.shape[1]):
                     h[j, i] = _look(vapour, m[j, i], fsp)
                     k[j, i] = _look(conduct, m[j, i], fsp)
-            gm[:] = 0.0
-            gf[:] = 0.0
-            for j in range(ny):
-                for i in range(nx - 1):
-                    flux = w * sx[j, i] * (k[j, i] + k[j, i + 1]) / 2 * (h[j, i] - h[j, i + 1]) / dx
-                    gm[j, i] -= flux / dx
-                    gm[j, i + 1] += flux / dx
-                    left = min((f[j, i] + f[j, i + 1]) / 2 / full, 1.0)
-                    flux = w * sx[j, i] * min(free[j, i], free[j, i + 1]) * left * left * (f[j, i] - f[j, i + 1]) / dx
-                    gf[j, i] -= flux / dx
-                    gf[j, i + 1] += flux / dx
-            for j in range(ny - 1):
-                for i in range(nx):
-                    flux = w * sy[j, i] * (k[j, i] + k[j + 1, i]) / 2 * (h[j, i] - h[j + 1, i]) / dy
-                    gm[j, i] -= flux / dy
-                    gm[j + 1, i] += flux / dy
-                    left = min((f[j, i] + f[j + 1, i]) / 2 / full, 1.0)
-                    flux = w * sy[j, i] * min(free[j, i], free[j + 1, i]) * left * left * (f[j, i] - f[j + 1, i]) / dy
-                    gf[j, i] -= flux / dy
-                    gf[j + 1, i] += flux / dy
-            for i in range(nx):
-                for top in range(2):
-                    j, face = (ny - 1, 0) if top else (0, 2)
-                    if surface[step, face] > 0:
-                        g = 1 / (1 / surface[step, face] + dy / 2 / (w * edge[face, i] * k[j, i]))
-                        gm[j, i] -= g * (h[j, i] - air[step]) / dy
-            for j in range(ny):
-                for right in range(2):
-                    i, face = (nx - 1, 1) if right else (0, 3)
-                    if surface[step, face] > 0:
-                        g = 1 / (1 / surface[step, face] + dx / 2 / (w * edge[face, j] * k[j, i]))
-                        gm[j, i] -= g * (h[j, i] - air[step]) / dx
-            for j in range(ny):
-                for i in range(nx):
-                    slow = (m[j, i] - s[j, i]) * (1 - np.exp(-dt / slow_s))
-                    wanted = mobile * (fsp - m[j, i]) + (1 - mobile) * (fsp - s[j, i])
-                    given = min(f[j, i], max(wanted, 0.0) * (1 - np.exp(-dt / free_s)))
-                    share = given / wanted if wanted > 1e-12 else 0.0
-                    f[j, i] += dt * gf[j, i] - given
-                    m[j, i] += (dt * gm[j, i] - (1 - mobile) * slow) / mobile + share * (fsp - m[j, i])
-                    s[j, i] += slow + share * (fsp - s[j, i])
-                    if m[j, i] > fsp:
-                        f[j, i] += mobile * (m[j, i] - fsp)
-                        m[j, i] = fsp
+            _inside(h, k, f, sx, sy, free, full, size, gm, gf)
+            gm *= warm[step]
+            gf *= warm[step]
+            _through_faces(h, k, edge, size, warm[step], surface[step], air[step], gm)
+            _exchange(m, s, f, gm, gf, law, STEP_S / many)
         if (step + 1) % 8 == 0:
-            for j in range(ny):
-                for i in range(nx):
-                    out[(step + 1) // 8, j, i] = mobile * m[j, i] + (1 - mobile) * s[j, i] + f[j, i]
+            out[(step + 1) // 8] = mobile * m + (1 - mobile) * s + f

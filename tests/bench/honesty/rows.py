@@ -7,7 +7,16 @@ from datetime import datetime
 
 import numpy as np
 
-from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, baselines, mechanics, observed, shop_run, truth
+from honesty import (
+    HELD_OUT_METER,
+    HELD_OUT_PHYSICS,
+    baselines,
+    building,
+    mechanics,
+    observed,
+    shop_run,
+    truth,
+)
 from honesty.climates import DAY_S
 
 PARTS = ("mean", "core", "shell")
@@ -46,7 +55,12 @@ def follow(number, *, histories=(3, 9, 15), readings=True, kept_in=None):
             answer = yard.evaluated(day)
             took = time.process_time() - begun
             known = [each for each in noted if each.day <= day]
-            head = {**about(true.piece), "months": months, "cpu_s": round(took, 3), "readings": len(known)}
+            head = {
+                **about(true.piece),
+                "months": months,
+                "cpu_s": round(took, 3),
+                "readings": len(known),
+            }
             if answer.get("failed"):
                 movement.append({**head, "failed": answer["failed"]})
                 continue
@@ -93,6 +107,7 @@ def _moved(true, day, answer):
         date = (datetime.fromisoformat(square).timestamp() - true.piece.arrived_s) / DAY_S
     return {
         "truth_mm": round(moved["largest"], 3),
+        "build_mm": round(building.movement_mm(true, day)[1], 3),
         "told_mm": [told["largest_mm"][name] for name in ("low", "median", "high")],
         "cup_truth_mm": round(moved["bow"], 3),
         "cup_told_mm": [told["cup_mm"][name] for name in ("low", "median", "high")],

@@ -18,10 +18,9 @@ from multiprocessing import get_context
 from pathlib import Path
 from statistics import median
 
-
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, scores, timbers  # noqa: E402
+from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, plots, scores, timbers
 
 PHYSICS = dict(zip("abcd", timbers.PHYSICS, strict=True))
 
@@ -66,14 +65,23 @@ def squared(numbers, workers=2):
     numbers = [each for each in numbers if not timbers.piece(each).boxed]
     context = get_context("spawn")
     with ProcessPoolExecutor(
-        workers, mp_context=context, initializer=one_core, initargs=(context.Value("i", 0),)
+        workers,
+        mp_context=context,
+        initializer=one_core,
+        initargs=(context.Value("i", 0),),
     ) as pool:
         return [row for rows in pool.map(square_job, numbers) for row in rows]
 
 
 def tell_squared(rows):
-    show("asked every four weeks until the first yes, free of heart", scores.squaring(rows).to_frame(""))
-    show("told and held", scores.reliability([r["probability"] for r in rows], [r["holds"] for r in rows]))
+    show(
+        "asked every four weeks until the first yes, free of heart",
+        scores.squaring(rows).to_frame(""),
+    )
+    show(
+        "told and held",
+        scores.reliability([r["probability"] for r in rows], [r["holds"] for r in rows]),
+    )
 
 
 def asked(numbers, *, histories=(3, 9, 15), readings=True, workers=2):
@@ -81,7 +89,10 @@ def asked(numbers, *, histories=(3, 9, 15), readings=True, workers=2):
     context = get_context("spawn")
     moisture, movement = [], []
     with ProcessPoolExecutor(
-        workers, mp_context=context, initializer=one_core, initargs=(context.Value("i", 0),)
+        workers,
+        mp_context=context,
+        initializer=one_core,
+        initargs=(context.Value("i", 0),),
     ) as pool:
         work = partial(job, histories=tuple(histories), readings=readings)
         for one, other in pool.map(work, numbers):
@@ -105,18 +116,53 @@ def tell(moisture, movement):
         print(f"no answer for {number}: {why}")
     show("by horizon (points of moisture; wet: share of truths above the median)",
          scores.summary(table, ["part", "horizon"]))  # fmt: skip
-    for by in ("physics", "months", "band", "meter", "weighed", "kind", "climate", "half_dried"):
+    for by in (
+        "physics",
+        "months",
+        "band",
+        "meter",
+        "weighed",
+        "kind",
+        "climate",
+        "half_dried",
+    ):
         show(f"180 days ahead, by {by}", scores.pivot(table, by))
     for by in ("physics", "band"):
         show(f"now, by {by}", scores.pivot(table, by, 0))
-    show("180 days ahead, median errors beside plain rules", scores.against_baselines(table))
+    show(
+        "180 days ahead, where among the told quantiles the truths lie, % (honest: 5 20 25 25 20 5)",
+        scores.ranks(table),
+    )
+    show(
+        "180 days ahead, median errors beside plain rules",
+        scores.against_baselines(table),
+    )
     moved = scores.movement(movement)
     show("movement in service, were it squared that day (boxed hearts check, and are told apart)",
          scores.movement_summary(moved, ["boxed"]))  # fmt: skip
-    show("the same by months, free of heart", scores.movement_summary(moved[~moved["boxed"]], ["months"]))
+    show(
+        "the same by months, free of heart",
+        scores.movement_summary(moved[~moved["boxed"]], ["months"]),
+    )
     free = moved[~moved["boxed"] & moved["probability"].notna()]
-    show("probability of `square` against the truth's own movement, free of heart",
+    show("probability of `square` against the truth's own movement in build and service, free of heart",
          scores.reliability(free["probability"], free["holds"]))  # fmt: skip
+
+
+def show_saved(args):
+    """Print the tables of saved rows, and draw them."""
+    kept = {
+        name: [row for row in rows if not (args.without_held_out and row["held_out"])]
+        for name, rows in read(args.show).items()
+    }
+    if "square" in kept:
+        tell_squared(kept["square"])
+        draw = partial(plots.squaring, kept["square"])
+    else:
+        tell(kept["moisture"], kept["movement"])
+        draw = partial(plots.quantiles, kept["moisture"])
+    if args.plot:
+        draw(args.plot)
 
 
 def read(path):
@@ -133,7 +179,9 @@ def compare(before, after, *, without_held_out):
 
 
 def main(words=None):
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--timbers", type=int, default=60, help="numbers to choose from")
     parser.add_argument("--first", type=int, default=0, help="the first number")
     parser.add_argument("--only", type=int, help="stop after so many")
@@ -142,20 +190,23 @@ def main(words=None):
     parser.add_argument("--history", default="3,9,15", help="months")
     parser.add_argument("--without-held-out", action="store_true", help="leave out what is not tuned to")
     parser.add_argument("--without-readings", action="store_true", help="the prior alone")
-    parser.add_argument("--square", action="store_true", help="ask every four weeks until the first yes instead")
+    parser.add_argument(
+        "--square",
+        action="store_true",
+        help="ask every four weeks until the first yes instead",
+    )
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--save", help="file for the rows")
+    parser.add_argument("--plot", help="with --show: a PNG file of reliability")
     parser.add_argument("--show", help="print the tables of saved rows")
-    parser.add_argument("--compare", nargs="+", help="saved rows before, and after if not those of this run")
+    parser.add_argument(
+        "--compare",
+        nargs="+",
+        help="saved rows before, and after if not those of this run",
+    )
     args = parser.parse_args(words)
     if args.show:
-        found = read(args.show)
-        if "square" in found:
-            tell_squared([r for r in found["square"] if not (args.without_held_out and r["held_out"])])
-            return
-        kept = [[r for r in found[name] if not (args.without_held_out and r["held_out"])]
-                for name in ("moisture", "movement")]  # fmt: skip
-        tell(*kept)
+        show_saved(args)
         return
     if args.compare and len(args.compare) == 2:
         compare(*args.compare, without_held_out=args.without_held_out)
@@ -173,7 +224,10 @@ def main(words=None):
         return
     histories = [int(each) for each in args.history.split(",")]
     moisture, movement = asked(
-        numbers, histories=histories, readings=not args.without_readings, workers=args.workers
+        numbers,
+        histories=histories,
+        readings=not args.without_readings,
+        workers=args.workers,
     )
     if args.save:
         Path(args.save).write_text(json.dumps({"moisture": moisture, "movement": movement}), encoding="utf-8")

@@ -7,8 +7,8 @@ import pandas as pd
 
 BANDS = (0, 20, 30, 45, 60, 1000)
 BASELINES = ("last value", "line", "exponential", "climate mean", "year an inch")
-# CRPS is twice the integral of the pinball loss over the levels; each of the five stored levels stands for the
-# levels nearer to it than to another (midpoint rule), so that it is exact for no distribution and fair to all
+# CRPS is twice the integral of the pinball loss over the levels; each of the five stored levels stands for
+# those nearer to it than to another (midpoint rule), so that it is exact for no distribution and fair to all
 LEVELS = np.array([0.05, 0.25, 0.5, 0.75, 0.95])
 LEVEL_WEIGHTS = np.diff([0.0, 0.15, 0.375, 0.625, 0.85, 1.0])
 
@@ -37,6 +37,7 @@ def frame(rows):
     table["width"] = q[:, 4] - q[:, 0]
     table["winkler"] = interval_score(true, q[:, 0], q[:, 4])
     table["crps"] = crps(true, q)
+    table["rank"] = (true[:, None] > q).sum(axis=1)
     table["wet"] = true > q[:, 2]
     core = pd.cut(table["core_now"], BANDS, labels=["<20", "20-30", "30-45", "45-60", ">60"])
     table["band"] = core.astype(str)
@@ -61,13 +62,22 @@ def summary(table, by):
 
 def pivot(table, by, horizon=180):
     """Coverage, bias and interval score of the three parts side by side at one horizon."""
-    found = summary(table[table["horizon"] == horizon], [by, "part"]).unstack("part")
+    found = summary(table[table["horizon"] == horizon], [by, "part"]).unstack("part")  # noqa: PD010 - a summary, not a pivot
     wide = {
         f"{name} {part}": found[name, part]
         for name in ("in90", "bias", "error", "winkler")
         for part in ("mean", "core", "shell")
     }
     return pd.DataFrame({"n": found["n", "mean"], **wide})
+
+
+def ranks(table, horizon=180):
+    """Share of truths between the told quantiles; of an honest program 5, 20, 25, 25, 20 and 5 %."""
+    names = ["<5", "5-25", "25-50", "50-75", "75-95", ">95"]
+    ahead = table[table["horizon"] == horizon]
+    found = 100 * pd.crosstab(ahead["part"], ahead["rank"], normalize="index")
+    found = found.reindex(columns=range(6), fill_value=0.0)
+    return found.set_axis(names, axis=1)
 
 
 def against_baselines(table, horizon=180):
@@ -92,7 +102,7 @@ def movement(rows):
     table["bias"] = middle - true
     table["width"] = high - low
     table["winkler"] = interval_score(true, low, high)
-    table["holds"] = true <= table["tolerance_mm"]
+    table["holds"] = np.maximum(true, table["build_mm"]) <= table["tolerance_mm"]
     return table
 
 
@@ -154,7 +164,16 @@ def compared(before, after, horizon=180):
     both = before.merge(after, on=keys, suffixes=(" before", " after"))
     both = both[both["horizon"] == horizon]
     groups = both.groupby("part")
-    found = groups[["winkler before", "winkler after", "crps before", "crps after", "error before", "error after"]]
+    found = groups[
+        [
+            "winkler before",
+            "winkler after",
+            "crps before",
+            "crps after",
+            "error before",
+            "error after",
+        ]
+    ]
     table = found.mean()
     table["winkler ratio"] = table["winkler after"] / table["winkler before"]
     table["crps ratio"] = table["crps after"] / table["crps before"]

@@ -22,7 +22,6 @@ from baulk.ingest.wire.message import RawMessage
 from baulk.models.reading import Owner, Quantity, Series
 from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Timber
-
 from honesty import climates
 from honesty.climates import DAY_S
 from honesty.observed import Noted
@@ -73,7 +72,7 @@ class Yard:
         self._air(now)
         for each in self.noted:
             if self.reached_day < each.day <= day:
-                self._store(each, now)
+                self._store(each)
         self.reached_day = day
 
     def evaluated(self, day, *, resume=False):
@@ -90,20 +89,34 @@ class Yard:
             pack = [
                 {"n": name, "u": unit, "v": float(value), "t": float(t - at[0])}
                 for t, temp, rh in zip(at, record.temp_c[part], record.rh_pct[part], strict=True)
-                for name, unit, value in (("temp", "Cel", temp), ("humidity", "%RH", rh))
+                for name, unit, value in (
+                    ("temp", "Cel", temp),
+                    ("humidity", "%RH", rh),
+                )
             ]
             pack[0]["bt"] = float(at[0])
             self._send(f"air/{PLACE}", pack, datetime.fromtimestamp(float(at[-1]) + 60, UTC))
             self.air_from = part.stop
 
-    def _store(self, each, now):
+    def _store(self, each):
         taken = moment(self.piece, each.day)
         if each.what == "pins" and not self.piece.meter.driven_anew:
             name = f"pin-{each.depth_mm:g}/{each.face}/moisture"
-            pack = [{"n": name, "u": "/", "v": round(each.value / 100, 4), "t": taken.timestamp()}]
+            pack = [
+                {
+                    "n": name,
+                    "u": "/",
+                    "v": round(each.value / 100, 4),
+                    "t": taken.timestamp(),
+                }
+            ]
             self._send(f"timber/{self.piece.tag}", pack, taken)
             return
-        quantity = {"pins": Quantity.MOISTURE, "weight": Quantity.WEIGHT, "wood": Quantity.WOOD_TEMP}
+        quantity = {
+            "pins": Quantity.MOISTURE,
+            "weight": Quantity.WEIGHT,
+            "wood": Quantity.WOOD_TEMP,
+        }
         series = Series(
             owner=Owner.TIMBER,
             name=self.piece.tag,

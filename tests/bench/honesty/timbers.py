@@ -13,8 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from honesty import climates, meters
-from honesty import physics_bound, physics_front, physics_potential, physics_two_phase
+from honesty import (
+    climates,
+    meters,
+    physics_bound,
+    physics_front,
+    physics_potential,
+    physics_two_phase,
+)
 from honesty.climates import DAY_S, Climate
 from honesty.meters import Meter
 
@@ -50,8 +56,8 @@ KINDS = (
          basic_kg_m3=600, speed=0.8, fsp_pct=29, elastic=(0.163, 0.072, 0.02, 0.618)),
     Kind(name="Douglas-fir", softwood=True, heart_pct=37, sap_pct=115, radial_pct=4.8, tangential_pct=7.6,
          basic_kg_m3=450, speed=2.0, fsp_pct=28, elastic=(0.068, 0.050, 0.007, 0.390)),
-    Kind(name="northern red oak", softwood=False, heart_pct=80, sap_pct=69, radial_pct=4.0, tangential_pct=8.6,
-         basic_kg_m3=560, speed=1.0, fsp_pct=29, elastic=(0.154, 0.082, 0.02, 0.560)),
+    Kind(name="northern red oak", softwood=False, heart_pct=80, sap_pct=69, radial_pct=4.0,
+         tangential_pct=8.6, basic_kg_m3=560, speed=1.0, fsp_pct=29, elastic=(0.154, 0.082, 0.02, 0.560)),
     Kind(name="western larch", softwood=True, heart_pct=54, sap_pct=119, radial_pct=4.5, tangential_pct=9.1,
          basic_kg_m3=480, speed=2.0, fsp_pct=28, elastic=(0.079, 0.065, 0.007, 0.389)),
 )  # fmt: skip
@@ -134,7 +140,12 @@ def piece(number):
     physics = physics_of(number)
     kind = KINDS[(number // 4 + number // 16) % len(KINDS)]
     fsp = kind.fsp_pct + float(rng.normal(0, 2))
-    own = Kind(**{**{name: getattr(kind, name) for name in Kind.__dataclass_fields__}, "fsp_pct": fsp})
+    own = Kind(
+        **{
+            **{name: getattr(kind, name) for name in Kind.__dataclass_fields__},
+            "fsp_pct": fsp,
+        }
+    )
     law = PHYSICS[physics].draw(rng, own)
     width, depth = (float(rng.uniform(178, 205)) for _ in range(2))
     if rng.random() < 0.3:  # boxed heart
@@ -143,7 +154,9 @@ def piece(number):
         away = float(rng.uniform(0.62, 1.4)) * depth
         pith = (float(rng.normal(0, 40)), -away) if rng.random() < 0.5 else (-away, float(rng.normal(0, 40)))
     heart = float(kind.heart_pct * np.exp(rng.normal(0, 0.12)))
-    corners = [np.hypot(x - pith[0], y - pith[1]) for x in (-width / 2, width / 2) for y in (-depth / 2, depth / 2)]
+    corners = [
+        np.hypot(x - pith[0], y - pith[1]) for x in (-width / 2, width / 2) for y in (-depth / 2, depth / 2)
+    ]
     sap_share = float(rng.uniform(0.8, 1.0)) if kind.softwood else float(rng.uniform(0.93, 1.1))
     shallow = min(width, depth) * float(rng.uniform(0.11, 0.14))
     deep = min(width, depth) * float(rng.uniform(0.22, 0.27))

@@ -6,6 +6,7 @@ that every run on the same truth reads it.
 
 from __future__ import annotations
 
+import ast
 import dataclasses
 import hashlib
 import os
@@ -75,7 +76,13 @@ class Truth:
 
     def field(self, day):
         """The section at a day, between the two fields that are kept."""
-        i = int(np.clip(np.searchsorted(self.kept_days, day, side="right") - 1, 0, self.kept_days.size - 2))
+        i = int(
+            np.clip(
+                np.searchsorted(self.kept_days, day, side="right") - 1,
+                0,
+                self.kept_days.size - 2,
+            )
+        )
         share = (day - self.kept_days[i]) / (self.kept_days[i + 1] - self.kept_days[i])
         return (1 - share) * self.fields_pct[i].astype(float) + share * self.fields_pct[i + 1]
 
@@ -87,7 +94,10 @@ class Truth:
 
 def starting(piece, cells=grid.CELLS):
     """Heart and sapwood as sawn, and which cells are sapwood."""
-    x, y = grid.centres_mm(piece.width_mm, cells), grid.centres_mm(piece.depth_mm, cells)
+    x, y = (
+        grid.centres_mm(piece.width_mm, cells),
+        grid.centres_mm(piece.depth_mm, cells),
+    )
     away = np.hypot(x[None] - piece.pith_mm[0], y[:, None] - piece.pith_mm[1])
     sapwood = away > piece.heart_mm
     return np.where(sapwood, piece.sap_pct, piece.heart_pct), sapwood
@@ -109,7 +119,12 @@ def make(number):
     days = DAYS
     total = days + piece.dried_days
     rng = np.random.default_rng([17, number])
-    air = climates.weather(rng, piece.climate, piece.arrived_s - piece.dried_days * DAY_S, total * STEPS_A_DAY)
+    air = climates.weather(
+        rng,
+        piece.climate,
+        piece.arrived_s - piece.dried_days * DAY_S,
+        total * STEPS_A_DAY,
+    )
     start, sapwood = starting(piece)
     place = Place(
         width_mm=piece.width_mm, depth_mm=piece.depth_mm, pith_mm=piece.pith_mm,
@@ -141,10 +156,11 @@ def make(number):
 
 
 def fingerprint():
-    """Hash of the sources that make truth."""
+    """Hash of the code that makes truth, whatever its layout and comments."""
     here, found = Path(__file__).parent, hashlib.sha256()
     for name in SOURCES:
-        found.update((here / f"{name}.py").read_bytes())
+        tree = ast.parse((here / f"{name}.py").read_text(encoding="utf-8"))
+        found.update(ast.dump(tree).encode())
     return found.hexdigest()[:12]
 
 

@@ -1,0 +1,107 @@
+"""The scores against cases worked by hand, and the plain rules against data that obey them."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import norm
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from honesty import baselines, scores, timbers
+from honesty.observed import Noted, dry_kg
+
+
+def test_the_interval_score_is_the_width_and_twenty_times_the_miss():
+    # Gneiting & Raftery 2007, equation 43, at 90 %
+    assert scores.interval_score(np.array([5.0, 1.0, 12.0]), 2.0, 10.0) == pytest.approx([8, 28, 48])
+
+
+def test_crps_of_five_quantiles_is_near_that_of_the_normal_law():
+    # Gneiting & Raftery 2007, equation 21
+    true = np.linspace(-2, 2, 9)
+    exact = true * (2 * norm.cdf(true) - 1) + 2 * norm.pdf(true) - 1 / np.sqrt(np.pi)
+    found = scores.crps(true, np.tile(norm.ppf(scores.LEVELS), (9, 1)))
+    assert found == pytest.approx(exact, abs=0.05)
+    assert scores.LEVEL_WEIGHTS.sum() == pytest.approx(1)
+
+
+def test_an_honest_forecast_scores_as_one():
+    rng = np.random.default_rng(1)
+    middle = rng.normal(30, 8, 4000)
+    true = middle + rng.normal(0, 2, 4000)
+    rows = [
+        {"part": "mean", "horizon": 180, "truth": t, "core_now": 40.0, "q": (m + 2 * norm.ppf(scores.LEVELS))}
+        for m, t in zip(middle, true, strict=True)
+    ]
+    table = scores.frame(rows)
+    line = scores.summary(table, "part").loc["mean"]
+    assert line["in90"] == pytest.approx(90, abs=2)
+    assert line["in50"] == pytest.approx(50, abs=3)
+    assert line["bias"] == pytest.approx(0, abs=0.15)
+    assert set(table["band"]) == {"30-45"}
+    assert scores.ranks(table).loc["mean"].to_numpy() == pytest.approx([5, 20, 25, 25, 20, 5], abs=3)
+
+
+def test_reliability_puts_told_beside_held():
+    found = scores.reliability([0.05, 0.95, 0.97, 1.0], [False, True, False, True])
+    assert found["n"].tolist() == [1, 3]
+    assert found["held"].tolist() == pytest.approx([0, 2 / 3])
+
+
+def test_the_first_yes_counts_and_dates_are_kept_or_not():
+    told = {"holds": False, "holds_in_service": False, "date_holds": True}
+    rows = [
+        {"number": 1, "step": "leave", "probability": 0.2, **told},
+        {"number": 1, "step": "square", "probability": 0.9, "holds": True, "holds_in_service": True},
+        {"number": 2, "step": "square", "probability": 0.9, "holds": False, "holds_in_service": True},
+    ]  # fmt: skip
+    found = scores.squaring(rows)
+    assert found["first yes holds, share"] == 0.5
+    assert found["first yes holds in service alone, share"] == 1.0
+    assert (found["dates told"], found["dates kept, share"]) == (1, 1.0)
+
+
+def test_rules_find_back_what_obeys_them():
+    piece = timbers.piece(0)
+    days = np.arange(1.0, 400, 28)
+    start = piece.kind.heart_pct
+    emc = baselines.forecasts(piece, [], "mean", 400, [0])["climate mean"][0]
+
+    def weights(mc):
+        return [
+            Noted(day=float(d), what="weight", value=dry_kg(piece) * (1 + m / 100))
+            for d, m in zip(days, mc, strict=True)
+        ]
+
+    falling = emc + (start - emc) * np.exp(-(days - 1) / 500)
+    found = baselines.forecasts(piece, weights(falling), "mean", 400, [180])
+    assert found["exponential"][0] == pytest.approx(emc + (start - emc) * np.exp(-579 / 500), abs=0.3)
+    line = start - 0.05 * (days - 1)
+    assert baselines.forecasts(piece, weights(line), "mean", 400, [30])["line"][0] == pytest.approx(
+        start - 0.05 * 429, abs=0.1
+    )
+    assert baselines.forecasts(piece, weights(line), "mean", 400, [30])["last value"][0] == pytest.approx(
+        line[-1]
+    )
+    assert np.isnan(baselines.forecasts(piece, [], "core", 400, [30])["exponential"][0])
+
+
+def test_before_and_after_are_compared_on_the_same_rows():
+    def rows(width, numbers):
+        return scores.frame(
+            [
+                {"number": n, "months": 3, "part": "mean", "horizon": 180, "truth": 30.0, "core_now": 35.0,
+                 "q": 30 + width * np.array([-2, -1, 0, 1, 2])}
+                for n in numbers
+            ]
+        )  # fmt: skip
+
+    found = scores.compared(rows(2, range(5)), rows(1, range(3, 9)))
+    assert found.loc["mean", "n"] == 2
+    assert found.loc["mean", "winkler ratio"] == pytest.approx(0.5)
+    assert isinstance(found, pd.DataFrame)

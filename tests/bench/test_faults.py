@@ -1,0 +1,105 @@
+"""Are drift and pins in another timber named, and no sound series? `tests/run --bench -k faults -s`.
+
+Sixty timbers of tests/bench/honesty, whose physics, meters and climates are not the program's, after 9 and 15
+months; then twelve of them with one series of pins that drifts by half a point a month, up or down, or whose
+pins are in another timber of another wood.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+SOUND = range(60)
+WRONG = range(2, 60, 5)
+KINDS = ("drifts up", "drifts down", "another timber")
+AHEAD_DAYS = 180
+
+
+def other_timber(number):
+    """A timber of another wood, and how much longer it has lain."""
+    from honesty import timbers  # noqa: PLC0415 - for the workers
+
+    rng = np.random.default_rng([41, number])
+    while True:
+        other = int(rng.integers(60))
+        if timbers.piece(other).kind.name != timbers.piece(number).kind.name:
+            return other, int(rng.choice([0, 120, 300]))
+
+
+def asked(number):
+    """What is named of one timber: (kind, months, right, wrong, error of the mean half a year ahead)."""
+    from honesty import faults, truth  # noqa: PLC0415 - for the workers
+    from honesty.rows import HISTORIES  # noqa: PLC0415
+
+    from baulk.ingest import evaluation  # noqa: PLC0415
+
+    true, found = truth.get(number), []
+    for months, sound in faults.gathered(number).items():
+        series = faults.one_of(sound, number)
+        cases = {"sound": sound}
+        if number in WRONG:
+            other, later = other_timber(number)
+            cases["drifts up"] = faults.drifting(sound, series, 0.5)
+            cases["drifts down"] = faults.drifting(sound, series, -0.5)
+            cases["another timber"] = faults.foreign(sound, number, other, series, later_days=later)
+        day = HISTORIES[months] + AHEAD_DAYS
+        for kind, inputs in cases.items():
+            fitted = evaluation.fitted_to(inputs)
+            error = np.nan
+            if number in WRONG:
+                ahead = evaluation.coming(inputs, fitted)
+                at = (ahead.posix_s - true.piece.arrived_s) / 86_400
+                error = float(np.interp(day, at, ahead.mean_pct[2])) - true.at("mean", day)
+            named = set(fitted.suspected)
+            apart = fitted.contradiction is not None
+            right = kind != "sound" and (series in named or apart)
+            wrong = bool(named - {series}) or (kind == "sound" and (bool(named) or apart))
+            found.append((number, kind, months, right, wrong, error))
+    return found
+
+
+@pytest.fixture(scope="module")
+def rows():
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+        return [row for each in pool.map(asked, SOUND) for row in each]
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(3600)
+def test_no_sound_series_is_named(rows):
+    named = [row[:3] for row in rows if row[1] == "sound" and row[4]]
+    print(f"\nsound: {len(named)} of {sum(row[1] == 'sound' for row in rows)} named {named}")
+    assert not named
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(3600)
+def test_drift_and_another_timber_are_named_and_the_forecast_is_near_the_sound_one(rows):
+    right, wrong = Counter(), Counter()
+    for _, kind, months, is_right, is_wrong, _ in rows:
+        right[kind, months] += is_right
+        wrong[kind, months] += is_wrong
+    sound = {(row[0], row[2]): row[5] for row in rows if row[1] == "sound"}
+    print()
+    for kind in KINDS:
+        for months in (9, 15):
+            mine = [row for row in rows if row[1:3] == (kind, months)]
+            moved = [abs(row[5] - sound[row[0], months]) for row in mine if row[3]]
+            apart = f"{np.median(moved):.1f}" if moved else "-"
+            print(
+                f"{kind}, {months} months: {right[kind, months]} of {len(mine)} named, "
+                f"{wrong[kind, months]} wrongly; the mean in half a year moves by {apart} points where named"
+            )
+    assert right["drifts up", 15] >= 5
+    assert right["drifts down", 15] >= 5
+    assert right["another timber", 15] >= 3
+    assert sum(wrong[kind, months] for kind in KINDS for months in (9, 15)) <= 3

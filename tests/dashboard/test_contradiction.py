@@ -1,0 +1,114 @@
+"""Scale and pins that contradict each other, from stored readings to every place that tells a verdict."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pypdfium2
+import pytest
+
+from baulk.dashboard import words, yard_plan, yard_rows
+from baulk.dashboard.paper import gather, record
+from baulk.ingest import evaluate, publish
+from baulk.ingest import shop as shops
+from baulk.models.place import Place
+from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.section import Face
+
+TAG = "CON-01"
+DAYS = 200
+
+
+def say(series, value, when):
+    return Reading(series=series, value=float(value), taken_utc=when, arrived_utc=when)
+
+
+def readings(arrived):
+    """Seven weights of wood that hardly dries beside seven readings of dry pins, and the air."""
+    weight = Series(owner=Owner.TIMBER, name=TAG, quantity=Quantity.WEIGHT)
+    pin = Series(owner=Owner.TIMBER, name=TAG, quantity=Quantity.MOISTURE, depth_mm=45, face=Face.B)
+    rng = np.random.default_rng(3)
+    for i, day in enumerate(np.linspace(4, DAYS - 4, 7)):
+        when = arrived + timedelta(days=float(day))
+        yield say(weight, 90 * (1.75 - 0.03 * i) * (1 + rng.normal(0, 0.002)), when)
+        yield say(pin, 14 + rng.normal(0, 0.6), when)
+    for hour in range(0, DAYS * 24, 12):
+        when = arrived + timedelta(hours=hour)
+        for quantity, value in ((Quantity.TEMP, 12.0), (Quantity.HUMIDITY, 68.0)):
+            yield say(Series(owner=Owner.AIR, name="attic", quantity=quantity), value, when)
+
+
+@pytest.fixture
+def apart(shop_folder, invented, monkeypatch):
+    """A shop with one timber whose scale says 57 % and whose pins say 14 %."""
+    now = datetime.now(UTC).replace(microsecond=0)
+    arrived = now - timedelta(days=DAYS)
+    monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
+    with shops.open(shop_folder) as shop:
+        shop.add_timber(invented.piece(TAG, place="attic", arrived_utc=arrived, green_mc_pct=75.0))
+        shop.store.append(list(readings(arrived)))
+        evaluate.evaluate(TAG, shop, now)
+    return shop_folder, now
+
+
+def test_the_stored_verdict_and_the_retained_message_carry_it_first(apart):
+    folder, _ = apart
+    with shops.open(folder) as shop:
+        found = json.loads(shop.store.evaluation(TAG)[1])
+        (sent,) = [json.loads(one.payload) for one in publish.messages(shop) if one.tag == TAG]
+    judged = found["verdict"]
+    told = judged["contradiction"]
+    assert judged["step"] == "leave"
+    assert judged["reasons"][0] == told["words"]
+    assert told["pins_mean_now_pct"]["high"] < told["scale_mean_now_pct"]["low"]
+    now = found["mean_now_pct"]
+    assert now["low"] < told["pins_mean_now_pct"]["high"]
+    assert now["high"] > told["scale_mean_now_pct"]["low"]
+    assert sent["contradiction"] == told
+    assert sent["reasons"][0] == told["words"]
+    assert "oven" in judged["next_reading"]
+
+
+def test_the_yard_and_the_plan_show_a_sign_and_a_word_of_their_own(apart):
+    folder, now = apart
+    with shops.open(folder) as shop:
+        shop.register.save_place(Place(name="attic", kind="room", x_m=0, y_m=0, width_m=5, depth_m=5))
+    found = yard_rows.rows(now)
+    (row,) = [each for each in found if each.timber.tag == TAG]
+    assert row.told is words.CONTRADICTION
+    assert row.told.shape not in {each.shape for each in words.STEPS.values()}
+    assert row.attention[0] == "scale and pins contradict each other"
+    assert found[0].rank == row.rank
+    boxes = yard_plan.picture(yard_rows.places(), found, "metric").to_dict()["datasets"]
+    assert any(box["holds"] == "≠1" for box in next(iter(boxes.values())) if box["place"] == "attic")
+
+
+def test_the_timber_page_says_it_first(apart, app):
+    app.run()
+    app.switch_page("views/timber.py")
+    app.query_params["tag"] = TAG
+    app.run()
+    assert not app.exception
+    told = "\n".join(each.proto.body for each in app.get("html"))
+    assert "≠" in told
+    assert "Contradiction" in told
+    first = told.split('<ul class="b-reasons">')[1]
+    assert first.startswith("<li>Scale and pins contradict each other")
+
+
+def test_the_printed_record_and_the_command_line_say_it(apart, baulk):
+    folder, now = apart
+    with shops.open(folder) as shop:
+        pdf = record.pdf(gather.record(shop, TAG, now))
+    document = pypdfium2.PdfDocument(pdf)
+    text = " ".join(" ".join(page.get_textpage().get_text_range() for page in document).split())
+    document.close()
+    assert "Contradiction" in text
+    assert "Scale and pins contradict each other" in text
+    said = baulk(f"--shop={folder}", "verdict", TAG).stdout
+    assert f"{TAG}: contradiction, leave" in said
+    lines = " ".join(said.split(f"{TAG}: contradiction, leave")[1].split())
+    assert lines.startswith("- Scale and pins contradict each other")
+    assert "dry it in the oven" in lines
