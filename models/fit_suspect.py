@@ -32,6 +32,7 @@ WET_LEVEL_PCT: Final = 4.0  # more above saturation, where the meter's curve is 
 WET_TREND_PCT: Final = 0.15  # a month
 DEPTH_PCT: Final = 0.65  # slow departure of the model, the same on every face
 FACE_PCT: Final = 0.5  # and of one series
+FACE_TREND_PCT: Final = 0.05  # a month, of one series: what a face does that the model does not know
 SLOW_MONTHS: Final = 2.0  # how long those last
 SCALE_SHARE: Final = 0.65  # of the error that the fit gives to a weight
 SCALE_PCT: Final = 0.4  # slow departure of the weights
@@ -42,10 +43,10 @@ FREEDOM: Final = 6.0  # of the t distribution of what is left: timbers differ in
 
 LEAST_READINGS: Final = 6
 LEAST_MONTHS: Final = 4.0
-# thresholds above the most that a sound series of 100 such timbers showed after 9 and 15 months: 3.2 upward,
-# 3.7 downward, for wet wood may dry quicker than the model but hardly slower, and 3.6 with a level
-UPWARD_SDS: Final = 3.5
-DOWNWARD_SDS: Final = 4.0
+# thresholds above the most that a sound series of 100 such timbers showed after 9 and 15 months: 3.0 upward,
+# 3.6 downward, for wet wood may dry quicker than the model but hardly slower
+UPWARD_SDS: Final = 3.3
+DOWNWARD_SDS: Final = 3.7
 DRIFT_PCT: Final = (0.2, 0.85)  # a month
 OTHER_SDS: Final = 4.1  # of level and trend together
 OTHER_END_PCT: Final = 2.0  # still at the last reading
@@ -172,6 +173,7 @@ def _left(
     away = predicted - predicted.mean(axis=1, keepdims=True)
     covariance = np.diag(scatter**2) + MEMBERS_SHARE * away @ away.T / (away.shape[1] - 1)
     wetness = np.outer(wet, wet) * (WET_LEVEL_PCT**2 + WET_TREND_PCT**2 * np.outer(months, months))
+    covariance += same * FACE_TREND_PCT**2 * np.outer(months, months)
     covariance += same * (LEVEL_PCT**2 + wetness + FACE_PCT**2 * slow)
     covariance += DEPTH_PCT**2 * slow * level_there
     covariance += SCALE_PCT**2 * slow * (~pin[:, None] & ~pin)

@@ -167,10 +167,9 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     step = _step(chance, wanted=probability, previous=previous)
     if not calibration.enough and not use_class.may_stay_wet:
         step = "leave"
-    settled = calibration.contradiction is None
-    if not settled:  # one of the two is wrong by far, and either may be
-        step = "leave"
-    may_rough = settled and chance["rough out"] >= probability
+    if calibration.contradiction is not None:  # scale or pins are wrong by far: no word of the saw
+        step, roughed, worth = "leave", None, False
+        chance["rough out"] = 0.0
     margin = None
     if work is not None:
         emc = _emc_today(work, float(forecast.posix_s[0]))
@@ -198,7 +197,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         tag=timber.tag,
         step=step,
         made_utc=now,
-        dates={"rough out": now if may_rough else None, "square": square},
+        dates={"rough out": now if chance["rough out"] >= probability else None, "square": square},
         probability=chance,
         reasons=words.reasons(),
         next_reading=next_reading.sentence(timber, calibration, whole),

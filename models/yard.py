@@ -48,7 +48,8 @@ WOOD: Final = tuple(name for name, kin in LEARNED.items() if kin is Kin.WOOD)
 LEAST_SHARE: Final = 0.36  # of the default's sd between kin, 0.25 in ln D; our own judgement, no source
 WIDEST: Final = 1.5  # of the default's standard deviation; our own judgement, no source
 FAINT: Final = 500.0  # error in the default's sd beyond which an estimate says nothing
-LOUD: Final = 1.5  # error in the default's sd below which a timber is counted; our own judgement, no source
+ENOUGH: Final = 1.5  # error of all together, in the default's sd, to be heard; our own judgement, no source
+LOUD: Final = 3.0  # error in the default's sd below which a timber is counted; our own judgement, no source
 STEPS: Final = 50  # a prior is rounded to such a part of the default's sd, so that it rests from day to day
 TAILS: Final = 4.0  # degrees of freedom of departures from kin; common practice, no source
 SAME_LOT: Final = timedelta(days=2)
@@ -216,7 +217,7 @@ def prior_of(
         if name not in defaults or group is None:
             continue
         heard = kin.heard(name, kind, defaults[name])
-        if not any(each.sd <= LOUD for each in heard):
+        if sum(each.sd**-2 for each in heard) < ENOUGH**-2:
             continue
         predicted = next_of(
             [each.value for each in heard],

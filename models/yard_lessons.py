@@ -105,7 +105,7 @@ def _row(
     given = {"species": _NOBODY, "place": _NOBODY, "meter": _NOBODY} | of
     new = Origin(tag=_NOBODY, arrived_at=_NOBODY, arrived_utc=datetime.max.replace(tzinfo=UTC), **given)
     row = prior_of(new, taught, {name: (middle, sd)}).row(name)
-    return None if row is None else replace(row, mean=row.mean - middle)
+    return replace(row, mean=row.mean - middle) if row is not None and row.timbers else None
 
 
 def _factor(kind: Kind, about: str, row: Learned, words: str) -> Lesson:

@@ -26,7 +26,7 @@ def sentences(known: YardPrior, species: str) -> tuple[str, ...]:
     """
     said = []
     row = known.row("ln_d")
-    if row is not None:
+    if row is not None and row.timbers:
         said.append(f"{_leaning(row, species)}.")
     off = known.spread - 1
     if abs(off) >= WORTH_SAYING and known.compared:

@@ -70,9 +70,7 @@ def changed(piece, readings, days, how):
 
 def test_a_cut_with_its_weights_leaves_one_series_and_without_them_two(case):
     piece, _, fields = case
-    own = judging.weights(
-        piece, fields, sd=0.001
-    )  # a good scale: the first weight of a series bears on all of it
+    own = judging.weights(piece, fields, sd=0.001)  # a good scale, for all rests on a series' first weight
     shorter = changed(piece, own, 145, lambda kg: 0.6 * kg)
     before = float(np.mean([own[14].value, own[15].value]))
     weighed = event("cut", 147, length_mm=1440, weight_before_kg=before, weight_after_kg=0.6 * before)

@@ -12,7 +12,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, forecast, species, use_class, verdict
+from baulk.models import calibrate, forecast, rough_out, species, use_class, verdict
 from baulk.models.event import Event, EventKind
 from baulk.models.reading import Quantity
 
@@ -70,10 +70,14 @@ def test_the_verdict_says_it_first_saws_nothing_and_names_the_one_test(apart):
     low, high = coming.mean_pct[0, 0], coming.mean_pct[-1, 0]
     assert low < 16
     assert high > 40
+    use_of = {"service_mc_pct": verdict.service_draw(use, 64), "law": judging.law(piece)}
+    roughed = rough_out.rough_out(piece, OAK, fitted, air, **use_of)
     for previous in (None, "square", "rough out"):
-        said = verdict.judge(piece, OAK, use, fitted, coming, previous=previous)
+        said = verdict.judge(piece, OAK, use, fitted, coming, previous=previous, roughed=roughed)
         assert said.step == "leave"
         assert said.dates["rough out"] is None
+        assert said.rough_out_size_mm is None
+        assert not any("oughed out" in each for each in said.reasons)
         assert said.contradiction is fitted.contradiction
         assert said.reasons[0].startswith("Scale and pins contradict each other: by 7 weights")
         assert "oven" in said.next_reading

@@ -94,6 +94,9 @@ def test_a_new_lot_leans_on_the_species_and_less_than_a_known_one():
 def test_nothing_is_said_where_nobody_speaks_or_only_a_whisper_is_heard():
     assert prior_of(origin(), [], DEFAULTS).rows == {}
     assert prior_of(origin(), [taught("T02", 1.0, sd=2.0)], DEFAULTS).rows == {}
+    row = prior_of(origin(), [taught(f"T{k}", 1.0, sd=2.0) for k in range(9)], DEFAULTS).rows["ln_d"]
+    assert row.timbers == 9  # weak ones are heard together
+    assert row.sd > 0.55
     alone = next_of([], [], [], "any", least_sd=0.36)
     assert (alone.mean, alone.sd) == (0.0, pytest.approx(1.0, abs=0.15))  # the default prior itself
 

@@ -58,7 +58,9 @@ def _told(true, day, answer, last):
         "core_now": round(true.at("core", day), 2),
     }
     if square_day is not None and day + WEEKS_4 / 2 < square_day <= last:
-        row["date_holds"] = bool(max(building.movement_mm(true, square_day)) <= tolerance)
+        service, build = building.movement_mm(true, square_day)
+        row["date_holds"] = bool(max(service, build) <= tolerance)
+        row["date_holds_in_service"] = bool(service <= tolerance)
     return row
 
 

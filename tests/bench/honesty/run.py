@@ -78,10 +78,9 @@ def tell_squared(rows):
         "asked every four weeks until the first yes, free of heart",
         scores.squaring(rows).to_frame(""),
     )
-    show(
-        "told and held",
-        scores.reliability([r["probability"] for r in rows], [r["holds"] for r in rows]),
-    )
+    told = [row["probability"] for row in rows]
+    for name, words in (("holds", "in build and service"), ("holds_in_service", "in service alone")):
+        show(f"told and held, {words}", scores.reliability(told, [row[name] for row in rows]))
 
 
 def asked(numbers, *, histories=(3, 9, 15), readings=True, workers=2):

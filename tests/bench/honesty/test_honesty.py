@@ -101,11 +101,11 @@ def test_a_yes_to_squaring_holds():
     rows = run.squared(range(TIMBERS))
     run.tell_squared(rows)
     found = scores.squaring(rows)
-    assert found["first yes holds, share"] >= 0.88
-    assert 0.82 <= found["dates kept, share"] <= 0.96
-    bins = scores.reliability(
-        [row["probability"] for row in rows], [row["holds"] for row in rows], edges=(0, 0.2, 0.5, 0.8, 1.0001)
-    )
+    # these two goals were set for service alone; the tables tell the year of building as well
+    assert found["first yes holds in service alone, share"] >= 0.88
+    assert 0.82 <= found["dates kept in service alone, share"] <= 0.96
+    chances = [row["probability"] for row in rows]
+    bins = scores.reliability(chances, [row["holds"] for row in rows], edges=(0, 0.2, 0.5, 0.8, 1.0001))
     enough = bins[bins["n"] >= 25]
     assert np.all(np.abs(enough["mean told"] - enough["held"]) <= 0.08)
 

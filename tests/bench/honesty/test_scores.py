@@ -54,7 +54,7 @@ def test_reliability_puts_told_beside_held():
 
 
 def test_the_first_yes_counts_and_dates_are_kept_or_not():
-    told = {"holds": False, "holds_in_service": False, "date_holds": True}
+    told = {"holds": False, "holds_in_service": False, "date_holds": True, "date_holds_in_service": True}
     rows = [
         {"number": 1, "step": "leave", "probability": 0.2, **told},
         {"number": 1, "step": "square", "probability": 0.9, "holds": True, "holds_in_service": True},
