@@ -41,6 +41,7 @@ __all__ = [
 
 LOG: Final = logging.getLogger(__name__)
 
+BUILD_YEARS: Final = 4  # possible years that a squared piece is built in; each costs the model a run
 MOULD_DAYS: Final = 28
 MOULD_SHARE: Final = 0.25  # of the time, before it is worth a sentence; our own judgement
 
@@ -276,7 +277,12 @@ def work_out(inputs: Inputs) -> Evaluation:
         probability=wish.probability,
         previous=inputs.previous,
         roughed=roughed,
-        work=Work(air=usual, law=law, build_days=wish.build_days),
+        work=Work(
+            air=usual,
+            law=law,
+            build_days=wish.build_days,
+            futures=year.years(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S, BUILD_YEARS),
+        ),
         system=wish.units,
     )
     content = {

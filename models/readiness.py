@@ -11,7 +11,7 @@ squaring, so the two ends of the range are told beside the verdict, not decided 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
 
@@ -53,11 +53,15 @@ class Work:
         Diffusion law of the species.
     build_days : float
         From squaring to service. [d]
+    futures : tuple of AirSeries
+        Years as different as years are, dealt to the members for the movement while it is built; without them
+        all build in `air`.
     """
 
     air: AirSeries
     law: DiffusionLaw
     build_days: float = BUILD_DAYS
+    futures: tuple[AirSeries, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -257,10 +261,7 @@ def _built(
     shape, first, largest = None, None, []
     for piece in pieces:
         at_s = piece.posix_s + work.build_days * DAY_S * np.array([0.0, 0.5, 1.0])
-        cut, half, end = drying.dry(
-            section, piece, work.air, work.law, start_posix_s=piece.posix_s, at_posix_s=at_s,
-            members=members, cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT,
-        )  # fmt: skip
+        cut, half, end = _dried(section, piece, at_s, members, work)
         shape = shape or Shape(section, rule.species, cut.x_edges_mm, cut.y_edges_mm, members)
         did = shape.did(cut.mc_pct)
         then = shape.movement_between(did, end.mc_pct)
@@ -268,3 +269,30 @@ def _built(
         largest.append(np.maximum(shape.movement_between(did, half.mc_pct).largest_mm, then.largest_mm))
     assert first is not None  # noqa: S101 - there is always a first candidate
     return first, np.array(largest)
+
+
+def _dried(
+    section: Section, piece: MoistureField, at_s: Floats, members: drying.Members | None, work: Work
+) -> tuple[MoistureField, ...]:
+    """Dry a squared piece through its build, every possible year dealt to as many members."""
+    airs = work.futures if work.futures and members is not None and piece.mc_pct.ndim == 3 else (work.air,)
+    parts = []
+    for i, air in enumerate(airs):
+        dealt = slice(i, None, len(airs))
+        mine = piece if len(airs) == 1 else replace(piece, mc_pct=piece.mc_pct[dealt])
+        parts.append(
+            drying.dry(
+                section, mine, air, work.law, start_posix_s=piece.posix_s, at_posix_s=at_s,
+                members=members if len(airs) == 1 or members is None else members.some(dealt),
+                cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT,
+            )
+        )  # fmt: skip
+    if len(parts) == 1:
+        return parts[0]
+    found = []
+    for moment in zip(*parts, strict=True):
+        mc = np.empty((piece.mc_pct.shape[0], *moment[0].mc_pct.shape[1:]))
+        for i, part in enumerate(moment):
+            mc[i :: len(airs)] = part.mc_pct
+        found.append(replace(moment[0], mc_pct=mc))
+    return tuple(found)
