@@ -26,7 +26,7 @@ from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.units import System
 from baulk.models.use_class import UseClass
-from baulk.models.verdict_words import SOONER_DAYS, Words
+from baulk.models.verdict_words import SOONER_DAYS, Words, first_yes
 
 __all__ = ["BAND", "SOONER_DAYS", "Step", "Verdict", "judge", "service_draw"]
 
@@ -121,6 +121,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         How sure the answer must be, 0.5 to below 1.
     previous : str, optional
         Step of the last verdict; it is kept until its probability has fallen by 0.08 below the wanted one.
+        For the first time `square` needs half-way from there to certainty (`verdict_words.first_yes`).
     roughed : RoughOut, optional
         The timber taken down oversize today.
     work : Work, optional
@@ -192,6 +193,10 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         gain_days=gain_days,
         checks=checking.words(margin, species) if work else None,
         changed=changes.sentences(whole, brought, work) if step != "square" else (),
+        waits=step != "square"
+        and chance["square"] >= probability
+        and calibration.enough
+        and calibration.contradiction is None,
     )
     return Verdict(
         tag=timber.tag,
@@ -231,7 +236,9 @@ def _step(chance: Mapping[str, float], *, wanted: float, previous: str | None) -
     """Choose the step, keeping the last one until its probability has left the band."""
 
     def needed(step: str) -> float:
-        return wanted - BAND if previous == step else wanted
+        if previous == step:
+            return wanted - BAND
+        return first_yes(wanted) if step == "square" else wanted
 
     if chance["square"] >= needed("square"):
         return "square"

@@ -25,6 +25,7 @@ from baulk.models import (
     verdict,
 )
 from baulk.models.air import AirSeries
+from baulk.models.verdict_words import first_yes
 
 
 def build(
@@ -279,14 +280,15 @@ def test_evaluated_again_and_again_with_new_noise_a_verdict_does_not_flap():
     for seed in range(8):
         parts = build(seed=seed, members=24, sd=1.5, **seasoned)
         rule = rule_of(parts)
-        if not chances:  # put the tolerance where the first is just sure
-            need = changes.allowance_mm(path_of(parts))
+        if not chances:  # put the tolerance where the first is just sure enough for a first yes
+            largest = path_of(parts).largest_mm()[0]
+            need = float(np.quantile(largest, first_yes(rule.wanted), method="higher"))
             limit = need / 80 * 150 * 1.0005
         use = dataclasses.replace(parts["use_class"], tolerance_mm_per_150=limit)
         said = judge({**parts, "use_class": use}, previous=previous)
         chances.append(said.probability["square"])
         with_band.append(said.step)
-        without.append("square" if chances[-1] >= rule.wanted else "leave")
+        without.append("square" if chances[-1] >= first_yes(rule.wanted) else "leave")
         previous = said.step
     flips = sum(a != b for a, b in zip(with_band[1:], with_band[:-1], strict=True))
     bare = sum(a != b for a, b in zip(without[1:], without[:-1], strict=True))
