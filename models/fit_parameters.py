@@ -137,7 +137,7 @@ PARAMETERS: Final = (
     Parameter(name="ahead_core", sd=1.0, low=-3.0, high=3.0, source="standard normal, see fit_discrepancy"),
 )  # fmt: skip
 NAMES: Final = tuple(each.name for each in PARAMETERS)
-SLOPE_SHIFT_PCT: Final = -0.01  # laws between 0.04 and 0.14 have their middle at 0.09; see Parameter "slope"
+SLOPE_SHIFT_PCT: Final = -0.02  # laws between 0.04 and 0.14: their middle by ratio; see Parameter "slope"
 WET_SLOPE: Final = 0.2  # middle of the prior; see Parameter "wet_slope"
 
 

@@ -85,14 +85,14 @@ def lessons(
     for meter in sorted({each.timber.meter for each in taught if each.timber.meter}):
         row = _row(taught, "meter_bias", meter=meter)
         if row is not None and row.near:
-            found.append(_points("meter", meter, row, "reads {}"))
+            found.append(_points("meter", meter, row, ": pins read {}"))
     for place in sorted({each.timber.place for each in taught if each.timber.place}):
         row = _row(taught, "ln_surface", place=place)
         if row is not None and row.near:
             found.append(_factor("place", place, row, "lets faces give off moisture {} times as freely"))
         row = _row(taught, "emc_offset", place=place)
         if row is not None and row.near:
-            found.append(_points("place", place, row, "brings wood to {} than its air says"))
+            found.append(_points("place", place, row, " brings wood to {} than its air says"))
     found += [_of_forecasts(wood, each) for wood, each in sorted(spreads.items()) if each.compared]
     return tuple(found)
 
@@ -119,7 +119,7 @@ def _factor(kind: Kind, about: str, row: Learned, words: str) -> Lesson:
 def _points(kind: Kind, about: str, row: Learned, words: str) -> Lesson:
     low, value, high = (row.mean + _NINETY * row.sd * each for each in (-1.0, 0.0, 1.0))
     side = ("high" if value > 0 else "low") if kind == "meter" else ("wetter" if value > 0 else "drier")
-    said = f"{about} {words.format(f'{abs(value):.1f} points {side}')} ({low:+.1f} to {high:+.1f})"
+    said = f"{about}{words.format(f'{abs(value):.1f} points {side}')} ({low:+.1f} to {high:+.1f})"
     return _lesson(kind, about, said, row, (low, value, high))
 
 

@@ -27,6 +27,8 @@ from baulk.models.section import Face
 PIN_FACE = Face.B
 DAY_S = 86_400.0
 METER_NOISE_PCT = 0.7
+METER_WET_NOISE_PCT = 2.5
+METER_WET_SLOPE = 0.25  # points shown for each above saturation
 METER_PER_DEGREE = 0.1  # a meter without temperature correction reads this much higher a degree, from memory
 _HIGHEST_PCT = 99.0
 
@@ -176,9 +178,10 @@ class Shed:
         ]
         for depth in piece.pins_mm:
             true = float(field.pin_pct(depth, PIN_FACE)[0])
-            shown = true + piece.truth.meter_bias_pct + float(self._chance.normal(0, METER_NOISE_PCT))
-            if true > fsp:  # free water: the meter says something high, and not twice the same
-                shown = fsp + abs(float(self._chance.normal(0.35 * (true - fsp), 6.0))) + 2.0
+            over = max(true - fsp, 0.0)  # free water: the meter shows little of it, and not twice the same
+            noise = METER_NOISE_PCT if over == 0 else METER_WET_NOISE_PCT
+            shown = min(true, fsp) + METER_WET_SLOPE * over + piece.truth.meter_bias_pct
+            shown += float(self._chance.normal(0, noise))
             shown += METER_PER_DEGREE * (wood_c - 20.0)
             if self._chance.random() < 0.004:  # a pin that has lost its hold
                 shown *= 0.45
