@@ -18,7 +18,16 @@ from baulk.ingest import climate, fit_kept, yard_found
 from baulk.ingest import evaluation_json as written
 from baulk.ingest.fingerprint import model_version
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish
-from baulk.models import calibrate, checking, fit_naming, forecast, rough_out, verdict, yard_words
+from baulk.models import (
+    calibrate,
+    checking,
+    fit_naming,
+    fit_parameters,
+    forecast,
+    rough_out,
+    verdict,
+    yard_words,
+)
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import law_for
@@ -287,7 +296,7 @@ def work_out(inputs: Inputs) -> Evaluation:
     )
     content = {
         **_head(timber.tag, inputs.now_utc),
-        **written.found(fitted),
+        **written.found(fitted, float(fit_parameters.middle(timber, wood, law)[fit_parameters.D])),
         "forecast": {
             **written.ahead(ahead),
             "spread": inputs.spread,

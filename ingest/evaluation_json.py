@@ -43,8 +43,8 @@ def outline(moved: Movement) -> dict[str, Any]:
     }
 
 
-def found(fitted: Calibration) -> dict[str, Any]:
-    """Say what the readings tell of today and of the way here."""
+def found(fitted: Calibration, usual_ln_d: float) -> dict[str, Any]:
+    """Say what the readings tell of today and of the way here; how fast it dries, against the usual speed."""
     field = fitted.field_now
     start = fitted.members
     return {
@@ -75,7 +75,7 @@ def found(fitted: Calibration) -> dict[str, Any]:
             for each in fitted.readings
         ],
         "calibration": {
-            "d_factor": span(start.d_factor),
+            "d_factor": span(np.exp(fitted.theta[fit_parameters.D] - usual_ln_d)),
             "start_mc_pct": span(start.start_mc_pct),
             "surface_factor": span(start.surface_factor),
             "meter_bias_pct": span(fitted.meter_bias_pct),

@@ -43,7 +43,7 @@ def test_woods_meters_places_and_forecasts_are_told_with_how_many_speak():
     assert wood.value == pytest.approx(np.exp(-0.9), rel=0.1)
     assert wood.low < wood.value < wood.high
     assert wood.sentence.startswith("white oak of a new lot is expected to dry 0.4")
-    assert meter.sentence.startswith("hand-held meter reads 1.5 points high (+0.")
+    assert meter.sentence.startswith("hand-held meter: pins read 1.5 points high (+0.")
     assert surface.sentence.startswith("shed lets faces give off moisture 1.")
     assert emc.sentence.startswith("shed brings wood to 1.0 points drier than its air says")
     assert forecasts.sentence == "forecasts of white oak are made 1.15 times as wide as the model alone would"
