@@ -155,7 +155,7 @@ def test_time_and_memory_of_a_payload_of_a_megabyte_grow_with_its_size_only(shap
     _, _ = read(10_000)
     small_s, small = read(100_000)
     large_s, large = read(1_000_000)
-    # ten times as much would take a hundred times if it were squared; what is quick either way may be disturbed
+    # ten times as much would take a hundred times if it were squared; what is quick may be disturbed
     assert large_s < max(25 * small_s, 2.0)
     assert large < max(25 * small, 1_000_000)
     assert large_s < 2.0
