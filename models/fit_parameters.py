@@ -39,7 +39,7 @@ USUAL_SLOPE_PCT: Final = 0.098
 # middle of the step above saturation, against the law's: a front of drying that is steeper than a constant D
 # gives; set on the bench tests/bench/honesty, no source
 LN_STEP: Final = -0.75
-SAPWOOD_SHARE: Final = 0.12  # of the section of a squared log, in woods whose sapwood is the wetter one
+SAPWOOD_SHARE: Final = 0.16  # of the section of a squared log, in woods whose sapwood is the wetter one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,12 +118,12 @@ PARAMETERS: Final = (
         source=f"along the grain 10 to 15 times as fast as across (see ends), a coat more or less; {_OWN}",
     ),
     Parameter(
-        name="sapwood", sd=0.1, low=0.0, high=0.5, absolute=True,
+        name="sapwood", sd=0.15, low=0.0, high=0.5, absolute=True,
         source=f"share of the section that is sapwood; {_OWN}",
     ),
     Parameter(
         name="dried_mm", sd=25.0, low=-80.0, high=80.0,
-        source=f"how far in it had dried before it arrived; half of the members not at all; {_OWN}",
+        source=f"how far in it had dried before it arrived; three members in four not at all; {_OWN}",
     ),
     Parameter(name="misfit", sd=1.2, low=-4.0, high=4.0, source=f"points of the mean half-way down; {_OWN}"),
     Parameter(
@@ -138,6 +138,7 @@ PARAMETERS: Final = (
 )  # fmt: skip
 NAMES: Final = tuple(each.name for each in PARAMETERS)
 SLOPE_SHIFT_PCT: Final = -0.02  # laws between 0.04 and 0.14: their middle by ratio; see Parameter "slope"
+DRIED_MM: Final = -15.0  # below 0 is green to the face, as most timbers come; see Parameter "dried_mm"
 WET_SLOPE: Final = 0.2  # middle of the prior; see Parameter "wet_slope"
 
 
@@ -151,6 +152,7 @@ def middle(timber: Timber, species: Species, law: DiffusionLaw) -> Floats:
     found[ENERGY] = law.activation_j_mol
     found[FSP] = law.fsp_pct
     found[WET] = WET_SLOPE
+    found[DRIED] = DRIED_MM
     found[SAPWOOD] = SAPWOOD_SHARE if has_wet_sapwood(species) else 0.0
     return found
 
