@@ -17,6 +17,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from baulk.models import drying
 from baulk.models.air import AirSeries
@@ -37,6 +38,8 @@ BUILD_DAYS: Final = 365.0  # a boat or a frame on the stocks; common practice, n
 # the movement during the build changes slowly with the date of squaring: it is run for a few dates and on
 # fewer cells, and laid between them by straight lines (tests hold it against running every date finely)
 ANCHORS: Final = 9
+# of ln movement during the build: what the law of dry wood may be off; set on the bench tests/bench/honesty
+BUILD_SD: Final = 0.25
 BUILD_CELLS: Final = (8, 8)
 BUILD_ERROR_PCT: Final = 0.2
 
@@ -198,6 +201,28 @@ def service_draw(use: UseClass, members: int, seed: int = 11) -> Floats:
     return np.asarray(use.service_low_pct + (use.service_high_pct - use.service_low_pct) * even[order])
 
 
+def build_draw(members: int, seed: int = 13) -> Floats:
+    """Factor of every member on the movement during its build, the same at every call.
+
+    Dry wood under other laws than ours moves faster or more slowly to the air of the shop, and nothing read
+    of the wet timber tells.
+
+    Parameters
+    ----------
+    members : int
+        How many.
+    seed : int
+        Seed of the order.
+
+    Returns
+    -------
+    ndarray, shape (members,)
+        Lognormal about 1, in even steps of probability. [-]
+    """
+    even = ndtri((np.arange(members) + 0.5) / members)
+    return np.asarray(np.exp(BUILD_SD * even[np.random.default_rng(seed).permutation(members)]))
+
+
 def path(
     forecast: Forecast,
     finished: Finished,
@@ -237,7 +262,7 @@ def path(
         anchors = np.unique(np.linspace(0, len(pieces) - 1, ANCHORS).round().astype(int))
         build, largest = _built(section, [pieces[i] for i in anchors], rule, members, work)
         between = np.stack([np.interp(at_s, at_s[anchors], one) for one in np.eye(anchors.size)], axis=1)
-        build_mm = between @ largest
+        build_mm = between @ largest * build_draw(mean.shape[1])
     return Path(
         posix_s=at_s,
         shape=shape,
