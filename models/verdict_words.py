@@ -30,8 +30,8 @@ def first_yes(wanted: float) -> float:
     """Return the probability at which `square` may be said for the first time.
 
     Half-way from the wanted one to certainty. Asked every few weeks, an answer that is right nine times in
-    ten is right less often the first time it says yes: 80 % of the first yeses held at 0.9 on the bench
-    tests/bench/honesty (build and service), all of those at 0.95.
+    ten is right less often the first time it says yes: on the bench tests/bench/honesty 80 % of the first
+    yeses at 0.9 held through build and service.
 
     Parameters
     ----------
