@@ -92,7 +92,7 @@ def in_tension(data: Sequence[Observation], off: Floats, away: Floats, theta: Fl
         Readings, those set aside too.
     off, away : ndarray, shape (n,)
         Measured minus the joint fit's median [%], and that in standard deviations.
-    theta, begun : ndarray, shape (21, m)
+    theta, begun : ndarray, shape (22, m)
         The ensemble after the readings and before them.
 
     Returns
@@ -134,7 +134,7 @@ def apart(
     ----------
     data : sequence of Observation
         Readings.
-    begun : ndarray, shape (21, m)
+    begun : ndarray, shape (22, m)
         The ensemble before them.
     given : FitInputs
         What a fit looks at.

@@ -56,7 +56,7 @@ def posterior(
 
     Parameters
     ----------
-    theta : ndarray, shape (21, m)
+    theta : ndarray, shape (22, m)
         The ensemble after the fit.
     timber, species : Timber and Species
         The timber and its wood.
