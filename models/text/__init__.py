@@ -1,0 +1,48 @@
+"""Every sentence about a timber, a plan or the yard: reasons put into words in the reader's units.
+
+The top row of `baulk.models`: nothing below imports it, and no code reads a sentence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Final
+
+from baulk.models.reason import Reason
+from baulk.models.text import common
+from baulk.models.units import System
+
+__all__ = ["SENTENCES", "sentence", "sentences"]
+
+# code -> function of the reason's values and the reader's units
+SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
+    **common.SENTENCES,
+}
+
+
+def sentence(reason: Reason, system: System) -> str:
+    """Return a reason in words.
+
+    Parameters
+    ----------
+    reason : Reason
+        Code and values.
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    str
+        One sentence, or two short ones; empty where there is nothing to say.
+
+    Raises
+    ------
+    KeyError
+        If no module of this package knows the code.
+    """
+    return SENTENCES[reason.code](reason.values, system)
+
+
+def sentences(reasons: Iterable[Reason], system: System) -> tuple[str, ...]:
+    """Return reasons in words, one string each; those with nothing to say are left out."""
+    return tuple(said for each in reasons if (said := sentence(each, system)))
