@@ -15,8 +15,8 @@ from baulk.ingest import plan_air
 from baulk.ingest.plan_air import Asked
 from baulk.models import units
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.place import Place
 from baulk.models.plan.air import AirPlan
+from baulk.models.timber import Place
 from baulk.models.units import System, TemperatureUnit
 
 M3_FT3 = 0.3048**3

@@ -13,7 +13,7 @@ from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.desk import ask as _ask
 from baulk.ingest import kept, topics
 from baulk.ingest import shop as shop_module
-from baulk.models import ends, room, sorption, species, use_class
+from baulk.models import checking, ends, sorption, species, use_class
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face
@@ -62,7 +62,7 @@ class AirPlan:
     mould_pct: float | None
     greenest: str | None
     greenest_mc_pct: float | None
-    floor: room.Floor | None
+    floor: checking.Floor | None
     floor_rh_pct: float | None
     finished: tuple[tuple[str, float, float], ...]
 
@@ -165,7 +165,7 @@ def air_plan(place: str, now: datetime) -> AirPlan:
     temp = float(last["temp_c"])
     here = [row for row in yard_rows.rows(now) if row.timber.place == place]
     wet = max(((r.answer.mean_now_pct.median, r.timber.tag) for r in here if r.answer), default=None)
-    floor = room.floor_for(wet[0]) if wet else None
+    floor = checking.floor_for(wet[0]) if wet else None
     known = set(use_class.names())
     uses = {name: use_class.get(name) for row in here if (name := row.timber.use_class) in known}
     return AirPlan(
@@ -173,7 +173,7 @@ def air_plan(place: str, now: datetime) -> AirPlan:
         rh_pct=float(last["rh_pct"]),
         emc_pct=float(last["emc_pct"]),
         newest_utc=datetime.fromtimestamp(last["time"].timestamp(), tz=UTC),
-        mould_pct=float(room.mould_limit_pct(temp)) if 0 <= temp <= 50 else None,
+        mould_pct=float(checking.mould_limit_pct(temp)) if 0 <= temp <= 50 else None,
         greenest=wet[1] if wet else None,
         greenest_mc_pct=wet[0] if wet else None,
         floor=floor,

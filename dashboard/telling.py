@@ -7,8 +7,8 @@ import re
 from baulk.dashboard import words
 from baulk.models import units
 from baulk.models.errors import BaulkError
-from baulk.models.event import Event, EventKind, Value
 from baulk.models.reading import Quantity, Reading, Series
+from baulk.models.timber import Event, EventKind, Value
 
 
 def value(reading: Reading, system: units.System, temperature: units.TemperatureUnit) -> str:

@@ -14,8 +14,7 @@ from baulk.dashboard.desk import ask
 from baulk.ingest import photos
 from baulk.models import units
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.event import Event, EventKind, Value
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber, Value
 
 Details = Callable[[data.TimberFacts, data.ShopFacts], dict[str, Value]]
 LATEST: Final = 12

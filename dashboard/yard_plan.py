@@ -10,7 +10,7 @@ import pandas as pd
 
 from baulk.dashboard import charts, words
 from baulk.dashboard.yard_rows import YardRow
-from baulk.models.place import Place
+from baulk.models.timber import Place
 from baulk.models.units import System
 
 FEET_PER_M = 1 / 0.3048

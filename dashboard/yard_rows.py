@@ -14,9 +14,8 @@ from baulk.dashboard.answer import Glance
 from baulk.dashboard.desk import ask as _ask
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
-from baulk.models.place import Place
 from baulk.models.reading import Owner
-from baulk.models.timber import Timber
+from baulk.models.timber import Place, Timber
 
 SILENT_AFTER: Final = timedelta(days=30)
 MANY_LEFT_OUT: Final = 3

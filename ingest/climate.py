@@ -21,7 +21,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from baulk.ingest.errors import ConfigError
-from baulk.models import air_years
+from baulk.models import air_scenarios
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
 from baulk.models.sorption import emc_pct
@@ -61,7 +61,7 @@ class Season:
     rh_pct: Floats
     own_months: int
     known: bool
-    spread: air_years.Spread = field(default_factory=air_years.usual_spread)
+    spread: air_scenarios.Spread = field(default_factory=air_scenarios.usual_spread)
 
     def between(self, first_s: float, last_s: float) -> AirSeries:
         """Six-hourly air from one moment to another.
@@ -81,7 +81,7 @@ class Season:
         month, hour = when.month.to_numpy() - 1, when.hour.to_numpy()
         return AirSeries(posix_s=at_s, temp_c=self.temp_c[month, hour], rh_pct=self.rh_pct[month, hour])
 
-    def years(self, first_s: float, last_s: float, count: int = air_years.YEARS) -> tuple[AirSeries, ...]:
+    def years(self, first_s: float, last_s: float, count: int = air_scenarios.YEARS) -> tuple[AirSeries, ...]:
         """Six-hourly air of several possible futures, as different as years are.
 
         Parameters
@@ -96,7 +96,7 @@ class Season:
         tuple of AirSeries
             Their mean is that of `between`. [degC, %]
         """
-        return air_years.several(self.between(first_s, last_s), self.spread, count=count)
+        return air_scenarios.several(self.between(first_s, last_s), self.spread, count=count)
 
 
 def season(own: AirSeries | None, config: Config) -> Season:
@@ -235,13 +235,13 @@ def _own(frame: pd.DataFrame) -> dict[int, tuple[Floats, Floats]]:
     return found
 
 
-def _spread(frame: pd.DataFrame | None, mine: dict[int, tuple[Floats, Floats]]) -> air_years.Spread:
+def _spread(frame: pd.DataFrame | None, mine: dict[int, tuple[Floats, Floats]]) -> air_scenarios.Spread:
     """How far each month may lie from what is known of it.
 
     A month that was measured once is one draw itself, so the next one may lie further from it than from a
     mean of many years: by the root of 1 + 1 / years.
     """
-    usual = air_years.usual_spread()
+    usual = air_scenarios.usual_spread()
     found = np.stack([usual.temp_c, usual.rh_pct], axis=1)
     if frame is None:
         return usual
@@ -254,7 +254,7 @@ def _spread(frame: pd.DataFrame | None, mine: dict[int, tuple[Floats, Floats]]) 
         own = same.var(axis=0, ddof=1) if years > 1 else np.zeros(2)
         variance = (USUAL_COUNTS_FOR * found[month] ** 2 + (years - 1) * own) / (USUAL_COUNTS_FOR + years - 1)
         found[month] = np.sqrt(variance * (1 + 1 / years))
-    return air_years.Spread(temp_c=found[:, 0], rh_pct=found[:, 1])
+    return air_scenarios.Spread(temp_c=found[:, 0], rh_pct=found[:, 1])
 
 
 def _by_hour(part: pd.DataFrame) -> tuple[Floats, Floats]:
@@ -272,12 +272,12 @@ def _by_hour(part: pd.DataFrame) -> tuple[Floats, Floats]:
 
 def _emc(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     """Equilibrium moisture content; frost below the equation's range counts as its lowest temperature."""
-    return emc_pct(np.clip(temp_c, air_years.LOWEST_C, None), np.clip(rh_pct, 0, 100))
+    return emc_pct(np.clip(temp_c, air_scenarios.LOWEST_C, None), np.clip(rh_pct, 0, 100))
 
 
 def _rh_of(temp_c: Floats, mean_emc_pct: Floats) -> Floats:
     """Humidity that gives a mean equilibrium moisture content."""
-    temp = np.clip(temp_c, air_years.LOWEST_C, None)
+    temp = np.clip(temp_c, air_scenarios.LOWEST_C, None)
     return rh_for_emc_pct(temp, np.minimum(mean_emc_pct, emc_pct(temp, 100.0)))
 
 

@@ -19,9 +19,8 @@ from baulk.ingest.shop import Shop
 from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError
-from baulk.models.event import Event, EventKind
 from baulk.models.reading import Owner, Reading
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 UPDATED: Final = "+updated"  # behind a fingerprint: the answer is not yet that of a whole fit
 Airs = dict[str, tuple[AirSeries | None, Season]]

@@ -13,8 +13,7 @@ from baulk.ingest.errors import RegisterError
 from baulk.ingest.store.moments import from_us, to_us
 from baulk.ingest.tables import EVENT, TIMBER, event_of, timber_of
 from baulk.models.errors import OutOfRange
-from baulk.models.event import Event, EventKind
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 EARLY: Final = timedelta(days=1)  # an event may be dated by its day, and so before the hour of arrival
 AHEAD: Final = timedelta(minutes=10)  # as for device clocks

@@ -8,10 +8,9 @@ from dataclasses import replace
 from typing import Final
 
 from baulk.models.errors import OutOfRange
-from baulk.models.event import Event, EventKind, Value
 from baulk.models.reading import Owner, Quantity, Series, sensor_flag
 from baulk.models.section import Face
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber, Value
 
 _LETTERS: Final = "".join(face.value for face in Face)
 # numbers that an event may carry: lowest, highest, unit; wide on purpose, our own

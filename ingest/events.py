@@ -22,9 +22,8 @@ from baulk.ingest.event_chain import Row
 from baulk.ingest.store.moments import from_us, to_us
 from baulk.ingest.tables import EVENT, TIMBER, event_of, stored
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.event import Event, EventKind, Value
 from baulk.models.section import Face
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber, Value
 
 _TOLD_BY_WAS: Final = frozenset({"from", "old", "from_width_mm", "from_depth_mm"})
 

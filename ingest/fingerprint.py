@@ -22,8 +22,8 @@ from typing import Any, Final
 import numpy as np
 
 from baulk.ingest import import_graph
-from baulk.models.event import Event, EventKind
 from baulk.models.reading import Reading
+from baulk.models.timber import Event, EventKind
 
 _START: Final = "evaluation"  # the module of this package that works answers out
 _SILENT: Final = frozenset({EventKind.EDITED, EventKind.PHOTOGRAPHED})

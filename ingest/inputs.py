@@ -11,11 +11,10 @@ import numpy as np
 from baulk.ingest import climate, fingerprint
 from baulk.ingest.climate import Season
 from baulk.models.air import AirSeries
-from baulk.models.event import Event
 from baulk.models.fit_meters import MeterSetting
 from baulk.models.reading import Reading
 from baulk.models.species import Species
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, Timber
 from baulk.models.units import System
 from baulk.models.use_class import UseClass
 from baulk.models.yard import YardPrior

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.errors import RegisterError
-from baulk.models.event import Event, EventKind
+from baulk.models.timber import Event, EventKind
 
 if TYPE_CHECKING:
     from PIL import Image

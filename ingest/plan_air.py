@@ -16,7 +16,6 @@ from baulk.ingest.inputs import up_to
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
-from baulk.models.place import Place
 from baulk.models.plan import air, exchange, window
 from baulk.models.plan.air import AirPlan, Water
 from baulk.models.plan.air_room import STEP_RH, WEEKS, Room
@@ -24,7 +23,7 @@ from baulk.models.plan.exchange import Exchange
 from baulk.models.plan.schedule import Need
 from baulk.models.plan.stock import DAY_S, WEEK_S, Part, Stock
 from baulk.models.plan.window import DRIEST_RH, Band
-from baulk.models.timber import Timber
+from baulk.models.timber import Place, Timber
 
 Floats = NDArray[np.float64]
 

@@ -20,10 +20,9 @@ from baulk.ingest.store import Store, open_store
 from baulk.ingest.wire import clock
 from baulk.models import species, use_class
 from baulk.models.errors import OutOfRange
-from baulk.models.event import Event, EventKind
 from baulk.models.reading import AT_DEPTH, Owner, Reading, Series, end_flag
 from baulk.models.section import Face
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 _Table = TypeVar("_Table")
 

@@ -9,10 +9,8 @@ from typing import Any, Final
 import sqlalchemy as sa
 
 from baulk.ingest.store.moments import from_us
-from baulk.models.event import Event, EventKind, Value
-from baulk.models.place import Place
 from baulk.models.section import Finished, Section
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Place, Timber, Value
 
 META: Final = sa.MetaData()
 TIMBER: Final = sa.Table(

@@ -28,7 +28,6 @@ from baulk.models import fit_contradiction, fit_density, fit_naming, fit_paramet
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import OutOfRange
-from baulk.models.event import Event
 from baulk.models.field import MoistureField
 from baulk.models.fit_history import history
 from baulk.models.fit_inputs import FitInputs, mean_emc_pct
@@ -51,7 +50,7 @@ from baulk.models.fit_update import due, seen, taken_in
 from baulk.models.observations import observations
 from baulk.models.reading import Reading
 from baulk.models.species import Species
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, Timber
 from baulk.models.yard import YardPrior
 
 __all__ = [

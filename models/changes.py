@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from baulk.models import drying, sorption, use_class
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
+from baulk.models.checking import mould_limit_pct
 from baulk.models.forecast import Forecast
 from baulk.models.readiness import DAY_S, Path, Rule, Work, path
-from baulk.models.room import mould_limit_pct
 from baulk.models.section import Finished
 from baulk.models.wording import day, share
 

@@ -24,10 +24,9 @@ from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying_layout import axis, grain, laws, share_out
 from baulk.models.drying_members import Members
 from baulk.models.errors import OutOfRange
-from baulk.models.faces import CONDUCTANCE_M_S, Covers, FaceCover, Schedule, spans
 from baulk.models.field import MoistureField
 from baulk.models.regrid import centre_shares, cropped_mm, graded_edges_mm, moved, slope_shares
-from baulk.models.section import Face, Finished, Section
+from baulk.models.section import CONDUCTANCE_M_S, Covers, Face, FaceCover, Finished, Schedule, Section, spans
 
 __all__ = [
     "CONDUCTANCE_M_S",

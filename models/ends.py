@@ -21,8 +21,8 @@ from scipy.special import erfc, erfcx
 
 from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.errors import OutOfRange
-from baulk.models.faces import CONDUCTANCE_M_S, FaceCover
 from baulk.models.reading import Reading, from_end_mm
+from baulk.models.section import CONDUCTANCE_M_S, FaceCover
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.units import show_length

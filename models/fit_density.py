@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models import species as table
-from baulk.models.event import EventKind
 from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_weights import tare_kg
 from baulk.models.reading import Quantity, Reading
+from baulk.models.timber import EventKind
 
 Floats = NDArray[np.float64]
 

@@ -9,10 +9,8 @@ from typing import Final
 from baulk.models.air import AirSeries
 from baulk.models.air_steps import air_gaps
 from baulk.models.errors import OutOfRange
-from baulk.models.event import Event, EventKind
-from baulk.models.faces import Covers, FaceCover, Schedule
-from baulk.models.section import Face, Finished, Section
-from baulk.models.timber import Timber
+from baulk.models.section import Covers, Face, FaceCover, Finished, Schedule, Section
+from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.wording import day
 
 DAY_S: Final = 86_400.0

@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 
 from baulk.models import drying, fit_parameters
 from baulk.models.errors import OutOfRange
-from baulk.models.faces import Covers, FaceCover
 from baulk.models.field import MoistureField
 from baulk.models.fit_contradiction import Contradiction, contradiction
-from baulk.models.section import Face, Section
+from baulk.models.section import Covers, Face, FaceCover, Section
 
 Floats = NDArray[np.float64]
 

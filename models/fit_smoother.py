@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from baulk.models import ends, meter
 from baulk.models.diffusion import REFERENCE_PCT
-from baulk.models.event import EventKind
 from baulk.models.field import MoistureField
 from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_parameters import (
@@ -26,6 +25,7 @@ from baulk.models.fit_parameters import (
     ln_d,
 )
 from baulk.models.fit_series import DAY_S, Observation
+from baulk.models.timber import EventKind
 
 Floats = NDArray[np.float64]
 

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models import fit_naming, fit_parameters, fit_run
-from baulk.models.event import Event, EventKind
 from baulk.models.field import MoistureField
 from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_meters import Corrections
@@ -26,7 +25,7 @@ from baulk.models.fit_series import DAY_S, Observation, name_of
 from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, lone, predict
 from baulk.models.observations import observations
 from baulk.models.reading import AT_DEPTH, Quantity, Reading
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 Floats = NDArray[np.float64]
 

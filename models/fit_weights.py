@@ -18,10 +18,9 @@ from typing import Final
 import numpy as np
 
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.event import EventKind
-from baulk.models.faces import CONDUCTANCE_M_S, FaceCover
 from baulk.models.fit_history import History
-from baulk.models.section import Section
+from baulk.models.section import CONDUCTANCE_M_S, FaceCover, Section
+from baulk.models.timber import EventKind
 from baulk.models.wording import day
 
 DAY_S: Final = 86_400.0

@@ -13,7 +13,6 @@ import numpy as np
 
 from baulk.models import ends
 from baulk.models.errors import BaulkError
-from baulk.models.event import EventKind
 from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_meters import answers
 from baulk.models.fit_parameters import start_of
@@ -32,7 +31,7 @@ from baulk.models.fit_series import (
 from baulk.models.fit_weights import WEIGHT_SD_SHARE, Limits, weights
 from baulk.models.meter import MeterAnswer
 from baulk.models.reading import Quantity, Reading
-from baulk.models.timber import Timber
+from baulk.models.timber import EventKind, Timber
 from baulk.models.wood_temperature import at_readings
 
 INSTALLED_SD_PCT: Final = (

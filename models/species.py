@@ -9,7 +9,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Final
 
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.species_rows import MARKS, OWN_MARKS, Row, Species, broken, grouped, read, wood
+from baulk.models.species_table import MARKS, OWN_MARKS, Row, Species, broken, grouped, read, wood
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Final
 
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Finished, Section
@@ -64,3 +68,155 @@ class Timber:
                 "the green moisture content", f"lies between 0 and 400 %, not {self.green_mc_pct:g}"
             )
         self.finished.inside(self.section)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A place with air of its own.
+
+    Parameters
+    ----------
+    name : str
+        As in topics and on timbers.
+    kind : str
+        "shed", "room", "yard", "bearers" or "rack".
+    x_m, y_m, width_m, depth_m : float, optional
+        Where it lies on the yard's own plan. [m]
+    volume_m3 : float, optional
+        Air in the room, for water balances. [m3]
+    air_changes_per_h : float, optional
+        Ventilation as known; learned from the readings when left out. [1/h]
+    note : str
+        Free words.
+    """
+
+    name: str
+    kind: str = "shed"
+    x_m: float | None = None
+    y_m: float | None = None
+    width_m: float | None = None
+    depth_m: float | None = None
+    volume_m3: float | None = None
+    air_changes_per_h: float | None = None
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        for name in ("width_m", "depth_m", "volume_m3", "air_changes_per_h"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < 1e6:
+                raise OutOfRange(f"{name} of {self.name}", f"must be above 0, not {value:g}")
+
+
+Value = str | float | bool
+
+
+class EventKind(StrEnum):
+    """Kinds of events; `DETAILS` says what each carries."""
+
+    ARRIVED = "arrived"
+    MOVED = "moved"
+    TURNED = "turned"
+    END_SEALED = "end-sealed"
+    COATED = "coated"
+    STICKERED = "stickered"
+    CUT = "cut"
+    PLANED = "planed"
+    OVEN_DRIED = "oven-dried"
+    TARED = "tared"
+    SENSOR_ATTACHED = "sensor-attached"
+    SENSOR_DETACHED = "sensor-detached"
+    PHOTOGRAPHED = "photographed"
+    EDITED = "edited"
+    RETIRED = "retired"
+
+
+# what stands in `Event.detail`; a name with a question mark may be left out
+DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
+    {
+        EventKind.ARRIVED: ("place",),
+        EventKind.MOVED: ("from", "to"),
+        EventKind.TURNED: ("up",),  # the face that is up now
+        EventKind.END_SEALED: (),
+        EventKind.COATED: ("faces",),  # letters, for instance "ac"; "" takes the coat off
+        EventKind.STICKERED: ("faces",),  # faces that lie on bearers or stickers; "" for none
+        EventKind.CUT: ("length_mm", "weight_before_kg?", "weight_after_kg?"),  # what is left of it
+        EventKind.PLANED: (
+            "width_mm",
+            "depth_mm",
+            "weight_before_kg?",
+            "weight_after_kg?",
+            "from_width_mm?",
+            "from_depth_mm?",
+        ),
+        EventKind.OVEN_DRIED: ("mc_pct", "from_end_mm?"),  # whole section, oven-dry method
+        EventKind.TARED: ("tare_kg",),  # taken off every later weight until the next one
+        EventKind.SENSOR_ATTACHED: ("sensor", "depth_mm?", "face?", "from_end_mm?"),
+        EventKind.SENSOR_DETACHED: ("sensor",),
+        EventKind.PHOTOGRAPHED: ("file",),
+        EventKind.EDITED: ("field", "old", "new"),
+        EventKind.RETIRED: ("reason?",),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One dated change of one timber.
+
+    Parameters
+    ----------
+    tag : str
+        Which timber.
+    kind : EventKind
+        What happened.
+    at_utc : datetime
+        When it happened, with a time zone.
+    detail : mapping
+        As `DETAILS` says; lengths in mm, masses in kg, moisture in % of oven-dry mass.
+    by : str
+        Who did or noted it; may be empty.
+    note : str
+        Free words.
+    number : int
+        Names the row in the register; 0 before it is stored.
+    noted_utc : datetime, optional
+        When it was written down.
+    undone_utc : datetime, optional
+        When it was taken back; an undone event no longer counts.
+    undone_by : str
+        Who took it back.
+
+    Raises
+    ------
+    OutOfRange
+        If a detail is missing or not known, or a time has no zone.
+    """
+
+    tag: str
+    kind: EventKind
+    at_utc: datetime
+    detail: Mapping[str, Value] = field(default_factory=dict)
+    by: str = ""
+    note: str = ""
+    number: int = 0
+    noted_utc: datetime | None = None
+    undone_utc: datetime | None = None
+    undone_by: str = ""
+
+    def __post_init__(self) -> None:
+        if self.at_utc.tzinfo is None:
+            raise OutOfRange("the time of an event", "needs a time zone")
+        needed = {name for name in DETAILS[self.kind] if not name.endswith("?")}
+        known = {name.rstrip("?") for name in DETAILS[self.kind]}
+        if missing := sorted(needed - self.detail.keys()):
+            raise OutOfRange(f"an event of kind {self.kind.value}", f"needs {', '.join(missing)}")
+        if extra := sorted(self.detail.keys() - known):
+            raise OutOfRange(
+                f"an event of kind {self.kind.value}",
+                f"does not know {', '.join(extra)}; known: {', '.join(sorted(known)) or 'nothing'}",
+            )
+
+    @property
+    def counts(self) -> bool:
+        """Whether it has not been taken back."""
+        return self.undone_utc is None

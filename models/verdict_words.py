@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from baulk.models.calibrate import FEWEST, Calibration
 from baulk.models.distortion import Movement
 from baulk.models.forecast import Forecast
-from baulk.models.placement import nearest_face
 from baulk.models.readiness import Path, Rule
 from baulk.models.rough_out import RoughOut
+from baulk.models.section import nearest_face
 from baulk.models.timber import Timber
 from baulk.models.units import show_length, show_size
 from baulk.models.wording import day, share

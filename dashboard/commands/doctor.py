@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
-from baulk.models import sources
+from baulk.models import provenance
 
 if TYPE_CHECKING:
     from baulk.ingest.heard import LastMessage
@@ -37,7 +37,7 @@ def doctor(
 
     Example: baulk doctor --sources
     """
-    unread, counted = sources.not_read(), Counter(each.mark for each in sources.every())
+    unread, counted = provenance.not_read(), Counter(each.mark for each in provenance.every())
     messages, silent = _messages(shop) if not list_sources else ([], [])
     known = None if list_sources else _learned(shop)
     if json:

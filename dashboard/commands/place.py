@@ -12,7 +12,7 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, 
 from baulk.ingest import shop as shops
 from baulk.models import units
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.place import Place
+from baulk.models.timber import Place
 from baulk.models.units import System
 
 app = typer.Typer(pretty_exceptions_enable=False)

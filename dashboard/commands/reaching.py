@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from baulk.dashboard import words
 from baulk.ingest import evaluate, evaluation
 from baulk.ingest.shop import Shop
-from baulk.models import air_years, forecast, units
+from baulk.models import air_scenarios, forecast, units
 from baulk.models.errors import OutOfRange
 from baulk.models.forecast import Part
 from baulk.models.wording import share
@@ -122,7 +122,7 @@ def reaching(  # noqa: PLR0913 - one an option
     """
     inputs = evaluate.gather(tag, opened, now_utc)
     fitted = evaluation.fitted_to(inputs)
-    air = None if held is None else air_years.held(*held, since_s=inputs.now_s)
+    air = None if held is None else air_scenarios.held(*held, since_s=inputs.now_s)
     coming = evaluation.coming(inputs, fitted, air)
     found = forecast.reach(coming, where, below_pct)
     return Reaching(

@@ -13,7 +13,8 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, momen
 from baulk.dashboard.commands.timber_events import By, Note, TagArgument, bare_of
 from baulk.ingest import shop as shops
 from baulk.ingest.attribution import Settled
-from baulk.models import placement, species, units, use_class
+from baulk.models import section as models_section
+from baulk.models import species, units, use_class
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner
 from baulk.models.section import Finished, Section
@@ -250,7 +251,7 @@ def _lines(timber: Timber, system: System) -> list[str]:
     heart = "boxed heart" if section.boxed_heart else "free of heart"
     green = units.show_size(section.width_mm, section.depth_mm, system)
     ends = "sealed" if timber.ends_sealed else "not sealed"
-    taken = placement.offsets_mm(timber.section, piece)
+    taken = models_section.offsets_mm(timber.section, piece)
     off = ", ".join(f"{face} {units.show_length(mm, system)}" for face, mm in taken.items())
     return [
         f"{timber.tag}  {timber.species}, {heart}",

@@ -16,7 +16,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.attribution import Settled
 from baulk.models import units
 from baulk.models.errors import OutOfRange
-from baulk.models.event import DETAILS, Event, EventKind, Value
+from baulk.models.timber import DETAILS, Event, EventKind, Value
 from baulk.models.units import System
 
 LIFT_KG: Final = 25.0  # what one should not lift alone: common practice, as on the page of arrival

@@ -13,8 +13,8 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, momen
 from baulk.dashboard.commands.timber_events import At, By, Note, TagArgument, answer, bare_of
 from baulk.ingest import shop as shops
 from baulk.models import units
-from baulk.models.event import Event, EventKind
 from baulk.models.section import Face
+from baulk.models.timber import Event, EventKind
 from baulk.models.units import System
 
 SensorArgument = Annotated[

@@ -22,9 +22,8 @@ from baulk.dashboard.butt_end import Pin
 from baulk.dashboard.paper import fan_picture, ink, labels, laying, section_picture
 from baulk.dashboard.paper.ink import MM
 from baulk.models import gravimetric, species, units
-from baulk.models.event import Event
 from baulk.models.reading import AT_DEPTH, Quantity, Reading
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, Timber
 from baulk.models.use_class import UseClass
 from baulk.models.wording import share
 

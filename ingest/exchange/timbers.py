@@ -17,9 +17,8 @@ from baulk.ingest.exchange.timber_rows import Said, TimberForm, is_timbers
 from baulk.ingest.shop import check_timber
 from baulk.ingest.tables import FIELDS, columns, timber_of
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.event import Event, EventKind
 from baulk.models.reading import Owner, Quantity, Series
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 if TYPE_CHECKING:
     from baulk.ingest.shop import Shop

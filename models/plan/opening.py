@@ -9,13 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models.faces import FaceCover
+from baulk.models.checking import mould_limit_pct
 from baulk.models.plan import window as windows
 from baulk.models.plan.schedule import EVERY, Need
 from baulk.models.plan.stock import Stock, surface_pct
 from baulk.models.plan.window import DAMPEST_RH, Window
-from baulk.models.room import mould_limit_pct
-from baulk.models.section import Face
+from baulk.models.section import Face, FaceCover
 
 Floats = NDArray[np.float64]
 

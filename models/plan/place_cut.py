@@ -17,12 +17,11 @@ from baulk.models import drying
 from baulk.models.distortion import Movement, Shape
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.placement import offsets_mm
 from baulk.models.plan import layout, size, spots
 from baulk.models.plan.cut import Choice, CutPlan, Laid, Stock
 from baulk.models.plan.order import Order
 from baulk.models.plan.sweep import Sweep, meet
-from baulk.models.section import Face, Finished, Section
+from baulk.models.section import Face, Finished, Section, offsets_mm
 from baulk.models.species import Species
 from baulk.models.units import show_size
 from baulk.models.use_class import UseClass

@@ -11,14 +11,13 @@ from numpy.typing import NDArray
 from baulk.models import checking, drying, forecast, readiness, sorption
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
+from baulk.models.checking import Floor
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion import Shape
 from baulk.models.drying import Members
-from baulk.models.faces import Covers
 from baulk.models.field import MoistureField
 from baulk.models.regrid import graded_edges_mm, moved
-from baulk.models.room import Floor
-from baulk.models.section import Finished
+from baulk.models.section import Covers, Finished
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.units import System

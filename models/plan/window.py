@@ -20,10 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models import sorption
-from baulk.models.checking import DECIDED_ABOVE_PCT
+from baulk.models.checking import DECIDED_ABOVE_PCT, mould_limit_pct
 from baulk.models.plan.stock import Stock
 from baulk.models.plan.water import saturation_pa
-from baulk.models.room import mould_limit_pct
 
 Floats = NDArray[np.float64]
 

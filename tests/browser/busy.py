@@ -6,10 +6,9 @@ from datetime import timedelta
 from baulk.ingest import notices
 from baulk.ingest import shop as shop_module
 from baulk.ingest.wire.message import RawMessage
-from baulk.models.event import Event, EventKind
-from baulk.models.place import Place
 from baulk.models.plan.part import Part
 from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.timber import Event, EventKind, Place
 
 PIN = "timber/FER-01/pin-32/b/moisture"
 PLACES = (

@@ -13,9 +13,9 @@ from baulk.ingest import photos
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError
-from baulk.models.event import EventKind
 from baulk.models.reading import Owner
 from baulk.models.section import Section
+from baulk.models.timber import EventKind
 
 SECTION = Section(width_mm=200, depth_mm=180)
 

@@ -13,9 +13,9 @@ from baulk.dashboard import words, yard_plan, yard_rows
 from baulk.dashboard.paper import gather, record
 from baulk.ingest import evaluate, publish
 from baulk.ingest import shop as shops
-from baulk.models.place import Place
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face
+from baulk.models.timber import Place
 
 TAG = "CON-01"
 DAYS = 200

@@ -14,7 +14,7 @@ import zxingcpp
 from baulk.dashboard.paper import dates, gather, labels, record
 from baulk.dashboard.paper.ink import PaperError, printable
 from baulk.ingest import shop as shops
-from baulk.models.event import Event, EventKind
+from baulk.models.timber import Event, EventKind
 
 
 def pages(pdf):

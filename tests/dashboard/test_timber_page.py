@@ -12,7 +12,7 @@ import pytest
 from baulk.dashboard import answer, outline_picture, take_away, timber_paper, what_if
 from baulk.dashboard.answer import Span
 from baulk.ingest import shop as shops
-from baulk.models.event import EventKind
+from baulk.models.timber import EventKind
 
 
 def open_page(app, tag="FER-01"):

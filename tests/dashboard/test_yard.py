@@ -10,7 +10,7 @@ import pytest
 
 from baulk.dashboard import take_away, yard_plan, yard_rows
 from baulk.ingest import shop as shops
-from baulk.models.place import Place
+from baulk.models.timber import Place
 
 
 @pytest.fixture

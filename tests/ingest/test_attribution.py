@@ -12,10 +12,9 @@ from baulk.ingest.attribution import Settled
 from baulk.ingest.errors import RegisterError
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import OutOfRange
-from baulk.models.event import Event, EventKind
 from baulk.models.reading import Owner, from_end_mm, sensor_flag, sensor_of
 from baulk.models.section import Face, Finished, Section
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 NOON = datetime(2026, 5, 14, 12, tzinfo=UTC)
 HOUR = timedelta(hours=1)

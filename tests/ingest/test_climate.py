@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from baulk.ingest import climate, config
-from baulk.models import air_years, sorption
+from baulk.models import air_scenarios, sorption
 from baulk.models.air import AirSeries
 
 DAY = 86_400.0
@@ -78,7 +78,9 @@ def month_sd_by_days(month, daily):
     return np.sqrt(np.mean(found))
 
 
-@pytest.mark.parametrize(("column", "told"), [(0, air_years.MONTH_TEMP_SD_C), (1, air_years.MONTH_RH_SD_PCT)])
+@pytest.mark.parametrize(
+    ("column", "told"), [(0, air_scenarios.MONTH_TEMP_SD_C), (1, air_scenarios.MONTH_RH_SD_PCT)]
+)
 def test_the_usual_spread_of_months_is_what_a_typical_year_says_in_two_ways(column, told):
     # pvlib/data/723170TYA.CSV (National Solar Radiation Data Base): its months come from different real years
     month, daily = typical_days()
@@ -90,7 +92,7 @@ def test_the_usual_spread_of_months_is_what_a_typical_year_says_in_two_ways(colu
 def test_the_weeks_of_a_typical_year_lie_about_their_month_as_is_told():
     # the same file; with the drift of the season through the month it is too much, without any too little
     month, daily = typical_days()
-    sd = (air_years.MONTH_TEMP_SD_C, air_years.MONTH_RH_SD_PCT)
+    sd = (air_scenarios.MONTH_TEMP_SD_C, air_scenarios.MONTH_RH_SD_PCT)
     found = []
     for k in range(1, 13):
         days = daily[month == k]
@@ -99,8 +101,8 @@ def test_the_weeks_of_a_typical_year_lie_about_their_month_as_is_told():
         drift = np.outer(at, at @ weeks / np.sum(at**2))
         found.append([weeks / sd, (weeks - drift) / sd])
     most, least = np.sqrt(np.mean(np.square(found), axis=(0, 2)))
-    assert np.all(least < air_years.WEEK_SHARE)
-    assert np.all(most > air_years.WEEK_SHARE)
+    assert np.all(least < air_scenarios.WEEK_SHARE)
+    assert np.all(most > air_scenarios.WEEK_SHARE)
 
 
 def test_the_futures_have_the_season_as_their_mean_and_their_months_differ_by_the_spread(settings):
@@ -114,10 +116,12 @@ def test_the_futures_have_the_season_as_their_mean_and_their_months_differ_by_th
     month = middle.posix_s.astype("datetime64[s]").astype("datetime64[M]")
     for each in np.unique(month)[:-1]:
         own = month == each
-        assert temp[:, own].mean(axis=1).std() == pytest.approx(air_years.MONTH_TEMP_SD_C)
-        assert rh[:, own].mean(axis=1).std() == pytest.approx(air_years.MONTH_RH_SD_PCT, rel=0.01)
+        assert temp[:, own].mean(axis=1).std() == pytest.approx(air_scenarios.MONTH_TEMP_SD_C)
+        assert rh[:, own].mean(axis=1).std() == pytest.approx(air_scenarios.MONTH_RH_SD_PCT, rel=0.01)
         within = rh[:, own] - rh[:, own].mean(axis=1, keepdims=True)
-        assert within.std() == pytest.approx(air_years.WEEK_SHARE * air_years.MONTH_RH_SD_PCT, rel=0.25)
+        assert within.std() == pytest.approx(
+            air_scenarios.WEEK_SHARE * air_scenarios.MONTH_RH_SD_PCT, rel=0.25
+        )
 
 
 def test_years_that_differ_much_are_expected_to_differ_much_and_like_ones_less(settings):
@@ -128,15 +132,15 @@ def test_years_that_differ_much_are_expected_to_differ_much_and_like_ones_less(s
         return climate.season(own, settings).spread.rh_pct
 
     even, uneven = spread(60, 60.5, 60, 60.5, 60), spread(50, 70, 50, 70, 50)
-    assert even[5] < air_years.MONTH_RH_SD_PCT < uneven[5]
-    assert even[7] == uneven[7] == air_years.MONTH_RH_SD_PCT, "August was never measured"
+    assert even[5] < air_scenarios.MONTH_RH_SD_PCT < uneven[5]
+    assert even[7] == uneven[7] == air_scenarios.MONTH_RH_SD_PCT, "August was never measured"
 
 
 def test_a_month_measured_once_is_less_certain_than_the_settings_long_mean(settings):
     own = record(JUNE, 30, 18, 60)
     spread = climate.season(own, settings).spread
-    assert spread.temp_c[5] == pytest.approx(air_years.MONTH_TEMP_SD_C * 2**0.5)
-    assert spread.temp_c[6] == air_years.MONTH_TEMP_SD_C
+    assert spread.temp_c[5] == pytest.approx(air_scenarios.MONTH_TEMP_SD_C * 2**0.5)
+    assert spread.temp_c[6] == air_scenarios.MONTH_TEMP_SD_C
 
 
 def test_a_month_measured_in_several_years_is_their_mean(settings):

@@ -8,10 +8,9 @@ import pytest
 
 from baulk.ingest import climate, config, evaluate, evaluation, shop
 from baulk.models import meter, species
-from baulk.models.event import Event, EventKind
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Finished, Section
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 DAY = timedelta(days=1)

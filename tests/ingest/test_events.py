@@ -14,9 +14,8 @@ from hypothesis import strategies as st
 from baulk.ingest import config, shop
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
-from baulk.models.event import Event, EventKind
 from baulk.models.section import Face, Finished, Section
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 DAY = timedelta(days=1)

@@ -18,10 +18,9 @@ from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import out, readings, timbers
 from baulk.ingest.exchange.out import Asked
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.event import Event, EventKind
 from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series
 from baulk.models.section import Face, Finished, Section
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 FIRST = datetime(2001, 1, 1, tzinfo=UTC)

@@ -11,7 +11,7 @@ import pytest
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import timbers
 from baulk.ingest.exchange.timbers import Status
-from baulk.models.event import EventKind
+from baulk.models.timber import EventKind
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 HEAD = "Tag,Species,Green,Finished,Length,Use,Arrived\n"

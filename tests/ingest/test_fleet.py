@@ -20,7 +20,7 @@ import six_timbers
 from six_timbers import DAY, NOW, TAGS
 
 from baulk.ingest import config, evaluate, fingerprint, fleet, shop, team
-from baulk.models.event import EventKind
+from baulk.models.timber import EventKind
 
 
 @pytest.fixture

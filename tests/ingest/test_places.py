@@ -9,8 +9,8 @@ import pytest
 
 from baulk.ingest import config, shop
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.place import Place
 from baulk.models.plan.part import Part
+from baulk.models.timber import Place
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 SHED = Place(name="shed", kind="room", width_m=9.0, depth_m=6.5, volume_m3=180.0, air_changes_per_h=0.4)

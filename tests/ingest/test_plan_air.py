@@ -15,10 +15,9 @@ import pytest
 from baulk.ingest import config as settings
 from baulk.ingest import evaluation, plan_air, plan_publish, shop
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
-from baulk.models.place import Place
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Finished, Section
-from baulk.models.timber import Timber
+from baulk.models.timber import Place, Timber
 
 
 def timber(tag, now, **changes):

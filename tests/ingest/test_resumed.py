@@ -17,7 +17,7 @@ from ferry_pair import DAY, NOW, judging
 
 from baulk.dashboard.commands import forecast
 from baulk.ingest import config, evaluate, evaluation, fit_kept, fleet, kept, shop
-from baulk.models.event import Event, EventKind
+from baulk.models.timber import Event, EventKind
 
 TAG = "FER-07"
 

@@ -17,11 +17,10 @@ from baulk.models import calibrate, drying, fit_history, fit_parameters, forecas
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import MeterSetting
 from baulk.models.errors import OutOfRange
-from baulk.models.event import Event, EventKind
-from baulk.models.faces import FaceCover
 from baulk.models.meter_correction import TwoPoint
 from baulk.models.reading import Quantity
-from baulk.models.section import Face, Finished, Section
+from baulk.models.section import Face, FaceCover, Finished, Section
+from baulk.models.timber import Event, EventKind
 
 OAK = species.get("white oak")
 DAYS = 300

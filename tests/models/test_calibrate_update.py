@@ -16,7 +16,7 @@ import judging
 
 from baulk.models import calibrate, species
 from baulk.models.errors import OutOfRange
-from baulk.models.event import Event, EventKind
+from baulk.models.timber import Event, EventKind
 
 OAK = species.get("white oak")
 DAYS = 300

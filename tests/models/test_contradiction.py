@@ -13,8 +13,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
 from baulk.models import calibrate, forecast, rough_out, species, use_class, verdict
-from baulk.models.event import Event, EventKind
 from baulk.models.reading import Quantity
+from baulk.models.timber import Event, EventKind
 
 OAK = species.get("white oak")
 DAYS = 210

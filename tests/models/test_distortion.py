@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from baulk.models import distortion, placement, species
+from baulk.models import distortion, species
+from baulk.models import section as models_section
 from baulk.models.distortion import Shape
 from baulk.models.drying import cut, graded_edges_mm
 from baulk.models.elasticity import Body
@@ -300,8 +301,8 @@ PLACES = {  # what lies outside the piece on faces a, b, c, d, from a green 200 
 def test_a_piece_is_placed_by_what_lies_outside_it_on_each_face(name):
     offsets, boxed = PLACES[name]
     log = Section(width_mm=200, depth_mm=200, pith_y_mm=-30)
-    piece = placement.by_offsets(log, dict(zip(Face, offsets, strict=True)))
-    assert tuple(placement.offsets_mm(log, piece).values()) == pytest.approx(offsets)
+    piece = models_section.by_offsets(log, dict(zip(Face, offsets, strict=True)))
+    assert tuple(models_section.offsets_mm(log, piece).values()) == pytest.approx(offsets)
     assert piece.inside(log).boxed_heart is boxed
     edges = graded_edges_mm(200, 16)
     field = MoistureField(
@@ -344,9 +345,9 @@ def test_heavy_white_oak_at_a_quarter_mean_has_done_a_tenth_of_its_shrinkage():
 def test_a_placement_that_leaves_nothing_or_lies_outside_is_refused():
     log = Section(width_mm=200, depth_mm=200)
     with pytest.raises(OutOfRange, match="leaves nothing"):
-        placement.by_offsets(log, {Face.A: 100, Face.C: 100})
+        models_section.by_offsets(log, {Face.A: 100, Face.C: 100})
     with pytest.raises(OutOfRange, match="below 0"):
-        placement.by_offsets(log, {Face.B: -5})
+        models_section.by_offsets(log, {Face.B: -5})
 
 
 def test_a_field_of_another_size_is_refused():

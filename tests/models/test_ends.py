@@ -9,8 +9,7 @@ from baulk.models import drying, ends, species
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.errors import OutOfRange
-from baulk.models.faces import FaceCover
-from baulk.models.section import Face, Section
+from baulk.models.section import Face, FaceCover, Section
 from baulk.models.sorption import rh_pct
 
 DAY = 86_400.0

@@ -8,8 +8,7 @@ from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import FaceCover
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField
-from baulk.models.point_values import integral_weights, point_weights
+from baulk.models.field import MoistureField, integral_weights, point_weights
 from baulk.models.regrid import graded_edges_mm
 from baulk.models.section import Face, Section
 

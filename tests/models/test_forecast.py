@@ -15,7 +15,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import air_years, calibrate, fit_parameters, forecast, sorption, species
+from baulk.models import air_scenarios, calibrate, fit_parameters, forecast, sorption, species
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Face, Finished
@@ -70,7 +70,7 @@ def test_the_quantiles_stand_in_order_and_begin_with_today():
 
 
 def test_years_that_differ_widen_the_forecast_of_a_stick_and_hardly_that_of_a_heavy_timber():
-    futures = air_years.several(season(), air_years.usual_spread())
+    futures = air_scenarios.several(season(), air_scenarios.usual_spread())
     stick, heavy = ((ahead(season(), side=side), ahead(futures, side=side)) for side in (40.0, 190.0))
     # what the years alone do to the members, whatever else is not known of them
     by_years = [
@@ -98,7 +98,7 @@ def test_with_nothing_known_of_the_wood_the_spread_grows_with_the_horizon():
 
 
 def test_each_future_is_dealt_to_as_many_members_as_any_other():
-    wet, dry = (air_years.held(18, rh, since_s=NOW_S) for rh in (85, 35))
+    wet, dry = (air_scenarios.held(18, rh, since_s=NOW_S) for rh in (85, 35))
     both = ahead((wet, dry))
     alone = [ahead(each).members_pct("mean") for each in (wet, dry)]
     assert both.members_pct("mean")[:, 0::2] == pytest.approx(alone[0][:, 0::2], abs=0.02)
@@ -111,7 +111,7 @@ def test_no_air_at_all_is_refused():
 
 
 def test_a_planned_climate_dries_or_wets_as_it_should():
-    middles = [ahead(air_years.held(18, rh, since_s=NOW_S)).mean_pct[2, 26:] for rh in (40, 65, 85)]
+    middles = [ahead(air_scenarios.held(18, rh, since_s=NOW_S)).mean_pct[2, 26:] for rh in (40, 65, 85)]
     assert np.all(middles[0] < middles[1])
     assert np.all(middles[1] < middles[2])
 
@@ -121,7 +121,7 @@ def test_air_that_is_held_ends_at_its_own_equilibrium():
     # with the steepest law are still 0.5 % above it after ten
     _, found = fitted(side=60.0)
     air, how = (
-        air_years.held(20, 65, since_s=NOW_S),
+        air_scenarios.held(20, 65, since_s=NOW_S),
         {"side": 60.0, "horizon_days": 14_600, "step_days": 1460},
     )
     sure, doubting = ahead(air, unseen=False, **how), ahead(air, **how)
@@ -135,15 +135,15 @@ def test_air_that_is_held_ends_at_its_own_equilibrium():
 
 def test_a_week_that_swings_dries_like_its_own_mean_moisture_not_like_its_extremes():
     days = 730
-    swinging = air_years.weekly([(0, 18, 40), (84, 18, 75)], since_s=NOW_S, days=days)
+    swinging = air_scenarios.weekly([(0, 18, 40), (84, 18, 75)], since_s=NOW_S, days=days)
     calm = sorption.rh_pct(18, sorption.mean_of_emc_pct(swinging))
-    one, other = ahead(swinging), ahead(air_years.held(18, float(calm), since_s=NOW_S))
+    one, other = ahead(swinging), ahead(air_scenarios.held(18, float(calm), since_s=NOW_S))
     assert one.mean_pct[2, -1] == pytest.approx(other.mean_pct[2, -1], abs=0.3)
 
 
 def test_a_week_holds_what_it_says_when_it_says_so():
     # judging.NOW is Sunday, 1 March 2026, noon: still what began on Saturday at six
-    air = air_years.weekly([(7, 20, 50), (5 * 24 + 18, 12, 70)], since_s=NOW_S, days=14)
+    air = air_scenarios.weekly([(7, 20, 50), (5 * 24 + 18, 12, 70)], since_s=NOW_S, days=14)
     monday = datetime(2026, 3, 2, 7, tzinfo=UTC).timestamp()
     assert air.posix_s[0] <= NOW_S < air.posix_s[1] == monday
     assert list(air.rh_pct[:3]) == [70, 50, 70]
@@ -153,21 +153,21 @@ def test_a_week_holds_what_it_says_when_it_says_so():
 @pytest.mark.parametrize("week", [[], [(5, 20, 50), (5, 18, 50)], [(-1, 20, 50)], [(168, 20, 50)]])
 def test_a_week_that_cannot_be_is_refused(week):
     with pytest.raises(OutOfRange, match="the week"):
-        air_years.weekly(week, since_s=NOW_S, days=14)
+        air_scenarios.weekly(week, since_s=NOW_S, days=14)
 
 
 def test_impossible_spreads_and_single_futures_are_refused():
     with pytest.raises(OutOfRange, match="twelve numbers"):
-        air_years.Spread(temp_c=np.ones(12), rh_pct=-np.ones(12))
+        air_scenarios.Spread(temp_c=np.ones(12), rh_pct=-np.ones(12))
     with pytest.raises(OutOfRange, match="2 or more, not 1"):
-        air_years.several(season(30), air_years.usual_spread(), count=1)
+        air_scenarios.several(season(30), air_scenarios.usual_spread(), count=1)
 
 
 def test_humidity_never_leaves_what_air_can_hold():
     damp = AirSeries(
         posix_s=season(300).posix_s, temp_c=season(300).temp_c, rh_pct=np.full(season(300).posix_s.size, 98.0)
     )
-    assert max(each.rh_pct.max() for each in air_years.several(damp, air_years.usual_spread())) <= 100
+    assert max(each.rh_pct.max() for each in air_scenarios.several(damp, air_scenarios.usual_spread())) <= 100
 
 
 def test_a_forecast_at_a_depth_is_the_field_at_that_depth():
@@ -238,7 +238,7 @@ def test_beyond_the_horizon_nothing_is_said():
 
 
 def test_a_piece_cut_from_it_is_forecast_in_the_same_futures():
-    futures = air_years.several(season(200), air_years.usual_spread(), count=8)
+    futures = air_scenarios.several(season(200), air_scenarios.usual_spread(), count=8)
     coming = ahead(futures, piece=Finished(width_mm=80, depth_mm=60), horizon_days=180)
     assert coming.fields[0].section.width_mm == 80
     assert coming.mean_pct[2, -1] < coming.mean_pct[2, 0]

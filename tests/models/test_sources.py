@@ -7,9 +7,9 @@ import re
 import pytest
 
 from baulk.ingest import checks
-from baulk.models import fit_parameters, sources
+from baulk.models import fit_parameters, provenance
 
-CONSTANTS = [each for each in sources.every() if each.table == "constants.csv"]
+CONSTANTS = [each for each in provenance.every() if each.table == "constants.csv"]
 
 
 @pytest.mark.parametrize("listed", CONSTANTS, ids=lambda each: each.name)
@@ -36,7 +36,7 @@ def test_every_limit_on_readings_is_in_the_list():
 
 
 def test_every_prior_of_the_fit_is_in_the_list():
-    listed = {each.name: each for each in sources.every() if each.table == "fit_parameters.PARAMETERS"}
+    listed = {each.name: each for each in provenance.every() if each.table == "fit_parameters.PARAMETERS"}
     own = {each.name: each for each in fit_parameters.PARAMETERS if each.name in listed}
     assert set(listed) == set(own)
     # the rest hold no number of their own: theirs stand in constants.csv
@@ -49,7 +49,7 @@ def test_every_prior_of_the_fit_is_in_the_list():
 
 def test_every_value_has_a_source_and_what_was_not_read_says_so():
     marks = {"read", "read (secondary)", "computed", "memory", "common practice"}
-    for each in sources.every():
+    for each in provenance.every():
         assert each.mark in marks, each
         assert len(each.source) > 5, each
         if any(word in each.source for word in ("recalled", "no source", "remembered")):
@@ -57,7 +57,7 @@ def test_every_value_has_a_source_and_what_was_not_read_says_so():
 
 
 def test_the_list_holds_all_that_was_not_read_and_nothing_else():
-    listed = sources.not_read()
+    listed = provenance.not_read()
     assert {each.table for each in listed} == {
         "species.csv",
         "use_classes.csv",
@@ -68,7 +68,7 @@ def test_the_list_holds_all_that_was_not_read_and_nothing_else():
     assert {each.mark for each in listed} == {"memory", "common practice"}
     # constants.csv holds nothing else; of the tables more than half was read
     unread, all_of_them = (
-        sum(each.table != "constants.csv" for each in some) for some in (listed, sources.every())
+        sum(each.table != "constants.csv" for each in some) for some in (listed, provenance.every())
     )
     assert unread < all_of_them / 2
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from baulk.models import psychrometrics, room, sorption
+from baulk.models import checking, psychrometrics, sorption
 from baulk.models.errors import OutOfRange
 from baulk.models.plan import water
 
@@ -27,9 +27,9 @@ FOUND = {
     "ventilation": lambda: water.ventilation_air_kg_h(100, 0.010, 0.001),
     "latent-100": lambda: float(water.latent_heat_kj_kg(100.0)),
     # above 20 degC the limit is 80; the polynomial itself ends at 80.04
-    "mould-20": lambda: float(room.mould_limit_pct(20.0)),
-    "mould-10": lambda: float(room.mould_limit_pct(10.0)),
-    "mould-5": lambda: float(room.mould_limit_pct(5.0)),
+    "mould-20": lambda: float(checking.mould_limit_pct(20.0)),
+    "mould-10": lambda: float(checking.mould_limit_pct(10.0)),
+    "mould-5": lambda: float(checking.mould_limit_pct(5.0)),
     "start-rh": start_rh,
     "start-emc": lambda: float(sorption.emc_pct(START_C, start_rh())),
     "dehumidifier": lambda: float(water.refrigerant_share(20.0, 70.0) / water.refrigerant_share(35.0, 100.0)),

@@ -9,7 +9,7 @@ from importlib import resources
 from typing import Final
 
 from baulk.models import species
-from baulk.models.species_rows import UNITS
+from baulk.models.species_table import UNITS
 
 SEEN: Final = frozenset({"read", "read (secondary)", "computed", "measured"})
 # words with which the row of a use class says that not all of it was read
