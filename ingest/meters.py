@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from baulk.models import species
 from baulk.models.errors import OutOfRange
 from baulk.models.fit_meters import MeterSetting
-from baulk.models.meter_correction import TwoPoint
+from baulk.models.meter.correction import TwoPoint
 
 Two = tuple[float, float]
 _ANY_PIN: Final = "timber/_/pin-25/b/moisture"  # of no timber in particular

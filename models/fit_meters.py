@@ -11,9 +11,9 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import meter
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.meter_correction import TwoPoint, from_capacitance, from_meter_for_another_wood
+from baulk.models.meter import resistance
+from baulk.models.meter.correction import TwoPoint, from_capacitance, from_meter_for_another_wood
 from baulk.models.reading import Quantity, Reading, Series
 from baulk.models.species import Species
 from baulk.models.wood_temperature import WoodTemperatures
@@ -104,7 +104,7 @@ def answers(
     wood: WoodTemperatures,
     *,
     corrections: Corrections,
-) -> list[meter.MeterAnswer | BaulkError]:
+) -> list[resistance.MeterAnswer | BaulkError]:
     """Moisture contents that readings at a depth mean, with their doubt.
 
     Parameters
@@ -125,10 +125,10 @@ def answers(
 
     References
     ----------
-    As in `baulk.models.meter` and `baulk.models.meter_correction`.
+    As in `baulk.models.meter.resistance` and `baulk.models.meter.correction`.
     """
     kinds: dict[tuple[Series, tuple[str, ...], bool], list[int]] = {}
-    found: list[meter.MeterAnswer | BaulkError] = [BaulkError()] * len(readings)
+    found: list[resistance.MeterAnswer | BaulkError] = [BaulkError()] * len(readings)
     for number, (each, frozen_c) in enumerate(zip(readings, wood.frozen_c.tolist(), strict=True)):
         if math.isnan(frozen_c):
             kinds.setdefault((each.series, each.flags, each.source == BY_HAND), []).append(number)
@@ -157,7 +157,7 @@ Temperatures = tuple[Floats, Floats]  # of the wood, and their standard deviatio
 
 def _told(
     quantity: Quantity, values: Floats, species: Species, temp: Temperatures, setting: MeterSetting
-) -> list[meter.MeterAnswer | BaulkError]:
+) -> list[resistance.MeterAnswer | BaulkError]:
     """Read values of one kind at once; where one of them says nothing, each half anew."""
     try:
         return [*_each(_answers(quantity, values, species, temp, setting))]
@@ -173,11 +173,11 @@ def _told(
 
 def _answers(
     quantity: Quantity, values: Floats, species: Species, temp: Temperatures, setting: MeterSetting
-) -> meter.MeterAnswers:
+) -> resistance.MeterAnswers:
     """Read values of one kind, and widen their doubt by that of the temperature."""
     temp_c, sd_c = temp
     if quantity is Quantity.RESISTANCE:
-        found, doubt_c = meter.mc_from_resistance(values, species, temp_c), sd_c
+        found, doubt_c = resistance.mc_from_resistance(values, species, temp_c), sd_c
     elif setting.kind == "capacitance":
         density = species.basic_density_kg_m3 if setting.set_to_kg_m3 is None else setting.set_to_kg_m3
         found, doubt_c = from_capacitance(values, density, species, temp_c), np.zeros(sd_c.shape)
@@ -186,24 +186,24 @@ def _answers(
         if setting.set_to is not None:
             found = from_meter_for_another_wood(values, setting.set_to, species, seen_c)
         else:
-            found = meter.from_meter(values, seen_c, species)
-    found = replace(found, sd_pct=np.hypot(found.sd_pct, meter.SLOPE_PER_C * doubt_c))
+            found = resistance.from_meter(values, seen_c, species)
+    found = replace(found, sd_pct=np.hypot(found.sd_pct, resistance.SLOPE_PER_C * doubt_c))
     return found if setting.two_point is None else setting.two_point.apply(found)
 
 
 def _as_corrected(temp_c: Floats, sd_c: Floats, *, corrects: bool | None) -> Temperatures:
     """Return the temperature that a meter's number is still to be corrected for, and its doubt, [degC]."""
     if corrects:  # the number is right as it is shown; frozen wood is still refused
-        return np.where(temp_c < 0, temp_c, meter.METER_REFERENCE_C), np.zeros(sd_c.shape)
+        return np.where(temp_c < 0, temp_c, resistance.METER_REFERENCE_C), np.zeros(sd_c.shape)
     if corrects is None:
-        sd_c = np.hypot(sd_c, _MAY_CORRECT * (meter.METER_REFERENCE_C - temp_c))
+        sd_c = np.hypot(sd_c, _MAY_CORRECT * (resistance.METER_REFERENCE_C - temp_c))
     return temp_c, sd_c
 
 
-def _each(found: meter.MeterAnswers) -> list[meter.MeterAnswer]:
+def _each(found: resistance.MeterAnswers) -> list[resistance.MeterAnswer]:
     columns = (found.mc_pct, found.sd_pct, found.at_least, found.above_fsp_pct)
     return [
-        meter.MeterAnswer(mc_pct=a, sd_pct=b, at_least=c, above_fsp_pct=d, indicative=found.indicative)
+        resistance.MeterAnswer(mc_pct=a, sd_pct=b, at_least=c, above_fsp_pct=d, indicative=found.indicative)
         for a, b, c, d in zip(*(each.tolist() for each in columns), strict=True)
     ]
 

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import ends, meter
+from baulk.models import ends
 from baulk.models.diffusion import REFERENCE_PCT
 from baulk.models.field import MoistureField
 from baulk.models.fit_inputs import FitInputs
@@ -25,6 +25,7 @@ from baulk.models.fit_parameters import (
     ln_d,
 )
 from baulk.models.fit_series import DAY_S, Observation
+from baulk.models.meter import resistance
 from baulk.models.timber import EventKind
 
 Floats = NDArray[np.float64]
@@ -124,7 +125,7 @@ def _dried_by_ends(at_s: Floats, theta: Floats, given: FitInputs) -> Floats:
 
 def shown_pct(mc_pct: Floats, theta: Floats) -> Floats:
     """Return what each member's meter shows of wood at a moisture content, shape (..., m), [%]."""
-    return np.asarray(meter.shown_pct(mc_pct, theta[FSP], theta[WET]) + theta[BIAS])
+    return np.asarray(resistance.shown_pct(mc_pct, theta[FSP], theta[WET]) + theta[BIAS])
 
 
 def errors(data: Sequence[Observation], before: Mapping[str, int] | None = None) -> Floats:

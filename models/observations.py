@@ -29,7 +29,7 @@ from baulk.models.fit_series import (
     without_rain,
 )
 from baulk.models.fit_weights import WEIGHT_SD_SHARE, Limits, weights
-from baulk.models.meter import MeterAnswer
+from baulk.models.meter.resistance import MeterAnswer
 from baulk.models.reading import Quantity, Reading
 from baulk.models.timber import EventKind, Timber
 from baulk.models.wood_temperature import at_readings

@@ -95,7 +95,7 @@ class Species:
     strength : Strength or None
         Stiffness and strength, green and at 12 %.
     resistance : tuple of float or None
-        Intercept, slope and doubt of the resistance curve of `baulk.models.meter`. [%, %, %]
+        Intercept, slope and doubt of the resistance curve of `baulk.models.meter.resistance`. [%, %, %]
     """
 
     name: str

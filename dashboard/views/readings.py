@@ -5,8 +5,9 @@ from __future__ import annotations
 import streamlit as st
 
 from baulk.dashboard import data, frame, hand_meter, hint, scan, telling, units_of, words, yard_rows
-from baulk.models import pin_depth, units
+from baulk.models import units
 from baulk.models.errors import BaulkError
+from baulk.models.meter import pin_depth
 from baulk.models.reading import AT_DEPTH, Quantity
 from baulk.models.section import Face
 

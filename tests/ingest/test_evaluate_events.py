@@ -7,7 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.ingest import climate, config, evaluate, evaluation, shop
-from baulk.models import meter, species
+from baulk.models import species
+from baulk.models.meter import resistance
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Event, EventKind, Timber
@@ -69,7 +70,7 @@ def test_the_shops_meter_is_put_right_and_air_that_nobody_measured_is_a_gap(yard
     content = evaluation.work_out(inputs).content
     first = content["readings"][0]
     # 18 shown, at 20 degC; the usual air of the place says 12, so that the wood is wetter than it looks
-    at_12 = meter.from_meter(18.0, 12.0, species.get("white oak")).mc_pct
+    at_12 = resistance.from_meter(18.0, 12.0, species.get("white oak")).mc_pct
     assert 18.5 < at_12 < 19.5
     assert first["measured_pct"] == pytest.approx(14 + 1.1 * (at_12 - 10), abs=0.3)
     assert any("less sure" in each for each in content["calibration"]["notes"])

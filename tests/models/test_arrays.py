@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from baulk.models import gravimetric, meter, meter_correction, sample_board, shrinkage, species, strength
+from baulk.models import gravimetric, sample_board, shrinkage, species, strength
 from baulk.models.errors import OutOfRange
+from baulk.models.meter import correction, resistance
 
 FUNCTIONS = {
     "free_pct": lambda mc: shrinkage.free_pct(mc, 9.5, 30),
@@ -45,16 +46,16 @@ def test_an_array_gives_what_its_members_give_and_a_gap_stays_a_gap(name, mc):
 
 
 FIR = species.get("Douglas-fir")
-LINE = meter_correction.TwoPoint(shown_pct=(10, 20), true_pct=(11, 23))
+LINE = correction.TwoPoint(shown_pct=(10, 20), true_pct=(11, 23))
 METERS = {
-    "from_meter": meter.from_meter,
-    "mc_from_resistance": lambda mc, temp, wood: meter.mc_from_resistance(1e4 * 1.3**mc, wood, temp),
-    "corrected": lambda mc, temp, wood: meter.corrected(mc, temp, 20.0, 1.5, wood),
-    "from_meter_for_another_wood": lambda mc, temp, wood: meter_correction.from_meter_for_another_wood(
+    "from_meter": resistance.from_meter,
+    "mc_from_resistance": lambda mc, temp, wood: resistance.mc_from_resistance(1e4 * 1.3**mc, wood, temp),
+    "corrected": lambda mc, temp, wood: resistance.corrected(mc, temp, 20.0, 1.5, wood),
+    "from_meter_for_another_wood": lambda mc, temp, wood: correction.from_meter_for_another_wood(
         mc + 4, FIR, wood or FIR, temp
     ),
-    "from_capacitance": lambda mc, temp, wood: meter_correction.from_capacitance(mc, 500, wood or FIR, temp),
-    "TwoPoint.apply": lambda mc, temp, wood: LINE.apply(meter.from_meter(mc, temp, wood)),
+    "from_capacitance": lambda mc, temp, wood: correction.from_capacitance(mc, 500, wood or FIR, temp),
+    "TwoPoint.apply": lambda mc, temp, wood: LINE.apply(resistance.from_meter(mc, temp, wood)),
 }
 woods = st.sampled_from([None, *species.names()]).map(lambda name: name and species.get(name))
 readings = st.lists(
@@ -96,20 +97,20 @@ def test_one_pin_reading_at_several_temperatures_gives_an_answer_for_each(name):
 @pytest.mark.parametrize(
     ("call", "sentence"),
     [
-        (lambda: meter.from_meter([18, 16], [12, -6], None), r"in frozen wood \(-6 °C\) says nothing"),
-        (lambda: meter.from_meter([18, 16], -6.0, None), r"in frozen wood \(-6 °C\) says nothing"),
-        (lambda: meter.from_meter([18, 0], 20.0, None), "lies above 0 and not above 400 %, not 0 %"),
-        (lambda: meter.from_meter([18, np.nan], 20.0, None), "not nan %"),
-        (lambda: meter.mc_from_resistance([1e6, 1e14], None, 20.0), "are the pins in contact"),
-        (lambda: meter.from_meter([18, 16], [12, 13, 14], None), "as many as the readings, 2, or one"),
+        (lambda: resistance.from_meter([18, 16], [12, -6], None), r"in frozen wood \(-6 °C\) says nothing"),
+        (lambda: resistance.from_meter([18, 16], -6.0, None), r"in frozen wood \(-6 °C\) says nothing"),
+        (lambda: resistance.from_meter([18, 0], 20.0, None), "lies above 0 and not above 400 %, not 0 %"),
+        (lambda: resistance.from_meter([18, np.nan], 20.0, None), "not nan %"),
+        (lambda: resistance.mc_from_resistance([1e6, 1e14], None, 20.0), "are the pins in contact"),
+        (lambda: resistance.from_meter([18, 16], [12, 13, 14], None), "as many as the readings, 2, or one"),
         (
-            lambda: meter_correction.from_meter_for_another_wood([18, 3], FIR, FIR, 20.0),
+            lambda: correction.from_meter_for_another_wood([18, 3], FIR, FIR, 20.0),
             "lies between 4 and 400 %, not 3 %",
         ),
-        (lambda: meter_correction.from_capacitance([18, np.nan], 500, FIR, 20.0), "400 %, not nan %"),
-        (lambda: meter_correction.from_capacitance([18, 16], 500, FIR, [12, -6]), r"frozen wood \(-6 °C\)"),
+        (lambda: correction.from_capacitance([18, np.nan], 500, FIR, 20.0), "400 %, not nan %"),
+        (lambda: correction.from_capacitance([18, 16], 500, FIR, [12, -6]), r"frozen wood \(-6 °C\)"),
         (
-            lambda: meter_correction.from_capacitance([18, 16], 500, FIR, [12, 13, 14]),
+            lambda: correction.from_capacitance([18, 16], 500, FIR, [12, 13, 14]),
             "as many as the readings, 2, or one",
         ),
     ],

@@ -17,7 +17,7 @@ from baulk.models import calibrate, drying, fit_history, fit_parameters, forecas
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import MeterSetting
 from baulk.models.errors import OutOfRange
-from baulk.models.meter_correction import TwoPoint
+from baulk.models.meter.correction import TwoPoint
 from baulk.models.reading import Quantity
 from baulk.models.section import Face, FaceCover, Finished, Section
 from baulk.models.timber import Event, EventKind

@@ -11,7 +11,7 @@ import pytest
 from baulk.models import species
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.fit_meters import MeterSetting, answers, setting_for
-from baulk.models.meter import METER_SD_PCT, MeterAnswer
+from baulk.models.meter.resistance import METER_SD_PCT, MeterAnswer
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.wood_temperature import WoodTemperatures
 

@@ -4,8 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from baulk.models import meter, species
+from baulk.models import species
 from baulk.models.errors import OutOfRange
+from baulk.models.meter import resistance
 
 OAK = species.get("white oak")
 woods = st.sampled_from(species.names()).map(species.get)
@@ -14,14 +15,14 @@ thawed = st.floats(min_value=0, max_value=60)
 
 @given(wood=woods, temp=thawed, low=st.floats(min_value=0.01, max_value=1000), factor=st.floats(1.01, 100))
 def test_more_resistance_means_drier_wood(wood, temp, low, factor):
-    wet = meter.mc_from_resistance(low * 1e6, wood, temp)
-    dry = meter.mc_from_resistance(low * factor * 1e6, wood, temp)
+    wet = resistance.mc_from_resistance(low * 1e6, wood, temp)
+    dry = resistance.mc_from_resistance(low * factor * 1e6, wood, temp)
     assert dry.mc_pct < wet.mc_pct or (wet.at_least and dry.at_least)
 
 
 @given(wood=woods, mc=st.floats(min_value=1, max_value=150), temp=thawed)
 def test_no_pin_reading_claims_more_than_fibre_saturation(wood, mc, temp):
-    answer = meter.from_meter(mc, temp, wood)
+    answer = resistance.from_meter(mc, temp, wood)
     assert 0 <= answer.mc_pct <= wood.fsp_pct
     assert answer.at_least == (answer.mc_pct == wood.fsp_pct)
     assert answer.sd_pct >= 1
@@ -29,36 +30,36 @@ def test_no_pin_reading_claims_more_than_fibre_saturation(wood, mc, temp):
 
 @given(mc=st.floats(min_value=8, max_value=20), cold=thawed, step=st.floats(min_value=0.1, max_value=20))
 def test_the_same_reading_in_colder_wood_means_wetter_wood(mc, cold, step):
-    assert meter.from_meter(mc, cold, OAK).mc_pct > meter.from_meter(mc, cold + step, OAK).mc_pct
+    assert resistance.from_meter(mc, cold, OAK).mc_pct > resistance.from_meter(mc, cold + step, OAK).mc_pct
 
 
 def test_a_reading_at_the_meters_own_temperature_stands_as_it_is():
-    answer = meter.from_meter(14, 20, OAK)
+    answer = resistance.from_meter(14, 20, OAK)
     assert (answer.mc_pct, answer.sd_pct, answer.at_least) == (14, 1, False)
 
 
 def test_an_unknown_wood_temperature_widens_the_doubt():
-    assert meter.from_meter(14, None, OAK).mc_pct == 14
-    assert meter.from_meter(14, None, OAK).sd_pct > meter.from_meter(14, 15, OAK).sd_pct
+    assert resistance.from_meter(14, None, OAK).mc_pct == 14
+    assert resistance.from_meter(14, None, OAK).sd_pct > resistance.from_meter(14, 15, OAK).sd_pct
 
 
 def test_a_reading_near_fibre_saturation_or_below_six_percent_is_trusted_less():
-    usual = meter.from_meter(14, 20, OAK).sd_pct
-    assert meter.from_meter(28, 20, OAK).sd_pct > 2 * usual
-    assert meter.from_meter(4, 20, OAK).sd_pct > usual
+    usual = resistance.from_meter(14, 20, OAK).sd_pct
+    assert resistance.from_meter(28, 20, OAK).sd_pct > 2 * usual
+    assert resistance.from_meter(4, 20, OAK).sd_pct > usual
 
 
 def test_a_reading_over_fibre_saturation_says_only_at_least():
-    assert meter.from_meter(62, 20, OAK) == meter.MeterAnswer(
+    assert resistance.from_meter(62, 20, OAK) == resistance.MeterAnswer(
         mc_pct=30, sd_pct=3, at_least=True, above_fsp_pct=32
     )
-    assert meter.mc_from_resistance(1e5, OAK, 20).at_least, "0.1 Mohm lies below the curve"
-    assert meter.mc_from_resistance(50, OAK, 20).at_least, "a short is not a moisture content"
+    assert resistance.mc_from_resistance(1e5, OAK, 20).at_least, "0.1 Mohm lies below the curve"
+    assert resistance.mc_from_resistance(50, OAK, 20).at_least, "a short is not a moisture content"
 
 
 def test_a_wood_without_a_curve_takes_the_mean_of_its_kind_with_more_doubt():
-    own = meter.mc_from_resistance(5e6, OAK, 20)
-    borrowed = meter.mc_from_resistance(5e6, species.get("greenheart"), 20)
+    own = resistance.mc_from_resistance(5e6, OAK, 20)
+    borrowed = resistance.mc_from_resistance(5e6, species.get("greenheart"), 20)
     assert borrowed.sd_pct > own.sd_pct
     assert borrowed.mc_pct == pytest.approx(own.mc_pct, abs=4)
 
@@ -67,18 +68,21 @@ def test_a_wood_without_a_curve_takes_the_mean_of_its_kind_with_more_doubt():
     ("call", "says"),
     [
         (
-            lambda: meter.from_meter(18, -6, OAK),
+            lambda: resistance.from_meter(18, -6, OAK),
             "a pin reading in frozen wood (-6 °C) says nothing; read it again after the thaw",
         ),
         (
-            lambda: meter.from_meter(18, 110, OAK),
+            lambda: resistance.from_meter(18, 110, OAK),
             "the wood temperature must not be above 80 °C, not 110 °C; was it in °F?",
         ),
-        (lambda: meter.from_meter(0, 20, OAK), "lies above 0 and not above 400 %, not 0 %"),
-        (lambda: meter.mc_from_resistance(0, OAK, 20), "the resistance must be above 0 ohm, not 0"),
-        (lambda: meter.mc_from_resistance(1e14, OAK, 20), "beyond the driest wood; are the pins in contact?"),
-        (lambda: meter.mc_from_resistance(float("nan"), OAK, 20), "must be above 0 ohm, not nan"),
-        (lambda: meter.from_meter(float("nan"), 20, OAK), "not nan %"),
+        (lambda: resistance.from_meter(0, 20, OAK), "lies above 0 and not above 400 %, not 0 %"),
+        (lambda: resistance.mc_from_resistance(0, OAK, 20), "the resistance must be above 0 ohm, not 0"),
+        (
+            lambda: resistance.mc_from_resistance(1e14, OAK, 20),
+            "beyond the driest wood; are the pins in contact?",
+        ),
+        (lambda: resistance.mc_from_resistance(float("nan"), OAK, 20), "must be above 0 ohm, not nan"),
+        (lambda: resistance.from_meter(float("nan"), 20, OAK), "not nan %"),
     ],
 )
 def test_a_reading_that_means_nothing_is_refused_in_a_sentence(call, says):

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from baulk.models import meter, species
-from baulk.models import meter_correction as correction
+from baulk.models import species
 from baulk.models.errors import OutOfRange
+from baulk.models.meter import correction, resistance
 
 OAK = species.get("white oak")
 FIR = species.get("Douglas-fir")
@@ -17,14 +17,14 @@ woods = st.sampled_from(species.names()).map(species.get)
 
 @given(wood=woods, mc=st.floats(min_value=6, max_value=25))
 def test_resistance_and_moisture_content_are_each_others_inverse(wood, mc):
-    curve = meter.curve_of(wood)
+    curve = resistance.curve_of(wood)
     assert curve.mc_pct(curve.ohm(mc)) == pytest.approx(mc, abs=1e-9)
 
 
 @given(shown=st.floats(min_value=6, max_value=25), wood=woods)
 def test_a_meter_set_to_the_wood_itself_is_not_corrected_for_it(shown, wood):
     same = correction.from_meter_for_another_wood(shown, wood, wood, 20)
-    assert same == meter.from_meter(shown, 20, wood)
+    assert same == resistance.from_meter(shown, 20, wood)
 
 
 @given(shown=st.floats(min_value=8, max_value=20), set_to=woods, wood=woods)
@@ -32,26 +32,29 @@ def test_what_another_woods_meter_shows_comes_back_by_the_way_of_its_resistance(
     found = correction.from_meter_for_another_wood(shown, set_to, wood, 20)
     if found.at_least:
         return
-    again = meter.curve_of(set_to).mc_pct(meter.curve_of(wood).ohm(found.mc_pct))
+    again = resistance.curve_of(set_to).mc_pct(resistance.curve_of(wood).ohm(found.mc_pct))
     assert again == pytest.approx(shown, abs=1e-6)
-    assert found.sd_pct >= meter.METER_SD_PCT
+    assert found.sd_pct >= resistance.METER_SD_PCT
 
 
 def test_a_borrowed_setting_is_trusted_less_and_knows_its_upper_end():
     borrowed = correction.from_meter_for_another_wood(16, FIR, OAK, 20)
-    assert borrowed.sd_pct > meter.from_meter(16, 20, OAK).sd_pct
+    assert borrowed.sd_pct > resistance.from_meter(16, 20, OAK).sd_pct
     assert borrowed.mc_pct < 16, "oak conducts better than fir: the same resistance is drier oak"
     assert correction.from_meter_for_another_wood(40, FIR, OAK, 20).at_least
 
 
 def test_an_unknown_wood_widens_the_doubt_as_an_unknown_temperature_does():
-    known = meter.from_meter(14, 20, OAK)
-    assert meter.from_meter(14, 20, None).sd_pct > known.sd_pct
-    assert meter.from_meter(14, None, None).sd_pct > meter.from_meter(14, 20, None).sd_pct
-    assert meter.from_meter(33, 20, None) == meter.MeterAnswer(
+    known = resistance.from_meter(14, 20, OAK)
+    assert resistance.from_meter(14, 20, None).sd_pct > known.sd_pct
+    assert resistance.from_meter(14, None, None).sd_pct > resistance.from_meter(14, 20, None).sd_pct
+    assert resistance.from_meter(33, 20, None) == resistance.MeterAnswer(
         mc_pct=30, sd_pct=3, at_least=True, above_fsp_pct=3
     )
-    assert meter.mc_from_resistance(3e6, None, 20).sd_pct > meter.mc_from_resistance(3e6, OAK, 20).sd_pct
+    assert (
+        resistance.mc_from_resistance(3e6, None, 20).sd_pct
+        > resistance.mc_from_resistance(3e6, OAK, 20).sd_pct
+    )
 
 
 def test_a_meter_without_pins_is_corrected_for_density_and_marked_indicative():
@@ -59,7 +62,7 @@ def test_a_meter_without_pins_is_corrected_for_density_and_marked_indicative():
     found = [correction.from_capacitance(14, 500, wood, 20) for wood in (light, heavy)]
     assert found[0].mc_pct > 14 > found[1].mc_pct
     assert all(each.indicative and each.sd_pct > 2 for each in found)
-    assert not meter.from_meter(14, 20, OAK).indicative
+    assert not resistance.from_meter(14, 20, OAK).indicative
 
 
 LINE = correction.TwoPoint(shown_pct=(10, 20), true_pct=(11, 23), true_sd_pct=0.5)
@@ -67,21 +70,21 @@ LINE = correction.TwoPoint(shown_pct=(10, 20), true_pct=(11, 23), true_sd_pct=0.
 
 def test_the_two_pieces_themselves_come_out_as_oven_dried():
     for shown, true in zip(LINE.shown_pct, LINE.true_pct, strict=True):
-        answer = LINE.apply(meter.MeterAnswer(mc_pct=shown, sd_pct=0.7))
+        answer = LINE.apply(resistance.MeterAnswer(mc_pct=shown, sd_pct=0.7))
         assert answer.mc_pct == pytest.approx(true)
         assert answer.sd_pct == pytest.approx(math.hypot(1.2 * 0.7, 0.5))
 
 
 @given(mc=st.floats(min_value=4, max_value=29))
 def test_the_doubt_of_the_line_grows_away_from_the_two_pieces(mc):
-    answer = LINE.apply(meter.MeterAnswer(mc_pct=mc, sd_pct=0.7))
-    middle = LINE.apply(meter.MeterAnswer(mc_pct=15, sd_pct=0.7))
+    answer = LINE.apply(resistance.MeterAnswer(mc_pct=mc, sd_pct=0.7))
+    middle = LINE.apply(resistance.MeterAnswer(mc_pct=15, sd_pct=0.7))
     assert answer.sd_pct >= middle.sd_pct
     assert answer.mc_pct == pytest.approx(11 + 1.2 * (mc - 10))
 
 
 def test_a_reading_that_only_says_at_least_is_not_bent_by_the_line():
-    wet = meter.MeterAnswer(mc_pct=30, sd_pct=3, at_least=True)
+    wet = resistance.MeterAnswer(mc_pct=30, sd_pct=3, at_least=True)
     assert LINE.apply(wet) is wet
 
 

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from baulk.models import pin_depth
 from baulk.models.errors import OutOfRange
+from baulk.models.meter import pin_depth
 
 shares = st.floats(min_value=0.05, max_value=0.5)
 faces = st.sampled_from([2, 4])

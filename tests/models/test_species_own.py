@@ -2,8 +2,9 @@ from __future__ import annotations
 
 import pytest
 
-from baulk.models import meter, species
+from baulk.models import species
 from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.meter import resistance
 
 HEAD = "species,quantity,value,unit,source,mark\n"
 FERRY = (
@@ -52,7 +53,7 @@ def test_a_wood_may_stand_on_its_own_without_strength_and_with_the_meter_curve_o
     species.use_own(species.read_own(HEAD + FULL))
     wood = species.get("ferry oak")
     assert (wood.strength, wood.resistance, wood.green_sapwood_mc_pct) == (None, None, None)
-    assert meter.curve_of(wood) == meter.curve_of(None)
+    assert resistance.curve_of(wood) == resistance.curve_of(None)
 
 
 def test_a_row_for_a_wood_of_the_table_corrects_that_value_alone():

@@ -11,17 +11,8 @@ import numpy as np
 import pytest
 from geotech_references.wood_handbook import mechanical_properties, moisture_relations
 
-from baulk.models import (
-    gravimetric,
-    meter,
-    pin_depth,
-    psychrometrics,
-    sample_board,
-    shrinkage,
-    sorption,
-    species,
-    strength,
-)
+from baulk.models import gravimetric, psychrometrics, sample_board, shrinkage, sorption, species, strength
+from baulk.models.meter import pin_depth, resistance
 
 
 def rows(name):
@@ -161,7 +152,7 @@ def strength_checks():
 
 def reading_checks():
     pine = species.get("Scots pine")
-    cold = meter.from_meter(16, 0, pine).mc_pct
+    cold = resistance.from_meter(16, 0, pine).mc_pct
     yield Check("16 % read in wood at 0 degC", "SP Tra PX21326: 18.0 to 19.0", cold, 18.5, 0.5, "%")
     roots = np.pi / 2 * np.arange(1, 400, 2)
     decay = np.exp(-(roots**2) * 0.5)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from baulk.models import pin_depth
+from baulk.models.meter import pin_depth
 
 ROOTS = np.pi / 2 * np.arange(1, 400, 2)
 

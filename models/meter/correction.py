@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.errors import OutOfRange
-from baulk.models.meter import (
+from baulk.models.meter.resistance import (
     METER_REFERENCE_C,
     METER_SD_PCT,
     Many,
@@ -73,7 +73,7 @@ def from_meter_for_another_wood(
     References
     ----------
     Curves: after W. L. James, FPL-GTR-6 (1988) Table 1, from memory and not verified. Temperature: as in
-    `baulk.models.meter.from_meter`.
+    `baulk.models.meter.resistance.from_meter`.
 
     Examples
     --------
