@@ -13,7 +13,8 @@ from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.desk import ask as _ask
 from baulk.ingest import kept, topics
 from baulk.ingest import shop as shop_module
-from baulk.models import checking, ends, sorption, species, use_class
+from baulk.models import checking, sorption, species, use_class
+from baulk.models.drying import end_grain
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face
@@ -234,7 +235,7 @@ def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
     if end_mm is None:
         return None
     piece = _ask(lambda s: s.register.get(tag))
-    return ends.why_too_near(piece, species.get(piece.species), end_mm, now)
+    return end_grain.why_too_near(piece, species.get(piece.species), end_mm, now)
 
 
 def _by_hand(series: Series, value: float, now: datetime, end_mm: float | None = None) -> None:

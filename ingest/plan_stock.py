@@ -16,7 +16,7 @@ from baulk.ingest import evaluation, fingerprint
 from baulk.ingest.inputs import Inputs
 from baulk.ingest.shop import Shop
 from baulk.models.diffusion import law_for
-from baulk.models.drying import Members
+from baulk.models.drying.solver import Members
 from baulk.models.field import MoistureField
 from baulk.models.plan import stock
 from baulk.models.plan.stock import Stock

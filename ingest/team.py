@@ -18,7 +18,7 @@ from typing import Final, Protocol
 
 from baulk.ingest.evaluation import Evaluation, answer
 from baulk.ingest.inputs import Inputs
-from baulk.models.drying_layout import use_cores
+from baulk.models.drying.layout import use_cores
 
 _ONE_THREAD: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 

@@ -9,10 +9,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying, sorption, use_class
+from baulk.models import sorption, use_class
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.checking import mould_limit_pct
+from baulk.models.drying import solver
 from baulk.models.forecast import Forecast
 from baulk.models.readiness import DAY_S, Path, Rule, Work, path
 from baulk.models.section import Finished
@@ -97,7 +98,7 @@ def drier(forecast: Forecast, finished: Finished, calibration: Calibration, rule
     )
     found = []
     for air in (work.air, dry_air):
-        fields = drying.dry(
+        fields = solver.dry(
             start.section, start, air, work.law, start_posix_s=first, at_posix_s=at_s, members=members,
             cells=CELLS, error_pct=0.2, faces=calibration.covers,
         )  # fmt: skip

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from baulk.models.air import AirSeries
-from baulk.models.air_steps import air_gaps
+from baulk.models.drying.air_steps import air_gaps
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Covers, Face, FaceCover, Finished, Schedule, Section
 from baulk.models.timber import Event, EventKind, Timber
@@ -52,7 +52,7 @@ class History:
     stretches : tuple of Stretch
         Without a gap, the oldest first, at least one.
     faces : sequence of (float, mapping)
-        Covers as `baulk.models.drying.dry` takes them.
+        Covers as `baulk.models.drying.solver.dry` takes them.
     sealed : bool
         Whether the ends were coated before they had dried.
     events : tuple of Event

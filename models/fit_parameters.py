@@ -13,8 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.drying import solver
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.timber import Timber
@@ -261,7 +261,7 @@ def ln_d(theta: Floats) -> Floats:
     return np.asarray(theta[D] - slower)
 
 
-def members(theta: Floats, *, silent: bool = False) -> drying.Members:
+def members(theta: Floats, *, silent: bool = False) -> solver.Members:
     """Return the ensemble as the drying model takes it, in measured or in unmeasured air.
 
     Parameters
@@ -276,7 +276,7 @@ def members(theta: Floats, *, silent: bool = False) -> drying.Members:
     Members
         The ensemble.
     """
-    return drying.Members(
+    return solver.Members(
         d_factor=np.exp(ln_d(theta)),
         surface_factor=np.exp(theta[SURFACE]),
         start_mc_pct=theta[START].copy(),

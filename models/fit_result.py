@@ -11,7 +11,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying, fit_parameters
+from baulk.models import fit_parameters
+from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.fit_contradiction import Contradiction, contradiction
@@ -120,7 +121,7 @@ class Calibration:
     seen : str
         Stands for everything that this rests on: timber, events, meters and readings.
     covers : mapping or None
-        What lies on its faces now, as `baulk.models.drying.dry` takes it; None where all are bare.
+        What lies on its faces now, as `baulk.models.drying.solver.dry` takes it; None where all are bare.
     stepped_posix_s : float or None
         First moment at which all series read something else for good; what came since is set aside. [s]
     suspected : tuple of str
@@ -131,7 +132,7 @@ class Calibration:
         Why `calibrate.update` made a whole fit instead, where it did.
     """
 
-    members: drying.Members
+    members: solver.Members
     meter_bias_pct: Floats
     used: int
     left_out: tuple[str, ...]

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from baulk.models import drying
+from baulk.models.drying import solver
+from baulk.models.drying.grid import graded_edges_mm
 from baulk.models.field import MoistureField
 from baulk.models.fit_discrepancy import with_misfit
 from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_parameters import DRIED, EMC, SAPWOOD, START, members
-from baulk.models.regrid import graded_edges_mm
 from baulk.models.section import Finished, Section
 
 Floats = NDArray[np.float64]
@@ -52,13 +52,13 @@ def run(
         if begin >= each.end_s and each is not past.stretches[-1]:
             continue
         if field is not None and field.section != each.section:
-            field = drying.cut(
+            field = solver.cut(
                 field, Finished(width_mm=each.section.width_mm, depth_mm=each.section.depth_mm)
             )
         # a moment of planing belongs to the stretch that it ends
         moments = np.unique(wanted[(wanted >= begin) & (wanted <= each.end_s)])
         moments = np.unique(np.append(moments[[float(one) not in found for one in moments]], each.end_s))
-        fields = drying.dry(
+        fields = solver.dry(
             each.section,
             _start(theta, given, each.section, begin) if field is None else field,
             given.air,

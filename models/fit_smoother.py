@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import ends
 from baulk.models.diffusion import REFERENCE_PCT
+from baulk.models.drying import end_grain
 from baulk.models.field import MoistureField
 from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_parameters import (
@@ -116,7 +116,7 @@ def _dried_by_ends(at_s: Floats, theta: Floats, given: FitInputs) -> Floats:
     law = given.law
     d_m2_s = law.d_ref_m2_s * np.exp(ln_d(theta) + theta[SLOPE] * (theta[FSP] - REFERENCE_PCT))
     warm = float(np.mean(law.temperature_factor(given.air.temp_c)))
-    share = ends.dried_share(
+    share = end_grain.dried_share(
         given.timber.length_mm, warm * d_m2_s, np.maximum(at_s - since_s, 0.0)[:, None] / DAY_S,
         sealed=given.past.sealed, surface_factor=np.exp(theta[SURFACE]),
     )  # fmt: skip

@@ -10,10 +10,11 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying, fit_discrepancy
+from baulk.models import fit_discrepancy
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.fit_inputs import mean_emc_pct
@@ -196,11 +197,11 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
 
     References
     ----------
-    The model of `baulk.models.drying`; no formula of its own.
+    The model of `baulk.models.drying.solver`; no formula of its own.
     """
     field, section = calibration.field_now, timber.section
     if piece is not None:
-        field = drying.cut(field, piece)
+        field = solver.cut(field, piece)
         section = field.section
     now_s = field.posix_s
     at_s = now_s + DAY_S * np.arange(0, horizon_days + 1, step_days, dtype=np.float64)
@@ -212,7 +213,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
     for i, air in enumerate(futures[:count]):
         dealt = slice(i, None, len(futures))
         emc_pct[dealt] = mean_emc_pct(air, now_s, float(at_s[-1]))
-        part = drying.dry(
+        part = solver.dry(
             section,
             replace(field, mc_pct=field.mc_pct[dealt]),
             air,
@@ -266,7 +267,7 @@ def reach(
     OutOfRange
         If there is no such part or threshold, or the depth leaves the piece.
     """
-    if not 0 < below_pct < drying.MOST_PCT:
+    if not 0 < below_pct < solver.MOST_PCT:
         raise OutOfRange("the moisture content to reach", f"must be above 0 %, not {below_pct:g} %")
     found = coming.members_pct(where, face)
     there = found <= below_pct

@@ -17,9 +17,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import ends
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import law_for
+from baulk.models.drying import end_grain
 from baulk.models.fit_parameters import FSP
 from baulk.models.fit_smoother import shown_pct
 from baulk.models.readiness import DAY_S, Path
@@ -240,7 +240,7 @@ def _settling(timber: Timber, path: Path) -> str:
     """Name the test that settles whether scale or pins are right."""
     rule, now_s = path.rule, float(path.posix_s[0])
     days = max(0.0, (now_s - timber.arrived_utc.timestamp()) / DAY_S)
-    reach_mm = ends.reach_mm(law_for(rule.species), days, sealed=timber.ends_sealed)
+    reach_mm = end_grain.reach_mm(law_for(rule.species), days, sealed=timber.ends_sealed)
     step_mm = 152.4 if rule.system == "inch" else 50.0
     far_mm = step_mm * np.ceil(max(SOUND_MM, reach_mm) / step_mm)
     if far_mm > timber.length_mm / 2:

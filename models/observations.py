@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models import ends
+from baulk.models.drying import end_grain
 from baulk.models.errors import BaulkError
 from baulk.models.fit_inputs import FitInputs
 from baulk.models.fit_meters import answers
@@ -134,7 +134,9 @@ def _pins(
     days: dict[tuple[str, int], list[Observation]] = defaultdict(list)
     for each, taken_s, told in zip(deep, at_s, found, strict=True):
         name = name_of(each.series)
-        if each.flags and (why_not := ends.why_set_aside(each, _with_its_ends(given, each), given.species)):
+        if each.flags and (
+            why_not := end_grain.why_set_aside(each, _with_its_ends(given, each), given.species)
+        ):
             refused[name].append(why_not)
             continue
         try:
@@ -242,7 +244,7 @@ def _sections(given: FitInputs) -> tuple[list[Observation], list[str]]:
         lost = 0.0
         if "from_end_mm" in each.detail:
             distance = float(each.detail["from_end_mm"])
-            if why := ends.why_too_near(
+            if why := end_grain.why_too_near(
                 replace(given.timber, ends_sealed=given.past.sealed, length_mm=1e6),
                 given.species,
                 distance,
@@ -251,7 +253,7 @@ def _sections(given: FitInputs) -> tuple[list[Observation], list[str]]:
                 refused.append(f"{name}: set aside, for {why.replace('pins', 'a section', 1)}")
                 continue
             days = max(0.0, (at_s - given.start_s) / DAY_S)
-            lost = float(ends.end_drying_pct(distance, given.law, days, sealed=given.past.sealed))
+            lost = float(end_grain.end_drying_pct(distance, given.law, days, sealed=given.past.sealed))
         found.append(
             Observation(
                 posix_s=min(max(at_s, given.start_s), given.now_s),

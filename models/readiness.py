@@ -19,10 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from baulk.models import drying
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion import Movement, Shape
+from baulk.models.drying import solver
 from baulk.models.field import MoistureField
 from baulk.models.forecast import Forecast
 from baulk.models.section import Finished, Section
@@ -228,7 +228,7 @@ def path(
     finished: Finished,
     rule: Rule,
     *,
-    members: drying.Members | None = None,
+    members: solver.Members | None = None,
     work: Work | None = None,
 ) -> Path:
     """Work out the movement to come for every candidate date.
@@ -252,7 +252,7 @@ def path(
         Movement, moisture and readiness by date.
     """
     fields = forecast.fields[::EVERY]
-    pieces = [drying.cut(field, finished) for field in fields]
+    pieces = [solver.cut(field, finished) for field in fields]
     section = finished.inside(fields[0].section)
     shape = Shape(section, rule.species, pieces[0].x_edges_mm, pieces[0].y_edges_mm, members)
     mean = np.array([piece.mean_pct for piece in pieces])
@@ -279,7 +279,7 @@ def _built(
     section: Section,
     pieces: list[MoistureField],
     rule: Rule,
-    members: drying.Members | None,
+    members: solver.Members | None,
     work: Work,
 ) -> tuple[Movement, Floats]:
     """Movement by the end of the build of the first piece, and the largest during it of each, (n, m)."""
@@ -297,7 +297,7 @@ def _built(
 
 
 def _dried(
-    section: Section, piece: MoistureField, at_s: Floats, members: drying.Members | None, work: Work
+    section: Section, piece: MoistureField, at_s: Floats, members: solver.Members | None, work: Work
 ) -> tuple[MoistureField, ...]:
     """Dry a squared piece through its build, every possible year dealt to as many members."""
     airs = work.futures if work.futures and members is not None and piece.mc_pct.ndim == 3 else (work.air,)
@@ -306,7 +306,7 @@ def _dried(
         dealt = slice(i, None, len(airs))
         mine = piece if len(airs) == 1 else replace(piece, mc_pct=piece.mc_pct[dealt])
         parts.append(
-            drying.dry(
+            solver.dry(
                 section, mine, air, work.law, start_posix_s=piece.posix_s, at_posix_s=at_s,
                 members=members if len(airs) == 1 or members is None else members.some(dealt),
                 cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT,

@@ -13,11 +13,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion import Movement, Shape
+from baulk.models.drying import solver
 from baulk.models.forecast import Forecast, forecast
 from baulk.models.section import Face, Finished, Section
 from baulk.models.species import Species
@@ -154,7 +154,7 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
 def _movement(
     timber: Timber, species: Species, calibration: Calibration, piece: Finished, service_mc_pct: Floats
 ) -> Movement:
-    field = drying.cut(calibration.field_now, piece)
+    field = solver.cut(calibration.field_now, piece)
     shape = Shape(
         piece.inside(timber.section), species, field.x_edges_mm, field.y_edges_mm, calibration.members
     )

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from baulk.ingest.demo import climate
 from baulk.ingest.demo.yard import MONTHS, PLACE, SHOP, Piece
-from baulk.models import diffusion, drying, gravimetric, species
+from baulk.models import diffusion, gravimetric, species
 from baulk.models.air import AirSeries
+from baulk.models.drying import solver
 from baulk.models.field import MoistureField
 from baulk.models.section import Face
 
@@ -123,13 +124,13 @@ class Shed:
         air = AirSeries(
             posix_s=self.air.posix_s[after], temp_c=self.air.temp_c[after], rh_pct=self.air.rh_pct[after]
         )
-        members = drying.Members(
+        members = solver.Members(
             d_factor=np.array([truth.d_factor]),
             surface_factor=np.array([truth.surface_factor]),
             start_mc_pct=np.array([truth.start_mc_pct]),
             emc_offset_pct=np.array([truth.emc_offset_pct]),
         )
-        fields = drying.dry(
+        fields = solver.dry(
             timber.section,
             None,
             air,

@@ -16,10 +16,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying, fit_parameters
+from baulk.models import fit_parameters
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import law_for
 from baulk.models.distortion import Shape
+from baulk.models.drying import solver
 from baulk.models.field import MoistureField
 from baulk.models.readiness import service_draw
 from baulk.models.section import Finished, Section
@@ -103,11 +104,11 @@ class Drying:
         self._service = service_draw(use, MEMBERS)
         self._tolerance_mm = use.tolerance_mm(finished.width_mm, finished.depth_mm)
 
-    def _shape(self, members: drying.Members) -> Shape:
-        x = drying.graded_edges_mm(self._green.width_mm, CELLS[0])
-        y = drying.graded_edges_mm(self._green.depth_mm, CELLS[1])
+    def _shape(self, members: solver.Members) -> Shape:
+        x = solver.graded_edges_mm(self._green.width_mm, CELLS[0])
+        y = solver.graded_edges_mm(self._green.depth_mm, CELLS[1])
         blank = np.zeros((CELLS[1], CELLS[0]))
-        piece = drying.cut(self._field(blank, x, y), self._finished)
+        piece = solver.cut(self._field(blank, x, y), self._finished)
         return Shape(
             self._finished.inside(self._green), self._wood, piece.x_edges_mm, piece.y_edges_mm, members
         )
@@ -139,11 +140,11 @@ class Drying:
             if start_pct is not None:
                 theta[fit_parameters.START] = start_pct
             members = fit_parameters.members(theta)
-            fields = drying.dry(
+            fields = solver.dry(
                 self._green, None, air, law_for(self._wood), start_posix_s=arrive_s, at_posix_s=at_s,
                 members=members, cells=CELLS, error_pct=_ERROR_PCT,
             )  # fmt: skip
-            pieces = [drying.cut(field, self._finished) for field in fields]
+            pieces = [solver.cut(field, self._finished) for field in fields]
             shape = self._shape(members)
             did = np.array([shape.did(piece.mc_pct) for piece in pieces])
             good = shape.movement_from(did, self._service[mine]).largest_mm <= self._tolerance_mm

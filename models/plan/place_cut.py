@@ -13,8 +13,8 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models import drying
 from baulk.models.distortion import Movement, Shape
+from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.plan import layout, size, spots
@@ -304,7 +304,7 @@ def _moved(section: Section, place: Finished, wood: Species, service_pct: float,
             for name in ("width_mm", "depth_mm", "pith_x_mm", "pith_y_mm")
         }
         return size.moves(Section(**sides), wood, wet.mean_pct, service_pct)
-    field = drying.cut(wet.field, place)
+    field = solver.cut(wet.field, place)
     shape = Shape(field.section, wood, field.x_edges_mm, field.y_edges_mm)
     return shape.movement(np.asarray(field.mc_pct), service_pct)
 

@@ -16,8 +16,9 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models import drying, gravimetric
+from baulk.models import gravimetric
 from baulk.models.distortion import Movement, Shape
+from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.order import FaceShrinkage, Order, SizePlan, Term
 from baulk.models.plan.part import LONGEST_MM, THICKEST_MM
@@ -150,8 +151,8 @@ def moves(section: Section, wood: Species, start_pct: float, end_pct: float) -> 
     ----------
     As `baulk.models.distortion.Shape`.
     """
-    x = drying.graded_edges_mm(section.width_mm, _CELLS)
-    y = drying.graded_edges_mm(section.depth_mm, _CELLS)
+    x = solver.graded_edges_mm(section.width_mm, _CELLS)
+    y = solver.graded_edges_mm(section.depth_mm, _CELLS)
     return Shape(section, wood, x, y).movement(np.full((_CELLS, _CELLS), start_pct), end_pct)
 
 

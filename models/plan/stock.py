@@ -8,15 +8,16 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import checking, drying, forecast, readiness, sorption
+from baulk.models import checking, forecast, readiness, sorption
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.checking import Floor
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion import Shape
-from baulk.models.drying import Members
+from baulk.models.drying import solver
+from baulk.models.drying.grid import graded_edges_mm, moved
+from baulk.models.drying.solver import Members
 from baulk.models.field import MoistureField
-from baulk.models.regrid import graded_edges_mm, moved
 from baulk.models.section import Covers, Finished
 from baulk.models.species import Species
 from baulk.models.timber import Timber
@@ -136,7 +137,7 @@ class Stock:
         members = self.members
         if airflow != 1.0:
             members = replace(members, surface_factor=members.surface_factor * airflow)
-        return drying.dry(
+        return solver.dry(
             self.start.section, self.start, air, self.law, start_posix_s=self.start.posix_s, at_posix_s=at_s,
             members=members, faces=faces, cells=CELLS, error_pct=ERROR_PCT,
         )  # fmt: skip
@@ -158,7 +159,7 @@ class Stock:
                 posix_s=np.array([0.0]), temp_c=np.array([SETTLING_C]), rh_pct=np.array([SETTLING_RH])
             )
             emc = float(sorption.emc_pct(SETTLING_C, SETTLING_RH)) + self.members.emc_offset_pct
-            fields = drying.dry(
+            fields = solver.dry(
                 piece, emc + SETTLING_FROM_PCT, held, self.law, start_posix_s=0.0,
                 at_posix_s=self.build_days * DAY_S * np.array([0.5, 1.0]), members=self.members,
                 cells=CELLS, error_pct=ERROR_PCT,
@@ -322,7 +323,7 @@ def _stood(made: Stock, air_past: AirSeries) -> float:
     at_s = np.arange(last, first + 4 * WEEK_S, -WEEK_S)
     if not at_s.size:
         return float("inf")
-    fields = drying.dry(
+    fields = solver.dry(
         made.start.section, None, air_past, made.law, start_posix_s=first, at_posix_s=at_s,
         members=made.members, error_pct=ERROR_PCT,
     )  # fmt: skip
@@ -378,4 +379,4 @@ def _stacked(fields: tuple[MoistureField, ...], finished: Finished) -> MoistureF
     """Cut the piece out of all fields at once."""
     first = fields[0]
     mc = np.concatenate([each.mc_pct for each in fields])
-    return drying.cut(replace(first, mc_pct=mc), finished)
+    return solver.cut(replace(first, mc_pct=mc), finished)

@@ -24,12 +24,12 @@ from scipy.sparse import diags_array, eye_array, kron
 from skfem import Basis, BilinearForm, ElementQuad1, MeshQuad, condense, solve
 from skfem.helpers import dot, grad
 
-from baulk.models import drying
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import Members
-from baulk.models.drying_kernel import Axis, _sweep
-from baulk.models.regrid import centre_shares, slope_shares
+from baulk.models.drying import solver
+from baulk.models.drying.grid import centre_shares, slope_shares
+from baulk.models.drying.kernel import Axis, _sweep
+from baulk.models.drying.solver import Members
 from baulk.models.section import Section
 from baulk.models.sorption import rh_pct
 
@@ -56,7 +56,7 @@ def ensemble(count, surface=1.0):
 
 
 def baulk(cells, *, count=1, years=1.0, surface=1e6, **how):
-    (field,) = drying.dry(
+    (field,) = solver.dry(
         SECTION, None, AIR, LAW, start_posix_s=0.0, at_posix_s=years * YEAR,
         members=ensemble(count, surface), cells=cells, **how,
     )  # fmt: skip
@@ -77,7 +77,7 @@ def figures(field):
 
 
 def as_field(mc):
-    (like,) = drying.dry(SECTION, 1.0, AIR, LAW, start_posix_s=0.0, at_posix_s=0.0, cells=mc.shape[::-1])
+    (like,) = solver.dry(SECTION, 1.0, AIR, LAW, start_posix_s=0.0, at_posix_s=0.0, cells=mc.shape[::-1])
     return type(like)(
         posix_s=YEAR, section=SECTION, x_edges_mm=like.x_edges_mm, y_edges_mm=like.y_edges_mm, mc_pct=mc
     )
@@ -91,8 +91,8 @@ def fipy_year(n):
     os.environ.setdefault("FIPY_SOLVERS", "scipy")
     from fipy import CellVariable, DiffusionTerm, Grid2D, TransientTerm, numerix  # noqa: PLC0415
 
-    dx = np.diff(drying.graded_edges_mm(SECTION.width_mm, n)) / 1000
-    dy = np.diff(drying.graded_edges_mm(SECTION.depth_mm, n)) / 1000
+    dx = np.diff(solver.graded_edges_mm(SECTION.width_mm, n)) / 1000
+    dy = np.diff(solver.graded_edges_mm(SECTION.depth_mm, n)) / 1000
     mesh = Grid2D(dx=dx, dy=dy)
     m = CellVariable(mesh=mesh, value=START, hasOld=True)
     m.constrain(EMC, mesh.exteriorFaces)
@@ -105,8 +105,8 @@ def fipy_year(n):
 
 
 def bdf_year(n):
-    dx = np.diff(drying.graded_edges_mm(SECTION.width_mm, n)) / 1000
-    dy = np.diff(drying.graded_edges_mm(SECTION.depth_mm, n)) / 1000
+    dx = np.diff(solver.graded_edges_mm(SECTION.width_mm, n)) / 1000
+    dy = np.diff(solver.graded_edges_mm(SECTION.depth_mm, n)) / 1000
 
     def gap(width):
         return np.concatenate([[width[0] / 2], (width[1:] + width[:-1]) / 2, [width[-1] / 2]])
@@ -129,8 +129,8 @@ def bdf_year(n):
 
 
 def skfem_year(n, theta=0.6):
-    x = drying.graded_edges_mm(SECTION.width_mm, n) / 1000
-    y = drying.graded_edges_mm(SECTION.depth_mm, n) / 1000
+    x = solver.graded_edges_mm(SECTION.width_mm, n) / 1000
+    y = solver.graded_edges_mm(SECTION.depth_mm, n) / 1000
     mesh = MeshQuad.init_tensor(x, y)
     basis = Basis(mesh, ElementQuad1())
     mass = BilinearForm(lambda u, v, _: u * v).assemble(basis)
@@ -156,7 +156,7 @@ def dgtsv_sweep_s(n, count):
 
 def own_sweep_s(n, count):
     """Time of one of our sweeps over as many lines on one core, conductances, bends and balance included."""
-    lanes, width = n * count, np.diff(drying.graded_edges_mm(SECTION.width_mm, n)) / 1000
+    lanes, width = n * count, np.diff(solver.graded_edges_mm(SECTION.width_mm, n)) / 1000
     free = np.exp(LAW.slope_per_pct * (LAW.fsp_pct - 20))
     each = [1.0, 0.0, 1e7, 1e7, LAW.slope_per_pct, LAW.fsp_pct, free, 0.0, 0.0]
     own = np.repeat(np.array(each)[:, None], lanes, axis=1)

@@ -6,8 +6,9 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from baulk.models import diffusion, drying, species
+from baulk.models import diffusion, species
 from baulk.models.air import AirSeries
+from baulk.models.drying import solver
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Timber
@@ -42,10 +43,10 @@ def law(piece):
 
 def truth(piece, air, at_s, *, d_factor=0.7, start=70.0):
     one = np.ones(1)
-    members = drying.Members(
+    members = solver.Members(
         d_factor=d_factor * one, surface_factor=1.2 * one, start_mc_pct=start * one, emc_offset_pct=0.5 * one
     )
-    return drying.dry(
+    return solver.dry(
         piece.section, None, air, law(piece), start_posix_s=piece.arrived_utc.timestamp(), at_posix_s=at_s,
         members=members,
     )  # fmt: skip

@@ -13,7 +13,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, ends, species
+from baulk.models import calibrate, species
+from baulk.models.drying import end_grain
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Quantity, end_flag
 
@@ -214,7 +215,7 @@ def test_on_the_day_of_arrival_an_end_has_dried_nothing_and_later_a_sealed_one_l
 
     def why(which, days):
         at_utc = which.arrived_utc + dt.timedelta(days=days)
-        return ends.why_too_near(which, OAK, 400.0, at_utc)
+        return end_grain.why_too_near(which, OAK, 400.0, at_utc)
 
     assert why(piece, 0) is None
     assert why(piece, 365).startswith("pins 400 mm (16 in) from an end")

@@ -13,9 +13,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, drying, fit_history, fit_parameters, forecast, species
+from baulk.models import calibrate, fit_history, fit_parameters, forecast, species
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import MeterSetting
+from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.correction import TwoPoint
 from baulk.models.reading import Quantity
@@ -145,17 +146,17 @@ def planed_case():
     piece = judging.timber(DAYS, side=110.0, finished=80.0, section=Section(width_mm=110, depth_mm=110))
     air = judging.shed(piece.arrived_utc, DAYS)
     one, start_s = np.ones(1), piece.arrived_utc.timestamp()
-    members = drying.Members(
+    members = solver.Members(
         d_factor=0.8 * one, surface_factor=one, start_mc_pct=70 * one, emc_offset_pct=0 * one
     )
     green = Section(width_mm=140, depth_mm=140)
     early_s = start_s + judging.DAY_S * np.append(np.arange(2, 150, 10), 150)
     late_s = start_s + judging.DAY_S * np.arange(152, DAYS + 1, 10)
-    first = drying.dry(
+    first = solver.dry(
         green, None, air, judging.law(piece), start_posix_s=start_s, at_posix_s=early_s, members=members
     )
-    left = drying.cut(first[-1], Finished(width_mm=110, depth_mm=110))
-    then = drying.dry(
+    left = solver.cut(first[-1], Finished(width_mm=110, depth_mm=110))
+    then = solver.dry(
         left.section,
         left,
         air,
@@ -317,13 +318,13 @@ def test_the_ratio_of_radial_to_tangential_is_drawn_the_right_way_though_pins_te
     air = judging.shed(piece.arrived_utc, DAYS)
     start_s, one = piece.arrived_utc.timestamp(), np.ones(1)
     at_s = start_s + judging.DAY_S * np.arange(100, DAYS + 1, 10)
-    truth = drying.Members(
+    truth = solver.Members(
         d_factor=2.5 * one, surface_factor=one, start_mc_pct=65 * one, emc_offset_pct=0 * one
     )
     found = []
     for ratio in (2.0, 0.8):
         law = dataclasses.replace(judging.law(piece), radial_over_tangential=ratio)
-        fields = drying.dry(
+        fields = solver.dry(
             piece.section, None, air, law, start_posix_s=start_s, at_posix_s=at_s, members=truth
         )
         readings = [

@@ -7,7 +7,7 @@ import pytest
 
 from baulk.models import checking, psychrometrics, sorption, species
 from baulk.models.air import AirSeries
-from baulk.models.drying import graded_edges_mm
+from baulk.models.drying.solver import graded_edges_mm
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.section import Section

@@ -12,7 +12,7 @@ import pytest
 from baulk.models import distortion, species
 from baulk.models import section as models_section
 from baulk.models.distortion import Shape
-from baulk.models.drying import cut, graded_edges_mm
+from baulk.models.drying.solver import cut, graded_edges_mm
 from baulk.models.elasticity import Body
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from baulk.models import drying
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw, law_for
-from baulk.models.drying import FaceCover, Members
+from baulk.models.drying import solver
+from baulk.models.drying.solver import FaceCover, Members
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.section import Face, Finished, Section
@@ -37,7 +37,7 @@ def shed_air(days=400):
 
 def run(start=80.0, days=(100,), air=None, section=SECTION, law=LAW, **more):
     air = steady_air() if air is None else air
-    return drying.dry(
+    return solver.dry(
         section, start, air, law, start_posix_s=0.0, at_posix_s=np.array(days, dtype=float) * DAY, **more
     )
 
@@ -65,7 +65,7 @@ def test_what_leaves_through_the_faces_is_what_the_timber_loses_in_any_air(temp_
         temp_c=np.array(temp_c),
         rh_pct=np.array(rh[: len(temp_c)]),
     )
-    fields, given_off = drying.dry_with_balance(
+    fields, given_off = solver.dry_with_balance(
         SECTION,
         start,
         air,
@@ -143,7 +143,7 @@ def test_members_can_start_from_one_number_one_field_or_a_field_each():
 def test_going_on_from_a_field_is_the_same_as_not_stopping():
     whole = run(days=(60, 120))
     air = steady_air()
-    (later,) = drying.dry(SECTION, whole[0], air, LAW, start_posix_s=60 * DAY, at_posix_s=120 * DAY)
+    (later,) = solver.dry(SECTION, whole[0], air, LAW, start_posix_s=60 * DAY, at_posix_s=120 * DAY)
     assert later.mc_pct == pytest.approx(whole[1].mc_pct, abs=0.05)
 
 
@@ -167,7 +167,7 @@ def test_halving_the_step_quarters_the_error(grid, start):
     (wet,) = run(start, days=(60,), cells=grid, law=law)  # past the jump at the surface, where no order shows
 
     def mean(step_s):
-        (field,) = drying.dry(
+        (field,) = solver.dry(
             SECTION, wet, steady_air(), law, start_posix_s=60 * DAY, at_posix_s=124 * DAY, cells=grid,
             step_s=step_s, error_pct=np.inf,
         )  # fmt: skip
@@ -249,7 +249,7 @@ def test_sawing_keeps_every_drop():
     total = np.zeros(3)
     for centre, width in ((-61.5, 80.0), (40.0, 123.0)):
         for lower, depth in ((-39.0, 100.0), (50.0, 78.0)):
-            piece = drying.cut(
+            piece = solver.cut(
                 field, Finished(width_mm=width, depth_mm=depth, centre_x_mm=centre, centre_y_mm=lower)
             )
             assert piece.x_edges_mm[[0, -1]] == pytest.approx([-width / 2, width / 2])
@@ -259,15 +259,15 @@ def test_sawing_keeps_every_drop():
 
 def test_a_piece_sawn_out_of_the_heart_is_wetter_and_goes_on_drying():
     (field,) = run()
-    piece = drying.cut(field, Finished(width_mm=150, depth_mm=125))
+    piece = solver.cut(field, Finished(width_mm=150, depth_mm=125))
     assert piece.mean_pct > field.mean_pct + 2
-    (later,) = drying.dry(piece.section, piece, steady_air(), LAW, start_posix_s=0.0, at_posix_s=30 * DAY)
+    (later,) = solver.dry(piece.section, piece, steady_air(), LAW, start_posix_s=0.0, at_posix_s=30 * DAY)
     assert 13 < later.mean_pct < piece.mean_pct
 
 
 def test_moving_to_a_finer_grid_keeps_the_water():
     (field,) = run(cells=(10, 10))
-    (finer,) = drying.dry(
+    (finer,) = solver.dry(
         SECTION, field, steady_air(), LAW, start_posix_s=0.0, at_posix_s=0.0, cells=(24, 20)
     )
     assert finer.mean_pct == pytest.approx(field.mean_pct, rel=1e-12)
@@ -275,7 +275,7 @@ def test_moving_to_a_finer_grid_keeps_the_water():
 
 def test_a_thin_piece_from_inside_one_cell_still_has_a_field():
     (field,) = run()
-    piece = drying.cut(field, Finished(width_mm=4, depth_mm=4, centre_x_mm=12, centre_y_mm=12))
+    piece = solver.cut(field, Finished(width_mm=4, depth_mm=4, centre_x_mm=12, centre_y_mm=12))
     assert piece.mc_pct.shape == (2, 2)
     assert piece.mean_pct == pytest.approx(field.at(12, 12), abs=0.5)
 
@@ -286,7 +286,7 @@ def test_gaps_in_the_air_are_named_and_held_through():
         temp_c=np.full(3, 15.0),
         rh_pct=np.array([60.0, 60.0, 90.0]),
     )
-    assert drying.air_gaps(air) == ((3600.0, 10 * DAY),)
+    assert solver.air_gaps(air) == ((3600.0, 10 * DAY),)
     held = AirSeries(posix_s=np.zeros(1), temp_c=np.full(1, 15.0), rh_pct=np.full(1, 60.0))
     assert run(days=(9,), air=air)[0].mc_pct == pytest.approx(run(days=(9,), air=held)[0].mc_pct)
     assert run(days=(20,), air=air)[0].shell_pct > run(days=(20,), air=held)[0].shell_pct
@@ -297,7 +297,7 @@ def test_a_face_that_is_coated_later_is_as_if_it_had_been_stopped_and_coated():
     coat = {Face.A: FaceCover.COATED}
     (through,) = run(days=(90,), faces=[(0.0, {Face.C: FaceCover.ON_BEARERS}), (30 * DAY, coat)])
     (halfway,) = run(days=(30,), faces={Face.C: FaceCover.ON_BEARERS})
-    (onward,) = drying.dry(
+    (onward,) = solver.dry(
         SECTION, halfway, air, LAW, start_posix_s=30 * DAY, at_posix_s=90 * DAY,
         faces=coat | {Face.C: FaceCover.ON_BEARERS},
     )  # fmt: skip
@@ -311,7 +311,7 @@ def test_water_is_kept_where_faces_change_and_moments_fall_on_the_change():
         (20 * DAY, {Face.C: FaceCover.EXPOSED, Face.D: FaceCover.ON_BEARERS}),
         (40 * DAY, {Face.A: FaceCover.COATED}),
     ]
-    fields, off = drying.dry_with_balance(
+    fields, off = solver.dry_with_balance(
         SECTION, 80.0, shed_air(), LAW, start_posix_s=0.0, at_posix_s=np.array([0, 20, 40, 55]) * DAY,
         faces=turned,
     )  # fmt: skip
@@ -477,7 +477,7 @@ def test_a_surface_freer_in_summer_dries_more_then_and_less_in_winter():
     air = steady_air()
     for month, sign in ((6, -1), (0, 1)):  # from the middle of July, of January
         start = (14 + 365.25 / 12 * month) * DAY + 30 * 365.25 * DAY
-        (field,) = drying.dry(
+        (field,) = solver.dry(
             SECTION, 80.0, air, LAW, start_posix_s=start, at_posix_s=start + 30 * DAY, members=summer
         )
         mean = sign * field.mean_pct
@@ -496,7 +496,7 @@ def test_the_season_is_the_cosine_said():
             emc_offset_pct=np.zeros(1),
         )  # fmt: skip
         one, other = (
-            drying.dry(
+            solver.dry(
                 SECTION,
                 None,
                 steady_air(),

@@ -13,9 +13,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 from honesty import grid, physics_bound, truth
 from honesty.climates import STEPS_A_DAY
 
-from baulk.models import drying, sorption
+from baulk.models import sorption
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.drying import solver
 from baulk.models.section import Section
 
 
@@ -31,7 +32,7 @@ def test_with_one_coefficient_for_all_both_solvers_tell_the_same():
         start_pct=np.full((cells, cells), start), sapwood=np.zeros((cells, cells), bool),
     )  # fmt: skip
     steps = days * STEPS_A_DAY
-    exposed = drying.CONDUCTANCE_M_S[drying.FaceCover.EXPOSED]
+    exposed = solver.CONDUCTANCE_M_S[solver.FaceCover.EXPOSED]
     drive = truth.Drive(
         days=days,
         wood_c=np.full(steps, 20.0),
@@ -46,7 +47,7 @@ def test_with_one_coefficient_for_all_both_solvers_tell_the_same():
     )
     law = DiffusionLaw(d_ref_m2_s=d_m2_s, slope_per_pct=0.0, radial_over_tangential=ratio)
     at_days = np.array([30, 120, 240])
-    ours = drying.dry(section, start, air, law, start_posix_s=0.0, at_posix_s=at_days * 86_400.0)
+    ours = solver.dry(section, start, air, law, start_posix_s=0.0, at_posix_s=at_days * 86_400.0)
     for day, field in zip(at_days, ours, strict=True):
         other = grid.parts_pct(found[day].astype(float), 150, 120)
         for part in ("mean", "core", "shell"):

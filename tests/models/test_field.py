@@ -3,13 +3,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from baulk.models import drying
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import FaceCover
+from baulk.models.drying import solver
+from baulk.models.drying.grid import graded_edges_mm
+from baulk.models.drying.solver import FaceCover
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField, integral_weights, point_weights
-from baulk.models.regrid import graded_edges_mm
 from baulk.models.section import Face, Section
 
 SECTION = Section(width_mm=200, depth_mm=100)
@@ -125,7 +125,7 @@ def test_points_are_those_of_a_grid_four_times_finer(law, start, faces, still):
     days = np.array([7, 14, 30, 60, 120, 200, 365])
     square = Section(width_mm=150, depth_mm=150)
     usual, fine = (
-        drying.dry(
+        solver.dry(
             square, start, weather, law, start_posix_s=0.0, at_posix_s=days * 86_400.0, faces=faces, **how
         )
         for how in ({}, {"cells": (64, 64), "error_pct": 0.01, "step_s": 86_400.0})

@@ -11,7 +11,8 @@ import pytest
 from baulk.models import readiness, species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import law_for
-from baulk.models.drying import Members
+from baulk.models.drying.grid import graded_edges_mm
+from baulk.models.drying.solver import Members
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.forecast import QUANTILES, Forecast
@@ -21,7 +22,6 @@ from baulk.models.plan.exchange import Exchange
 from baulk.models.plan.schedule import Need
 from baulk.models.plan.stock import CELLS, WEEK_S, Stock, ready_days
 from baulk.models.plan.window import Band
-from baulk.models.regrid import graded_edges_mm
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 

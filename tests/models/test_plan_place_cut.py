@@ -8,7 +8,8 @@ from itertools import product
 import numpy as np
 import pytest
 
-from baulk.models import drying, species, use_class
+from baulk.models import species, use_class
+from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.plan import layout, place_cut, size
@@ -85,7 +86,7 @@ def test_a_piece_clear_of_the_heart_moves_more_out_of_square_than_a_boxed_one():
 
 
 def test_moisture_that_was_worked_out_takes_the_place_of_an_even_one():
-    edges_x, edges_y = drying.graded_edges_mm(203, 12), drying.graded_edges_mm(190, 12)
+    edges_x, edges_y = solver.graded_edges_mm(203, 12), solver.graded_edges_mm(190, 12)
     dry_shell = np.full((12, 12), 35.0)
     dry_shell[[0, -1]] = dry_shell[:, [0, -1]] = 18.0
     field = MoistureField(

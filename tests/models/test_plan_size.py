@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from baulk.models import drying, rough_out, shrinkage, species, use_class
+from baulk.models import rough_out, shrinkage, species, use_class
 from baulk.models.distortion import Shape
+from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.plan import size
 from baulk.models.plan.order import Order
@@ -69,7 +70,7 @@ def test_far_from_the_pith_the_allowance_is_the_printed_coefficient(row):
 
 @pytest.mark.parametrize("pith", [(0, 0), (20, -40), (0, -120), (90, -130)])
 def test_shrinkage_and_shape_are_what_roughing_out_reckons_with(pith):
-    x, y = drying.graded_edges_mm(180, 10), drying.graded_edges_mm(170, 10)
+    x, y = solver.graded_edges_mm(180, 10), solver.graded_edges_mm(170, 10)
     section = Section(width_mm=180, depth_mm=170, pith_x_mm=pith[0], pith_y_mm=pith[1])
     moved = Shape(section, OAK, x, y).movement(np.full((10, 10), 64.0), 19.0)
     shrinks, shape = size.uses_up(moved)

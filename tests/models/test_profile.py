@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from baulk.models import drying
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.drying import solver
+from baulk.models.drying.grid import profile_field
 from baulk.models.errors import OutOfRange
-from baulk.models.profile import profile_field
 from baulk.models.section import Face, Section
 
 SECTION = Section(width_mm=203, depth_mm=178)
@@ -43,7 +43,7 @@ def test_drying_goes_on_from_a_measured_profile():
     field = profile_field(SECTION, DEPTHS, MC, posix_s=0.0)
     air = AirSeries(posix_s=np.zeros(1), temp_c=np.full(1, 15.0), rh_pct=np.full(1, 65.0))
     law = DiffusionLaw(d_ref_m2_s=2.5e-11)
-    (later,) = drying.dry(SECTION, field, air, law, start_posix_s=0.0, at_posix_s=60 * 86_400.0)
+    (later,) = solver.dry(SECTION, field, air, law, start_posix_s=0.0, at_posix_s=60 * 86_400.0)
     assert 20 < later.mean_pct < field.mean_pct - 1
 
 

@@ -15,7 +15,6 @@ import judging
 from baulk.models import (
     calibrate,
     changes,
-    drying,
     forecast,
     next_reading,
     readiness,
@@ -25,6 +24,7 @@ from baulk.models import (
     verdict,
 )
 from baulk.models.air import AirSeries
+from baulk.models.drying import solver
 from baulk.models.verdict_words import first_yes
 
 
@@ -89,14 +89,14 @@ def ahead(piece):
 
 def test_a_piece_goes_on_drying_in_the_shop_after_it_was_squared(piece, ahead):
     """The end of the build is the piece's own drying from its field at squaring, not the timber's."""
-    field = drying.cut(piece["forecast"].fields[0], piece["timber"].finished)
+    field = solver.cut(piece["forecast"].fields[0], piece["timber"].finished)
     end_s = field.posix_s + 365 * judging.DAY_S
-    (end,) = drying.dry(
+    (end,) = solver.dry(
         field.section, field, piece["work"].air, piece["work"].law, start_posix_s=field.posix_s,
         at_posix_s=[end_s], members=piece["calibration"].members,
     )  # fmt: skip
     whole = next(f for f in piece["forecast"].fields if f.posix_s >= end_s)
-    assert np.median(end.mean_pct) < np.median(drying.cut(whole, piece["timber"].finished).mean_pct)
+    assert np.median(end.mean_pct) < np.median(solver.cut(whole, piece["timber"].finished).mean_pct)
     # straight rings far away would shrink by the mean; here the pith is near, so only about
     lost = float(np.median(field.mean_pct.clip(max=30) - end.mean_pct)) / 30
     both = np.median(ahead.build.width_mm + ahead.build.depth_mm)

@@ -12,12 +12,13 @@ import pytest
 from scipy.optimize import brentq
 
 from baulk.ingest.demo import climate
-from baulk.models import drying, species
+from baulk.models import species
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw, law_for
-from baulk.models.drying import CONDUCTANCE_M_S, FaceCover, Members
-from baulk.models.drying_kernel import Axis, _between, _sweep
-from baulk.models.regrid import centre_shares, slope_shares
+from baulk.models.drying import solver
+from baulk.models.drying.grid import centre_shares, slope_shares
+from baulk.models.drying.kernel import Axis, _between, _sweep
+from baulk.models.drying.solver import CONDUCTANCE_M_S, FaceCover, Members
 from baulk.models.section import Face, Finished, Section
 from baulk.models.sorption import rh_pct
 
@@ -56,7 +57,7 @@ def left(section, biot, cells, step_s):
     """Share of the start that has not yet left, mean and centre, at every Fourier number of the table."""
     fourier = np.array([float(row["Fo"]) for row in SLAB])
     at_s = fourier * (HALF_MM / 1000) ** 2 / D_M2_S
-    fields = drying.dry(
+    fields = solver.dry(
         section, None, still_air(ME), CONSTANT, start_posix_s=0.0, at_posix_s=at_s,
         members=surface(biot), cells=cells, step_s=step_s,
     )  # fmt: skip
@@ -91,7 +92,7 @@ def test_a_slab_has_at_every_depth_what_the_series_of_crank_says(biot):
     )
     fourier = np.array([0.03, 0.1, 0.4])
     slab = Section(width_mm=5000, depth_mm=2 * HALF_MM)  # so wide that its sides do not count
-    fields = drying.dry(
+    fields = solver.dry(
         slab, None, still_air(ME), CONSTANT, start_posix_s=0.0,
         at_posix_s=fourier * (HALF_MM / 1000) ** 2 / D_M2_S, members=surface(biot), cells=(4, 16),
         error_pct=0.005,
@@ -109,7 +110,7 @@ def test_half_of_the_water_is_gone_at_the_half_time_constant():
     slab = Section(width_mm=100_000, depth_mm=2 * HALF_MM)
     constant = float(CHECKS["C04"]["expected"])
     at_s = np.linspace(0.04, 0.06, 41) * (2 * HALF_MM / 1000) ** 2 / D_M2_S
-    fields = drying.dry(
+    fields = solver.dry(
         slab, None, still_air(ME), CONSTANT, start_posix_s=0.0, at_posix_s=at_s,
         members=surface(1e5), cells=(2, 64), step_s=600.0,
     )  # fmt: skip
@@ -163,12 +164,12 @@ def test_a_squared_piece_holds_what_the_bar_series_says(row):
     law = DiffusionLaw(d_ref_m2_s=3e-11, slope_per_pct=0.0, radial_over_tangential=1.0)
     one = np.ones(1)
     bare = Members(d_factor=one, surface_factor=1e5 * one, start_mc_pct=70 * one, emc_offset_pct=0 * one)
-    fields = drying.dry(
+    fields = solver.dry(
         Section(width_mm=green, depth_mm=green), None, still_air(float(row["surface_pct"])), law,
         start_posix_s=0.0, at_posix_s=months * MONTH, members=bare, cells=(32, 32), step_s=DAY / 2,
     )  # fmt: skip
     mean = np.array([field.mean_pct[0] for field in fields])
-    kept = [drying.cut(field, Finished(width_mm=final, depth_mm=final)).mean_pct[0] for field in fields]
+    kept = [solver.cut(field, Finished(width_mm=final, depth_mm=final)).mean_pct[0] for field in fields]
     at_mean = np.interp(float(row["section_mean_mc_pct"]), mean[::-1], np.array(kept)[::-1])
     assert at_mean == pytest.approx(float(row["kept_core_mean_mc_pct"]), abs=0.3)
 
@@ -193,7 +194,7 @@ def hourly_outdoors():
 def drying_of(name, month, section, start_pct, days=1000, cells=(24, 24), air=None):
     start_s = dt.datetime(2021, month, 1, tzinfo=dt.UTC).timestamp()
     elapsed = np.arange(days, dtype=float)
-    fields = drying.dry(
+    fields = solver.dry(
         section, start_pct, air or outdoors(), law_for(species.get(name)),
         start_posix_s=start_s, at_posix_s=start_s + elapsed * DAY, cells=cells,
     )  # fmt: skip
@@ -271,7 +272,7 @@ def test_twice_the_thickness_takes_nearly_four_times_as_long():
     for side_in in (4, 8):
         at_s = np.arange(1, 2400, 2) * DAY
         square = Section(width_mm=side_in * INCH, depth_mm=side_in * INCH)
-        fields = drying.dry(square, 70.0, still_air(13.0, 12.0), law, start_posix_s=0.0, at_posix_s=at_s)
+        fields = solver.dry(square, 70.0, still_air(13.0, 12.0), law, start_posix_s=0.0, at_posix_s=at_s)
         mean = np.array([field.mean_pct for field in fields])
         times.append(np.interp(25.0, mean[::-1], at_s[::-1]))
     assert 1.9 <= np.log2(times[1] / times[0]) <= 2.0
@@ -281,7 +282,7 @@ def test_the_heart_of_a_small_oak_baulk_is_far_from_dry_after_a_year_and_a_half(
     # C27, not fitted: core far over 13 %, outer 3/4 in 20 to 25 %
     start_s = dt.datetime(2021, 4, 1, tzinfo=dt.UTC).timestamp()
     square = Section(width_mm=6 * INCH, depth_mm=6 * INCH)
-    (field,) = drying.dry(
+    (field,) = solver.dry(
         square, 80.0, outdoors(), law_for(species.get("northern red oak")),
         start_posix_s=start_s, at_posix_s=start_s + 548 * DAY,
     )  # fmt: skip
@@ -295,7 +296,7 @@ def boards_exponent():
         at_s = np.arange(1, 400) * DAY
         board = Section(width_mm=8 * INCH, depth_mm=thick_in * INCH, pith_y_mm=-300)
         law = law_for(species.get("northern red oak"))
-        fields = drying.dry(board, 80.0, still_air(12.0), law, start_posix_s=0.0, at_posix_s=at_s)
+        fields = solver.dry(board, 80.0, still_air(12.0), law, start_posix_s=0.0, at_posix_s=at_s)
         mean = np.array([field.mean_pct for field in fields])
         times.append(np.interp(20.0, mean[::-1], at_s[::-1]))
     return np.log2(times[1] / times[0])
@@ -304,7 +305,7 @@ def boards_exponent():
 def old_beam_pct():
     law = law_for(species.get("white oak"))
     beam = Section(width_mm=500, depth_mm=500)
-    (field,) = drying.dry(beam, 70.0, still_air(15.5, 10.0), law, start_posix_s=0.0, at_posix_s=3650 * DAY)
+    (field,) = solver.dry(beam, 70.0, still_air(15.5, 10.0), law, start_posix_s=0.0, at_posix_s=3650 * DAY)
     return float(field.pin_pct(28))
 
 
@@ -369,7 +370,7 @@ def test_leaving_out_the_mixed_term_costs_nothing_of_the_mean_and_little_of_a_qu
     square = Section(width_mm=100, depth_mm=100, pith_x_mm=-400, pith_y_mm=-400)
     law = DiffusionLaw(d_ref_m2_s=D_M2_S, slope_per_pct=0.0, radial_over_tangential=ratio)
     end_s = 0.1 * 0.05**2 / D_M2_S
-    (own,) = drying.dry(
+    (own,) = solver.dry(
         square, None, still_air(ME), law, start_posix_s=0.0, at_posix_s=end_s,
         members=surface(1e5), cells=(48, 48), step_s=3600.0,
     )  # fmt: skip

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from baulk.models import drying, species
+from baulk.models import species
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import law_for
+from baulk.models.drying import solver
 from baulk.models.drying_times import red_oak_board_days, saturation_mmhg
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Section
@@ -44,7 +45,7 @@ def test_the_drying_model_takes_the_same_board_to_25_percent_within_a_factor_of_
     board = Section(width_mm=152, depth_mm=38.1, pith_y_mm=-200)
     air = AirSeries(posix_s=np.zeros(1), temp_c=np.full(1, F72_C), rh_pct=np.full(1, 72.0))
     days = np.arange(1.0, 400)
-    fields = drying.dry(
+    fields = solver.dry(
         board, 85.0, air, law_for(species.get("northern red oak")), start_posix_s=0.0,
         at_posix_s=days * 86_400,
     )  # fmt: skip

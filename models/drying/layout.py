@@ -9,9 +9,9 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import drying_kernel as kernel
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
-from baulk.models.drying_members import Members
+from baulk.models.drying import kernel
+from baulk.models.drying.members import Members
 from baulk.models.section import Section
 
 Array = NDArray[np.float64]

@@ -5,7 +5,7 @@ Radial and tangential D differ about the pith; the mixed term of that tensor is 
 where rings lie parallel to a face; at 45 degrees all over it costs 0.06 points of the mean at most, and in a
 quarter of the section 0.3 points for a ratio of 1.2, 1.1 for one of 2 (tests/reference, against a solver
 that keeps it). The air's EMC and its effect on D are averaged over each step; the steps are as long as their
-error allows. End drying is not in it: see `baulk.models.ends` for how far from an end it counts.
+error allows. End drying is not in it: see `baulk.models.drying.end_grain` for how far from an end it counts.
 """
 
 from __future__ import annotations
@@ -16,16 +16,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from baulk.models import air_steps
-from baulk.models import drying_kernel as kernel
 from baulk.models.air import AirSeries
-from baulk.models.air_steps import DAY_S, air_gaps
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying_layout import axis, grain, laws, share_out
-from baulk.models.drying_members import Members
+from baulk.models.drying import air_steps, kernel
+from baulk.models.drying.air_steps import DAY_S, air_gaps
+from baulk.models.drying.grid import centre_shares, cropped_mm, graded_edges_mm, moved, slope_shares
+from baulk.models.drying.layout import axis, grain, laws, share_out
+from baulk.models.drying.members import Members
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.regrid import centre_shares, cropped_mm, graded_edges_mm, moved, slope_shares
 from baulk.models.section import CONDUCTANCE_M_S, Covers, Face, FaceCover, Finished, Schedule, Section, spans
 
 __all__ = [
