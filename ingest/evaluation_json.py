@@ -12,7 +12,7 @@ from scipy.stats import norm
 from baulk.models import fit_parameters, forecast
 from baulk.models.calibrate import Calibration
 from baulk.models.checking import Margin
-from baulk.models.distortion import Movement
+from baulk.models.distortion.movement import Movement
 from baulk.models.errors import OutOfRange
 from baulk.models.fit_contradiction import Contradiction
 from baulk.models.fit_smoother import shown_pct

@@ -21,7 +21,7 @@ from scipy.special import ndtri
 
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.distortion import Movement, Shape
+from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.field import MoistureField
 from baulk.models.forecast import Forecast

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.distortion import Movement, Shape
+from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.forecast import Forecast, forecast
 from baulk.models.section import Face, Finished, Section

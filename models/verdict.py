@@ -17,7 +17,7 @@ import numpy as np
 
 from baulk.models import changes, checking, next_reading, readiness, sorption
 from baulk.models.calibrate import Calibration
-from baulk.models.distortion import Movement
+from baulk.models.distortion.movement import Movement
 from baulk.models.fit_contradiction import Contradiction
 from baulk.models.forecast import Forecast
 from baulk.models.readiness import DAY_S, Rule, Work, service_draw
@@ -141,8 +141,8 @@ def judge(  # noqa: PLR0913 - the contract's own signature
 
     References
     ----------
-    The decision is our own; its parts are `baulk.models.distortion`, `drying`, `readiness`, `checking` and
-    `use_class`.
+    The decision is our own; its parts are `baulk.models.distortion.movement`, `drying`, `readiness`,
+    `checking` and `use_class`.
     """
     rule = Rule(
         species=species,

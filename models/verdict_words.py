@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.calibrate import FEWEST, Calibration
-from baulk.models.distortion import Movement
+from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
 from baulk.models.readiness import Path, Rule
 from baulk.models.rough_out import RoughOut

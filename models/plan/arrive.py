@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from baulk.models import fit_parameters
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import law_for
-from baulk.models.distortion import Shape
+from baulk.models.distortion.movement import Shape
 from baulk.models.drying import solver
 from baulk.models.field import MoistureField
 from baulk.models.readiness import service_draw

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models.distortion import Movement, Shape
+from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
@@ -86,7 +86,7 @@ def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
 
     References
     ----------
-    The search is exact over the places named above; movement by `baulk.models.distortion`.
+    The search is exact over the places named above; movement by `baulk.models.distortion.movement`.
     """
     from baulk.models.plan import cut_words  # noqa: PLC0415 - the words need the types of this module
 

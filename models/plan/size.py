@@ -1,7 +1,8 @@
 """The green size to order or to saw for a finished section: every part of the allowance, and why it is there.
 
 The piece is sawn green, shrinks and distorts until it is at its service moisture, and is squared then.
-Shrinkage and distortion come from the elastic section about its pith (`baulk.models.distortion`), so that
+Shrinkage and distortion come from the elastic section about its pith (`baulk.models.distortion.movement`),
+so that
 each face has the mixture of radial and tangential that its rings give it. The rest is sawyers' custom.
 """
 
@@ -17,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from baulk.models import gravimetric
-from baulk.models.distortion import Movement, Shape
+from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.order import FaceShrinkage, Order, SizePlan, Term
@@ -149,7 +150,7 @@ def moves(section: Section, wood: Species, start_pct: float, end_pct: float) -> 
 
     References
     ----------
-    As `baulk.models.distortion.Shape`.
+    As `baulk.models.distortion.movement.Shape`.
     """
     x = solver.graded_edges_mm(section.width_mm, _CELLS)
     y = solver.graded_edges_mm(section.depth_mm, _CELLS)
@@ -182,7 +183,8 @@ def size(order: Order, wood: Species, use: UseClass, *, compare: bool = True) ->
 
     References
     ----------
-    Shrinkage: Wood Handbook, FPL-GTR-282 (2021), eq. 4-9 and Table 4-3, through `baulk.models.distortion`;
+    Shrinkage: Wood Handbook, FPL-GTR-282 (2021), eq. 4-9 and Table 4-3, through
+    `baulk.models.distortion.movement`;
     its scatter: `shrinkage.PIECES_VARY`. The rest is sawyers' custom, marked in each term.
     """
     from baulk.models.plan import size_words  # noqa: PLC0415 - the words need the types of this module

@@ -13,7 +13,7 @@ from baulk.models.air import AirSeries
 from baulk.models.calibrate import Calibration
 from baulk.models.checking import Floor
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.distortion import Shape
+from baulk.models.distortion.movement import Shape
 from baulk.models.drying import solver
 from baulk.models.drying.grid import graded_edges_mm, moved
 from baulk.models.drying.solver import Members

@@ -9,11 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from baulk.models import distortion, species
 from baulk.models import section as models_section
-from baulk.models.distortion import Shape
+from baulk.models import species
+from baulk.models.distortion import movement
+from baulk.models.distortion.elasticity import Body
+from baulk.models.distortion.movement import Shape
 from baulk.models.drying.solver import cut, graded_edges_mm
-from baulk.models.elasticity import Body
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.section import Face, Finished, Section
@@ -222,7 +223,7 @@ def test_white_oak_squared_from_seven_or_eight_inches_has_its_residual_to_come(r
     field = bar_field(float(row["Fo"]), float(row["green_side_in"]) * 25.4)
     side = float(row["final_side_in"]) * 25.4
     piece = cut(field, Finished(width_mm=side, depth_mm=side))
-    moved = distortion.outline(piece.section, piece, OAK, service_mc_pct=float(row["in_service_pct"]))
+    moved = movement.outline(piece.section, piece, OAK, service_mc_pct=float(row["in_service_pct"]))
     mean = -float(moved.width_mm + moved.depth_mm) / 2 / side * 100
     whole = (OAK.shrinkage_radial_pct + OAK.shrinkage_tangential_pct) / 2 * 0.5  # to 15 %
     assert mean / whole * 100 == pytest.approx(float(row["residual_mean_shrinkage_pct"]) / whole * 100, abs=3)
@@ -277,9 +278,9 @@ def test_the_finite_diamond_angle_is_the_small_one_to_first_order():
 @pytest.mark.parametrize("radius_mm", [50.0, 75.0, 101.6])
 def test_a_boxed_heart_opens_by_two_pi_r_times_the_difference_of_the_shrinkages(radius_mm):
     section = Section(width_mm=2 * radius_mm, depth_mm=2 * radius_mm)
-    opening = float(distortion.check_mm(section, OAK, 15.0))
+    opening = float(movement.check_mm(section, OAK, 15.0))
     assert opening == pytest.approx(2 * np.pi * radius_mm * (0.105 - 0.056) * 0.5, rel=1e-12)
-    assert float(distortion.check_mm(section, OAK, 35.0)) == 0
+    assert float(movement.check_mm(section, OAK, 35.0)) == 0
 
 
 def test_the_hollow_of_a_checked_boxed_heart_follows_the_exact_mapping_of_its_rings():
@@ -309,7 +310,7 @@ def test_a_piece_is_placed_by_what_lies_outside_it_on_each_face(name):
         posix_s=0.0, section=log, x_edges_mm=edges, y_edges_mm=edges, mc_pct=np.full((16, 16), 40.0)
     )
     kept = cut(field, piece)
-    moved = distortion.outline(kept.section, kept, OAK, service_mc_pct=15)
+    moved = movement.outline(kept.section, kept, OAK, service_mc_pct=15)
     assert (float(moved.check_mm) > 0) is boxed
     if boxed:  # 5 mm off centre: nearest face c, 75 - 30 = 45 mm from the pith
         assert float(moved.check_mm) == pytest.approx(2 * np.pi * 45 * 0.049 * 0.5, rel=1e-9)
@@ -324,7 +325,7 @@ def test_a_relief_kerf_in_a_heavy_boxed_post_opens_as_a_builder_measured_it():
     Builder's page, read; the wood is not stated there, the builder mostly uses Douglas-fir.
     """
     post = Section(width_mm=406.4, depth_mm=406.4)
-    opened_in = float(distortion.check_mm(post, species.get("Douglas-fir"), 15.0)) / 25.4
+    opened_in = float(movement.check_mm(post, species.get("Douglas-fir"), 15.0)) / 25.4
     assert opened_in == pytest.approx(0.75, abs=0.1)
 
 
@@ -359,4 +360,4 @@ def test_a_field_of_another_size_is_refused():
         mc_pct=np.full((4, 4), 20.0),
     )
     with pytest.raises(OutOfRange, match="covers 100 x 100 mm, not the section's 90 x 90 mm"):
-        distortion.outline(Section(width_mm=90, depth_mm=90), field, OAK, service_mc_pct=15)
+        movement.outline(Section(width_mm=90, depth_mm=90), field, OAK, service_mc_pct=15)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from baulk.models import rough_out, shrinkage, species, use_class
-from baulk.models.distortion import Shape
+from baulk.models.distortion.movement import Shape
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.plan import size

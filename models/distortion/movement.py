@@ -21,11 +21,10 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from baulk.models.distortion.elasticity import SHEAR, Body, measures
 from baulk.models.drying.members import Members
-from baulk.models.elasticity import Body
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.outline_measures import SHEAR, measures
 from baulk.models.section import Face, Section
 from baulk.models.species import Species
 

@@ -1,0 +1,1 @@
+"""How the outline of a piece changes as it dries."""
