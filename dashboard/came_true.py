@@ -19,10 +19,10 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from baulk.dashboard import charts, desk, frame, telling, words
 from baulk.dashboard.answer import Answer, Fan
-from baulk.models import track_record
-from baulk.models.track_record import Course, Met, Said
 from baulk.models.units import System
 from baulk.models.wording import share
+from baulk.models.yard import track_record
+from baulk.models.yard.track_record import Course, Met, Said
 
 SOONEST: Final = timedelta(days=2)  # a forecast younger than this has nothing to be held against
 USUAL: Final = timedelta(days=180)  # the page opens on the forecast nearest to this old

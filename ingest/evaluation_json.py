@@ -18,7 +18,7 @@ from baulk.models.fit_contradiction import Contradiction
 from baulk.models.fit_smoother import shown_pct
 from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
-from baulk.models.yard import YardPrior
+from baulk.models.yard.prior import YardPrior
 
 WHOLE: Final = "whole"
 UPDATED: Final = "updated"

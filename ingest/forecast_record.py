@@ -11,7 +11,7 @@ from typing import Any, Final
 from baulk.ingest.store import Store
 from baulk.models.fit_result import Fitted
 from baulk.models.timber import Timber
-from baulk.models.track_record import Course, Said, apart, met, missed
+from baulk.models.yard.track_record import Course, Said, apart, met, missed
 
 AGAIN: Final = timedelta(days=7)  # forecasts are kept once a week
 _TELLS: Final = b'"spread":'  # a forecast without it was made before there was such a factor: another model's
@@ -28,7 +28,7 @@ class Record:
     looked_utc : datetime
         When its forecasts were held against what came.
     squares : tuple of float
-        As from `baulk.models.track_record.missed`, one for each forecast.
+        As from `baulk.models.yard.track_record.missed`, one for each forecast.
     """
 
     species: str

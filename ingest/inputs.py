@@ -17,7 +17,7 @@ from baulk.models.species import Species
 from baulk.models.timber import Event, Timber
 from baulk.models.units import System
 from baulk.models.use_class import UseClass
-from baulk.models.yard import YardPrior
+from baulk.models.yard.prior import YardPrior
 
 MEMBERS: Final = 64
 HORIZON_DAYS: Final = 730

@@ -17,8 +17,8 @@ from baulk.models.errors import OutOfRange
 from baulk.models.fit_meters import Corrections
 from baulk.models.reading import Reading
 from baulk.models.timber import Timber
-from baulk.models.yard import WOOD, Origin, Taught
-from baulk.models.yard_estimates import Posterior, own
+from baulk.models.yard.estimates import Posterior, own
+from baulk.models.yard.prior import WOOD, Origin, Taught
 
 _FORMAT: Final = 1
 _ARRAYS: Final = ("mean", "cov", "prior_mean", "prior_cov", "default_mean", "default_sd")
@@ -43,7 +43,7 @@ def origin_of(
     Returns
     -------
     Origin
-        For `baulk.models.yard`.
+        For `baulk.models.yard.prior`.
     """
     places = {each.place for each in stays}
     return Origin(

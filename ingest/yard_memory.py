@@ -25,9 +25,9 @@ from baulk.models.diffusion import law_for
 from baulk.models.errors import NotFound
 from baulk.models.species import Species
 from baulk.models.timber import Timber
-from baulk.models.track_record import Spread, spread_of
-from baulk.models.yard import Origin, Taught, YardPrior, prior_of
-from baulk.models.yard_estimates import Estimate, Own, Together, settled
+from baulk.models.yard.estimates import Estimate, Own, Together, settled
+from baulk.models.yard.prior import Origin, Taught, YardPrior, prior_of
+from baulk.models.yard.track_record import Spread, spread_of
 from baulk.models.yard_lessons import Lesson, lessons
 
 KEY: Final = "yard"

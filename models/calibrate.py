@@ -51,7 +51,7 @@ from baulk.models.observations import observations
 from baulk.models.reading import Reading
 from baulk.models.species import Species
 from baulk.models.timber import Event, Timber
-from baulk.models.yard import YardPrior
+from baulk.models.yard.prior import YardPrior
 
 __all__ = [
     "FEWEST", "LONE_WOLF", "Calibration", "Fitted", "MeterSetting", "Swap", "due", "fit", "resume",

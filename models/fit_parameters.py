@@ -18,7 +18,7 @@ from baulk.models.drying import solver
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.timber import Timber
-from baulk.models.yard import YardPrior
+from baulk.models.yard.prior import YardPrior
 
 Floats = NDArray[np.float64]
 

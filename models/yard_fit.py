@@ -16,8 +16,8 @@ from baulk.models.fit_parameters import PARAMETERS, middle, spreads
 from baulk.models.reading import Quantity, Reading, sensor_of
 from baulk.models.species import Species
 from baulk.models.timber import Timber
-from baulk.models.yard import LEARNED, YardPrior
-from baulk.models.yard_estimates import Posterior
+from baulk.models.yard.estimates import Posterior
+from baulk.models.yard.prior import LEARNED, YardPrior
 
 Floats = NDArray[np.float64]
 

@@ -10,8 +10,8 @@ from typing import Final, Literal
 import numpy as np
 
 from baulk.models.fit_parameters import PARAMETERS
-from baulk.models.track_record import Spread
-from baulk.models.yard import Learned, Origin, Taught, prior_of
+from baulk.models.yard.prior import Learned, Origin, Taught, prior_of
+from baulk.models.yard.track_record import Spread
 
 Kind = Literal["wood", "meter", "place", "forecasts"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from baulk.models.yard import Learned, YardPrior
+from baulk.models.yard.prior import Learned, YardPrior
 
 WORTH_SAYING: Final = 0.05  # of the width of a forecast; our own judgement, no source
 

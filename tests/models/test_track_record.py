@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from baulk.models.fit_result import Fitted
-from baulk.models.track_record import (
+from baulk.models.yard.track_record import (
     DAY_S,
     LARGEST,
     NARROWEST,

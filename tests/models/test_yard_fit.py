@@ -17,8 +17,8 @@ from baulk.models import fit_parameters, species, yard_fit, yard_words
 from baulk.models.diffusion import law_for
 from baulk.models.fit_meters import MeterSetting
 from baulk.models.reading import Owner, Quantity, Reading, Series
-from baulk.models.yard import LEARNED, WOOD, Learned, YardPrior
-from baulk.models.yard_estimates import own
+from baulk.models.yard.estimates import own
+from baulk.models.yard.prior import LEARNED, WOOD, Learned, YardPrior
 
 NOW = datetime(2026, 5, 14, tzinfo=UTC)
 OAK = species.get("white oak")

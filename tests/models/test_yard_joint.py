@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from baulk.models.yard_estimates import Posterior, own, told_of
-from baulk.models.yard_joint import Variances, next_together
-from baulk.models.yard_levels import next_of
+from baulk.models.yard.estimates import Posterior, own, told_of
+from baulk.models.yard.hierarchy import Variances, next_of, next_together
 
 ONE = Variances(timbers=np.array([0.2]), groups=np.array([0.4]), population=np.array([0.3]))
 

@@ -7,9 +7,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from baulk.models.track_record import Spread
-from baulk.models.yard import Origin, Taught
-from baulk.models.yard_estimates import Estimate, Own
+from baulk.models.yard.estimates import Estimate, Own
+from baulk.models.yard.prior import Origin, Taught
+from baulk.models.yard.track_record import Spread
 from baulk.models.yard_lessons import lessons
 
 OAK = {"white oak": (0.2, 0.7)}

@@ -2,7 +2,7 @@
 
 A fit gives a timber's numbers after its readings. What its prior had put into them is taken out again, so
 that a prior which came from the yard is not counted once more each day; the rest, what its own readings say,
-goes into a model of levels (`baulk.models.yard_levels`): species, lot and timber for the wood, the single
+goes into a model of levels (`baulk.models.yard.hierarchy`): species, lot and timber for the wood, the single
 meter for a meter's numbers, the place for its air. A timber's own readings never enter its own prior.
 """
 
@@ -18,9 +18,8 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models.yard_estimates import Estimate, Own, told_of
-from baulk.models.yard_joint import next_together, variances
-from baulk.models.yard_levels import Predicted, next_of
+from baulk.models.yard.estimates import Estimate, Own, told_of
+from baulk.models.yard.hierarchy import Predicted, next_of, next_together, variances
 
 
 class Kin(Enum):

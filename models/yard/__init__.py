@@ -1,0 +1,1 @@
+"""What the timbers of a yard teach each other."""
