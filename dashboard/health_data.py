@@ -18,8 +18,8 @@ from baulk.ingest.exchange import nightly
 from baulk.ingest.heard import LastMessage, shown
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import QuarantineRow
+from baulk.models.calibrate.yard_lessons import Lesson
 from baulk.models.reading import Owner
-from baulk.models.yard_lessons import Lesson
 
 __all__ = [
     "broker",

@@ -18,18 +18,10 @@ from baulk.ingest import climate, fit_kept, yard_found
 from baulk.ingest import evaluation_json as written
 from baulk.ingest.fingerprint import model_version
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish
-from baulk.models import (
-    calibrate,
-    checking,
-    fit_naming,
-    fit_parameters,
-    forecast,
-    rough_out,
-    verdict,
-    yard_words,
-)
+from baulk.models import checking, forecast, rough_out, verdict, yard_words
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import Calibration
+from baulk.models.calibrate import calibration, diagnostics, parameters
+from baulk.models.calibrate.calibration import Calibration
 from baulk.models.diffusion import law_for
 from baulk.models.errors import BaulkError
 from baulk.models.forecast import Forecast
@@ -204,7 +196,7 @@ def fitted_to(inputs: Inputs, before: Calibration | None = None) -> Calibration:
         "gaps": inputs.air_gaps(),
         "yard": inputs.yard,
     }
-    return calibrate.fit(*given, **how) if before is None else calibrate.update(before, *given, **how)
+    return calibration.fit(*given, **how) if before is None else calibration.update(before, *given, **how)
 
 
 def coming(inputs: Inputs, fitted: Calibration, held: AirSeries | None = None) -> Forecast:
@@ -296,7 +288,7 @@ def work_out(inputs: Inputs) -> Evaluation:
     )
     content = {
         **_head(timber.tag, inputs.now_utc),
-        **written.found(fitted, float(fit_parameters.middle(timber, wood, law)[fit_parameters.D])),
+        **written.found(fitted, float(parameters.middle(timber, wood, law)[parameters.D])),
         "forecast": {
             **written.ahead(ahead),
             "spread": inputs.spread,
@@ -349,7 +341,7 @@ def _said(inputs: Inputs, said: verdict.Verdict, fitted: Calibration) -> dict[st
             *(
                 f"{each[0].upper()}{each[1:]}."
                 for each in fitted.notes
-                if not each.startswith(fit_naming.SAID_ELSEWHERE)
+                if not each.startswith(diagnostics.SAID_ELSEWHERE)
             ),
             *(() if inputs.yard is None else yard_words.sentences(inputs.yard, inputs.timber.species)),
             *_gap_words(inputs),

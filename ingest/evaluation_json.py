@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import norm
 
-from baulk.models import fit_parameters, forecast
-from baulk.models.calibrate import Calibration
+from baulk.models import forecast
+from baulk.models.calibrate import parameters
+from baulk.models.calibrate.assimilation import shown_pct
+from baulk.models.calibrate.calibration import Calibration
+from baulk.models.calibrate.contradiction import Contradiction
 from baulk.models.checking import Margin
 from baulk.models.distortion.movement import Movement
 from baulk.models.errors import OutOfRange
-from baulk.models.fit_contradiction import Contradiction
-from baulk.models.fit_smoother import shown_pct
 from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
 from baulk.models.yard.prior import YardPrior
@@ -75,14 +76,14 @@ def found(fitted: Calibration, usual_ln_d: float) -> dict[str, Any]:
             for each in fitted.readings
         ],
         "calibration": {
-            "d_factor": span(np.exp(fitted.theta[fit_parameters.D] - usual_ln_d)),
+            "d_factor": span(np.exp(fitted.theta[parameters.D] - usual_ln_d)),
             "start_mc_pct": span(start.start_mc_pct),
             "surface_factor": span(start.surface_factor),
             "meter_bias_pct": span(fitted.meter_bias_pct),
             "used": fitted.used,
             "left_out": list(fitted.left_out),
-            "ratio_factor": span(np.exp(fitted.theta[fit_parameters.RATIO])),
-            "scale_drift_pct": span(fitted.theta[fit_parameters.DRIFT]),
+            "ratio_factor": span(np.exp(fitted.theta[parameters.RATIO])),
+            "scale_drift_pct": span(fitted.theta[parameters.DRIFT]),
             "notes": list(fitted.notes),
             "stepped_posix_s": fitted.stepped_posix_s,
             "fitted": WHOLE if fitted.whole else UPDATED,

@@ -1,8 +1,8 @@
 """The last fit of a timber, kept beside its evaluation so that a new reading need not fit it anew.
 
 What is kept is only taken up again on the ground that it was made on: the same program, species, settings and
-air; `baulk.models.calibrate.update` looks at the timber, its events and its earlier readings itself. On any
-doubt the whole fit is made, so what is kept can be lost or damaged without harm.
+air; `baulk.models.calibrate.calibration.update` looks at the timber, its events and its earlier readings
+itself. On any doubt the whole fit is made, so what is kept can be lost or damaged without harm.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from typing import Final
 
 from baulk.ingest import fingerprint
 from baulk.ingest.inputs import Inputs, up_to
-from baulk.models import calibrate
-from baulk.models.calibrate import Calibration
+from baulk.models.calibrate import calibration
+from baulk.models.calibrate.calibration import Calibration
 from baulk.models.errors import OutOfRange
 
 _DIGITS: Final = 32
@@ -35,7 +35,7 @@ def taken_up(inputs: Inputs) -> Calibration | None:
     if inputs.fit is None:
         return None
     try:
-        before = calibrate.resume(inputs.fit[_DIGITS:])
+        before = calibration.resume(inputs.fit[_DIGITS:])
     except OutOfRange:
         return None
     ground = _ground(inputs, before.field_now.posix_s)

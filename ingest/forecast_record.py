@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 from baulk.ingest.store import Store
-from baulk.models.fit_result import Fitted
+from baulk.models.calibrate.result import Fitted
 from baulk.models.timber import Timber
 from baulk.models.yard.track_record import Course, Said, apart, met, missed
 

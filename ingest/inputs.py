@@ -11,7 +11,7 @@ import numpy as np
 from baulk.ingest import climate, fingerprint
 from baulk.ingest.climate import Season
 from baulk.models.air import AirSeries
-from baulk.models.fit_meters import MeterSetting
+from baulk.models.calibrate.meters import MeterSetting
 from baulk.models.reading import Reading
 from baulk.models.species import Species
 from baulk.models.timber import Event, Timber

@@ -10,8 +10,8 @@ from typing import Final, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from baulk.models import species
+from baulk.models.calibrate.meters import MeterSetting
 from baulk.models.errors import OutOfRange
-from baulk.models.fit_meters import MeterSetting
 from baulk.models.meter.correction import TwoPoint
 
 Two = tuple[float, float]

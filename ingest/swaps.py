@@ -17,8 +17,8 @@ from baulk.ingest.inputs import DAY_S
 from baulk.ingest.kept import Swapped
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import StoredEvaluation
-from baulk.models import calibrate
-from baulk.models.calibrate import Calibration, Swap
+from baulk.models.calibrate import calibration
+from baulk.models.calibrate.calibration import Calibration, Swap
 from baulk.models.errors import BaulkError
 
 MOST_PAIRS: Final = 20
@@ -60,7 +60,7 @@ def look(shop: Shop, now_utc: datetime) -> list[Swap]:
     swaps = []
     for one, two in pairs:
         a, b = fits[one], fits[two]
-        if a is not None and b is not None and (swap := calibrate.swapped(a, b)) is not None:
+        if a is not None and b is not None and (swap := calibration.swapped(a, b)) is not None:
             swaps.append(swap)
     best: list[Swap] = []
     for swap in sorted(swaps, key=lambda each: each.gain, reverse=True):

@@ -10,11 +10,11 @@ from typing import Any, Final
 import numpy as np
 
 from baulk.ingest.inputs import Inputs, Stay
-from baulk.models import yard_fit
-from baulk.models.calibrate import Calibration
+from baulk.models.calibrate import yard_fit
+from baulk.models.calibrate.calibration import Calibration
+from baulk.models.calibrate.meters import Corrections
 from baulk.models.diffusion import law_for
 from baulk.models.errors import OutOfRange
-from baulk.models.fit_meters import Corrections
 from baulk.models.reading import Reading
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior, own

@@ -20,7 +20,9 @@ from baulk.ingest import forecast_record
 from baulk.ingest.shop import Shop
 from baulk.ingest.yard_found import origin_in, origin_out
 from baulk.ingest.yard_found import taught as taught_by
-from baulk.models import species, yard_fit
+from baulk.models import species
+from baulk.models.calibrate import yard_fit
+from baulk.models.calibrate.yard_lessons import Lesson, lessons
 from baulk.models.diffusion import law_for
 from baulk.models.errors import NotFound
 from baulk.models.species import Species
@@ -28,7 +30,6 @@ from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Estimate, Own, Together, settled
 from baulk.models.yard.prior import Origin, Taught, YardPrior, prior_of
 from baulk.models.yard.track_record import Spread, spread_of
-from baulk.models.yard_lessons import Lesson, lessons
 
 KEY: Final = "yard"
 _FOUND: Final = "found/"

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from baulk.models import sorption, use_class
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import Calibration
+from baulk.models.calibrate.calibration import Calibration
 from baulk.models.checking import mould_limit_pct
 from baulk.models.drying import solver
 from baulk.models.forecast import Forecast

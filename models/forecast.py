@@ -10,14 +10,14 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import fit_discrepancy
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import Calibration
+from baulk.models.calibrate import ensemble
+from baulk.models.calibrate.calibration import Calibration
+from baulk.models.calibrate.inputs import mean_emc_pct
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.fit_inputs import mean_emc_pct
 from baulk.models.section import Face, Finished
 from baulk.models.species import Species
 from baulk.models.timber import Timber
@@ -227,7 +227,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
             mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))
         mc[:, dealt] = [each.mc_pct for each in part]
     assert mc is not None  # noqa: S101 - there is at least one future and one member
-    ahead = fit_discrepancy.ahead(
+    ahead = ensemble.ahead(
         [replace(part[k], mc_pct=mc[k]) for k in range(at_s.size)], calibration.theta, emc_pct, spread
     )
     return Forecast(

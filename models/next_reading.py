@@ -17,18 +17,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models.calibrate import Calibration
+from baulk.models.calibrate.assimilation import shown_pct
+from baulk.models.calibrate.calibration import Calibration
+from baulk.models.calibrate.parameters import FSP
 from baulk.models.diffusion import law_for
 from baulk.models.drying import end_grain
-from baulk.models.fit_parameters import FSP
-from baulk.models.fit_smoother import shown_pct
 from baulk.models.readiness import DAY_S, Path
 from baulk.models.timber import Timber
 from baulk.models.units import show_length
 
 Floats = NDArray[np.float64]
 
-PIN_SD_PCT: Final = 2.0  # one pin pair against the wood about it, see `baulk.models.observations`
+PIN_SD_PCT: Final = 2.0  # one pin pair against the wood about it, see `baulk.models.calibrate.observations`
 WET_PIN_SD_PCT: Final = 3.4  # above saturation: 3 of the meter and 1.5 from pin to pin, as in the fit
 WEIGHT_SD_PCT: Final = 0.6  # of the first weight
 # a bored core is small and loses water on the way to the oven; common practice, no source

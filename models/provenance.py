@@ -132,7 +132,7 @@ def _schedules() -> list[Value]:
 
 
 def _priors() -> list[Value]:
-    from baulk.models import fit_parameters  # noqa: PLC0415 - as `checking`
+    from baulk.models.calibrate import parameters  # noqa: PLC0415 - as `checking`
 
     return [
         Value(
@@ -144,7 +144,7 @@ def _priors() -> list[Value]:
             source=each.source,
             mark=_unread(each.source) or "read (secondary)",
         )
-        for each in fit_parameters.PARAMETERS
+        for each in parameters.PARAMETERS
         if each.name not in _IN_CONSTANTS
     ]
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import Calibration
+from baulk.models.calibrate.calibration import Calibration
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver

@@ -16,9 +16,9 @@ from typing import Final, Literal
 import numpy as np
 
 from baulk.models import changes, checking, next_reading, readiness, sorption
-from baulk.models.calibrate import Calibration
+from baulk.models.calibrate.calibration import Calibration
+from baulk.models.calibrate.contradiction import Contradiction
 from baulk.models.distortion.movement import Movement
-from baulk.models.fit_contradiction import Contradiction
 from baulk.models.forecast import Forecast
 from baulk.models.readiness import DAY_S, Rule, Work, service_draw
 from baulk.models.rough_out import RoughOut

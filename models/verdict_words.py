@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models.calibrate import FEWEST, Calibration
+from baulk.models.calibrate.calibration import FEWEST, Calibration
 from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
 from baulk.models.readiness import Path, Rule

@@ -15,7 +15,7 @@ from baulk.models import provenance
 
 if TYPE_CHECKING:
     from baulk.ingest.heard import LastMessage
-    from baulk.models.yard_lessons import Lesson
+    from baulk.models.calibrate.yard_lessons import Lesson
 
 
 def doctor(

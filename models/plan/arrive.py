@@ -1,7 +1,8 @@
 """When a green timber must arrive to be ready in time, or how dry it must be bought.
 
 The timber is dried from its arrival in the shop's air of the coming seasons, as an ensemble before any
-reading (`baulk.models.fit_parameters.prior`), and is ready when the piece squared out of it would move less
+reading (`baulk.models.calibrate.parameters.prior`), and is ready when the piece squared out of it would move
+less
 than its use tolerates, as in the verdict; one that has been ready before could have been squared then. What
 moves while a boat is being built is not in it.
 """
@@ -16,8 +17,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import fit_parameters
 from baulk.models.air import AirSeries
+from baulk.models.calibrate import parameters
 from baulk.models.diffusion import law_for
 from baulk.models.distortion.movement import Shape
 from baulk.models.drying import solver
@@ -100,7 +101,7 @@ class Drying:
             arrived_utc=datetime.fromtimestamp(float(air[0].posix_s[0]), UTC),
             ends_sealed=True,
         )
-        self._theta = fit_parameters.prior(timber, wood, law_for(wood), MEMBERS, np.random.default_rng(5))
+        self._theta = parameters.prior(timber, wood, law_for(wood), MEMBERS, np.random.default_rng(5))
         self._service = service_draw(use, MEMBERS)
         self._tolerance_mm = use.tolerance_mm(finished.width_mm, finished.depth_mm)
 
@@ -138,8 +139,8 @@ class Drying:
             mine = slice(i, None, len(self._air))
             theta = self._theta[:, mine].copy()
             if start_pct is not None:
-                theta[fit_parameters.START] = start_pct
-            members = fit_parameters.members(theta)
+                theta[parameters.START] = start_pct
+            members = parameters.members(theta)
             fields = solver.dry(
                 self._green, None, air, law_for(self._wood), start_posix_s=arrive_s, at_posix_s=at_s,
                 members=members, cells=CELLS, error_pct=_ERROR_PCT,

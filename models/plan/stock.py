@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from baulk.models import checking, forecast, readiness, sorption
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import Calibration
+from baulk.models.calibrate.calibration import Calibration
 from baulk.models.checking import Floor
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion.movement import Shape

@@ -9,8 +9,8 @@ import pytest
 from baulk.ingest import config, kept, meters
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
+from baulk.models.calibrate.meters import setting_for
 from baulk.models.errors import BaulkError
-from baulk.models.fit_meters import setting_for
 from baulk.models.reading import Reading, Series
 
 NOW = datetime(2026, 1, 20, 12, tzinfo=UTC)

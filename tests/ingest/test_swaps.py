@@ -15,7 +15,7 @@ from ferry_pair import DAY, NOW, air, judging, old, young
 
 from baulk.dashboard.commands import forecast
 from baulk.ingest import config, fleet, kept, notices, shop, swaps
-from baulk.models.calibrate import Swap
+from baulk.models.calibrate.calibration import Swap
 from baulk.models.reading import Quantity
 
 SINCE = NOW - 90 * DAY

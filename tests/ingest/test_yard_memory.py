@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from baulk.ingest import config, evaluate, evaluation, fleet, forecast_record, shop, yard_memory
-from baulk.models import species, yard_fit
+from baulk.models import species
+from baulk.models.calibrate import yard_fit
 from baulk.models.diffusion import law_for
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Finished, Section

@@ -13,7 +13,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, species
+from baulk.models import species
+from baulk.models.calibrate import calibration
 from baulk.models.drying import end_grain
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Quantity, end_flag
@@ -31,7 +32,7 @@ def case():
 
 def fit(case, readings, **more):
     piece, air, _ = case
-    return calibrate.fit(
+    return calibration.fit(
         piece, OAK, readings, air, law=judging.law(piece), now_posix_s=judging.NOW.timestamp(), **more
     )
 
@@ -125,7 +126,7 @@ def test_a_flood_of_readings_is_thinned_and_ten_a_day_count_once(case):
 
 def test_a_timber_that_arrived_this_minute_has_its_start(case):
     piece = judging.timber(days=0, green_mc_pct=68.0)
-    fitted = calibrate.fit(
+    fitted = calibration.fit(
         piece,
         OAK,
         [],

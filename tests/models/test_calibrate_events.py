@@ -13,9 +13,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, fit_history, fit_parameters, forecast, species
+from baulk.models import forecast, species
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import MeterSetting
+from baulk.models.calibrate import calibration, history, parameters
+from baulk.models.calibrate.calibration import MeterSetting
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.correction import TwoPoint
@@ -38,7 +39,7 @@ def case():
 
 def fit(case, readings, **more):
     piece, air, _ = case
-    return calibrate.fit(
+    return calibration.fit(
         piece, OAK, readings, air, law=judging.law(piece), now_posix_s=judging.NOW.timestamp(), **more
     )
 
@@ -114,7 +115,7 @@ def test_a_slow_drift_of_the_scale_is_less_trusted_than_the_pins(case):
         for each in judging.weights(piece, fields, sd=0.001)
     ]
     fitted = fit(case, [*pins, *drifting])
-    assert np.median(fitted.theta[fit_parameters.DRIFT]) > 0.02
+    assert np.median(fitted.theta[parameters.DRIFT]) > 0.02
     assert mean(fitted) == pytest.approx(float(fields[-1].mean_pct[0]), abs=2)
 
 
@@ -194,10 +195,10 @@ def test_planing_without_the_size_before_is_said_and_dried_at_the_size_now(case)
 def test_a_register_that_keeps_the_green_size_gives_the_present_one(case):
     piece = case[0]
     planed = event("planed", 150, width_mm=100, depth_mm=90)
-    assert fit_history.present(piece, [planed]).section == dataclasses.replace(
+    assert history.present(piece, [planed]).section == dataclasses.replace(
         piece.section, width_mm=100, depth_mm=90
     )
-    assert fit_history.present(piece, []) is piece
+    assert history.present(piece, []) is piece
     fitted = fit(case, [], events=[planed])
     assert (fitted.field_now.section.width_mm, fitted.field_now.section.depth_mm) == (100, 90)
 
@@ -226,7 +227,7 @@ def test_a_turned_timber_lies_on_its_new_underside_and_a_coat_outdoes_the_bearer
         event("coated", 60, faces="d"),
     ]
     start_s, now_s = piece.arrived_utc.timestamp(), judging.NOW.timestamp()
-    covers = [each for _, each in fit_history.history(piece, events, air, start_s=start_s, now_s=now_s).faces]
+    covers = [each for _, each in history.history(piece, events, air, start_s=start_s, now_s=now_s).faces]
     assert covers[0][Face.C] is FaceCover.ON_BEARERS
     assert (covers[1][Face.C], covers[1][Face.D]) == (FaceCover.EXPOSED, FaceCover.ON_BEARERS)
     assert covers[2][Face.D] is FaceCover.COATED
@@ -335,7 +336,7 @@ def test_the_ratio_of_radial_to_tangential_is_drawn_the_right_way_though_pins_te
             for deep in (12.0, 25.0, 35.0)
             for face in (Face.A, Face.B)
         ]
-        found.append(fit((piece, air, fields), readings).theta[fit_parameters.RATIO])
+        found.append(fit((piece, air, fields), readings).theta[parameters.RATIO])
     assert np.mean(found[0]) > np.mean(found[1]) + 0.003  # the same draws, other readings
     assert np.std(found[0]) > 0.15  # in a square timber the spread of the prior, 0.2, nearly stays
 
@@ -345,7 +346,7 @@ def test_a_coat_holds_on_in_the_forecast_and_comes_off_with_the_saw(case):
     coat = event("coated", 0, faces="abcd")
     bare, coated = fit(case, []), fit(case, [], events=[coat])
     assert bare.covers is None
-    assert calibrate.resume(coated.state()).covers == dict.fromkeys(Face, FaceCover.COATED)
+    assert calibration.resume(coated.state()).covers == dict.fromkeys(Face, FaceCover.COATED)
     ahead = judging.shed(judging.NOW, 200)
 
     def fallen(fitted, **more):

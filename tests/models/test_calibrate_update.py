@@ -14,7 +14,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, species
+from baulk.models import species
+from baulk.models.calibrate import calibration
 from baulk.models.errors import OutOfRange
 from baulk.models.timber import Event, EventKind
 
@@ -40,12 +41,12 @@ class Yard:
         return [each for each in self.readings if each.taken_utc.timestamp() <= at_s]
 
     def fit(self, at_s, readings=None, **more):
-        return calibrate.fit(
+        return calibration.fit(
             *self.parts(at_s, readings), law=judging.law(self.piece), now_posix_s=at_s, **more
         )
 
     def update(self, previous, at_s, readings=None, **more):
-        return calibrate.update(
+        return calibration.update(
             previous, *self.parts(at_s, readings), law=judging.law(self.piece), now_posix_s=at_s, **more
         )
 
@@ -96,7 +97,7 @@ def test_an_update_takes_a_third_of_the_time_of_a_whole_fit_at_most(yard, early)
 
 def test_a_state_is_read_back_and_goes_on_as_before(yard, early):
     at_s = yard.at_s[-6]
-    again = calibrate.resume(early.state())
+    again = calibration.resume(early.state())
     assert len(early.state()) < 200_000
     assert (again.used, again.left_out, again.notes, again.seen) == (
         early.used, early.left_out, early.notes, early.seen,
@@ -112,7 +113,7 @@ def test_a_state_is_read_back_and_goes_on_as_before(yard, early):
 @pytest.mark.parametrize("state", [b"", b"rubbish", b"x\x9c\xab\xae\x05\x00\x01u\x00\xf9"])
 def test_a_damaged_state_is_refused_in_words(state):
     with pytest.raises(OutOfRange, match="fit it anew"):
-        calibrate.resume(state)
+        calibration.resume(state)
 
 
 def test_without_a_new_reading_it_only_dries_on(yard, early):

@@ -12,7 +12,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, forecast, rough_out, species, use_class, verdict
+from baulk.models import forecast, rough_out, species, use_class, verdict
+from baulk.models.calibrate import calibration
 from baulk.models.reading import Quantity
 from baulk.models.timber import Event, EventKind
 
@@ -38,7 +39,7 @@ def readings(piece, *, scale_pct, pins_pct, times=7):
 def fit(piece, found, *, events=()):
     air = judging.shed(piece.arrived_utc, DAYS + 1200)
     now_s = judging.NOW.timestamp()
-    return air, calibrate.fit(
+    return air, calibration.fit(
         piece, OAK, found, air, law=judging.law(piece), now_posix_s=now_s, events=events
     )
 
@@ -94,10 +95,10 @@ def test_a_use_that_may_stay_wet_is_not_sawn_either(apart):
 
 def test_it_is_kept_and_only_a_whole_fit_goes_on_from_it(apart):
     piece, air, fitted = apart
-    back = calibrate.resume(fitted.state())
+    back = calibration.resume(fitted.state())
     assert back.contradiction == fitted.contradiction
     found = readings(piece, scale_pct=57, pins_pct=14)
-    later = calibrate.update(
+    later = calibration.update(
         back,
         piece,
         OAK,
@@ -140,7 +141,7 @@ def heavy(factor, *, wood="white oak"):
     found = [judging.reading(piece, one_s, factor * dry_kg * 1.6, quantity=Quantity.WEIGHT) for one_s in at_s]
     air = judging.shed(piece.arrived_utc, 70)
     now_s = judging.NOW.timestamp()
-    fitted = calibrate.fit(piece, species_of, found, air, law=judging.law(piece), now_posix_s=now_s)
+    fitted = calibration.fit(piece, species_of, found, air, law=judging.law(piece), now_posix_s=now_s)
     return [each for each in fitted.left_out if "basic density" in each]
 
 

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from baulk.models import species
+from baulk.models.calibrate.meters import MeterSetting, answers, setting_for
+from baulk.models.calibrate.wood_temperature import WoodTemperatures
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.fit_meters import MeterSetting, answers, setting_for
 from baulk.models.meter.resistance import METER_SD_PCT, MeterAnswer
 from baulk.models.reading import Owner, Quantity, Reading, Series
-from baulk.models.wood_temperature import WoodTemperatures
 
 OAK = species.get("white oak")
 NOW = datetime(2026, 1, 20, 12, tzinfo=UTC)

@@ -15,8 +15,9 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import air_scenarios, calibrate, fit_parameters, forecast, sorption, species
+from baulk.models import air_scenarios, forecast, sorption, species
 from baulk.models.air import AirSeries
+from baulk.models.calibrate import calibration, parameters
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Face, Finished
 
@@ -33,7 +34,7 @@ def fitted(side=120.0, days=200):
     fields = judging.truth(piece, air, at_s)
     readings = judging.pins(piece, fields) + judging.weights(piece, fields)
     wood = species.get(piece.species)
-    found = calibrate.fit(piece, wood, readings, air, law=judging.law(piece), now_posix_s=NOW_S, members=32)
+    found = calibration.fit(piece, wood, readings, air, law=judging.law(piece), now_posix_s=NOW_S, members=32)
     return piece, found
 
 
@@ -45,7 +46,7 @@ def ahead(air, *, side=120.0, unseen=True, **more):
     piece, found = fitted(side)
     if not unseen:  # but for the departure from the model that no reading has seen yet
         theta = found.theta.copy()
-        theta[[fit_parameters.AHEAD, fit_parameters.AHEAD_CORE]] = 0.0
+        theta[[parameters.AHEAD, parameters.AHEAD_CORE]] = 0.0
         found = replace(found, theta=theta)
     wood = species.get(piece.species)
     return forecast.forecast(piece, wood, found, air, law=judging.law(piece), **more)
@@ -87,7 +88,7 @@ def test_years_that_differ_widen_the_forecast_of_a_stick_and_hardly_that_of_a_he
 def test_with_nothing_known_of_the_wood_the_spread_grows_with_the_horizon():
     # a timber that came a week ago: what is not known of its D shows only as it dries
     piece = judging.timber(7, side=180.0)
-    found = calibrate.fit(
+    found = calibration.fit(
         piece, species.get(piece.species), [], judging.shed(piece.arrived_utc, 7), law=judging.law(piece),
         now_posix_s=NOW_S, members=32,
     )  # fmt: skip

@@ -13,7 +13,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, species
+from baulk.models import species
+from baulk.models.calibrate import calibration
 from baulk.models.reading import Quantity
 
 OAK = species.get("white oak")
@@ -30,7 +31,7 @@ def case():
 
 def fit(case, readings, **more):
     piece, air, _ = case
-    return calibrate.fit(
+    return calibration.fit(
         piece, OAK, readings, air, law=judging.law(piece), now_posix_s=judging.NOW.timestamp(), **more
     )
 
@@ -186,9 +187,9 @@ def test_two_tags_swapped_are_found_in_each_timber_and_across_both(case):
     for fitted, own in ((a, case), (b, other)):
         assert said(fitted, "at once", "tags were swapped")
         assert abs(fitted.stepped_posix_s - when.timestamp()) < 10 * judging.DAY_S
-        assert calibrate.resume(fitted.state()).stepped_posix_s == fitted.stepped_posix_s
+        assert calibration.resume(fitted.state()).stepped_posix_s == fitted.stepped_posix_s
         assert mean(fitted) == pytest.approx(float(own[2][-1].mean_pct[0]), abs=6)
-    found = calibrate.swapped(a, b)
+    found = calibration.swapped(a, b)
     assert found is not None
     assert abs(found.since_posix_s - when.timestamp()) < 10 * judging.DAY_S
     assert found.tags == ("FER-07", "FER-08")
@@ -198,7 +199,7 @@ def test_two_tags_swapped_are_found_in_each_timber_and_across_both(case):
 def test_two_timbers_with_their_own_tags_are_not_taken_for_swapped(case):
     other = other_timber()
     a, b = fit(case, record(case)), fit(other, exchanged(case, other, judging.NOW + timedelta(days=9))[1])
-    assert calibrate.swapped(a, b) is None
+    assert calibration.swapped(a, b) is None
     assert a.stepped_posix_s is None
     assert not said(a, "swapped")
     assert not said(b, "swapped")

@@ -12,18 +12,9 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import (
-    calibrate,
-    changes,
-    forecast,
-    next_reading,
-    readiness,
-    rough_out,
-    species,
-    use_class,
-    verdict,
-)
+from baulk.models import changes, forecast, next_reading, readiness, rough_out, species, use_class, verdict
 from baulk.models.air import AirSeries
+from baulk.models.calibrate import calibration as calibrate_calibration
 from baulk.models.drying import solver
 from baulk.models.verdict_words import first_yes
 
@@ -39,7 +30,7 @@ def build(
     found = [*judging.pins(piece, fields, seed=seed, sd=sd), *judging.weights(piece, fields, seed=seed + 50)]
     law = judging.law(piece)
     now_s = judging.NOW.timestamp()
-    fitted = calibrate.fit(piece, wood, found, air, law=law, now_posix_s=now_s, members=members)
+    fitted = calibrate_calibration.fit(piece, wood, found, air, law=law, now_posix_s=now_s, members=members)
     return {
         "timber": piece,
         "species": wood,

@@ -7,7 +7,8 @@ import re
 import pytest
 
 from baulk.ingest import checks
-from baulk.models import fit_parameters, provenance
+from baulk.models import provenance
+from baulk.models.calibrate import parameters
 
 CONSTANTS = [each for each in provenance.every() if each.table == "constants.csv"]
 
@@ -37,10 +38,10 @@ def test_every_limit_on_readings_is_in_the_list():
 
 def test_every_prior_of_the_fit_is_in_the_list():
     listed = {each.name: each for each in provenance.every() if each.table == "fit_parameters.PARAMETERS"}
-    own = {each.name: each for each in fit_parameters.PARAMETERS if each.name in listed}
+    own = {each.name: each for each in parameters.PARAMETERS if each.name in listed}
     assert set(listed) == set(own)
     # the rest hold no number of their own: theirs stand in constants.csv
-    assert {each.name for each in fit_parameters.PARAMETERS} - set(own) == {"start", "ahead", "ahead_core"}
+    assert {each.name for each in parameters.PARAMETERS} - set(own) == {"start", "ahead", "ahead_core"}
     names = {each.name for each in CONSTANTS}
     assert {"fit_parameters.START_SD_SHARE", "fit_parameters.START_SD_MEASURED_PCT"} <= names
     assert {"fit_discrepancy.AHEAD_SD", "fit_discrepancy.AHEAD_CORE_SD"} <= names

@@ -12,7 +12,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, fit_suspect, species
+from baulk.models import species
+from baulk.models.calibrate import calibration, suspect_sensors
 from baulk.models.reading import Quantity
 from baulk.models.section import Face
 
@@ -44,7 +45,7 @@ def sound(yard):
 
 def fit(yard, found):
     piece, air, _ = yard
-    return calibrate.fit(piece, OAK, found, air, law=judging.law(piece), now_posix_s=LAST)
+    return calibration.fit(piece, OAK, found, air, law=judging.law(piece), now_posix_s=LAST)
 
 
 def changed(yard, value):
@@ -93,9 +94,9 @@ def test_pins_in_dry_wood_of_another_timber_are_named_and_left_out(yard):
 def test_while_a_series_is_left_out_only_a_whole_fit_goes_on(yard):
     piece, air, _ = yard
     found = changed(yard, lambda shown, months: shown + 0.5 * months)
-    back = calibrate.resume(fit(yard, found).state())
+    back = calibration.resume(fit(yard, found).state())
     assert back.suspected == ("timber/FER-07/pin-30/d/moisture",)
-    later = calibrate.update(
+    later = calibration.update(
         back, piece, OAK, found, air, law=judging.law(piece), now_posix_s=LAST + judging.DAY_S
     )
     assert "is left out" in later.why_whole
@@ -109,5 +110,5 @@ def test_two_series_alone_that_part_name_neither_where_both_explain_it(yard):
         if each.series.quantity is Quantity.WEIGHT or each.series.face is Face.D
     ]
     few = [each for i, each in enumerate(two) if i % 6 == 0]
-    assert len(few) < 2 * fit_suspect.LEAST_READINGS
+    assert len(few) < 2 * suspect_sensors.LEAST_READINGS
     assert fit(yard, few).suspected == ()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from baulk.models.fit_result import Fitted
+from baulk.models.calibrate.result import Fitted
 from baulk.models.yard.track_record import (
     DAY_S,
     LARGEST,

@@ -13,7 +13,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import calibrate, forecast, readiness, rough_out, species, use_class, verdict
+from baulk.models import forecast, readiness, rough_out, species, use_class, verdict
+from baulk.models.calibrate import calibration
 from baulk.models.section import Section
 
 
@@ -27,7 +28,7 @@ def build(piece, days, *, readings=True):
         fields = judging.truth(piece, air, at_s)
         found = [*judging.pins(piece, fields), *judging.weights(piece, fields)]
     law = judging.law(piece)
-    fitted = calibrate.fit(piece, wood, found, air, law=law, now_posix_s=judging.NOW.timestamp())
+    fitted = calibration.fit(piece, wood, found, air, law=law, now_posix_s=judging.NOW.timestamp())
     coming = forecast.forecast(piece, wood, fitted, air, law=law)
     roughed = rough_out.rough_out(
         piece, wood, fitted, air, law=law, service_mc_pct=verdict.service_draw(use, 64)

@@ -13,9 +13,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import fit_parameters, species, yard_fit, yard_words
+from baulk.models import species, yard_words
+from baulk.models.calibrate import parameters, yard_fit
+from baulk.models.calibrate.meters import MeterSetting
 from baulk.models.diffusion import law_for
-from baulk.models.fit_meters import MeterSetting
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.yard.estimates import own
 from baulk.models.yard.prior import LEARNED, WOOD, Learned, YardPrior
@@ -23,7 +24,7 @@ from baulk.models.yard.prior import LEARNED, WOOD, Learned, YardPrior
 NOW = datetime(2026, 5, 14, tzinfo=UTC)
 OAK = species.get("white oak")
 LAW = law_for(OAK)
-NAMES = [each.name for each in fit_parameters.PARAMETERS]
+NAMES = [each.name for each in parameters.PARAMETERS]
 KNOWN = YardPrior(
     rows={
         "ln_d": Learned(mean=-0.5, sd=0.3, timbers=9, near=4),
@@ -34,7 +35,7 @@ KNOWN = YardPrior(
 
 def drawn(yard):
     rng = np.random.default_rng(1)
-    return fit_parameters.prior(judging.timber(), OAK, LAW, 64, rng, yard=yard)
+    return parameters.prior(judging.timber(), OAK, LAW, 64, rng, yard=yard)
 
 
 def test_the_yards_prior_takes_the_place_of_two_rows_and_leaves_the_others():
@@ -72,17 +73,17 @@ def test_a_fit_that_found_nothing_gives_back_its_prior():
     at = found.names.index("ln_d")
     assert (found.prior_mean[at], found.prior_cov[at, at]) == (-0.5, pytest.approx(0.09))
     assert found.default_sd[at] == pytest.approx(np.log(2))
-    usual = fit_parameters.middle(judging.timber(), OAK, LAW)
-    assert found.default_mean[found.names.index("slope")] == usual[fit_parameters.SLOPE]
+    usual = parameters.middle(judging.timber(), OAK, LAW)
+    assert found.default_mean[found.names.index("slope")] == usual[parameters.SLOPE]
 
 
 def test_a_start_that_was_measured_teaches_the_lot_and_is_not_overruled_by_it():
     measured = judging.timber(green_mc_pct=78.0)
     assert yard_fit.defaults(measured, OAK, LAW) == yard_fit.defaults(judging.timber(), OAK, LAW)
-    theta = fit_parameters.prior(measured, OAK, LAW, 64, np.random.default_rng(1))
+    theta = parameters.prior(measured, OAK, LAW, 64, np.random.default_rng(1))
     start = own(yard_fit.posterior(theta, measured, OAK, LAW, None), WOOD).says["start"]
     assert start.value == pytest.approx(78.0, abs=6.0)
-    assert start.sd == pytest.approx(fit_parameters.START_SD_MEASURED_PCT, rel=0.3)
+    assert start.sd == pytest.approx(parameters.START_SD_MEASURED_PCT, rel=0.3)
 
 
 def read(source="hand", quantity=Quantity.MOISTURE, flags=(), depth_mm=20):

@@ -7,10 +7,10 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from baulk.models.calibrate.yard_lessons import lessons
 from baulk.models.yard.estimates import Estimate, Own
 from baulk.models.yard.prior import Origin, Taught
 from baulk.models.yard.track_record import Spread
-from baulk.models.yard_lessons import lessons
 
 OAK = {"white oak": (0.2, 0.7)}
 CAME = datetime(2025, 4, 7, 9, tzinfo=UTC)

@@ -11,12 +11,10 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models.drying import end_grain
-from baulk.models.errors import BaulkError
-from baulk.models.fit_inputs import FitInputs
-from baulk.models.fit_meters import answers
-from baulk.models.fit_parameters import start_of
-from baulk.models.fit_series import (
+from baulk.models.calibrate.inputs import FitInputs
+from baulk.models.calibrate.meters import answers
+from baulk.models.calibrate.parameters import start_of
+from baulk.models.calibrate.screening import (
     DAY_S,
     Hanging,
     Observation,
@@ -28,11 +26,13 @@ from baulk.models.fit_series import (
     without_jumps,
     without_rain,
 )
-from baulk.models.fit_weights import WEIGHT_SD_SHARE, Limits, weights
+from baulk.models.calibrate.weights import WEIGHT_SD_SHARE, Limits, weights
+from baulk.models.calibrate.wood_temperature import at_readings
+from baulk.models.drying import end_grain
+from baulk.models.errors import BaulkError
 from baulk.models.meter.resistance import MeterAnswer
 from baulk.models.reading import Quantity, Reading
 from baulk.models.timber import EventKind, Timber
-from baulk.models.wood_temperature import at_readings
 
 INSTALLED_SD_PCT: Final = (
     1.5  # wood differs from pin to pin; within +-2 %: FPInnovations report 16773, abstract
@@ -75,7 +75,7 @@ def observations(given: FitInputs, readings: Iterable[Reading], *, thin: bool = 
     readings : iterable of Reading
         Every reading of it, in any order.
     thin : bool
-        Whether to keep only as many as change the answer, `fit_series.MOST`.
+        Whether to keep only as many as change the answer, `screening.MOST`.
 
     Returns
     -------

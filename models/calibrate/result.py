@@ -11,11 +11,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import fit_parameters
+from baulk.models.calibrate import parameters
+from baulk.models.calibrate.contradiction import Contradiction, contradiction
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.fit_contradiction import Contradiction, contradiction
 from baulk.models.section import Covers, Face, FaceCover, Section
 
 Floats = NDArray[np.float64]
@@ -107,7 +107,7 @@ class Calibration:
     notes : tuple of str
         What else is to be known of the fit, one sentence each: gaps, cuts, what the readings can't tell.
     theta : ndarray, shape (22, m)
-        All that was fitted, a row for each of `baulk.models.fit_parameters.PARAMETERS`.
+        All that was fitted, a row for each of `baulk.models.calibrate.parameters.PARAMETERS`.
     depths_mm : ndarray, shape (k,)
         Depths of `history_depth_pct`. [mm]
     history_depth_pct : ndarray, shape (t, k)
@@ -232,8 +232,8 @@ def resume(state: bytes) -> Calibration:
         kept = {name: plain[name] for name in _PLAIN}
         kept |= {name: tuple(kept[name]) for name in ("left_out", "notes", "suspected")}
         return Calibration(
-            members=fit_parameters.members(theta),
-            meter_bias_pct=theta[fit_parameters.BIAS],
+            members=parameters.members(theta),
+            meter_bias_pct=theta[parameters.BIAS],
             field_now=MoistureField(
                 posix_s=plain["now"],
                 section=Section(width_mm=width, depth_mm=depth, pith_x_mm=pith_x, pith_y_mm=pith_y),

@@ -16,14 +16,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import fit_naming, fit_parameters, fit_run
+from baulk.models.calibrate import diagnostics, ensemble, parameters
+from baulk.models.calibrate.assimilation import LONE_WOLF, drawn, errors, lone, predict
+from baulk.models.calibrate.inputs import FitInputs
+from baulk.models.calibrate.meters import Corrections
+from baulk.models.calibrate.observations import observations
+from baulk.models.calibrate.result import Calibration, Fitted, depth_profile_pct
+from baulk.models.calibrate.screening import DAY_S, Observation, name_of
 from baulk.models.field import MoistureField
-from baulk.models.fit_inputs import FitInputs
-from baulk.models.fit_meters import Corrections
-from baulk.models.fit_result import Calibration, Fitted, depth_profile_pct
-from baulk.models.fit_series import DAY_S, Observation, name_of
-from baulk.models.fit_smoother import LONE_WOLF, drawn, errors, lone, predict
-from baulk.models.observations import observations
 from baulk.models.reading import AT_DEPTH, Quantity, Reading
 from baulk.models.timber import Event, EventKind, Timber
 
@@ -167,7 +167,7 @@ def taken_in(
     if why := _unfit(previous, data, recent, known):
         return why
     at_s = [*(each.posix_s for each in data), given.now_s]
-    run = fit_run.run(previous.theta, given, at_s, start=previous.field_now)
+    run = ensemble.run(previous.theta, given, at_s, start=previous.field_now)
     if not data:
         return _moved_on(previous, given, run, at_s)
     anchor = previous.anchor
@@ -228,7 +228,7 @@ def _moved_on(
                 *(depth_profile_pct(each, previous.depths_mm)[None] for each in course),
             ]
         ),
-        notes=(*given.past.said, *fit_naming.notes(previous.readings, given.now_s)),
+        notes=(*given.past.said, *diagnostics.notes(previous.readings, given.now_s)),
         covers=given.past.covers,
         why_whole=None,
     )
@@ -255,13 +255,13 @@ def _drawn(  # noqa: PLR0913, PLR0917 - a step of the filter
     state = drawn(np.vstack(parts), predicted, data, sd_pct, rng, times=1.0)
     bounds = np.cumsum([len(each) for each in parts])[:-1]
     theta, cells, mean, core, said, *at_first = np.split(state, bounds)
-    theta = fit_parameters.bounded(theta, fit_parameters.middle(given.timber, given.species, given.law))
+    theta = parameters.bounded(theta, parameters.middle(given.timber, given.species, given.law))
     off, away = lone(said, data, sd_pct)
-    fitted: tuple[Fitted, ...] = (*moved.readings, *fit_naming.beside(data, said, off, away))
+    fitted: tuple[Fitted, ...] = (*moved.readings, *diagnostics.beside(data, said, off, away))
     return replace(
         moved,
-        members=fit_parameters.members(theta),
-        meter_bias_pct=theta[fit_parameters.BIAS],
+        members=parameters.members(theta),
+        meter_bias_pct=theta[parameters.BIAS],
         used=moved.used + len(data),
         field_now=replace(
             field, mc_pct=np.clip(cells.T, 0.0, given.law.most_pct).reshape(field.mc_pct.shape)
@@ -269,7 +269,7 @@ def _drawn(  # noqa: PLR0913, PLR0917 - a step of the filter
         readings=fitted,
         history_mean_pct=mean,
         history_core_pct=core,
-        notes=(*given.past.said, *fit_naming.notes(fitted, given.now_s)),
+        notes=(*given.past.said, *diagnostics.notes(fitted, given.now_s)),
         theta=theta,
         anchor=anchor and replace(anchor, mean_pct=at_first[0][0]),
         updates=moved.updates + 1,

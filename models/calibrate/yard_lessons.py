@@ -9,7 +9,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from baulk.models.fit_parameters import PARAMETERS
+from baulk.models.calibrate.parameters import PARAMETERS
 from baulk.models.yard.prior import Learned, Origin, Taught, prior_of
 from baulk.models.yard.track_record import Spread
 

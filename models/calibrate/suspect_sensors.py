@@ -17,8 +17,8 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models.fit_parameters import FSP
-from baulk.models.fit_series import DAY_S, Observation
+from baulk.models.calibrate.parameters import FSP
+from baulk.models.calibrate.screening import DAY_S, Observation
 
 Floats = NDArray[np.float64]
 Kind = Literal["drift", "other wood"]

@@ -1,6 +1,6 @@
 """Fit of one timber's drying to its own readings: an ensemble smoother with multiple data assimilation.
 
-What differs from timber to timber stands in `fit_parameters`: how fast its water moves and how that changes
+What differs from timber to timber stands in `parameters`: how fast its water moves and how that changes
 with moisture and temperature, how freely its faces and ends give it off, how wet it came, what its meter adds
 and how little it shows above saturation, how its scale drifts, how far its own equilibrium lies from the
 table's, and what the model itself gets wrong. Each member draws them from the prior; four assimilations of
@@ -24,17 +24,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import fit_contradiction, fit_density, fit_naming, fit_parameters, fit_run
 from baulk.models.air import AirSeries
-from baulk.models.diffusion import DiffusionLaw
-from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField
-from baulk.models.fit_history import history
-from baulk.models.fit_inputs import FitInputs, mean_emc_pct
-from baulk.models.fit_meters import Corrections, MeterSetting
-from baulk.models.fit_result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
-from baulk.models.fit_series import Observation
-from baulk.models.fit_smoother import (
+from baulk.models.calibrate import contradiction, diagnostics, ensemble, parameters, weights
+from baulk.models.calibrate.assimilation import (
     LONE_WOLF,
     drawn,
     errors,
@@ -44,10 +36,18 @@ from baulk.models.fit_smoother import (
     predict,
     whole_means,
 )
-from baulk.models.fit_suspect import Suspect, suspect
-from baulk.models.fit_swap import Swap, swapped
-from baulk.models.fit_update import due, seen, taken_in
-from baulk.models.observations import observations
+from baulk.models.calibrate.diagnostics import Swap, swapped
+from baulk.models.calibrate.history import history
+from baulk.models.calibrate.incremental import due, seen, taken_in
+from baulk.models.calibrate.inputs import FitInputs, mean_emc_pct
+from baulk.models.calibrate.meters import Corrections, MeterSetting
+from baulk.models.calibrate.observations import observations
+from baulk.models.calibrate.result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
+from baulk.models.calibrate.screening import Observation
+from baulk.models.calibrate.suspect_sensors import Suspect, suspect
+from baulk.models.diffusion import DiffusionLaw
+from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
 from baulk.models.reading import Reading
 from baulk.models.species import Species
 from baulk.models.timber import Event, Timber
@@ -129,26 +129,24 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     given = inputs_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
     gathered = observations(given, readings)
     data, said, left_out = gathered.data, (*given.past.said, *gathered.said), gathered.left_out
-    begun = fit_parameters.prior(timber, species, law, members, np.random.default_rng(seed), yard=yard)
+    begun = parameters.prior(timber, species, law, members, np.random.default_rng(seed), yard=yard)
     theta, run, history_s = _fitted(begun, data, given, seed)
     predicted = predict(data, run, theta, given)
-    step = fit_naming.lasting_step(data, off_in_moisture(predicted, data, species.fsp_pct))
-    parted_s = fit_naming.parted_at(data) if step is None else None
+    step = diagnostics.lasting_step(data, off_in_moisture(predicted, data, species.fsp_pct))
+    parted_s = diagnostics.parted_at(data) if step is None else None
     if parted_s is not None:  # do the pins change with the weight, as a fit without both expects them?
-        theta_b, run_b, _ = _fitted(begun, fit_naming.without_after(data, parted_s), given, seed)
+        theta_b, run_b, _ = _fitted(begun, diagnostics.without_after(data, parted_s), given, seed)
         expected = predict(data, run_b, theta_b, given)
-        step = fit_naming.lasting_step(data, off_in_moisture(expected, data, species.fsp_pct))
+        step = diagnostics.lasting_step(data, off_in_moisture(expected, data, species.fsp_pct))
     if step is not None:
-        data, left_out = fit_naming.without_after(data, step[0]), (*left_out, step[1])
+        data, left_out = diagnostics.without_after(data, step[0]), (*left_out, step[1])
         theta, run, history_s = _fitted(begun, data, given, seed)
         predicted = predict(data, run, theta, given)
     off, away = lone(predicted, data, errors(data))
     apart = None
     suspects: tuple[Suspect, ...] = ()
-    if fit_contradiction.in_tension(data, off, away, theta, begun):
-        apart = fit_contradiction.apart(
-            data, begun, given, lambda start, part: _fitted(start, part, given, seed)
-        )
+    if contradiction.in_tension(data, off, away, theta, begun):
+        apart = contradiction.apart(data, begun, given, lambda start, part: _fitted(start, part, given, seed))
     if apart is not None:
         _, theta, run, history_s = apart
     elif step is None and (found := suspect(data, predicted, theta)) is not None:
@@ -157,24 +155,24 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     if apart is not None or suspects:
         predicted = predict(data, run, theta, given)
         off, away = lone(predicted, data, errors(data))
-    fitted = fit_naming.beside(data, predicted, off, away)
+    fitted = diagnostics.beside(data, predicted, off, away)
     course = run[len(data) :]
     mean_pct = np.array([each.mean_pct for each in course])
-    heavy = fit_density.impossible(given, readings, history_s, mean_pct)
+    heavy = weights.impossible(given, readings, history_s, mean_pct)
     half_mm = min(given.past.section.width_mm, given.past.section.depth_mm) / 2
     depths_mm = half_mm * np.array(DEPTH_SHARES)
     return Calibration(
-        members=fit_parameters.members(theta),
-        meter_bias_pct=theta[fit_parameters.BIAS],
+        members=parameters.members(theta),
+        meter_bias_pct=theta[parameters.BIAS],
         used=sum(each.left_out is None for each in fitted),
-        left_out=(*(() if heavy is None else (heavy,)), *left_out, *fit_naming.named(fitted, data)),
+        left_out=(*(() if heavy is None else (heavy,)), *left_out, *diagnostics.named(fitted, data)),
         field_now=course[-1],
         readings=fitted,
         history_posix_s=history_s,
         history_mean_pct=mean_pct,
         history_core_pct=np.array([each.core_pct for each in course]),
         weighed=any(each.weight_ratio is not None for each in data),
-        notes=(*said, *fit_naming.notes(fitted, now_posix_s)),
+        notes=(*said, *diagnostics.notes(fitted, now_posix_s)),
         theta=theta,
         depths_mm=depths_mm,
         history_depth_pct=np.array([depth_profile_pct(each, depths_mm) for each in course]),
@@ -302,13 +300,11 @@ def _assimilated(
     if not part:
         return theta
     sd_pct, at_s = errors(part), [each.posix_s for each in part]
-    centre = fit_parameters.middle(given.timber, given.species, given.law)
+    centre = parameters.middle(given.timber, given.species, given.law)
     for _ in range(ASSIMILATIONS):
-        run = fit_run.run(theta, given, at_s)
+        run = ensemble.run(theta, given, at_s)
         predicted = predict(part, run, theta, given)
-        theta = fit_parameters.bounded(
-            drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS), centre
-        )
+        theta = parameters.bounded(drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS), centre)
     return theta
 
 
@@ -318,7 +314,7 @@ def _course(
     """Fields at every reading and then at every moment of the history, and those moments."""
     history_s = np.unique(np.append(np.linspace(given.start_s, given.now_s, HISTORY_POINTS), given.now_s))
     at_s = [*(each.posix_s for each in data), *history_s]
-    return fit_run.run(theta, given, at_s), history_s
+    return ensemble.run(theta, given, at_s), history_s
 
 
 def _anchor(

@@ -16,11 +16,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models.calibrate.assimilation import LONE_WOLF, errors, lone, predict
+from baulk.models.calibrate.inputs import FitInputs
+from baulk.models.calibrate.parameters import START, bounded, middle
+from baulk.models.calibrate.screening import Observation
 from baulk.models.field import MoistureField
-from baulk.models.fit_inputs import FitInputs
-from baulk.models.fit_parameters import START, bounded, middle
-from baulk.models.fit_series import Observation
-from baulk.models.fit_smoother import LONE_WOLF, errors, lone, predict
 from baulk.models.wording import day
 
 Floats = NDArray[np.float64]

@@ -1,0 +1,1 @@
+"""A timber's own readings put into the drying model: the calibrated ensemble."""
