@@ -18,14 +18,15 @@ from baulk.ingest import climate, fit_kept, yard_found
 from baulk.ingest import evaluation_json as written
 from baulk.ingest.fingerprint import model_version
 from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish
-from baulk.models import checking, forecast, rough_out, verdict, yard_words
+from baulk.models import checking, forecast, yard_words
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import calibration, diagnostics, parameters
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.diffusion import law_for
 from baulk.models.errors import BaulkError
 from baulk.models.forecast import Forecast
-from baulk.models.readiness import Work
+from baulk.models.verdict import decision, rough_out
+from baulk.models.verdict.readiness import Work
 from baulk.models.wording import share
 
 __all__ = [
@@ -253,7 +254,7 @@ def work_out(inputs: Inputs) -> Evaluation:
     before = fit_kept.taken_up(inputs)
     fitted = fitted_to(inputs, before)
     ahead = coming(inputs, fitted)
-    service = verdict.service_draw(use, wish.members)
+    service = decision.service_draw(use, wish.members)
     roughed = (
         None
         if use.may_stay_wet
@@ -269,7 +270,7 @@ def work_out(inputs: Inputs) -> Evaluation:
             spread=inputs.spread,
         )
     )
-    said = verdict.judge(
+    said = decision.judge(
         timber,
         wood,
         use,
@@ -314,7 +315,7 @@ def work_out(inputs: Inputs) -> Evaluation:
     )
 
 
-def _moved(inputs: Inputs, said: verdict.Verdict) -> dict[str, Any]:
+def _moved(inputs: Inputs, said: decision.Verdict) -> dict[str, Any]:
     use, finished = inputs.use, inputs.timber.finished
     return {
         **written.outline(said.residual),
@@ -329,7 +330,7 @@ def _moved(inputs: Inputs, said: verdict.Verdict) -> dict[str, Any]:
     }
 
 
-def _said(inputs: Inputs, said: verdict.Verdict, fitted: Calibration) -> dict[str, Any]:
+def _said(inputs: Inputs, said: decision.Verdict, fitted: Calibration) -> dict[str, Any]:
     here = inputs.here
     return {
         "step": said.step,

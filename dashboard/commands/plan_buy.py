@@ -21,7 +21,7 @@ from baulk.models.plan import buy as buying
 from baulk.models.plan import buy_words, part
 from baulk.models.plan.buying import BuyPlan, Wish
 from baulk.models.plan.order import KERF_MM, TRIM_MM
-from baulk.models.rough_out import PLANING_MM
+from baulk.models.verdict.rough_out import PLANING_MM
 from baulk.models.wording import day
 
 

@@ -16,7 +16,7 @@ from baulk.models.errors import OutOfRange
 from baulk.models.plan import size as sizes
 from baulk.models.plan.cut import CutPlan
 from baulk.models.plan.order import KERF_MM, TRIM_MM, Order, Placement, SizePlan
-from baulk.models.rough_out import PLANING_MM
+from baulk.models.verdict.rough_out import PLANING_MM
 
 Length = str | None
 STEPS_MM: Final = {"inch": (6.35, 304.8), "metric": (5.0, 100.0)}  # the mill's steps across and along

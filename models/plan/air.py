@@ -21,7 +21,7 @@ from baulk.models.plan.schedule import Need
 from baulk.models.plan.stock import WEEK_S, Stock, mean_pct
 from baulk.models.plan.water import AT_WORK_KG_H, Machine, draught_l_day, machines, vapour_g_m3
 from baulk.models.plan.window import Band, Window
-from baulk.models.readiness import Path
+from baulk.models.verdict.readiness import Path
 
 Floats = NDArray[np.float64]
 

@@ -23,11 +23,11 @@ from baulk.models.diffusion import law_for
 from baulk.models.distortion.movement import Shape
 from baulk.models.drying import solver
 from baulk.models.field import MoistureField
-from baulk.models.readiness import service_draw
 from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.use_class import UseClass
+from baulk.models.verdict.readiness import service_draw
 
 Floats = NDArray[np.float64]
 

@@ -11,9 +11,9 @@ from baulk.models.plan.arrive import Arrival
 from baulk.models.plan.cut import Stock
 from baulk.models.plan.order import KERF_MM, TRIM_MM, SizePlan
 from baulk.models.plan.part import Part
-from baulk.models.rough_out import PLANING_MM
 from baulk.models.section import Finished
 from baulk.models.units import System
+from baulk.models.verdict.rough_out import PLANING_MM
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,9 +7,9 @@ from typing import Final, Literal
 
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.part import LONGEST_MM, THICKEST_MM
-from baulk.models.rough_out import PLANING_MM
 from baulk.models.section import Face, Finished, Section
 from baulk.models.units import System
+from baulk.models.verdict.rough_out import PLANING_MM
 
 Placement = Literal["boxed", "free", "offset"]
 

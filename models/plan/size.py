@@ -89,7 +89,7 @@ def pith_of(order: Order, depth_mm: float) -> tuple[float, float]:
 def uses_up(moved: Movement) -> tuple[tuple[float, float], float]:
     """Oversize that a movement uses up: what shrinks off the width and the depth, and what its shape costs.
 
-    The same sum as `baulk.models.rough_out.needed_mm` without its planing.
+    The same sum as `baulk.models.verdict.rough_out.needed_mm` without its planing.
 
     Parameters
     ----------

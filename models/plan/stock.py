@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import checking, forecast, readiness, sorption
+from baulk.models import checking, forecast, sorption
 from baulk.models.air import AirSeries
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.checking import Floor
@@ -23,6 +23,7 @@ from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.units import System
 from baulk.models.use_class import UseClass
+from baulk.models.verdict import readiness
 
 Floats = NDArray[np.float64]
 Part = Literal["dry", "beside", "keep", "wet"]  # to be dried; green beside it; finished; may stay wet

@@ -11,8 +11,9 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 import judging
 
-from baulk.models import forecast, readiness, rough_out, species, use_class, verdict
+from baulk.models import forecast, species, use_class
 from baulk.models.calibrate import calibration
+from baulk.models.verdict import decision, readiness, rough_out
 
 
 @pytest.mark.bench
@@ -31,7 +32,7 @@ def test_a_whole_verdict_from_a_year_of_hourly_readings_takes_less_than_two_seco
         judging.reading(piece, start_s + 86_400.0 * d, 60 - d / 40, quantity=judging.Quantity.WEIGHT)
         for d in range(0, 365, 7)
     ]
-    service = verdict.service_draw(use, 64)
+    service = decision.service_draw(use, 64)
     best = {}
     for _ in range(3):
         marks = [time.perf_counter()]
@@ -42,7 +43,7 @@ def test_a_whole_verdict_from_a_year_of_hourly_readings_takes_less_than_two_seco
         roughed = rough_out.rough_out(piece, wood, fitted, air, law=law, service_mc_pct=service)
         marks.append(time.perf_counter())
         work = readiness.Work(air=air, law=law)
-        verdict.judge(piece, wood, use, fitted, coming, roughed=roughed, work=work)
+        decision.judge(piece, wood, use, fitted, coming, roughed=roughed, work=work)
         marks.append(time.perf_counter())
         for name, first, last in zip(
             ("fit", "forecast", "rough out", "judge", "whole"),

@@ -12,10 +12,11 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import forecast, rough_out, species, use_class, verdict
+from baulk.models import forecast, species, use_class
 from baulk.models.calibrate import calibration
 from baulk.models.reading import Quantity
 from baulk.models.timber import Event, EventKind
+from baulk.models.verdict import decision, rough_out
 
 OAK = species.get("white oak")
 DAYS = 210
@@ -71,10 +72,10 @@ def test_the_verdict_says_it_first_saws_nothing_and_names_the_one_test(apart):
     low, high = coming.mean_pct[0, 0], coming.mean_pct[-1, 0]
     assert low < 16
     assert high > 40
-    use_of = {"service_mc_pct": verdict.service_draw(use, 64), "law": judging.law(piece)}
+    use_of = {"service_mc_pct": decision.service_draw(use, 64), "law": judging.law(piece)}
     roughed = rough_out.rough_out(piece, OAK, fitted, air, **use_of)
     for previous in (None, "square", "rough out"):
-        said = verdict.judge(piece, OAK, use, fitted, coming, previous=previous, roughed=roughed)
+        said = decision.judge(piece, OAK, use, fitted, coming, previous=previous, roughed=roughed)
         assert said.step == "leave"
         assert said.dates["rough out"] is None
         assert said.rough_out_size_mm is None
@@ -90,7 +91,7 @@ def test_a_use_that_may_stay_wet_is_not_sawn_either(apart):
     piece, air, fitted = apart
     wet = next(each for each in map(use_class.get, use_class.names()) if each.may_stay_wet)
     coming = forecast.forecast(piece, OAK, fitted, air, law=judging.law(piece))
-    assert verdict.judge(piece, OAK, wet, fitted, coming).step == "leave"
+    assert decision.judge(piece, OAK, wet, fitted, coming).step == "leave"
 
 
 def test_it_is_kept_and_only_a_whole_fit_goes_on_from_it(apart):

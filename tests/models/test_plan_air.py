@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from baulk.models import readiness, species, use_class
+from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import law_for
 from baulk.models.drying.grid import graded_edges_mm
@@ -24,6 +24,7 @@ from baulk.models.plan.stock import CELLS, WEEK_S, Stock, ready_days
 from baulk.models.plan.window import Band
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
+from baulk.models.verdict import readiness
 
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 NOW_S = NOW.timestamp()

@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from baulk.models import rough_out, shrinkage, species, use_class
+from baulk.models import shrinkage, species, use_class
 from baulk.models.distortion.movement import Shape
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.plan import size
 from baulk.models.plan.order import Order
 from baulk.models.section import Section
+from baulk.models.verdict import rough_out
 
 OAK = species.get("white oak")
 ABOVE = use_class.get("backbone-above-water")

@@ -12,11 +12,12 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import changes, forecast, next_reading, readiness, rough_out, species, use_class, verdict
+from baulk.models import forecast, species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import calibration as calibrate_calibration
 from baulk.models.drying import solver
-from baulk.models.verdict_words import first_yes
+from baulk.models.verdict import alternatives, decision, next_reading, readiness, rough_out
+from baulk.models.verdict.sentences import first_yes
 
 
 def build(
@@ -43,7 +44,7 @@ def build(
 
 def judge(parts, **more):
     names = ("timber", "species", "use_class", "calibration", "forecast")
-    return verdict.judge(*(parts[k] for k in names), **{"work": parts["work"], **more})
+    return decision.judge(*(parts[k] for k in names), **{"work": parts["work"], **more})
 
 
 def rule_of(parts, wanted=0.9):
@@ -117,9 +118,9 @@ def test_the_build_counts_where_it_moves_the_piece_more_than_service_does():
     assert np.all(without.build_mm == 0)
     assert np.all(dry.largest_mm() >= without.largest_mm())
     assert dry.probability()[-1] < without.probability()[-1]
-    assert not changes.held_back_by_the_shop(without)
+    assert not alternatives.held_back_by_the_shop(without)
     said = judge(parts, work=dataclasses.replace(parts["work"], air=dry_shop))
-    assert changes.held_back_by_the_shop(dry)
+    assert alternatives.held_back_by_the_shop(dry)
     words = next(each for each in said.reasons if "the shop's air would move it further" in each)
     # Wood Handbook equation 4-5 at 18 degC: 18.1 % at 85 % RH and 20.6 % at 90 % RH, so 19 % at 87 % RH
     assert "air of about 87 % RH" in words
@@ -141,7 +142,7 @@ def test_the_two_ends_of_service_stand_on_either_side_of_the_mean(piece):
 
 
 def test_the_allowance_that_would_do_today_does_and_a_smaller_one_does_not(piece, ahead):
-    need = changes.allowance_mm(ahead)
+    need = alternatives.allowance_mm(ahead)
     for factor, ready in ((1.001, True), (0.97, False)):
         rule = dataclasses.replace(ahead.rule, tolerance_mm=need * factor)
         assert bool(dataclasses.replace(ahead, rule=rule).probability()[0] >= 0.9) is ready
@@ -156,12 +157,12 @@ def test_another_use_that_would_do_today_is_named(piece):
 
 def test_a_limit_on_the_mean_moisture_is_no_matter_of_allowance():
     parts = build(days=60, side=120, finished=60, use="planking")
-    assert changes.allowance_mm(path_of(parts)) is None
+    assert alternatives.allowance_mm(path_of(parts)) is None
     assert any("A wider allowance would not change it" in each for each in judge(parts).reasons)
 
 
 def test_drier_air_brings_the_likely_day_nearer(piece):
-    brought = changes.drier(
+    brought = alternatives.drier(
         piece["forecast"], piece["timber"].finished, piece["calibration"], rule_of(piece), piece["work"]
     )
     assert brought.drier_days < brought.likely_days <= brought.horizon_days

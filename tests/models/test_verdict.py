@@ -13,9 +13,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import forecast, readiness, rough_out, species, use_class, verdict
+from baulk.models import forecast, species, use_class
 from baulk.models.calibrate import calibration
 from baulk.models.section import Section
+from baulk.models.verdict import decision, readiness, rough_out
 
 
 def build(piece, days, *, readings=True):
@@ -31,7 +32,7 @@ def build(piece, days, *, readings=True):
     fitted = calibration.fit(piece, wood, found, air, law=law, now_posix_s=judging.NOW.timestamp())
     coming = forecast.forecast(piece, wood, fitted, air, law=law)
     roughed = rough_out.rough_out(
-        piece, wood, fitted, air, law=law, service_mc_pct=verdict.service_draw(use, 64)
+        piece, wood, fitted, air, law=law, service_mc_pct=decision.service_draw(use, 64)
     )
     return {
         "work": readiness.Work(air=air, law=law),
@@ -45,7 +46,7 @@ def build(piece, days, *, readings=True):
 
 
 def judge(parts, **more):
-    return verdict.judge(*(parts[k] for k in ("timber", "species", "use_class", "calibration", "forecast")),
+    return decision.judge(*(parts[k] for k in ("timber", "species", "use_class", "calibration", "forecast")),
                          roughed=parts["roughed"], **more)  # fmt: skip
 
 
@@ -136,14 +137,14 @@ def test_too_few_readings_say_so_and_leave_the_timber(seasoned):
 )
 def test_a_verdict_does_not_flap(chance, previous, step):
     found = {"square": chance, "rough out": 0.0}
-    assert verdict._step(found, wanted=0.9, previous=previous) == step
+    assert decision._step(found, wanted=0.9, previous=previous) == step
 
 
 def test_noise_about_the_threshold_changes_the_verdict_once():
     noisy = 0.9 + 0.03 * np.sin(np.arange(60))
     step, changes = None, 0
     for each in noisy:
-        new = verdict._step({"square": float(each), "rough out": 0.0}, wanted=0.9, previous=step)
+        new = decision._step({"square": float(each), "rough out": 0.0}, wanted=0.9, previous=step)
         changes += step is not None and new != step
         step = new
     assert changes <= 1
@@ -151,8 +152,8 @@ def test_noise_about_the_threshold_changes_the_verdict_once():
 
 def test_service_is_drawn_alike_each_time_and_inside_the_range():
     use = use_class.get("planking")
-    drawn = verdict.service_draw(use, 64)
-    np.testing.assert_array_equal(drawn, verdict.service_draw(use, 64))
+    drawn = decision.service_draw(use, 64)
+    np.testing.assert_array_equal(drawn, decision.service_draw(use, 64))
     assert 12 <= drawn.min() < 14
     assert 16 < drawn.max() <= 18
     assert drawn.mean() == pytest.approx(15)

@@ -15,8 +15,8 @@ from baulk.models.calibrate.calibration import Calibration
 from baulk.models.checking import mould_limit_pct
 from baulk.models.drying import solver
 from baulk.models.forecast import Forecast
-from baulk.models.readiness import DAY_S, Path, Rule, Work, path
 from baulk.models.section import Finished
+from baulk.models.verdict.readiness import DAY_S, Path, Rule, Work, path
 from baulk.models.wording import day, share
 
 Floats = NDArray[np.float64]

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from baulk.models.calibrate.calibration import FEWEST, Calibration
 from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
-from baulk.models.readiness import Path, Rule
-from baulk.models.rough_out import RoughOut
 from baulk.models.section import nearest_face
 from baulk.models.timber import Timber
 from baulk.models.units import show_length, show_size
+from baulk.models.verdict.readiness import Path, Rule
+from baulk.models.verdict.rough_out import RoughOut
 from baulk.models.wording import day, share
 
 Floats = NDArray[np.float64]

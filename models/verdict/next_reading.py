@@ -22,9 +22,9 @@ from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.parameters import FSP
 from baulk.models.diffusion import law_for
 from baulk.models.drying import end_grain
-from baulk.models.readiness import DAY_S, Path
 from baulk.models.timber import Timber
 from baulk.models.units import show_length
+from baulk.models.verdict.readiness import DAY_S, Path
 
 Floats = NDArray[np.float64]
 

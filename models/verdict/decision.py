@@ -15,18 +15,19 @@ from typing import Final, Literal
 
 import numpy as np
 
-from baulk.models import changes, checking, next_reading, readiness, sorption
+from baulk.models import checking, sorption
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.contradiction import Contradiction
 from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
-from baulk.models.readiness import DAY_S, Rule, Work, service_draw
-from baulk.models.rough_out import RoughOut
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.units import System
 from baulk.models.use_class import UseClass
-from baulk.models.verdict_words import SOONER_DAYS, Words, first_yes
+from baulk.models.verdict import alternatives, next_reading, readiness
+from baulk.models.verdict.readiness import DAY_S, Rule, Work, service_draw
+from baulk.models.verdict.rough_out import RoughOut
+from baulk.models.verdict.sentences import SOONER_DAYS, Words, first_yes
 
 __all__ = ["BAND", "SOONER_DAYS", "Step", "Verdict", "judge", "service_draw"]
 
@@ -121,7 +122,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         How sure the answer must be, 0.5 to below 1.
     previous : str, optional
         Step of the last verdict; it is kept until its probability has fallen by 0.08 below the wanted one.
-        For the first time `square` needs half-way from there to certainty (`verdict_words.first_yes`).
+        For the first time `square` needs half-way from there to certainty (`sentences.first_yes`).
     roughed : RoughOut, optional
         The timber taken down oversize today.
     work : Work, optional
@@ -137,7 +138,8 @@ def judge(  # noqa: PLR0913 - the contract's own signature
 
     Notes
     -----
-    The service moisture of a member lies in the middle half of the use's range, see `baulk.models.readiness`.
+    The service moisture of a member lies in the middle half of the use's range, see
+    `baulk.models.verdict.readiness`.
 
     References
     ----------
@@ -177,7 +179,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         margin = checking.margin(species, calibration.field_now, air_emc_pct=emc)
     brought = None
     if work is not None and step != "square":
-        brought = changes.drier(forecast, timber.finished, calibration, rule, work)
+        brought = alternatives.drier(forecast, timber.finished, calibration, rule, work)
     words = Words(
         timber=timber,
         calibration=calibration,
@@ -192,7 +194,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         ready=ready,
         gain_days=gain_days,
         checks=checking.words(margin, species) if work else None,
-        changed=changes.sentences(whole, brought, work) if step != "square" else (),
+        changed=alternatives.sentences(whole, brought, work) if step != "square" else (),
         waits=step != "square"
         and chance["square"] >= probability
         and calibration.enough
