@@ -15,7 +15,7 @@ from baulk.ingest import plan_air
 from baulk.ingest.plan_air import Asked
 from baulk.models import units
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.plan.air import AirPlan
+from baulk.models.plan.humidity.plan import AirPlan
 from baulk.models.timber import Place
 from baulk.models.units import System, TemperatureUnit
 

@@ -9,7 +9,7 @@ import altair as alt
 import pandas as pd
 
 from baulk.dashboard import charts
-from baulk.models.plan.air import AirPlan
+from baulk.models.plan.humidity.plan import AirPlan
 
 WEEKS: Final = 104
 LIMITS: Final = {

@@ -19,13 +19,13 @@ from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.plan import place_cut
-from baulk.models.plan.buying import InYard
-from baulk.models.plan.cut import CutPlan, Stock
-from baulk.models.plan.layout import Rect, wane
-from baulk.models.plan.order import Order
-from baulk.models.plan.part import Part
-from baulk.models.plan.place_cut import Wet
+from baulk.models.plan.buying.parts import Part
+from baulk.models.plan.buying.purchase import InYard
+from baulk.models.plan.sawing import place_cut
+from baulk.models.plan.sawing.cutting import CutPlan, Stock
+from baulk.models.plan.sawing.layout import Rect, wane
+from baulk.models.plan.sawing.order import Order
+from baulk.models.plan.sawing.place_cut import Wet
 from baulk.models.section import Section
 from baulk.models.timber import Timber
 from baulk.models.units import LengthUnit, length_mm, size_mm

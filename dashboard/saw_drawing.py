@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Final, Literal
 
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.cut import Choice, CutPlan, Laid, Stock
-from baulk.models.plan.layout import Rect
-from baulk.models.plan.order import SizePlan
+from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid, Stock
+from baulk.models.plan.sawing.layout import Rect
+from baulk.models.plan.sawing.order import SizePlan
 from baulk.models.section import Face
 from baulk.models.units import System, show_length, show_size
 

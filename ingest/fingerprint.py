@@ -57,7 +57,7 @@ def code(models: Traversable, ingest: Traversable) -> dict[str, bytes]:
     Returns
     -------
     dict
-        Contents by path, such as ``models/plan/air.py``.
+        Contents by path, such as ``models/plan/humidity/plan.py``.
     """
     ours = import_graph.files(ingest, "baulk.ingest", _START)
     return dict(_all_under(models, "models")) | {f"ingest/{path}": text for path, text in ours.items()}

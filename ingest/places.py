@@ -11,7 +11,7 @@ from sqlalchemy.engine import Connection
 
 from baulk.ingest.tables import PART, PLACE, TIMBER, place_of
 from baulk.models.errors import NotFound
-from baulk.models.plan.part import Part
+from baulk.models.plan.buying.parts import Part
 from baulk.models.timber import Place
 
 _PARTS = TypeAdapter(Part)

@@ -16,13 +16,14 @@ from baulk.ingest.inputs import up_to
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
-from baulk.models.plan import air, exchange, window
-from baulk.models.plan.air import AirPlan, Water
-from baulk.models.plan.air_room import STEP_RH, WEEKS, Room
-from baulk.models.plan.exchange import Exchange
-from baulk.models.plan.schedule import Need
-from baulk.models.plan.stock import DAY_S, WEEK_S, Part, Stock
-from baulk.models.plan.window import DRIEST_RH, Band
+from baulk.models.plan.humidity import plan as humidity_plan
+from baulk.models.plan.humidity import room as humidity_room
+from baulk.models.plan.humidity import window
+from baulk.models.plan.humidity.plan import AirPlan, Water
+from baulk.models.plan.humidity.room import STEP_RH, WEEKS, Exchange, Room
+from baulk.models.plan.humidity.schedule import Need
+from baulk.models.plan.humidity.timbers import DAY_S, WEEK_S, Part, Stock
+from baulk.models.plan.humidity.window import DRIEST_RH, Band
 from baulk.models.timber import Place, Timber
 
 Floats = NDArray[np.float64]
@@ -124,7 +125,7 @@ class Gathered:
 
     def plan(self) -> AirPlan:
         """Work the plan out."""
-        return air.plan(self.need, self.water, hold_rh=self.hold_rh, notes=self.notes)
+        return humidity_plan.plan(self.need, self.water, hold_rh=self.hold_rh, notes=self.notes)
 
 
 def plan(shop: Shop, asked: Asked, now_utc: datetime) -> AirPlan:
@@ -340,7 +341,7 @@ def _exchange(
             "(a sensor at the place called outside); give them with --air-changes."
         )
     try:
-        return exchange.learn(own, outside), ""
+        return humidity_room.learn(own, outside), ""
     except OutOfRange as err:
         return None, f"{err}."
 

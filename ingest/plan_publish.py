@@ -15,7 +15,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from baulk.ingest import broker, topics
 from baulk.ingest.errors import BrokerError
 from baulk.ingest.shop import Shop
-from baulk.models.plan.air import AirPlan
+from baulk.models.plan.humidity.plan import AirPlan
 
 WAIT_S: Final = 10.0
 EXPIRES: Final = timedelta(hours=24)  # a plan that nobody renews must not stand for ever

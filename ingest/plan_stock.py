@@ -18,8 +18,8 @@ from baulk.ingest.shop import Shop
 from baulk.models.diffusion import law_for
 from baulk.models.drying.solver import Members
 from baulk.models.field import MoistureField
-from baulk.models.plan import stock
-from baulk.models.plan.stock import Stock
+from baulk.models.plan.humidity import timbers
+from baulk.models.plan.humidity.timbers import Stock
 
 FRESH_S: Final = 12 * 3600.0
 _MEMBERS: Final = tuple(each.name for each in fields(Members))
@@ -49,7 +49,7 @@ def of(shop: Shop, inputs: Inputs) -> tuple[Stock, bool]:
         if found is not None:
             return found
     fitted = evaluation.fitted_to(inputs)
-    made = stock.stock(
+    made = timbers.stock(
         inputs.timber,
         inputs.wood,
         inputs.use,

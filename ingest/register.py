@@ -21,7 +21,7 @@ from baulk.ingest.register_engine import Backing
 from baulk.ingest.store.moments import to_us
 from baulk.ingest.tables import COUNTER, EVENT, FIELDS, TIMBER, columns, event_of, timber_of
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.plan.part import Part
+from baulk.models.plan.buying.parts import Part
 from baulk.models.reading import Owner, Quantity, Series
 from baulk.models.timber import Event, EventKind, Place, Timber, Value
 

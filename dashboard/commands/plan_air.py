@@ -14,7 +14,7 @@ from baulk.ingest import plan_air, plan_publish
 from baulk.ingest import shop as shops
 from baulk.models import units
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.air import AirPlan
+from baulk.models.plan.humidity.plan import AirPlan
 from baulk.models.units import TemperatureUnit
 
 SHOWN_WEEKS = (0, 1, 2, 3, 4, 6, 8, 12, 16, 20, 26, 32, 38, 44, 52, 65, 78, 91, 104)

@@ -17,10 +17,11 @@ from baulk.dashboard.paper import files
 from baulk.ingest import shop as shops
 from baulk.models import species, units
 from baulk.models.errors import OutOfRange
-from baulk.models.plan import buy as buying
-from baulk.models.plan import buy_words, part
-from baulk.models.plan.buying import BuyPlan, Wish
-from baulk.models.plan.order import KERF_MM, TRIM_MM
+from baulk.models.plan.buying import buy as buying
+from baulk.models.plan.buying import parts as buying_parts
+from baulk.models.plan.buying import sentences
+from baulk.models.plan.buying.purchase import BuyPlan, Wish
+from baulk.models.plan.sawing.order import KERF_MM, TRIM_MM
 from baulk.models.verdict.rough_out import PLANING_MM
 from baulk.models.wording import day
 
@@ -29,7 +30,7 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     parts: Annotated[
         Path | None,
         typer.Option(
-            help=f"Parts list, a CSV with {part.COLUMNS}; left out: the register's.", metavar="FILE"
+            help=f"Parts list, a CSV with {buying_parts.COLUMNS}; left out: the register's.", metavar="FILE"
         ),
     ] = None,
     kind: Annotated[
@@ -61,9 +62,9 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         shown = _system(system, opened.config.shop.units)
         bare: units.LengthUnit = "in" if shown == "inch" else "mm"
         listed = (
-            part.PartList(parts=tuple(opened.register.parts()))
+            buying_parts.PartList(parts=tuple(opened.register.parts()))
             if parts is None
-            else part.read_csv(_text(parts), now_utc=now_utc)
+            else buying_parts.read_csv(_text(parts), now_utc=now_utc)
         )
         if not listed.parts and parts is None:
             raise OutOfRange("the register", "holds no parts; give a list with --parts FILE")
@@ -105,14 +106,14 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         told=not json,
     )
     if out is not None:
-        files.write(out, buy_words.mill_csv(made).encode())
+        files.write(out, sentences.mill_csv(made).encode())
     if json:
         say_json(plain(made) | {"refused": plain(listed.refused), "words": made.words(shown)})
         return
     _tell(made, listed, shown, out)
 
 
-def _tell(made: BuyPlan, listed: part.PartList, shown: units.System, out: Path | None) -> None:
+def _tell(made: BuyPlan, listed: buying_parts.PartList, shown: units.System, out: Path | None) -> None:
     for refused in listed.refused:
         say(f"Line {refused.line} was left out: {refused.why}.")
     say(made.words(shown)[0])
@@ -132,7 +133,7 @@ def _tell(made: BuyPlan, listed: part.PartList, shown: units.System, out: Path |
                 for each in made.assignments
             ],
         )
-    for line in buy_words.rest(made, shown):
+    for line in sentences.rest(made, shown):
         say(line)
     for title, lines in (
         ("It assumes", made.assumptions),

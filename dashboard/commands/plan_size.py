@@ -13,9 +13,9 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.models import species, units, use_class
 from baulk.models.errors import OutOfRange
-from baulk.models.plan import size as sizes
-from baulk.models.plan.cut import CutPlan
-from baulk.models.plan.order import KERF_MM, TRIM_MM, Order, Placement, SizePlan
+from baulk.models.plan.sawing import allowance as sizes
+from baulk.models.plan.sawing.cutting import CutPlan
+from baulk.models.plan.sawing.order import KERF_MM, TRIM_MM, Order, Placement, SizePlan
 from baulk.models.verdict.rough_out import PLANING_MM
 
 Length = str | None

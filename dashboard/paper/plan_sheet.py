@@ -11,11 +11,11 @@ from baulk.dashboard import saw_drawing, words
 from baulk.dashboard.paper import ink, laying
 from baulk.dashboard.paper.ink import MM
 from baulk.models import units
-from baulk.models.plan import buy_words
-from baulk.models.plan.air import AirPlan
-from baulk.models.plan.buying import BuyPlan
-from baulk.models.plan.cut import CutPlan
-from baulk.models.plan.order import SizePlan
+from baulk.models.plan.buying import sentences
+from baulk.models.plan.buying.purchase import BuyPlan
+from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.sawing.cutting import CutPlan
+from baulk.models.plan.sawing.order import SizePlan
 from baulk.models.units import System, TemperatureUnit
 
 Plan = AirPlan | SizePlan | CutPlan | BuyPlan
@@ -179,4 +179,4 @@ def _buy(plan: BuyPlan, system: System, room: float) -> list[Flowable]:
         heads = ("part", "pieces", "timber", "saw now", "ready", "by")
         widths = [room * part for part in (0.24, 0.08, 0.13, 0.18, 0.15, 0.22)]
         parts += [laying.heading("From the yard"), laying.table(heads, rows, widths)]
-    return [*parts, Spacer(1, 4), *laying.points(buy_words.rest(plan, system))]
+    return [*parts, Spacer(1, 4), *laying.points(sentences.rest(plan, system))]

@@ -13,10 +13,11 @@ from baulk.dashboard import data, desk, frame, plan_paper, planning, saw_drawing
 from baulk.dashboard.commands.plan_size import STEPS_MM
 from baulk.ingest.shop import Shop
 from baulk.models import species, units, use_class
-from baulk.models.plan import buy, buy_words, part, size
-from baulk.models.plan.buying import BuyPlan, Wish
-from baulk.models.plan.cut import CutPlan
-from baulk.models.plan.order import Order, SizePlan
+from baulk.models.plan.buying import buy, parts, sentences
+from baulk.models.plan.buying.purchase import BuyPlan, Wish
+from baulk.models.plan.sawing import allowance
+from baulk.models.plan.sawing.cutting import CutPlan
+from baulk.models.plan.sawing.order import Order, SizePlan
 
 HEARTS = {"boxed": "boxed at the centre", "free": "outside the piece", "offset": "inside, off centre"}
 WANTED = {"any": "wherever it falls", "boxed": "boxed", "free": "outside"}
@@ -109,7 +110,7 @@ def to_order(system: units.System) -> None:
     more |= {"kerf_mm": kerf} if kerf is not None else {}
     more |= {"planing_mm": planing} if planing is not None else {}
     more |= {"wane_mm": wane} if wane is not None else {}
-    made = size.size(wish_of(finished, length, system, **more), species.get(kind), use_class.get(use))
+    made = allowance.size(wish_of(finished, length, system, **more), species.get(kind), use_class.get(use))
     first, *rest = made.words(system)
     st.markdown(f"**{first}**")
     for line in rest:
@@ -204,13 +205,13 @@ def from_timber(system: units.System) -> None:
         drawing(saw_drawing.of_cut(made, system, which), f"{made.stock.name}-saw")
 
 
-def parts_wanted(system: units.System) -> list[part.Part]:
+def parts_wanted(system: units.System) -> list[parts.Part]:
     """Show the list of parts, from a file or from the register, to be written over; return what is wanted."""
     given = st.file_uploader(
-        "Parts list as CSV", type=["csv", "txt"], key="parts_file", help=f"Columns: {part.COLUMNS}."
+        "Parts list as CSV", type=["csv", "txt"], key="parts_file", help=f"Columns: {parts.COLUMNS}."
     )
     listed = desk.ask(lambda shop: shop.register.parts())
-    text = part.write_csv(listed, system)
+    text = parts.write_csv(listed, system)
     if given is not None:
         try:
             text = given.getvalue().decode("utf-8")
@@ -220,12 +221,12 @@ def parts_wanted(system: units.System) -> list[part.Part]:
     try:
         table = pd.read_csv(io.StringIO(text), dtype=str, sep=None, engine="python").fillna("")
     except (ValueError, pd.errors.ParserError):
-        table = pd.DataFrame(columns=part.COLUMNS.split(","))
+        table = pd.DataFrame(columns=parts.COLUMNS.split(","))
     edited = st.data_editor(table, num_rows="dynamic", hide_index=True, key="parts_table", width="stretch")
     if edited.empty:
         st.caption("Load a list, or write the parts into the table: the last line takes a new one.")
         return []
-    found = part.read_csv(
+    found = parts.read_csv(
         edited.fillna("").to_csv(index=False), now_utc=frame.now(), bare="in" if system == "inch" else "mm"
     )
     for refused in found.refused:
@@ -272,18 +273,18 @@ def buying(system: units.System) -> None:
         made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air)
     st.markdown(f"**{made.words(system)[0]}**")
     for each in made.assignments:
-        st.markdown(f"- {buy_words.taken_words(each, system)}")
+        st.markdown(f"- {sentences.taken_words(each, system)}")
     for short in made.shortfalls:
-        st.markdown(f"- {buy_words.short_words(short, system)}")
+        st.markdown(f"- {sentences.short_words(short, system)}")
     take_away.offer(
         "parts", lambda: take_away.rows([*made.assignments] or [*made.shortfalls]), key="assignments"
     )
     if made.mill:
         st.header("For the mill", anchor=False)
         for line in made.mill:
-            st.markdown(f"- {buy_words.mill_line(line, system)}")
+            st.markdown(f"- {sentences.mill_line(line, system)}")
         st.download_button(
-            "List for the mill as CSV", buy_words.mill_csv(made), "mill.csv", "text/csv", key="mill_csv"
+            "List for the mill as CSV", sentences.mill_csv(made), "mill.csv", "text/csv", key="mill_csv"
         )
     told(made)
 

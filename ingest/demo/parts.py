@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from importlib import resources
 from typing import Final
 
-from baulk.models.plan import part
-from baulk.models.plan.part import Part
+from baulk.models.plan.buying import parts as buying_parts
+from baulk.models.plan.buying.parts import Part
 
 FILE: Final = "ferry-parts.csv"
 WRITTEN_UTC: Final = datetime(2026, 11, 25, tzinfo=UTC)
@@ -31,5 +31,5 @@ def parts(now_utc: datetime) -> tuple[Part, ...]:
     later = now_utc.replace(hour=0, minute=0, second=0, microsecond=0) - WRITTEN_UTC
     return tuple(
         replace(each, wanted_by_utc=each.wanted_by_utc and each.wanted_by_utc + later)
-        for each in part.read_csv(text).parts
+        for each in buying_parts.read_csv(text).parts
     )

@@ -6,7 +6,7 @@ from datetime import timedelta
 from baulk.ingest import notices
 from baulk.ingest import shop as shop_module
 from baulk.ingest.wire.message import RawMessage
-from baulk.models.plan.part import Part
+from baulk.models.plan.buying.parts import Part
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.timber import Event, EventKind, Place
 

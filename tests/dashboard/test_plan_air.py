@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from baulk.dashboard import air_plan, air_plan_chart, commands
 from baulk.dashboard.commands import plan as group
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.air import AirPlan
+from baulk.models.plan.humidity.plan import AirPlan
 
 
 def run(*words):
@@ -111,6 +111,6 @@ def test_volumes_are_read_either_way():
 
 
 def test_every_limit_of_the_chart_is_a_field_of_the_week():
-    from baulk.models.plan.air import Week  # noqa: PLC0415
+    from baulk.models.plan.humidity.plan import Week  # noqa: PLC0415
 
     assert set(air_plan_chart.LIMITS) <= {each.name for each in fields(Week)}

@@ -12,10 +12,10 @@ from baulk.dashboard import commands, saw_drawing
 from baulk.ingest import shop as shops
 from baulk.models import species, use_class
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
-from baulk.models.plan import place_cut, size
-from baulk.models.plan.cut import Stock
-from baulk.models.plan.order import Order
-from baulk.models.plan.place_cut import Wet
+from baulk.models.plan.sawing import allowance, place_cut
+from baulk.models.plan.sawing.cutting import Stock
+from baulk.models.plan.sawing.order import Order
+from baulk.models.plan.sawing.place_cut import Wet
 from baulk.models.section import Section
 
 OAK = species.get("white oak")
@@ -139,9 +139,9 @@ def test_a_list_without_one_good_line_is_a_sentence(run, tmp_path):
 
 
 def test_the_example_list_of_the_demo_is_read_whole(root):
-    from baulk.models.plan import part  # noqa: PLC0415
+    from baulk.models.plan.buying import parts as buying_parts  # noqa: PLC0415
 
-    found = part.read_csv((root / "ingest" / "demo" / "ferry-parts.csv").read_text())
+    found = buying_parts.read_csv((root / "ingest" / "demo" / "ferry-parts.csv").read_text())
     assert found.refused == ()
     assert len(found.parts) == 9
 
@@ -166,7 +166,9 @@ def test_the_drawing_holds_every_piece_and_its_distances():
     assert len(dashed) == count
     assert f"{count}: saw" in sheet.svg()
     assert sheet.pdf().startswith(b"%PDF")
-    one = saw_drawing.of_size(size.size(Order(width_mm=60, depth_mm=60, length_mm=2000), OAK, USE), "inch")
+    one = saw_drawing.of_size(
+        allowance.size(Order(width_mm=60, depth_mm=60, length_mm=2000), OAK, USE), "inch"
+    )
     assert "Saw or order" in one.svg()
 
 
@@ -195,7 +197,7 @@ def test_the_page_lays_out_a_timber(plans):
 
 
 def test_the_page_plans_the_registers_parts(app, shop_folder):
-    from baulk.models.plan.part import Part  # noqa: PLC0415
+    from baulk.models.plan.buying.parts import Part  # noqa: PLC0415
 
     with shops.open(shop_folder) as shop:
         shop.register.save_part(

@@ -9,7 +9,7 @@ import pytest
 
 from baulk.ingest import config, shop
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.plan.part import Part
+from baulk.models.plan.buying.parts import Part
 from baulk.models.timber import Place
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)

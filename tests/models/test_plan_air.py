@@ -16,12 +16,12 @@ from baulk.models.drying.solver import Members
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.forecast import QUANTILES, Forecast
-from baulk.models.plan import air, air_words, opening, schedule, window
-from baulk.models.plan.air_room import Room
-from baulk.models.plan.exchange import Exchange
-from baulk.models.plan.schedule import Need
-from baulk.models.plan.stock import CELLS, WEEK_S, Stock, ready_days
-from baulk.models.plan.window import Band
+from baulk.models.plan.humidity import plan, schedule, sentences, window
+from baulk.models.plan.humidity import remedies as humidity_remedies
+from baulk.models.plan.humidity.room import Exchange, Room
+from baulk.models.plan.humidity.schedule import Need
+from baulk.models.plan.humidity.timbers import CELLS, WEEK_S, Stock, ready_days
+from baulk.models.plan.humidity.window import Band
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 from baulk.models.verdict import readiness
@@ -167,7 +167,7 @@ def test_no_steady_humidity_inside_the_window_beats_the_schedule():
 
 def test_a_dry_use_wants_dry_air_and_gains_by_it():
     asked = need(piece(wood="Douglas-fir", mc=28.0, use="joinery", mm=120.0, cut=90.0), temp_c=15.0, rh=78.0)
-    made = air.plan(asked, air.Water())
+    made = plan.plan(asked, plan.Water())
     (gain,) = made.gains
     assert gain.gained_weeks.median > 8
     assert gain.plan_weeks.median < gain.nothing_weeks.median
@@ -204,10 +204,10 @@ def test_the_quick_measure_of_readiness_agrees_with_the_verdicts_rule(mc, use, b
 def test_what_closes_the_window_is_named_and_what_opens_it_is_worked_out():
     asked = need(piece(mc=70.0), piece("PINE-1", "longleaf pine", 20.0, "deck"))
     rh, found = schedule.agreed(np.zeros(len(schedule.KNOTS)), asked)
-    ((low, tag, high, weeks), *_) = opening.closers(found)
+    ((low, tag, high, weeks), *_) = humidity_remedies.closers(found)
     assert (low, tag, high) == ("checking", "OAK-1", "mould")
     assert weeks == int(np.sum(~found.open)) > 4
-    remedies = {each.what: each for each in opening.remedies(asked, rh, found)}
+    remedies = {each.what: each for each in humidity_remedies.remedies(asked, rh, found)}
     assert remedies["move"].weeks_open == weeks  # without the oak nothing wants damp air
     cool = remedies["cool"]
     assert cool.temp_c is not None
@@ -221,13 +221,13 @@ def test_glued_work_beside_green_oak_closes_the_window_and_wrapping_it_opens_it(
     asked = need(piece(mc=50.0), bands=[Band(name="glued frames", low_pct=8, high_pct=12)], temp_c=3.0)
     rh, found = schedule.agreed(np.zeros(len(schedule.KNOTS)), asked)
     assert found.high_by[0] == "finished work"
-    remedies = {each.what: each for each in opening.remedies(asked, rh, found)}
+    remedies = {each.what: each for each in humidity_remedies.remedies(asked, rh, found)}
     assert remedies["cover"].weeks_open == remedies["cover"].of_weeks > 0
 
 
 def test_the_water_of_the_timbers_is_what_they_lose():
     asked = need(piece(mc=40.0, stood=10.0), temp_c=15.0)
-    made = air.plan(asked, air.Water(), hold_rh=65.0)
+    made = plan.plan(asked, plan.Water(), hold_rh=65.0)
     one = asked.stocks[0]
     fields = one.dried(asked.room.held(np.full(156, 65.0)), asked.room.at_s())
     lost = np.median(fields[0].mean_pct) - np.median(fields[-1].mean_pct)
@@ -240,10 +240,10 @@ def test_the_water_of_the_timbers_is_what_they_lose():
 
 def test_draught_people_and_timbers_add_up_to_what_must_be_taken_out():
     asked = need(piece(mc=40.0, stood=10.0), temp_c=15.0, rh=80.0)
-    counted = air.Water(
+    counted = plan.Water(
         volume_m3=200.0, exchange=GIVEN, outside=asked.room.year, people_h_day=16.0, price_kwh=0.3
     )
-    made = air.plan(asked, counted, hold_rh=60.0)
+    made = plan.plan(asked, counted, hold_rh=60.0)
     week = made.weeks[10]
     assert week.need_l_day == pytest.approx(week.timbers_l_day + week.draught_l_day + 16 * 0.3)
     # 24 h x 200 m3 x 0.4/h x (80 - 60) % of 12.8 g/m3 (saturated at 15 degC, steam tables)
@@ -254,7 +254,7 @@ def test_draught_people_and_timbers_add_up_to_what_must_be_taken_out():
 
 def test_the_words_name_the_numbers_and_end_with_the_caution():
     asked = need(piece(mc=60.0), temp_c=20.0)
-    said = air.plan(asked, air.Water(unknown="the room's volume is not known.")).words()
+    said = plan.plan(asked, plan.Water(unknown="the room's volume is not known.")).words()
     text = " ".join(said)
     assert "OAK-1 may be squared" in text
     assert "no humidity suits all" in text
@@ -264,7 +264,7 @@ def test_the_words_name_the_numbers_and_end_with_the_caution():
 
 def test_a_plan_says_what_it_rests_on_and_what_would_change_it():
     asked = need(piece(mc=30.0, build_days=365.0, stood=12.0), piece("PINE-1", "longleaf pine", 18.0, "deck"))
-    made = air.plan(asked, air.Water(), hold_rh=60.0)
+    made = plan.plan(asked, plan.Water(), hold_rh=60.0)
     assert any("longleaf pine" in each and "no published safe start" in each for each in made.assumptions)
     assert any(
         "weeks sooner" in each or "week sooner" in each or "same time" in each for each in made.changes
@@ -275,18 +275,18 @@ def test_impossible_wishes_are_refused_in_sentences():
     with pytest.raises(OutOfRange, match="was it in °F"):
         room(held=61.0)
     with pytest.raises(OutOfRange, match="has no timber"):
-        air.plan(need(), air.Water())
+        plan.plan(need(), plan.Water())
     with pytest.raises(OutOfRange, match="between 0 and 100"):
-        air.plan(need(piece()), air.Water(), hold_rh=170.0)
+        plan.plan(need(piece()), plan.Water(), hold_rh=170.0)
     with pytest.raises(OutOfRange, match="the hours of work"):
-        air.Water(people_h_day=-1.0)
+        plan.Water(people_h_day=-1.0)
     with pytest.raises(OutOfRange, match="the driest air"):
         room(driest_rh=2.0)
 
 
 def test_a_line_is_told_by_its_turns():
-    assert air_words.turns([0, 1, 2, 3, 4], 0.1) == [0, 4]
-    assert air_words.turns([0, 5, 10, 5, 0], 1.0) == [0, 2, 4]
+    assert sentences.turns([0, 1, 2, 3, 4], 0.1) == [0, 4]
+    assert sentences.turns([0, 5, 10, 5, 0], 1.0) == [0, 2, 4]
 
 
 def test_a_room_in_frost_has_no_mould_limit():
@@ -297,6 +297,6 @@ def test_a_room_in_frost_has_no_mould_limit():
 
 def test_without_timber_to_dry_the_air_stays_as_it_would():
     kept = replace(piece(mc=15.0, part="keep"), part="keep")
-    made = air.plan(need(kept, temp_c=15.0, rh=70.0), air.Water())
+    made = plan.plan(need(kept, temp_c=15.0, rh=70.0), plan.Water())
     assert made.gains == ()
     assert made.weeks[20].set_pct == pytest.approx(70.0, abs=1.0)

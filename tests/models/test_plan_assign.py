@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.assign import assign
+from baulk.models.plan.buying.assignment import assign
 
 INF = float("inf")
 

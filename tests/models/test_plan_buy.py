@@ -13,11 +13,12 @@ import pytest
 from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.plan import arrive, buy, buy_words, ready, size
-from baulk.models.plan.buying import InYard, Wish
-from baulk.models.plan.cut import Stock
-from baulk.models.plan.order import Order
-from baulk.models.plan.part import Part
+from baulk.models.plan.buying import buy, lead_time, ready_stock, sentences
+from baulk.models.plan.buying.parts import Part
+from baulk.models.plan.buying.purchase import InYard, Wish
+from baulk.models.plan.sawing import allowance
+from baulk.models.plan.sawing.cutting import Stock
+from baulk.models.plan.sawing.order import Order
 from baulk.models.section import Finished, Section
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
@@ -107,27 +108,27 @@ def test_the_allowance_now_is_that_of_the_size_plan():
     order = Order(width_mm=150, depth_mm=150, length_mm=2500, bow_mm=5, crook_mm=3, start_pct=24.0)
     for placement in ("boxed", "free"):
         asked = replace(order, placement=placement)
-        full = size.needed(asked, OAK, ABOVE)[1]
-        quick = ready.need_now_mm(asked, OAK, ABOVE, 24.0)
+        full = allowance.needed(asked, OAK, ABOVE)[1]
+        quick = ready_stock.need_now_mm(asked, OAK, ABOVE, 24.0)
         assert quick == pytest.approx(full, abs=0.35)
 
 
 def test_another_use_waits_for_the_forecast_mean():
     # tangential shrinkage of 150 mm from M to 19 % is the tolerance of 2.5 mm: 0.105 x 150 / 30 mm a point
-    below = ready.dry_enough_pct(POST, OAK, ABOVE)
+    below = ready_stock.dry_enough_pct(POST, OAK, ABOVE)
     assert below == pytest.approx(19 + 2.5 / (0.105 * 150 / 30), abs=1e-9)
     ahead = timber(
         use_class="deck",
         ahead_posix_s=tuple(NOW.timestamp() + 86_400 * np.array([0.0, 100, 200, 300])),
         ahead_mean_pct=(40.0, 30.0, below - 0.1, 20.0),
     )
-    when, how = ready.when(POST, ahead, ABOVE, now_utc=NOW, confidence=0.9)
+    when, how = ready_stock.when(POST, ahead, ABOVE, now_utc=NOW, confidence=0.9)
     assert (when - NOW).days == 200
     assert "forecast mean" in how
 
 
 def test_a_keel_may_be_cut_today():
-    when, _ = ready.when(
+    when, _ = ready_stock.when(
         replace(POST, use_class="backbone-immersed"), timber(), use_class.get("backbone-immersed"),
         now_utc=NOW, confidence=0.9,
     )  # fmt: skip
@@ -143,7 +144,9 @@ def test_an_empty_yard_buys_everything_and_says_when():
     assert short.size.green.width_mm > 80
     assert NOW < short.arrival.latest_utc < far.wanted_by_utc
     (line,) = found.mill
-    assert line.board_feet == pytest.approx(size.board_feet(line.width_mm, line.depth_mm, line.length_mm))
+    assert line.board_feet == pytest.approx(
+        allowance.board_feet(line.width_mm, line.depth_mm, line.length_mm)
+    )
     assert line.volume_m3 == pytest.approx(line.board_feet * 144 * 0.0254**3, rel=1e-9)
     assert found.words("inch")[0] == "0 of 1 pieces come out of the yard; 1 must be bought."
 
@@ -151,8 +154,8 @@ def test_an_empty_yard_buys_everything_and_says_when():
 def test_the_latest_day_is_early_enough_and_a_later_one_is_not():
     wanted, use = NOW + timedelta(days=1000), use_class.get("frame-outdoors")
     green = Section(width_mm=95, depth_mm=95)
-    dries = arrive.Drying(green, Finished(width_mm=80, depth_mm=80), 2700, OAK, use, AIR)
-    found = arrive.arrival(dries, use, 64.0, now_utc=NOW, wanted_utc=wanted, confidence=0.7)
+    dries = lead_time.Drying(green, Finished(width_mm=80, depth_mm=80), 2700, OAK, use, AIR)
+    found = lead_time.arrival(dries, use, 64.0, now_utc=NOW, wanted_utc=wanted, confidence=0.7)
     then = found.latest_utc.timestamp()
     assert dries.by(then, wanted.timestamp()) >= 0.7
     assert dries.by(then + 7 * 86_400, wanted.timestamp()) < 0.7
@@ -161,8 +164,8 @@ def test_the_latest_day_is_early_enough_and_a_later_one_is_not():
 def test_too_late_for_green_asks_for_a_moisture_that_does_and_one_point_more_does_not():
     wanted = NOW + timedelta(days=120)
     green = Section(width_mm=180, depth_mm=180)
-    dries = arrive.Drying(green, Finished(width_mm=150, depth_mm=150), 2700, OAK, ABOVE, AIR)
-    found = arrive.arrival(dries, ABOVE, 64.0, now_utc=NOW, wanted_utc=wanted, confidence=0.9)
+    dries = lead_time.Drying(green, Finished(width_mm=150, depth_mm=150), 2700, OAK, ABOVE, AIR)
+    found = lead_time.arrival(dries, ABOVE, 64.0, now_utc=NOW, wanted_utc=wanted, confidence=0.9)
     assert found.latest_utc is None
     assert ABOVE.service_low_pct <= found.seasoned_pct < 40
     start, end = NOW.timestamp(), wanted.timestamp()
@@ -199,7 +202,7 @@ def test_alike_sizes_are_one_line_for_the_mill_and_the_table_is_read_back():
     found = plan(two, [])
     (line,) = found.mill
     assert (line.count, line.parts) == (3, ("Post", "Other post"))
-    (row,) = csv.DictReader(io.StringIO(buy_words.mill_csv(found)))
+    (row,) = csv.DictReader(io.StringIO(sentences.mill_csv(found)))
     assert float(row["board_feet"]) == pytest.approx(line.board_feet, abs=0.05)
     assert row["for"] == "Post; Other post"
 

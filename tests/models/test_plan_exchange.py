@@ -7,8 +7,8 @@ import pytest
 
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
-from baulk.models.plan import exchange
-from baulk.models.plan.water import vapour_g_m3
+from baulk.models.plan.humidity import room as humidity_room
+from baulk.models.plan.humidity.water import vapour_g_m3
 
 HOUR_S = 3600.0
 
@@ -50,7 +50,7 @@ def room(outside, rate, source, *, seed=5, noise_g=0.15):
 @pytest.mark.parametrize("rate", [0.1, 0.4, 1.5])
 def test_the_air_changes_of_a_room_are_found_within_their_interval(rate):
     inside = weather(40)
-    found = exchange.learn(room(inside, rate, source=0.3), inside)
+    found = humidity_room.learn(room(inside, rate, source=0.3), inside)
     assert found.low <= rate <= found.high
     assert found.per_h == pytest.approx(rate, rel=0.3)
     assert found.source_g_m3_h == pytest.approx(0.3, rel=0.4)
@@ -60,7 +60,7 @@ def test_the_interval_holds_the_truth_as_often_as_it_says():
     held = []
     for seed in range(12):
         outside = weather(25, seed=seed)
-        found = exchange.learn(room(outside, 0.4, source=0.3, seed=seed + 100, noise_g=0.3), outside)
+        found = humidity_room.learn(room(outside, 0.4, source=0.3, seed=seed + 100, noise_g=0.3), outside)
         held.append(found.low <= 0.4 <= found.high)
     assert np.mean(held) >= 0.75  # 0.9 is claimed; twelve tries fall below 0.75 once in fifty
 
@@ -68,13 +68,13 @@ def test_the_interval_holds_the_truth_as_often_as_it_says():
 def test_a_steady_weather_can_tell_nothing_and_says_so():
     outside = weather(20, swing=0.01)
     with pytest.raises(OutOfRange, match="hardly changed"):
-        exchange.learn(room(outside, 0.4, source=0.3), outside)
+        humidity_room.learn(room(outside, 0.4, source=0.3), outside)
 
 
 def test_two_days_are_too_few():
     outside = weather(2)
     with pytest.raises(OutOfRange, match=r"2\.0 days only|1\.\d days only"):
-        exchange.learn(room(outside, 0.4, source=0.3), outside)
+        humidity_room.learn(room(outside, 0.4, source=0.3), outside)
 
 
 def test_a_room_that_does_not_follow_the_weather_is_refused():
@@ -86,4 +86,4 @@ def test_a_room_that_does_not_follow_the_weather_is_refused():
         rh_pct=60 + chance.normal(0, 1.0, outside.posix_s.size),
     )
     with pytest.raises(OutOfRange, match="air changes"):
-        exchange.learn(alone, outside)
+        humidity_room.learn(alone, outside)

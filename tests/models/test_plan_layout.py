@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from baulk.models.errors import OutOfRange
-from baulk.models.plan import layout
-from baulk.models.plan.layout import Rect
+from baulk.models.plan.sawing import layout
+from baulk.models.plan.sawing.layout import Rect
 from baulk.models.section import Section
 
 

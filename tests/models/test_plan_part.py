@@ -7,15 +7,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.plan import part
-from baulk.models.plan.part import Part
+from baulk.models.plan.buying import parts as buying_parts
+from baulk.models.plan.buying.parts import Part
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 HEAD = "part,finished,length,curve,use,wanted by,heart,count\n"
 
 
 def test_a_list_in_inches_is_read():
-    found = part.read_csv(HEAD + "Sternpost,8 x 6 in,7 ft 6 in,0,backbone above water,2027-05-01,boxed,2\n")
+    found = buying_parts.read_csv(
+        HEAD + "Sternpost,8 x 6 in,7 ft 6 in,0,backbone above water,2027-05-01,boxed,2\n"
+    )
     (one,) = found.parts
     assert (one.width_mm, one.depth_mm, one.length_mm) == (203.2, 152.4, 2286.0)
     assert one.use_class == "backbone-above-water"
@@ -24,7 +26,7 @@ def test_a_list_in_inches_is_read():
 
 
 def test_a_unit_may_stand_in_the_heading_and_semicolons_between():
-    found = part.read_csv("part;section (mm);length_m;curve (mm);use\nRib;60 x 40;2.4;180;planking\n")
+    found = buying_parts.read_csv("part;section (mm);length_m;curve (mm);use\nRib;60 x 40;2.4;180;planking\n")
     assert found.parts[0].length_mm == 2400
     assert found.parts[0].sweep_mm == 180
 
@@ -49,7 +51,7 @@ def test_a_unit_may_stand_in_the_heading_and_semicolons_between():
     ],
 )
 def test_a_line_that_is_no_part_is_named_with_its_reason_and_the_others_stay(line, says):
-    found = part.read_csv(f"{HEAD}Keel,8 x 8 in,12 ft,,backbone-immersed,,,\n\n{line}\n", now_utc=NOW)
+    found = buying_parts.read_csv(f"{HEAD}Keel,8 x 8 in,12 ft,,backbone-immersed,,,\n\n{line}\n", now_utc=NOW)
     assert [each.name for each in found.parts] == ["Keel"]
     assert found.refused[0].line == 4
     assert says in found.refused[0].why
@@ -67,14 +69,14 @@ def test_a_line_that_is_no_part_is_named_with_its_reason_and_the_others_stay(lin
 )
 def test_a_file_that_is_no_parts_list_says_so(text, says):
     with pytest.raises(OutOfRange, match=says):
-        part.read_csv(text)
+        buying_parts.read_csv(text)
 
 
 @given(st.text(max_size=60))
 def test_any_text_ends_in_parts_or_sentences(text):
     for whole in (text, HEAD + text):
         try:
-            found = part.read_csv(whole, now_utc=NOW)
+            found = buying_parts.read_csv(whole, now_utc=NOW)
         except BaulkError:
             continue
         assert len(found.parts) + len(found.refused) >= 1
@@ -97,5 +99,5 @@ def test_what_is_written_is_read_back(system):
         ),
         Part(name="Keel", width_mm=200, depth_mm=200, length_mm=4000, use_class="backbone-immersed"),
     )
-    assert "2027-03-04T12" in part.write_csv(parts, system)
-    assert part.read_csv(part.write_csv(parts, system)).parts == parts
+    assert "2027-03-04T12" in buying_parts.write_csv(parts, system)
+    assert buying_parts.read_csv(buying_parts.write_csv(parts, system)).parts == parts

@@ -12,12 +12,12 @@ from baulk.models import species, use_class
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.plan import layout, place_cut, size
-from baulk.models.plan.cut import Stock
-from baulk.models.plan.layout import Rect
-from baulk.models.plan.order import Order
-from baulk.models.plan.place_cut import Wet
-from baulk.models.plan.sweep import meet
+from baulk.models.plan.sawing import allowance, layout, place_cut
+from baulk.models.plan.sawing.cutting import Stock
+from baulk.models.plan.sawing.layout import Rect
+from baulk.models.plan.sawing.order import Order
+from baulk.models.plan.sawing.place_cut import Wet
+from baulk.models.plan.sawing.sweep import meet
 from baulk.models.section import Section
 
 OAK = species.get("white oak")
@@ -40,7 +40,7 @@ def test_the_place_beats_or_meets_every_place_of_a_five_millimetre_raster():
     ):
         piece = Section(width_mm=w, depth_mm=d, pith_x_mm=38 - x, pith_y_mm=19 - y)
         if piece.boxed_heart:
-            raster.append(float(size.moves(piece, OAK, 64.0, OUT.service_mc_pct).largest_mm))
+            raster.append(float(allowance.moves(piece, OAK, 64.0, OUT.service_mc_pct).largest_mm))
     assert len(raster) > 10
     assert found.largest_mm <= min(raster) + place_cut.ALIKE_MM
 

@@ -14,8 +14,8 @@ from baulk.models import shrinkage, species, use_class
 from baulk.models.distortion.movement import Shape
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
-from baulk.models.plan import size
-from baulk.models.plan.order import Order
+from baulk.models.plan.sawing import allowance
+from baulk.models.plan.sawing.order import Order
 from baulk.models.section import Section
 from baulk.models.verdict import rough_out
 
@@ -45,8 +45,8 @@ def term(plan, name):
 
 def test_a_board_foot_is_144_cubic_inches():
     # definition: 1 ft x 1 ft x 1 in; 8 x 8 in x 8 ft is 42 2/3
-    assert size.board_feet(304.8, 25.4, 304.8) == pytest.approx(1, rel=1e-12)
-    assert size.board_feet(203.2, 203.2, 8 * 304.8) == pytest.approx(128 / 3, rel=1e-12)
+    assert allowance.board_feet(304.8, 25.4, 304.8) == pytest.approx(1, rel=1e-12)
+    assert allowance.board_feet(203.2, 203.2, 8 * 304.8) == pytest.approx(128 / 3, rel=1e-12)
 
 
 def test_five_rows_of_coefficients_are_compared():
@@ -59,7 +59,7 @@ def test_far_from_the_pith_the_allowance_is_the_printed_coefficient(row):
     # the pith a mile below, the rings lie along the width: the width is tangential, the depth radial.
     wood = species.get(NAMES[row["species_or_row"]])
     section = Section(width_mm=152.4, depth_mm=152.4, pith_y_mm=-1.6e6)
-    (across, up), shape = size.uses_up(size.moves(section, wood, 14.0, 6.0))
+    (across, up), shape = allowance.uses_up(allowance.moves(section, wood, 14.0, 6.0))
     for lost, coefficient, total in (
         (across, row["CT_per_pct"], wood.shrinkage_tangential_pct),
         (up, row["CR_per_pct"], wood.shrinkage_radial_pct),
@@ -74,13 +74,13 @@ def test_shrinkage_and_shape_are_what_roughing_out_reckons_with(pith):
     x, y = solver.graded_edges_mm(180, 10), solver.graded_edges_mm(170, 10)
     section = Section(width_mm=180, depth_mm=170, pith_x_mm=pith[0], pith_y_mm=pith[1])
     moved = Shape(section, OAK, x, y).movement(np.full((10, 10), 64.0), 19.0)
-    shrinks, shape = size.uses_up(moved)
+    shrinks, shape = allowance.uses_up(moved)
     for mine, other in zip(shrinks, rough_out.needed_mm(moved), strict=True):
         assert mine + shape + 2 * rough_out.PLANING_MM == pytest.approx(float(other), rel=1e-9)
 
 
 def test_the_terms_add_up_to_the_size_and_the_size_is_on_the_mills_step():
-    plan = size.size(replace(SIX, step_mm=6.35, length_step_mm=304.8), OAK, ABOVE)
+    plan = allowance.size(replace(SIX, step_mm=6.35, length_step_mm=304.8), OAK, ABOVE)
     assert sum(each.width_mm for each in plan.terms) + 152.4 == pytest.approx(plan.needed_width_mm, abs=0.02)
     assert sum(each.depth_mm for each in plan.terms) + 152.4 == pytest.approx(plan.needed_depth_mm, abs=0.02)
     assert plan.green.width_mm / 6.35 == pytest.approx(round(plan.green.width_mm / 6.35))
@@ -89,11 +89,11 @@ def test_the_terms_add_up_to_the_size_and_the_size_is_on_the_mills_step():
 
 
 def test_a_boxed_heart_is_alike_both_ways_and_checks_and_a_free_one_does_not_check():
-    boxed = size.size(SIX, OAK, ABOVE)
+    boxed = allowance.size(SIX, OAK, ABOVE)
     assert term(boxed, "shrinkage").width_mm == pytest.approx(term(boxed, "shrinkage").depth_mm, rel=1e-6)
     assert boxed.check_mm > 5
     assert any("boxed heart checks" in each for each in boxed.cautions)
-    free = size.size(replace(SIX, placement="free"), OAK, ABOVE)
+    free = allowance.size(replace(SIX, placement="free"), OAK, ABOVE)
     assert free.check_mm == 0
     assert term(free, "shrinkage").width_mm > term(free, "shrinkage").depth_mm  # rings lie along the width
     assert free.faces[0].tangential_share > 0.8
@@ -102,7 +102,9 @@ def test_a_boxed_heart_is_alike_both_ways_and_checks_and_a_free_one_does_not_che
 @pytest.mark.parametrize("side", [50.0, 152.4, 300.0])
 def test_more_confidence_never_gives_a_smaller_size(side):
     needs = [
-        size.needed(Order(width_mm=side, depth_mm=side, length_mm=2000, confidence=each), OAK, ABOVE)[1][0]
+        allowance.needed(Order(width_mm=side, depth_mm=side, length_mm=2000, confidence=each), OAK, ABOVE)[1][
+            0
+        ]
         for each in (0.5, 0.6, 0.8, 0.9, 0.99)
     ]
     assert needs == sorted(set(needs))
@@ -110,7 +112,7 @@ def test_more_confidence_never_gives_a_smaller_size(side):
 
 def test_the_scatter_holds_the_confidence_asked_for():
     # pieces drawn with the spread that the plan says must hold the finished size that often
-    plan = size.size(SIX, OAK, ABOVE)
+    plan = allowance.size(SIX, OAK, ABOVE)
     draws = 1 + shrinkage.PIECES_VARY * np.random.default_rng(3).standard_normal(200_000)
     lost = term(plan, "shrinkage").width_mm + term(plan, "distortion").width_mm
     room = lost + term(plan, "scatter").width_mm
@@ -118,32 +120,32 @@ def test_the_scatter_holds_the_confidence_asked_for():
 
 
 def test_a_wane_adds_only_what_the_rest_does_not_clear():
-    bare = size.size(SIX, OAK, ABOVE)
+    bare = allowance.size(SIX, OAK, ABOVE)
     rest = sum(each.width_mm + each.depth_mm for each in bare.terms) / 2
-    assert term(size.size(replace(SIX, wane_mm=5), OAK, ABOVE), "wane").width_mm == 0
-    assert term(size.size(replace(SIX, wane_mm=rest + 4), OAK, ABOVE), "wane").width_mm == pytest.approx(
+    assert term(allowance.size(replace(SIX, wane_mm=5), OAK, ABOVE), "wane").width_mm == 0
+    assert term(allowance.size(replace(SIX, wane_mm=rest + 4), OAK, ABOVE), "wane").width_mm == pytest.approx(
         4, abs=0.5
     )
 
 
 def test_a_keel_in_the_water_needs_nothing_for_shrinkage_and_may_be_sawn_at_once():
-    plan = size.size(SIX, OAK, use_class.get("backbone-immersed"))
+    plan = allowance.size(SIX, OAK, use_class.get("backbone-immersed"))
     assert term(plan, "shrinkage").width_mm == 0
     assert any("may be sawn to size at once" in each for each in plan.would_change)
 
 
 def test_the_shops_own_bow_takes_the_place_of_custom():
-    own = size.size(replace(SIX, bow_mm=0.0, crook_mm=3.0), OAK, ABOVE)
+    own = allowance.size(replace(SIX, bow_mm=0.0, crook_mm=3.0), OAK, ABOVE)
     assert term(own, "bow").depth_mm == 0
     assert term(own, "crook").width_mm == 3
     assert term(own, "crook").mark == "measured"
-    assert term(size.size(SIX, OAK, ABOVE), "bow").mark == "common practice"
+    assert term(allowance.size(SIX, OAK, ABOVE), "bow").mark == "common practice"
 
 
 def test_the_weight_of_an_8_by_8_of_white_oak_is_the_handbooks():
     # 8 x 8 in x 8 ft at 64 %: 0.1007 m3 x 600 kg/m3 x 1.64 = 99.1 kg (Gb 0.60, Wood Handbook FPL-GTR-282)
-    plan = size.size(replace(SIX, width_mm=178, depth_mm=178, length_mm=2400, trim_mm=0, step_mm=203.2 / 32,
-                             length_step_mm=609.6), OAK, ABOVE)  # fmt: skip
+    plan = allowance.size(replace(SIX, width_mm=178, depth_mm=178, length_mm=2400, trim_mm=0,
+                                  step_mm=203.2 / 32, length_step_mm=609.6), OAK, ABOVE)  # fmt: skip
     assert (plan.green.width_mm, plan.green_length_mm) == (pytest.approx(203.2), pytest.approx(2438.4))
     assert plan.mass_kg == pytest.approx(99.1, abs=0.05)
     assert plan.volume_m3 == pytest.approx(0.1007, abs=5e-5)
@@ -172,10 +174,10 @@ def test_an_impossible_wish_is_a_sentence(change, says):
 
 def test_a_green_piece_that_no_log_gives_is_a_sentence():
     with pytest.raises(OutOfRange, match="more than any log gives"):
-        size.size(Order(width_mm=1180, depth_mm=1180, length_mm=3000), OAK, ABOVE)
+        allowance.size(Order(width_mm=1180, depth_mm=1180, length_mm=3000), OAK, ABOVE)
 
 
 def test_the_words_begin_with_the_size_in_the_persons_units():
-    plan = size.size(replace(SIX, step_mm=6.35, length_step_mm=304.8), OAK, ABOVE)
+    plan = allowance.size(replace(SIX, step_mm=6.35, length_step_mm=304.8), OAK, ABOVE)
     assert plan.words("inch")[0].startswith("Saw or order 7 x 7 in, 11 ft, white oak, heart boxed")
     assert plan.words("metric")[0].startswith("Saw or order 178 x 178 mm, 3.353 m, white oak")

@@ -10,7 +10,7 @@ import pytest
 
 from baulk.models import checking, psychrometrics, sorption
 from baulk.models.errors import OutOfRange
-from baulk.models.plan import water
+from baulk.models.plan.humidity import water
 
 INCH_M = 0.0254
 HOTTEST = 110.0

@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.plan import arrive, buy_words, ready, size
-from baulk.models.plan.assign import Amounts, assign
-from baulk.models.plan.buying import Assignment, BuyPlan, InYard, MillLine, Shortfall, Wish
-from baulk.models.plan.part import Part
-from baulk.models.plan.sweep import SHORT
+from baulk.models.plan.buying import lead_time, ready_stock, sentences
+from baulk.models.plan.buying.assignment import Amounts, assign
+from baulk.models.plan.buying.parts import Part
+from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, MillLine, Shortfall, Wish
+from baulk.models.plan.sawing import allowance
+from baulk.models.plan.sawing.sweep import SHORT
 from baulk.models.section import Finished
 
 WEEK_S: Final = 7 * 86_400.0
@@ -79,7 +80,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
 
     References
     ----------
-    Assignment: `baulk.models.plan.assign`; sizes: `plan.size`; days of arrival: `plan.arrive`.
+    Assignment: `baulk.models.plan.buying.assignment`; sizes: `plan.size`; days of arrival: `plan.arrive`.
     """
     _refuse(parts, now_utc)
     pairs = [[_pair(part, timber, wish, now_utc, air) for timber in yard] for part in parts]
@@ -126,9 +127,9 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
         others = _others(parts, yard, wish, now_utc, air)
     return replace(
         plan,
-        assumptions=buy_words.assumptions(plan, yard, futures=len(air)),
-        would_change=buy_words.would_change(plan, others),
-        cautions=buy_words.cautions(plan),
+        assumptions=sentences.assumptions(plan, yard, futures=len(air)),
+        would_change=sentences.would_change(plan, others),
+        cautions=sentences.cautions(plan),
     )
 
 
@@ -153,15 +154,15 @@ def _refuse(parts: Sequence[Part], now_utc: datetime) -> None:
 
 def _pair(part: Part, timber: InYard, wish: Wish, now_utc: datetime, air: Sequence[AirSeries]) -> _Pair:
     use = use_class.get(part.use_class)
-    found = ready.place(part, timber, use, wish)
+    found = ready_stock.place(part, timber, use, wish)
     if isinstance(found, str):
         return _Pair(reason=found)
     place, sawn = found
-    at_utc, how = ready.when(part, timber, use, now_utc=now_utc, confidence=wish.confidence)
+    at_utc, how = ready_stock.when(part, timber, use, now_utc=now_utc, confidence=wish.confidence)
     late = 0.0
     if part.wanted_by_utc is not None:
         if at_utc is None:
-            chance = ready.later(part, timber, use, place, now_utc=now_utc, air=air)
+            chance = ready_stock.later(part, timber, use, place, now_utc=now_utc, air=air)
             if chance < wish.confidence:
                 return _Pair(reason=f"is not ready in time: {chance:.0%} likely by then")
             at_utc = part.wanted_by_utc
@@ -257,19 +258,21 @@ def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it w
     if named is None:
         return replace(short, why_none="no wood is named for it; add a column wood, or give --species")
     wood, use = species.get(named), use_class.get(part.use_class)
-    order = replace(ready.order_for(part, wish), bow_mm=_bow_mm(part))
+    order = replace(ready_stock.order_for(part, wish), bow_mm=_bow_mm(part))
     if part.heart == "any":
         free = replace(order, placement="free")
-        smaller = np.prod(size.needed(free, wood, use)[1]) < np.prod(size.needed(order, wood, use)[1])
+        smaller = np.prod(allowance.needed(free, wood, use)[1]) < np.prod(
+            allowance.needed(order, wood, use)[1]
+        )
         order = free if smaller else order
     try:
-        planned = size.size(order, wood, use, compare=False)
+        planned = allowance.size(order, wood, use, compare=False)
     except BaulkError as err:
         return replace(short, why_none=str(err))
     if not air:
         return replace(short, size=planned)
-    dries = arrive.Drying(planned.green, planned.finished, planned.green_length_mm, wood, use, air)
-    found = arrive.arrival(
+    dries = lead_time.Drying(planned.green, planned.finished, planned.green_length_mm, wood, use, air)
+    found = lead_time.arrival(
         dries,
         use,
         planned.start_pct,
@@ -284,7 +287,7 @@ def _bow_mm(part: Part) -> float | None:
     """Wood for the curve of a part that is sawn out of a straight timber, as far as a section goes."""
     if part.sweep_mm == 0 or part.length_mm / (4 * part.sweep_mm) < SHORT:
         return None  # straight, or out of a crook that has the curve already
-    return min(part.sweep_mm + part.length_mm * size.BOW_PER_LENGTH, part.width_mm, part.depth_mm)
+    return min(part.sweep_mm + part.length_mm * allowance.BOW_PER_LENGTH, part.width_mm, part.depth_mm)
 
 
 def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:

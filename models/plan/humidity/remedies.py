@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.checking import mould_limit_pct
-from baulk.models.plan import window as windows
-from baulk.models.plan.schedule import EVERY, Need
-from baulk.models.plan.stock import Stock, surface_pct
-from baulk.models.plan.window import DAMPEST_RH, Window
+from baulk.models.plan.humidity import window as windows
+from baulk.models.plan.humidity.schedule import EVERY, Need
+from baulk.models.plan.humidity.timbers import Stock, surface_pct
+from baulk.models.plan.humidity.window import DAMPEST_RH, Window
 from baulk.models.section import Face, FaceCover
 
 Floats = NDArray[np.float64]

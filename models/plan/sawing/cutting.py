@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.layout import Rect
-from baulk.models.plan.order import Order
-from baulk.models.plan.sweep import Sweep
+from baulk.models.plan.sawing.layout import Rect
+from baulk.models.plan.sawing.order import Order
+from baulk.models.plan.sawing.sweep import Sweep
 from baulk.models.section import Finished, Section
 from baulk.models.units import System
 
@@ -189,6 +189,6 @@ class CutPlan:
         tuple of str
             Lines to print or to show.
         """
-        from baulk.models.plan import cut_words  # noqa: PLC0415 - the words need this type
+        from baulk.models.plan.sawing import cut_sentences  # noqa: PLC0415 - the words need this type
 
-        return cut_words.words(self, system)
+        return cut_sentences.words(self, system)

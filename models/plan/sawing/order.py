@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.part import LONGEST_MM, THICKEST_MM
+from baulk.models.plan.buying.parts import LONGEST_MM, THICKEST_MM
 from baulk.models.section import Face, Finished, Section
 from baulk.models.units import System
 from baulk.models.verdict.rough_out import PLANING_MM
@@ -211,6 +211,6 @@ class SizePlan:
         tuple of str
             Lines to print or to show.
         """
-        from baulk.models.plan import size_words  # noqa: PLC0415 - the words need this type
+        from baulk.models.plan.sawing import size_sentences  # noqa: PLC0415 - the words need this type
 
-        return size_words.words(self, system)
+        return size_sentences.words(self, system)

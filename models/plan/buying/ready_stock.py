@@ -11,11 +11,12 @@ import numpy as np
 
 from baulk.models import species
 from baulk.models.air import AirSeries
-from baulk.models.plan import arrive, size, spots
-from baulk.models.plan.buying import InYard, Wish
-from baulk.models.plan.order import Order
-from baulk.models.plan.part import Part
-from baulk.models.plan.sweep import SHORT, meet
+from baulk.models.plan.buying import lead_time
+from baulk.models.plan.buying.parts import Part
+from baulk.models.plan.buying.purchase import InYard, Wish
+from baulk.models.plan.sawing import allowance, spots
+from baulk.models.plan.sawing.order import Order
+from baulk.models.plan.sawing.sweep import SHORT, meet
 from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
@@ -69,17 +70,17 @@ def need_now_mm(order: Order, wood: Species, use: UseClass, mean_pct: float) -> 
 
     References
     ----------
-    As `baulk.models.plan.size`.
+    As `baulk.models.plan.sawing.allowance`.
     """
     tried = (order.width_mm * 1.1, order.depth_mm * 1.1)
-    x, y = size.pith_of(order, tried[1])
+    x, y = allowance.pith_of(order, tried[1])
     section = Section(width_mm=tried[0], depth_mm=tried[1], pith_x_mm=x, pith_y_mm=y)
     onset = wood.shrinkage_onset_pct
     then, now = (max(0.0, 1 - each / onset) for each in (use.service_mc_pct, mean_pct))
     to_come = max(0.0, 1 - now / then) if then > 0 else 0.0
-    shrinks, shape = size.uses_up(size.moves(section, wood, 400.0, use.service_mc_pct))
+    shrinks, shape = allowance.uses_up(allowance.moves(section, wood, 400.0, use.service_mc_pct))
     fixed = order.kerf_mm + 2 * order.planing_mm - order.tolerance_mm
-    sure = size.sureness(order.confidence) * to_come
+    sure = allowance.sureness(order.confidence) * to_come
     width, depth = (
         (side + fixed + (straighten or 0.0)) / (1 - sure * (each + shape) / at)
         for side, straighten, each, at in zip(
@@ -231,7 +232,7 @@ def _dried_on(
     mean_pct: float,
 ) -> float:
     wood, use = wood_and_use
-    return arrive.Drying(*what, species.get(wood), use, air).by(*times, mean_pct)
+    return lead_time.Drying(*what, species.get(wood), use, air).by(*times, mean_pct)
 
 
 def dry_enough_pct(part: Part, wood: Species, use: UseClass) -> float:

@@ -8,8 +8,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from baulk.models.plan.buying import Assignment, BuyPlan, InYard, MillLine, Shortfall
-from baulk.models.plan.size_words import STRENGTH
+from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, MillLine, Shortfall
+from baulk.models.plan.sawing.size_sentences import STRENGTH
 from baulk.models.units import System, show_length, show_mass, show_size
 from baulk.models.wording import day
 

@@ -12,15 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.checking import DECIDED_ABOVE_PCT
-from baulk.models.plan import schedule
-from baulk.models.plan.opening import both_c
-from baulk.models.plan.stock import WEEK_S
-from baulk.models.plan.water import DESICCANT_KWH_L, RATED_KWH_L
+from baulk.models.plan.humidity import schedule
+from baulk.models.plan.humidity.remedies import both_c
+from baulk.models.plan.humidity.timbers import WEEK_S
+from baulk.models.plan.humidity.water import DESICCANT_KWH_L, RATED_KWH_L
 from baulk.models.wording import day, share
 
 if TYPE_CHECKING:
-    from baulk.models.plan.air import AirPlan, Gain, Week
-    from baulk.models.plan.schedule import Need
+    from baulk.models.plan.humidity.plan import AirPlan, Gain, Week
+    from baulk.models.plan.humidity.schedule import Need
 
 Floats = NDArray[np.float64]
 

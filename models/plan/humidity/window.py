@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from baulk.models import sorption
 from baulk.models.checking import DECIDED_ABOVE_PCT, mould_limit_pct
-from baulk.models.plan.stock import Stock
-from baulk.models.plan.water import saturation_pa
+from baulk.models.plan.humidity.timbers import Stock
+from baulk.models.plan.humidity.water import saturation_pa
 
 Floats = NDArray[np.float64]
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.arrive import Arrival
-from baulk.models.plan.cut import Stock
-from baulk.models.plan.order import KERF_MM, TRIM_MM, SizePlan
-from baulk.models.plan.part import Part
+from baulk.models.plan.buying.lead_time import Arrival
+from baulk.models.plan.buying.parts import Part
+from baulk.models.plan.sawing.cutting import Stock
+from baulk.models.plan.sawing.order import KERF_MM, TRIM_MM, SizePlan
 from baulk.models.section import Finished
 from baulk.models.units import System
 from baulk.models.verdict.rough_out import PLANING_MM
@@ -271,6 +271,6 @@ class BuyPlan:
         tuple of str
             Lines to print or to show.
         """
-        from baulk.models.plan import buy_words  # noqa: PLC0415 - the words need this type
+        from baulk.models.plan.buying import sentences  # noqa: PLC0415 - the words need this type
 
-        return buy_words.words(self, system or self.wish.system)
+        return sentences.words(self, system or self.wish.system)

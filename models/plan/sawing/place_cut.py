@@ -1,6 +1,7 @@
 """From this timber: where the finished piece or the most pieces lie best, and what each choice costs.
 
-A piece is taken out a little oversize, by what it will still lose (`baulk.models.plan.size`), clear of wane,
+A piece is taken out a little oversize, by what it will still lose (`baulk.models.plan.sawing.allowance`),
+clear of wane,
 shakes and knots. Among the clear places those are tried that can matter: the corners of each clear rectangle,
 the place nearest to the pith and those in line with it; the one that moves least is chosen.
 """
@@ -17,10 +18,10 @@ from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.plan import layout, size, spots
-from baulk.models.plan.cut import Choice, CutPlan, Laid, Stock
-from baulk.models.plan.order import Order
-from baulk.models.plan.sweep import Sweep, meet
+from baulk.models.plan.sawing import allowance, layout, spots
+from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid, Stock
+from baulk.models.plan.sawing.order import Order
+from baulk.models.plan.sawing.sweep import Sweep, meet
 from baulk.models.section import Face, Finished, Section, offsets_mm
 from baulk.models.species import Species
 from baulk.models.units import show_size
@@ -88,7 +89,7 @@ def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
     ----------
     The search is exact over the places named above; movement by `baulk.models.distortion.movement`.
     """
-    from baulk.models.plan import cut_words  # noqa: PLC0415 - the words need the types of this module
+    from baulk.models.plan.sawing import cut_sentences  # noqa: PLC0415 - the words need the types of this module
 
     if order.length_mm > stock.length_mm:
         raise OutOfRange(
@@ -127,9 +128,9 @@ def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
     )
     return replace(
         made,
-        assumptions=cut_words.assumptions(made, measured=wet.field is not None),
-        would_change=cut_words.would_change(made),
-        cautions=cut_words.cautions(made),
+        assumptions=cut_sentences.assumptions(made, measured=wet.field is not None),
+        would_change=cut_sentences.would_change(made),
+        cautions=cut_sentences.cautions(made),
     )
 
 
@@ -159,7 +160,7 @@ class _Case:
 
     def need(self, way: _Way, heart: str) -> tuple[float, float]:
         asked = replace(way.order, placement="boxed" if heart == "boxed" else "free", pith_mm=None)
-        return way.along(size.needed(asked, self.wood, self.use)[1])
+        return way.along(allowance.needed(asked, self.wood, self.use)[1])
 
 
 def _ways(stock: Stock, order: Order, part_sweep_mm: float) -> tuple[_Way, ...]:
@@ -272,8 +273,8 @@ def _laid(case: _Case, place: Finished, way: _Way) -> Laid:
     """Say how a piece sawn there today moves, and whether the finished size is still in it afterwards."""
     section, order, finished = case.stock.section, way.order, way.finished
     moved = _moved(section, place, case.wood, case.use.service_mc_pct, case.wet)
-    (across, up), shape = size.uses_up(moved)
-    sure = size.sureness(order.confidence)
+    (across, up), shape = allowance.uses_up(moved)
+    sure = allowance.sureness(order.confidence)
     fixed = order.kerf_mm + 2 * order.planing_mm - order.tolerance_mm
     straighten = way.along((order.crook_mm or 0.0, order.bow_mm or 0.0))
     spare = (
@@ -303,7 +304,7 @@ def _moved(section: Section, place: Finished, wood: Species, service_pct: float,
             name: round(getattr(piece, name), 3)
             for name in ("width_mm", "depth_mm", "pith_x_mm", "pith_y_mm")
         }
-        return size.moves(Section(**sides), wood, wet.mean_pct, service_pct)
+        return allowance.moves(Section(**sides), wood, wet.mean_pct, service_pct)
     field = solver.cut(wet.field, place)
     shape = Shape(field.section, wood, field.x_edges_mm, field.y_edges_mm)
     return shape.movement(np.asarray(field.mc_pct), service_pct)

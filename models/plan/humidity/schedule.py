@@ -20,10 +20,10 @@ from scipy import optimize
 
 from baulk.models import sorption
 from baulk.models.air import AirSeries
-from baulk.models.plan import window as windows
-from baulk.models.plan.air_room import Room
-from baulk.models.plan.stock import DAY_S, Stock, mean_pct, ready_days, surface_pct
-from baulk.models.plan.window import Band, Window
+from baulk.models.plan.humidity import window as windows
+from baulk.models.plan.humidity.room import Room
+from baulk.models.plan.humidity.timbers import DAY_S, Stock, mean_pct, ready_days, surface_pct
+from baulk.models.plan.humidity.window import Band, Window
 
 Floats = NDArray[np.float64]
 

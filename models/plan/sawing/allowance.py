@@ -21,8 +21,8 @@ from baulk.models import gravimetric
 from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.order import FaceShrinkage, Order, SizePlan, Term
-from baulk.models.plan.part import LONGEST_MM, THICKEST_MM
+from baulk.models.plan.buying.parts import LONGEST_MM, THICKEST_MM
+from baulk.models.plan.sawing.order import FaceShrinkage, Order, SizePlan, Term
 from baulk.models.section import Face, Finished, Section
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
@@ -187,7 +187,7 @@ def size(order: Order, wood: Species, use: UseClass, *, compare: bool = True) ->
     `baulk.models.distortion.movement`;
     its scatter: `shrinkage.PIECES_VARY`. The rest is sawyers' custom, marked in each term.
     """
-    from baulk.models.plan import size_words  # noqa: PLC0415 - the words need the types of this module
+    from baulk.models.plan.sawing import size_sentences  # noqa: PLC0415 - the words need the types of this module
 
     terms, need = needed(order, wood, use)
     width, depth = (_up(each, order.step_mm) for each in need)
@@ -228,9 +228,9 @@ def size(order: Order, wood: Species, use: UseClass, *, compare: bool = True) ->
     )
     return replace(
         plan,
-        assumptions=size_words.assumptions(plan, use),
-        would_change=size_words.would_change(plan, wood, use) if compare else (),
-        cautions=size_words.cautions(plan),
+        assumptions=size_sentences.assumptions(plan, use),
+        would_change=size_sentences.would_change(plan, wood, use) if compare else (),
+        cautions=size_sentences.cautions(plan),
     )
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from baulk.models.plan import layout
-from baulk.models.plan.cut import Stock
-from baulk.models.plan.layout import Rect
+from baulk.models.plan.sawing import layout
+from baulk.models.plan.sawing.cutting import Stock
+from baulk.models.plan.sawing.layout import Rect
 from baulk.models.section import Finished, Section
 
 HEART_MM: Final = 20.0  # kept clear of the pith by pieces free of heart, each way; common practice, no source

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from baulk.models.plan import size_words
-from baulk.models.plan.cut import Choice, CutPlan, Laid
+from baulk.models.plan.sawing import size_sentences
+from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid
 from baulk.models.units import System, show_length, show_size
 
 
@@ -86,7 +86,7 @@ def cautions(plan: CutPlan) -> tuple[str, ...]:
     found = ["Heavy timber on a saw: support it at both ends of the cut, look for metal, and mind the dust."]
     if any(piece.boxed and piece.check_mm > 0.5 for each in plan.choices for piece in each.pieces):
         found.append("A boxed heart checks whatever the air; turn its check to a face that nobody sees.")
-    found.append(size_words.STRENGTH)
+    found.append(size_sentences.STRENGTH)
     return tuple(found)
 
 

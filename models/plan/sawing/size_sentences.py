@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from baulk.models.plan import size
-from baulk.models.plan.order import Order, SizePlan
+from baulk.models.plan.sawing import allowance
+from baulk.models.plan.sawing.order import Order, SizePlan
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.units import System, show_mass, show_size
@@ -58,11 +58,11 @@ def assumptions(plan: SizePlan, use: UseClass) -> tuple[str, ...]:
     ]
     if plan.order.bow_mm is None or plan.order.crook_mm is None:
         found.append(
-            f"Bow or crook is taken as 1 in {1 / size.BOW_PER_LENGTH:.0f} of the length: common practice "
-            "without a source; knots, sapwood edges and spiral grain can bend a timber much more."
+            f"Bow or crook is taken as 1 in {1 / allowance.BOW_PER_LENGTH:.0f} of the length: common "
+            "practice without a source; knots, sapwood edges and spiral grain can bend a timber much more."
         )
     if plan.order.placement == "free" and plan.order.pith_mm is None:
-        found.append(f"The pith lies {size.CLEAR_OF_HEART_MM:g} mm beyond face c of the green piece.")
+        found.append(f"The pith lies {allowance.CLEAR_OF_HEART_MM:g} mm beyond face c of the green piece.")
     return tuple(found)
 
 
@@ -171,7 +171,7 @@ def words(plan: SizePlan, system: System) -> tuple[str, ...]:
 
 
 def _need(order: Order, wood: Species, use: UseClass) -> tuple[float, float]:
-    return size.needed(order, wood, use)[1]
+    return allowance.needed(order, wood, use)[1]
 
 
 def _both(mm: tuple[float, float]) -> str:

@@ -13,14 +13,13 @@ from numpy.typing import NDArray
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.plan import air_words, schedule
-from baulk.models.plan.air_room import Room
-from baulk.models.plan.exchange import Exchange
-from baulk.models.plan.opening import Remedy, closers, remedies
-from baulk.models.plan.schedule import Need
-from baulk.models.plan.stock import WEEK_S, Stock, mean_pct
-from baulk.models.plan.water import AT_WORK_KG_H, Machine, draught_l_day, machines, vapour_g_m3
-from baulk.models.plan.window import Band, Window
+from baulk.models.plan.humidity import schedule, sentences
+from baulk.models.plan.humidity.remedies import Remedy, closers, remedies
+from baulk.models.plan.humidity.room import Exchange, Room
+from baulk.models.plan.humidity.schedule import Need
+from baulk.models.plan.humidity.timbers import WEEK_S, Stock, mean_pct
+from baulk.models.plan.humidity.water import AT_WORK_KG_H, Machine, draught_l_day, machines, vapour_g_m3
+from baulk.models.plan.humidity.window import Band, Window
 from baulk.models.verdict.readiness import Path
 
 Floats = NDArray[np.float64]
@@ -220,7 +219,7 @@ class AirPlan:
 
     def words(self) -> tuple[str, ...]:
         """Say the plan in sentences, the most needed first."""
-        return air_words.plan(self)
+        return sentences.plan(self)
 
 
 def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Sequence[str] = ()) -> AirPlan:
@@ -301,8 +300,8 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
         people_h_day=water.people_h_day,
         price_kwh=water.price_kwh,
         water_unknown=water.unknown,
-        assumptions=(*notes, *air_words.assumptions(need)),
-        changes=air_words.changes(need, rh),
+        assumptions=(*notes, *sentences.assumptions(need)),
+        changes=sentences.changes(need, rh),
     )
 
 

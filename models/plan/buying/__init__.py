@@ -1,0 +1,1 @@
+"""What to buy, in which size and by when."""
