@@ -15,13 +15,13 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from baulk.dashboard import data, frame, person, words
 from baulk.dashboard.desk import ask
 from baulk.ingest.exchange import out, readings, timbers
-from baulk.ingest.exchange.logger import Logger, as_said
 from baulk.ingest.exchange.reading_rows import Refused
 from baulk.ingest.exchange.readings import Bringing
 from baulk.ingest.exchange.sheet import open_sheet
 from baulk.ingest.exchange.timbers import Status, TimberReport
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import units as wire_units
+from baulk.ingest.wire.logger_columns import Logger, as_said
 from baulk.models.reading import AT_DEPTH, Owner, Quantity, Series
 from baulk.models.units import System, length_mm, show_length, show_size
 

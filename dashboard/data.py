@@ -11,8 +11,9 @@ import pandas as pd
 from baulk.dashboard import person, yard_rows
 from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.desk import ask as _ask
-from baulk.ingest import kept, topics
+from baulk.ingest import kept
 from baulk.ingest import shop as shop_module
+from baulk.ingest.wire import topics
 from baulk.models import checking, sorption, species, use_class
 from baulk.models.drying import end_grain
 from baulk.models.errors import BaulkError, OutOfRange

@@ -14,11 +14,11 @@ from urllib.parse import urlsplit
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
 
 from baulk.ingest.errors import ConfigError
-from baulk.ingest.exchange.logger import Logger
 from baulk.ingest.meters import MeterPart
-from baulk.ingest.source import Source
 from baulk.ingest.store import sqlite_file
 from baulk.ingest.store.base import STORE_PASSWORD, TOKEN
+from baulk.ingest.wire.logger_columns import Logger
+from baulk.ingest.wire.source import Source
 
 FILE = "baulk.toml"
 PASSWORD = "BAULK_BROKER_PASSWORD"  # noqa: S105 - the name of the variable

@@ -13,8 +13,8 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
-from baulk.ingest import topics
 from baulk.ingest.errors import StoreError
+from baulk.ingest.wire import topics
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

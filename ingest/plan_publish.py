@@ -12,9 +12,10 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from baulk.ingest import broker, topics
+from baulk.ingest import broker
 from baulk.ingest.errors import BrokerError
 from baulk.ingest.shop import Shop
+from baulk.ingest.wire import topics
 from baulk.models.plan.humidity.plan import AirPlan
 
 WAIT_S: Final = 10.0

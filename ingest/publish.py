@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Final
 import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
-from baulk.ingest import broker, notices, topics
+from baulk.ingest import broker, notices
 from baulk.ingest.errors import BrokerError
+from baulk.ingest.wire import topics
 
 if TYPE_CHECKING:
     from baulk.ingest.shop import Shop

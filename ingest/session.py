@@ -30,8 +30,9 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from baulk.ingest import broker, topics
+from baulk.ingest import broker
 from baulk.ingest.config import Config
+from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage, floor_of, stamped
 
 log = logging.getLogger("baulk.listener")

@@ -17,7 +17,7 @@ from baulk.ingest.errors import ConfigError
 from baulk.ingest.register import Register
 from baulk.ingest.register_engine import backing
 from baulk.ingest.store import Store, open_store
-from baulk.ingest.wire import clock
+from baulk.ingest.wire import message
 from baulk.models import species, use_class
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import AT_DEPTH, Owner, Reading, Series, end_flag
@@ -162,7 +162,7 @@ class Shop:
             Distance of pins from an end along the grain, kept as a flag of the reading. [mm]
         """
         taken = taken_utc or now_utc
-        if taken.tzinfo is None or not clock.is_right(taken.timestamp(), now_utc):
+        if taken.tzinfo is None or not message.is_right(taken.timestamp(), now_utc):
             raise OutOfRange(
                 "the time of a reading", f"lies between the year 2000 and now with a time zone, not {taken}"
             )

@@ -78,8 +78,9 @@ def doctor(
 
 def _messages(folder: Path) -> tuple[list[LastMessage], list[str]]:
     """Give the last message of each topic, and the filters of baulk.toml on which none came."""
-    from baulk.ingest import config, heard, topics  # noqa: PLC0415 - not every call of the doctor has a shop
+    from baulk.ingest import config, heard  # noqa: PLC0415 - not every call of the doctor has a shop
     from baulk.ingest import shop as shops  # noqa: PLC0415
+    from baulk.ingest.wire import topics  # noqa: PLC0415 - not every call of the doctor has a shop
 
     if not (folder / config.FILE).exists():
         return [], []

@@ -17,8 +17,8 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, 
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
 from baulk.ingest.exchange import readings
-from baulk.ingest.exchange.logger import Logger, as_said
 from baulk.ingest.exchange.readings import Bringing, ReadingReport, Told
+from baulk.ingest.wire.logger_columns import Logger, as_said
 from baulk.models.errors import NotFound, OutOfRange
 
 FileArgument = Annotated[Path, typer.Argument(help="The CSV file.", metavar="FILE")]

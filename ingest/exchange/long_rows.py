@@ -11,7 +11,6 @@ from typing import Final
 import numpy as np
 
 from baulk.ingest.errors import ExchangeError
-from baulk.ingest.exchange.logger import scale_of
 from baulk.ingest.exchange.reading_rows import (
     NUMBER,
     Block,
@@ -24,8 +23,9 @@ from baulk.ingest.exchange.reading_rows import (
     owned,
 )
 from baulk.ingest.exchange.sheet import Row, Sheet, folded
-from baulk.ingest.exchange.times import TimeForm
 from baulk.ingest.wire import units as wire_units
+from baulk.ingest.wire.logger_columns import scale_of
+from baulk.ingest.wire.timestamps import TimeForm
 from baulk.models import units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import AT_DEPTH, Owner, Quantity, Series, end_flag

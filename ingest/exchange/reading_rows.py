@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.ingest import checks
-from baulk.ingest.exchange import times
 from baulk.ingest.exchange.sheet import Row
-from baulk.ingest.exchange.times import TimeForm
 from baulk.ingest.store.moments import from_us
+from baulk.ingest.wire import timestamps
 from baulk.ingest.wire import units as wire_units
+from baulk.ingest.wire.timestamps import TimeForm
 from baulk.models.reading import Owner, Reading, Series
 
 SOURCE: Final = "import"
@@ -116,10 +116,10 @@ class Taken:
     def __init__(self, rows: Sequence[Row], at: int, form: TimeForm, now_utc: datetime, heading: str) -> None:
         self.refused = [Refused(line=r.line, reason=r.reason, cells=r.cells) for r in rows if r.reason]
         whole = [row for row in rows if not row.reason]
-        taken_us, reasons = times.read([row.cells[at] for row in whole], form, now_utc)
+        taken_us, reasons = timestamps.read([row.cells[at] for row in whole], form, now_utc)
         for n, why in reasons.items():
             self.refused.append(Refused(line=whole[n].line, reason=why, column=heading, cells=whole[n].cells))
-        fine = np.flatnonzero(taken_us != times.NONE_US)
+        fine = np.flatnonzero(taken_us != timestamps.NONE_US)
         self.rows = [whole[n] for n in fine]
         self.taken_us = taken_us[fine]
 

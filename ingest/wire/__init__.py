@@ -6,14 +6,13 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-from baulk.ingest import topics
 from baulk.ingest.errors import WireError
-from baulk.ingest.wire import mapped, senml
+from baulk.ingest.wire import mapped, senml, topics
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.models.reading import Reading
 
 if TYPE_CHECKING:
-    from baulk.ingest.source import Source
+    from baulk.ingest.wire.source import Source
 
 __all__ = ["FORMATS", "Decoded", "RawMessage", "decode", "understand"]
 

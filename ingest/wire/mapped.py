@@ -10,16 +10,14 @@ import jmespath
 from jmespath.exceptions import JMESPathError
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.topics import Target
 from baulk.ingest.wire import senml, units
-from baulk.ingest.wire.clock import Clock
-from baulk.ingest.wire.message import Decoded, RawMessage
-from baulk.ingest.wire.numbers import number, number_in, parse_json, text
+from baulk.ingest.wire.message import Clock, Decoded, RawMessage, number, number_in, parse_json, text
+from baulk.ingest.wire.topics import Target
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import AT_DEPTH, Reading, Series, sensor_flag
 
 if TYPE_CHECKING:
-    from baulk.ingest.source import Source
+    from baulk.ingest.wire.source import Source
 
 NO_DEPTH_MM: Final = 0.001  # stands for the depth of a moving sensor until the register has told it
 

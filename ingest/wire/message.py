@@ -1,14 +1,168 @@
-"""A message as it came, before anybody has tried to understand it."""
+"""The device's clock: believed from 2000 to ten minutes ahead of us, else replaced by the arrival."""
 
 from __future__ import annotations
 
+import json
+import math
+import re
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import Any, Final
 
+from baulk.ingest.errors import WireError
 from baulk.models.reading import Reading
 
+FIRST_POSIX_S: Final = 946_684_800.0  # 2000-01-01
+AHEAD_S: Final = 600.0
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_SPREAD_S: Final = 86_400.0
+
+
+def is_right(posix_s: float, arrived_utc: datetime) -> bool:
+    """Whether a device's time can be true."""
+    return FIRST_POSIX_S <= posix_s <= arrived_utc.timestamp() + AHEAD_S
+
+
+def moment(posix_s: float) -> datetime:
+    """Turn POSIX seconds into a moment, to the microsecond."""
+    return _EPOCH + timedelta(microseconds=round(posix_s * 1e6))
+
+
+class LazyClock:
+    """A `Clock` that is made only when a time can't be true, and remembers the last time it gave.
+
+    Parameters
+    ----------
+    times : iterable of float
+        POSIX seconds of every record of the message; gone through only when needed. [s]
+    arrived_utc : datetime
+        When the message reached us.
+    """
+
+    def __init__(self, times: Iterable[float], arrived_utc: datetime) -> None:
+        self._times, self._arrived = times, arrived_utc
+        self._latest = arrived_utc.timestamp() + AHEAD_S
+        self._clock: Clock | None = None
+        self._last: tuple[float, datetime] | None = None
+
+    def taken(self, posix_s: float) -> tuple[datetime, tuple[str, ...]]:
+        """Return the moment and the flags that go with it."""
+        if self._last is not None and self._last[0] == posix_s:
+            return self._last[1], ()
+        if FIRST_POSIX_S <= posix_s <= self._latest:
+            self._last = posix_s, moment(posix_s)
+            return self._last[1], ()
+        if self._clock is None:
+            self._clock = Clock(self._times, self._arrived)
+        return self._clock.taken(posix_s)
+
+
+class Clock:
+    """Gives each record of one message the time it was taken.
+
+    Times that can't be true keep their distance from the newest of them, which becomes the arrival, so that
+    a buffer sent by a device whose clock was never set stays in order. Farther apart than a day they all
+    become the arrival.
+
+    Parameters
+    ----------
+    times : iterable of float
+        POSIX seconds of every record of the message. [s]
+    arrived_utc : datetime
+        When the message reached us.
+    """
+
+    def __init__(self, times: Iterable[float], arrived_utc: datetime) -> None:
+        self._arrived = arrived_utc
+        self._newest = max((one for one in times if not is_right(one, arrived_utc)), default=0.0)
+
+    def taken(self, posix_s: float) -> tuple[datetime, tuple[str, ...]]:
+        """Return the moment and the flags that go with it."""
+        if is_right(posix_s, self._arrived):
+            return moment(posix_s), ()
+        behind = self._newest - posix_s
+        if 0 < behind <= _SPREAD_S:
+            return self._arrived - timedelta(microseconds=round(behind * 1e6)), ("clock",)
+        return self._arrived, ("clock",)
+
+
+MOST_BYTES: Final = 2_000_000  # of a payload; what is longer than any sensor's buffer is not parsed
+_NUMBER: Final = re.compile(r"[+-]?(\d{1,40}(\.\d{0,40})?|\.\d{1,40})([eE][+-]?\d{1,4})?")
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    made = dict(pairs)
+    if len(made) < len(pairs):
+        twice = Counter(key for key, _ in pairs).most_common(1)[0][0]
+        raise WireError(f"the JSON has the key {twice[:40]!r} twice in one object")
+    return made
+
+
+_DECODER: Final = json.JSONDecoder(object_pairs_hook=_object)  # made once: a new one takes longer than a pack
+
+
+def text(payload: bytes) -> str:
+    """Decode UTF-8."""
+    try:
+        return payload.decode("utf-8-sig")
+    except UnicodeDecodeError as err:
+        raise WireError("the payload is not UTF-8 text") from err
+
+
+def parse_json(payload: bytes) -> Any:  # noqa: ANN401 - JSON can be anything
+    """Parse JSON; NaN and Infinity pass here, so that the records beside them are not lost.
+
+    Raises
+    ------
+    WireError
+        If it is longer than `MOST_BYTES`, no JSON, nested too deeply, or an object has a key twice, since
+        nobody could know which of the two values was meant (RFC 8259 section 4).
+    """
+    if len(payload) > MOST_BYTES:
+        raise WireError(
+            f"the payload is {len(payload) / 1e6:.1f} MB long; {MOST_BYTES / 1e6:g} MB are the most"
+        )
+    words = text(payload)
+    try:
+        return _DECODER.decode(words)
+    except WireError:
+        raise
+    except RecursionError as err:
+        raise WireError("the payload is JSON nested too deeply") from err
+    except ValueError as err:
+        raise WireError(f"the payload is not JSON: {str(err)[:120]}") from err
+
+
+def number(value: object, what: str) -> float:
+    """Give a finite float, or say what stands there instead."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise WireError(f"{what} is {_shown(value)}, not a number")
+    try:
+        result = float(value)
+    except OverflowError as err:
+        raise WireError(f"{what} is too large a number") from err
+    if not math.isfinite(result):
+        raise WireError(f"{what} is {result}, not a number")
+    return result
+
+
+def number_in(words: str, what: str) -> float:
+    """Read a number that stands alone in a text."""
+    bare = words.strip()
+    if not _NUMBER.fullmatch(bare):
+        raise WireError(f"{what} is {_shown(bare)}, not a number with a decimal point")
+    return number(float(bare), what)
+
+
+def _shown(value: object) -> str:
+    if value is None:
+        return "null"
+    shown = repr(value) if isinstance(value, str | bool) else type(value).__name__
+    return shown if len(shown) <= 60 else shown[:57] + "..."
+
+
 _MICRO: Final = timedelta(microseconds=1)
 _IDS: Final = 65_536  # packet identifiers of MQTT
 

@@ -9,11 +9,9 @@ from functools import lru_cache
 from typing import Any, Final
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.topics import Target
 from baulk.ingest.wire import units
-from baulk.ingest.wire.clock import Clock, LazyClock
-from baulk.ingest.wire.message import Decoded, RawMessage
-from baulk.ingest.wire.numbers import number, parse_json
+from baulk.ingest.wire.message import Clock, Decoded, LazyClock, RawMessage, number, parse_json
+from baulk.ingest.wire.topics import Target
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series
 from baulk.models.section import Face

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from baulk.ingest import config, shop
 from baulk.ingest.exchange import readings, timbers
-from baulk.ingest.exchange.logger import as_said
+from baulk.ingest.wire.logger_columns import as_said
 from baulk.models.errors import BaulkError
 from baulk.models.reading import Owner
 

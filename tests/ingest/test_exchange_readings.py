@@ -15,7 +15,7 @@ import pytest
 from baulk.ingest import config as settings
 from baulk.ingest.errors import ConfigError, ExchangeError
 from baulk.ingest.exchange import readings
-from baulk.ingest.exchange.logger import Logger, as_said, column
+from baulk.ingest.wire.logger_columns import Logger, as_said, column
 from baulk.models.errors import BaulkError, NotFound
 from baulk.models.reading import Owner, Series
 from baulk.models.section import Face

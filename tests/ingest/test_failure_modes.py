@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from baulk.ingest import pipeline, shop, topics
-from baulk.ingest.source import Source
-from baulk.ingest.wire import RawMessage
+from baulk.ingest import pipeline, shop
+from baulk.ingest.wire import RawMessage, topics
+from baulk.ingest.wire.source import Source
 from baulk.models.reading import Owner
 
 TESTS = Path(__file__).parents[1]

@@ -7,9 +7,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import topics, wire
+from baulk.ingest import wire
 from baulk.ingest.errors import WireError
-from baulk.ingest.source import Source
+from baulk.ingest.wire import topics
+from baulk.ingest.wire.source import Source
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 

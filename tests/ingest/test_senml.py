@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.topics import Target
 from baulk.ingest.wire import RawMessage, senml
+from baulk.ingest.wire.topics import Target
 from baulk.models.reading import Owner
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)

@@ -11,9 +11,9 @@ import pytest
 
 from baulk.ingest import pipeline, shop, wire
 from baulk.ingest.errors import WireError
-from baulk.ingest.source import Source
 from baulk.ingest.wire import senml
 from baulk.ingest.wire.message import RawMessage
+from baulk.ingest.wire.source import Source
 from baulk.models.reading import Owner
 
 SOURCE = Source(topic="other/+", value="air.t", quantity="temp", unit="degC", place="shed")

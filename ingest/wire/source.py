@@ -9,8 +9,7 @@ import jmespath
 from jmespath.exceptions import JMESPathError
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from baulk.ingest import topics
-from baulk.ingest.wire import units
+from baulk.ingest.wire import topics, units
 from baulk.models.reading import AT_DEPTH, Owner, Quantity
 from baulk.models.section import Face
 

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.ingest.errors import ExchangeError
-from baulk.ingest.wire import clock
+from baulk.ingest.wire import message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -105,7 +105,7 @@ def read(texts: Sequence[str], form: TimeForm, now_utc: datetime) -> tuple[NDArr
     found = (
         _unix(unique, UNIX[form.format], reasons) if form.format in UNIX else _written(unique, form, reasons)
     )
-    first, last = round(clock.FIRST_POSIX_S * 1e6), round((now_utc.timestamp() + clock.AHEAD_S) * 1e6)
+    first, last = round(message.FIRST_POSIX_S * 1e6), round((now_utc.timestamp() + message.AHEAD_S) * 1e6)
     for at in np.flatnonzero((found != NONE_US) & ((found < first) | (found > last))):
         early = found[at] < first
         why = (

@@ -9,9 +9,9 @@ from typing import Final, Self
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from baulk.ingest.errors import ExchangeError
-from baulk.ingest.exchange.times import TimeForm
 from baulk.ingest.wire import units
 from baulk.ingest.wire.mapped import NO_DEPTH_MM
+from baulk.ingest.wire.timestamps import TimeForm
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import AT_DEPTH, UNITS, Owner, Quantity, Series, sensor_flag
 
