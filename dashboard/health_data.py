@@ -13,9 +13,9 @@ from pathlib import Path
 from baulk.dashboard import words
 from baulk.dashboard.desk import ask, folder
 from baulk.ingest import health, pipeline, yard_memory
-from baulk.ingest import heard as heard_module
 from baulk.ingest.exchange import nightly
-from baulk.ingest.heard import LastMessage, shown
+from baulk.ingest.mqtt import last_messages as heard_module
+from baulk.ingest.mqtt.last_messages import LastMessage, shown
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import QuarantineRow
 from baulk.models.calibrate.yard_lessons import Lesson

@@ -14,7 +14,7 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, 
 from baulk.models import provenance
 
 if TYPE_CHECKING:
-    from baulk.ingest.heard import LastMessage
+    from baulk.ingest.mqtt.last_messages import LastMessage
     from baulk.models.calibrate.yard_lessons import Lesson
 
 
@@ -78,14 +78,15 @@ def doctor(
 
 def _messages(folder: Path) -> tuple[list[LastMessage], list[str]]:
     """Give the last message of each topic, and the filters of baulk.toml on which none came."""
-    from baulk.ingest import config, heard  # noqa: PLC0415 - not every call of the doctor has a shop
+    from baulk.ingest import config  # noqa: PLC0415 - not every call of the doctor has a shop
     from baulk.ingest import shop as shops  # noqa: PLC0415
+    from baulk.ingest.mqtt import last_messages  # noqa: PLC0415 - not every call of the doctor has a shop
     from baulk.ingest.wire import topics  # noqa: PLC0415 - not every call of the doctor has a shop
 
     if not (folder / config.FILE).exists():
         return [], []
     with shops.open(folder) as opened:
-        found = heard.last_messages(opened)
+        found = last_messages.last_messages(opened)
         asked = dict.fromkeys(one.topic for one in opened.config.source)
     return found, [one for one in asked if not any(topics.matches(one, each.topic) for each in found)]
 

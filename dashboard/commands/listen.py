@@ -8,7 +8,7 @@ import typer
 
 from baulk.dashboard.commands.answers import HERE, ShopOption, say
 from baulk.dashboard.commands.children import stop_signals
-from baulk.ingest import listener
+from baulk.ingest.mqtt import listener
 
 
 def listen(

@@ -10,8 +10,9 @@ import typer
 from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.dashboard.commands.printing import PrintOption
-from baulk.ingest import plan_air, plan_publish
+from baulk.ingest import plan_air
 from baulk.ingest import shop as shops
+from baulk.ingest.mqtt import publish_plan
 from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
@@ -96,7 +97,7 @@ def air(  # noqa: PLR0913 - a person names them one by one
         made = plan_air.plan(opened, asked, now_utc)
         if save:
             plan_air.save_place(opened, made.place, volume_m3=volume, air_changes_per_h=air_changes)
-        topic = plan_publish.publish(opened, made, now_utc) if publish else None
+        topic = publish_plan.publish(opened, made, now_utc) if publish else None
         config = opened.config
     temperature = config.temperature
     printing.sheet(
@@ -113,7 +114,7 @@ def air(  # noqa: PLR0913 - a person names them one by one
         return
     _say(made, temperature)
     if topic is not None:
-        say(f"\nPublished to {topic}. {plan_publish.CAUTION}")
+        say(f"\nPublished to {topic}. {publish_plan.CAUTION}")
 
 
 def _say(made: AirPlan, temperature: TemperatureUnit) -> None:

@@ -11,8 +11,9 @@ import pytest
 
 from baulk.dashboard import words, yard_plan, yard_rows
 from baulk.dashboard.paper import gather, record
-from baulk.ingest import evaluate, publish
+from baulk.ingest import evaluate
 from baulk.ingest import shop as shops
+from baulk.ingest.mqtt import publish
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face
 from baulk.models.timber import Place

@@ -9,8 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.ingest import heard, pipeline
+from baulk.ingest import pipeline
 from baulk.ingest import shop as shops
+from baulk.ingest.mqtt import last_messages
 from baulk.ingest.wire import RawMessage
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
@@ -24,7 +25,7 @@ def yard_dir(shop_dir):
     )
     path.write_text(path.read_text() + more + more.replace("loft/+", "attic/+"))
     with shops.open(shop_dir) as opened:
-        memory = heard.Heard(opened, "baulk-test-yard")
+        memory = last_messages.Heard(opened, "baulk-test-yard")
         for topic, payload in (
             ("loft/north", b"21.5"),
             ("loft/north", b"22"),
@@ -67,14 +68,14 @@ def test_the_table_names_them_all(yard_dir):
 
 def test_a_flood_of_topics_keeps_the_newest(yard_dir):
     with shops.open(yard_dir) as opened:
-        memory = heard.Heard(opened, "baulk-test-yard")
+        memory = last_messages.Heard(opened, "baulk-test-yard")
         for number in range(700):
             raw = RawMessage(
                 topic=f"loft/n{number}", payload=b"20", arrived_utc=NOW + timedelta(seconds=number)
             )
             memory.last[raw.topic] = (raw, pipeline.Sorted())
         memory.write(now=True)
-        kept = heard.last_messages(opened)
+        kept = last_messages.last_messages(opened)
     assert len(kept) == 300
     assert kept[0].topic == "loft/n699"
 

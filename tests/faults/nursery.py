@@ -15,8 +15,8 @@ import threading
 from dataclasses import replace
 from pathlib import Path
 
-from baulk.ingest import listener, session  # everything is loaded before the first fork
 from baulk.ingest.errors import StoreAway, StoreLocked
+from baulk.ingest.mqtt import listener, session  # everything is loaded before the first fork
 
 
 class Faulty:

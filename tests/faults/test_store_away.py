@@ -8,7 +8,7 @@ import time
 import pytest
 
 from baulk.ingest.errors import StoreAway, StoreFull
-from baulk.ingest.spool import Spool
+from baulk.ingest.mqtt.spool import Spool
 from baulk.ingest.wire.message import RawMessage
 
 pytestmark = pytest.mark.broker

@@ -16,7 +16,8 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from baulk.ingest import config as settings
-from baulk.ingest import listener, shop
+from baulk.ingest import shop
+from baulk.ingest.mqtt import listener
 from baulk.ingest.wire import RawMessage
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber

@@ -16,9 +16,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.ingest import config as settings
-from baulk.ingest import shop, spool
+from baulk.ingest import shop
 from baulk.ingest.errors import BackupError
 from baulk.ingest.exchange import backup, manifest, nightly, restore
+from baulk.ingest.mqtt import spool
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import BaulkError
 from baulk.models.reading import Owner, Reading, Series

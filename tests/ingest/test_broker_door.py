@@ -14,8 +14,9 @@ import time
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.ingest import broker, config, listener, publish, session, shop
+from baulk.ingest import config, shop
 from baulk.ingest.errors import BrokerError
+from baulk.ingest.mqtt import connection, listener, publish, session
 from baulk.models.reading import Owner
 
 pytestmark = pytest.mark.broker
@@ -219,7 +220,7 @@ def test_a_broker_that_wants_a_certificate_says_so_and_takes_ours(
 def test_a_certificate_file_that_is_not_there_is_one_sentence(yard_dir, monkeypatch):
     set_up(yard_dir, monkeypatch, "tls = true", 'ca_file = "nowhere.crt"', port=1)
     with pytest.raises(BrokerError, match="certificate or key file can't be used"):
-        broker.client(config.load(yard_dir), "x", protocol=broker.V5, keep=False)
+        connection.client(config.load(yard_dir), "x", protocol=connection.V5, keep=False)
 
 
 def test_a_port_that_never_answers_is_one_sentence(yard, yard_dir, monkeypatch):

@@ -18,8 +18,9 @@ from datetime import UTC, datetime, timedelta
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.ingest import config, listener, pipeline, publish, session, shop
+from baulk.ingest import config, pipeline, shop
 from baulk.ingest.errors import BrokerError, ConfigError
+from baulk.ingest.mqtt import listener, publish, session
 from baulk.models.reading import Owner
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber

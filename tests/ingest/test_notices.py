@@ -11,9 +11,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.ingest import config as settings
-from baulk.ingest import messengers, notices, publish
+from baulk.ingest import messengers, notices
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
+from baulk.ingest.mqtt import publish
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.reading import Owner, Quantity, Reading, Series
 

@@ -13,7 +13,8 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from baulk.ingest import config as settings
-from baulk.ingest import evaluation, plan_air, plan_publish, shop
+from baulk.ingest import evaluation, plan_air, shop
+from baulk.ingest.mqtt import publish_plan
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Finished, Section
@@ -194,7 +195,7 @@ def test_the_set_point_goes_out_retained_with_an_expiry_and_its_caution(broker_y
         opened.store.append(air("shed", now_utc, 60))
         assert [each.place for each in opened.register.list()] == ["shed"]
         made = plan_air.plan(opened, plan_air.Asked(place="shed", hold_rh=70.0), now_utc)
-        where = plan_publish.publish(opened, made, now_utc)
+        where = publish_plan.publish(opened, made, now_utc)
     assert where == "baulk/v1/ferry-yard/air/shed/plan"
 
     def arrived(_client, _user, message):
@@ -221,4 +222,4 @@ def test_the_set_point_goes_out_retained_with_an_expiry_and_its_caution(broker_y
 def test_a_broker_that_is_away_is_told_in_a_sentence(room, now_utc):
     made = plan_air.plan(room, plan_air.Asked(place="shed", hold_rh=70.0), now_utc)
     with pytest.raises(BaulkError, match="broker"):
-        plan_publish.publish(room, made, now_utc)
+        publish_plan.publish(room, made, now_utc)

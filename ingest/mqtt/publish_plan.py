@@ -12,8 +12,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from baulk.ingest import broker
 from baulk.ingest.errors import BrokerError
+from baulk.ingest.mqtt import connection
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
 from baulk.models.plan.humidity.plan import AirPlan
@@ -85,7 +85,7 @@ def publish(shop: Shop, made: AirPlan, now_utc: datetime) -> str:
         If the broker can't be reached, does not speak MQTT 5, refuses it, or does not confirm in time.
     """
     config = shop.config
-    client = broker.client(config, f"{config.client_id}-plan", protocol=broker.V5, keep=False)
+    client = connection.client(config, f"{config.client_id}-plan", protocol=connection.V5, keep=False)
     answered, reasons, refused = threading.Event(), [], []
 
     def connected(_c: mqtt.Client, _u: object, _f: object, reason: ReasonCode, _p: object) -> None:
@@ -99,17 +99,17 @@ def publish(shop: Shop, made: AirPlan, now_utc: datetime) -> str:
     client.on_connect = connected
     client.on_connect_fail = lambda _c, _u: answered.set()
     client.on_publish = published
-    broker.start(client, config, protocol=broker.V5, keep=False)
+    connection.start(client, config, protocol=connection.V5, keep=False)
     client.loop_start()
     try:
         if not answered.wait(WAIT_S) or not reasons:
-            raise BrokerError(broker.away(config.broker))
+            raise BrokerError(connection.away(config.broker))
         if reasons[0].is_failure:
             if reasons[0].getName() == "Unsupported protocol version":
                 raise BrokerError(
                     "the broker does not speak MQTT 5, so that a set-point could not lapse; nothing was sent"
                 )
-            raise BrokerError(broker.refused(config.broker, reasons[0]))
+            raise BrokerError(connection.refused(config.broker, reasons[0]))
         where = topic(made.place, config.slug)
         lapse = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         lapse.MessageExpiryInterval = int(EXPIRES.total_seconds())

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Final
 import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
-from baulk.ingest import broker, notices
+from baulk.ingest import notices
 from baulk.ingest.errors import BrokerError
+from baulk.ingest.mqtt import connection
 from baulk.ingest.wire import topics
 
 if TYPE_CHECKING:
@@ -94,8 +95,8 @@ def verdicts(shop: Shop) -> int:
     """
     config = shop.config
     waiting = list(messages(shop))
-    for protocol in (broker.V5, broker.V311):
-        client = broker.client(config, f"{config.client_id}-out", protocol=protocol, keep=False)
+    for protocol in (connection.V5, connection.V311):
+        client = connection.client(config, f"{config.client_id}-out", protocol=protocol, keep=False)
         answered = threading.Event()
         reasons = []
 
@@ -105,15 +106,15 @@ def verdicts(shop: Shop) -> int:
 
         client.on_connect = connected
         client.on_connect_fail = lambda _c, _u: answered.set()  # noqa: B023
-        broker.start(client, config, protocol=protocol, keep=False)
+        connection.start(client, config, protocol=protocol, keep=False)
         client.loop_start()
         try:
             if not answered.wait(_WAIT_S) or not reasons:
-                raise BrokerError(broker.away(config.broker))
+                raise BrokerError(connection.away(config.broker))
             if reasons[0].is_failure:
-                if protocol == broker.V5 and reasons[0].getName() == "Unsupported protocol version":
+                if protocol == connection.V5 and reasons[0].getName() == "Unsupported protocol version":
                     continue
-                raise BrokerError(broker.refused(config.broker, reasons[0]))
+                raise BrokerError(connection.refused(config.broker, reasons[0]))
             sent = [client.publish(one.topic, one.payload, qos=1, retain=True) for one in waiting]
             for one in sent:
                 one.wait_for_publish(_WAIT_S)
@@ -121,4 +122,4 @@ def verdicts(shop: Shop) -> int:
         finally:
             client.disconnect()
             client.loop_stop()
-    raise BrokerError(broker.away(config.broker))
+    raise BrokerError(connection.away(config.broker))

@@ -18,14 +18,15 @@ from typing import Final
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
-from baulk.ingest import broker, pipeline, publish, wire
+from baulk.ingest import pipeline, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
-from baulk.ingest.heard import Heard
+from baulk.ingest.mqtt import connection, publish
+from baulk.ingest.mqtt.last_messages import Heard
+from baulk.ingest.mqtt.session import Session
+from baulk.ingest.mqtt.spool import Spool
 from baulk.ingest.repeats import Repeats
-from baulk.ingest.session import Session
 from baulk.ingest.shop import Shop
-from baulk.ingest.spool import Spool
 from baulk.ingest.wire.message import RawMessage
 
 log = logging.getLogger("baulk.listener")
@@ -34,7 +35,7 @@ _BATCH: Final = 500
 _IDLE_S: Final = 1.0
 _RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
 _FIRST_S: Final = 10.0
-_VERSIONS: Final = {broker.V5: "5", broker.V311: "3.1.1"}
+_VERSIONS: Final = {connection.V5: "5", connection.V311: "3.1.1"}
 
 
 def opened(
@@ -112,7 +113,7 @@ def run(  # noqa: PLR0913 - what tests and commands set
         raise ConfigError(
             'several listeners would each take every message; set share = "yard" in [broker] of baulk.toml'
         )
-    protocol = broker.V5
+    protocol = connection.V5
     while not stop.is_set():
         listener = _Listener(
             shop, stop, say=say, on_ready=on_ready, now=now, protocol=protocol, number=number
@@ -120,7 +121,7 @@ def run(  # noqa: PLR0913 - what tests and commands set
         listener.run(once=once)
         on_ready = None if listener.was_ready else on_ready
         if listener.session.wrong_version:
-            protocol = broker.V311 if protocol == broker.V5 else broker.V5
+            protocol = connection.V311 if protocol == connection.V5 else connection.V5
             say(f"the broker does not take our version of MQTT; going on with MQTT {_VERSIONS[protocol]}")
 
 
@@ -180,7 +181,7 @@ class _Listener:
 
     def _fail_at(self, deadline: float) -> None:
         if self.session.problem or time.monotonic() > deadline:
-            raise BrokerError(self.session.problem or broker.away(self.shop.config.broker))
+            raise BrokerError(self.session.problem or connection.away(self.shop.config.broker))
 
     def _tell(self) -> None:
         if self.session.ready.is_set() and not self.was_ready:

@@ -30,8 +30,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from baulk.ingest import broker
 from baulk.ingest.config import Config
+from baulk.ingest.mqtt import connection
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage, floor_of, stamped
 
@@ -103,14 +103,14 @@ class Session:
         self._near, self._far = socket.socketpair()
         self._near.settimeout(0)
         self._far.settimeout(0)
-        self.client = broker.client(config, client_id, protocol=protocol, keep=True)
+        self.client = connection.client(config, client_id, protocol=protocol, keep=True)
         self.client.will_set(self._status, "offline", qos=1, retain=True, properties=_will(protocol))
         self.client.on_connect = self._connected
         self.client.on_disconnect = self._parted
         self.client.on_subscribe = self._subscribed
         self.client.on_packet = self._arrived
         self.client.on_socket_register_write = lambda *_: self._wake()
-        broker.start(self.client, config, protocol=protocol, keep=True)
+        connection.start(self.client, config, protocol=protocol, keep=True)
         self._thread = threading.Thread(target=self._run, name="baulk-network", daemon=True)
 
     # --- for the taker's thread
@@ -194,9 +194,9 @@ class Session:
         try:
             self.client.reconnect()
         except ssl.SSLError as err:
-            self.problem = broker.distrusted(self._broker, err)
+            self.problem = connection.distrusted(self._broker, err)
         except (OSError, ValueError):
-            self.problem = broker.away(self._broker)
+            self.problem = connection.away(self._broker)
         else:
             return True
         self.link += 1
@@ -207,7 +207,7 @@ class Session:
         while (now := self.client.socket()) is not None and not self._leaving.is_set():
             self._turn(now)
             if not self._answered and time.monotonic() - began > _ANSWER_S:
-                self.problem = broker.silent(self._broker)
+                self.problem = connection.silent(self._broker)
                 self.link += 1
                 return
 
@@ -273,13 +273,13 @@ class Session:
         self._answered, self._closed = True, 0
         if reason.is_failure:
             unknown = reason.getName() == "Unsupported protocol version"
-            self.wrong_version = self.protocol == broker.V5 and unknown
-            self.problem = broker.refused(self._broker, reason)
+            self.wrong_version = self.protocol == connection.V5 and unknown
+            self.problem = connection.refused(self._broker, reason)
             return
         self.problem, self._accepted = None, True
         if self._former:
             client.unsubscribe(self._former)
-        if self.protocol == broker.V5:
+        if self.protocol == connection.V5:
             options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
             client.subscribe([(one, options) for one in self.filters])
         else:
@@ -292,7 +292,7 @@ class Session:
         self.link += 1
         answered, self._answered = self._answered, False
         if tls := self.client.tls_error:
-            self.problem = broker.tls_ended(self._broker, tls)
+            self.problem = connection.tls_ended(self._broker, tls)
             return
         if not answered:
             self._closed += 1
@@ -327,4 +327,4 @@ class Session:
 
 
 def _will(protocol: MQTTProtocolVersion) -> Properties | None:
-    return Properties(PacketTypes.WILLMESSAGE) if protocol == broker.V5 else None  # type: ignore[no-untyped-call]
+    return Properties(PacketTypes.WILLMESSAGE) if protocol == connection.V5 else None  # type: ignore[no-untyped-call]

@@ -1,0 +1,1 @@
+"""The broker: the listener's session, its spool, and what is published."""
