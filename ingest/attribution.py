@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.register import Attachments
+from baulk.ingest.register.register import Attachments
 from baulk.ingest.wire.mapped import NO_DEPTH_MM
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.models.errors import BaulkError

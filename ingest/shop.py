@@ -14,8 +14,8 @@ from baulk.ingest import config as settings
 from baulk.ingest.attribution import Settled
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
-from baulk.ingest.register import Register
-from baulk.ingest.register_engine import backing
+from baulk.ingest.register.engine import backing
+from baulk.ingest.register.register import Register
 from baulk.ingest.store import Store, open_store
 from baulk.ingest.wire import message
 from baulk.models import species, use_class

@@ -9,7 +9,7 @@ import numpy as np
 
 from baulk.ingest import attribution
 from baulk.ingest.exchange.reading_rows import Block
-from baulk.ingest.register import Attachments
+from baulk.ingest.register.register import Attachments
 from baulk.models.reading import Series, sensor_flag
 
 

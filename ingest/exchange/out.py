@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final
 
 from baulk.ingest.errors import ExchangeError
+from baulk.ingest.register.tables import FIELDS, columns
 from baulk.ingest.store.moments import DAY_US, from_us, to_us
-from baulk.ingest.tables import FIELDS, columns
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.reading import Owner, Reading, from_end_mm
 

@@ -22,8 +22,8 @@ from baulk.ingest.errors import BackupError, ConfigError
 from baulk.ingest.exchange import manifest as manifests
 from baulk.ingest.exchange import pg_copy, snapshot
 from baulk.ingest.exchange.manifest import DUMP, SQLITE, Manifest
-from baulk.ingest.register import Register
-from baulk.ingest.register_engine import on_sqlite
+from baulk.ingest.register.engine import on_sqlite
+from baulk.ingest.register.register import Register
 from baulk.ingest.store.sqlite import SqliteSql
 
 if TYPE_CHECKING:

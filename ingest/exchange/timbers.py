@@ -14,8 +14,8 @@ from baulk.ingest.exchange.reading_rows import Refused
 from baulk.ingest.exchange.rejected import RejectedFile
 from baulk.ingest.exchange.sheet import Row, Sheet, Source, open_sheet
 from baulk.ingest.exchange.timber_rows import Said, TimberForm, is_timbers
+from baulk.ingest.register.tables import FIELDS, columns, timber_of
 from baulk.ingest.shop import check_timber
-from baulk.ingest.tables import FIELDS, columns, timber_of
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.reading import Owner, Quantity, Series
 from baulk.models.timber import Event, EventKind, Timber

@@ -10,7 +10,7 @@ import numpy as np
 from baulk.ingest.exchange.moving import placed
 from baulk.ingest.exchange.reading_rows import Block, Parsed, Refused, Tag, Taken, impossible, numbers, owned
 from baulk.ingest.exchange.sheet import Row, Sheet
-from baulk.ingest.register import Attachments
+from baulk.ingest.register.register import Attachments
 from baulk.ingest.wire.logger_columns import Logger
 
 

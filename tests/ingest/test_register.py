@@ -17,9 +17,9 @@ from alembic.operations import Operations
 from baulk.ingest import config as settings
 from baulk.ingest import migrations, shop
 from baulk.ingest.errors import RegisterError, StoreLocked
-from baulk.ingest.register import Register
-from baulk.ingest.register_engine import backing, engine_for, on_sqlite
-from baulk.ingest.tables import META
+from baulk.ingest.register.engine import backing, engine_for, on_sqlite
+from baulk.ingest.register.register import Register
+from baulk.ingest.register.tables import META
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from pydantic import TypeAdapter
 from sqlalchemy.engine import Connection
 
-from baulk.ingest.tables import PART, PLACE, TIMBER, place_of
+from baulk.ingest.register.tables import PART, PLACE, TIMBER, place_of
 from baulk.models.errors import NotFound
 from baulk.models.plan.buying.parts import Part
 from baulk.models.timber import Place

@@ -14,12 +14,13 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, RowMapping
 from sqlalchemy.exc import DBAPIError
 
-from baulk.ingest import events, migrations, places
+from baulk.ingest import migrations
 from baulk.ingest.errors import RegisterError
-from baulk.ingest.events import Attachment
-from baulk.ingest.register_engine import Backing
+from baulk.ingest.register import events, places
+from baulk.ingest.register.engine import Backing
+from baulk.ingest.register.events import Attachment
+from baulk.ingest.register.tables import COUNTER, EVENT, FIELDS, TIMBER, columns, event_of, timber_of
 from baulk.ingest.store.moments import to_us
-from baulk.ingest.tables import COUNTER, EVENT, FIELDS, TIMBER, columns, event_of, timber_of
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plan.buying.parts import Part
 from baulk.models.reading import Owner, Quantity, Series

@@ -10,8 +10,8 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, RowMapping
 
 from baulk.ingest.errors import RegisterError
+from baulk.ingest.register.tables import EVENT, TIMBER, event_of, timber_of
 from baulk.ingest.store.moments import from_us, to_us
-from baulk.ingest.tables import EVENT, TIMBER, event_of, timber_of
 from baulk.models.errors import OutOfRange
 from baulk.models.timber import Event, EventKind, Timber
 

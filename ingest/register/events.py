@@ -15,12 +15,12 @@ from typing import Any, Final
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection, RowMapping
 
-from baulk.ingest import event_chain as chain
-from baulk.ingest import event_checks
 from baulk.ingest.errors import RegisterError
-from baulk.ingest.event_chain import Row
+from baulk.ingest.register import event_chain as chain
+from baulk.ingest.register import event_rules
+from baulk.ingest.register.event_chain import Row
+from baulk.ingest.register.tables import EVENT, TIMBER, event_of, stored
 from baulk.ingest.store.moments import from_us, to_us
-from baulk.ingest.tables import EVENT, TIMBER, event_of, stored
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.section import Face
 from baulk.models.timber import Event, EventKind, Timber, Value
@@ -87,7 +87,7 @@ def write(  # noqa: PLR0913 - each says another thing
     """
     noted_utc = event.noted_utc or event.at_utc
     chain.refuse_time(event, timber, noted_utc)
-    event = event_checks.checked(event, timber)
+    event = event_rules.checked(event, timber)
     _refuse_off(base, event)
     row = _timber_row(base, event.tag)
     sets, was, change = _fit(base, event, columns, row)

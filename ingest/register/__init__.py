@@ -1,0 +1,1 @@
+"""Timbers, places and what happened to them, in the shop's database."""
