@@ -12,7 +12,8 @@ from pathlib import Path
 
 from baulk.dashboard import words
 from baulk.dashboard.desk import ask, folder
-from baulk.ingest import health, pipeline, yard_memory
+from baulk.ingest import health, pipeline
+from baulk.ingest.evaluation import yard_memory
 from baulk.ingest.exchange import nightly
 from baulk.ingest.mqtt import last_messages as heard_module
 from baulk.ingest.mqtt.last_messages import LastMessage, shown

@@ -10,7 +10,7 @@ import streamlit as st
 from baulk.dashboard import data, frame, units_of, words
 from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.desk import ask
-from baulk.ingest import evaluate, evaluation
+from baulk.ingest.evaluation import compute, gather
 from baulk.models import use_class
 from baulk.models.section import Finished
 from baulk.models.units import show_size, size_mm
@@ -62,7 +62,7 @@ def answer(tag: str, change: Change, now: datetime) -> Answer:
     BaulkError
         If the piece does not fit, or there can be no answer.
     """
-    inputs = ask(lambda s: evaluate.gather(tag, s, now))  # in turn with others; the work below is not
+    inputs = ask(lambda s: gather.gather(tag, s, now))  # in turn with others; the work below is not
     timber = inputs.timber
     wanted = Finished(
         width_mm=change.width_mm,
@@ -77,7 +77,7 @@ def answer(tag: str, change: Change, now: datetime) -> Answer:
         wish=replace(inputs.wish, probability=change.probability, build_days=change.build_days),
         previous=None,
     )
-    return parse(evaluation.work_out(changed).to_json())
+    return parse(compute.work_out(changed).to_json())
 
 
 def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:

@@ -223,7 +223,7 @@ def _slipped(tag: str, step: object, square: object, dates: dict[str, str], now_
 
 
 def _of_tags(shop: Shop) -> list[Cause]:
-    """Tell of timbers that seem to bear each other's tags; `baulk.ingest.swaps` looks for them."""
+    """Tell of timbers that seem to bear each other's tags; `baulk.ingest.evaluation.swaps` looks for them."""
     return [("swapped tags", " and ".join(each.tags), each.words) for each in kept.swaps(shop.store)]
 
 

@@ -9,10 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.ingest import climate, evaluate, plan_stock
-from baulk.ingest.climate import Season
-from baulk.ingest.evaluate import Airs
-from baulk.ingest.inputs import up_to
+from baulk.ingest import plan_stock
+from baulk.ingest.evaluation import climate
+from baulk.ingest.evaluation import gather as evaluation_gather
+from baulk.ingest.evaluation.climate import Season
+from baulk.ingest.evaluation.gather import Airs
+from baulk.ingest.evaluation.inputs import up_to
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
@@ -230,7 +232,7 @@ def _stocks(
     stocks, notes = [], []
     for timber in here:
         try:
-            inputs = evaluate.gather(timber.tag, shop, now_utc, airs=airs)
+            inputs = evaluation_gather.gather(timber.tag, shop, now_utc, airs=airs)
             one, enough = plan_stock.of(shop, inputs)
         except BaulkError as err:
             notes.append(f"{timber.tag} is left out: {err}.")

@@ -12,8 +12,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from baulk.ingest import evaluation, fingerprint
-from baulk.ingest.inputs import Inputs
+from baulk.ingest.evaluation import compute, fingerprint
+from baulk.ingest.evaluation.inputs import Inputs
 from baulk.ingest.shop import Shop
 from baulk.models.diffusion import law_for
 from baulk.models.drying.solver import Members
@@ -48,7 +48,7 @@ def of(shop: Shop, inputs: Inputs) -> tuple[Stock, bool]:
         found = _read(kept, inputs, seen)
         if found is not None:
             return found
-    fitted = evaluation.fitted_to(inputs)
+    fitted = compute.fitted_to(inputs)
     made = timbers.stock(
         inputs.timber,
         inputs.wood,

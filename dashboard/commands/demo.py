@@ -22,10 +22,10 @@ from baulk.dashboard.commands.children import Children, ourselves, stop_signals
 from baulk.dashboard.commands.ports import PortOption, answers, refuse_taken
 from baulk.dashboard.commands.serve import READY_WITHIN_S, start_forecasts, start_parts
 from baulk.ingest import config as settings
-from baulk.ingest import evaluate
 from baulk.ingest import shop as shops
 from baulk.ingest.demo import broker, parts, shed, yard
 from baulk.ingest.demo.publish import Publisher
+from baulk.ingest.evaluation import gather
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
 from baulk.models.reading import Owner
@@ -185,7 +185,7 @@ def _work_out(stage: _Stage, shop: Shop, tags: list[str]) -> None:
     with _bar("verdicts", len(tags)) as advance:
         for i, tag in enumerate(tags):
             stage.go_on()
-            made = evaluate.evaluate(tag, shop, datetime.now(UTC))
+            made = gather.evaluate(tag, shop, datetime.now(UTC))
             if made.failed:
                 failed.append(f"{tag}: {made.failed}")
             advance(i + 1)

@@ -93,8 +93,9 @@ def _messages(folder: Path) -> tuple[list[LastMessage], list[str]]:
 
 def _learned(folder: Path) -> tuple[datetime, tuple[Lesson, ...]] | None:
     """Give what the yard has learned; None outside a shop folder or where it is switched off."""
-    from baulk.ingest import config, yard_memory  # noqa: PLC0415 - as above
+    from baulk.ingest import config  # noqa: PLC0415 - as above
     from baulk.ingest import shop as shops  # noqa: PLC0415
+    from baulk.ingest.evaluation import yard_memory  # noqa: PLC0415 - as above
 
     if not (folder / config.FILE).exists():
         return None

@@ -15,15 +15,15 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.dashboard.commands.children import stop_signals
-from baulk.ingest import fleet, kept, messengers, retention, swaps, yard_memory
+from baulk.ingest import kept, messengers, retention
 from baulk.ingest import shop as shops
-from baulk.ingest.cluster import Cluster
 from baulk.ingest.errors import StoreError
-from baulk.ingest.evaluation import Evaluation
+from baulk.ingest.evaluation import batch, swaps, yard_memory
+from baulk.ingest.evaluation.batch import Round
+from baulk.ingest.evaluation.compute import Evaluation
+from baulk.ingest.evaluation.executors import Cluster, Team
 from baulk.ingest.exchange import nightly
-from baulk.ingest.fleet import Round
 from baulk.ingest.shop import Shop
-from baulk.ingest.team import Team
 from baulk.models.errors import BaulkError, OutOfRange
 
 EVERY_S = 1.0
@@ -90,7 +90,7 @@ def forecast(  # noqa: PLR0913 - one an option
         asked = _asked(opened, tags, everything=everything or again or as_of is not None)
         began = time.monotonic()
         with _progress(len(asked)) as told:
-            made = fleet.run(
+            made = batch.run(
                 opened,
                 asked,
                 now if as_of is None else moment(as_of, now_utc=now),
@@ -189,7 +189,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
             today = now.astimezone().date()
             tags = _asked(opened, None, everything=False) if round_of == today else _every(opened, now)
             if tags:
-                fleet.run(
+                batch.run(
                     opened, tags, now, workers=workers, team=team, whole=round_of != today, done=_line,
                     stop=stop.is_set,
                 )  # fmt: skip
@@ -220,7 +220,7 @@ def _look_for_swaps(
     standing = _asked(opened, None, everything=True)
     tags = [tag for tag in standing if any(tag in pair for pair in before ^ set(found))]
     if tags:
-        fleet.run(opened, tags, now, workers=workers, team=team, whole=False, stop=stop.is_set)
+        batch.run(opened, tags, now, workers=workers, team=team, whole=False, stop=stop.is_set)
     return [words for pair, words in found.items() if pair not in before]
 
 

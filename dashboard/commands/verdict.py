@@ -98,7 +98,7 @@ def _below(
     shop: Path, tags: list[str] | None, asked: tuple[float, str, str | None, str | None], *, json: bool
 ) -> None:
     """Say when; what works timbers out is loaded only here."""
-    reaching = import_module("baulk.dashboard.commands.reaching")
+    reaching = import_module("baulk.ingest.evaluation.reach")
     now_utc = datetime.now(UTC)
     below, where, held, by = asked
     air = None if held is None else reaching.held_air(held)

@@ -13,10 +13,11 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from baulk.dashboard import access
-from baulk.ingest import cluster, config, messengers
+from baulk.ingest import config, messengers
 from baulk.ingest import shop as shops
 from baulk.ingest.demo import broker, climate
 from baulk.ingest.errors import ConfigError
+from baulk.ingest.evaluation import executors
 from baulk.models.reading import Owner
 
 # pages, charts, paper, files for other programs, messengers, and what these bring with them
@@ -124,8 +125,8 @@ def test_postgresql_without_its_packages_says_what_to_install(shop_dir, without)
 
 def test_a_cluster_without_its_packages_says_what_to_install(without):
     without("distributed")
-    with pytest.raises(cluster.ClusterError, match=says("cluster")):
-        cluster.Cluster("tcp://127.0.0.1:1")
+    with pytest.raises(executors.ClusterError, match=says("cluster")):
+        executors.Cluster("tcp://127.0.0.1:1")
 
 
 def test_signing_in_without_its_packages_says_what_to_install(shop_dir, without):

@@ -40,7 +40,7 @@ def asked(number):
     from honesty import faults, truth  # noqa: PLC0415 - for the workers
     from honesty.rows import HISTORIES  # noqa: PLC0415
 
-    from baulk.ingest import evaluation  # noqa: PLC0415
+    from baulk.ingest.evaluation import compute  # noqa: PLC0415
 
     true, found = truth.get(number), []
     for months, sound in faults.gathered(number).items():
@@ -53,10 +53,10 @@ def asked(number):
             cases["another timber"] = faults.foreign(sound, number, other, series, later_days=later)
         day = HISTORIES[months] + AHEAD_DAYS
         for kind, inputs in cases.items():
-            fitted = evaluation.fitted_to(inputs)
+            fitted = compute.fitted_to(inputs)
             error = np.nan
             if number in WRONG:
-                ahead = evaluation.coming(inputs, fitted)
+                ahead = compute.coming(inputs, fitted)
                 at = (ahead.posix_s - true.piece.arrived_s) / 86_400
                 error = float(np.interp(day, at, ahead.mean_pct[2])) - true.at("mean", day)
             named = set(fitted.suspected)

@@ -15,7 +15,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 import judging
 
-from baulk.ingest import config, fleet, shop
+from baulk.ingest import config, shop
+from baulk.ingest.evaluation import batch
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
@@ -108,17 +109,17 @@ def test_two_hundred_timbers_cost_little_more_than_their_share_of_the_cores(tmp_
             fill(yard)
         tags = [each.tag for each in yard.register.list()]
         count, alone = len(tags), tags[:ALONE]
-        fleet.run(yard, tags[:1], NOW, workers=1, again=True)  # everything is loaded and compiled
+        batch.run(yard, tags[:1], NOW, workers=1, again=True)  # everything is loaded and compiled
         with Clock() as one:
-            fleet.run(yard, alone, NOW, workers=1, again=True)
+            batch.run(yard, alone, NOW, workers=1, again=True)
         resident = []
         with Clock() as whole:
-            made = fleet.run(
+            made = batch.run(
                 yard, tags, NOW, workers=2, again=True, done=lambda _: resident.append(resident_mb())
             )
         assert sorted(made.done) == tags, made.failed
         with Clock() as looked:
-            assert fleet.run(yard, tags, NOW).unchanged == tags
+            assert batch.run(yard, tags, NOW).unchanged == tags
     one_wall, one_cpu = one.wall_s / len(alone), one.cpu_s / len(alone)
     early, late = resident[min(19, count - 1)], resident[-1]
     worker_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1e3

@@ -11,8 +11,8 @@ import pytest
 
 from baulk.dashboard import words, yard_plan, yard_rows
 from baulk.dashboard.paper import gather, record
-from baulk.ingest import evaluate
 from baulk.ingest import shop as shops
+from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.mqtt import publish
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face
@@ -50,7 +50,7 @@ def apart(shop_folder, invented, monkeypatch):
     with shops.open(shop_folder) as shop:
         shop.add_timber(invented.piece(TAG, place="attic", arrived_utc=arrived, green_mc_pct=75.0))
         shop.store.append(list(readings(arrived)))
-        evaluate.evaluate(TAG, shop, now)
+        evaluation_gather.evaluate(TAG, shop, now)
     return shop_folder, now
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from baulk.ingest import climate
+from baulk.ingest.evaluation import climate
 from baulk.models.air import AirSeries
 
 DAY = 86_400.0

@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from baulk.ingest import climate, config
+from baulk.ingest import config
+from baulk.ingest.evaluation import climate
 from baulk.models import air_scenarios, sorption
 from baulk.models.air import AirSeries
 

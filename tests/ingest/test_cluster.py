@@ -19,7 +19,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 import six_timbers
 from six_timbers import NOW, TAGS
 
-from baulk.ingest import cluster, config, evaluate, fleet, shop
+from baulk.ingest import config, shop
+from baulk.ingest.evaluation import batch, executors, gather
 
 distributed = pytest.importorskip("distributed")
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::ResourceWarning")]
@@ -113,13 +114,13 @@ def kept(opened):
 
 
 def test_a_cluster_gives_the_same_answers_to_the_byte(scheduler, two_workers, yard):
-    with closing(cluster.Cluster(scheduler)) as team:
+    with closing(executors.Cluster(scheduler)) as team:
         assert team.size == 2
-        made = fleet.run(yard, TAGS[:3], NOW, team=team)
+        made = batch.run(yard, TAGS[:3], NOW, team=team)
         assert sorted(made.done) == list(TAGS[:3])
         afar, fits = kept(yard), yard.store.notes("fit/")
-        assert fleet.run(yard, TAGS[:3], NOW, team=team).unchanged == list(TAGS[:3])
-    fleet.run(yard, TAGS[:3], NOW, workers=1, again=True)
+        assert batch.run(yard, TAGS[:3], NOW, team=team).unchanged == list(TAGS[:3])
+    batch.run(yard, TAGS[:3], NOW, workers=1, again=True)
     assert kept(yard) == afar
     assert yard.store.notes("fit/") == fits
     assert len(fits) == 3
@@ -137,15 +138,15 @@ def test_the_command_takes_a_cluster(scheduler, two_workers, yard, baulk):
 
 
 def test_a_worker_with_another_version_is_refused_in_a_sentence(scheduler, two_workers, monkeypatch):
-    monkeypatch.setattr(cluster, "here", lambda: "0.9.9+12345678")
-    with pytest.raises(cluster.ClusterError, match=r"the worker at tcp.* has Baulk .*, here it is 0.9.9"):
-        cluster.Cluster(scheduler)
+    monkeypatch.setattr(executors, "here", lambda: "0.9.9+12345678")
+    with pytest.raises(executors.ClusterError, match=r"the worker at tcp.* has Baulk .*, here it is 0.9.9"):
+        executors.Cluster(scheduler)
 
 
 def test_a_worker_that_comes_late_with_another_version_refuses_by_itself(yard):
-    inputs = evaluate.gather("FER-01", yard, NOW)
-    with pytest.raises(cluster.ClusterError, match="two versions would give two answers"):
-        cluster.as_asked(inputs, "0.9.9+12345678")
+    inputs = gather.gather("FER-01", yard, NOW)
+    with pytest.raises(executors.ClusterError, match="two versions would give two answers"):
+        executors.as_asked(inputs, "0.9.9+12345678")
 
 
 def test_a_worker_killed_on_the_way_costs_nothing(scheduler, two_workers, yard):
@@ -156,8 +157,8 @@ def test_a_worker_killed_on_the_way_costs_nothing(scheduler, two_workers, yard):
             killed.append(two_workers[0].pid)
             os.kill(two_workers[0].pid, signal.SIGKILL)
 
-    with closing(cluster.Cluster(scheduler)) as team:
-        made = fleet.run(yard, TAGS, NOW, team=team, done=kill)
+    with closing(executors.Cluster(scheduler)) as team:
+        made = batch.run(yard, TAGS, NOW, team=team, done=kill)
     assert killed
     assert sorted(made.done) == list(TAGS)
     assert made.failed == {}
@@ -165,17 +166,17 @@ def test_a_worker_killed_on_the_way_costs_nothing(scheduler, two_workers, yard):
 
 def test_nobody_at_the_address_is_a_sentence_within_its_time():
     began = time.monotonic()
-    with pytest.raises(cluster.ClusterError, match=r"no Dask scheduler answers at tcp://127\.0\.0\.1"):
-        cluster.Cluster(f"tcp://127.0.0.1:{free_port()}", within_s=1.5)
+    with pytest.raises(executors.ClusterError, match=r"no Dask scheduler answers at tcp://127\.0\.0\.1"):
+        executors.Cluster(f"tcp://127.0.0.1:{free_port()}", within_s=1.5)
     assert time.monotonic() - began < 8
-    with pytest.raises(cluster.ClusterError, match="looks like tcp://"):
-        cluster.Cluster("127.0.0.1:8786")
+    with pytest.raises(executors.ClusterError, match="looks like tcp://"):
+        executors.Cluster("127.0.0.1:8786")
 
 
 def test_without_the_extra_the_sentence_says_what_to_install(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with pytest.raises(cluster.ClusterError, match=re.escape("pip install 'baulk[cluster]'")):
-        cluster.Cluster("tcp://127.0.0.1:8786")
+    with pytest.raises(executors.ClusterError, match=re.escape("pip install 'baulk[cluster]'")):
+        executors.Cluster("tcp://127.0.0.1:8786")
 
 
 def test_a_scheduler_without_workers_and_one_that_goes_away_are_sentences(tmp_path, yard):
@@ -186,12 +187,12 @@ def test_a_scheduler_without_workers_and_one_that_goes_away_are_sentences(tmp_pa
     others = []
     try:
         wait_until(lambda: "Scheduler at" in log.read_text())
-        with pytest.raises(cluster.ClusterError, match=f"has no workers; .*dask worker {address}"):
-            cluster.Cluster(address, within_s=1.0)
+        with pytest.raises(executors.ClusterError, match=f"has no workers; .*dask worker {address}"):
+            executors.Cluster(address, within_s=1.0)
         others = [worker(tmp_path, address, "only")]
-        with closing(cluster.Cluster(address, within_s=60)) as team:
+        with closing(executors.Cluster(address, within_s=60)) as team:
             threading.Timer(0.1, own.kill).start()
-            with pytest.raises(cluster.ClusterError, match="is gone; what came back until then is kept"):
-                fleet.run(yard, TAGS, NOW, team=team)
+            with pytest.raises(executors.ClusterError, match="is gone; what came back until then is kept"):
+                batch.run(yard, TAGS, NOW, team=team)
     finally:
         end(own, *others)

@@ -8,7 +8,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from baulk.ingest import climate, config, evaluate, evaluation, shop
+from baulk.ingest import config, shop
+from baulk.ingest.evaluation import climate, compute, gather
 from baulk.models import use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
@@ -62,7 +63,7 @@ def pins(tag="FER-01"):
 def test_an_evaluation_is_stored_with_every_key_that_the_pages_read(yard):
     yard.register.add(timber())
     yard.store.append([*air(), *pins()])
-    assert evaluate.run_stale(yard, NOW) == ("FER-01",)
+    assert gather.run_stale(yard, NOW) == ("FER-01",)
     made, payload = yard.store.evaluation("FER-01")
     assert made == NOW
     found = json.loads(payload)
@@ -93,7 +94,7 @@ def test_an_evaluation_is_stored_with_every_key_that_the_pages_read(yard):
 def test_an_evaluation_tells_the_build_the_seasons_and_the_checking_margin(yard):
     yard.register.add(timber())
     yard.store.append([*air(), *pins()[:5]])  # still so wet that its surface decides
-    found = evaluate.evaluate("FER-01", yard, NOW).content
+    found = gather.evaluate("FER-01", yard, NOW).content
     moved = found["movement"]
     assert moved["build_days"] == 365
     assert (moved["service_low_pct"], moved["service_high_pct"]) == (16, 22)
@@ -104,7 +105,7 @@ def test_an_evaluation_tells_the_build_the_seasons_and_the_checking_margin(yard)
     assert margin["margin_pct"]["median"] == pytest.approx(
         margin["tolerated_pct"] - margin["wanted_pct"]["median"], abs=0.01
     )
-    assert "-0.0" not in evaluate.evaluate("FER-01", yard, NOW).to_json().decode().split(",")
+    assert "-0.0" not in gather.evaluate("FER-01", yard, NOW).to_json().decode().split(",")
 
 
 def test_how_sure_and_how_long_the_build_is_are_the_persons_to_set(tmp_path):
@@ -123,7 +124,7 @@ def test_how_sure_and_how_long_the_build_is_are_the_persons_to_set(tmp_path):
             if not made:
                 opened.register.add(timber(use_class="frame-outdoors"))
                 opened.store.append([*air(), *pins()])
-            made[wanted] = evaluation.work_out(evaluate.gather("FER-01", opened, NOW)).content
+            made[wanted] = compute.work_out(gather.gather("FER-01", opened, NOW)).content
     lax, strict = made[0.5]["verdict"], made[0.99]["verdict"]
     assert (lax["wanted"], strict["wanted"]) == (0.5, 0.99)
     assert made[0.5]["movement"]["build_days"] == 90
@@ -136,18 +137,18 @@ def test_how_sure_and_how_long_the_build_is_are_the_persons_to_set(tmp_path):
 def test_once_evaluated_a_timber_is_no_longer_stale_until_something_arrives(yard):
     yard.register.add(timber())
     yard.store.append([*air(), *pins()])
-    evaluate.run_stale(yard, NOW)
-    assert evaluate.run_stale(yard, NOW) == ()
+    gather.run_stale(yard, NOW)
+    assert gather.run_stale(yard, NOW) == ()
     series = Series(owner=Owner.TIMBER, name="FER-01", quantity=Quantity.MOISTURE, depth_mm=20)
     yard.store.append([reading(series, 21.0, NOW)])
-    assert evaluate.run_stale(yard, NOW) == ("FER-01",)
+    assert gather.run_stale(yard, NOW) == ("FER-01",)
 
 
 def test_a_timber_without_any_air_keeps_the_reason_and_the_next_one_is_done(yard):
     yard.register.add(timber("FER-01", place="attic"))
     yard.register.add(timber("FER-02"))
     yard.store.append(air())
-    assert set(evaluate.run_stale(yard, NOW)) == {"FER-01", "FER-02"}
+    assert set(gather.run_stale(yard, NOW)) == {"FER-01", "FER-02"}
     lost = json.loads(yard.store.evaluation("FER-01")[1])
     assert "not known at all" in lost["failed"]
     assert "failed" not in json.loads(yard.store.evaluation("FER-02")[1])
@@ -159,21 +160,21 @@ def test_an_unexpected_fault_is_kept_in_words_too(yard, monkeypatch, caplog):
 
     yard.register.add(timber())
     yard.store.append(air())
-    monkeypatch.setattr(evaluation.calibrate, "fit", broken)
-    made = evaluate.evaluate("FER-01", yard, NOW)
+    monkeypatch.setattr(compute.calibrate, "fit", broken)
+    made = gather.evaluate("FER-01", yard, NOW)
     assert "ZeroDivisionError: a bad day" in made.failed
     assert "evaluation of FER-01 failed" in caplog.text
 
 
 def test_an_unknown_tag_is_refused(yard):
     with pytest.raises(NotFound, match="FER-99"):
-        evaluate.evaluate("FER-99", yard, NOW)
+        gather.evaluate("FER-99", yard, NOW)
 
 
 def test_a_timber_without_readings_says_that_it_speaks_of_its_species(yard):
     yard.register.add(timber())
     yard.store.append(air())
-    said = evaluate.evaluate("FER-01", yard, NOW).content["verdict"]
+    said = gather.evaluate("FER-01", yard, NOW).content["verdict"]
     assert said["enough_readings"] is False
     assert "no usable reading" in said["reasons"][0]
 

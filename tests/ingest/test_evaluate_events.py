@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import climate, config, evaluate, evaluation, shop
+from baulk.ingest import config, shop
+from baulk.ingest.evaluation import climate, compute, gather
 from baulk.models import species
 from baulk.models.meter import resistance
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -52,12 +53,12 @@ def event(kind, days_ago, **detail):
 
 
 def test_planing_and_an_oven_dried_section_reach_the_fit_and_its_words(yard):
-    before = evaluate.gather("FER-01", yard, NOW)
+    before = gather.gather("FER-01", yard, NOW)
     yard.add_event(event("planed", 60, width_mm=150, depth_mm=150))
     yard.add_event(event("oven-dried", 5, mc_pct=33.0))
-    inputs = evaluate.gather("FER-01", yard, NOW)
+    inputs = gather.gather("FER-01", yard, NOW)
     assert inputs.fingerprint() != before.fingerprint()
-    content = evaluation.work_out(inputs).content
+    content = compute.work_out(inputs).content
     assert any("160 x 150 mm until then" in each for each in content["calibration"]["notes"])
     assert any(each.startswith("It was planed on") for each in content["verdict"]["reasons"])
     assert any(each["series"].endswith("oven-dry") for each in content["readings"])
@@ -65,9 +66,9 @@ def test_planing_and_an_oven_dried_section_reach_the_fit_and_its_words(yard):
 
 
 def test_the_shops_meter_is_put_right_and_air_that_nobody_measured_is_a_gap(yard):
-    inputs = evaluate.gather("FER-01", yard, NOW)
+    inputs = gather.gather("FER-01", yard, NOW)
     assert inputs.air_gaps() == ((inputs.since_s, inputs.now_s),)
-    content = evaluation.work_out(inputs).content
+    content = compute.work_out(inputs).content
     first = content["readings"][0]
     # 18 shown, at 20 degC; the usual air of the place says 12, so that the wood is wetter than it looks
     at_12 = resistance.from_meter(18.0, 12.0, species.get("white oak")).mc_pct
@@ -91,6 +92,6 @@ def test_gaps_are_those_of_each_places_own_record(yard):
             for quantity, value in ((Quantity.TEMP, 12.0), (Quantity.HUMIDITY, 70.0))
         ]
     )
-    inputs = evaluate.gather("FER-01", yard, NOW)
+    inputs = gather.gather("FER-01", yard, NOW)
     days = [(round((last - first) / climate.DAY_S)) for first, last in inputs.air_gaps()]
     assert days == [20, 10]

@@ -10,13 +10,13 @@ import time
 
 import pytest
 
-from baulk.ingest import fingerprint, import_graph
+from baulk.ingest.evaluation import fingerprint, import_graph
 
 PARTS = ("models", "ingest")
 # read by none of our code: what Python itself loads when it imports the evaluation
 LOADED = """
 import json, sys
-import baulk.ingest.evaluation
+import baulk.ingest.evaluation.compute
 print(json.dumps([name for name in sys.modules if name.startswith(("baulk.models", "baulk.ingest"))]))
 """
 
@@ -78,14 +78,14 @@ def test_a_module_of_the_evaluation_that_moves_changes_it_and_is_still_covered(c
     before = digest(copy)
     (copy / "ingest/past").mkdir()
     (copy / "ingest/past/__init__.py").write_text('"""Air that was."""\n')
-    (copy / "ingest/climate.py").rename(copy / "ingest/past/climate.py")
+    (copy / "ingest/evaluation/climate.py").rename(copy / "ingest/past/climate.py")
     for path in (copy / "ingest").glob("*.py"):
         text = path.read_text()
         path.write_text(
             text.replace(
                 "from baulk.ingest import climate, ",
                 "from baulk.ingest.past import climate\nfrom baulk.ingest import ",
-            ).replace("from baulk.ingest.climate import", "from baulk.ingest.past.climate import")
+            ).replace("from baulk.ingest.evaluation.climate import", "from baulk.ingest.past.climate import")
         )
     assert "ingest/past/climate.py" in code(copy)
     after = digest(copy)

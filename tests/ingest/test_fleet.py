@@ -19,7 +19,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 import six_timbers
 from six_timbers import DAY, NOW, TAGS
 
-from baulk.ingest import config, evaluate, fingerprint, fleet, shop, team
+from baulk.ingest import config, shop
+from baulk.ingest.evaluation import batch, executors, fingerprint, gather
 from baulk.models.timber import EventKind
 
 
@@ -42,7 +43,7 @@ def versions(opened):
     return {json.loads(payload)["model_version"] for payload in kept(opened).values()}
 
 
-class Instead(team.Here):
+class Instead(executors.Here):
     """Answers at once without working anything out."""
 
     def __init__(self):
@@ -51,22 +52,22 @@ class Instead(team.Here):
     def submit(self, inputs):
         self.asked.append(inputs.timber.tag)
         content = {"tag": inputs.timber.tag, "verdict": {"step": "leave"}}
-        done = team.Future()
-        done.set_result(evaluate.Evaluation(tag=inputs.timber.tag, made_utc=inputs.now_utc, content=content))
+        done = executors.Future()
+        done.set_result(gather.Evaluation(tag=inputs.timber.tag, made_utc=inputs.now_utc, content=content))
         return done
 
 
 def asked(opened, now=NOW, tags=TAGS, **how):
     instead = Instead()
-    fleet.run(opened, tags, now, team=instead, **how)
+    batch.run(opened, tags, now, team=instead, **how)
     return instead.asked
 
 
 def test_two_processes_give_the_same_answers_to_the_byte_as_this_one(yard):
     six_timbers.fill(yard, TAGS[:3])
-    assert fleet.run(yard, TAGS[:3], NOW, workers=1).done == list(TAGS[:3])
+    assert batch.run(yard, TAGS[:3], NOW, workers=1).done == list(TAGS[:3])
     alone, fits = kept(yard), yard.store.notes("fit/")
-    assert sorted(fleet.run(yard, TAGS[:3], NOW, workers=2, again=True).done) == list(TAGS[:3])
+    assert sorted(batch.run(yard, TAGS[:3], NOW, workers=2, again=True).done) == list(TAGS[:3])
     assert kept(yard) == alone
     assert yard.store.notes("fit/") == fits
     assert len(set(fits.values())) == 3
@@ -117,7 +118,7 @@ def test_news_that_change_nothing_do_not_keep_a_timber_stale(yard):
 
 def test_the_fingerprint_is_the_same_in_every_process(yard):
     six_timbers.fill(yard, TAGS[:1])
-    inputs = evaluate.gather("FER-01", yard, NOW)
+    inputs = gather.gather("FER-01", yard, NOW)
     words = (
         "import sys; from datetime import datetime; from baulk.ingest import evaluate, fingerprint, shop;"
         "opened = shop.open(sys.argv[1]);"
@@ -141,13 +142,13 @@ def test_a_timber_that_cannot_be_worked_out_keeps_a_sentence_and_the_rest_goes_o
     six_timbers.fill(yard, TAGS[:1])
     yard.register.add(six_timbers.timber("FER-90", place="attic"))
     yard.register.add(six_timbers.timber("FER-91", species="plastic"))
-    made = fleet.run(yard, ["FER-90", "FER-91", "FER-01"], NOW, workers=1)
+    made = batch.run(yard, ["FER-90", "FER-91", "FER-01"], NOW, workers=1)
     assert made.done == ["FER-01"]
     assert "not known at all" in made.failed["FER-90"]
     assert "plastic" in made.failed["FER-91"]
     assert json.loads(kept(yard)["FER-90"])["failed"] == made.failed["FER-90"]
     yard.store.append(six_timbers.air("attic"))
-    assert fleet.run(yard, ["FER-90", "FER-91", "FER-01"], NOW, workers=1).unchanged == ["FER-01"]
+    assert batch.run(yard, ["FER-90", "FER-91", "FER-01"], NOW, workers=1).unchanged == ["FER-01"]
 
 
 @pytest.mark.slow
@@ -161,14 +162,14 @@ def test_a_worker_that_is_killed_costs_nothing(yard):
             os.kill(victim, signal.SIGKILL)
             killed.append(victim)
 
-    made = fleet.run(yard, TAGS[:4], NOW, workers=2, done=kill)
+    made = batch.run(yard, TAGS[:4], NOW, workers=2, done=kill)
     assert killed
     assert sorted(made.done) == list(TAGS[:4])
     assert made.failed == {}
     assert multiprocessing.active_children() == []
 
 
-class Deadly(team.Beside):
+class Deadly(executors.Beside):
     """Its process dies over one timber, each time."""
 
     def submit(self, inputs):
@@ -182,12 +183,12 @@ def test_a_timber_that_kills_its_worker_twice_is_given_up_in_a_sentence(yard):
     six_timbers.fill(yard, TAGS[:3])
     deadly = Deadly(2)
     try:
-        made = fleet.run(yard, TAGS[:3], NOW, team=deadly)
+        made = batch.run(yard, TAGS[:3], NOW, team=deadly)
     finally:
         deadly.close()
     assert sorted(made.done) == ["FER-01", "FER-03"]
     assert "ended from outside twice" in made.failed["FER-02"]
-    assert fleet.run(yard, TAGS[:3], NOW, workers=1).done == ["FER-02"]  # not taken for an answer
+    assert batch.run(yard, TAGS[:3], NOW, workers=1).done == ["FER-02"]  # not taken for an answer
 
 
 def command(yard_dir, *words):
@@ -259,20 +260,20 @@ def test_ctrl_c_ends_it_in_a_sentence_and_keeps_what_was_done(yard_dir):
 def test_as_of_an_earlier_day_nothing_later_counts_and_the_present_answer_stays(yard):
     six_timbers.fill(yard, TAGS[:1])
     then = NOW - 30 * DAY
-    before = evaluate.gather("FER-01", yard, then)
+    before = gather.gather("FER-01", yard, then)
     assert max(each.taken_utc for each in before.readings) <= then
     assert before.here.own.posix_s[-1] <= then.timestamp()
     yard.store.append([six_timbers.pin("FER-01", 11.0, NOW - DAY), *six_timbers.air(days=1, rh_pct=30.0)[2:]])
     yard.register.move("FER-01", "loft", now_utc=NOW, at_utc=NOW - 2 * DAY)
-    assert evaluate.gather("FER-01", yard, then).fingerprint() == before.fingerprint()
-    fleet.run(yard, TAGS[:1], NOW, workers=1)
+    assert gather.gather("FER-01", yard, then).fingerprint() == before.fingerprint()
+    batch.run(yard, TAGS[:1], NOW, workers=1)
     present = kept(yard)
-    made = fleet.run(yard, TAGS[:1], then, workers=1, past=True)
+    made = batch.run(yard, TAGS[:1], then, workers=1, past=True)
     assert made.done == ["FER-01"]
     assert kept(yard) == present
     assert then in [each.made_utc for each in yard.store.past_evaluations("FER-01")]
-    assert fleet.run(yard, TAGS[:1], then, workers=1, past=True).unchanged == ["FER-01"]
-    early = fleet.run(yard, TAGS[:1], NOW - 200 * DAY, workers=1, past=True)
+    assert batch.run(yard, TAGS[:1], then, workers=1, past=True).unchanged == ["FER-01"]
+    early = batch.run(yard, TAGS[:1], NOW - 200 * DAY, workers=1, past=True)
     assert early.failed["FER-01"].endswith("there is nothing to say of 2025-08-13")
 
 
@@ -282,7 +283,7 @@ def test_a_timber_that_was_moved_has_lain_in_the_air_of_each_place_for_its_time_
     yard.register.move("FER-01", "loft", now_utc=NOW, at_utc=NOW - 60 * DAY)
     yard.register.move("FER-01", "yard", now_utc=NOW, at_utc=NOW - 10 * DAY)
     yard.register.move("FER-01", "shed", now_utc=NOW, at_utc=NOW - 5 * DAY)
-    inputs = evaluate.gather("FER-01", yard, NOW)
+    inputs = gather.gather("FER-01", yard, NOW)
     assert [stay.place for stay in inputs.stays] == ["shed", "loft", "yard", "shed"]
     assert [event.kind for event in inputs.events].count(EventKind.MOVED) == 3
     past = inputs.air_past()
@@ -291,4 +292,4 @@ def test_a_timber_that_was_moved_has_lain_in_the_air_of_each_place_for_its_time_
     assert past.temp_c[(days < 60) & (days > 10)].min() >= 25
     assert past.temp_c[(days > 60) | (days < 5)].max() < 17
     yard.register.undo(inputs.events[-2].number, by="", now_utc=NOW)
-    assert [stay.place for stay in evaluate.gather("FER-01", yard, NOW).stays] == ["shed", "loft", "shed"]
+    assert [stay.place for stay in gather.gather("FER-01", yard, NOW).stays] == ["shed", "loft", "shed"]

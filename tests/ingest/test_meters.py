@@ -129,7 +129,7 @@ def test_nobody_is_asked_what_the_settings_say(shop_dir, rows, open_still):
 
 
 def test_the_answer_is_part_of_what_an_evaluation_is_made_from(yard):
-    from baulk.ingest.evaluate import gather  # noqa: PLC0415 - half a second that the other tests do not need
+    from baulk.ingest.evaluation.gather import gather  # noqa: PLC0415 - half a second that the other tests do not need
 
     place = yard.register.list()[0].place
     for what, value in (("temp", 9.0), ("humidity", 70.0)):

@@ -13,7 +13,8 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from baulk.ingest import config as settings
-from baulk.ingest import evaluation, plan_air, shop
+from baulk.ingest import plan_air, shop
+from baulk.ingest.evaluation import compute
 from baulk.ingest.mqtt import publish_plan
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -92,7 +93,7 @@ def test_a_what_if_fits_nothing_anew(room, now_utc, monkeypatch):
     def fit(_inputs):
         raise AssertionError("the ensemble was kept and is fresh")
 
-    monkeypatch.setattr(evaluation, "fitted_to", fit)
+    monkeypatch.setattr(compute, "fitted_to", fit)
     began = time.process_time()
     again = plan_air.plan(room, asked, now_utc + timedelta(minutes=5))
     assert time.process_time() - began < 3.0
@@ -104,10 +105,8 @@ def test_a_what_if_fits_nothing_anew(room, now_utc, monkeypatch):
 def test_a_new_reading_of_a_timber_makes_its_ensemble_old(room, now_utc, monkeypatch):
     plan_air.gather(room, plan_air.Asked(place="shed"), now_utc)
     fitted = []
-    real = evaluation.fitted_to
-    monkeypatch.setattr(
-        evaluation, "fitted_to", lambda inputs: fitted.append(inputs.timber.tag) or real(inputs)
-    )
+    real = compute.fitted_to
+    monkeypatch.setattr(compute, "fitted_to", lambda inputs: fitted.append(inputs.timber.tag) or real(inputs))
     pin = Series(owner=Owner.TIMBER, name="PINE-1", quantity=Quantity.MOISTURE, depth_mm=20.0)
     room.add_reading_by_hand(pin, 22.0, now_utc=now_utc)
     plan_air.gather(room, plan_air.Asked(place="shed"), now_utc + timedelta(minutes=1))

@@ -16,7 +16,8 @@ import ferry_pair
 from ferry_pair import DAY, NOW, judging
 
 from baulk.dashboard.commands import forecast
-from baulk.ingest import config, evaluate, evaluation, fit_kept, fleet, kept, shop
+from baulk.ingest import config, kept, shop
+from baulk.ingest.evaluation import batch, compute, fit_store, gather
 from baulk.models.timber import Event, EventKind
 
 TAG = "FER-07"
@@ -69,7 +70,7 @@ def yard(yard_dir):
 @pytest.fixture
 def fitted(yard):
     """A yard whose one timber was fitted from its arrival; a pin was read since."""
-    fleet.run(yard, [TAG], BEFORE, workers=1)
+    batch.run(yard, [TAG], BEFORE, workers=1)
     yard.store.append(news())
     return yard
 
@@ -77,8 +78,8 @@ def fitted(yard):
 @pytest.fixture
 def noted(yard):
     """The same without a verdict: only what is kept of the fit."""
-    inputs = evaluate.gather(TAG, yard, BEFORE)
-    yard.store.note(kept.fit_key(TAG), fit_kept.to_keep(inputs, None, evaluation.fitted_to(inputs)))
+    inputs = gather.gather(TAG, yard, BEFORE)
+    yard.store.note(kept.fit_key(TAG), fit_store.to_keep(inputs, None, compute.fitted_to(inputs)))
     yard.store.append(news())
     return yard
 
@@ -89,7 +90,7 @@ def found(opened):
 
 def way(opened, now=NEWS, **how):
     """How the timber was fitted in one more round; None where the stored answer was left."""
-    made = fleet.run(opened, [TAG], now, workers=1, **how)
+    made = batch.run(opened, [TAG], now, workers=1, **how)
     assert made.failed == {}
     return found(opened)["calibration"]["fitted"] if made.done else None
 
@@ -120,19 +121,19 @@ def test_a_whole_round_gives_the_same_bytes_whatever_was_taken_in_before(fitted)
 
 
 def test_the_fingerprint_does_not_know_what_was_fitted_before(noted):
-    bare = evaluate.gather(TAG, noted, NEWS)
-    resumed = evaluate.gather(TAG, noted, NEWS, resume=True)
+    bare = gather.gather(TAG, noted, NEWS)
+    resumed = gather.gather(TAG, noted, NEWS, resume=True)
     assert bare.fit is None
     assert resumed.fit == state(noted)
     assert bare.fingerprint() == resumed.fingerprint()
 
 
 def test_stale_timbers_and_a_single_one_can_be_gone_on_with(fitted):
-    assert evaluate.evaluate(TAG, fitted, NEWS).updated is False
+    assert gather.evaluate(TAG, fitted, NEWS).updated is False
     fitted.store.append(news(24))
-    assert evaluate.evaluate(TAG, fitted, NEWS + DAY, resume=True).updated
+    assert gather.evaluate(TAG, fitted, NEWS + DAY, resume=True).updated
     fitted.store.append(news(48))
-    assert evaluate.run_stale(fitted, NEWS + 2 * DAY) == (TAG,)
+    assert gather.run_stale(fitted, NEWS + 2 * DAY) == (TAG,)
     assert found(fitted)["calibration"]["fitted"] == "updated"
 
 
@@ -188,27 +189,27 @@ def of_nothing_kept(opened):
 )
 def test_the_whole_fit_is_made_because(because, noted):
     because(noted)
-    inputs = evaluate.gather(TAG, noted, NEWS, resume=True)
-    assert evaluation.fitted_to(inputs, fit_kept.taken_up(inputs)).whole
+    inputs = gather.gather(TAG, noted, NEWS, resume=True)
+    assert compute.fitted_to(inputs, fit_store.taken_up(inputs)).whole
 
 
 def test_the_whole_fit_is_made_for_other_settings_another_wood_or_another_program(noted, monkeypatch):
-    inputs = evaluate.gather(TAG, noted, NEWS, resume=True)
-    before = fit_kept.taken_up(inputs)
-    assert not evaluation.fitted_to(inputs, before).whole
+    inputs = gather.gather(TAG, noted, NEWS, resume=True)
+    before = fit_store.taken_up(inputs)
+    assert not compute.fitted_to(inputs, before).whole
     wish = dataclasses.replace(inputs.wish, probability=0.8)
     wood = dataclasses.replace(inputs.wood, fsp_pct=inputs.wood.fsp_pct + 1)
     for other in ({"wish": wish}, {"wood": wood}):
-        assert fit_kept.taken_up(dataclasses.replace(inputs, **other)) is None
-    monkeypatch.setattr("baulk.ingest.fingerprint.model_version", lambda: "0.0.0+other")
-    assert fit_kept.taken_up(inputs) is None
+        assert fit_store.taken_up(dataclasses.replace(inputs, **other)) is None
+    monkeypatch.setattr("baulk.ingest.evaluation.fingerprint.model_version", lambda: "0.0.0+other")
+    assert fit_store.taken_up(inputs) is None
 
 
 def test_an_earlier_day_is_fitted_whole_and_leaves_what_is_kept(fitted):
     way(fitted, whole=False)
     before = state(fitted)
     then = BEFORE - 20 * DAY
-    fleet.run(fitted, [TAG], then, workers=1, past=True, whole=False)
+    batch.run(fitted, [TAG], then, workers=1, past=True, whole=False)
     (past,) = [each for each in fitted.store.past_evaluations(TAG) if each.made_utc == then]
     assert json.loads(past.payload)["calibration"]["fitted"] == "whole"
     assert state(fitted) == before
@@ -221,8 +222,8 @@ def test_the_fit_of_a_timber_that_is_gone_is_forgotten(noted):
 
 
 def test_what_travels_to_another_process_gives_the_same_to_the_byte(noted):
-    inputs = evaluate.gather(TAG, noted, NEWS, resume=True)
-    here, there = (evaluation.answer(each) for each in (inputs, copy.deepcopy(inputs)))
+    inputs = gather.gather(TAG, noted, NEWS, resume=True)
+    here, there = (compute.answer(each) for each in (inputs, copy.deepcopy(inputs)))
     assert here.updated
     assert here.fit is not None
     back = copy.deepcopy(there)

@@ -14,7 +14,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from ferry_pair import DAY, NOW, air, judging, old, young
 
 from baulk.dashboard.commands import forecast
-from baulk.ingest import config, fleet, kept, notices, shop, swaps
+from baulk.ingest import config, kept, notices, shop
+from baulk.ingest.evaluation import batch, swaps
 from baulk.models.calibrate.calibration import Swap
 from baulk.models.reading import Quantity
 
@@ -33,7 +34,7 @@ def enter(opened, *records):
         opened.register.add(piece)
         opened.store.append(readings)
     tags = [piece.tag for piece, _ in records]
-    assert fleet.run(opened, tags, NOW, workers=1).failed == {}
+    assert batch.run(opened, tags, NOW, workers=1).failed == {}
     return tags
 
 
@@ -87,7 +88,7 @@ def test_a_swap_is_found_told_once_and_stands_in_both_verdicts_until_it_is_put_r
         with yard.store._sql.write() as (at, _):  # as when each sensor is attached where it belongs
             yard.store._readings.leave(at, late)
         yard.store.append(late)
-    fleet.run(yard, tags, NOW, workers=1)
+    batch.run(yard, tags, NOW, workers=1)
     assert look(yard, NOW) == []
     assert notice(yard) == []
     assert not any("swapped" in each for tag in tags for each in reasons(yard, tag))

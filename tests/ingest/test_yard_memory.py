@@ -9,7 +9,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from baulk.ingest import config, evaluate, evaluation, fleet, forecast_record, shop, yard_memory
+from baulk.ingest import config, shop
+from baulk.ingest.evaluation import batch, compute, forecast_record, gather, yard_memory
 from baulk.models import species
 from baulk.models.calibrate import yard_fit
 from baulk.models.diffusion import law_for
@@ -102,7 +103,7 @@ def teach(opened, *, count=8, ln_d=-0.6, retired=None, tag="OLD", **more):
 
 
 def given(opened, tag="NEW", now=NOW):
-    return evaluate.gather(tag, opened, now)
+    return gather.gather(tag, opened, now)
 
 
 def test_what_the_lot_taught_is_the_prior_of_the_next(yard):
@@ -200,7 +201,7 @@ def test_a_whole_fit_leaves_its_note_and_says_what_it_leaned_on(yard):
     yard.store.append([*pins("NEW", 0.3), *weights("NEW")])
     teach(yard)
     yard_memory.refresh(yard, NOW)
-    assert fleet.run(yard, ["NEW"], NOW, workers=1).done == ["NEW"]
+    assert batch.run(yard, ["NEW"], NOW, workers=1).done == ["NEW"]
     left = json.loads(yard.store.noted(yard_memory.found_key("NEW")))
     assert left["origin"]["meter"] == "hand-held meter"
     at = left["names"].index("ln_d")
@@ -216,9 +217,9 @@ def test_a_whole_fit_leaves_its_note_and_says_what_it_leaned_on(yard):
 def test_the_same_inputs_give_the_same_bytes_and_the_yard_narrows_a_timber_without_readings(yard):
     yard.register.add(timber())
     teach(yard)
-    alone = evaluation.work_out(given(yard))
+    alone = compute.work_out(given(yard))
     yard_memory.refresh(yard, NOW)
-    one, two = (evaluation.work_out(given(yard)) for _ in range(2))
+    one, two = (compute.work_out(given(yard)) for _ in range(2))
     assert one.to_json() == two.to_json()
     assert one.found is None  # it has nothing to teach
 
@@ -282,7 +283,7 @@ def test_a_yard_whose_forecasts_missed_widens_the_next_ones(yard):
     spans = {}
     for factor in (1.0, inputs.spread):
         known_then = dataclasses.replace(inputs.yard, spread=factor)
-        made = evaluation.work_out(dataclasses.replace(inputs, yard=known_then)).content
+        made = compute.work_out(dataclasses.replace(inputs, yard=known_then)).content
         low, _, _, _, high = (row[26] for row in made["forecast"]["mean_pct"])
         spans[factor] = high - low
     assert spans[inputs.spread] > 1.1 * spans[1.0]

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from baulk.ingest import evaluate
+from baulk.ingest.evaluation import gather
 from baulk.models.reading import AT_DEPTH
 from honesty import grid, meters, observed, shop_run, truth
 from honesty.climates import DAY_S
@@ -27,7 +27,7 @@ def gathered(number, *, histories=(9, 15), kept_in=None):
         for months in histories:
             day = HISTORIES[months]
             yard.until(day)
-            found[months] = evaluate.gather(yard.piece.tag, yard.shop, shop_run.moment(yard.piece, day))
+            found[months] = gather.gather(yard.piece.tag, yard.shop, shop_run.moment(yard.piece, day))
     return found
 
 

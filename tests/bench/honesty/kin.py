@@ -92,8 +92,9 @@ def kept(number, count, *, shared):
 
 def asked(number, count, nights, *, shared):
     """What the last timber of a yard is told of its mean half a year ahead, with the yard and without."""
-    from baulk.ingest import config, evaluate, evaluation, yard_found, yard_memory  # noqa: PLC0415
+    from baulk.ingest import config  # noqa: PLC0415
     from baulk.ingest import shop as shops  # noqa: PLC0415
+    from baulk.ingest.evaluation import compute, gather, yard_memory, yard_prior  # noqa: PLC0415
     from honesty import shop_run  # noqa: PLC0415
 
     truths = kept(number, count, shared=shared)
@@ -114,17 +115,17 @@ def asked(number, count, nights, *, shared):
                 now = shop_run.moment(new.piece, DRIED + night)
                 yard_memory.refresh(shop, now)
                 for each in truths[:-1]:
-                    inputs = evaluate.gather(each.piece.tag, shop, now)
-                    note = yard_found.found(inputs, evaluation.fitted_to(inputs))
+                    inputs = gather.gather(each.piece.tag, shop, now)
+                    note = yard_prior.found(inputs, compute.fitted_to(inputs))
                     if note is not None:
                         shop.store.note(yard_memory.found_key(each.piece.tag), note)
             now = shop_run.moment(new.piece, DRIED + nights)
             yard_memory.refresh(shop, now)
-            inputs = evaluate.gather(new.piece.tag, shop, now)
+            inputs = gather.gather(new.piece.tag, shop, now)
             told = {}
             for name, known in (("alone", None), ("yard", inputs.yard)):
                 given = replace(inputs, yard=known)
-                ahead = evaluation.coming(given, evaluation.fitted_to(given))
+                ahead = compute.coming(given, compute.fitted_to(given))
                 at = int(np.argmin(np.abs(ahead.posix_s - now.timestamp() - AHEAD * DAY_S)))
                 told[name] = [round(float(each), 2) for each in ahead.mean_pct[:, at]]
             day = (float(ahead.posix_s[at]) - new.piece.arrived_s) / DAY_S

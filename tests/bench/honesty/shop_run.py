@@ -15,8 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
-from baulk.ingest import config, evaluate, pipeline
+from baulk.ingest import config, pipeline
 from baulk.ingest import shop as shops
+from baulk.ingest.evaluation import gather
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.reading import Owner, Quantity, Series
@@ -77,7 +78,7 @@ class Yard:
 
     def evaluated(self, day, *, resume=False):
         """What is stored after an evaluation at a day."""
-        evaluate.evaluate(self.piece.tag, self.shop, moment(self.piece, day), resume=resume)
+        gather.evaluate(self.piece.tag, self.shop, moment(self.piece, day), resume=resume)
         return json.loads(self.shop.store.evaluation(self.piece.tag)[1])
 
     def _air(self, now):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from baulk.dashboard import words
-from baulk.ingest import evaluate, evaluation
+from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.shop import Shop
 from baulk.models import air_scenarios, forecast, units
 from baulk.models.errors import OutOfRange
@@ -120,10 +120,10 @@ def reaching(  # noqa: PLR0913 - one an option
     Reaching
         The dates of its 64 members; no interpolation but a straight line within a week.
     """
-    inputs = evaluate.gather(tag, opened, now_utc)
-    fitted = evaluation.fitted_to(inputs)
+    inputs = gather.gather(tag, opened, now_utc)
+    fitted = compute.fitted_to(inputs)
     air = None if held is None else air_scenarios.held(*held, since_s=inputs.now_s)
-    coming = evaluation.coming(inputs, fitted, air)
+    coming = compute.coming(inputs, fitted, air)
     found = forecast.reach(coming, where, below_pct)
     return Reaching(
         tag=inputs.timber.tag,

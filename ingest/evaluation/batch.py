@@ -14,11 +14,11 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
-from baulk.ingest.evaluate import UPDATED, Airs, gather, keep
-from baulk.ingest.evaluation import Evaluation, in_words, not_worked_out
-from baulk.ingest.inputs import Inputs
+from baulk.ingest.evaluation.compute import Evaluation, in_words, not_worked_out
+from baulk.ingest.evaluation.executors import Beside, Here, Team, cores
+from baulk.ingest.evaluation.gather import UPDATED, Airs, gather, keep
+from baulk.ingest.evaluation.inputs import Inputs
 from baulk.ingest.shop import Shop
-from baulk.ingest.team import Beside, Here, Team, cores
 from baulk.models.errors import OutOfRange
 
 OLDEST: Final = timedelta(days=7)  # an answer's dates are counted from its own day

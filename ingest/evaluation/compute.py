@@ -1,7 +1,7 @@
 """One timber worked out: calibrate, forecast, judge. Pure, so that any process or machine may do it.
 
 `Inputs` is everything that an evaluation needs and nothing else: no store, no settings file, no table of the
-process. What gathers it and what keeps the answer is `baulk.ingest.evaluate`.
+process. What gathers it and what keeps the answer is `baulk.ingest.evaluation.gather`.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ from datetime import UTC, datetime
 from hashlib import blake2b
 from typing import Any, Final, TypeVar
 
-from baulk.ingest import climate, fit_kept, yard_found
-from baulk.ingest import evaluation_json as written
-from baulk.ingest.fingerprint import model_version
-from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish
+from baulk.ingest.evaluation import climate, fit_store, yard_prior
+from baulk.ingest.evaluation import document_write as written
+from baulk.ingest.evaluation.fingerprint import model_version
+from baulk.ingest.evaluation.inputs import DAY_S, Inputs, Stay, Wish
 from baulk.models import checking, forecast, yard_words
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import calibration, diagnostics, parameters
@@ -63,9 +63,9 @@ class Evaluation:
     failed : str or None
         Why there is no verdict.
     fit : bytes or None
-        What is to be kept of its fit, where that is new; see `baulk.ingest.fit_kept`.
+        What is to be kept of its fit, where that is new; see `baulk.ingest.evaluation.fit_store`.
     found : bytes or None
-        What it has to teach the yard, where that is new; see `baulk.ingest.yard_found`.
+        What it has to teach the yard, where that is new; see `baulk.ingest.evaluation.yard_prior`.
     """
 
     tag: str
@@ -251,7 +251,7 @@ def work_out(inputs: Inputs) -> Evaluation:
     timber, wood, use, wish, year = inputs.timber, inputs.wood, inputs.use, inputs.wish, inputs.here.year
     now_s, law = inputs.now_s, law_for(wood)
     usual = year.between(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S)
-    before = fit_kept.taken_up(inputs)
+    before = fit_store.taken_up(inputs)
     fitted = fitted_to(inputs, before)
     ahead = coming(inputs, fitted)
     service = decision.service_draw(use, wish.members)
@@ -305,13 +305,13 @@ def work_out(inputs: Inputs) -> Evaluation:
         content["yard"] = written.learned(inputs.yard)
     if said.margin is not None:
         content["checking"] = written.margin(said.margin)
-    kept = fit_kept.to_keep(inputs, before, fitted)
+    kept = fit_store.to_keep(inputs, before, fitted)
     return Evaluation(
         tag=timber.tag,
         made_utc=inputs.now_utc,
         content=content,
         fit=kept,
-        found=yard_found.found(inputs, fitted),
+        found=yard_prior.found(inputs, fitted),
     )
 
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from baulk.ingest.inputs import Inputs, Stay
+from baulk.ingest.evaluation.inputs import Inputs, Stay
 from baulk.models.calibrate import yard_fit
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.meters import Corrections

@@ -16,10 +16,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from baulk.ingest import forecast_record
+from baulk.ingest.evaluation import forecast_record
+from baulk.ingest.evaluation.yard_prior import origin_in, origin_out
+from baulk.ingest.evaluation.yard_prior import taught as taught_by
 from baulk.ingest.shop import Shop
-from baulk.ingest.yard_found import origin_in, origin_out
-from baulk.ingest.yard_found import taught as taught_by
 from baulk.models import species
 from baulk.models.calibrate import yard_fit
 from baulk.models.calibrate.yard_lessons import Lesson, lessons

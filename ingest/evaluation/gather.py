@@ -11,10 +11,11 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest import climate, kept, meters, yard_found, yard_memory
-from baulk.ingest.climate import Season
-from baulk.ingest.evaluation import Evaluation, answer, in_words
-from baulk.ingest.inputs import DAY_S, Inputs, Stay, Wish, up_to
+from baulk.ingest import kept, meters
+from baulk.ingest.evaluation import climate, yard_memory, yard_prior
+from baulk.ingest.evaluation.climate import Season
+from baulk.ingest.evaluation.compute import Evaluation, answer, in_words
+from baulk.ingest.evaluation.inputs import DAY_S, Inputs, Stay, Wish, up_to
 from baulk.ingest.shop import Shop
 from baulk.models import species, use_class
 from baulk.models.air import AirSeries
@@ -47,7 +48,7 @@ def gather(
     Returns
     -------
     Inputs
-        For `baulk.ingest.evaluation.work_out`.
+        For `baulk.ingest.evaluation.compute.work_out`.
 
     Raises
     ------
@@ -63,7 +64,7 @@ def gather(
     )
     readings = tuple(each for each in shop.store.readings(Owner.TIMBER, timber.tag) if _known(each, now_utc))
     stays = _stays(shop, timber, events, now_utc, airs)
-    origin = yard_found.origin_of(timber, readings, stays, read_by)
+    origin = yard_prior.origin_of(timber, readings, stays, read_by)
     return Inputs(
         timber=timber,
         wood=wood,

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from baulk.ingest import fingerprint
-from baulk.ingest.inputs import Inputs, up_to
+from baulk.ingest.evaluation import fingerprint
+from baulk.ingest.evaluation.inputs import Inputs, up_to
 from baulk.models.calibrate import calibration
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.errors import OutOfRange

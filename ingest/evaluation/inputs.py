@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from baulk.ingest import climate, fingerprint
-from baulk.ingest.climate import Season
+from baulk.ingest.evaluation import climate, fingerprint
+from baulk.ingest.evaluation.climate import Season
 from baulk.models.air import AirSeries
 from baulk.models.calibrate.meters import MeterSetting
 from baulk.models.reading import Reading
@@ -103,7 +103,8 @@ class Inputs:
     now_utc : datetime
         Now, with a time zone.
     fit : bytes or None
-        The fit before, as `baulk.ingest.fit_kept` wrote it, to go on from; None asks for a whole one.
+        The fit before, as `baulk.ingest.evaluation.fit_store` wrote it, to go on from; None asks for a whole
+        one.
     """
 
     timber: Timber
@@ -175,8 +176,8 @@ class Inputs:
         species or of the use, the code of the models, and each midnight UTC that air of its place has passed.
         What does not: the present moment, the air since midnight, and the verdict and the fit before, which
         are answers themselves. So a timber whose sensors and air are silent keeps its fingerprint, and who
-        wants its dates counted from today asks after a while all the same (`baulk.ingest.fleet` does after a
-        week).
+        wants its dates counted from today asks after a while all the same (`baulk.ingest.evaluation.batch`
+        does after a week).
         """
         midnight_s = self.now_s // DAY_S * DAY_S
         seen = ("now_utc", "previous", "fit", "readings", "events", "stays")

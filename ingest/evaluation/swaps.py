@@ -12,8 +12,9 @@ from datetime import datetime
 from itertools import combinations
 from typing import Final
 
-from baulk.ingest import evaluate, evaluation, fit_kept, kept
-from baulk.ingest.inputs import DAY_S
+from baulk.ingest import kept
+from baulk.ingest.evaluation import compute, fit_store, gather
+from baulk.ingest.evaluation.inputs import DAY_S
 from baulk.ingest.kept import Swapped
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import StoredEvaluation
@@ -106,7 +107,7 @@ def _step(stored: StoredEvaluation) -> _Step | None:
 
 def _fit(shop: Shop, tag: str, now_utc: datetime) -> Calibration | None:
     try:
-        inputs = evaluate.gather(tag, shop, now_utc, resume=True)
-        return evaluation.fitted_to(inputs, fit_kept.taken_up(inputs))
+        inputs = gather.gather(tag, shop, now_utc, resume=True)
+        return compute.fitted_to(inputs, fit_store.taken_up(inputs))
     except BaulkError:  # its own evaluation says why
         return None

@@ -21,7 +21,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from baulk.ingest import import_graph
+from baulk.ingest.evaluation import import_graph
 from baulk.models.reading import Reading
 from baulk.models.timber import Event, EventKind
 

@@ -1,0 +1,1 @@
+"""From a timber's readings to its stored evaluation."""
