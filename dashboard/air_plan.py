@@ -11,8 +11,8 @@ import streamlit as st
 from baulk.dashboard import air_plan_chart, frame, plan_paper, take_away
 from baulk.dashboard.data import ShopFacts
 from baulk.dashboard.desk import ask, folder
-from baulk.ingest import plan_air
-from baulk.ingest.plan_air import Asked
+from baulk.ingest.planning import humidity
+from baulk.ingest.planning.humidity import Asked
 from baulk.models import units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
@@ -151,7 +151,7 @@ def _form(place: str, known: Place | None, tags: Sequence[str], facts: ShopFacts
         )
         if keep:
             ask(
-                lambda s: plan_air.save_place(
+                lambda s: humidity.save_place(
                     s, place, volume_m3=asked.volume_m3, air_changes_per_h=asked.air_changes_per_h
                 )
             )
@@ -174,7 +174,7 @@ def _band(text: str) -> tuple[float, float] | None:
 @st.cache_data(ttl=6 * 3600, max_entries=40, show_spinner="Working out the plan ...")
 def _worked_out(shop_folder: str, asked: Asked, day: str) -> AirPlan:  # noqa: ARG001 - part of the key
     """Plan; the shop serves other pages meanwhile. The same wish on the same day is answered from memory."""
-    gathered = ask(lambda s: plan_air.gather(s, asked, frame.now()))
+    gathered = ask(lambda s: humidity.gather(s, asked, frame.now()))
     return gathered.plan()
 
 

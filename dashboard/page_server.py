@@ -22,7 +22,7 @@ SLOW: Final = (
     "baulk.dashboard.what_if",
     "baulk.dashboard.timber_paper",
     "baulk.dashboard.air_plan",
-    "baulk.dashboard.planning",
+    "baulk.ingest.planning.sawing",
 )
 
 

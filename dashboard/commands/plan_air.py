@@ -10,9 +10,9 @@ import typer
 from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.dashboard.commands.printing import PrintOption
-from baulk.ingest import plan_air
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import publish_plan
+from baulk.ingest.planning import humidity
 from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
@@ -75,10 +75,10 @@ def air(  # noqa: PLR0913 - a person names them one by one
     if temp is not None:
         held_c = units.temperature_c(temp)
     with shops.open(shop) as opened:
-        lying = plan_air.places(opened)
+        lying = humidity.places(opened)
         if place is None and not lying:
             raise OutOfRange("the yard", "has no timber yet; `baulk timber add` enters one")
-        asked = plan_air.Asked(
+        asked = humidity.Asked(
             place=place or lying[0],
             pieces=tuple(each.strip() for each in (pieces or "").split(",") if each.strip()),
             hold_rh=hold_rh,
@@ -94,9 +94,9 @@ def air(  # noqa: PLR0913 - a person names them one by one
             strict=strict,
             leaving=leaving,
         )
-        made = plan_air.plan(opened, asked, now_utc)
+        made = humidity.plan(opened, asked, now_utc)
         if save:
-            plan_air.save_place(opened, made.place, volume_m3=volume, air_changes_per_h=air_changes)
+            humidity.save_place(opened, made.place, volume_m3=volume, air_changes_per_h=air_changes)
         topic = publish_plan.publish(opened, made, now_utc) if publish else None
         config = opened.config
     temperature = config.temperature

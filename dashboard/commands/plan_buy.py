@@ -8,13 +8,13 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard import planning
 from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table
 from baulk.dashboard.commands.plan_size import STEPS_MM
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.dashboard.paper import files
 from baulk.ingest import shop as shops
+from baulk.ingest.planning import sawing
 from baulk.models import species, units
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.buying import buy as buying
@@ -86,10 +86,10 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         else:
             made = buying.buy(
                 listed.parts,
-                planning.yard(opened, confidence),
+                sawing.yard(opened, confidence),
                 wish,
                 now_utc=now_utc,
-                air=planning.futures(opened, now_utc, listed.parts),
+                air=sawing.futures(opened, now_utc, listed.parts),
             )
     if made is None:
         raise OutOfRange(

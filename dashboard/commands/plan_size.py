@@ -116,9 +116,9 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     if tag is None and section is None:
         made: SizePlan | CutPlan = sizes.size(order, species.get(kind or ""), use_class.get(use or ""))
     else:
-        from baulk.dashboard import planning  # noqa: PLC0415 - slow to load, and only this way needs it
+        from baulk.ingest.planning import sawing  # noqa: PLC0415 - slow to load, and only this way needs it
 
-        asked = planning.Asked(
+        asked = sawing.Asked(
             tag=tag,
             section=section,
             timber_length_mm=None if timber_length is None else mm(timber_length),
@@ -135,7 +135,7 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
             sweep_mm=mm(sweep),
             pieces=pieces,
         )
-        made = planning.cut(asked, order, shop, bare)
+        made = sawing.cut(asked, order, shop, bare)
     printing.sheet(
         made,
         sheet,

@@ -9,8 +9,9 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import data, desk, frame, plan_paper, planning, saw_drawing, take_away, typed, words
+from baulk.dashboard import data, desk, frame, plan_paper, saw_drawing, take_away, typed, words
 from baulk.dashboard.commands.plan_size import STEPS_MM
+from baulk.ingest.planning import sawing
 from baulk.ingest.shop import Shop
 from baulk.models import species, units, use_class
 from baulk.models.plan.buying import buy, parts, sentences
@@ -168,7 +169,7 @@ def from_timber(system: units.System) -> None:
         if finished.strip() or length.strip()
         else Order(width_mm=100, depth_mm=100, length_mm=1000, step_mm=across, length_step_mm=along)
     )
-    asked = planning.Asked(
+    asked = sawing.Asked(
         tag=tag,
         finished=bool(finished.strip()),
         length=bool(length.strip()),
@@ -178,7 +179,7 @@ def from_timber(system: units.System) -> None:
         sweep_mm=mm(sweep, system) or 0.0,
         pieces=pieces,
     )
-    made = desk.ask(lambda shop: planning.cut_in(shop, asked, order, "in" if inch else "mm"))
+    made = desk.ask(lambda shop: sawing.cut_in(shop, asked, order, "in" if inch else "mm"))
     names = [f"{i}. {choice.name}" for i, choice in enumerate(made.choices, start=1)]
     chosen = st.radio("Way to cut it", names, key="cut_choice", horizontal=True) or names[0]
     which = names.index(chosen)
@@ -268,7 +269,7 @@ def buying(system: units.System) -> None:
         length_step_mm=along,
         system=system,
     )
-    yard, air = desk.ask(lambda shop: (planning.yard(shop, sure), planning.futures(shop, now_utc, wanted)))
+    yard, air = desk.ask(lambda shop: (sawing.yard(shop, sure), sawing.futures(shop, now_utc, wanted)))
     with st.spinner("Laying the parts out and drying what is short"):
         made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air)
     st.markdown(f"**{made.words(system)[0]}**")

@@ -13,9 +13,10 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from baulk.ingest import config as settings
-from baulk.ingest import plan_air, shop
+from baulk.ingest import shop
 from baulk.ingest.evaluation import compute
 from baulk.ingest.mqtt import publish_plan
+from baulk.ingest.planning import humidity
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Finished, Section
@@ -70,7 +71,7 @@ def room(tmp_path, now_utc):
 
 
 def test_a_room_is_planned_with_everything_that_lies_in_it(room, now_utc):
-    made = plan_air.plan(room, plan_air.Asked(place="shed"), now_utc)
+    made = humidity.plan(room, humidity.Asked(place="shed"), now_utc)
     assert made.pieces == {"OAK-1": "dry", "PINE-1": "dry", "KEEL-1": "wet"}
     assert {each.tag for each in made.gains} == {"OAK-1", "PINE-1"}
     assert "volume" in made.water_unknown
@@ -79,49 +80,49 @@ def test_a_room_is_planned_with_everything_that_lies_in_it(room, now_utc):
 
 
 def test_only_the_chosen_are_brought_to_their_square_and_the_rest_still_guards_its_surface(room, now_utc):
-    asked = plan_air.Asked(place="shed", pieces=("pine-1",), hold_rh=65.0)
-    made = plan_air.plan(room, asked, now_utc)
+    asked = humidity.Asked(place="shed", pieces=("pine-1",), hold_rh=65.0)
+    made = humidity.plan(room, asked, now_utc)
     assert made.pieces == {"OAK-1": "beside", "PINE-1": "dry", "KEEL-1": "wet"}
     assert [each.tag for each in made.gains] == ["PINE-1"]
     assert made.weeks[0].checking_pct is not None
 
 
 def test_a_what_if_fits_nothing_anew(room, now_utc, monkeypatch):
-    asked = plan_air.Asked(place="shed", hold_rh=70.0, held_c=16.0)
-    first = plan_air.plan(room, asked, now_utc)
+    asked = humidity.Asked(place="shed", hold_rh=70.0, held_c=16.0)
+    first = humidity.plan(room, asked, now_utc)
 
     def fit(_inputs):
         raise AssertionError("the ensemble was kept and is fresh")
 
     monkeypatch.setattr(compute, "fitted_to", fit)
     began = time.process_time()
-    again = plan_air.plan(room, asked, now_utc + timedelta(minutes=5))
+    again = humidity.plan(room, asked, now_utc + timedelta(minutes=5))
     assert time.process_time() - began < 3.0
     assert again.gains[0].plan_weeks.median == pytest.approx(first.gains[0].plan_weeks.median, abs=1.0)
     with pytest.raises(AssertionError):  # half a day later it is fitted anew
-        plan_air.plan(room, asked, now_utc + timedelta(hours=13))
+        humidity.plan(room, asked, now_utc + timedelta(hours=13))
 
 
 def test_a_new_reading_of_a_timber_makes_its_ensemble_old(room, now_utc, monkeypatch):
-    plan_air.gather(room, plan_air.Asked(place="shed"), now_utc)
+    humidity.gather(room, humidity.Asked(place="shed"), now_utc)
     fitted = []
     real = compute.fitted_to
     monkeypatch.setattr(compute, "fitted_to", lambda inputs: fitted.append(inputs.timber.tag) or real(inputs))
     pin = Series(owner=Owner.TIMBER, name="PINE-1", quantity=Quantity.MOISTURE, depth_mm=20.0)
     room.add_reading_by_hand(pin, 22.0, now_utc=now_utc)
-    plan_air.gather(room, plan_air.Asked(place="shed"), now_utc + timedelta(minutes=1))
+    humidity.gather(room, humidity.Asked(place="shed"), now_utc + timedelta(minutes=1))
     assert fitted == ["PINE-1"]
 
 
 def test_a_damaged_note_is_fitted_anew(room, now_utc):
     room.store.note("plan-stock/OAK-1", b'{"seen": 3}')
-    gathered = plan_air.gather(room, plan_air.Asked(place="shed"), now_utc)
+    gathered = humidity.gather(room, humidity.Asked(place="shed"), now_utc)
     assert {each.tag for each in gathered.need.stocks} == {"OAK-1", "PINE-1", "KEEL-1"}
 
 
 def test_the_rooms_size_is_kept_in_the_register_and_used(room, now_utc):
-    plan_air.save_place(room, "shed", volume_m3=250.0, air_changes_per_h=0.4)
-    made = plan_air.plan(room, plan_air.Asked(place="shed", hold_rh=60.0, price_kwh=0.3), now_utc)
+    humidity.save_place(room, "shed", volume_m3=250.0, air_changes_per_h=0.4)
+    made = humidity.plan(room, humidity.Asked(place="shed", hold_rh=60.0, price_kwh=0.3), now_utc)
     assert (made.volume_m3, made.exchange.per_h, made.exchange.how) == (250.0, 0.4, "given")
     assert made.weeks[0].need_l_day is not None
     assert any(
@@ -150,22 +151,22 @@ def test_air_changes_are_learned_from_a_sensor_outside(room, now_utc):
     room.store.append(exchanging(now_utc + timedelta(hours=1), 30, 0.5))
     later = now_utc + timedelta(hours=1)
     room.register.add(timber("HALL-1", now_utc, place="hall"))
-    made = plan_air.plan(room, plan_air.Asked(place="hall", hold_rh=60.0, volume_m3=200.0), later)
+    made = humidity.plan(room, humidity.Asked(place="hall", hold_rh=60.0, volume_m3=200.0), later)
     assert made.exchange.how == "learned"
     assert made.exchange.low <= 0.5 <= made.exchange.high
 
 
 def test_air_changes_that_the_readings_cannot_tell_are_refused_in_words(room, now_utc):
     room.store.append(air("outside", now_utc, 2))
-    made = plan_air.plan(room, plan_air.Asked(place="shed", hold_rh=60.0, volume_m3=200.0), now_utc)
+    made = humidity.plan(room, humidity.Asked(place="shed", hold_rh=60.0, volume_m3=200.0), now_utc)
     assert made.exchange is None
     assert "days only" in made.water_unknown
     assert any("days only" in each for each in made.words())
 
 
 def test_glued_work_may_be_named_by_its_band(room, now_utc):
-    asked = plan_air.Asked(place="shed", hold_rh=60.0, finished_pct=(8.0, 12.0))
-    made = plan_air.plan(room, asked, now_utc)
+    asked = humidity.Asked(place="shed", hold_rh=60.0, finished_pct=(8.0, 12.0))
+    made = humidity.plan(room, asked, now_utc)
     assert made.weeks[0].finished_high_pct < 70
     assert made.bands[-1].name == "the band given"
 
@@ -173,18 +174,18 @@ def test_glued_work_may_be_named_by_its_band(room, now_utc):
 def test_what_cannot_be_is_refused_in_sentences(room, now_utc):
     room.register.save_place(Place(name="attic"))
     for asked, why in (
-        (lambda: plan_air.Asked(place="shedd"), "did you mean shed"),
-        (lambda: plan_air.Asked(place="attic"), "holds no timber"),
-        (lambda: plan_air.Asked(place="shed", pieces=("FAR-1",)), "lies in loft, not in shed"),
-        (lambda: plan_air.Asked(place="shed", pieces=("NO-1",)), "no timber called 'NO-1'"),
-        (lambda: plan_air.Asked(place="shed", held_c=70.0), "was it in °F"),
-        (lambda: plan_air.Asked(place="shed", finished_pct=(12.0, 8.0)), "from a lower to a higher"),
-        (lambda: plan_air.Asked(place="shed", volume_m3=-3.0), "the room's volume"),
-        (lambda: plan_air.Asked(place="shed", hold_rh=120.0), "between 0 and 100"),
-        (lambda: plan_air.Asked(place="shed", people_h_day=-1.0), "the hours of work"),
+        (lambda: humidity.Asked(place="shedd"), "did you mean shed"),
+        (lambda: humidity.Asked(place="attic"), "holds no timber"),
+        (lambda: humidity.Asked(place="shed", pieces=("FAR-1",)), "lies in loft, not in shed"),
+        (lambda: humidity.Asked(place="shed", pieces=("NO-1",)), "no timber called 'NO-1'"),
+        (lambda: humidity.Asked(place="shed", held_c=70.0), "was it in °F"),
+        (lambda: humidity.Asked(place="shed", finished_pct=(12.0, 8.0)), "from a lower to a higher"),
+        (lambda: humidity.Asked(place="shed", volume_m3=-3.0), "the room's volume"),
+        (lambda: humidity.Asked(place="shed", hold_rh=120.0), "between 0 and 100"),
+        (lambda: humidity.Asked(place="shed", people_h_day=-1.0), "the hours of work"),
     ):
         with pytest.raises(BaulkError, match=why) as err:
-            plan_air.plan(room, asked(), now_utc)
+            humidity.plan(room, asked(), now_utc)
         assert isinstance(err.value, NotFound | OutOfRange)
 
 
@@ -193,7 +194,7 @@ def test_the_set_point_goes_out_retained_with_an_expiry_and_its_caution(broker_y
     with shop.open(broker_yard_dir) as opened:
         opened.store.append(air("shed", now_utc, 60))
         assert [each.place for each in opened.register.list()] == ["shed"]
-        made = plan_air.plan(opened, plan_air.Asked(place="shed", hold_rh=70.0), now_utc)
+        made = humidity.plan(opened, humidity.Asked(place="shed", hold_rh=70.0), now_utc)
         where = publish_plan.publish(opened, made, now_utc)
     assert where == "baulk/v1/ferry-yard/air/shed/plan"
 
@@ -219,6 +220,6 @@ def test_the_set_point_goes_out_retained_with_an_expiry_and_its_caution(broker_y
 
 
 def test_a_broker_that_is_away_is_told_in_a_sentence(room, now_utc):
-    made = plan_air.plan(room, plan_air.Asked(place="shed", hold_rh=70.0), now_utc)
+    made = humidity.plan(room, humidity.Asked(place="shed", hold_rh=70.0), now_utc)
     with pytest.raises(BaulkError, match="broker"):
         publish_plan.publish(room, made, now_utc)

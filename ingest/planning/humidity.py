@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.ingest import plan_stock
 from baulk.ingest.evaluation import climate
 from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.gather import Airs
 from baulk.ingest.evaluation.inputs import up_to
+from baulk.ingest.planning import timber_ensembles
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
@@ -233,7 +233,7 @@ def _stocks(
     for timber in here:
         try:
             inputs = evaluation_gather.gather(timber.tag, shop, now_utc, airs=airs)
-            one, enough = plan_stock.of(shop, inputs)
+            one, enough = timber_ensembles.of(shop, inputs)
         except BaulkError as err:
             notes.append(f"{timber.tag} is left out: {err}.")
             continue

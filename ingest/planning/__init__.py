@@ -1,0 +1,1 @@
+"""What a plan is made of, gathered from the shop."""
