@@ -12,9 +12,9 @@ from pathlib import Path
 
 from baulk.dashboard import words
 from baulk.dashboard.desk import ask, folder
-from baulk.ingest import health, pipeline
+from baulk.ingest import pipeline
 from baulk.ingest.evaluation import yard_memory
-from baulk.ingest.exchange import nightly
+from baulk.ingest.monitoring import health, nightly
 from baulk.ingest.mqtt import last_messages as heard_module
 from baulk.ingest.mqtt.last_messages import LastMessage, shown
 from baulk.ingest.shop import Shop
@@ -102,7 +102,7 @@ def machine() -> list[tuple[str, str, str]]:
     if config.store_path.exists():
         size = config.store_path.stat().st_size / 1e6
         rows.append(("the shop's file", f"{size:.1f} MB", config.store_path.name))
-    if (backed := ask(lambda s: s.store.noted(nightly.KEY))) is not None:
+    if (backed := ask(lambda s: s.store.noted(nightly.BACKUP_KEY))) is not None:
         rows.append(("last nightly backup", words.clock(moment(backed.decode())), "made and proved"))
     elif config.store.backup_dir is None:
         rows.append(("nightly backup", "none", "backup_dir in [store] of baulk.toml makes one"))

@@ -8,7 +8,7 @@ import streamlit as st
 
 from baulk.dashboard import frame, telling, words
 from baulk.dashboard.desk import ask
-from baulk.ingest import notices
+from baulk.ingest.monitoring import notices
 from baulk.models.units import System
 
 SHOWN = 15

@@ -15,14 +15,15 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.dashboard.commands.children import stop_signals
-from baulk.ingest import kept, messengers, retention
+from baulk.ingest import kept
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import StoreError
 from baulk.ingest.evaluation import batch, swaps, yard_memory
 from baulk.ingest.evaluation.batch import Round
 from baulk.ingest.evaluation.compute import Evaluation
 from baulk.ingest.evaluation.executors import Cluster, Team
-from baulk.ingest.exchange import nightly
+from baulk.ingest.monitoring import nightly, notify
+from baulk.ingest.monitoring import nightly as monitoring_nightly
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError, OutOfRange
 
@@ -182,7 +183,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
     said = ""
     round_of: date | None = None
     looked: datetime | None = None
-    messenger = messengers.Messenger(opened)
+    messenger = notify.Messenger(opened)
     while not stop.wait(0 if round_of is None else EVERY_S):
         try:
             now = datetime.now(UTC)
@@ -198,7 +199,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                 looked = now
                 for words in _look_for_swaps(opened, now, workers, team, stop):
                     say(words)
-            if gone := retention.nightly(opened, datetime.now(UTC)):
+            if gone := monitoring_nightly.nightly(opened, datetime.now(UTC)):
                 say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
             if told := nightly.turn(opened, datetime.now(UTC)):
                 say(told)

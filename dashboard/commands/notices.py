@@ -8,9 +8,9 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
-from baulk.ingest import messengers
-from baulk.ingest import notices as open_notices
 from baulk.ingest import shop as shops
+from baulk.ingest.monitoring import notices as open_notices
+from baulk.ingest.monitoring import notify
 from baulk.models.errors import BaulkError
 
 
@@ -33,7 +33,7 @@ def notices(
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
-        to = messengers.addresses(opened.config.shop_dir)
+        to = notify.addresses(opened.config.shop_dir)
         if test:
             _test(opened.config.shop.name, to, json=json)
             return
@@ -58,7 +58,7 @@ def notices(
 def _test(name: str, to: list[str], *, json: bool) -> None:
     if not to:
         raise NotSent("there is no messenger; write an address of the apprise library into notices.urls")
-    failed = messengers.send(to, f"{name}: a test", "Notices of this shop come here.")
+    failed = notify.send(to, f"{name}: a test", "Notices of this shop come here.")
     if json:
         say_json({"sent": len(to) - len(failed), "failed": sorted(failed.values())})
     elif not failed:

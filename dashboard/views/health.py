@@ -6,7 +6,7 @@ import pandas as pd
 import streamlit as st
 
 from baulk.dashboard import bring_in, data, frame, health_data, take_away, telling, words
-from baulk.ingest.health import Finding, SeriesHealth, Trouble, span
+from baulk.ingest.monitoring.health import Finding, SeriesHealth, Trouble, span
 from baulk.models.errors import BaulkError
 
 SHAPES = {

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Final
 import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
-from baulk.ingest import notices
 from baulk.ingest.errors import BrokerError
+from baulk.ingest.monitoring import notices
 from baulk.ingest.mqtt import connection
 from baulk.ingest.wire import topics
 

@@ -13,11 +13,12 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from baulk.dashboard import access
-from baulk.ingest import config, messengers
+from baulk.ingest import config
 from baulk.ingest import shop as shops
 from baulk.ingest.demo import broker, climate
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.evaluation import executors
+from baulk.ingest.monitoring import notify
 from baulk.models.reading import Owner
 
 # pages, charts, paper, files for other programs, messengers, and what these bring with them
@@ -138,7 +139,7 @@ def test_signing_in_without_its_packages_says_what_to_install(shop_dir, without)
 
 def test_notices_without_their_packages_say_what_to_install(without):
     without("apprise")
-    failed = messengers.send(["json://127.0.0.1:1/", "json://127.0.0.1:2/"], "title", "body")
+    failed = notify.send(["json://127.0.0.1:1/", "json://127.0.0.1:2/"], "title", "body")
     assert len(failed) == 2
     for sentence in failed.values():
         assert "pip install 'baulk[notify]'" in sentence
@@ -155,8 +156,8 @@ def test_the_demo_without_its_packages_says_what_to_install(tmp_path, without):
 def test_the_command_line_says_it_in_one_sentence(shop_dir, tmp_path):
     """Through a whole process, in which the package can really not be imported."""
     (tmp_path / "apprise.py").write_text("raise ImportError('not here')\n")
-    (shop_dir / messengers.FILE).touch(0o600)
-    (shop_dir / messengers.FILE).write_text("json://127.0.0.1:1/\n")
+    (shop_dir / notify.FILE).touch(0o600)
+    (shop_dir / notify.FILE).write_text("json://127.0.0.1:1/\n")
     done = subprocess.run(
         command(["--shop", str(shop_dir), "notices", "--test"]),
         env=os.environ | {"PYTHONPATH": f"{tmp_path}{os.pathsep}{os.environ.get('PYTHONPATH', '')}"},

@@ -3,8 +3,8 @@
 import json
 from datetime import timedelta
 
-from baulk.ingest import notices
 from baulk.ingest import shop as shop_module
+from baulk.ingest.monitoring import notices
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.plan.buying.parts import Part
 from baulk.models.reading import Owner, Quantity, Reading, Series

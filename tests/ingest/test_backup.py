@@ -18,7 +18,8 @@ import pytest
 from baulk.ingest import config as settings
 from baulk.ingest import shop
 from baulk.ingest.errors import BackupError
-from baulk.ingest.exchange import backup, manifest, nightly, restore
+from baulk.ingest.exchange import backup, manifest, restore
+from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import spool
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import BaulkError

@@ -6,9 +6,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import health
 from baulk.ingest import shop as shops
-from baulk.ingest.health import Trouble
+from baulk.ingest.monitoring import health
+from baulk.ingest.monitoring.health import Trouble
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.reading import Owner, Quantity, Reading, Series
 

@@ -11,9 +11,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.ingest import config as settings
-from baulk.ingest import messengers, notices
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
+from baulk.ingest.monitoring import notices, notify
 from baulk.ingest.mqtt import publish
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -32,7 +32,7 @@ def judged(tag="FER-01", step="leave", square=None, margin=None):
 def shop(shop_dir, oak, monkeypatch):
     path = shop_dir / settings.FILE
     path.write_text(path.read_text() + '\n[notices]\nquiet_from = "00:00"\nquiet_to = "00:00"\n')
-    monkeypatch.delenv(messengers.ENV, raising=False)
+    monkeypatch.delenv(notify.ENV, raising=False)
     with shops.open(shop_dir) as opened:
         opened.add_timber(oak)
         yield opened
@@ -203,9 +203,9 @@ def turn_until(messenger, now, until, seconds=20):
 
 
 def test_a_messenger_gets_each_notice_once(shop, hook, monkeypatch):
-    monkeypatch.setenv(messengers.ENV, hook.address)
+    monkeypatch.setenv(notify.ENV, hook.address)
     evaluate(shop, step="square")
-    messenger = messengers.Messenger(shop)
+    messenger = notify.Messenger(shop)
     turn_until(messenger, NOW, lambda told: told)
     for minutes in range(2, 30, 2):
         assert messenger.turn(NOW + timedelta(minutes=minutes)) == []
@@ -215,9 +215,9 @@ def test_a_messenger_gets_each_notice_once(shop, hook, monkeypatch):
 
 
 def test_a_messenger_that_fails_is_tried_again_later_and_the_other_one_not_twice(shop, hook, monkeypatch):
-    monkeypatch.setenv(messengers.ENV, f"{hook.address} nonsense://x")
+    monkeypatch.setenv(notify.ENV, f"{hook.address} nonsense://x")
     evaluate(shop, step="square")
-    messenger = messengers.Messenger(shop)
+    messenger = notify.Messenger(shop)
     turn_until(messenger, NOW, lambda _: messenger.said)
     assert "begins with nonsense: is not understood" in messenger.said
     assert hook.address not in messenger.said
@@ -234,14 +234,14 @@ def test_a_messenger_that_fails_is_tried_again_later_and_the_other_one_not_twice
 
 def test_a_messenger_that_answers_with_a_fault_has_the_notice_still_due(shop, hook, monkeypatch):
     hook.answer = 500
-    monkeypatch.setenv(messengers.ENV, hook.address)
-    failed = messengers.send([hook.address], "a", "b")
+    monkeypatch.setenv(notify.ENV, hook.address)
+    failed = notify.send([hook.address], "a", "b")
     assert list(failed.values()) == ["the messenger json: did not take the message"]
 
 
 def test_without_a_messenger_page_and_topic_have_it(shop):
     evaluate(shop, step="square")
-    messenger = messengers.Messenger(shop)
+    messenger = notify.Messenger(shop)
     assert [each.kind for each in messenger.turn(NOW)] == ["ready"]
     messenger.close()
     assert notices.due(shop, NOW) == []
@@ -249,13 +249,13 @@ def test_without_a_messenger_page_and_topic_have_it(shop):
 
 
 def test_addresses_that_others_can_read_are_refused(tmp_path):
-    path = tmp_path / messengers.FILE
+    path = tmp_path / notify.FILE
     path.write_text("# mail\njson://127.0.0.1:1/a\n\n")
     path.chmod(0o644)
     with pytest.raises(ConfigError, match="chmod 600"):
-        messengers.addresses(tmp_path, {})
+        notify.addresses(tmp_path, {})
     path.chmod(0o600)
-    assert messengers.addresses(tmp_path, {messengers.ENV: "a://b c://d"}) == [
+    assert notify.addresses(tmp_path, {notify.ENV: "a://b c://d"}) == [
         "a://b",
         "c://d",
         "json://127.0.0.1:1/a",
@@ -267,9 +267,9 @@ def test_many_notices_make_one_message():
         notices.Notice(kind="ready", about=f"T-{n}", sentence=f"number {n} is ready", since_utc=NOW)
         for n in range(20)
     ]
-    title, body = messengers.message("Yard", many)
+    title, body = notify.message("Yard", many)
     assert title == "Yard: 20 notices"
-    assert body.count("\n") == messengers.MOST
+    assert body.count("\n") == notify.MOST
     assert "8 more" in body
 
 

@@ -7,7 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.dashboard.commands import forecast
-from baulk.ingest import config, retention, shop
+from baulk.ingest import config, shop
+from baulk.ingest.monitoring import nightly
 from baulk.models.reading import Owner, Reading, Series
 
 NIGHT = datetime(2026, 5, 14, 2, 0).astimezone()
@@ -35,27 +36,27 @@ def yard(tmp_path, request):
 
 
 def test_a_night_thins_once(yard):
-    assert retention.nightly(yard, NIGHT) == 9
-    assert not retention.due(yard, NIGHT + HOUR)
-    assert retention.nightly(yard, NIGHT + HOUR) == 0
-    assert retention.due(yard, NIGHT + timedelta(days=1))
+    assert nightly.nightly(yard, NIGHT) == 9
+    assert not nightly.due(yard, NIGHT + HOUR)
+    assert nightly.nightly(yard, NIGHT + HOUR) == 0
+    assert nightly.due(yard, NIGHT + timedelta(days=1))
     assert [one.value for one in yard.store.readings(Owner.AIR, "shed")] == [4]
 
 
 def test_by_day_only_what_two_nights_have_missed(yard):
-    retention.nightly(yard, NIGHT)
-    assert not retention.due(yard, NIGHT + 34 * HOUR)
-    assert retention.due(yard, NIGHT + 58 * HOUR)
+    nightly.nightly(yard, NIGHT)
+    assert not nightly.due(yard, NIGHT + 34 * HOUR)
+    assert nightly.due(yard, NIGHT + 58 * HOUR)
 
 
 def test_a_clock_set_back_does_not_stop_it_for_years(yard):
-    retention.nightly(yard, NIGHT + timedelta(days=900))
-    assert retention.due(yard, NIGHT)
+    nightly.nightly(yard, NIGHT + timedelta(days=900))
+    assert nightly.due(yard, NIGHT)
 
 
 @pytest.mark.parametrize("yard", [False], indirect=True)
 def test_nothing_is_thinned_unless_the_settings_ask(yard):
-    assert retention.nightly(yard, NIGHT) == 0
+    assert nightly.nightly(yard, NIGHT) == 0
     assert len(yard.store.readings(Owner.AIR, "shed")) == 10
 
 

@@ -14,8 +14,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 from ferry_pair import DAY, NOW, air, judging, old, young
 
 from baulk.dashboard.commands import forecast
-from baulk.ingest import config, kept, notices, shop
+from baulk.ingest import config, kept, shop
 from baulk.ingest.evaluation import batch, swaps
+from baulk.ingest.monitoring import notices
 from baulk.models.calibrate.calibration import Swap
 from baulk.models.reading import Quantity
 

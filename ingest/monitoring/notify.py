@@ -11,10 +11,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from baulk.ingest import notices
 from baulk.ingest.errors import ConfigError, extra_missing
-from baulk.ingest.health import span
-from baulk.ingest.notices import Notice
+from baulk.ingest.monitoring import notices
+from baulk.ingest.monitoring.health import span
+from baulk.ingest.monitoring.notices import Notice
 
 if TYPE_CHECKING:
     from baulk.ingest.shop import Shop

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
-from baulk.ingest import health, kept
-from baulk.ingest.health import Trouble
+from baulk.ingest import kept
+from baulk.ingest.monitoring import health
+from baulk.ingest.monitoring.health import Trouble
 from baulk.models import checking
 from baulk.models.errors import BaulkError
 

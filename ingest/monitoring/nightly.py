@@ -1,4 +1,4 @@
-"""A backup every night, as [store] backup_dir asks for; the last fortnight of them stays."""
+"""Thinning of old sensor readings, as [store] thin_after_days asks for: once a day, in the quiet hours."""
 
 from __future__ import annotations
 
@@ -7,15 +7,52 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from baulk.ingest import retention
 from baulk.ingest.errors import BackupError, StoreError
 from baulk.ingest.exchange import backup
+from baulk.ingest.shop import Shop
 
 if TYPE_CHECKING:
     from baulk.ingest.shop import Shop
 
+
+RETENTION_KEY: Final = "thinned"  # of the note that says when
+_NIGHT: Final = range(5)  # hours of this machine's clock
+
+
+def due(shop: Shop, now_utc: datetime) -> bool:
+    """Whether the settings ask for thinning and it was not done tonight, or by day for two days."""
+    return shop.config.store.thin_after_days is not None and tonight(shop, RETENTION_KEY, now_utc)
+
+
+def tonight(shop: Shop, key: str, now_utc: datetime) -> bool:
+    """Whether what every night does was not done tonight, or by day for two days; a note says when."""
+    noted = shop.store.noted(key)
+    if noted is None:
+        return True
+    since = now_utc - datetime.fromisoformat(noted.decode())
+    return since > timedelta(hours=20 if now_utc.astimezone().hour in _NIGHT else 48) or since < timedelta(0)
+
+
+def nightly(shop: Shop, now_utc: datetime) -> int:
+    """Thin if it is due; return how many readings went.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+    now_utc : datetime
+        Now, with a time zone.
+    """
+    part = shop.config.store
+    if part.thin_after_days is None or not due(shop, now_utc):
+        return 0
+    gone = shop.store.thin(now_utc, keep_days=part.thin_after_days, to=part.thin_to)
+    shop.store.note(RETENTION_KEY, now_utc.astimezone(UTC).isoformat().encode())
+    return gone
+
+
 KEEP: Final = 14
-KEY: Final = "backed-up"  # of the note that says when
+BACKUP_KEY: Final = "backed-up"  # of the note that says when
 TRIED: Final = "backup-failed"
 _AGAIN: Final = timedelta(hours=1)  # after one that failed
 
@@ -34,7 +71,7 @@ def turn(shop: Shop, now_utc: datetime) -> str | None:
     except (BackupError, StoreError) as err:
         shop.store.note(TRIED, now_utc.astimezone(UTC).isoformat().encode())
         return f"no backup tonight: {err}"
-    shop.store.note(KEY, now_utc.astimezone(UTC).isoformat().encode())
+    shop.store.note(BACKUP_KEY, now_utc.astimezone(UTC).isoformat().encode())
     shop.store.forget(TRIED)
     gone = tidy(folder, shop.config.slug)
     return f"backup {made.file.name} made and proved, {made.size_mb:.1f} MB; older ones taken away: {gone}"
@@ -53,4 +90,4 @@ def _due(shop: Shop, now_utc: datetime) -> bool:
     tried = shop.store.noted(TRIED)
     if tried is not None and timedelta(0) <= now_utc - datetime.fromisoformat(tried.decode()) < _AGAIN:
         return False
-    return retention.tonight(shop, KEY, now_utc)
+    return tonight(shop, BACKUP_KEY, now_utc)
