@@ -14,11 +14,11 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from baulk.dashboard import data, frame, person, words
 from baulk.dashboard.desk import ask
-from baulk.ingest.exchange import out, readings, timbers
+from baulk.ingest.exchange import export, import_readings, import_timbers
+from baulk.ingest.exchange.csv_file import open_sheet
+from baulk.ingest.exchange.import_readings import Bringing
+from baulk.ingest.exchange.import_timbers import Status, TimberReport
 from baulk.ingest.exchange.reading_rows import Refused
-from baulk.ingest.exchange.readings import Bringing
-from baulk.ingest.exchange.sheet import open_sheet
-from baulk.ingest.exchange.timbers import Status, TimberReport
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import units as wire_units
 from baulk.ingest.wire.logger_columns import Logger, as_said
@@ -73,9 +73,9 @@ def _bring_in(kind: str) -> None:
         _timbers(given)
     elif kind == "long":
         zone = _zone()
-        _readings(lambda shop: readings.of_long(given.getvalue(), shop, zone=zone, name=given.name))
+        _readings(lambda shop: import_readings.of_long(given.getvalue(), shop, zone=zone, name=given.name))
     elif (logger := _logger(given)) is not None:
-        _readings(lambda shop: readings.of_logger(given.getvalue(), logger, shop, name=given.name))
+        _readings(lambda shop: import_readings.of_logger(given.getvalue(), logger, shop, name=given.name))
 
 
 _HINTS: Final = {
@@ -108,7 +108,7 @@ def _timbers(given: UploadedFile) -> None:
     now = frame.now()
 
     def look(shop: Shop) -> TimberReport:
-        return timbers.of_file(given.getvalue(), name=given.name).look(shop, now)
+        return import_timbers.of_file(given.getvalue(), name=given.name).look(shop, now)
 
     report = ask(look)
     _notes(report.notes)
@@ -129,7 +129,7 @@ def _timbers(given: UploadedFile) -> None:
     _refused(
         report.refused,
         len(report.refused),
-        lambda path: timbers.of_file(given.getvalue(), name=given.name).write_refused(report, path),
+        lambda path: import_timbers.of_file(given.getvalue(), name=given.name).write_refused(report, path),
     )
     count = len(new) + (len(changed) if update else 0)
     if not count:
@@ -138,7 +138,7 @@ def _timbers(given: UploadedFile) -> None:
         by = person.chosen().name
 
         def bring(shop: Shop) -> TimberReport:
-            return timbers.of_file(given.getvalue(), name=given.name).bring(
+            return import_timbers.of_file(given.getvalue(), name=given.name).bring(
                 shop, now, report, update=update, by=by
             )
 
@@ -304,7 +304,7 @@ def _refused(first: Sequence[Refused], count: int, write: Callable[[Path], objec
 
 
 def _take_out() -> None:
-    what = st.segmented_control("Table", list(out.TABLES), default="timbers", key="out_what")
+    what = st.segmented_control("Table", list(export.TABLES), default="timbers", key="out_what")
     if what is None:
         return
     days = st.selectbox(
@@ -314,7 +314,7 @@ def _take_out() -> None:
 
     def made() -> bytes:
         text = io.StringIO()
-        ask(lambda shop: out.write_csv(out.TABLES[what](shop, out.Asked(since_utc=since)), text))
+        ask(lambda shop: export.write_csv(export.TABLES[what](shop, export.Asked(since_utc=since)), text))
         return text.getvalue().encode()
 
     st.download_button(f"{what.capitalize()} as CSV", made, f"{what}.csv", "text/csv", key="out_go")

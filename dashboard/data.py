@@ -11,8 +11,8 @@ import pandas as pd
 from baulk.dashboard import person, yard_rows
 from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.desk import ask as _ask
-from baulk.ingest import kept
 from baulk.ingest import shop as shop_module
+from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
 from baulk.models import checking, sorption, species, use_class
 from baulk.models.drying import end_grain
@@ -207,8 +207,8 @@ def hand_meter_is_open() -> bool:
 
 def keep_hand_meter(corrects: bool | None, now: datetime) -> None:  # noqa: FBT001 - the answer itself
     """Keep what the shop answered about its hand meter."""
-    answer = kept.HandMeter(corrects_temperature=corrects, answered_utc=now)
-    _ask(lambda s: kept.keep_hand_meter(s.store, answer))
+    answer = notes.HandMeter(corrects_temperature=corrects, answered_utc=now)
+    _ask(lambda s: notes.keep_hand_meter(s.store, answer))
 
 
 def percent(mc: str) -> float:

@@ -1,21 +1,117 @@
-"""From message to store: understand, check, save. Nothing is dropped: what can't be stored is quarantined."""
+"""Messages that the broker sends once more: those that are stored already are passed over.
+
+A reading with a time of its own is known by it. One without is kept under its arrival, whose last 65 ms are
+the packet identifier, which a broker keeps when it sends again what we did not acknowledge (MQTT 5.0 4.4): so
+it is stored already if the same value lies in its series under an arrival with the same identifier.
+"""
 
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Iterable, MutableMapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from datetime import timedelta
+from itertools import islice
+from typing import TYPE_CHECKING, Final
 
-from baulk.ingest import attribution, checks, wire
+import numpy as np
+
+from baulk.ingest import checks, wire
+from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import WireError
-from baulk.ingest.repeats import Repeats
-from baulk.ingest.wire.message import RawMessage
+from baulk.ingest.wire.message import RawMessage, stamp_of
 from baulk.models.errors import NotFound
-from baulk.models.reading import Owner, Reading
+from baulk.models.reading import Owner, Reading, Series
 
 if TYPE_CHECKING:
     from baulk.ingest.shop import Shop
+
+if TYPE_CHECKING:
+    from baulk.ingest.shop import Shop
+
+
+_LOOKED_AT: Final = 2000  # newest messages in quarantine
+_REMEMBERED: Final = 5000  # messages; more than a broker may have under way to us
+_KEPT_S: Final = 60.0
+
+
+class Repeats:
+    """What one listener has committed lately, and what those before it had, looked up once it is asked."""
+
+    def __init__(self) -> None:
+        self._done: dict[tuple[int, str, int], None] = {}
+        self._stored: dict[tuple[Series, int], set[tuple[float, int]]] = {}
+        self._rejected: set[tuple[str, bytes, int]] | None = None
+        self._used = 0.0
+
+    def fresh(self, raws: Iterable[RawMessage]) -> list[RawMessage]:
+        """Leave out repeats of what was committed in this process, or lies in the same batch."""
+        raws = list(raws)
+        if not any(raw.again and raw.mid for raw in raws):
+            return raws
+        seen, left = set(self._done), []
+        for raw in raws:
+            if raw.again and raw.mid and _key(raw) in seen:
+                continue
+            seen.add(_key(raw))
+            left.append(raw)
+        return left
+
+    def committed(self, raws: Iterable[RawMessage]) -> None:
+        """Remember messages that are safe now."""
+        self._done.update((_key(raw), None) for raw in raws if raw.mid)
+        if len(self._done) > 2 * _REMEMBERED:
+            self._done = dict(islice(self._done.items(), len(self._done) - _REMEMBERED, None))
+
+    def unstored(
+        self, sorted_out: list[tuple[RawMessage, Sorted]], shop: Shop
+    ) -> list[tuple[RawMessage, Sorted]]:
+        """Take out of repeated messages what is stored or quarantined already."""
+        if not any(raw.again and raw.mid for raw, _ in sorted_out):
+            return sorted_out
+        if time.monotonic() > self._used + _KEPT_S:
+            self._stored, self._rejected = {}, None
+        self._used = time.monotonic()
+        return [
+            (raw, self._without_stored(raw, one, shop) if raw.again and raw.mid else one)
+            for raw, one in sorted_out
+        ]
+
+    def _without_stored(self, raw: RawMessage, one: Sorted, shop: Shop) -> Sorted:
+        readings = tuple(each for each in one.readings if not self._has(each, raw, shop))
+        reason = one.reason
+        if reason is not None:
+            if self._rejected is None:
+                self._rejected = {
+                    (row.raw.topic, row.raw.payload, stamp_of(row.raw.arrived_utc))
+                    for row in shop.store.quarantined(_LOOKED_AT)
+                }
+            if (raw.topic, raw.payload, raw.mid) in self._rejected:
+                reason = None
+        return replace(one, readings=readings, reason=reason)
+
+    def _has(self, reading: Reading, raw: RawMessage, shop: Shop) -> bool:
+        """Whether a reading without a time of its own is stored under an arrival with this identifier.
+
+        Its distance from the arrival is nothing, or what the message says in at most milliseconds.
+        """
+        distance_us = (raw.arrived_utc - reading.taken_utc) // timedelta(microseconds=1)
+        if distance_us % 1000:
+            return False
+        asked = reading.series, distance_us
+        if asked not in self._stored:
+            since = raw.arrived_utc - timedelta(days=shop.config.broker.session_days)
+            found = shop.store.read(reading.series, since)
+            taken_us = np.rint(found["posix_s"].to_numpy(dtype=np.float64) * 1e6).astype(np.int64)
+            stamps = (taken_us + distance_us) % 65_536
+            self._stored[asked] = set(zip(found["value"].tolist(), stamps.tolist(), strict=True))
+        return (reading.value, raw.mid) in self._stored[asked]
+
+
+def _key(raw: RawMessage) -> tuple[int, str, int]:
+    return raw.mid, raw.topic, hash(raw.payload)
+
 
 log = logging.getLogger("baulk.pipeline")
 _SHOWN = 3  # problems of one message that its reason spells out
@@ -60,7 +156,7 @@ def handle_batch(
     """
     repeats = repeats or Repeats()
     raws = repeats.fresh(raws)
-    tags, sensors = shop.register.known(), attribution.Sensors(shop)
+    tags, sensors = shop.register.known(), ingest_sensors.Sensors(shop)
     sorted_out = [(raw, sort(raw, shop, tags, sensors)) for raw in raws]
     if any(one.waits_for for _, one in sorted_out) and (now := shop.register.known(again=True)) != tags:
         sorted_out = [
@@ -97,11 +193,11 @@ def _remember(
 
 
 def sort(
-    raw: RawMessage, shop: Shop, tags: frozenset[str], sensors: attribution.Sensors | None = None
+    raw: RawMessage, shop: Shop, tags: frozenset[str], sensors: ingest_sensors.Sensors | None = None
 ) -> Sorted:
     """Decide what of a message can be stored and why the rest can't."""
     try:
-        decoded = attribution.set_aside(raw) or wire.understand(
+        decoded = ingest_sensors.set_aside(raw) or wire.understand(
             raw, slug=shop.config.slug, sources=shop.config.source
         )
     except WireError as err:
@@ -115,11 +211,11 @@ def sort(
             problems.append(why)
         else:
             possible.append(reading)
-    sensors = sensors or attribution.Sensors(shop)
+    sensors = sensors or ingest_sensors.Sensors(shop)
     possible, homeless = sensors.sort(possible)
     if homeless is not None:
-        reason = "; ".join([attribution.why_not(homeless, sensors.known), *problems][:_SHOWN])
-        return Sorted(readings=tuple(possible), reason=reason, waits_for=attribution.waits_for(homeless))
+        reason = "; ".join([ingest_sensors.why_not(homeless, sensors.known), *problems][:_SHOWN])
+        return Sorted(readings=tuple(possible), reason=reason, waits_for=ingest_sensors.waits_for(homeless))
     if unknown := [
         one.series.name
         for one in possible
@@ -139,10 +235,10 @@ def _reason(problems: list[str]) -> str | None:
     return "; ".join(problems[:_SHOWN]) + more
 
 
-def follow(shop: Shop, sensor: str) -> attribution.Settled:
+def follow(shop: Shop, sensor: str) -> ingest_sensors.Settled:
     """Let every reading of a sensor, stored or waiting, follow what the register says of where it was."""
-    moved = attribution.move(shop, sensor)
-    return replace(moved, came=replay(shop, tag=attribution.waits_for(sensor)))
+    moved = ingest_sensors.move(shop, sensor)
+    return replace(moved, came=replay(shop, tag=ingest_sensors.waits_for(sensor)))
 
 
 def replay(shop: Shop, *, tag: str | None = None) -> int:
@@ -159,7 +255,7 @@ def replay(shop: Shop, *, tag: str | None = None) -> int:
         Only the messages that wait for this tag, or for this sensor (`attribution.waits_for`).
     """
     new, after = 0, 0
-    tags, sensors = frozenset(shop.register.tags()), attribution.Sensors(shop)
+    tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)
     while rows := shop.store.quarantined(_AT_ONCE, waits_for=tag, after=after):
         after = rows[-1].number
         sorted_out = [(row.number, sort(row.raw, shop, tags, sensors)) for row in rows]

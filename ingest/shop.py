@@ -9,14 +9,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from baulk.ingest import attribution, checks, kept, meters, pipeline
+from baulk.ingest import checks, meters, pipeline, sensors
 from baulk.ingest import config as settings
-from baulk.ingest.attribution import Settled
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.register.engine import backing
 from baulk.ingest.register.register import Register
-from baulk.ingest.store import Store, open_store
+from baulk.ingest.sensors import Settled
+from baulk.ingest.store import Store, notes, open_store
 from baulk.ingest.wire import message
 from baulk.models import species, use_class
 from baulk.models.errors import OutOfRange
@@ -81,7 +81,7 @@ class Shop:
         """Enter an event; the readings of a sensor that was attached or detached go where they belong."""
         entered = self.register.add_event(event)
         if entered.kind is EventKind.RETIRED:
-            self.store.forget(kept.fit_key(entered.tag))
+            self.store.forget(notes.fit_key(entered.tag))
         return entered, self.settle()
 
     def attach_sensor(  # noqa: PLR0913 - a person names them one by one
@@ -132,7 +132,7 @@ class Shop:
         done = [pipeline.follow(self, sensor) for sensor in sorted(set(events.values()))]
         if events:
             self.register.settle(*events)
-        return attribution.total(done)
+        return sensors.total(done)
 
     def add_reading_by_hand(
         self,
@@ -182,7 +182,7 @@ class Shop:
 
     def hand_meter_is_open(self) -> bool:
         """Whether the shop is still to be asked if its hand meter corrects for the wood's temperature."""
-        return kept.hand_meter(self.store) is None and not meters.tell_of_hand_meter(self.config.meter)
+        return notes.hand_meter(self.store) is None and not meters.tell_of_hand_meter(self.config.meter)
 
 
 def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open

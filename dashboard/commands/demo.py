@@ -23,8 +23,9 @@ from baulk.dashboard.commands.ports import PortOption, answers, refuse_taken
 from baulk.dashboard.commands.serve import READY_WITHIN_S, start_forecasts, start_parts
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
-from baulk.ingest.demo import broker, parts, shed, yard
-from baulk.ingest.demo.publish import Publisher
+from baulk.ingest.demo import broker, shed, yard
+from baulk.ingest.demo import yard as demo_yard
+from baulk.ingest.demo.shed import Publisher
 from baulk.ingest.evaluation import gather
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
@@ -104,7 +105,7 @@ def _play(stage: _Stage, began: float, quit_after: float | None, *, embedded: bo
     with shops.open(stage.place) as shop, Publisher(at.host, at.port) as publisher:
         for piece in pieces:
             shop.register.add(piece.timber)
-        for wanted in parts.parts(now_utc):
+        for wanted in demo_yard.parts(now_utc):
             shop.register.save_part(wanted)
         start_parts(stage.children, stage.place, stage.port, forecasts=False, wait=False)
         say(f"shop folder {stage.place}, {at.kind} broker on port {at.port}")

@@ -12,7 +12,7 @@ import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.ingest import shop as shops
-from baulk.ingest.exchange import out
+from baulk.ingest.exchange import export
 from baulk.models.errors import OutOfRange
 
 app = typer.Typer(pretty_exceptions_enable=False)
@@ -107,17 +107,17 @@ def _take_out(  # noqa: PLR0917 - one an option
 ) -> None:
     if file is None and json:
         raise OutOfRange("--json", "tells how many rows went into a file; name one with -o")
-    asked = out.Asked(
+    asked = export.Asked(
         tags=tuple(tags or ()),
         places=tuple(places or ()),
         since_utc=moment(since, now_utc=datetime.now(UTC)) if since else None,
     )
     with shops.open(shop) as opened:
-        table = out.TABLES[what](opened, asked)
+        table = export.TABLES[what](opened, asked)
         if file is None:
-            out.write_csv(table, sys.stdout)
+            export.write_csv(table, sys.stdout)
             return
-        rows = out.write(table, file)
+        rows = export.write(table, file)
     if json:
         say_json({"file": file, "rows": rows, "columns": list(table.columns)})
     else:

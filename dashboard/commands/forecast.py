@@ -15,7 +15,6 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.dashboard.commands.children import stop_signals
-from baulk.ingest import kept
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import StoreError
 from baulk.ingest.evaluation import batch, swaps, yard_memory
@@ -25,6 +24,7 @@ from baulk.ingest.evaluation.executors import Cluster, Team
 from baulk.ingest.monitoring import nightly, notify
 from baulk.ingest.monitoring import nightly as monitoring_nightly
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import notes
 from baulk.models.errors import BaulkError, OutOfRange
 
 EVERY_S = 1.0
@@ -216,7 +216,7 @@ def _look_for_swaps(
     opened: Shop, now: datetime, workers: int | None, team: Team | None, stop: threading.Event
 ) -> list[str]:
     """Look who bears another's tag, have both verdicts say so or no longer say so, and return what is new."""
-    before = {each.tags for each in kept.swaps(opened.store)}
+    before = {each.tags for each in notes.swaps(opened.store)}
     found = {each.tags: each.words for each in swaps.look(opened, now)}
     standing = _asked(opened, None, everything=True)
     tags = [tag for tag in standing if any(tag in pair for pair in before ^ set(found))]

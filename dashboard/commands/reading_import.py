@@ -16,8 +16,8 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
-from baulk.ingest.exchange import readings
-from baulk.ingest.exchange.readings import Bringing, ReadingReport, Told
+from baulk.ingest.exchange import import_readings
+from baulk.ingest.exchange.import_readings import Bringing, ReadingReport, Told
 from baulk.ingest.wire.logger_columns import Logger, as_said
 from baulk.models.errors import NotFound, OutOfRange
 
@@ -74,9 +74,9 @@ def import_(  # noqa: PLR0913 - one an option
     with shops.open(shop) as opened:
         found = _named(opened.config, logger, given) if logger else given
         bringing = (
-            readings.of_logger(file, found, opened)
+            import_readings.of_logger(file, found, opened)
             if found
-            else readings.of_long(file, opened, zone=zone, time_format=time_format)
+            else import_readings.of_long(file, opened, zone=zone, time_format=time_format)
         )
         with progress("looking at the file", bringing.sheet.size) as told:
             report = bringing.look(opened, now_utc, rejected=rejected, told=told)

@@ -11,8 +11,8 @@ from typing import Annotated, Final
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
-from baulk.ingest import kept
 from baulk.ingest import shop as shops
+from baulk.ingest.store import notes
 
 QUESTION: Final = "Does your meter correct for the wood's temperature by itself?"
 _HOW: Final = "baulk reading meter --corrects-temperature yes|no|unknown"
@@ -56,7 +56,7 @@ def meter(
     with shops.open(shop) as opened:
         if corrects_temperature is not None:
             _keep(opened, corrects_temperature)
-        known = kept.hand_meter(opened.store)
+        known = notes.hand_meter(opened.store)
         is_open = opened.hand_meter_is_open()
     if json:
         answered = {} if known is None else {"answered_utc": known.answered_utc}
@@ -93,7 +93,7 @@ def _number(typed: str) -> Answer:
 
 
 def _keep(opened: shops.Shop, answer: Answer) -> None:
-    kept.keep_hand_meter(
+    notes.keep_hand_meter(
         opened.store,
-        kept.HandMeter(corrects_temperature=_CORRECTS[answer], answered_utc=datetime.now(UTC)),
+        notes.HandMeter(corrects_temperature=_CORRECTS[answer], answered_utc=datetime.now(UTC)),
     )

@@ -12,7 +12,7 @@ from baulk.dashboard.commands import timber_events, timber_import, timber_sensor
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
 from baulk.dashboard.commands.timber_events import By, Note, TagArgument, bare_of
 from baulk.ingest import shop as shops
-from baulk.ingest.attribution import Settled
+from baulk.ingest.sensors import Settled
 from baulk.models import section as models_section
 from baulk.models import species, units, use_class
 from baulk.models.errors import OutOfRange

@@ -13,7 +13,7 @@ import typer
 from baulk.dashboard import telling
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
 from baulk.ingest import shop as shops
-from baulk.ingest.attribution import Settled
+from baulk.ingest.sensors import Settled
 from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.timber import DETAILS, Event, EventKind, Value

@@ -11,8 +11,8 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, 
 from baulk.dashboard.commands.reading_import import FileArgument, RejectedOption, Yes, agreed, refused_line
 from baulk.dashboard.commands.timber_events import By
 from baulk.ingest import shop as shops
-from baulk.ingest.exchange import timbers
-from baulk.ingest.exchange.timbers import Change, Planned, Status, TimberReport
+from baulk.ingest.exchange import import_timbers
+from baulk.ingest.exchange.import_timbers import Change, Planned, Status, TimberReport
 from baulk.models import units
 from baulk.models.units import System
 
@@ -44,7 +44,7 @@ def import_(  # noqa: PLR0913 - one an option
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
-        bringing, system = timbers.of_file(file), opened.config.shop.units
+        bringing, system = import_timbers.of_file(file), opened.config.shop.units
         report = bringing.look(opened, now_utc)
         bringing.write_refused(report, rejected)
         if not json:

@@ -10,18 +10,23 @@ is for.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import Self
 
 import numpy as np
+import paho.mqtt.client as mqtt
 from numpy.typing import NDArray
+from paho.mqtt.enums import CallbackAPIVersion
 
-from baulk.ingest.demo import climate
+from baulk.ingest.demo import weather
 from baulk.ingest.demo.yard import MONTHS, PLACE, SHOP, Piece
 from baulk.models import diffusion, gravimetric, species
 from baulk.models.air import AirSeries
 from baulk.models.drying import solver
+from baulk.models.errors import BaulkError
 from baulk.models.field import MoistureField
 from baulk.models.section import Face
 
@@ -60,8 +65,8 @@ class Shed:
         start = (now_utc - timedelta(days=MONTHS * 30.5 + 2)).replace(
             hour=0, minute=0, second=0, microsecond=0
         )
-        hours = int((now_utc - start).total_seconds() // climate.HOUR_S) + 49
-        self.air = climate.shed(start, hours)
+        hours = int((now_utc - start).total_seconds() // weather.HOUR_S) + 49
+        self.air = weather.shed(start, hours)
         self._hidden = {each.timber.tag: self._dry(each) for each in pieces}
 
     def days(self) -> Iterator[tuple[float, list[Message]]]:
@@ -163,10 +168,10 @@ class Shed:
     def _timber_records(self, piece: Piece, first: float, last: float) -> list[dict[str, object]]:
         arrived = piece.timber.arrived_utc.timestamp()
         records: list[dict[str, object]] = []
-        for at in _every(arrived + climate.HOUR_S, piece.pins_every_h * climate.HOUR_S, first, last):
+        for at in _every(arrived + weather.HOUR_S, piece.pins_every_h * weather.HOUR_S, first, last):
             records += self._pin_records(piece, at)
         if piece.weighed_every_days:
-            for at in _every(arrived + 2 * climate.HOUR_S, piece.weighed_every_days * DAY_S, first, last):
+            for at in _every(arrived + 2 * weather.HOUR_S, piece.weighed_every_days * DAY_S, first, last):
                 records.append(self._weight_record(piece, at))
         return records
 
@@ -230,3 +235,68 @@ def _every(start: float, step: float, first: float, last: float) -> list[float]:
 def now() -> datetime:
     """Return the present; the one clock of the demo."""
     return datetime.now(UTC)
+
+
+_IN_FLIGHT = 200
+_PATIENCE_S = 60.0
+
+
+class NotPublished(BaulkError):
+    """The demo's messages did not get to its broker."""
+
+
+class Publisher:
+    """A connection to the demo's broker; use it in a with statement.
+
+    Parameters
+    ----------
+    host : str
+        Address of the broker.
+    port : int
+        Its port.
+    """
+
+    def __init__(self, host: str, port: int) -> None:
+        self._where = (host, port)
+        self._client = mqtt.Client(
+            CallbackAPIVersion.VERSION2, client_id="simulated-shed", protocol=mqtt.MQTTv5
+        )
+        self._client.max_inflight_messages_set(_IN_FLIGHT)
+
+    def __enter__(self) -> Self:
+        try:
+            self._client.connect(*self._where)
+        except OSError as err:
+            raise NotPublished(
+                f"the demo's broker at {self._where[0]}:{self._where[1]} does not answer"
+            ) from err
+        self._client.loop_start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def send(self, messages: Iterable[Message], stopped: Callable[[], bool] = lambda: False) -> None:
+        """Publish and wait until the broker has taken all.
+
+        Parameters
+        ----------
+        messages : iterable of Message
+            What goes out, in this order.
+        stopped : callable
+            Whether to give up waiting.
+
+        Raises
+        ------
+        NotPublished
+            If the broker has not taken them within a minute.
+        """
+        pending = [self._client.publish(each.topic, each.payload, qos=1) for each in messages]
+        until = time.monotonic() + _PATIENCE_S
+        while not all(each.is_published() for each in pending):
+            if stopped():
+                return
+            if time.monotonic() > until:
+                raise NotPublished("the demo's broker did not take the messages within a minute")
+            time.sleep(0.002)

@@ -11,12 +11,13 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest import kept, meters
+from baulk.ingest import meters
 from baulk.ingest.evaluation import climate, yard_memory, yard_prior
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.compute import Evaluation, answer, in_words
 from baulk.ingest.evaluation.inputs import DAY_S, Inputs, Stay, Wish, up_to
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import notes
 from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError
@@ -58,7 +59,7 @@ def gather(
     timber, settings = shop.register.as_of(tag, now_utc), shop.config
     events = tuple(each for each in shop.register.events(timber.tag) if each.at_utc <= now_utc)
     airs = {} if airs is None else airs
-    wood, hand = species.get(timber.species), kept.hand_meter(shop.store)
+    wood, hand = species.get(timber.species), notes.hand_meter(shop.store)
     read_by = meters.settings(
         settings.meter, hand_corrects=None if hand is None else hand.corrects_temperature
     )
@@ -79,10 +80,10 @@ def gather(
             meters=read_by,
         ),
         previous=_previous(shop, timber.tag, now_utc),
-        swap=kept.swap_words(shop.store, timber.tag, now_utc),
+        swap=notes.swap_words(shop.store, timber.tag, now_utc),
         yard=yard_memory.prior(shop, timber, wood, origin, now_utc),
         now_utc=now_utc,
-        fit=shop.store.noted(kept.fit_key(timber.tag)) if resume else None,
+        fit=shop.store.noted(notes.fit_key(timber.tag)) if resume else None,
     )
 
 
@@ -145,7 +146,7 @@ def keep(
         past=made.failed is None,
     )
     if made.fit is not None:
-        shop.store.note(kept.fit_key(made.tag), made.fit)
+        shop.store.note(notes.fit_key(made.tag), made.fit)
     if made.found is not None:
         shop.store.note(yard_memory.found_key(made.tag), made.found)
     return made

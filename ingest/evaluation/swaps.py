@@ -12,12 +12,12 @@ from datetime import datetime
 from itertools import combinations
 from typing import Final
 
-from baulk.ingest import kept
 from baulk.ingest.evaluation import compute, fit_store, gather
 from baulk.ingest.evaluation.inputs import DAY_S
-from baulk.ingest.kept import Swapped
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import notes
 from baulk.ingest.store.base import StoredEvaluation
+from baulk.ingest.store.notes import Swapped
 from baulk.models.calibrate import calibration
 from baulk.models.calibrate.calibration import Calibration, Swap
 from baulk.models.errors import BaulkError
@@ -67,13 +67,13 @@ def look(shop: Shop, now_utc: datetime) -> list[Swap]:
     for swap in sorted(swaps, key=lambda each: each.gain, reverse=True):
         if not any(tag in other.tags for other in best for tag in swap.tags):
             best.append(swap)
-    before = kept.swaps(shop.store)
+    before = notes.swaps(shop.store)
     since = {each.tags: each.found_utc for each in before}
     found = tuple(
         Swapped(tags=each.tags, words=each.words, found_utc=since.get(each.tags, now_utc)) for each in best
     )
     if found != before:
-        kept.keep_swaps(shop.store, found)
+        notes.keep_swaps(shop.store, found)
     return best
 
 

@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from baulk.ingest.errors import ExchangeError
+from baulk.ingest.exchange.csv_file import Row, Sheet, folded
 from baulk.ingest.exchange.reading_rows import (
     NUMBER,
     Block,
@@ -22,7 +23,6 @@ from baulk.ingest.exchange.reading_rows import (
     numbers,
     owned,
 )
-from baulk.ingest.exchange.sheet import Row, Sheet, folded
 from baulk.ingest.wire import units as wire_units
 from baulk.ingest.wire.logger_columns import scale_of
 from baulk.ingest.wire.timestamps import TimeForm

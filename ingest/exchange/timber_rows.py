@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from baulk.ingest.errors import ExchangeError
-from baulk.ingest.exchange.rejected import WHY
-from baulk.ingest.exchange.sheet import Row, Sheet, folded
+from baulk.ingest.exchange.csv_file import Row, Sheet, folded
+from baulk.ingest.exchange.rejected_rows import WHY
 from baulk.models import species, units, use_class
 from baulk.models.errors import OutOfRange
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
-from baulk.ingest import kept
 from baulk.ingest.monitoring import health
 from baulk.ingest.monitoring.health import Trouble
+from baulk.ingest.store import notes
 from baulk.models import checking
 from baulk.models.errors import BaulkError
 
@@ -225,7 +225,7 @@ def _slipped(tag: str, step: object, square: object, dates: dict[str, str], now_
 
 def _of_tags(shop: Shop) -> list[Cause]:
     """Tell of timbers that seem to bear each other's tags; `baulk.ingest.evaluation.swaps` looks for them."""
-    return [("swapped tags", " and ".join(each.tags), each.words) for each in kept.swaps(shop.store)]
+    return [("swapped tags", " and ".join(each.tags), each.words) for each in notes.swaps(shop.store)]
 
 
 def _of_air(shop: Shop, now_utc: datetime) -> list[Cause]:

@@ -25,7 +25,7 @@ from baulk.ingest.mqtt import connection, publish
 from baulk.ingest.mqtt.last_messages import Heard
 from baulk.ingest.mqtt.session import Session
 from baulk.ingest.mqtt.spool import Spool
-from baulk.ingest.repeats import Repeats
+from baulk.ingest.pipeline import Repeats
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire.message import RawMessage
 

@@ -15,7 +15,7 @@ import pytest
 from baulk.dashboard import access
 from baulk.ingest import config
 from baulk.ingest import shop as shops
-from baulk.ingest.demo import broker, climate
+from baulk.ingest.demo import broker, weather
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.evaluation import executors
 from baulk.ingest.monitoring import notify
@@ -147,8 +147,8 @@ def test_notices_without_their_packages_say_what_to_install(without):
 
 def test_the_demo_without_its_packages_says_what_to_install(tmp_path, without):
     without("pvlib", "iotcore")
-    with pytest.raises(climate.NoWeather, match=says("demo")):
-        climate.typical_year_file()
+    with pytest.raises(weather.NoWeather, match=says("demo")):
+        weather.typical_year_file()
     with pytest.raises(broker.NoBroker, match=says("demo") + ", or install mosquitto"):
         broker.plan(tmp_path, 1, mosquitto=None)
 

@@ -13,8 +13,9 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.ingest import kept, pipeline
+from baulk.ingest import pipeline
 from baulk.ingest import shop as shops
+from baulk.ingest.store import notes
 from baulk.ingest.wire.message import RawMessage
 
 SUBCOMMANDS = [
@@ -198,7 +199,7 @@ def test_a_person_at_a_terminal_is_asked_and_asked_again_after_nonsense(shop_dir
         child.kill()
         os.close(ours)
     with shops.open(shop_dir) as opened:
-        assert kept.hand_meter(opened.store).corrects_temperature is corrects
+        assert notes.hand_meter(opened.store).corrects_temperature is corrects
 
 
 def test_a_timber_without_an_evaluation_says_so(here):

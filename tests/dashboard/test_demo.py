@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from baulk.ingest import shop as shops
-from baulk.ingest.demo import broker, climate, shed, yard
+from baulk.ingest.demo import broker, shed, weather, yard
 from baulk.models import species, use_class
 from baulk.models.reading import Owner
 
@@ -147,14 +147,14 @@ def test_the_yard_is_what_the_readme_says(now_utc):
 
 def test_the_typical_year_lies_on_the_calendar(now_utc):
     """Monthly means of the typical-year file, worked out from it apart from this code."""
-    year = climate.outdoors(now_utc.replace(year=2025, month=1, day=1, hour=6), 8760)  # local midnight, UTC-5
+    year = weather.outdoors(now_utc.replace(year=2025, month=1, day=1, hour=6), 8760)  # local midnight, UTC-5
     january = slice(0, 31 * 24)
     assert year.temp_c[january].mean() == pytest.approx(0.32, abs=0.02)
     assert year.rh_pct[january].mean() == pytest.approx(67.77, abs=0.1)
 
 
 def test_shed_air_is_calmer_than_the_weather_and_never_impossible(now_utc):
-    out, shed_air = climate.outdoors(now_utc, 2400), climate.shed(now_utc, 2400)
+    out, shed_air = weather.outdoors(now_utc, 2400), weather.shed(now_utc, 2400)
     assert shed_air.temp_c.std() < out.temp_c.std()
     assert 15 <= shed_air.rh_pct.min() <= shed_air.rh_pct.max() <= 97
     assert (shed_air.posix_s == out.posix_s).all()

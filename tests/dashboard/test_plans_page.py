@@ -147,7 +147,7 @@ def test_the_example_list_of_the_demo_is_read_whole(root):
 
 
 def test_the_demos_days_move_with_the_day_it_is_seen():
-    from baulk.ingest.demo import parts  # noqa: PLC0415
+    from baulk.ingest.demo import yard as parts  # noqa: PLC0415
 
     later = parts.WRITTEN_UTC + timedelta(days=4000, hours=7)
     assert min(each.wanted_by_utc for each in parts.parts(later)) > later

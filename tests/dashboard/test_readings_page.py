@@ -9,8 +9,8 @@ import segno
 
 from baulk.dashboard import answer, hint, scan
 from baulk.dashboard.paper import labels
-from baulk.ingest import kept
 from baulk.ingest import shop as shops
+from baulk.ingest.store import notes
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner
 from baulk.models.section import Face
@@ -78,7 +78,7 @@ def test_whether_the_meter_corrects_by_itself_is_asked_once_and_kept(app, shop_f
     assert not asks(page)
     assert not asks(open_page(page, tag="FER-02"))
     with shops.open(shop_folder) as shop:
-        assert kept.hand_meter(shop.store).corrects_temperature is corrects
+        assert notes.hand_meter(shop.store).corrects_temperature is corrects
 
 
 def test_a_timbers_own_page_asks_once_a_meter_was_read_by_hand(app):

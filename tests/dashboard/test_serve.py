@@ -14,8 +14,7 @@ import pytest
 from baulk.dashboard.commands.children import ChildGone, Children
 from baulk.ingest import shop as shops
 from baulk.ingest.demo import broker
-from baulk.ingest.demo.publish import Publisher
-from baulk.ingest.demo.shed import Message
+from baulk.ingest.demo.shed import Message, Publisher
 
 
 def wait(until, seconds, what):

@@ -8,8 +8,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.ingest import config, pipeline, shop
-from baulk.ingest.attribution import Settled
 from baulk.ingest.errors import RegisterError
+from baulk.ingest.sensors import Settled
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner, from_end_mm, sensor_flag, sensor_of

@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from baulk.ingest import config, shop
-from baulk.ingest.exchange import readings, timbers
+from baulk.ingest.exchange import import_readings, import_timbers
 from baulk.ingest.wire.logger_columns import as_said
 from baulk.models.errors import BaulkError
 from baulk.models.reading import Owner
@@ -60,7 +60,7 @@ def one_sentence(call):
 @example(b"")
 def test_readings_one_a_row(yard, body):
     def bring():
-        file = readings.of_long(body, yard, zone="Europe/Lisbon")
+        file = import_readings.of_long(body, yard, zone="Europe/Lisbon")
         return file.bring(yard, NOW, file.look(yard, NOW))
 
     report = one_sentence(bring)
@@ -75,7 +75,7 @@ def test_a_loggers_file(yard, body, form):
     def bring():
         columns = ("A=air/shed/temp:degF", "B=air/shed/humidity:ratio")
         logger = as_said("Date", columns, time_format=form, zone="America/New_York")
-        file = readings.of_logger(body, logger, yard)
+        file = import_readings.of_logger(body, logger, yard)
         return file.bring(yard, NOW, file.look(yard, NOW))
 
     report = one_sentence(bring)
@@ -88,7 +88,7 @@ def test_a_loggers_file(yard, body, form):
 @given(bodies(TIMBERS))
 def test_timbers(yard, body):
     def bring():
-        file = timbers.of_file(body)
+        file = import_timbers.of_file(body)
         return file.bring(yard, NOW, file.look(yard, NOW), update=True)
 
     report = one_sentence(bring)

@@ -14,7 +14,7 @@ import pytest
 
 from baulk.ingest import config as settings
 from baulk.ingest.errors import ConfigError, ExchangeError
-from baulk.ingest.exchange import readings
+from baulk.ingest.exchange import import_readings
 from baulk.ingest.wire.logger_columns import Logger, as_said, column
 from baulk.models.errors import BaulkError, NotFound
 from baulk.models.reading import Owner, Series
@@ -31,7 +31,7 @@ def wide(text, yard, *columns, zone="UTC", time="Date", time_format="iso"):
         zone=zone,
         columns=tuple(map(column, columns or (TEMP,))),
     )
-    return readings.of_logger(text if isinstance(text, bytes) else text.encode(), logger, yard)
+    return import_readings.of_logger(text if isinstance(text, bytes) else text.encode(), logger, yard)
 
 
 def bring(bringing, yard):
@@ -153,7 +153,7 @@ def test_another_value_at_a_taken_time_is_named_and_kept_in_quarantine(yard):
 
 
 def test_counts_are_right_for_a_file_that_is_not_in_order_and_repeats_itself(yard, monkeypatch):
-    monkeypatch.setattr("baulk.ingest.exchange.sheet.CHUNK", 3)
+    monkeypatch.setattr("baulk.ingest.exchange.csv_file.CHUNK", 3)
     hours = [5, 3, 4, 1, 5, 2, 3, 9, 1, 5]
     rows = "".join(f"2026-01-01 {hour:02}:00,{hour}\n" for hour in hours)
     report = bring(wide(f"Date,Temp (C)\n{rows}", yard), yard)
@@ -209,7 +209,7 @@ def test_weights_and_pins_as_a_person_types_them(yard):
         "FER-01;moisture;45 mm;b;12;2026-05-01T10:00+01:00;23,5;%\n"
         "FER-01;wood temp;;;;2026-05-01T10:00+01:00;50;degF\n"
     )
-    report = bring(readings.of_long(text.encode(), yard), yard)
+    report = bring(import_readings.of_long(text.encode(), yard), yard)
     assert (report.stored, report.refused) == (3, 0)
     found = {str(one.series): one for one in yard.store.readings(Owner.TIMBER, "FER-01")}
     assert found["timber/FER-01/weight"].value == pytest.approx(96.16, abs=0.01)
@@ -234,7 +234,7 @@ def test_weights_and_pins_as_a_person_types_them(yard):
 )
 def test_a_row_that_makes_no_sense_is_refused_in_words_and_the_others_go_in(yard, row, why):
     text = f"tag,quantity,depth,taken,value,unit\n{row}\nFER-01,weight,,2026-05-02T10:00Z,90,kg\n"
-    report = bring(readings.of_long(text.encode(), yard), yard)
+    report = bring(import_readings.of_long(text.encode(), yard), yard)
     (one,) = report.refused_rows
     assert one.line == 2
     assert why in one.reason
@@ -245,25 +245,25 @@ def test_refused_rows_come_out_with_their_reason_and_go_in_once_mended(yard, tmp
     head = "tag;quantity;taken;value;unit\n"
     text = f"{head}FER-01;weight;2026-05-01T10:00Z;96;\nFER-01;weight;2026-05-02T10:00Z;95;kg\n"
     out = tmp_path / "refused.csv"
-    readings.of_long(text.encode(), yard).look(yard, NOW, rejected=out)
+    import_readings.of_long(text.encode(), yard).look(yard, NOW, rejected=out)
     heading, row = csv.reader(out.read_text("utf-8-sig").splitlines(), delimiter=";")
     assert heading[-1] == "refused because"
     assert row[:4] == ["FER-01", "weight", "2026-05-01T10:00Z", "96"]
     out.write_text(out.read_text("utf-8-sig").replace(";96;;", ";96;kg;"))
-    assert bring(readings.of_long(out, yard), yard).stored == 1
+    assert bring(import_readings.of_long(out, yard), yard).stored == 1
 
 
 def test_refused_rows_do_not_overwrite_their_file(yard, tmp_path):
     file = tmp_path / "a.csv"
     file.write_text("tag,quantity,taken,value,unit\nFER-01,weight,2026-05-01T10:00Z,96,\n")
     with pytest.raises(ExchangeError, match=r"would overwrite a\.csv"):
-        readings.of_long(file, yard).look(yard, NOW, rejected=file)
+        import_readings.of_long(file, yard).look(yard, NOW, rejected=file)
 
 
 def test_an_older_weight_brought_in_late_is_no_gain(yard):
     head = "tag,quantity,taken,value,unit\n"
-    bring(readings.of_long(f"{head}FER-01,weight,2026-05-10T10:00Z,80,kg\n".encode(), yard), yard)
-    bring(readings.of_long(f"{head}FER-01,weight,2026-04-10T10:00Z,95,kg\n".encode(), yard), yard)
+    bring(import_readings.of_long(f"{head}FER-01,weight,2026-05-10T10:00Z,80,kg\n".encode(), yard), yard)
+    bring(import_readings.of_long(f"{head}FER-01,weight,2026-04-10T10:00Z,95,kg\n".encode(), yard), yard)
     assert [one.flags for one in yard.store.readings(Owner.TIMBER, "FER-01")] == [(), ()]
 
 
@@ -292,7 +292,7 @@ def test_a_file_that_can_not_be_read_is_refused_in_one_sentence(yard, body, why)
 
 def test_a_file_that_is_not_there_and_a_timber_that_is_not_there(yard, tmp_path):
     with pytest.raises(ExchangeError, match="there is no file"):
-        readings.of_long(tmp_path / "none.csv", yard)
+        import_readings.of_long(tmp_path / "none.csv", yard)
     with pytest.raises(NotFound, match="FER-01"):
         wide("Date,W\n2026-01-01,80\n", yard, "W=timber/FER-02/weight:kg")
 
@@ -308,7 +308,7 @@ def test_a_long_file_takes_no_more_memory_than_some_of_its_rows(yard, tmp_path):
     logger = Logger(time="Date", columns=(column("A=air/shed/temp:degC"),))
     tracemalloc.start()
     try:
-        report = readings.of_logger(file, logger, yard).look(yard, NOW)
+        report = import_readings.of_logger(file, logger, yard).look(yard, NOW)
         _, peak = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
@@ -368,7 +368,7 @@ def test_an_import_that_is_killed_goes_on_when_it_is_begun_again(yard, yard_dir,
         child.stdout.close()
     there = len(yard.store.readings(Owner.AIR, "shed"))
     assert 0 < there < 100_000
-    report = bring(readings.of_long(file, yard), yard)
+    report = bring(import_readings.of_long(file, yard), yard)
     assert (report.series[0].known, report.stored) == (there, 100_000 - there)
     assert len(yard.store.readings(Owner.AIR, "shed")) == 100_000
 

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from baulk.ingest import config, shop
 from baulk.ingest.errors import ExchangeError
-from baulk.ingest.exchange import out, readings, timbers
-from baulk.ingest.exchange.out import Asked
+from baulk.ingest.exchange import export, import_readings, import_timbers
+from baulk.ingest.exchange.export import Asked
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series
 from baulk.models.section import Face, Finished, Section
@@ -91,7 +91,7 @@ def empty(tmp_path_factory):
 
 def csv_of(table):
     text = io.StringIO()
-    out.write_csv(table, text)
+    export.write_csv(table, text)
     return text.getvalue().encode()
 
 
@@ -105,12 +105,12 @@ def test_timbers_come_back_to_the_last_digit(empty, given_pieces):
                 one.add_event(
                     Event(tag=piece.tag, kind=EventKind.RETIRED, at_utc=piece.retired_utc, noted_utc=NOW)
                 )
-        file = timbers.of_file(csv_of(out.timbers(one, Asked())))
+        file = import_timbers.of_file(csv_of(export.timbers(one, Asked())))
         done = file.bring(other, NOW, file.look(other, NOW))
         assert [row.reason for row in done.rows] == [""] * len(given_pieces)
         assert other.register.list(retired=True) == one.register.list(retired=True)
         again = file.look(other, NOW)
-        assert {row.status for row in again.rows} == {timbers.Status.SAME}
+        assert {row.status for row in again.rows} == {import_timbers.Status.SAME}
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -120,7 +120,7 @@ def test_readings_come_back_to_the_last_digit(empty, given_readings):
         for each in (one, other):
             each.register.add(timber())
         one.store.append(given_readings)
-        file = readings.of_long(csv_of(out.readings(one, Asked())), other)
+        file = import_readings.of_long(csv_of(export.readings(one, Asked())), other)
         report = file.bring(other, NOW, file.look(other, NOW))
         assert report.refused == 0
         assert everything(other) == everything(one)
@@ -155,7 +155,7 @@ def test_what_is_wanted_can_be_narrowed(yard):
         yard.store.append([Reading(series=Series.parse(text), value=20, taken_utc=taken, arrived_utc=taken)])
 
     def taken(**asked):
-        return [row[0] for row in out.readings(yard, Asked(**asked)).rows]
+        return [row[0] for row in export.readings(yard, Asked(**asked)).rows]
 
     assert len(taken()) == 3
     assert taken(places=("LOFT",)) == ["air/loft/temp"]
@@ -163,8 +163,8 @@ def test_what_is_wanted_can_be_narrowed(yard):
     assert len(taken(tags=("fer-01",), since_utc=datetime(2026, 5, 2, tzinfo=UTC))) == 1
     with pytest.raises(NotFound, match="no place called 'attic'"):
         taken(places=("attic",))
-    assert list(out.timbers(yard, Asked(places=("shed",))).rows)
-    assert not list(out.timbers(yard, Asked(since_utc=NOW)).rows)
+    assert list(export.timbers(yard, Asked(places=("shed",))).rows)
+    assert not list(export.timbers(yard, Asked(since_utc=NOW)).rows)
 
 
 def test_parquet_holds_the_same_with_types(yard, tmp_path):
@@ -172,10 +172,10 @@ def test_parquet_holds_the_same_with_types(yard, tmp_path):
     yard.store.append(
         [Reading(series=Series.parse("air/loft/temp"), value=20.5, taken_utc=taken, arrived_utc=taken)]
     )
-    assert out.write(out.readings(yard, Asked()), tmp_path / "r.parquet") == 1
+    assert export.write(export.readings(yard, Asked()), tmp_path / "r.parquet") == 1
     (row,) = pq.read_table(tmp_path / "r.parquet").to_pylist()
     assert (row["taken"], row["value"], row["unit"], row["depth_mm"]) == (taken, 20.5, "degC", None)
-    out.write(out.timbers(yard, Asked()), tmp_path / "t.parquet")
+    export.write(export.timbers(yard, Asked()), tmp_path / "t.parquet")
     (row,) = pq.read_table(tmp_path / "t.parquet").to_pylist()
     assert (row["tag"], row["ends_sealed"], row["width_mm"]) == ("FER-01", True, 203.2)
 
@@ -184,7 +184,7 @@ def test_a_note_that_a_spreadsheet_would_work_out_is_taken_out_as_text(yard):
     yard.add_event(
         Event(tag="FER-01", kind=EventKind.TURNED, at_utc=NOW, noted_utc=NOW, detail={"up": "b"}, note="=1+1")
     )
-    rows = list(csv.DictReader(io.StringIO(csv_of(out.events(yard, Asked())).decode())))
+    rows = list(csv.DictReader(io.StringIO(csv_of(export.events(yard, Asked())).decode())))
     assert rows[-1]["note"] == "'=1+1"
     assert json.loads(rows[-1]["detail"]) == {"up": "b"}
 
@@ -201,7 +201,7 @@ def test_verdicts_come_out_with_their_interval(yard):
         },
     }
     yard.store.save_evaluation("FER-01", NOW, json.dumps(said).encode())
-    (row,) = csv.DictReader(io.StringIO(csv_of(out.verdicts(yard, Asked())).decode()))
+    (row,) = csv.DictReader(io.StringIO(csv_of(export.verdicts(yard, Asked())).decode()))
     assert (row["tag"], row["verdict"], row["square_from"]) == ("FER-01", "leave", "2027-01-01")
     assert (row["core_now_pct"], row["core_low_pct"], row["mean_now_pct"]) == ("20.0", "18.0", "")
     assert row["made"] == NOW.isoformat()
@@ -213,15 +213,15 @@ def test_a_file_is_there_whole_or_not_at_all(yard, tmp_path):
         raise OSError(28, "No space left on device")
 
     with pytest.raises(ExchangeError, match="No space left"):
-        out.write(out.Table(columns={"tag": "text"}, rows=torn()), tmp_path / "a.csv")
+        export.write(export.Table(columns={"tag": "text"}, rows=torn()), tmp_path / "a.csv")
     assert list(tmp_path.glob("*.csv*")) == []
     with pytest.raises(OutOfRange, match=r"ends in \.csv or \.parquet"):
-        out.write(out.timbers(yard, Asked()), tmp_path / "a.xls")
+        export.write(export.timbers(yard, Asked()), tmp_path / "a.xls")
 
 
 @pytest.mark.parametrize("group", [1, 7, 50_000])
 def test_every_reading_is_taken_out_once_however_many_are_held_at_once(yard, monkeypatch, group):
-    monkeypatch.setattr(out, "_GROUP", group)
+    monkeypatch.setattr(export, "_GROUP", group)
     start = datetime(2026, 5, 1, 22, tzinfo=UTC)
     taken = [start + timedelta(minutes=30) * k for k in range(200)]
     yard.store.append(
@@ -229,7 +229,7 @@ def test_every_reading_is_taken_out_once_however_many_are_held_at_once(yard, mon
         for each in taken
         for what in ("temp", "humidity")
     )
-    at = list(out.readings(yard, Asked()).columns).index("taken")
-    assert [row[at] for row in out.readings(yard, Asked()).rows] == sorted(taken * 2)
+    at = list(export.readings(yard, Asked()).columns).index("taken")
+    assert [row[at] for row in export.readings(yard, Asked()).rows] == sorted(taken * 2)
     since = taken[77]
-    assert [row[at] for row in out.readings(yard, Asked(since_utc=since)).rows] == sorted(taken[77:] * 2)
+    assert [row[at] for row in export.readings(yard, Asked(since_utc=since)).rows] == sorted(taken[77:] * 2)

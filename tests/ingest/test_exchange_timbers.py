@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 import pytest
 
 from baulk.ingest.errors import ExchangeError
-from baulk.ingest.exchange import timbers
-from baulk.ingest.exchange.timbers import Status
+from baulk.ingest.exchange import import_timbers
+from baulk.ingest.exchange.import_timbers import Status
 from baulk.models.timber import EventKind
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
@@ -19,7 +19,7 @@ GOOD = "FER-02,white oak,8 x 7 3/4 in,6 x 6 in,12 ft,frame-outdoors,2026-05-01\n
 
 
 def look(text, yard):
-    file = timbers.of_file(text if isinstance(text, bytes) else text.encode(), name="list.csv")
+    file = import_timbers.of_file(text if isinstance(text, bytes) else text.encode(), name="list.csv")
     return file, file.look(yard, NOW)
 
 

@@ -6,9 +6,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from baulk.ingest import config, kept, meters
+from baulk.ingest import config, meters
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
+from baulk.ingest.store import notes
 from baulk.models.calibrate.meters import setting_for
 from baulk.models.errors import BaulkError
 from baulk.models.reading import Reading, Series
@@ -92,22 +93,22 @@ def test_a_row_of_the_settings_has_the_last_word_and_the_answer_fills_what_it_le
 
 def test_the_question_is_asked_until_it_is_answered_and_the_answer_can_be_changed(shop_dir):
     with shops.open(shop_dir) as shop:
-        assert kept.hand_meter(shop.store) is None
+        assert notes.hand_meter(shop.store) is None
         assert shop.hand_meter_is_open()
         for answered in (None, True, False):  # "nobody knows" is an answer too
-            said = kept.HandMeter(corrects_temperature=answered, answered_utc=NOW)
-            kept.keep_hand_meter(shop.store, said)
-            assert kept.hand_meter(shop.store) == said
+            said = notes.HandMeter(corrects_temperature=answered, answered_utc=NOW)
+            notes.keep_hand_meter(shop.store, said)
+            assert notes.hand_meter(shop.store) == said
             assert not shop.hand_meter_is_open()
     with shops.open(shop_dir) as shop:
-        assert kept.hand_meter(shop.store) == said
+        assert notes.hand_meter(shop.store) == said
 
 
 @pytest.mark.parametrize("damaged", [b"", b"[]", b"{", b'{"corrects_temperature": "perhaps"}', b"7"])
 def test_a_damaged_answer_is_asked_for_again(shop_dir, damaged):
     with shops.open(shop_dir) as shop:
-        shop.store.note(kept.HAND_METER, damaged)
-        assert kept.hand_meter(shop.store) is None
+        shop.store.note(notes.HAND_METER, damaged)
+        assert notes.hand_meter(shop.store) is None
         assert shop.hand_meter_is_open()
 
 
@@ -139,10 +140,10 @@ def test_the_answer_is_part_of_what_an_evaluation_is_made_from(yard):
         return gather(yard.register.list()[0].tag, yard, NOW)
 
     before = made()
-    kept.keep_hand_meter(yard.store, kept.HandMeter(corrects_temperature=True, answered_utc=NOW))
+    notes.keep_hand_meter(yard.store, notes.HandMeter(corrects_temperature=True, answered_utc=NOW))
     after = made()
     assert [each.corrects_temperature for each in after.wish.meters] == [True]
     assert after.fingerprint() != before.fingerprint()
-    later = kept.HandMeter(corrects_temperature=True, answered_utc=NOW.replace(day=21))
-    kept.keep_hand_meter(yard.store, later)
+    later = notes.HandMeter(corrects_temperature=True, answered_utc=NOW.replace(day=21))
+    notes.keep_hand_meter(yard.store, later)
     assert made().fingerprint() == after.fingerprint()

@@ -16,8 +16,9 @@ import ferry_pair
 from ferry_pair import DAY, NOW, judging
 
 from baulk.dashboard.commands import forecast
-from baulk.ingest import config, kept, shop
+from baulk.ingest import config, shop
 from baulk.ingest.evaluation import batch, compute, fit_store, gather
+from baulk.ingest.store import notes
 from baulk.models.timber import Event, EventKind
 
 TAG = "FER-07"
@@ -79,7 +80,7 @@ def fitted(yard):
 def noted(yard):
     """The same without a verdict: only what is kept of the fit."""
     inputs = gather.gather(TAG, yard, BEFORE)
-    yard.store.note(kept.fit_key(TAG), fit_store.to_keep(inputs, None, compute.fitted_to(inputs)))
+    yard.store.note(notes.fit_key(TAG), fit_store.to_keep(inputs, None, compute.fitted_to(inputs)))
     yard.store.append(news())
     return yard
 
@@ -96,7 +97,7 @@ def way(opened, now=NEWS, **how):
 
 
 def state(opened):
-    return opened.store.noted(kept.fit_key(TAG))
+    return opened.store.noted(notes.fit_key(TAG))
 
 
 def test_a_new_reading_is_taken_in_and_the_next_whole_round_fits_the_timber_anew(fitted):
@@ -115,7 +116,7 @@ def test_a_whole_round_gives_the_same_bytes_whatever_was_taken_in_before(fitted)
     way(fitted, whole=False)
     assert way(fitted, whole=True) == "whole"
     after = fitted.store.evaluation(TAG)[1]
-    fitted.store.forget(kept.fit_key(TAG))
+    fitted.store.forget(notes.fit_key(TAG))
     assert way(fitted, again=True) == "whole"
     assert fitted.store.evaluation(TAG)[1] == after
 
@@ -176,11 +177,11 @@ def of_an_earlier_reading(opened):
 
 
 def of_damage(opened):
-    opened.store.note(kept.fit_key(TAG), state(opened)[:-20])
+    opened.store.note(notes.fit_key(TAG), state(opened)[:-20])
 
 
 def of_nothing_kept(opened):
-    opened.store.forget(kept.fit_key(TAG))
+    opened.store.forget(notes.fit_key(TAG))
 
 
 @pytest.mark.parametrize(

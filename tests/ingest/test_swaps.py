@@ -14,9 +14,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 from ferry_pair import DAY, NOW, air, judging, old, young
 
 from baulk.dashboard.commands import forecast
-from baulk.ingest import config, kept, shop
+from baulk.ingest import config, shop
 from baulk.ingest.evaluation import batch, swaps
 from baulk.ingest.monitoring import notices
+from baulk.ingest.store import notes
 from baulk.models.calibrate.calibration import Swap
 from baulk.models.reading import Quantity
 
@@ -80,8 +81,8 @@ def test_a_swap_is_found_told_once_and_stands_in_both_verdicts_until_it_is_put_r
     assert look(yard, NOW + DAY) == []  # told already
     (found,) = swaps.look(yard, NOW + DAY)
     assert abs(found.since_posix_s - SINCE.timestamp()) < 10 * judging.DAY_S
-    assert [(each.tags, each.found_utc) for each in kept.swaps(yard.store)] == [(("FER-07", "FER-08"), NOW)]
-    assert kept.swap_words(yard.store, "FER-07", NOW - DAY) is None  # an earlier day did not know
+    assert [(each.tags, each.found_utc) for each in notes.swaps(yard.store)] == [(("FER-07", "FER-08"), NOW)]
+    assert notes.swap_words(yard.store, "FER-07", NOW - DAY) is None  # an earlier day did not know
 
     for (piece, readings), tag in zip(right, tags, strict=True):
         assert piece.tag == tag
@@ -103,7 +104,7 @@ def test_a_clean_yard_of_eight_gives_none_and_nobody_is_fitted_for_it(yard, monk
     )
     monkeypatch.setattr(swaps.evaluation, "fitted_to", lambda *_: pytest.fail("was fitted"))
     assert swaps.look(yard, NOW) == []
-    assert yard.store.noted(kept.SWAPS) is None
+    assert yard.store.noted(notes.SWAPS) is None
 
 
 def test_a_new_meter_that_reads_everything_drier_is_a_step_but_no_swap(yard, monkeypatch):
@@ -166,7 +167,7 @@ def test_a_look_is_bounded_and_each_timber_stands_in_its_surest_pair(yard, monke
 
 
 def test_what_another_version_or_a_retired_timber_left_is_passed_over(yard, monkeypatch):
-    yard.store.note(kept.SWAPS, b'{"else": 1}')
+    yard.store.note(notes.SWAPS, b'{"else": 1}')
     asked, best = paired(
         yard,
         monkeypatch,

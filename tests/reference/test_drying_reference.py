@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from baulk.ingest.demo import climate
+from baulk.ingest.demo import weather
 from baulk.models import species
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw, law_for
@@ -188,7 +188,7 @@ def outdoors():
 @cache
 def hourly_outdoors():
     """Four years, hour by hour, of the typical year itself (TMY3 723170, Greensboro NC) that pvlib ships."""
-    return climate.outdoors(dt.datetime(2021, 1, 1, tzinfo=dt.UTC), 24 * 1461)
+    return weather.outdoors(dt.datetime(2021, 1, 1, tzinfo=dt.UTC), 24 * 1461)
 
 
 def drying_of(name, month, section, start_pct, days=1000, cells=(24, 24), air=None):

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from baulk.ingest.errors import RegisterError
+from baulk.ingest.exchange.csv_file import Row, Sheet, Source, open_sheet
 from baulk.ingest.exchange.reading_rows import Refused
-from baulk.ingest.exchange.rejected import RejectedFile
-from baulk.ingest.exchange.sheet import Row, Sheet, Source, open_sheet
+from baulk.ingest.exchange.rejected_rows import RejectedFile
 from baulk.ingest.exchange.timber_rows import Said, TimberForm, is_timbers
 from baulk.ingest.register.tables import FIELDS, columns, timber_of
 from baulk.ingest.shop import check_timber

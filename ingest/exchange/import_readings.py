@@ -17,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.ingest import checks
+from baulk.ingest.exchange.csv_file import Sheet, Source, folded, open_sheet
 from baulk.ingest.exchange.long_rows import LongForm, is_long
 from baulk.ingest.exchange.reading_rows import Block, Form, Parsed, Refused
-from baulk.ingest.exchange.rejected import RejectedFile
-from baulk.ingest.exchange.sheet import Sheet, Source, folded, open_sheet
+from baulk.ingest.exchange.rejected_rows import RejectedFile
 from baulk.ingest.exchange.wide_rows import WideForm
 from baulk.ingest.store.moments import from_us
 from baulk.ingest.wire.logger_columns import Logger

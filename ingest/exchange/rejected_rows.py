@@ -10,8 +10,8 @@ from types import TracebackType
 from typing import Any, Final, Self
 
 from baulk.ingest.errors import ExchangeError
+from baulk.ingest.exchange.csv_file import Sheet
 from baulk.ingest.exchange.reading_rows import Refused
-from baulk.ingest.exchange.sheet import Sheet
 
 WHY: Final = "refused because"  # the last column; passed over when the file is brought again
 
