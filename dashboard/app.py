@@ -6,7 +6,9 @@ from pathlib import Path
 
 import streamlit as st
 
-from baulk.dashboard import data, frame, gate, person
+from baulk.dashboard.queries import shop_facts
+from baulk.dashboard.sections import layout, login
+from baulk.dashboard.server import preferences
 
 HERE = Path(__file__).parent
 
@@ -26,15 +28,15 @@ PAGES = [
 BY_NAME = st.Page(HERE / "views" / "yard.py", title="Yard", url_path="yard")
 SHORT = {"air": "Air", "plans": "Plans"}  # two rows of words are enough on a phone
 page = st.navigation([*PAGES, BY_NAME], position="hidden")
-with frame.errors_as_sentences():
-    facts = data.facts()  # a shop that cannot be opened says so once, above every page
-    if gate.open_for_this_person():
+with layout.errors_as_sentences():
+    facts = shop_facts.facts()  # a shop that cannot be opened says so once, above every page
+    if login.open_for_this_person():
         # The built-in menu folds to a bare arrow on a phone; words in a row are found with wet gloves.
         with st.container(horizontal=True, gap="small", key="menu"):
             for each in PAGES:
                 st.page_link(each, label=SHORT.get(each.url_path))
-            person.choices(facts.system, facts.temperature, gate.leave)
-        if (wanted := gate.goal()) is not None:
+            preferences.choices(facts.system, facts.temperature, login.leave)
+        if (wanted := login.goal()) is not None:
             for each in PAGES:
                 if each.url_path == wanted[0]:
                     st.switch_page(each, query_params=wanted[1])

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
-from baulk.dashboard.paper import dates, files, gather
+from baulk.dashboard.printing import calendar_file, record_data, style
 from baulk.ingest import shop as shops
 
 
@@ -29,9 +29,9 @@ def write_calendar(
     with shops.open(shop) as opened:
         wanted = tags or opened.register.tags()
         now_utc = datetime.now(UTC)
-        found = [gather.record(opened, tag, now_utc) for tag in wanted]
-        ics = dates.calendar(found, shop=opened.config.shop.name, slug=opened.config.slug)
-    files.write(out, ics)
+        found = [record_data.record(opened, tag, now_utc) for tag in wanted]
+        ics = calendar_file.calendar(found, shop=opened.config.shop.name, slug=opened.config.slug)
+    style.write(out, ics)
     entries = ics.count(b"BEGIN:VEVENT")
     if json:
         say_json({"file": out, "entries": entries})

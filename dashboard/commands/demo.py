@@ -16,11 +16,11 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
-from baulk.dashboard import serve as pages
 from baulk.dashboard.commands.answers import say
 from baulk.dashboard.commands.children import Children, ourselves, stop_signals
 from baulk.dashboard.commands.ports import PortOption, answers, refuse_taken
 from baulk.dashboard.commands.serve import READY_WITHIN_S, start_forecasts, start_parts
+from baulk.dashboard.server import process as pages
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.ingest.demo import broker, shed, yard

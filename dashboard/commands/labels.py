@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
-from baulk.dashboard.paper import files, labels
+from baulk.dashboard.printing import labels, style
 from baulk.ingest import shop as shops
 
 
@@ -42,7 +42,7 @@ def print_labels(  # noqa: PLR0913 - each is an option of the command line
     pdf = labels.labels(
         timbers, sheet=labels.named(sheet), url=address, system=system, copies=copies, skip=skip
     )
-    files.write(out, pdf)
+    style.write(out, pdf)
     if json:
         say_json({"file": out, "labels": len(timbers) * copies, "url": address})
         return

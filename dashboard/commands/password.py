@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard import access
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.server import access
 from baulk.ingest import config as settings
 
 

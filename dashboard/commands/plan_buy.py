@@ -12,7 +12,7 @@ from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table
 from baulk.dashboard.commands.plan_size import STEPS_MM
 from baulk.dashboard.commands.printing import PrintOption
-from baulk.dashboard.paper import files
+from baulk.dashboard.printing import style
 from baulk.ingest import shop as shops
 from baulk.ingest.planning import sawing
 from baulk.models import species, units
@@ -106,7 +106,7 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         told=not json,
     )
     if out is not None:
-        files.write(out, sentences.mill_csv(made).encode())
+        style.write(out, sentences.mill_csv(made).encode())
     if json:
         say_json(plain(made) | {"refused": plain(listed.refused), "words": made.words(shown)})
         return

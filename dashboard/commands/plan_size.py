@@ -150,13 +150,15 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
 
 def _tell(made: SizePlan | CutPlan, shown: units.System, out: Path | None, *, json: bool) -> None:
     if out is not None:
-        from baulk.dashboard import saw_drawing  # noqa: PLC0415 - only a drawing needs it
-        from baulk.dashboard.paper import files  # noqa: PLC0415 - only a drawing needs it
+        from baulk.dashboard.printing import (
+            saw_drawing,
+            style,
+        )
 
         sheet = (
             saw_drawing.of_cut(made, shown) if isinstance(made, CutPlan) else saw_drawing.of_size(made, shown)
         )
-        files.write(out, sheet.for_file(out))
+        style.write(out, sheet.for_file(out))
     if json:
         say_json(plain(made) | {"words": made.words(shown), "drawing": out})
         return

@@ -12,7 +12,7 @@ from baulk.dashboard.commands.answers import say
 from baulk.models.units import System, TemperatureUnit
 
 if TYPE_CHECKING:
-    from baulk.dashboard.paper.plan_sheet import Plan
+    from baulk.dashboard.printing.plan_sheet import Plan
 
 PrintOption = Annotated[
     Path | None, typer.Option("--print", help="The plan as a sheet to print, .pdf.", metavar="FILE")
@@ -32,9 +32,9 @@ def sheet(  # noqa: PLR0913 - whose plan, whose units
     """Write the sheet if one was asked for, and say so if the answer is for a person."""
     if out is None:
         return
-    from baulk.dashboard.paper import files, plan_sheet  # noqa: PLC0415 - only a sheet needs it
+    from baulk.dashboard.printing import plan_sheet, style  # noqa: PLC0415 - only a sheet needs it
 
-    files.write(
+    style.write(
         out, plan_sheet.pdf(plan, shop=shop, made_utc=made_utc, system=system, temperature=temperature)
     )
     if told:

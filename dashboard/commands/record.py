@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
-from baulk.dashboard.paper import files, gather, record
+from baulk.dashboard.printing import record, record_data, style
 from baulk.ingest import shop as shops
 
 
@@ -28,10 +28,10 @@ def print_record(
     Example: baulk record FER-03 -o FER-03.pdf
     """
     with shops.open(shop) as opened:
-        found = gather.record(opened, tag, datetime.now(UTC))
+        found = record_data.record(opened, tag, datetime.now(UTC))
     size = paper or ("letter" if found.system == "inch" else "a4")
     path = out or Path(f"{found.timber.tag}.pdf")
-    files.write(path, record.pdf(found, paper=size))
+    style.write(path, record.pdf(found, paper=size))
     if json:
         say_json({"file": path, "tag": found.timber.tag, "readings": len(found.readings)})
     else:

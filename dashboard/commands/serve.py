@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from baulk.dashboard import access
-from baulk.dashboard import serve as pages
 from baulk.dashboard.commands.answers import HERE, ShopOption, say
 from baulk.dashboard.commands.children import Children, ourselves, stop_signals
 from baulk.dashboard.commands.ports import PortOption, answers, refuse_taken
-from baulk.dashboard.serve import HOST
+from baulk.dashboard.server import access
+from baulk.dashboard.server import process as pages
+from baulk.dashboard.server.process import HOST
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
 

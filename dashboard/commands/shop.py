@@ -8,9 +8,9 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard import serve as pages
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
 from baulk.dashboard.commands.ports import PortOption, refuse_taken
+from baulk.dashboard.server import process as pages
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.models.units import System

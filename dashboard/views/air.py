@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import air_plan, charts, data, frame, take_away, words
+from baulk.dashboard import words
+from baulk.dashboard.charts import time_series
+from baulk.dashboard.queries import shop_facts
+from baulk.dashboard.sections import downloads, humidity_plan, layout
 from baulk.models import units
 
 SPANS = {"2 days": 2.0, "2 weeks": 14.0, "a year": 365.0}
 
 
-def advice(plan: data.AirPlan, facts: data.ShopFacts) -> list[str]:
+def advice(plan: shop_facts.AirPlan, facts: shop_facts.ShopFacts) -> list[str]:
     """Return in sentences which humidity suits what."""
     temp = units.show_temperature(plan.temp_c, facts.temperature)
     said = []
@@ -62,35 +65,39 @@ def advice(plan: data.AirPlan, facts: data.ShopFacts) -> list[str]:
     return said
 
 
-def windows(plan: data.AirPlan) -> list[charts.Band]:
+def windows(plan: shop_facts.AirPlan) -> list[time_series.Band]:
     """Return the humidity windows to draw."""
     found = []
     if plan.floor_rh_pct is not None:
-        found.append(charts.Band(name=f"green: {plan.greenest}", low_pct=plan.floor_rh_pct, high_pct=100))
+        found.append(
+            time_series.Band(name=f"green: {plan.greenest}", low_pct=plan.floor_rh_pct, high_pct=100)
+        )
     if plan.mould_pct is not None:
-        found.append(charts.Band(name="free of mould", low_pct=0, high_pct=plan.mould_pct))
-    return found + [charts.Band(name=name, low_pct=low, high_pct=high) for name, low, high in plan.finished]
+        found.append(time_series.Band(name="free of mould", low_pct=0, high_pct=plan.mould_pct))
+    return found + [
+        time_series.Band(name=name, low_pct=low, high_pct=high) for name, low, high in plan.finished
+    ]
 
 
 def page() -> None:
     """Show the air of one place."""
-    frame.title("Shop air")
-    facts, places = data.facts(), data.places()
+    layout.title("Shop air")
+    facts, places = shop_facts.facts(), shop_facts.places()
     if not places:
         st.info(
             "No air has been measured yet. Point a temperature and humidity sensor at the broker, topic "
-            f"`{data.air_topic()}`, or map its own topic in baulk.toml; it appears here by itself."
+            f"`{shop_facts.air_topic()}`, or map its own topic in baulk.toml; it appears here by itself."
         )
-        frame.watch("air", lambda: str(data.places()))
+        layout.watch("air", lambda: str(shop_facts.places()))
         return
     place = st.selectbox("Place", places, key="air_place") if len(places) > 1 else places[0]
 
-    @st.fragment(run_every=frame.POLL_S)
+    @st.fragment(run_every=layout.POLL_S)
     def live() -> None:
-        with frame.errors_as_sentences():
-            now = frame.now()
-            plan = data.air_plan(place, now)
-            frame.figures(
+        with layout.errors_as_sentences():
+            now = layout.now()
+            plan = shop_facts.air_plan(place, now)
+            layout.figures(
                 [
                     ("Temperature", units.show_temperature(plan.temp_c, facts.temperature), ""),
                     ("Humidity", f"{plan.rh_pct:.0f} % RH", ""),
@@ -102,7 +109,7 @@ def page() -> None:
             bars = windows(plan)
             if bars:
                 st.altair_chart(
-                    charts.bands(bars, plan.rh_pct),
+                    time_series.bands(bars, plan.rh_pct),
                     width="stretch",
                     key="bands",
                     alt="Bars of the relative humidities that suit each kind of work, with the humidity now",
@@ -111,31 +118,33 @@ def page() -> None:
 
     @st.fragment(run_every=60.0)
     def history() -> None:
-        with frame.errors_as_sentences():
+        with layout.errors_as_sentences():
             st.header("History", anchor=False)
             span = st.segmented_control("Show", list(SPANS), default="2 weeks", key="air_span") or "2 weeks"
-            series = data.air(place, SPANS[span], frame.now())
+            series = shop_facts.air(place, SPANS[span], layout.now())
             dates = "%b %Y" if span == "a year" else "%d %b"
             fahrenheit = facts.temperature == "F"
             if fahrenheit:
                 series = series.assign(temp_c=series["temp_c"] * 9 / 5 + 32)
             for column, title, colour in (
-                ("temp_c", "temperature, °F" if fahrenheit else "temperature, °C", charts.EARTH),
-                ("rh_pct", "relative humidity, %", charts.DEEP),
+                ("temp_c", "temperature, °F" if fahrenheit else "temperature, °C", time_series.EARTH),
+                ("rh_pct", "relative humidity, %", time_series.DEEP),
                 ("emc_pct", "EMC, %", "#4d5912"),
             ):
                 st.altair_chart(
-                    charts.air(series, column, title, colour, dates),
+                    time_series.air(series, column, title, colour, dates),
                     width="stretch",
                     key=f"air-{column}",
                     alt=f"The {title.replace(', ', ' in ')} over {span}",
                 )
             st.caption(words.TERMS["EMC"] + " Computed for each reading, then averaged.")
-            take_away.offer(f"{place}-air", lambda: data.air(place, SPANS[span], frame.now()), key="air")
+            downloads.offer_table(
+                f"{place}-air", lambda: shop_facts.air(place, SPANS[span], layout.now()), key="air"
+            )
 
     live()
-    with frame.errors_as_sentences():
-        air_plan.section(place, facts)
+    with layout.errors_as_sentences():
+        humidity_plan.section(place, facts)
     history()
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import arriving, data, frame, pith_tap, typed
-from baulk.dashboard.paper import labels
+from baulk.dashboard import typed
+from baulk.dashboard.printing import labels
+from baulk.dashboard.queries import arrival, shop_facts
+from baulk.dashboard.sections import camera, layout
 from baulk.ingest import photos
 from baulk.models import species, units, use_class
 from baulk.models.errors import BaulkError
@@ -31,8 +33,8 @@ def weight(
     if not (green.strip() and length.strip() and name):
         st.caption("Type the green size and the length to see what it weighs.")
         return
-    with frame.errors_as_sentences():
-        kg = arriving.green_mass_kg(typed.section(green, pith, system), length, name, system)
+    with layout.errors_as_sentences():
+        kg = arrival.green_mass_kg(typed.section(green, pith, system), length, name, system)
         people = max(1, -(-kg // ALONE_KG))
         if kg <= ALONE_KG:
             st.info(f"About {units.show_mass(kg, system)} green, as an estimate from the species table.")
@@ -59,7 +61,7 @@ def photograph() -> bytes | None:
     try:
         return photos.upright(given.getvalue())
     except BaulkError as err:
-        st.error(frame.sentence(err))
+        st.error(layout.sentence(err))
         return None
 
 
@@ -83,13 +85,13 @@ def where_the_pith_is(green: str, photo: bytes | None, system: units.System) -> 
     try:
         section = typed.section(green, None, system)
     except BaulkError as err:
-        st.error(frame.sentence(err))
+        st.error(layout.sentence(err))
         return None
-    tapped = pith_tap.on_photograph(photo, section, system) if photo else pith_tap.on_drawing(section, system)
+    tapped = camera.on_photograph(photo, section, system) if photo else camera.on_drawing(section, system)
     return (f"{tapped.x_mm:.1f} mm", f"{tapped.y_mm:.1f} mm") if tapped else None
 
 
-def first_readings(system: units.System) -> arriving.First:
+def first_readings(system: units.System) -> arrival.First:
     """Offer fields for a first weight and a first pin reading."""
     inch = system == "inch"
     with st.expander("First readings", key="arrival_first"):
@@ -98,7 +100,7 @@ def first_readings(system: units.System) -> arriving.First:
         mc = one.text_input("Meter says, % MC", key="arrival_mc", placeholder="45")
         deep = two.text_input("Pin depth", key="arrival_depth", placeholder="1 in" if inch else "25 mm")
         st.caption("The first weight is worth most: every later one is held against it.")
-    return arriving.First(weight=heavy, mc=mc, depth=deep)
+    return arrival.First(weight=heavy, mc=mc, depth=deep)
 
 
 def label_at_once(tag: str) -> None:
@@ -110,20 +112,20 @@ def label_at_once(tag: str) -> None:
     )  # fmt: skip
     sheet = choice or kept
     st.session_state["label_sheet"] = sheet
-    with frame.errors_as_sentences():
+    with layout.errors_as_sentences():
         found = labels.named(sheet)
         st.download_button(
-            "Print its labels", lambda: arriving.labels((tag,), found), f"{tag}.pdf", "application/pdf",
+            "Print its labels", lambda: arrival.labels((tag,), found), f"{tag}.pdf", "application/pdf",
             key="label_pdf",
         )  # fmt: skip
 
 
 def page() -> None:
     """Show the form, the weight, and what became of it."""
-    facts, now = data.facts(), frame.now()
+    facts, now = shop_facts.facts(), layout.now()
     system = facts.system
     inch = system == "inch"
-    frame.title("Arrival", "Tag a timber in when it is set on its bearers.")
+    layout.title("Arrival", "Tag a timber in when it is set on its bearers.")
     if done := st.session_state.pop("arrived", None):
         st.success(
             f"{done} is tagged in. Fix the tag to its butt end, then take its first weight or pin "
@@ -132,7 +134,7 @@ def page() -> None:
         with st.container(horizontal=True):
             label_at_once(done)
             st.page_link("views/timber.py", label=f"Open {done}", query_params={"tag": done})
-    st.session_state.setdefault("arrival_tag", arriving.next_tag())
+    st.session_state.setdefault("arrival_tag", arrival.next_tag())
     left, right = st.columns(2, gap="large")
     with left:
         tag = st.text_input(
@@ -163,7 +165,7 @@ def page() -> None:
             format_func=lambda n: use_class.get(n).title,
         )  # fmt: skip
         place = st.selectbox(
-            "Place", data.places(), index=0 if data.places() else None, key="arrival_place",
+            "Place", shop_facts.places(), index=0 if shop_facts.places() else None, key="arrival_place",
             accept_new_options=True, placeholder="type a name, for instance shed",
             help="Whose air it lies in: the name the air sensor there publishes under.",
         )  # fmt: skip
@@ -186,13 +188,13 @@ def page() -> None:
             st.error(f"Still missing: {', '.join(missing)}.")
             return
         try:
-            piece = arriving.tag_in(
+            piece = arrival.tag_in(
                 tag=tag, species_name=str(name), green=typed.section(green, pith, system), finished=finished,
                 length=length, use=str(use), place=str(place), ends_sealed=sealed, system=system, now=now,
                 first=first, photo=photo,
             )  # fmt: skip
         except BaulkError as err:
-            st.error(frame.sentence(err))
+            st.error(layout.sentence(err))
             return
         for key in CLEARED:
             st.session_state.pop(key, None)

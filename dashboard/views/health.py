@@ -5,7 +5,9 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import bring_in, data, frame, health_data, take_away, telling, words
+from baulk.dashboard import telling, words
+from baulk.dashboard.queries import health_data, shop_facts
+from baulk.dashboard.sections import downloads, file_import, layout
 from baulk.ingest.monitoring.health import Finding, SeriesHealth, Trouble, span
 from baulk.models.errors import BaulkError
 
@@ -21,30 +23,30 @@ SHOWN = 25
 MOST = 40  # rows of sensors at once
 
 
-def findings(found: tuple[Finding, ...], facts: data.ShopFacts) -> None:
+def findings(found: tuple[Finding, ...], facts: shop_facts.ShopFacts) -> None:
     """List what to see to, each with its shape, its word and a sentence."""
     if not found:
         st.success("Nothing to see to: every sensor speaks, and every message was understood.")
         return
     rows = "".join(
         f'<li><span class="b-shape">{SHAPES[each.kind]}</span><b>{words.esc(each.kind.value)}</b>: '
-        f"{words.esc(frame.capital(telling.plainly(each.sentence, facts.system)))}</li>"
+        f"{words.esc(layout.capital(telling.plainly(each.sentence, facts.system)))}</li>"
         for each in found
     )
     st.html(f'<ul class="b-findings">{rows}</ul>')
 
 
-def sensors(seen: tuple[SeriesHealth, ...], facts: data.ShopFacts) -> None:
+def sensors(seen: tuple[SeriesHealth, ...], facts: shop_facts.ShopFacts) -> None:
     """Show each sensor's series by its last word."""
     st.header("Sensors by their last word", anchor=False)
     if not seen:
         st.info(
             "No sensor has spoken yet. Point one at the broker on "
-            f"{health_data.broker()}, topic {data.air_topic()} for air or the same with timber/TAG; "
+            f"{health_data.broker()}, topic {shop_facts.air_topic()} for air or the same with timber/TAG; "
             "`baulk listen` or `baulk serve` must be running."
         )
         return
-    now, shown = frame.now(), seen
+    now, shown = layout.now(), seen
     if len(seen) > MOST:
         held = st.text_input("Tag or place holds", key="health_on", placeholder="for instance 12").strip()
         shown = tuple(each for each in seen if held.lower() in each.latest.series.name.lower())
@@ -60,8 +62,8 @@ def sensors(seen: tuple[SeriesHealth, ...], facts: data.ShopFacts) -> None:
         for each in shown[:MOST]
     ]
     heads = ("On", "What", "Last value", "Last word", "Usually every", "Longest gap")
-    frame.cards(heads, rows, tight=True)
-    take_away.offer("sensors", lambda: table(seen), key="sensors")
+    layout.cards(heads, rows, tight=True)
+    downloads.offer_table("sensors", lambda: table(seen), key="sensors")
     if len(shown) > MOST:
         st.caption(f"The {MOST} silent for longest of {len(shown)}; name a tag above to see its own.")
     st.caption("Usual interval and longest gap: over the last 14 days, or 120 for what speaks seldom.")
@@ -103,7 +105,7 @@ def quarantine(count: int) -> None:
             try:
                 stored, left = health_data.replay()
             except BaulkError as err:
-                st.error(frame.sentence(err))
+                st.error(layout.sentence(err))
                 return
         readings = "1 reading" if stored == 1 else f"{stored} readings"
         st.session_state["replayed"] = f"{readings} stored; {left} messages still wait."
@@ -112,7 +114,7 @@ def quarantine(count: int) -> None:
         (words.clock(row.raw.arrived_utc), row.raw.topic, row.reason, health_data.shown(row.raw.payload))
         for row in health_data.quarantined(SHOWN)
     ]
-    frame.cards(("Arrived", "Topic", "Why", "It said"), rows)
+    layout.cards(("Arrived", "Topic", "Why", "It said"), rows)
     if count > SHOWN:
         st.caption(f"The newest {SHOWN}; `baulk reading quarantine` lists them all.")
 
@@ -123,7 +125,7 @@ def heard() -> None:
     if not found:
         return
     with st.expander(f"How the last message of each topic was understood ({len(found)})", key="heard"):
-        now = frame.now()
+        now = layout.now()
         rows = [
             (
                 each.topic,
@@ -133,7 +135,7 @@ def heard() -> None:
             )
             for each in found[:SHOWN]
         ]
-        frame.cards(("Topic", "Heard", "It said", "Understood as"), rows)
+        layout.cards(("Topic", "Heard", "It said", "Understood as"), rows)
 
 
 def learned() -> None:
@@ -143,8 +145,8 @@ def learned() -> None:
         return
     made_utc, found = known
     st.header("What the yard has learned", anchor=False)
-    rows = [(frame.capital(each.sentence), each.backing) for each in found]
-    frame.cards(("What", "From"), rows)
+    rows = [(layout.capital(each.sentence), each.backing) for each in found]
+    layout.cards(("What", "From"), rows)
     st.caption(
         f"Put together on {words.clock(made_utc)}, retired timbers included; each forecast of that day "
         "leans on it, a timber's own readings apart. from_yard in [learning] of baulk.toml switches it off."
@@ -154,23 +156,23 @@ def learned() -> None:
 def machine() -> None:
     """Show versions and room."""
     with st.expander("This machine", key="machine"):
-        frame.values([(value, name, how) for name, value, how in health_data.machine()])
+        layout.values([(value, name, how) for name, value, how in health_data.machine()])
 
 
 def page() -> None:
     """Show findings first, then sensors, then quarantine."""
-    facts = data.facts()
-    frame.title("Health", "Sensors, messages and the machine behind the pages.")
+    facts = shop_facts.facts()
+    layout.title("Health", "Sensors, messages and the machine behind the pages.")
     with st.spinner("Looking at every sensor..."):
-        seen = health_data.look(data.revision(), frame.now().replace(second=0, microsecond=0))
-    frame.watch("health", health_data.mark)
+        seen = health_data.look(shop_facts.revision(), layout.now().replace(second=0, microsecond=0))
+    layout.watch("health", health_data.mark)
     if seen.series or seen.findings:  # where nothing has spoken yet, nothing can be said to be well
         findings(seen.findings, facts)
     sensors(seen.series, facts)
     quarantine(seen.quarantined)
     heard()
     learned()
-    bring_in.part()
+    file_import.part()
     machine()
 
 

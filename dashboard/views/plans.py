@@ -9,8 +9,12 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import data, desk, frame, plan_paper, saw_drawing, take_away, typed, words
+from baulk.dashboard import typed, words
 from baulk.dashboard.commands.plan_size import STEPS_MM
+from baulk.dashboard.printing import saw_drawing
+from baulk.dashboard.queries import shop_facts
+from baulk.dashboard.sections import downloads, layout
+from baulk.dashboard.server import shop_access
 from baulk.ingest.planning import sawing
 from baulk.ingest.shop import Shop
 from baulk.models import species, units, use_class
@@ -33,7 +37,7 @@ def small(mm: float, system: units.System) -> str:
 def told(made: SizePlan | CutPlan | BuyPlan) -> None:
     """Show what a plan assumes, what would change it, and what to mind."""
     st.warning("\n\n".join(made.cautions))
-    plan_paper.offer(made)
+    downloads.offer_plan(made)
     with st.expander("What it assumes, and what would change it"):
         st.markdown("\n".join(f"- {line}" for line in made.assumptions))
         if made.would_change:
@@ -118,14 +122,14 @@ def to_order(system: units.System) -> None:
         st.markdown(line)
     left, right = st.columns([3, 2], gap="large")
     with left:
-        frame.table(
+        layout.table(
             ("allowance for", "width", "depth"),
             [
                 (f"{term.name} ({term.mark})", small(term.width_mm, system), small(term.depth_mm, system))
                 for term in made.terms
             ],
         )
-        take_away.offer("allowance", lambda: take_away.rows(made.terms), key="terms")
+        downloads.offer_table("allowance", lambda: downloads.rows(made.terms), key="terms")
         told(made)
     with right:
         drawing(saw_drawing.of_size(made, system), "green-size")
@@ -133,7 +137,7 @@ def to_order(system: units.System) -> None:
 
 def from_timber(system: units.System) -> None:
     """Show the form and the answer of cutting one timber."""
-    inch, tags = system == "inch", data.tags()
+    inch, tags = system == "inch", shop_facts.tags()
     if not tags:
         st.info("The yard is empty; tag a timber in on the page Arrival.")
         return
@@ -179,13 +183,13 @@ def from_timber(system: units.System) -> None:
         sweep_mm=mm(sweep, system) or 0.0,
         pieces=pieces,
     )
-    made = desk.ask(lambda shop: sawing.cut_in(shop, asked, order, "in" if inch else "mm"))
+    made = shop_access.ask(lambda shop: sawing.cut_in(shop, asked, order, "in" if inch else "mm"))
     names = [f"{i}. {choice.name}" for i, choice in enumerate(made.choices, start=1)]
     chosen = st.radio("Way to cut it", names, key="cut_choice", horizontal=True) or names[0]
     which = names.index(chosen)
     left, right = st.columns([3, 2], gap="large")
     with left:
-        frame.table(
+        layout.table(
             ("way", "moves", "checks", "used"),
             [
                 (
@@ -198,7 +202,7 @@ def from_timber(system: units.System) -> None:
             ],
         )
         for line in made.refused:
-            st.markdown(frame.capital(line))
+            st.markdown(layout.capital(line))
         if made.sweep.part_mm or made.sweep.timber_mm:
             st.markdown(made.sweep.words(system))
         told(made)
@@ -211,7 +215,7 @@ def parts_wanted(system: units.System) -> list[parts.Part]:
     given = st.file_uploader(
         "Parts list as CSV", type=["csv", "txt"], key="parts_file", help=f"Columns: {parts.COLUMNS}."
     )
-    listed = desk.ask(lambda shop: shop.register.parts())
+    listed = shop_access.ask(lambda shop: shop.register.parts())
     text = parts.write_csv(listed, system)
     if given is not None:
         try:
@@ -228,7 +232,7 @@ def parts_wanted(system: units.System) -> list[parts.Part]:
         st.caption("Load a list, or write the parts into the table: the last line takes a new one.")
         return []
     found = parts.read_csv(
-        edited.fillna("").to_csv(index=False), now_utc=frame.now(), bare="in" if system == "inch" else "mm"
+        edited.fillna("").to_csv(index=False), now_utc=layout.now(), bare="in" if system == "inch" else "mm"
     )
     for refused in found.refused:
         st.error(f"Part {refused.line - 1} of the table is left out: {refused.why}.")
@@ -239,7 +243,7 @@ def parts_wanted(system: units.System) -> list[parts.Part]:
             for each in kept:
                 shop.register.save_part(each)
 
-        desk.ask(keep)
+        shop_access.ask(keep)
         st.success(f"{len(kept)} parts are kept.")
     return list(found.parts)
 
@@ -259,7 +263,7 @@ def buying(system: units.System) -> None:
     )  # fmt: skip
     if not wanted:
         return
-    now_utc = frame.now()
+    now_utc = layout.now()
     across, along = STEPS_MM[system]
     wish = Wish(
         confidence=sure,
@@ -269,7 +273,7 @@ def buying(system: units.System) -> None:
         length_step_mm=along,
         system=system,
     )
-    yard, air = desk.ask(lambda shop: (sawing.yard(shop, sure), sawing.futures(shop, now_utc, wanted)))
+    yard, air = shop_access.ask(lambda shop: (sawing.yard(shop, sure), sawing.futures(shop, now_utc, wanted)))
     with st.spinner("Laying the parts out and drying what is short"):
         made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air)
     st.markdown(f"**{made.words(system)[0]}**")
@@ -277,8 +281,8 @@ def buying(system: units.System) -> None:
         st.markdown(f"- {sentences.taken_words(each, system)}")
     for short in made.shortfalls:
         st.markdown(f"- {sentences.short_words(short, system)}")
-    take_away.offer(
-        "parts", lambda: take_away.rows([*made.assignments] or [*made.shortfalls]), key="assignments"
+    downloads.offer_table(
+        "parts", lambda: downloads.rows([*made.assignments] or [*made.shortfalls]), key="assignments"
     )
     if made.mill:
         st.header("For the mill", anchor=False)
@@ -292,14 +296,14 @@ def buying(system: units.System) -> None:
 
 def page() -> None:
     """Show the three plans."""
-    system = data.facts().system
-    frame.title("Sawing and buying", "What to order, where it lies in a timber, what the yard gives.")
+    system = shop_facts.facts().system
+    layout.title("Sawing and buying", "What to order, where it lies in a timber, what the yard gives.")
     ways = {"order": "Size to order", "timber": "From a timber", "parts": "Parts and buying"}
     way = st.segmented_control(
         "Plan", list(ways), format_func=ways.__getitem__, default="order", key="plan_way",
         label_visibility="collapsed",
     )  # fmt: skip
-    with frame.errors_as_sentences():
+    with layout.errors_as_sentences():
         if way == "timber":
             from_timber(system)
         elif way == "parts":

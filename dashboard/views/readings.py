@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import data, frame, hand_meter, hint, scan, telling, units_of, words, yard_rows
+from baulk.dashboard import telling, units_of, words
+from baulk.dashboard.queries import shop_facts, yard_rows
+from baulk.dashboard.sections import camera, hand_meter, layout, plausibility
 from baulk.models import units
 from baulk.models.errors import BaulkError
 from baulk.models.meter import pin_depth
@@ -24,7 +26,7 @@ def find(tags: tuple[str, ...]) -> str | None:
         else:
             st.error(f"There is no timber {asked}; choose one below.")
     with st.expander("Scan its tag", key="scan"):
-        if (found := scan.tag()) is not None:
+        if (found := camera.tag()) is not None:
             if found in tags:
                 st.session_state["round_tag"] = found
                 st.success(f"That is {found}.")
@@ -33,7 +35,7 @@ def find(tags: tuple[str, ...]) -> str | None:
     return st.selectbox("Timber", tags, index=None, key="round_tag", placeholder="choose a tag")
 
 
-def depths(found: data.TimberFacts, system: units.System) -> str:
+def depths(found: shop_facts.TimberFacts, system: units.System) -> str:
     """Say which depth matters now, and which one reads the mean of the section."""
     side = min(found.timber.section.width_mm, found.timber.section.depth_mm)
     mean = units.show_length(pin_depth.mean_depth_share(4) * side, system)
@@ -44,7 +46,7 @@ def depths(found: data.TimberFacts, system: units.System) -> str:
     return said
 
 
-def usual_depth(found: data.TimberFacts, system: units.System) -> str:
+def usual_depth(found: shop_facts.TimberFacts, system: units.System) -> str:
     """Return the depth at which this timber was read last, to be written over."""
     for each in found.latest:
         if each.series.quantity in AT_DEPTH and each.series.depth_mm is not None:
@@ -52,7 +54,7 @@ def usual_depth(found: data.TimberFacts, system: units.System) -> str:
     return ""
 
 
-def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
+def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     """Show the fields, the hint and the button."""
     tag, system = found.timber.tag, facts.system
     bare = units_of.length(system)
@@ -67,7 +69,7 @@ def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
             ok, said = True, ""
             if typed.strip():
                 kg = units.mass_kg(typed, bare=units_of.mass(system))
-                ok, said = hint.of_weight(found.latest, kg, frame.now(), system)
+                ok, said = plausibility.of_weight(found.latest, kg, layout.now(), system)
         else:
             one, two, three = st.columns(3)
             typed = one.text_input("Meter says, % MC", placeholder="28.5", key=f"round_mc-{tag}")
@@ -82,21 +84,23 @@ def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
             if typed.strip() and depth.strip():
                 at = None if face == "any" else Face(face)
                 deep = units.length_mm(depth, bare=bare)
-                ok, said = hint.of_pins(found.answer, found.timber, data.percent(typed), deep, at)
+                ok, said = plausibility.of_pins(
+                    found.answer, found.timber, shop_facts.percent(typed), deep, at
+                )
     except BaulkError as err:
-        st.error(frame.sentence(err))
+        st.error(layout.sentence(err))
         return
     if said:
         (st.info if ok else st.warning)(said)
     if not st.button("Store it", type="primary", key=f"round_store-{tag}", disabled=not typed.strip()):
         return
-    with frame.errors_as_sentences():
+    with layout.errors_as_sentences():
         near = None
         if kind == "weight":
-            data.weigh_by_hand(tag, typed, units_of.mass(system), frame.now())
+            shop_facts.weigh_by_hand(tag, typed, units_of.mass(system), layout.now())
         else:
-            near = data.pins_by_hand(
-                tag, typed, depth, None if face == "any" else Face(face), bare, frame.now(), end
+            near = shop_facts.pins_by_hand(
+                tag, typed, depth, None if face == "any" else Face(face), bare, layout.now(), end
             )
         st.session_state["round_done"] = (tag, near)
         st.rerun()
@@ -104,9 +108,9 @@ def form(found: data.TimberFacts, facts: data.ShopFacts) -> None:
 
 def page() -> None:
     """Show whose turn it is, the form, and how far the round has come."""
-    facts, now = data.facts(), frame.now()
-    frame.title("Readings", "Enter what meter and scale say, timber by timber.")
-    tags = data.tags()
+    facts, now = shop_facts.facts(), layout.now()
+    layout.title("Readings", "Enter what meter and scale say, timber by timber.")
+    tags = shop_facts.tags()
     if not tags:
         st.info("No timber is tagged yet. Open Arrival in the menu above and tag the first one in.")
         return
@@ -124,7 +128,7 @@ def page() -> None:
         if waiting:
             st.markdown("Longest without one: " + ", ".join(row.timber.tag for row in waiting) + ".")
         return
-    found = data.timber(chosen)
+    found = shop_facts.timber(chosen)
     timber = found.timber
     size = units.show_size(timber.section.width_mm, timber.section.depth_mm, facts.system)
     st.caption(f"{timber.species}, {size}, in {timber.place}. {depths(found, facts.system)}")
@@ -141,7 +145,7 @@ def page() -> None:
     ]
     st.header("What is known of it", anchor=False)
     if latest:
-        frame.values(latest)
+        layout.values(latest)
     else:
         st.info("Nothing yet: this is its first reading.")
 

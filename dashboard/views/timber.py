@@ -6,22 +6,11 @@ from datetime import datetime
 
 import streamlit as st
 
-from baulk.dashboard import (
-    butt_end,
-    by_hand,
-    came_true,
-    charts,
-    data,
-    frame,
-    outline_picture,
-    telling,
-    timber_history,
-    timber_paper,
-    what_if,
-    words,
-    yard_rows,
-)
+from baulk.dashboard import telling, words
 from baulk.dashboard.answer import Answer, Span
+from baulk.dashboard.charts import cross_section, time_series
+from baulk.dashboard.queries import shop_facts, yard_rows
+from baulk.dashboard.sections import downloads, forecast_review, layout, reading_form, timber_history, what_if
 from baulk.models import units
 from baulk.models.reading import AT_DEPTH
 from baulk.models.wording import share
@@ -36,15 +25,15 @@ MIND = (
 
 def mark(tag: str) -> str:
     """Return a text that changes with a timber's newest readings or its evaluation."""
-    found = data.timber(tag)
+    found = shop_facts.timber(tag)
     made = found.answer.made_utc.isoformat() if found.answer else "none"
     return f"{tag} {made} " + " ".join(f"{r.series}@{r.taken_utc.timestamp():.3f}" for r in found.latest)
 
 
 def heard(tag: str) -> str:
     """Return how old a timber's newest reading is."""
-    latest = data.timber(tag).latest
-    return f"Newest reading {words.age(latest[0].taken_utc, frame.now())}." if latest else "No reading yet."
+    latest = shop_facts.timber(tag).latest
+    return f"Newest reading {words.age(latest[0].taken_utc, layout.now())}." if latest else "No reading yet."
 
 
 def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
@@ -71,13 +60,13 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
         f'<div>{words.esc(told.sentence)}{doubt}</div><ul class="b-reasons">{first}</ul>{more}'
         f'<div class="b-next"><b>Next:</b> {following}</div></div>'
     )
-    frame.figures(dates)
+    layout.figures(dates)
     st.caption(MIND)
 
 
 def say_moisture(answer: Answer, now: datetime) -> None:
     """Show core, mean and shell now with their ranges, and how old the answer is."""
-    frame.figures(
+    layout.figures(
         [
             (name, words.span(s.median, s.low, s.high), under)
             for name, s, under in (
@@ -124,7 +113,7 @@ def movement(answer: Answer, system: units.System) -> None:
     )
     rows += [(f"largest, {name}", *told(stage.largest_mm)) for name, stage in stages if stage]
     allowed = f"{move.tolerance_mm / per:.{digits}f} {unit}"
-    frame.table(("if squared now", f"likely, {unit}", f"range, {unit}"), rows)
+    layout.table(("if squared now", f"likely, {unit}", f"range, {unit}"), rows)
     st.caption(
         f"{words.TERMS['movement']} Allowed here: {allowed}, settling at about {move.service_mc_pct:.0f} % "
         "MC (the middle half of its service range). A minus means it shrinks."
@@ -165,13 +154,13 @@ def calibration(answer: Answer, system: units.System) -> None:
     st.markdown("\n".join(f"- {line}" for line in lines))
 
 
-def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
+def draw(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:
     """Lay the page out: what to do, then what is inside, then how it goes on."""
     timber, answer = found.timber, found.answer
     left, right = st.columns([7, 5], gap="large")
     with left:
         if found.trouble:
-            st.error(frame.capital(found.trouble))
+            st.error(layout.capital(found.trouble))
         elif answer is None:
             st.info("The first evaluation of this timber is being worked out; it appears here by itself.")
         else:
@@ -180,10 +169,10 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
     pins = sorted(
         {(s.depth_mm, s.face) for r in found.latest if (s := r.series).quantity in AT_DEPTH}, key=str
     )
-    spots = [butt_end.Pin(depth_mm=d, face=f) for d, f in pins if d is not None]
+    spots = [cross_section.Pin(depth_mm=d, face=f) for d, f in pins if d is not None]
     with right:
         st.altair_chart(
-            butt_end.section(timber, answer, spots, facts.system),
+            cross_section.section(timber, answer, spots, facts.system),
             width="content",
             key="section",
             alt="The butt end with moisture by colour, the pith, the pins and the finished piece",
@@ -194,11 +183,11 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
         )
     if answer is not None:
         forecast(found, answer)
-        came_true.section(timber.tag, answer, facts.system, now)
+        forecast_review.section(timber.tag, answer, facts.system, now)
         left, right = st.columns(2, gap="large")
         with left:
             st.header("Movement still to come", anchor=False)
-            drawn, times = outline_picture.picture(timber, answer.movement, facts.system)
+            drawn, times = cross_section.picture(timber, answer.movement, facts.system)
             st.altair_chart(
                 drawn,
                 width="content",
@@ -214,7 +203,7 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
         if answer.readings:
             names = {r.series: telling.called(r.series, facts.system) for r in answer.readings}
             st.altair_chart(
-                charts.readings(answer, names),
+                time_series.readings(answer, names),
                 width="stretch",
                 key="readings",
                 alt="Moisture in percent over time, as measured and as the model says",
@@ -226,7 +215,7 @@ def draw(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
             st.info("No reading is in the fit yet. Weigh the piece or drive pins, and enter it below.")
 
 
-def forecast(found: data.TimberFacts, answer: Answer) -> None:
+def forecast(found: shop_facts.TimberFacts, answer: Answer) -> None:
     """Draw where mean and core are going."""
     square = answer.verdict.dates.get("square")
     home = (found.use.service_low_pct, found.use.service_high_pct)
@@ -234,7 +223,7 @@ def forecast(found: data.TimberFacts, answer: Answer) -> None:
     for column, which in zip(st.columns(2, gap="large"), ("core", "mean"), strict=True):
         with column:
             st.altair_chart(
-                charts.fan(answer, which, home, square),
+                time_series.fan(answer, which, home, square),
                 width="stretch",
                 key=f"fan-{which}",
                 alt=f"Moisture of the {which} in percent over time: past, forecast and its range",
@@ -251,7 +240,7 @@ def forecast(found: data.TimberFacts, answer: Answer) -> None:
         st.caption(" ".join(said))
 
 
-def newest(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> None:
+def newest(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:
     """List the newest readings."""
     st.header("Newest readings", anchor=False)
     if not found.newest:
@@ -272,31 +261,31 @@ def newest(found: data.TimberFacts, facts: data.ShopFacts, now: datetime) -> Non
         )
         for r in found.newest
     ]
-    frame.values(rows)
+    layout.values(rows)
 
 
 def page() -> None:
     """Show the timber that the address or the select box names."""
-    tags, facts = data.tags(), data.facts()
+    tags, facts = shop_facts.tags(), shop_facts.facts()
     if not tags:
-        frame.title("Timber")
+        layout.title("Timber")
         st.info("No timber is tagged yet. Open Arrival in the menu above and tag the first one in.")
         return
     asked = st.query_params.get("tag")
     if "tag" not in st.session_state or asked != st.session_state.get("asked"):
         known = asked if asked in tags else None
-        st.session_state["tag"] = known or (None if asked else yard_rows.rows(frame.now())[0].timber.tag)
+        st.session_state["tag"] = known or (None if asked else yard_rows.rows(layout.now())[0].timber.tag)
     chosen = st.selectbox("Timber", tags, key="tag", placeholder="choose a tag")
     if chosen is None:
-        with frame.errors_as_sentences():
-            data.timber(asked or "")
+        with layout.errors_as_sentences():
+            shop_facts.timber(asked or "")
         return
     st.session_state["asked"] = chosen
     if asked != chosen:
         st.query_params["tag"] = chosen
-    now, found = frame.now(), data.timber(chosen)
+    now, found = layout.now(), shop_facts.timber(chosen)
     timber = found.timber
-    frame.title(
+    layout.title(
         timber.tag,
         f"{timber.species}, green "
         f"{units.show_size(timber.section.width_mm, timber.section.depth_mm, facts.system)}, "
@@ -304,7 +293,7 @@ def page() -> None:
         f"{found.use.title}. In {timber.place} since {words.day(timber.arrived_utc)}, "
         f"ends {'sealed' if timber.ends_sealed else 'not sealed'}.",
     )
-    frame.watch("timber", lambda: mark(chosen), lambda: heard(chosen))
+    layout.watch("timber", lambda: mark(chosen), lambda: heard(chosen))
     st.page_link("views/readings.py", label=f"Read {timber.tag} now", query_params={"tag": timber.tag})
     draw(found, facts, now)
     left, right = st.columns([7, 5], gap="large")
@@ -312,9 +301,9 @@ def page() -> None:
         newest(found, facts, now)
         timber_history.show(found, facts, now)
     with right:
-        by_hand.form(found, facts)
+        reading_form.form(found, facts)
         what_if.form(found, facts)
-        timber_paper.offer(found, now)
+        downloads.offer_timber(found, now)
 
 
 page()

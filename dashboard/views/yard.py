@@ -9,9 +9,12 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from baulk.dashboard import charts, data, frame, notice_list, take_away, words, yard_plan, yard_rows
+from baulk.dashboard import words
 from baulk.dashboard.answer import Span
-from baulk.dashboard.yard_rows import YardRow
+from baulk.dashboard.charts import time_series, yard_map
+from baulk.dashboard.queries import shop_facts, yard_rows
+from baulk.dashboard.queries.yard_rows import YardRow
+from baulk.dashboard.sections import downloads, layout, notices
 from baulk.models import units
 
 FAR: Final = datetime.max.replace(tzinfo=UTC)
@@ -23,7 +26,7 @@ def moisture(span: Span | None) -> str:
     """Return a moisture content with its range and a chip in the scale's colour."""
     if span is None:
         return "·"
-    chip = f'<span class="b-chip" style="background:{charts.moisture_colour(span.median)}"></span>'
+    chip = f'<span class="b-chip" style="background:{time_series.moisture_colour(span.median)}"></span>'
     low, high = f"{span.low:.0f}", f"{span.high:.0f}"
     return (
         f'<span><span class="b-nowrap">{chip}<b>{words.pct(span.median)}</b></span> '
@@ -127,11 +130,11 @@ def summary(found: Sequence[YardRow], shown: int) -> str:
     return " &nbsp; ".join(said)
 
 
-@st.fragment(run_every=frame.POLL_S)
+@st.fragment(run_every=layout.POLL_S)
 def yard() -> None:
     """Show every timber, and again every few seconds."""
-    with frame.errors_as_sentences():
-        now, facts = frame.now(), data.facts()
+    with layout.errors_as_sentences():
+        now, facts = layout.now(), shop_facts.facts()
         found = yard_rows.rows(now)
         if not found:
             st.info(
@@ -140,7 +143,7 @@ def yard() -> None:
                 "it appears here at once."
             )
             return
-        notice_list.show(facts.system, now)
+        notices.show(facts.system, now)
         shown = choose(found)
         st.markdown(summary(found, len(shown)))
         if not shown:
@@ -149,7 +152,7 @@ def yard() -> None:
         head = "".join(f"<th>{h}</th>" for h in HEADS)
         body = "".join(row(item, facts.system, now) for item in shown)
         st.html(f'<table class="b-table b-yard"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
-        take_away.offer("yard", lambda: yard_rows.table(shown), key="yard")
+        downloads.offer_table("yard", lambda: yard_rows.table(shown), key="yard")
         plan(found, facts.system)
         st.caption(
             f"{words.TERMS['MC']} {words.TERMS['range']} Core: "
@@ -164,7 +167,7 @@ def plan(found: Sequence[YardRow], system: units.System) -> None:
         return
     st.header("Where they lie", anchor=False)
     st.altair_chart(
-        yard_plan.picture(drawn, found, system),
+        yard_map.picture(drawn, found, system),
         width="stretch",
         key="plan",
         alt="The yard from above: bearers, racks and sheds with the number of timbers on each by verdict",
@@ -172,5 +175,5 @@ def plan(found: Sequence[YardRow], system: units.System) -> None:
     st.caption("Each rectangle is a place, to scale; its marks: ■ to square, ◧ to rough out, □ to leave.")
 
 
-frame.title("Yard", data.facts().name)
+layout.title("Yard", shop_facts.facts().name)
 yard()

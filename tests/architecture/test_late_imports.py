@@ -12,7 +12,7 @@ import time
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.dashboard import access
+from baulk.dashboard.server import access
 from baulk.ingest import config
 from baulk.ingest import shop as shops
 from baulk.ingest.demo import broker, weather

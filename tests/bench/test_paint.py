@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from baulk.dashboard import serve
+from baulk.dashboard.server import process
 from baulk.ingest import config
 from baulk.ingest import shop as shop_module
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -98,14 +98,14 @@ class EmptyPage(browse.Pages):
     def __init__(self, folder, log):
         page = folder.parent / "empty_page.py"
         page.write_text(EMPTY_PAGE)
-        command = serve.command
-        serve.command = lambda *given: [
+        command = process.command
+        process.command = lambda *given: [
             str(page) if each.endswith(f"{os.sep}app.py") else each for each in command(*given)
         ]
         try:
             super().__init__(folder, log)
         finally:
-            serve.command = command
+            process.command = command
 
 
 def painted_ms(context, address, wanted):

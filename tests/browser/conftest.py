@@ -13,7 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
 
-from baulk.dashboard import serve
+from baulk.dashboard.server import process as server_process
 
 OUT = Path(__file__).parents[1] / "out"
 ARGS = [
@@ -61,7 +61,7 @@ class Pages:
         self.base = f"http://127.0.0.1:{self.port}"
         self._log = log.open("wb")
         self._process = subprocess.Popen(
-            serve.command(folder, self.port, config), stdout=self._log, stderr=subprocess.STDOUT
+            server_process.command(folder, self.port, config), stdout=self._log, stderr=subprocess.STDOUT
         )
         until = time.monotonic() + 60
         while True:

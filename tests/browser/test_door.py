@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
-from baulk.dashboard import access
+from baulk.dashboard.server import access
 from baulk.ingest import config as settings
 
 pytestmark = pytest.mark.browser

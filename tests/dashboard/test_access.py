@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from baulk.dashboard import access, desk, serve
+from baulk.dashboard.server import access, process, shop_access
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
@@ -42,7 +42,7 @@ def test_only_addresses_of_this_machine_count_as_its_own(host, alone):
 
 def test_pages_beyond_this_machine_are_refused_without_a_password(shop_dir):
     with pytest.raises(ConfigError, match=r"open to everybody who reaches 192\.0\.2\.7; set a password"):
-        serve.command(shop_dir, 8501, wide(shop_dir))
+        process.command(shop_dir, 8501, wide(shop_dir))
 
 
 def test_the_command_refuses_in_one_sentence(baulk, shop_dir):
@@ -57,7 +57,7 @@ def test_the_command_refuses_in_one_sentence(baulk, shop_dir):
 def test_with_a_password_the_pages_are_served_where_the_settings_say(shop_dir):
     config = wide(shop_dir, 'url = "http://yard.local:8501"\n')
     access.set_password(shop_dir, SECRET)
-    argv = serve.command(shop_dir, 8501, config)
+    argv = process.command(shop_dir, 8501, config)
     assert "--server.address=192.0.2.7" in argv
     assert "--browser.serverAddress=yard.local" in argv
     assert SECRET not in " ".join(argv)
@@ -67,12 +67,12 @@ def test_tls_files_are_named_to_the_server_and_missed_in_a_sentence(shop_dir):
     config = wide(shop_dir, 'cert_file = "c.pem"\nkey_file = "k.pem"\n')
     access.set_password(shop_dir, SECRET)
     with pytest.raises(ConfigError, match=r"c\.pem, and there is no such file"):
-        serve.command(shop_dir, 8501, config)
+        process.command(shop_dir, 8501, config)
     for name in ("c.pem", "k.pem"):
         (shop_dir / name).write_text("x")
-    argv = serve.command(shop_dir, 8501, config)
+    argv = process.command(shop_dir, 8501, config)
     assert f"--server.sslCertFile={shop_dir / 'c.pem'}" in argv
-    assert serve.where(config, 8501) == "https://192.0.2.7:8501"
+    assert process.where(config, 8501) == "https://192.0.2.7:8501"
 
 
 def test_only_the_hash_is_kept_and_only_for_its_owner(shop_dir):
@@ -153,7 +153,7 @@ def test_whoever_guesses_waits_longer_each_time_and_others_do_not():
 def locked(shop_folder, monkeypatch):
     access.set_password(shop_folder, SECRET)
     monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
-    return AppTest.from_file(str(desk.__file__).replace("desk.py", "app.py"), default_timeout=60)
+    return AppTest.from_file(str(shop_access.__file__).replace("desk.py", "app.py"), default_timeout=60)
 
 
 def everything(app):
@@ -181,20 +181,20 @@ def test_signing_in_needs_a_list_of_people_and_a_whole_file(shop_dir):
     login = shop_dir / access.LOGIN_FILE
     login.write_text("[auth]\nclient_id = 'x'\n")
     with pytest.raises(ConfigError, match="client_secret, cookie_secret, redirect_uri"):
-        serve.command(shop_dir, 8501, wide(shop_dir))
+        process.command(shop_dir, 8501, wide(shop_dir))
     login.write_text("[auth]\n" + whole)
     with pytest.raises(ConfigError, match="name the people under allowed"):
-        serve.command(shop_dir, 8501, settings.load(shop_dir))
+        process.command(shop_dir, 8501, settings.load(shop_dir))
     path = shop_dir / settings.FILE
     path.write_text(path.read_text() + 'allowed = ["ida@example.org"]\n')
-    assert f"--secrets.files={login}" in serve.command(shop_dir, 8501, settings.load(shop_dir))
+    assert f"--secrets.files={login}" in process.command(shop_dir, 8501, settings.load(shop_dir))
 
 
 def test_the_page_server_never_asks_the_world_for_its_own_address(monkeypatch):
     from streamlit import net_util  # noqa: PLC0415
     from streamlit.web import cli  # noqa: PLC0415
 
-    from baulk.dashboard import page_server  # noqa: PLC0415
+    from baulk.dashboard.server import page_server  # noqa: PLC0415
 
     monkeypatch.setattr(net_util, "get_external_ip", net_util.get_external_ip)
     monkeypatch.setattr(cli, "main", lambda **_: 0)

@@ -8,7 +8,8 @@ from datetime import UTC, datetime
 import pytest
 from PIL import Image
 
-from baulk.dashboard import arriving, pith_tap
+from baulk.dashboard.queries import arrival
+from baulk.dashboard.sections import camera
 from baulk.ingest import photos
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import RegisterError
@@ -40,12 +41,12 @@ def arrive(shop_folder, monkeypatch, invented, **given):
         "system": "inch",
         "now": invented.NOW,
     } | given
-    return arriving.tag_in(**fields)
+    return arrival.tag_in(**fields)
 
 
 def test_a_timber_arrives_with_its_first_readings_and_picture(app, shop_folder, monkeypatch, invented):
     app.run()
-    first = arriving.First(weight="310 lb", mc="45 %", depth="1 1/4")
+    first = arrival.First(weight="310 lb", mc="45 %", depth="1 1/4")
     arrive(shop_folder, monkeypatch, invented, first=first, photo=photograph())
     with shops.open(shop_folder) as shop:
         found = {str(r.series): r.value for r in shop.store.readings(Owner.TIMBER, "FER-20")}
@@ -61,10 +62,10 @@ def test_a_timber_arrives_with_its_first_readings_and_picture(app, shop_folder, 
 @pytest.mark.parametrize(
     ("first", "sentence"),
     [
-        (arriving.First(weight="heavy"), "heavy"),
-        (arriving.First(mc="45"), "needs the depth"),
-        (arriving.First(mc="wet", depth="1"), "number such as 28.5"),
-        (arriving.First(mc="45", depth="30 in"), "outside the piece"),
+        (arrival.First(weight="heavy"), "heavy"),
+        (arrival.First(mc="45"), "needs the depth"),
+        (arrival.First(mc="wet", depth="1"), "number such as 28.5"),
+        (arrival.First(mc="45", depth="30 in"), "outside the piece"),
     ],
 )
 def test_a_slip_in_a_first_reading_leaves_nothing_half_entered(
@@ -101,13 +102,13 @@ def test_a_picture_of_an_unknown_timber_is_not_kept(shop_folder):
 
 def test_the_pith_is_placed_between_the_tapped_corners():
     corners = [(100.0, 900.0), (500.0, 500.0)]  # y up, as the picture's axes are drawn
-    middle = pith_tap.placed([*corners, (300.0, 700.0)], SECTION)
+    middle = camera.placed([*corners, (300.0, 700.0)], SECTION)
     assert (middle.x_mm, middle.y_mm) == (pytest.approx(0), pytest.approx(0))
-    high_right = pith_tap.placed([*corners, (400.0, 800.0)], SECTION)
+    high_right = camera.placed([*corners, (400.0, 800.0)], SECTION)
     assert (high_right.x_mm, high_right.y_mm) == (pytest.approx(50), pytest.approx(45))
-    outside = pith_tap.placed([*corners, (300.0, 400.0)], SECTION)
+    outside = camera.placed([*corners, (300.0, 400.0)], SECTION)
     assert outside.y_mm == pytest.approx(-135)
-    assert pith_tap.placed([corners[0], (500.0, 900.0), (1.0, 1.0)], SECTION) is None
+    assert camera.placed([corners[0], (500.0, 900.0), (1.0, 1.0)], SECTION) is None
 
 
 def test_the_page_offers_the_labels_at_once(app, shop_folder, monkeypatch, invented):

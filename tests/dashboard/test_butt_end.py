@@ -6,7 +6,8 @@ import altair as alt
 import numpy as np
 import pytest
 
-from baulk.dashboard import answer, butt_end
+from baulk.dashboard import answer
+from baulk.dashboard.charts import cross_section
 
 
 @pytest.fixture
@@ -27,7 +28,7 @@ def cone(seen, core):
 
 def drawn(seen):
     axis = {"scale": alt.Scale(zero=False)}
-    return butt_end._contours(seen, 1.0, alt.X("x:Q", **axis), alt.Y("y:Q", **axis))
+    return cross_section._contours(seen, 1.0, alt.X("x:Q", **axis), alt.Y("y:Q", **axis))
 
 
 def test_a_line_of_equal_moisture_is_a_circle_round_an_even_cone(seen):

@@ -6,8 +6,9 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from baulk.dashboard import came_true, words
+from baulk.dashboard import words
 from baulk.dashboard.answer import Fitted, parse
+from baulk.dashboard.sections import forecast_review
 from baulk.ingest import shop as shop_module
 
 DAY_S = 86_400.0
@@ -44,35 +45,35 @@ PIN = "timber/FER-01/pin-32/b/moisture"
 
 
 def test_readings_of_pins_are_held_against_the_band_of_the_same_pins(invented):
-    then = came_true.read(earlier(invented, pins=[(PIN, 20.0)]))
+    then = forecast_review.read(earlier(invented, pins=[(PIN, 20.0)]))
     since = [reading(invented, 100, 21), reading(invented, 50, 25.5), reading(invented, 10, 16.5)]
-    found = came_true.met(then, today(invented, since))
+    found = forecast_review.met(then, today(invented, since))
     assert [each.within for each in found] == [True, False, True]
     assert [each.off_pct for each in found] == pytest.approx([1, 5.5, -3.5])
 
 
 def test_readings_before_it_left_out_or_of_unknown_pins_are_not_counted(invented):
-    then = came_true.read(earlier(invented, pins=[(PIN, 20.0)]))
+    then = forecast_review.read(earlier(invented, pins=[(PIN, 20.0)]))
     others = [
         reading(invented, 200, 20),
         reading(invented, 20, 40, left_out="a loose pin"),
         reading(invented, 20, 20, series="pin-76/moisture"),
     ]
-    assert came_true.met(then, today(invented, others)) == ()
+    assert forecast_review.met(then, today(invented, others)) == ()
 
 
 def test_a_reading_that_says_at_least_can_only_lie_above_the_band(invented):
-    then = came_true.read(earlier(invented, pins=[(PIN, 34.0)]))
+    then = forecast_review.read(earlier(invented, pins=[(PIN, 34.0)]))
     since = [reading(invented, 30, 28, at_least=True), reading(invented, 20, 39, at_least=True)]
-    found = came_true.met(then, today(invented, since))
+    found = forecast_review.met(then, today(invented, since))
     assert [each.within for each in found] == [True, False]
     assert [each.off_pct for each in found] == pytest.approx([0, 5])
 
 
 def test_a_weight_lies_where_todays_fit_sees_it_and_is_held_against_the_mean(invented):
-    then = came_true.read(earlier(invented, core=48.0))
+    then = forecast_review.read(earlier(invented, core=48.0))
     answer = today(invented, [reading(invented, 30, 33.0, series="weight", model_pct=32.0)])
-    (found,) = came_true.met(then, answer)
+    (found,) = forecast_review.met(then, answer)
     at_s = found.reading.posix_s
     mean = np.interp(at_s, answer.history.posix_s, answer.history.mean_pct[2])
     assert found.came_pct == pytest.approx(mean + 1.0)
@@ -82,9 +83,9 @@ def test_a_weight_lies_where_todays_fit_sees_it_and_is_held_against_the_mean(inv
 
 
 def test_it_is_said_in_words_with_the_share_and_the_largest_miss(invented):
-    then = came_true.read(earlier(invented, pins=[(PIN, 20.0)]))
+    then = forecast_review.read(earlier(invented, pins=[(PIN, 20.0)]))
     answer = today(invented, [reading(invented, d, 20 + (6 if d == 40 else 0)) for d in (80, 60, 40, 20)])
-    said = came_true.sentences(then, answer, came_true.met(then, answer), "inch")
+    said = forecast_review.sentences(then, answer, forecast_review.met(then, answer), "inch")
     day = words.day(invented.NOW - timedelta(days=180))
     assert said[0].startswith(f"Of 4 readings since {day}, 3 (75 %) came within its 90 % band.")
     assert "largest miss was 6.0 points above" in said[1]
@@ -94,10 +95,10 @@ def test_it_is_said_in_words_with_the_share_and_the_largest_miss(invented):
 
 
 def test_readings_that_only_say_at_least_are_counted_apart(invented):
-    then = came_true.read(earlier(invented, pins=[(PIN, 34.0)]))
+    then = forecast_review.read(earlier(invented, pins=[(PIN, 34.0)]))
     since = [reading(invented, d, v, at_least=True) for d, v in ((30, 28), (20, 28), (10, 39))]
     answer = today(invented, [*since, reading(invented, 5, 34.0)])
-    said = came_true.sentences(then, answer, came_true.met(then, answer), "metric")
+    said = forecast_review.sentences(then, answer, forecast_review.met(then, answer), "metric")
     day = words.day(invented.NOW - timedelta(days=180))
     assert said[0] == f"The one reading since {day} came within its 90 % band."
     assert said[2].startswith(f"3 readings since {day} could only say 'at least this wet'")
@@ -105,15 +106,15 @@ def test_readings_that_only_say_at_least_are_counted_apart(invented):
 
 
 def test_a_forecast_that_nothing_followed_says_so(invented):
-    then = came_true.read(earlier(invented))
-    said = came_true.sentences(then, today(invented, []), (), "metric")
+    then = forecast_review.read(earlier(invented))
+    said = forecast_review.sentences(then, today(invented, []), (), "metric")
     assert said[0].startswith("No reading since ")
     assert said[0].endswith(" can be held against it.")
 
 
 def test_a_day_without_a_forecast_is_none(invented):
-    assert came_true.read(b'{"tag":"FER-01","failed":"no air"}') is None
-    assert came_true.read(earlier(invented)).forecast.pins.series == {}
+    assert forecast_review.read(b'{"tag":"FER-01","failed":"no air"}') is None
+    assert forecast_review.read(earlier(invented)).forecast.pins.series == {}
 
 
 def page(app, tag="FER-01"):

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from baulk.dashboard import butt_end, charts
 from baulk.dashboard.answer import parse
+from baulk.dashboard.charts import cross_section, time_series
 from baulk.models.section import Face
 
 
@@ -39,13 +39,13 @@ def lightness(colour, matrix):
 @pytest.mark.parametrize("eye", DICHROMACY)
 def test_wetter_is_darker_all_the_way_for_every_kind_of_eye(eye):
     np.testing.assert_allclose(np.sum(DICHROMACY[eye], axis=1), 1, atol=2e-6)
-    falls = np.diff([lightness(c, DICHROMACY[eye]) for c in charts.MOISTURE])
+    falls = np.diff([lightness(c, DICHROMACY[eye]) for c in time_series.MOISTURE])
     assert np.all(falls < -6)  # well above the about 1 that is just noticeable
 
 
 def test_the_ends_of_the_scale_hold_for_what_lies_beyond():
-    assert charts.moisture_colour(0) == charts.MOISTURE[0]
-    assert charts.moisture_colour(150) == charts.MOISTURE[-1]
+    assert time_series.moisture_colour(0) == time_series.MOISTURE[0]
+    assert time_series.moisture_colour(150) == time_series.MOISTURE[-1]
 
 
 @pytest.mark.parametrize(("width", "depth"), [(203.2, 196.85), (300, 100), (100, 300)])
@@ -55,7 +55,7 @@ def test_the_section_is_drawn_to_scale(invented, width, depth):
         section=invented.Section(width_mm=width, depth_mm=depth),
         finished=invented.Finished(width_mm=90, depth_mm=90),
     )
-    spec = butt_end.section(timber, None, [], "metric").to_dict()
+    spec = cross_section.section(timber, None, [], "metric").to_dict()
     x, y = (spec["layer"][0]["encoding"][axis]["scale"]["domain"] for axis in "xy")
     assert spec["width"] / (x[1] - x[0]) == pytest.approx(spec["height"] / (y[1] - y[0]), rel=0.01)
     assert spec["autosize"]["type"] == "pad"  # else axes and legend would eat into the picture
@@ -63,21 +63,21 @@ def test_the_section_is_drawn_to_scale(invented, width, depth):
 
 def test_pins_are_drawn_at_their_depth_under_their_face(invented):
     timber = invented.piece("FER-01")
-    pin = butt_end.Pin(depth_mm=50.8, face=Face.B)
-    spec = butt_end.section(timber, None, [pin], "inch").to_dict()
+    pin = cross_section.Pin(depth_mm=50.8, face=Face.B)
+    spec = cross_section.section(timber, None, [pin], "inch").to_dict()
     rows = [row for data in spec["datasets"].values() for row in data if "pins" in str(row.get("what"))]
     assert [(row["x"], row["y"]) for row in rows] == [(pytest.approx(2.0), 0.0)]  # 4 in to face b, less 2 in
 
 
 def test_the_fan_reaches_from_the_past_over_now_to_the_end(invented):
     answer = parse(invented.evaluation(invented.piece("FER-01")))
-    spec = charts.fan(answer, "core", (16, 22), answer.verdict.dates["square"]).to_dict()
+    spec = time_series.fan(answer, "core", (16, 22), answer.verdict.dates["square"]).to_dict()
     words = {row.get("text") for data in spec["datasets"].values() for row in data}
     assert {"now", "square", "where it will live"} <= words
 
 
 def test_readings_left_out_are_told_apart(invented):
     answer = parse(invented.evaluation(invented.piece("FER-01")))
-    spec = charts.readings(answer, {}).to_dict()
+    spec = time_series.readings(answer, {}).to_dict()
     kinds = {row["kind"] for data in spec["datasets"].values() for row in data}
     assert kinds == {"measured", "at least", "left out"}

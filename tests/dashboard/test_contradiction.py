@@ -9,8 +9,10 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from baulk.dashboard import words, yard_plan, yard_rows
-from baulk.dashboard.paper import gather, record
+from baulk.dashboard import words
+from baulk.dashboard.charts import yard_map
+from baulk.dashboard.printing import record, record_data
+from baulk.dashboard.queries import yard_rows
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.mqtt import publish
@@ -82,7 +84,7 @@ def test_the_yard_and_the_plan_show_a_sign_and_a_word_of_their_own(apart):
     assert row.told.shape not in {each.shape for each in words.STEPS.values()}
     assert row.attention[0] == "scale and pins contradict each other"
     assert found[0].rank == row.rank
-    boxes = yard_plan.picture(yard_rows.places(), found, "metric").to_dict()["datasets"]
+    boxes = yard_map.picture(yard_rows.places(), found, "metric").to_dict()["datasets"]
     assert any(box["holds"] == "≠1" for box in next(iter(boxes.values())) if box["place"] == "attic")
 
 
@@ -102,7 +104,7 @@ def test_the_timber_page_says_it_first(apart, app):
 def test_the_printed_record_and_the_command_line_say_it(apart, baulk):
     folder, now = apart
     with shops.open(folder) as shop:
-        pdf = record.pdf(gather.record(shop, TAG, now))
+        pdf = record.pdf(record_data.record(shop, TAG, now))
     document = pypdfium2.PdfDocument(pdf)
     text = " ".join(" ".join(page.get_textpage().get_text_range() for page in document).split())
     document.close()

@@ -8,8 +8,8 @@ import pypdfium2
 import pytest
 import zxingcpp
 
-from baulk.dashboard.paper import labels
-from baulk.dashboard.paper.ink import PaperError
+from baulk.dashboard.printing import labels
+from baulk.dashboard.printing.style import PaperError
 from baulk.ingest import shop as shops
 
 URL = "http://yard.example:8501"

@@ -5,7 +5,8 @@ from datetime import timedelta
 
 import pytest
 
-from baulk.dashboard import typed, yard_rows
+from baulk.dashboard import typed
+from baulk.dashboard.queries import yard_rows
 from baulk.ingest import shop as shop_module
 from baulk.models.errors import BaulkError
 from baulk.models.reading import Owner

@@ -10,8 +10,10 @@ from dataclasses import fields
 import pytest
 from typer.testing import CliRunner
 
-from baulk.dashboard import air_plan, air_plan_chart, commands
+from baulk.dashboard import commands
+from baulk.dashboard.charts import humidity
 from baulk.dashboard.commands import plan as group
+from baulk.dashboard.sections import humidity_plan
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
 
@@ -102,15 +104,15 @@ def test_the_page_refuses_in_words(app):
 
 
 def test_volumes_are_read_either_way():
-    assert air_plan.volume_m3("300 m3", "inch") == 300.0
-    assert air_plan.volume_m3("1,000 cu ft", "metric") == pytest.approx(28.3168, abs=1e-4)
-    assert air_plan.volume_m3("100", "metric") == 100.0
-    assert air_plan.volume_m3("", "inch") is None
+    assert humidity_plan.volume_m3("300 m3", "inch") == 300.0
+    assert humidity_plan.volume_m3("1,000 cu ft", "metric") == pytest.approx(28.3168, abs=1e-4)
+    assert humidity_plan.volume_m3("100", "metric") == 100.0
+    assert humidity_plan.volume_m3("", "inch") is None
     with pytest.raises(OutOfRange):
-        air_plan.volume_m3("3 litres", "inch")
+        humidity_plan.volume_m3("3 litres", "inch")
 
 
 def test_every_limit_of_the_chart_is_a_field_of_the_week():
     from baulk.models.plan.humidity.plan import Week  # noqa: PLC0415
 
-    assert set(air_plan_chart.LIMITS) <= {each.name for each in fields(Week)}
+    assert set(humidity.LIMITS) <= {each.name for each in fields(Week)}

@@ -8,7 +8,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from typer.testing import CliRunner
 
-from baulk.dashboard import commands, saw_drawing
+from baulk.dashboard import commands
+from baulk.dashboard.printing import saw_drawing
 from baulk.ingest import shop as shops
 from baulk.models import species, use_class
 from baulk.models.errors import BaulkError, NotFound, OutOfRange

@@ -7,8 +7,9 @@ import io
 import pytest
 import segno
 
-from baulk.dashboard import answer, hint, scan
-from baulk.dashboard.paper import labels
+from baulk.dashboard import answer
+from baulk.dashboard.printing import labels
+from baulk.dashboard.sections import camera, plausibility
 from baulk.ingest import shop as shops
 from baulk.ingest.store import notes
 from baulk.models.errors import OutOfRange
@@ -131,12 +132,12 @@ def found(invented):
 
 def test_what_is_expected_follows_the_picture_of_the_section(found):
     timber, seen = found
-    shallow = hint.expected_pct(seen, timber, 8, Face.B)
-    deep = hint.expected_pct(seen, timber, 90, Face.B)
+    shallow = plausibility.expected_pct(seen, timber, 8, Face.B)
+    deep = plausibility.expected_pct(seen, timber, 90, Face.B)
     assert shallow.median < deep.median
     assert deep.low < deep.median < deep.high
     with pytest.raises(OutOfRange):
-        hint.expected_pct(seen, timber, 400, None)
+        plausibility.expected_pct(seen, timber, 400, None)
 
 
 @pytest.mark.parametrize(
@@ -151,7 +152,7 @@ def test_what_is_expected_follows_the_picture_of_the_section(found):
 )
 def test_each_kind_of_doubt_has_its_sentence(found, mc, depth, ok, words):
     timber, seen = found
-    fine, told = hint.of_pins(seen, timber, mc, depth, None)
+    fine, told = plausibility.of_pins(seen, timber, mc, depth, None)
     assert fine is ok
     assert words in told
 
@@ -163,14 +164,14 @@ def picture(text):
 
 
 def test_the_code_of_a_label_and_a_bare_tag_are_both_read():
-    assert scan.tag_in(picture(labels.address("http://yard.local:8501", "FER-07"))) == "FER-07"
-    assert scan.tag_in(picture("FER-07")) == "FER-07"
+    assert camera.tag_in(picture(labels.address("http://yard.local:8501", "FER-07"))) == "FER-07"
+    assert camera.tag_in(picture("FER-07")) == "FER-07"
 
 
 @pytest.mark.parametrize("given", [b"", b"no picture", picture("x")[:80]])
 def test_what_is_no_picture_is_refused(given):
-    with pytest.raises(scan.NoCode, match="no picture that can be read"):
-        scan.tag_in(given)
+    with pytest.raises(camera.NoCode, match="no picture that can be read"):
+        camera.tag_in(given)
 
 
 def test_a_picture_without_a_code_is_said_to_have_none():
@@ -178,17 +179,17 @@ def test_a_picture_without_a_code_is_said_to_have_none():
 
     out = io.BytesIO()
     Image.new("RGB", (300, 200), "white").save(out, "JPEG")
-    with pytest.raises(scan.NoCode, match="no code is to be seen"):
-        scan.tag_in(out.getvalue())
+    with pytest.raises(camera.NoCode, match="no code is to be seen"):
+        camera.tag_in(out.getvalue())
 
 
 def test_an_empty_shop_says_what_to_do_first(tmp_path, invented, monkeypatch):
     from streamlit.testing.v1 import AppTest  # noqa: PLC0415
 
-    from baulk.dashboard import desk  # noqa: PLC0415
+    from baulk.dashboard.server import shop_access  # noqa: PLC0415
 
     monkeypatch.setenv("BAULK_SHOP", str(invented.shop(tmp_path / "empty", full=False)))
-    app = AppTest.from_file(desk.__file__.replace("desk.py", "app.py"), default_timeout=60)
+    app = AppTest.from_file(shop_access.__file__.replace("desk.py", "app.py"), default_timeout=60)
     assert "No timber is tagged yet" in said(open_page(app))
 
 

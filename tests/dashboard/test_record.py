@@ -11,8 +11,8 @@ import pypdfium2
 import pytest
 import zxingcpp
 
-from baulk.dashboard.paper import dates, gather, labels, record
-from baulk.dashboard.paper.ink import PaperError, printable
+from baulk.dashboard.printing import calendar_file, labels, record, record_data
+from baulk.dashboard.printing.style import PaperError, printable
 from baulk.ingest import shop as shops
 from baulk.models.timber import Event, EventKind
 
@@ -27,7 +27,7 @@ def pages(pdf):
 
 def found(folder, tag):
     with shops.open(folder) as shop:
-        return gather.record(shop, tag, datetime.now(UTC))
+        return record_data.record(shop, tag, datetime.now(UTC))
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -147,7 +147,7 @@ def test_the_command_writes_the_record(baulk, shop_folder, tmp_path):
 
 def test_the_calendar_holds_each_expected_day_once_and_the_same_entry_again_later(shop_folder):
     every = [found(shop_folder, f"FER-0{n}") for n in range(1, 6)]
-    made = icalendar.Calendar.from_ical(dates.calendar(every, shop="Yard", slug="yard"))
+    made = icalendar.Calendar.from_ical(calendar_file.calendar(every, shop="Yard", slug="yard"))
     entries = {str(e["uid"]): e for e in made.walk("VEVENT")}
     assert set(entries) == {
         "FER-01-square@yard.baulk",
@@ -168,13 +168,13 @@ def test_the_calendar_holds_each_expected_day_once_and_the_same_entry_again_late
         every[0],
         answer=every[0].answer.model_copy(update={"made_utc": every[0].answer.made_utc + timedelta(days=1)}),
     )
-    again = icalendar.Calendar.from_ical(dates.calendar([later], shop="Yard", slug="yard"))
+    again = icalendar.Calendar.from_ical(calendar_file.calendar([later], shop="Yard", slug="yard"))
     moved = next(e for e in again.walk("VEVENT") if e["uid"] == one["uid"])
     assert int(moved["sequence"]) > int(one["sequence"])
 
 
 def test_the_calendar_keeps_to_the_standards_line_form(shop_folder):
-    ics = dates.calendar([found(shop_folder, "FER-01")], shop="Yard", slug="yard")
+    ics = calendar_file.calendar([found(shop_folder, "FER-01")], shop="Yard", slug="yard")
     lines = ics.split(b"\r\n")
     assert b"\n" not in ics.replace(b"\r\n", b"")
     assert max(map(len, lines)) <= 75  # RFC 5545, 3.1

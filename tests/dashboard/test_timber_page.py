@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from baulk.dashboard import answer, outline_picture, take_away, timber_paper, what_if
+from baulk.dashboard import answer
 from baulk.dashboard.answer import Span
+from baulk.dashboard.charts import cross_section
+from baulk.dashboard.sections import downloads, what_if
 from baulk.ingest import shop as shops
 from baulk.models.timber import EventKind
 
@@ -80,7 +82,7 @@ def still(move, **changes):
 
 
 def test_a_piece_that_does_not_move_is_drawn_square(move):
-    points = outline_picture.outline(still(move), 150, 100, 10)
+    points = cross_section.outline(still(move), 150, 100, 10)
     assert {abs(x) for x in points[:, 0]} >= {75.0}
     assert points[:, 0].min() == -75
     assert points[:, 1].max() == 50
@@ -90,7 +92,7 @@ def test_each_face_is_drawn_as_much_shorter_as_it_gets_times_the_exaggeration(mo
     shrunk = {
         face: Span(median=-value, low=0, high=0) for face, value in zip("abcd", (1, 2, 3, 4), strict=True)
     }
-    points = outline_picture.outline(still(move, face_mm=shrunk), 150, 150, 5)
+    points = cross_section.outline(still(move, face_mm=shrunk), 150, 150, 5)
     corners = points[[0, 12, 24, 36]]
     sides = [np.hypot(*(corners[n] - corners[(n + 1) % 4])) for n in range(4)]
     assert sides == pytest.approx([150 - 5 * v for v in (1, 2, 3, 4)], abs=0.4)  # a slant adds a little
@@ -98,7 +100,7 @@ def test_each_face_is_drawn_as_much_shorter_as_it_gets_times_the_exaggeration(mo
 
 def test_a_corner_that_closes_is_drawn_sharper_than_a_right_angle(move):
     for width, depth in ((150, 150), (200, 100), (100, 200)):
-        points = outline_picture.outline(
+        points = cross_section.outline(
             still(move, out_of_square_mm=Span(median=2, low=2, high=2)), width, depth, 5
         )
         top_left, top_right, low_right = points[0], points[12], points[24]
@@ -111,7 +113,7 @@ def test_a_corner_that_closes_is_drawn_sharper_than_a_right_angle(move):
 @pytest.mark.parametrize(("largest", "times"), [(10, 1), (2.1, 5), (1.0, 10), (0.01, 100)])
 def test_the_exaggeration_is_a_round_number_that_keeps_the_picture_in_shape(move, largest, times):
     moved = still(move, cup_mm=Span(median=largest, low=0, high=0))
-    assert outline_picture.exaggeration(moved, 150) == times
+    assert cross_section.exaggeration(moved, 150) == times
 
 
 def test_another_use_and_size_are_worked_out_and_nothing_is_kept(app, shop_folder, invented):
@@ -144,22 +146,22 @@ def test_what_if_on_the_page_says_the_verdict_or_why_there_is_none(app):
 
 def test_readings_and_forecast_can_be_taken_away(app, shop_folder, invented):
     open_page(app)
-    table = timber_paper.readings("FER-01")
+    table = downloads.readings("FER-01")
     assert len(table) == 24
-    assert list(timber_paper.readings("FER-05").columns) == list(table.columns)
-    back = pd.read_parquet(io.BytesIO(take_away.parquet(table)))
+    assert list(downloads.readings("FER-05").columns) == list(table.columns)
+    back = pd.read_parquet(io.BytesIO(downloads.parquet(table)))
     assert pd.Timestamp(back["taken"].max()) <= pd.Timestamp(invented.NOW + timedelta(seconds=1))
-    ahead = timber_paper.forecast(answer.parse(invented.evaluation(invented.piece("FER-01"))))
+    ahead = downloads.forecast(answer.parse(invented.evaluation(invented.piece("FER-01"))))
     assert (ahead["core_mc_q05_pct"] <= ahead["core_mc_q95_pct"]).all()
-    assert b"mean_mc_q50_pct" in take_away.csv(ahead)
+    assert b"mean_mc_q50_pct" in downloads.csv(ahead)
 
 
 def test_what_the_page_says_of_movement_and_fit_can_be_taken_away(invented):
     made = answer.parse(invented.evaluation(invented.piece("FER-01")))
-    moved = timber_paper.movement(made).set_index("measure")
+    moved = downloads.movement(made).set_index("measure")
     assert moved.loc["face a", "median"] == pytest.approx(-2.1)
     assert {"face d", "out of square, mm", "cup, mm", "checks, summed, mm"} <= set(moved.index)
     assert (moved["low"] <= moved["high"]).all()
-    fit = pd.DataFrame(timber_paper.fitted(made))
+    fit = pd.DataFrame(downloads.fitted(made))
     assert len(fit) == len(made.readings)
     assert set(fit["left_out"]) == {"", "far from the rest"}

@@ -8,7 +8,9 @@ import re
 import pandas as pd
 import pytest
 
-from baulk.dashboard import take_away, yard_plan, yard_rows
+from baulk.dashboard.charts import yard_map
+from baulk.dashboard.queries import yard_rows
+from baulk.dashboard.sections import downloads
 from baulk.ingest import shop as shops
 from baulk.models.timber import Place
 
@@ -56,13 +58,13 @@ def test_the_table_to_take_away_says_in_its_names_what_each_number_is(many, app,
     monkeypatch.setenv("BAULK_SHOP", str(many))
     found = list(yard_rows.rows(invented.NOW))
     table = yard_rows.table(found)
-    back = pd.read_csv(io.BytesIO(take_away.csv(table)))
+    back = pd.read_csv(io.BytesIO(downloads.csv(table)))
     assert list(back["tag"]) == [row.timber.tag for row in found]
     one = back[back["tag"] == "FER-01"].iloc[0]
     assert one["core_mc_pct"] == 48.0
     assert one["green_depth_mm"] == pytest.approx(196.85)
     assert pd.Timestamp(one["arrived"]).tz is not None
-    again = pd.read_parquet(io.BytesIO(take_away.parquet(table)))
+    again = pd.read_parquet(io.BytesIO(downloads.parquet(table)))
     pd.testing.assert_frame_equal(again, table, check_dtype=False)
 
 
@@ -86,7 +88,7 @@ def test_places_with_a_position_are_drawn_to_scale_with_what_lies_there(many, ap
         shop.register.save_place(Place(name="loft", kind="room"))
     drawn = yard_rows.places()
     assert {place.name for place in drawn} == {"shed", "rack"}
-    rows = yard_plan.picture(drawn, yard_rows.rows(invented.NOW), "metric").to_dict()["datasets"]
+    rows = yard_map.picture(drawn, yard_rows.rows(invented.NOW), "metric").to_dict()["datasets"]
     boxes = {box["place"]: box for box in next(iter(rows.values()))}
     assert boxes["shed"]["x2"] - boxes["shed"]["x"] == 12
     assert boxes["rack"]["holds"] == "□2"

@@ -12,11 +12,11 @@ import zlib
 import pytest
 from PIL import EpsImagePlugin, Image
 
-from baulk.dashboard import scan
+from baulk.dashboard.sections import camera
 from baulk.ingest import photos
 from baulk.ingest.errors import RegisterError
 
-READERS = [(photos.upright, RegisterError), (scan.tag_in, scan.NoCode)]
+READERS = [(photos.upright, RegisterError), (camera.tag_in, camera.NoCode)]
 GROWTH = """
 import resource, sys
 from baulk.dashboard import scan

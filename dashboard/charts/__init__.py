@@ -1,0 +1,1 @@
+"""Charts and drawings on the pages."""

@@ -1,1 +1,0 @@
-"""What is printed or taken away: labels, records, calendars, tables."""

@@ -1,0 +1,1 @@
+"""Labels, sheets and records on paper."""

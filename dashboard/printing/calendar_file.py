@@ -1,0 +1,73 @@
+"""Expected dates as a calendar file (RFC 5545) that any calendar takes in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from icalendar import Calendar, Event
+
+from baulk.dashboard import telling, words
+from baulk.dashboard.printing.record import Record
+from baulk.models.wording import share
+
+REFRESH: Final = timedelta(hours=12)
+
+
+def calendar(records: Iterable[Record], *, shop: str, slug: str) -> bytes:
+    """Write the day on which each timber is expected to become square-able, and rough-out-able.
+
+    Parameters
+    ----------
+    records : iterable of Record
+        Timbers with their last evaluation; those without one, and steps with no day in sight, are left out.
+    shop : str
+        Name of the calendar.
+    slug : str
+        The shop's level in topics; with tag and step it names an entry, so that a second import moves it.
+
+    Returns
+    -------
+    bytes
+        An iCalendar file.
+    """
+    made = Calendar()
+    made.add("prodid", "-//Baulk//expected dates//EN")
+    made.add("version", "2.0")
+    made.add("method", "PUBLISH")
+    made.add("x-wr-calname", f"{shop}: timbers")
+    made.add("refresh-interval", REFRESH, parameters={"VALUE": "DURATION"})
+    for record in records:
+        if record.answer is None:
+            continue
+        judged, worked_out = record.answer.verdict, record.answer.made_utc.astimezone(UTC)
+        for step, date in judged.dates.items():
+            if date is not None and step in words.STEPS and (date > worked_out or step == judged.step):
+                made.add_component(_entry(record, step, date, worked_out, slug))
+    return bytes(made.to_ical())
+
+
+def _entry(record: Record, step: str, date: datetime, worked_out: datetime, slug: str) -> Event:
+    answer, tag = record.answer, record.timber.tag
+    assert answer is not None  # noqa: S101 - the caller has looked
+    judged = answer.verdict
+    sure = f"{share(judged.wanted)} sure" if judged.wanted is not None else "as sure as the settings ask"
+    reasons = "\n".join(f"- {telling.plainly(each, record.system)}" for each in judged.reasons[:3])
+    day = date.astimezone().date()
+    entry = Event()
+    entry.add("uid", f"{tag}-{step.replace(' ', '-')}@{slug}.baulk")
+    entry.add("dtstamp", worked_out)
+    entry.add("sequence", int(worked_out.timestamp()) // 60 % 2**31)
+    entry.add("dtstart", day)
+    entry.add("dtend", day + timedelta(days=1))
+    entry.add("transp", "TRANSPARENT")
+    entry.add("summary", f"{tag}: {words.STEPS[step].word.lower()} from here on ({sure})")
+    entry.add("location", record.timber.place)
+    entry.add("url", f"{record.url.rstrip('/')}/timber?tag={tag}")
+    entry.add(
+        "description",
+        f"Expected as of {words.clock(worked_out)}; it moves with every reading.\n{reasons}\n"
+        f"Next reading: {telling.plainly(judged.next_reading, record.system)}",
+    )
+    return entry

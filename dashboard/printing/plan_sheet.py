@@ -1,0 +1,182 @@
+"""A plan on paper: the answer, its tables, the drawing to take to the saw, what it assumes, and cautions."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Final
+
+from reportlab.platypus import Flowable, Spacer
+
+from baulk.dashboard import words
+from baulk.dashboard.printing import page, saw_drawing, style
+from baulk.dashboard.printing.style import MM
+from baulk.models import units
+from baulk.models.plan.buying import sentences
+from baulk.models.plan.buying.purchase import BuyPlan
+from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.sawing.cutting import CutPlan
+from baulk.models.plan.sawing.order import SizePlan
+from baulk.models.units import System, TemperatureUnit
+
+Plan = AirPlan | SizePlan | CutPlan | BuyPlan
+WEEKS: Final = (0, 1, 2, 3, 4, 6, 8, 12, 16, 20, 26, 32, 38, 44, 52, 65, 78, 91, 104)
+AIR_CAUTIONS: Final = (
+    (
+        "A dehumidifier or humidifier is electricity beside water: a residual-current device, and licensed "
+        "work for what is wired in. Never let this plan control a machine's safety."
+    ),
+    (
+        "Weeks of damp, still air grow mould: look at wet faces, keep air moving, and wear a mask when it "
+        "has grown."
+    ),
+    "Close a room against draughts only where nothing burns fuel in it.",
+)
+
+
+class _Drawn(Flowable):  # type: ignore[misc]  # the library has no types
+    """A drawing for the saw within a page, to the width that it is given."""
+
+    def __init__(self, sheet: saw_drawing.Sheet, wide: float) -> None:
+        super().__init__()
+        self._sheet = sheet
+        self._per = min(wide / sheet.wide, 150 * MM / sheet.high)
+
+    def wrap(self, wide: float, high: float) -> tuple[float, float]:  # noqa: ARG002 - the library's own
+        return self._sheet.wide * self._per, self._sheet.high * self._per
+
+    def draw(self) -> None:
+        self.canv.saveState()
+        self.canv.scale(self._per, self._per)
+        self._sheet.draw_on(self.canv)
+        self.canv.restoreState()
+
+
+def pdf(  # noqa: PLR0913 - whose plan, whose units, whose paper
+    plan: Plan,
+    *,
+    shop: str,
+    made_utc: datetime,
+    system: System,
+    temperature: TemperatureUnit,
+    paper: str | None = None,
+) -> bytes:
+    """Print a plan.
+
+    Parameters
+    ----------
+    plan : AirPlan, SizePlan, CutPlan or BuyPlan
+        The plan, complete in itself.
+    shop : str
+        Name of the shop.
+    made_utc : datetime
+        When it was printed.
+    system : "inch" or "metric"
+        Units of lengths and masses.
+    temperature : "F" or "C"
+        Units of temperatures.
+    paper : str, optional
+        "a4" or "letter"; by the units when left out.
+
+    Returns
+    -------
+    bytes
+        A PDF.
+    """
+    size = paper or page.paper_of(system)
+    room = page.room(size)
+    style.fonts()
+    title = _title(plan)
+    said = plan.words() if isinstance(plan, AirPlan) else plan.words(system)
+    first, *rest = said
+    parts: list[Flowable] = [
+        page.text(shop, 8, textColor=style.QUIET),
+        page.text(title, 18, bold=True, spaceAfter=5),
+        page.text(first, 10, spaceAfter=3),
+    ]
+    if isinstance(plan, AirPlan):
+        parts += page.points(rest)
+        parts += _air(plan, temperature, room)
+        changes: tuple[str, ...] = plan.changes
+        cautions: tuple[str, ...] = AIR_CAUTIONS
+    else:
+        drawing = _drawing(plan, system)
+        if drawing is not None:
+            parts += [Spacer(1, 4), _Drawn(drawing, room * 0.7)]
+        parts += _size(plan, system, room) if isinstance(plan, SizePlan) else []
+        parts += _buy(plan, system, room) if isinstance(plan, BuyPlan) else page.points(rest)
+        changes, cautions = plan.would_change, plan.cautions
+    for name, lines in (
+        ("It assumes", plan.assumptions),
+        ("What would change it", changes),
+        ("Mind", cautions),
+    ):
+        if lines:
+            parts += [page.heading(name), *page.points(lines)]
+    return page.document(parts, title=title, shop=shop, made_utc=made_utc, paper=size)
+
+
+def _title(plan: Plan) -> str:
+    if isinstance(plan, AirPlan):
+        return f"The air of {plan.place}"
+    if isinstance(plan, SizePlan):
+        return "Size to order or to saw"
+    return "Where it lies in the timber" if isinstance(plan, CutPlan) else "What the yard gives, what to buy"
+
+
+def _drawing(plan: SizePlan | CutPlan | BuyPlan, system: System) -> saw_drawing.Sheet | None:
+    if isinstance(plan, SizePlan):
+        return saw_drawing.of_size(plan, system)
+    return saw_drawing.of_cut(plan, system) if isinstance(plan, CutPlan) else None
+
+
+def _air(plan: AirPlan, temperature: TemperatureUnit, room: float) -> list[Flowable]:
+    rows = [
+        (
+            words.day(week.starts_utc),
+            units.show_temperature(week.temp_c, temperature),
+            f"{week.set_pct:.0f} %",
+            f"{week.low_pct:.0f} ({week.low_by})",
+            f"{week.high_pct:.0f} ({week.high_by})",
+            f"{week.expected_pct:.0f} %",
+            "-" if week.need_l_day is None else f"{week.need_l_day:+.1f}",
+        )
+        for n, week in enumerate(plan.weeks)
+        if n in WEEKS
+    ]
+    heads = ("week from", "temp", "hold", "not below", "not above", "if nothing is done", "l/day out")
+    widths = [room * part for part in (0.15, 0.1, 0.1, 0.22, 0.2, 0.13, 0.1)]
+    return [page.heading("By week, %RH"), page.table(heads, rows, widths)]
+
+
+def _size(plan: SizePlan, system: System, room: float) -> list[Flowable]:
+    def small(mm: float) -> str:
+        return f"{mm / 25.4:.2f} in" if system == "inch" else f"{mm:.1f} mm"
+
+    rows = [
+        (each.name, small(each.width_mm), small(each.depth_mm), each.why, each.mark) for each in plan.terms
+    ]
+    widths = [room * part for part in (0.18, 0.11, 0.11, 0.42, 0.18)]
+    return [
+        page.heading("The allowance"),
+        page.table(("for", "width", "depth", "why", "mark"), rows, widths),
+    ]
+
+
+def _buy(plan: BuyPlan, system: System, room: float) -> list[Flowable]:
+    rows = [
+        (
+            each.part,
+            f"{each.count}",
+            each.tag,
+            units.show_size(each.sawn_width_mm, each.sawn_depth_mm, system),
+            words.day(each.ready_utc) if each.ready_utc else "after its forecast",
+            each.how,
+        )
+        for each in plan.assignments
+    ]
+    parts: list[Flowable] = []
+    if rows:
+        heads = ("part", "pieces", "timber", "saw now", "ready", "by")
+        widths = [room * part for part in (0.24, 0.08, 0.13, 0.18, 0.15, 0.22)]
+        parts += [page.heading("From the yard"), page.table(heads, rows, widths)]
+    return [*parts, Spacer(1, 4), *page.points(sentences.rest(plan, system))]

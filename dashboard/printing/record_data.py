@@ -1,0 +1,48 @@
+"""What paper needs of a shop, gathered in one place for commands and pages alike."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from baulk.dashboard.answer import parse
+from baulk.dashboard.printing.record import Record
+from baulk.ingest.shop import Shop
+from baulk.models import use_class
+from baulk.models.errors import BaulkError
+from baulk.models.reading import Owner
+from baulk.models.units import System, TemperatureUnit
+
+
+def record(
+    shop: Shop,
+    tag: str,
+    now_utc: datetime,
+    *,
+    system: System | None = None,
+    temperature: TemperatureUnit | None = None,
+) -> Record:
+    """Gather the record of one timber, in the shop's units unless others are given.
+
+    A timber without a verdict gets its reason instead.
+    """
+    timber = shop.register.get(tag)
+    stored = shop.store.evaluation(timber.tag)
+    answer, trouble = None, None
+    if stored is not None:
+        try:
+            answer = parse(stored[1])
+        except BaulkError as err:
+            trouble = str(err)
+    return Record(
+        shop=shop.config.shop.name,
+        timber=timber,
+        use=use_class.get(timber.use_class),
+        answer=answer,
+        trouble=trouble,
+        events=tuple(shop.register.events(timber.tag)),
+        readings=tuple(shop.store.readings(Owner.TIMBER, timber.tag)),
+        made_utc=now_utc,
+        url=shop.config.dashboard.address,
+        system=system or shop.config.shop.units,
+        temperature=temperature or shop.config.temperature,
+    )

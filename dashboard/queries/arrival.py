@@ -1,0 +1,111 @@
+"""What the Arrival page asks of the shop: the next tag, a weight to lift, and the timber entered whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from baulk.dashboard import typed, units_of
+from baulk.dashboard.printing import labels as paper
+from baulk.dashboard.queries import shop_facts
+from baulk.dashboard.server import preferences
+from baulk.dashboard.server.shop_access import ask
+from baulk.ingest import photos
+from baulk.models import gravimetric, species
+from baulk.models.errors import OutOfRange
+from baulk.models.reading import Owner, Quantity, Series
+from baulk.models.section import Finished, Section
+from baulk.models.timber import Timber
+from baulk.models.units import System, length_mm, mass_kg, show_size, size_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class First:
+    """First readings as they were typed; empty fields are none."""
+
+    weight: str = ""
+    mc: str = ""
+    depth: str = ""
+
+
+def next_tag() -> str:
+    """Return the next free tag."""
+    return ask(lambda s: s.register.next_tag())
+
+
+def green_mass_kg(which: Section, length: str, species_name: str, system: System) -> float:
+    """Estimate what a green piece weighs, to know how many people to call, in kg."""
+    wood = species.get(species_name)
+    long_mm = typed.along_mm(length, system)
+    return float(
+        gravimetric.green_mass_kg(which, long_mm, wood.green_heartwood_mc_pct, wood.basic_density_kg_m3)
+    )
+
+
+def tag_in(  # noqa: PLR0913 (one argument a field of the form)
+    *,
+    tag: str,
+    species_name: str,
+    green: Section,
+    finished: str,
+    length: str,
+    use: str,
+    place: str,
+    ends_sealed: bool,
+    system: System,
+    now: datetime,
+    first: First | None = None,
+    photo: bytes | None = None,
+) -> Timber:
+    """Register a timber that has just been set on its bearers, with its first readings and its picture.
+
+    Everything typed is understood before anything is entered, so that a slip leaves nothing half done.
+    """
+    width, depth = size_mm(finished, bare=units_of.length(system))
+    if width > green.width_mm or depth > green.depth_mm:
+        raise OutOfRange(
+            "the finished size",
+            f"of {show_size(width, depth, system)} does not fit in the green "
+            f"{show_size(green.width_mm, green.depth_mm, system)}; swap the two sides or make it smaller",
+        )
+    piece = Timber(
+        tag=tag.strip(),
+        species=species_name,
+        section=green,
+        length_mm=typed.along_mm(length, system),
+        finished=Finished(width_mm=width, depth_mm=depth),
+        use_class=use,
+        place=place.strip(),
+        arrived_utc=now,
+        ends_sealed=ends_sealed,
+    )
+    readings = _understood(first or First(), piece, system)
+    by = preferences.chosen().name
+    ask(lambda s: s.add_timber(piece, by=by, now_utc=now))
+    for series, value in readings:
+        ask(lambda s, series=series, value=value: s.add_reading_by_hand(series, value, now_utc=now))  # type: ignore[misc]
+    if photo is not None:
+        ask(lambda s: photos.keep(s, piece.tag, photo, now_utc=now, by=by))
+    return piece
+
+
+def _understood(first: First, piece: Timber, system: System) -> list[tuple[Series, float]]:
+    found = []
+    if first.weight.strip():
+        series = Series(owner=Owner.TIMBER, name=piece.tag, quantity=Quantity.WEIGHT)
+        found.append((series, mass_kg(first.weight, bare=units_of.mass(system))))
+    if first.mc.strip():
+        if not first.depth.strip():
+            raise OutOfRange("the pin reading", "needs the depth of the pin tips beside it")
+        deep = length_mm(first.depth, bare=units_of.length(system))
+        piece.section.refuse_depth(deep)
+        series = Series(owner=Owner.TIMBER, name=piece.tag, quantity=Quantity.MOISTURE, depth_mm=deep)
+        found.append((series, shop_facts.percent(first.mc)))
+    return found
+
+
+def labels(tags: tuple[str, ...], sheet: paper.Sheet, copies: int = 2) -> bytes:
+    """Return labels of these timbers as a PDF, in the units of whoever asks."""
+    system = shop_facts.facts().system
+    timbers, url = ask(lambda s: ([s.register.get(tag) for tag in tags], s.config.dashboard.address))
+    return paper.labels(timbers, sheet=sheet, url=url, system=system, copies=copies)

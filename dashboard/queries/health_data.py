@@ -1,0 +1,109 @@
+"""What the Health page asks of the shop."""
+
+from __future__ import annotations
+
+import platform
+import shutil
+import sqlite3
+from datetime import datetime
+from functools import lru_cache
+from importlib.metadata import version
+from pathlib import Path
+
+from baulk.dashboard import words
+from baulk.dashboard.server.shop_access import ask, folder
+from baulk.ingest import pipeline
+from baulk.ingest.evaluation import yard_memory
+from baulk.ingest.monitoring import health, nightly
+from baulk.ingest.mqtt import last_messages as heard_module
+from baulk.ingest.mqtt.last_messages import LastMessage, shown
+from baulk.ingest.shop import Shop
+from baulk.ingest.store.base import QuarantineRow
+from baulk.models.calibrate.yard_lessons import Lesson
+from baulk.models.reading import Owner
+
+__all__ = [
+    "broker",
+    "heard",
+    "learned",
+    "look",
+    "machine",
+    "mark",
+    "moment",
+    "quarantined",
+    "replay",
+    "shown",
+]
+
+
+def look(revision: int, minute_utc: datetime) -> health.Health:
+    """Look at every sensor, once for each revision and minute."""
+    return _look(folder(), revision, minute_utc)
+
+
+@lru_cache(maxsize=4)
+def _look(shop: Path, revision: int, minute_utc: datetime) -> health.Health:  # noqa: ARG001 - they are the key
+    return ask(lambda s: health.look(s, minute_utc))
+
+
+def mark() -> str:
+    """Return a text that changes with any sensor's last word and with what is in quarantine."""
+
+    def question(s: Shop) -> str:
+        last = max((each.taken_utc for owner in Owner for each in s.store.latest(owner)), default=None)
+        return f"{last} {s.store.quarantine_count()}"
+
+    return ask(question)
+
+
+def learned() -> tuple[datetime, tuple[Lesson, ...]] | None:
+    """Return what the yard had learned when that was last put together; None where it is switched off."""
+    return ask(yard_memory.learned)
+
+
+def quarantined(most: int) -> list[QuarantineRow]:
+    """Return the newest messages in quarantine."""
+    return ask(lambda s: s.store.quarantined(most))
+
+
+def replay() -> tuple[int, int]:
+    """Try what is in quarantine again; return readings stored and messages left."""
+    return ask(lambda s: (pipeline.replay(s), s.store.quarantine_count()))
+
+
+def heard() -> list[LastMessage]:
+    """Return the last message of each topic."""
+    return ask(heard_module.last_messages)
+
+
+def moment(text: str) -> datetime:
+    """Return a stored moment."""
+    return datetime.fromisoformat(text)
+
+
+def broker() -> str:
+    """Return where the broker is."""
+    settings = ask(lambda s: s.config.broker)
+    return f"{settings.host}:{settings.port}"
+
+
+def machine() -> list[tuple[str, str, str]]:
+    """Return name, value and remark of what runs here."""
+    config = ask(lambda s: s.config)
+    free = shutil.disk_usage(config.shop_dir).free / 1e9
+    rows = [
+        ("Baulk", version("baulk"), ""),
+        ("Python", platform.python_version(), platform.system()),
+        ("page server", version("streamlit"), "Streamlit"),
+        ("SQLite", sqlite3.sqlite_version, "library"),
+        ("store", config.store.kind, ""),
+        ("room on the disk", f"{free:.1f} GB", "tight: make room" if free < 1 else "free"),
+    ]
+    if config.store_path.exists():
+        size = config.store_path.stat().st_size / 1e6
+        rows.append(("the shop's file", f"{size:.1f} MB", config.store_path.name))
+    if (backed := ask(lambda s: s.store.noted(nightly.BACKUP_KEY))) is not None:
+        rows.append(("last nightly backup", words.clock(moment(backed.decode())), "made and proved"))
+    elif config.store.backup_dir is None:
+        rows.append(("nightly backup", "none", "backup_dir in [store] of baulk.toml makes one"))
+    return rows

@@ -1,0 +1,245 @@
+"""The one place where a page meets the shop: its register, its readings and its evaluations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pandas as pd
+
+from baulk.dashboard.answer import Answer, parse
+from baulk.dashboard.queries import yard_rows
+from baulk.dashboard.server import preferences
+from baulk.dashboard.server.shop_access import ask as _ask
+from baulk.ingest import shop as shop_module
+from baulk.ingest.store import notes
+from baulk.ingest.wire import topics
+from baulk.models import checking, sorption, species, use_class
+from baulk.models.drying import end_grain
+from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.section import Face
+from baulk.models.timber import Timber
+from baulk.models.units import (
+    LengthUnit,
+    MassUnit,
+    System,
+    TemperatureUnit,
+    length_mm,
+    mass_kg,
+)
+from baulk.models.use_class import UseClass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShopFacts:
+    """What every page needs of the shop."""
+
+    name: str
+    system: System
+    temperature: TemperatureUnit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimberFacts:
+    """Everything the Timber page shows."""
+
+    timber: Timber
+    use: UseClass
+    answer: Answer | None
+    trouble: str | None
+    latest: tuple[Reading, ...]
+    newest: tuple[Reading, ...]
+    revision: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirPlan:
+    """Which humidity suits the greenest piece and the finished work beside it, in %RH."""
+
+    temp_c: float
+    rh_pct: float
+    emc_pct: float
+    newest_utc: datetime
+    mould_pct: float | None
+    greenest: str | None
+    greenest_mc_pct: float | None
+    floor: checking.Floor | None
+    floor_rh_pct: float | None
+    finished: tuple[tuple[str, float, float], ...]
+
+
+def facts() -> ShopFacts:
+    """Return the shop's name, and the units of whoever looks; the shop's where nothing was chosen."""
+    settings, me = _ask(lambda s: s.config), preferences.chosen()
+    return ShopFacts(
+        name=settings.shop.name,
+        system=me.system or settings.shop.units,
+        temperature=me.temperature or settings.temperature,
+    )
+
+
+def air_topic() -> str:
+    """Return the topic on which the shop's own air sensors publish."""
+    return topics.own(Owner.AIR, "PLACE", _ask(lambda s: s.config.slug))
+
+
+def revision() -> int:
+    """Return the counter that grows with any change in the store."""
+    return _ask(lambda s: s.store.revision())
+
+
+def tags() -> tuple[str, ...]:
+    """Return every tag, in the register's order."""
+    return tuple(t.tag for t in _ask(lambda s: s.register.list()))
+
+
+def places() -> tuple[str, ...]:
+    """Return every place whose air has been measured or where timber lies, measured ones first."""
+
+    def question(s: shop_module.Shop) -> tuple[str, ...]:
+        measured = sorted({series.name for series in s.store.series(owner=Owner.AIR)})
+        lying = sorted({t.place for t in s.register.list()} - set(measured))
+        return (*measured, *lying)
+
+    return _ask(question)
+
+
+def _answer(s: shop_module.Shop, tag: str) -> tuple[Answer | None, str | None]:
+    stored = s.store.evaluation(tag)
+    if stored is None:
+        return None, None
+    try:
+        return parse(stored[1]), None
+    except BaulkError as err:
+        return None, str(err)
+
+
+def timber(tag: str, most: int = 12) -> TimberFacts:
+    """Return one timber with its evaluation and its newest readings."""
+
+    def question(s: shop_module.Shop) -> TimberFacts:
+        found = s.register.get(tag)
+        answer, trouble = _answer(s, found.tag)
+        latest = sorted(s.store.latest(Owner.TIMBER, found.tag), key=lambda r: r.taken_utc, reverse=True)
+        since = latest[0].taken_utc - timedelta(days=60) if latest else None
+        every = s.store.readings(Owner.TIMBER, found.tag, since) if latest else []
+        if latest and len(every) < most:  # read seldom: the older ones belong on the list too
+            every = s.store.readings(Owner.TIMBER, found.tag)
+        newest = sorted(every, key=lambda r: r.taken_utc, reverse=True)[:most]
+        return TimberFacts(
+            timber=found,
+            use=use_class.get(found.use_class),
+            answer=answer,
+            trouble=trouble,
+            latest=tuple(latest),
+            newest=tuple(newest),
+            revision=s.store.revision(),
+        )
+
+    return _ask(question)
+
+
+def air(place: str, days: float, now: datetime) -> pd.DataFrame:
+    """Return the air of a place, thinned to at most about 1,500 steps: time, temp_c, rh_pct, emc_pct.
+
+    EMC is computed for each reading and then averaged, never from averaged air.
+    """
+    since = now - timedelta(days=days)
+    series = _ask(lambda s: s.store.air(place, since))
+    frame = pd.DataFrame(
+        {
+            "time": pd.to_datetime(series.posix_s, unit="s", utc=True),
+            "temp_c": series.temp_c,
+            "rh_pct": series.rh_pct,
+            "emc_pct": sorption.emc_pct(series.temp_c, series.rh_pct),
+        }
+    )
+    step = max(900.0, days * 86400 / 1500)
+    bins = np.floor(series.posix_s / step)
+    return frame if len(frame) <= 1500 else frame.groupby(bins).mean().reset_index(drop=True)
+
+
+def air_plan(place: str, now: datetime) -> AirPlan:
+    """Work out, in plain form, which humidity suits the greenest piece and the finished work in one place."""
+    frame = air(place, 14, now)
+    last = frame.iloc[-1]
+    temp = float(last["temp_c"])
+    here = [row for row in yard_rows.rows(now) if row.timber.place == place]
+    wet = max(((r.answer.mean_now_pct.median, r.timber.tag) for r in here if r.answer), default=None)
+    floor = checking.floor_for(wet[0]) if wet else None
+    known = set(use_class.names())
+    uses = {name: use_class.get(name) for row in here if (name := row.timber.use_class) in known}
+    return AirPlan(
+        temp_c=temp,
+        rh_pct=float(last["rh_pct"]),
+        emc_pct=float(last["emc_pct"]),
+        newest_utc=datetime.fromtimestamp(last["time"].timestamp(), tz=UTC),
+        mould_pct=float(checking.mould_limit_pct(temp)) if 0 <= temp <= 50 else None,
+        greenest=wet[1] if wet else None,
+        greenest_mc_pct=wet[0] if wet else None,
+        floor=floor,
+        floor_rh_pct=float(sorption.rh_pct(temp, floor.emc_pct)) if floor else None,
+        finished=tuple(
+            (use.title, _rh(temp, use.service_low_pct), _rh(temp, use.service_high_pct))
+            for use in uses.values()
+            if not use.may_stay_wet  # what lives in the water is kept wet, not held by the air
+        ),
+    )
+
+
+def _rh(temp_c: float, mc_pct: float) -> float:
+    """Humidity that holds wood at a moisture content; wetter than air can hold it reads as 100."""
+    top = float(sorption.emc_pct(temp_c, 100.0))
+    return 100.0 if mc_pct >= top else float(sorption.rh_pct(temp_c, mc_pct))
+
+
+def weigh_by_hand(tag: str, weight: str, bare: MassUnit, now: datetime) -> None:
+    """Store a weight that was typed."""
+    series = Series(owner=Owner.TIMBER, name=tag, quantity=Quantity.WEIGHT)
+    _by_hand(series, mass_kg(weight, bare=bare), now)
+
+
+def hand_meter_is_open() -> bool:
+    """Whether the shop is still to be asked if its hand meter corrects for the wood's temperature."""
+    return _ask(lambda s: s.hand_meter_is_open())
+
+
+def keep_hand_meter(corrects: bool | None, now: datetime) -> None:  # noqa: FBT001 - the answer itself
+    """Keep what the shop answered about its hand meter."""
+    answer = notes.HandMeter(corrects_temperature=corrects, answered_utc=now)
+    _ask(lambda s: notes.keep_hand_meter(s.store, answer))
+
+
+def percent(mc: str) -> float:
+    """Read a moisture content as it was typed."""
+    try:
+        return float(mc.strip().removesuffix("%").replace(",", "."))
+    except ValueError as err:
+        raise OutOfRange("the moisture content", f"is a number such as 28.5, not {mc!r}") from err
+
+
+def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
+    tag: str, mc: str, depth: str, face: Face | None, bare: LengthUnit, now: datetime, from_end: str = ""
+) -> str | None:
+    """Store what a pin meter said; return why the pins are too near to an end, if they are."""
+    value = percent(mc)
+    series = Series(
+        owner=Owner.TIMBER,
+        name=tag,
+        quantity=Quantity.MOISTURE,
+        depth_mm=length_mm(depth, bare=bare),
+        face=face,
+    )
+    end_mm = length_mm(from_end, bare=bare) if from_end.strip() else None
+    _by_hand(series, value, now, end_mm)
+    if end_mm is None:
+        return None
+    piece = _ask(lambda s: s.register.get(tag))
+    return end_grain.why_too_near(piece, species.get(piece.species), end_mm, now)
+
+
+def _by_hand(series: Series, value: float, now: datetime, end_mm: float | None = None) -> None:
+    if not _ask(lambda s: s.add_reading_by_hand(series, value, now_utc=now, from_end_mm=end_mm)):
+        raise OutOfRange("the reading", "is stored already; nothing was added")

@@ -1,0 +1,167 @@
+"""The yard at a glance: every timber with its verdict, its newest reading and what it asks for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+import pandas as pd
+
+from baulk.dashboard import answer, words
+from baulk.dashboard.answer import Glance
+from baulk.dashboard.server.shop_access import ask as _ask
+from baulk.ingest.shop import Shop
+from baulk.models.errors import BaulkError
+from baulk.models.reading import Owner
+from baulk.models.timber import Place, Timber
+
+SILENT_AFTER: Final = timedelta(days=30)
+MANY_LEFT_OUT: Final = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Held:
+    """What the shop holds of one timber; the same until the store's revision grows."""
+
+    timber: Timber
+    answer: Glance | None
+    trouble: str | None
+    newest_utc: datetime | None
+
+
+_LAST: dict[Path, tuple[int, tuple[_Held, ...]]] = {}  # by shop folder; only the shop's own thread comes here
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class YardRow:
+    """One timber on the Yard page."""
+
+    timber: Timber
+    answer: Glance | None
+    newest_utc: datetime | None
+    attention: tuple[str, ...]
+    rank: int
+    trouble: str | None = None
+
+    @property
+    def step(self) -> str | None:
+        """Return the verdict's step, None while it is being worked out."""
+        return self.answer.verdict.step if self.answer else None
+
+    @property
+    def told(self) -> words.Step:
+        """Return how the verdict is told."""
+        return words.judged(self.answer.verdict if self.answer else None)
+
+    @property
+    def square_utc(self) -> datetime | None:
+        """Return when it becomes square-able."""
+        return self.answer.verdict.dates.get("square") if self.answer else None
+
+
+def _held(s: Shop) -> tuple[_Held, ...]:
+    """Read the shop once for each revision: many pages ask for the same every few seconds."""
+    revision, folder = s.store.revision(), s.config.shop_dir
+    last = _LAST.get(folder)
+    if last is not None and last[0] == revision:
+        return last[1]
+    stored = {each.tag: each.payload for each in s.store.evaluations()}
+    newest_of: dict[str, datetime] = {}
+    for each in s.store.latest(Owner.TIMBER):
+        name = each.series.name
+        newest_of[name] = max(newest_of.get(name, each.taken_utc), each.taken_utc)
+    found = []
+    for timber in s.register.list():
+        seen, trouble = _glance(stored.get(timber.tag))
+        newest = newest_of.get(timber.tag)
+        found.append(_Held(timber=timber, answer=seen, trouble=trouble, newest_utc=newest))
+    _LAST[folder] = (revision, tuple(found))
+    return _LAST[folder][1]
+
+
+def _glance(payload: bytes | None) -> tuple[Glance | None, str | None]:
+    if payload is None:
+        return None, None
+    try:
+        return answer.glance(payload), None
+    except BaulkError as err:
+        return None, str(err)
+
+
+def rows(now: datetime) -> tuple[YardRow, ...]:
+    """Return every timber, the one that needs attention first on top."""
+    held = _ask(_held)
+    found = [
+        YardRow(
+            timber=each.timber,
+            answer=each.answer,
+            newest_utc=each.newest_utc,
+            attention=attention,
+            rank=rank,
+            trouble=each.trouble,
+        )
+        for each in held
+        for attention, rank in [_attention(each.answer, each.newest_utc, now)]
+    ]
+    far = datetime.max.replace(tzinfo=UTC)
+    return tuple(sorted(found, key=lambda r: (r.rank, r.square_utc or far, r.timber.tag)))
+
+
+def _attention(answer: Glance | None, newest: datetime | None, now: datetime) -> tuple[tuple[str, ...], int]:
+    """Say what a person should do about a timber, the most pressing thing first, and how pressing it is."""
+    found: list[tuple[int, str]] = []
+    if answer is not None and answer.verdict.contradiction is not None:
+        found.append((0, "scale and pins contradict each other"))
+    if answer is not None and answer.verdict.step == "square":
+        found.append((0, "ready to square"))
+    if answer is not None and answer.verdict.step == "rough out":
+        found.append((1, "ready to rough out"))
+    if newest is None:
+        found.append((2, "never read: weigh it or drive pins"))
+    elif now - newest > SILENT_AFTER:
+        found.append((3, f"not read for {(now - newest).days} days"))
+    if answer is not None:
+        if len(answer.calibration.left_out) >= MANY_LEFT_OUT:
+            found.append((4, f"{len(answer.calibration.left_out)} readings disagree"))
+        if not answer.verdict.enough_readings:
+            found.append((4, "too few readings to be sure"))
+    return tuple(text for _, text in sorted(found)), min((rank for rank, _ in found), default=5)
+
+
+def places() -> list[Place]:
+    """Return the places that the shop has drawn on its plan."""
+    return [p for p in _ask(lambda s: s.register.places()) if p.x_m is not None and p.y_m is not None]
+
+
+def table(found: list[YardRow]) -> pd.DataFrame:
+    """Return the rows as a table to take away; each column's name carries its unit."""
+    return pd.DataFrame(
+        [
+            {
+                "tag": row.timber.tag,
+                "species": row.timber.species,
+                "place": row.timber.place,
+                "use": words.use(row.timber.use_class),
+                "verdict": row.told.word,
+                "square_from": row.square_utc,
+                "probability_square_today": row.answer.verdict.probability.get("square")
+                if row.answer
+                else None,
+                "core_mc_pct": row.answer.core_now_pct.median if row.answer else None,
+                "core_mc_low_pct": row.answer.core_now_pct.low if row.answer else None,
+                "core_mc_high_pct": row.answer.core_now_pct.high if row.answer else None,
+                "mean_mc_pct": row.answer.mean_now_pct.median if row.answer else None,
+                "green_width_mm": row.timber.section.width_mm,
+                "green_depth_mm": row.timber.section.depth_mm,
+                "finished_width_mm": row.timber.finished.width_mm,
+                "finished_depth_mm": row.timber.finished.depth_mm,
+                "length_mm": row.timber.length_mm,
+                "arrived": row.timber.arrived_utc,
+                "newest_reading": row.newest_utc,
+                "attention": "; ".join(row.attention),
+            }
+            for row in found
+        ]
+    )

@@ -1,0 +1,327 @@
+"""Files in and out on the pages: look at what a CSV would do, then do it; take tables out."""
+
+from __future__ import annotations
+
+import io
+import tempfile
+from collections.abc import Callable, Sequence
+from datetime import timedelta
+from pathlib import Path
+from typing import Final
+
+import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
+
+from baulk.dashboard import words
+from baulk.dashboard.queries import shop_facts
+from baulk.dashboard.sections import layout
+from baulk.dashboard.server import preferences
+from baulk.dashboard.server.shop_access import ask
+from baulk.ingest.exchange import export, import_readings, import_timbers
+from baulk.ingest.exchange.csv_file import open_sheet
+from baulk.ingest.exchange.import_readings import Bringing
+from baulk.ingest.exchange.import_timbers import Status, TimberReport
+from baulk.ingest.exchange.reading_rows import Refused
+from baulk.ingest.shop import Shop
+from baulk.ingest.wire import units as wire_units
+from baulk.ingest.wire.logger_columns import Logger, as_said
+from baulk.models.reading import AT_DEPTH, Owner, Quantity, Series
+from baulk.models.units import System, length_mm, show_length, show_size
+
+KINDS: Final = {
+    "timbers": "Timbers, a list",
+    "long": "Readings, one a row",
+    "logger": "A data logger's file",
+    "out": "Take out",
+}
+MEASURES: Final = {
+    None: "leave it out",
+    Quantity.TEMP: "temperature of the air",
+    Quantity.HUMIDITY: "humidity of the air",
+    Quantity.WEIGHT: "weight of a timber",
+    Quantity.WOOD_TEMP: "temperature in a timber",
+    Quantity.MOISTURE: "moisture at pins",
+    Quantity.RESISTANCE: "resistance between pins",
+}
+_AIR: Final = frozenset({Quantity.TEMP, Quantity.HUMIDITY})
+_SHOWN: Final = 25
+_MOST_COLUMNS: Final = 12
+_OTHER: Final = "another one"
+_SINCE: Final = {30: "the last 30 days", 365: "the last year", None: "everything"}
+
+
+def part() -> None:
+    """Show the part, folded up."""
+    told = st.session_state.pop("brought", None)
+    with st.expander("Bring in and take out", key="bring_in", expanded=told is not None):
+        if told:
+            st.success(told)
+        kind = st.segmented_control(
+            "What", list(KINDS), format_func=KINDS.__getitem__, default="timbers", key="bring_kind"
+        )
+        with layout.errors_as_sentences():
+            if kind == "out":
+                _take_out()
+            elif kind is not None:
+                _bring_in(kind)
+
+
+def _bring_in(kind: str) -> None:
+    turn = st.session_state.get("bring_turn", 0)
+    given = st.file_uploader("CSV file", ["csv", "txt", "tsv"], key=f"bring_{kind}_{turn}")
+    if given is None:
+        st.caption(_HINTS[kind])
+        return
+    if kind == "timbers":
+        _timbers(given)
+    elif kind == "long":
+        zone = _zone()
+        _readings(lambda shop: import_readings.of_long(given.getvalue(), shop, zone=zone, name=given.name))
+    elif (logger := _logger(given)) is not None:
+        _readings(lambda shop: import_readings.of_logger(given.getvalue(), logger, shop, name=given.name))
+
+
+_HINTS: Final = {
+    "timbers": (
+        "Columns: tag, species, green (8 x 7 3/4 in), finished, length (12 ft), use, arrived (2026-11-25); "
+        "if wanted pith (1 x -1 in), place, sealed (yes or no), green mc. Nothing is entered before you have "
+        "seen it."
+    ),
+    "long": (
+        "Columns: tag or place, quantity (weight, moisture, ...), depth and face of pins, taken, value, "
+        "unit; or what was taken out here. Nothing is stored before you have seen it."
+    ),
+    "logger": (
+        "The file as the data logger wrote it. You say which column is the time and what the others are, "
+        "with their units: nothing is guessed."
+    ),
+}
+
+
+def _done(told: str) -> None:
+    st.session_state["brought"] = told
+    st.session_state["bring_turn"] = st.session_state.get("bring_turn", 0) + 1
+    st.rerun()
+
+
+# --- timbers
+
+
+def _timbers(given: UploadedFile) -> None:
+    now = layout.now()
+
+    def look(shop: Shop) -> TimberReport:
+        return import_timbers.of_file(given.getvalue(), name=given.name).look(shop, now)
+
+    report = ask(look)
+    _notes(report.notes)
+    new, changed = report.of(Status.NEW), report.of(Status.CHANGE)
+    if new:
+        heads = ("New", "Species", "Green", "Finished", "Length", "Use")
+        layout.cards(heads, _new_rows(report, shop_facts.facts().system))
+    if same := report.of(Status.SAME):
+        st.caption(f"There already and the same: {len(same)}")
+    if changed:
+        rows = [
+            (each.tag, one.field, _cell(one.old), _cell(one.new)) for each in changed for one in each.changes
+        ]
+        layout.cards(("There already", "Field", "Now", "In the file"), rows[:_SHOWN])
+    update = bool(changed) and st.toggle(
+        "Also change those that are there; each change is dated and can be taken back", key="bring_update"
+    )
+    _refused(
+        report.refused,
+        len(report.refused),
+        lambda path: import_timbers.of_file(given.getvalue(), name=given.name).write_refused(report, path),
+    )
+    count = len(new) + (len(changed) if update else 0)
+    if not count:
+        st.info("Nothing to enter.")
+    elif st.button(f"Enter {count}", type="primary", key="bring_go"):
+        by = preferences.chosen().name
+
+        def bring(shop: Shop) -> TimberReport:
+            return import_timbers.of_file(given.getvalue(), name=given.name).bring(
+                shop, now, report, update=update, by=by
+            )
+
+        done = ask(bring)
+        late = len(done.refused) - len(report.refused)
+        _done(
+            f"Timbers entered or changed: {sum(each.done for each in done.rows)}"
+            + (f"; refused at the last moment: {late}" if late else "")
+        )
+
+
+def _new_rows(report: TimberReport, system: System) -> list[tuple[str, ...]]:
+    found = [each.timber for each in report.of(Status.NEW) if each.timber is not None]
+    return [
+        (
+            each.tag,
+            each.species,
+            show_size(each.section.width_mm, each.section.depth_mm, system),
+            show_size(each.finished.width_mm, each.finished.depth_mm, system),
+            show_length(each.length_mm, system),
+            each.use_class,
+        )
+        for each in found[:_SHOWN]
+    ]
+
+
+def _cell(value: object) -> str:
+    return "nothing" if value is None else str(value)
+
+
+# --- readings
+
+
+def _zone() -> str | None:
+    asked = st.text_input(
+        "Time zone of times without an offset",
+        placeholder="Europe/Lisbon, or +01:00 for a clock that keeps no summer time",
+        key="bring_zone",
+    )
+    return asked.strip() or None
+
+
+def _readings(opened: Callable[[Shop], Bringing]) -> None:
+    now = layout.now()
+    with st.spinner("Looking at the file..."):
+        report = ask(lambda shop: opened(shop).look(shop, now))
+    _notes(report.notes)
+    rows = [
+        (
+            each.series,
+            str(each.new),
+            str(each.known),
+            str(each.clash),
+            f"{words.clock(each.first_utc)} to {words.clock(each.last_utc)}",
+            f"{each.low:g} to {each.high:g} {each.unit}",
+        )
+        for each in report.series
+    ]
+    if rows:
+        layout.cards(("Series", "New", "Stored already", "Another value", "From, to", "Values"), rows)
+    if report.clashes:
+        st.markdown(
+            "Times that are taken by another value; the stored one stays, the other goes to quarantine"
+        )
+        clashes = [each.partition(": ")[::2] for each in report.clashes[:_SHOWN]]
+        layout.cards(("Line", "What"), clashes)
+    _refused(
+        report.refused_rows,
+        report.refused,
+        lambda path: ask(lambda shop: opened(shop).look(shop, now, rejected=path)),
+    )
+    if not report.new:
+        st.info("Nothing in it is new.")
+    elif st.button(f"Store {report.new} readings", type="primary", key="bring_go"):
+        with st.spinner("Storing..."):
+            stored = ask(lambda shop: opened(shop).store(shop, now))
+        _done(f"Readings stored: {stored}.")
+
+
+def _logger(given: UploadedFile) -> Logger | None:
+    """Ask what the columns are, or take a logger of the settings; None until all of it is said."""
+    known = ask(lambda shop: {each.name: each for each in shop.config.logger})
+    if known:
+        name = st.selectbox("Logger", [*known, _OTHER], key="bring_logger")
+        if name != _OTHER:
+            return known[name]
+    sheet = open_sheet(
+        given.getvalue(), lambda names: len(names) > 1, name=given.name, looked_for="two columns or more"
+    )
+    headings = [each for each in sheet.headings if each]
+    time = st.selectbox("Column of the time", headings, key="bring_time")
+    form = st.text_input(
+        "How the time is written", "iso", key="bring_form", help="iso, unix_s, unix_ms or %d/%m/%Y %H:%M"
+    )
+    zone = _zone()
+    columns = [
+        said
+        for n, heading in enumerate(each for each in headings[:_MOST_COLUMNS] if each != time)
+        if (said := _column(n, heading))
+    ]
+    if not columns:
+        st.info("Say what at least one column is.")
+        return None
+    return as_said(time, columns, time_format=form, zone=zone)
+
+
+def _column(n: int, heading: str) -> str | None:
+    """Ask what one column is."""
+    what_at, of_at, unit_at = st.columns([2, 2, 1])
+    quantity = what_at.selectbox(
+        heading, list(MEASURES), format_func=MEASURES.__getitem__, key=f"bring_what_{n}"
+    )
+    if quantity is None:
+        return None
+    air = quantity in _AIR
+    name = of_at.text_input("Place" if air else "Tag", key=f"bring_of_{n}").strip()
+    unit = unit_at.selectbox("Unit", wire_units.known(quantity), index=None, key=f"bring_unit_{n}")
+    depth = ""
+    if quantity in AT_DEPTH:
+        depth = of_at.text_input("Depth of the pins", placeholder="45 mm or 1 3/4 in", key=f"bring_deep_{n}")
+    if not name or unit is None or (quantity in AT_DEPTH and not depth.strip()):
+        return None
+    series = Series(
+        owner=Owner.AIR if air else Owner.TIMBER,
+        name=name,
+        quantity=quantity,
+        depth_mm=length_mm(depth) if depth.strip() else None,
+    )
+    return f"{heading}={series}:{unit}"
+
+
+# --- both
+
+
+def _notes(notes: tuple[str, ...]) -> None:
+    for note in notes:
+        st.caption(layout.capital(note))
+
+
+def _refused(first: Sequence[Refused], count: int, write: Callable[[Path], object]) -> None:
+    """Show what is refused, and offer it as a file to be mended."""
+    if not first:
+        return
+    rows = [
+        (str(each.line), f"{each.column}: {each.reason}" if each.column else each.reason)
+        for each in first[:_SHOWN]
+    ]
+    st.markdown(f"Refused: {count}")
+    layout.cards(("Line", "Why"), rows)
+
+    def made() -> bytes:
+        with tempfile.TemporaryDirectory() as folder:
+            write(Path(folder) / "refused.csv")
+            return (Path(folder) / "refused.csv").read_bytes()
+
+    st.download_button(
+        "The refused rows with their reasons, to be mended",
+        made,
+        "refused.csv",
+        "text/csv",
+        key="bring_refused",
+    )
+
+
+def _take_out() -> None:
+    what = st.segmented_control("Table", list(export.TABLES), default="timbers", key="out_what")
+    if what is None:
+        return
+    days = st.selectbox(
+        "How far back", list(_SINCE), format_func=_SINCE.__getitem__, index=1, key="out_since"
+    )
+    since = None if days is None or what == "timbers" else layout.now() - timedelta(days=days)
+
+    def made() -> bytes:
+        text = io.StringIO()
+        ask(lambda shop: export.write_csv(export.TABLES[what](shop, export.Asked(since_utc=since)), text))
+        return text.getvalue().encode()
+
+    st.download_button(f"{what.capitalize()} as CSV", made, f"{what}.csv", "text/csv", key="out_go")
+    st.caption(
+        "Timbers and readings go in again as they were. A backup of everything: `baulk backup`, or "
+        "`backup_dir` in baulk.toml for one every night."
+    )

@@ -1,0 +1,367 @@
+"""What was forecast of a timber, and what came: an earlier forecast, today's fit, the readings since.
+
+A reading by pins is held against what that forecast said of the same pins; a weight against the mean that it
+said, laid where today's fit sees the weight. Moisture of core and mean cannot be measured: there the line is
+today's fit, with its own doubt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+import streamlit as st
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from baulk.dashboard import telling, words
+from baulk.dashboard.answer import Answer, Fan
+from baulk.dashboard.charts import time_series
+from baulk.dashboard.sections import layout
+from baulk.dashboard.server import shop_access
+from baulk.models.units import System
+from baulk.models.wording import share
+from baulk.models.yard import track_record
+from baulk.models.yard.track_record import Course, Met, Said
+
+SOONEST: Final = timedelta(days=2)  # a forecast younger than this has nothing to be held against
+USUAL: Final = timedelta(days=180)  # the page opens on the forecast nearest to this old
+BEFORE: Final = timedelta(days=60)
+SHOWN_PINS: Final = 2
+_X: Final = alt.X(  # months by name, the year at each January: more fits beside each other
+    "time:T",
+    title=None,
+    axis=alt.Axis(
+        tickCount="month",
+        labelExpr="timeFormat(datum.value, timeFormat(datum.value, '%m') == '01' ? '%Y' : '%b')",
+        labelOverlap="greedy",
+        labelSeparation=8,
+        labelBound=True,
+    ),
+)
+FAILED: Final = b'"failed":'  # an evaluation that only says why there is none
+
+
+class _Pins(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+    posix_s: tuple[float, ...] = ()
+    series: Mapping[str, tuple[tuple[float, ...], ...]] = {}
+
+
+class _Ahead(Fan):
+    pins: _Pins = _Pins()
+
+
+class Past(BaseModel):
+    """An earlier evaluation as far as it is held against what came."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+    made_utc: datetime
+    forecast: _Ahead
+
+
+def kept(tag: str, now: datetime) -> dict[datetime, bytes]:
+    """Return the earlier forecasts that something can be held against, the newest first."""
+    every = shop_access.ask(lambda s: s.store.past_evaluations(tag))
+    return {
+        each.made_utc: each.payload
+        for each in reversed(every)
+        if now - each.made_utc >= SOONEST and FAILED not in each.payload
+    }
+
+
+def read(payload: bytes) -> Past | None:
+    """Return one earlier forecast, or nothing where there was none to be made that day."""
+    try:
+        return Past.model_validate_json(payload)
+    except ValidationError:  # it failed that day, or another version kept it
+        return None
+
+
+def met(then: Past, today: Answer) -> tuple[Met, ...]:
+    """Hold every reading since an earlier forecast against it.
+
+    Parameters
+    ----------
+    then : Past
+        The earlier forecast.
+    today : Answer
+        Today's evaluation, with its readings.
+
+    Returns
+    -------
+    tuple of Met
+        Oldest first; readings that today's fit set aside are not among them.
+    """
+    said = Said(
+        made_s=then.made_utc.timestamp(),
+        posix_s=then.forecast.posix_s,
+        mean_pct=then.forecast.mean_pct,
+        pins_posix_s=then.forecast.pins.posix_s,
+        pins_pct=then.forecast.pins.series,
+    )
+    history = today.history
+    course = None if history is None else Course(posix_s=history.posix_s, mean_pct=history.mean_pct[2])
+    return track_record.met(said, today.readings, course)
+
+
+def sentences(then: Past, today: Answer, found: Sequence[Met], system: System) -> tuple[str, ...]:
+    """Say in words how an earlier forecast did.
+
+    Parameters
+    ----------
+    then : Past
+        The earlier forecast.
+    today : Answer
+        Today's evaluation.
+    found : sequence of Met
+        Readings since.
+    system : {"inch", "metric"}
+        Units of depths.
+
+    Returns
+    -------
+    tuple of str
+        Of the readings, then of the core and the mean today.
+    """
+    said = [*_of_readings(then, found, system)]
+    now_s = today.made_utc.timestamp()
+    for name, rows, span in (
+        ("core", then.forecast.core_pct, today.core_now_pct),
+        ("mean", then.forecast.mean_pct, today.mean_now_pct),
+    ):
+        low, middle, high = (float(np.interp(now_s, then.forecast.posix_s, rows[i])) for i in (0, 2, 4))
+        said.append(
+            f"For the {name} today it said {middle:.0f} % ({low:.0f} to {high:.0f}); today's fit says "
+            f"{words.span(span.median, span.low, span.high)}."
+        )
+    return tuple(said)
+
+
+def _of_readings(then: Past, found: Sequence[Met], system: System) -> list[str]:
+    since = f"since {words.day(then.made_utc)}"
+    if not found:
+        return [f"No reading {since} can be held against it."]
+    said = []
+    told = [each for each in found if not each.reading.at_least]
+    if told:
+        inside = sum(each.within for each in told)
+        part = (
+            "all" if inside == len(told) else f"{inside} ({share(inside / len(told))})" if inside else "none"
+        )
+        count = f"Of {len(told)} readings {since}, {part}" if len(told) > 1 else f"The one reading {since}"
+        fell = "outside" if len(told) == 1 and not inside else "within"
+        worst = max(told, key=lambda each: abs(each.off_pct))
+        side = "above" if worst.off_pct > 0 else "below"
+        when = words.day(datetime.fromtimestamp(worst.reading.posix_s, UTC))
+        named = telling.called(worst.reading.series, system)
+        said.append(f"{count} came {fell} its 90 % band.")
+        said.append(
+            f"The largest miss was {abs(worst.off_pct):.1f} points {side} the most likely: {named} on {when}."
+        )
+    if bounds := [each for each in found if each.reading.at_least]:
+        against = sum(not each.within for each in bounds)
+        agree = "none would have it wetter" if not against else f"{against} of them would have it wetter"
+        few = "1 reading" if len(bounds) == 1 else f"{len(bounds)} readings"
+        said.append(f"{few} {since} could only say 'at least this wet', above fibre saturation; {agree}.")
+    return said
+
+
+def part_chart(
+    then: Past, today: Answer, which: str, found: Sequence[Met], height: int = 260
+) -> alt.LayerChart:
+    """Draw an earlier forecast of core or mean, today's fit of the same months, and the weights since.
+
+    Parameters
+    ----------
+    then : Past
+        The earlier forecast.
+    today : Answer
+        Today's evaluation.
+    which : "core" or "mean"
+        What of the section.
+    found : sequence of Met
+        Readings since; the weights among them are drawn on the mean.
+    height : int
+        Height of the chart.
+
+    Returns
+    -------
+    altair.LayerChart
+        The chart.
+    """
+    colour = time_series.DEEP if which == "mean" else time_series.EARTH
+    until = today.made_utc + timedelta(days=14)
+    layers = _band(
+        then.forecast.posix_s, getattr(then.forecast, f"{which}_pct"), until, colour, f"{which} MC, %"
+    )
+    if today.history is not None:
+        rows = getattr(today.history, f"{which}_pct")
+        history = pd.DataFrame(
+            {
+                "time": time_series.times(today.history.posix_s),
+                "low": rows[0],
+                "mid": rows[2],
+                "high": rows[4],
+            }
+        )
+        history = history[history["time"] >= pd.Timestamp(then.made_utc - BEFORE)]
+        base = alt.Chart(history)
+        layers.append(base.mark_line(color=time_series.INK, strokeWidth=2).encode(x=_X, y="mid:Q"))
+        layers += [
+            base.mark_line(color=time_series.INK, strokeWidth=1, strokeDash=[3, 3]).encode(
+                x=_X, y=f"{edge}:Q"
+            )
+            for edge in ("low", "high")
+        ]
+    if which == "mean":
+        layers += _points([each for each in found if each.reading.series.endswith("/weight")])
+    layers += time_series.upright(then.made_utc, "forecast", time_series.INK, [1, 0], 2)
+    return time_series.finish(alt.layer(*layers), height)
+
+
+def pins_chart(
+    then: Past, today: Answer, series: str, found: Sequence[Met], height: int = 220
+) -> alt.LayerChart:
+    """Draw what an earlier forecast said that pins would read, and what they read.
+
+    Parameters
+    ----------
+    then : Past
+        The earlier forecast.
+    today : Answer
+        Today's evaluation.
+    series : str
+        The pins.
+    found : sequence of Met
+        Readings since.
+    height : int
+        Height of the chart.
+
+    Returns
+    -------
+    altair.LayerChart
+        The chart.
+    """
+    until = today.made_utc + timedelta(days=28)
+    pins = then.forecast.pins
+    layers = _band(pins.posix_s, pins.series[series], until, time_series.QUIET, "MC by pins, %")
+    layers += _points([each for each in found if each.reading.series == series])
+    return time_series.finish(alt.layer(*layers), height)
+
+
+def _band(
+    posix_s: Sequence[float], rows: Sequence[Sequence[float]], until: datetime, colour: str, title: str
+) -> list[Any]:
+    names = ("low", "quarter", "mid", "three_quarters", "high")
+    whole = pd.DataFrame(dict(zip(names, rows, strict=True)), dtype=float)
+    whole.insert(0, "time", time_series.times(posix_s))
+    base = alt.Chart(whole[whole["time"] <= pd.Timestamp(until)])
+    x = _X
+    y = alt.Y("low:Q", title=title, scale=alt.Scale(zero=False))
+    tooltip = [
+        alt.Tooltip("time:T", title="on", format="%d %b %Y"),
+        alt.Tooltip("mid:Q", title="it said, %", format=".0f"),
+        alt.Tooltip("low:Q", title="5 % lower than, %", format=".0f"),
+        alt.Tooltip("high:Q", title="5 % higher than, %", format=".0f"),
+    ]
+    return [
+        base.mark_area(color=colour, opacity=0.16).encode(x=x, y=y, y2="high"),
+        base.mark_area(color=colour, opacity=0.26).encode(x=x, y="quarter:Q", y2="three_quarters"),
+        base.mark_line(color=colour, strokeWidth=1.6, strokeDash=[6, 3]).encode(
+            x=x, y="mid:Q", tooltip=tooltip
+        ),
+    ]
+
+
+def _points(found: Sequence[Met]) -> list[Any]:
+    if not found:
+        return []
+    some = found[:: max(1, -(-len(found) // 400))]
+    frame_ = pd.DataFrame(
+        {
+            "time": time_series.times([each.reading.posix_s for each in some]),
+            "came": [each.came_pct for each in some],
+            "said": [each.middle_pct for each in some],
+            "kind": ["at least" if each.reading.at_least else "measured" for each in some],
+        }
+    )
+    points = (
+        alt.Chart(frame_)
+        .mark_point(size=30, color=time_series.INK, fill=time_series.INK)
+        .encode(
+            x=_X,
+            y="came:Q",
+            fillOpacity=alt.condition("datum.kind == 'measured'", alt.value(0.8), alt.value(0)),
+            tooltip=[
+                alt.Tooltip("time:T", title="read", format="%d %b %Y"),
+                alt.Tooltip("came:Q", title="it read, %", format=".1f"),
+                alt.Tooltip("said:Q", title="it was to read, %", format=".1f"),
+                alt.Tooltip("kind:N", title="which is"),
+            ],
+        )
+    )
+    return [points]
+
+
+def section(tag: str, today: Answer, system: System, now: datetime) -> None:
+    """Show the part of the Timber page that holds an earlier forecast against what came."""
+    st.header("What was forecast, and what came", anchor=False)
+    every = kept(tag, now)
+    if not every:
+        early = (now - USUAL).date().isoformat()
+        st.info(
+            "Nothing to compare yet: the first comparison comes a week after the first forecast. What would "
+            f"have been said on an earlier day is worked out by `baulk forecast {tag} --as-of {early}`."
+        )
+        return
+    dates = list(every)
+    chosen = st.selectbox(
+        "Forecast made",
+        dates,
+        index=min(range(len(dates)), key=lambda i: abs(now - dates[i] - USUAL)),
+        format_func=lambda at: f"{words.day(at)}, {words.age(at, now)}",
+        key=f"came-true-{tag}",
+    )
+    then = read(every[chosen]) if chosen in every else None
+    if then is None:
+        st.info("There was no forecast to be made that day; choose another.")
+        return
+    found = met(then, today)
+    st.markdown("\n".join(f"- {layout.capital(each)}" for each in sentences(then, today, found, system)))
+    for column, which in zip(st.columns(2, gap="large"), ("core", "mean"), strict=True):
+        with column:
+            st.altair_chart(
+                part_chart(then, today, which, found),
+                width="stretch",
+                key=f"came-{which}",
+                alt=f"Moisture of the {which} in percent: what was forecast, and what came",
+            )
+    for column, name in zip(st.columns(2, gap="large"), _most_telling(found), strict=False):
+        with column:
+            st.caption(layout.capital(telling.called(name, system)).rstrip("."))
+            st.altair_chart(
+                pins_chart(then, today, name, found),
+                width="stretch",
+                key=f"came-{name}",
+                alt="Pin readings in percent: what was forecast, and what came",
+            )
+    st.caption(
+        "Colour and dashes: what was forecast that day, dark for half the chances, light for nine in ten. "
+        "Black line: today's fit, dotted its own nine in ten. Dots: readings since; hollow ones only say "
+        "'at least'. The band of pins holds the meter's bias and scatter too."
+    )
+
+
+def _most_telling(found: Sequence[Met]) -> list[str]:
+    """Give the deepest pins that have more to say than "at least", then the other deep ones."""
+    pins = {each.reading.series for each in found if "/pin-" in each.reading.series}
+    told = {each.reading.series for each in found if not each.reading.at_least}
+    return sorted(pins, key=lambda name: (name in told, _depth(name)), reverse=True)[:SHOWN_PINS]
+
+
+def _depth(series: str) -> float:
+    return float(series.partition("/pin-")[2].partition("/")[0] or 0)

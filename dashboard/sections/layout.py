@@ -1,0 +1,143 @@
+"""What every page shares: errors as sentences, small HTML pieces, and the watch that makes a page live."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import Final
+
+import streamlit as st
+
+from baulk.dashboard import words
+from baulk.dashboard.queries import shop_facts
+from baulk.models.errors import BaulkError
+
+POLL_S: Final = 3.0
+UNFORESEEN: Final = (
+    "Something went wrong in this page that nobody foresaw; the readings are safe. "
+    "Open the page again; if it comes back, the page server's log has the detail."
+)
+
+
+def now() -> datetime:
+    """Return the moment; the only clock of the pages."""
+    return datetime.now(UTC)
+
+
+def sentence(err: BaulkError) -> str:
+    """Return an error's sentence with a capital and a full stop."""
+    return capital(str(err))
+
+
+def capital(text: str) -> str:
+    """Return a sentence with a capital and a full stop."""
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def values(rows: Sequence[tuple[str, str, str]]) -> None:
+    """Show a list of values, each with what it is and, in small, how it came."""
+    body = "".join(
+        f"<tr><td>{words.esc(value)}</td><td>{words.esc(what)}<small>{words.esc(how)}</small></td></tr>"
+        for value, what, how in rows
+    )
+    st.html(f'<table class="b-table b-list"><tbody>{body}</tbody></table>')
+
+
+@contextmanager
+def errors_as_sentences() -> Iterator[None]:
+    """Show an error as a sentence, never a traceback; one nobody foresaw goes to the page server's log."""
+    try:
+        yield
+    except BaulkError as err:
+        st.error(sentence(err))
+    except Exception:  # Streamlit's own rerun and stop pass: they are no Exception
+        logging.getLogger(__name__).exception("a page failed")
+        st.error(UNFORESEEN)
+
+
+def title(text: str, under: str | None = None) -> None:
+    """Head a page."""
+    st.title(text, anchor=False)
+    if under:
+        st.caption(under)
+
+
+def figures(entries: Sequence[tuple[str, str, str]]) -> None:
+    """Show named numbers side by side; the third of each, in small, says what is meant."""
+    body = "".join(
+        f"<div><dt>{words.esc(name)}</dt><dd>{words.esc(value)}<small>{words.esc(under)}</small></dd></div>"
+        for name, value, under in entries
+    )
+    st.html(f'<dl class="b-figures">{body}</dl>')
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Show a plain table; cells are text."""
+    head = "".join(f"<th>{words.esc(h)}</th>" for h in heads)
+    body = "".join("<tr>" + "".join(f"<td>{words.esc(c)}</td>" for c in row) + "</tr>" for row in rows)
+    st.html(f'<table class="b-table b-plain"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
+
+
+def cards(heads: Sequence[str], rows: Sequence[Sequence[str]], *, tight: bool = False) -> None:
+    """Show a table whose rows fold into cards on a phone; the first column heads the card.
+
+    Parameters
+    ----------
+    heads : sequence of str
+        Names of the columns.
+    rows : sequence of sequence of str
+        Cells, as text.
+    tight : bool
+        Fold them into running lines, the first three cells without their names: for many short rows.
+    """
+    head = "".join(f"<th>{words.esc(h)}</th>" for h in heads)
+    body = "".join(
+        "<tr>"
+        + "".join(
+            f'<td class="{"" if n else "b-head"}" data-label="{words.esc(h)}">'
+            f"<span>{words.esc(c)}</span></td>"
+            for n, (h, c) in enumerate(zip(heads, row, strict=True))
+        )
+        + "</tr>"
+        for row in rows
+    )
+    kind = "b-table b-yard b-tight" if tight else "b-table b-yard"
+    st.html(f'<table class="{kind}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
+
+
+def watch(name: str, mark: Callable[[], str], say: Callable[[], str] | None = None) -> None:
+    """Run the page again as soon as what it shows has changed; asks the store's counter every few seconds.
+
+    Parameters
+    ----------
+    name : str
+        Names the page's memory of what it has shown.
+    mark : callable
+        Gives a text that differs whenever the page would show something else; asked after the store changed.
+    say : callable, optional
+        Gives a line to show that stays true between the changes, for instance an age.
+    """
+    key, seen = f"watch-{name}", {"revision": shop_facts.revision(), "mark": mark()}
+    st.session_state[key] = seen
+
+    @st.fragment(run_every=POLL_S)
+    def look() -> None:
+        last = st.session_state[key]
+        try:
+            if say is not None:
+                st.caption(say())
+            revision = shop_facts.revision()
+            if revision == last["revision"]:
+                return
+            fresh = mark()
+        except BaulkError as err:
+            st.error(sentence(err))
+            return
+        last["revision"] = revision
+        if fresh != last["mark"]:
+            st.rerun()
+
+    look()

@@ -1,0 +1,209 @@
+"""What happened to a timber: its events to read, to add and to take back, and its photographs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from typing import Final
+
+import streamlit as st
+
+from baulk.dashboard import telling, typed, units_of, words
+from baulk.dashboard.queries import shop_facts
+from baulk.dashboard.sections import layout
+from baulk.dashboard.server import preferences
+from baulk.dashboard.server.shop_access import ask
+from baulk.ingest import photos
+from baulk.models import units
+from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.timber import Event, EventKind, Timber, Value
+
+Details = Callable[[shop_facts.TimberFacts, shop_facts.ShopFacts], dict[str, Value]]
+LATEST: Final = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """How one kind of event is offered: its word, its fields, and a caution where one belongs."""
+
+    word: str
+    fields: Details
+    caution: str = ""
+
+
+def _nothing(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    return {}
+
+
+def _moved(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    place = st.selectbox("To", shop_facts.places(), key="event_to", accept_new_options=True)
+    return {"from": found.timber.place, "to": str(place or "")}
+
+
+def _turned(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    return {"up": st.selectbox("Face that is up now", list("abcd"), key="event_up")}
+
+
+def _faces(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    return {"faces": "".join(sorted(st.multiselect("Faces", list("abcd"), key="event_faces")))}
+
+
+def _weights(facts: shop_facts.ShopFacts) -> dict[str, Value]:
+    left, right = st.columns(2)
+    given = {
+        "weight_before_kg": left.text_input("Weight before, if weighed", key="event_before"),
+        "weight_after_kg": right.text_input("Weight after, if weighed", key="event_after"),
+    }
+    bare = units_of.mass(facts.system)
+    return {name: units.mass_kg(text, bare=bare) for name, text in given.items() if text.strip()}
+
+
+def _cut(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:
+    long = st.text_input(
+        "Length that is left",
+        key="event_length",
+        placeholder=words.along(found.timber.length_mm, facts.system),
+    )
+    weights = _weights(facts)
+    return {"length_mm": typed.along_mm(long, facts.system), **weights} if long.strip() else {}
+
+
+def _planed(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:
+    now = found.timber.section
+    size = st.text_input(
+        "Section that is left, across x deep",
+        key="event_size",
+        placeholder=units.show_size(now.width_mm, now.depth_mm, facts.system),
+    )
+    weights = _weights(facts)
+    if not size.strip():
+        return {}
+    width, depth = units.size_mm(size, bare=units_of.length(facts.system))
+    return {"width_mm": width, "depth_mm": depth, **weights}
+
+
+def _oven_dried(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    mc = st.text_input("MC of the section, % of its oven-dry mass", key="event_mc", placeholder="62")
+    end = st.text_input("Cut so far from the end", key="event_end", placeholder="20 in or 500 mm")
+    if not mc.strip():
+        return {}
+    held: dict[str, Value] = {"mc_pct": shop_facts.percent(mc)}
+    if end.strip():
+        held["from_end_mm"] = units.length_mm(end, bare=units_of.length(facts.system))
+    return held
+
+
+def _tared(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    given = st.text_input("Chains, slings and pallet weigh", key="event_tare", placeholder="6 kg or 13 lb")
+    return {"tare_kg": units.mass_kg(given, bare=units_of.mass(facts.system))} if given.strip() else {}
+
+
+KINDS: Final[Mapping[EventKind, Kind]] = {
+    EventKind.MOVED: Kind(
+        word="moved",
+        fields=_moved,
+        caution="A green timber is heavy: a hoist or enough people, and nobody under it.",
+    ),
+    EventKind.TURNED: Kind(word="turned", fields=_turned, caution="Keep fingers clear when it rolls over."),
+    EventKind.END_SEALED: Kind(word="ends sealed", fields=_nothing),
+    EventKind.COATED: Kind(word="faces coated, or the coat taken off (no face)", fields=_faces),
+    EventKind.STICKERED: Kind(word="laid on bearers, or set free (no face)", fields=_faces),
+    EventKind.CUT: Kind(word="cut to length", fields=_cut),
+    EventKind.PLANED: Kind(
+        word="planed or sawn to a smaller section",
+        fields=_planed,
+        caution="Extract the dust: oak dust harms nose and lungs.",
+    ),
+    EventKind.OVEN_DRIED: Kind(word="a section cut and oven-dried", fields=_oven_dried),
+    EventKind.TARED: Kind(word="tare of the scale set", fields=_tared),
+}
+
+
+def history(timber: Timber) -> list[Event]:
+    """Return a timber's events, newest first."""
+    return list(reversed(ask(lambda s: s.register.events(timber.tag))))
+
+
+def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:
+    """Show history and photographs, and offer to add to them."""
+    st.header("History", anchor=False)
+    if told := st.session_state.pop("event_told", None):
+        st.success(told)
+    events = history(found.timber)
+    if events:
+        layout.table(
+            ("day", "what", "by"),
+            [(words.day(e.at_utc), telling.event(e, facts.system), e.by or "·") for e in events[:LATEST]],
+        )
+    else:
+        st.info("Nothing is noted yet.")
+    if len(events) > LATEST:
+        st.caption(f"The newest {LATEST} of {len(events)}; `baulk timber history` lists them all.")
+    _add(found, facts, now)
+    _undo(events, facts, now)
+    _pictures(found, now)
+
+
+def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:
+    with st.expander("Note what was done to it", key="event-add"):
+        kind = st.selectbox("It was", list(KINDS), format_func=lambda k: KINDS[k].word, key="event_kind")
+        offered = KINDS[kind]
+        try:
+            detail = offered.fields(found, facts)
+        except BaulkError as err:
+            st.error(layout.sentence(err))
+            return
+        left, right = st.columns(2)
+        latest = now.astimezone().date()
+        day = left.date_input("On", latest, max_value=latest, key="event_day")
+        note = right.text_input("Remark", key="event_note")
+        if offered.caution:
+            st.caption(offered.caution)
+        if not st.button("Note it", type="primary", key="event_go"):
+            return
+        today = day == latest
+        at = now if today else datetime.combine(day, time(12)).astimezone()
+        with layout.errors_as_sentences():
+            event = Event(
+                tag=found.timber.tag, kind=kind, at_utc=at, noted_utc=now, detail=detail,
+                by=preferences.chosen().name, note=note.strip(),
+            )  # fmt: skip
+            ask(lambda s: s.add_event(event))
+            st.session_state["event_told"] = f"Noted: {telling.event(event, facts.system)}."
+            st.rerun()
+
+
+def _undo(events: list[Event], facts: shop_facts.ShopFacts, now: datetime) -> None:
+    undoable = [e for e in events if e.kind is not EventKind.ARRIVED]
+    if not undoable:
+        return
+    with st.expander("Take something back", key="event-undo"):
+        chosen = st.selectbox(
+            "Noted by mistake", undoable, key="event_wrong",
+            format_func=lambda e: f"{words.day(e.at_utc)}: {telling.event(e, facts.system)}",
+        )  # fmt: skip
+        st.caption("It stays in the books, marked as taken back, with your name and today's date.")
+        by = preferences.chosen().name  # asked here: the shop's own thread knows no person
+        if st.button("Take it back", key="event_back"):
+            with layout.errors_as_sentences():
+                ask(lambda s: s.undo(chosen.number, by=by, now_utc=now))
+                st.session_state["event_told"] = f"Taken back: {telling.event(chosen, facts.system)}."
+                st.rerun()
+
+
+def _pictures(found: shop_facts.TimberFacts, now: datetime) -> None:
+    tag = found.timber.tag
+    kept = ask(lambda s: photos.of(s, tag))
+    for at, path in reversed(kept[-3:]):
+        st.image(str(path), caption=f"Photographed {words.clock(at)}", width=420)
+    with st.expander("Add a photograph", key="photo-add"):
+        turn, by = st.session_state.get("photo_turn", 0), preferences.chosen().name
+        given = st.file_uploader("Picture", ["jpg", "jpeg", "png"], key=f"photo_{tag}_{turn}")
+        if given is not None and st.button("Keep it", key="photo_go"):
+            with layout.errors_as_sentences():
+                if now - found.timber.arrived_utc < timedelta(0):
+                    raise OutOfRange("the photograph", "is older than the timber's arrival")
+                ask(lambda s: photos.keep(s, tag, given.getvalue(), now_utc=now, by=by))
+                st.session_state["photo_turn"] = turn + 1
+                st.rerun()

@@ -1,0 +1,132 @@
+"""What if: another use, another finished size, another confidence, worked out while one waits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import streamlit as st
+
+from baulk.dashboard import units_of, words
+from baulk.dashboard.answer import Answer, parse
+from baulk.dashboard.queries import shop_facts
+from baulk.dashboard.sections import layout
+from baulk.dashboard.server.shop_access import ask
+from baulk.ingest.evaluation import compute, gather
+from baulk.models import use_class
+from baulk.models.section import Finished
+from baulk.models.units import show_size, size_mm
+from baulk.models.wording import share
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """What is to be different.
+
+    Parameters
+    ----------
+    use : str
+        Use class.
+    width_mm, depth_mm : float
+        Finished size. [mm]
+    probability : float
+        How sure it has to be.
+    build_days : float
+        How long the squared piece stays in the shop's air. [d]
+    """
+
+    use: str
+    width_mm: float
+    depth_mm: float
+    probability: float
+    build_days: float
+
+
+def answer(tag: str, change: Change, now: datetime) -> Answer:
+    """Work a timber out under a change; nothing is kept.
+
+    Parameters
+    ----------
+    tag : str
+        Which timber.
+    change : Change
+        What is different.
+    now : datetime
+        Now, with a time zone.
+
+    Returns
+    -------
+    Answer
+        As a stored evaluation would be read.
+
+    Raises
+    ------
+    BaulkError
+        If the piece does not fit, or there can be no answer.
+    """
+    inputs = ask(lambda s: gather.gather(tag, s, now))  # in turn with others; the work below is not
+    timber = inputs.timber
+    wanted = Finished(
+        width_mm=change.width_mm,
+        depth_mm=change.depth_mm,
+        centre_x_mm=timber.finished.centre_x_mm,
+        centre_y_mm=timber.finished.centre_y_mm,
+    )
+    changed = replace(
+        inputs,
+        timber=replace(timber, finished=wanted, use_class=change.use),
+        use=use_class.get(change.use),
+        wish=replace(inputs.wish, probability=change.probability, build_days=change.build_days),
+        previous=None,
+    )
+    return parse(compute.work_out(changed).to_json())
+
+
+def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
+    """Ask what is to be different, and say what it would change."""
+    timber, tag = found.timber, found.timber.tag
+    settings = ask(lambda s: s.config.verdict)
+    size = show_size(timber.finished.width_mm, timber.finished.depth_mm, facts.system)
+    with st.expander("What if", key="what-if"), st.form(f"what_if-{tag}", border=False):
+        left, right = st.columns(2)
+        use = left.selectbox(
+            "It were for", use_class.names(), index=use_class.names().index(found.use.name),
+            format_func=lambda n: use_class.get(n).title, key=f"if_use-{tag}",
+        )  # fmt: skip
+        typed = right.text_input("It were to finish", size, key=f"if_size-{tag}")
+        sure = left.slider(
+            "One had to be sure, %", 50, 99, round(100 * settings.probability), key=f"if_sure-{tag}"
+        )
+        days = right.number_input(
+            "Days in the shop's air after squaring", 0, 3650, round(settings.build_days), 30,
+            key=f"if_days-{tag}",
+        )  # fmt: skip
+        if not st.form_submit_button("Work it out", key=f"if_go-{tag}"):
+            return
+        with layout.errors_as_sentences(), st.spinner("Working it out..."):
+            width, depth = size_mm(typed, bare=units_of.length(facts.system))
+            change = Change(
+                use=use, width_mm=width, depth_mm=depth, probability=sure / 100, build_days=float(days)
+            )
+            now = layout.now()
+            say(answer(tag, change, now), now)
+
+
+def say(made: Answer, now: datetime) -> None:
+    """Say the verdict under the change."""
+    judged = made.verdict
+    told = words.judged(judged)
+    st.markdown(f"**{told.shape} {told.word}** - {told.sentence}")
+    layout.figures(
+        [
+            (
+                words.STEPS[step].word,
+                words.when(date, now),
+                f"{share(judged.probability[step])} sure today" if step in judged.probability else "",
+            )
+            for step, date in judged.dates.items()
+            if step in words.STEPS
+        ]
+    )
+    st.markdown("\n".join(f"- {reason}" for reason in judged.reasons[:3]))
+    st.caption("Nothing of this is kept; the timber's own verdict stands above.")

@@ -1,0 +1,98 @@
+"""How the page server is started: flags only, so that no settings file has to lie beside the shop."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Final
+from urllib.parse import urlsplit
+
+from baulk.dashboard.server import access
+from baulk.ingest.config import Config
+from baulk.ingest.errors import ConfigError
+
+HOST: Final = "127.0.0.1"
+
+# The server asks an outside service for its own address only when its address is a wildcard; ours never is.
+_FLAGS: Final = {
+    "server.address": HOST,
+    "browser.serverAddress": HOST,
+    "server.headless": "true",
+    "server.fileWatcherType": "none",
+    "server.runOnSave": "false",
+    "browser.gatherUsageStats": "false",
+    "client.toolbarMode": "minimal",
+    "client.showErrorDetails": "none",
+    "logger.level": "warning",
+    "theme.base": "light",
+    "theme.primaryColor": "#1c5a72",
+    "theme.backgroundColor": "#f7f8f5",
+    "theme.secondaryBackgroundColor": "#e9ece6",
+    "theme.textColor": "#1d2723",
+    "theme.linkColor": "#1c5a72",
+    "theme.blueBackgroundColor": "#e1ebee",
+    "theme.blueTextColor": "#143f50",
+    "theme.yellowBackgroundColor": "#f6ead0",
+    "theme.yellowTextColor": "#5c3306",
+    "theme.greenBackgroundColor": "#e4ead2",
+    "theme.greenTextColor": "#37420c",
+    "theme.borderColor": "#c9d0c8",
+    "theme.baseRadius": "4px",
+    "theme.baseFontSize": "17",
+    "theme.font": "'Segoe UI', 'Noto Sans', 'DejaVu Sans', system-ui, sans-serif",
+    "theme.headingFont": "'Rockwell', 'Roboto Slab', 'Noto Serif', 'DejaVu Serif', serif",
+    "theme.headingFontSizes": '["1.9rem", "1.2rem", "1.1rem"]',
+    "theme.showWidgetBorder": "true",
+}
+
+
+def command(shop_dir: Path | str, port: int, config: Config | None = None) -> list[str]:
+    """Return the argument list that starts the page server for one shop.
+
+    Parameters
+    ----------
+    shop_dir : Path or str
+        The shop folder.
+    port : int
+        TCP port.
+    config : Config, optional
+        Its settings, for the address, TLS and signing in; without them 127.0.0.1.
+
+    Returns
+    -------
+    list of str
+        Ready for `subprocess.Popen`.
+    """
+    app = Path(__file__).with_name("app.py")
+    chosen = _FLAGS | (_reached(config) if config else {})
+    flags = [f"--{name}={value}" for name, value in chosen.items()]
+    shop = str(Path(shop_dir).resolve())
+    start = [sys.executable, "-P", "-m", "baulk.dashboard.server.page_server", "run", str(app)]
+    return [*start, f"--server.port={port}", *flags, "--", "--shop", shop]
+
+
+def _reached(config: Config) -> dict[str, str]:
+    """Say in flags from where the pages are reached and what stands before them; refuse open doors."""
+    pages = config.dashboard
+    access.refuse_open(config, pages.host)
+    flags = {"server.address": pages.host, "browser.serverAddress": urlsplit(pages.address).hostname or HOST}
+    if pages.cert_file and pages.key_file:
+        flags["server.sslCertFile"] = str(_there(config.beside(pages.cert_file), "cert_file"))
+        flags["server.sslKeyFile"] = str(_there(config.beside(pages.key_file), "key_file"))
+    if access.lock(config) == "login":
+        flags["secrets.files"] = str(config.shop_dir / access.LOGIN_FILE)
+    return flags
+
+
+def _there(path: Path, name: str) -> Path:
+    if not path.is_file():
+        raise ConfigError(f"{name} under [dashboard] names {path}, and there is no such file")
+    return path
+
+
+def where(config: Config, port: int) -> str:
+    """Return where a person opens the pages."""
+    pages = config.dashboard
+    if pages.url:
+        return pages.url
+    return pages.model_copy(update={"port": port}).address
