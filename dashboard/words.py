@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
-from baulk.dashboard.answer import Judgement
+from baulk.ingest.evaluation.answer import Judgement
 from baulk.models import use_class
 from baulk.models.errors import NotFound
 from baulk.models.reading import Quantity, Reading, Series, from_end_mm

@@ -10,9 +10,9 @@ from typing import Final, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from baulk.models import species
-from baulk.models.calibrate.meters import MeterSetting
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.correction import TwoPoint
+from baulk.models.meter.profile import MeterSetting
 
 Two = tuple[float, float]
 _ANY_PIN: Final = "timber/_/pin-25/b/moisture"  # of no timber in particular

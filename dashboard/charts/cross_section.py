@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from baulk.dashboard.answer import Answer, Move
 from baulk.dashboard.charts import time_series
 from baulk.dashboard.charts.time_series import DRY_PCT, EARTH, INK, MOISTURE, QUIET, WET_PCT, finish
+from baulk.ingest.evaluation.answer import Answer, Move
 from baulk.models.section import Face, Section
 from baulk.models.timber import Timber
 from baulk.models.units import System

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from baulk.dashboard.answer import Answer, Fan
+from baulk.ingest.evaluation.answer import Answer, Fan
 
 # Straw, through sage, to deep water: lightness falls all the way, so it reads in grey and to every kind of
 # colour vision (tests/dashboard/test_charts.py checks the fall under simulated dichromacy).

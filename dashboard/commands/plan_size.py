@@ -150,10 +150,7 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
 
 def _tell(made: SizePlan | CutPlan, shown: units.System, out: Path | None, *, json: bool) -> None:
     if out is not None:
-        from baulk.dashboard.printing import (
-            saw_drawing,
-            style,
-        )
+        from baulk.dashboard.printing import saw_drawing, style  # noqa: PLC0415 - only a drawing needs it
 
         sheet = (
             saw_drawing.of_cut(made, shown) if isinstance(made, CutPlan) else saw_drawing.of_size(made, shown)

@@ -179,8 +179,7 @@ def quarantine(
 
 
 def _too_near(timber: Timber, end_mm: float, taken_utc: datetime) -> str | None:
-    from baulk.models import species  # noqa: PLC0415 - half a second that only this answer needs
-    from baulk.models.drying import end_grain  # noqa: PLC0415 - half a second that only this answer needs
+    from baulk.models import end_grain, species  # noqa: PLC0415 - half a second that only this answer needs
 
     return end_grain.why_too_near(timber, species.get(timber.species), end_mm, taken_utc)
 

@@ -98,7 +98,9 @@ def _below(
     shop: Path, tags: list[str] | None, asked: tuple[float, str, str | None, str | None], *, json: bool
 ) -> None:
     """Say when; what works timbers out is loaded only here."""
-    reaching = import_module("baulk.ingest.evaluation.reach")
+    reaching, reach = (
+        import_module(f"baulk.{each}") for each in ("dashboard.commands.reaching", "ingest.evaluation.reach")
+    )
     now_utc = datetime.now(UTC)
     below, where, held, by = asked
     air = None if held is None else reaching.held_air(held)
@@ -107,7 +109,7 @@ def _below(
         system = opened.config.shop.units
         depth = reaching.place(where, system)
         found = [
-            reaching.reaching(opened, tag, now_utc, below_pct=below, where=depth, held=air, by_utc=by_utc)
+            reach.reaching(opened, tag, now_utc, below_pct=below, where=depth, held=air, by_utc=by_utc)
             for tag in tags or [each.tag for each in opened.register.list()]
         ]
     if json:

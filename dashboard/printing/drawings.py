@@ -10,10 +10,10 @@ import numpy as np
 from reportlab.graphics.shapes import Circle, Drawing, PolyLine, Rect
 from reportlab.lib.colors import Color, HexColor
 
-from baulk.dashboard.answer import Answer, Fan
 from baulk.dashboard.charts.cross_section import Pin
 from baulk.dashboard.charts.time_series import DRY_PCT, EARTH, MOISTURE, WET_PCT
 from baulk.dashboard.printing import style
+from baulk.ingest.evaluation.answer import Answer, Fan
 from baulk.models import units
 from baulk.models.reading import AT_DEPTH, Series
 from baulk.models.section import Face

@@ -17,10 +17,10 @@ from reportlab.platypus import (
 )
 
 from baulk.dashboard import telling, words
-from baulk.dashboard.answer import Answer, Span
 from baulk.dashboard.charts.cross_section import Pin
 from baulk.dashboard.printing import drawings, labels, page, style
 from baulk.dashboard.printing.style import MM
+from baulk.ingest.evaluation.answer import Answer, Span
 from baulk.models import gravimetric, species, units
 from baulk.models.reading import AT_DEPTH, Quantity, Reading
 from baulk.models.timber import Event, Timber

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from baulk.dashboard.answer import parse
 from baulk.dashboard.printing.record import Record
+from baulk.ingest.evaluation.answer import parse
 from baulk.ingest.shop import Shop
 from baulk.models import use_class
 from baulk.models.errors import BaulkError

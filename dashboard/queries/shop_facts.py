@@ -8,15 +8,14 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.queries import yard_rows
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask as _ask
 from baulk.ingest import shop as shop_module
+from baulk.ingest.evaluation.answer import Answer, parse
 from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
-from baulk.models import checking, sorption, species, use_class
-from baulk.models.drying import end_grain
+from baulk.models import checking, end_grain, sorption, species, use_class
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face

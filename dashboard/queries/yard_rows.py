@@ -9,9 +9,10 @@ from typing import Final
 
 import pandas as pd
 
-from baulk.dashboard import answer, words
-from baulk.dashboard.answer import Glance
+from baulk.dashboard import words
 from baulk.dashboard.server.shop_access import ask as _ask
+from baulk.ingest.evaluation import answer
+from baulk.ingest.evaluation.answer import Glance
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
 from baulk.models.reading import Owner

@@ -13,13 +13,13 @@ import pandas as pd
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.answer import Answer, Span
 from baulk.dashboard.printing import calendar_file, labels, plan_sheet, record, record_data
 from baulk.dashboard.printing.plan_sheet import Plan
 from baulk.dashboard.queries import arrival, shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
+from baulk.ingest.evaluation.answer import Answer, Span
 from baulk.models.reading import Owner, Reading
 
 

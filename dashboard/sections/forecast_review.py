@@ -18,10 +18,10 @@ import streamlit as st
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from baulk.dashboard import telling, words
-from baulk.dashboard.answer import Answer, Fan
 from baulk.dashboard.charts import time_series
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import shop_access
+from baulk.ingest.evaluation.answer import Answer, Fan
 from baulk.models.units import System
 from baulk.models.wording import share
 from baulk.models.yard import track_record

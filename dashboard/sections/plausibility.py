@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from baulk.dashboard import words
-from baulk.dashboard.answer import Answer, Span
+from baulk.ingest.evaluation.answer import Answer, Span
 from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Quantity, Reading

@@ -8,11 +8,11 @@ from datetime import datetime
 import streamlit as st
 
 from baulk.dashboard import units_of, words
-from baulk.dashboard.answer import Answer, parse
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation import compute, gather
+from baulk.ingest.evaluation.answer import Answer, parse
 from baulk.models import use_class
 from baulk.models.section import Finished
 from baulk.models.units import show_size, size_mm

@@ -63,7 +63,7 @@ def command(shop_dir: Path | str, port: int, config: Config | None = None) -> li
     list of str
         Ready for `subprocess.Popen`.
     """
-    app = Path(__file__).with_name("app.py")
+    app = Path(__file__).parent.with_name("app.py")
     chosen = _FLAGS | (_reached(config) if config else {})
     flags = [f"--{name}={value}" for name, value in chosen.items()]
     shop = str(Path(shop_dir).resolve())

@@ -7,10 +7,10 @@ from datetime import datetime
 import streamlit as st
 
 from baulk.dashboard import telling, words
-from baulk.dashboard.answer import Answer, Span
 from baulk.dashboard.charts import cross_section, time_series
 from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.sections import downloads, forecast_review, layout, reading_form, timber_history, what_if
+from baulk.ingest.evaluation.answer import Answer, Span
 from baulk.models import units
 from baulk.models.reading import AT_DEPTH
 from baulk.models.wording import share

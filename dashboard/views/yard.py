@@ -10,11 +10,11 @@ from urllib.parse import quote
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.answer import Span
 from baulk.dashboard.charts import time_series, yard_map
 from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.queries.yard_rows import YardRow
 from baulk.dashboard.sections import downloads, layout, notices
+from baulk.ingest.evaluation.answer import Span
 from baulk.models import units
 
 FAR: Final = datetime.max.replace(tzinfo=UTC)

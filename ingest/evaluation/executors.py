@@ -1,5 +1,4 @@
-"""Who works evaluations out: this process, processes beside it, or (`baulk.ingest.evaluation.executors`)
-other machines.
+"""Who works evaluations out: this process, processes beside it, or other machines.
 
 Processes with one thread each, not one process with threads: only the drying core runs without the
 interpreter's lock, and it is a third of the work (tests/bench/test_fleet.py has the figures).

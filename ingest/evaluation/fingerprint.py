@@ -25,7 +25,7 @@ from baulk.ingest.evaluation import import_graph
 from baulk.models.reading import Reading
 from baulk.models.timber import Event, EventKind
 
-_START: Final = "evaluation"  # the module of this package that works answers out
+_START: Final = "evaluation.compute"  # the module of ingest that works answers out
 _SILENT: Final = frozenset({EventKind.EDITED, EventKind.PHOTOGRAPHED})
 _CODE: Final = (".py", ".csv")
 

@@ -11,7 +11,7 @@ import numpy as np
 from baulk.ingest.evaluation import climate, fingerprint
 from baulk.ingest.evaluation.climate import Season
 from baulk.models.air import AirSeries
-from baulk.models.calibrate.meters import MeterSetting
+from baulk.models.meter.profile import MeterSetting
 from baulk.models.reading import Reading
 from baulk.models.species import Species
 from baulk.models.timber import Event, Timber

@@ -1,18 +1,15 @@
-"""When a part of a timber comes down to a moisture content: `baulk verdict TAG --below 20 --where core`."""
+"""When a part or depth of a timber comes down to a moisture content."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
-from baulk.dashboard import words
 from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.shop import Shop
-from baulk.models import air_scenarios, forecast, units
-from baulk.models.errors import OutOfRange
+from baulk.models import air_scenarios, forecast
 from baulk.models.forecast import Part
-from baulk.models.wording import share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,46 +47,6 @@ class Reaching:
     by_utc: datetime | None
     probability: float | None
     now_pct: Sequence[float]
-
-
-def place(text: str, system: units.System) -> Part | float:
-    """Read where in the section: mean, shell, core, or a depth such as 45mm or "1 3/4 in"."""
-    plain = text.strip().lower()
-    if plain in {"mean", "shell", "core"}:
-        return plain  # type: ignore[return-value]
-    try:
-        return units.length_mm(plain, bare="in" if system == "inch" else "mm")
-    except OutOfRange as err:
-        raise OutOfRange(
-            "--where", f"is mean, shell, core, or a depth such as 45mm or 2in, not {text!r}"
-        ) from err
-
-
-def held_air(text: str) -> tuple[float, float]:
-    """Read the air that is held: temperature and humidity, such as 18C,65."""
-    warm, _, damp = text.partition(",")
-    try:
-        temp_c, rh_pct = units.temperature_c(warm), float(damp.strip().removesuffix("%"))
-    except ValueError as err:
-        raise OutOfRange(
-            "--held", f"is a temperature and a humidity such as 18C,65 or 64F,65, not {text!r}"
-        ) from err
-    if not (-30 <= temp_c <= 60 and 5 <= rh_pct <= 99):
-        raise OutOfRange(
-            "--held", f"takes -30 to 60 degC and 5 to 99 % RH, not {temp_c:g} degC and {rh_pct:g} %"
-        )
-    return temp_c, rh_pct
-
-
-def date_ahead(text: str, now_utc: datetime) -> datetime:
-    """Read a date that is still to come."""
-    try:
-        at_utc = datetime.fromisoformat(text.strip()).astimezone(UTC)
-    except (ValueError, OverflowError) as err:
-        raise OutOfRange("--by", f"is a date such as 2027-06-30, not {text!r}") from err
-    if at_utc <= now_utc:
-        raise OutOfRange("--by", f"{text!r} lies in the past; give a date to come")
-    return at_utc
 
 
 def reaching(  # noqa: PLR0913 - one an option
@@ -136,16 +93,3 @@ def reaching(  # noqa: PLR0913 - one an option
         probability=None if by_utc is None else found.by(by_utc),
         now_pct=[round(float(each), 2) for each in coming.quantiles_pct(where)[:, 0]],
     )
-
-
-def sentence(found: Reaching, now_utc: datetime, system: units.System) -> str:
-    """Say it in one line or two."""
-    if isinstance(found.where, str):
-        what = f"the {found.where}"
-    else:
-        what = f"the wood {units.show_length(found.where, system)} deep"
-    said = f"{found.tag}: {words.reached(what, found.below_pct, found.dates_utc, now_utc)}"
-    said += f" It is {found.now_pct[2]:.0f} % now ({found.now_pct[0]:.0f} to {found.now_pct[4]:.0f})."
-    if found.by_utc is not None and found.probability is not None:
-        said += f" By {words.day(found.by_utc)}: {share(found.probability)} sure."
-    return said

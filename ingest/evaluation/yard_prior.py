@@ -12,9 +12,9 @@ import numpy as np
 from baulk.ingest.evaluation.inputs import Inputs, Stay
 from baulk.models.calibrate import yard_fit
 from baulk.models.calibrate.calibration import Calibration
-from baulk.models.calibrate.meters import Corrections
 from baulk.models.diffusion import law_for
 from baulk.models.errors import OutOfRange
+from baulk.models.meter.profile import Corrections
 from baulk.models.reading import Reading
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior, own

@@ -11,9 +11,9 @@ from typing import Final
 
 import numpy as np
 
-from baulk.dashboard.answer import Answer, parse
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import climate
+from baulk.ingest.evaluation.answer import Answer, parse
 from baulk.ingest.shop import Shop
 from baulk.models import species, use_class
 from baulk.models.air import AirSeries

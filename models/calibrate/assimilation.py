@@ -8,11 +8,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models import end_grain
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.parameters import BIAS, DRIFT, EMC, END, FSP, PASSIVE, SLOPE, SURFACE, WET, ln_d
 from baulk.models.calibrate.screening import DAY_S, Observation
 from baulk.models.diffusion import REFERENCE_PCT
-from baulk.models.drying import end_grain
 from baulk.models.field import MoistureField
 from baulk.models.meter import resistance
 from baulk.models.timber import EventKind

@@ -40,7 +40,6 @@ from baulk.models.calibrate.diagnostics import Swap, swapped
 from baulk.models.calibrate.history import history
 from baulk.models.calibrate.incremental import due, seen, taken_in
 from baulk.models.calibrate.inputs import FitInputs, mean_emc_pct
-from baulk.models.calibrate.meters import Corrections, MeterSetting
 from baulk.models.calibrate.observations import observations
 from baulk.models.calibrate.result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
 from baulk.models.calibrate.screening import Observation
@@ -48,6 +47,7 @@ from baulk.models.calibrate.suspect_sensors import Suspect, suspect
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
+from baulk.models.meter.profile import Corrections, MeterSetting
 from baulk.models.reading import Reading
 from baulk.models.species import Species
 from baulk.models.timber import Event, Timber

@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 from baulk.models.calibrate import diagnostics, ensemble, parameters
 from baulk.models.calibrate.assimilation import LONE_WOLF, drawn, errors, lone, predict
 from baulk.models.calibrate.inputs import FitInputs
-from baulk.models.calibrate.meters import Corrections
 from baulk.models.calibrate.observations import observations
 from baulk.models.calibrate.result import Calibration, Fitted, depth_profile_pct
 from baulk.models.calibrate.screening import DAY_S, Observation, name_of
 from baulk.models.field import MoistureField
+from baulk.models.meter.profile import Corrections
 from baulk.models.reading import AT_DEPTH, Quantity, Reading
 from baulk.models.timber import Event, EventKind, Timber
 

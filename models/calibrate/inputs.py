@@ -9,8 +9,8 @@ import numpy as np
 from baulk.models import sorption
 from baulk.models.air import AirSeries
 from baulk.models.calibrate.history import History
-from baulk.models.calibrate.meters import Corrections
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.meter.profile import Corrections
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 

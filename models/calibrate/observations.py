@@ -11,8 +11,8 @@ from typing import Final
 
 import numpy as np
 
+from baulk.models import end_grain
 from baulk.models.calibrate.inputs import FitInputs
-from baulk.models.calibrate.meters import answers
 from baulk.models.calibrate.parameters import start_of
 from baulk.models.calibrate.screening import (
     DAY_S,
@@ -27,10 +27,10 @@ from baulk.models.calibrate.screening import (
     without_rain,
 )
 from baulk.models.calibrate.weights import WEIGHT_SD_SHARE, Limits, weights
-from baulk.models.calibrate.wood_temperature import at_readings
-from baulk.models.drying import end_grain
 from baulk.models.errors import BaulkError
+from baulk.models.meter.profile import answers
 from baulk.models.meter.resistance import MeterAnswer
+from baulk.models.meter.wood_temperature import at_readings
 from baulk.models.reading import Quantity, Reading
 from baulk.models.timber import EventKind, Timber
 

@@ -10,9 +10,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models.calibrate.meters import Corrections
 from baulk.models.calibrate.parameters import PARAMETERS, middle, spreads
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.meter.profile import Corrections
 from baulk.models.reading import Quantity, Reading, sensor_of
 from baulk.models.species import Species
 from baulk.models.timber import Timber

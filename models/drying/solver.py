@@ -5,7 +5,7 @@ Radial and tangential D differ about the pith; the mixed term of that tensor is 
 where rings lie parallel to a face; at 45 degrees all over it costs 0.06 points of the mean at most, and in a
 quarter of the section 0.3 points for a ratio of 1.2, 1.1 for one of 2 (tests/reference, against a solver
 that keeps it). The air's EMC and its effect on D are averaged over each step; the steps are as long as their
-error allows. End drying is not in it: see `baulk.models.drying.end_grain` for how far from an end it counts.
+error allows. End drying is not in it: see `baulk.models.end_grain` for how far from an end it counts.
 """
 
 from __future__ import annotations

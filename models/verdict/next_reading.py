@@ -17,11 +17,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models import end_grain
 from baulk.models.calibrate.assimilation import shown_pct
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.parameters import FSP
 from baulk.models.diffusion import law_for
-from baulk.models.drying import end_grain
 from baulk.models.timber import Timber
 from baulk.models.units import show_length
 from baulk.models.verdict.readiness import DAY_S, Path

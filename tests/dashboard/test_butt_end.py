@@ -6,8 +6,8 @@ import altair as alt
 import numpy as np
 import pytest
 
-from baulk.dashboard import answer
 from baulk.dashboard.charts import cross_section
+from baulk.ingest.evaluation import answer
 
 
 @pytest.fixture

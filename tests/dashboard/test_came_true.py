@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from baulk.dashboard import words
-from baulk.dashboard.answer import Fitted, parse
 from baulk.dashboard.sections import forecast_review
 from baulk.ingest import shop as shop_module
+from baulk.ingest.evaluation.answer import Fitted, parse
 
 DAY_S = 86_400.0
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from baulk.dashboard.answer import parse
 from baulk.dashboard.charts import cross_section, time_series
+from baulk.ingest.evaluation.answer import parse
 from baulk.models.section import Face
 
 

@@ -7,9 +7,9 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
+from baulk.dashboard.commands import reaching
 from baulk.ingest import config
 from baulk.ingest import shop as shops
-from baulk.ingest.evaluation import reach
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face, Finished, Section
@@ -118,6 +118,6 @@ def test_what_cannot_be_asked_is_refused_in_a_sentence(here, words, why):
 
 
 def test_places_are_read_in_either_unit():
-    assert reach.place(" Core ", "inch") == "core"
-    assert reach.place("2", "inch") == pytest.approx(50.8)
-    assert reach.place("45mm", "inch") == 45
+    assert reaching.place(" Core ", "inch") == "core"
+    assert reaching.place("2", "inch") == pytest.approx(50.8)
+    assert reaching.place("45mm", "inch") == 45

@@ -7,10 +7,10 @@ import io
 import pytest
 import segno
 
-from baulk.dashboard import answer
 from baulk.dashboard.printing import labels
 from baulk.dashboard.sections import camera, plausibility
 from baulk.ingest import shop as shops
+from baulk.ingest.evaluation import answer
 from baulk.ingest.store import notes
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner

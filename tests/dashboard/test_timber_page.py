@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from baulk.dashboard import answer
-from baulk.dashboard.answer import Span
 from baulk.dashboard.charts import cross_section
 from baulk.dashboard.sections import downloads, what_if
 from baulk.ingest import shop as shops
+from baulk.ingest.evaluation import answer
+from baulk.ingest.evaluation.answer import Span
 from baulk.models.timber import EventKind
 
 

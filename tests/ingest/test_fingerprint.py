@@ -79,12 +79,12 @@ def test_a_module_of_the_evaluation_that_moves_changes_it_and_is_still_covered(c
     (copy / "ingest/past").mkdir()
     (copy / "ingest/past/__init__.py").write_text('"""Air that was."""\n')
     (copy / "ingest/evaluation/climate.py").rename(copy / "ingest/past/climate.py")
-    for path in (copy / "ingest").glob("*.py"):
+    for path in (copy / "ingest").rglob("*.py"):
         text = path.read_text()
         path.write_text(
             text.replace(
-                "from baulk.ingest import climate, ",
-                "from baulk.ingest.past import climate\nfrom baulk.ingest import ",
+                "from baulk.ingest.evaluation import climate, ",
+                "from baulk.ingest.past import climate\nfrom baulk.ingest.evaluation import ",
             ).replace("from baulk.ingest.evaluation.climate import", "from baulk.ingest.past.climate import")
         )
     assert "ingest/past/climate.py" in code(copy)
@@ -94,7 +94,10 @@ def test_a_module_of_the_evaluation_that_moves_changes_it_and_is_still_covered(c
     assert digest(copy) != after
 
 
-@pytest.mark.parametrize("other", ["listener", "session", "notices", "publish", "store/sqlite_file"])
+@pytest.mark.parametrize(
+    "other",
+    ["mqtt/listener", "mqtt/session", "monitoring/notices", "mqtt/publish", "store/sqlite_file"],
+)
 def test_a_module_that_no_evaluation_imports_does_not_count(copy, other):
     before = digest(copy)
     touch(copy / f"ingest/{other}.py")

@@ -10,8 +10,8 @@ from baulk.ingest import config, meters
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.store import notes
-from baulk.models.calibrate.meters import setting_for
 from baulk.models.errors import BaulkError
+from baulk.models.meter.profile import setting_for
 from baulk.models.reading import Reading, Series
 
 NOW = datetime(2026, 1, 20, 12, tzinfo=UTC)

@@ -13,9 +13,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import species
+from baulk.models import end_grain, species
 from baulk.models.calibrate import calibration
-from baulk.models.drying import end_grain
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Quantity, end_flag
 

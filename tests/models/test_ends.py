@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from baulk.models import species
+from baulk.models import end_grain, species
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw, law_for
-from baulk.models.drying import end_grain, solver
+from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Face, FaceCover, Section
 from baulk.models.sorption import rh_pct

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from baulk.models import species
-from baulk.models.calibrate.meters import MeterSetting, answers, setting_for
-from baulk.models.calibrate.wood_temperature import WoodTemperatures
 from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.meter.profile import MeterSetting, answers, setting_for
 from baulk.models.meter.resistance import METER_SD_PCT, MeterAnswer
+from baulk.models.meter.wood_temperature import WoodTemperatures
 from baulk.models.reading import Owner, Quantity, Reading, Series
 
 OAK = species.get("white oak")

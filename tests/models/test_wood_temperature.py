@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import wood_temperature
+from baulk.models.meter import wood_temperature
 
 DAY_S = 86_400.0
 SIDE_MM = 200.0

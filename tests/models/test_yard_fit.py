@@ -15,8 +15,8 @@ import judging
 
 from baulk.models import species, yard_words
 from baulk.models.calibrate import parameters, yard_fit
-from baulk.models.calibrate.meters import MeterSetting
 from baulk.models.diffusion import law_for
+from baulk.models.meter.profile import MeterSetting
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.yard.estimates import own
 from baulk.models.yard.prior import LEARNED, WOOD, Learned, YardPrior

@@ -11,10 +11,10 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models.calibrate.wood_temperature import WoodTemperatures
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.meter import resistance
 from baulk.models.meter.correction import TwoPoint, from_capacitance, from_meter_for_another_wood
+from baulk.models.meter.wood_temperature import WoodTemperatures
 from baulk.models.reading import Quantity, Reading, Series
 from baulk.models.species import Species
 
