@@ -15,13 +15,13 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, m
 
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.meters import MeterPart
-from baulk.ingest.store import sqlite_file
-from baulk.ingest.store.base import STORE_PASSWORD, TOKEN
 from baulk.ingest.wire.logger_columns import Logger
 from baulk.ingest.wire.source import Source
 
 FILE = "baulk.toml"
 PASSWORD = "BAULK_BROKER_PASSWORD"  # noqa: S105 - the name of the variable
+STORE_PASSWORD: Final = "BAULK_STORE_PASSWORD"  # noqa: S105
+TOKEN: Final = "BAULK_INFLUX_TOKEN"  # noqa: S105
 _SLUG = r"^[a-z0-9][a-z0-9-]{0,62}$"
 _SCHEMES: Final[Mapping[str, tuple[str, ...]]] = {
     "sqlite": (),
@@ -276,8 +276,8 @@ def _sentence(err: ValidationError) -> str:
     return f"{place}: {message}{more}"
 
 
-def init(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path:
-    """Make a shop folder: baulk.toml and an empty store. Nothing that is there already is changed."""
+def write_new(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path:
+    """Make a shop folder with its baulk.toml. Nothing that is there already is changed."""
     folder = Path(shop_dir).expanduser().absolute()
     path = folder / FILE
     if path.exists():
@@ -297,7 +297,6 @@ def init(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path:
         path.write_text(text, encoding="utf-8")
     except OSError as err:
         raise ConfigError(f"the shop folder {folder} can't be made: {err.strerror}") from err
-    sqlite_file.create(load(folder).store_path)
     return folder
 
 

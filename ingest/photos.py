@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.errors import RegisterError
+from baulk.ingest.shop import Shop
 from baulk.models.timber import Event, EventKind
 
 if TYPE_CHECKING:
     from PIL import Image
 
-    from baulk.ingest.shop import Shop
 
 FOLDER: Final = "photos"
 LONGEST_SIDE: Final = 1600  # pixels: a check of a millimetre still shows on an 8 inch face

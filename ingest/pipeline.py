@@ -13,23 +13,17 @@ from collections.abc import Iterable, MutableMapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from itertools import islice
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from baulk.ingest import checks, wire
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import WireError
+from baulk.ingest.shop import Shop
 from baulk.ingest.wire.message import RawMessage, stamp_of
 from baulk.models.errors import NotFound
 from baulk.models.reading import Owner, Reading, Series
-
-if TYPE_CHECKING:
-    from baulk.ingest.shop import Shop
-
-if TYPE_CHECKING:
-    from baulk.ingest.shop import Shop
-
 
 _LOOKED_AT: Final = 2000  # newest messages in quarantine
 _REMEMBERED: Final = 5000  # messages; more than a broker may have under way to us

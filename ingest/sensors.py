@@ -10,19 +10,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from baulk.ingest.errors import WireError
 from baulk.ingest.register.register import Attachments
+from baulk.ingest.shop import Shop
+from baulk.ingest.store.base import Rejected
 from baulk.ingest.wire.mapped import NO_DEPTH_MM
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.models.errors import BaulkError
 from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series, end_flag, sensor_of
 from baulk.models.section import Face
-
-if TYPE_CHECKING:
-    from baulk.ingest.shop import Shop
-    from baulk.ingest.store.base import Rejected
 
 ASIDE: Final = "set-aside/"  # begins the topic of a reading that was stored and whose sensor was on nothing
 

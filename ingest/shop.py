@@ -4,25 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, TypeVar
+from typing import Self, TypeVar
 
-from baulk.ingest import checks, meters, pipeline, sensors
 from baulk.ingest import config as settings
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.register.engine import backing
 from baulk.ingest.register.register import Register
-from baulk.ingest.sensors import Settled
-from baulk.ingest.store import Store, notes, open_store
-from baulk.ingest.wire import message
+from baulk.ingest.store import Store, open_store, sqlite_file
 from baulk.models import species, use_class
-from baulk.models.errors import OutOfRange
-from baulk.models.reading import AT_DEPTH, Owner, Reading, Series, end_flag
-from baulk.models.section import Face
-from baulk.models.timber import Event, EventKind, Timber
 
 _Table = TypeVar("_Table")
 
@@ -58,131 +50,12 @@ class Shop:
         self.store.close()
         self.register.close()
 
-    def add_timber(self, timber: Timber, *, by: str = "", now_utc: datetime | None = None) -> int:
-        """Enter a timber and store what waited in quarantine for its tag; return how many readings."""
-        check_timber(timber)
-        self.register.add(timber, by=by, now_utc=now_utc)
-        return pipeline.replay(self, tag=timber.tag)
 
-    def edit_timber(
-        self,
-        tag: str,
-        /,
-        *,
-        now_utc: datetime,
-        by: str = "",
-        note: str = "",
-        **changes: Any,  # noqa: ANN401 - the timber's own fields
-    ) -> tuple[Event, ...]:
-        """Correct a timber under the rules of entering one; see `Register.edit`."""
-        return self.register.edit(tag, now_utc=now_utc, by=by, note=note, check=check_timber, **changes)
-
-    def add_event(self, event: Event) -> tuple[Event, Settled]:
-        """Enter an event; the readings of a sensor that was attached or detached go where they belong."""
-        entered = self.register.add_event(event)
-        if entered.kind is EventKind.RETIRED:
-            self.store.forget(notes.fit_key(entered.tag))
-        return entered, self.settle()
-
-    def attach_sensor(  # noqa: PLR0913 - a person names them one by one
-        self,
-        sensor: str,
-        tag: str,
-        *,
-        now_utc: datetime,
-        at_utc: datetime | None = None,
-        depth_mm: float | None = None,
-        face: Face | None = None,
-        from_end_mm: float | None = None,
-        by: str = "",
-        note: str = "",
-    ) -> tuple[Event, Settled]:
-        """Note that a sensor was put on a timber, now or then; from then on it is on no other.
-
-        Readings of it that waited in quarantine are stored, and those that went to another timber follow.
-        """
-        given = {
-            "sensor": sensor,
-            "depth_mm": depth_mm,
-            "face": face and face.value,
-            "from_end_mm": from_end_mm,
-        }
-        return self.add_event(
-            Event(
-                tag=tag,
-                kind=EventKind.SENSOR_ATTACHED,
-                at_utc=at_utc or now_utc,
-                noted_utc=now_utc,
-                detail={name: value for name, value in given.items() if value is not None},
-                by=by,
-                note=note,
-            )
-        )
-
-    def undo(self, number: int, *, by: str, now_utc: datetime) -> tuple[Event, Settled]:
-        """Take an event back, and with it what it did to the readings of a sensor."""
-        return self.register.undo(number, by=by, now_utc=now_utc), self.settle()
-
-    def settle(self) -> Settled:
-        """Bring the readings of sensors that were attached, detached or taken back to where they belong.
-
-        What a power cut left undone is made good the next time.
-        """
-        events = self.register.unsettled()
-        done = [pipeline.follow(self, sensor) for sensor in sorted(set(events.values()))]
-        if events:
-            self.register.settle(*events)
-        return sensors.total(done)
-
-    def add_reading_by_hand(
-        self,
-        series: Series,
-        value: float,
-        *,
-        now_utc: datetime,
-        taken_utc: datetime | None = None,
-        from_end_mm: float | None = None,
-    ) -> bool:
-        """Store one reading that a person took; return whether it was new.
-
-        An impossible value or time, and a tag that is not entered, are refused, for the person can
-        still put it right.
-
-        Parameters
-        ----------
-        series : Series
-            Timber or air, quantity, depth and face.
-        value : float
-            In the unit of the quantity, see `baulk.models.reading.UNITS`.
-        now_utc : datetime
-            Now, with a time zone.
-        taken_utc : datetime, optional
-            When it was taken; now if left out.
-        from_end_mm : float, optional
-            Distance of pins from an end along the grain, kept as a flag of the reading. [mm]
-        """
-        taken = taken_utc or now_utc
-        if taken.tzinfo is None or not message.is_right(taken.timestamp(), now_utc):
-            raise OutOfRange(
-                "the time of a reading", f"lies between the year 2000 and now with a time zone, not {taken}"
-            )
-        if series.owner is Owner.TIMBER:
-            _refuse_past_the_end(from_end_mm, self.register.get(series.name))
-        if from_end_mm is not None and series.quantity not in AT_DEPTH:
-            raise OutOfRange(
-                "the distance from an end", f"belongs to pin readings, not to {series.quantity.value}"
-            )
-        flags = () if from_end_mm is None else (end_flag(from_end_mm),)
-        reading = Reading(
-            series=series, value=value, taken_utc=taken, arrived_utc=now_utc, source="hand", flags=flags
-        )
-        if why := checks.impossible(reading):
-            raise OutOfRange("a reading", why)
-        return self.store.append(checks.flag((reading,), self.store)) == 1
-
-    def hand_meter_is_open(self) -> bool:
-        """Whether the shop is still to be asked if its hand meter corrects for the wood's temperature."""
-        return notes.hand_meter(self.store) is None and not meters.tell_of_hand_meter(self.config.meter)
+def init(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path:
+    """Make a shop folder: baulk.toml and an empty store. Nothing that is there already is changed."""
+    folder = settings.write_new(shop_dir, name=name, units=units)
+    sqlite_file.create(settings.load(folder).store_path)
+    return folder
 
 
 def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
@@ -199,13 +72,6 @@ def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
     return Shop(config=config, store=store, register=register)
 
 
-def check_timber(timber: Timber) -> None:
-    """Refuse a timber whose wood or use nobody knows, or whose sizes can't be meant."""
-    species.get(timber.species)
-    use_class.get(timber.use_class)
-    _refuse_mixed_units(timber)
-
-
 def _own(file: Path, read: Callable[[str, str], _Table]) -> _Table | None:
     """Read a table of the shop's own, if it has one; a mistake in it is named by file and line."""
     try:
@@ -220,22 +86,3 @@ def _own(file: Path, read: Callable[[str, str], _Table]) -> _Table | None:
         )
         raise ConfigError(f"{file} {why}; put it right or take it away") from err
     return read(text, str(file))
-
-
-def _refuse_past_the_end(from_end_mm: float | None, timber: Timber) -> None:
-    if from_end_mm is not None and from_end_mm > timber.length_mm:
-        raise OutOfRange(
-            "the distance from an end",
-            f"of {from_end_mm:.0f} mm is longer than {timber.tag}, which is {timber.length_mm:.0f} mm",
-        )
-
-
-def _refuse_mixed_units(timber: Timber) -> None:
-    """Refuse a finished size typed in another unit than the green one: 6 x 6 mm out of 8 x 8 in."""
-    green, wanted = timber.section, timber.finished
-    if wanted.width_mm < green.width_mm / 10 and wanted.depth_mm < green.depth_mm / 10:
-        raise OutOfRange(
-            "the finished size",
-            f"of {wanted.width_mm:g} x {wanted.depth_mm:g} mm is under a tenth of the green "
-            f"{green.width_mm:.0f} x {green.depth_mm:.0f} mm; write the unit, for instance 6 x 6 in",
-        )

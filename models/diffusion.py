@@ -150,7 +150,7 @@ def law_for(species: Species) -> DiffusionLaw:
     much in its first weeks. We think that the surface is at fault, not D: its conductance is one constant
     and the air between stickered boards is taken to be the yard's, though it stays near saturation while
     they are green. Heavy timbers, whose own readings correct the prior, feel that least. Against the 1979
-    red oak equation (`drying_times`) the prior is within a factor of two.
+    red oak equation (tests/reference/test_drying_times.py) the prior is within a factor of two.
 
     References
     ----------

@@ -18,9 +18,9 @@ from typing import NoReturn
 import hypothesis
 import pytest
 
-from baulk.ingest import config as settings
+from baulk.ingest import shop as shops
+from baulk.ingest.config import STORE_PASSWORD
 from baulk.ingest.demo import broker
-from baulk.ingest.store.base import STORE_PASSWORD
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 
@@ -57,7 +57,7 @@ def free_port():
 
 @pytest.fixture
 def shop_dir(tmp_path):
-    return settings.init(tmp_path / "shop", name="Test yard", units="inch")
+    return shops.init(tmp_path / "shop", name="Test yard", units="inch")
 
 
 @pytest.fixture

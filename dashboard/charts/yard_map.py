@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import altair as alt
@@ -10,7 +10,6 @@ import pandas as pd
 
 from baulk.dashboard import words
 from baulk.dashboard.charts import time_series
-from baulk.dashboard.queries.yard_rows import YardRow
 from baulk.models.timber import Place
 from baulk.models.units import System
 
@@ -18,15 +17,17 @@ FEET_PER_M = 1 / 0.3048
 PLAIN_SIDE_M = 2.0  # of a place whose size was not given
 
 
-def picture(places: Sequence[Place], found: Sequence[YardRow], system: System) -> alt.LayerChart:
+def picture(
+    places: Sequence[Place], told: Mapping[str, Sequence[words.Step]], system: System
+) -> alt.LayerChart:
     """Draw the places to scale.
 
     Parameters
     ----------
     places : sequence of Place
         Those with a position. [m]
-    found : sequence of YardRow
-        Every timber.
+    told : mapping of str to sequence of Step
+        How the verdict of each timber is told, by its place.
     system : "inch" or "metric"
         Feet or metres on the axes.
 
@@ -36,7 +37,7 @@ def picture(places: Sequence[Place], found: Sequence[YardRow], system: System) -
         The picture.
     """
     per, unit = (FEET_PER_M, "ft") if system == "inch" else (1.0, "m")
-    frame = pd.DataFrame([_box(place, found, per) for place in places])
+    frame = pd.DataFrame([_box(place, told.get(place.name, ()), per) for place in places])
     reach_x = [float(frame["x"].min()), float(frame["x2"].max())]
     reach_y = [float(frame["y"].min()), float(frame["y2"].max())]
     x: Any = alt.X("x:Q", title=f"east, {unit}", scale=alt.Scale(domain=reach_x, nice=True, zero=False))
@@ -61,10 +62,9 @@ def picture(places: Sequence[Place], found: Sequence[YardRow], system: System) -
     return time_series.finish(alt.layer(boxes, names, marks), int(min(520, max(180, 600 * deep / wide))))
 
 
-def _box(place: Place, found: Sequence[YardRow], per: float) -> dict[str, Any]:
-    here = [row for row in found if row.timber.place == place.name]
-    told = (words.CONTRADICTION, *words.STEPS.values())
-    count = {each.shape: sum(row.told is each for row in here) for each in told}
+def _box(place: Place, here: Sequence[words.Step], per: float) -> dict[str, Any]:
+    known = (words.CONTRADICTION, *words.STEPS.values())
+    count = {each.shape: sum(told is each for told in here) for each in known}
     holds = "  ".join(f"{shape}{n}" for shape, n in count.items() if n)
     x, y = (place.x_m or 0.0) * per, (place.y_m or 0.0) * per
     wide, deep = (place.width_m or PLAIN_SIDE_M) * per, (place.depth_m or PLAIN_SIDE_M) * per

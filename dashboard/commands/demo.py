@@ -134,7 +134,7 @@ def _start_broker(stage: _Stage, *, embedded: bool) -> broker.BrokerPlan:
 
 def _make_shop(stage: _Stage, at: broker.BrokerPlan) -> None:
     """Make the shop folder as `baulk init` does, and name broker and pages in its settings."""
-    settings.init(stage.place, name=NAME, units="inch")
+    shops.init(stage.place, name=NAME, units="inch")
     path = stage.place / settings.FILE
     text = path.read_text(encoding="utf-8").replace("port = 1883", f"port = {at.port}")
     path.write_text(f"{text}\n[dashboard]\nport = {stage.port}\n", encoding="utf-8")

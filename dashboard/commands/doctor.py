@@ -6,16 +6,14 @@ from collections import Counter
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.ingest.mqtt.last_messages import LastMessage
 from baulk.models import provenance
-
-if TYPE_CHECKING:
-    from baulk.ingest.mqtt.last_messages import LastMessage
-    from baulk.models.calibrate.yard_lessons import Lesson
+from baulk.models.calibrate.yard_lessons import Lesson
 
 
 def doctor(

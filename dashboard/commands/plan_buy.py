@@ -10,7 +10,6 @@ import typer
 
 from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table
-from baulk.dashboard.commands.plan_size import STEPS_MM
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.dashboard.printing import style
 from baulk.ingest import shop as shops
@@ -21,7 +20,7 @@ from baulk.models.plan.buying import buy as buying
 from baulk.models.plan.buying import parts as buying_parts
 from baulk.models.plan.buying import sentences
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
-from baulk.models.plan.sawing.order import KERF_MM, TRIM_MM
+from baulk.models.plan.sawing.order import KERF_MM, MILL_STEPS_MM, TRIM_MM
 from baulk.models.verdict.rough_out import PLANING_MM
 from baulk.models.wording import day
 
@@ -68,7 +67,7 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         )
         if not listed.parts and parts is None:
             raise OutOfRange("the register", "holds no parts; give a list with --parts FILE")
-        steps = STEPS_MM[shown]
+        steps = MILL_STEPS_MM[shown]
         wish = Wish(
             confidence=confidence,
             species=None if kind is None else species.get(kind).name,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Final, get_args
+from typing import Annotated, get_args
 
 import typer
 
@@ -15,11 +15,10 @@ from baulk.models import species, units, use_class
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.sawing import allowance as sizes
 from baulk.models.plan.sawing.cutting import CutPlan
-from baulk.models.plan.sawing.order import KERF_MM, TRIM_MM, Order, Placement, SizePlan
+from baulk.models.plan.sawing.order import KERF_MM, MILL_STEPS_MM, TRIM_MM, Order, Placement, SizePlan
 from baulk.models.verdict.rough_out import PLANING_MM
 
 Length = str | None
-STEPS_MM: Final = {"inch": (6.35, 304.8), "metric": (5.0, 100.0)}  # the mill's steps across and along
 
 
 def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
@@ -93,7 +92,7 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
             return default
         return 0.0 if text.strip() == "0" else units.length_mm(text, bare=bare, signed=signed)
 
-    steps = STEPS_MM[shown]
+    steps = MILL_STEPS_MM[shown]
     width, depth = units.size_mm(finished, bare=bare) if finished else (100.0, 100.0)
     order = Order(
         width_mm=width,

@@ -9,7 +9,7 @@ import typer
 
 from baulk.dashboard.commands import reading_import, reading_meter
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
-from baulk.ingest import pipeline
+from baulk.ingest import operations, pipeline
 from baulk.ingest import shop as shops
 from baulk.models import units
 from baulk.models.errors import OutOfRange
@@ -72,11 +72,11 @@ def add(  # noqa: PLR0913 - a person names them one by one
         number = _value(value, quantity, inch=inch, temperature=opened.config.temperature)
         taken_utc = moment(taken, now_utc=now_utc)
         end_mm = None if from_end is None else units.length_mm(from_end, bare="in" if inch else "mm")
-        new = opened.add_reading_by_hand(
-            series, number, now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm
+        new = operations.add_reading_by_hand(
+            opened, series, number, now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm
         )
         near = None if end_mm is None or air else _too_near(opened.register.get(name), end_mm, taken_utc)
-        asks = quantity is Quantity.MOISTURE and not air and opened.hand_meter_is_open()
+        asks = quantity is Quantity.MOISTURE and not air and operations.hand_meter_is_open(opened)
     if json:
         say_json(
             {

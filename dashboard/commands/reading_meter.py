@@ -11,6 +11,7 @@ from typing import Annotated, Final
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.store import notes
 
@@ -57,7 +58,7 @@ def meter(
         if corrects_temperature is not None:
             _keep(opened, corrects_temperature)
         known = notes.hand_meter(opened.store)
-        is_open = opened.hand_meter_is_open()
+        is_open = operations.hand_meter_is_open(opened)
     if json:
         answered = {} if known is None else {"answered_utc": known.answered_utc}
         corrects = known and known.corrects_temperature

@@ -27,7 +27,7 @@ def init(
 
     Example: baulk init ferry --units inch
     """
-    made = settings.init(folder, name=name or folder.absolute().name, units=units)
+    made = shops.init(folder, name=name or folder.absolute().name, units=units)
     if json:
         say_json({"shop_dir": made})
     else:

@@ -11,6 +11,7 @@ import typer
 from baulk.dashboard.commands import timber_events, timber_import, timber_sensors
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
 from baulk.dashboard.commands.timber_events import By, Note, TagArgument, bare_of
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
 from baulk.models import section as models_section
@@ -87,7 +88,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
             ends_sealed=ends_sealed,
             green_mc_pct=green_mc,
         )
-        waited = opened.add_timber(timber, by=by, now_utc=now_utc)
+        waited = operations.add_timber(opened, timber, by=by, now_utc=now_utc)
     if json:
         say_json(timber)
     else:
@@ -147,7 +148,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
             changes["ends_sealed"] = ends_sealed
         if green_mc is not None:
             changes["green_mc_pct"] = _percent(green_mc)
-        events = opened.edit_timber(old.tag, now_utc=now_utc, by=by, note=note, **changes)
+        events = operations.edit_timber(opened, old.tag, now_utc=now_utc, by=by, note=note, **changes)
     if json:
         say_json(events)
         return

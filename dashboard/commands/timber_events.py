@@ -12,6 +12,7 @@ import typer
 
 from baulk.dashboard import telling
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
 from baulk.models import units
@@ -49,7 +50,8 @@ def _enter(
     with shops.open(shop) as opened:
         system = opened.config.shop.units
         found = detail(system) if callable(detail) else detail
-        event, settled = opened.add_event(
+        event, settled = operations.add_event(
+            opened,
             Event(
                 tag=tag,
                 kind=kind,
@@ -58,7 +60,7 @@ def _enter(
                 detail=found,
                 by=by,
                 note=note,
-            )
+            ),
         )
     answer(event, settled, system, json=json)
 
@@ -246,7 +248,9 @@ def return_(
         timber = opened.register.get(tag)
         if timber.retired_utc is None:
             raise OutOfRange(timber.tag, "is in the yard; nothing was changed")
-        (event,) = opened.edit_timber(timber.tag, retired_utc=None, now_utc=now_utc, by=by, note=note)
+        (event,) = operations.edit_timber(
+            opened, timber.tag, retired_utc=None, now_utc=now_utc, by=by, note=note
+        )
     if json:
         say_json(event)
     else:
@@ -326,7 +330,7 @@ def undo(
     Example: baulk timber undo 17
     """
     with shops.open(shop) as opened:
-        taken_back, settled = opened.undo(number, by=by, now_utc=datetime.now(UTC))
+        taken_back, settled = operations.undo(opened, number, by=by, now_utc=datetime.now(UTC))
         system = opened.config.shop.units
     answer(taken_back, settled, system, json=json)
 

@@ -11,6 +11,7 @@ import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say_json, table
 from baulk.dashboard.commands.timber_events import At, By, Note, TagArgument, answer, bare_of
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models import units
 from baulk.models.section import Face
@@ -49,7 +50,8 @@ def attach(
     with shops.open(shop) as opened:
         system = opened.config.shop.units
         bare = bare_of(system)
-        event, settled = opened.attach_sensor(
+        event, settled = operations.attach_sensor(
+            opened,
             sensor,
             tag,
             now_utc=now_utc,
@@ -80,7 +82,8 @@ def detach(
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
         system = opened.config.shop.units
-        event, settled = opened.add_event(
+        event, settled = operations.add_event(
+            opened,
             Event(
                 tag=tag,
                 kind=EventKind.SENSOR_DETACHED,
@@ -89,7 +92,7 @@ def detach(
                 detail={"sensor": sensor},
                 by=by,
                 note=note,
-            )
+            ),
         )
     answer(event, settled, system, json=json)
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 
 from baulk.dashboard import typed, units_of
-from baulk.dashboard.printing import labels as paper
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import photos
+from baulk.ingest import operations, photos
+from baulk.ingest.shop import Shop
 from baulk.models import gravimetric, species
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner, Quantity, Series
@@ -81,12 +82,16 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
     )
     readings = _understood(first or First(), piece, system)
     by = preferences.chosen().name
-    ask(lambda s: s.add_timber(piece, by=by, now_utc=now))
+    ask(lambda s: operations.add_timber(s, piece, by=by, now_utc=now))
     for series, value in readings:
-        ask(lambda s, series=series, value=value: s.add_reading_by_hand(series, value, now_utc=now))  # type: ignore[misc]
+        ask(partial(_store, series=series, value=value, now=now))
     if photo is not None:
         ask(lambda s: photos.keep(s, piece.tag, photo, now_utc=now, by=by))
     return piece
+
+
+def _store(shop: Shop, *, series: Series, value: float, now: datetime) -> None:
+    operations.add_reading_by_hand(shop, series, value, now_utc=now)
 
 
 def _understood(first: First, piece: Timber, system: System) -> list[tuple[Series, float]]:
@@ -102,10 +107,3 @@ def _understood(first: First, piece: Timber, system: System) -> list[tuple[Serie
         series = Series(owner=Owner.TIMBER, name=piece.tag, quantity=Quantity.MOISTURE, depth_mm=deep)
         found.append((series, shop_facts.percent(first.mc)))
     return found
-
-
-def labels(tags: tuple[str, ...], sheet: paper.Sheet, copies: int = 2) -> bytes:
-    """Return labels of these timbers as a PDF, in the units of whoever asks."""
-    system = shop_facts.facts().system
-    timbers, url = ask(lambda s: ([s.register.get(tag) for tag in tags], s.config.dashboard.address))
-    return paper.labels(timbers, sheet=sheet, url=url, system=system, copies=copies)

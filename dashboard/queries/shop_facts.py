@@ -11,6 +11,7 @@ import pandas as pd
 from baulk.dashboard.queries import yard_rows
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask as _ask
+from baulk.ingest import operations
 from baulk.ingest import shop as shop_module
 from baulk.ingest.evaluation.answer import Answer, parse
 from baulk.ingest.store import notes
@@ -202,7 +203,7 @@ def weigh_by_hand(tag: str, weight: str, bare: MassUnit, now: datetime) -> None:
 
 def hand_meter_is_open() -> bool:
     """Whether the shop is still to be asked if its hand meter corrects for the wood's temperature."""
-    return _ask(lambda s: s.hand_meter_is_open())
+    return _ask(operations.hand_meter_is_open)
 
 
 def keep_hand_meter(corrects: bool | None, now: datetime) -> None:  # noqa: FBT001 - the answer itself
@@ -240,5 +241,5 @@ def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
 
 
 def _by_hand(series: Series, value: float, now: datetime, end_mm: float | None = None) -> None:
-    if not _ask(lambda s: s.add_reading_by_hand(series, value, now_utc=now, from_end_mm=end_mm)):
+    if not _ask(lambda s: operations.add_reading_by_hand(s, series, value, now_utc=now, from_end_mm=end_mm)):
         raise OutOfRange("the reading", "is stored already; nothing was added")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -166,3 +167,11 @@ def table(found: list[YardRow]) -> pd.DataFrame:
             for row in found
         ]
     )
+
+
+def told_by_place(found: Sequence[YardRow]) -> dict[str, list[words.Step]]:
+    """Return how the verdicts of the timbers are told, by the place that each lies in."""
+    by_place: dict[str, list[words.Step]] = {}
+    for row in found:
+        by_place.setdefault(row.timber.place, []).append(row.told)
+    return by_place

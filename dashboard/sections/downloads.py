@@ -15,7 +15,7 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.printing import calendar_file, labels, plan_sheet, record, record_data
 from baulk.dashboard.printing.plan_sheet import Plan
-from baulk.dashboard.queries import arrival, shop_facts
+from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
@@ -91,7 +91,7 @@ def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
         with left:
             sheet = st.selectbox("Labels on", [*labels.SHEETS, "62 x 29 mm", "4 x 2 in"], key="paper_sheet")
             st.download_button(
-                "Labels", lambda: arrival.labels((tag,), labels.named(sheet)), f"{tag}-labels.pdf",
+                "Labels", lambda: labels_pdf((tag,), labels.named(sheet)), f"{tag}-labels.pdf",
                 "application/pdf", key="paper_labels",
             )  # fmt: skip
             me, size = preferences.chosen(), shop_facts.facts()
@@ -201,3 +201,10 @@ def offer_plan(plan: Plan) -> None:
         "application/pdf",
         key=f"print-{name}",
     )
+
+
+def labels_pdf(tags: tuple[str, ...], sheet: labels.Sheet, copies: int = 2) -> bytes:
+    """Return labels of these timbers as a PDF, in the units of whoever asks."""
+    system = shop_facts.facts().system
+    timbers, url = ask(lambda s: ([s.register.get(tag) for tag in tags], s.config.dashboard.address))
+    return labels.labels(timbers, sheet=sheet, url=url, system=system, copies=copies)

@@ -14,7 +14,7 @@ from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import photos
+from baulk.ingest import operations, photos
 from baulk.models import units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.timber import Event, EventKind, Timber, Value
@@ -169,7 +169,7 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
                 tag=found.timber.tag, kind=kind, at_utc=at, noted_utc=now, detail=detail,
                 by=preferences.chosen().name, note=note.strip(),
             )  # fmt: skip
-            ask(lambda s: s.add_event(event))
+            ask(lambda s: operations.add_event(s, event))
             st.session_state["event_told"] = f"Noted: {telling.event(event, facts.system)}."
             st.rerun()
 
@@ -187,7 +187,7 @@ def _undo(events: list[Event], facts: shop_facts.ShopFacts, now: datetime) -> No
         by = preferences.chosen().name  # asked here: the shop's own thread knows no person
         if st.button("Take it back", key="event_back"):
             with layout.errors_as_sentences():
-                ask(lambda s: s.undo(chosen.number, by=by, now_utc=now))
+                ask(lambda s: operations.undo(s, chosen.number, by=by, now_utc=now))
                 st.session_state["event_told"] = f"Taken back: {telling.event(chosen, facts.system)}."
                 st.rerun()
 

@@ -7,7 +7,7 @@ import streamlit as st
 from baulk.dashboard import typed
 from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
-from baulk.dashboard.sections import camera, layout
+from baulk.dashboard.sections import camera, downloads, layout
 from baulk.ingest import photos
 from baulk.models import species, units, use_class
 from baulk.models.errors import BaulkError
@@ -115,7 +115,7 @@ def label_at_once(tag: str) -> None:
     with layout.errors_as_sentences():
         found = labels.named(sheet)
         st.download_button(
-            "Print its labels", lambda: arrival.labels((tag,), found), f"{tag}.pdf", "application/pdf",
+            "Print its labels", lambda: downloads.labels_pdf((tag,), found), f"{tag}.pdf", "application/pdf",
             key="label_pdf",
         )  # fmt: skip
 

@@ -10,7 +10,6 @@ import pandas as pd
 import streamlit as st
 
 from baulk.dashboard import typed, words
-from baulk.dashboard.commands.plan_size import STEPS_MM
 from baulk.dashboard.printing import saw_drawing
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import downloads, layout
@@ -22,7 +21,7 @@ from baulk.models.plan.buying import buy, parts, sentences
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
 from baulk.models.plan.sawing import allowance
 from baulk.models.plan.sawing.cutting import CutPlan
-from baulk.models.plan.sawing.order import Order, SizePlan
+from baulk.models.plan.sawing.order import MILL_STEPS_MM, Order, SizePlan
 
 HEARTS = {"boxed": "boxed at the centre", "free": "outside the piece", "offset": "inside, off centre"}
 WANTED = {"any": "wherever it falls", "boxed": "boxed", "free": "outside"}
@@ -75,7 +74,7 @@ def mm(text: str, system: units.System, *, signed: bool = False) -> float | None
 def wish_of(finished: str, length: str, system: units.System, **more: Any) -> Order:  # noqa: ANN401 - passed on
     """Make an order of what was typed."""
     width, depth = units.size_mm(finished, bare="in" if system == "inch" else "mm")
-    across, along = STEPS_MM[system]
+    across, along = MILL_STEPS_MM[system]
     return Order(
         width_mm=width,
         depth_mm=depth,
@@ -167,7 +166,7 @@ def from_timber(system: units.System) -> None:
             key="cut_defects",
             help="x to the right and y up from the centre of the butt end; lower left corner first.",
         )
-    across, along = STEPS_MM[system]
+    across, along = MILL_STEPS_MM[system]
     order = (
         wish_of(finished or "4 x 4 in", length or "1 m", system)
         if finished.strip() or length.strip()
@@ -264,7 +263,7 @@ def buying(system: units.System) -> None:
     if not wanted:
         return
     now_utc = layout.now()
-    across, along = STEPS_MM[system]
+    across, along = MILL_STEPS_MM[system]
     wish = Wish(
         confidence=sure,
         species=kind,

@@ -167,7 +167,7 @@ def plan(found: Sequence[YardRow], system: units.System) -> None:
         return
     st.header("Where they lie", anchor=False)
     st.altair_chart(
-        yard_map.picture(drawn, found, system),
+        yard_map.picture(drawn, yard_rows.told_by_place(found), system),
         width="stretch",
         key="plan",
         alt="The yard from above: bearers, racks and sheds with the number of timbers on each by verdict",

@@ -14,21 +14,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
 from baulk.models import air_scenarios
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
 from baulk.models.sorption import emc_pct
 from baulk.models.sorption import rh_pct as rh_for_emc_pct
-
-if TYPE_CHECKING:
-    from baulk.ingest.config import Config
 
 Floats = NDArray[np.float64]
 

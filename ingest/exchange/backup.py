@@ -11,19 +11,16 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from baulk.ingest import photos
-from baulk.ingest.config import FILE
+from baulk.ingest.config import FILE, Config
 from baulk.ingest.errors import BackupError
 from baulk.ingest.exchange import manifest as manifests
 from baulk.ingest.exchange import pg_copy, snapshot
 from baulk.ingest.exchange.manifest import DUMP, SECRETS, SQLITE, Manifest, Member
 from baulk.ingest.exchange.restore import proved
 from baulk.models import species, use_class
-
-if TYPE_CHECKING:
-    from baulk.ingest.config import Config
 
 _SPOOLS: Final = "spool-*.db"
 

@@ -14,16 +14,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Final
+from typing import IO, Any, Final
 
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.register.tables import FIELDS, columns
+from baulk.ingest.shop import Shop
 from baulk.ingest.store.moments import DAY_US, from_us, to_us
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.reading import Owner, Reading, from_end_mm
-
-if TYPE_CHECKING:
-    from baulk.ingest.shop import Shop
 
 ENDINGS: Final = (".csv", ".parquet")
 _GROUP: Final = 50_000  # rows of a Parquet file held at once

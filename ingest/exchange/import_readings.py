@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,13 +22,11 @@ from baulk.ingest.exchange.long_rows import LongForm, is_long
 from baulk.ingest.exchange.reading_rows import Block, Form, Parsed, Refused
 from baulk.ingest.exchange.rejected_rows import RejectedFile
 from baulk.ingest.exchange.wide_rows import WideForm
+from baulk.ingest.shop import Shop
+from baulk.ingest.store import Store
 from baulk.ingest.store.moments import from_us
 from baulk.ingest.wire.logger_columns import Logger
 from baulk.models.reading import UNITS, Series
-
-if TYPE_CHECKING:
-    from baulk.ingest.shop import Shop
-    from baulk.ingest.store import Store
 
 SHOWN: Final = 100  # sentences that a report keeps; counts are of all
 _BATCH: Final = 5_000  # readings in a transaction: short enough for others to write in between

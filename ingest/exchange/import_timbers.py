@@ -7,21 +7,20 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
+from baulk.ingest import operations
 from baulk.ingest.errors import RegisterError
 from baulk.ingest.exchange.csv_file import Row, Sheet, Source, open_sheet
 from baulk.ingest.exchange.reading_rows import Refused
 from baulk.ingest.exchange.rejected_rows import RejectedFile
 from baulk.ingest.exchange.timber_rows import Said, TimberForm, is_timbers
+from baulk.ingest.operations import check_timber
 from baulk.ingest.register.tables import FIELDS, columns, timber_of
-from baulk.ingest.shop import check_timber
+from baulk.ingest.shop import Shop
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.reading import Owner, Quantity, Series
 from baulk.models.timber import Event, EventKind, Timber
-
-if TYPE_CHECKING:
-    from baulk.ingest.shop import Shop
 
 _REFUSALS: Final = (OutOfRange, NotFound, RegisterError)
 _USUAL: Final[Mapping[str, Any]] = {  # of a new timber, as of `baulk timber add`
@@ -244,7 +243,7 @@ def _against(old: Timber, said: Said, row: Row) -> Planned:
 
 
 def _enter(shop: Shop, timber: Timber, *, by: str, now_utc: datetime) -> int:
-    waited = shop.add_timber(replace(timber, retired_utc=None), by=by, now_utc=now_utc)
+    waited = operations.add_timber(shop, replace(timber, retired_utc=None), by=by, now_utc=now_utc)
     _retire(shop, timber, by=by, now_utc=now_utc)
     return waited
 
@@ -254,7 +253,7 @@ def _change(shop: Shop, row: Planned, *, by: str, now_utc: datetime, note: str) 
     fields = {FIELDS[each.field][0] for each in row.changes} - {"retired_utc"}
     changes = {name: getattr(row.timber, name) for name in sorted(fields)}
     if changes:
-        shop.edit_timber(row.tag, now_utc=now_utc, by=by, note=note, **changes)
+        operations.edit_timber(shop, row.tag, now_utc=now_utc, by=by, note=note, **changes)
     if any(each.field == "retired_utc" for each in row.changes):
         _retire(shop, row.timber, by=by, now_utc=now_utc)
 
@@ -262,12 +261,13 @@ def _change(shop: Shop, row: Planned, *, by: str, now_utc: datetime, note: str) 
 def _retire(shop: Shop, timber: Timber, *, by: str, now_utc: datetime) -> None:
     """Note that a timber left, as an event that can be taken back."""
     if timber.retired_utc is not None:
-        shop.add_event(
+        operations.add_event(
+            shop,
             Event(
                 tag=timber.tag,
                 kind=EventKind.RETIRED,
                 at_utc=timber.retired_utc,
                 noted_utc=now_utc,
                 by=by,
-            )
+            ),
         )

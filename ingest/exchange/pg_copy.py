@@ -7,13 +7,11 @@ import re
 import shutil
 import subprocess
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from baulk.ingest.config import StorePart
 from baulk.ingest.errors import BackupError
 from baulk.ingest.store.postgres_server import connect, faults, name_of
-
-if TYPE_CHECKING:
-    from baulk.ingest.config import StorePart
 
 _COPY: Final = re.compile(rb'COPY (?:\S+\.)?"?(\w+)"? \(.*FROM stdin;$')
 _PLAIN: Final = ("--no-owner", "--no-privileges")

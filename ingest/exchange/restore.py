@@ -14,10 +14,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from baulk.ingest import config as settings
 from baulk.ingest import shop
+from baulk.ingest.config import Config
 from baulk.ingest.errors import BackupError, ConfigError
 from baulk.ingest.exchange import manifest as manifests
 from baulk.ingest.exchange import pg_copy, snapshot
@@ -25,9 +26,6 @@ from baulk.ingest.exchange.manifest import DUMP, SQLITE, Manifest
 from baulk.ingest.register.engine import on_sqlite
 from baulk.ingest.register.register import Register
 from baulk.ingest.store.sqlite import SqliteSql
-
-if TYPE_CHECKING:
-    from baulk.ingest.config import Config
 
 _TORN: Final = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OverflowError)
 

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from baulk.ingest.shop import Shop
 from baulk.models.reading import Owner, Quantity, Reading, Series
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from baulk.ingest.shop import Shop
 
 WINDOW: Final = timedelta(days=14)
 LONG_WINDOW: Final = timedelta(days=120)  # for what speaks seldom, such as a scale once a month

@@ -5,15 +5,11 @@ from __future__ import annotations
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from baulk.ingest.errors import BackupError, StoreError
 from baulk.ingest.exchange import backup
 from baulk.ingest.shop import Shop
-
-if TYPE_CHECKING:
-    from baulk.ingest.shop import Shop
-
 
 RETENTION_KEY: Final = "thinned"  # of the note that says when
 _NIGHT: Final = range(5)  # hours of this machine's clock

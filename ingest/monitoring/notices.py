@@ -10,16 +10,14 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from baulk.ingest.monitoring import health
 from baulk.ingest.monitoring.health import Trouble
+from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.models import checking
 from baulk.models.errors import BaulkError
-
-if TYPE_CHECKING:
-    from baulk.ingest.shop import Shop
 
 KEY: Final = "notices"  # of the note that holds what is open
 SLIP: Final = timedelta(days=14)

@@ -9,15 +9,13 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from baulk.ingest.errors import ConfigError, extra_missing
 from baulk.ingest.monitoring import notices
 from baulk.ingest.monitoring.health import span
 from baulk.ingest.monitoring.notices import Notice
-
-if TYPE_CHECKING:
-    from baulk.ingest.shop import Shop
+from baulk.ingest.shop import Shop
 
 LOG: Final = logging.getLogger("baulk.notices")
 ENV: Final = "BAULK_NOTICE_URLS"

@@ -9,19 +9,16 @@ import contextlib
 import json
 import logging
 import time
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from baulk.ingest.errors import StoreError
+from baulk.ingest.pipeline import Sorted
+from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from baulk.ingest.pipeline import Sorted
-    from baulk.ingest.shop import Shop
-    from baulk.ingest.wire.message import RawMessage
+from baulk.ingest.wire.message import RawMessage
 
 log = logging.getLogger("baulk.listener")
 _KEY: Final = "heard/"

@@ -18,7 +18,7 @@ from typing import Final
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
-from baulk.ingest import pipeline, wire
+from baulk.ingest import operations, pipeline, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
 from baulk.ingest.mqtt import connection, publish
@@ -279,7 +279,7 @@ class _Listener:
             revision = self.shop.store.revision()
             if revision == self._revision:
                 return
-            self.shop.settle()
+            operations.settle(self.shop)
             for tag in self.shop.store.replayable_tags():
                 new = pipeline.replay(self.shop, tag=tag)
                 self.say(f"timber {tag} is entered now: {new} readings came out of quarantine")

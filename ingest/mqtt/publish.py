@@ -7,7 +7,7 @@ import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
@@ -15,10 +15,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 from baulk.ingest.errors import BrokerError
 from baulk.ingest.monitoring import notices
 from baulk.ingest.mqtt import connection
+from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
-
-if TYPE_CHECKING:
-    from baulk.ingest.shop import Shop
 
 _WAIT_S: Final = 10.0
 NOTICES: Final = ""  # stands for a tag; no timber has an empty one

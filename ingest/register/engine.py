@@ -7,17 +7,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
 from sqlalchemy import event
 from sqlalchemy.engine import Connection, Engine
 
+from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store.sqlite_file import connect, in_words
-
-if TYPE_CHECKING:
-    from baulk.ingest.config import Config, StorePart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

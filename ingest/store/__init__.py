@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from baulk.ingest.config import Config
 from baulk.ingest.store.base import QuarantineRow, Store, StoredEvaluation
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.postgres import PostgresSql
 from baulk.ingest.store.readings_influx import InfluxReadings
 from baulk.ingest.store.readings_sql import SqlReadings
 from baulk.ingest.store.sqlite import SqliteSql
-
-if TYPE_CHECKING:
-    from baulk.ingest.config import Config
 
 __all__ = ["STORES", "QuarantineRow", "Store", "StoredEvaluation", "open_store"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from baulk.ingest.store.sql import Transaction
 from baulk.ingest.wire.message import RawMessage
@@ -15,8 +15,6 @@ from baulk.models.reading import Owner, Reading, Series
 if TYPE_CHECKING:
     import pandas as pd
 
-STORE_PASSWORD: Final = "BAULK_STORE_PASSWORD"  # noqa: S105 - the name of the variable
-TOKEN: Final = "BAULK_INFLUX_TOKEN"  # noqa: S105
 Rejected = tuple[RawMessage, str, str | None]  # as it came, the reason, the unknown tag that it waits for
 
 

@@ -10,7 +10,7 @@ from baulk.ingest.store.base import Put, Readings, Rejected
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.moments import to_us
 from baulk.ingest.store.rows import join_air
-from baulk.ingest.store.sql import SomeKnown
+from baulk.ingest.store.sql import SomeKnown, Sql
 from baulk.ingest.store.thinning import EVERY_US
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
@@ -19,8 +19,6 @@ from baulk.models.reading import Owner, Quantity, Reading, Series
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from baulk.ingest.store.sql import Sql
 
 
 class ShopStore(Books):

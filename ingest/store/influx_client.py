@@ -12,13 +12,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
+from baulk.ingest.config import TOKEN, StorePart
 from baulk.ingest.errors import ConfigError, StoreAway, StoreError, StoreMissing, StoreRefused
-from baulk.ingest.store.base import TOKEN
 
 if TYPE_CHECKING:
     from influxdb_client.rest import ApiException
 
-    from baulk.ingest.config import StorePart
 
 AT_ONCE: Final = 5000  # lines in one request, as InfluxDB's own guide advises
 _TIMEOUT_MS: Final = 20_000

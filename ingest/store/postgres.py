@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
+from baulk.ingest.config import StorePart
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store.postgres_server import connect, faults, name_of, raise_tables
 from baulk.ingest.store.sql import NONE, Key, Row, Transaction, Values
@@ -16,7 +17,6 @@ from baulk.ingest.store.sql import NONE, Key, Row, Transaction, Values
 if TYPE_CHECKING:
     import psycopg
 
-    from baulk.ingest.config import StorePart
 
 _INSERT: Final = b"""
 INSERT INTO reading SELECT * FROM unnest(

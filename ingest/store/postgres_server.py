@@ -10,6 +10,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
+from baulk.ingest.config import STORE_PASSWORD, StorePart
 from baulk.ingest.errors import (
     ConfigError,
     StoreAway,
@@ -21,12 +22,10 @@ from baulk.ingest.errors import (
     StoreRefused,
     extra_missing,
 )
-from baulk.ingest.store.base import STORE_PASSWORD
 
 if TYPE_CHECKING:
     import psycopg
 
-    from baulk.ingest.config import StorePart
 
 FORM: Final = 1  # of the tables below; kept in the table form
 _ANSWER_S: Final = 20  # a server that leaves a question without any answer for so long is away

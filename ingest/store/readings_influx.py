@@ -19,12 +19,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from baulk.ingest.config import StorePart
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store.base import Put, Rejected
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit, flux
 from baulk.ingest.store.moments import from_us, to_us
 from baulk.ingest.store.rows import clash, daily_table, flags_of, refused, table
 from baulk.ingest.store.series_sql import SeriesList
+from baulk.ingest.store.sql import Sql, Transaction
 from baulk.ingest.store.thinning import EVERY_US, THINNABLE, Plan, thinned
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face
@@ -32,8 +34,6 @@ from baulk.models.section import Face
 if TYPE_CHECKING:
     import pandas as pd
 
-    from baulk.ingest.config import StorePart
-    from baulk.ingest.store.sql import Sql, Transaction
 
 _MEASUREMENT: Final = "reading"
 _ALWAYS: Final = "always"  # of what a person took or brought in, and weights

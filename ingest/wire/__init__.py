@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from baulk.ingest.errors import WireError
 from baulk.ingest.wire import mapped, senml, topics
 from baulk.ingest.wire.message import Decoded, RawMessage
+from baulk.ingest.wire.source import Source
 from baulk.models.reading import Reading
-
-if TYPE_CHECKING:
-    from baulk.ingest.wire.source import Source
 
 __all__ = ["FORMATS", "Decoded", "RawMessage", "decode", "understand"]
 

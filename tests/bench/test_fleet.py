@@ -15,7 +15,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 import judging
 
-from baulk.ingest import config, shop
+from baulk.ingest import shop
 from baulk.ingest.evaluation import batch
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Finished, Section
@@ -104,7 +104,7 @@ class Clock:
 def test_two_hundred_timbers_cost_little_more_than_their_share_of_the_cores(tmp_path):
     """Figures by processor hold on a busy machine too; those by the clock are told beside them."""
     busy = os.getloadavg()[0]
-    with shop.open(config.init(tmp_path / "yard", name="Ferry yard", units="metric")) as yard:
+    with shop.open(shop.init(tmp_path / "yard", name="Ferry yard", units="metric")) as yard:
         with Clock() as laid:
             fill(yard)
         tags = [each.tag for each in yard.register.list()]

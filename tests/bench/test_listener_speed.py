@@ -20,7 +20,6 @@ from pathlib import Path
 
 import pytest
 
-from baulk.ingest import config as settings
 from baulk.ingest import shop
 
 pytestmark = [pytest.mark.bench, pytest.mark.broker, pytest.mark.timeout(1200)]
@@ -58,7 +57,7 @@ class Yard:
     """A shop of its own, with its own name at the broker."""
 
     def __init__(self, folder, port, oak, more=""):
-        self.folder = settings.init(folder, name="Ferry yard")
+        self.folder = shop.init(folder, name="Ferry yard")
         path = self.folder / "baulk.toml"
         path.write_text(
             path.read_text().replace("port = 1883", f'port = {port}\nclient_id = "{folder.name}"\n{more}')

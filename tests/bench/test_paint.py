@@ -19,7 +19,6 @@ from pathlib import Path
 import pytest
 
 from baulk.dashboard.server import process
-from baulk.ingest import config
 from baulk.ingest import shop as shop_module
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face
@@ -56,7 +55,7 @@ requestAnimationFrame(look);
 
 def fill(folder):
     """Make the shop: one reading a series through the store, the year before it by the database itself."""
-    config.init(folder, name="Reedmouth ferry yard", units="inch")
+    shop_module.init(folder, name="Reedmouth ferry yard", units="inch")
     with shop_module.open(folder) as s:
         path = s.config.store_path
         for n in range(TIMBERS):

@@ -20,6 +20,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.ingest import config
+from baulk.ingest import shop as shops
 from baulk.ingest.store import open_store
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face
@@ -198,7 +199,7 @@ def _size(store):
 @pytest.mark.timeout(1800)
 @pytest.mark.parametrize("kind", sorted(MOST))
 def test_a_store_keeps_up_with_a_plain_script(kind, tmp_path, request):
-    folder = config.init(tmp_path / kind, name="Ferry yard")
+    folder = shops.init(tmp_path / kind, name="Ferry yard")
     path = folder / "baulk.toml"
     more = f'\nurl = "{request.getfixturevalue("postgres_url")}"' if kind == "postgres" else ""
     path.write_text(path.read_text().replace('kind = "sqlite"', f'kind = "{kind}"{more}'))

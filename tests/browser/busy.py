@@ -3,6 +3,7 @@
 import json
 from datetime import timedelta
 
+from baulk.ingest import operations
 from baulk.ingest import shop as shop_module
 from baulk.ingest.monitoring import notices
 from baulk.ingest.wire.message import RawMessage
@@ -61,7 +62,9 @@ def shop(folder, invented):
             (30, EventKind.TURNED, {"up": "b"}),
         ):
             at = now - timedelta(days=days)
-            s.add_event(Event(tag="FER-01", kind=kind, at_utc=at, noted_utc=at, detail=detail, by="Ada"))
+            operations.add_event(
+                s, Event(tag="FER-01", kind=kind, at_utc=at, noted_utc=at, detail=detail, by="Ada")
+            )
         s.store.append(invented.air(days=400, step_h=6, last=now - timedelta(days=20)))
         weak = Series(owner=Owner.TIMBER, name="FER-02", quantity=Quantity.BATTERY)
         s.store.append(

@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from baulk.ingest import config
 from baulk.ingest import shop as shop_module
 from baulk.models.reading import Owner, Quantity, Reading, Series
 from baulk.models.section import Face, Finished, Section
@@ -146,7 +145,7 @@ def air(days=20.0, step_h=1.0, last=NOW, rh=68.0):
 
 def shop(folder, *, units="inch", full=True):
     """Make a shop folder, with timbers, readings and evaluations when `full`."""
-    config.init(folder, name="Reedmouth ferry yard", units=units)
+    shop_module.init(folder, name="Reedmouth ferry yard", units=units)
     if not full:
         return folder
     pieces = [

@@ -13,6 +13,7 @@ from baulk.dashboard import words
 from baulk.dashboard.charts import yard_map
 from baulk.dashboard.printing import record, record_data
 from baulk.dashboard.queries import yard_rows
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.mqtt import publish
@@ -50,7 +51,9 @@ def apart(shop_folder, invented, monkeypatch):
     arrived = now - timedelta(days=DAYS)
     monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
     with shops.open(shop_folder) as shop:
-        shop.add_timber(invented.piece(TAG, place="attic", arrived_utc=arrived, green_mc_pct=75.0))
+        operations.add_timber(
+            shop, invented.piece(TAG, place="attic", arrived_utc=arrived, green_mc_pct=75.0)
+        )
         shop.store.append(list(readings(arrived)))
         evaluation_gather.evaluate(TAG, shop, now)
     return shop_folder, now
@@ -84,7 +87,9 @@ def test_the_yard_and_the_plan_show_a_sign_and_a_word_of_their_own(apart):
     assert row.told.shape not in {each.shape for each in words.STEPS.values()}
     assert row.attention[0] == "scale and pins contradict each other"
     assert found[0].rank == row.rank
-    boxes = yard_map.picture(yard_rows.places(), found, "metric").to_dict()["datasets"]
+    boxes = yard_map.picture(yard_rows.places(), yard_rows.told_by_place(found), "metric").to_dict()[
+        "datasets"
+    ]
     assert any(box["holds"] == "≠1" for box in next(iter(boxes.values())) if box["place"] == "attic")
 
 

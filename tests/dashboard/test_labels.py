@@ -10,6 +10,7 @@ import zxingcpp
 
 from baulk.dashboard.printing import labels
 from baulk.dashboard.printing.style import PaperError
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 
 URL = "http://yard.example:8501"
@@ -109,7 +110,7 @@ def test_the_command_writes_the_file_and_says_when_only_this_machine_can_open_th
     baulk, shop_dir, oak, tmp_path
 ):
     with shops.open(shop_dir) as shop:
-        shop.add_timber(oak)
+        operations.add_timber(shop, oak)
     out = tmp_path / "labels.pdf"
     done = baulk("labels", "FER-01", "-o", str(out), "--shop", str(shop_dir))
     assert done.returncode == 0, done.stderr

@@ -8,7 +8,7 @@ from typer.testing import CliRunner
 
 from baulk.dashboard import commands
 from baulk.dashboard.commands import reaching
-from baulk.ingest import config
+from baulk.ingest import config, operations
 from baulk.ingest import shop as shops
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Owner, Quantity, Reading, Series
@@ -24,7 +24,7 @@ MONTHS = (
 @pytest.fixture(scope="module")
 def shop_dir(tmp_path_factory):
     """One stick of ash that came half a year ago, read by pins every fortnight."""
-    folder = config.init(tmp_path_factory.mktemp("reaching") / "shop", name="Reach", units="inch")
+    folder = shops.init(tmp_path_factory.mktemp("reaching") / "shop", name="Reach", units="inch")
     path = folder / config.FILE
     path.write_text(path.read_text() + MONTHS)
     stick = Timber(
@@ -39,7 +39,7 @@ def shop_dir(tmp_path_factory):
     )
     pins = Series(owner=Owner.TIMBER, name="FER-06", quantity=Quantity.MOISTURE, depth_mm=20, face=Face.B)
     with shops.open(folder) as opened:
-        opened.add_timber(stick)
+        operations.add_timber(opened, stick)
         opened.store.append(
             [
                 Reading(series=pins, value=30 - d / 20, taken_utc=at, arrived_utc=at)

@@ -11,6 +11,7 @@ import pytest
 from baulk.dashboard.charts import yard_map
 from baulk.dashboard.queries import yard_rows
 from baulk.dashboard.sections import downloads
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models.timber import Place
 
@@ -20,7 +21,7 @@ def many(shop_folder, invented):
     """Nine timbers in two places."""
     with shops.open(shop_folder) as shop:
         for n in range(6, 10):
-            shop.add_timber(invented.piece(f"FER-0{n}", place="rack" if n % 2 else "shed"))
+            operations.add_timber(shop, invented.piece(f"FER-0{n}", place="rack" if n % 2 else "shed"))
             shop.store.save_evaluation(
                 f"FER-0{n}", invented.NOW, invented.evaluation(invented.piece(f"FER-0{n}"), core=20.0 + n)
             )
@@ -76,7 +77,7 @@ def test_rows_are_read_once_for_a_revision_and_anew_after_a_change(many, app, in
     monkeypatch.undo()
     monkeypatch.setenv("BAULK_SHOP", str(many))
     with shops.open(many) as shop:
-        shop.add_timber(invented.piece("FER-10"))
+        operations.add_timber(shop, invented.piece("FER-10"))
     assert len(yard_rows.rows(invented.NOW)) == 10
 
 
@@ -88,7 +89,8 @@ def test_places_with_a_position_are_drawn_to_scale_with_what_lies_there(many, ap
         shop.register.save_place(Place(name="loft", kind="room"))
     drawn = yard_rows.places()
     assert {place.name for place in drawn} == {"shed", "rack"}
-    rows = yard_map.picture(drawn, yard_rows.rows(invented.NOW), "metric").to_dict()["datasets"]
+    told = yard_rows.told_by_place(yard_rows.rows(invented.NOW))
+    rows = yard_map.picture(drawn, told, "metric").to_dict()["datasets"]
     boxes = {box["place"]: box for box in next(iter(rows.values()))}
     assert boxes["shed"]["x2"] - boxes["shed"]["x"] == 12
     assert boxes["rack"]["holds"] == "□2"

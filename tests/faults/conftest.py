@@ -22,7 +22,6 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.ingest import config as settings
 from baulk.ingest import shop
 from baulk.ingest.mqtt import listener
 from baulk.models.section import Finished, Section
@@ -175,7 +174,7 @@ def sender(broker):
 
 @pytest.fixture
 def yard_dir(tmp_path, broker):
-    folder = settings.init(tmp_path / "yard", name="Ferry yard", units="metric")
+    folder = shop.init(tmp_path / "yard", name="Ferry yard", units="metric")
     path = folder / "baulk.toml"
     text = path.read_text().replace("port = 1883", f"port = {broker.port}")
     path.write_text(text.replace('path = "shop.db"', 'path = "shop.db"\nwait_s = 0.5'))

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 
-from baulk.ingest import config as settings
 from baulk.ingest import pipeline, shop
 from baulk.ingest.wire import RawMessage
 from baulk.models.reading import Owner
@@ -112,7 +111,7 @@ def rss_mb():
 
 @pytest.fixture
 def yard(tmp_path, oak):
-    folder = settings.init(tmp_path / "yard", name="Ferry yard")
+    folder = shop.init(tmp_path / "yard", name="Ferry yard")
     path = folder / "baulk.toml"
     path.write_text(path.read_text() + SOURCES)
     with shop.open(folder) as opened:

@@ -15,7 +15,6 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.ingest import config as settings
 from baulk.ingest import shop
 from baulk.ingest.mqtt import listener
 from baulk.ingest.wire import RawMessage
@@ -56,7 +55,7 @@ def until(true, seconds=15.0):
 
 @pytest.fixture
 def yard_dir(tmp_path):
-    return settings.init(tmp_path / "yard", name="Ferry yard", units="metric")
+    return shop.init(tmp_path / "yard", name="Ferry yard", units="metric")
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import config, pipeline, shop
+from baulk.ingest import operations, pipeline, shop
 from baulk.ingest.errors import RegisterError
 from baulk.ingest.sensors import Settled
 from baulk.ingest.wire import RawMessage
@@ -41,7 +41,7 @@ sensor = "{1}"
 @pytest.fixture
 def folder(request, tmp_path):
     """Make a shop on SQLite, or as the parameter says on PostgreSQL."""
-    made = config.init(tmp_path / "yard", name="Ferry yard")
+    made = shop.init(tmp_path / "yard", name="Ferry yard")
     path = made / "baulk.toml"
     text = path.read_text()
     if getattr(request, "param", "sqlite") == "postgres":
@@ -80,7 +80,8 @@ def send(yard, hours, ohm=None, sensor="S7"):
 
 def attach(yard, tag, hours, sensor="S7", noted=None, **more):
     given = {"depth_mm": 45.0, "face": Face.B, **more}
-    return yard.attach_sensor(
+    return operations.attach_sensor(
+        yard,
         sensor,
         tag,
         at_utc=NOON + hours * HOUR,
@@ -131,7 +132,7 @@ def test_taking_that_back_brings_the_readings_back(yard):
         send(yard, hours)
     before = yard.store.readings(Owner.TIMBER, "A-1")
     event, _ = attach(yard, "B-1", 0, noted=24, depth_mm=60.0, face=Face.C)
-    _, settled = yard.undo(event.number, by="ann", now_utc=NOON + DAY)
+    _, settled = operations.undo(yard, event.number, by="ann", now_utc=NOON + DAY)
     assert settled == Settled(moved=1)
     assert yard.store.readings(Owner.TIMBER, "A-1") == before
     assert yard.store.readings(Owner.TIMBER, "B-1") == []
@@ -157,14 +158,15 @@ def test_what_was_said_after_it_was_taken_off_is_set_aside_and_not_lost(yard):
     attach(yard, "A-1", -24)
     for hours in (-1, 1, 2):
         send(yard, hours)
-    off, settled = yard.add_event(
+    off, settled = operations.add_event(
+        yard,
         Event(
             tag="A-1",
             kind=EventKind.SENSOR_DETACHED,
             at_utc=NOON,
             noted_utc=NOON + DAY,
             detail={"sensor": "S7"},
-        )
+        ),
     )
     assert settled == Settled(set_aside=2)
     assert taken(yard, "A-1") == [-1]
@@ -172,7 +174,7 @@ def test_what_was_said_after_it_was_taken_off_is_set_aside_and_not_lost(yard):
     _, settled = attach(yard, "B-1", 1.5, noted=25)
     assert settled == Settled(came=1)
     assert (taken(yard, "A-1"), taken(yard, "B-1")) == ([-1], [2])
-    _, settled = yard.undo(off.number, by="ann", now_utc=NOON + DAY)
+    _, settled = operations.undo(yard, off.number, by="ann", now_utc=NOON + DAY)
     assert (taken(yard, "A-1"), taken(yard, "B-1")) == ([-1, 1], [2])
     assert yard.store.quarantine_count() == 0
 
@@ -212,7 +214,7 @@ def test_a_quantity_without_depth_needs_none_and_pins_say_so(yard):
     assert send(yard, 1) == 0
     (row,) = yard.store.quarantined()
     assert "the sensor S7 is on A-1 and nobody has said how deep; take number 3 back" in row.reason
-    yard.undo(3, by="", now_utc=NOON + 2 * HOUR)
+    operations.undo(yard, 3, by="", now_utc=NOON + 2 * HOUR)
     attach(yard, "A-1", -24, noted=3)
     assert yard.store.quarantine_count() == 0
     assert [str(each.series) for each in yard.store.readings(Owner.TIMBER, "A-1")] == [
@@ -235,16 +237,16 @@ def test_a_sensor_is_on_one_timber_at_a_time_and_taken_off_only_where_it_is(yard
     ]
     off = Event(tag="A-1", kind=EventKind.SENSOR_DETACHED, at_utc=NOON + HOUR, detail={"sensor": "S7"})
     with pytest.raises(RegisterError, match="sensor S7 is not on A-1 at 2026-05-14 13:00 UTC; it is on B-1"):
-        yard.add_event(off)
+        operations.add_event(yard, off)
 
 
 def test_an_attachment_that_a_detaching_ends_is_not_taken_back_alone(yard):
     on, _ = attach(yard, "A-1", -24)
-    off, _ = yard.add_event(
-        Event(tag="A-1", kind=EventKind.SENSOR_DETACHED, at_utc=NOON, detail={"sensor": "S7"})
+    off, _ = operations.add_event(
+        yard, Event(tag="A-1", kind=EventKind.SENSOR_DETACHED, at_utc=NOON, detail={"sensor": "S7"})
     )
     with pytest.raises(RegisterError, match=f"take back number {off.number} first"):
-        yard.undo(on.number, by="", now_utc=NOON)
+        operations.undo(yard, on.number, by="", now_utc=NOON)
 
 
 def test_readings_sent_to_the_tag_itself_stay_with_the_tag(yard):
@@ -284,9 +286,9 @@ def test_what_a_power_cut_left_between_event_and_readings_is_made_good(yard):
     )
     assert (yard.register.unsettled(), taken(yard, "A-1")) == ({event.number: "S7"}, [1])
     with shop.open(yard.config.shop_dir) as again:
-        assert again.settle() == Settled(moved=1)
+        assert operations.settle(again) == Settled(moved=1)
         assert (taken(again, "A-1"), taken(again, "B-1")) == ([], [1])
-        assert (again.settle(), again.register.unsettled()) == (Settled(), {})
+        assert (operations.settle(again), again.register.unsettled()) == (Settled(), {})
 
 
 def test_a_sensor_attached_while_its_message_is_being_stored_is_followed_all_the_same(yard, monkeypatch):

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from baulk.ingest import config
+from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import climate
 from baulk.models import air_scenarios, sorption
 from baulk.models.air import AirSeries
@@ -24,7 +25,7 @@ MONTHS = (
 
 @pytest.fixture
 def settings(tmp_path):
-    folder = config.init(tmp_path / "set", name="Set", units="metric")
+    folder = shops.init(tmp_path / "set", name="Set", units="metric")
     path = folder / config.FILE
     path.write_text(path.read_text() + MONTHS)
     return config.load(folder)
@@ -161,7 +162,7 @@ def test_the_season_holds_the_mean_of_the_hours_moisture_not_the_moisture_of_the
 
 
 def test_a_typical_year_colder_than_the_equation_knows_is_taken_all_the_same(tmp_path):
-    folder = config.init(tmp_path / "cold", name="Cold", units="metric")
+    folder = shops.init(tmp_path / "cold", name="Cold", units="metric")
     path = folder / config.FILE
     path.write_text(path.read_text() + '\n[climate]\ntypical_year = "year.csv"\n')
     (folder / "year.csv").write_text("temp_c,rh_pct\n" + "-41.5,70\n" * 8760)

@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import six_timbers
 from six_timbers import NOW, TAGS
 
-from baulk.ingest import config, shop
+from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, executors, gather
 
 distributed = pytest.importorskip("distributed")
@@ -104,7 +104,7 @@ def two_workers(scheduler, tmp_path_factory):
 
 @pytest.fixture
 def yard(tmp_path):
-    with shop.open(config.init(tmp_path / "yard", name="Ferry yard", units="metric")) as opened:
+    with shop.open(shop.init(tmp_path / "yard", name="Ferry yard", units="metric")) as opened:
         six_timbers.fill(opened)
         yield opened
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import pytest
 
 from baulk.ingest import config
+from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
 
 
 @pytest.mark.parametrize("units", ["inch", "metric"])
 def test_a_new_shop_folder_is_read_back_as_it_was_asked_for(tmp_path, units):
-    folder = config.init(tmp_path / "yard", name='Ferry "Ilse" \\ yard', units=units)
+    folder = shops.init(tmp_path / "yard", name='Ferry "Ilse" \\ yard', units=units)
     got = config.load(folder)
     assert (got.shop.name, got.shop.units, got.slug) == ('Ferry "Ilse" \\ yard', units, "ferry-ilse-yard")
     assert got.temperature == ("F" if units == "inch" else "C")
@@ -18,9 +19,9 @@ def test_a_new_shop_folder_is_read_back_as_it_was_asked_for(tmp_path, units):
 
 
 def test_a_shop_folder_is_never_overwritten(tmp_path):
-    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    folder = shops.init(tmp_path / "yard", name="Ferry yard")
     with pytest.raises(ConfigError, match="is a shop folder already"):
-        config.init(folder, name="Other")
+        shops.init(folder, name="Other")
 
 
 @pytest.mark.parametrize(

@@ -5,12 +5,13 @@ from __future__ import annotations
 import pytest
 
 from baulk.ingest import config
+from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
 
 
 @pytest.fixture
 def load(tmp_path):
-    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    folder = shops.init(tmp_path / "yard", name="Ferry yard")
 
     def read(lines, **env):
         path = folder / "baulk.toml"

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from baulk.ingest import config, shop
+from baulk.ingest import config, operations, shop
 from baulk.ingest.evaluation import climate, compute, gather
 from baulk.models import use_class
 from baulk.models.air import AirSeries
@@ -23,7 +23,7 @@ DAY = timedelta(days=1)
 
 @pytest.fixture
 def yard(tmp_path):
-    folder = config.init(tmp_path / "yard", name="Ferry yard", units="metric")
+    folder = shop.init(tmp_path / "yard", name="Ferry yard", units="metric")
     with shop.open(folder) as opened:
         yield opened
 
@@ -109,7 +109,7 @@ def test_an_evaluation_tells_the_build_the_seasons_and_the_checking_margin(yard)
 
 
 def test_how_sure_and_how_long_the_build_is_are_the_persons_to_set(tmp_path):
-    folder = config.init(tmp_path / "sure", name="Sure")
+    folder = shop.init(tmp_path / "sure", name="Sure")
     path = folder / "baulk.toml"
     text = path.read_text()
     assert "probability = 0.9 " in text
@@ -180,7 +180,7 @@ def test_a_timber_without_readings_says_that_it_speaks_of_its_species(yard):
 
 
 def settings(tmp_path, extra=""):
-    folder = config.init(tmp_path / "set", name="Set")
+    folder = shop.init(tmp_path / "set", name="Set")
     with (folder / "baulk.toml").open("a") as text:
         text.write(extra)
     return config.load(folder)
@@ -243,12 +243,12 @@ def test_a_typical_year_file_is_read_and_a_wrong_one_is_refused_in_words(tmp_pat
 
 
 def test_a_shop_edits_its_use_classes_in_one_file_and_a_mistake_names_the_line(tmp_path):
-    folder = config.init(tmp_path / "own", name="Own")
+    folder = shop.init(tmp_path / "own", name="Own")
     head = ",".join(use_class.COLUMNS)
     row = 'bitts,Mooring bitts,14,22,3.5,no,,Holds the warps.,"common practice, no source",common practice'
     (folder / "use_classes.csv").write_text(f"{head}\n{row}\n")
     with shop.open(folder) as opened:
-        assert opened.add_timber(timber(use_class="bitts")) == 0
+        assert operations.add_timber(opened, timber(use_class="bitts")) == 0
         assert use_class.get("bitts").title == "Mooring bitts"
     (folder / "use_classes.csv").write_text(f"{head}\n{row.replace('3.5', 'much')}\n")
     with pytest.raises(OutOfRange, match=r"use_classes.csv line 2. gives tolerance_mm_per_150 as 'much'"):

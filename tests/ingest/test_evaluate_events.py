@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import config, shop
+from baulk.ingest import operations, shop
 from baulk.ingest.evaluation import climate, compute, gather
 from baulk.models import species
 from baulk.models.meter import resistance
@@ -21,7 +21,7 @@ METER = '\n[[meter]]\nseries = "timber/FER-01/*/moisture"\nshown_pct = [10, 20]\
 
 @pytest.fixture
 def yard(tmp_path):
-    folder = config.init(tmp_path / "yard", name="Ferry yard", units="metric")
+    folder = shop.init(tmp_path / "yard", name="Ferry yard", units="metric")
     path = folder / "baulk.toml"
     climate_rows = f"\n[climate]\ntemp_c = {[12] * 12}\nrh_pct = {[70] * 12}\n"
     path.write_text(path.read_text() + climate_rows + METER)
@@ -54,8 +54,8 @@ def event(kind, days_ago, **detail):
 
 def test_planing_and_an_oven_dried_section_reach_the_fit_and_its_words(yard):
     before = gather.gather("FER-01", yard, NOW)
-    yard.add_event(event("planed", 60, width_mm=150, depth_mm=150))
-    yard.add_event(event("oven-dried", 5, mc_pct=33.0))
+    operations.add_event(yard, event("planed", 60, width_mm=150, depth_mm=150))
+    operations.add_event(yard, event("oven-dried", 5, mc_pct=33.0))
     inputs = gather.gather("FER-01", yard, NOW)
     assert inputs.fingerprint() != before.fingerprint()
     content = compute.work_out(inputs).content

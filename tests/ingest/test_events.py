@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import config, shop
+from baulk.ingest import operations, shop
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.section import Face, Finished, Section
@@ -37,7 +37,7 @@ both = pytest.mark.parametrize("folder", ["sqlite", "postgres"], indirect=True)
 @pytest.fixture
 def folder(request, tmp_path):
     """Make a shop on SQLite, or with `both` on each of the two databases."""
-    made = config.init(tmp_path / "yard", name="Ferry yard")
+    made = shop.init(tmp_path / "yard", name="Ferry yard")
     if getattr(request, "param", "sqlite") == "postgres":
         path = made / "baulk.toml"
         url = request.getfixturevalue("postgres_url")
@@ -90,14 +90,14 @@ def test_a_move_entered_late_takes_its_place_between_the_others(yard):
     assert legs == [("shed", "rack"), ("rack", "loft")]
     places = [yard.register.as_of("FER-01", NOW - days * DAY).place for days in (6, 4, 1)]
     assert places == ["shed", "rack", "loft"]
-    yard.undo(loft.number, by="ann", now_utc=NOW)
+    operations.undo(yard, loft.number, by="ann", now_utc=NOW)
     assert yard.register.get("FER-01").place == "rack"
 
 
 def test_taking_back_a_move_in_the_middle_joins_the_legs_around_it(yard):
     rack = yard.register.move("FER-01", "rack", now_utc=NOW, at_utc=NOW - 5 * DAY)
     yard.register.move("FER-01", "loft", now_utc=NOW, at_utc=NOW - 2 * DAY)
-    yard.undo(rack.number, by="ben", now_utc=NOW)
+    operations.undo(yard, rack.number, by="ben", now_utc=NOW)
     legs = [(each.detail["from"], each.detail["to"]) for each in yard.register.events("FER-01")[1:]]
     assert legs == [("shed", "loft")]
     assert yard.register.get("FER-01").place == "loft"
@@ -106,83 +106,83 @@ def test_taking_back_a_move_in_the_middle_joins_the_legs_around_it(yard):
 @both
 def test_an_undo_is_dated_and_signed_and_stays_on_record(yard):
     moved = yard.register.move("FER-01", "loft", now_utc=NOW)
-    taken_back, _ = yard.undo(moved.number, by="ben", now_utc=NOW + DAY)
+    taken_back, _ = operations.undo(yard, moved.number, by="ben", now_utc=NOW + DAY)
     assert (taken_back.counts, taken_back.undone_utc, taken_back.undone_by) == (False, NOW + DAY, "ben")
     assert kinds(yard) == ["arrived"]
     assert yard.register.events("FER-01", undone=True)[-1] == taken_back
     with pytest.raises(RegisterError, match=f"number {moved.number} was taken back already on 2026-05-15"):
-        yard.undo(moved.number, by="ben", now_utc=NOW)
+        operations.undo(yard, moved.number, by="ben", now_utc=NOW)
     with pytest.raises(RegisterError, match="there is no event number 999"):
-        yard.undo(999, by="ben", now_utc=NOW)
+        operations.undo(yard, 999, by="ben", now_utc=NOW)
 
 
 def test_the_arrival_is_not_taken_back(yard):
     with pytest.raises(RegisterError, match="the arrival of FER-01 can't be taken back"):
-        yard.undo(1, by="", now_utc=NOW)
+        operations.undo(yard, 1, by="", now_utc=NOW)
     with pytest.raises(RegisterError, match="arrives when it is entered"):
-        yard.add_event(event(EventKind.ARRIVED, place="shed"))
+        operations.add_event(yard, event(EventKind.ARRIVED, place="shed"))
 
 
 def test_a_cut_shortens_it_and_its_undoing_makes_it_long_again(yard):
-    cut, _ = yard.add_event(
-        event(EventKind.CUT, 3, length_mm=2500, weight_before_kg=96.0, weight_after_kg=80.5)
+    cut, _ = operations.add_event(
+        yard, event(EventKind.CUT, 3, length_mm=2500, weight_before_kg=96.0, weight_after_kg=80.5)
     )
     assert cut.detail["weight_after_kg"] == 80.5
     assert yard.register.get("FER-01").length_mm == 2500
     assert yard.register.as_of("FER-01", NOW - 4 * DAY).length_mm == 3000
-    yard.undo(cut.number, by="", now_utc=NOW)
+    operations.undo(yard, cut.number, by="", now_utc=NOW)
     assert yard.register.get("FER-01") == OAK
 
 
 def test_wood_is_only_taken_off(yard):
     with pytest.raises(OutOfRange, match="a length of 3100 mm is not below the 3000 mm there was"):
-        yard.add_event(event(EventKind.CUT, length_mm=3100))
+        operations.add_event(yard, event(EventKind.CUT, length_mm=3100))
     with pytest.raises(OutOfRange, match="planing takes wood off, and a width of 210 mm"):
-        yard.add_event(event(EventKind.PLANED, width_mm=210, depth_mm=170))
+        operations.add_event(yard, event(EventKind.PLANED, width_mm=210, depth_mm=170))
     with pytest.raises(RegisterError, match="is 203 already; nothing was changed"):
-        yard.add_event(event(EventKind.PLANED, width_mm=203, depth_mm=178))
-    yard.add_event(event(EventKind.CUT, 2, length_mm=2500))
+        operations.add_event(yard, event(EventKind.PLANED, width_mm=203, depth_mm=178))
+    operations.add_event(yard, event(EventKind.CUT, 2, length_mm=2500))
     with pytest.raises(RegisterError, match=r"this can't come before number 3 \(cut, 2026-05-12\)"):
-        yard.add_event(event(EventKind.CUT, 5, length_mm=2400))
+        operations.add_event(yard, event(EventKind.CUT, 5, length_mm=2400))
     assert yard.register.get("FER-01").length_mm == 2500
     assert kinds(yard) == ["arrived", "cut"]
 
 
 def test_planing_one_way_only_is_planing(yard):
-    planed, _ = yard.add_event(event(EventKind.PLANED, width_mm=203, depth_mm=165))
+    planed, _ = operations.add_event(yard, event(EventKind.PLANED, width_mm=203, depth_mm=165))
     section = yard.register.get("FER-01").section
     assert (section.width_mm, section.depth_mm, section.pith_x_mm) == (203, 165, 12)
     was = {"from_depth_mm": OAK.section.depth_mm}
     assert dict(planed.detail) == {"width_mm": 203, "depth_mm": 165, **was}
-    yard.undo(planed.number, by="", now_utc=NOW)
+    operations.undo(yard, planed.number, by="", now_utc=NOW)
     assert yard.register.get("FER-01") == OAK
 
 
 def test_planing_below_the_finished_piece_is_refused(yard):
     with pytest.raises(OutOfRange, match="does not fit where it is placed"):
-        yard.add_event(event(EventKind.PLANED, width_mm=150, depth_mm=150))
+        operations.add_event(yard, event(EventKind.PLANED, width_mm=150, depth_mm=150))
     assert yard.register.get("FER-01") == OAK
 
 
 @both
 def test_what_a_later_event_stands_on_is_not_taken_back(yard):
-    (smaller, *_) = yard.edit_timber(
-        "FER-01", finished=Finished(width_mm=120, depth_mm=152), now_utc=NOW - 3 * DAY
+    (smaller, *_) = operations.edit_timber(
+        yard, "FER-01", finished=Finished(width_mm=120, depth_mm=152), now_utc=NOW - 3 * DAY
     )
-    planed, _ = yard.add_event(event(EventKind.PLANED, 1, width_mm=130, depth_mm=160))
+    planed, _ = operations.add_event(yard, event(EventKind.PLANED, 1, width_mm=130, depth_mm=160))
     words = rf"number {smaller.number} \(edited\) can't be taken back while number {planed.number} \(planed"
     with pytest.raises(RegisterError, match=words):
-        yard.undo(smaller.number, by="", now_utc=NOW)
+        operations.undo(yard, smaller.number, by="", now_utc=NOW)
     assert yard.register.get("FER-01").finished.width_mm == 120
     for number in (planed.number, smaller.number):
-        yard.undo(number, by="", now_utc=NOW)
+        operations.undo(yard, number, by="", now_utc=NOW)
     assert yard.register.get("FER-01") == OAK
 
 
 @both
 def test_each_corrected_field_is_an_event_with_what_stood_there(yard):
-    made = yard.edit_timber(
-        "FER-01", species="northern red oak", green_mc_pct=81.0, ends_sealed=True, by="ann", now_utc=NOW
+    made = operations.edit_timber(
+        yard, "FER-01", species="northern red oak", green_mc_pct=81.0, ends_sealed=True, by="ann", now_utc=NOW
     )
     told = {each.detail["field"]: (each.detail["old"], each.detail["new"]) for each in made}
     assert told == {
@@ -192,18 +192,19 @@ def test_each_corrected_field_is_an_event_with_what_stood_there(yard):
     }
     assert yard.register.get("FER-01").green_mc_pct == 81.0
     for each in made:
-        yard.undo(each.number, by="ann", now_utc=NOW)
+        operations.undo(yard, each.number, by="ann", now_utc=NOW)
     assert yard.register.get("FER-01") == OAK
 
 
 def test_a_correction_that_changes_nothing_leaves_no_trace(yard):
-    assert yard.edit_timber("FER-01", species="white oak", now_utc=NOW) == ()
+    assert operations.edit_timber(yard, "FER-01", species="white oak", now_utc=NOW) == ()
     assert kinds(yard) == ["arrived"]
 
 
 def test_a_correction_of_several_fields_need_only_fit_as_a_whole(yard):
     # neither the smaller section with the old piece nor one side after the other would be a timber
-    yard.edit_timber(
+    operations.edit_timber(
+        yard,
         "FER-01",
         section=Section(width_mm=127, depth_mm=127),
         finished=Finished(width_mm=100, depth_mm=100),
@@ -225,43 +226,43 @@ def test_a_correction_of_several_fields_need_only_fit_as_a_whole(yard):
 )
 def test_a_correction_keeps_the_rules_of_entering(yard, changes, error, words):
     with pytest.raises(error, match=words):
-        yard.edit_timber("FER-01", now_utc=NOW, **changes)
+        operations.edit_timber(yard, "FER-01", now_utc=NOW, **changes)
     assert yard.register.get("FER-01") == OAK
     assert kinds(yard) == ["arrived"]
 
 
 def test_another_place_is_a_move_even_as_a_correction(yard):
-    (moved,) = yard.edit_timber("FER-01", place="loft", now_utc=NOW)
+    (moved,) = operations.edit_timber(yard, "FER-01", place="loft", now_utc=NOW)
     assert (moved.kind, moved.detail["to"]) == (EventKind.MOVED, "loft")
 
 
 def test_a_cut_before_a_correction_of_the_length_asks_to_take_that_back_first(yard):
-    yard.edit_timber("FER-01", length_mm=3100, now_utc=NOW - DAY)
+    operations.edit_timber(yard, "FER-01", length_mm=3100, now_utc=NOW - DAY)
     with pytest.raises(RegisterError, match=r"the length of FER-01 was corrected later \(number 3\)"):
-        yard.add_event(event(EventKind.CUT, 5, length_mm=2500))
+        operations.add_event(yard, event(EventKind.CUT, 5, length_mm=2500))
 
 
 def test_the_arrival_follows_a_correction_of_its_date_and_stays_before_the_rest(yard):
     moved = yard.register.move("FER-01", "loft", now_utc=NOW, at_utc=NOW - 10 * DAY)
-    yard.edit_timber("FER-01", arrived_utc=NOW - 20 * DAY, now_utc=NOW)
+    operations.edit_timber(yard, "FER-01", arrived_utc=NOW - 20 * DAY, now_utc=NOW)
     assert yard.register.events("FER-01")[0].at_utc == NOW - 20 * DAY
     with pytest.raises(RegisterError, match="its history begins on 2026-05-04"):
-        yard.edit_timber("FER-01", arrived_utc=NOW - 5 * DAY, now_utc=NOW)
-    yard.undo(moved.number, by="", now_utc=NOW)
-    yard.edit_timber("FER-01", arrived_utc=NOW - 5 * DAY, now_utc=NOW)
+        operations.edit_timber(yard, "FER-01", arrived_utc=NOW - 5 * DAY, now_utc=NOW)
+    operations.undo(yard, moved.number, by="", now_utc=NOW)
+    operations.edit_timber(yard, "FER-01", arrived_utc=NOW - 5 * DAY, now_utc=NOW)
     with pytest.raises(OutOfRange, match="lies before FER-01 arrived on 2026-05-09"):
-        yard.add_event(event(EventKind.TURNED, 8, up="b"))
+        operations.add_event(yard, event(EventKind.TURNED, 8, up="b"))
 
 
 def test_an_event_to_come_is_refused(yard):
     with pytest.raises(OutOfRange, match="lies in the future"):
-        yard.add_event(event(EventKind.TURNED, -1, up="b"))
+        operations.add_event(yard, event(EventKind.TURNED, -1, up="b"))
 
 
 @both
 def test_a_retired_timber_leaves_the_list_and_comes_back(yard):
     yard.store.save_evaluation("FER-02", NOW, b"{}", revision=yard.store.revision())
-    gone, _ = yard.add_event(event(EventKind.RETIRED, reason="built in as the port sill"))
+    gone, _ = operations.add_event(yard, event(EventKind.RETIRED, reason="built in as the port sill"))
     assert [each.tag for each in yard.register.list()] == ["FER-02"]
     assert [each.tag for each in yard.register.list(retired=True)] == ["FER-01", "FER-02"]
     assert yard.register.get("FER-01").retired_utc == NOW
@@ -269,20 +270,20 @@ def test_a_retired_timber_leaves_the_list_and_comes_back(yard):
     assert yard.store.stale() == []
     with pytest.raises(RegisterError, match="FER-01 was retired on 2026-05-14; take it back in with"):
         yard.register.move("FER-01", "loft", now_utc=NOW + DAY)
-    yard.add_event(event(EventKind.TURNED, 3, up="c"))  # late, and from before it went
-    yard.undo(gone.number, by="", now_utc=NOW)
+    operations.add_event(yard, event(EventKind.TURNED, 3, up="c"))  # late, and from before it went
+    operations.undo(yard, gone.number, by="", now_utc=NOW)
     assert yard.register.get("FER-01") == OAK
     assert yard.store.stale() == ["FER-01"]
 
 
 def test_a_return_is_not_taken_back_once_things_happened_after_it(yard):
-    yard.add_event(event(EventKind.RETIRED, 5))
-    (back,) = yard.edit_timber("FER-01", retired_utc=None, now_utc=NOW - 4 * DAY)
-    turned, _ = yard.add_event(event(EventKind.TURNED, 2, up="b"))
+    operations.add_event(yard, event(EventKind.RETIRED, 5))
+    (back,) = operations.edit_timber(yard, "FER-01", retired_utc=None, now_utc=NOW - 4 * DAY)
+    turned, _ = operations.add_event(yard, event(EventKind.TURNED, 2, up="b"))
     with pytest.raises(RegisterError, match=f"while number {turned.number}"):
-        yard.undo(back.number, by="", now_utc=NOW)
-    yard.undo(turned.number, by="", now_utc=NOW)
-    yard.undo(back.number, by="", now_utc=NOW)
+        operations.undo(yard, back.number, by="", now_utc=NOW)
+    operations.undo(yard, turned.number, by="", now_utc=NOW)
+    operations.undo(yard, back.number, by="", now_utc=NOW)
     assert yard.register.list() == [replace(OAK, tag="FER-02")]
 
 
@@ -308,19 +309,19 @@ def test_a_return_is_not_taken_back_once_things_happened_after_it(yard):
 )
 def test_a_detail_that_can_not_be_meant_is_refused(yard, kind, detail, words):
     with pytest.raises(OutOfRange, match=words):
-        yard.add_event(event(kind, **detail))
+        operations.add_event(yard, event(kind, **detail))
     assert kinds(yard) == ["arrived"]
 
 
 def test_faces_come_in_one_form_and_none_is_none(yard):
-    coated, _ = yard.add_event(event(EventKind.COATED, faces="C, a"))
-    free, _ = yard.add_event(event(EventKind.STICKERED, faces=""))
+    coated, _ = operations.add_event(yard, event(EventKind.COATED, faces="C, a"))
+    free, _ = operations.add_event(yard, event(EventKind.STICKERED, faces=""))
     assert (coated.detail["faces"], free.detail["faces"]) == ("ac", "")
 
 
 def test_events_of_all_timbers_since_a_day(yard):
     yard.register.move("FER-02", "loft", now_utc=NOW, at_utc=NOW - DAY)
-    yard.add_event(event(EventKind.TURNED, 5, up="b"))
+    operations.add_event(yard, event(EventKind.TURNED, 5, up="b"))
     assert [each.tag for each in yard.register.events(since_utc=NOW - 6 * DAY)] == ["FER-01", "FER-02"]
     with pytest.raises(NotFound, match="no timber called 'FER-7'"):
         yard.register.events("FER-7")
@@ -330,10 +331,10 @@ def test_events_of_all_timbers_since_a_day(yard):
 def test_every_event_makes_its_timber_stale_and_no_other(yard):
     for tag in ("FER-01", "FER-02"):
         yard.store.save_evaluation(tag, NOW, b"{}", revision=yard.store.revision())
-    turned, _ = yard.add_event(event(EventKind.TURNED, up="b"))
+    turned, _ = operations.add_event(yard, event(EventKind.TURNED, up="b"))
     assert yard.store.stale() == ["FER-01"]
     yard.store.save_evaluation("FER-01", NOW, b"{}", revision=yard.store.revision())
-    yard.undo(turned.number, by="", now_utc=NOW)
+    operations.undo(yard, turned.number, by="", now_utc=NOW)
     assert yard.store.stale() == ["FER-01"]
 
 
@@ -405,23 +406,23 @@ happenings = st.one_of(
 @settings(max_examples=25, deadline=None)
 @given(wanted=st.lists(happenings, max_size=8))
 def test_whatever_happened_taking_all_of_it_back_gives_the_first_state(tmp_path_factory, wanted):
-    made = config.init(tmp_path_factory.mktemp("yard") / "shop", name="Ferry yard")
+    made = shop.init(tmp_path_factory.mktemp("yard") / "shop", name="Ferry yard")
     with shop.open(made) as yard:
         yard.register.add(OAK)
         numbers, states = [], [yard.register.get("FER-01")]
         for kind, ago, detail in wanted:
             try:
                 if kind is EventKind.EDITED:
-                    new = yard.edit_timber("FER-01", now_utc=NOW, **detail)
+                    new = operations.edit_timber(yard, "FER-01", now_utc=NOW, **detail)
                 else:
-                    new = [yard.add_event(event(kind, ago, **detail))[0]]
+                    new = [operations.add_event(yard, event(kind, ago, **detail))[0]]
             except BaulkError:
                 continue
             numbers += [each.number for each in new]
             states += [yard.register.get("FER-01")] * len(new)
         # in reverse order of noting, each step gives the state before it
         for number, before in zip(reversed(numbers), reversed(states[:-1]), strict=True):
-            yard.undo(number, by="", now_utc=NOW)
+            operations.undo(yard, number, by="", now_utc=NOW)
             assert yard.register.get("FER-01") == before
         assert yard.register.get("FER-01") == OAK
         assert kinds(yard) == ["arrived"]
@@ -430,16 +431,18 @@ def test_whatever_happened_taking_all_of_it_back_gives_the_first_state(tmp_path_
 @settings(max_examples=15, deadline=None)
 @given(wanted=st.lists(happenings, max_size=8), order=st.randoms(use_true_random=False))
 def test_in_any_order_that_is_allowed_the_chain_holds(tmp_path_factory, wanted, order):
-    made = config.init(tmp_path_factory.mktemp("yard") / "shop", name="Ferry yard")
+    made = shop.init(tmp_path_factory.mktemp("yard") / "shop", name="Ferry yard")
     with shop.open(made) as yard:
         yard.register.add(OAK)
         numbers = []
         for kind, ago, detail in wanted:
             try:
                 if kind is EventKind.EDITED:
-                    numbers += [each.number for each in yard.edit_timber("FER-01", now_utc=NOW, **detail)]
+                    numbers += [
+                        each.number for each in operations.edit_timber(yard, "FER-01", now_utc=NOW, **detail)
+                    ]
                 else:
-                    numbers.append(yard.add_event(event(kind, ago, **detail))[0].number)
+                    numbers.append(operations.add_event(yard, event(kind, ago, **detail))[0].number)
             except BaulkError:
                 continue
         left = list(numbers)
@@ -448,7 +451,7 @@ def test_in_any_order_that_is_allowed_the_chain_holds(tmp_path_factory, wanted, 
             done = []
             for number in left:
                 try:
-                    yard.undo(number, by="", now_utc=NOW)
+                    operations.undo(yard, number, by="", now_utc=NOW)
                 except RegisterError:
                     continue
                 done.append(number)

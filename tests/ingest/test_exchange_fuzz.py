@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import config, shop
+from baulk.ingest import shop
 from baulk.ingest.exchange import import_readings, import_timbers
 from baulk.ingest.wire.logger_columns import as_said
 from baulk.models.errors import BaulkError
@@ -28,7 +28,7 @@ lists = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCh
 
 @pytest.fixture(scope="module")
 def yard(tmp_path_factory):
-    with shop.open(config.init(tmp_path_factory.mktemp("fuzz") / "yard", name="Yard")) as opened:
+    with shop.open(shop.init(tmp_path_factory.mktemp("fuzz") / "yard", name="Yard")) as opened:
         yield opened
 
 

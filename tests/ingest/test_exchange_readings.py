@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.ingest import config as settings
+from baulk.ingest import operations
 from baulk.ingest.errors import ConfigError, ExchangeError
 from baulk.ingest.exchange import import_readings
 from baulk.ingest.wire.logger_columns import Logger, as_said, column
@@ -376,9 +377,9 @@ def test_an_import_that_is_killed_goes_on_when_it_is_begun_again(yard, yard_dir,
 def test_a_sensor_that_moves_is_brought_in_where_it_was(yard):
     yard.register.add(replace(yard.register.get("FER-01"), tag="FER-02"))
     day = datetime(2026, 5, 1, tzinfo=UTC)
-    yard.attach_sensor("S7", "FER-01", now_utc=NOW, at_utc=day, depth_mm=45, face=Face.B)
-    yard.attach_sensor(
-        "S7", "FER-02", now_utc=NOW, at_utc=day + timedelta(days=5), depth_mm=32, from_end_mm=400
+    operations.attach_sensor(yard, "S7", "FER-01", now_utc=NOW, at_utc=day, depth_mm=45, face=Face.B)
+    operations.attach_sensor(
+        yard, "S7", "FER-02", now_utc=NOW, at_utc=day + timedelta(days=5), depth_mm=32, from_end_mm=400
     )
     text = "Date,MC\n" + "".join(f"2026-{month:02}-{at:02},2{at}\n" for month, at in ((4, 9), (5, 2), (5, 7)))
     report = bring(wide(text, yard, "MC=sensor/S7/moisture:percent"), yard)
@@ -391,6 +392,6 @@ def test_a_sensor_that_moves_is_brought_in_where_it_was(yard):
     (one,) = yard.store.readings(Owner.TIMBER, "FER-02")
     assert (one.value, set(one.flags)) == (27, {"sensor-S7", "end-400"})
     number = yard.register.events("FER-02")[-1].number
-    yard.undo(number, by="Ana", now_utc=NOW)  # it was never there: its readings follow it back
+    operations.undo(yard, number, by="Ana", now_utc=NOW)  # it was never there: its readings follow it back
     assert yard.store.readings(Owner.TIMBER, "FER-02") == []
     assert [each.value for each in yard.store.readings(Owner.TIMBER, "FER-01")] == [22, 27]

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import config, shop
+from baulk.ingest import operations, shop
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import export, import_readings, import_timbers
 from baulk.ingest.exchange.export import Asked
@@ -81,7 +81,7 @@ def empty(tmp_path_factory):
     count = iter(range(10_000))
 
     def make():
-        folder = config.init(
+        folder = shop.init(
             tmp_path_factory.mktemp("trip") / str(next(count)), name="Other yard", units="inch"
         )
         return shop.open(folder)
@@ -100,10 +100,10 @@ def csv_of(table):
 def test_timbers_come_back_to_the_last_digit(empty, given_pieces):
     with empty() as one, empty() as other:
         for piece in given_pieces:
-            one.add_timber(replace(piece, retired_utc=None), now_utc=NOW)
+            operations.add_timber(one, replace(piece, retired_utc=None), now_utc=NOW)
             if piece.retired_utc:
-                one.add_event(
-                    Event(tag=piece.tag, kind=EventKind.RETIRED, at_utc=piece.retired_utc, noted_utc=NOW)
+                operations.add_event(
+                    one, Event(tag=piece.tag, kind=EventKind.RETIRED, at_utc=piece.retired_utc, noted_utc=NOW)
                 )
         file = import_timbers.of_file(csv_of(export.timbers(one, Asked())))
         done = file.bring(other, NOW, file.look(other, NOW))
@@ -181,8 +181,11 @@ def test_parquet_holds_the_same_with_types(yard, tmp_path):
 
 
 def test_a_note_that_a_spreadsheet_would_work_out_is_taken_out_as_text(yard):
-    yard.add_event(
-        Event(tag="FER-01", kind=EventKind.TURNED, at_utc=NOW, noted_utc=NOW, detail={"up": "b"}, note="=1+1")
+    operations.add_event(
+        yard,
+        Event(
+            tag="FER-01", kind=EventKind.TURNED, at_utc=NOW, noted_utc=NOW, detail={"up": "b"}, note="=1+1"
+        ),
     )
     rows = list(csv.DictReader(io.StringIO(csv_of(export.events(yard, Asked())).decode())))
     assert rows[-1]["note"] == "'=1+1"

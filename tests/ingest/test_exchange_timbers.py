@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from baulk.ingest import operations
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import import_timbers
 from baulk.ingest.exchange.import_timbers import Status
@@ -114,7 +115,7 @@ def test_a_change_is_shown_field_by_field_done_only_when_asked_for_and_can_be_un
         (EventKind.MOVED, "Ana", "from list.csv"),
     }
     for one in reversed(events):
-        yard.undo(one.number, by="Ana", now_utc=NOW)
+        operations.undo(yard, one.number, by="Ana", now_utc=NOW)
     assert yard.register.get("FER-01") == before
 
 

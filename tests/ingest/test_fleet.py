@@ -19,14 +19,14 @@ sys.path.insert(0, str(Path(__file__).parent))
 import six_timbers
 from six_timbers import DAY, NOW, TAGS
 
-from baulk.ingest import config, shop
+from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, executors, fingerprint, gather
 from baulk.models.timber import EventKind
 
 
 @pytest.fixture
 def yard_dir(tmp_path):
-    return config.init(tmp_path / "yard", name="Ferry yard", units="metric")
+    return shop.init(tmp_path / "yard", name="Ferry yard", units="metric")
 
 
 @pytest.fixture

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.monitoring import health
 from baulk.ingest.monitoring.health import Trouble
@@ -42,7 +43,7 @@ def moving(count, mid=20.0):
 @pytest.fixture
 def shop(shop_dir, oak):
     with shops.open(shop_dir) as opened:
-        opened.add_timber(oak)
+        operations.add_timber(opened, oak)
         yield opened
 
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from baulk.ingest import config, meters
+from baulk.ingest import config, meters, operations
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.store import notes
@@ -94,12 +94,12 @@ def test_a_row_of_the_settings_has_the_last_word_and_the_answer_fills_what_it_le
 def test_the_question_is_asked_until_it_is_answered_and_the_answer_can_be_changed(shop_dir):
     with shops.open(shop_dir) as shop:
         assert notes.hand_meter(shop.store) is None
-        assert shop.hand_meter_is_open()
+        assert operations.hand_meter_is_open(shop)
         for answered in (None, True, False):  # "nobody knows" is an answer too
             said = notes.HandMeter(corrects_temperature=answered, answered_utc=NOW)
             notes.keep_hand_meter(shop.store, said)
             assert notes.hand_meter(shop.store) == said
-            assert not shop.hand_meter_is_open()
+            assert not operations.hand_meter_is_open(shop)
     with shops.open(shop_dir) as shop:
         assert notes.hand_meter(shop.store) == said
 
@@ -109,7 +109,7 @@ def test_a_damaged_answer_is_asked_for_again(shop_dir, damaged):
     with shops.open(shop_dir) as shop:
         shop.store.note(notes.HAND_METER, damaged)
         assert notes.hand_meter(shop.store) is None
-        assert shop.hand_meter_is_open()
+        assert operations.hand_meter_is_open(shop)
 
 
 @pytest.mark.parametrize(
@@ -126,7 +126,7 @@ def test_nobody_is_asked_what_the_settings_say(shop_dir, rows, open_still):
     file = shop_dir / "baulk.toml"
     file.write_text(file.read_text() + "\n" + rows)
     with shops.open(shop_dir) as shop:
-        assert shop.hand_meter_is_open() is open_still
+        assert operations.hand_meter_is_open(shop) is open_still
 
 
 def test_the_answer_is_part_of_what_an_evaluation_is_made_from(yard):
@@ -134,7 +134,7 @@ def test_the_answer_is_part_of_what_an_evaluation_is_made_from(yard):
 
     place = yard.register.list()[0].place
     for what, value in (("temp", 9.0), ("humidity", 70.0)):
-        yard.add_reading_by_hand(Series.parse(f"air/{place}/{what}"), value, now_utc=NOW)
+        operations.add_reading_by_hand(yard, Series.parse(f"air/{place}/{what}"), value, now_utc=NOW)
 
     def made():
         return gather(yard.register.list()[0].tag, yard, NOW)

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.ingest import config as settings
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.monitoring import notices, notify
@@ -34,7 +35,7 @@ def shop(shop_dir, oak, monkeypatch):
     path.write_text(path.read_text() + '\n[notices]\nquiet_from = "00:00"\nquiet_to = "00:00"\n')
     monkeypatch.delenv(notify.ENV, raising=False)
     with shops.open(shop_dir) as opened:
-        opened.add_timber(oak)
+        operations.add_timber(opened, oak)
         yield opened
 
 
@@ -133,7 +134,7 @@ def test_what_opens_at_night_waits_and_what_closes_meanwhile_is_never_told(shop_
     night = datetime(2026, 5, 14, 23, 0).astimezone()
     morning = night + timedelta(hours=9)
     with shops.open(shop_dir) as shop:
-        shop.add_timber(oak)
+        operations.add_timber(shop, oak)
         evaluate(shop, step="square")
         notices.look(shop, night)
         assert notices.due(shop, night) == []
@@ -275,7 +276,7 @@ def test_many_notices_make_one_message():
 
 def test_the_command_lists_what_is_open_and_tries_messengers(baulk, shop_dir, oak, hook):
     with shops.open(shop_dir) as shop:
-        shop.add_timber(oak)
+        operations.add_timber(shop, oak)
         evaluate(shop, step="square")
     said = baulk("notices", "--shop", str(shop_dir), "--json")
     assert [each["kind"] for each in json.loads(said.stdout)] == ["ready"]

@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import checks, pipeline, shop
-from baulk.ingest import config as shop_config
+from baulk.ingest import checks, operations, pipeline, shop
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.reading import Owner, Reading, Series
@@ -61,7 +60,7 @@ def test_an_unknown_tag_waits_in_quarantine_until_the_timber_is_entered(yard):
     (row,) = yard.store.quarantined()
     assert row.reason.startswith("no timber called 'FER-02'")
     assert (row.waits_for, yard.store.replayable_tags()) == ("FER-02", [])
-    assert yard.add_timber(oak("FER-02")) == 1
+    assert operations.add_timber(yard, oak("FER-02")) == 1
     (reading,) = yard.store.readings(Owner.TIMBER, "FER-02")
     assert (reading.value, reading.taken_utc) == (80, NOW)
     assert yard.store.quarantine_count() == 0
@@ -78,7 +77,7 @@ def test_a_tag_entered_elsewhere_is_replayed_by_hand(yard):
 
 def test_a_message_that_is_wrong_in_another_way_too_stays_but_its_good_part_is_stored(yard):
     pipeline.handle(sent([weight(80), {"n": "temp", "v": 1}], "timber/FER-02"), yard)
-    assert yard.add_timber(oak("FER-02")) == 1
+    assert operations.add_timber(yard, oak("FER-02")) == 1
     assert (yard.store.quarantine_count(), yard.store.replayable_tags()) == (1, [])
 
 
@@ -150,7 +149,7 @@ def test_a_retained_replay_is_not_news(yard):
 
 @pytest.fixture(scope="module")
 def one_yard(tmp_path_factory):
-    folder = shop_config.init(tmp_path_factory.mktemp("any") / "yard", name="Ferry yard")
+    folder = shop.init(tmp_path_factory.mktemp("any") / "yard", name="Ferry yard")
     with shop.open(folder) as opened:
         opened.register.add(oak("FER-01"))
         yield opened
@@ -232,7 +231,7 @@ def test_a_timber_that_gains_weight_is_flagged(yard):
 
 def test_a_reading_by_hand_is_as_good_as_any(yard):
     series = Series.parse(PIN)
-    assert yard.add_reading_by_hand(series, 27.5, now_utc=NOW, taken_utc=NOW - HOUR)
+    assert operations.add_reading_by_hand(yard, series, 27.5, now_utc=NOW, taken_utc=NOW - HOUR)
     (reading,) = yard.store.latest(Owner.TIMBER, "FER-01")
     assert (reading.value, reading.source, reading.taken_utc) == (27.5, "hand", NOW - HOUR)
 
@@ -240,9 +239,9 @@ def test_a_reading_by_hand_is_as_good_as_any(yard):
 def test_a_reading_by_hand_that_cannot_be_is_refused(yard):
     series = Series.parse(PIN)
     with pytest.raises(OutOfRange, match="lies outside"):
-        yard.add_reading_by_hand(series, 900, now_utc=NOW)
+        operations.add_reading_by_hand(yard, series, 900, now_utc=NOW)
     with pytest.raises(OutOfRange, match="between the year 2000 and now"):
-        yard.add_reading_by_hand(series, 20, now_utc=NOW, taken_utc=NOW + HOUR)
+        operations.add_reading_by_hand(yard, series, 20, now_utc=NOW, taken_utc=NOW + HOUR)
     with pytest.raises(NotFound, match=r"did you mean|known"):
-        yard.add_reading_by_hand(Series.parse("timber/FER-09/weight"), 20, now_utc=NOW)
+        operations.add_reading_by_hand(yard, Series.parse("timber/FER-09/weight"), 20, now_utc=NOW)
     assert yard.store.series() == []

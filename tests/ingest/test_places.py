@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from baulk.ingest import config, shop
+from baulk.ingest import shop
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plan.buying.parts import Part
 from baulk.models.timber import Place
@@ -29,7 +29,7 @@ SILL = Part(
 
 @pytest.fixture(params=["sqlite", "postgres"])
 def yard(request, tmp_path):
-    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    folder = shop.init(tmp_path / "yard", name="Ferry yard")
     if request.param == "postgres":
         url, path = request.getfixturevalue("postgres_url"), folder / "baulk.toml"
         path.write_text(path.read_text().replace('kind = "sqlite"', f'kind = "postgres"\nurl = "{url}"'))

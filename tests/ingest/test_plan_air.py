@@ -12,8 +12,7 @@ from datetime import timedelta
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.ingest import config as settings
-from baulk.ingest import shop
+from baulk.ingest import operations, shop
 from baulk.ingest.evaluation import compute
 from baulk.ingest.mqtt import publish_plan
 from baulk.ingest.planning import humidity
@@ -58,7 +57,7 @@ def air(place, now, days, temp=14.0, rh=70.0, every_h=6):
 
 @pytest.fixture
 def room(tmp_path, now_utc):
-    folder = settings.init(tmp_path / "room", name="Ferry yard", units="metric")
+    folder = shop.init(tmp_path / "room", name="Ferry yard", units="metric")
     with shop.open(folder) as opened:
         opened.register.add(timber("OAK-1", now_utc))
         opened.register.add(
@@ -109,7 +108,7 @@ def test_a_new_reading_of_a_timber_makes_its_ensemble_old(room, now_utc, monkeyp
     real = compute.fitted_to
     monkeypatch.setattr(compute, "fitted_to", lambda inputs: fitted.append(inputs.timber.tag) or real(inputs))
     pin = Series(owner=Owner.TIMBER, name="PINE-1", quantity=Quantity.MOISTURE, depth_mm=20.0)
-    room.add_reading_by_hand(pin, 22.0, now_utc=now_utc)
+    operations.add_reading_by_hand(room, pin, 22.0, now_utc=now_utc)
     humidity.gather(room, humidity.Asked(place="shed"), now_utc + timedelta(minutes=1))
     assert fitted == ["PINE-1"]
 

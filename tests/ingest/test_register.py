@@ -15,7 +15,7 @@ from alembic.migration import MigrationContext
 from alembic.operations import Operations
 
 from baulk.ingest import config as settings
-from baulk.ingest import migrations, shop
+from baulk.ingest import migrations, operations, shop
 from baulk.ingest.errors import RegisterError, StoreLocked
 from baulk.ingest.register.engine import backing, engine_for, on_sqlite
 from baulk.ingest.register.register import Register
@@ -65,14 +65,14 @@ def test_a_name_that_could_not_stand_in_a_topic_is_refused(yard, change):
 )
 def test_a_species_or_use_class_that_nobody_knows_is_refused(yard, change, words):
     with pytest.raises(NotFound, match=words):
-        yard.add_timber(replace(yard.register.get("FER-01"), tag="FER-02", **change))
+        operations.add_timber(yard, replace(yard.register.get("FER-01"), tag="FER-02", **change))
     assert len(yard.register.list()) == 1
 
 
 def test_a_finished_size_in_another_unit_than_the_green_one_is_noticed(yard):
     tiny = replace(yard.register.get("FER-01"), tag="FER-02", finished=Finished(width_mm=6, depth_mm=6))
     with pytest.raises(OutOfRange, match="6 x 6 mm is under a tenth of the green 203 x 178 mm"):
-        yard.add_timber(tiny)
+        operations.add_timber(yard, tiny)
     assert [each.tag for each in yard.register.list()] == ["FER-01"]
 
 

@@ -11,12 +11,14 @@ from pathlib import Path
 
 import pytest
 
+from baulk.ingest import operations
+
 sys.path.insert(0, str(Path(__file__).parent))
 import ferry_pair
 from ferry_pair import DAY, NOW, judging
 
 from baulk.dashboard.commands import forecast
-from baulk.ingest import config, shop
+from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, compute, fit_store, gather
 from baulk.ingest.store import notes
 from baulk.models.timber import Event, EventKind
@@ -58,7 +60,7 @@ def air(value, when):
 
 @pytest.fixture
 def yard_dir(tmp_path):
-    return config.init(tmp_path / "yard", name="Ferry yard", units="metric")
+    return shop.init(tmp_path / "yard", name="Ferry yard", units="metric")
 
 
 @pytest.fixture
@@ -218,7 +220,9 @@ def test_an_earlier_day_is_fitted_whole_and_leaves_what_is_kept(fitted):
 
 def test_the_fit_of_a_timber_that_is_gone_is_forgotten(noted):
     assert state(noted) is not None
-    noted.add_event(Event(tag=TAG, kind=EventKind.RETIRED, at_utc=BEFORE, noted_utc=NOW, detail={}))
+    operations.add_event(
+        noted, Event(tag=TAG, kind=EventKind.RETIRED, at_utc=BEFORE, noted_utc=NOW, detail={})
+    )
     assert state(noted) is None
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.dashboard.commands import forecast
-from baulk.ingest import config, shop
+from baulk.ingest import shop
 from baulk.ingest.monitoring import nightly
 from baulk.models.reading import Owner, Reading, Series
 
@@ -17,7 +17,7 @@ HOUR = timedelta(hours=1)
 
 @pytest.fixture
 def yard(tmp_path, request):
-    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    folder = shop.init(tmp_path / "yard", name="Ferry yard")
     path = folder / "baulk.toml"
     text = path.read_text()
     if getattr(request, "param", True):

@@ -15,9 +15,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 import influx_double
 
 from baulk.ingest import config, shop
+from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
 from baulk.ingest.store import STORES, open_store, sqlite_file
-from baulk.ingest.store.base import TOKEN
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.reading import Owner, Reading, Series
@@ -50,7 +50,7 @@ def oak(tag="FER-01", place="shed"):
 
 def folder_of(kind, request, tmp_path):
     """Make a shop folder whose settings name this store."""
-    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    folder = shop.init(tmp_path / "yard", name="Ferry yard")
     path = folder / "baulk.toml"
     more = ""
     if kind == "postgres":
@@ -366,7 +366,7 @@ def test_a_broken_batch_leaves_nothing_behind(store):
 
 
 def quick(tmp_path):
-    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    folder = shop.init(tmp_path / "yard", name="Ferry yard")
     path = folder / "baulk.toml"
     path.write_text(path.read_text().replace('path = "shop.db"', 'path = "shop.db"\nwait_s = 0.05'))
     return config.load(folder)

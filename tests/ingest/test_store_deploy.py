@@ -10,6 +10,7 @@ import pytest
 from pydantic import SecretStr
 
 from baulk.ingest import config
+from baulk.ingest import shop as shops
 from baulk.ingest.config import StorePart
 from baulk.ingest.errors import StoreRefused
 from baulk.ingest.store import open_store
@@ -27,7 +28,7 @@ def deployed(postgres_server, root, tmp_path):
     env = {"PGPASSWORD": postgres_server.password, "PATH": f"{postgres_server.bin}:/usr/bin:/bin"}
     done = subprocess.run(words, env=env, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
-    settings = config.load(config.init(tmp_path / "yard", name="Ferry yard"))
+    settings = config.load(shops.init(tmp_path / "yard", name="Ferry yard"))
     url = f"postgresql://{{}}@127.0.0.1:{postgres_server.port}/ferry"
 
     def made(user, password):

@@ -13,7 +13,8 @@ import pytest
 from pydantic import SecretStr
 
 from baulk.ingest import config
-from baulk.ingest.config import StorePart
+from baulk.ingest import shop as shops
+from baulk.ingest.config import STORE_PASSWORD, StorePart
 from baulk.ingest.errors import (
     StoreAway,
     StoreBroken,
@@ -23,7 +24,6 @@ from baulk.ingest.errors import (
     StoreRefused,
 )
 from baulk.ingest.store import open_store, postgres_server
-from baulk.ingest.store.base import STORE_PASSWORD
 from baulk.ingest.store.postgres_server import connect
 from baulk.ingest.wire import RawMessage
 from baulk.models.reading import Owner, Reading, Series
@@ -42,7 +42,7 @@ def some(number, start=0, **more):
 
 @pytest.fixture
 def settings(tmp_path):
-    return config.load(config.init(tmp_path / "yard", name="Ferry yard"))
+    return config.load(shops.init(tmp_path / "yard", name="Ferry yard"))
 
 
 @pytest.fixture

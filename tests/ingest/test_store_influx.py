@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
+from baulk.ingest import shop as shops
+
 sys.path.insert(0, str(Path(__file__).parent))
 from influx_double import ORG, TOKEN, InfluxDouble
 from influx_text import Flux, Refused, parse_line
@@ -37,7 +39,7 @@ def double():
 
 @pytest.fixture
 def settings(double, tmp_path):
-    folder = config.init(tmp_path / "yard", name="Ferry yard")
+    folder = shops.init(tmp_path / "yard", name="Ferry yard")
     loaded = config.load(folder)
 
     def made(**changes):

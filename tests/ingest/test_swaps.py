@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from ferry_pair import DAY, NOW, air, judging, old, young
 
 from baulk.dashboard.commands import forecast
-from baulk.ingest import config, shop
+from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, swaps
 from baulk.ingest.monitoring import notices
 from baulk.ingest.store import notes
@@ -26,7 +26,7 @@ SINCE = NOW - 90 * DAY
 
 @pytest.fixture
 def yard(tmp_path):
-    with shop.open(config.init(tmp_path / "yard", name="Ferry yard", units="metric")) as opened:
+    with shop.open(shop.init(tmp_path / "yard", name="Ferry yard", units="metric")) as opened:
         opened.store.append(air())
         yield opened
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from baulk.ingest import config, shop
+from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, compute, forecast_record, gather, yard_memory
 from baulk.models import species
 from baulk.models.calibrate import yard_fit
@@ -25,7 +25,7 @@ DAY_S = 86_400.0
 
 @pytest.fixture
 def folder(tmp_path):
-    return config.init(tmp_path / "yard", name="Ferry yard", units="metric")
+    return shop.init(tmp_path / "yard", name="Ferry yard", units="metric")
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -15,6 +16,8 @@ Placement = Literal["boxed", "free", "offset"]
 
 KERF_MM: Final = 3.0  # a bandsaw and its wander; common practice, no source
 TRIM_MM: Final = 75.0  # of each end, for its checks; common practice, no source
+# steps in which a mill gives sizes, across and along the grain; common practice, no source
+MILL_STEPS_MM: Final[Mapping[System, tuple[float, float]]] = {"inch": (6.35, 304.8), "metric": (5.0, 100.0)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
+from baulk.ingest import operations
+
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, climates, ends, grid, observed, timbers, truth
@@ -100,13 +102,15 @@ def asked(number, count, nights, *, shared):
     truths = kept(number, count, shared=shared)
     new = truths[-1]
     with tempfile.TemporaryDirectory(prefix="baulk-honesty-") as folder:
-        where = config.init(Path(folder) / "shop", name="Honesty", units="metric")
+        where = shops.init(Path(folder) / "shop", name="Honesty", units="metric")
         temp, rh = climates.monthly(new.piece.climate)
         with (where / config.FILE).open("a", encoding="utf-8") as settings:
             settings.write(f"\n[climate]\ntemp_c = {temp}\nrh_pct = {rh}\n")
         with shops.open(where) as shop:
             for each in truths:
-                shop.add_timber(shop_run.registered(each.piece), now_utc=shop_run.moment(each.piece, 0))
+                operations.add_timber(
+                    shop, shop_run.registered(each.piece), now_utc=shop_run.moment(each.piece, 0)
+                )
             for each in truths[:-1]:
                 one = shop_run.Yard(shop=shop, piece=each.piece, truth=each, noted=observed.readings(each))
                 one.air_from = 0 if each is truths[0] else each.record.posix_s.size

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from baulk.ingest import config, pipeline
+from baulk.ingest import config, operations, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import gather
 from baulk.ingest.shop import Shop
@@ -125,7 +125,7 @@ class Yard:
             depth_mm=each.depth_mm,
             face=each.face and Face(each.face),
         )
-        self.shop.add_reading_by_hand(series, each.value, now_utc=taken, taken_utc=taken)
+        operations.add_reading_by_hand(self.shop, series, each.value, now_utc=taken, taken_utc=taken)
 
     def _send(self, tail, pack, arrived):
         topic = f"baulk/v1/{self.shop.config.slug}/{tail}"
@@ -138,10 +138,10 @@ def yard(truth, noted):
     """A new shop folder with this timber in it and nothing read yet; gone afterwards."""
     piece = truth.piece
     with tempfile.TemporaryDirectory(prefix="baulk-honesty-") as folder:
-        where = config.init(Path(folder) / "shop", name="Honesty", units="metric")
+        where = shops.init(Path(folder) / "shop", name="Honesty", units="metric")
         temp, rh = climates.monthly(piece.climate)
         with (where / config.FILE).open("a", encoding="utf-8") as settings:
             settings.write(f"\n[climate]\ntemp_c = {temp}\nrh_pct = {rh}\n")
         with shops.open(where) as shop:
-            shop.add_timber(registered(piece), now_utc=moment(piece, 0))
+            operations.add_timber(shop, registered(piece), now_utc=moment(piece, 0))
             yield Yard(shop=shop, piece=piece, truth=truth, noted=noted)
