@@ -246,7 +246,7 @@ def replay(shop: Shop, *, tag: str | None = None) -> int:
     shop : Shop
         An open shop.
     tag : str, optional
-        Only the messages that wait for this tag, or for this sensor (`attribution.waits_for`).
+        Only the messages that wait for this tag, or for this sensor (`sensors.waits_for`).
     """
     new, after = 0, 0
     tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)

@@ -136,7 +136,7 @@ def _priors() -> list[Value]:
 
     return [
         Value(
-            table="fit_parameters.PARAMETERS",
+            table="calibrate.parameters.PARAMETERS",
             name=each.name,
             quantity="standard deviation of its prior",
             value=f"{each.sd:.4g}",

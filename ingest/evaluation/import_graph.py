@@ -29,7 +29,7 @@ def files(folder: Traversable, name: str, first: str) -> dict[str, bytes]:
     Returns
     -------
     dict
-        Contents by path inside the folder, such as ``exchange/times.py``.
+        Contents by path inside the folder, such as ``wire/timestamps.py``.
 
     Raises
     ------

@@ -1,6 +1,6 @@
 """Taking timbers, readings, events and verdicts out as CSV or Parquet; a column's name carries its unit.
 
-Readings and timbers taken out as CSV come in again as they were, by `timbers` and `readings`.
+Readings and timbers taken out as CSV come in again as they were, by `import_timbers` and `import_readings`.
 """
 
 from __future__ import annotations

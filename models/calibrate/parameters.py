@@ -133,8 +133,8 @@ PARAMETERS: Final = (
         name="ln_shrinkage", sd=PIECES_VARY, low=-0.6, high=0.6,
         source="pieces differ by 15 % of the shrinkage: Wood Handbook chapter 4, from memory",
     ),
-    Parameter(name="ahead", sd=1.0, low=-3.0, high=3.0, source="standard normal, see fit_discrepancy"),
-    Parameter(name="ahead_core", sd=1.0, low=-3.0, high=3.0, source="standard normal, see fit_discrepancy"),
+    Parameter(name="ahead", sd=1.0, low=-3.0, high=3.0, source="standard normal, see `ensemble`"),
+    Parameter(name="ahead_core", sd=1.0, low=-3.0, high=3.0, source="standard normal, see `ensemble`"),
 )  # fmt: skip
 NAMES: Final = tuple(each.name for each in PARAMETERS)
 SLOPE_SHIFT_PCT: Final = -0.02  # laws between 0.04 and 0.14: their middle by ratio; see Parameter "slope"

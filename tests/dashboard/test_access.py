@@ -153,7 +153,9 @@ def test_whoever_guesses_waits_longer_each_time_and_others_do_not():
 def locked(shop_folder, monkeypatch):
     access.set_password(shop_folder, SECRET)
     monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
-    return AppTest.from_file(str(shop_access.__file__).replace("desk.py", "app.py"), default_timeout=60)
+    return AppTest.from_file(
+        str(shop_access.__file__).replace("server/shop_access.py", "app.py"), default_timeout=60
+    )
 
 
 def everything(app):

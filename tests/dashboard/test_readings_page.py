@@ -189,7 +189,9 @@ def test_an_empty_shop_says_what_to_do_first(tmp_path, invented, monkeypatch):
     from baulk.dashboard.server import shop_access  # noqa: PLC0415
 
     monkeypatch.setenv("BAULK_SHOP", str(invented.shop(tmp_path / "empty", full=False)))
-    app = AppTest.from_file(shop_access.__file__.replace("desk.py", "app.py"), default_timeout=60)
+    app = AppTest.from_file(
+        shop_access.__file__.replace("server/shop_access.py", "app.py"), default_timeout=60
+    )
     assert "No timber is tagged yet" in said(open_page(app))
 
 

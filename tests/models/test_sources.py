@@ -15,11 +15,9 @@ CONSTANTS = [each for each in provenance.every() if each.table == "constants.csv
 
 @pytest.mark.parametrize("listed", CONSTANTS, ids=lambda each: each.name)
 def test_the_list_tells_the_number_that_the_code_uses(listed):
-    where, module, name, keys = re.fullmatch(
-        r"(?:(ingest|plan)\.)?(\w+)\.(\w+)((?:\[.+?\])*)", listed.name
-    ).groups()
-    folder = {"ingest": "ingest", "plan": "models.plan", None: "models"}[where]
-    used = getattr(importlib.import_module(f"baulk.{folder}.{module}"), name)
+    module, name, keys = re.fullmatch(r"([\w.]+)\.(\w+)((?:\[.+?\])*)", listed.name).groups()
+    root = "baulk" if module.startswith("ingest.") else "baulk.models"
+    used = getattr(importlib.import_module(f"{root}.{module}"), name)
     for key in re.findall(r"\[(.+?)\]", keys):
         used = used[int(key) if key.isdigit() else key]
     if callable(used):  # a number written out in a function
@@ -37,14 +35,15 @@ def test_every_limit_on_readings_is_in_the_list():
 
 
 def test_every_prior_of_the_fit_is_in_the_list():
-    listed = {each.name: each for each in provenance.every() if each.table == "fit_parameters.PARAMETERS"}
+    table = "calibrate.parameters.PARAMETERS"
+    listed = {each.name: each for each in provenance.every() if each.table == table}
     own = {each.name: each for each in parameters.PARAMETERS if each.name in listed}
     assert set(listed) == set(own)
     # the rest hold no number of their own: theirs stand in constants.csv
     assert {each.name for each in parameters.PARAMETERS} - set(own) == {"start", "ahead", "ahead_core"}
     names = {each.name for each in CONSTANTS}
-    assert {"fit_parameters.START_SD_SHARE", "fit_parameters.START_SD_MEASURED_PCT"} <= names
-    assert {"fit_discrepancy.AHEAD_SD", "fit_discrepancy.AHEAD_CORE_SD"} <= names
+    assert {"calibrate.parameters.START_SD_SHARE", "calibrate.parameters.START_SD_MEASURED_PCT"} <= names
+    assert {"calibrate.ensemble.AHEAD_SD", "calibrate.ensemble.AHEAD_CORE_SD"} <= names
     assert all(float(listed[name].value) == pytest.approx(each.sd, rel=1e-3) for name, each in own.items())
 
 
@@ -63,7 +62,7 @@ def test_the_list_holds_all_that_was_not_read_and_nothing_else():
         "species.csv",
         "use_classes.csv",
         "checking.STARTS",
-        "fit_parameters.PARAMETERS",
+        "calibrate.parameters.PARAMETERS",
         "constants.csv",
     }
     assert {each.mark for each in listed} == {"memory", "common practice"}
@@ -83,7 +82,7 @@ def test_a_constant_that_says_it_was_not_read_is_in_the_list(root):
     # whoever adds such a constant to the models adds its row to models/data/constants.csv
     listed = {each.name.partition("[")[0] for each in CONSTANTS}
     said = {
-        f"{'' if file.parent.name == 'models' else f'{file.parent.name}.'}{file.stem}.{name}"
+        f"{'.'.join(file.relative_to(root / 'models').with_suffix('').parts)}.{name}"
         for file in (root / "models").rglob("*.py")
         for name in UNREAD.findall(file.read_text(encoding="utf-8"))
     }

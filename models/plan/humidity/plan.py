@@ -173,7 +173,7 @@ class AirPlan:
     gains : tuple of Gain
         For each timber to be dried.
     closed : tuple of (str, str, str, int)
-        What meets in the weeks without a window, see `opening.closers`; empty when there are none.
+        What meets in the weeks without a window, see `remedies.closers`; empty when there are none.
     remedies : tuple of Remedy
         What opens them.
     machines : tuple of Machine
@@ -248,7 +248,7 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
 
     References
     ----------
-    The parts: `window`, `schedule`, `water`, `opening`; readiness by the rule of the verdict.
+    The parts: `window`, `schedule`, `water`, `remedies`; readiness by the rule of the verdict.
     """
     room = need.room
     if not need.stocks:

@@ -278,7 +278,7 @@ def window(
 
     References
     ----------
-    Mould: Hukka & Viitanen 1999, by `room.mould_limit_pct`; below 0 and above 50 degC none.
+    Mould: Hukka & Viitanen 1999, by `checking.mould_limit_pct`; below 0 and above 50 degC none.
     """
     none = np.full(temp_c.shape, np.nan)
     checking, greenest = none, ("",) * temp_c.size
