@@ -7,7 +7,8 @@ import re
 from baulk.dashboard import words
 from baulk.models import units
 from baulk.models.errors import BaulkError
-from baulk.models.reading import Quantity, Reading, Series
+from baulk.models.quantity import Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.timber import Event, EventKind, Value
 
 

@@ -11,7 +11,8 @@ from typing import Final
 from baulk.ingest.evaluation.answer import Judgement
 from baulk.models import use_class
 from baulk.models.errors import NotFound
-from baulk.models.reading import Quantity, Reading, Series, from_end_mm
+from baulk.models.quantity import SPECS
+from baulk.models.reading import Reading, Series, from_end_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,17 +71,6 @@ FLAGS: Final[Mapping[str, str]] = {
     "clock": "its device clock was wrong; the time of arrival is used",
     "above-fsp": "above fibre saturation: at least this wet",
     "jump": "jumps far from the one before",
-}
-
-_QUANTITIES: Final[Mapping[Quantity, str]] = {
-    Quantity.RESISTANCE: "pin resistance",
-    Quantity.MOISTURE: "pin meter",
-    Quantity.WOOD_TEMP: "wood temperature",
-    Quantity.WEIGHT: "weight",
-    Quantity.TEMP: "air temperature",
-    Quantity.HUMIDITY: "air humidity",
-    Quantity.BATTERY: "battery",
-    Quantity.BATTERY_VOLTAGE: "battery voltage",
 }
 
 
@@ -181,7 +171,7 @@ def from_posix(posix_s: float) -> datetime:
 
 def series(which: Series, depth: str | None = None) -> str:
     """Return what a series is in words; `depth` is its depth in the shop's units."""
-    text = _QUANTITIES[which.quantity]
+    text = SPECS[which.quantity].title
     if which.depth_mm is not None:
         text += f", {depth or f'{which.depth_mm:g} mm'} deep"
     if which.face is not None:

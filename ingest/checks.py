@@ -14,24 +14,12 @@ from operator import attrgetter
 from typing import Final
 
 from baulk.ingest.store import Store
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import SPECS, Owner, Quantity
+from baulk.models.reading import Reading, Series
 
-POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
-    Quantity.RESISTANCE: (1.0, 1e13),
-    Quantity.MOISTURE: (0.0, 400.0),
-    Quantity.WOOD_TEMP: (-40.0, 50.0),
-    Quantity.WEIGHT: (0.001, 20_000.0),
-    Quantity.TEMP: (-40.0, 50.0),
-    Quantity.HUMIDITY: (0.0, 110.0),
-    Quantity.BATTERY: (0.0, 100.0),
-    Quantity.BATTERY_VOLTAGE: (0.0, 60.0),
-}
-_TEMPERATURES: Final = frozenset({Quantity.TEMP, Quantity.WOOD_TEMP})
-_JUMP: Final[dict[Quantity, float]] = {  # from one reading to the next, less than a day apart
-    Quantity.MOISTURE: 5.0,
-    Quantity.TEMP: 25.0,
-    Quantity.WOOD_TEMP: 25.0,
-}
+POSSIBLE: Final = {one: spec.possible for one, spec in SPECS.items()}
+_TEMPERATURES: Final = frozenset(one for one, spec in SPECS.items() if spec.unit == "degC")
+_JUMP: Final = {one: spec.jump for one, spec in SPECS.items() if spec.jump is not None}
 
 
 def impossible(reading: Reading) -> str | None:
@@ -79,11 +67,9 @@ def _weight_gain(reading: Reading, before: Reading | None) -> str | None:
 
 Check = Callable[[Reading, Reading | None], str | None]
 CHECKS: Final[Mapping[Quantity, tuple[Check, ...]]] = {
-    Quantity.MOISTURE: (_above_fsp, _below_meter, _jump),
+    Quantity.MOISTURE: (_above_fsp, _below_meter),
     Quantity.WEIGHT: (_weight_gain,),
     Quantity.HUMIDITY: (_wet_sensor,),
-    Quantity.TEMP: (_jump,),
-    Quantity.WOOD_TEMP: (_jump,),
 }
 _COMPARED: Final = frozenset({*_JUMP, Quantity.WEIGHT})
 
@@ -105,7 +91,7 @@ def flag(readings: Iterable[Reading], store: Store) -> tuple[Reading, ...]:
         previous = before[series]
         new = [
             name
-            for check in CHECKS.get(series.quantity, ())
+            for check in (*CHECKS.get(series.quantity, ()), *((_jump,) if series.quantity in _JUMP else ()))
             if (name := check(reading, previous)) and name not in reading.flags
         ]
         flagged.append(replace(reading, flags=(*reading.flags, *new)) if new else reading)

@@ -15,7 +15,8 @@ from baulk.ingest.store import notes
 from baulk.ingest.wire import message
 from baulk.models import species, use_class
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import AT_DEPTH, Owner, Reading, Series, end_flag
+from baulk.models.quantity import AT_DEPTH, Owner
+from baulk.models.reading import Reading, Series, end_flag
 from baulk.models.section import Face
 from baulk.models.timber import Event, EventKind, Timber
 

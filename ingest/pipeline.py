@@ -23,7 +23,8 @@ from baulk.ingest.errors import WireError
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire.message import RawMessage, stamp_of
 from baulk.models.errors import NotFound
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 
 _LOOKED_AT: Final = 2000  # newest messages in quarantine
 _REMEMBERED: Final = 5000  # messages; more than a broker may have under way to us

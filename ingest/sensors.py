@@ -19,7 +19,8 @@ from baulk.ingest.store.base import Rejected
 from baulk.ingest.wire.mapped import NO_DEPTH_MM
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.models.errors import BaulkError
-from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series, end_flag, sensor_of
+from baulk.models.quantity import AT_DEPTH, Owner, Quantity
+from baulk.models.reading import Reading, Series, end_flag, sensor_of
 from baulk.models.section import Face
 
 ASIDE: Final = "set-aside/"  # begins the topic of a reading that was stored and whose sensor was on nothing

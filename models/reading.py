@@ -7,47 +7,10 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from enum import StrEnum
 
 from baulk.models.errors import OutOfRange
+from baulk.models.quantity import AT_DEPTH, UNITS, Owner, Quantity
 from baulk.models.section import Face
-
-
-class Owner(StrEnum):
-    """What a reading belongs to."""
-
-    TIMBER = "timber"
-    AIR = "air"
-
-    __hash__ = str.__hash__  # agrees with ==, and is quick: an enum's own is written in Python
-
-
-class Quantity(StrEnum):
-    """What was measured; the value is the word used on the wire, the unit is fixed (see `UNITS`)."""
-
-    RESISTANCE = "resistance"  # between two pins
-    MOISTURE = "moisture"  # a meter's own answer, percent of oven-dry mass
-    WOOD_TEMP = "wood-temp"
-    WEIGHT = "weight"
-    TEMP = "temp"
-    HUMIDITY = "humidity"
-    BATTERY = "battery"  # percent of full
-    BATTERY_VOLTAGE = "battery-voltage"
-
-    __hash__ = str.__hash__  # as above
-
-
-UNITS: dict[Quantity, str] = {
-    Quantity.RESISTANCE: "ohm",
-    Quantity.MOISTURE: "%",
-    Quantity.WOOD_TEMP: "degC",
-    Quantity.WEIGHT: "kg",
-    Quantity.TEMP: "degC",
-    Quantity.HUMIDITY: "%RH",
-    Quantity.BATTERY: "%",
-    Quantity.BATTERY_VOLTAGE: "V",
-}
-AT_DEPTH = frozenset({Quantity.RESISTANCE, Quantity.MOISTURE})
 
 _NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
 

@@ -29,7 +29,7 @@ from baulk.ingest.demo.shed import Publisher
 from baulk.ingest.evaluation import gather
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 NAME: Final = "Ferry yard"
 PAGES_PORT: Final = 8501

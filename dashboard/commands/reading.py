@@ -13,7 +13,8 @@ from baulk.ingest import operations, pipeline
 from baulk.ingest import shop as shops
 from baulk.models import units
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import AT_DEPTH, UNITS, Owner, Quantity, Series
+from baulk.models.quantity import AT_DEPTH, SPECS, UNITS, Owner, Quantity
+from baulk.models.reading import Series
 from baulk.models.section import Face
 from baulk.models.timber import Timber
 
@@ -21,7 +22,7 @@ app = typer.Typer(pretty_exceptions_enable=False)
 app.command("import")(reading_import.import_)
 app.command("meter")(reading_meter.meter)
 
-_TEMPERATURES = frozenset({Quantity.TEMP, Quantity.WOOD_TEMP})
+_TEMPERATURES = frozenset(one for one, spec in SPECS.items() if spec.unit == "degC")
 
 
 @app.command()

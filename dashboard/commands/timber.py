@@ -17,7 +17,7 @@ from baulk.ingest.sensors import Settled
 from baulk.models import section as models_section
 from baulk.models import species, units, use_class
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 from baulk.models.units import System

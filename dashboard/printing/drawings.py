@@ -15,7 +15,8 @@ from baulk.dashboard.charts.time_series import DRY_PCT, EARTH, MOISTURE, WET_PCT
 from baulk.dashboard.printing import style
 from baulk.ingest.evaluation.answer import Answer, Fan
 from baulk.models import units
-from baulk.models.reading import AT_DEPTH, Series
+from baulk.models.quantity import AT_DEPTH
+from baulk.models.reading import Series
 from baulk.models.section import Face
 from baulk.models.timber import Timber
 

@@ -22,7 +22,8 @@ from baulk.dashboard.printing import drawings, labels, page, style
 from baulk.dashboard.printing.style import MM
 from baulk.ingest.evaluation.answer import Answer, Span
 from baulk.models import gravimetric, species, units
-from baulk.models.reading import AT_DEPTH, Quantity, Reading
+from baulk.models.quantity import AT_DEPTH, OF_DEVICE
+from baulk.models.reading import Reading
 from baulk.models.timber import Event, Timber
 from baulk.models.use_class import UseClass
 from baulk.models.wording import share
@@ -344,7 +345,7 @@ def _readings(record: Record, room: float) -> list[Flowable]:
 
 def _thinned(readings: Sequence[Reading]) -> list[Reading]:
     """Every reading by hand; of each sensor's series an even choice with its newest, newest first."""
-    shown = [r for r in readings if r.series.quantity not in {Quantity.BATTERY, Quantity.BATTERY_VOLTAGE}]
+    shown = [r for r in readings if r.series.quantity not in OF_DEVICE]
     kept = [each for each in shown if each.source != "mqtt"]
     by_series: dict[str, list[Reading]] = {}
     for each in shown:

@@ -9,7 +9,7 @@ from baulk.ingest.evaluation.answer import parse
 from baulk.ingest.shop import Shop
 from baulk.models import use_class
 from baulk.models.errors import BaulkError
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 from baulk.models.units import System, TemperatureUnit
 
 

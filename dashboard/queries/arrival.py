@@ -14,7 +14,8 @@ from baulk.ingest import operations, photos
 from baulk.ingest.shop import Shop
 from baulk.models import gravimetric, species
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Owner, Quantity, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 from baulk.models.units import System, length_mm, mass_kg, show_size, size_mm

@@ -20,7 +20,7 @@ from baulk.ingest.mqtt.last_messages import LastMessage, shown
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import QuarantineRow
 from baulk.models.calibrate.yard_lessons import Lesson
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 __all__ = [
     "broker",

@@ -18,7 +18,8 @@ from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
 from baulk.models import checking, end_grain, sorption, species, use_class
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face
 from baulk.models.timber import Timber
 from baulk.models.units import (

@@ -16,7 +16,7 @@ from baulk.ingest.evaluation import answer
 from baulk.ingest.evaluation.answer import Glance
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 from baulk.models.timber import Place, Timber
 
 SILENT_AFTER: Final = timedelta(days=30)

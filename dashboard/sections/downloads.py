@@ -20,7 +20,8 @@ from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation.answer import Answer, Span
-from baulk.models.reading import Owner, Reading
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading
 
 
 def csv(frame: pd.DataFrame) -> bytes:

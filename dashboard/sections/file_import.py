@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import timedelta
 from pathlib import Path
 from typing import Final
@@ -25,7 +25,8 @@ from baulk.ingest.exchange.reading_rows import Refused
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import units as wire_units
 from baulk.ingest.wire.logger_columns import Logger, as_said
-from baulk.models.reading import AT_DEPTH, Owner, Quantity, Series
+from baulk.models.quantity import AT_DEPTH, SPECS, Owner, Quantity
+from baulk.models.reading import Series
 from baulk.models.units import System, length_mm, show_length, show_size
 
 KINDS: Final = {
@@ -34,16 +35,10 @@ KINDS: Final = {
     "logger": "A data logger's file",
     "out": "Take out",
 }
-MEASURES: Final = {
+MEASURES: Final[Mapping[Quantity | None, str]] = {
     None: "leave it out",
-    Quantity.TEMP: "temperature of the air",
-    Quantity.HUMIDITY: "humidity of the air",
-    Quantity.WEIGHT: "weight of a timber",
-    Quantity.WOOD_TEMP: "temperature in a timber",
-    Quantity.MOISTURE: "moisture at pins",
-    Quantity.RESISTANCE: "resistance between pins",
+    **{one: spec.title for one, spec in SPECS.items() if not spec.of_device},
 }
-_AIR: Final = frozenset({Quantity.TEMP, Quantity.HUMIDITY})
 _SHOWN: Final = 25
 _MOST_COLUMNS: Final = 12
 _OTHER: Final = "another one"
@@ -256,7 +251,7 @@ def _column(n: int, heading: str) -> str | None:
     )
     if quantity is None:
         return None
-    air = quantity in _AIR
+    air = SPECS[quantity].owners == {Owner.AIR}
     name = of_at.text_input("Place" if air else "Tag", key=f"bring_of_{n}").strip()
     unit = unit_at.selectbox("Unit", wire_units.known(quantity), index=None, key=f"bring_unit_{n}")
     depth = ""

@@ -12,7 +12,8 @@ from baulk.dashboard import words
 from baulk.ingest.evaluation.answer import Answer, Span
 from baulk.models import units
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Quantity, Reading
+from baulk.models.quantity import Quantity
+from baulk.models.reading import Reading
 from baulk.models.section import Face
 from baulk.models.timber import Timber
 

@@ -6,7 +6,7 @@ import streamlit as st
 
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import hand_meter, layout
-from baulk.models.reading import Quantity
+from baulk.models.quantity import Quantity
 from baulk.models.section import Face
 
 KINDS = {"pins": "Pin meter", "weight": "Weight"}

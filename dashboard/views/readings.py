@@ -10,7 +10,7 @@ from baulk.dashboard.sections import camera, hand_meter, layout, plausibility
 from baulk.models import units
 from baulk.models.errors import BaulkError
 from baulk.models.meter import pin_depth
-from baulk.models.reading import AT_DEPTH, Quantity
+from baulk.models.quantity import AT_DEPTH, OF_DEVICE
 from baulk.models.section import Face
 
 KINDS = {"pins": "Pin meter", "weight": "Weight"}
@@ -141,7 +141,7 @@ def page() -> None:
             f"{words.age(r.taken_utc, now)}, {words.SOURCES.get(r.source, r.source)}",
         )
         for r in found.latest
-        if r.series.quantity not in {Quantity.BATTERY, Quantity.BATTERY_VOLTAGE}
+        if r.series.quantity not in OF_DEVICE
     ]
     st.header("What is known of it", anchor=False)
     if latest:

@@ -12,7 +12,7 @@ from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.sections import downloads, forecast_review, layout, reading_form, timber_history, what_if
 from baulk.ingest.evaluation.answer import Answer, Span
 from baulk.models import units
-from baulk.models.reading import AT_DEPTH
+from baulk.models.quantity import AT_DEPTH
 from baulk.models.wording import share
 
 FACES = {"a": "face a (up)", "b": "face b", "c": "face c", "d": "face d"}

@@ -21,7 +21,8 @@ from baulk.ingest.store import notes
 from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError
-from baulk.models.reading import Owner, Reading
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading
 from baulk.models.timber import Event, EventKind, Timber
 
 UPDATED: Final = "+updated"  # behind a fingerprint: the answer is not yet that of a whole fit

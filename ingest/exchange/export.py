@@ -21,7 +21,8 @@ from baulk.ingest.register.tables import FIELDS, columns
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.moments import DAY_US, from_us, to_us
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.reading import Owner, Reading, from_end_mm
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, from_end_mm
 
 ENDINGS: Final = (".csv", ".parquet")
 _GROUP: Final = 50_000  # rows of a Parquet file held at once

@@ -26,7 +26,8 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.store import Store
 from baulk.ingest.store.moments import from_us
 from baulk.ingest.wire.logger_columns import Logger
-from baulk.models.reading import UNITS, Series
+from baulk.models.quantity import UNITS
+from baulk.models.reading import Series
 
 SHOWN: Final = 100  # sentences that a report keeps; counts are of all
 _BATCH: Final = 5_000  # readings in a transaction: short enough for others to write in between

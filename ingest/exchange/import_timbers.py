@@ -19,7 +19,8 @@ from baulk.ingest.operations import check_timber
 from baulk.ingest.register.tables import FIELDS, columns, timber_of
 from baulk.ingest.shop import Shop
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.reading import Owner, Quantity, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Series
 from baulk.models.timber import Event, EventKind, Timber
 
 _REFUSALS: Final = (OutOfRange, NotFound, RegisterError)

@@ -23,12 +23,12 @@ from baulk.ingest.exchange.reading_rows import (
     numbers,
     owned,
 )
-from baulk.ingest.wire import units as wire_units
 from baulk.ingest.wire.logger_columns import scale_of
 from baulk.ingest.wire.timestamps import TimeForm
 from baulk.models import units
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.reading import AT_DEPTH, Owner, Quantity, Series, end_flag
+from baulk.models.quantity import AT_DEPTH, Owner, Quantity, Scale
+from baulk.models.reading import Series, end_flag
 from baulk.models.section import Face
 from baulk.models.units import LengthUnit
 
@@ -99,7 +99,7 @@ class LongForm:
         heading = self._sheet.headings[self._at["taken"]]
         taken = Taken(rows, self._at["taken"], self._times, now_utc, heading)
         refused = taken.refused
-        groups: dict[tuple[Series, wire_units.Scale], list[tuple[int, str]]] = {}
+        groups: dict[tuple[Series, Scale], list[tuple[int, str]]] = {}
         marks: dict[int, tuple[str, ...]] = {}
         for n, row in enumerate(taken.rows):
             try:
@@ -163,7 +163,7 @@ class LongForm:
 
     def _understood(  # noqa: PLR0913, PLR0917 - one a column
         self, text: str, tag: str, place: str, quantity: str, depth: str, face: str, end: str, unit: str
-    ) -> tuple[Series, wire_units.Scale, tuple[str, ...]]:
+    ) -> tuple[Series, Scale, tuple[str, ...]]:
         series = Series.parse(text) if text else self._named(tag, place, quantity, depth, face)
         series = owned(series, self._tag)
         flags: tuple[str, ...] = ()

@@ -17,7 +17,8 @@ from baulk.ingest.store.moments import from_us
 from baulk.ingest.wire import timestamps
 from baulk.ingest.wire import units as wire_units
 from baulk.ingest.wire.timestamps import TimeForm
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner, Scale
+from baulk.models.reading import Reading, Series
 
 SOURCE: Final = "import"
 NUMBER: Final = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,4})?")
@@ -140,9 +141,7 @@ def owned(series: Series, tag: Tag) -> Series:
     )
 
 
-def numbers(
-    texts: Sequence[str], scale: wire_units.Scale, *, comma: bool
-) -> tuple[NDArray[np.float64], dict[int, str]]:
+def numbers(texts: Sequence[str], scale: Scale, *, comma: bool) -> tuple[NDArray[np.float64], dict[int, str]]:
     """Read numbers and put them in our unit; where there is none, say why not, by index."""
     values, reasons = np.full(len(texts), np.nan), {}
     for n, text in enumerate(texts):

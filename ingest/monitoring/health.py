@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from baulk.ingest.shop import Shop
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import OF_DEVICE, SPECS, Owner, Quantity
+from baulk.models.reading import Reading, Series
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,8 +31,7 @@ BATTERY_DROP: Final = 0.85  # of its best voltage in the window; cells differ, s
 AHEAD: Final = timedelta(minutes=1)  # of us; a device that is behind may have kept it while out of reach
 STUCK: Final = timedelta(hours=48)
 STUCK_LEAST: Final = 24  # readings
-MOVES: Final = frozenset({Quantity.TEMP, Quantity.HUMIDITY, Quantity.RESISTANCE})  # never the same for days
-_BATTERIES: Final = frozenset({Quantity.BATTERY, Quantity.BATTERY_VOLTAGE})
+MOVES: Final = frozenset(one for one, spec in SPECS.items() if spec.restless)
 
 
 class Trouble(StrEnum):
@@ -171,7 +171,7 @@ def _series(latest: Reading, frame: pd.DataFrame, now_utc: datetime) -> SeriesHe
 
 def _findings(one: SeriesHealth, frame: pd.DataFrame, now_utc: datetime) -> list[Finding]:
     series, found = one.latest.series, []
-    if series.quantity in _BATTERIES and not one.silent(now_utc):
+    if series.quantity in OF_DEVICE and not one.silent(now_utc):
         found += _battery(one, frame)
     ahead = -one.clock_off > AHEAD
     if "clock" in one.latest.flags or ahead:

@@ -8,7 +8,8 @@ from dataclasses import replace
 from typing import Final
 
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Owner, Quantity, Series, sensor_flag
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Series, sensor_flag
 from baulk.models.section import Face
 from baulk.models.timber import Event, EventKind, Timber, Value
 

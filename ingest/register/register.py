@@ -23,7 +23,8 @@ from baulk.ingest.register.tables import COUNTER, EVENT, FIELDS, TIMBER, columns
 from baulk.ingest.store.moments import to_us
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plan.buying.parts import Part
-from baulk.models.reading import Owner, Quantity, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Series
 from baulk.models.timber import Event, EventKind, Place, Timber, Value
 
 

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Protocol
 from baulk.ingest.store.sql import Transaction
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,7 +10,8 @@ from baulk.ingest.store.base import QuarantineRow, Rejected, StoredEvaluation
 from baulk.ingest.store.moments import DAY_US, from_us, to_us, week_of
 from baulk.ingest.store.sql import Sql, Transaction
 from baulk.ingest.wire.message import RawMessage
-from baulk.models.reading import Owner, Reading
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading
 
 _STALE: Final = """
 SELECT timber.tag FROM timber

@@ -15,7 +15,8 @@ from baulk.ingest.store.thinning import EVERY_US
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -28,7 +28,8 @@ from baulk.ingest.store.rows import clash, daily_table, flags_of, refused, table
 from baulk.ingest.store.series_sql import SeriesList
 from baulk.ingest.store.sql import Sql, Transaction
 from baulk.ingest.store.thinning import EVERY_US, THINNABLE, Plan, thinned
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face
 
 if TYPE_CHECKING:

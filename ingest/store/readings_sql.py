@@ -12,7 +12,8 @@ from baulk.ingest.store.rows import clash, daily_table, flags_of, row_of, table
 from baulk.ingest.store.series_sql import SeriesList
 from baulk.ingest.store.sql import Key, Sql, Transaction, Values
 from baulk.ingest.store.thinning import THINNABLE, thinned
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 
 if TYPE_CHECKING:
     import pandas as pd

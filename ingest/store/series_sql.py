@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from baulk.ingest.store.sql import Sql, Transaction
-from baulk.models.reading import Owner, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Series
 
 
 class SeriesList:

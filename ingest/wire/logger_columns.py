@@ -13,7 +13,8 @@ from baulk.ingest.wire import units
 from baulk.ingest.wire.mapped import NO_DEPTH_MM
 from baulk.ingest.wire.timestamps import TimeForm
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.reading import AT_DEPTH, UNITS, Owner, Quantity, Series, sensor_flag
+from baulk.models.quantity import AT_DEPTH, SPECS, UNITS, Owner, Quantity, Scale
+from baulk.models.reading import Series, sensor_flag
 
 _MOVING: Final = re.compile(r"sensor/(?P<name>[^/]+)/(?P<quantity>[^/]+)")
 _LIKE: Final = '"Temp (C)=air/shed/temp:degC"'
@@ -32,7 +33,7 @@ def _series(text: str) -> Series:
     return Series(owner=Owner.TIMBER, name=found["name"], quantity=quantity, depth_mm=depth_mm)
 
 
-def scale_of(quantity: Quantity, unit: str) -> units.Scale:
+def scale_of(quantity: Quantity, unit: str) -> Scale:
     """Give the scale of a declared unit, or of the unit that we keep ourselves.
 
     Raises
@@ -42,7 +43,7 @@ def scale_of(quantity: Quantity, unit: str) -> units.Scale:
     """
     if unit == UNITS[quantity]:
         return (1, 0)
-    found = units.DECLARED[quantity].get(unit)
+    found = SPECS[quantity].declared.get(unit)
     if found is None:
         known = ", ".join(units.known(quantity))
         raise OutOfRange(
@@ -80,7 +81,7 @@ class Column(BaseModel):
         return _series(self.series)
 
     @property
-    def scale(self) -> units.Scale:
+    def scale(self) -> Scale:
         """How its numbers become ours."""
         return scale_of(self.parsed.quantity, self.unit)
 

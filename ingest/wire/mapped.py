@@ -15,7 +15,8 @@ from baulk.ingest.wire.message import Clock, Decoded, RawMessage, number, number
 from baulk.ingest.wire.source import Source
 from baulk.ingest.wire.topics import Target
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import AT_DEPTH, Reading, Series, sensor_flag
+from baulk.models.quantity import AT_DEPTH, SPECS
+from baulk.models.reading import Reading, Series, sensor_flag
 
 NO_DEPTH_MM: Final = 0.001  # stands for the depth of a moving sensor until the register has told it
 
@@ -96,7 +97,7 @@ def _decoded(raw: RawMessage, source: Source, value: float, posix_s: float | Non
         return Decoded(old=1)
     try:
         name = source.named(raw.topic)
-        converted = units.convert(value, units.DECLARED[source.quantity][source.unit])
+        converted = units.convert(value, SPECS[source.quantity].declared[source.unit])
         if source.sensor is not None:  # the pipeline puts it on its timber
             flags = (*flags, sensor_flag(name))
         series = Series(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -13,7 +14,8 @@ from baulk.ingest.wire import units
 from baulk.ingest.wire.message import Clock, Decoded, LazyClock, RawMessage, number, parse_json
 from baulk.ingest.wire.topics import Target
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series
+from baulk.models.quantity import AT_DEPTH, SPECS, Quantity, Scale
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face
 
 VERSION: Final = 10  # RFC 8428 section 4.4
@@ -27,24 +29,12 @@ _VALUES: Final = frozenset(_VALUE_ORDER)
 _HUGE: Final = 1e300
 _BASES: Final = frozenset({"bn", "bt", "bu", "bv", "bs", "bver"})
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428 section 4.5.1
+_NAMES: Final = "|".join(dict.fromkeys(spec.name or one.value for one, spec in SPECS.items()))
 _OURS: Final = re.compile(
     r"(?:(?P<head>.*?)[:/])??(?:pin-(?P<depth>\d{1,3}(?:\.\d{1,3})?)(?:/(?P<face>[abcd]))?/)?"
-    r"(?P<what>resistance|moisture|wood-temp|weight|temp|humidity|battery)"
+    rf"(?P<what>{_NAMES})"
 )
 _HEAD: Final = re.compile(r"(?:.*[:/])?(timber|air)/([^:/]+)")
-_OF: Final[dict[Owner, frozenset[Quantity]]] = {
-    Owner.TIMBER: frozenset(
-        {
-            Quantity.RESISTANCE,
-            Quantity.MOISTURE,
-            Quantity.WOOD_TEMP,
-            Quantity.WEIGHT,
-            Quantity.BATTERY,
-            Quantity.BATTERY_VOLTAGE,
-        }
-    ),
-    Owner.AIR: frozenset({Quantity.TEMP, Quantity.HUMIDITY, Quantity.BATTERY, Quantity.BATTERY_VOLTAGE}),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -287,7 +277,7 @@ def _reading(record: Record, target: Target, asked: Asked, clock: LazyClock, raw
     value = record.value
     if type(value) is not float:
         raise WireError(f"{record.name} has no number in v")
-    if record.unit not in scales:
+    if record.unit is None or record.unit not in scales:
         known = " or ".join(scales)
         given = f"the unit {record.unit[:20]!r}" if record.unit else "no unit"
         hint = "; SenML has no Fahrenheit" if "Cel" in scales and record.unit else ""
@@ -306,9 +296,7 @@ def _reading(record: Record, target: Target, asked: Asked, clock: LazyClock, raw
 
 
 @lru_cache(maxsize=4096)  # the names of a shop are few and come again and again
-def _series(
-    given: str, unit: str | None, target: Target, asked: Asked
-) -> tuple[Series, dict[str, units.Scale]]:
+def _series(given: str, unit: str | None, target: Target, asked: Asked) -> tuple[Series, Mapping[str, Scale]]:
     owner, name = target.owner, target.name
     ours = _OURS.fullmatch(asked.our_name(given))
     if not ours:
@@ -318,10 +306,9 @@ def _series(
     head = _HEAD.fullmatch(ours["head"] or "")
     if head and not asked.foreign and (head[1], head[2]) != (owner.value, name):
         raise WireError(f"the name {given[:60]!r} belongs to {head[1]}/{head[2]}, and the topic to {name}")
-    quantity = Quantity(ours["what"])
-    if quantity is Quantity.BATTERY and unit in units.SENML[Quantity.BATTERY_VOLTAGE]:
-        quantity = Quantity.BATTERY_VOLTAGE
-    if quantity not in _OF[owner]:
+    quantity = _by_unit(Quantity(ours["what"]), unit)
+    spec = SPECS[quantity]
+    if owner not in spec.owners:
         raise WireError(f"{quantity.value} is not something that {owner.value} has")
     depth = float(ours["depth"]) if ours["depth"] else asked.depth_mm if quantity in AT_DEPTH else None
     face = Face(ours["face"]) if ours["face"] else asked.face if quantity in AT_DEPTH else None
@@ -334,4 +321,10 @@ def _series(
         depth_mm=depth,
         face=face,
     )
-    return series, units.SENML[quantity]
+    return series, spec.senml
+
+
+def _by_unit(named: Quantity, unit: str | None) -> Quantity:
+    """Return the quantity of a name that two share: the one that has the unit."""
+    sharing = (one for one, spec in SPECS.items() if spec.name == named.value and unit in spec.senml)
+    return next(sharing, named)

@@ -10,7 +10,7 @@ from jmespath.exceptions import JMESPathError
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from baulk.ingest.wire import topics, units
-from baulk.models.reading import AT_DEPTH, Owner, Quantity
+from baulk.models.quantity import AT_DEPTH, SPECS, Owner, Quantity
 from baulk.models.section import Face
 
 _NOT_SENML: Final = ("value", "quantity", "unit", "time", "time_zone")
@@ -75,7 +75,7 @@ class Source(BaseModel):
     @field_validator("names")
     @classmethod
     def _names_are_ours(cls, names: dict[str, str]) -> dict[str, str]:
-        ours = [one.value for one in Quantity if one is not Quantity.BATTERY_VOLTAGE]
+        ours = [one.value for one, spec in SPECS.items() if spec.name is None]
         if wrong := [one for one in names.values() if one not in ours]:
             raise ValueError(f"{wrong[0]!r} is not one of our names; known: {', '.join(ours)}")
         if "" in names:

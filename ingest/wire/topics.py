@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 ROOT: Final = "baulk/v1"
 

@@ -24,7 +24,8 @@ from baulk.models.calibrate.result import Calibration, Fitted, depth_profile_pct
 from baulk.models.calibrate.screening import DAY_S, Observation, name_of
 from baulk.models.field import MoistureField
 from baulk.models.meter.profile import Corrections
-from baulk.models.reading import AT_DEPTH, Quantity, Reading
+from baulk.models.quantity import AT_DEPTH, Quantity
+from baulk.models.reading import Reading
 from baulk.models.timber import Event, EventKind, Timber
 
 Floats = NDArray[np.float64]

@@ -31,7 +31,8 @@ from baulk.models.errors import BaulkError
 from baulk.models.meter.profile import answers
 from baulk.models.meter.resistance import MeterAnswer
 from baulk.models.meter.wood_temperature import at_readings
-from baulk.models.reading import Quantity, Reading
+from baulk.models.quantity import Quantity
+from baulk.models.reading import Reading
 from baulk.models.timber import EventKind, Timber
 
 INSTALLED_SD_PCT: Final = (

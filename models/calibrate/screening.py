@@ -12,7 +12,8 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models.reading import Quantity, Reading, Series
+from baulk.models.quantity import Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face
 from baulk.models.wording import day
 

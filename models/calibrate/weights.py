@@ -22,7 +22,8 @@ from baulk.models import species as table
 from baulk.models.calibrate.history import History
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.reading import Quantity, Reading
+from baulk.models.quantity import Quantity
+from baulk.models.reading import Reading
 from baulk.models.section import CONDUCTANCE_M_S, FaceCover, Section
 from baulk.models.timber import EventKind
 from baulk.models.wording import day

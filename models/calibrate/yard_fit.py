@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from baulk.models.calibrate.parameters import PARAMETERS, middle, spreads
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.meter.profile import Corrections
-from baulk.models.reading import Quantity, Reading, sensor_of
+from baulk.models.quantity import Quantity
+from baulk.models.reading import Reading, sensor_of
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior

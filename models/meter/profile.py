@@ -15,7 +15,8 @@ from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.meter import resistance
 from baulk.models.meter.correction import TwoPoint, from_capacitance, from_meter_for_another_wood
 from baulk.models.meter.wood_temperature import WoodTemperatures
-from baulk.models.reading import Quantity, Reading, Series
+from baulk.models.quantity import Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.species import Species
 
 Floats = NDArray[np.float64]

@@ -19,7 +19,7 @@ from baulk.ingest.demo import broker, weather
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.evaluation import executors
 from baulk.ingest.monitoring import notify
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 # pages, charts, paper, files for other programs, messengers, and what these bring with them
 HEAVY = {

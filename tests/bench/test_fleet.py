@@ -17,7 +17,8 @@ import judging
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 

@@ -20,7 +20,8 @@ import pytest
 
 from baulk.dashboard.server import process
 from baulk.ingest import shop as shop_module
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face
 
 _TESTS = Path(__file__).parents[1]

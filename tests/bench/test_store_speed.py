@@ -22,7 +22,8 @@ import pytest
 from baulk.ingest import config
 from baulk.ingest import shop as shops
 from baulk.ingest.store import open_store
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face
 
 SERIES = 800
@@ -61,7 +62,8 @@ import sys, time
 from datetime import UTC, datetime, timedelta
 from baulk.ingest import config
 from baulk.ingest.store import open_store
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 settings = config.load(sys.argv[1])
 store = open_store(settings)
 where = store.series()

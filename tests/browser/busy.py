@@ -8,7 +8,8 @@ from baulk.ingest import shop as shop_module
 from baulk.ingest.monitoring import notices
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.plan.buying.parts import Part
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.timber import Event, EventKind, Place
 
 PIN = "timber/FER-01/pin-32/b/moisture"

@@ -9,7 +9,8 @@ import pytest
 from playwright.sync_api import expect
 
 from baulk.ingest import shop as shop_module
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 
 pytestmark = pytest.mark.browser
 

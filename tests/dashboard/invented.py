@@ -7,7 +7,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from baulk.ingest import shop as shop_module
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Timber
 

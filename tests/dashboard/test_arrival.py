@@ -14,7 +14,7 @@ from baulk.ingest import photos
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 from baulk.models.section import Section
 from baulk.models.timber import EventKind
 

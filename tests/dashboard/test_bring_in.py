@@ -8,7 +8,7 @@ import io
 import pytest
 
 from baulk.ingest import shop as shops
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 HEAD = "tag,species,green,finished,length,use,arrived\n"
 ROW = "NEW-01,white oak,8 x 7 3/4 in,6 x 6 in,12 ft,frame-outdoors,2026-05-01\n"

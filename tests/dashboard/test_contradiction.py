@@ -17,7 +17,8 @@ from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.mqtt import publish
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face
 from baulk.models.timber import Place
 

@@ -16,7 +16,7 @@ import pytest
 from baulk.ingest import shop as shops
 from baulk.ingest.demo import broker, shed, weather, yard
 from baulk.models import species, use_class
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 COMMAND = [sys.executable, "-P", "-m", "baulk.dashboard.commands", "demo"]
 

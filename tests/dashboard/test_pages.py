@@ -9,7 +9,7 @@ from baulk.dashboard import typed
 from baulk.dashboard.queries import yard_rows
 from baulk.ingest import shop as shop_module
 from baulk.models.errors import BaulkError
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 EMPTY = {"full": False}
 

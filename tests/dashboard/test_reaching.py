@@ -11,7 +11,8 @@ from baulk.dashboard.commands import reaching
 from baulk.ingest import config, operations
 from baulk.ingest import shop as shops
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Timber
 

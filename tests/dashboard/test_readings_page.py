@@ -13,7 +13,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import answer
 from baulk.ingest.store import notes
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 from baulk.models.section import Face
 
 

@@ -10,7 +10,8 @@ import pytest
 from baulk.dashboard.commands import store
 from baulk.ingest import shop
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 
 
 def test_old_readings_are_thinned_after_a_look(shop_dir, baulk):

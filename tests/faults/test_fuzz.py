@@ -12,7 +12,7 @@ import pytest
 
 from baulk.ingest import pipeline, shop
 from baulk.ingest.wire import RawMessage
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 AT = NOW.timestamp() - 3600

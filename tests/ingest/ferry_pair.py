@@ -12,7 +12,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 import judging
 
-from baulk.models.reading import Owner, Quantity, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Series
 
 NOW, DAY = judging.NOW, timedelta(days=1)
 DAYS = 300

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 

@@ -12,7 +12,8 @@ from baulk.ingest.errors import RegisterError
 from baulk.ingest.sensors import Settled
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Owner, from_end_mm, sensor_flag, sensor_of
+from baulk.models.quantity import Owner
+from baulk.models.reading import from_end_mm, sensor_flag, sensor_of
 from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Event, EventKind, Timber
 

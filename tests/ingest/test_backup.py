@@ -23,7 +23,8 @@ from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import spool
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import BaulkError
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 WRITER = """

@@ -17,7 +17,7 @@ import pytest
 from baulk.ingest import config, shop
 from baulk.ingest.errors import BrokerError
 from baulk.ingest.mqtt import connection, listener, publish, session
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 pytestmark = pytest.mark.broker
 TOPIC = "baulk/v1/ferry-yard/timber/FER-01"

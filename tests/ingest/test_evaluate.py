@@ -13,7 +13,8 @@ from baulk.ingest.evaluation import climate, compute, gather
 from baulk.models import use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 

@@ -10,7 +10,8 @@ from baulk.ingest import operations, shop
 from baulk.ingest.evaluation import climate, compute, gather
 from baulk.models import species
 from baulk.models.meter import resistance
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Event, EventKind, Timber
 

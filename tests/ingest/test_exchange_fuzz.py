@@ -12,7 +12,7 @@ from baulk.ingest import shop
 from baulk.ingest.exchange import import_readings, import_timbers
 from baulk.ingest.wire.logger_columns import as_said
 from baulk.models.errors import BaulkError
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 ODD = """12|12,5|-1e5|212 lb|68F|8 x 7 in|6 x 6 in|12 ft|1/0 in|white oak|\u00bd|2026-01-01|2026-01-01T10:00Z

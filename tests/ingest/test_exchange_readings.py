@@ -18,7 +18,8 @@ from baulk.ingest.errors import ConfigError, ExchangeError
 from baulk.ingest.exchange import import_readings
 from baulk.ingest.wire.logger_columns import Logger, as_said, column
 from baulk.models.errors import BaulkError, NotFound
-from baulk.models.reading import Owner, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Series
 from baulk.models.section import Face
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)

@@ -18,7 +18,8 @@ from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import export, import_readings, import_timbers
 from baulk.ingest.exchange.export import Asked
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.reading import AT_DEPTH, Owner, Quantity, Reading, Series
+from baulk.models.quantity import AT_DEPTH, Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Event, EventKind, Timber
 

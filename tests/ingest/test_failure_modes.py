@@ -12,7 +12,7 @@ import pytest
 from baulk.ingest import pipeline, shop
 from baulk.ingest.wire import RawMessage, topics
 from baulk.ingest.wire.source import Source
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 TESTS = Path(__file__).parents[1]
 ROWS = list(

@@ -11,7 +11,8 @@ from baulk.ingest import shop as shops
 from baulk.ingest.monitoring import health
 from baulk.ingest.monitoring.health import Trouble
 from baulk.ingest.wire.message import RawMessage
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 TEMP = Series(owner=Owner.AIR, name="shed", quantity=Quantity.TEMP)

@@ -21,7 +21,7 @@ import pytest
 from baulk.ingest import config, pipeline, shop
 from baulk.ingest.errors import BrokerError, ConfigError
 from baulk.ingest.mqtt import listener, publish, session
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 

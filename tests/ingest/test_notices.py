@@ -17,7 +17,8 @@ from baulk.ingest.errors import ConfigError
 from baulk.ingest.monitoring import notices, notify
 from baulk.ingest.mqtt import publish
 from baulk.ingest.wire.message import RawMessage
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 
 NOW = datetime(2026, 5, 14, 12, 0, tzinfo=UTC)
 

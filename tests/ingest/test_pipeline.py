@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from baulk.ingest import checks, operations, pipeline, shop
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 

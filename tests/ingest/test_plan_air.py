@@ -17,7 +17,8 @@ from baulk.ingest.evaluation import compute
 from baulk.ingest.mqtt import publish_plan
 from baulk.ingest.planning import humidity
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Place, Timber
 

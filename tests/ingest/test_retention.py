@@ -9,7 +9,8 @@ import pytest
 from baulk.dashboard.commands import forecast
 from baulk.ingest import shop
 from baulk.ingest.monitoring import nightly
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 
 NIGHT = datetime(2026, 5, 14, 2, 0).astimezone()
 HOUR = timedelta(hours=1)

@@ -12,7 +12,7 @@ import pytest
 from baulk.ingest.errors import WireError
 from baulk.ingest.wire import RawMessage, senml
 from baulk.ingest.wire.topics import Target
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 TIMBER = Target(owner=Owner.TIMBER, name="FER-01")

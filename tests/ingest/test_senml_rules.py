@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.wire import senml, units
-from baulk.models.reading import Quantity
+from baulk.ingest.wire import senml
+from baulk.models.quantity import SPECS, Quantity
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -113,7 +113,7 @@ def test_times_of_the_base_and_of_the_record_count_together_as_absolute_or_relat
 def test_every_secondary_unit_that_a_quantity_of_ours_takes_has_the_scale_of_its_row():
     rows = {row["symbol"]: row for row in UNITS}
     checked = 0
-    for scales in units.SENML.values():
+    for scales in (spec.senml for spec in SPECS.values()):
         for symbol, (scale, offset) in scales.items():
             row = rows[symbol]
             if row["kind"] != "secondary":
@@ -140,7 +140,9 @@ TAKEN = {
 
 def test_every_unit_of_the_reference_is_taken_by_its_quantity_or_by_none():
     symbols = {row["symbol"] for row in UNITS}
-    assert {quantity: set(scales) for quantity, scales in units.SENML.items()} == TAKEN
+    assert {
+        quantity: set(scales) for quantity, scales in ((one, spec.senml) for one, spec in SPECS.items())
+    } == TAKEN
     assert set().union(*TAKEN.values()) <= symbols
 
 

@@ -20,7 +20,8 @@ from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
 from baulk.ingest.store import STORES, open_store, sqlite_file
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 

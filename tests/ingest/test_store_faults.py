@@ -26,7 +26,8 @@ from baulk.ingest.errors import (
 from baulk.ingest.store import open_store, postgres_server
 from baulk.ingest.store.postgres_server import connect
 from baulk.ingest.wire import RawMessage
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)

@@ -20,7 +20,8 @@ from baulk.ingest import config
 from baulk.ingest.config import StorePart
 from baulk.ingest.errors import ConfigError, StoreAway, StoreMissing, StoreRefused
 from baulk.ingest.store import influx_client, open_store
-from baulk.models.reading import Owner, Reading, Series
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)

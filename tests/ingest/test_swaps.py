@@ -19,7 +19,7 @@ from baulk.ingest.evaluation import batch, swaps
 from baulk.ingest.monitoring import notices
 from baulk.ingest.store import notes
 from baulk.models.calibrate.calibration import Swap
-from baulk.models.reading import Quantity
+from baulk.models.quantity import Quantity
 
 SINCE = NOW - 90 * DAY
 

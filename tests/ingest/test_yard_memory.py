@@ -14,7 +14,8 @@ from baulk.ingest.evaluation import batch, compute, forecast_record, gather, yar
 from baulk.models import species
 from baulk.models.calibrate import yard_fit
 from baulk.models.diffusion import law_for
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 

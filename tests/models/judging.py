@@ -9,7 +9,8 @@ import numpy as np
 from baulk.models import diffusion, species
 from baulk.models.air import AirSeries
 from baulk.models.drying import solver
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Timber
 

@@ -16,7 +16,8 @@ import judging
 from baulk.models import end_grain, species
 from baulk.models.calibrate import calibration
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Quantity, end_flag
+from baulk.models.quantity import Quantity
+from baulk.models.reading import end_flag
 
 OAK = species.get("white oak")
 

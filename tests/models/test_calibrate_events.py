@@ -20,7 +20,7 @@ from baulk.models.calibrate.calibration import MeterSetting
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.correction import TwoPoint
-from baulk.models.reading import Quantity
+from baulk.models.quantity import Quantity
 from baulk.models.section import Face, FaceCover, Finished, Section
 from baulk.models.timber import Event, EventKind
 

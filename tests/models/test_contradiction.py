@@ -14,7 +14,7 @@ import judging
 
 from baulk.models import forecast, species, use_class
 from baulk.models.calibrate import calibration
-from baulk.models.reading import Quantity
+from baulk.models.quantity import Quantity
 from baulk.models.timber import Event, EventKind
 from baulk.models.verdict import decision, rough_out
 

@@ -13,7 +13,8 @@ from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.meter.profile import MeterSetting, answers, setting_for
 from baulk.models.meter.resistance import METER_SD_PCT, MeterAnswer
 from baulk.models.meter.wood_temperature import WoodTemperatures
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 
 OAK = species.get("white oak")
 NOW = datetime(2026, 1, 20, 12, tzinfo=UTC)

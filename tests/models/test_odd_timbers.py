@@ -15,7 +15,7 @@ import judging
 
 from baulk.models import species
 from baulk.models.calibrate import calibration
-from baulk.models.reading import Quantity
+from baulk.models.quantity import Quantity
 
 OAK = species.get("white oak")
 DAYS = 300

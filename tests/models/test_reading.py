@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import AT_DEPTH, UNITS, Owner, Quantity, Reading, Series
+from baulk.models.quantity import AT_DEPTH, UNITS, Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face
 
 NOON = datetime(2026, 6, 1, 12, tzinfo=UTC)

@@ -14,7 +14,7 @@ import judging
 
 from baulk.models import species
 from baulk.models.calibrate import calibration, suspect_sensors
-from baulk.models.reading import Quantity
+from baulk.models.quantity import Quantity
 from baulk.models.section import Face
 
 DAYS = 450

@@ -17,7 +17,8 @@ from baulk.models import species, yard_words
 from baulk.models.calibrate import parameters, yard_fit
 from baulk.models.diffusion import law_for
 from baulk.models.meter.profile import MeterSetting
-from baulk.models.reading import Owner, Quantity, Reading, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading, Series
 from baulk.models.yard.estimates import own
 from baulk.models.yard.prior import LEARNED, WOOD, Learned, YardPrior
 

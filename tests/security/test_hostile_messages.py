@@ -14,7 +14,7 @@ from baulk.ingest.errors import WireError
 from baulk.ingest.wire import senml
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.source import Source
-from baulk.models.reading import Owner
+from baulk.models.quantity import Owner
 
 SOURCE = Source(topic="other/+", value="air.t", quantity="temp", unit="degC", place="shed")
 

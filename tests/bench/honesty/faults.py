@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from baulk.ingest.evaluation import gather
-from baulk.models.reading import AT_DEPTH
+from baulk.models.quantity import AT_DEPTH
 from honesty import grid, meters, observed, shop_run, truth
 from honesty.climates import DAY_S
 from honesty.rows import HISTORIES

@@ -20,7 +20,8 @@ from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import gather
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire.message import RawMessage
-from baulk.models.reading import Owner, Quantity, Series
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Series
 from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Timber
 from honesty import climates
