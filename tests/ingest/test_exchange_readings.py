@@ -340,9 +340,9 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from baulk.ingest import shop
-from baulk.ingest.exchange import readings
+from baulk.ingest.exchange import import_readings
 with shop.open(sys.argv[1]) as opened:
-    file = readings.of_long(Path(sys.argv[2]), opened)
+    file = import_readings.of_long(Path(sys.argv[2]), opened)
     print("begun", flush=True)
     file.store(opened, datetime(2026, 5, 14, tzinfo=UTC))
 """

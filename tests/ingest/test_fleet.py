@@ -120,10 +120,11 @@ def test_the_fingerprint_is_the_same_in_every_process(yard):
     six_timbers.fill(yard, TAGS[:1])
     inputs = gather.gather("FER-01", yard, NOW)
     words = (
-        "import sys; from datetime import datetime; from baulk.ingest import evaluate, fingerprint, shop;"
+        "import sys; from datetime import datetime; from baulk.ingest import shop;"
+        "from baulk.ingest.evaluation import fingerprint, gather;"
         "opened = shop.open(sys.argv[1]);"
         "print(fingerprint.model_version());"
-        "print(evaluate.gather('FER-01', opened, datetime.fromisoformat(sys.argv[2])).fingerprint())"
+        "print(gather.gather('FER-01', opened, datetime.fromisoformat(sys.argv[2])).fingerprint())"
     )
     said = subprocess.run(
         [sys.executable, "-P", "-c", words, yard.config.shop_dir, NOW.isoformat()],

@@ -180,7 +180,8 @@ def test_a_broker_that_refuses_our_name_is_one_sentence(broker_yard_dir, mosquit
 
 _CHILD = """
 import sys, threading
-from baulk.ingest import listener, shop
+from baulk.ingest import shop
+from baulk.ingest.mqtt import listener
 with shop.open(sys.argv[1]) as opened:
     listener.run(opened, threading.Event(), on_ready=lambda: print("ready", flush=True))
 """
