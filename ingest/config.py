@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, m
 
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.meters import MeterPart
+from baulk.ingest.store_kinds import STORES
 from baulk.ingest.wire.logger_columns import Logger
 from baulk.ingest.wire.source import Source
 
@@ -23,11 +24,6 @@ PASSWORD = "BAULK_BROKER_PASSWORD"  # noqa: S105 - the name of the variable
 STORE_PASSWORD: Final = "BAULK_STORE_PASSWORD"  # noqa: S105
 TOKEN: Final = "BAULK_INFLUX_TOKEN"  # noqa: S105
 _SLUG = r"^[a-z0-9][a-z0-9-]{0,62}$"
-_SCHEMES: Final[Mapping[str, tuple[str, ...]]] = {
-    "sqlite": (),
-    "postgres": ("postgresql://", "postgres://"),
-    "influx": ("http://", "https://"),
-}
 Twelve = Annotated[tuple[float, ...], Field(min_length=12, max_length=12)]
 
 
@@ -72,7 +68,7 @@ class BrokerPart(_Part):
 class StorePart(_Part):
     """Where the readings are kept."""
 
-    kind: Literal["sqlite", "postgres", "influx"] = "sqlite"
+    kind: str = "sqlite"
     path: Path = Path("shop.db")  # register and books, unless in PostgreSQL; the readings too with "sqlite"
     wait_s: float = Field(default=5, ge=0, le=600)
     url: str | None = None  # of the server: postgresql://user@host:5432/database, http://host:8086
@@ -88,16 +84,21 @@ class StorePart(_Part):
 
     @model_validator(mode="after")
     def _server(self) -> Self:
-        for name, schemes in (("url", _SCHEMES[self.kind]), ("books_url", _SCHEMES["postgres"])):
+        if self.kind not in STORES:
+            raise ValueError(f"{self.kind!r} is not a kind of store; known: {', '.join(STORES)}")
+        kind = STORES[self.kind]
+        for name, schemes in (("url", kind.url_schemes), ("books_url", STORES["postgres"].url_schemes)):
             if given := getattr(self, name):
                 _check_url(name, given, schemes)
-        if self.kind != "sqlite" and not self.url:
-            raise ValueError(f'kind = "{self.kind}" needs a url, for instance {_SCHEMES[self.kind][0]}...')
-        if self.kind == "influx" and not self.org:
-            raise ValueError('kind = "influx" needs org, the organisation at the server')
-        if self.books_url and self.kind != "influx":
+        if kind.url_schemes and not self.url:
+            raise ValueError(f'kind = "{self.kind}" needs a url, for instance {kind.url_schemes[0]}...')
+        for name, what in kind.needs.items():
+            if not getattr(self, name, None):
+                raise ValueError(f'kind = "{self.kind}" needs {name}, {what}')
+        if self.books_url and kind.holds_register:
+            apart = " or ".join(f'"{name}"' for name, each in STORES.items() if not each.holds_register)
             raise ValueError(
-                'books_url belongs to kind = "influx"; with the others books and readings are one'
+                f"books_url belongs to kind = {apart}; with the others books and readings are one"
             )
         return self
 

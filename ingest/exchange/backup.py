@@ -20,6 +20,7 @@ from baulk.ingest.exchange import manifest as manifests
 from baulk.ingest.exchange import pg_copy, snapshot
 from baulk.ingest.exchange.manifest import DUMP, SECRETS, SQLITE, Manifest, Member
 from baulk.ingest.exchange.restore import proved
+from baulk.ingest.store_kinds import STORES
 from baulk.models import species, use_class
 
 _SPOOLS: Final = "spool-*.db"
@@ -151,9 +152,9 @@ def _files(config: Config) -> Iterator[tuple[Path, str]]:
 def _left_out(config: Config) -> Iterator[str]:
     there = [name for name in SECRETS if (config.shop_dir / name).exists()]
     yield "secrets: " + (", ".join(there) if there else "none lie in the folder") + "; keys and passwords"
-    if config.store.kind == "influx":
+    if server := STORES[config.store.kind].own_backup:
         yield (
-            f"the readings, which lie in the InfluxDB at {config.store.url}; back them up with that server's "
+            f"the readings, which lie in the {server} at {config.store.url}; back them up with that server's "
             "own tool"
         )
     year = config.climate.typical_year

@@ -10,9 +10,10 @@ from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import IO, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from baulk.ingest.errors import BackupError
+from baulk.ingest.store_kinds import STORES
 
 NAME: Final = "baulk-backup.json"
 FORMAT: Final = 1
@@ -42,11 +43,18 @@ class Manifest(BaseModel):
     made_utc: datetime
     baulk: str
     shop: str
-    kind: Literal["sqlite", "postgres", "influx"]
+    kind: str
     books: Literal["sqlite", "postgres"]  # where register and books lie, and the readings unless with influx
     counts: dict[str, int]
     members: dict[str, Member]
     left_out: tuple[str, ...] = ()
+
+    @field_validator("kind")
+    @classmethod
+    def _is_known(cls, text: str) -> str:
+        if text not in STORES:
+            raise ValueError(f"{text[:40]!r} is not a kind of store; known: {', '.join(STORES)}")
+        return text
 
 
 def program() -> str:

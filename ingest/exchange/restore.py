@@ -26,6 +26,7 @@ from baulk.ingest.exchange.manifest import DUMP, SQLITE, Manifest
 from baulk.ingest.register.engine import on_sqlite
 from baulk.ingest.register.register import Register
 from baulk.ingest.store.sqlite import SqliteSql
+from baulk.ingest.store_kinds import STORES
 
 _TORN: Final = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OverflowError)
 
@@ -190,7 +191,8 @@ def _prove_dump(dumped: Path, found: Manifest) -> None:
 
 def _opens(config: Config, found: Manifest, *, live: bool) -> None:
     """Open what was restored, which brings tables of an older form up to date."""
-    if found.kind == "sqlite" or (found.kind == "postgres" and live):
+    kind = STORES.get(found.kind)
+    if kind is not None and kind.holds_register and (live or not kind.url_schemes):
         shop.open(config.shop_dir).close()
     elif found.books == "sqlite":  # the readings' server has nothing to do with it
         SqliteSql(config.store_path).close()

@@ -9,9 +9,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
-from baulk.ingest.config import StorePart
+from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreError
+from baulk.ingest.store.base import Store
+from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.postgres_server import connect, faults, name_of, raise_tables
+from baulk.ingest.store.readings_sql import SqlReadings
 from baulk.ingest.store.sql import NONE, Key, Row, Transaction, Values
 
 if TYPE_CHECKING:
@@ -152,3 +155,9 @@ def _array(numbers: Iterable[float]) -> str:
 def _base(transaction: Transaction) -> psycopg.Connection[Any]:
     assert isinstance(transaction, _Inside)  # noqa: S101 - of our own `write`
     return transaction.base
+
+
+def open_kind(config: Config) -> Store:
+    """Open register, evaluations and readings in one PostgreSQL database."""
+    sql = PostgresSql(config.store)
+    return ShopStore(sql, SqlReadings(sql))

@@ -19,14 +19,17 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from baulk.ingest.config import StorePart
+from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store.base import Put, Rejected
+from baulk.ingest.store.base import Put, Rejected, Store
+from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit, flux
 from baulk.ingest.store.moments import from_us, to_us
+from baulk.ingest.store.postgres import PostgresSql
 from baulk.ingest.store.rows import clash, daily_table, flags_of, refused, table
 from baulk.ingest.store.series_sql import SeriesList
 from baulk.ingest.store.sql import Sql, Transaction
+from baulk.ingest.store.sqlite import SqliteSql
 from baulk.ingest.store.thinning import EVERY_US, THINNABLE, Plan, thinned
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -324,3 +327,14 @@ def _moment(row: dict[str, str]) -> datetime:
 def _text(us: int, nanoseconds: int = 0) -> str:
     """Write a moment as RFC 3339, and so many nanoseconds more."""
     return f"{from_us(us):%Y-%m-%dT%H:%M:%S.%f}{nanoseconds:03d}Z"
+
+
+def open_kind(config: Config) -> Store:
+    """Open readings at the InfluxDB server, with register and evaluations in SQL."""
+    part = config.store
+    sql = PostgresSql(part) if part.postgres_url else SqliteSql(config.store_path, wait_s=part.wait_s)
+    try:
+        return ShopStore(sql, InfluxReadings(part, sql))
+    except BaseException:
+        sql.close()
+        raise

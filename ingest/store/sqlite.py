@@ -9,7 +9,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
+from baulk.ingest.config import Config
 from baulk.ingest.errors import StoreBroken, StoreError
+from baulk.ingest.store.base import Store
+from baulk.ingest.store.both import ShopStore
+from baulk.ingest.store.readings_sql import SqlReadings
 from baulk.ingest.store.sql import NONE, Key, Row, SomeKnown, Transaction, Values
 from baulk.ingest.store.sqlite_file import FORM, connect, faults, raise_tables
 
@@ -129,3 +133,9 @@ class SqliteSql:
 def _base(transaction: Transaction) -> sqlite3.Connection:
     assert isinstance(transaction, _Inside)  # noqa: S101 - of our own `write`
     return transaction.base
+
+
+def open_kind(config: Config) -> Store:
+    """Open register, evaluations and readings in the shop's one file."""
+    sql = SqliteSql(config.store_path, wait_s=config.store.wait_s)
+    return ShopStore(sql, SqlReadings(sql))

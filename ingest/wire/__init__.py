@@ -1,26 +1,21 @@
-"""What came over the wire, turned into readings. A new format: its function, and its line in `FORMATS`."""
+"""What came over the wire, turned into readings. A new format: its file, and its line in `formats`."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import importlib
+from collections.abc import Callable, Sequence
 from functools import lru_cache
-from typing import Final
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.wire import mapped, senml, topics
+from baulk.ingest.wire import senml, topics
+from baulk.ingest.wire.formats import FORMATS
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.ingest.wire.source import Source
 from baulk.models.reading import Reading
 
 __all__ = ["FORMATS", "Decoded", "RawMessage", "decode", "understand"]
 
-FORMATS: Final[Mapping[str, Callable[[RawMessage, Source], Decoded]]] = {
-    "plain": mapped.plain,
-    "json": mapped.nested,
-    "senml": mapped.pack,
-}
-
-
+_Reader = Callable[[RawMessage, Source], Decoded]
 _target = lru_cache(maxsize=1024)(topics.target)  # the topics of a shop are few and come again and again
 
 
@@ -46,19 +41,26 @@ def _fits(pattern: str, topic: str) -> bool:
     return topics.matches(pattern, topic)
 
 
+@lru_cache(maxsize=64)
+def _reader(name: str) -> _Reader:
+    entry = FORMATS[name]
+    found: _Reader = getattr(importlib.import_module(f"{__name__}.{entry.module}"), entry.function)
+    return found
+
+
 def _mapped_by(topic: str, sources: Sequence[Source]) -> list[Source]:
     return [source for source in sources if _fits(source.topic, topic)]
 
 
 def _together(raw: RawMessage, sources: Sequence[Source]) -> Decoded:
     if len(sources) == 1:
-        return FORMATS[sources[0].format](raw, sources[0])
+        return _reader(sources[0].format)(raw, sources[0])
     readings: list[Reading] = []
     problems: list[str] = []
     old = 0
     for source in sources:
         try:
-            found = FORMATS[source.format](raw, source)
+            found = _reader(source.format)(raw, source)
         except WireError as err:
             problems.append(str(err))
             continue

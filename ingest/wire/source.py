@@ -10,6 +10,7 @@ from jmespath.exceptions import JMESPathError
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from baulk.ingest.wire import topics, units
+from baulk.ingest.wire.formats import FORMATS
 from baulk.models.quantity import AT_DEPTH, SPECS, Owner, Quantity
 from baulk.models.section import Face
 
@@ -28,7 +29,7 @@ class Source(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     topic: str = Field(min_length=1)
-    format: Literal["plain", "json", "senml"] = "json"
+    format: str = "json"
     value: str | None = None  # JMESPath to the number; json only
     quantity: Quantity | None = None  # senml says both itself
     unit: str | None = None
@@ -50,6 +51,13 @@ class Source(BaseModel):
             raise ValueError(
                 f"{text!r} is not a topic filter: # stands alone at the end, + alone on its level"
             )
+        return text
+
+    @field_validator("format")
+    @classmethod
+    def _is_known(cls, text: str) -> str:
+        if text not in FORMATS:
+            raise ValueError(f"{text!r} is not a format; known: {', '.join(FORMATS)}")
         return text
 
     @field_validator("value", "time")
@@ -97,18 +105,21 @@ class Source(BaseModel):
             raise ValueError(
                 "needs one of tag (of a timber), place (of air) and sensor (one that moves between timbers)"
             )
-        if self.format == "senml":
+        if FORMATS[self.format].says_quantity:
             if extra := [name for name in _NOT_SENML if getattr(self, name) is not None]:
-                raise ValueError(f"format senml says {' and '.join(extra)} in the message; leave that out")
+                raise ValueError(
+                    f"format {self.format} says {' and '.join(extra)} in the message; leave that out"
+                )
             return self
         if self.names:
-            raise ValueError("names belong to format senml")
+            able = " or ".join(name for name, each in FORMATS.items() if each.says_quantity)
+            raise ValueError(f"names belong to format {able}")
         if self.quantity is None or self.unit is None:
             raise ValueError(f"format {self.format} needs quantity and unit, for nothing is guessed")
         if self.basis == "wet" and self.quantity is not Quantity.MOISTURE:
             raise ValueError(f"basis is for moisture, not for {self.quantity.value}")
-        if self.format == "json" and self.value is None:
-            raise ValueError("format json needs value, the JMESPath to the number")
+        if FORMATS[self.format].needs_value and self.value is None:
+            raise ValueError(f"format {self.format} needs value, the JMESPath to the number")
         if self.quantity in AT_DEPTH and self.depth_mm is None and self.sensor is None:
             raise ValueError(f"a {self.quantity.value} needs depth_mm, the depth of the pin tips")
         known = units.known(self.quantity)

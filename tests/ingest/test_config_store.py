@@ -59,7 +59,7 @@ def test_influx_takes_its_token_from_the_environment_and_keeps_its_books_here_or
         ),
         ("thin_after_days = 0", "greater than or equal to 1"),
         ('thin_to = "weekly"', "'hourly' or 'daily'"),
-        ('kind = "papyrus"', "'sqlite', 'postgres' or 'influx'"),
+        ('kind = "papyrus"', "is not a kind of store; known: sqlite, postgres, influx"),
         ("tokn = 1", "tokn is not known; known: backup_dir, books_url,"),
     ],
 )
