@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import re
 import subprocess
@@ -136,3 +137,27 @@ def test_scripts_can_be_run_and_are_bash(root, script):
     assert path.stat().st_mode & 0o111
     assert path.read_text().startswith("#!/usr/bin/env bash\n")
     assert subprocess.run(["bash", "-n", str(path)], check=False).returncode == 0
+
+
+PUBLIC = {
+    "sorption": ("emc_pct", "rh_pct"),
+    "species": ("get",),
+    "drying": ("dry",),
+    "distortion": ("outline", "Movement"),
+    "calibrate": ("fit", "Calibration"),
+    "forecast": ("forecast", "Forecast"),
+    "verdict": ("judge", "Verdict"),
+}
+
+
+@pytest.mark.parametrize("module", PUBLIC)
+def test_the_names_that_others_compute_with_stay_where_they_are(module):
+    found = importlib.import_module(f"baulk.models.{module}")
+    assert all(hasattr(found, name) for name in PUBLIC[module])
+
+
+@pytest.mark.parametrize("page", ["DEVELOPERS.md", "README.md", "deploy/influxdb/README.md"])
+def test_every_file_that_the_documents_name_is_there(root, page):
+    text = (root / page).read_text()
+    named = set(re.findall(r"(?<![\w/.])((?:models|ingest|dashboard|deploy|tests)/[\w/.-]*\w)", text))
+    assert sorted(each for each in named if not (root / each.removesuffix(".")).exists()) == []
