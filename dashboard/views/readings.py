@@ -6,7 +6,7 @@ import streamlit as st
 
 from baulk.dashboard import telling, units_of, words
 from baulk.dashboard.queries import shop_facts, yard_rows
-from baulk.dashboard.sections import camera, hand_meter, layout, plausibility
+from baulk.dashboard.sections import camera, layout, reading_form
 from baulk.models import units
 from baulk.models.errors import BaulkError
 from baulk.models.meter import pin_depth
@@ -62,14 +62,14 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
         "What is read", list(KINDS), format_func=KINDS.__getitem__, default="pins", key=f"round_kind-{tag}"
     )
     if kind != "weight":
-        hand_meter.ask()
+        reading_form.ask()
     try:
         if kind == "weight":
             typed = st.text_input("Weight", placeholder="212 lb or 96 kg", key=f"round_weight-{tag}")
             ok, said = True, ""
             if typed.strip():
                 kg = units.mass_kg(typed, bare=units_of.mass(system))
-                ok, said = plausibility.of_weight(found.latest, kg, layout.now(), system)
+                ok, said = reading_form.of_weight(found.latest, kg, layout.now(), system)
         else:
             one, two, three = st.columns(3)
             typed = one.text_input("Meter says, % MC", placeholder="28.5", key=f"round_mc-{tag}")
@@ -84,7 +84,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
             if typed.strip() and depth.strip():
                 at = None if face == "any" else Face(face)
                 deep = units.length_mm(depth, bare=bare)
-                ok, said = plausibility.of_pins(
+                ok, said = reading_form.of_pins(
                     found.answer, found.timber, shop_facts.percent(typed), deep, at
                 )
     except BaulkError as err:

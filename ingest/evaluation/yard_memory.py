@@ -21,7 +21,7 @@ from baulk.ingest.evaluation.yard_prior import origin_in, origin_out
 from baulk.ingest.evaluation.yard_prior import taught as taught_by
 from baulk.ingest.shop import Shop
 from baulk.models import species
-from baulk.models.calibrate import yard_fit
+from baulk.models.calibrate import yard_lessons
 from baulk.models.calibrate.yard_lessons import Lesson, lessons
 from baulk.models.diffusion import law_for
 from baulk.models.errors import NotFound
@@ -120,7 +120,7 @@ def learned(shop: Shop) -> tuple[datetime, tuple[Lesson, ...]] | None:
                 wood = species.get(each.species)
             except NotFound:  # a wood of their own that they took out again
                 continue
-            woods[each.species] = yard_fit.defaults(each, wood, law_for(wood))["ln_d"]
+            woods[each.species] = yard_lessons.defaults(each, wood, law_for(wood))["ln_d"]
     spreads = {each: now_known.spread(each) for each in woods}
     return now_known.made_utc, lessons([each for _, each in now_known.taught], woods, spreads)
 
@@ -171,7 +171,7 @@ def prior(shop: Shop, timber: Timber, wood: Species, origin: Origin, now_utc: da
     if not shop.config.learning.from_yard or (now_known := known(shop)) is None:
         return None
     taught = [each for at_utc, each in now_known.taught if at_utc <= now_utc]
-    found = prior_of(origin, taught, yard_fit.defaults(timber, wood, law_for(wood)))
+    found = prior_of(origin, taught, yard_lessons.defaults(timber, wood, law_for(wood)))
     if timber.green_mc_pct is not None:  # its own section says more
         found = found.without("start")
     spread = now_known.spread(timber.species) if now_known.made_utc <= now_utc else Spread()

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 
 from baulk.ingest.evaluation.inputs import Inputs, Stay
-from baulk.models.calibrate import yard_fit
+from baulk.models.calibrate import yard_lessons
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.diffusion import law_for
 from baulk.models.errors import OutOfRange
@@ -52,7 +52,7 @@ def origin_of(
         arrived_utc=timber.arrived_utc,
         arrived_at=stays[0].place,
         place=stays[0].place if len(places) == 1 else None,
-        meter=yard_fit.meter_of(readings, corrections),
+        meter=yard_lessons.meter_of(readings, corrections),
     )
 
 
@@ -74,7 +74,7 @@ def found(inputs: Inputs, fitted: Calibration) -> bytes | None:
     if not fitted.whole or not fitted.enough:
         return None
     law = law_for(inputs.wood)
-    after = yard_fit.posterior(fitted.theta, inputs.timber, inputs.wood, law, inputs.yard)
+    after = yard_lessons.posterior(fitted.theta, inputs.timber, inputs.wood, law, inputs.yard)
     origin = origin_of(inputs.timber, inputs.readings, inputs.stays, inputs.wish.meters)
     body = {
         "format": _FORMAT,

@@ -19,7 +19,7 @@ from typing import IO, Any, Final
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.register.tables import FIELDS, columns
 from baulk.ingest.shop import Shop
-from baulk.ingest.store.moments import DAY_US, from_us, to_us
+from baulk.ingest.store.base import DAY_US, from_us, to_us
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, from_end_mm

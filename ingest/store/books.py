@@ -6,9 +6,17 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest.store.base import QuarantineRow, Rejected, StoredEvaluation
-from baulk.ingest.store.moments import DAY_US, from_us, to_us, week_of
-from baulk.ingest.store.sql import Sql, Transaction
+from baulk.ingest.store.base import (
+    DAY_US,
+    QuarantineRow,
+    Rejected,
+    Sql,
+    StoredEvaluation,
+    Transaction,
+    from_us,
+    to_us,
+    week_of,
+)
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading

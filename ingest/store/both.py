@@ -6,12 +6,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from baulk.ingest.store.base import Put, Readings, Rejected
+from baulk.ingest.store.base import Put, Readings, Rejected, SomeKnown, Sql, to_us
 from baulk.ingest.store.books import Books
-from baulk.ingest.store.moments import to_us
-from baulk.ingest.store.rows import join_air
-from baulk.ingest.store.sql import SomeKnown, Sql
-from baulk.ingest.store.thinning import EVERY_US
+from baulk.ingest.store.rows import EVERY_US, join_air
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange

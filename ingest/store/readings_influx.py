@@ -21,16 +21,23 @@ import numpy as np
 
 from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store.base import Put, Rejected, Store
+from baulk.ingest.store.base import Put, Rejected, Sql, Store, Transaction, from_us, to_us
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit, flux
-from baulk.ingest.store.moments import from_us, to_us
 from baulk.ingest.store.postgres import PostgresSql
-from baulk.ingest.store.rows import clash, daily_table, flags_of, refused, table
-from baulk.ingest.store.series_sql import SeriesList
-from baulk.ingest.store.sql import Sql, Transaction
+from baulk.ingest.store.rows import (
+    EVERY_US,
+    THINNABLE,
+    Plan,
+    SeriesList,
+    clash,
+    daily_table,
+    flags_of,
+    refused,
+    table,
+    thinned,
+)
 from baulk.ingest.store.sqlite import SqliteSql
-from baulk.ingest.store.thinning import EVERY_US, THINNABLE, Plan, thinned
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.section import Face

@@ -6,12 +6,17 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
-from baulk.ingest.store.base import Put, Rejected
-from baulk.ingest.store.moments import DAY_US, from_us, span, to_us
-from baulk.ingest.store.rows import clash, daily_table, flags_of, row_of, table
-from baulk.ingest.store.series_sql import SeriesList
-from baulk.ingest.store.sql import Key, Sql, Transaction, Values
-from baulk.ingest.store.thinning import THINNABLE, thinned
+from baulk.ingest.store.base import DAY_US, Key, Put, Rejected, Sql, Transaction, Values, from_us, span, to_us
+from baulk.ingest.store.rows import (
+    THINNABLE,
+    SeriesList,
+    clash,
+    daily_table,
+    flags_of,
+    row_of,
+    table,
+    thinned,
+)
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 

@@ -1,23 +1,24 @@
-"""Readings as rows of the table ``reading``, and what all stores make of them in the same way."""
+"""Readings as rows: tables, the numbers of series, thinning."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from baulk.ingest.store.base import Rejected
-from baulk.ingest.store.moments import to_us
-from baulk.ingest.store.sql import Row
+from baulk.ingest.store.base import DAY_US, Rejected, Row, Sql, Transaction, to_us
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Reading
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 
 if TYPE_CHECKING:
     import pandas as pd
+
 
 _PAIR_S: Final = 1800  # temperature and humidity at most this far apart make one point of air
 
@@ -97,3 +98,82 @@ def join_air(place: str, temp: pd.DataFrame, humidity: pd.DataFrame) -> AirSerie
         temp_c=pairs["value_c"].to_numpy(dtype=np.float64),
         rh_pct=pairs["value_rh"].to_numpy(dtype=np.float64).clip(0, 100),
     )
+
+
+class SeriesList:
+    """Which series have readings.
+
+    Parameters
+    ----------
+    sql : Sql
+        The shop's database.
+    """
+
+    def __init__(self, sql: Sql) -> None:
+        self._sql = sql
+        self._generation = -1
+        self._numbers: dict[Series, int] = {}
+
+    def number(self, at: Transaction, series: Series) -> int:
+        """Give the number of a series, which is entered if it is new."""
+        if self._generation != self._sql.generation:
+            self._numbers.clear()
+            self._generation = self._sql.generation
+        found = self._numbers.get(series)
+        if found is None:
+            values = {"text": str(series), "owner": series.owner.value, "name": series.name}
+            at.run(
+                "INSERT INTO series (text, owner, name) VALUES (:text, :owner, :name) ON CONFLICT DO NOTHING",
+                values,
+            )
+            ((found,),) = at.run("SELECT id FROM series WHERE text = :text", {"text": values["text"]})
+            self._numbers[series] = found
+        return found
+
+    def listed(self, owner: Owner | None, name: str | None) -> list[Series]:
+        """Give the series of an owner and a name, or all, by their text."""
+        rows = self._sql.ask(
+            "SELECT text FROM series WHERE (CAST(:owner AS TEXT) IS NULL OR owner = :owner)"
+            " AND (CAST(:name AS TEXT) IS NULL OR name = :name)",
+            {"owner": owner.value if owner else None, "name": name},
+        )
+        return [Series.parse(text) for text in sorted(text for (text,) in rows)]
+
+
+THINNABLE: Final = "mqtt"  # the source of readings that may go; what a person took or brought in stays
+MARK: Final = "thinned"
+EVERY_US: Final[Mapping[str, int]] = {"hourly": DAY_US // 24, "daily": DAY_US}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What thinning does to one series.
+
+    Parameters
+    ----------
+    kept : dict of int to str
+        Device times of the readings that now stand for others, with their new flags.
+    gone : list of int
+        Device times of the readings that go.
+    """
+
+    kept: dict[int, str]
+    gone: list[int]
+
+
+def thinned(rows: Iterable[tuple[int, float, str]], every_us: int) -> Plan:
+    """Choose among readings of one series (device time, value, flags) the lower median of each stretch."""
+    stretches: dict[int, list[tuple[float, int, str]]] = {}
+    for taken, value, flags in rows:
+        stretches.setdefault(taken // every_us, []).append((value, taken, flags))
+    kept: dict[int, str] = {}
+    gone: list[int] = []
+    for those in stretches.values():
+        if len(those) == 1:
+            continue
+        those.sort()
+        middle = (len(those) - 1) // 2
+        _, taken, flags = those[middle]
+        kept[taken] = flags if MARK in flags.split(",") else f"{flags},{MARK}".strip(",")
+        gone += [each for k, (_, each, _) in enumerate(those) if k != middle]
+    return Plan(kept=kept, gone=sorted(gone))

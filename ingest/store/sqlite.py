@@ -11,10 +11,9 @@ from typing import Any, Final
 
 from baulk.ingest.config import Config
 from baulk.ingest.errors import StoreBroken, StoreError
-from baulk.ingest.store.base import Store
+from baulk.ingest.store.base import NONE, Key, Row, SomeKnown, Store, Transaction, Values
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.readings_sql import SqlReadings
-from baulk.ingest.store.sql import NONE, Key, Row, SomeKnown, Transaction, Values
 from baulk.ingest.store.sqlite_file import FORM, connect, faults, raise_tables
 
 _INSERT: Final = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?)"

@@ -37,9 +37,8 @@ from baulk.models.calibrate.assimilation import (
     whole_means,
 )
 from baulk.models.calibrate.diagnostics import Swap, swapped
-from baulk.models.calibrate.history import history
 from baulk.models.calibrate.incremental import due, seen, taken_in
-from baulk.models.calibrate.inputs import FitInputs, mean_emc_pct
+from baulk.models.calibrate.inputs import FitInputs, history, mean_emc_pct
 from baulk.models.calibrate.observations import observations
 from baulk.models.calibrate.result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
 from baulk.models.calibrate.screening import Observation

@@ -1,20 +1,296 @@
-"""What a fit looks at."""
+"""What a timber is fitted to, apart from its readings: its history and the meters that read it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
 from baulk.models import sorption
 from baulk.models.air import AirSeries
-from baulk.models.calibrate.history import History
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.drying.layout import air_gaps
+from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import Corrections
+from baulk.models.section import Covers, Face, FaceCover, Finished, Schedule, Section
 from baulk.models.species import Species
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
+from baulk.models.wording import day
 
-__all__ = ["FitInputs", "mean_emc_pct"]
+__all__ = [
+    "DAY_S",
+    "GAP_S",
+    "MOST_GAPS",
+    "SAME_MM",
+    "SEALED_WITHIN_S",
+    "FitInputs",
+    "History",
+    "Stretch",
+    "history",
+    "mean_emc_pct",
+    "present",
+]
+
+
+DAY_S: Final = 86_400.0
+GAP_S: Final = 3 * DAY_S  # shorter ones change no timber
+MOST_GAPS: Final = 8  # the longest ones; each costs the drying model a fresh start
+SEALED_WITHIN_S: Final = (
+    7 * DAY_S
+)  # ends sealed later than this had dried before; our own judgement, no source
+SAME_MM: Final = 0.6  # a thirty-second of an inch either way: two sizes are the same
+_OPPOSITE: Final = {Face.A: Face.C, Face.B: Face.D, Face.C: Face.A, Face.D: Face.B}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """A time in which the section stays and the air is either measured or not.
+
+    Parameters
+    ----------
+    begin_s, end_s : float
+        From and to. [s]
+    section : Section
+        The section then. [mm]
+    silent : bool
+        Whether nobody measured the air.
+    """
+
+    begin_s: float
+    end_s: float
+    section: Section
+    silent: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class History:
+    """What happened to a timber between its arrival and now.
+
+    Parameters
+    ----------
+    stretches : tuple of Stretch
+        Without a gap, the oldest first, at least one.
+    faces : sequence of (float, mapping)
+        Covers as `baulk.models.drying.solver.dry` takes them.
+    sealed : bool
+        Whether the ends were coated before they had dried.
+    events : tuple of Event
+        Those that count, up to now, the oldest first.
+    said : tuple of str
+        Sentences about what the fit had to assume.
+    """
+
+    stretches: tuple[Stretch, ...]
+    faces: Schedule
+    sealed: bool
+    events: tuple[Event, ...]
+    said: tuple[str, ...]
+
+    @property
+    def section(self) -> Section:
+        """The section now, in mm."""
+        return self.stretches[-1].section
+
+    @property
+    def covers(self) -> Covers | None:
+        """What lies on the faces now; None where all are bare."""
+        last = self.faces[-1][1] if self.faces else {}
+        return last if any(each is not FaceCover.EXPOSED for each in last.values()) else None
+
+    def section_at(self, posix_s: float) -> Section:
+        """Section at a moment, in mm; at the moment of planing the one before it."""
+        return next((each.section for each in self.stretches if posix_s <= each.end_s), self.section)
+
+    def kind(self, kind: EventKind) -> tuple[Event, ...]:
+        """Events of one kind."""
+        return tuple(each for each in self.events if each.kind is kind)
+
+
+def history(  # noqa: PLR0913 - a timber, its events, its air and their window
+    timber: Timber,
+    events: Sequence[Event],
+    air: AirSeries,
+    *,
+    start_s: float,
+    now_s: float,
+    gaps: Sequence[tuple[float, float]] = (),
+) -> History:
+    """Lay out what happened to a timber.
+
+    Parameters
+    ----------
+    timber : Timber
+        As it stands now in the register.
+    events : sequence of Event
+        Any of its events, in any order.
+    air : AirSeries
+        Its air; stretches of more than three days without a reading are gaps.
+    start_s, now_s : float
+        Arrival and now. [s]
+    gaps : sequence of (float, float)
+        Further stretches in which nobody measured the air, though `air` holds values for them. [s]
+
+    Returns
+    -------
+    History
+        Its section, faces and ends over time.
+    """
+    mine = sorted(
+        (each for each in events if each.counts and each.at_utc.timestamp() <= now_s + 600),
+        key=lambda each: (each.at_utc, each.number),
+    )
+    sections, said = _sections(timber, mine, start_s, now_s)
+    silent = _merged([*air_gaps(air, longer_than_s=GAP_S), *gaps], start_s, now_s)
+    return History(
+        stretches=_stretches(sections, silent, start_s, now_s),
+        faces=_faces(mine, start_s),
+        sealed=timber.ends_sealed
+        or any(
+            each.kind is EventKind.END_SEALED and each.at_utc.timestamp() <= start_s + SEALED_WITHIN_S
+            for each in mine
+        ),
+        events=tuple(mine),
+        said=(*said, *_gap_words(silent)),
+    )
+
+
+def present(timber: Timber, events: Sequence[Event]) -> Timber:
+    """Return a timber with the section that its last planing left.
+
+    Parameters
+    ----------
+    timber : Timber
+        As the register has it, with its green or with its present section.
+    events : sequence of Event
+        Its events.
+
+    Returns
+    -------
+    Timber
+        The same, its section the present one. [mm]
+
+    Raises
+    ------
+    OutOfRange
+        If the finished piece no longer fits.
+    """
+    planed = [each for each in events if each.kind is EventKind.PLANED and each.counts]
+    if not planed:
+        return timber
+    last = max(planed, key=lambda each: (each.at_utc, each.number))
+    width, depth = float(last.detail["width_mm"]), float(last.detail["depth_mm"])
+    if _same(timber.section, width, depth) or width > timber.section.width_mm:
+        return timber
+    return replace(timber, section=replace(timber.section, width_mm=width, depth_mm=depth))
+
+
+def _same(section: Section, width_mm: float, depth_mm: float) -> bool:
+    return abs(section.width_mm - width_mm) < SAME_MM and abs(section.depth_mm - depth_mm) < SAME_MM
+
+
+def _sections(
+    timber: Timber, events: Sequence[Event], start_s: float, now_s: float
+) -> tuple[list[tuple[float, Section]], list[str]]:
+    """Section from each moment on; planing takes alike off opposite faces, so that the pith stays."""
+    planed = [each for each in events if each.kind is EventKind.PLANED]
+    planed = [each for each in planed if start_s < each.at_utc.timestamp() < now_s]
+    found = [(start_s, timber.section)]
+    said: list[str] = []
+    if not planed:
+        return found, said
+    first = planed[0].detail
+    if "from_width_mm" in first or "from_depth_mm" in first:  # what stayed is not noted
+        width, depth = (float(first.get(f"from_{name}", first[name])) for name in ("width_mm", "depth_mm"))
+        found = [(start_s, replace(timber.section, width_mm=width, depth_mm=depth))]
+    for each in planed:
+        size = Finished(width_mm=float(each.detail["width_mm"]), depth_mm=float(each.detail["depth_mm"]))
+        before = found[-1][1]
+        if _same(before, size.width_mm, size.depth_mm):
+            said.append(
+                f"its size before it was planed on {day(each.at_utc)} is not on record; the fit dries it at "
+                f"{size.width_mm:.0f} x {size.depth_mm:.0f} mm from its arrival on"
+            )
+            continue
+        try:
+            found.append((each.at_utc.timestamp(), size.inside(before)))
+        except OutOfRange as err:
+            said.append(f"the planing of {day(each.at_utc)} is not counted: {err}")
+            continue
+        said.append(
+            f"it was planed on {day(each.at_utc)}: the fit dries it at {before.width_mm:.0f} x "
+            f"{before.depth_mm:.0f} mm until then and at {size.width_mm:.0f} x {size.depth_mm:.0f} mm since, "
+            "alike off opposite faces"
+        )
+    return found, said
+
+
+def _faces(events: Sequence[Event], start_s: float) -> list[tuple[float, dict[Face, FaceCover]]]:
+    """Covers of the faces; a coat outdoes a bearer, and a timber that is turned lies on its new underside."""
+    coated: set[Face] = set()
+    lying: set[Face] = set()
+    found: dict[float, dict[Face, FaceCover]] = {}
+    for each in events:
+        if each.kind is EventKind.COATED:
+            coated = {Face(letter) for letter in str(each.detail["faces"]).lower() if letter in "abcd"}
+        elif each.kind is EventKind.STICKERED:
+            lying = {Face(letter) for letter in str(each.detail["faces"]).lower() if letter in "abcd"}
+        elif each.kind is EventKind.TURNED and len(lying) == 1:
+            lying = {_OPPOSITE[Face(str(each.detail["up"]).lower())]}
+        else:
+            continue
+        covers = dict.fromkeys(Face, FaceCover.EXPOSED)
+        covers |= dict.fromkeys(lying, FaceCover.ON_BEARERS) | dict.fromkeys(coated, FaceCover.COATED)
+        found[max(each.at_utc.timestamp(), start_s)] = covers
+    return sorted(found.items())
+
+
+def _merged(gaps: Sequence[tuple[float, float]], start_s: float, now_s: float) -> list[tuple[float, float]]:
+    """Return the longest gaps inside the window, joined where they overlap, in order of time."""
+    joined: list[tuple[float, float]] = []
+    for first, last in sorted((max(a, start_s), min(b, now_s)) for a, b in gaps):
+        if last - first < GAP_S:
+            continue
+        if joined and first <= joined[-1][1] + DAY_S:
+            joined[-1] = (joined[-1][0], max(last, joined[-1][1]))
+        else:
+            joined.append((first, last))
+    return sorted(sorted(joined, key=lambda gap: gap[0] - gap[1])[:MOST_GAPS])
+
+
+def _gap_words(silent: Sequence[tuple[float, float]]) -> list[str]:
+    if not silent:
+        return []
+    days = sum(last - first for first, last in silent) / DAY_S
+    many = "a stretch" if len(silent) == 1 else f"{len(silent)} stretches"
+    words = (
+        f"nobody measured its air in {many} of {days:.0f} days since it came: there the fit lets the air's "
+        "EMC lie further from what stands in for it, and is less sure"
+    )
+    return [words]
+
+
+def _stretches(
+    sections: Sequence[tuple[float, Section]],
+    silent: Sequence[tuple[float, float]],
+    start_s: float,
+    now_s: float,
+) -> tuple[Stretch, ...]:
+    marks = {start_s, *(at_s for at_s, _ in sections), *(end for gap in silent for end in gap)}
+    begins = sorted(each for each in marks if start_s <= each < now_s) or [start_s]
+    found = []
+    for begin, end in zip(begins, [*begins[1:], now_s], strict=True):
+        middle = (begin + end) / 2
+        found.append(
+            Stretch(
+                begin_s=begin,
+                end_s=end,
+                section=[section for at_s, section in sections if at_s <= begin][-1],
+                silent=any(first <= middle < last for first, last in silent),
+            )
+        )
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,8 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models import species as table
-from baulk.models.calibrate.history import History
-from baulk.models.calibrate.inputs import FitInputs
+from baulk.models.calibrate.inputs import FitInputs, History
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading

@@ -18,10 +18,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import air_steps, kernel
-from baulk.models.drying.air_steps import DAY_S, air_gaps
+from baulk.models.drying import kernel, layout
 from baulk.models.drying.grid import centre_shares, cropped_mm, graded_edges_mm, moved, slope_shares
-from baulk.models.drying.layout import axis, grain, laws, share_out
+from baulk.models.drying.layout import DAY_S, air_gaps, axis, grain, laws, share_out
 from baulk.models.drying.members import Members
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
@@ -173,7 +172,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     )
     if law.activation_j_mol == 0 and members is not None and members.activation_j_mol is not None:
         law = replace(law, activation_j_mol=float(members.activation_j_mol.max()) or 1.0)
-    rows = air_steps.integrated(air, law, start_posix_s)
+    rows = layout.integrated(air, law, start_posix_s)
     midwinter_s = MIDWINTER_POSIX_S - start_posix_s
     wanted = at_s[order] - start_posix_s
     mc, given = _solve(

@@ -8,7 +8,7 @@ import pytest
 import segno
 
 from baulk.dashboard.printing import labels
-from baulk.dashboard.sections import camera, plausibility
+from baulk.dashboard.sections import camera, reading_form
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import answer
 from baulk.ingest.store import notes
@@ -132,12 +132,12 @@ def found(invented):
 
 def test_what_is_expected_follows_the_picture_of_the_section(found):
     timber, seen = found
-    shallow = plausibility.expected_pct(seen, timber, 8, Face.B)
-    deep = plausibility.expected_pct(seen, timber, 90, Face.B)
+    shallow = reading_form.expected_pct(seen, timber, 8, Face.B)
+    deep = reading_form.expected_pct(seen, timber, 90, Face.B)
     assert shallow.median < deep.median
     assert deep.low < deep.median < deep.high
     with pytest.raises(OutOfRange):
-        plausibility.expected_pct(seen, timber, 400, None)
+        reading_form.expected_pct(seen, timber, 400, None)
 
 
 @pytest.mark.parametrize(
@@ -152,7 +152,7 @@ def test_what_is_expected_follows_the_picture_of_the_section(found):
 )
 def test_each_kind_of_doubt_has_its_sentence(found, mc, depth, ok, words):
     timber, seen = found
-    fine, told = plausibility.of_pins(seen, timber, mc, depth, None)
+    fine, told = reading_form.of_pins(seen, timber, mc, depth, None)
     assert fine is ok
     assert words in told
 

@@ -12,7 +12,7 @@ import pytest
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, compute, forecast_record, gather, yard_memory
 from baulk.models import species
-from baulk.models.calibrate import yard_fit
+from baulk.models.calibrate import yard_lessons
 from baulk.models.diffusion import law_for
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -76,7 +76,7 @@ def weights(tag):
 
 def note(fitted=NOW - DAY, *, says, sd=0.15, **more):
     """A note as a whole fit leaves it: a number seen, the others as they were before."""
-    usual = yard_fit.defaults(timber(), species.get("white oak"), law_for(species.get("white oak")))
+    usual = yard_lessons.defaults(timber(), species.get("white oak"), law_for(species.get("white oak")))
     mean, before = (np.array(each) for each in zip(*usual.values(), strict=True))
     after = before.copy()
     for name, value in says.items():

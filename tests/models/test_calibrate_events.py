@@ -15,7 +15,7 @@ import judging
 
 from baulk.models import forecast, species
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import calibration, history, parameters
+from baulk.models.calibrate import calibration, inputs, parameters
 from baulk.models.calibrate.calibration import MeterSetting
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
@@ -195,10 +195,10 @@ def test_planing_without_the_size_before_is_said_and_dried_at_the_size_now(case)
 def test_a_register_that_keeps_the_green_size_gives_the_present_one(case):
     piece = case[0]
     planed = event("planed", 150, width_mm=100, depth_mm=90)
-    assert history.present(piece, [planed]).section == dataclasses.replace(
+    assert inputs.present(piece, [planed]).section == dataclasses.replace(
         piece.section, width_mm=100, depth_mm=90
     )
-    assert history.present(piece, []) is piece
+    assert inputs.present(piece, []) is piece
     fitted = fit(case, [], events=[planed])
     assert (fitted.field_now.section.width_mm, fitted.field_now.section.depth_mm) == (100, 90)
 
@@ -227,7 +227,7 @@ def test_a_turned_timber_lies_on_its_new_underside_and_a_coat_outdoes_the_bearer
         event("coated", 60, faces="d"),
     ]
     start_s, now_s = piece.arrived_utc.timestamp(), judging.NOW.timestamp()
-    covers = [each for _, each in history.history(piece, events, air, start_s=start_s, now_s=now_s).faces]
+    covers = [each for _, each in inputs.history(piece, events, air, start_s=start_s, now_s=now_s).faces]
     assert covers[0][Face.C] is FaceCover.ON_BEARERS
     assert (covers[1][Face.C], covers[1][Face.D]) == (FaceCover.EXPOSED, FaceCover.ON_BEARERS)
     assert covers[2][Face.D] is FaceCover.COATED

@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
 from baulk.models import species, yard_words
-from baulk.models.calibrate import parameters, yard_fit
+from baulk.models.calibrate import parameters, yard_lessons
 from baulk.models.diffusion import law_for
 from baulk.models.meter.profile import MeterSetting
 from baulk.models.quantity import Owner, Quantity
@@ -57,7 +57,7 @@ def test_rows_that_the_yard_tells_together_hang_together():
     one, two = (theta[NAMES.index(name)] for name in together.together)
     assert np.corrcoef(one, two)[0, 1] == pytest.approx(-0.8, abs=0.01)
     assert (one.std(), two.std()) == pytest.approx((0.3, 0.02), rel=0.02)
-    found = yard_fit.posterior(theta, judging.timber(), OAK, LAW, together)
+    found = yard_lessons.posterior(theta, judging.timber(), OAK, LAW, together)
     i, k = (found.names.index(name) for name in together.together)
     assert found.prior_cov[i, k] == pytest.approx(-0.8 * 0.3 * 0.02)
     assert "slope" not in together.without("slope").rows
@@ -67,8 +67,8 @@ def test_rows_that_the_yard_tells_together_hang_together():
 
 def test_a_fit_that_found_nothing_gives_back_its_prior():
     for known in (None, KNOWN):
-        found = yard_fit.posterior(drawn(known), judging.timber(), OAK, LAW, known)
-        assert set(found.names) == set(LEARNED) == set(yard_fit.defaults(judging.timber(), OAK, LAW))
+        found = yard_lessons.posterior(drawn(known), judging.timber(), OAK, LAW, known)
+        assert set(found.names) == set(LEARNED) == set(yard_lessons.defaults(judging.timber(), OAK, LAW))
         assert found.mean == pytest.approx(found.prior_mean, abs=0.02)
         assert np.diag(found.cov) == pytest.approx(np.diag(found.prior_cov), rel=0.1)
     at = found.names.index("ln_d")
@@ -80,9 +80,9 @@ def test_a_fit_that_found_nothing_gives_back_its_prior():
 
 def test_a_start_that_was_measured_teaches_the_lot_and_is_not_overruled_by_it():
     measured = judging.timber(green_mc_pct=78.0)
-    assert yard_fit.defaults(measured, OAK, LAW) == yard_fit.defaults(judging.timber(), OAK, LAW)
+    assert yard_lessons.defaults(measured, OAK, LAW) == yard_lessons.defaults(judging.timber(), OAK, LAW)
     theta = parameters.prior(measured, OAK, LAW, 64, np.random.default_rng(1))
-    start = own(yard_fit.posterior(theta, measured, OAK, LAW, None), WOOD).says["start"]
+    start = own(yard_lessons.posterior(theta, measured, OAK, LAW, None), WOOD).says["start"]
     assert start.value == pytest.approx(78.0, abs=6.0)
     assert start.sd == pytest.approx(parameters.START_SD_MEASURED_PCT, rel=0.3)
 
@@ -96,14 +96,14 @@ def read(source="hand", quantity=Quantity.MOISTURE, flags=(), depth_mm=20):
 
 
 def test_the_meter_of_a_timber_is_the_one_that_took_nearly_all_its_readings():
-    assert yard_fit.meter_of([read()] * 4 + [read("mqtt")], ()) == "hand-held meter"
-    assert yard_fit.meter_of([read("mqtt")] * 5, ()) == "fixed sensors"
-    assert yard_fit.meter_of([read("mqtt", flags=("sensor-S7",))], ()) == "sensor S7"
-    assert yard_fit.meter_of([read(), read("mqtt")], ()) is None
-    assert yard_fit.meter_of([read(quantity=Quantity.WEIGHT)], ()) is None
+    assert yard_lessons.meter_of([read()] * 4 + [read("mqtt")], ()) == "hand-held meter"
+    assert yard_lessons.meter_of([read("mqtt")] * 5, ()) == "fixed sensors"
+    assert yard_lessons.meter_of([read("mqtt", flags=("sensor-S7",))], ()) == "sensor S7"
+    assert yard_lessons.meter_of([read(), read("mqtt")], ()) is None
+    assert yard_lessons.meter_of([read(quantity=Quantity.WEIGHT)], ()) is None
     pins = MeterSetting(series="timber/*/pin-20/*")
-    assert yard_fit.meter_of([read()], (pins, MeterSetting())) == "meter of timber/*/pin-20/*"
-    assert yard_fit.meter_of([read()], (MeterSetting(),)) == "hand-held meter"
+    assert yard_lessons.meter_of([read()], (pins, MeterSetting())) == "meter of timber/*/pin-20/*"
+    assert yard_lessons.meter_of([read()], (MeterSetting(),)) == "hand-held meter"
 
 
 def words(**row):
