@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 from typing import Final
 
 from baulk.ingest.evaluation.answer import Judgement
-from baulk.models import use_class
 from baulk.models.errors import NotFound
 from baulk.models.quantity import SPECS
 from baulk.models.reading import Reading, Series, from_end_mm
+from baulk.models.use_class import UseClassTable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,10 +148,10 @@ def reached(what: str, below_pct: float, dates: Sequence[datetime | None], now: 
     return f"{goal} about {day(middle)} most likely; {span}"
 
 
-def use(name: str) -> str:
+def use(name: str, uses: UseClassTable) -> str:
     """Return the title of a use class; one that the tables no longer know keeps its bare name."""
     try:
-        return use_class.get(name).title
+        return uses.get(name).title
     except NotFound:
         return name
 

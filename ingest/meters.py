@@ -9,10 +9,10 @@ from typing import Final, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from baulk.models import species
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.correction import TwoPoint
 from baulk.models.meter.profile import MeterSetting
+from baulk.models.species import Species, SpeciesTable
 
 Two = tuple[float, float]
 _ANY_PIN: Final = "timber/_/pin-25/b/moisture"  # of no timber in particular
@@ -45,11 +45,11 @@ class MeterPart(BaseModel):
             raise ValueError("set_to is for a meter with pins; one without is set to a density, set_to_kg_m3")
         return self
 
-    def setting(self) -> MeterSetting:
-        """Return it as the fit takes it; an unknown wood is refused in words."""
-        return self._setting(None if self.set_to is None else species.get(self.set_to))
+    def setting(self, known: SpeciesTable) -> MeterSetting:
+        """Return it as the fit takes it; a wood that the shop does not know is refused in words."""
+        return self._setting(None if self.set_to is None else known.get(self.set_to))
 
-    def _setting(self, set_to: species.Species | None) -> MeterSetting:
+    def _setting(self, set_to: Species | None) -> MeterSetting:
         two_point = None
         if self.shown_pct is not None and self.true_pct is not None:
             two_point = TwoPoint(
@@ -66,7 +66,9 @@ class MeterPart(BaseModel):
         )
 
 
-def settings(rows: Sequence[MeterPart], *, hand_corrects: bool | None) -> tuple[MeterSetting, ...]:
+def settings(
+    rows: Sequence[MeterPart], *, hand_corrects: bool | None, known: SpeciesTable
+) -> tuple[MeterSetting, ...]:
     """Return the shop's meters as the fit takes them.
 
     Parameters
@@ -75,13 +77,15 @@ def settings(rows: Sequence[MeterPart], *, hand_corrects: bool | None) -> tuple[
         `[[meter]]` of the settings; what one of them says of a meter's temperature stands.
     hand_corrects : bool or None
         What the shop answered about the meter behind readings by hand: it fills what no row says.
+    known : SpeciesTable
+        The shop's woods, to which a meter may be set.
 
     Returns
     -------
     tuple of MeterSetting
         The first that holds for a reading is taken.
     """
-    given = [each.setting() for each in rows]
+    given = [each.setting(known) for each in rows]
     if hand_corrects is None:
         return tuple(given)
     found: list[MeterSetting] = []

@@ -6,6 +6,7 @@ A form on a page, a command and an import call the same function here.
 from __future__ import annotations
 
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from baulk.ingest import checks, meters, pipeline, sensors
@@ -13,7 +14,6 @@ from baulk.ingest.sensors import Settled
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.ingest.wire import message
-from baulk.models import species, use_class
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, Owner
 from baulk.models.reading import Reading, Series, end_flag
@@ -23,7 +23,7 @@ from baulk.models.timber import Event, EventKind, Timber
 
 def add_timber(shop: Shop, timber: Timber, *, by: str = "", now_utc: datetime | None = None) -> int:
     """Enter a timber and store what waited in quarantine for its tag; return how many readings."""
-    check_timber(timber)
+    check_timber(shop, timber)
     shop.register.add(timber, by=by, now_utc=now_utc)
     return pipeline.replay(shop, tag=timber.tag)
 
@@ -39,7 +39,9 @@ def edit_timber(
     **changes: Any,  # noqa: ANN401 - the timber's own fields
 ) -> tuple[Event, ...]:
     """Correct a timber under the rules of entering one; see `Register.edit`."""
-    return shop.register.edit(tag, now_utc=now_utc, by=by, note=note, check=check_timber, **changes)
+    return shop.register.edit(
+        tag, now_utc=now_utc, by=by, note=note, check=partial(check_timber, shop), **changes
+    )
 
 
 def add_event(shop: Shop, event: Event) -> tuple[Event, Settled]:
@@ -156,10 +158,10 @@ def hand_meter_is_open(shop: Shop) -> bool:
     return notes.hand_meter(shop.store) is None and not meters.tell_of_hand_meter(shop.config.meter)
 
 
-def check_timber(timber: Timber) -> None:
-    """Refuse a timber whose wood or use nobody knows, or whose sizes can't be meant."""
-    species.get(timber.species)
-    use_class.get(timber.use_class)
+def check_timber(shop: Shop, timber: Timber) -> None:
+    """Refuse a timber whose wood or use the shop does not know, or whose sizes can't be meant."""
+    shop.woods.species.get(timber.species)
+    shop.woods.use_classes.get(timber.use_class)
     _refuse_mixed_units(timber)
 
 

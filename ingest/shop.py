@@ -15,6 +15,8 @@ from baulk.ingest.register.engine import backing
 from baulk.ingest.register.register import Register
 from baulk.ingest.store import Store, open_store, sqlite_file
 from baulk.models import species, use_class
+from baulk.models.woods import BUILT_IN as WOODS
+from baulk.models.woods import Woods
 
 _Table = TypeVar("_Table")
 
@@ -31,11 +33,14 @@ class Shop:
         Readings, quarantine, evaluations.
     register : Register
         Timbers.
+    woods : Woods
+        Species and use classes: the built-in ones and its own.
     """
 
     config: Config
     store: Store
     register: Register
+    woods: Woods
 
     def __enter__(self) -> Self:
         return self
@@ -61,15 +66,28 @@ def init(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path:
 def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
     """Open a shop folder; close it again, or use it in a with statement."""
     config = settings.load(shop_dir)
-    species.use_own(_own(config.shop_dir / species.FILE, species.read_own))
-    use_class.use_own(_own(config.shop_dir / use_class.FILE, use_class.read_own))
+    woods = _woods(config.shop_dir)
     store = open_store(config)
     try:
         register = Register(backing(config))
     except BaseException:
         store.close()
         raise
-    return Shop(config=config, store=store, register=register)
+    return Shop(config=config, store=store, register=register, woods=woods)
+
+
+def woods_of(folder: Path | str) -> Woods:
+    """Read what a shop folder knows of woods and uses without opening its store; no shop has no own ones."""
+    folder = Path(folder)
+    return _woods(folder) if (folder / settings.FILE).exists() else WOODS
+
+
+def _woods(folder: Path) -> Woods:
+    """Read the shop's own tables, if it has any."""
+    return Woods(
+        species=_own(folder / species.FILE, species.read_own) or species.BUILT_IN,
+        use_classes=_own(folder / use_class.FILE, use_class.read_own) or use_class.BUILT_IN,
+    )
 
 
 def _own(file: Path, read: Callable[[str, str], _Table]) -> _Table | None:

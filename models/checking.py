@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from baulk.models import schedules
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
+from baulk.models.schedules import INCH_MM, Step
 from baulk.models.species import Species
 
 
@@ -36,16 +40,21 @@ class Floor:
     source: str
 
 
-# Dry bulb and depression as printed; EMC from ASHRAE psychrometrics at 101.325 kPa and Wood Handbook eq. 4-5.
-# The source dried 4/4 boards of Oregon white oak: for a heavy timber it is a comparison, never a promise.
-_ESPENAS = "Espenas & Kozlik 1975, 4/4 Oregon white oak"
-MILDEST_START: tuple[Floor, ...] = (
-    Floor(
-        above_pct=40.0, emc_pct=17.7, words="110 °F with a 4 °F wet-bulb depression, 87 % RH", source=_ESPENAS
-    ),
-    Floor(
-        above_pct=30.0, emc_pct=15.2, words="110 °F with a 6 °F wet-bulb depression, 82 % RH", source=_ESPENAS
-    ),
+def floor_of(step: Step) -> Floor:
+    """Return a step of a published schedule as the driest air that it tolerates."""
+    humidity = "" if step.rh_pct is None else f", {step.rh_pct:g} % RH"
+    return Floor(
+        above_pct=step.above_mc_pct,
+        emc_pct=step.emc_pct,
+        words=f"{step.dry_bulb_f:g} °F with a {step.depression_f:g} °F wet-bulb depression{humidity}",
+        source=step.cited,
+    )
+
+
+# the mildest start that was read in its source; it is for 4/4 boards of Oregon white oak: for a heavy timber
+# a comparison, never a promise
+MILDEST_START: Final = tuple(
+    floor_of(each) for each in schedules.steps() if each.schedule == "Espenas-Kozlik"
 )
 
 
@@ -107,9 +116,7 @@ def mould_limit_pct(temp_c: ArrayLike) -> NDArray[np.float64]:
 Floats = NDArray[np.float64]
 
 DECIDED_ABOVE_PCT: Final = 45.0  # Wengert: every drying defect but cup begins above it
-INCH_MM: Final = 25.4
 SURFACE_MM: Final = 1.2  # what is taken for the surface
-_AH188 = "AH-188, tables 7-1 and 7-2, from memory"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,51 +141,20 @@ class Start:
     mark: str
 
 
-def _stages(source: str, *steps: tuple[float, float, int]) -> tuple[Floor, ...]:
+def starts_of(steps: Iterable[Step]) -> tuple[Start, ...]:
+    """Put the steps of each schedule together."""
     return tuple(
-        Floor(
-            above_pct=above,
-            emc_pct=emc,
-            words=f"110 °F with a {depression} °F wet-bulb depression",
-            source=source,
+        Start(
+            species=first.species,
+            thickness_mm=first.thickness_mm,
+            stages=tuple(floor_of(each) for each in (first, *rest)),
+            mark=first.mark,
         )
-        for above, emc, depression in steps
+        for _, (first, *rest) in groupby(steps, key=lambda each: (each.schedule, each.species))
     )
 
 
-# EMC of 110 °F at 3, 4, 5, 6, 8 and 10 °F depression: 19.3, 17.7, 16.4, 15.2, 13.5, 12.1 % (ASHRAE
-# psychrometrics at 101.325 kPa and Wood Handbook eq. 4-5)
-STARTS: Final[tuple[Start, ...]] = (
-    Start(species="white oak", thickness_mm=INCH_MM, stages=MILDEST_START, mark="read"),
-    Start(
-        species="white oak",
-        thickness_mm=2 * INCH_MM,
-        stages=_stages(
-            f"schedule T3-C1 for 8/4 white oak, {_AH188}", (40, 19.3, 3), (35, 17.7, 4), (30, 15.2, 6)
-        ),
-        mark="memory",
-    ),
-    Start(
-        species="northern red oak",
-        thickness_mm=INCH_MM,
-        stages=_stages(
-            f"schedule T4-D2 for 4/4 red oak, {_AH188}", (50, 17.7, 4), (40, 16.4, 5), (35, 13.5, 8)
-        ),
-        mark="memory",
-    ),
-    Start(
-        species="northern red oak",
-        thickness_mm=2 * INCH_MM,
-        stages=_stages(
-            f"schedule T3-D1 for 8/4 red oak, {_AH188}",
-            (50, 19.3, 3),
-            (40, 17.7, 4),
-            (35, 15.2, 6),
-            (30, 12.1, 10),
-        ),
-        mark="memory",
-    ),
-)
+STARTS: Final = starts_of(schedules.steps())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -241,7 +217,11 @@ def start_for(species: Species, thickness_mm: float) -> Start | None:
     if not same:
         return None
     thin = [each for each in same if each.thickness_mm <= thickness_mm * 1.001]
-    return max(thin, key=lambda each: each.thickness_mm) if thin else same[0]
+    return (
+        max(thin, key=lambda each: each.thickness_mm)
+        if thin
+        else min(same, key=lambda each: each.thickness_mm)
+    )
 
 
 def surface_strain_pct(species: Species, surface_pct: ArrayLike, mean_share: ArrayLike = 0.0) -> Floats:

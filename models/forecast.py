@@ -162,6 +162,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
     step_days: int = 7,
     piece: Finished | None = None,
     spread: float = 1.0,
+    threads: int | None = None,
 ) -> Forecast:
     """Continue every member of a calibrated ensemble.
 
@@ -184,6 +185,8 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
         Cut down to this piece today; without it the timber stays whole. [mm]
     spread : float
         Factor on the members' departure from their median, from how the shop's earlier forecasts did. [-]
+    threads : int, optional
+        As `baulk.models.drying.solver.dry` takes it.
 
     Returns
     -------
@@ -222,6 +225,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
             at_posix_s=at_s,
             members=calibration.members.some(dealt),
             faces=calibration.covers if piece is None else None,  # the saw leaves bare faces
+            threads=threads,
         )
         if mc is None:
             mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Final
 
-from baulk.models import species
+from baulk.models import schedules, species
 from baulk.models.species_table import UNITS
 
 SEEN: Final = frozenset({"read", "read (secondary)", "computed", "measured"})
@@ -114,25 +114,22 @@ def _use_classes() -> list[Value]:
 
 
 def _schedules() -> list[Value]:
-    from baulk.models import checking  # noqa: PLC0415 - it brings the solvers with it, the other tables don't
-
     return [
         Value(
-            table="checking.STARTS",
-            name=f"{start.species} {start.thickness_mm:g} mm",
-            quantity=f"driest air above {stage.above_pct:g} % mean moisture content",
-            value=f"{stage.emc_pct:g}",
+            table=schedules.FILE,
+            name=f"{step.species} {step.thickness_mm:g} mm",
+            quantity=f"driest air above {step.above_mc_pct:g} % mean moisture content",
+            value=f"{step.emc_pct:g}",
             unit="% EMC",
-            source=stage.source,
-            mark=start.mark,
+            source=step.cited,
+            mark=step.mark,
         )
-        for start in checking.STARTS
-        for stage in start.stages
+        for step in schedules.steps()
     ]
 
 
 def _priors() -> list[Value]:
-    from baulk.models.calibrate import parameters  # noqa: PLC0415 - as `checking`
+    from baulk.models.calibrate import parameters  # noqa: PLC0415 - it brings the solvers with it, the other tables don't
 
     return [
         Value(

@@ -1,10 +1,14 @@
-"""The species table: every property of a wood, each value with its source and mark."""
+"""The species table: every property of a wood, each value with its source and mark.
+
+The functions of this module ask the built-in table. A shop that adds woods or corrects them has a
+`SpeciesTable` of its own, from `read_own`.
+"""
 
 from __future__ import annotations
 
 import functools
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
 from typing import TYPE_CHECKING, Final
 
@@ -15,131 +19,128 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
+    "BUILT_IN",
     "FILE",
     "MARKS",
-    "Own",
     "Species",
+    "SpeciesTable",
     "get",
     "names",
     "read_own",
     "rows",
     "synonyms",
     "table",
-    "use_own",
 ]
 
 FILE: Final = "species.csv"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Own:
-    """Woods that a shop adds to the table, or corrects in it.
+class SpeciesTable:
+    """The built-in woods, and those that a shop adds to them or corrects.
+
+    Only what is the shop's own is held, so that a table is small to hash and to send to another process.
 
     Parameters
     ----------
-    rows : tuple of dict
+    own_rows : tuple of dict
         Rows of the shop's table, as given.
-    woods : mapping
+    own_woods : mapping
         The woods made of them by name; values that they leave out are those of the wood named under "like",
-        or of the table's own wood of that name.
-    names : mapping
-        Further names, in small letters, to the name of the wood.
+        or of the built-in wood of that name.
+    own_names : mapping
+        Names and synonyms in the shop's rows, in small letters, to the name of the wood.
     """
 
-    rows: tuple[Row, ...] = ()
-    woods: Mapping[str, Species]
-    names: Mapping[str, str]
+    own_rows: tuple[Row, ...] = ()
+    own_woods: Mapping[str, Species] = field(default_factory=dict)
+    own_names: Mapping[str, str] = field(default_factory=dict)
+
+    def get(self, name: str) -> Species:
+        """Look a wood up by its name or a synonym, in any case; the shop's own woods first.
+
+        Parameters
+        ----------
+        name : str
+            For instance "white oak" or "hackmatack".
+
+        Returns
+        -------
+        Species
+            Its properties.
+
+        Raises
+        ------
+        NotFound
+            If the table has no such name; the nearest are offered.
+        """
+        key = _key(name)
+        if key in self.own_names:
+            return self.own_woods[self.own_names[key]]
+        known = _by_name()
+        if key not in known:
+            raise NotFound("species", name, {*known, *self.own_names})
+        found = known[key]
+        return self.own_woods.get(found.name, found)
+
+    def names(self) -> tuple[str, ...]:
+        """Every wood's own name, without the synonyms: the built-in ones, then those the shop added."""
+        return tuple(dict.fromkeys([*_all(), *self.own_woods]))
+
+    def synonyms(self, name: str) -> tuple[str, ...]:
+        """Other names of a wood; `name` is any that `get` knows."""
+        own = self.get(name).name
+        return tuple(r["value"] for r in self.rows() if r["species"] == own and r["quantity"] == "synonym")
+
+    def rows(self) -> tuple[Row, ...]:
+        """Every row, one a value, by the names of the columns; the shop's own last."""
+        return (*_rows(), *self.own_rows)
+
+    def table(self) -> pd.DataFrame:
+        """Every row as a frame.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns species, quantity, value (text), unit, source and mark; the mark is "read" (seen in the
+            source), "read (secondary)" (seen in a quotation or transcription), "computed", "memory" (not
+            seen) or, in the shop's own rows, "measured".
+        """
+        import pandas as pd  # noqa: PLC0415 (slow to load, and only this function needs it)
+
+        return pd.DataFrame(list(self.rows()))
 
 
-_NONE: Final = Own(woods={}, names={})
-_in_use: list[Own] = [_NONE]
+BUILT_IN: Final = SpeciesTable()
 
 
 def get(name: str) -> Species:
-    """Look a wood up by its name or a synonym, in any case; the shop's own woods first.
-
-    Parameters
-    ----------
-    name : str
-        For instance "white oak" or "hackmatack".
-
-    Returns
-    -------
-    Species
-        Its properties.
-
-    Raises
-    ------
-    NotFound
-        If the table has no such name; the nearest are offered.
-    """
-    key = _key(name)
-    own = _in_use[0]
-    if key in own.names:
-        return own.woods[own.names[key]]
-    known = _by_name()
-    if key not in known:
-        raise NotFound("species", name, {*known, *own.names})
-    found = known[key]
-    return own.woods.get(found.name, found)
+    """Look a built-in wood up by its name or a synonym, in any case; see `SpeciesTable.get`."""
+    return BUILT_IN.get(name)
 
 
 def names() -> tuple[str, ...]:
-    """Every wood's own name: the table's in its order, then those the shop added.
-
-    Returns
-    -------
-    tuple of str
-        Names that `get` knows, without the synonyms.
-    """
-    return tuple(dict.fromkeys([*_all(), *_in_use[0].woods]))
+    """Every built-in wood's own name; see `SpeciesTable.names`."""
+    return BUILT_IN.names()
 
 
 def synonyms(name: str) -> tuple[str, ...]:
-    """Other names of a wood.
-
-    Parameters
-    ----------
-    name : str
-        Any name that `get` knows.
-
-    Returns
-    -------
-    tuple of str
-        The synonyms in the table.
-    """
-    own = get(name).name
-    return tuple(r["value"] for r in rows() if r["species"] == own and r["quantity"] == "synonym")
+    """Other names of a built-in wood; see `SpeciesTable.synonyms`."""
+    return BUILT_IN.synonyms(name)
 
 
 def table() -> pd.DataFrame:
-    """Give the whole table, one row a value, the shop's own rows last.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns species, quantity, value (text), unit, source and mark; the mark is "read" (seen in the
-        source), "read (secondary)" (seen in a quotation or transcription), "computed", "memory" (not
-        seen) or, in the shop's own rows, "measured".
-    """
-    import pandas as pd  # noqa: PLC0415 (slow to load, and only this function needs it)
-
-    return pd.DataFrame(list(rows()))
+    """Return the built-in table as a frame; see `SpeciesTable.table`."""
+    return BUILT_IN.table()
 
 
 def rows() -> tuple[Row, ...]:
-    """Give the rows of `table` without pandas.
-
-    Returns
-    -------
-    tuple of dict
-        One a value, by the names of the columns; the shop's own rows last.
-    """
-    return (*_rows(), *_in_use[0].rows)
+    """Return the rows of the built-in table; see `SpeciesTable.rows`."""
+    return BUILT_IN.rows()
 
 
-def read_own(text: str, where: str = FILE) -> Own:
-    """Read a shop's own woods; nothing is kept, see `use_own`.
+def read_own(text: str, where: str = FILE) -> SpeciesTable:
+    """Read a shop's own woods beside the built-in ones.
 
     A row whose species stands in the table corrects that one value. A new wood gives every value, or names
     under the quantity "like" the wood whose values stand in for those left out.
@@ -153,8 +154,8 @@ def read_own(text: str, where: str = FILE) -> Own:
 
     Returns
     -------
-    Own
-        The woods.
+    SpeciesTable
+        The built-in woods and the shop's own.
 
     Raises
     ------
@@ -173,20 +174,11 @@ def read_own(text: str, where: str = FILE) -> Own:
         if "like" in values and base is None:
             raise NotFound("species", values["like"], _by_name())
         woods[known or name] = wood(known or name, _values(base) | values)
-    return Own(rows=tuple(given_rows), woods=woods, names=_own_names(given_rows, woods, by_key, where))
-
-
-def use_own(own: Own | None) -> None:
-    """Let `get`, `names` and `table` know a shop's own woods, in place of any used before.
-
-    One process serves one shop, so this is set once, where the shop is opened.
-
-    Parameters
-    ----------
-    own : Own or None
-        From `read_own`; None leaves the table alone.
-    """
-    _in_use[0] = own or _NONE
+    return SpeciesTable(
+        own_rows=tuple(given_rows),
+        own_woods=woods,
+        own_names=_own_names(given_rows, woods, by_key, where),
+    )
 
 
 def _values(base: Species | None) -> dict[str, str]:

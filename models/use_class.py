@@ -1,7 +1,8 @@
 """Where a finished piece will live: service moisture, tolerated movement, whether it may stay wet.
 
 The table is common practice as far as it is not printed anywhere, so a shop may correct it or add to it: rows
-of the same form in a `use_classes.csv` of its own take the place of the table's of the same name.
+of the same form in a `use_classes.csv` of its own take the place of the built-in ones of the same name. The
+functions of this module ask the built-in table; a shop has a `UseClassTable` of its own, from `read_own`.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import io
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from typing import Final
@@ -86,47 +87,66 @@ class UseClass:
         return self.tolerance_mm_per_150 * max(width_mm, depth_mm) / 150
 
 
-_in_use: list[Mapping[str, UseClass]] = [{}]
-
-
-def names() -> tuple[str, ...]:
-    """Names of every use class: the table's in its order, then those the shop added.
-
-    Returns
-    -------
-    tuple of str
-        Keys that `get` takes.
-    """
-    return tuple(_known())
-
-
-def get(name: str) -> UseClass:
-    """Find a use class; the shop's own rows come before the table's.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class UseClassTable:
+    """The built-in use classes, and those that a shop adds to them or corrects.
 
     Parameters
     ----------
-    name : str
-        Its key, in any case, with spaces or dashes.
-
-    Returns
-    -------
-    UseClass
-        The row.
-
-    Raises
-    ------
-    NotFound
-        If there is no such row; the nearest keys are offered.
+    own : mapping
+        The shop's own rows by name.
     """
-    key = name.strip().lower().replace(" ", "-")
-    known = _known()
-    if key not in known:
-        raise NotFound("use class", name, names())
-    return known[key]
+
+    own: Mapping[str, UseClass] = field(default_factory=dict)
+
+    def names(self) -> tuple[str, ...]:
+        """Names of every use class: the built-in ones in their order, then those the shop added."""
+        return tuple(dict.fromkeys([*_table(), *self.own]))
+
+    def get(self, name: str) -> UseClass:
+        """Find a use class; the shop's own rows come before the built-in ones.
+
+        Parameters
+        ----------
+        name : str
+            Its key, in any case, with spaces or dashes.
+
+        Returns
+        -------
+        UseClass
+            The row.
+
+        Raises
+        ------
+        NotFound
+            If there is no such row; the nearest keys are offered.
+        """
+        key = name.strip().lower().replace(" ", "-")
+        found = self.own.get(key) or _table().get(key)
+        if found is None:
+            raise NotFound("use class", name, self.names())
+        return found
+
+    def every(self) -> tuple[UseClass, ...]:
+        """Every use class, in the order of `names`."""
+        return tuple(self.get(name) for name in self.names())
 
 
-def read_own(text: str, where: str = FILE) -> dict[str, UseClass]:
-    """Read rows in the form of the table; nothing is kept, see `use_own`.
+BUILT_IN: Final = UseClassTable()
+
+
+def names() -> tuple[str, ...]:
+    """Names of the built-in use classes; see `UseClassTable.names`."""
+    return BUILT_IN.names()
+
+
+def get(name: str) -> UseClass:
+    """Find a built-in use class; see `UseClassTable.get`."""
+    return BUILT_IN.get(name)
+
+
+def read_own(text: str, where: str = FILE) -> UseClassTable:
+    """Read a shop's own use classes beside the built-in ones.
 
     Parameters
     ----------
@@ -137,14 +157,18 @@ def read_own(text: str, where: str = FILE) -> dict[str, UseClass]:
 
     Returns
     -------
-    dict
-        The rows by name.
+    UseClassTable
+        The built-in use classes and the shop's own.
 
     Raises
     ------
     OutOfRange
         If a column is missing or a line is not understood or impossible; the line is named.
     """
+    return UseClassTable(own=_read(text, where))
+
+
+def _read(text: str, where: str) -> dict[str, UseClass]:
     reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")), skipinitialspace=True)
     if tuple(reader.fieldnames or ()) != COLUMNS:
         raise OutOfRange(
@@ -165,26 +189,9 @@ def read_own(text: str, where: str = FILE) -> dict[str, UseClass]:
     return found
 
 
-def use_own(rows: Mapping[str, UseClass] | None) -> None:
-    """Let `get` and `names` know a shop's own rows, in place of any used before.
-
-    One process serves one shop, so this is set once, where the shop is opened.
-
-    Parameters
-    ----------
-    rows : mapping or None
-        From `read_own`; None leaves the table alone.
-    """
-    _in_use[0] = rows or {}
-
-
 @cache
 def _table() -> dict[str, UseClass]:
-    return read_own((resources.files("baulk.models.data") / FILE).read_text(encoding="utf-8"))
-
-
-def _known() -> dict[str, UseClass]:
-    return {**_table(), **_in_use[0]}
+    return _read((resources.files("baulk.models.data") / FILE).read_text(encoding="utf-8"), FILE)
 
 
 def _row(row: Mapping[str, str], at: str) -> UseClass:

@@ -39,8 +39,15 @@ def print_labels(  # noqa: PLR0913 - each is an option of the command line
     with shops.open(shop) as opened:
         timbers = [opened.register.get(tag) for tag in tags]
         address, system = url or opened.config.dashboard.address, opened.config.shop.units
+        uses = opened.woods.use_classes
     pdf = labels.labels(
-        timbers, sheet=labels.named(sheet), url=address, system=system, copies=copies, skip=skip
+        timbers,
+        sheet=labels.named(sheet),
+        url=address,
+        system=system,
+        copies=copies,
+        skip=skip,
+        uses=uses,
     )
     style.write(out, pdf)
     if json:

@@ -14,7 +14,7 @@ from baulk.dashboard.commands.printing import PrintOption
 from baulk.dashboard.printing import style
 from baulk.ingest import shop as shops
 from baulk.ingest.planning import sawing
-from baulk.models import species, units
+from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.buying import buy as buying
 from baulk.models.plan.buying import parts as buying_parts
@@ -63,14 +63,14 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         listed = (
             buying_parts.PartList(parts=tuple(opened.register.parts()))
             if parts is None
-            else buying_parts.read_csv(_text(parts), now_utc=now_utc)
+            else buying_parts.read_csv(_text(parts), now_utc=now_utc, woods=opened.woods)
         )
         if not listed.parts and parts is None:
             raise OutOfRange("the register", "holds no parts; give a list with --parts FILE")
         steps = MILL_STEPS_MM[shown]
         wish = Wish(
             confidence=confidence,
-            species=None if kind is None else species.get(kind).name,
+            species=None if kind is None else opened.woods.species.get(kind).name,
             price_per_m3=price,
             wait_per_week=wait,
             kerf_mm=KERF_MM if kerf is None else units.length_mm(kerf, bare=bare),
@@ -89,6 +89,7 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
                 wish,
                 now_utc=now_utc,
                 air=sawing.futures(opened, now_utc, listed.parts),
+                woods=opened.woods,
             )
     if made is None:
         raise OutOfRange(

@@ -11,7 +11,7 @@ import typer
 from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table
 from baulk.dashboard.commands.printing import PrintOption
-from baulk.models import species, units, use_class
+from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.sawing import allowance as sizes
 from baulk.models.plan.sawing.cutting import CutPlan
@@ -113,7 +113,11 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         start_pct=mc,
     )
     if tag is None and section is None:
-        made: SizePlan | CutPlan = sizes.size(order, species.get(kind or ""), use_class.get(use or ""))
+        from baulk.ingest import shop as shops  # noqa: PLC0415 - slow to load, and --help does not need it
+
+        woods = shops.woods_of(shop)
+        wood, lives = woods.species.get(kind or ""), woods.use_classes.get(use or "")
+        made: SizePlan | CutPlan = sizes.size(order, wood, lives)
     else:
         from baulk.ingest.planning import sawing  # noqa: PLC0415 - slow to load, and only this way needs it
 

@@ -16,7 +16,6 @@ from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS, UNITS, Owner, Quantity
 from baulk.models.reading import Series
 from baulk.models.section import Face
-from baulk.models.timber import Timber
 
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command("import")(reading_import.import_)
@@ -76,7 +75,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
         new = operations.add_reading_by_hand(
             opened, series, number, now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm
         )
-        near = None if end_mm is None or air else _too_near(opened.register.get(name), end_mm, taken_utc)
+        near = None if end_mm is None or air else _too_near(opened, name, end_mm, taken_utc)
         asks = quantity is Quantity.MOISTURE and not air and operations.hand_meter_is_open(opened)
     if json:
         say_json(
@@ -179,10 +178,11 @@ def quarantine(
     )
 
 
-def _too_near(timber: Timber, end_mm: float, taken_utc: datetime) -> str | None:
-    from baulk.models import end_grain, species  # noqa: PLC0415 - half a second that only this answer needs
+def _too_near(opened: shops.Shop, tag: str, end_mm: float, taken_utc: datetime) -> str | None:
+    from baulk.models import end_grain  # noqa: PLC0415 - half a second that only this answer needs
 
-    return end_grain.why_too_near(timber, species.get(timber.species), end_mm, taken_utc)
+    timber = opened.register.get(tag)
+    return end_grain.why_too_near(timber, opened.woods.species.get(timber.species), end_mm, taken_utc)
 
 
 def _replay(opened: shops.Shop) -> int:

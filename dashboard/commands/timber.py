@@ -15,12 +15,13 @@ from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
 from baulk.models import section as models_section
-from baulk.models import species, units, use_class
+from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 from baulk.models.units import System
+from baulk.models.use_class import UseClass
 
 app = typer.Typer(pretty_exceptions_enable=False)
 for _name, _command in {**timber_events.COMMANDS, **timber_sensors.COMMANDS}.items():
@@ -73,7 +74,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
         centre_x_mm, centre_y_mm = units.offset_mm(centre, bare=bare, what="the centre of the finished piece")
         timber = Timber(
             tag=tag or opened.register.next_tag(),
-            species=species.get(kind).name,
+            species=opened.woods.species.get(kind).name,
             section=Section(width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=pith_x_mm, pith_y_mm=pith_y_mm),
             length_mm=units.length_mm(length, bare=bare),
             finished=Finished(
@@ -82,7 +83,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
                 centre_x_mm=centre_x_mm,
                 centre_y_mm=centre_y_mm,
             ),
-            use_class=use_class.get(use).name,
+            use_class=opened.woods.use_classes.get(use).name,
             place=place,
             arrived_utc=moment(arrived, now_utc=now_utc),
             ends_sealed=ends_sealed,
@@ -137,9 +138,9 @@ def edit(  # noqa: PLR0913 - a person names them one by one
             "finished": _finished(old.finished, finished, centre, bare),
         }
         if kind is not None:
-            changes["species"] = species.get(kind).name
+            changes["species"] = opened.woods.species.get(kind).name
         if use is not None:
-            changes["use_class"] = use_class.get(use).name
+            changes["use_class"] = opened.woods.use_classes.get(use).name
         if length is not None:
             changes["length_mm"] = units.length_mm(length, bare=bare)
         if arrived is not None:
@@ -197,10 +198,11 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         timber, system = opened.register.get(tag), opened.config.shop.units
         latest = opened.store.latest(Owner.TIMBER, timber.tag)
         events = opened.register.events(timber.tag)
+        use = opened.woods.use_classes.get(timber.use_class)
     if json:
         say_json({"timber": timber, "events": events, "latest": [_row(each) for each in latest]})
         return
-    for line in _lines(timber, system):
+    for line in _lines(timber, use, system):
         say(line)
     timber_events.tell_history(events, system)
     table(
@@ -247,7 +249,7 @@ def _percent(text: str) -> float | None:
         raise OutOfRange("the green moisture content", f"is a number in percent, not {text!r}") from err
 
 
-def _lines(timber: Timber, system: System) -> list[str]:
+def _lines(timber: Timber, use: UseClass, system: System) -> list[str]:
     section, piece = timber.section, timber.finished
     heart = "boxed heart" if section.boxed_heart else "free of heart"
     green = units.show_size(section.width_mm, section.depth_mm, system)
@@ -258,7 +260,7 @@ def _lines(timber: Timber, system: System) -> list[str]:
         f"{timber.tag}  {timber.species}, {heart}",
         f"green    {green}, {units.show_length(timber.length_mm, system)} long",
         f"finished {units.show_size(piece.width_mm, piece.depth_mm, system)}, off the faces {off}",
-        f"for      {use_class.get(timber.use_class).title}",
+        f"for      {use.title}",
         f"lies in  {timber.place}; arrived {timber.arrived_utc:%Y-%m-%d}, ends {ends} then",
         *([f"retired  {timber.retired_utc:%Y-%m-%d}"] if timber.retired_utc else []),
     ]

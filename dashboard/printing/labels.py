@@ -16,6 +16,7 @@ from baulk.dashboard.printing import page, style
 from baulk.dashboard.printing.style import MM, PaperError
 from baulk.models import units
 from baulk.models.timber import Timber
+from baulk.models.use_class import UseClassTable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,6 +144,7 @@ def labels(  # noqa: PLR0913 - what a person can set
     sheet: Sheet,
     url: str,
     system: units.System,
+    uses: UseClassTable,
     copies: int = 2,
     skip: int = 0,
 ) -> bytes:
@@ -158,6 +160,8 @@ def labels(  # noqa: PLR0913 - what a person can set
         Where the pages are served.
     system : "inch" or "metric"
         Units of the words.
+    uses : UseClassTable
+        The shop's use classes.
     copies : int
         Labels a timber: one for each end, so that one smeared corner does not end it.
     skip : int
@@ -187,19 +191,20 @@ def labels(  # noqa: PLR0913 - what a person can set
     canvas.setTitle("Timber labels: " + style.printable(", ".join(timber.tag for timber in timbers[:8])))
     at = skip
     for timber in timbers:
+        rows = _words(timber, system, uses)
         for _ in range(copies):
             if at == sheet.count:
                 canvas.showPage()
                 at = 0
             x, y = (side * MM for side in sheet.corner_mm(at))
-            _label(canvas, timber, x, y, sheet, address(url, timber.tag), system)
+            _label(canvas, timber.tag, rows, x, y, sheet, address(url, timber.tag))
             at += 1
     canvas.save()
     return out.getvalue()
 
 
 def _label(  # noqa: PLR0913, PLR0917 - a label is where all of these meet
-    canvas: Canvas, timber: Timber, x: float, y: float, sheet: Sheet, link: str, system: units.System
+    canvas: Canvas, tag: str, rows: Sequence[str], x: float, y: float, sheet: Sheet, link: str
 ) -> None:
     width, height = (side * MM for side in sheet.label_mm)
     edge = min(2.0 * MM, height * 0.06)
@@ -214,11 +219,11 @@ def _label(  # noqa: PLR0913, PLR0917 - a label is where all of these meet
     top = code_y - 1 * MM if upright else y + height - edge
     low = y + edge
     canvas.setFillColor(style.INK)
-    text, size = style.fitted(timber.tag, style.BOLD, min(64.0, (top - low) * 0.34), room)
+    text, size = style.fitted(tag, style.BOLD, min(64.0, (top - low) * 0.34), room)
     top -= size * 0.9
     canvas.setFont(style.BOLD, size)
     canvas.drawString(left, top, text)
-    for row in _words(timber, system):
+    for row in rows:
         text, size = style.fitted(row, style.PLAIN, min(13.0, (height - 2 * edge) * 0.082), room)
         if top - size * 1.5 < low - 0.5:
             break
@@ -227,13 +232,13 @@ def _label(  # noqa: PLR0913, PLR0917 - a label is where all of these meet
         canvas.drawString(left, top, text)
 
 
-def _words(timber: Timber, system: units.System) -> tuple[str, ...]:
+def _words(timber: Timber, system: units.System, uses: UseClassTable) -> tuple[str, ...]:
     green, want = timber.section, timber.finished
     return (
         timber.species,
         f"green {units.show_size(green.width_mm, green.depth_mm, system)}",
         f"to {units.show_size(want.width_mm, want.depth_mm, system)}",
         words.along(timber.length_mm, system) + " long",
-        words.use(timber.use_class).partition(" (")[0],
+        words.use(timber.use_class, uses).partition(" (")[0],
         f"since {words.day(timber.arrived_utc)}",
     )

@@ -21,9 +21,10 @@ from baulk.dashboard.charts.cross_section import Pin
 from baulk.dashboard.printing import drawings, labels, page, style
 from baulk.dashboard.printing.style import MM
 from baulk.ingest.evaluation.answer import Answer, Span
-from baulk.models import gravimetric, species, units
+from baulk.models import gravimetric, units
 from baulk.models.quantity import AT_DEPTH, OF_DEVICE
 from baulk.models.reading import Reading
+from baulk.models.species import SpeciesTable
 from baulk.models.timber import Event, Timber
 from baulk.models.use_class import UseClass
 from baulk.models.wording import share
@@ -57,6 +58,8 @@ class Record:
         The piece.
     use : UseClass
         Where it will live.
+    species : SpeciesTable
+        The woods that the shop knows.
     answer : Answer or None
         Its last evaluation.
     trouble : str or None
@@ -78,6 +81,7 @@ class Record:
     shop: str
     timber: Timber
     use: UseClass
+    species: SpeciesTable
     answer: Answer | None
     trouble: str | None
     events: Sequence[Event]
@@ -133,7 +137,7 @@ def _head(record: Record, room: float) -> list[Flowable]:
     side = 30 * MM
     code = Drawing(side, side)
     code.add(style.code(labels.address(record.url, timber.tag), side))
-    wood = species.get(timber.species)
+    wood = record.species.get(timber.species)
     heavy = float(
         gravimetric.green_mass_kg(
             green, timber.length_mm, wood.green_heartwood_mc_pct, wood.basic_density_kg_m3

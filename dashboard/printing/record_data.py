@@ -7,7 +7,6 @@ from datetime import datetime
 from baulk.dashboard.printing.record import Record
 from baulk.ingest.evaluation.answer import parse
 from baulk.ingest.shop import Shop
-from baulk.models import use_class
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
 from baulk.models.units import System, TemperatureUnit
@@ -36,7 +35,8 @@ def record(
     return Record(
         shop=shop.config.shop.name,
         timber=timber,
-        use=use_class.get(timber.use_class),
+        use=shop.woods.use_classes.get(timber.use_class),
+        species=shop.woods.species,
         answer=answer,
         trouble=trouble,
         events=tuple(shop.register.events(timber.tag)),

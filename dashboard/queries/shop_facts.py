@@ -16,7 +16,7 @@ from baulk.ingest import shop as shop_module
 from baulk.ingest.evaluation.answer import Answer, parse
 from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
-from baulk.models import checking, end_grain, sorption, species, use_class
+from baulk.models import checking, end_grain, sorption
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -31,6 +31,7 @@ from baulk.models.units import (
     mass_kg,
 )
 from baulk.models.use_class import UseClass
+from baulk.models.woods import Woods
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +87,11 @@ def air_topic() -> str:
     return topics.own(Owner.AIR, "PLACE", _ask(lambda s: s.config.slug))
 
 
+def woods() -> Woods:
+    """Return the species and use classes that the shop knows, its own among them."""
+    return _ask(lambda s: s.woods)
+
+
 def revision() -> int:
     """Return the counter that grows with any change in the store."""
     return _ask(lambda s: s.store.revision())
@@ -131,7 +137,7 @@ def timber(tag: str, most: int = 12) -> TimberFacts:
         newest = sorted(every, key=lambda r: r.taken_utc, reverse=True)[:most]
         return TimberFacts(
             timber=found,
-            use=use_class.get(found.use_class),
+            use=s.woods.use_classes.get(found.use_class),
             answer=answer,
             trouble=trouble,
             latest=tuple(latest),
@@ -170,8 +176,9 @@ def air_plan(place: str, now: datetime) -> AirPlan:
     here = [row for row in yard_rows.rows(now) if row.timber.place == place]
     wet = max(((r.answer.mean_now_pct.median, r.timber.tag) for r in here if r.answer), default=None)
     floor = checking.floor_for(wet[0]) if wet else None
-    known = set(use_class.names())
-    uses = {name: use_class.get(name) for row in here if (name := row.timber.use_class) in known}
+    table = woods().use_classes
+    known = set(table.names())
+    uses = {name: table.get(name) for row in here if (name := row.timber.use_class) in known}
     return AirPlan(
         temp_c=temp,
         rh_pct=float(last["rh_pct"]),
@@ -238,7 +245,7 @@ def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
     if end_mm is None:
         return None
     piece = _ask(lambda s: s.register.get(tag))
-    return end_grain.why_too_near(piece, species.get(piece.species), end_mm, now)
+    return end_grain.why_too_near(piece, woods().species.get(piece.species), end_mm, now)
 
 
 def _by_hand(series: Series, value: float, now: datetime, end_mm: float | None = None) -> None:

@@ -41,6 +41,7 @@ class YardRow:
     """One timber on the Yard page."""
 
     timber: Timber
+    use: str
     answer: Glance | None
     newest_utc: datetime | None
     attention: tuple[str, ...]
@@ -94,10 +95,11 @@ def _glance(payload: bytes | None) -> tuple[Glance | None, str | None]:
 
 def rows(now: datetime) -> tuple[YardRow, ...]:
     """Return every timber, the one that needs attention first on top."""
-    held = _ask(_held)
+    held, uses = _ask(lambda s: (_held(s), s.woods.use_classes))
     found = [
         YardRow(
             timber=each.timber,
+            use=words.use(each.timber.use_class, uses),
             answer=each.answer,
             newest_utc=each.newest_utc,
             attention=attention,
@@ -145,7 +147,7 @@ def table(found: list[YardRow]) -> pd.DataFrame:
                 "tag": row.timber.tag,
                 "species": row.timber.species,
                 "place": row.timber.place,
-                "use": words.use(row.timber.use_class),
+                "use": row.use,
                 "verdict": row.told.word,
                 "square_from": row.square_utc,
                 "probability_square_today": row.answer.verdict.probability.get("square")

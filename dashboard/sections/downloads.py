@@ -208,4 +208,5 @@ def labels_pdf(tags: tuple[str, ...], sheet: labels.Sheet, copies: int = 2) -> b
     """Return labels of these timbers as a PDF, in the units of whoever asks."""
     system = shop_facts.facts().system
     timbers, url = ask(lambda s: ([s.register.get(tag) for tag in tags], s.config.dashboard.address))
-    return labels.labels(timbers, sheet=sheet, url=url, system=system, copies=copies)
+    uses = shop_facts.woods().use_classes
+    return labels.labels(timbers, sheet=sheet, url=url, system=system, copies=copies, uses=uses)

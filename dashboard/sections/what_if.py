@@ -13,7 +13,6 @@ from baulk.dashboard.sections import layout
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.evaluation.answer import Answer, parse
-from baulk.models import use_class
 from baulk.models.section import Finished
 from baulk.models.units import show_size, size_mm
 from baulk.models.wording import share
@@ -75,7 +74,7 @@ def answer(tag: str, change: Change, now: datetime) -> Answer:
     changed = replace(
         inputs,
         timber=replace(timber, finished=wanted, use_class=change.use),
-        use=use_class.get(change.use),
+        use=inputs.woods.use_classes.get(change.use),
         wish=replace(inputs.wish, probability=change.probability, build_days=change.build_days),
         previous=None,
     )
@@ -85,13 +84,13 @@ def answer(tag: str, change: Change, now: datetime) -> Answer:
 def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     """Ask what is to be different, and say what it would change."""
     timber, tag = found.timber, found.timber.tag
-    settings = ask(lambda s: s.config.verdict)
+    settings, uses = ask(lambda s: (s.config.verdict, s.woods.use_classes))
     size = show_size(timber.finished.width_mm, timber.finished.depth_mm, facts.system)
     with st.expander("What if", key="what-if"), st.form(f"what_if-{tag}", border=False):
         left, right = st.columns(2)
         use = left.selectbox(
-            "It were for", use_class.names(), index=use_class.names().index(found.use.name),
-            format_func=lambda n: use_class.get(n).title, key=f"if_use-{tag}",
+            "It were for", uses.names(), index=uses.names().index(found.use.name),
+            format_func=lambda n: uses.get(n).title, key=f"if_use-{tag}",
         )  # fmt: skip
         typed = right.text_input("It were to finish", size, key=f"if_size-{tag}")
         sure = left.slider(

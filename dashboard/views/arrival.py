@@ -9,7 +9,7 @@ from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
 from baulk.dashboard.sections import camera, downloads, layout
 from baulk.ingest import photos
-from baulk.models import species, units, use_class
+from baulk.models import units
 from baulk.models.errors import BaulkError
 
 # No published limit fits a timber; these are the figures of the British guide for lifting alone.
@@ -122,7 +122,7 @@ def label_at_once(tag: str) -> None:
 
 def page() -> None:
     """Show the form, the weight, and what became of it."""
-    facts, now = shop_facts.facts(), layout.now()
+    facts, woods, now = shop_facts.facts(), shop_facts.woods(), layout.now()
     system = facts.system
     inch = system == "inch"
     layout.title("Arrival", "Tag a timber in when it is set on its bearers.")
@@ -141,7 +141,11 @@ def page() -> None:
             "Tag", key="arrival_tag", help="The next free one is proposed; write over it if you like."
         )
         name = st.selectbox(
-            "Species", species.names(), index=None, key="arrival_species", placeholder="choose a species"
+            "Species",
+            woods.species.names(),
+            index=None,
+            key="arrival_species",
+            placeholder="choose a species",
         )
         green = st.text_input(
             "Green size, across x deep", key="arrival_green",
@@ -161,8 +165,8 @@ def page() -> None:
         photo = photograph()
         pith = where_the_pith_is(green, photo, system)
         use = st.selectbox(
-            "Use", use_class.names(), index=None, key="arrival_use", placeholder="where will it live?",
-            format_func=lambda n: use_class.get(n).title,
+            "Use", woods.use_classes.names(), index=None, key="arrival_use",
+            placeholder="where will it live?", format_func=lambda n: woods.use_classes.get(n).title,
         )  # fmt: skip
         place = st.selectbox(
             "Place", shop_facts.places(), index=0 if shop_facts.places() else None, key="arrival_place",

@@ -16,7 +16,7 @@ from baulk.dashboard.sections import downloads, layout
 from baulk.dashboard.server import shop_access
 from baulk.ingest.planning import sawing
 from baulk.ingest.shop import Shop
-from baulk.models import species, units, use_class
+from baulk.models import units
 from baulk.models.plan.buying import buy, parts, sentences
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
 from baulk.models.plan.sawing import allowance
@@ -87,16 +87,21 @@ def wish_of(finished: str, length: str, system: units.System, **more: Any) -> Or
 
 def to_order(system: units.System) -> None:
     """Show the form and the answer of a green size."""
-    inch = system == "inch"
+    inch, woods = system == "inch", shop_facts.woods()
     one, two, three = st.columns(3)
     finished = one.text_input(
         "Finished size, across x deep", key="plan_finished", placeholder="6 x 6" if inch else "150 x 150"
     )
     length = two.text_input("Finished length", key="plan_length", placeholder="10 ft" if inch else "3 m")
-    kind = three.selectbox("Species", species.names(), index=None, key="plan_species", placeholder="choose")
+    kind = three.selectbox(
+        "Species", woods.species.names(), index=None, key="plan_species", placeholder="choose"
+    )
     one, two, three = st.columns(3)  # a second row, so that a phone keeps their order
     use = one.selectbox(
-        "Where it will live", use_class.names(), key="plan_use", format_func=lambda n: use_class.get(n).title
+        "Where it will live",
+        woods.use_classes.names(),
+        key="plan_use",
+        format_func=lambda n: woods.use_classes.get(n).title,
     )
     heart = two.selectbox("Pith", list(HEARTS), key="plan_heart", format_func=HEARTS.__getitem__)
     sure = three.slider("Pieces that hold the size, %", 50, 99, 90, key="plan_sure") / 100
@@ -114,7 +119,8 @@ def to_order(system: units.System) -> None:
     more |= {"kerf_mm": kerf} if kerf is not None else {}
     more |= {"planing_mm": planing} if planing is not None else {}
     more |= {"wane_mm": wane} if wane is not None else {}
-    made = allowance.size(wish_of(finished, length, system, **more), species.get(kind), use_class.get(use))
+    order = wish_of(finished, length, system, **more)
+    made = allowance.size(order, woods.species.get(kind), woods.use_classes.get(use))
     first, *rest = made.words(system)
     st.markdown(f"**{first}**")
     for line in rest:
@@ -231,7 +237,10 @@ def parts_wanted(system: units.System) -> list[parts.Part]:
         st.caption("Load a list, or write the parts into the table: the last line takes a new one.")
         return []
     found = parts.read_csv(
-        edited.fillna("").to_csv(index=False), now_utc=layout.now(), bare="in" if system == "inch" else "mm"
+        edited.fillna("").to_csv(index=False),
+        now_utc=layout.now(),
+        bare="in" if system == "inch" else "mm",
+        woods=shop_facts.woods(),
     )
     for refused in found.refused:
         st.error(f"Part {refused.line - 1} of the table is left out: {refused.why}.")
@@ -249,10 +258,10 @@ def parts_wanted(system: units.System) -> list[parts.Part]:
 
 def buying(system: units.System) -> None:
     """Show the parts, the assignment and the list for the mill."""
-    wanted = parts_wanted(system)
+    wanted, woods = parts_wanted(system), shop_facts.woods()
     one, two, three = st.columns(3)
     kind = one.selectbox(
-        "Wood to buy where a part names none", species.names(), index=None, key="buy_species",
+        "Wood to buy where a part names none", woods.species.names(), index=None, key="buy_species",
         placeholder="choose",
     )  # fmt: skip
     sure = two.slider("How sure sizes and dates are to be, %", 50, 95, 90, key="buy_sure") / 100
@@ -274,7 +283,7 @@ def buying(system: units.System) -> None:
     )
     yard, air = shop_access.ask(lambda shop: (sawing.yard(shop, sure), sawing.futures(shop, now_utc, wanted)))
     with st.spinner("Laying the parts out and drying what is short"):
-        made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air)
+        made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air, woods=woods)
     st.markdown(f"**{made.words(system)[0]}**")
     for each in made.assignments:
         st.markdown(f"- {sentences.taken_words(each, system)}")

@@ -85,7 +85,7 @@ SIEVES: Final[Mapping[str, Callable[[YardRow], str]]] = {
     "Verdict": lambda r: r.told.word,
     "Place": lambda r: r.timber.place,
     "Species": lambda r: r.timber.species,
-    "Use": lambda r: words.use(r.timber.use_class),
+    "Use": lambda r: r.use,
 }
 FEW: Final = 6  # below that nobody needs a sieve
 

@@ -106,20 +106,22 @@ def not_worked_out(tag: str, now_utc: datetime, why: str) -> Evaluation:
     return Evaluation(tag=tag, made_utc=now_utc, content=content, failed=why)
 
 
-def answer(inputs: Inputs) -> Evaluation:
+def answer(inputs: Inputs, threads: int | None = None) -> Evaluation:
     """Work one timber out; whatever stops it becomes an evaluation that says why.
 
     Parameters
     ----------
     inputs : Inputs
         Everything that is known.
+    threads : int, optional
+        The most that the drying model may use; every core if left out. The answer is the same.
 
     Returns
     -------
     Evaluation
         That of `work_out`, or one with the reason.
     """
-    return in_words(inputs.timber.tag, inputs.now_utc, lambda: work_out(inputs))
+    return in_words(inputs.timber.tag, inputs.now_utc, lambda: work_out(inputs, threads))
 
 
 Made = TypeVar("Made")
@@ -171,7 +173,7 @@ def seed_of(tag: str) -> int:
     return int.from_bytes(blake2b(tag.encode(), digest_size=4).digest(), "big")
 
 
-def fitted_to(inputs: Inputs, before: Calibration | None = None) -> Calibration:
+def fitted_to(inputs: Inputs, before: Calibration | None = None, threads: int | None = None) -> Calibration:
     """Fit a timber's drying to what is known of it.
 
     Parameters
@@ -180,6 +182,8 @@ def fitted_to(inputs: Inputs, before: Calibration | None = None) -> Calibration:
         Everything that is known.
     before : Calibration, optional
         The fit before, to take new readings into where that is sound.
+    threads : int, optional
+        As for `answer`.
 
     Returns
     -------
@@ -196,11 +200,15 @@ def fitted_to(inputs: Inputs, before: Calibration | None = None) -> Calibration:
         "corrections": inputs.wish.meters,
         "gaps": inputs.air_gaps(),
         "yard": inputs.yard,
+        "known_species": inputs.woods.species,
+        "threads": threads,
     }
     return calibration.fit(*given, **how) if before is None else calibration.update(before, *given, **how)
 
 
-def coming(inputs: Inputs, fitted: Calibration, held: AirSeries | None = None) -> Forecast:
+def coming(
+    inputs: Inputs, fitted: Calibration, held: AirSeries | None = None, threads: int | None = None
+) -> Forecast:
     """Look ahead, in air as different as years are, or in air that the shop will hold.
 
     Parameters
@@ -211,6 +219,8 @@ def coming(inputs: Inputs, fitted: Calibration, held: AirSeries | None = None) -
         The ensemble.
     held : AirSeries, optional
         What the shop will hold from now on instead of the season's air.
+    threads : int, optional
+        As for `answer`.
 
     Returns
     -------
@@ -226,16 +236,19 @@ def coming(inputs: Inputs, fitted: Calibration, held: AirSeries | None = None) -
         law=law_for(inputs.wood),
         horizon_days=horizon_days,
         spread=inputs.spread,
+        threads=threads,
     )
 
 
-def work_out(inputs: Inputs) -> Evaluation:
+def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
     """Work one timber out.
 
     Parameters
     ----------
     inputs : Inputs
         Everything that is known.
+    threads : int, optional
+        As for `answer`.
 
     Returns
     -------
@@ -252,8 +265,8 @@ def work_out(inputs: Inputs) -> Evaluation:
     now_s, law = inputs.now_s, law_for(wood)
     usual = year.between(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S)
     before = fit_store.taken_up(inputs)
-    fitted = fitted_to(inputs, before)
-    ahead = coming(inputs, fitted)
+    fitted = fitted_to(inputs, before, threads)
+    ahead = coming(inputs, fitted, threads=threads)
     service = decision.service_draw(use, wish.members)
     roughed = (
         None
@@ -268,6 +281,7 @@ def work_out(inputs: Inputs) -> Evaluation:
             horizon_days=wish.horizon_days,
             step_mm=6.35 if wish.units == "inch" else 5.0,
             spread=inputs.spread,
+            threads=threads,
         )
     )
     said = decision.judge(
@@ -284,8 +298,10 @@ def work_out(inputs: Inputs) -> Evaluation:
             law=law,
             build_days=wish.build_days,
             futures=year.years(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S, BUILD_YEARS),
+            threads=threads,
         ),
         system=wish.units,
+        uses=inputs.woods.use_classes,
     )
     content = {
         **_head(timber.tag, inputs.now_utc),

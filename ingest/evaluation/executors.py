@@ -24,7 +24,6 @@ from baulk.ingest.errors import extra_missing
 from baulk.ingest.evaluation.compute import Evaluation, answer
 from baulk.ingest.evaluation.fingerprint import model_version
 from baulk.ingest.evaluation.inputs import Inputs
-from baulk.models.drying.layout import use_cores
 from baulk.models.errors import BaulkError
 
 _ONE_THREAD: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
@@ -129,8 +128,7 @@ def on_one_core(inputs: Inputs) -> Evaluation:
     Evaluation
         As `baulk.ingest.evaluation.compute.answer` gives it.
     """
-    use_cores(1)
-    return answer(inputs)
+    return answer(inputs, threads=1)
 
 
 def _begin() -> None:

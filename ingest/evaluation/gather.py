@@ -18,7 +18,6 @@ from baulk.ingest.evaluation.compute import Evaluation, answer, in_words
 from baulk.ingest.evaluation.inputs import DAY_S, Inputs, Stay, Wish, up_to
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
-from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
@@ -60,9 +59,11 @@ def gather(
     timber, settings = shop.register.as_of(tag, now_utc), shop.config
     events = tuple(each for each in shop.register.events(timber.tag) if each.at_utc <= now_utc)
     airs = {} if airs is None else airs
-    wood, hand = species.get(timber.species), notes.hand_meter(shop.store)
+    wood, hand = shop.woods.species.get(timber.species), notes.hand_meter(shop.store)
     read_by = meters.settings(
-        settings.meter, hand_corrects=None if hand is None else hand.corrects_temperature
+        settings.meter,
+        hand_corrects=None if hand is None else hand.corrects_temperature,
+        known=shop.woods.species,
     )
     readings = tuple(each for each in shop.store.readings(Owner.TIMBER, timber.tag) if _known(each, now_utc))
     stays = _stays(shop, timber, events, now_utc, airs)
@@ -70,7 +71,8 @@ def gather(
     return Inputs(
         timber=timber,
         wood=wood,
-        use=use_class.get(timber.use_class),
+        use=shop.woods.use_classes.get(timber.use_class),
+        woods=shop.woods,
         readings=readings,
         events=events,
         stays=stays,

@@ -17,6 +17,7 @@ from baulk.models.species import Species
 from baulk.models.timber import Event, Timber
 from baulk.models.units import System
 from baulk.models.use_class import UseClass
+from baulk.models.woods import Woods
 from baulk.models.yard.prior import YardPrior
 
 MEMBERS: Final = 64
@@ -86,6 +87,8 @@ class Inputs:
         Its species, resolved.
     use : UseClass
         Its use, resolved.
+    woods : Woods
+        What else the shop knows: other uses that the timber could be for, woods that its weight would fit.
     readings : tuple of Reading
         Of the timber, known by now.
     events : tuple of Event
@@ -110,6 +113,7 @@ class Inputs:
     timber: Timber
     wood: Species
     use: UseClass
+    woods: Woods
     readings: tuple[Reading, ...]
     events: tuple[Event, ...] = ()
     stays: tuple[Stay, ...]

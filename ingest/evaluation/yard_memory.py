@@ -20,7 +20,6 @@ from baulk.ingest.evaluation import forecast_record
 from baulk.ingest.evaluation.yard_prior import origin_in, origin_out
 from baulk.ingest.evaluation.yard_prior import taught as taught_by
 from baulk.ingest.shop import Shop
-from baulk.models import species
 from baulk.models.calibrate import yard_lessons
 from baulk.models.calibrate.yard_lessons import Lesson, lessons
 from baulk.models.diffusion import law_for
@@ -117,7 +116,7 @@ def learned(shop: Shop) -> tuple[datetime, tuple[Lesson, ...]] | None:
     for each in shop.register.list(retired=True):
         if each.species not in woods:
             try:
-                wood = species.get(each.species)
+                wood = shop.woods.species.get(each.species)
             except NotFound:  # a wood of their own that they took out again
                 continue
             woods[each.species] = yard_lessons.defaults(each, wood, law_for(wood))["ln_d"]

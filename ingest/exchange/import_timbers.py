@@ -147,10 +147,10 @@ class Timbers:
     def look(self, shop: Shop, now_utc: datetime) -> TimberReport:
         """Say what would become of each row; nothing is entered."""
         inch = shop.config.shop.units == "inch"
-        form = TimberForm(self.sheet, bare="in" if inch else "mm", now_utc=now_utc)
+        form = TimberForm(self.sheet, bare="in" if inch else "mm", now_utc=now_utc, woods=shop.woods)
         there = {each.tag.lower(): each for each in shop.register.list(retired=True)}
         seen: dict[str, int] = {}
-        rows = tuple(_planned(row, form, there, seen) for row in self.sheet.rows())
+        rows = tuple(_planned(shop, row, form, there, seen) for row in self.sheet.rows())
         notes = list(self.sheet.notes)
         if form.unknown:
             notes.append(f"left alone, for nobody knows these columns: {', '.join(form.unknown)}")
@@ -191,7 +191,9 @@ def of_file(source: Source, *, name: str | None = None) -> Timbers:
     return Timbers(sheet=sheet)
 
 
-def _planned(row: Row, form: TimberForm, there: Mapping[str, Timber], seen: dict[str, int]) -> Planned:
+def _planned(
+    shop: Shop, row: Row, form: TimberForm, there: Mapping[str, Timber], seen: dict[str, int]
+) -> Planned:
     tag = form.tag(row)
     try:
         if row.reason:
@@ -203,32 +205,34 @@ def _planned(row: Row, form: TimberForm, there: Mapping[str, Timber], seen: dict
             raise OutOfRange(f"the tag {tag}", f"stands on line {line} already")
         old = there.get(tag.lower())
         if old is None:
-            return Planned(line=row.line, tag=tag, status=Status.NEW, timber=_new(said), cells=row.cells)
-        return _against(old, said, row)
+            return Planned(
+                line=row.line, tag=tag, status=Status.NEW, timber=_new(shop, said), cells=row.cells
+            )
+        return _against(shop, old, said, row)
     except _REFUSALS as err:
         return Planned(line=row.line, tag=tag, status=Status.REFUSED, reason=str(err), cells=row.cells)
 
 
-def _new(said: Said) -> Timber:
+def _new(shop: Shop, said: Said) -> Timber:
     if missing := dict.fromkeys(words for column, words in _NEEDED.items() if column not in said):
         raise OutOfRange(f"the timber {said['tag']}", f"is new and needs {', '.join(missing)}")
-    return _made({**_USUAL, **said})
+    return _made(shop, {**_USUAL, **said})
 
 
-def _made(said: Said) -> Timber:
+def _made(shop: Shop, said: Said) -> Timber:
     row = {name: value.isoformat() if isinstance(value, datetime) else value for name, value in said.items()}
     timber = timber_of(row)
     if timber.retired_utc is not None and timber.retired_utc < timber.arrived_utc:
         raise OutOfRange(f"the timber {timber.tag}", "was retired before it arrived")
     Series(owner=Owner.TIMBER, name=timber.tag, quantity=Quantity.WEIGHT)
     Series(owner=Owner.AIR, name=timber.place, quantity=Quantity.TEMP)
-    check_timber(timber)
+    check_timber(shop, timber)
     return timber
 
 
-def _against(old: Timber, said: Said, row: Row) -> Planned:
+def _against(shop: Shop, old: Timber, said: Said, row: Row) -> Planned:
     before = columns(old)
-    timber = _made({**before, **said, "tag": old.tag})
+    timber = _made(shop, {**before, **said, "tag": old.tag})
     after = columns(timber)
     changes = tuple(
         Change(field=name, old=before[name], new=after[name])

@@ -10,8 +10,9 @@ from typing import Any, Final
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange.csv_file import Row, Sheet, folded
 from baulk.ingest.exchange.rejected_rows import WHY
-from baulk.models import species, units, use_class
+from baulk.models import units
 from baulk.models.errors import OutOfRange
+from baulk.models.woods import Woods
 
 Said = dict[str, Any]  # columns of the register (`tables.FIELDS`) with what a row says of them
 
@@ -67,10 +68,13 @@ class TimberForm:
         Unit of a length that has none behind it and none in its heading.
     now_utc : datetime
         What is later is refused.
+    woods : Woods
+        The shop's species and use classes.
     """
 
-    def __init__(self, sheet: Sheet, *, bare: units.LengthUnit, now_utc: datetime) -> None:
+    def __init__(self, sheet: Sheet, *, bare: units.LengthUnit, now_utc: datetime, woods: Woods) -> None:
         self._comma, self._bare, self._now = sheet.decimal_comma, bare, now_utc
+        self._woods = woods
         self._columns: list[tuple[int, str, str | None, str]] = []
         self.unknown: list[str] = []
         for n, heading in enumerate(sheet.headings):
@@ -113,6 +117,10 @@ class TimberForm:
             return self._length(text, unit, signed=key in {*_PAIRS["pith"], *_PAIRS["centre"]})
         if key in {"arrived_utc", "retired_utc"}:
             return self._moment(text, heading)
+        if key == "species":
+            return self._woods.species.get(text).name
+        if key == "use_class":
+            return self._woods.use_classes.get(text).name
         read: Callable[[str], Any] | None = _READ.get(key)
         if read is None:
             return text
@@ -163,8 +171,6 @@ def _percent(text: str) -> float:
 
 
 _READ: Final[Mapping[str, Callable[[str], Any]]] = {
-    "species": lambda text: species.get(text).name,
-    "use_class": lambda text: use_class.get(text).name,
     "ends_sealed": _yes,
     "green_mc_pct": _percent,
 }

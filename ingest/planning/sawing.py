@@ -15,7 +15,6 @@ from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import climate
 from baulk.ingest.evaluation.answer import Answer, parse
 from baulk.ingest.shop import Shop
-from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.field import MoistureField
@@ -27,8 +26,10 @@ from baulk.models.plan.sawing.layout import Rect, wane
 from baulk.models.plan.sawing.order import Order
 from baulk.models.plan.sawing.place_cut import Wet
 from baulk.models.section import Section
+from baulk.models.species import SpeciesTable
 from baulk.models.timber import Timber
 from baulk.models.units import LengthUnit, length_mm, size_mm
+from baulk.models.woods import Woods
 
 FUTURES: Final = 4
 AHEAD: Final = timedelta(days=5 * 365)
@@ -81,20 +82,25 @@ class Asked:
 def cut(asked: Asked, order: Order, shop_dir: Path, bare: LengthUnit) -> CutPlan:
     """Plan the cuts of a timber, opening the shop only when it is asked for by its tag."""
     if asked.tag is None:
-        return _cut(asked, order, bare, None, None)
+        return _cut(asked, order, bare, None, None, shops.woods_of(shop_dir))
     with shops.open(shop_dir) as shop:
-        timber = shop.register.get(asked.tag)
-        return _cut(asked, order, bare, timber, answer_of(shop, timber.tag))
+        return cut_in(shop, asked, order, bare)
 
 
 def cut_in(shop: Shop, asked: Asked, order: Order, bare: LengthUnit) -> CutPlan:
     """Plan the cuts of a timber of an open shop."""
     timber = None if asked.tag is None else shop.register.get(asked.tag)
-    return _cut(asked, order, bare, timber, None if timber is None else answer_of(shop, timber.tag))
+    answer = None if timber is None else answer_of(shop, timber.tag)
+    return _cut(asked, order, bare, timber, answer, shop.woods)
 
 
-def _cut(
-    asked: Asked, order: Order, bare: LengthUnit, timber: Timber | None, answer: Answer | None
+def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
+    asked: Asked,
+    order: Order,
+    bare: LengthUnit,
+    timber: Timber | None,
+    answer: Answer | None,
+    woods: Woods,
 ) -> CutPlan:
     kind = asked.species or (timber.species if timber else None)
     use = asked.use_class or (timber.use_class if timber else None)
@@ -113,13 +119,13 @@ def _cut(
             length_mm=order.length_mm if asked.length else timber.length_mm - 2 * order.trim_mm,
         )
     long = asked.timber_length_mm or (timber.length_mm if timber else order.length_mm + 2 * order.trim_mm)
-    wood = species.get(kind)
+    wood = woods.species.get(kind)
     if asked.mc_pct is not None:
         moisture = Wet(mean_pct=asked.mc_pct)
     elif timber is None:
         moisture = Wet(mean_pct=wood.green_heartwood_mc_pct)
     else:
-        moisture = wet(timber, answer if section == timber.section else None)
+        moisture = wet(timber, answer if section == timber.section else None, woods.species)
         if section != timber.section and answer is not None:
             moisture = Wet(mean_pct=answer.mean_now_pct.median)
     stock = Stock(
@@ -137,7 +143,7 @@ def _cut(
         stock,
         order,
         wood,
-        use_class.get(use),
+        woods.use_classes.get(use),
         wet=moisture,
         part_sweep_mm=asked.sweep_mm,
         pieces=asked.pieces,
@@ -170,10 +176,10 @@ def answer_of(shop: Shop, tag: str) -> Answer | None:
         return None
 
 
-def wet(timber: Timber, answer: Answer | None) -> Wet:
+def wet(timber: Timber, answer: Answer | None, known: SpeciesTable) -> Wet:
     """Say how wet a timber is: by its evaluation, else green by what is known of its wood."""
     if answer is None:
-        return Wet(mean_pct=timber.green_mc_pct or species.get(timber.species).green_heartwood_mc_pct)
+        return Wet(mean_pct=timber.green_mc_pct or known.get(timber.species).green_heartwood_mc_pct)
     field = answer.field_now
     x, y = np.array(field.x_edges_mm), np.array(field.y_edges_mm)
     covers = abs(np.ptp(x) - timber.section.width_mm) < 0.5 and abs(np.ptp(y) - timber.section.depth_mm) < 0.5
@@ -202,8 +208,8 @@ def yard(shop: Shop, confidence: float) -> list[InYard]:
         found.append(
             InYard(
                 stock=Stock(name=timber.tag, section=timber.section, length_mm=timber.length_mm),
-                species=species.get(timber.species).name,
-                mean_pct=wet(timber, answer).mean_pct,
+                wood=shop.woods.species.get(timber.species),
+                mean_pct=wet(timber, answer, shop.woods.species).mean_pct,
                 use_class=timber.use_class,
                 finished_mm=(timber.finished.width_mm, timber.finished.depth_mm),
                 square_utc=square,

@@ -48,7 +48,7 @@ from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.meter.profile import Corrections, MeterSetting
 from baulk.models.reading import Reading
-from baulk.models.species import Species
+from baulk.models.species import BUILT_IN, Species, SpeciesTable
 from baulk.models.timber import Event, Timber
 from baulk.models.yard.prior import YardPrior
 
@@ -80,6 +80,8 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     corrections: Corrections = (),
     gaps: Sequence[tuple[float, float]] = (),
     yard: YardPrior | None = None,
+    known_species: SpeciesTable = BUILT_IN,
+    threads: int | None = None,
 ) -> Calibration:
     """Fit a timber's drying to its readings.
 
@@ -109,6 +111,10 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         Stretches in which nobody measured the air, beside those where `air` has no values. [s]
     yard : YardPrior, optional
         What the other timbers of the yard have taught; it takes the place of the prior for every timber.
+    known_species : SpeciesTable
+        The shop's table, searched for the wood that a weight would fit.
+    threads : int, optional
+        The most that the drying model may use, at least 1; every core if left out. The answer is the same.
 
     Returns
     -------
@@ -125,7 +131,9 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     Emerick, A. A., Reynolds, A. C., 2013. Ensemble smoother with multiple data assimilation. Computers &
     Geosciences 55, 3-15.
     """
-    given = inputs_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
+    given = inputs_of(
+        timber, species, air, law, now_posix_s, events, corrections, gaps, known_species, threads
+    )
     gathered = observations(given, readings)
     data, said, left_out = gathered.data, (*given.past.said, *gathered.said), gathered.left_out
     begun = parameters.prior(timber, species, law, members, np.random.default_rng(seed), yard=yard)
@@ -200,6 +208,8 @@ def update(  # noqa: PLR0913 - as `fit`
     corrections: Corrections = (),
     gaps: Sequence[tuple[float, float]] = (),
     yard: YardPrior | None = None,
+    known_species: SpeciesTable = BUILT_IN,
+    threads: int | None = None,
 ) -> Calibration:
     """Take what was read since the last answer into it; where that is not sound, make the whole fit.
 
@@ -207,8 +217,9 @@ def update(  # noqa: PLR0913 - as `fit`
     ----------
     previous : Calibration
         The last answer, from `fit`, `update` or `resume`.
-    timber, species, readings, air, law, now_posix_s, members, seed, events, corrections, gaps, yard
-        As for `fit`: everything, not only what is new. [-, -, -, -, -, s, -, -, -, -, s, -]
+    timber, species, readings, air, law, now_posix_s, members, seed, events, corrections, gaps, yard, \
+    known_species, threads
+        As for `fit`: everything, not only what is new. [-, -, -, -, -, s, -, -, -, -, s, -, -, -]
 
     Returns
     -------
@@ -226,7 +237,9 @@ def update(  # noqa: PLR0913 - as `fit`
     Evensen, G., 2003. The ensemble Kalman filter: theoretical formulation and practical implementation.
     Ocean Dynamics 53, 343-367 (one step, parameters and state together).
     """
-    given = inputs_of(timber, species, air, law, now_posix_s, events, corrections, gaps)
+    given = inputs_of(
+        timber, species, air, law, now_posix_s, events, corrections, gaps, known_species, threads
+    )
     found: Calibration | str | None = due(previous, timber, events, corrections, readings, now_posix_s)
     if previous.theta.shape[1] != members:
         found = "the size of the ensemble has changed"
@@ -236,7 +249,8 @@ def update(  # noqa: PLR0913 - as `fit`
         return replace(found, seen=seen(timber, events, corrections, readings, now_posix_s))
     whole = fit(
         timber, species, readings, air, law=law, now_posix_s=now_posix_s, members=members, seed=seed,
-        events=events, corrections=corrections, gaps=gaps, yard=yard,
+        events=events, corrections=corrections, gaps=gaps, yard=yard, known_species=known_species,
+        threads=threads,
     )  # fmt: skip
     return replace(whole, why_whole=found)
 
@@ -250,6 +264,8 @@ def inputs_of(  # noqa: PLR0913, PLR0917 - all that a fit looks at
     events: Sequence[Event],
     corrections: Corrections,
     gaps: Sequence[tuple[float, float]],
+    known_species: SpeciesTable = BUILT_IN,
+    threads: int | None = None,
 ) -> FitInputs:
     """Gather what a fit looks at, or refuse it."""
     if timber.green_mc_pct is not None and timber.green_mc_pct > law.most_pct:
@@ -263,6 +279,7 @@ def inputs_of(  # noqa: PLR0913, PLR0917 - all that a fit looks at
     return FitInputs(
         timber=timber, species=species, law=law, past=past, air=air, corrections=corrections,
         start_s=start_s, now_s=now_s, emc_pct=mean_emc_pct(air, start_s, now_s),
+        known_species=known_species, threads=threads,
     )  # fmt: skip
 
 

@@ -175,6 +175,7 @@ def run(
             at_posix_s=moments,
             members=members(theta, silent=each.silent),
             faces=past.faces,
+            threads=given.threads,
         )
         found |= {
             float(one): got for one, got in zip(moments, fields, strict=True) if float(one) not in found

@@ -15,7 +15,7 @@ from baulk.models.drying.layout import air_gaps
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import Corrections
 from baulk.models.section import Covers, Face, FaceCover, Finished, Schedule, Section
-from baulk.models.species import Species
+from baulk.models.species import BUILT_IN, Species, SpeciesTable
 from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.wording import day
 
@@ -313,6 +313,10 @@ class FitInputs:
         The shop's meters.
     start_s, now_s : float
         Arrival and now. [s]
+    known_species : SpeciesTable
+        Woods among which one is looked for that would explain an impossible weight.
+    threads : int or None
+        The most that the drying model may use, at least 1; None for every core.
     """
 
     timber: Timber
@@ -324,6 +328,8 @@ class FitInputs:
     corrections: Corrections
     start_s: float
     now_s: float
+    known_species: SpeciesTable = BUILT_IN
+    threads: int | None = None
 
 
 def mean_emc_pct(air: AirSeries, first_s: float, last_s: float) -> float:

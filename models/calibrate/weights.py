@@ -18,12 +18,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import species as table
 from baulk.models.calibrate.inputs import FitInputs, History
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading
 from baulk.models.section import CONDUCTANCE_M_S, FaceCover, Section
+from baulk.models.species import SpeciesTable
 from baulk.models.timber import EventKind
 from baulk.models.wording import day
 
@@ -316,7 +316,7 @@ def impossible(
         f"timber/{timber.tag}/weight: {weighed[0][1]:.0f} kg and its size make a basic density of "
         f"{middle:.0f} kg/m3 "
         f"({low:.0f} to {high:.0f} at any moisture it may have had), and {given.species.name} has about "
-        f"{usual:.0f}; {_because(middle, usual)}"
+        f"{usual:.0f}; {_because(middle, usual, given.known_species)}"
     )
 
 
@@ -339,12 +339,12 @@ def _density(kg_m3: float, mean_pct: Floats) -> tuple[float, float, float]:
     return kg_m3 / (1 + wet / 100), kg_m3 / (1 + middle / 100), kg_m3 / (1 + dry / 100)
 
 
-def _because(found: float, usual: float) -> str:
+def _because(found: float, usual: float, known: SpeciesTable) -> str:
     """Say which units or wood would fit, and what else to look for."""
     units = ((KG_PER_LB, "pounds taken for kilograms"), (1 / KG_PER_LB, "kilograms taken for pounds"))
     fits = [f"if the weights were {unit}" for factor, unit in units if abs(found * factor / usual - 1) < FITS]
     near = min(
-        (table.get(name) for name in table.names()), key=lambda one: abs(one.basic_density_kg_m3 / found - 1)
+        (known.get(name) for name in known.names()), key=lambda one: abs(one.basic_density_kg_m3 / found - 1)
     )
     if abs(near.basic_density_kg_m3 / found - 1) < FITS:
         fits.append(f"if the wood were not {usual:.0f} but {near.basic_density_kg_m3:.0f}, as {near.name} is")

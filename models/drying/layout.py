@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from typing import Final
 
 import numpy as np
@@ -128,32 +125,6 @@ def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
         centre=shares[1],
         lanes=np.concatenate([np.repeat(across, members)[None], each]),
     )
-
-
-_most: list[int | None] = [None]
-
-
-def use_cores(most: int | None) -> None:
-    """Let one run take no more than some cores, where several processes share the machine.
-
-    Parameters
-    ----------
-    most : int or None
-        At least 1; None for all that there are. The answers are the same to the bit.
-    """
-    _most[0] = most
-
-
-def share_out(work: Callable[[slice], None], chunks: list[slice]) -> None:
-    """Run the chunks on every core; the compiled code holds no interpreter lock."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    workers = min(len(chunks), cores, _most[0] or cores)
-    if workers < 2:
-        for chunk in chunks:
-            work(chunk)
-        return
-    with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(work, chunks))
 
 
 def grain(

@@ -20,8 +20,9 @@ from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import kernel, layout
 from baulk.models.drying.grid import centre_shares, cropped_mm, graded_edges_mm, moved, slope_shares
-from baulk.models.drying.layout import DAY_S, air_gaps, axis, grain, laws, share_out
+from baulk.models.drying.layout import DAY_S, air_gaps, axis, grain, laws
 from baulk.models.drying.members import Members
+from baulk.models.drying.parallel import parallel_for
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.section import CONDUCTANCE_M_S, Covers, Face, FaceCover, Finished, Schedule, Section, spans
@@ -60,6 +61,7 @@ def dry(  # noqa: PLR0913 - what a run needs
     cells: tuple[int, int] = (16, 16),
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
+    threads: int | None = None,
 ) -> tuple[MoistureField, ...]:
     """Moisture over the section at each requested time.
 
@@ -91,6 +93,9 @@ def dry(  # noqa: PLR0913 - what a run needs
     error_pct : float
         Error that one step may make, as the mean over the section of its absolute difference from two half
         steps, in the worst of the members marched together; above 0, infinite for steps of one length. [%]
+    threads : int, optional
+        The most to use, at least 1, where other processes share the machine; every core if left out. The
+        answer is the same to the bit.
 
     Returns
     -------
@@ -126,6 +131,7 @@ def dry(  # noqa: PLR0913 - what a run needs
         cells=cells,
         step_s=step_s,
         error_pct=error_pct,
+        threads=threads,
     )
     return fields
 
@@ -143,13 +149,15 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     cells: tuple[int, int] = (16, 16),
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
+    threads: int | None = None,
 ) -> tuple[tuple[MoistureField, ...], Array]:
     """Moisture as from `dry`, and what went out through the faces by then.
 
     Parameters
     ----------
-    section, initial_pct, air, law, start_posix_s, at_posix_s, members, faces, cells, step_s, error_pct
-        As in `dry`. [mm, %, -, -, s, s, -, -, -, s, %]
+    section, initial_pct, air, law, start_posix_s, at_posix_s, members, faces, cells, step_s, error_pct, \
+    threads
+        As in `dry`. [mm, %, -, -, s, s, -, -, -, s, %, -]
 
     Returns
     -------
@@ -176,8 +184,9 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     midwinter_s = MIDWINTER_POSIX_S - start_posix_s
     wanted = at_s[order] - start_posix_s
     mc, given = _solve(
-        section, start, law, rows, wanted, (error_pct, step_s, midwinter_s), members, calm, x_edges, y_edges
-    )
+        section, start, law, rows, wanted, (error_pct, step_s, midwinter_s), members, calm, x_edges, y_edges,
+        threads,
+    )  # fmt: skip
     back = np.argsort(order, kind="stable")
     if not many:
         mc, given = mc[:, 0], given[:, 0]
@@ -302,6 +311,7 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     calm: tuple[tuple[float, float, Covers], ...],
     x_edges: Array,
     y_edges: Array,
+    threads: int | None,
 ) -> tuple[Array, Array]:
     """Moisture (times, m, ny, nx) and what was given off (times, m)."""
     count, ny, nx = start.shape
@@ -339,5 +349,5 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
             given[done:upto, chunk] = (sofar + off[:-1]) / (dx.sum() * dy.sum())
             sofar, done = sofar + off[-1], upto
 
-    share_out(march, [slice(i, i + CHUNK) for i in range(0, count, CHUNK)])
+    parallel_for(march, [slice(i, i + CHUNK) for i in range(0, count, CHUNK)], threads)
     return mc, given

@@ -9,13 +9,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import sorption, use_class
+from baulk.models import sorption
 from baulk.models.air import AirSeries
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.checking import mould_limit_pct
 from baulk.models.drying import solver
 from baulk.models.forecast import Forecast
 from baulk.models.section import Finished
+from baulk.models.use_class import UseClassTable
 from baulk.models.verdict.readiness import DAY_S, Path, Rule, Work, path
 from baulk.models.wording import day, share
 
@@ -100,7 +101,7 @@ def drier(forecast: Forecast, finished: Finished, calibration: Calibration, rule
     for air in (work.air, dry_air):
         fields = solver.dry(
             start.section, start, air, work.law, start_posix_s=first, at_posix_s=at_s, members=members,
-            cells=CELLS, error_pct=0.2, faces=calibration.covers,
+            cells=CELLS, error_pct=0.2, faces=calibration.covers, threads=work.threads,
         )  # fmt: skip
         ahead = replace(forecast, posix_s=at_s, fields=fields)
         found.append(float(np.median(path(ahead, finished, some, members=members).days())))
@@ -139,7 +140,9 @@ def _shop(found: Path, work: Work) -> str:
     )
 
 
-def sentences(found: Path, brought: Drier | None, work: Work | None = None) -> tuple[str, ...]:
+def sentences(
+    found: Path, brought: Drier | None, work: Work | None = None, *, uses: UseClassTable
+) -> tuple[str, ...]:
     """Say what would change the verdict of a piece that can't be squared today.
 
     Parameters
@@ -150,13 +153,15 @@ def sentences(found: Path, brought: Drier | None, work: Work | None = None) -> t
         What drier air would bring.
     work : Work, optional
         The build.
+    uses : UseClassTable
+        The uses that it could be for instead.
 
     Returns
     -------
     tuple of str
         Allowance, use, air: a sentence each.
     """
-    said = [_allowance(found), _uses(found)]
+    said = [_allowance(found), _uses(found, uses)]
     if brought is not None:
         said.append(_air(brought))
     if work is not None and held_back_by_the_shop(found):
@@ -179,14 +184,13 @@ def _allowance(found: Path) -> str:
     )
 
 
-def _uses(found: Path) -> str:
+def _uses(found: Path, uses: UseClassTable) -> str:
     wanted, own = found.rule.wanted, found.rule.use.name
     today, sooner = [], []
     mine = found.date(wanted)
-    for name in use_class.names():
-        use = use_class.get(name)
+    for use in uses.every():
         sure = np.flatnonzero(found.probability(use) >= wanted)
-        if name == own or sure.size == 0:
+        if use.name == own or sure.size == 0:
             continue
         when = datetime.fromtimestamp(float(found.posix_s[sure[0]]), UTC)
         if sure[0] == 0:

@@ -23,7 +23,7 @@ from baulk.models.forecast import Forecast
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.units import System
-from baulk.models.use_class import UseClass
+from baulk.models.use_class import BUILT_IN, UseClass, UseClassTable
 from baulk.models.verdict import alternatives, next_reading, readiness
 from baulk.models.verdict.readiness import DAY_S, Rule, Work, service_draw
 from baulk.models.verdict.rough_out import RoughOut
@@ -103,6 +103,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     roughed: RoughOut | None = None,
     work: Work | None = None,
     system: System = "metric",
+    uses: UseClassTable = BUILT_IN,
 ) -> Verdict:
     """Leave, rough out or square.
 
@@ -130,6 +131,8 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         once and nothing is said of checking or of drier air.
     system : {"inch", "metric"}
         Units of the sentences.
+    uses : UseClassTable
+        The shop's table, for what would change the verdict.
 
     Returns
     -------
@@ -194,7 +197,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         ready=ready,
         gain_days=gain_days,
         checks=checking.words(margin, species) if work else None,
-        changed=alternatives.sentences(whole, brought, work) if step != "square" else (),
+        changed=alternatives.sentences(whole, brought, work, uses=uses) if step != "square" else (),
         waits=step != "square"
         and chance["square"] >= probability
         and calibration.enough

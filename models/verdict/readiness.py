@@ -59,12 +59,15 @@ class Work:
     futures : tuple of AirSeries
         Years as different as years are, dealt to the members for the movement while it is built; without them
         all build in `air`.
+    threads : int or None
+        As `baulk.models.drying.solver.dry` takes it.
     """
 
     air: AirSeries
     law: DiffusionLaw
     build_days: float = BUILD_DAYS
     futures: tuple[AirSeries, ...] = ()
+    threads: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -309,7 +312,7 @@ def _dried(
             solver.dry(
                 section, mine, air, work.law, start_posix_s=piece.posix_s, at_posix_s=at_s,
                 members=members if len(airs) == 1 or members is None else members.some(dealt),
-                cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT,
+                cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT, threads=work.threads,
             )
         )  # fmt: skip
     if len(parts) == 1:

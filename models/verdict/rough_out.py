@@ -83,6 +83,7 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
     horizon_days: int = 730,
     step_mm: float = 5.0,
     spread: float = 1.0,
+    threads: int | None = None,
 ) -> RoughOut | None:
     """Size the oversize piece and dry it from today.
 
@@ -106,6 +107,8 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
         Sizes are rounded up to a multiple of this. [mm]
     spread : float
         As `baulk.models.forecast.forecast` takes it. [-]
+    threads : int, optional
+        As `baulk.models.drying.solver.dry` takes it.
 
     Returns
     -------
@@ -147,6 +150,7 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
             horizon_days=horizon_days,
             piece=piece,
             spread=spread,
+            threads=threads,
         ),
     )
 

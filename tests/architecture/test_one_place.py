@@ -110,7 +110,8 @@ def test_a_use_class(copy, root):
     said = run(
         copy,
         "from baulk.dashboard import words\nfrom baulk.models import use_class\n"
-        "print(use_class.get('Quay fender').tolerance_mm(150, 150), words.use('quay-fender'))\n",
+        "title = words.use('quay-fender', use_class.BUILT_IN)\n"
+        "print(use_class.get('Quay fender').tolerance_mm(150, 150), title)\n",
     )
     assert said == "4.0 Fenders of a quay\n"
     only(copy, root, "use class")

@@ -12,6 +12,7 @@ from baulk.dashboard.printing import labels
 from baulk.dashboard.printing.style import PaperError
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
+from baulk.models.use_class import BUILT_IN as USES
 
 URL = "http://yard.example:8501"
 
@@ -41,7 +42,7 @@ def many(oak, count):
 @pytest.mark.parametrize("name", sorted(labels.SHEETS))
 def test_every_code_of_a_full_sheet_is_read_back_as_its_timbers_address(oak, name):
     sheet = labels.SHEETS[name]
-    pdf = labels.labels(many(oak, sheet.count), sheet=sheet, url=URL, system="inch", copies=1)
+    pdf = labels.labels(many(oak, sheet.count), sheet=sheet, url=URL, system="inch", uses=USES, copies=1)
     wanted = sorted(labels.address(URL, f"FER-{n:02d}") for n in range(1, sheet.count + 1))
     assert seen(pdf) == [wanted]
 
@@ -49,7 +50,7 @@ def test_every_code_of_a_full_sheet_is_read_back_as_its_timbers_address(oak, nam
 @pytest.mark.parametrize("size", ["62 x 29 mm", "4 x 2 in", "4 x 6 in", "57x32 mm"])
 def test_a_single_label_fills_its_own_page_and_is_read_back(oak, size):
     sheet = labels.roll(size)
-    pdf = labels.labels([oak], sheet=sheet, url=URL, system="metric", copies=2)
+    pdf = labels.labels([oak], sheet=sheet, url=URL, system="metric", uses=USES, copies=2)
     assert seen(pdf) == [[labels.address(URL, "FER-01")]] * 2
     document = pypdfium2.PdfDocument(pdf)
     sides_mm = [round(side / 72 * 25.4, 1) for side in document.get_page_size(0)]
@@ -70,19 +71,21 @@ def test_the_labels_of_a_sheet_stay_on_the_sheet_and_apart():
 
 def test_skipped_places_stay_blank_and_the_next_sheet_begins_at_its_first(oak):
     sheet = labels.SHEETS["a4-8"]
-    pdf = labels.labels(many(oak, 3), sheet=sheet, url=URL, system="inch", copies=2, skip=6)
+    pdf = labels.labels(many(oak, 3), sheet=sheet, url=URL, system="inch", uses=USES, copies=2, skip=6)
     assert [len(page) for page in seen(pdf)] == [2, 4]
 
 
 def test_a_label_says_in_words_what_its_code_says(oak):
-    text = words_of(labels.labels([oak], sheet=labels.SHEETS["letter-10"], url=URL, system="inch", copies=1))
+    text = words_of(
+        labels.labels([oak], sheet=labels.SHEETS["letter-10"], url=URL, system="inch", uses=USES, copies=1)
+    )
     for word in ("FER-01", "white oak", "green 8 x 7 in", "to 6 x 6 in"):
         assert word in text
 
 
 def test_a_tag_with_every_allowed_sign_is_read_back(oak):
     odd = dataclasses.replace(oak, tag="A.b_c-" + "9" * 30)
-    pdf = labels.labels([odd], sheet=labels.SHEETS["a4-24"], url=URL, system="inch", copies=1)
+    pdf = labels.labels([odd], sheet=labels.SHEETS["a4-24"], url=URL, system="inch", uses=USES, copies=1)
     assert seen(pdf, 300) == [[labels.address(URL, odd.tag)]]
 
 
@@ -95,7 +98,7 @@ def test_a_tag_with_every_allowed_sign_is_read_back(oak):
     ],
 )
 def test_what_can_not_be_printed_is_refused_in_a_sentence(oak, change, sentence):
-    given = {"sheet": labels.SHEETS["a4-24"], "url": URL, "system": "inch"} | change
+    given = {"sheet": labels.SHEETS["a4-24"], "url": URL, "system": "inch", "uses": USES} | change
     with pytest.raises(PaperError, match=sentence):
         labels.labels([oak], **given)
 

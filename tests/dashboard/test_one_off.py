@@ -144,8 +144,7 @@ ferry oak,basic_density,640,kg/m3,twelve pieces weighed and dried here,measured
 
 @pytest.fixture
 def own_table(shop_dir):
-    yield shop_dir / species.FILE
-    species.use_own(None)
+    return shop_dir / species.FILE
 
 
 def test_a_shops_own_wood_can_be_entered_and_is_gone_in_the_next_shop(shop_dir, own_table, here):
@@ -154,8 +153,8 @@ def test_a_shops_own_wood_can_be_entered_and_is_gone_in_the_next_shop(shop_dir, 
     added = here("timber", "add", "--species", "Ferry Oak", *words, "--json", BAULK_SHOP=str(shop_dir))
     assert json.loads(added)["species"] == "ferry oak"
     own_table.unlink()
-    with shops.open(shop_dir), pytest.raises(NotFound):
-        species.get("ferry oak")
+    with shops.open(shop_dir) as opened, pytest.raises(NotFound):
+        opened.woods.species.get("ferry oak")
 
 
 def test_a_broken_table_of_a_shop_is_named_with_file_and_line(shop_dir, own_table):

@@ -248,7 +248,10 @@ class Listening:
         try:
             with shop.open(self.folder) as opened:
                 yard = shop.Shop(
-                    config=opened.config, store=self.store(opened.store), register=opened.register
+                    config=opened.config,
+                    store=self.store(opened.store),
+                    register=opened.register,
+                    woods=opened.woods,
                 )
                 listener.run(yard, self.stop, on_ready=self.ready.set, say=self.said.append, **self.options)
         except Exception as err:  # noqa: BLE001 - looked at by the test

@@ -250,10 +250,10 @@ def test_a_shop_edits_its_use_classes_in_one_file_and_a_mistake_names_the_line(t
     (folder / "use_classes.csv").write_text(f"{head}\n{row}\n")
     with shop.open(folder) as opened:
         assert operations.add_timber(opened, timber(use_class="bitts")) == 0
-        assert use_class.get("bitts").title == "Mooring bitts"
+        assert opened.woods.use_classes.get("bitts").title == "Mooring bitts"
     (folder / "use_classes.csv").write_text(f"{head}\n{row.replace('3.5', 'much')}\n")
     with pytest.raises(OutOfRange, match=r"use_classes.csv line 2. gives tolerance_mm_per_150 as 'much'"):
         shop.open(folder)
     (folder / "use_classes.csv").unlink()
-    shop.open(folder).close()
-    assert "bitts" not in use_class.names()
+    with shop.open(folder) as opened:
+        assert "bitts" not in opened.woods.use_classes.names()

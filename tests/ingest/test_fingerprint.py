@@ -64,6 +64,7 @@ def test_modules_in_sub_folders_and_tables_count(copy):
     assert {path.relative_to(copy).as_posix() for path in (copy / "models").rglob("*.py")} <= set(covered)
     assert {path.relative_to(copy).as_posix() for path in (copy / "models").rglob("*.csv")} <= set(covered)
     assert any(path.count("/") > 1 and path.endswith(".py") for path in covered)
+    assert {"models/data/schedules.csv", "models/data/species.csv"} <= set(covered)
 
 
 @pytest.mark.parametrize("moved", ["models/units.py", "models/data/species.csv"])

@@ -21,6 +21,7 @@ from six_timbers import DAY, NOW, TAGS
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, executors, fingerprint, gather
+from baulk.models.drying import layout
 from baulk.models.timber import EventKind
 
 
@@ -294,3 +295,21 @@ def test_a_timber_that_was_moved_has_lain_in_the_air_of_each_place_for_its_time_
     assert past.temp_c[(days > 60) | (days < 5)].max() < 17
     yard.register.undo(inputs.events[-2].number, by="", now_utc=NOW)
     assert [stay.place for stay in gather.gather("FER-01", yard, NOW).stays] == ["shed", "loft", "shed"]
+
+
+def test_one_of_several_processes_works_on_one_thread_all_the_way(yard, monkeypatch):
+    six_timbers.fill(yard, TAGS[:1])
+    inputs = gather.gather(TAGS[0], yard, NOW)
+    pools = []
+
+    class Counted(layout.ThreadPoolExecutor):
+        def __init__(self, *given):
+            pools.append(given)
+            super().__init__(*given)
+
+    monkeypatch.setattr(layout.os, "sched_getaffinity", lambda _: set(range(4)), raising=False)
+    monkeypatch.setattr(layout, "ThreadPoolExecutor", Counted)
+    alone = executors.on_one_core(inputs)
+    assert pools == []
+    assert alone.to_json() == executors.Here().submit(inputs).result().to_json()
+    assert len(pools) > 10  # fit, forecast, rough-out and build each share their members out

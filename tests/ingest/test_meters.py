@@ -10,6 +10,7 @@ from baulk.ingest import config, meters, operations
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.store import notes
+from baulk.models import species
 from baulk.models.errors import BaulkError
 from baulk.models.meter.profile import setting_for
 from baulk.models.reading import Reading, Series
@@ -28,7 +29,7 @@ def test_a_meter_is_read_as_the_fit_takes_it(tmp_path):
         '[[meter]]\nseries = "timber/*/pin-*/moisture"\nset_to = "Douglas-fir"\nshown_pct = [10, 20]\n'
         'true_pct = [11, 23]\n[[meter]]\nkind = "capacitance"\nset_to_kg_m3 = 500',
     )
-    pins, flat = (each.setting() for each in got.meter)
+    pins, flat = (each.setting(species.BUILT_IN) for each in got.meter)
     assert pins.set_to.name == "Douglas-fir"
     assert pins.two_point.true_pct == (11, 23)
     assert pins.holds_for("timber/FER-01/pin-25/b/moisture")
@@ -59,7 +60,7 @@ def test_a_mistake_in_a_meter_is_named(tmp_path, row, words):
 def test_a_meter_set_to_a_wood_nobody_knows_is_refused_when_it_is_used(tmp_path):
     got = load(tmp_path, '[[meter]]\nset_to = "unobtainium"')
     with pytest.raises(BaulkError, match="unobtainium"):
-        got.meter[0].setting()
+        got.meter[0].setting(species.BUILT_IN)
 
 
 def taken(source, series="timber/FER-01/pin-25/b/moisture"):
@@ -68,10 +69,10 @@ def taken(source, series="timber/FER-01/pin-25/b/moisture"):
 
 def test_what_the_shop_answered_holds_for_readings_by_hand_alone():
     for answered in (True, False):
-        given = meters.settings([], hand_corrects=answered)
+        given = meters.settings([], hand_corrects=answered, known=species.BUILT_IN)
         assert setting_for(taken("hand"), given).corrects_temperature is answered
         assert setting_for(taken("mqtt"), given).corrects_temperature is None
-    assert meters.settings([], hand_corrects=None) == ()
+    assert meters.settings([], hand_corrects=None, known=species.BUILT_IN) == ()
 
 
 def test_a_row_of_the_settings_has_the_last_word_and_the_answer_fills_what_it_leaves_open(tmp_path):
@@ -81,7 +82,7 @@ def test_a_row_of_the_settings_has_the_last_word_and_the_answer_fills_what_it_le
         '[[meter]]\nseries = "timber/FER-02/*"\ncorrects_temperature = false\n'
         '[[meter]]\nseries = "timber/FER-03/*"\nkind = "capacitance"',
     ).meter
-    given = meters.settings(rows, hand_corrects=True)
+    given = meters.settings(rows, hand_corrects=True, known=species.BUILT_IN)
     one, two, three = (f"timber/FER-0{n}/pin-25/moisture" for n in (1, 2, 3))
     by_hand = setting_for(taken("hand", one), given)
     assert (by_hand.set_to.name, by_hand.corrects_temperature) == ("Douglas-fir", True)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from baulk.models import species
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.drying import solver
@@ -525,3 +526,27 @@ def test_the_season_is_the_cosine_said():
 def test_a_law_of_a_member_that_cannot_be_is_refused(own, says):
     with pytest.raises(OutOfRange, match=says):
         with_own(**own)
+
+
+def test_any_number_of_threads_gives_the_same_answer_to_the_bit():
+    air = AirSeries(posix_s=np.zeros(1), temp_c=np.full(1, 15.0), rh_pct=np.full(1, 70.0))
+    one, many = (
+        solver.dry(
+            Section(width_mm=200, depth_mm=180),
+            60.0,
+            air,
+            law_for(species.get("white oak")),
+            start_posix_s=0.0,
+            at_posix_s=np.array([30.0, 200.0]) * 86_400,
+            members=Members(
+                d_factor=np.linspace(0.4, 2.5, 64),
+                surface_factor=np.ones(64),
+                start_mc_pct=np.full(64, 60.0),
+                emc_offset_pct=np.linspace(-1, 1, 64),
+            ),
+            threads=threads,
+        )
+        for threads in (1, 8)
+    )
+    for each, other in zip(one, many, strict=True):
+        np.testing.assert_array_equal(each.mc_pct, other.mc_pct)

@@ -32,7 +32,7 @@ POST = Part(name="Sternpost", width_mm=150, depth_mm=150, length_mm=2500, use_cl
 def timber(tag="T-1", **changes):
     values = {
         "stock": Stock(name=tag, section=Section(width_mm=203, depth_mm=203), length_mm=3350),
-        "species": "white oak",
+        "wood": OAK,
         "mean_pct": 30.0,
         "use_class": "backbone-above-water",
         "finished_mm": (152.4, 152.4),

@@ -61,7 +61,7 @@ def test_the_list_holds_all_that_was_not_read_and_nothing_else():
     assert {each.table for each in listed} == {
         "species.csv",
         "use_classes.csv",
-        "checking.STARTS",
+        "schedules.csv",
         "calibrate.parameters.PARAMETERS",
         "constants.csv",
     }

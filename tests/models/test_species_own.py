@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import pickle
+
 import pytest
 
 from baulk.models import species
@@ -33,51 +35,50 @@ FULL = "".join(
 )
 
 
-@pytest.fixture(autouse=True)
-def forget():
-    yield
-    species.use_own(None)
-
-
 def test_a_new_wood_takes_from_the_one_it_is_like_what_it_does_not_say():
-    species.use_own(species.read_own(HEAD + FERRY))
-    wood, oak = species.get("Slip  Oak"), species.get("white oak")
+    known = species.read_own(HEAD + FERRY)
+    wood, oak = known.get("Slip  Oak"), known.get("white oak")
     assert (wood.name, wood.basic_density_kg_m3) == ("ferry oak", 640)
     assert wood.elastic == oak.elastic
-    assert species.names()[-1] == "ferry oak"
-    assert species.synonyms("ferry oak") == ("slip oak",)
-    assert species.table().iloc[-1]["mark"] == "measured"
+    assert known.names()[-1] == "ferry oak"
+    assert known.synonyms("ferry oak") == ("slip oak",)
+    assert known.table().iloc[-1]["mark"] == "measured"
+    assert known.rows()[: len(species.rows())] == species.rows()
 
 
 def test_a_wood_may_stand_on_its_own_without_strength_and_with_the_meter_curve_of_any_wood():
-    species.use_own(species.read_own(HEAD + FULL))
-    wood = species.get("ferry oak")
+    wood = species.read_own(HEAD + FULL).get("ferry oak")
     assert (wood.strength, wood.resistance, wood.green_sapwood_mc_pct) == (None, None, None)
     assert resistance.curve_of(wood) == resistance.curve_of(None)
 
 
 def test_a_row_for_a_wood_of_the_table_corrects_that_value_alone():
     before = species.get("tamarack")
-    species.use_own(
-        species.read_own(HEAD + "Tamarack,shrinkage_radial,4.2,%,ten discs measured here,measured\n")
-    )
-    assert species.get("hackmatack").shrinkage_radial_pct == 4.2
-    assert species.get("tamarack").shrinkage_tangential_pct == before.shrinkage_tangential_pct
-    assert len(species.names()) == len(set(species.names()))
-    species.use_own(None)
+    known = species.read_own(HEAD + "Tamarack,shrinkage_radial,4.2,%,ten discs measured here,measured\n")
+    assert known.get("hackmatack").shrinkage_radial_pct == 4.2
+    assert known.get("tamarack").shrinkage_tangential_pct == before.shrinkage_tangential_pct
+    assert len(known.names()) == len(set(known.names()))
     assert species.get("tamarack") == before
 
 
-def test_reading_a_table_changes_nothing_until_it_is_used():
-    species.read_own(HEAD + FERRY)
+def test_two_tables_beside_each_other_know_each_its_own_wood_and_the_built_in_one_neither():
+    one, other = (species.read_own(HEAD + FERRY.replace("640", density)) for density in ("640", "720"))
+    assert [each.get("ferry oak").basic_density_kg_m3 for each in (one, other, one)] == [640, 720, 640]
     with pytest.raises(NotFound, match="no species called 'ferry oak'"):
         species.get("ferry oak")
+    assert "ferry oak" not in species.names()
+
+
+def test_a_table_goes_to_another_process_and_comes_back_the_same():
+    back = pickle.loads(pickle.dumps(species.read_own(HEAD + FERRY)))  # noqa: S301 - our own
+    assert back.get("slip oak") == species.read_own(HEAD + FERRY).get("slip oak")
+    assert back.names()[-1] == "ferry oak"
+    assert len(pickle.dumps(species.BUILT_IN)) < 500  # the built-in woods stay where they are
 
 
 def test_the_nearest_names_of_a_shops_own_woods_are_offered_too():
-    species.use_own(species.read_own(HEAD + FERRY))
     with pytest.raises(NotFound, match="did you mean ferry oak"):
-        species.get("fery oak")
+        species.read_own(HEAD + FERRY).get("fery oak")
 
 
 @pytest.mark.parametrize(

@@ -47,24 +47,20 @@ BITTS = (
 )
 
 
-@pytest.fixture
-def bitts():
-    use_class.use_own(use_class.read_own(HEAD + BITTS))
-    yield
-    use_class.use_own(None)
+def test_a_shops_own_row_is_found_beside_the_built_in_ones():
+    known = use_class.read_own(HEAD + BITTS)
+    assert known.get("Mooring bitts").tolerance_mm_per_150 == 3.5
+    assert known.names() == (*use_class.names(), "mooring-bitts")
+    assert known.get("planking") == use_class.get("planking")
+    assert [each.name for each in known.every()] == list(known.names())
+    with pytest.raises(NotFound, match="mooring-bitts"):
+        known.get("mooring-bits")
 
 
-@pytest.mark.usefixtures("bitts")
-def test_a_shops_own_row_is_found_beside_the_tables():
-    assert use_class.get("Mooring bitts").tolerance_mm_per_150 == 3.5
-    assert use_class.names()[-1] == "mooring-bitts"
-    assert use_class.get("planking").title == "Planking"
-
-
-def test_a_shops_own_row_corrects_the_tables_of_that_name_and_is_forgotten_with_the_shop():
-    use_class.use_own(use_class.read_own(HEAD + BITTS.replace("mooring-bitts", "planking")))
-    assert use_class.get("planking").title == "Mooring bitts"
-    use_class.use_own(None)
+def test_a_shops_own_row_corrects_the_built_in_one_of_that_name_for_that_shop_alone():
+    known = use_class.read_own(HEAD + BITTS.replace("mooring-bitts", "planking"))
+    assert known.get("planking").title == "Mooring bitts"
+    assert known.names() == use_class.names()
     assert use_class.get("planking").title == "Planking"
 
 

@@ -11,7 +11,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.plan.buying import lead_time, ready_stock, sentences
@@ -21,6 +20,7 @@ from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, MillL
 from baulk.models.plan.sawing import allowance
 from baulk.models.plan.sawing.sweep import SHORT
 from baulk.models.section import Finished
+from baulk.models.woods import BUILT_IN, Woods
 
 WEEK_S: Final = 7 * 86_400.0
 OPENING_M3: Final = 1e-4  # waste that it is worth not to cut one timber more; our own judgement, no source
@@ -49,6 +49,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
     now_utc: datetime,
     air: Sequence[AirSeries] = (),
     compare: bool = True,
+    woods: Woods = BUILT_IN,
 ) -> BuyPlan:
     """Plan what comes out of the yard and what must be bought.
 
@@ -67,6 +68,8 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
         them no day of arrival is given.
     compare : bool
         Whether to work out what other wishes would give.
+    woods : Woods
+        The shop's species and use classes.
 
     Returns
     -------
@@ -82,8 +85,8 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
     ----------
     Assignment: `baulk.models.plan.buying.assignment`; sizes: `plan.size`; days of arrival: `plan.arrive`.
     """
-    _refuse(parts, now_utc)
-    pairs = [[_pair(part, timber, wish, now_utc, air) for timber in yard] for part in parts]
+    _refuse(parts, now_utc, woods)
+    pairs = [[_pair(part, timber, wish, now_utc, air, woods) for timber in yard] for part in parts]
     amounts = _solve(parts, yard, pairs, wish)
     assignments = tuple(
         _assignment(part, timber, pairs[p][t], int(amounts.taken[p, t]))
@@ -102,6 +105,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
             wish,
             now_utc,
             air,
+            woods,
         )
         for p, part in enumerate(parts)
         if amounts.short[p] > 0
@@ -124,7 +128,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
     )
     others: dict[str, int] = {}
     if compare and yard:
-        others = _others(parts, yard, wish, now_utc, air)
+        others = _others(parts, yard, wish, now_utc, air, woods)
     return replace(
         plan,
         assumptions=sentences.assumptions(plan, yard, futures=len(air)),
@@ -133,7 +137,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
     )
 
 
-def _refuse(parts: Sequence[Part], now_utc: datetime) -> None:
+def _refuse(parts: Sequence[Part], now_utc: datetime, woods: Woods) -> None:
     if not parts:
         raise OutOfRange("the parts list", "holds no part; give at least one")
     if sum(part.count for part in parts) > MOST_PIECES:
@@ -144,7 +148,7 @@ def _refuse(parts: Sequence[Part], now_utc: datetime) -> None:
             "the parts list", f"names {twice[0]!r} twice; give each part its own name, or a count"
         )
     for part in parts:
-        use_class.get(part.use_class)
+        woods.use_classes.get(part.use_class)
         if part.wanted_by_utc is not None and part.wanted_by_utc.date() < now_utc.date():
             raise OutOfRange(
                 f"the day of part {part.name!r}",
@@ -152,8 +156,10 @@ def _refuse(parts: Sequence[Part], now_utc: datetime) -> None:
             )
 
 
-def _pair(part: Part, timber: InYard, wish: Wish, now_utc: datetime, air: Sequence[AirSeries]) -> _Pair:
-    use = use_class.get(part.use_class)
+def _pair(  # noqa: PLR0913, PLR0917 - a part, a timber, the air it would dry in and the tables
+    part: Part, timber: InYard, wish: Wish, now_utc: datetime, air: Sequence[AirSeries], woods: Woods
+) -> _Pair:
+    use = woods.use_classes.get(part.use_class)
     found = ready_stock.place(part, timber, use, wish)
     if isinstance(found, str):
         return _Pair(reason=found)
@@ -203,12 +209,13 @@ def _solve(
     )
 
 
-def _others(
+def _others(  # noqa: PLR0913, PLR0917 - as `_pair`
     parts: Sequence[Part],
     yard: Sequence[InYard],
     wish: Wish,
     now_utc: datetime,
     air: Sequence[AirSeries],
+    woods: Woods,
 ) -> dict[str, int]:
     """Count the short pieces under other wishes."""
     found: dict[str, int] = {}
@@ -216,7 +223,7 @@ def _others(
     anywood = [replace(part, species=None) for part in parts]
     anyheart = [replace(part, heart="any") for part in parts]
     for name, these in (("days", anyday), ("wood", anywood), ("heart", anyheart)):
-        pairs = [[_pair(part, timber, wish, now_utc, air) for timber in yard] for part in these]
+        pairs = [[_pair(part, timber, wish, now_utc, air, woods) for timber in yard] for part in these]
         found[name] = int(_solve(these, yard, pairs, wish).short.sum())
     return found
 
@@ -251,13 +258,14 @@ def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it w
     wish: Wish,
     now_utc: datetime,
     air: Sequence[AirSeries],
+    woods: Woods,
 ) -> Shortfall:
     crook = part.sweep_mm > 0 and part.length_mm / (4 * part.sweep_mm) < SHORT
     short = Shortfall(part=part, count=count, reasons=reasons, crook=crook)
     named = part.species or wish.species
     if named is None:
         return replace(short, why_none="no wood is named for it; add a column wood, or give --species")
-    wood, use = species.get(named), use_class.get(part.use_class)
+    wood, use = woods.species.get(named), woods.use_classes.get(part.use_class)
     order = replace(ready_stock.order_for(part, wish), bow_mm=_bow_mm(part))
     if part.heart == "any":
         free = replace(order, placement="free")

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time
 from typing import Final, Literal, get_args
 
-from baulk.models import species, units, use_class
+from baulk.models import units
 from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.woods import BUILT_IN, Woods
 
 Heart = Literal["any", "boxed", "free"]
 HEARTS: Final[tuple[str, ...]] = get_args(Heart)
@@ -137,7 +138,13 @@ class PartList:
     refused: tuple[Refused, ...] = ()
 
 
-def read_csv(text: str, *, now_utc: datetime | None = None, bare: units.LengthUnit | None = None) -> PartList:
+def read_csv(
+    text: str,
+    *,
+    now_utc: datetime | None = None,
+    bare: units.LengthUnit | None = None,
+    woods: Woods = BUILT_IN,
+) -> PartList:
     """Read a parts list.
 
     Parameters
@@ -150,6 +157,8 @@ def read_csv(text: str, *, now_utc: datetime | None = None, bare: units.LengthUn
         Now; with it a part wanted by a day that has passed is refused.
     bare : {"in", "mm"}, optional
         Unit of a length that has none.
+    woods : Woods
+        The shop's species and use classes.
 
     Returns
     -------
@@ -169,7 +178,7 @@ def read_csv(text: str, *, now_utc: datetime | None = None, bare: units.LengthUn
     refused: list[Refused] = []
     for number, cells in lines[1:]:
         try:
-            parts.append(_part(_by_name(columns, cells), now_utc, bare))
+            parts.append(_part(_by_name(columns, cells), now_utc, bare, woods))
         except BaulkError as err:
             refused.append(Refused(line=number, why=str(err)))
     if not parts and not refused:
@@ -268,7 +277,9 @@ def _by_name(columns: Sequence[tuple[str | None, str]], cells: Sequence[str]) ->
     return row
 
 
-def _part(row: Mapping[str, str], now_utc: datetime | None, bare: units.LengthUnit | None) -> Part:
+def _part(
+    row: Mapping[str, str], now_utc: datetime | None, bare: units.LengthUnit | None, woods: Woods
+) -> Part:
     if empty := [name for name in NEEDED if not row[name]]:
         raise OutOfRange("this line", f"has no {empty[0].replace('name', 'part')}")
     width_mm, depth_mm = units.size_mm(row["finished"], bare=bare)
@@ -282,11 +293,11 @@ def _part(row: Mapping[str, str], now_utc: datetime | None, bare: units.LengthUn
         depth_mm=depth_mm,
         length_mm=units.length_mm(row["length"], bare=bare),
         sweep_mm=0.0 if curve in {"", "0", "-"} else units.length_mm(curve, bare=bare, signed=True),
-        use_class=use_class.get(row["use"]).name,
+        use_class=woods.use_classes.get(row["use"]).name,
         wanted_by_utc=_day(row["wanted_by"], now_utc),
         heart=heart,  # type: ignore[arg-type]  # one of HEARTS, as just asked
         count=_count(row["count"]),
-        species=species.get(row["species"]).name if row["species"] else None,
+        species=woods.species.get(row["species"]).name if row["species"] else None,
     )
 
 

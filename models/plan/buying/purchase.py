@@ -12,6 +12,7 @@ from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.sawing.cutting import Stock
 from baulk.models.plan.sawing.order import KERF_MM, TRIM_MM, SizePlan
 from baulk.models.section import Finished
+from baulk.models.species import Species
 from baulk.models.units import System
 from baulk.models.verdict.rough_out import PLANING_MM
 
@@ -24,7 +25,7 @@ class InYard:
     ----------
     stock : Stock
         Its tag, section, length, defects and sweep. [mm]
-    species : str
+    wood : Species
         Its wood.
     mean_pct : float
         Mean moisture content now. [%]
@@ -43,7 +44,7 @@ class InYard:
     """
 
     stock: Stock
-    species: str
+    wood: Species
     mean_pct: float
     use_class: str
     finished_mm: tuple[float, float]
@@ -52,6 +53,11 @@ class InYard:
     ahead_posix_s: tuple[float, ...] = ()
     ahead_mean_pct: tuple[float, ...] = ()
     measured: bool = False
+
+    @property
+    def species(self) -> str:
+        """Name of its wood."""
+        return self.wood.name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,6 @@ from functools import lru_cache
 
 import numpy as np
 
-from baulk.models import species
 from baulk.models.air import AirSeries
 from baulk.models.plan.buying import lead_time
 from baulk.models.plan.buying.parts import Part
@@ -114,7 +113,6 @@ def place(part: Part, yard: InYard, use: UseClass, wish: Wish) -> tuple[Finished
     stock = yard.stock
     if part.length_mm > stock.length_mm - 2 * wish.trim_mm + 1e-6:
         return "is too short"
-    wood = species.get(yard.species)
     reason = "has too small a section"
     for turned, (along, other) in (
         (False, (stock.bow_mm, stock.crook_mm)),
@@ -130,7 +128,7 @@ def place(part: Part, yard: InYard, use: UseClass, wish: Wish) -> tuple[Finished
             reason = "is bent too much"
             continue
         order = replace(order_for(part, wish), bow_mm=sweep.extra_mm, crook_mm=across.extra_mm)
-        need = need_now_mm(order, wood, use, yard.mean_pct)
+        need = need_now_mm(order, yard.wood, use, yard.mean_pct)
         sawn = need[::-1] if turned else need
         if places := spots.fits(stock, sawn, part.heart):
             best = min(places, key=lambda each: _from_pith(each, stock.section))
@@ -172,7 +170,7 @@ def when(
     smaller = all(one <= other + 1.0 for one, other in zip(own, entered, strict=True))
     if yard.use_class == use.name and smaller and yard.square_probability >= confidence - 1e-6:
         return yard.square_utc, "its verdict"
-    below = dry_enough_pct(part, species.get(yard.species), use)
+    below = dry_enough_pct(part, yard.wood, use)
     if not yard.ahead_posix_s:
         return (now_utc if yard.mean_pct <= below else None), f"{below:.0f} % on the mean; it has no forecast"
     at_s = np.asarray(yard.ahead_posix_s)
@@ -220,19 +218,18 @@ def later(  # noqa: PLR0913 - a part, a timber, its place and its air
     finished = replace(place, width_mm=own[0], depth_mm=own[1])
     times = (now_utc.timestamp(), wanted.timestamp())
     what = (yard.stock.section, finished, yard.stock.length_mm)
-    return _dried_on(what, (yard.species, use), tuple(air), times, yard.mean_pct)
+    return _dried_on(what, (yard.wood, use), tuple(air), times, yard.mean_pct)
 
 
 @lru_cache(maxsize=256)
 def _dried_on(
     what: tuple[Section, Finished, float],
-    wood_and_use: tuple[str, UseClass],
+    wood_and_use: tuple[Species, UseClass],
     air: tuple[AirSeries, ...],
     times: tuple[float, float],
     mean_pct: float,
 ) -> float:
-    wood, use = wood_and_use
-    return lead_time.Drying(*what, species.get(wood), use, air).by(*times, mean_pct)
+    return lead_time.Drying(*what, *wood_and_use, air).by(*times, mean_pct)
 
 
 def dry_enough_pct(part: Part, wood: Species, use: UseClass) -> float:
