@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 
 from baulk.dashboard import words
-from baulk.models import units
-from baulk.models.errors import BaulkError
+from baulk.models import formatting, units
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading, Series
+from baulk.models.text import series as names
 from baulk.models.timber import Event, EventKind, Value
 
 
@@ -33,12 +33,7 @@ def where(series: Series, system: units.System) -> str:
 
 def called(text: str, system: units.System) -> str:
     """Return what a series is, from its stored text."""
-    if text.endswith("/oven-dry"):  # an event, which the fit counts beside the readings
-        return "oven-dried section"
-    try:
-        return where(Series.parse(text), system)
-    except BaulkError:
-        return text
+    return names.called(text, system)
 
 
 def plainly(text: str, system: units.System) -> str:
@@ -80,7 +75,7 @@ def _event(what: Event, system: units.System) -> str:  # noqa: C901, PLR0911, PL
         case EventKind.STICKERED:
             return f"lies on {_faces(held['faces'])}" if held["faces"] else "lies free on all faces"
         case EventKind.CUT:
-            return f"cut to {words.along(float(held['length_mm']), system)}{weighed()}"
+            return f"cut to {formatting.show_along(float(held['length_mm']), system)}{weighed()}"
         case EventKind.PLANED:
             size = units.show_size(float(held["width_mm"]), float(held["depth_mm"]), system)
             return f"planed to {size}{weighed()}"

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from baulk.models.section import Section
-from baulk.models.units import LengthUnit, System, length_mm, size_mm
+from baulk.models.units import System, default_length_unit, length_mm, size_mm
 
 
 def section(green: str, pith: tuple[str, str] | None, system: System) -> Section:
     """Read a typed green size and a pith, centred when None."""
-    bare: LengthUnit = "in" if system == "inch" else "mm"
+    bare = default_length_unit(system)
     width, depth = size_mm(green, bare=bare)
     if pith is None:
         return Section(width_mm=width, depth_mm=depth)
@@ -22,7 +22,7 @@ def along_mm(text: str, system: System) -> float:
     try:
         number = float(plain)
     except ValueError:
-        return length_mm(plain, bare="in" if system == "inch" else "mm")
+        return length_mm(plain, bare=default_length_unit(system))
     if system == "inch":
         return length_mm(f"{number} ft")
     return length_mm(f"{number} m" if number < 30 else f"{number} mm")

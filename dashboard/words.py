@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
-from baulk.ingest.evaluation.answer import Judgement
+from baulk.ingest.evaluation.document import Verdict
 from baulk.models.errors import NotFound
 from baulk.models.quantity import SPECS
 from baulk.models.reading import Reading, Series, from_end_mm
@@ -79,7 +79,7 @@ def step(name: str | None) -> Step:
     return WORKING if name is None else STEPS.get(name, WORKING)
 
 
-def judged(verdict: Judgement | None) -> Step:
+def judged(verdict: Verdict | None) -> Step:
     """Return how a verdict is told; scale and pins that contradict each other have a shape of their own."""
     if verdict is None:
         return WORKING
@@ -154,14 +154,6 @@ def use(name: str, uses: UseClassTable) -> str:
         return uses.get(name).title
     except NotFound:
         return name
-
-
-def along(length_mm: float, system: str) -> str:
-    """Return a length along the grain as it is said: ``11 ft 10 in`` or ``3.60 m``."""
-    if system != "inch":
-        return f"{length_mm / 1000:.2f} m"
-    feet, inches = divmod(round(length_mm / 25.4), 12)
-    return f"{feet} ft {inches} in" if feet and inches else f"{feet} ft" if feet else f"{inches} in"
 
 
 def from_posix(posix_s: float) -> datetime:

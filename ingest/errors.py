@@ -68,3 +68,7 @@ class ExchangeError(BaulkError, ValueError):
 
 class BackupError(BaulkError, OSError):
     """A backup can't be made or restored."""
+
+
+class DocumentError(BaulkError, ValueError):
+    """A stored evaluation says why there is none, or can't be read."""

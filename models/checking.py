@@ -14,7 +14,8 @@ from baulk.models import schedules
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.schedules import INCH_MM, Step
+from baulk.models.reason import Reason
+from baulk.models.schedules import Step
 from baulk.models.species import Species
 
 
@@ -326,8 +327,8 @@ def mould_share(air: AirSeries, *, since_s: float) -> float:
     return float(np.sum(held * grows[:-1]) / held.sum())
 
 
-def words(found: Margin | None, species: Species) -> str:
-    """Say the margin in a sentence.
+def reasons(found: Margin | None, species: Species) -> tuple[Reason, ...]:
+    """Return what is to be told of a margin.
 
     Parameters
     ----------
@@ -338,29 +339,31 @@ def words(found: Margin | None, species: Species) -> str:
 
     Returns
     -------
-    str
-        One or two sentences with their numbers and source.
+    tuple of Reason
+        One, or two where there is a margin: the strains [% of length], then what checks depend on now.
     """
     if found is None:
-        if not any(each.species == species.name for each in STARTS):
-            return (
-                f"No published safe start for {species.name} is known here, so its surface has no checking "
-                "margin; another species' would say nothing about it."
-            )
+        known = any(each.species == species.name for each in STARTS)
         return (
-            "It is past the wet stages of the published safe starts; the worst of the checking is behind it."
+            Reason(code="checking.past")
+            if known
+            else Reason(code="checking.no_start", values={"species": species.name}),
         )
-    wanted = float(np.median(found.wanted_pct))
-    way = "less" if wanted <= found.tolerated_pct else "more"
-    when = (
-        "and checks are decided now, above 45 % on the mean"
-        if found.deciding
-        else "and most of the checking is behind it, below 45 % on the mean"
-    )
     return (
-        f"Its surface wants to shrink {wanted:.1f} %, {way} than the {found.tolerated_pct:.1f} % that "
-        f"{found.start.thickness_mm / INCH_MM:.0f}-inch boards stand at the mildest published safe start "
-        f"({found.stage.words}; {found.stage.source}); at the air's EMC today it would be "
-        f"{found.in_air_pct:.1f} %. Compare within {species.name} only: it is {found.thicker:.0f} times as "
-        f"thick, {when}."
+        Reason(
+            code="checking.margin",
+            values={
+                "wanted_pct": float(np.median(found.wanted_pct)),
+                "tolerated_pct": found.tolerated_pct,
+                "in_air_pct": found.in_air_pct,
+                "board_mm": found.start.thickness_mm,
+                "emc_pct": found.stage.emc_pct,
+                "source": found.stage.source,
+                "species": species.name,
+                "times_thicker": found.thicker,
+            },
+        ),
+        Reason(code="checking.decided_now", values={"above_pct": DECIDED_ABOVE_PCT})
+        if found.deciding
+        else Reason(code="checking.mostly_over", values={"below_pct": DECIDED_ABOVE_PCT}),
     )

@@ -22,10 +22,10 @@ from scipy.special import erfc, erfcx
 from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Reading, from_end_mm
+from baulk.models.reason import Reason
 from baulk.models.section import CONDUCTANCE_M_S, FaceCover
 from baulk.models.species import Species
 from baulk.models.timber import Timber
-from baulk.models.units import show_length
 
 Array = NDArray[np.float64]
 
@@ -175,7 +175,7 @@ def too_near_an_end(  # noqa: PLR0913 - a place, a wood, an end and its air
     return bool(lost > POINT_PCT)
 
 
-def why_too_near(timber: Timber, species: Species, distance_mm: float, at_utc: datetime) -> str | None:
+def why_too_near(timber: Timber, species: Species, distance_mm: float, at_utc: datetime) -> Reason | None:
     """Why pins at this distance from an end are of no use for the section, if they aren't.
 
     Parameters
@@ -191,8 +191,8 @@ def why_too_near(timber: Timber, species: Species, distance_mm: float, at_utc: d
 
     Returns
     -------
-    str or None
-        The reason in words; None where the pins lie far enough from both ends.
+    Reason or None
+        Distance and reach of the ends; None where the pins lie far enough from both.
     """
     nearer_mm = max(0.0, min(distance_mm, timber.length_mm - distance_mm))
     days = max(0.0, (at_utc - timber.arrived_utc).total_seconds() / DAY_S)
@@ -200,13 +200,12 @@ def why_too_near(timber: Timber, species: Species, distance_mm: float, at_utc: d
     if not too_near_an_end(nearer_mm, law, days, sealed=timber.ends_sealed):
         return None
     reach = reach_mm(law, days, sealed=timber.ends_sealed)
-    return (
-        f"pins {_both(nearer_mm)} from an end read what the end has dried, not the section; "
-        f"the ends reach {_both(reach)} by then"
+    return Reason(
+        code="calibration.near_end", values={"what": "pins", "from_end_mm": nearer_mm, "reach_mm": reach}
     )
 
 
-def why_set_aside(reading: Reading, timber: Timber, species: Species) -> str | None:
+def why_set_aside(reading: Reading, timber: Timber, species: Species) -> Reason | None:
     """Why a reading says nothing about the section, if it was taken too near to an end.
 
     Parameters
@@ -218,12 +217,8 @@ def why_set_aside(reading: Reading, timber: Timber, species: Species) -> str | N
 
     Returns
     -------
-    str or None
-        The reason in words, or None.
+    Reason or None
+        As from `why_too_near`.
     """
     distance_mm = from_end_mm(reading.flags)
     return None if distance_mm is None else why_too_near(timber, species, distance_mm, reading.taken_utc)
-
-
-def _both(mm: float) -> str:
-    return f"{show_length(round(mm), 'metric')} ({show_length(round(mm / 25.4) * 25.4, 'inch')})"

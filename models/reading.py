@@ -7,10 +7,13 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, UNITS, Owner, Quantity
 from baulk.models.section import Face
+
+BY_HAND: Final = "hand"  # source of a reading that a person took and entered
 
 _NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
 
@@ -88,6 +91,14 @@ class Series:
             raise
         except ValueError as err:
             raise OutOfRange("a series", f"looks like timber/TAG/pin-45/b/moisture, not {text!r}") from err
+
+
+def series_of(text: str) -> Series | None:
+    """Return a series from its text form; None for what is none, such as an oven-dried section."""
+    try:
+        return Series.parse(text)
+    except OutOfRange:
+        return None
 
 
 def end_flag(distance_mm: float) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, TypeAlias
 
 Value: TypeAlias = "str | bool | int | float | datetime | Sequence[Value] | Mapping[str, Value] | None"
@@ -35,6 +35,11 @@ class Reason:
     def from_json(cls, stored: Mapping[str, Any]) -> Reason:
         """Return what `to_json` wrote."""
         return cls(code=str(stored["code"]), values=_typed(stored.get("values", {})))
+
+
+def utc(posix_s: float) -> datetime:
+    """Return seconds since 1970 as the moment that a reason's value holds."""
+    return datetime.fromtimestamp(float(posix_s), UTC)
 
 
 def _plain(value: Value) -> Any:  # noqa: ANN401 - what JSON takes

@@ -70,15 +70,19 @@ class Section:
         OutOfRange
             If the tip would lie outside.
         """
-        size_mm = min(self.width_mm, self.depth_mm)
-        if face is not None:
-            size_mm = self.depth_mm if face in {Face.A, Face.C} else self.width_mm
+        size_mm = self.size_mm(face)
         if not 0 <= depth_mm <= size_mm:  # also refuses NaN
             raise OutOfRange(
                 "a pin",
                 f"at {depth_mm:g} mm lies outside the piece, which is {size_mm:.0f} mm there; "
                 "correct its depth or its face",
             )
+
+    def size_mm(self, face: Face | None = None) -> float:
+        """Return the size below a face, the smaller one without a face, [mm]."""
+        if face is None:
+            return min(self.width_mm, self.depth_mm)
+        return self.depth_mm if face in {Face.A, Face.C} else self.width_mm
 
     def pin_tip_mm(self, depth_mm: float, face: Face) -> tuple[float, float]:
         """Give the place of pin tips driven at the middle of a face.

@@ -47,6 +47,16 @@ _LENGTH: Final = re.compile(
 _QUANTITY: Final = re.compile(rf"(?P<amount>[+-]?\s*{_NUMBER})\s*(?P<unit>(?:deg(?:rees)? ?)?[a-z]+)?\.?")
 
 
+def default_length_unit(system: System) -> LengthUnit:
+    """Return the unit of a length without one."""
+    return "in" if system == "inch" else "mm"
+
+
+def default_mass_unit(system: System) -> MassUnit:
+    """Return the unit of a mass without one."""
+    return "lb" if system == "inch" else "kg"
+
+
 def length_mm(text: str, *, bare: LengthUnit | None = None, signed: bool = False) -> float:
     """Read a length such as "7 3/4", 7-3/4", "8 ft 6 in", "197 mm" or "2.4 m".
 
@@ -209,7 +219,7 @@ def show_length(mm: float, system: System) -> str:
         For instance "7 3/4 in", "197 mm" or "2.4 mm"; a gap (NaN) is a dash.
     """
     number = _show_number(mm, system)
-    return number if number == "-" else f"{number} {'in' if system == 'inch' else 'mm'}"
+    return number if number == "-" else f"{number} {default_length_unit(system)}"
 
 
 def show_size(width_mm: float, depth_mm: float, system: System) -> str:
@@ -252,7 +262,7 @@ def show_temperature(temp_c: float, system: TemperatureUnit | System) -> str:
     return f"{round(temp_c)} °C"
 
 
-def show_mass(kg: float, system: System) -> str:
+def show_mass(kg: float, system: System, *, tenths: bool = False) -> str:
     """Write a mass: whole pounds or kilograms, tenths below ten.
 
     Parameters
@@ -261,6 +271,8 @@ def show_mass(kg: float, system: System) -> str:
         The mass. [kg]
     system : {"inch", "metric"}
         The person's choice.
+    tenths : bool
+        Whether to write tenths above ten as well.
 
     Returns
     -------
@@ -270,7 +282,7 @@ def show_mass(kg: float, system: System) -> str:
     if not math.isfinite(kg):
         return "-"
     value, unit = (kg / _KG["lb"], "lb") if system == "inch" else (kg, "kg")
-    return f"{value:.0f} {unit}" if abs(value) >= 9.95 else f"{value:.1f} {unit}"
+    return f"{value:.0f} {unit}" if abs(value) >= 9.95 and not tenths else f"{value:.1f} {unit}"
 
 
 def _plain(text: str) -> str:

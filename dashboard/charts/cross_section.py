@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from baulk.dashboard.charts import time_series
 from baulk.dashboard.charts.time_series import DRY_PCT, EARTH, INK, MOISTURE, QUIET, WET_PCT, finish
-from baulk.ingest.evaluation.answer import Answer, Move
+from baulk.ingest.evaluation.document import Document, Movement
 from baulk.models.section import Face, Section
 from baulk.models.timber import Timber
 from baulk.models.units import System
@@ -32,7 +32,7 @@ class Pin:
 
 
 def section(
-    timber: Timber, answer: Answer | None, pins: Sequence[Pin], system: System, width_px: int = 300
+    timber: Timber, answer: Document | None, pins: Sequence[Pin], system: System, width_px: int = 300
 ) -> alt.LayerChart:
     """Draw the butt end: moisture by cell, the pith, the pins, and the finished piece inside.
 
@@ -40,7 +40,7 @@ def section(
     ----------
     timber : Timber
         The piece.
-    answer : Answer or None
+    answer : Document or None
         Its evaluation; without one the section stays blank.
     pins : sequence of Pin
         Where pins have been read.
@@ -125,7 +125,7 @@ def _ticks(half: float, step: float) -> list[float]:
     return [i * step for i in range(-n, n + 1) if i % skip == 0]
 
 
-def _cells(answer: Answer, per: float) -> pd.DataFrame:
+def _cells(answer: Document, per: float) -> pd.DataFrame:
     field = answer.field_now
     x, y = np.asarray(field.x_edges_mm) / per, np.asarray(field.y_edges_mm) / per
     left, bottom = np.meshgrid(x[:-1], y[:-1])
@@ -142,7 +142,7 @@ def _cells(answer: Answer, per: float) -> pd.DataFrame:
     )
 
 
-def _contours(answer: Answer, per: float, x: alt.X, y: alt.Y) -> list[Any]:
+def _contours(answer: Document, per: float, x: alt.X, y: alt.Y) -> list[Any]:
     """Draw lines of equal moisture, each with its percent, where the section spans them."""
     field = answer.field_now
     across, up = np.asarray(field.x_edges_mm) / per, np.asarray(field.y_edges_mm) / per
@@ -236,7 +236,7 @@ STEPS: Final = (1, 2, 5, 10, 20, 50, 100)
 Points = NDArray[np.float64]
 
 
-def exaggeration(move: Move, side_mm: float) -> int:
+def exaggeration(move: Movement, side_mm: float) -> int:
     """Return how many times larger than life a movement has to be drawn to be seen."""
     spans = [*move.face_mm.values(), move.out_of_square_mm, *filter(None, [move.cup_mm])]
     largest = max(abs(span.median) for span in spans)
@@ -245,12 +245,12 @@ def exaggeration(move: Move, side_mm: float) -> int:
     return max((step for step in STEPS if step * largest <= SHOWN_SHARE * side_mm), default=1)
 
 
-def outline(move: Move, width_mm: float, depth_mm: float, times: float) -> Points:
+def outline(move: Movement, width_mm: float, depth_mm: float, times: float) -> Points:
     """Return the outline in service from the measures of the movement.
 
     Parameters
     ----------
-    move : Move
+    move : Movement
         Changes of the faces between their corners, of the middles, and the lean. [mm]
     width_mm, depth_mm : float
         Size now. [mm]
@@ -279,8 +279,8 @@ def outline(move: Move, width_mm: float, depth_mm: float, times: float) -> Point
             [-half_w - low / 2 - shift_x, -half_d - left / 2 - shift_y],
         ]
     )
-    bow_x = _bow(move.middle_width_mm.median if move.middle_width_mm else None, (top + low) / 2, times)
-    bow_y = _bow(move.middle_depth_mm.median if move.middle_depth_mm else None, (left + right) / 2, times)
+    bow_x = _bow(move.middle_width_mm.median, (top + low) / 2, times)
+    bow_y = _bow(move.middle_depth_mm.median, (left + right) / 2, times)
     outward = np.array([[0.0, bow_y], [bow_x, 0.0], [0.0, -bow_y], [-bow_x, 0.0]])
     along = np.linspace(0, 1, 12, endpoint=False)[:, None]
     parts = [
@@ -290,12 +290,14 @@ def outline(move: Move, width_mm: float, depth_mm: float, times: float) -> Point
     return np.vstack([*parts, corners[:1]])
 
 
-def _bow(middle_mm: float | None, edges_drawn_mm: float, times: float) -> float:
+def _bow(middle_mm: float, edges_drawn_mm: float, times: float) -> float:
     """Return how far one face bulges, from the change between the mid-faces and between the corners."""
-    return 0.0 if middle_mm is None else (times * middle_mm - edges_drawn_mm) / 2
+    return (times * middle_mm - edges_drawn_mm) / 2
 
 
-def picture(timber: Timber, move: Move, system: System, width_px: int = 300) -> tuple[alt.LayerChart, int]:
+def picture(
+    timber: Timber, move: Movement, system: System, width_px: int = 300
+) -> tuple[alt.LayerChart, int]:
     """Draw the square now and in service.
 
     Returns

@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from baulk.ingest.evaluation.answer import Answer, Fan
+from baulk.ingest.evaluation.document import Course, Document
+from baulk.models.units import System
 
 # Straw, through sage, to deep water: lightness falls all the way, so it reads in grey and to every kind of
 # colour vision (tests/dashboard/test_charts.py checks the fall under simulated dichromacy).
@@ -79,15 +80,17 @@ def date_axis(form: str = "%b %Y") -> alt.Axis:
     return alt.Axis(tickCount=5, labelOverlap="greedy", labelSeparation=12, format=form, labelBound=True)
 
 
-def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.LayerChart:
+def readings(answer: Document, names: dict[str, str], system: System, height: int = 300) -> alt.LayerChart:
     """Draw what was measured beside what the calibrated model says of the same place and moment.
 
     Parameters
     ----------
-    answer : Answer
+    answer : Document
         The evaluation.
     names : dict of str to str
         What each series is called.
+    system : {"inch", "metric"}
+        The reader's units.
     height : int
         Height of the chart.
 
@@ -104,7 +107,10 @@ def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.La
             "measured": [r.measured_pct for r in rows],
             "model": [r.model_pct for r in rows],
             "kind": ["left out" if r.left_out else "at least" if r.at_least else "measured" for r in rows],
-            "why": [r.left_out or ("at least this wet" if r.at_least else "used in the fit") for r in rows],
+            "why": [
+                r.why_left_out(system) or ("at least this wet" if r.at_least else "used in the fit")
+                for r in rows
+            ],
         }
     )
     order = sorted(set(frame["where"]))
@@ -151,7 +157,7 @@ def readings(answer: Answer, names: dict[str, str], height: int = 300) -> alt.La
 
 
 def fan(
-    answer: Answer,
+    answer: Document,
     which: str,
     service_pct: tuple[float, float] | None,
     square: datetime | None,
@@ -161,7 +167,7 @@ def fan(
 
     Parameters
     ----------
-    answer : Answer
+    answer : Document
         The evaluation.
     which : "mean" or "core"
         What of the section.
@@ -178,9 +184,8 @@ def fan(
         The chart.
     """
     now = answer.made_utc.astimezone(UTC)
-    past = _fan_frame(answer.history, which, upto=now) if answer.history else None
-    frames = [f for f in (past, _fan_frame(answer.forecast, which)) if f is not None]
-    frame = pd.concat(frames, ignore_index=True)
+    parts = [_fan_frame(answer.history, which, upto=now), _fan_frame(answer.forecast, which)]
+    frame = pd.concat(parts, ignore_index=True)
     colour = DEEP if which == "mean" else EARTH
     x = alt.X("time:T", title=None, axis=date_axis())
     tooltip = [
@@ -241,7 +246,7 @@ def upright(  # noqa: PLR0913 - a line and its word
     ]
 
 
-def _fan_frame(fan_: Fan, which: str, upto: datetime | None = None) -> pd.DataFrame:
+def _fan_frame(fan_: Course, which: str, upto: datetime | None = None) -> pd.DataFrame:
     rows = fan_.mean_pct if which == "mean" else fan_.core_pct
     frame = pd.DataFrame(
         dict(zip(("low", "quarter", "mid", "three_quarters", "high"), rows, strict=True)), dtype=float

@@ -12,7 +12,7 @@ import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.ingest.mqtt.last_messages import LastMessage
-from baulk.models import provenance
+from baulk.models import provenance, text
 from baulk.models.calibrate.yard_lessons import Lesson
 
 
@@ -64,7 +64,7 @@ def doctor(
     for one in silent:
         say(f"nothing was ever heard on {one}")
     for each in known[1] if known else ():
-        say(f"{each.sentence}, from {each.backing}")
+        say(f"{text.sentence(each.reason, 'metric')} From {each.backing}.")
     total = sum(counted.values())
     say(
         f"baulk {version('baulk')}: {total} values, "
@@ -104,7 +104,14 @@ def _learned(folder: Path) -> tuple[datetime, tuple[Lesson, ...]] | None:
 def _as_json(known: tuple[datetime, tuple[Lesson, ...]] | None) -> dict[str, object] | None:
     if known is None:
         return None
-    lessons = [{name: getattr(each, name) for name in each.__slots__} for each in known[1]]
+    lessons = [
+        {
+            **{name: getattr(each, name) for name in each.__slots__ if name != "reason"},
+            "sentence": text.sentence(each.reason, "metric"),
+            "reason": each.reason.to_json(),
+        }
+        for each in known[1]
+    ]
     return {"made_utc": known[0].isoformat(), "lessons": lessons}
 
 

@@ -1,4 +1,4 @@
-"""Taking things out: `baulk export timbers`, `readings`, `events`, `verdicts`."""
+"""Taking things out: `baulk export timbers`, `readings`, `events`, `verdicts`, `evaluations`."""
 
 # ruff: noqa: PLR0913 - one an option
 from __future__ import annotations
@@ -12,6 +12,8 @@ import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.ingest import shop as shops
+from baulk.ingest.errors import DocumentError, ExchangeError
+from baulk.ingest.evaluation.document import json_schema
 from baulk.ingest.exchange import export
 from baulk.models.errors import OutOfRange
 
@@ -95,6 +97,44 @@ def verdicts(
     _take_out("verdicts", file, tags, _NONE, since, shop, json=json)
 
 
+@app.command()
+def evaluations(
+    file: Annotated[
+        Path | None, typer.Option("-o", "--out", metavar="FILE", help="FILE.jsonl; without it, printed.")
+    ] = None,
+    *,
+    tags: Tags = None,
+    since: Since = None,
+    past: Annotated[
+        bool, typer.Option("--past", help="Also the first of each week, which is kept for good.")
+    ] = False,
+    shop: ShopOption = HERE,
+) -> None:
+    """Take out whole evaluations, one JSON document a line: field, forecast, fit, movement, verdict.
+
+    `baulk export schema` describes them. Example: baulk export evaluations --tag FER-03 --past -o all.jsonl
+    """
+    asked = _asked(tags, None, since)
+    with shops.open(shop) as opened:
+        found = list(export.evaluations(opened, asked, past=past))
+    unread = {tag: each for tag, each in found if isinstance(each, DocumentError)}
+    lines = [each.model_dump_json() + "\n" for _, each in found if not isinstance(each, DocumentError)]
+    if file is None:
+        sys.stdout.writelines(lines)
+    else:
+        export.write_lines(lines, file)
+        say(f"{len(lines)} evaluations in {file}")
+    if unread:
+        why = "; ".join(f"{tag}: {err}" for tag, err in unread.items())
+        raise ExchangeError(f"left out, for it can't be read: {why}")
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON schema of a stored evaluation; it is in the package too, as evaluation.schema.json."""
+    say_json(json_schema())
+
+
 def _take_out(  # noqa: PLR0917 - one an option
     what: str,
     file: Path | None,
@@ -107,11 +147,7 @@ def _take_out(  # noqa: PLR0917 - one an option
 ) -> None:
     if file is None and json:
         raise OutOfRange("--json", "tells how many rows went into a file; name one with -o")
-    asked = export.Asked(
-        tags=tuple(tags or ()),
-        places=tuple(places or ()),
-        since_utc=moment(since, now_utc=datetime.now(UTC)) if since else None,
-    )
+    asked = _asked(tags, places, since)
     with shops.open(shop) as opened:
         table = export.TABLES[what](opened, asked)
         if file is None:
@@ -122,3 +158,11 @@ def _take_out(  # noqa: PLR0917 - one an option
         say_json({"file": file, "rows": rows, "columns": list(table.columns)})
     else:
         say(f"{rows} {what} in {file}")
+
+
+def _asked(tags: list[str] | None, places: list[str] | None, since: str | None) -> export.Asked:
+    return export.Asked(
+        tags=tuple(tags or ()),
+        places=tuple(places or ()),
+        since_utc=moment(since, now_utc=datetime.now(UTC)) if since else None,
+    )

@@ -20,11 +20,13 @@ from baulk.ingest.errors import StoreError
 from baulk.ingest.evaluation import batch, swaps, yard_memory
 from baulk.ingest.evaluation.batch import Round
 from baulk.ingest.evaluation.compute import Evaluation
+from baulk.ingest.evaluation.document import Failed
 from baulk.ingest.evaluation.executors import Cluster, Team
 from baulk.ingest.monitoring import nightly, notify
 from baulk.ingest.monitoring import nightly as monitoring_nightly
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
+from baulk.models import text
 from baulk.models.errors import BaulkError, OutOfRange
 
 EVERY_S = 1.0
@@ -171,7 +173,8 @@ def _progress(total: int) -> Iterator[Told]:
 
 
 def _outcome(made: Evaluation) -> str:
-    return f"no verdict: {made.failed}" if made.failed else str(made.content["verdict"]["step"])
+    found = made.document
+    return f"no verdict: {found.failed}" if isinstance(found, Failed) else found.verdict.step
 
 
 def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team | None) -> None:
@@ -217,7 +220,7 @@ def _look_for_swaps(
 ) -> list[str]:
     """Look who bears another's tag, have both verdicts say so or no longer say so, and return what is new."""
     before = {each.tags for each in notes.swaps(opened.store)}
-    found = {each.tags: each.words for each in swaps.look(opened, now)}
+    found = {each.tags: text.sentence(each.reason, "metric") for each in swaps.look(opened, now)}
     standing = _asked(opened, None, everything=True)
     tags = [tag for tag in standing if any(tag in pair for pair in before ^ set(found))]
     if tags:

@@ -16,13 +16,13 @@ from baulk.ingest import shop as shops
 from baulk.ingest.planning import sawing
 from baulk.models import units
 from baulk.models.errors import OutOfRange
+from baulk.models.formatting import day
 from baulk.models.plan.buying import buy as buying
 from baulk.models.plan.buying import parts as buying_parts
 from baulk.models.plan.buying import sentences
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
 from baulk.models.plan.sawing.order import KERF_MM, MILL_STEPS_MM, TRIM_MM
 from baulk.models.verdict.rough_out import PLANING_MM
-from baulk.models.wording import day
 
 
 def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
@@ -59,7 +59,7 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
         shown = _system(system, opened.config.shop.units)
-        bare: units.LengthUnit = "in" if shown == "inch" else "mm"
+        bare = units.default_length_unit(shown)
         listed = (
             buying_parts.PartList(parts=tuple(opened.register.parts()))
             if parts is None

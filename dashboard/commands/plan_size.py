@@ -85,7 +85,7 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         shown = _system(finished, system)
     else:
         shown = _system(section or finished or "", system)
-    bare: units.LengthUnit = "in" if shown == "inch" else "mm"
+    bare = units.default_length_unit(shown)
 
     def mm(text: str | None, default: float = 0.0, *, signed: bool = False) -> float:
         if text is None:

@@ -9,7 +9,7 @@ from baulk.ingest.evaluation.reach import Reaching
 from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.forecast import Part
-from baulk.models.wording import share
+from baulk.models.formatting import share
 
 
 def place(text: str, system: units.System) -> Part | float:
@@ -18,7 +18,7 @@ def place(text: str, system: units.System) -> Part | float:
     if plain in {"mean", "shell", "core"}:
         return plain  # type: ignore[return-value]
     try:
-        return units.length_mm(plain, bare="in" if system == "inch" else "mm")
+        return units.length_mm(plain, bare=units.default_length_unit(system))
     except OutOfRange as err:
         raise OutOfRange(
             "--where", f"is mean, shell, core, or a depth such as 45mm or 2in, not {text!r}"

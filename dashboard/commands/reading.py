@@ -58,6 +58,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
         inch = opened.config.shop.units == "inch"
+        bare = units.default_length_unit(opened.config.shop.units)
         owner = Owner.AIR if air else Owner.TIMBER
         name = name if air else opened.register.get(name).tag
         if depth is not None and quantity not in AT_DEPTH:
@@ -66,12 +67,12 @@ def add(  # noqa: PLR0913 - a person names them one by one
             owner=owner,
             name=name,
             quantity=quantity,
-            depth_mm=None if depth is None else units.length_mm(depth, bare="in" if inch else "mm"),
+            depth_mm=None if depth is None else units.length_mm(depth, bare=bare),
             face=face,
         )
         number = _value(value, quantity, inch=inch, temperature=opened.config.temperature)
         taken_utc = moment(taken, now_utc=now_utc)
-        end_mm = None if from_end is None else units.length_mm(from_end, bare="in" if inch else "mm")
+        end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
         new = operations.add_reading_by_hand(
             opened, series, number, now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm
         )
@@ -179,10 +180,11 @@ def quarantine(
 
 
 def _too_near(opened: shops.Shop, tag: str, end_mm: float, taken_utc: datetime) -> str | None:
-    from baulk.models import end_grain  # noqa: PLC0415 - half a second that only this answer needs
+    from baulk.models import end_grain, text  # noqa: PLC0415 - half a second that only this answer needs
 
     timber = opened.register.get(tag)
-    return end_grain.why_too_near(timber, opened.woods.species.get(timber.species), end_mm, taken_utc)
+    why = end_grain.why_too_near(timber, opened.woods.species.get(timber.species), end_mm, taken_utc)
+    return None if why is None else text.sentence(why, opened.config.shop.units)
 
 
 def _replay(opened: shops.Shop) -> int:

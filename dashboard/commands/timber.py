@@ -10,7 +10,7 @@ import typer
 
 from baulk.dashboard.commands import timber_events, timber_import, timber_sensors
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
-from baulk.dashboard.commands.timber_events import By, Note, TagArgument, bare_of
+from baulk.dashboard.commands.timber_events import By, Note, TagArgument
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
@@ -67,7 +67,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
-        bare = bare_of(opened.config.shop.units)
+        bare = units.default_length_unit(opened.config.shop.units)
         width_mm, depth_mm = units.size_mm(size, bare=bare)
         wanted_width_mm, wanted_depth_mm = units.size_mm(finished, bare=bare)
         pith_x_mm, pith_y_mm = units.offset_mm(pith, bare=bare, what="the pith")
@@ -132,7 +132,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
         system = opened.config.shop.units
-        bare, old = bare_of(system), opened.register.get(tag)
+        bare, old = units.default_length_unit(system), opened.register.get(tag)
         changes: dict[str, Any] = {
             "section": _section(old.section, size, pith, bare),
             "finished": _finished(old.finished, finished, centre, bare),

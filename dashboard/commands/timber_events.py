@@ -30,11 +30,6 @@ After = Annotated[str | None, typer.Option("--after", help="Weight just after.")
 FacesArgument = Annotated[str, typer.Argument(help="Letters of the faces, such as ac; none for no face.")]
 
 
-def bare_of(system: System) -> units.LengthUnit:
-    """Give the unit of a length without one."""
-    return "in" if system == "inch" else "mm"
-
-
 def _enter(
     tag: str,
     kind: EventKind,
@@ -121,7 +116,10 @@ def cut(
     """
 
     def detail(system: System) -> dict[str, Value]:
-        return {"length_mm": units.length_mm(length, bare=bare_of(system)), **_weights(before, after, system)}
+        return {
+            "length_mm": units.length_mm(length, bare=units.default_length_unit(system)),
+            **_weights(before, after, system),
+        }
 
     _enter(tag, EventKind.CUT, detail, at=at, by=by, note=note, shop=shop, json=json)
 
@@ -147,7 +145,7 @@ def plane(
     """
 
     def detail(system: System) -> dict[str, Value]:
-        width_mm, depth_mm = units.size_mm(size, bare=bare_of(system))
+        width_mm, depth_mm = units.size_mm(size, bare=units.default_length_unit(system))
         return {"width_mm": width_mm, "depth_mm": depth_mm, **_weights(before, after, system)}
 
     _enter(tag, EventKind.PLANED, detail, at=at, by=by, note=note, shop=shop, json=json)

@@ -10,7 +10,7 @@ from typing import Annotated, Final
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say_json, table
-from baulk.dashboard.commands.timber_events import At, By, Note, TagArgument, answer, bare_of
+from baulk.dashboard.commands.timber_events import At, By, Note, TagArgument, answer
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models import units
@@ -49,7 +49,7 @@ def attach(
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
         system = opened.config.shop.units
-        bare = bare_of(system)
+        bare = units.default_length_unit(system)
         event, settled = operations.attach_sensor(
             opened,
             sensor,

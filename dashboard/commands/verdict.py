@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json as reader
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib import import_module
 from pathlib import Path
@@ -12,15 +12,18 @@ import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.ingest import shop as shops
+from baulk.ingest.errors import DocumentError
+from baulk.ingest.evaluation.document import Document, Interval, Verdict, failure_of, parse
+from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.ingest.shop import Shop
 from baulk.models import units
 from baulk.models.errors import OutOfRange
+from baulk.models.formatting import share
 from baulk.models.timber import Timber
-from baulk.models.wording import share
 
-SHOWN = (
+SHOWN = {
+    "schema_version",
     "made_utc",
-    "failed",
     "core_now_pct",
     "mean_now_pct",
     "shell_now_pct",
@@ -28,7 +31,25 @@ SHOWN = (
     "movement",
     "checking",
     "verdict",
-)
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """What is stored of a timber: its evaluation, or why there is none, or neither."""
+
+    timber: Timber
+    document: Document | None = None
+    made_utc: datetime | None = None
+    failed: str | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return what `--json` prints."""
+        if self.document is not None:
+            return {"tag": self.timber.tag, **self.document.model_dump(mode="json", include=SHOWN)}
+        if self.failed is not None:
+            return {"tag": self.timber.tag, "made_utc": self.made_utc, "failed": self.failed}
+        return {"tag": self.timber.tag, "verdict": None}
 
 
 def verdict(  # noqa: PLR0913 - one an option
@@ -73,25 +94,26 @@ def verdict(  # noqa: PLR0913 - one an option
             raise OutOfRange(name, "needs --below: the moisture content to come down to")
     with shops.open(shop) as opened:
         timbers = [opened.register.get(tag) for tag in tags] if tags else opened.register.list()
-        found = [(timber, _evaluation(opened, timber.tag)) for timber in timbers]
+        found = [_found(opened, timber) for timber in timbers]
         system = opened.config.shop.units
     if json:
-        say_json([{"tag": timber.tag, **(answer or {"verdict": None})} for timber, answer in found])
+        say_json([each.to_json() for each in found])
         return
     table(
         "Verdicts",
         ("tag", "species", "green", "mean MC", "core MC", "verdict", "square from", "sure by"),
-        [_row(timber, answer, system) for timber, answer in found],
+        [_row(each, system) for each in found],
     )
-    for timber, answer in found:
-        if answer is not None and "failed" in answer:
-            say(f"\n{timber.tag}: {answer['failed']}")
-        elif answer is not None:
+    for each in found:
+        if each.failed is not None:
+            say(f"\n{each.timber.tag}: {each.failed}")
+        elif each.document is not None:
+            judged = each.document.verdict
             say("")
-            say(f"{timber.tag}: {_step(answer['verdict'])}")
-            for reason in answer["verdict"]["reasons"]:
+            say(f"{each.timber.tag}: {_step(judged)}")
+            for reason in sentences(judged.reasons_coded, judged.reasons, system):
                 say(f"  - {reason}")
-            say(f"  next: {answer['verdict']['next_reading']}")
+            say(f"  next: {sentence(judged.next_reading_coded, judged.next_reading, system)}")
 
 
 def _below(
@@ -119,35 +141,40 @@ def _below(
         say(reaching.sentence(each, now_utc, system))
 
 
-def _evaluation(opened: Shop, tag: str) -> dict[str, Any] | None:
-    stored = opened.store.evaluation(tag)
+def _found(opened: Shop, timber: Timber) -> _Found:
+    stored = opened.store.evaluation(timber.tag)
     if stored is None:
-        return None
-    answer: dict[str, Any] = reader.loads(stored[1])
-    return {name: answer[name] for name in SHOWN if name in answer}
+        return _Found(timber=timber)
+    made_utc, payload = stored
+    try:
+        return _Found(timber=timber, document=parse(payload), made_utc=made_utc)
+    except DocumentError as err:
+        failed = failure_of(payload)
+        why = str(err) if failed is None else failed.failed
+        return _Found(timber=timber, made_utc=made_utc, failed=why)
 
 
-def _row(timber: Timber, answer: dict[str, Any] | None, system: units.System) -> tuple[str, ...]:
-    section = timber.section
+def _row(found: _Found, system: units.System) -> tuple[str, ...]:
+    timber, section = found.timber, found.timber.section
     first = (timber.tag, timber.species, units.show_size(section.width_mm, section.depth_mm, system))
-    if answer is None or "failed" in answer:
-        return (*first, "-", "-", "no verdict" if answer else "not worked out yet", "-", "-")
-    judged = answer["verdict"]
-    when = judged["dates"].get("square")
-    sure = judged["probability"].get("square")
+    if found.document is None:
+        return (*first, "-", "-", "no verdict" if found.failed else "not worked out yet", "-", "-")
+    judged = found.document.verdict
+    when = judged.dates.get("square")
+    sure = judged.probability.get("square")
     return (
         *first,
-        _spread(answer["mean_now_pct"]),
-        _spread(answer["core_now_pct"]),
+        _spread(found.document.mean_now_pct),
+        _spread(found.document.core_now_pct),
         _step(judged),
-        f"{datetime.fromisoformat(when):%Y-%m-%d}" if when else "not in sight",
+        f"{when:%Y-%m-%d}" if when else "not in sight",
         "-" if sure is None else share(sure),
     )
 
 
-def _step(judged: dict[str, Any]) -> str:
-    return f"contradiction, {judged['step']}" if judged.get("contradiction") else str(judged["step"])
+def _step(judged: Verdict) -> str:
+    return f"contradiction, {judged.step}" if judged.contradiction else judged.step
 
 
-def _spread(value: dict[str, float]) -> str:
-    return f"{value['median']:.0f} % ({value['low']:.0f} to {value['high']:.0f})"
+def _spread(value: Interval) -> str:
+    return f"{value.median:.0f} % ({value.low:.0f} to {value.high:.0f})"

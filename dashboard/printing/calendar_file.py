@@ -10,7 +10,8 @@ from icalendar import Calendar, Event
 
 from baulk.dashboard import telling, words
 from baulk.dashboard.printing.record import Record
-from baulk.models.wording import share
+from baulk.ingest.evaluation.document_fields import sentence, sentences
+from baulk.models.formatting import share
 
 REFRESH: Final = timedelta(hours=12)
 
@@ -52,8 +53,10 @@ def _entry(record: Record, step: str, date: datetime, worked_out: datetime, slug
     answer, tag = record.answer, record.timber.tag
     assert answer is not None  # noqa: S101 - the caller has looked
     judged = answer.verdict
-    sure = f"{share(judged.wanted)} sure" if judged.wanted is not None else "as sure as the settings ask"
-    reasons = "\n".join(f"- {telling.plainly(each, record.system)}" for each in judged.reasons[:3])
+    sure = f"{share(judged.wanted)} sure"
+    said = sentences(judged.reasons_coded, judged.reasons, record.system)
+    reasons = "\n".join(f"- {telling.plainly(each, record.system)}" for each in said[:3])
+    following = sentence(judged.next_reading_coded, judged.next_reading, record.system)
     day = date.astimezone().date()
     entry = Event()
     entry.add("uid", f"{tag}-{step.replace(' ', '-')}@{slug}.baulk")
@@ -68,6 +71,6 @@ def _entry(record: Record, step: str, date: datetime, worked_out: datetime, slug
     entry.add(
         "description",
         f"Expected as of {words.clock(worked_out)}; it moves with every reading.\n{reasons}\n"
-        f"Next reading: {telling.plainly(judged.next_reading, record.system)}",
+        f"Next reading: {telling.plainly(following, record.system)}",
     )
     return entry

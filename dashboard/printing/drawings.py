@@ -13,10 +13,10 @@ from reportlab.lib.colors import Color, HexColor
 from baulk.dashboard.charts.cross_section import Pin
 from baulk.dashboard.charts.time_series import DRY_PCT, EARTH, MOISTURE, WET_PCT
 from baulk.dashboard.printing import style
-from baulk.ingest.evaluation.answer import Answer, Fan
+from baulk.ingest.evaluation.document import Course, Document
 from baulk.models import units
 from baulk.models.quantity import AT_DEPTH
-from baulk.models.reading import Series
+from baulk.models.reading import series_of
 from baulk.models.section import Face
 from baulk.models.timber import Timber
 
@@ -26,7 +26,7 @@ _SCALE: Final = 34.0  # points below it, for the colour scale
 
 
 def section_drawing(
-    timber: Timber, answer: Answer | None, pins: Sequence[Pin], system: units.System, width: float
+    timber: Timber, answer: Document | None, pins: Sequence[Pin], system: units.System, width: float
 ) -> Drawing:
     """Draw the butt end to scale.
 
@@ -34,7 +34,7 @@ def section_drawing(
     ----------
     timber : Timber
         The piece.
-    answer : Answer or None
+    answer : Document or None
         Its evaluation; without one the section stays blank.
     pins : sequence of Pin
         Where pins have been read.
@@ -106,7 +106,7 @@ def section_drawing(
     return drawing
 
 
-def _cells(drawing: Drawing, answer: Answer, at: Callable[[float, float], tuple[float, float]]) -> None:
+def _cells(drawing: Drawing, answer: Document, at: Callable[[float, float], tuple[float, float]]) -> None:
     field = answer.field_now
     x, y = np.asarray(field.x_edges_mm), np.asarray(field.y_edges_mm)
     for row, values in enumerate(field.median_pct):
@@ -157,13 +157,13 @@ _LEFT, _RIGHT, _LOW, _HIGH = 26.0, 8.0, 22.0, 14.0
 
 
 def fan_drawing(
-    answer: Answer, which: Literal["core", "mean"], home_pct: tuple[float, float], size: tuple[float, float]
+    answer: Document, which: Literal["core", "mean"], home_pct: tuple[float, float], size: tuple[float, float]
 ) -> Drawing:
     """Draw one fan: 5-95 % light, 25-75 % dark, the middle a line.
 
     Parameters
     ----------
-    answer : Answer
+    answer : Document
         The evaluation.
     which : "core" or "mean"
         What is forecast.
@@ -179,7 +179,7 @@ def fan_drawing(
     """
     width, height = size
     drawing = style.sheet_of(width, height)
-    fans: list[Fan] = [fan for fan in (answer.history, answer.forecast) if fan is not None]
+    fans: tuple[Course, ...] = (answer.history, answer.forecast)
     start = min(fan.posix_s[0] for fan in fans)
     end = max(fan.posix_s[-1] for fan in fans)
     values = [np.asarray(getattr(fan, f"{which}_pct")) for fan in fans]
@@ -224,7 +224,7 @@ def fan_drawing(
 _Scale = Callable[[Sequence[float]], list[float]]
 
 
-def _pins(drawing: Drawing, answer: Answer, across: _Scale, up: _Scale, top: float) -> None:
+def _pins(drawing: Drawing, answer: Document, across: _Scale, up: _Scale, top: float) -> None:
     """Mark what the deepest pins said, thinned; hollow where they say only 'at least'."""
     deep = [r for r in answer.readings if r.left_out is None and _depth(r.series) is not None]
     if not deep:
@@ -245,10 +245,8 @@ def _pins(drawing: Drawing, answer: Answer, across: _Scale, up: _Scale, top: flo
 
 
 def _depth(series: str) -> float | None:
-    if "/pin-" not in series:  # a weight, or an oven-dried section, which is no series of readings
-        return None
-    which = Series.parse(series)
-    return which.depth_mm if which.quantity in AT_DEPTH else None
+    which = series_of(series)  # none of an oven-dried section, which is no series of readings
+    return None if which is None or which.quantity not in AT_DEPTH else which.depth_mm
 
 
 def _ticks(start: float, end: float) -> list[tuple[float, str]]:

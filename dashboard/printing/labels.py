@@ -14,7 +14,7 @@ from reportlab.pdfgen.canvas import Canvas
 from baulk.dashboard import words
 from baulk.dashboard.printing import page, style
 from baulk.dashboard.printing.style import MM, PaperError
-from baulk.models import units
+from baulk.models import formatting, units
 from baulk.models.timber import Timber
 from baulk.models.use_class import UseClassTable
 
@@ -238,7 +238,7 @@ def _words(timber: Timber, system: units.System, uses: UseClassTable) -> tuple[s
         timber.species,
         f"green {units.show_size(green.width_mm, green.depth_mm, system)}",
         f"to {units.show_size(want.width_mm, want.depth_mm, system)}",
-        words.along(timber.length_mm, system) + " long",
+        formatting.show_along(timber.length_mm, system) + " long",
         words.use(timber.use_class, uses).partition(" (")[0],
         f"since {words.day(timber.arrived_utc)}",
     )

@@ -20,14 +20,15 @@ from baulk.dashboard import telling, words
 from baulk.dashboard.charts.cross_section import Pin
 from baulk.dashboard.printing import drawings, labels, page, style
 from baulk.dashboard.printing.style import MM
-from baulk.ingest.evaluation.answer import Answer, Span
-from baulk.models import gravimetric, units
+from baulk.ingest.evaluation.document import Document, Interval
+from baulk.ingest.evaluation.document_fields import sentence, sentences
+from baulk.models import formatting, gravimetric, units
+from baulk.models.formatting import share
 from baulk.models.quantity import AT_DEPTH, OF_DEVICE
 from baulk.models.reading import Reading
 from baulk.models.species import SpeciesTable
 from baulk.models.timber import Event, Timber
 from baulk.models.use_class import UseClass
-from baulk.models.wording import share
 
 MOST_READINGS: Final = 60
 CAUTIONS: Final = (
@@ -60,7 +61,7 @@ class Record:
         Where it will live.
     species : SpeciesTable
         The woods that the shop knows.
-    answer : Answer or None
+    answer : Document or None
         Its last evaluation.
     trouble : str or None
         Why there is none.
@@ -82,7 +83,7 @@ class Record:
     timber: Timber
     use: UseClass
     species: SpeciesTable
-    answer: Answer | None
+    answer: Document | None
     trouble: str | None
     events: Sequence[Event]
     readings: Sequence[Reading]
@@ -152,7 +153,7 @@ def _head(record: Record, room: float) -> list[Flowable]:
             "green",
             (
                 f"{units.show_size(green.width_mm, green.depth_mm, system)}, "
-                f"{words.along(timber.length_mm, system)} long; {pith}"
+                f"{formatting.show_along(timber.length_mm, system)} long; {pith}"
             ),
         ),
         ("to finish", units.show_size(want.width_mm, want.depth_mm, system)),
@@ -193,6 +194,7 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
         for name, date in judged.dates.items()
     ]
     size = judged.rough_out_size_mm
+    following = sentence(judged.next_reading_coded, judged.next_reading, record.system)
     box = Table(
         [[_shape(told), [page.text(told.word, 14, bold=True), page.text(told.sentence, 9)]]],
         colWidths=[13 * MM, room - 13 * MM],
@@ -211,9 +213,9 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
             page.text(
                 f"• {telling.plainly(reason, record.system)}", 8, leftIndent=8, bulletIndent=0, spaceAfter=1.5
             )
-            for reason in judged.reasons
+            for reason in sentences(judged.reasons_coded, judged.reasons, record.system)
         ],
-        page.text(f"Next reading: {telling.plainly(judged.next_reading, record.system)}", 8, spaceBefore=3),
+        page.text(f"Next reading: {telling.plainly(following, record.system)}", 8, spaceBefore=3),
     ]
 
 
@@ -277,15 +279,13 @@ def _movement(record: Record, room: float) -> list[Flowable]:
     move, system = record.answer.movement, record.system
     per, digits, unit = (25.4, 2, "in") if system == "inch" else (1.0, 1, "mm")
 
-    def row(name: str, span: Span) -> tuple[str, str, str]:
+    def row(name: str, span: Interval) -> tuple[str, str, str]:
         low, middle, high = (round(v / per, digits) + 0.0 for v in (span.low, span.median, span.high))
         return name, f"{middle:+.{digits}f}", f"{low:+.{digits}f} to {high:+.{digits}f}"
 
     rows = [row(f"face {name}", span) for name, span in sorted(move.face_mm.items())]
     rows.append(row("out of square", move.out_of_square_mm))
-    rows += [
-        row(name, span) for name, span in (("cup", move.cup_mm), ("checks, summed", move.check_mm)) if span
-    ]
+    rows += [row("cup", move.cup_mm), row("checks, summed", move.check_mm)]
     return [
         KeepTogether(
             [

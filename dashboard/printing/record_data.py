@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from baulk.dashboard.printing.record import Record
-from baulk.ingest.evaluation.answer import parse
+from baulk.ingest.evaluation.document import parse
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner

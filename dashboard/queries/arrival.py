@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 
-from baulk.dashboard import typed, units_of
+from baulk.dashboard import typed
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
@@ -18,7 +18,15 @@ from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
-from baulk.models.units import System, length_mm, mass_kg, show_size, size_mm
+from baulk.models.units import (
+    System,
+    default_length_unit,
+    default_mass_unit,
+    length_mm,
+    mass_kg,
+    show_size,
+    size_mm,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +71,7 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
 
     Everything typed is understood before anything is entered, so that a slip leaves nothing half done.
     """
-    width, depth = size_mm(finished, bare=units_of.length(system))
+    width, depth = size_mm(finished, bare=default_length_unit(system))
     if width > green.width_mm or depth > green.depth_mm:
         raise OutOfRange(
             "the finished size",
@@ -99,11 +107,11 @@ def _understood(first: First, piece: Timber, system: System) -> list[tuple[Serie
     found = []
     if first.weight.strip():
         series = Series(owner=Owner.TIMBER, name=piece.tag, quantity=Quantity.WEIGHT)
-        found.append((series, mass_kg(first.weight, bare=units_of.mass(system))))
+        found.append((series, mass_kg(first.weight, bare=default_mass_unit(system))))
     if first.mc.strip():
         if not first.depth.strip():
             raise OutOfRange("the pin reading", "needs the depth of the pin tips beside it")
-        deep = length_mm(first.depth, bare=units_of.length(system))
+        deep = length_mm(first.depth, bare=default_length_unit(system))
         piece.section.refuse_depth(deep)
         series = Series(owner=Owner.TIMBER, name=piece.tag, quantity=Quantity.MOISTURE, depth_mm=deep)
         found.append((series, shop_facts.percent(first.mc)))

@@ -13,13 +13,14 @@ from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask as _ask
 from baulk.ingest import operations
 from baulk.ingest import shop as shop_module
-from baulk.ingest.evaluation.answer import Answer, parse
+from baulk.ingest.evaluation.document import Document, parse
 from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
 from baulk.models import checking, end_grain, sorption
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
+from baulk.models.reason import Reason
 from baulk.models.section import Face
 from baulk.models.timber import Timber
 from baulk.models.units import (
@@ -49,7 +50,7 @@ class TimberFacts:
 
     timber: Timber
     use: UseClass
-    answer: Answer | None
+    answer: Document | None
     trouble: str | None
     latest: tuple[Reading, ...]
     newest: tuple[Reading, ...]
@@ -113,7 +114,7 @@ def places() -> tuple[str, ...]:
     return _ask(question)
 
 
-def _answer(s: shop_module.Shop, tag: str) -> tuple[Answer | None, str | None]:
+def _answer(s: shop_module.Shop, tag: str) -> tuple[Document | None, str | None]:
     stored = s.store.evaluation(tag)
     if stored is None:
         return None, None
@@ -230,7 +231,7 @@ def percent(mc: str) -> float:
 
 def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
     tag: str, mc: str, depth: str, face: Face | None, bare: LengthUnit, now: datetime, from_end: str = ""
-) -> str | None:
+) -> Reason | None:
     """Store what a pin meter said; return why the pins are too near to an end, if they are."""
     value = percent(mc)
     series = Series(

@@ -12,8 +12,7 @@ import pandas as pd
 
 from baulk.dashboard import words
 from baulk.dashboard.server.shop_access import ask as _ask
-from baulk.ingest.evaluation import answer
-from baulk.ingest.evaluation.answer import Glance
+from baulk.ingest.evaluation.document import Summary, summary
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
@@ -28,7 +27,7 @@ class _Held:
     """What the shop holds of one timber; the same until the store's revision grows."""
 
     timber: Timber
-    answer: Glance | None
+    answer: Summary | None
     trouble: str | None
     newest_utc: datetime | None
 
@@ -42,7 +41,7 @@ class YardRow:
 
     timber: Timber
     use: str
-    answer: Glance | None
+    answer: Summary | None
     newest_utc: datetime | None
     attention: tuple[str, ...]
     rank: int
@@ -77,18 +76,18 @@ def _held(s: Shop) -> tuple[_Held, ...]:
         newest_of[name] = max(newest_of.get(name, each.taken_utc), each.taken_utc)
     found = []
     for timber in s.register.list():
-        seen, trouble = _glance(stored.get(timber.tag))
+        seen, trouble = _summary(stored.get(timber.tag))
         newest = newest_of.get(timber.tag)
         found.append(_Held(timber=timber, answer=seen, trouble=trouble, newest_utc=newest))
     _LAST[folder] = (revision, tuple(found))
     return _LAST[folder][1]
 
 
-def _glance(payload: bytes | None) -> tuple[Glance | None, str | None]:
+def _summary(payload: bytes | None) -> tuple[Summary | None, str | None]:
     if payload is None:
         return None, None
     try:
-        return answer.glance(payload), None
+        return summary(payload), None
     except BaulkError as err:
         return None, str(err)
 
@@ -113,7 +112,7 @@ def rows(now: datetime) -> tuple[YardRow, ...]:
     return tuple(sorted(found, key=lambda r: (r.rank, r.square_utc or far, r.timber.tag)))
 
 
-def _attention(answer: Glance | None, newest: datetime | None, now: datetime) -> tuple[tuple[str, ...], int]:
+def _attention(answer: Summary | None, newest: datetime | None, now: datetime) -> tuple[tuple[str, ...], int]:
     """Say what a person should do about a timber, the most pressing thing first, and how pressing it is."""
     found: list[tuple[int, str]] = []
     if answer is not None and answer.verdict.contradiction is not None:

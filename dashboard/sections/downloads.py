@@ -19,7 +19,7 @@ from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest.evaluation.answer import Answer, Span
+from baulk.ingest.evaluation.document import Document, Interval
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
 
@@ -150,7 +150,7 @@ def readings(tag: str) -> pd.DataFrame:
     )
 
 
-def forecast(answer: Answer) -> pd.DataFrame:
+def forecast(answer: Document) -> pd.DataFrame:
     """Return the forecast as a table: one row a moment, one column a part and quantile, in % MC."""
     ahead = answer.forecast
     columns: dict[str, object] = {"time": [words.from_posix(t) for t in ahead.posix_s]}
@@ -160,21 +160,18 @@ def forecast(answer: Answer) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def movement(answer: Answer) -> pd.DataFrame:
+def movement(answer: Document) -> pd.DataFrame:
     """Return the movement still to come as a table: middle and 5-95 % range of each measure, in mm or deg."""
-    move, rows = answer.movement, []
-    named: dict[str, Span | None] = {f"face {name}": span for name, span in sorted(move.face_mm.items())}
+    move = answer.movement
+    named: dict[str, Interval] = {f"face {name}": span for name, span in sorted(move.face_mm.items())}
     for name in ("middle_width_mm", "middle_depth_mm", "out_of_square_mm", "out_of_square_deg", "cup_mm"):
         words_of, _, unit = name.rpartition("_")
         named[f"{words_of.replace('_', ' ')}, {unit}"] = getattr(move, name)
     named["checks, summed, mm"] = move.check_mm
-    for name, span in named.items():
-        if span is not None:
-            rows.append({"measure": name, "median": span.median, "low": span.low, "high": span.high})
-    return pd.DataFrame(rows)
+    return pd.DataFrame({"measure": name, **span.model_dump()} for name, span in named.items())
 
 
-def fitted(answer: Answer) -> list[dict[str, object]]:
+def fitted(answer: Document) -> list[dict[str, object]]:
     """Return each reading beside what the calibrated model says of it, in % MC."""
     return [
         {
@@ -184,7 +181,7 @@ def fitted(answer: Answer) -> list[dict[str, object]]:
             "model_mc_pct": each.model_pct,
             "sd_pct": each.sd_pct,
             "at_least": each.at_least,
-            "left_out": each.left_out or "",
+            "left_out": each.why_left_out("metric") or "",
         }
         for each in answer.readings
     ]

@@ -7,7 +7,7 @@ today's fit, with its own doubt.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
@@ -15,17 +15,18 @@ import altair as alt
 import numpy as np
 import pandas as pd
 import streamlit as st
-from pydantic import BaseModel, ConfigDict, ValidationError
 
 from baulk.dashboard import telling, words
 from baulk.dashboard.charts import time_series
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import shop_access
-from baulk.ingest.evaluation.answer import Answer, Fan
+from baulk.ingest.evaluation import forecast_record
+from baulk.ingest.evaluation.document import Document, document_of
+from baulk.models.formatting import share
+from baulk.models.reading import series_of
 from baulk.models.units import System
-from baulk.models.wording import share
 from baulk.models.yard import track_record
-from baulk.models.yard.track_record import Course, Met, Said
+from baulk.models.yard.track_record import Met
 
 SOONEST: Final = timedelta(days=2)  # a forecast younger than this has nothing to be held against
 USUAL: Final = timedelta(days=180)  # the page opens on the forecast nearest to this old
@@ -42,53 +43,22 @@ _X: Final = alt.X(  # months by name, the year at each January: more fits beside
         labelBound=True,
     ),
 )
-FAILED: Final = b'"failed":'  # an evaluation that only says why there is none
-
-
-class _Pins(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore")
-    posix_s: tuple[float, ...] = ()
-    series: Mapping[str, tuple[tuple[float, ...], ...]] = {}
-
-
-class _Ahead(Fan):
-    pins: _Pins = _Pins()
-
-
-class Past(BaseModel):
-    """An earlier evaluation as far as it is held against what came."""
-
-    model_config = ConfigDict(frozen=True, extra="ignore")
-    made_utc: datetime
-    forecast: _Ahead
 
 
 def kept(tag: str, now: datetime) -> dict[datetime, bytes]:
     """Return the earlier forecasts that something can be held against, the newest first."""
     every = shop_access.ask(lambda s: s.store.past_evaluations(tag))
-    return {
-        each.made_utc: each.payload
-        for each in reversed(every)
-        if now - each.made_utc >= SOONEST and FAILED not in each.payload
-    }
+    return {each.made_utc: each.payload for each in reversed(every) if now - each.made_utc >= SOONEST}
 
 
-def read(payload: bytes) -> Past | None:
-    """Return one earlier forecast, or nothing where there was none to be made that day."""
-    try:
-        return Past.model_validate_json(payload)
-    except ValidationError:  # it failed that day, or another version kept it
-        return None
-
-
-def met(then: Past, today: Answer) -> tuple[Met, ...]:
+def met(then: Document, today: Document) -> tuple[Met, ...]:
     """Hold every reading since an earlier forecast against it.
 
     Parameters
     ----------
-    then : Past
+    then : Document
         The earlier forecast.
-    today : Answer
+    today : Document
         Today's evaluation, with its readings.
 
     Returns
@@ -96,26 +66,17 @@ def met(then: Past, today: Answer) -> tuple[Met, ...]:
     tuple of Met
         Oldest first; readings that today's fit set aside are not among them.
     """
-    said = Said(
-        made_s=then.made_utc.timestamp(),
-        posix_s=then.forecast.posix_s,
-        mean_pct=then.forecast.mean_pct,
-        pins_posix_s=then.forecast.pins.posix_s,
-        pins_pct=then.forecast.pins.series,
-    )
-    history = today.history
-    course = None if history is None else Course(posix_s=history.posix_s, mean_pct=history.mean_pct[2])
-    return track_record.met(said, today.readings, course)
+    return track_record.met(forecast_record.said(then), today.readings, forecast_record.course(today))
 
 
-def sentences(then: Past, today: Answer, found: Sequence[Met], system: System) -> tuple[str, ...]:
+def sentences(then: Document, today: Document, found: Sequence[Met], system: System) -> tuple[str, ...]:
     """Say in words how an earlier forecast did.
 
     Parameters
     ----------
-    then : Past
+    then : Document
         The earlier forecast.
-    today : Answer
+    today : Document
         Today's evaluation.
     found : sequence of Met
         Readings since.
@@ -141,7 +102,7 @@ def sentences(then: Past, today: Answer, found: Sequence[Met], system: System) -
     return tuple(said)
 
 
-def _of_readings(then: Past, found: Sequence[Met], system: System) -> list[str]:
+def _of_readings(then: Document, found: Sequence[Met], system: System) -> list[str]:
     since = f"since {words.day(then.made_utc)}"
     if not found:
         return [f"No reading {since} can be held against it."]
@@ -171,15 +132,15 @@ def _of_readings(then: Past, found: Sequence[Met], system: System) -> list[str]:
 
 
 def part_chart(
-    then: Past, today: Answer, which: str, found: Sequence[Met], height: int = 260
+    then: Document, today: Document, which: str, found: Sequence[Met], height: int = 260
 ) -> alt.LayerChart:
     """Draw an earlier forecast of core or mean, today's fit of the same months, and the weights since.
 
     Parameters
     ----------
-    then : Past
+    then : Document
         The earlier forecast.
-    today : Answer
+    today : Document
         Today's evaluation.
     which : "core" or "mean"
         What of the section.
@@ -198,41 +159,33 @@ def part_chart(
     layers = _band(
         then.forecast.posix_s, getattr(then.forecast, f"{which}_pct"), until, colour, f"{which} MC, %"
     )
-    if today.history is not None:
-        rows = getattr(today.history, f"{which}_pct")
-        history = pd.DataFrame(
-            {
-                "time": time_series.times(today.history.posix_s),
-                "low": rows[0],
-                "mid": rows[2],
-                "high": rows[4],
-            }
-        )
-        history = history[history["time"] >= pd.Timestamp(then.made_utc - BEFORE)]
-        base = alt.Chart(history)
-        layers.append(base.mark_line(color=time_series.INK, strokeWidth=2).encode(x=_X, y="mid:Q"))
-        layers += [
-            base.mark_line(color=time_series.INK, strokeWidth=1, strokeDash=[3, 3]).encode(
-                x=_X, y=f"{edge}:Q"
-            )
-            for edge in ("low", "high")
-        ]
+    rows = getattr(today.history, f"{which}_pct")
+    history = pd.DataFrame(
+        {"time": time_series.times(today.history.posix_s), "low": rows[0], "mid": rows[2], "high": rows[4]}
+    )
+    history = history[history["time"] >= pd.Timestamp(then.made_utc - BEFORE)]
+    base = alt.Chart(history)
+    layers.append(base.mark_line(color=time_series.INK, strokeWidth=2).encode(x=_X, y="mid:Q"))
+    layers += [
+        base.mark_line(color=time_series.INK, strokeWidth=1, strokeDash=[3, 3]).encode(x=_X, y=f"{edge}:Q")
+        for edge in ("low", "high")
+    ]
     if which == "mean":
-        layers += _points([each for each in found if each.reading.series.endswith("/weight")])
+        layers += _points([each for each in found if track_record.weighed(each.reading)])
     layers += time_series.upright(then.made_utc, "forecast", time_series.INK, [1, 0], 2)
     return time_series.finish(alt.layer(*layers), height)
 
 
 def pins_chart(
-    then: Past, today: Answer, series: str, found: Sequence[Met], height: int = 220
+    then: Document, today: Document, series: str, found: Sequence[Met], height: int = 220
 ) -> alt.LayerChart:
     """Draw what an earlier forecast said that pins would read, and what they read.
 
     Parameters
     ----------
-    then : Past
+    then : Document
         The earlier forecast.
-    today : Answer
+    today : Document
         Today's evaluation.
     series : str
         The pins.
@@ -307,7 +260,7 @@ def _points(found: Sequence[Met]) -> list[Any]:
     return [points]
 
 
-def section(tag: str, today: Answer, system: System, now: datetime) -> None:
+def section(tag: str, today: Document, system: System, now: datetime) -> None:
     """Show the part of the Timber page that holds an earlier forecast against what came."""
     st.header("What was forecast, and what came", anchor=False)
     every = kept(tag, now)
@@ -326,7 +279,7 @@ def section(tag: str, today: Answer, system: System, now: datetime) -> None:
         format_func=lambda at: f"{words.day(at)}, {words.age(at, now)}",
         key=f"came-true-{tag}",
     )
-    then = read(every[chosen]) if chosen in every else None
+    then = document_of(every.get(chosen))
     if then is None:
         st.info("There was no forecast to be made that day; choose another.")
         return
@@ -358,10 +311,11 @@ def section(tag: str, today: Answer, system: System, now: datetime) -> None:
 
 def _most_telling(found: Sequence[Met]) -> list[str]:
     """Give the deepest pins that have more to say than "at least", then the other deep ones."""
-    pins = {each.reading.series for each in found if "/pin-" in each.reading.series}
+    pins = {each.reading.series for each in found if _depth_mm(each.reading.series) is not None}
     told = {each.reading.series for each in found if not each.reading.at_least}
-    return sorted(pins, key=lambda name: (name in told, _depth(name)), reverse=True)[:SHOWN_PINS]
+    return sorted(pins, key=lambda name: (name in told, _depth_mm(name) or 0.0), reverse=True)[:SHOWN_PINS]
 
 
-def _depth(series: str) -> float:
-    return float(series.partition("/pin-")[2].partition("/")[0] or 0)
+def _depth_mm(text: str) -> float | None:
+    series = series_of(text)
+    return None if series is None else series.depth_mm

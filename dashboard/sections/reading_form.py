@@ -12,13 +12,14 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
-from baulk.ingest.evaluation.answer import Answer, Span
-from baulk.models import units
+from baulk.ingest.evaluation.document import Document, Interval
+from baulk.models import text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading
 from baulk.models.section import Face
 from baulk.models.timber import Timber
+from baulk.models.units import default_length_unit, default_mass_unit
 
 FSP_PCT: Final = 30.0  # above it a pin meter's number means only "at least"
 PIN_SD_PCT: Final = 2.0  # one pin pair against the wood about it, as in the fit
@@ -28,12 +29,12 @@ LOSS_A_DAY: Final = 0.012  # of its weight; a thin board in summer loses that, c
 LEAST_LOSS: Final = 0.03
 
 
-def expected_pct(answer: Answer, timber: Timber, depth_mm: float, face: Face | None) -> Span:
+def expected_pct(answer: Document, timber: Timber, depth_mm: float, face: Face | None) -> Interval:
     """Return what the model expects at the pin tips, with its 5-95 % range, in percent.
 
     Parameters
     ----------
-    answer : Answer
+    answer : Document
         The timber's last evaluation.
     timber : Timber
         The piece.
@@ -58,11 +59,11 @@ def expected_pct(answer: Answer, timber: Timber, depth_mm: float, face: Face | N
         found.append((field.median_pct[row][column], field.sd_pct[row][column]))
     middle = float(np.mean([mc for mc, _ in found]))
     sd = float(np.mean([sd for _, sd in found]))
-    return Span(median=middle, low=middle - 1.645 * sd, high=middle + 1.645 * sd)
+    return Interval(median=middle, low=middle - 1.645 * sd, high=middle + 1.645 * sd)
 
 
 def of_pins(  # noqa: PLR0911 - one sentence a case
-    answer: Answer | None, timber: Timber, mc_pct: float, depth_mm: float, face: Face | None
+    answer: Document | None, timber: Timber, mc_pct: float, depth_mm: float, face: Face | None
 ) -> tuple[bool, str]:
     """Return whether a pin reading looks right, and a sentence about it."""
     if not 0 < mc_pct < 400:
@@ -153,7 +154,6 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     )
     if kind != "weight" and _read_by_hand(found):
         ask()
-    inch = facts.system == "inch"
     with st.form("by_hand", clear_on_submit=False):
         if kind == "weight":
             weight = st.text_input("Weight", placeholder="212 lb or 96 kg", key="hand_weight")
@@ -178,20 +178,20 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     near = None
     with layout.errors_as_sentences():
         if kind == "weight":
-            shop_facts.weigh_by_hand(found.timber.tag, weight, "lb" if inch else "kg", layout.now())
+            shop_facts.weigh_by_hand(found.timber.tag, weight, default_mass_unit(facts.system), layout.now())
         else:
             near = shop_facts.pins_by_hand(
                 found.timber.tag,
                 mc,
                 depth,
                 None if face == "any" else Face(face),
-                "in" if inch else "mm",
+                default_length_unit(facts.system),
                 layout.now(),
                 from_end,
             )
         st.success("Stored. The forecast of this timber follows in a moment, by itself.")
         if near:
-            st.warning(f"The forecast will set it aside: {near}.")
+            st.warning(f"The forecast will set it aside: {text.sentence(near, facts.system)}.")
 
 
 def _read_by_hand(found: shop_facts.TimberFacts) -> bool:

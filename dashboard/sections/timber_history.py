@@ -9,13 +9,13 @@ from typing import Final
 
 import streamlit as st
 
-from baulk.dashboard import telling, typed, units_of, words
+from baulk.dashboard import telling, typed, words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
-from baulk.models import units
+from baulk.models import formatting, units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.timber import Event, EventKind, Timber, Value
 
@@ -55,7 +55,7 @@ def _weights(facts: shop_facts.ShopFacts) -> dict[str, Value]:
         "weight_before_kg": left.text_input("Weight before, if weighed", key="event_before"),
         "weight_after_kg": right.text_input("Weight after, if weighed", key="event_after"),
     }
-    bare = units_of.mass(facts.system)
+    bare = units.default_mass_unit(facts.system)
     return {name: units.mass_kg(text, bare=bare) for name, text in given.items() if text.strip()}
 
 
@@ -63,7 +63,7 @@ def _cut(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str
     long = st.text_input(
         "Length that is left",
         key="event_length",
-        placeholder=words.along(found.timber.length_mm, facts.system),
+        placeholder=formatting.show_along(found.timber.length_mm, facts.system),
     )
     weights = _weights(facts)
     return {"length_mm": typed.along_mm(long, facts.system), **weights} if long.strip() else {}
@@ -79,7 +79,7 @@ def _planed(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[
     weights = _weights(facts)
     if not size.strip():
         return {}
-    width, depth = units.size_mm(size, bare=units_of.length(facts.system))
+    width, depth = units.size_mm(size, bare=units.default_length_unit(facts.system))
     return {"width_mm": width, "depth_mm": depth, **weights}
 
 
@@ -90,13 +90,15 @@ def _oven_dried(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> d
         return {}
     held: dict[str, Value] = {"mc_pct": shop_facts.percent(mc)}
     if end.strip():
-        held["from_end_mm"] = units.length_mm(end, bare=units_of.length(facts.system))
+        held["from_end_mm"] = units.length_mm(end, bare=units.default_length_unit(facts.system))
     return held
 
 
 def _tared(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
     given = st.text_input("Chains, slings and pallet weigh", key="event_tare", placeholder="6 kg or 13 lb")
-    return {"tare_kg": units.mass_kg(given, bare=units_of.mass(facts.system))} if given.strip() else {}
+    return (
+        {"tare_kg": units.mass_kg(given, bare=units.default_mass_unit(facts.system))} if given.strip() else {}
+    )
 
 
 KINDS: Final[Mapping[EventKind, Kind]] = {

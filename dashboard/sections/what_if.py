@@ -7,15 +7,16 @@ from datetime import datetime
 
 import streamlit as st
 
-from baulk.dashboard import units_of, words
+from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation import compute, gather
-from baulk.ingest.evaluation.answer import Answer, parse
+from baulk.ingest.evaluation.document import Document
+from baulk.ingest.evaluation.document_fields import sentences
+from baulk.models.formatting import share
 from baulk.models.section import Finished
-from baulk.models.units import show_size, size_mm
-from baulk.models.wording import share
+from baulk.models.units import System, default_length_unit, show_size, size_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +42,7 @@ class Change:
     build_days: float
 
 
-def answer(tag: str, change: Change, now: datetime) -> Answer:
+def answer(tag: str, change: Change, now: datetime) -> Document:
     """Work a timber out under a change; nothing is kept.
 
     Parameters
@@ -55,7 +56,7 @@ def answer(tag: str, change: Change, now: datetime) -> Answer:
 
     Returns
     -------
-    Answer
+    Document
         As a stored evaluation would be read.
 
     Raises
@@ -78,7 +79,9 @@ def answer(tag: str, change: Change, now: datetime) -> Answer:
         wish=replace(inputs.wish, probability=change.probability, build_days=change.build_days),
         previous=None,
     )
-    return parse(compute.work_out(changed).to_json())
+    found = compute.work_out(changed).document
+    assert isinstance(found, Document)  # noqa: S101 - what stops the work is raised
+    return found
 
 
 def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
@@ -103,15 +106,15 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
         if not st.form_submit_button("Work it out", key=f"if_go-{tag}"):
             return
         with layout.errors_as_sentences(), st.spinner("Working it out..."):
-            width, depth = size_mm(typed, bare=units_of.length(facts.system))
+            width, depth = size_mm(typed, bare=default_length_unit(facts.system))
             change = Change(
                 use=use, width_mm=width, depth_mm=depth, probability=sure / 100, build_days=float(days)
             )
             now = layout.now()
-            say(answer(tag, change, now), now)
+            say(answer(tag, change, now), now, facts.system)
 
 
-def say(made: Answer, now: datetime) -> None:
+def say(made: Document, now: datetime, system: System) -> None:
     """Say the verdict under the change."""
     judged = made.verdict
     told = words.judged(judged)
@@ -127,5 +130,6 @@ def say(made: Answer, now: datetime) -> None:
             if step in words.STEPS
         ]
     )
-    st.markdown("\n".join(f"- {reason}" for reason in judged.reasons[:3]))
+    reasons = sentences(judged.reasons_coded, judged.reasons, system)
+    st.markdown("\n".join(f"- {reason}" for reason in reasons[:3]))
     st.caption("Nothing of this is kept; the timber's own verdict stands above.")

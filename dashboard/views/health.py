@@ -9,6 +9,7 @@ from baulk.dashboard import telling, words
 from baulk.dashboard.queries import health_data, shop_facts
 from baulk.dashboard.sections import downloads, file_import, layout
 from baulk.ingest.monitoring.health import Finding, SeriesHealth, Trouble, span
+from baulk.models import text
 from baulk.models.errors import BaulkError
 
 SHAPES = {
@@ -145,7 +146,7 @@ def learned() -> None:
         return
     made_utc, found = known
     st.header("What the yard has learned", anchor=False)
-    rows = [(layout.capital(each.sentence), each.backing) for each in found]
+    rows = [(text.sentence(each.reason, "metric"), each.backing) for each in found]
     layout.cards(("What", "From"), rows)
     st.caption(
         f"Put together on {words.clock(made_utc)}, retired timbers included; each forecast of that day "

@@ -68,12 +68,12 @@ def mm(text: str, system: units.System, *, signed: bool = False) -> float | None
         return None
     if plain == "0":
         return 0.0
-    return units.length_mm(plain, bare="in" if system == "inch" else "mm", signed=signed)
+    return units.length_mm(plain, bare=units.default_length_unit(system), signed=signed)
 
 
 def wish_of(finished: str, length: str, system: units.System, **more: Any) -> Order:  # noqa: ANN401 - passed on
     """Make an order of what was typed."""
-    width, depth = units.size_mm(finished, bare="in" if system == "inch" else "mm")
+    width, depth = units.size_mm(finished, bare=units.default_length_unit(system))
     across, along = MILL_STEPS_MM[system]
     return Order(
         width_mm=width,
@@ -188,7 +188,7 @@ def from_timber(system: units.System) -> None:
         sweep_mm=mm(sweep, system) or 0.0,
         pieces=pieces,
     )
-    made = shop_access.ask(lambda shop: sawing.cut_in(shop, asked, order, "in" if inch else "mm"))
+    made = shop_access.ask(lambda shop: sawing.cut_in(shop, asked, order, units.default_length_unit(system)))
     names = [f"{i}. {choice.name}" for i, choice in enumerate(made.choices, start=1)]
     chosen = st.radio("Way to cut it", names, key="cut_choice", horizontal=True) or names[0]
     which = names.index(chosen)
@@ -239,7 +239,7 @@ def parts_wanted(system: units.System) -> list[parts.Part]:
     found = parts.read_csv(
         edited.fillna("").to_csv(index=False),
         now_utc=layout.now(),
-        bare="in" if system == "inch" else "mm",
+        bare=units.default_length_unit(system),
         woods=shop_facts.woods(),
     )
     for refused in found.refused:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import telling, units_of, words
+from baulk.dashboard import telling, words
 from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.sections import camera, layout, reading_form
-from baulk.models import units
+from baulk.ingest.evaluation.document_fields import sentence
+from baulk.models import text, units
 from baulk.models.errors import BaulkError
 from baulk.models.meter import pin_depth
 from baulk.models.quantity import AT_DEPTH, OF_DEVICE
@@ -42,7 +43,9 @@ def depths(found: shop_facts.TimberFacts, system: units.System) -> str:
     deep = units.show_length(side / 3, system)
     said = f"Pins {mean} deep read about the mean of this section, {deep} and deeper its core."
     if found.answer is not None:
-        said = f"Next: {telling.plainly(found.answer.verdict.next_reading, system)} {said}"
+        judged = found.answer.verdict
+        following = sentence(judged.next_reading_coded, judged.next_reading, system)
+        said = f"Next: {telling.plainly(following, system)} {said}"
     return said
 
 
@@ -57,7 +60,7 @@ def usual_depth(found: shop_facts.TimberFacts, system: units.System) -> str:
 def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     """Show the fields, the hint and the button."""
     tag, system = found.timber.tag, facts.system
-    bare = units_of.length(system)
+    bare = units.default_length_unit(system)
     kind = st.segmented_control(
         "What is read", list(KINDS), format_func=KINDS.__getitem__, default="pins", key=f"round_kind-{tag}"
     )
@@ -68,7 +71,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
             typed = st.text_input("Weight", placeholder="212 lb or 96 kg", key=f"round_weight-{tag}")
             ok, said = True, ""
             if typed.strip():
-                kg = units.mass_kg(typed, bare=units_of.mass(system))
+                kg = units.mass_kg(typed, bare=units.default_mass_unit(system))
                 ok, said = reading_form.of_weight(found.latest, kg, layout.now(), system)
         else:
             one, two, three = st.columns(3)
@@ -97,12 +100,12 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     with layout.errors_as_sentences():
         near = None
         if kind == "weight":
-            shop_facts.weigh_by_hand(tag, typed, units_of.mass(system), layout.now())
+            shop_facts.weigh_by_hand(tag, typed, units.default_mass_unit(system), layout.now())
         else:
             near = shop_facts.pins_by_hand(
                 tag, typed, depth, None if face == "any" else Face(face), bare, layout.now(), end
             )
-        st.session_state["round_done"] = (tag, near)
+        st.session_state["round_done"] = (tag, near and text.sentence(near, system))
         st.rerun()
 
 

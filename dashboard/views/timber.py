@@ -10,10 +10,11 @@ from baulk.dashboard import telling, words
 from baulk.dashboard.charts import cross_section, time_series
 from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.sections import downloads, forecast_review, layout, reading_form, timber_history, what_if
-from baulk.ingest.evaluation.answer import Answer, Span
+from baulk.ingest.evaluation.document import Document, Interval
+from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models import units
+from baulk.models.formatting import share
 from baulk.models.quantity import AT_DEPTH
-from baulk.models.wording import share
 
 FACES = {"a": "face a (up)", "b": "face b", "c": "face c", "d": "face d"}
 
@@ -36,7 +37,7 @@ def heard(tag: str) -> str:
     return f"Newest reading {words.age(latest[0].taken_utc, layout.now())}." if latest else "No reading yet."
 
 
-def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
+def say_verdict(answer: Document, now: datetime, system: units.System) -> None:
     """Show the verdict by shape and word, its dates, its reasons and what to read next."""
     verdict, told = answer.verdict, words.judged(answer.verdict)
     dates = []
@@ -49,9 +50,14 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
         dates.append(
             ("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it")
         )
-    reasons = [f"<li>{words.esc(telling.plainly(text, system))}</li>" for text in verdict.reasons]
+    reasons = [
+        f"<li>{words.esc(telling.plainly(text, system))}</li>"
+        for text in sentences(verdict.reasons_coded, verdict.reasons, system)
+    ]
     first, rest = "".join(reasons[:3]), "".join(reasons[3:])
-    following = words.esc(telling.plainly(verdict.next_reading, system))
+    following = words.esc(
+        telling.plainly(sentence(verdict.next_reading_coded, verdict.next_reading, system), system)
+    )
     more = f"<details><summary>more reasons</summary><ul>{rest}</ul></details>" if rest else ""
     doubt = "" if verdict.enough_readings else " There are too few readings yet to lean on this."
     st.html(
@@ -64,7 +70,7 @@ def say_verdict(answer: Answer, now: datetime, system: units.System) -> None:
     st.caption(MIND)
 
 
-def say_moisture(answer: Answer, now: datetime) -> None:
+def say_moisture(answer: Document, now: datetime) -> None:
     """Show core, mean and shell now with their ranges, and how old the answer is."""
     layout.figures(
         [
@@ -79,11 +85,11 @@ def say_moisture(answer: Answer, now: datetime) -> None:
     )
 
 
-def movement(answer: Answer, system: units.System) -> None:
+def movement(answer: Document, system: units.System) -> None:
     """Show what the finished piece would still do if it were squared now."""
     digits, per, unit = (2, 25.4, "in") if system == "inch" else (1, 1.0, "mm")
 
-    def told(span: Span) -> tuple[str, str]:
+    def told(span: Interval) -> tuple[str, str]:
         low, mid, high = (v / per for v in (span.low, span.median, span.high))
         return signed(mid), f"{signed(low)} to {signed(high)}"
 
@@ -93,23 +99,17 @@ def movement(answer: Answer, system: units.System) -> None:
 
     move = answer.movement
     rows = [(FACES.get(f, f"face {f}"), *told(s)) for f, s in sorted(move.face_mm.items())]
-    middles = (
-        ("across, mid-face b to d", move.middle_width_mm),
-        ("deep, mid-face a to c", move.middle_depth_mm),
-    )
-    rows += [(name, *told(span)) for name, span in middles if span]
+    rows.append(("across, mid-face b to d", *told(move.middle_width_mm)))
+    rows.append(("deep, mid-face a to c", *told(move.middle_depth_mm)))
     rows.append(("out of square", *told(move.out_of_square_mm)))
-    if lean := move.out_of_square_deg:
-        rows.append(("corner off 90°", f"{lean.median:+.1f}°", f"{lean.low:+.1f}° to {lean.high:+.1f}°"))
-    rows += [
-        (name, *told(s))
-        for name, s in (("cup", move.cup_mm), ("checks, summed at the face", move.check_mm))
-        if s
-    ]
+    lean = move.out_of_square_deg
+    rows.append(("corner off 90°", f"{lean.median:+.1f}°", f"{lean.low:+.1f}° to {lean.high:+.1f}°"))
+    rows.append(("cup", *told(move.cup_mm)))
+    rows.append(("checks, summed at the face", *told(move.check_mm)))
     stages = (
-        (f"by the end of {move.build_days or 0:.0f} days' work", move.build),
-        (f"driest season, {move.service_low_pct or 0:.0f} % MC", move.service_low),
-        (f"wettest season, {move.service_high_pct or 0:.0f} % MC", move.service_high),
+        (f"by the end of {move.build_days:.0f} days' work", move.build),
+        (f"driest season, {move.service_low_pct:.0f} % MC", move.service_low),
+        (f"wettest season, {move.service_high_pct:.0f} % MC", move.service_high),
     )
     rows += [(f"largest, {name}", *told(stage.largest_mm)) for name, stage in stages if stage]
     allowed = f"{move.tolerance_mm / per:.{digits}f} {unit}"
@@ -127,11 +127,11 @@ def movement(answer: Answer, system: units.System) -> None:
         )
 
 
-def _spanned(span: Span) -> tuple[float, float, float]:
+def _spanned(span: Interval) -> tuple[float, float, float]:
     return span.median, span.low, span.high
 
 
-def calibration(answer: Answer, system: units.System) -> None:
+def calibration(answer: Document, system: units.System) -> None:
     """Say what the readings taught the model about this piece."""
     fit = answer.calibration
     speed, start = fit.d_factor, fit.start_mc_pct
@@ -139,18 +139,18 @@ def calibration(answer: Answer, system: units.System) -> None:
         f"It dries {speed.median:.2g} times ({speed.low:.2g} to {speed.high:.2g}) as fast as usual.",
         f"It began at about {words.span(start.median, start.low, start.high)} MC.",
     ]
-    if fit.meter_bias_pct:
-        bias = fit.meter_bias_pct
-        way = "high" if bias.median > 0 else "low"
-        lines.append(
-            f"The pin meter reads about {abs(bias.median):.1f} % {way} in it ({bias.low:+.1f} to "
-            f"{bias.high:+.1f})."
-        )
+    bias = fit.meter_bias_pct
+    way = "high" if bias.median > 0 else "low"
+    lines.append(
+        f"The pin meter reads about {abs(bias.median):.1f} % {way} in it "
+        f"({bias.low:+.1f} to {bias.high:+.1f})."
+    )
     used = "1 reading" if fit.used == 1 else f"{fit.used} readings"
     lines.append(f"Learned from {used}." if fit.used else "No reading has taught it anything yet.")
-    lines += [f"Left out: {telling.plainly(text, system)}" for text in fit.left_out[:5]]
-    if len(fit.left_out) > 5:
-        lines.append(f"... and {len(fit.left_out) - 5} more left out.")
+    left_out = sentences(fit.left_out_coded, fit.left_out, system)
+    lines += [f"Left out: {telling.plainly(text, system)}" for text in left_out[:5]]
+    if len(left_out) > 5:
+        lines.append(f"... and {len(left_out) - 5} more left out.")
     st.markdown("\n".join(f"- {line}" for line in lines))
 
 
@@ -203,7 +203,7 @@ def draw(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
         if answer.readings:
             names = {r.series: telling.called(r.series, facts.system) for r in answer.readings}
             st.altair_chart(
-                time_series.readings(answer, names),
+                time_series.readings(answer, names, facts.system),
                 width="stretch",
                 key="readings",
                 alt="Moisture in percent over time, as measured and as the model says",
@@ -215,7 +215,7 @@ def draw(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
             st.info("No reading is in the fit yet. Weigh the piece or drive pins, and enter it below.")
 
 
-def forecast(found: shop_facts.TimberFacts, answer: Answer) -> None:
+def forecast(found: shop_facts.TimberFacts, answer: Document) -> None:
     """Draw where mean and core are going."""
     square = answer.verdict.dates.get("square")
     home = (found.use.service_low_pct, found.use.service_high_pct)

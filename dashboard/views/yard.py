@@ -14,7 +14,7 @@ from baulk.dashboard.charts import time_series, yard_map
 from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.queries.yard_rows import YardRow
 from baulk.dashboard.sections import downloads, layout, notices
-from baulk.ingest.evaluation.answer import Span
+from baulk.ingest.evaluation.document import Interval
 from baulk.models import units
 
 FAR: Final = datetime.max.replace(tzinfo=UTC)
@@ -22,7 +22,7 @@ LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
 HEADS = ("Timber", "Verdict", "Square-able", "Core MC", "Mean MC", "Green, finished", "Newest reading")
 
 
-def moisture(span: Span | None) -> str:
+def moisture(span: Interval | None) -> str:
     """Return a moisture content with its range and a chip in the scale's colour."""
     if span is None:
         return "·"

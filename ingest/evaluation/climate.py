@@ -25,6 +25,7 @@ from baulk.ingest.errors import ConfigError
 from baulk.models import air_scenarios
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
+from baulk.models.reason import Reason, Values
 from baulk.models.sorption import emc_pct
 from baulk.models.sorption import rh_pct as rh_for_emc_pct
 
@@ -188,8 +189,8 @@ def past(own: AirSeries | None, year: Season, *, since_s: float, now_s: float) -
     return parts[0]
 
 
-def gap_words(own: AirSeries | None, place: str, *, since_s: float, now_s: float) -> list[str]:
-    """Say in a sentence how much of the air since a moment nobody measured.
+def gap_reasons(own: AirSeries | None, place: str, *, since_s: float, now_s: float) -> list[Reason]:
+    """Tell how much of the air since a moment nobody measured.
 
     Parameters
     ----------
@@ -202,21 +203,21 @@ def gap_words(own: AirSeries | None, place: str, *, since_s: float, now_s: float
 
     Returns
     -------
-    list of str
-        One sentence, or none where no gap is longer than three days.
+    list of Reason
+        One, or none where no gap is longer than three days.
     """
     at_s = np.zeros(0) if own is None else own.posix_s[(own.posix_s >= since_s) & (own.posix_s <= now_s)]
     lengths = np.diff(np.concatenate([[since_s], at_s, [now_s]]))
     long_days = lengths[lengths > GAP_S] / DAY_S
     if not long_days.size:
         return []
-    many = "a gap" if long_days.size == 1 else f"{long_days.size} gaps"
-    longest = "" if long_days.size == 1 else f" (the longest {long_days.max():.0f})"
-    words = (
-        f"The air of {place} has {many} of {long_days.sum():.0f} days{longest} since this timber came; "
-        "the months' usual air stands in for them."
-    )
-    return [words]
+    values: Values = {
+        "place": place,
+        "gaps": int(long_days.size),
+        "days": float(long_days.sum()),
+        "longest_days": float(long_days.max()),
+    }
+    return [Reason(code="climate.gaps", values=values)]
 
 
 def _recent(own: AirSeries) -> AirSeries:

@@ -6,7 +6,6 @@ process. What gathers it and what keeps the answer is `baulk.ingest.evaluation.g
 
 from __future__ import annotations
 
-import json
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -14,20 +13,20 @@ from datetime import UTC, datetime
 from hashlib import blake2b
 from typing import Any, Final, TypeVar
 
-from baulk.ingest.evaluation import climate, fit_store, yard_prior
-from baulk.ingest.evaluation import document_write as written
+from baulk.ingest.evaluation import climate, document_write, fit_store, yard_prior
+from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed
 from baulk.ingest.evaluation.fingerprint import model_version
 from baulk.ingest.evaluation.inputs import DAY_S, Inputs, Stay, Wish
-from baulk.models import checking, forecast, yard_words
+from baulk.models import checking, forecast
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import calibration, diagnostics, parameters
+from baulk.models.calibrate import calibration, parameters
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.diffusion import law_for
 from baulk.models.errors import BaulkError
 from baulk.models.forecast import Forecast
+from baulk.models.reason import Reason
 from baulk.models.verdict import decision, rough_out
 from baulk.models.verdict.readiness import Work
-from baulk.models.wording import share
 
 __all__ = [
     "Evaluation",
@@ -46,6 +45,10 @@ LOG: Final = logging.getLogger(__name__)
 BUILD_YEARS: Final = 4  # possible years that a squared piece is built in; each costs the model a run
 MOULD_DAYS: Final = 28
 MOULD_SHARE: Final = 0.25  # of the time, before it is worth a sentence; our own judgement
+# notes of a fit that a verdict, or the gaps of a place's own record, tell already
+TOLD_BY_THE_VERDICT: Final = frozenset(
+    {"calibration.air_not_measured", "calibration.no_readings", "calibration.few_readings"}
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,35 +57,41 @@ class Evaluation:
 
     Parameters
     ----------
-    tag : str
-        Which timber.
-    made_utc : datetime
-        When.
-    content : dict
-        The stored keys; see `to_json`.
-    failed : str or None
-        Why there is no verdict.
+    document : Document or Failed
+        What is stored and read.
     fit : bytes or None
         What is to be kept of its fit, where that is new; see `baulk.ingest.evaluation.fit_store`.
     found : bytes or None
         What it has to teach the yard, where that is new; see `baulk.ingest.evaluation.yard_prior`.
     """
 
-    tag: str
-    made_utc: datetime
-    content: dict[str, Any]
-    failed: str | None = None
+    document: Document | Failed
     fit: bytes | None = None
     found: bytes | None = None
 
     @property
+    def tag(self) -> str:
+        """Which timber."""
+        return self.document.tag
+
+    @property
+    def made_utc(self) -> datetime:
+        """When."""
+        return self.document.made_utc
+
+    @property
+    def failed(self) -> str | None:
+        """Why there is no verdict, where there is none."""
+        return self.document.failed if isinstance(self.document, Failed) else None
+
+    @property
     def updated(self) -> bool:
         """Whether it goes on from the fit before; a whole fit may differ a little."""
-        return bool(self.content.get("calibration", {}).get("fitted") == written.UPDATED)
+        return isinstance(self.document, Document) and self.document.calibration.fitted == "updated"
 
     def to_json(self) -> bytes:
         """Bytes as the store keeps them."""
-        return json.dumps(self.content, allow_nan=False, separators=(",", ":")).encode()
+        return self.document.model_dump_json().encode()
 
 
 def not_worked_out(tag: str, now_utc: datetime, why: str) -> Evaluation:
@@ -102,8 +111,7 @@ def not_worked_out(tag: str, now_utc: datetime, why: str) -> Evaluation:
     Evaluation
         With `failed` set.
     """
-    content = {**_head(tag, now_utc), "failed": why}
-    return Evaluation(tag=tag, made_utc=now_utc, content=content, failed=why)
+    return Evaluation(document=document_write.failed(_head(tag, now_utc), why))
 
 
 def answer(inputs: Inputs, threads: int | None = None) -> Evaluation:
@@ -300,93 +308,56 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
             futures=year.years(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S, BUILD_YEARS),
             threads=threads,
         ),
-        system=wish.units,
         uses=inputs.woods.use_classes,
     )
-    content = {
-        **_head(timber.tag, inputs.now_utc),
-        **written.found(fitted, float(parameters.middle(timber, wood, law)[parameters.D])),
-        "forecast": {
-            **written.ahead(ahead),
-            "spread": inputs.spread,
-            "pins": written.pins_ahead(ahead, fitted),
-        },
-        "reach": [
-            written.reached(forecast.reach(ahead, part, use.service_high_pct)) for part in ("mean", "core")
-        ],
-        "movement": _moved(inputs, said),
-        "verdict": _said(inputs, said, fitted),
-    }
-    if inputs.yard is not None:
-        content["yard"] = written.learned(inputs.yard)
-    if said.margin is not None:
-        content["checking"] = written.margin(said.margin)
-    kept = fit_store.to_keep(inputs, before, fitted)
     return Evaluation(
-        tag=timber.tag,
-        made_utc=inputs.now_utc,
-        content=content,
-        fit=kept,
+        document=document_write.evaluated(
+            _head(timber.tag, inputs.now_utc),
+            inputs,
+            fitted,
+            ahead,
+            said,
+            _reasons(inputs, said, fitted),
+            usual_ln_d=float(parameters.middle(timber, wood, law)[parameters.D]),
+        ),
+        fit=fit_store.to_keep(inputs, before, fitted),
         found=yard_prior.found(inputs, fitted),
     )
 
 
-def _moved(inputs: Inputs, said: decision.Verdict) -> dict[str, Any]:
-    use, finished = inputs.use, inputs.timber.finished
-    return {
-        **written.outline(said.residual),
-        "build_days": inputs.wish.build_days,
-        "build": said.built and written.outline(said.built),
-        "service_low_pct": use.service_low_pct,
-        "service_low": written.outline(said.driest),
-        "service_high_pct": use.service_high_pct,
-        "service_high": written.outline(said.wettest),
-        "tolerance_mm": round(use.tolerance_mm(finished.width_mm, finished.depth_mm), 3),
-        "service_mc_pct": use.service_mc_pct,
-    }
-
-
-def _said(inputs: Inputs, said: decision.Verdict, fitted: Calibration) -> dict[str, Any]:
+def _reasons(inputs: Inputs, said: decision.Verdict, fitted: Calibration) -> tuple[Reason, ...]:
+    """Return the verdict's reasons, then what else is to be known of readings, yard and air."""
     here = inputs.here
-    return {
-        "step": said.step,
-        "dates": {step: each and each.isoformat() for step, each in said.dates.items()},
-        "probability": {step: round(each, 3) for step, each in said.probability.items()},
-        "reasons": [
-            *said.reasons,
-            *([] if inputs.swap is None else [f"{inputs.swap[0].upper()}{inputs.swap[1:]}."]),
-            *(
-                f"{each[0].upper()}{each[1:]}."
-                for each in fitted.notes
-                if not each.startswith(diagnostics.SAID_ELSEWHERE)
-            ),
-            *(() if inputs.yard is None else yard_words.sentences(inputs.yard, inputs.timber.species)),
-            *_gap_words(inputs),
-            *_mould_words(here.own, here.place, inputs.now_s),
-            *_air_words(here.year, here.place),
-        ],
-        "wanted": inputs.wish.probability,
-        "next_reading": said.next_reading,
-        "rough_out_size_mm": said.rough_out_size_mm and list(said.rough_out_size_mm),
-        "enough_readings": said.enough_readings,
-        "contradiction": said.contradiction and written.contradiction(said.contradiction),
-    }
+    return (
+        *said.reasons,
+        *(() if inputs.swap is None else (inputs.swap,)),
+        *(each for each in fitted.notes if each.code not in TOLD_BY_THE_VERDICT),
+        *(() if inputs.yard is None else inputs.yard.reasons(inputs.timber.species)),
+        *_gaps(inputs),
+        *_mould(here.own, here.place, inputs.now_s),
+        *_air_ahead(here.year, here.place),
+    )
 
 
-def _gap_words(inputs: Inputs) -> list[str]:
+def _gaps(inputs: Inputs) -> list[Reason]:
     return [
-        words
+        reason
         for stay, end in inputs.stretches()
-        for words in climate.gap_words(stay.own, stay.place, since_s=stay.since_s, now_s=end)
+        for reason in climate.gap_reasons(stay.own, stay.place, since_s=stay.since_s, now_s=end)
     ]
 
 
 def _head(tag: str, now_utc: datetime) -> dict[str, Any]:
-    return {"tag": tag, "made_utc": now_utc.astimezone(UTC).isoformat(), "model_version": model_version()}
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "tag": tag,
+        "made_utc": now_utc.astimezone(UTC),
+        "model_version": model_version(),
+    }
 
 
-def _mould_words(own: AirSeries | None, place: str, now_s: float) -> list[str]:
-    """Say when the air of the last weeks would let mould grow."""
+def _mould(own: AirSeries | None, place: str, now_s: float) -> list[Reason]:
+    """Tell when the air of the last weeks would let mould grow."""
     if own is None:
         return []
     try:
@@ -395,26 +366,13 @@ def _mould_words(own: AirSeries | None, place: str, now_s: float) -> list[str]:
         return []
     if part < MOULD_SHARE:
         return []
-    words = (
-        f"In the last {MOULD_DAYS} days the air of {place} was damp enough for mould in {share(part)} of the "
-        "time (Hukka & Viitanen 1999); weeks of it are needed: look at the wet faces and keep air moving."
-    )
-    return [words]
+    return [Reason(code="climate.mould", values={"place": place, "days": MOULD_DAYS, "damp_share": part})]
 
 
-def _air_words(year: climate.Season, place: str) -> list[str]:
+def _air_ahead(year: climate.Season, place: str) -> list[Reason]:
     if year.own_months >= 12:
         return []
     if year.known and not year.own_months:
-        words = f"The air ahead is the settings' climate, for {place} has no full month of its own record."
-    elif year.known:
-        words = (
-            f"The air ahead is {place}'s own record for {year.own_months} of twelve months, and the "
-            "settings' climate or the nearest month for the rest."
-        )
-    else:
-        words = (
-            f"The air of {place} is known for {year.own_months} of twelve months, so the dates lean on the "
-            "weather so far; a [climate] in the settings would help."
-        )
-    return [words]
+        return [Reason(code="climate.settings_only", values={"place": place})]
+    code = "climate.partly_own" if year.known else "climate.short_record"
+    return [Reason(code=code, values={"place": place, "months": year.own_months})]

@@ -1,7 +1,11 @@
-"""How an evaluation's parts are written for the store: rounded, with the middle and the 90 % interval."""
+"""Builders of the document of an evaluation: from the models' results to what is stored.
+
+Numbers are rounded to thousandths; what has a distribution is told by its median and its 90 % interval.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -9,116 +13,147 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import norm
 
-from baulk.models import forecast
+from baulk.ingest.evaluation import document
+from baulk.ingest.evaluation.document_fields import stored_text
+from baulk.ingest.evaluation.inputs import Inputs
+from baulk.models import forecast, text
 from baulk.models.calibrate import parameters
 from baulk.models.calibrate.assimilation import shown_pct
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.contradiction import Contradiction
+from baulk.models.calibrate.result import Fitted
 from baulk.models.checking import Margin
 from baulk.models.distortion.movement import Movement
 from baulk.models.errors import OutOfRange
 from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
+from baulk.models.reason import Reason
+from baulk.models.units import System
+from baulk.models.verdict.decision import Verdict
 from baulk.models.yard.prior import YardPrior
 
-WHOLE: Final = "whole"
-UPDATED: Final = "updated"
-PINS_EVERY: Final = 4  # every so manieth moment of the forecast is enough to hold readings against
+PINS_EVERY: Final = 4  # every n-th moment of the forecast is enough to hold readings against
 PINS_SINCE_S: Final = 120 * 86_400.0
 MOST_PINS: Final = 6
 
 
-def outline(moved: Movement) -> dict[str, Any]:
-    """Movement of a piece."""
-    return {
-        "largest_mm": span(moved.largest_mm),
-        "face_mm": {face.value: span(each) for face, each in moved.face_mm.items()},
-        "width_mm": span(moved.width_mm),
-        "depth_mm": span(moved.depth_mm),
-        "middle_width_mm": span(moved.middle_width_mm),
-        "middle_depth_mm": span(moved.middle_depth_mm),
-        "out_of_square_mm": span(moved.out_of_square_mm),
-        "out_of_square_deg": span(moved.out_of_square_deg),
-        "cup_mm": span(moved.cup_mm),
-        "check_mm": span(moved.check_mm),
-    }
+def listing(name: str, reasons: Sequence[Reason], system: System) -> dict[str, Any]:
+    """Return a list of reasons as two fields: sentences in the shop's units, and the reasons themselves."""
+    return {name: text.sentences(reasons, system), f"{name}_coded": tuple(reasons)}
 
 
-def found(fitted: Calibration, usual_ln_d: float) -> dict[str, Any]:
-    """Say what the readings tell of today and of the way here; how fast it dries, against the usual speed."""
-    field = fitted.field_now
-    start = fitted.members
-    return {
-        "core_now_pct": span(field.core_pct),
-        "mean_now_pct": span(field.mean_pct),
-        "shell_now_pct": span(field.shell_pct),
-        "field_now": {
-            "x_edges_mm": listed(field.x_edges_mm),
-            "y_edges_mm": listed(field.y_edges_mm),
-            "median_pct": listed(np.median(field.mc_pct, axis=0)),
-            "sd_pct": listed(np.std(field.mc_pct, axis=0)),
-        },
-        "history": {
-            "posix_s": listed(fitted.history_posix_s),
-            "mean_pct": listed(np.quantile(fitted.history_mean_pct, forecast.QUANTILES, axis=1)),
-            "core_pct": listed(np.quantile(fitted.history_core_pct, forecast.QUANTILES, axis=1)),
-        },
-        "readings": [
-            {
-                "posix_s": each.posix_s,
-                "series": each.series,
-                "measured_pct": round(each.measured_pct, 2),
-                "model_pct": round(each.model_pct, 2),
-                "sd_pct": round(each.sd_pct, 2),
-                "at_least": each.at_least,
-                "left_out": each.left_out,
-            }
-            for each in fitted.readings
-        ],
-        "calibration": {
-            "d_factor": span(np.exp(fitted.theta[parameters.D] - usual_ln_d)),
-            "start_mc_pct": span(start.start_mc_pct),
-            "surface_factor": span(start.surface_factor),
-            "meter_bias_pct": span(fitted.meter_bias_pct),
-            "used": fitted.used,
-            "left_out": list(fitted.left_out),
-            "ratio_factor": span(np.exp(fitted.theta[parameters.RATIO])),
-            "scale_drift_pct": span(fitted.theta[parameters.DRIFT]),
-            "notes": list(fitted.notes),
-            "stepped_posix_s": fitted.stepped_posix_s,
-            "fitted": WHOLE if fitted.whole else UPDATED,
-        },
-    }
+def single(name: str, reason: Reason, system: System) -> dict[str, Any]:
+    """Return one reason as two fields, as `listing`."""
+    return {name: text.sentence(reason, system), f"{name}_coded": reason}
 
 
-def ahead(coming: Forecast) -> dict[str, Any]:
-    """Give the forecast by quantile."""
-    return {
-        "posix_s": listed(coming.posix_s),
-        "quantiles": listed(coming.quantiles),
-        "mean_pct": listed(coming.mean_pct),
-        "shell_pct": listed(coming.shell_pct),
-        "core_pct": listed(coming.core_pct),
-    }
+def failed(head: dict[str, Any], why: str) -> document.Failed:
+    """Return the document of a timber that could not be evaluated."""
+    return document.Failed(**head, **single("failed", stored_text(why), "metric"))
 
 
-def learned(known: YardPrior) -> dict[str, Any]:
-    """Say what the other timbers of the yard put into the prior."""
-    rows = {
-        name: {
-            "mean": round(each.mean, 4),
-            "sd": round(each.sd, 4),
-            "timbers": each.timbers,
-            "near": each.near,
-            "parted": each.parted,
-        }
-        for name, each in known.rows.items()
-    }
-    return {"prior": rows, "spread": known.spread, "compared": known.compared}
+def evaluated(  # noqa: PLR0913, PLR0917 - the results of an evaluation
+    head: dict[str, Any],
+    inputs: Inputs,
+    fitted: Calibration,
+    ahead: Forecast,
+    said: Verdict,
+    reasons: Sequence[Reason],
+    *,
+    usual_ln_d: float,
+) -> document.Document:
+    """Build the document of an evaluation.
+
+    Parameters
+    ----------
+    head : dict
+        Schema number, tag, moment and version.
+    inputs : Inputs
+        What it was made from.
+    fitted, ahead, said : Calibration, Forecast and Verdict
+        What the models found.
+    reasons : sequence of Reason
+        Those of the verdict, with what is known of readings, yard and air.
+    usual_ln_d : float
+        ln D of its species as tables have it.
+
+    Returns
+    -------
+    Document
+        To be stored.
+    """
+    field, system = fitted.field_now, inputs.wish.units
+    return document.Document(
+        **head,
+        core_now_pct=interval(field.core_pct),
+        mean_now_pct=interval(field.mean_pct),
+        shell_now_pct=interval(field.shell_pct),
+        field_now=document.SectionField(
+            x_edges_mm=listed(field.x_edges_mm),
+            y_edges_mm=listed(field.y_edges_mm),
+            median_pct=listed(np.median(field.mc_pct, axis=0)),
+            sd_pct=listed(np.std(field.mc_pct, axis=0)),
+        ),
+        history=document.Course(
+            posix_s=listed(fitted.history_posix_s),
+            mean_pct=listed(np.quantile(fitted.history_mean_pct, forecast.QUANTILES, axis=1)),
+            core_pct=listed(np.quantile(fitted.history_core_pct, forecast.QUANTILES, axis=1)),
+        ),
+        readings=tuple(reading(each, system) for each in fitted.readings),
+        calibration=calibration(fitted, usual_ln_d, system),
+        forecast=document.Ahead(
+            posix_s=listed(ahead.posix_s),
+            quantiles=listed(ahead.quantiles),
+            mean_pct=listed(ahead.mean_pct),
+            shell_pct=listed(ahead.shell_pct),
+            core_pct=listed(ahead.core_pct),
+            pins=pins(ahead, fitted),
+            spread=inputs.spread,
+        ),
+        reach=tuple(
+            reach(forecast.reach(ahead, part, inputs.use.service_high_pct)) for part in ("mean", "core")
+        ),
+        movement=movement(inputs, said),
+        verdict=verdict(inputs, said, reasons),
+        yard=None if inputs.yard is None else yard(inputs.yard),
+        checking=None if said.margin is None else margin(said.margin),
+    )
 
 
-def pins_ahead(coming: Forecast, fitted: Calibration) -> dict[str, Any]:
-    """Say what the pins that were read lately will read: with the meter's bias and its scatter, by quantile.
+def reading(one: Fitted, system: System) -> document.FittedReading:
+    """Return a reading beside the fit."""
+    return document.FittedReading(
+        posix_s=one.posix_s,
+        series=one.series,
+        measured_pct=round(one.measured_pct, 2),
+        model_pct=round(one.model_pct, 2),
+        sd_pct=round(one.sd_pct, 2),
+        at_least=one.at_least,
+        **({} if one.left_out is None else single("left_out", one.left_out, system)),
+    )
+
+
+def calibration(fitted: Calibration, usual_ln_d: float, system: System) -> document.Calibration:
+    """Return what the readings say of the piece; how fast it dries, against the usual speed."""
+    start, theta = fitted.members, fitted.theta
+    return document.Calibration(
+        d_factor=interval(np.exp(theta[parameters.D] - usual_ln_d)),
+        start_mc_pct=interval(start.start_mc_pct),
+        surface_factor=interval(start.surface_factor),
+        meter_bias_pct=interval(fitted.meter_bias_pct),
+        used=fitted.used,
+        **listing("left_out", fitted.left_out, system),
+        ratio_factor=interval(np.exp(theta[parameters.RATIO])),
+        scale_drift_pct=interval(theta[parameters.DRIFT]),
+        **listing("notes", fitted.notes, system),
+        suspected=fitted.suspected,
+        stepped_posix_s=fitted.stepped_posix_s,
+        fitted="whole" if fitted.whole else "updated",
+    )
+
+
+def pins(ahead: Forecast, fitted: Calibration) -> document.PinForecast:
+    """Return what the pins that were read lately will read, with the meter's bias and scatter, by quantile.
 
     So a later reading can be held against what was forecast for it, at its own depth. Far above fibre
     saturation a meter says no more than a little above it.
@@ -129,68 +164,126 @@ def pins_ahead(coming: Forecast, fitted: Calibration) -> dict[str, Any]:
     scatter = np.random.default_rng(0).permutation(scatter)
     rows: dict[str, Any] = {}
     for each in lately:
-        if each.depth_mm is None:
-            continue
-        series = Series.parse(each.series)
-        if each.posix_s < coming.posix_s[0] - PINS_SINCE_S:
+        if each.depth_mm is None or each.posix_s < ahead.posix_s[0] - PINS_SINCE_S:
             continue
         try:
-            inside = coming.members_pct(each.depth_mm, series.face)[::PINS_EVERY]
+            inside = ahead.members_pct(each.depth_mm, Series.parse(each.series).face)[::PINS_EVERY]
         except OutOfRange:  # planed down since
             continue
         seen = shown_pct(inside, fitted.theta) + each.sd_pct * scatter
-        seen = np.quantile(seen, coming.quantiles, axis=1)
+        seen = np.quantile(seen, ahead.quantiles, axis=1)
         rows[each.series] = np.round(seen, 1).tolist()
         if len(rows) == MOST_PINS:
             break
-    return {"posix_s": listed(coming.posix_s[::PINS_EVERY]), "series": rows}
+    return document.PinForecast(posix_s=listed(ahead.posix_s[::PINS_EVERY]), series=rows)
 
 
-def reached(found: ReachDates) -> dict[str, Any]:
-    """Say when a part comes down to a moisture content."""
+def reach(found: ReachDates) -> document.Reach:
+    """Return when a part comes down to a moisture content."""
+    return document.Reach(
+        where=found.where,
+        below_pct=found.below_pct,
+        quantiles=listed(found.quantiles),
+        dates=tuple(each and each.replace(microsecond=0) for each in found.dates_utc),
+    )
+
+
+def outline(moved: Movement) -> document.Outline:
+    """Return the movement of a piece."""
+    return document.Outline(**_outline(moved))
+
+
+def _outline(moved: Movement) -> dict[str, Any]:
+    names = [name for name in document.Outline.model_fields if name != "face_mm"]
     return {
-        "where": found.where,
-        "below_pct": found.below_pct,
-        "quantiles": listed(found.quantiles),
-        "dates": [each and each.isoformat(timespec="seconds") for each in found.dates_utc],
+        "face_mm": {face.value: interval(each) for face, each in moved.face_mm.items()},
+        **{name: interval(getattr(moved, name)) for name in names},
     }
 
 
-def contradiction(found: Contradiction) -> dict[str, Any]:
-    """Say what scale and pins tell of the mean now, where they cannot both be right."""
-    return {
-        "words": found.words,
-        "since_utc": datetime.fromtimestamp(found.since_posix_s, UTC).isoformat(timespec="seconds"),
-        **{
-            name: dict(zip(("low", "median", "high"), (round(each, 3) for each in told), strict=True))
-            for name, told in (("scale_mean_now_pct", found.scale_pct), ("pins_mean_now_pct", found.pins_pct))
-        },
-        "weights": found.weights,
-        "sections": found.sections,
-        "pin_readings": found.pins,
+def movement(inputs: Inputs, said: Verdict) -> document.Movement:
+    """Return the movement to come, by stage, beside what the use allows."""
+    use, finished = inputs.use, inputs.timber.finished
+    return document.Movement(
+        **_outline(said.residual),
+        build_days=inputs.wish.build_days,
+        build=None if said.built is None else outline(said.built),
+        service_low_pct=use.service_low_pct,
+        service_low=outline(said.driest),
+        service_high_pct=use.service_high_pct,
+        service_high=outline(said.wettest),
+        tolerance_mm=round(use.tolerance_mm(finished.width_mm, finished.depth_mm), 3),
+        service_mc_pct=use.service_mc_pct,
+    )
+
+
+def verdict(inputs: Inputs, said: Verdict, reasons: Sequence[Reason]) -> document.Verdict:
+    """Return the verdict with all its reasons."""
+    system = inputs.wish.units
+    return document.Verdict(
+        step=said.step,
+        dates=said.dates,
+        probability={step: round(each, 3) for step, each in said.probability.items()},
+        **listing("reasons", reasons, system),
+        wanted=inputs.wish.probability,
+        **single("next_reading", said.next_reading, system),
+        rough_out_size_mm=said.rough_out_size_mm,
+        enough_readings=said.enough_readings,
+        contradiction=None if said.contradiction is None else contradiction(said.contradiction, system),
+    )
+
+
+def contradiction(found: Contradiction, system: System) -> document.Contradiction:
+    """Return what scale and pins say of the mean now, where they cannot both be right."""
+    return document.Contradiction(
+        **single("words", found.reason, system),
+        since_utc=datetime.fromtimestamp(int(found.since_posix_s), UTC),
+        scale_mean_now_pct=_three(found.scale_pct),
+        pins_mean_now_pct=_three(found.pins_pct),
+        weights=found.weights,
+        sections=found.sections,
+        pin_readings=found.pins,
+    )
+
+
+def margin(found: Margin) -> document.CheckingMargin:
+    """Return the checking margin."""
+    return document.CheckingMargin(
+        wanted_pct=interval(found.wanted_pct),
+        in_air_pct=round(found.in_air_pct, 3),
+        tolerated_pct=round(found.tolerated_pct, 3),
+        margin_pct=interval(found.margin_pct),
+        deciding=found.deciding,
+        stage=found.stage.words,
+        source=found.stage.source,
+    )
+
+
+def yard(known: YardPrior) -> document.YardKnowledge:
+    """Return what the other timbers of the yard put into the prior."""
+    rows = {
+        name: document.YardParameter(
+            mean=round(each.mean, 4),
+            sd=round(each.sd, 4),
+            timbers=each.timbers,
+            near=each.near,
+            parted=each.parted,
+        )
+        for name, each in known.rows.items()
     }
+    return document.YardKnowledge(prior=rows, spread=known.spread, compared=known.compared)
 
 
-def margin(found: Margin) -> dict[str, Any]:
-    """Give the checking margin."""
-    return {
-        "wanted_pct": span(found.wanted_pct),
-        "in_air_pct": round(found.in_air_pct, 3),
-        "tolerated_pct": round(found.tolerated_pct, 3),
-        "margin_pct": span(found.margin_pct),
-        "deciding": found.deciding,
-        "stage": found.stage.words,
-        "source": found.stage.source,
-    }
+def interval(values: ArrayLike) -> document.Interval:
+    """Return the median and the ends of the 90 % interval."""
+    return _three(np.quantile(np.asarray(values), (0.05, 0.5, 0.95)))
 
 
-def span(values: ArrayLike) -> dict[str, float]:
-    """Give the median and the ends of the 90 % interval."""
-    low, middle, high = np.quantile(np.asarray(values), (0.05, 0.5, 0.95)).round(3) + 0.0  # never -0.0
-    return {"median": float(middle), "low": float(low), "high": float(high)}
+def _three(quantiles: ArrayLike) -> document.Interval:
+    low, median, high = (np.round(np.asarray(quantiles, dtype=float), 3) + 0.0).tolist()  # never -0.0
+    return document.Interval(median=median, low=low, high=high)
 
 
-def listed(values: ArrayLike) -> list[Any]:
-    """Round to thousandths."""
-    rounded: list[Any] = (np.round(np.asarray(values, dtype=float), 3) + 0.0).tolist()
-    return rounded
+def listed(values: ArrayLike) -> Any:  # noqa: ANN401 - numbers, or rows of them
+    """Return numbers rounded to thousandths, never -0.0."""
+    return (np.round(np.asarray(values, dtype=float), 3) + 0.0).tolist()

@@ -8,25 +8,20 @@ the hash is one round of the whole yard after an update that changed nothing but
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import fields, is_dataclass
-from datetime import date, datetime
-from enum import Enum
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from hashlib import blake2b
 from importlib import resources
 from importlib.metadata import version
 from importlib.resources.abc import Traversable
-from typing import Any, Final
-
-import numpy as np
+from typing import Final
 
 from baulk.ingest.evaluation import import_graph
-from baulk.models.reading import Reading
+from baulk.models import digest
 from baulk.models.timber import Event, EventKind
 
 _START: Final = "evaluation.compute"  # the module of ingest that works answers out
-_SILENT: Final = frozenset({EventKind.EDITED, EventKind.PHOTOGRAPHED})
+_TOLD: Final = frozenset(EventKind) - {EventKind.EDITED, EventKind.PHOTOGRAPHED}
 _CODE: Final = (".py", ".csv")
 
 
@@ -65,11 +60,11 @@ def code(models: Traversable, ingest: Traversable) -> dict[str, bytes]:
 
 def digest_of(sources: Mapping[str, bytes]) -> str:
     """Return eight digits that change with any name and any content; line ends do not count."""
-    digest = blake2b(digest_size=4)
+    found = blake2b(digest_size=4)
     for name in sorted(sources):
         text = sources[name].replace(b"\r\n", b"\n")
-        digest.update(name.encode() + b"\0" + struct.pack("<q", len(text)) + text)
-    return digest.hexdigest()
+        found.update(name.encode() + b"\0" + struct.pack("<q", len(text)) + text)
+    return found.hexdigest()
 
 
 def _all_under(folder: Traversable, path: str) -> Iterator[tuple[str, bytes]]:
@@ -82,37 +77,8 @@ def _all_under(folder: Traversable, path: str) -> Iterator[tuple[str, bytes]]:
 
 
 def of(*parts: object) -> str:
-    """Hash values of any of our types: records, mappings, sequences, arrays, words, moments, numbers.
-
-    Parameters
-    ----------
-    *parts : object
-        What counts.
-
-    Returns
-    -------
-    str
-        32 hexadecimal digits, the same in every process.
-    """
-    digest = blake2b(digest_size=16)
-    _feed(digest, (model_version(), *parts))
-    return digest.hexdigest()
-
-
-def readings(given: Sequence[Reading]) -> tuple[object, ...]:
-    """Lay readings out for `of`, in an order of their own; where they came from does not count."""
-    texts: dict[int, str] = {}
-    keyed = []
-    for each in given:
-        key = id(each.series)
-        text = texts.get(key) or texts.setdefault(key, str(each.series))
-        keyed.append((text, each.taken_utc.timestamp(), each.value, each.flags))
-    keyed.sort()
-    return (
-        tuple(dict.fromkeys(text for text, *_ in keyed)),
-        "\n".join(text if not flags else f"{text} {','.join(flags)}" for text, _, _, flags in keyed),
-        np.array([(taken, value) for _, taken, value, _ in keyed], dtype=np.float64),
-    )
+    """Return the digest of values and of the code that works evaluations out; see `baulk.models.digest`."""
+    return digest.of(model_version(), *parts)
 
 
 def events(given: Iterable[Event]) -> tuple[object, ...]:
@@ -120,41 +86,4 @@ def events(given: Iterable[Event]) -> tuple[object, ...]:
 
     What a correction changed stands in the timber itself.
     """
-    told = (each for each in given if each.counts and each.kind not in _SILENT)
-    return tuple((each.kind, each.at_utc, dict(each.detail)) for each in told)
-
-
-def _feed(digest: Any, value: Any) -> None:  # noqa: ANN401, C901, PLR0912 - one line a type
-    match value:
-        case None:
-            digest.update(b"n")
-        case Enum():
-            _feed(digest, value.value)
-        case bool():
-            digest.update(b"t" if value else b"f")
-        case int() | float() | np.number():
-            digest.update(b"d" + struct.pack("<d", float(value)))
-        case str():
-            text = value.encode("utf-8", "surrogatepass")
-            digest.update(b"s" + struct.pack("<q", len(text)) + text)
-        case datetime():
-            digest.update(b"m" + struct.pack("<d", value.timestamp()))
-        case date():
-            _feed(digest, value.isoformat())
-        case np.ndarray():
-            digest.update(b"a" + repr(value.shape).encode() + np.ascontiguousarray(value, "<f8").tobytes())
-        case Mapping():
-            digest.update(b"{")
-            for key in sorted(value, key=str):
-                _feed(digest, key)
-                _feed(digest, value[key])
-            digest.update(b"}")
-        case tuple() | list():
-            digest.update(b"(")
-            for each in value:
-                _feed(digest, each)
-            digest.update(b")")
-        case _ if is_dataclass(value):
-            _feed(digest, {each.name: getattr(value, each.name) for each in fields(value)})
-        case _:
-            raise TypeError(f"a {type(value).__name__} has no fingerprint")
+    return digest.events(given, _TOLD)

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
+from baulk.ingest.evaluation.document import Document, document_of
 from baulk.ingest.store import Store
-from baulk.models.calibrate.result import Fitted
 from baulk.models.timber import Timber
 from baulk.models.yard.track_record import Course, Said, apart, met, missed
 
 AGAIN: Final = timedelta(days=7)  # forecasts are kept once a week
-_TELLS: Final = b'"spread":'  # a forecast without it was made before there was such a factor: another model's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,37 +83,36 @@ def _stands(known: Record, timber: Timber, now_utc: datetime) -> bool:
     return known.species == timber.species and (over or now_utc - known.looked_utc < AGAIN)
 
 
+def said(earlier: Document) -> Said:
+    """Return what an earlier evaluation forecast, to hold readings against."""
+    ahead = earlier.forecast
+    return Said(
+        made_s=earlier.made_utc.timestamp(),
+        posix_s=ahead.posix_s,
+        mean_pct=ahead.mean_pct,
+        pins_posix_s=ahead.pins.posix_s,
+        pins_pct=ahead.pins.series,
+        spread=1.0 if ahead.spread is None else ahead.spread,
+    )
+
+
+def course(today: Document) -> Course:
+    """Return the mean as today's fit sees it."""
+    return Course(posix_s=today.history.posix_s, mean_pct=today.history.mean_pct[2])
+
+
 def _squares(store: Store, tag: str) -> list[float]:
     stored = store.evaluation(tag)
-    if stored is None:
+    today = document_of(stored and stored[1])
+    if today is None:
         return []
-    try:
-        today = json.loads(stored[1])
-        readings = [Fitted(**row) for row in today["readings"]]
-        course = Course(posix_s=today["history"]["posix_s"], mean_pct=today["history"]["mean_pct"][2])
-    except (KeyError, TypeError, ValueError):  # there is no answer today, or another version's
-        return []
-    kept = [each for each in store.past_evaluations(tag) if _TELLS in each.payload]
+    earlier = [found for each in store.past_evaluations(tag) if (found := document_of(each.payload))]
+    # one without a factor on its width was made before there was one: by another model
+    earlier = [each for each in earlier if each.forecast.spread is not None]
     squares = []
-    for i in apart([each.made_utc.timestamp() for each in kept]):
-        said = _said(kept[i].payload)
-        square = None if said is None else missed(said, met(said, readings, course))
+    for i in apart([each.made_utc.timestamp() for each in earlier]):
+        then = said(earlier[i])
+        square = missed(then, met(then, today.readings, course(today)))
         if square is not None:
             squares.append(square)
     return squares
-
-
-def _said(payload: bytes) -> Said | None:
-    try:
-        body = json.loads(payload)
-        ahead, pins = body["forecast"], body["forecast"]["pins"]
-        return Said(
-            made_s=datetime.fromisoformat(body["made_utc"]).timestamp(),
-            posix_s=ahead["posix_s"],
-            mean_pct=ahead["mean_pct"],
-            pins_posix_s=pins["posix_s"],
-            pins_pct=pins["series"],
-            spread=float(ahead["spread"]),
-        )
-    except (KeyError, TypeError, ValueError):
-        return None

@@ -6,13 +6,12 @@ tried again when something new arrives.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable
 from datetime import datetime
 from typing import Final
 
 from baulk.ingest import meters
-from baulk.ingest.evaluation import climate, yard_memory, yard_prior
+from baulk.ingest.evaluation import climate, document, yard_memory, yard_prior
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.compute import Evaluation, answer, in_words
 from baulk.ingest.evaluation.inputs import DAY_S, Inputs, Stay, Wish, up_to
@@ -83,7 +82,7 @@ def gather(
             meters=read_by,
         ),
         previous=_previous(shop, timber.tag, now_utc),
-        swap=notes.swap_words(shop.store, timber.tag, now_utc),
+        swap=notes.swap_reason(shop.store, timber.tag, now_utc),
         yard=yard_memory.prior(shop, timber, wood, origin, now_utc),
         now_utc=now_utc,
         fit=shop.store.noted(notes.fit_key(timber.tag)) if resume else None,
@@ -247,10 +246,5 @@ def _previous(shop: Shop, tag: str, now_utc: datetime) -> str | None:
     if stored is not None and payload is None:
         earlier = [each for each in shop.store.past_evaluations(tag) if each.made_utc <= now_utc]
         payload = earlier[-1].payload if earlier else None
-    if payload is None:
-        return None
-    try:
-        step = json.loads(payload).get("verdict", {}).get("step")
-    except (ValueError, AttributeError):
-        return None
-    return step if isinstance(step, str) else None
+    before = document.summary_of(payload)
+    return None if before is None else before.verdict.step

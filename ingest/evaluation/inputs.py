@@ -10,9 +10,11 @@ import numpy as np
 
 from baulk.ingest.evaluation import climate, fingerprint
 from baulk.ingest.evaluation.climate import Season
+from baulk.models import digest
 from baulk.models.air import AirSeries
 from baulk.models.meter.profile import MeterSetting
 from baulk.models.reading import Reading
+from baulk.models.reason import Reason
 from baulk.models.species import Species
 from baulk.models.timber import Event, Timber
 from baulk.models.units import System
@@ -99,7 +101,7 @@ class Inputs:
         Settings.
     previous : str or None
         Step of the verdict before.
-    swap : str or None
+    swap : Reason or None
         What was found across the yard about its tag.
     yard : YardPrior or None
         What the other timbers of the yard have taught; None where nothing, or where it is switched off.
@@ -119,7 +121,7 @@ class Inputs:
     stays: tuple[Stay, ...]
     wish: Wish
     previous: str | None = None
-    swap: str | None = None
+    swap: Reason | None = None
     yard: YardPrior | None = None
     now_utc: datetime
     fit: bytes | None = None
@@ -187,7 +189,7 @@ class Inputs:
         seen = ("now_utc", "previous", "fit", "readings", "events", "stays")
         return fingerprint.of(
             {each.name: getattr(self, each.name) for each in fields(self) if each.name not in seen},
-            fingerprint.readings(self.readings),
+            digest.readings(self.readings),
             fingerprint.events(self.events),
             tuple((stay.place, stay.year, up_to(stay.own, midnight_s)) for stay in self.stays),
         )

@@ -6,13 +6,12 @@ that stepped at the same time as far as their readings can tell.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import combinations
 from typing import Final
 
-from baulk.ingest.evaluation import compute, fit_store, gather
+from baulk.ingest.evaluation import compute, document, fit_store, gather
 from baulk.ingest.evaluation.inputs import DAY_S
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
@@ -70,7 +69,7 @@ def look(shop: Shop, now_utc: datetime) -> list[Swap]:
     before = notes.swaps(shop.store)
     since = {each.tags: each.found_utc for each in before}
     found = tuple(
-        Swapped(tags=each.tags, words=each.words, found_utc=since.get(each.tags, now_utc)) for each in best
+        Swapped(tags=each.tags, reason=each.reason, found_utc=since.get(each.tags, now_utc)) for each in best
     )
     if found != before:
         notes.keep_swaps(shop.store, found)
@@ -94,15 +93,12 @@ def _pairs(shop: Shop) -> list[tuple[str, str]]:
 
 
 def _step(stored: StoredEvaluation) -> _Step | None:
-    try:
-        content = json.loads(stored.payload)
-        found = content["calibration"]["stepped_posix_s"]
-        earlier = [each["posix_s"] for each in content["readings"] if found and each["posix_s"] < found]
-    except (KeyError, TypeError, ValueError):  # it failed, or is another version's
+    found = document.document_of(stored.payload)
+    if found is None or found.calibration.stepped_posix_s is None:
         return None
-    if not isinstance(found, int | float):
-        return None
-    return _Step(tag=stored.tag, first_s=max(earlier, default=found), last_s=float(found))
+    last = found.calibration.stepped_posix_s
+    earlier = [each.posix_s for each in found.readings if each.posix_s < last]
+    return _Step(tag=stored.tag, first_s=max(earlier, default=last), last_s=last)
 
 
 def _fit(shop: Shop, tag: str, now_utc: datetime) -> Calibration | None:

@@ -9,14 +9,16 @@ import csv
 import json
 import secrets
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
 from typing import IO, Any, Final
 
-from baulk.ingest.errors import ExchangeError
+from baulk.ingest.errors import DocumentError, ExchangeError
+from baulk.ingest.evaluation import document
+from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed
 from baulk.ingest.register.tables import FIELDS, columns
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import DAY_US, from_us, to_us
@@ -121,36 +123,78 @@ def verdicts(shop: Shop, asked: Asked) -> Table:
     """Give the last verdict of each timber."""
     _no_places(asked)
     wanted = {shop.register.get(tag).tag for tag in asked.tags}
-    parts = ("mean", "core", "shell")
+    parts, ends = ("mean", "core", "shell"), ("now", "low", "high")
     holds = {
         "tag": "text", "made": "time", "verdict": "text", "rough_out_from": "text", "square_from": "text",
         "square_probability": "number",
-        **{f"{part}_{end}_pct": "number" for part in parts for end in ("now", "low", "high")},
+        **{f"{part}_{end}_pct": "number" for part in parts for end in ends},
         "reasons": "text", "next_reading": "text", "failed": "text",
     }  # fmt: skip
     rows = []
     for each in shop.store.evaluations():
         if (wanted and each.tag not in wanted) or (asked.since_utc and each.made_utc < asked.since_utc):
             continue
-        said = json.loads(each.payload)
-        judged = said.get("verdict") or {}
-        dates = judged.get("dates") or {}
-        spans = [said.get(f"{part}_now_pct") or {} for part in parts]
-        rows.append(
-            (
-                each.tag,
-                each.made_utc,
-                judged.get("step"),
-                dates.get("rough out"),
-                dates.get("square"),
-                (judged.get("probability") or {}).get("square"),
-                *(span.get(end) for span in spans for end in ("median", "low", "high")),
-                " ".join(judged.get("reasons") or ()),
-                judged.get("next_reading"),
-                said.get("failed"),
-            )
-        )
+        rows.append((each.tag, each.made_utc, *_verdict_row(each.payload)))
     return Table(columns=holds, rows=rows)
+
+
+def _verdict_row(payload: bytes) -> list[Any]:
+    """Return the cells of a stored evaluation; where there is no verdict, only why."""
+    try:
+        found = document.summary(payload)
+    except DocumentError as err:
+        failed = document.failure_of(payload)
+        return [*[None] * 15, str(err) if failed is None else failed.failed]
+    judged = found.verdict
+    dates = [judged.dates.get(step) for step in ("rough out", "square")]
+    spans = (found.mean_now_pct, found.core_now_pct, found.shell_now_pct)
+    return [
+        judged.step,
+        *(None if each is None else each.isoformat() for each in dates),
+        judged.probability.get("square"),
+        *(value for span in spans for value in (span.median, span.low, span.high)),
+        " ".join(judged.reasons),
+        judged.next_reading,
+        None,
+    ]
+
+
+def evaluations(
+    shop: Shop, asked: Asked, *, past: bool = False
+) -> Iterator[tuple[str, Document | Failed | DocumentError]]:
+    """Give the tag and the whole document of each timber's evaluation, in the schema of this version.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+    asked : Asked
+        Which.
+    past : bool
+        Whether to give those that were kept of earlier weeks too, the oldest first.
+
+    Yields
+    ------
+    tuple of (str, Document or Failed or DocumentError)
+        The last where what is stored can't be read.
+    """
+    _no_places(asked)
+    wanted = {shop.register.get(tag).tag for tag in asked.tags}
+    for last in shop.store.evaluations():
+        if wanted and last.tag not in wanted:
+            continue
+        earlier = shop.store.past_evaluations(last.tag) if past else []
+        for each in [*(one for one in earlier if one.made_utc != last.made_utc), last]:
+            if asked.since_utc is None or each.made_utc >= asked.since_utc:
+                yield each.tag, _document(each.payload)
+
+
+def _document(payload: bytes) -> Document | Failed | DocumentError:
+    try:
+        found = document.failure_of(payload) or document.parse(payload)
+    except DocumentError as err:
+        return err
+    return found.model_copy(update={"schema_version": SCHEMA_VERSION})
 
 
 TABLES: Final[Mapping[str, Callable[[Shop, Asked], Table]]] = {
@@ -171,20 +215,31 @@ def write(table: Table, path: Path) -> int:
     """
     if path.suffix.lower() not in ENDINGS:
         raise OutOfRange("the file's name", f"ends in .csv or .parquet, not {path.name!r}")
+    with _beside(path) as part:
+        if path.suffix.lower() == ".parquet":
+            return _write_parquet(table, part)
+        with part.open("w", encoding="utf-8", newline="") as out:
+            return write_csv(table, out)
+
+
+def write_lines(lines: Iterable[str], path: Path) -> None:
+    """Write text to a file; it is there whole or not at all."""
+    with _beside(path) as part, part.open("w", encoding="utf-8") as out:
+        out.writelines(lines)
+
+
+@contextmanager
+def _beside(path: Path) -> Iterator[Path]:
+    """Give a file to write, which takes the place of another once it is whole."""
     part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
-        if path.suffix.lower() == ".csv":
-            with part.open("w", encoding="utf-8", newline="") as out:
-                count = write_csv(table, out)
-        else:
-            count = _write_parquet(table, part)
+        yield part
         part.replace(path)
     except OSError as err:
         raise ExchangeError(f"{path} can't be written: {err.strerror or err}") from err
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
-    return count
 
 
 def write_csv(table: Table, out: IO[str]) -> int:

@@ -28,6 +28,7 @@ from baulk.ingest.store.base import from_us
 from baulk.ingest.wire.logger_columns import Logger
 from baulk.models.quantity import UNITS
 from baulk.models.reading import Series
+from baulk.models.units import default_length_unit
 
 SHOWN: Final = 100  # sentences that a report keeps; counts are of all
 _BATCH: Final = 5_000  # readings in a transaction: short enough for others to write in between
@@ -188,7 +189,7 @@ def of_long(
     form = LongForm(
         sheet,
         _tag(shop),
-        bare="in" if shop.config.shop.units == "inch" else "mm",
+        bare=default_length_unit(shop.config.shop.units),
         zone=zone,
         time_format=time_format,
     )

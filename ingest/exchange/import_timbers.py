@@ -22,6 +22,7 @@ from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
 from baulk.models.timber import Event, EventKind, Timber
+from baulk.models.units import default_length_unit
 
 _REFUSALS: Final = (OutOfRange, NotFound, RegisterError)
 _USUAL: Final[Mapping[str, Any]] = {  # of a new timber, as of `baulk timber add`
@@ -146,8 +147,8 @@ class Timbers:
 
     def look(self, shop: Shop, now_utc: datetime) -> TimberReport:
         """Say what would become of each row; nothing is entered."""
-        inch = shop.config.shop.units == "inch"
-        form = TimberForm(self.sheet, bare="in" if inch else "mm", now_utc=now_utc, woods=shop.woods)
+        bare = default_length_unit(shop.config.shop.units)
+        form = TimberForm(self.sheet, bare=bare, now_utc=now_utc, woods=shop.woods)
         there = {each.tag.lower(): each for each in shop.register.list(retired=True)}
         seen: dict[str, int] = {}
         rows = tuple(_planned(shop, row, form, there, seen) for row in self.sheet.rows())

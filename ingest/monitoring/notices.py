@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from typing import Any, Final
 
+from baulk.ingest.evaluation import document
 from baulk.ingest.monitoring import health
 from baulk.ingest.monitoring.health import Trouble
 from baulk.ingest.shop import Shop
@@ -169,17 +170,16 @@ def _of_timbers(shop: Shop, now_utc: datetime, dates: dict[str, str]) -> list[Ca
     found: list[Cause] = []
     standing = {timber.tag for timber in shop.register.list()}
     for stored in shop.store.evaluations():
-        content = _content(stored.payload)
-        judged = content.get("verdict")
-        if stored.tag not in standing or not isinstance(judged, dict):
+        judged = document.summary_of(stored.payload)
+        if stored.tag not in standing or judged is None:
             continue
-        step, square = judged.get("step"), (judged.get("dates") or {}).get("square")
+        step, square = judged.verdict.step, judged.verdict.dates.get("square")
         if step in {"square", "rough out"}:
             deed = "squared" if step == "square" else "roughed out"
             found.append(("ready", f"{stored.tag}, {step}", f"{stored.tag} can be {deed} now"))
-        found += _slipped(stored.tag, step, square, dates, now_utc)
-        margin = content.get("checking")
-        if isinstance(margin, dict) and margin.get("deciding") and margin["margin_pct"]["median"] < 0:
+        found += _slipped(stored.tag, step, square and square.isoformat(), dates, now_utc)
+        margin = judged.checking
+        if margin is not None and margin.deciding and margin.margin_pct.median < 0:
             found.append(
                 (
                     "check risk",

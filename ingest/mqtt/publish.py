@@ -13,6 +13,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
 from baulk.ingest.errors import BrokerError
+from baulk.ingest.evaluation import document
 from baulk.ingest.monitoring import notices
 from baulk.ingest.mqtt import connection
 from baulk.ingest.shop import Shop
@@ -76,11 +77,8 @@ def _notices(shop: Shop, sent: Mapping[str, datetime]) -> Iterator[Outgoing]:
 
 
 def _body(payload: bytes) -> dict[str, object]:
-    try:
-        verdict = json.loads(payload).get("verdict")
-    except (ValueError, AttributeError):
-        return {}
-    return verdict if isinstance(verdict, dict) else {}
+    found = document.summary_of(payload)
+    return {} if found is None else found.verdict.model_dump(mode="json")
 
 
 def verdicts(shop: Shop) -> int:

@@ -13,11 +13,10 @@ import numpy as np
 
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import climate
-from baulk.ingest.evaluation.answer import Answer, parse
+from baulk.ingest.evaluation.document import Document, document_of
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
-from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.field import MoistureField
+from baulk.models.errors import OutOfRange
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import InYard
 from baulk.models.plan.sawing import place_cut
@@ -33,7 +32,6 @@ from baulk.models.woods import Woods
 
 FUTURES: Final = 4
 AHEAD: Final = timedelta(days=5 * 365)
-_QUANTILES: Final = (0.05, 0.25, 0.5, 0.75, 0.95)  # rows of a stored forecast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +97,7 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
     order: Order,
     bare: LengthUnit,
     timber: Timber | None,
-    answer: Answer | None,
+    answer: Document | None,
     woods: Woods,
 ) -> CutPlan:
     kind = asked.species or (timber.species if timber else None)
@@ -165,36 +163,18 @@ def _section(asked: Asked, timber: Timber | None, bare: LengthUnit) -> Section:
     return replace(own, pith_x_mm=x, pith_y_mm=y)
 
 
-def answer_of(shop: Shop, tag: str) -> Answer | None:
+def answer_of(shop: Shop, tag: str) -> Document | None:
     """Read a timber's last evaluation; None when there is none that tells anything."""
     stored = shop.store.evaluation(tag)
-    if stored is None:
-        return None
-    try:
-        return parse(stored[1])
-    except BaulkError:
-        return None
+    return document_of(stored and stored[1])
 
 
-def wet(timber: Timber, answer: Answer | None, known: SpeciesTable) -> Wet:
+def wet(timber: Timber, answer: Document | None, known: SpeciesTable) -> Wet:
     """Say how wet a timber is: by its evaluation, else green by what is known of its wood."""
     if answer is None:
         return Wet(mean_pct=timber.green_mc_pct or known.get(timber.species).green_heartwood_mc_pct)
-    field = answer.field_now
-    x, y = np.array(field.x_edges_mm), np.array(field.y_edges_mm)
-    covers = abs(np.ptp(x) - timber.section.width_mm) < 0.5 and abs(np.ptp(y) - timber.section.depth_mm) < 0.5
-    if not covers:  # it was planed since
-        return Wet(mean_pct=answer.mean_now_pct.median)
-    return Wet(
-        mean_pct=answer.mean_now_pct.median,
-        field=MoistureField(
-            posix_s=answer.made_utc.timestamp(),
-            section=timber.section,
-            x_edges_mm=x,
-            y_edges_mm=y,
-            mc_pct=np.array(field.median_pct),
-        ),
-    )
+    field = answer.field_now.moisture(timber.section, answer.made_utc.timestamp())
+    return Wet(mean_pct=answer.mean_now_pct.median, field=field)
 
 
 def yard(shop: Shop, confidence: float) -> list[InYard]:
@@ -213,7 +193,7 @@ def yard(shop: Shop, confidence: float) -> list[InYard]:
                 use_class=timber.use_class,
                 finished_mm=(timber.finished.width_mm, timber.finished.depth_mm),
                 square_utc=square,
-                square_probability=0.0 if answer is None else answer.verdict.wanted or 0.0,
+                square_probability=0.0 if answer is None else answer.verdict.wanted,
                 ahead_posix_s=() if answer is None else answer.forecast.posix_s,
                 ahead_mean_pct=() if answer is None else _mean_at(answer, confidence),
                 measured=answer is not None,
@@ -270,10 +250,11 @@ def place(text: str, bare: LengthUnit) -> tuple[float, float]:
     return x, y
 
 
-def _mean_at(answer: Answer, confidence: float) -> tuple[float, ...]:
+def _mean_at(answer: Document, confidence: float) -> tuple[float, ...]:
     """Mean moisture that the timber is below with this confidence, along its forecast."""
     rows = np.array(answer.forecast.mean_pct)
-    at = np.interp(confidence, _QUANTILES, range(len(_QUANTILES)))
-    low = min(int(at), len(_QUANTILES) - 2)
+    of = answer.forecast.quantiles
+    at = np.interp(confidence, of, range(len(of)))
+    low = min(int(at), len(of) - 2)
     found = rows[low] * (1 - (at - low)) + rows[low + 1] * (at - low)
     return tuple(float(each) for each in found)

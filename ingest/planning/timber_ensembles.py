@@ -6,15 +6,15 @@ those hours changes no plan by weeks.
 
 from __future__ import annotations
 
-import json
 from dataclasses import fields
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from baulk.ingest.evaluation import compute, fingerprint
 from baulk.ingest.evaluation.inputs import Inputs
 from baulk.ingest.shop import Shop
+from baulk.models import digest, packing
 from baulk.models.diffusion import law_for
 from baulk.models.drying.solver import Members
 from baulk.models.field import MoistureField
@@ -23,6 +23,7 @@ from baulk.models.plan.humidity.timbers import Stock
 
 FRESH_S: Final = 12 * 3600.0
 _MEMBERS: Final = tuple(each.name for each in fields(Members))
+_EXACT: Final = frozenset({"x_edges", "y_edges", *_MEMBERS})
 
 
 def of(shop: Shop, inputs: Inputs) -> tuple[Stock, bool]:
@@ -58,7 +59,6 @@ def of(shop: Shop, inputs: Inputs) -> tuple[Stock, bool]:
         part="dry",
         wanted=inputs.wish.probability,
         build_days=inputs.wish.build_days,
-        system=inputs.wish.units,
         air_past=inputs.air_past(),
     )
     shop.store.note(key, _write(made, seen, enough=fitted.enough))
@@ -72,50 +72,40 @@ def _seen(inputs: Inputs) -> str:
         inputs.wood,
         inputs.use,
         inputs.wish,
-        fingerprint.readings(inputs.readings),
+        digest.readings(inputs.readings),
         fingerprint.events(inputs.events),
     )
 
 
 def _write(made: Stock, seen: str, *, enough: bool) -> bytes:
-    members = {
-        name: None if (values := getattr(made.members, name)) is None else np.round(values, 6).tolist()
-        for name in _MEMBERS
-    }
-    body = {
+    members = {name: each for name in _MEMBERS if (each := getattr(made.members, name)) is not None}
+    start = made.start
+    fields_of = {"x_edges": start.x_edges_mm, "y_edges": start.y_edges_mm, "mc": start.mc_pct}
+    plain = {
         "seen": seen,
-        "posix_s": made.start.posix_s,
+        "posix_s": start.posix_s,
         "enough": enough,
         "stood_pct": made.stood_pct if np.isfinite(made.stood_pct) else None,
-        "x_edges_mm": made.start.x_edges_mm.tolist(),
-        "y_edges_mm": made.start.y_edges_mm.tolist(),
-        "mc_pct": np.round(made.start.mc_pct, 3).tolist(),
-        "members": members,
     }
-    return json.dumps(body, separators=(",", ":")).encode()
+    return packing.pack(plain, {**fields_of, **members}, exact=_EXACT)
 
 
 def _read(kept: bytes, inputs: Inputs, seen: str) -> tuple[Stock, bool] | None:
     """Read a kept one back, unless it is old, or something else is known by now."""
     try:
-        body: dict[str, Any] = json.loads(kept)
-        if body["seen"] != seen or not 0 <= inputs.now_s - body["posix_s"] <= FRESH_S:
+        plain, arrays = packing.unpack(kept)
+        if plain["seen"] != seen or not 0 <= inputs.now_s - plain["posix_s"] <= FRESH_S:
             return None
-        members = Members(
-            **{
-                name: None if (values := body["members"][name]) is None else np.array(values)
-                for name in _MEMBERS
-            }  # type: ignore[arg-type]
-        )
+        members = Members(**{name: arrays.get(name) for name in _MEMBERS})  # type: ignore[arg-type]
         start = MoistureField(
-            posix_s=body["posix_s"],
+            posix_s=plain["posix_s"],
             section=inputs.timber.section,
-            x_edges_mm=np.array(body["x_edges_mm"]),
-            y_edges_mm=np.array(body["y_edges_mm"]),
-            mc_pct=np.array(body["mc_pct"]),
+            x_edges_mm=arrays["x_edges"],
+            y_edges_mm=arrays["y_edges"],
+            mc_pct=arrays["mc"],
         )
-        stood = float("inf") if body["stood_pct"] is None else float(body["stood_pct"])
-        enough = bool(body["enough"])
+        stood = float("inf") if plain["stood_pct"] is None else float(plain["stood_pct"])
+        enough = bool(plain["enough"])
     except (ValueError, KeyError, TypeError):  # written by another version: fit anew
         return None
     made = Stock(
@@ -128,7 +118,6 @@ def _read(kept: bytes, inputs: Inputs, seen: str) -> tuple[Stock, bool] | None:
         part="dry",
         wanted=inputs.wish.probability,
         build_days=inputs.wish.build_days,
-        system=inputs.wish.units,
         stood_pct=stood,
     )
     return made, enough

@@ -9,6 +9,8 @@ from datetime import datetime
 from typing import Any, Final
 
 from baulk.ingest.store import Store
+from baulk.models import text
+from baulk.models.reason import Reason
 
 SWAPS: Final = "swapped tags"
 HAND_METER: Final = "hand meter"
@@ -22,15 +24,20 @@ class Swapped:
     ----------
     tags : tuple of (str, str)
         Which.
-    words : str
-        One sentence, with since when.
+    reason : Reason
+        Which, and since when.
     found_utc : datetime
         When it was seen first.
     """
 
     tags: tuple[str, str]
-    words: str
+    reason: Reason
     found_utc: datetime
+
+    @property
+    def words(self) -> str:
+        """The reason in words, without its full stop; it holds no unit."""
+        return text.sentence(self.reason, "metric").removesuffix(".")
 
 
 def fit_key(tag: str) -> str:
@@ -49,13 +56,14 @@ def swaps(store: Store) -> tuple[Swapped, ...]:
 def keep_swaps(store: Store, found: Iterable[Swapped]) -> None:
     """Keep the pairs that were found, in place of those before."""
     rows = [
-        {"tags": each.tags, "words": each.words, "found_utc": each.found_utc.isoformat()} for each in found
+        {"tags": each.tags, "reason": each.reason.to_json(), "found_utc": each.found_utc.isoformat()}
+        for each in found
     ]
     store.note(SWAPS, json.dumps(rows).encode())
 
 
-def swap_words(store: Store, tag: str, now_utc: datetime) -> str | None:
-    """Say what was known at a moment of a timber that seems to bear another's tag.
+def swap_reason(store: Store, tag: str, now_utc: datetime) -> Reason | None:
+    """Return what was known at a moment of a timber that seems to bear another's tag.
 
     Parameters
     ----------
@@ -68,12 +76,12 @@ def swap_words(store: Store, tag: str, now_utc: datetime) -> str | None:
 
     Returns
     -------
-    str or None
-        One sentence; None where nothing speaks for it.
+    Reason or None
+        None where nothing speaks for it.
     """
     for each in swaps(store):
         if tag in each.tags and each.found_utc <= now_utc:
-            return each.words
+            return each.reason
     return None
 
 
@@ -120,6 +128,6 @@ def _read(row: dict[str, Any]) -> Swapped:
     one, two = row["tags"]
     return Swapped(
         tags=(str(one), str(two)),
-        words=str(row["words"]),
+        reason=Reason.from_json(row["reason"]),
         found_utc=datetime.fromisoformat(row["found_utc"]),
     )

@@ -48,6 +48,7 @@ from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.meter.profile import Corrections, MeterSetting
 from baulk.models.reading import Reading
+from baulk.models.reason import Reason
 from baulk.models.species import BUILT_IN, Species, SpeciesTable
 from baulk.models.timber import Event, Timber
 from baulk.models.yard.prior import YardPrior
@@ -158,7 +159,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         _, theta, run, history_s = apart
     elif step is None and (found := suspect(data, predicted, theta)) is not None:
         data, suspects, (theta, run, history_s) = _trusted(begun, data, found, given, seed)
-        left_out = (*left_out, *(each.words for each in suspects))
+        left_out = (*left_out, *(each.reason for each in suspects))
     if apart is not None or suspects:
         predicted = predict(data, run, theta, given)
         off, away = lone(predicted, data, errors(data))
@@ -240,9 +241,9 @@ def update(  # noqa: PLR0913 - as `fit`
     given = inputs_of(
         timber, species, air, law, now_posix_s, events, corrections, gaps, known_species, threads
     )
-    found: Calibration | str | None = due(previous, timber, events, corrections, readings, now_posix_s)
+    found: Calibration | Reason | None = due(previous, timber, events, corrections, readings, now_posix_s)
     if previous.theta.shape[1] != members:
-        found = "the size of the ensemble has changed"
+        found = Reason(code="whole_fit.members")
     if found is None:
         found = taken_in(previous, given, readings, seed=seed)
     if isinstance(found, Calibration):
@@ -300,7 +301,7 @@ def _trusted(
     while next_one is not None:
         found, bad = (*found, next_one), next_one
         data = tuple(
-            replace(each, aside=each.aside or bad.short) if each.series == bad.series else each
+            replace(each, aside=each.aside or bad.of_a_reading) if each.series == bad.series else each
             for each in data
         )
         theta, run, history_s = _fitted(begun, data, given, seed)

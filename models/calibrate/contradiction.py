@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from typing import Any, Final
 
 import numpy as np
@@ -21,7 +20,7 @@ from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.parameters import START, bounded, middle
 from baulk.models.calibrate.screening import Observation
 from baulk.models.field import MoistureField
-from baulk.models.wording import day
+from baulk.models.reason import Reason, utc
 
 Floats = NDArray[np.float64]
 Run = tuple[MoistureField, ...]
@@ -35,6 +34,7 @@ LEAST_WEIGHTS: Final = 3  # without an oven-dry section; our own judgement, no s
 LEAST_APART_PCT: Final = 5.0  # of the two means now; our own judgement, no source
 # of the moisture at arrival, where only pins speak: the section that was entered then is the other witness
 START_SD_SHARE: Final = 0.35
+_OTHER_KIND: Final = Reason(code="calibration.other_kind")  # only while each kind is fitted alone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,20 +60,18 @@ class Contradiction:
     pins: int
 
     @property
-    def words(self) -> str:
-        """One sentence that says what contradicts what, and since when."""
-        scale = [
-            f"{count} {name}{'' if count == 1 else 's'}"
-            for count, name in ((self.weights, "weight"), (self.sections, "oven-dry section"))
-            if count
-        ]
-        since = day(datetime.fromtimestamp(self.since_posix_s, UTC))
-        return (
-            f"Scale and pins contradict each other: by {' and '.join(scale)} the section stands "
-            f"at {_span(self.scale_pct)} on the mean, by {self.pins} pin readings at {_span(self.pins_pct)}, "
-            f"and not both can be right since {since}. The ranges below hold both, and no saw should touch "
-            "it until it is settled: look for a wrong tare or unit of the scale, pins in another timber or "
-            "in a dry shell, and a meter set to another wood."
+    def reason(self) -> Reason:
+        """What contradicts what, and since when."""
+        return Reason(
+            code="verdict.contradiction",
+            values={
+                "scale_pct": self.scale_pct,
+                "pins_pct": self.pins_pct,
+                "since_utc": utc(self.since_posix_s),
+                "weights": self.weights,
+                "sections": self.sections,
+                "pins": self.pins,
+            },
         )
 
 
@@ -175,7 +173,7 @@ def apart(
 
 def _only(data: Sequence[Observation], kept: NDArray[np.bool_]) -> tuple[Observation, ...]:
     return tuple(
-        each if each.aside or mine else replace(each, aside="of the other kind")
+        each if each.aside or mine else replace(each, aside=_OTHER_KIND)
         for each, mine in zip(data, kept, strict=True)
     )
 
@@ -196,7 +194,3 @@ def _latest(away: Floats, kind: NDArray[np.bool_]) -> float:
 def _quantiles(values: Floats) -> tuple[float, float, float]:
     low, middle_, high = np.quantile(values, (0.05, 0.5, 0.95))
     return float(low), float(middle_), float(high)
-
-
-def _span(values: tuple[float, float, float]) -> str:
-    return f"{values[1]:.0f} % ({values[0]:.0f} to {values[2]:.0f})"

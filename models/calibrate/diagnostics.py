@@ -1,11 +1,10 @@
-"""What does not belong among a timber's readings, found after a fit and said in sentences."""
+"""What does not belong among a timber's readings, found after a fit."""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
@@ -15,7 +14,8 @@ from baulk.models.calibrate.assimilation import LONE_WOLF
 from baulk.models.calibrate.result import FEWEST, Calibration, Fitted
 from baulk.models.calibrate.screening import DAY_S, JUMP_DEPTH_MM, WET_DEPTH_MM, WET_WITHIN_S, Observation
 from baulk.models.calibrate.weights import EVENT_SEGMENT
-from baulk.models.wording import day
+from baulk.models.reading import Series
+from baulk.models.reason import Reason, Value, utc
 
 Floats = NDArray[np.float64]
 
@@ -24,15 +24,6 @@ STEP_SDS: Final = 1.6  # and as a multiple of its error; our own judgement, no s
 BESIDE: Final = 4  # readings on each side of a step that are looked at; our own judgement, no source
 LASTS: Final = 3  # readings after a step before it is believed; our own judgement, no source
 LONG_DAYS: Final = 60.0  # without a reading; our own judgement, no source
-
-_SILENT: Final = "nobody measured its air"
-_NONE: Final = "there is no usable reading:"
-_FEW: Final = "too few readings"
-SAID_ELSEWHERE: Final = (
-    _SILENT,
-    _NONE,
-    _FEW,
-)  # beginnings of notes that a verdict has sentences of its own for
 
 
 def beside(data: Sequence[Observation], predicted: Floats, off: Floats, away: Floats) -> tuple[Fitted, ...]:
@@ -62,7 +53,7 @@ def beside(data: Sequence[Observation], predicted: Floats, off: Floats, away: Fl
             at_least=each.at_least,
             left_out=each.aside
             or (
-                f"{abs(off[i]):.0f} points {'above' if off[i] > 0 else 'below'} what the rest says"
+                Reason(code="calibration.outlier", values={"off_pct": float(off[i])})
                 if away[i] > LONE_WOLF
                 else None
             ),
@@ -73,47 +64,33 @@ def beside(data: Sequence[Observation], predicted: Floats, off: Floats, away: Fl
     )
 
 
-def named(fitted: Sequence[Fitted], data: Sequence[Observation]) -> tuple[str, ...]:
-    """One sentence for each series and kind of readings that the fit itself set aside.
+def named(fitted: Sequence[Fitted], data: Sequence[Observation]) -> tuple[Reason, ...]:
+    """Return one reason for each series and kind of readings that the fit itself set aside.
 
     Parameters
     ----------
     fitted : sequence of Fitted
         As from `beside`.
     data : sequence of Observation
-        The same readings; those with a reason of their own have their sentence already.
+        The same readings; those with a reason of their own are told already.
 
     Returns
     -------
-    tuple of str
-        Which, how many, how far off, and what to look for.
+    tuple of Reason
+        Which, how many, and how far off the last of them lies.
     """
-    sentences = []
+    found = []
     for series in sorted({each.series for each in fitted}):
         mine = [(one, each) for one, each in zip(fitted, data, strict=True) if one.series == series]
         lost = [one for one, each in mine if one.left_out and not each.aside]
         wet = [one for one in lost if _wet(one, fitted)]
         rest = [one for one in lost if one not in wet]
-        if wet:
-            sentences.append(
-                f"{series}: {len(wet)} of {len(mine)} set aside, the last one of "
-                f"{_day(wet[-1].posix_s)} {wet[-1].left_out} while the deeper pins are not: a wet surface, "
-                "after rain or dew; read it again when the face has dried"
-            )
-        if rest:
-            sentences.append(
-                f"{series}: {len(rest)} of {len(mine)} set aside, the last one {rest[-1].left_out}; "
-                f"look for {_look(series)}"
-            )
-    return tuple(sentences)
-
-
-def _look(series: str) -> str:
-    if series.endswith("/weight"):
-        return "a cut, another timber on the scale or a wrong tare"
-    if series.endswith("/oven-dry"):
-        return "a section too near an end, or of another timber"
-    return "a loose pin, a wet surface or a swapped tag"
+        for code, some in (("calibration.wet_outlier", wet), ("calibration.outlier", rest)):
+            if some and some[-1].left_out is not None:
+                told: dict[str, Value] = {"series": series, "count": len(some), "of": len(mine)}
+                last = {**some[-1].left_out.values, "last_utc": utc(some[-1].posix_s)}
+                found.append(Reason(code=code, values={**told, **last}))
+    return tuple(found)
 
 
 def _wet(one: Fitted, fitted: Sequence[Fitted]) -> bool:
@@ -141,7 +118,7 @@ class _Shift:
     weight: bool
 
 
-def lasting_step(data: Sequence[Observation], off: Floats) -> tuple[float, str] | None:
+def lasting_step(data: Sequence[Observation], off: Floats) -> tuple[float, Reason] | None:
     """Find the moment from which all series read something else at once.
 
     Parameters
@@ -153,8 +130,8 @@ def lasting_step(data: Sequence[Observation], off: Floats) -> tuple[float, str] 
 
     Returns
     -------
-    tuple of (float, str) or None
-        First moment after the step [s] and a sentence; None where there is none.
+    tuple of (float, Reason) or None
+        First moment after the step, and what is to be told of it; None where there is none. [s]
     """
     series: dict[str, list[int]] = defaultdict(list)
     for i, each in enumerate(data):
@@ -172,12 +149,9 @@ def lasting_step(data: Sequence[Observation], off: Floats) -> tuple[float, str] 
         return None
     moment_s, _, found = best
     points = float(np.median([each.points for each in found if each.step and not each.weight]))
-    way = "higher" if points > 0 else "lower"
-    return moment_s, (
-        f"since {_day(moment_s)} all {len(found)} series that can tell read something else at once, pins "
-        f"about {abs(points):.0f} points {way}, as when two tags were swapped "
-        "or the sensors moved to another timber; what was read since is set aside until somebody has looked "
-        "which timber bears this tag"
+    return moment_s, Reason(
+        code="calibration.all_stepped",
+        values={"since_utc": utc(moment_s), "series_count": len(found), "off_pct": points},
     )
 
 
@@ -221,15 +195,15 @@ def parted_at(data: Sequence[Observation]) -> float | None:
 def without_after(data: Sequence[Observation], moment_s: float) -> tuple[Observation, ...]:
     """Set everything aside that was read since a moment."""
     return tuple(
-        replace(each, aside=each.aside or "read after all series had changed at once")
+        replace(each, aside=each.aside or Reason(code="calibration.after_step"))
         if each.posix_s >= moment_s and each.lost_pct is None
         else each
         for each in data
     )
 
 
-def notes(fitted: Sequence[Fitted], now_s: float) -> tuple[str, ...]:
-    """Say what the readings that took part can't tell.
+def notes(fitted: Sequence[Fitted], now_s: float) -> tuple[Reason, ...]:
+    """Return what the readings that took part can't tell.
 
     Parameters
     ----------
@@ -240,38 +214,34 @@ def notes(fitted: Sequence[Fitted], now_s: float) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str
-        None where there is nothing to say.
+    tuple of Reason
+        Empty where they tell all.
     """
     used = [each for each in fitted if each.left_out is None]
     if not used:
-        return (f"{_NONE} the answer rests on the species' table and the air alone",)
+        return (Reason(code="calibration.no_readings"),)
     said = []
     if len(used) < FEWEST:
-        said.append(f"{_FEW} to tell how fast it dries: the answer leans on the species' table")
+        said.append(Reason(code="calibration.few_readings"))
     elif used[-1].posix_s - used[0].posix_s < DAY_S:
-        said.append(
-            f"all readings are of {_day(used[0].posix_s)}: they tell how wet it is, not how fast it dries"
-        )
+        said.append(Reason(code="calibration.one_day", values={"read_utc": utc(used[0].posix_s)}))
     if all(each.at_least for each in used):
-        said.append(
-            "every usable reading lies above fibre saturation, where pins say only that it is at least so "
-            "wet; weights or an oven-dried section would tell how far above"
-        )
+        said.append(Reason(code="calibration.all_saturated"))
     moments = [*(each.posix_s for each in used), now_s]
     gaps = np.diff(moments)
     if gaps.max() > LONG_DAYS * DAY_S:
         k = int(gaps.argmax())
-        until = "now" if k == len(used) - 1 else _day(moments[k + 1])
         said.append(
-            f"there is no usable reading for {gaps[k] / DAY_S:.0f} days from {_day(moments[k])} to {until}: "
-            "the model alone carries it through"
+            Reason(
+                code="calibration.no_reading_for",
+                values={
+                    "days": float(gaps[k]) / DAY_S,
+                    "since_utc": utc(moments[k]),
+                    "until_utc": None if k == len(used) - 1 else utc(moments[k + 1]),
+                },
+            )
         )
     return tuple(said)
-
-
-def _day(posix_s: float) -> str:
-    return day(datetime.fromtimestamp(posix_s, UTC))
 
 
 LEAST_GAIN: Final = 25.0  # squared standard deviations that each must gain; our own judgement, no source
@@ -295,14 +265,18 @@ class Swap:
         First reading that belongs to the other. [s]
     gain : float
         How much better the exchanged readings fit, the lesser of the two, in squared standard deviations. [-]
-    words : str
-        One sentence.
     """
 
     tags: tuple[str, str]
     since_posix_s: float
     gain: float
-    words: str
+
+    @property
+    def reason(self) -> Reason:
+        """Which two, and since when."""
+        return Reason(
+            code="calibration.swapped", values={"tags": self.tags, "since_utc": utc(self.since_posix_s)}
+        )
 
 
 def swapped(a: Calibration, b: Calibration) -> Swap | None:
@@ -340,16 +314,7 @@ def swapped(a: Calibration, b: Calibration) -> Swap | None:
     if best is None:
         return None
     one, two = (_tag(each) for each in (own_a, own_b))
-    when = day(datetime.fromtimestamp(best[1], UTC))
-    return Swap(
-        tags=(one, two),
-        since_posix_s=best[1],
-        gain=gain,
-        words=(
-            f"since {when} what is read as {one} fits {two} better and the other way round, as when their "
-            "tags or sensors were swapped; look at both timbers before either verdict is used"
-        ),
-    )
+    return Swap(tags=(one, two), since_posix_s=best[1], gain=gain)
 
 
 def _usable(fitted: Calibration) -> list[Fitted]:
@@ -357,7 +322,7 @@ def _usable(fitted: Calibration) -> list[Fitted]:
 
 
 def _tag(readings: list[Fitted]) -> str:
-    return readings[0].series.split("/")[1]
+    return Series.parse(readings[0].series).name
 
 
 def _gain(mine: list[Fitted], other: list[Fitted], pins: Floats, moment: float) -> float | None:

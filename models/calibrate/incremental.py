@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from hashlib import blake2b
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models import digest
 from baulk.models.calibrate import diagnostics, ensemble, parameters
 from baulk.models.calibrate.assimilation import LONE_WOLF, drawn, errors, lone, predict
 from baulk.models.calibrate.inputs import FitInputs
@@ -26,6 +26,7 @@ from baulk.models.field import MoistureField
 from baulk.models.meter.profile import Corrections
 from baulk.models.quantity import AT_DEPTH, Quantity
 from baulk.models.reading import Reading
+from baulk.models.reason import Reason
 from baulk.models.timber import Event, EventKind, Timber
 
 Floats = NDArray[np.float64]
@@ -75,20 +76,12 @@ def seen(
     str
         32 hexadecimal digits.
     """
-    told = [
-        repr((each.kind.value, each.at_utc, sorted(each.detail.items())))
-        for each in events
-        if each.counts and each.kind in _TELLING
-    ]
-    lines = []
-    for each in readings:
-        taken_s = each.taken_utc.timestamp()
-        if taken_s <= upto_s:
-            lines.append(f"{name_of(each.series)} {taken_s!r} {each.value!r} {each.flags}")
-    digest = blake2b(digest_size=16)
-    for text in (repr(timber), repr(tuple(corrections)), *sorted(told), *sorted(lines)):
-        digest.update(text.encode() + b"\0")
-    return digest.hexdigest()
+    return digest.of(
+        timber,
+        tuple(corrections),
+        digest.readings(each for each in readings if each.taken_utc.timestamp() <= upto_s),
+        digest.events(events, _TELLING),
+    )
 
 
 def due(  # noqa: PLR0911, PLR0913, PLR0917 - all that a fit rests on
@@ -98,8 +91,8 @@ def due(  # noqa: PLR0911, PLR0913, PLR0917 - all that a fit rests on
     corrections: Corrections,
     readings: Sequence[Reading],
     now_s: float,
-) -> str | None:
-    """Say why a whole fit is due, if it is.
+) -> Reason | None:
+    """Return why a whole fit is due, if it is.
 
     Parameters
     ----------
@@ -112,32 +105,32 @@ def due(  # noqa: PLR0911, PLR0913, PLR0917 - all that a fit rests on
 
     Returns
     -------
-    str or None
-        The reason in words; None where `calibrate.update` will do.
+    Reason or None
+        None where `calibrate.update` will do.
     """
     then_s = previous.field_now.posix_s
     if now_s < then_s:
-        return "the last fit lies in the future"
+        return Reason(code="whole_fit.in_future")
     if previous.used < LEAST_USED:
-        return f"the last fit had only {previous.used} readings"
+        return Reason(code="whole_fit.few_readings", values={"used": previous.used})
     if previous.stepped_posix_s is not None:
-        return "all series had changed at once, and only a whole fit tells whether that still holds"
+        return Reason(code="whole_fit.stepped")
     if previous.contradiction is not None:
-        return "scale and pins contradict each other, and only a whole fit tells whether they still do"
+        return Reason(code="whole_fit.contradiction")
     if previous.suspected:
-        return f"{previous.suspected[0]} is left out, and only a whole fit tells whether it still should be"
+        return Reason(code="whole_fit.left_out", values={"series": previous.suspected[0]})
     if previous.updates >= MOST_UPDATES:
-        return f"new readings were taken in {previous.updates} times since the last whole fit"
+        return Reason(code="whole_fit.many_updates", values={"updates": previous.updates})
     if now_s - previous.fitted_posix_s > MOST_DAYS * DAY_S:
-        return f"the last whole fit is {(now_s - previous.fitted_posix_s) / DAY_S:.0f} days old"
+        return Reason(code="whole_fit.old", values={"days": (now_s - previous.fitted_posix_s) / DAY_S})
     if previous.seen != seen(timber, events, corrections, readings, then_s):
-        return "something that the last fit rests on has changed: an event, an edit or an earlier reading"
+        return Reason(code="whole_fit.changed")
     return None
 
 
 def taken_in(
     previous: Calibration, given: FitInputs, readings: Sequence[Reading], *, seed: int
-) -> Calibration | str:
+) -> Calibration | Reason:
     """Take the readings since the last answer into it.
 
     Parameters
@@ -153,7 +146,7 @@ def taken_in(
 
     Returns
     -------
-    Calibration or str
+    Calibration or Reason
         The new answer, or why only a whole fit will do.
     """
     then_s = previous.field_now.posix_s
@@ -178,7 +171,7 @@ def taken_in(
         count[one.series] = count.get(one.series, 0) + (one.left_out is None)
     predicted, sd_pct = predict(data, run, previous.theta, given, first), errors(data, count)
     if np.any(lone(predicted, data, sd_pct)[1] > LONE_WOLF):
-        return "a new reading does not fit the rest"
+        return Reason(code="whole_fit.outlier")
     moved = _moved_on(previous, given, run, at_s)
     return _drawn(moved, given, data, predicted, sd_pct, np.random.default_rng([seed, previous.updates + 1]))
 
@@ -188,8 +181,8 @@ def _unfit(
     data: Sequence[Observation],
     recent: Sequence[Reading],
     known: set[tuple[str, int]],
-) -> str | None:
-    """Say why the new readings need a whole fit."""
+) -> Reason | None:
+    """Return why the new readings need a whole fit."""
     then_s = previous.field_now.posix_s
     raw = {
         (name_of(each.series), int(each.taken_utc.timestamp() // DAY_S))
@@ -197,7 +190,7 @@ def _unfit(
         if each.taken_utc.timestamp() > then_s and each.series.quantity in {*AT_DEPTH, Quantity.WEIGHT}
     } - known
     if raw - {(each.series, each.day) for each in data if not each.aside}:
-        return "a new reading can't be used as it is"
+        return Reason(code="whole_fit.unusable")
     anchor = previous.anchor
     for each in data:
         if each.weight_ratio is not None and (
@@ -206,7 +199,7 @@ def _unfit(
             or each.kg is None
             or abs(each.kg / each.weight_ratio / anchor.kg - 1) > 1e-6
         ):
-            return "a new series of weights has begun"
+            return Reason(code="whole_fit.new_weights")
     return None
 
 

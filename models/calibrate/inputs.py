@@ -14,10 +14,10 @@ from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying.layout import air_gaps
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import Corrections
+from baulk.models.reason import Reason, Value
 from baulk.models.section import Covers, Face, FaceCover, Finished, Schedule, Section
 from baulk.models.species import BUILT_IN, Species, SpeciesTable
 from baulk.models.timber import Event, EventKind, Timber
-from baulk.models.wording import day
 
 __all__ = [
     "DAY_S",
@@ -78,15 +78,15 @@ class History:
         Whether the ends were coated before they had dried.
     events : tuple of Event
         Those that count, up to now, the oldest first.
-    said : tuple of str
-        Sentences about what the fit had to assume.
+    said : tuple of Reason
+        What the fit had to assume.
     """
 
     stretches: tuple[Stretch, ...]
     faces: Schedule
     sealed: bool
     events: tuple[Event, ...]
-    said: tuple[str, ...]
+    said: tuple[Reason, ...]
 
     @property
     def section(self) -> Section:
@@ -152,7 +152,7 @@ def history(  # noqa: PLR0913 - a timber, its events, its air and their window
             for each in mine
         ),
         events=tuple(mine),
-        said=(*said, *_gap_words(silent)),
+        said=(*said, *_unmeasured(silent)),
     )
 
 
@@ -192,12 +192,12 @@ def _same(section: Section, width_mm: float, depth_mm: float) -> bool:
 
 def _sections(
     timber: Timber, events: Sequence[Event], start_s: float, now_s: float
-) -> tuple[list[tuple[float, Section]], list[str]]:
+) -> tuple[list[tuple[float, Section]], list[Reason]]:
     """Section from each moment on; planing takes alike off opposite faces, so that the pith stays."""
     planed = [each for each in events if each.kind is EventKind.PLANED]
     planed = [each for each in planed if start_s < each.at_utc.timestamp() < now_s]
     found = [(start_s, timber.section)]
-    said: list[str] = []
+    said: list[Reason] = []
     if not planed:
         return found, said
     first = planed[0].detail
@@ -208,22 +208,26 @@ def _sections(
         size = Finished(width_mm=float(each.detail["width_mm"]), depth_mm=float(each.detail["depth_mm"]))
         before = found[-1][1]
         if _same(before, size.width_mm, size.depth_mm):
-            said.append(
-                f"its size before it was planed on {day(each.at_utc)} is not on record; the fit dries it at "
-                f"{size.width_mm:.0f} x {size.depth_mm:.0f} mm from its arrival on"
-            )
+            said.append(_planed("calibration.size_before_unknown", each, size))
             continue
         try:
             found.append((each.at_utc.timestamp(), size.inside(before)))
-        except OutOfRange as err:
-            said.append(f"the planing of {day(each.at_utc)} is not counted: {err}")
+        except OutOfRange:
+            said.append(_planed("calibration.planing_not_counted", each, size, before))
             continue
-        said.append(
-            f"it was planed on {day(each.at_utc)}: the fit dries it at {before.width_mm:.0f} x "
-            f"{before.depth_mm:.0f} mm until then and at {size.width_mm:.0f} x {size.depth_mm:.0f} mm since, "
-            "alike off opposite faces"
-        )
+        said.append(_planed("calibration.planed", each, size, before))
     return found, said
+
+
+def _planed(code: str, event: Event, size: Finished, before: Section | None = None) -> Reason:
+    told: dict[str, Value] = {
+        "planed_utc": event.at_utc,
+        "width_mm": size.width_mm,
+        "depth_mm": size.depth_mm,
+    }
+    if before is not None:
+        told |= {"from_width_mm": before.width_mm, "from_depth_mm": before.depth_mm}
+    return Reason(code=code, values=told)
 
 
 def _faces(events: Sequence[Event], start_s: float) -> list[tuple[float, dict[Face, FaceCover]]]:
@@ -259,16 +263,11 @@ def _merged(gaps: Sequence[tuple[float, float]], start_s: float, now_s: float) -
     return sorted(sorted(joined, key=lambda gap: gap[0] - gap[1])[:MOST_GAPS])
 
 
-def _gap_words(silent: Sequence[tuple[float, float]]) -> list[str]:
+def _unmeasured(silent: Sequence[tuple[float, float]]) -> list[Reason]:
     if not silent:
         return []
     days = sum(last - first for first, last in silent) / DAY_S
-    many = "a stretch" if len(silent) == 1 else f"{len(silent)} stretches"
-    words = (
-        f"nobody measured its air in {many} of {days:.0f} days since it came: there the fit lets the air's "
-        "EMC lie further from what stands in for it, and is less sure"
-    )
-    return [words]
+    return [Reason(code="calibration.air_not_measured", values={"gaps": len(silent), "days": days})]
 
 
 def _stretches(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -27,12 +26,14 @@ from baulk.models.calibrate.screening import (
     without_rain,
 )
 from baulk.models.calibrate.weights import WEIGHT_SD_SHARE, Limits, weights
-from baulk.models.errors import BaulkError
+from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import answers
 from baulk.models.meter.resistance import MeterAnswer
 from baulk.models.meter.wood_temperature import at_readings
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading
+from baulk.models.reason import Reason
+from baulk.models.section import Section
 from baulk.models.timber import EventKind, Timber
 
 INSTALLED_SD_PCT: Final = (
@@ -43,7 +44,9 @@ INSTALLED_SD_PCT: Final = (
 WET_SCALE_SD_SHARE: Final = 0.3
 OVEN_SD_PCT: Final = 1.5  # one slice against the whole timber, when dry; our own judgement, no source
 OVEN_SD_SHARE: Final = 0.05  # and as a share of its moisture; our own judgement, no source
-_REPEATED: Final = "the same number to the last digit as on the days before"
+_REPEATED: Final = Reason(code="calibration.repeated")
+_BEFORE: Final = Reason(code="calibration.before_arrival")
+_IN_FUTURE: Final = Reason(code="calibration.in_future")
 SAME_SECTION_S: Final = 2 * DAY_S  # an oven-dry section so near the arrival is the one entered with it
 
 
@@ -55,15 +58,15 @@ class Gathered:
     ----------
     data : tuple of Observation
         In order of time; those set aside with their reason.
-    left_out : tuple of str
-        One sentence for each kind that could not be used.
-    said : tuple of str
-        Sentences about what was done with the rest.
+    left_out : tuple of Reason
+        One for each series and kind that could not be used.
+    said : tuple of Reason
+        What was done with the rest.
     """
 
     data: tuple[Observation, ...]
-    left_out: tuple[str, ...]
-    said: tuple[str, ...]
+    left_out: tuple[Reason, ...]
+    said: tuple[Reason, ...]
 
 
 def observations(given: FitInputs, readings: Iterable[Reading], *, thin: bool = True) -> Gathered:
@@ -83,29 +86,28 @@ def observations(given: FitInputs, readings: Iterable[Reading], *, thin: bool = 
     Gathered
         Usable readings and those set aside.
     """
-    refused: dict[str, list[str]] = defaultdict(list)
-    timely, clock_words = by_a_right_clock(readings)
+    refused: dict[str, list[Reason]] = defaultdict(list)
+    timely, clocks = by_a_right_clock(readings)
     inside = _inside(timely, given, refused)
     stuck = hanging(inside)
     pins = _pins(inside, given, refused, stuck)
     usable = without_jumps(without_rain(pins, refused), refused)
-    weighed, weight_words = _weights(inside, given, refused)
-    sections, section_words = _sections(given)
+    weighed, steps = _weights(inside, given, refused)
+    sections, no_sections = _sections(given)
     every = [*weighed, *sections, *usable]
     return Gathered(
         data=thinned(every) if thin else tuple(sorted(every, key=lambda one: one.posix_s)),
-        left_out=(*_said(refused), *_stuck_words(usable, stuck), *section_words),
-        said=(*clock_words, *weight_words),
+        left_out=(*_by_kind(refused), *_stuck(usable, stuck), *no_sections),
+        said=(*clocks, *steps),
     )
 
 
-def _inside(readings: Iterable[Reading], given: FitInputs, refused: dict[str, list[str]]) -> list[Reading]:
+def _inside(readings: Iterable[Reading], given: FitInputs, refused: dict[str, list[Reason]]) -> list[Reading]:
     found = []
     for each in readings:
         taken_s = each.taken_utc.timestamp()
         if not given.start_s - DAY_S <= taken_s <= given.now_s + 600:
-            why = "before the timber arrived" if taken_s < given.start_s else "in the future"
-            refused[str(each.series)].append(f"taken {why}")
+            refused[str(each.series)].append(_BEFORE if taken_s < given.start_s else _IN_FUTURE)
         else:
             found.append(each)
     return found
@@ -114,7 +116,7 @@ def _inside(readings: Iterable[Reading], given: FitInputs, refused: dict[str, li
 def _pins(
     inside: Sequence[Reading],
     given: FitInputs,
-    refused: dict[str, list[str]],
+    refused: dict[str, list[Reason]],
     stuck: dict[str, Hanging],
 ) -> list[Observation]:
     wood = sorted(
@@ -140,13 +142,11 @@ def _pins(
         ):
             refused[name].append(why_not)
             continue
-        try:
-            given.past.section_at(taken_s).refuse_depth(each.series.depth_mm or 0.0, each.series.face)
-        except BaulkError as err:
-            refused[name].append(str(err))
+        if why_not := _outside(each, given.past.section_at(taken_s)):
+            refused[name].append(why_not)
             continue
-        if isinstance(told, BaulkError):
-            refused[name].append(str(told))
+        if isinstance(told, Reason):
+            refused[name].append(told)
             continue
         one = _pin(each, name, taken_s, told)
         days[name, one.day].append(one)
@@ -154,9 +154,21 @@ def _pins(
     return [_freed(each, stuck.get(each.series)) for each in usable]
 
 
-def _stuck_words(usable: Sequence[Observation], stuck: dict[str, Hanging]) -> list[str]:
+def _outside(reading: Reading, section: Section) -> Reason | None:
+    """Return why pins can't be where the reading says, if they can't."""
+    depth_mm, face = reading.series.depth_mm or 0.0, reading.series.face
+    try:
+        section.refuse_depth(depth_mm, face)
+    except OutOfRange:
+        return Reason(
+            code="calibration.outside_piece", values={"depth_mm": depth_mm, "size_mm": section.size_mm(face)}
+        )
+    return None
+
+
+def _stuck(usable: Sequence[Observation], stuck: dict[str, Hanging]) -> list[Reason]:
     touched = {each.series for each in usable if each.aside == _REPEATED}
-    return [words for name, (_, _, words) in stuck.items() if name in touched]
+    return [reason for name, (_, _, reason) in stuck.items() if name in touched]
 
 
 def _freed(each: Observation, stuck: Hanging | None) -> Observation:
@@ -187,8 +199,8 @@ def _pin(reading: Reading, name: str, taken_s: float, found: MeterAnswer) -> Obs
 
 
 def _weights(
-    inside: Sequence[Reading], given: FitInputs, refused: dict[str, list[str]]
-) -> tuple[list[Observation], list[str]]:
+    inside: Sequence[Reading], given: FitInputs, refused: dict[str, list[Reason]]
+) -> tuple[list[Observation], list[Reason]]:
     name = f"timber/{given.timber.tag}/weight"
     taken = []
     for each in inside:
@@ -197,7 +209,7 @@ def _weights(
         if each.value > 0:
             taken.append((min(max(each.taken_utc.timestamp(), given.start_s), given.now_s), each.value))
         else:
-            refused[name].append(f"a weight of {each.value:g} kg")
+            refused[name].append(Reason(code="calibration.no_weight", values={"weight_kg": each.value}))
     start_pct, start_sd = start_of(given.timber, given.species)
     limits = Limits(
         section=given.past.section,
@@ -226,13 +238,14 @@ def _weights(
                 start_pct=from_pct,
             )
         )
-    return found, [f"{name}: {each}" for each in said]
+    return found, [replace(each, values={**each.values, "series": name}) for each in said]
 
 
-def _sections(given: FitInputs) -> tuple[list[Observation], list[str]]:
+def _sections(given: FitInputs) -> tuple[list[Observation], list[Reason]]:
     """Oven-dry sections, each less what the end beside it has dried."""
     name = f"timber/{given.timber.tag}/oven-dry"
-    found, refused = [], []
+    found: list[Observation] = []
+    refused: dict[str, list[Reason]] = defaultdict(list)
     for each in given.past.kind(EventKind.OVEN_DRIED):
         at_s = each.at_utc.timestamp()
         measured = float(each.detail["mc_pct"])
@@ -240,7 +253,7 @@ def _sections(given: FitInputs) -> tuple[list[Observation], list[str]]:
         if entered is not None and at_s <= given.start_s + SAME_SECTION_S and abs(entered - measured) < 0.05:
             continue  # the prior has it already
         if at_s < given.start_s - DAY_S:
-            refused.append(f"{name}: set aside, taken before the timber arrived")
+            refused[name].append(_BEFORE)
             continue
         lost = 0.0
         if "from_end_mm" in each.detail:
@@ -251,7 +264,7 @@ def _sections(given: FitInputs) -> tuple[list[Observation], list[str]]:
                 distance,
                 each.at_utc,
             ):
-                refused.append(f"{name}: set aside, for {why.replace('pins', 'a section', 1)}")
+                refused[name].append(replace(why, values={**why.values, "what": "section"}))
                 continue
             days = max(0.0, (at_s - given.start_s) / DAY_S)
             lost = float(end_grain.end_drying_pct(distance, given.law, days, sealed=given.past.sealed))
@@ -264,14 +277,15 @@ def _sections(given: FitInputs) -> tuple[list[Observation], list[str]]:
                 lost_pct=lost,
             )
         )
-    return found, refused
+    return found, list(_by_kind(refused))
 
 
-def _said(refused: dict[str, list[str]]) -> Iterable[str]:
-    """One sentence for each series and kind of reason, with the last reason of the kind."""
+def _by_kind(refused: dict[str, list[Reason]]) -> Iterable[Reason]:
+    """Return one reason for each series and kind, with how many there are, and the values of the last."""
     for series, reasons in refused.items():
-        kinds: dict[str, list[str]] = defaultdict(list)
+        kinds: dict[str, list[Reason]] = defaultdict(list)
         for why in reasons:
-            kinds[re.sub(r"[-\d.]+", "0", why)].append(why)
+            kinds[why.code].append(why)
         for same in kinds.values():
-            yield f"{series}: {len(same)} set aside, the last one because {same[-1]}"
+            last = same[-1]
+            yield replace(last, values={**last.values, "series": series, "count": len(same)})

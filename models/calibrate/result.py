@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import base64
-import json
-import zlib
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models import packing
 from baulk.models.calibrate import parameters
 from baulk.models.calibrate.contradiction import Contradiction, contradiction
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
+from baulk.models.reason import Reason
 from baulk.models.section import Covers, Face, FaceCover, Section
 
 Floats = NDArray[np.float64]
 
 FEWEST: Final = 3
-FORMAT: Final = 2
+FORMAT: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,7 +37,7 @@ class Fitted:
         Moisture content read, median of the fit at the same place, and the reading's error. [%]
     at_least : bool
         Whether the reading only says "at least".
-    left_out : str or None
+    left_out : Reason or None
         Why it was set aside.
     depth_mm : float, optional
         Depth of the pins. [mm]
@@ -52,7 +51,7 @@ class Fitted:
     model_pct: float
     sd_pct: float
     at_least: bool
-    left_out: str | None
+    left_out: Reason | None
     depth_mm: float | None = None
     kg: float | None = None
 
@@ -92,8 +91,8 @@ class Calibration:
         What the meter adds to the truth. [%]
     used : int
         Readings (one a series and day) that took part and were not set aside.
-    left_out : tuple of str
-        What was set aside and why, one sentence each.
+    left_out : tuple of Reason
+        What was set aside and why.
     field_now : MoistureField
         Moisture now, every member. [%]
     readings : tuple of Fitted
@@ -104,8 +103,8 @@ class Calibration:
         Section mean and core since arrival. [%]
     weighed : bool
         Whether at least one usable weight exists, so that a further one would tell something.
-    notes : tuple of str
-        What else is to be known of the fit, one sentence each: gaps, cuts, what the readings can't tell.
+    notes : tuple of Reason
+        What else is to be known of the fit: gaps, cuts, what the readings can't tell.
     theta : ndarray, shape (22, m)
         All that was fitted, a row for each of `baulk.models.calibrate.parameters.PARAMETERS`.
     depths_mm : ndarray, shape (k,)
@@ -128,21 +127,21 @@ class Calibration:
         Series of pins that are left out because they drift or are in other wood.
     contradiction : Contradiction or None
         What scale and pins say where they cannot both be right; half of the members are then of each.
-    why_whole : str or None
+    why_whole : Reason or None
         Why `calibrate.update` made a whole fit instead, where it did.
     """
 
     members: solver.Members
     meter_bias_pct: Floats
     used: int
-    left_out: tuple[str, ...]
+    left_out: tuple[Reason, ...]
     field_now: MoistureField
     readings: tuple[Fitted, ...]
     history_posix_s: Floats
     history_mean_pct: Floats
     history_core_pct: Floats
     weighed: bool
-    notes: tuple[str, ...]
+    notes: tuple[Reason, ...]
     theta: Floats
     depths_mm: Floats
     history_depth_pct: Floats
@@ -154,7 +153,7 @@ class Calibration:
     stepped_posix_s: float | None = None
     suspected: tuple[str, ...] = ()
     contradiction: Contradiction | None = None
-    why_whole: str | None = None
+    why_whole: Reason | None = None
 
     @property
     def enough(self) -> bool:
@@ -188,17 +187,18 @@ class Calibration:
             "anchor": self.anchor
             and [self.anchor.posix_s, self.anchor.kg, self.anchor.segment, self.anchor.start_pct],
             "covers": None if self.covers is None else {str(k): str(v) for k, v in self.covers.items()},
-            "readings": [[getattr(one, each.name) for each in fields(one)] for one in self.readings],
+            "readings": [_row(one) for one in self.readings],
+            "left_out": [each.to_json() for each in self.left_out],
+            "notes": [each.to_json() for each in self.notes],
+            "why_whole": self.why_whole and self.why_whole.to_json(),
             "contradiction": self.contradiction and asdict(self.contradiction),
             **{name: getattr(self, name) for name in _PLAIN},
-            "arrays": {name: _packed(name, each) for name, each in arrays.items()},
         }
-        return zlib.compress(json.dumps(plain, separators=(",", ":")).encode())
+        return packing.pack(plain, arrays, exact=_EXACT)
 
 
 _PLAIN: Final = (
-    "used", "left_out", "weighed", "notes", "updates", "fitted_posix_s", "seen", "why_whole",
-    "stepped_posix_s", "suspected",
+    "used", "weighed", "updates", "fitted_posix_s", "seen", "stepped_posix_s", "suspected",
 )  # fmt: skip
 _EXACT: Final = frozenset({"x", "y", "at", "theta"})  # the rest is rounded to a few parts in ten million
 
@@ -222,15 +222,13 @@ def resume(state: bytes) -> Calibration:
         If it is damaged or of another version; make a whole fit then.
     """
     try:
-        plain = json.loads(zlib.decompress(state))
+        plain, arrays = packing.unpack(state)
         if plain["format"] != FORMAT:
             raise OutOfRange("the stored fit", "is of another version of the program; fit it anew")
-        arrays = {name: _unpacked(name, *each) for name, each in plain["arrays"].items()}
         theta, anchor = arrays["theta"], plain["anchor"]
-        names = [each.name for each in fields(Fitted)]
         width, depth, pith_x, pith_y = plain["section"]
         kept = {name: plain[name] for name in _PLAIN}
-        kept |= {name: tuple(kept[name]) for name in ("left_out", "notes", "suspected")}
+        kept["suspected"] = tuple(kept["suspected"])
         return Calibration(
             members=parameters.members(theta),
             meter_bias_pct=theta[parameters.BIAS],
@@ -241,7 +239,10 @@ def resume(state: bytes) -> Calibration:
                 y_edges_mm=arrays["y"],
                 mc_pct=arrays["mc"],
             ),
-            readings=tuple(Fitted(**dict(zip(names, each, strict=True))) for each in plain["readings"]),
+            readings=tuple(_fitted(each) for each in plain["readings"]),
+            left_out=tuple(Reason.from_json(each) for each in plain["left_out"]),
+            notes=tuple(Reason.from_json(each) for each in plain["notes"]),
+            why_whole=plain["why_whole"] and Reason.from_json(plain["why_whole"]),
             covers=plain["covers"]
             and {Face(face): FaceCover(cover) for face, cover in plain["covers"].items()},
             history_posix_s=arrays["at"],
@@ -261,20 +262,20 @@ def resume(state: bytes) -> Calibration:
             ),
             **kept,
         )
-    except (KeyError, TypeError, ValueError, zlib.error) as err:
+    except (KeyError, TypeError, ValueError) as err:
         if isinstance(err, OutOfRange):
             raise
         raise OutOfRange("the stored fit", "can't be read back; fit it anew") from err
 
 
-def _packed(name: str, values: Floats) -> tuple[list[int], str]:
-    kind = "<f8" if name in _EXACT else "<f4"
-    return list(values.shape), base64.b64encode(np.ascontiguousarray(values, kind).tobytes()).decode()
+def _row(one: Fitted) -> list[Any]:
+    row = {each.name: getattr(one, each.name) for each in fields(one)}
+    return list({**row, "left_out": one.left_out and one.left_out.to_json()}.values())
 
 
-def _unpacked(name: str, shape: list[int], text: str) -> Any:  # noqa: ANN401 - an array
-    kind = "<f8" if name in _EXACT else "<f4"
-    return np.frombuffer(base64.b64decode(text), kind).reshape(shape).astype(np.float64)
+def _fitted(row: list[Any]) -> Fitted:
+    kept = dict(zip((each.name for each in fields(Fitted)), row, strict=True))
+    return Fitted(**{**kept, "left_out": kept["left_out"] and Reason.from_json(kept["left_out"])})
 
 
 def depth_profile_pct(field: MoistureField, depths_mm: Floats) -> Floats:

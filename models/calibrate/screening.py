@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from functools import lru_cache
 from statistics import median
 from typing import Final
@@ -14,8 +13,8 @@ import numpy as np
 
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading, Series
+from baulk.models.reason import Reason, utc
 from baulk.models.section import Face
-from baulk.models.wording import day
 
 DAY_S: Final = 86_400.0
 MOST: Final = 80  # more readings than this no longer change the answer, only the time it takes
@@ -31,7 +30,7 @@ WET_WITHIN_S: Final = 3 * DAY_S  # deep pins read so near in time tell it; our o
 WET_RISE_PCT: Final = 5.0  # of a shallow pin while deep ones stay; our own judgement, no source
 WET_DAYS: Final = 30.0  # within which such a surface has dried again; our own judgement, no source
 
-Hanging = tuple[int, int, str]
+Hanging = tuple[int, int, Reason]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +62,7 @@ class Observation:
         Moisture content assumed at the first weight. [%]
     lost_pct : float, optional
         What the end beside it has dried; only of an oven-dry section. [%]
-    aside : str, optional
+    aside : Reason, optional
         Why it takes no part; it is only shown beside the fit.
     """
 
@@ -80,7 +79,7 @@ class Observation:
     kg: float | None = None
     start_pct: float = 0.0
     lost_pct: float | None = None
-    aside: str | None = None
+    aside: Reason | None = None
 
     @property
     def moisture_pct(self) -> float:
@@ -99,7 +98,7 @@ def name_of(series: Series) -> str:
     return str(series)
 
 
-def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[str]]:
+def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[Reason]]:
     """Give live readings whose device clock jumped away the time at which they arrived.
 
     Parameters
@@ -111,8 +110,8 @@ def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[s
     -------
     readings : list of Reading
         All of them, in order of time.
-    said : list of str
-        One sentence for each series that was touched.
+    said : list of Reason
+        One for each series that was touched.
 
     Notes
     -----
@@ -136,8 +135,10 @@ def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[s
         if wrong.any():
             off_days = float(np.median(late[wrong])) / DAY_S
             said.append(
-                f"{name}: the device's clock was {off_days:.0f} days behind for {int(wrong.sum())} readings; "
-                "they count for the time at which they arrived"
+                Reason(
+                    code="calibration.clock",
+                    values={"series": name, "behind_days": off_days, "count": int(wrong.sum())},
+                )
             )
         kept += [
             replace(one, taken_utc=one.arrived_utc) if bad else one
@@ -157,8 +158,8 @@ def hanging(readings: Iterable[Reading]) -> dict[str, Hanging]:
 
     Returns
     -------
-    dict of str to (int, int, str)
-        First and last day, UTC, of the longest such time of a series, and a sentence.
+    dict of str to (int, int, Reason)
+        First and last day, UTC, of the longest such time of a series, and what is to be told of it.
     """
     series: dict[str, dict[int, list[float]]] = defaultdict(lambda: defaultdict(list))
     for each in readings:
@@ -175,23 +176,29 @@ def hanging(readings: Iterable[Reading]) -> dict[str, Hanging]:
             shown = values[-1]
             best = max(best, run, key=len)
         if len(best) >= HANGS_TIMES and best[-1] - best[0] >= HANGS_DAYS:
-            value = by_day[best[-1]][-1]
-            words = (
-                f"{name}: it showed {value:.4g} to the last digit on {len(best)} days from {_day(best[0])} "
-                f"to {_day(best[-1])}, as a meter that hangs does; only the first of them counts"
+            first_utc, last_utc = (utc(number * DAY_S) for number in (best[0], best[-1]))
+            reason = Reason(
+                code="calibration.stuck",
+                values={
+                    "series": name,
+                    "shown": by_day[best[-1]][-1],
+                    "days": len(best),
+                    "first_utc": first_utc,
+                    "last_utc": last_utc,
+                },
             )
-            found[name] = (best[0], best[-1], words)
+            found[name] = (best[0], best[-1], reason)
     return found
 
 
-def without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) -> list[Observation]:
+def without_jumps(found: Sequence[Observation], refused: dict[str, list[Reason]]) -> list[Observation]:
     """Set aside what a pin deep in the wood can't have become since its last reading that stood.
 
     Parameters
     ----------
     found : sequence of Observation
         Pins in order of time.
-    refused : dict of str to list of str
+    refused : dict of str to list of Reason
         Receives the reasons by series.
 
     Returns
@@ -209,10 +216,9 @@ def without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) -
         if before is not None and each.depth_mm is not None and each.depth_mm >= JUMP_DEPTH_MM:
             days = (each.posix_s - before.posix_s) / DAY_S
             if abs(each.moisture_pct - before.moisture_pct) > min(max(JUMP_PCT, days / 2), 2 * JUMP_PCT):
-                within = "a day" if days < 1.5 else f"{days:.0f} days"
-                why = (
-                    f"it jumped from {before.moisture_pct:.0f} to {each.moisture_pct:.0f} % within {within}, "
-                    "as a loose pin or a swapped tag does"
+                why = Reason(
+                    code="calibration.jump",
+                    values={"from_pct": before.moisture_pct, "to_pct": each.moisture_pct, "days": days},
                 )
                 refused[each.series].append(why)
                 kept.append(replace(each, aside=why))
@@ -222,14 +228,14 @@ def without_jumps(found: Sequence[Observation], refused: dict[str, list[str]]) -
     return kept
 
 
-def without_rain(found: Sequence[Observation], refused: dict[str, list[str]]) -> list[Observation]:
+def without_rain(found: Sequence[Observation], refused: dict[str, list[Reason]]) -> list[Observation]:
     """Set aside shallow pins that rose for a while and fell again, while deeper ones did not stir.
 
     Parameters
     ----------
     found : sequence of Observation
         Pins in order of time.
-    refused : dict of str to list of str
+    refused : dict of str to list of Reason
         Receives the reasons by series.
 
     Returns
@@ -241,20 +247,20 @@ def without_rain(found: Sequence[Observation], refused: dict[str, list[str]]) ->
     for each in found:
         if each.depth_mm is not None and not each.aside:
             series[each.series].append(each)
-    wet: set[int] = set()
+    wet: dict[int, Reason] = {}
     for mine in series.values():
         base = mine[0]
         for i, each in enumerate(mine):
             rose = each.moisture_pct - base.moisture_pct >= WET_RISE_PCT
             if rose and _shallow(each) and _passes(mine[i:], base) and _still(each, series):
-                wet.add(id(each))
-                refused[each.series].append(
-                    f"it rose from {base.moisture_pct:.0f} to {each.moisture_pct:.0f} % while the deeper "
-                    "pins stayed: a wet surface, after rain or dew; read it again when the face has dried"
+                wet[id(each)] = Reason(
+                    code="calibration.wet_surface",
+                    values={"from_pct": base.moisture_pct, "to_pct": each.moisture_pct},
                 )
+                refused[each.series].append(wet[id(each)])
             else:
                 base = each
-    return [replace(each, aside="a wet surface") if id(each) in wet else each for each in found]
+    return [replace(each, aside=wet[id(each)]) if id(each) in wet else each for each in found]
 
 
 def _shallow(each: Observation) -> bool:
@@ -303,7 +309,3 @@ def thinned(found: Sequence[Observation]) -> tuple[Observation, ...]:
         picks = np.unique(np.linspace(0, len(group) - 1, min(share, len(group))).round().astype(int))
         kept += [group[i] for i in picks]
     return tuple(sorted(kept, key=lambda one: one.posix_s))
-
-
-def _day(number: int) -> str:
-    return day(datetime.fromtimestamp(number * DAY_S, UTC))

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from baulk.models.calibrate.parameters import FSP
 from baulk.models.calibrate.screening import DAY_S, Observation
+from baulk.models.reason import Reason, Value
 
 Floats = NDArray[np.float64]
 Kind = Literal["drift", "other wood"]
@@ -80,25 +81,17 @@ class Suspect:
     weighed: bool
 
     @property
-    def words(self) -> str:
-        """One sentence: which series, what it does against what, and what to do."""
-        rest = "the weights and the other pins" if self.weighed else "the other pins"
+    def reason(self) -> Reason:
+        """What the series does, against what."""
+        told: dict[str, Value] = {"series": self.series, "weighed": self.weighed}
         if self.kind == "drift":
-            return (
-                f"{self.series}: left out, for it drifts by about {self.points:+.1f} points a month against "
-                f"{rest}; look for corroded or loose pins or a failing sensor, and drive new ones beside it"
-            )
-        way = "wetter" if self.points > 0 else "drier"
-        return (
-            f"{self.series}: left out, for it follows another course than this timber's, by now about "
-            f"{abs(self.points):.0f} points {way} than {rest} say there; look whether its pins are in "
-            "another timber, another wood or at another depth than noted"
-        )
+            return Reason(code="calibration.drifts", values={**told, "drift_pct_per_month": self.points})
+        return Reason(code="calibration.other_wood", values={**told, "off_pct": self.points})
 
     @property
-    def short(self) -> str:
+    def of_a_reading(self) -> Reason:
         """Why one of its readings is set aside."""
-        return "its series drifts" if self.kind == "drift" else "its series is of other wood"
+        return Reason(code=self.reason.code)
 
 
 def suspect(data: Sequence[Observation], predicted: Floats, theta: Floats) -> Suspect | None:

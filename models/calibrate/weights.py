@@ -9,9 +9,8 @@ off is the driest of the wood, and the two series stay apart.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from statistics import median
 from typing import Final
 
@@ -22,10 +21,10 @@ from baulk.models.calibrate.inputs import FitInputs, History
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading
+from baulk.models.reason import Reason, Value, utc
 from baulk.models.section import CONDUCTANCE_M_S, FaceCover, Section
 from baulk.models.species import SpeciesTable
 from baulk.models.timber import EventKind
-from baulk.models.wording import day
 
 DAY_S: Final = 86_400.0
 WEIGHT_SD_SHARE: Final = 0.006  # of the weight: scale, end drying, dirt; common practice, no source
@@ -96,7 +95,7 @@ class Limits:
 
 def weights(
     taken: Sequence[tuple[float, float]], past: History, limits: Limits
-) -> tuple[list[Weight], list[str], list[str]]:
+) -> tuple[list[Weight], list[Reason], list[Reason]]:
     """Gather the weights of one timber into series of one piece each.
 
     Parameters
@@ -112,14 +111,14 @@ def weights(
     -------
     weights : list of Weight
         Usable ones, in order of time; a segment of a single one is left out.
-    refused : list of str
+    refused : list of Reason
         Why single weights were set aside.
-    said : list of str
+    said : list of Reason
         What was done about cuts and steps.
     """
     every = sorted(_entered(past) + _net(taken, past), key=lambda each: (each.posix_s, each.segment))
-    refused: list[str] = []
-    said: list[str] = []
+    refused: list[Reason] = []
+    said: list[Reason] = []
     usable = _readable(every, refused)
     usable = _in_steps(usable, limits, refused, said)
     count: dict[int, int] = {}
@@ -182,25 +181,29 @@ def _entered(past: History) -> list[Weight]:
     return found
 
 
-def _readable(every: Sequence[Weight], refused: list[str]) -> list[Weight]:
+def _readable(every: Sequence[Weight], refused: list[Reason]) -> list[Weight]:
     """Set aside what its neighbours show to be another unit or timber, and what no wood can weigh."""
     kept: list[Weight] = []
     for i, each in enumerate(every):
         near = [one.kg for one in every[max(0, i - 3) : i + 4] if one.segment == each.segment]
         usual_kg = median(near)
         if each.kg <= 0:
-            refused.append(f"{each.shown_kg:g} kg is not above its tare")
+            refused.append(Reason(code="calibration.not_above_tare", values={"weight_kg": each.shown_kg}))
         elif not 1 / WEIGHT_MISREAD < each.kg / usual_kg < WEIGHT_MISREAD:
             refused.append(
-                f"{each.shown_kg:.0f} kg stands beside {usual_kg:.0f} kg; "
-                "pounds, or another timber on the scale"
+                Reason(
+                    code="calibration.weight_misread",
+                    values={"weight_kg": each.shown_kg, "beside_kg": usual_kg},
+                )
             )
         else:
             kept.append(each)
     return kept
 
 
-def _in_steps(every: Sequence[Weight], limits: Limits, refused: list[str], said: list[str]) -> list[Weight]:
+def _in_steps(
+    every: Sequence[Weight], limits: Limits, refused: list[Reason], said: list[Reason]
+) -> list[Weight]:
     """Follow each series; part it where it falls or rises for good by more than wood can dry or take up."""
     kept: list[Weight] = []
     for segment in sorted({each.segment for each in every}):
@@ -212,9 +215,12 @@ def _in_steps(every: Sequence[Weight], limits: Limits, refused: list[str], said:
             each = mine[at]
             if last is None or _follows(last, each, limits):
                 if segment == 0 and number == 0 and _below_dry(each.kg, first_kg, limits):
+                    least_kg = first_kg / (1 + limits.wettest_pct / 100)
                     refused.append(
-                        f"{each.shown_kg:.1f} kg is less than its oven-dry wood can weigh, about "
-                        f"{first_kg / (1 + limits.wettest_pct / 100):.1f} kg at the least"
+                        Reason(
+                            code="calibration.below_dry_weight",
+                            values={"weight_kg": each.shown_kg, "least_kg": least_kg},
+                        )
                     )
                 else:
                     last = replace(each, segment=number)
@@ -225,16 +231,13 @@ def _in_steps(every: Sequence[Weight], limits: Limits, refused: list[str], said:
                 (i for i in range(at + 1, len(mine)) if _returns(last, mine[at : i + 1], limits)), None
             )
             lost = mine[at:back]
-            why = _why(last, each, limits)
             if back is not None or len(lost) < LEAST_STEP:
-                refused += [f"it {_why(last, one, limits)}" for one in lost]
+                refused += [_change(last, one, limits) for one in lost]
                 at += len(lost)
                 continue
             number += 1
-            said.append(
-                f"its weight {why}, and stayed there: something was cut off, the tare changed or the scale "
-                f"holds another timber; the weights since {_day(each.posix_s)} count as a series of their own"
-            )
+            change = _change(last, each, limits)
+            said.append(replace(change, values={**change.values, "for_good_since_utc": utc(each.posix_s)}))
             last, first_kg = None, each.kg
     return kept
 
@@ -254,20 +257,13 @@ def _returns(last: Weight, since: Sequence[Weight], limits: Limits) -> bool:
     return _follows(last, since[-1], limits) and abs(np.log(then / last.kg)) < abs(np.log(then / beyond))
 
 
-def _why(last: Weight, then: Weight, limits: Limits) -> str:
-    days = (then.posix_s - last.posix_s) / DAY_S
-    within = "a day" if days < 1.5 else f"{days:.0f} days"
+def _change(last: Weight, then: Weight, limits: Limits) -> Reason:
+    """Return a change of the weight that no wood makes in the time."""
+    told = {"from_kg": last.kg, "to_kg": then.kg, "days": (then.posix_s - last.posix_s) / DAY_S}
     if then.kg > last.kg:
-        return f"rose from {last.kg:.1f} to {then.kg:.1f} kg within {within}, more than wood takes up"
-    most = 100 * limits.most_lost_share(last.posix_s, then.posix_s)
-    return (
-        f"fell from {last.kg:.1f} to {then.kg:.1f} kg within {within}, faster than its faces can dry "
-        f"({most:.0f} % at most)"
-    )
-
-
-def _day(posix_s: float) -> str:
-    return day(datetime.fromtimestamp(posix_s, UTC))
+        return Reason(code="calibration.weight_rose", values=told)
+    most_share = limits.most_lost_share(last.posix_s, then.posix_s)
+    return Reason(code="calibration.weight_fell", values={**told, "most_share": most_share})
 
 
 Floats = NDArray[np.float64]
@@ -282,8 +278,8 @@ FIRST: Final = 3  # weights; a later one may be of a piece that something was ta
 
 def impossible(
     given: FitInputs, readings: Sequence[Reading], history_s: Floats, history_mean_pct: Floats
-) -> str | None:
-    """Say that the first weights and the size do not go together, and what would explain it.
+) -> Reason | None:
+    """Tell whether the first weights and the size do not go together, and what would explain it.
 
     Parameters
     ----------
@@ -298,8 +294,8 @@ def impossible(
 
     Returns
     -------
-    str or None
-        One sentence; None where some plausible moisture makes them go together, where there is no weight,
+    Reason or None
+        None where some plausible moisture makes them go together, where there is no weight,
         and where something was cut off its length or its section since.
     """
     weighed = sorted(_net_kg(given, readings))[:FIRST]
@@ -312,11 +308,17 @@ def impossible(
     usual = given.species.basic_density_kg_m3
     if low <= (1 + WITHIN) * usual and high >= (1 - WITHIN) * usual:
         return None
-    return (
-        f"timber/{timber.tag}/weight: {weighed[0][1]:.0f} kg and its size make a basic density of "
-        f"{middle:.0f} kg/m3 "
-        f"({low:.0f} to {high:.0f} at any moisture it may have had), and {given.species.name} has about "
-        f"{usual:.0f}; {_because(middle, usual, given.known_species)}"
+    return Reason(
+        code="calibration.impossible_density",
+        values={
+            "series": f"timber/{timber.tag}/weight",
+            "weight_kg": weighed[0][1],
+            "found_kg_m3": (low, middle, high),
+            "species": given.species.name,
+            "usual_kg_m3": usual,
+            "weights_in": _unit_that_fits(middle, usual),
+            **_wood_that_fits(middle, given.known_species),
+        },
     )
 
 
@@ -339,15 +341,19 @@ def _density(kg_m3: float, mean_pct: Floats) -> tuple[float, float, float]:
     return kg_m3 / (1 + wet / 100), kg_m3 / (1 + middle / 100), kg_m3 / (1 + dry / 100)
 
 
-def _because(found: float, usual: float, known: SpeciesTable) -> str:
-    """Say which units or wood would fit, and what else to look for."""
-    units = ((KG_PER_LB, "pounds taken for kilograms"), (1 / KG_PER_LB, "kilograms taken for pounds"))
-    fits = [f"if the weights were {unit}" for factor, unit in units if abs(found * factor / usual - 1) < FITS]
+def _unit_that_fits(found: float, usual: float) -> str | None:
+    """Return the unit that the weights may have been in: "lb" where they were taken for kilograms."""
+    units = ((KG_PER_LB, "lb"), (1 / KG_PER_LB, "kg"))
+    return next((unit for factor, unit in units if abs(found * factor / usual - 1) < FITS), None)
+
+
+def _wood_that_fits(found: float, known: SpeciesTable) -> Mapping[str, Value]:
+    """Return the wood of the table that is nearest in density, if it is near."""
     near = min(
         (known.get(name) for name in known.names()), key=lambda one: abs(one.basic_density_kg_m3 / found - 1)
     )
-    if abs(near.basic_density_kg_m3 / found - 1) < FITS:
-        fits.append(f"if the wood were not {usual:.0f} but {near.basic_density_kg_m3:.0f}, as {near.name} is")
-    if not fits:
-        return "no wood of the table is like that: look at the scale, its tare and unit, and at the size"
-    return f"it would fit {', or '.join(fits)}; else look at the scale, its tare and at the size"
+    fits = abs(near.basic_density_kg_m3 / found - 1) < FITS
+    return {
+        "like_species": near.name if fits else None,
+        "like_kg_m3": near.basic_density_kg_m3 if fits else None,
+    }

@@ -16,6 +16,7 @@ from baulk.models.diffusion import DiffusionLaw
 from baulk.models.meter.profile import Corrections
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading, sensor_of
+from baulk.models.reason import Reason
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior
@@ -153,8 +154,8 @@ class Lesson:
         What it is about.
     about : str
         Which wood, meter or place.
-    sentence : str
-        What, in words.
+    reason : Reason
+        What, as code and values.
     value, low, high : float
         The same as a number and its 90 % interval: a factor [-], or points of moisture [%].
     timbers : int
@@ -163,7 +164,7 @@ class Lesson:
 
     kind: Kind
     about: str
-    sentence: str
+    reason: Reason
     value: float
     low: float
     high: float
@@ -179,7 +180,7 @@ class Lesson:
 def lessons(
     taught: Sequence[Taught], woods: Mapping[str, tuple[float, float]], spreads: Mapping[str, Spread]
 ) -> tuple[Lesson, ...]:
-    """Say what a yard has learned.
+    """Return what a yard has learned.
 
     Parameters
     ----------
@@ -199,22 +200,18 @@ def lessons(
     for wood in sorted(woods):
         row = _row(taught, "ln_d", woods[wood], species=wood)
         if row is not None:
-            found.append(
-                _factor(
-                    "wood", wood, row, "of a new lot is expected to dry {} times as fast as the table says"
-                )
-            )
+            found.append(_factor("wood", wood, row, "yard.wood_dries"))
     for meter in sorted({each.timber.meter for each in taught if each.timber.meter}):
         row = _row(taught, "meter_bias", meter=meter)
         if row is not None and row.near:
-            found.append(_points("meter", meter, row, ": pins read {}"))
+            found.append(_points("meter", meter, row, "yard.meter_reads"))
     for place in sorted({each.timber.place for each in taught if each.timber.place}):
         row = _row(taught, "ln_surface", place=place)
         if row is not None and row.near:
-            found.append(_factor("place", place, row, "lets faces give off moisture {} times as freely"))
+            found.append(_factor("place", place, row, "yard.place_dries_faces"))
         row = _row(taught, "emc_offset", place=place)
         if row is not None and row.near:
-            found.append(_points("place", place, row, " brings wood to {} than its air says"))
+            found.append(_points("place", place, row, "yard.place_settles"))
     found += [_of_forecasts(wood, each) for wood, each in sorted(spreads.items()) if each.compared]
     return tuple(found)
 
@@ -230,27 +227,26 @@ def _row(
     return replace(row, mean=row.mean - middle) if row is not None and row.timbers else None
 
 
-def _factor(kind: Kind, about: str, row: Learned, words: str) -> Lesson:
+def _factor(kind: Kind, about: str, row: Learned, code: str) -> Lesson:
     low, value, high = (
         float(each) for each in np.exp(row.mean + _NINETY * row.sd * np.array([-1.0, 0.0, 1.0]))
     )
-    said = f"{about} {words.format(f'{value:.2g}')} ({low:.2g} to {high:.2g})"
-    return _lesson(kind, about, said, row, (low, value, high))
+    reason = Reason(code=code, values={"about": about, "factor": (low, value, high)})
+    return _lesson(kind, about, reason, row, (low, value, high))
 
 
-def _points(kind: Kind, about: str, row: Learned, words: str) -> Lesson:
+def _points(kind: Kind, about: str, row: Learned, code: str) -> Lesson:
     low, value, high = (row.mean + _NINETY * row.sd * each for each in (-1.0, 0.0, 1.0))
-    side = ("high" if value > 0 else "low") if kind == "meter" else ("wetter" if value > 0 else "drier")
-    said = f"{about}{words.format(f'{abs(value):.1f} points {side}')} ({low:+.1f} to {high:+.1f})"
-    return _lesson(kind, about, said, row, (low, value, high))
+    reason = Reason(code=code, values={"about": about, "off_pct": (low, value, high)})
+    return _lesson(kind, about, reason, row, (low, value, high))
 
 
-def _lesson(kind: Kind, about: str, said: str, row: Learned, span: tuple[float, float, float]) -> Lesson:
+def _lesson(kind: Kind, about: str, reason: Reason, row: Learned, span: tuple[float, float, float]) -> Lesson:
     low, value, high = (round(each, 3) for each in span)
     return Lesson(
         kind=kind,
         about=about,
-        sentence=said,
+        reason=reason,
         value=value,
         low=low,
         high=high,
@@ -259,8 +255,8 @@ def _lesson(kind: Kind, about: str, said: str, row: Learned, span: tuple[float, 
 
 
 def _of_forecasts(wood: str, spread: Spread) -> Lesson:
-    said = f"forecasts of {wood} are made {spread.factor:.2f} times as wide as the model alone would"
+    reason = Reason(code="yard.forecasts_widened", values={"species": wood, "factor": spread.factor})
     return Lesson(
-        kind="forecasts", about=wood, sentence=said, value=spread.factor, low=spread.factor,
+        kind="forecasts", about=wood, reason=reason, value=spread.factor, low=spread.factor,
         high=spread.factor, timbers=spread.compared,
     )  # fmt: skip

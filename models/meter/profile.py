@@ -16,18 +16,19 @@ from baulk.models.meter import resistance
 from baulk.models.meter.correction import TwoPoint, from_capacitance, from_meter_for_another_wood
 from baulk.models.meter.wood_temperature import WoodTemperatures
 from baulk.models.quantity import Quantity
-from baulk.models.reading import Reading, Series
+from baulk.models.reading import BY_HAND, Reading, Series
+from baulk.models.reason import Reason
 from baulk.models.species import Species
 
 Floats = NDArray[np.float64]
 
 INDICATIVE: Final = frozenset({"indicative", "capacitance"})  # flags that say so of a single reading
-BY_HAND: Final = "hand"  # source of a reading that a person took and entered
 # Whether a meter corrects for the wood's temperature decides between two answers that differ by the whole
 # correction c. Most plain meters with pins do not, so an unknown one is corrected in full; if one in four
 # does (our own judgement, no source), the root mean square error of that is c * sqrt(1/4). Both answers lie
 # within two of these standard deviations, and near 20 degC, where it makes no difference, nothing is added.
 _MAY_CORRECT: Final = 0.5
+_NOTHING: Final = Reason(code="calibration.not_a_moisture", values={"error": ""})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +106,7 @@ def answers(
     wood: WoodTemperatures,
     *,
     corrections: Corrections,
-) -> list[resistance.MeterAnswer | BaulkError]:
+) -> list[resistance.MeterAnswer | Reason]:
     """Moisture contents that readings at a depth mean, with their doubt.
 
     Parameters
@@ -121,7 +122,7 @@ def answers(
 
     Returns
     -------
-    list of meter.MeterAnswer or BaulkError
+    list of meter.MeterAnswer or Reason
         One for each: what it means [%], or why it says nothing: frozen wood, no contact, out of range.
 
     References
@@ -129,12 +130,12 @@ def answers(
     As in `baulk.models.meter.resistance` and `baulk.models.meter.correction`.
     """
     kinds: dict[tuple[Series, tuple[str, ...], bool], list[int]] = {}
-    found: list[resistance.MeterAnswer | BaulkError] = [BaulkError()] * len(readings)
+    found: list[resistance.MeterAnswer | Reason] = [_NOTHING] * len(readings)
     for number, (each, frozen_c) in enumerate(zip(readings, wood.frozen_c.tolist(), strict=True)):
         if math.isnan(frozen_c):
             kinds.setdefault((each.series, each.flags, each.source == BY_HAND), []).append(number)
         else:
-            found[number] = _frozen(frozen_c)
+            found[number] = Reason(code="calibration.frozen", values={"air_c": frozen_c})
     for numbers in kinds.values():
         first = readings[numbers[0]]
         values = np.array([readings[number].value for number in numbers])
@@ -145,28 +146,25 @@ def answers(
     return found
 
 
-def _frozen(air_c: float) -> OutOfRange:
-    return OutOfRange(
-        "a pin reading",
-        f"in frozen wood says nothing, and the air on record was {air_c:.0f} °C in the mean of the two days "
-        "before; read it again after the thaw",
-    )
-
-
 Temperatures = tuple[Floats, Floats]  # of the wood, and their standard deviations
 
 
 def _told(
     quantity: Quantity, values: Floats, species: Species, temp: Temperatures, setting: MeterSetting
-) -> list[resistance.MeterAnswer | BaulkError]:
+) -> list[resistance.MeterAnswer | Reason]:
     """Read values of one kind at once; where one of them says nothing, each half anew."""
     try:
         return [*_each(_answers(quantity, values, species, temp, setting))]
     except BaulkError as err:
         if values.size == 1:
-            return [err]
+            temp_c = float(temp[0][0])
+            return [
+                Reason(code="calibration.frozen", values={"wood_c": temp_c})
+                if temp_c < 0
+                else Reason(code="calibration.not_a_moisture", values={"error": str(err)})
+            ]
     half = values.size // 2
-    found = []
+    found: list[resistance.MeterAnswer | Reason] = []
     for part in (slice(half), slice(half, None)):
         found += _told(quantity, values[part], species, (temp[0][part], temp[1][part]), setting)
     return found

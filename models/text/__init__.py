@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
 from baulk.models.reason import Reason
-from baulk.models.text import common
+from baulk.models.text import calibration, climate, common, next_reading, verdict, whole_fit, yard
 from baulk.models.units import System
 
 __all__ = ["SENTENCES", "sentence", "sentences"]
@@ -17,6 +17,12 @@ __all__ = ["SENTENCES", "sentence", "sentences"]
 # code -> function of the reason's values and the reader's units
 SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **common.SENTENCES,
+    **verdict.SENTENCES,
+    **next_reading.SENTENCES,
+    **calibration.SENTENCES,
+    **whole_fit.SENTENCES,
+    **yard.SENTENCES,
+    **climate.SENTENCES,
 }
 
 

@@ -15,10 +15,10 @@ from baulk.models.calibrate.calibration import Calibration
 from baulk.models.checking import mould_limit_pct
 from baulk.models.drying import solver
 from baulk.models.forecast import Forecast
+from baulk.models.reason import Reason, Values
 from baulk.models.section import Finished
 from baulk.models.use_class import UseClassTable
 from baulk.models.verdict.readiness import DAY_S, Path, Rule, Work, path
-from baulk.models.wording import day, share
 
 Floats = NDArray[np.float64]
 
@@ -125,25 +125,10 @@ def held_back_by_the_shop(found: Path) -> bool:
     return float(np.median(found.build_mm[0])) > max(float(np.median(settled)), found.rule.tolerance_mm)
 
 
-def _shop(found: Path, work: Work) -> str:
-    """Tell the humidity at which the build would move the piece no further than service."""
-    first = int(np.searchsorted(work.air.posix_s, found.posix_s[0]))
-    last = int(np.searchsorted(work.air.posix_s, found.posix_s[0] + work.build_days * DAY_S))
-    temp = float(np.mean(work.air.temp_c[first : max(last, first + 1)]))
-    wanted = found.rule.use.service_mc_pct
-    rh = float(sorption.rh_pct(temp, min(wanted, found.rule.species.fsp_pct - 5)))
-    mould = float(mould_limit_pct(np.clip(temp, 0.0, 50.0)))
-    but = f"; but that is above the {mould:.0f} % at which mould can start" if rh > mould else ""
-    return (
-        "While the work goes on the shop's air would move it further than its service will; air of about "
-        f"{rh:.0f} % RH, where wood settles at {wanted:.0f} %, would not{but}."
-    )
-
-
-def sentences(
+def reasons(
     found: Path, brought: Drier | None, work: Work | None = None, *, uses: UseClassTable
-) -> tuple[str, ...]:
-    """Say what would change the verdict of a piece that can't be squared today.
+) -> tuple[Reason, ...]:
+    """Return what would change the verdict of a piece that can't be squared today.
 
     Parameters
     ----------
@@ -158,10 +143,10 @@ def sentences(
 
     Returns
     -------
-    tuple of str
-        Allowance, use, air: a sentence each.
+    tuple of Reason
+        Allowance, uses, air.
     """
-    said = [_allowance(found), _uses(found, uses)]
+    said = [_allowance(found), *_uses(found, uses)]
     if brought is not None:
         said.append(_air(brought))
     if work is not None and held_back_by_the_shop(found):
@@ -169,24 +154,23 @@ def sentences(
     return tuple(said)
 
 
-def _allowance(found: Path) -> str:
-    need = allowance_mm(found)
-    if need is None:
+def _allowance(found: Path) -> Reason:
+    need_mm = allowance_mm(found)
+    if need_mm is None:
         most = found.rule.use.max_mc_at_squaring_pct or 0.0
-        sure = share(float(np.mean(found.mean_pct[0] <= most)))
-        return (
-            f"A wider allowance would not change it: it is only {sure} sure that the piece is at "
-            f"{most:.0f} % or less on the mean, which its use asks for."
+        return Reason(
+            code="change.allowance_no_help",
+            values={"most_pct": most, "probability": float(np.mean(found.mean_pct[0] <= most))},
         )
-    return (
-        f"An allowance of {found.rule.small(need)} instead of {found.rule.small(found.rule.tolerance_mm)} "
-        "would let it be squared today."
+    return Reason(
+        code="change.allowance", values={"allowance_mm": need_mm, "tolerance_mm": found.rule.tolerance_mm}
     )
 
 
-def _uses(found: Path, uses: UseClassTable) -> str:
+def _uses(found: Path, uses: UseClassTable) -> list[Reason]:
     wanted, own = found.rule.wanted, found.rule.use.name
-    today, sooner = [], []
+    today: list[Values] = []
+    sooner: list[tuple[datetime, str]] = []
     mine = found.date(wanted)
     for use in uses.every():
         sure = np.flatnonzero(found.probability(use) >= wanted)
@@ -194,31 +178,44 @@ def _uses(found: Path, uses: UseClassTable) -> str:
             continue
         when = datetime.fromtimestamp(float(found.posix_s[sure[0]]), UTC)
         if sure[0] == 0:
-            today.append(use.title + (" (may stay wet)" if use.may_stay_wet else ""))
+            today.append({"use": use.title, "may_stay_wet": use.may_stay_wet})
         elif mine is None or when < mine:
             sooner.append((when, use.title))
-    parts = []
+    said = []
     if today:
-        parts.append(f"be squared today as: {'; '.join(today)}")
+        said.append(Reason(code="change.uses_today", values={"uses": today}))
     if sooner:
-        early = [f"{title} by {day(when)}" for when, title in sorted(sooner)[:SHOWN]]
-        parts.append(f"be ready sooner as: {'; '.join(early)}")
-    if not parts:
-        return "No other use would have it sooner."
-    return f"For another use it could {', and '.join(parts)}."
+        early: list[Values] = [{"use": title, "ready_utc": when} for when, title in sorted(sooner)[:SHOWN]]
+        said.append(Reason(code="change.uses_sooner", values={"uses": early}))
+    return said or [Reason(code="change.no_use_sooner")]
 
 
-def _air(brought: Drier) -> str:
-    gain = brought.likely_days - brought.drier_days
-    drier_by = f"Air {DRIER_RH:.0f} points of humidity drier than expected"
+def _air(brought: Drier) -> Reason:
+    gain_days = brought.likely_days - brought.drier_days
+    drier_by: Values = {"drier_rh_pct": DRIER_RH}
     if brought.drier_days >= brought.horizon_days:
-        return f"{drier_by} would not make it likely inside the horizon either."
-    if abs(gain) < STEP_DAYS / 2:
-        return f"{drier_by} would hardly move the likely day."
-    if gain < 0:
-        return f"{drier_by} would bring the likely day {-gain:.0f} days later: it would settle too dry."
-    least = "at least " if brought.likely_days >= brought.horizon_days else ""
-    return (
-        f"{drier_by} would bring the likely day {least}{gain:.0f} days sooner, at the price of the surface's "
-        "checking margin."
+        return Reason(
+            code="change.drier_air_not_ready", values={**drier_by, "horizon_days": brought.horizon_days}
+        )
+    if abs(gain_days) < STEP_DAYS / 2:
+        return Reason(code="change.drier_air_no_matter", values={**drier_by})
+    if gain_days < 0:
+        return Reason(code="change.drier_air_later", values={**drier_by, "later_days": -gain_days})
+    at_least = brought.likely_days >= brought.horizon_days
+    return Reason(
+        code="change.drier_air_sooner", values={**drier_by, "gain_days": gain_days, "at_least": at_least}
+    )
+
+
+def _shop(found: Path, work: Work) -> Reason:
+    """Return the humidity at which the build would move the piece no further than service."""
+    first = int(np.searchsorted(work.air.posix_s, found.posix_s[0]))
+    last = int(np.searchsorted(work.air.posix_s, found.posix_s[0] + work.build_days * DAY_S))
+    temp = float(np.mean(work.air.temp_c[first : max(last, first + 1)]))
+    wanted = found.rule.use.service_mc_pct
+    rh = float(sorption.rh_pct(temp, min(wanted, found.rule.species.fsp_pct - 5)))
+    mould = float(mould_limit_pct(np.clip(temp, 0.0, 50.0)))
+    return Reason(
+        code="change.shop_air",
+        values={"rh_pct": rh, "service_mc_pct": wanted, "mould_rh_pct": mould if rh > mould else None},
     )

@@ -20,14 +20,14 @@ from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.contradiction import Contradiction
 from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
+from baulk.models.reason import Reason
 from baulk.models.species import Species
 from baulk.models.timber import Timber
-from baulk.models.units import System
 from baulk.models.use_class import BUILT_IN, UseClass, UseClassTable
 from baulk.models.verdict import alternatives, next_reading, readiness
-from baulk.models.verdict.readiness import DAY_S, Rule, Work, service_draw
-from baulk.models.verdict.rough_out import RoughOut
-from baulk.models.verdict.sentences import SOONER_DAYS, Words, first_yes
+from baulk.models.verdict.readiness import DAY_S, Rule, Work, first_yes, service_draw
+from baulk.models.verdict.reasons import Findings
+from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
 
 __all__ = ["BAND", "SOONER_DAYS", "Step", "Verdict", "judge", "service_draw"]
 
@@ -54,9 +54,9 @@ class Verdict:
         First date on which "rough out" and "square" hold; None beyond the horizon.
     probability : mapping of str to float
         Chance that each holds today.
-    reasons : tuple of str
-        Plain sentences with their numbers.
-    next_reading : str
+    reasons : tuple of Reason
+        Codes and values, the deciding one first; `baulk.models.text` puts them into words.
+    next_reading : Reason
         The one reading that would narrow the answer most.
     residual : Movement
         Movement until it has settled in service, if it were squared today, every member. [mm]
@@ -79,8 +79,8 @@ class Verdict:
     made_utc: datetime
     dates: Mapping[str, datetime | None]
     probability: Mapping[str, float]
-    reasons: tuple[str, ...]
-    next_reading: str
+    reasons: tuple[Reason, ...]
+    next_reading: Reason
     residual: Movement
     built: Movement | None
     driest: Movement
@@ -102,7 +102,6 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     previous: str | None = None,
     roughed: RoughOut | None = None,
     work: Work | None = None,
-    system: System = "metric",
     uses: UseClassTable = BUILT_IN,
 ) -> Verdict:
     """Leave, rough out or square.
@@ -123,14 +122,12 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         How sure the answer must be, 0.5 to below 1.
     previous : str, optional
         Step of the last verdict; it is kept until its probability has fallen by 0.08 below the wanted one.
-        For the first time `square` needs half-way from there to certainty (`sentences.first_yes`).
+        For the first time `square` needs half-way from there to certainty (`readiness.first_yes`).
     roughed : RoughOut, optional
         The timber taken down oversize today.
     work : Work, optional
         The build that the squared piece goes into and its air; without it the piece goes into service at
         once and nothing is said of checking or of drier air.
-    system : {"inch", "metric"}
-        Units of the sentences.
     uses : UseClassTable
         The shop's table, for what would change the verdict.
 
@@ -155,7 +152,6 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         service_mc_pct=service_draw(use_class, calibration.meter_bias_pct.size),
         tolerance_mm=use_class.tolerance_mm(timber.finished.width_mm, timber.finished.depth_mm),
         wanted=probability,
-        system=system,
     )
     whole = readiness.path(forecast, timber.finished, rule, members=calibration.members, work=work)
     taken = None
@@ -183,7 +179,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     brought = None
     if work is not None and step != "square":
         brought = alternatives.drier(forecast, timber.finished, calibration, rule, work)
-    words = Words(
+    found = Findings(
         timber=timber,
         calibration=calibration,
         forecast=forecast,
@@ -196,8 +192,8 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         square=square,
         ready=ready,
         gain_days=gain_days,
-        checks=checking.words(margin, species) if work else None,
-        changed=alternatives.sentences(whole, brought, work, uses=uses) if step != "square" else (),
+        checks=checking.reasons(margin, species) if work else (),
+        changed=alternatives.reasons(whole, brought, work, uses=uses) if step != "square" else (),
         waits=step != "square"
         and chance["square"] >= probability
         and calibration.enough
@@ -209,12 +205,12 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         made_utc=now,
         dates={"rough out": now if chance["rough out"] >= probability else None, "square": square},
         probability=chance,
-        reasons=words.reasons(),
-        next_reading=next_reading.sentence(timber, calibration, whole),
-        residual=words.today,
+        reasons=found.reasons(),
+        next_reading=next_reading.recommend(timber, calibration, whole),
+        residual=found.today,
         built=whole.build,
-        driest=words.driest,
-        wettest=words.wettest,
+        driest=found.driest,
+        wettest=found.wettest,
         margin=margin,
         rough_out_size_mm=(roughed.piece.width_mm, roughed.piece.depth_mm) if roughed and worth else None,
         enough_readings=calibration.enough,

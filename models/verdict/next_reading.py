@@ -12,7 +12,7 @@ They are not offered until it is below; a weight or a core from the oven has no 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,11 +22,12 @@ from baulk.models.calibrate.assimilation import shown_pct
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.parameters import FSP
 from baulk.models.diffusion import law_for
+from baulk.models.reason import Reason
 from baulk.models.timber import Timber
-from baulk.models.units import show_length
 from baulk.models.verdict.readiness import DAY_S, Path
 
 Floats = NDArray[np.float64]
+Kind: TypeAlias = Literal["pins", "weight", "core", "section"]
 
 PIN_SD_PCT: Final = 2.0  # one pin pair against the wood about it, see `baulk.models.calibrate.observations`
 WET_PIN_SD_PCT: Final = 3.4  # above saturation: 3 of the meter and 1.5 from pin to pin, as in the fit
@@ -49,17 +50,20 @@ class Candidate:
 
     Parameters
     ----------
-    words : str
-        What to do, beginning with a verb.
+    kind : {"pins", "weight", "core", "section"}
+        Pins, a weight, or from the oven a bored core or a slice of the whole section.
+    depth_mm : float, optional
+        Below mid-face; of pins. [mm]
     seen : ndarray, shape (m,)
         What each member would read.
     sd : float
         Error of the reading, in the same unit.
     """
 
-    words: str
+    kind: Kind
     seen: Floats
     sd: float
+    depth_mm: float | None = None
 
 
 def explained(target: Floats, candidate: Candidate) -> float:
@@ -106,7 +110,7 @@ def blind(timber: Timber, calibration: Calibration) -> bool:
     return all(_saturated(calibration, share * half) for share in DEPTHS if share > CORE_FROM)
 
 
-def candidates(timber: Timber, calibration: Calibration, path: Path) -> list[Candidate]:
+def candidates(timber: Timber, calibration: Calibration) -> list[Candidate]:
     """List what could be read today without cutting.
 
     Parameters
@@ -115,8 +119,6 @@ def candidates(timber: Timber, calibration: Calibration, path: Path) -> list[Can
         The timber.
     calibration : Calibration
         Its ensemble now.
-    path : Path
-        For the species and the units.
 
     Returns
     -------
@@ -127,7 +129,8 @@ def candidates(timber: Timber, calibration: Calibration, path: Path) -> list[Can
     depths = () if blind(timber, calibration) else DEPTHS
     found = [
         Candidate(
-            words=f"drive pins {show_length(share * half, path.rule.system)} below mid-face",
+            kind="pins",
+            depth_mm=share * half,
             seen=shown_pct(field.pin_pct(share * half), calibration.theta),
             sd=WET_PIN_SD_PCT if _saturated(calibration, share * half) else PIN_SD_PCT,
         )
@@ -137,7 +140,7 @@ def candidates(timber: Timber, calibration: Calibration, path: Path) -> list[Can
         first = calibration.history_mean_pct[0]
         found.append(
             Candidate(
-                words="weigh it",
+                kind="weight",
                 seen=np.asarray(100 * (100 + field.mean_pct) / (100 + first)),
                 sd=WEIGHT_SD_PCT,
             )
@@ -160,26 +163,17 @@ def cutting(calibration: Calibration) -> list[Candidate]:
     """
     field = calibration.field_now
     return [
+        Candidate(kind="core", seen=field.core_pct, sd=BORED_SD_PCT),
         Candidate(
-            words="bore a core to the middle and dry it in an oven", seen=field.core_pct, sd=BORED_SD_PCT
-        ),
-        Candidate(
-            words="cut a slice well in from one end and dry it in an oven",
+            kind="section",
             seen=field.mean_pct,
             sd=SECTION_SD_PCT,
         ),
     ]
 
 
-_BLIND: Final = "Pins tell little while the core is above fibre saturation."
-_FIRST_WEIGHT: Final = (
-    "weigh it now and again in four weeks: the first weight tells little by itself, but the loss between the "
-    "two tells how fast it dries."
-)
-
-
-def sentence(timber: Timber, calibration: Calibration, path: Path) -> str:
-    """Describe which reading to take next, and what it is expected to be worth.
+def recommend(timber: Timber, calibration: Calibration, path: Path) -> Reason:
+    """Return which reading to take next, and what it is expected to be worth.
 
     Parameters
     ----------
@@ -192,9 +186,8 @@ def sentence(timber: Timber, calibration: Calibration, path: Path) -> str:
 
     Returns
     -------
-    str
-        One to three sentences: what to do, why not pins where they are blind, and the first weight where
-        there is none and nothing else helps without cutting.
+    Reason
+        What to do, why not pins where they are blind, and whether a first weight would do instead of a cut.
     """
     if calibration.contradiction is not None:
         return _settling(timber, path)
@@ -203,61 +196,56 @@ def sentence(timber: Timber, calibration: Calibration, path: Path) -> str:
     by_date = float(np.std(days)) >= LEAST_DAYS and float(np.mean(path.ready().any(axis=0))) >= 0.5
     target = days if by_date else moved
     if not by_date and float(np.std(moved)) < LEAST_MM:
-        return "No further reading would change the answer much; weigh it again in four weeks."
-    why = [_BLIND] if blind(timber, calibration) else []
-    share, best = _best(target, candidates(timber, calibration, path))
-    if best is not None and share >= WORTH:
-        return " ".join([_worth(best, share, target, path, by_date=by_date), *why])
-    why = why or [f"No pin reading or weight today would reduce it by more than {100 * LEAST_GAIN:.0f} %."]
-    share, best = _best(target, cutting(calibration))
-    if best is not None and share >= WORTH:
-        instead = [] if calibration.weighed else [f"Without cutting, {_FIRST_WEIGHT}"]
-        return " ".join([_worth(best, share, target, path, by_date=by_date), *why, *instead])
+        return Reason(code="next_reading.not_needed")
+    dull = "pins_blind" if blind(timber, calibration) else None
+    share, found = _best(target, candidates(timber, calibration))
+    if found is not None and share >= WORTH:
+        return _take(found, share, target, by_date=by_date, why_not=dull)
+    share, found = _best(target, cutting(calibration))
+    if found is not None and share >= WORTH:
+        why_not = dull or "small_gain"
+        return _take(found, share, target, by_date=by_date, why_not=why_not, or_weigh=not calibration.weighed)
     if not calibration.weighed:
-        return _capital(_FIRST_WEIGHT)
-    return (
-        "No reading available today would reduce the uncertainty by more than "
-        f"{100 * LEAST_GAIN:.0f} %; weigh it and read the same pins again in four weeks."
-    )
+        return Reason(code="next_reading.first_weight")
+    return Reason(code="next_reading.none", values={"least_share": LEAST_GAIN})
 
 
-def _worth(best: Candidate, share: float, target: Floats, path: Path, *, by_date: bool) -> str:
-    now = float(np.std(target))
+def _take(  # noqa: PLR0913 - a reading and what it is worth
+    found: Candidate,
+    share: float,
+    target: Floats,
+    *,
+    by_date: bool,
+    why_not: str | None,
+    or_weigh: bool = False,
+) -> Reason:
+    sd = float(np.std(target))
     kept = float(np.sqrt(1 - min(share, 1.0)))
-    what = "day it is ready" if by_date else "movement to come"
-    span = (
-        f"from ±{now:.0f} to ±{now * kept:.0f} days"
-        if by_date
-        else f"from ±{path.rule.small(now, 1)} to ±{path.rule.small(now * kept, 1)}"
-    )
-    return (
-        f"{_capital(best.words)} today: that is expected to reduce the uncertainty of the "
-        f"{what} by {100 * (1 - kept):.0f} %, {span} (one standard deviation)."
-    )
-
-
-def _settling(timber: Timber, path: Path) -> str:
-    """Name the test that settles whether scale or pins are right."""
-    rule, now_s = path.rule, float(path.posix_s[0])
-    days = max(0.0, (now_s - timber.arrived_utc.timestamp()) / DAY_S)
-    reach_mm = end_grain.reach_mm(law_for(rule.species), days, sealed=timber.ends_sealed)
-    step_mm = 152.4 if rule.system == "inch" else 50.0
-    far_mm = step_mm * np.ceil(max(SOUND_MM, reach_mm) / step_mm)
-    if far_mm > timber.length_mm / 2:
-        where = "from the middle of its length, for it is too short for a sound one nearer an end"
-    else:
-        where = (
-            f"{show_length(far_mm, rule.system)} in from the end that will be offcut, before one is cut "
-            "out of the middle of the piece"
-        )
-    return (
-        "One test settles whether the scale or the pins are right: saw a section and dry it in the oven, "
-        f"{where}. Until then another weight or pin reading only repeats what each of them says."
+    unit = "days" if by_date else "mm"
+    return Reason(
+        code="next_reading.take",
+        values={
+            "kind": found.kind,
+            "depth_mm": found.depth_mm,
+            "of": "date" if by_date else "movement",
+            "less_share": 1 - kept,
+            "least_share": LEAST_GAIN,
+            "why_not": why_not,
+            "or_weigh": or_weigh,
+            f"sd_{unit}": sd,
+            f"sd_then_{unit}": sd * kept,
+        },
     )
 
 
-def _capital(text: str) -> str:
-    return text[0].upper() + text[1:]
+def _settling(timber: Timber, path: Path) -> Reason:
+    """Return the test that settles whether scale or pins are right."""
+    days = max(0.0, (float(path.posix_s[0]) - timber.arrived_utc.timestamp()) / DAY_S)
+    reach_mm = end_grain.reach_mm(law_for(path.rule.species), days, sealed=timber.ends_sealed)
+    from_end_mm = max(SOUND_MM, reach_mm)
+    if from_end_mm > timber.length_mm / 2:
+        return Reason(code="next_reading.settle_from_middle")
+    return Reason(code="next_reading.settle", values={"from_end_mm": from_end_mm})
 
 
 def _half_mm(timber: Timber) -> float:

@@ -26,6 +26,8 @@ from baulk.models.timber import Timber
 Floats = NDArray[np.float64]
 
 PLANING_MM: Final = 2.0  # each face, machine or hand; common practice, no source
+# roughing out must gain at least so much to be worth the saw; common practice, no source
+SOONER_DAYS: Final = 28
 LEAST_OFF_MM: Final = 10.0  # less than this off a dimension is not worth the saw; common practice, no source
 
 

@@ -18,6 +18,7 @@ from typing import Final
 
 import numpy as np
 
+from baulk.models.reason import Reason, Values
 from baulk.models.yard.estimates import Estimate, Own, told_of
 from baulk.models.yard.hierarchy import Predicted, next_of, next_together, variances
 
@@ -52,6 +53,7 @@ LOUD: Final = 3.0  # error in the default's sd below which a timber is counted; 
 STEPS: Final = 50  # a prior is rounded to such a part of the default's sd, so that it rests from day to day
 TAILS: Final = 4.0  # degrees of freedom of departures from kin; common practice, no source
 SAME_LOT: Final = timedelta(days=2)
+WORTH_SAYING: Final = 0.05  # of the width of a forecast; our own judgement, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +158,31 @@ class YardPrior:
     def row(self, name: str) -> Learned | None:
         """Prior of a number by its name in `LEARNED`, whatever its meter is called; None for the default."""
         return next((each for key, each in self.rows.items() if key.partition(":")[0] == name), None)
+
+    def reasons(self, species: str) -> tuple[Reason, ...]:
+        """Return what a timber's answer leans on besides its own readings.
+
+        Parameters
+        ----------
+        species : str
+            The timber's species.
+
+        Returns
+        -------
+        tuple of Reason
+            No more than two; none where nobody speaks.
+        """
+        said = []
+        row, more = self.row("ln_d"), self.spread - 1
+        if row is not None and row.timbers:
+            code = "yard.dries_unlike" if row.parted else "yard.leans_on"
+            kin: Values = {"species": species, "timbers": row.timbers, "near": row.near}
+            said.append(Reason(code=code, values=kin))
+        if abs(more) >= WORTH_SAYING and self.compared:
+            code = "yard.forecasts_missed" if more > 0 else "yard.forecasts_came_nearer"
+            told: Values = {"species": species, "compared": self.compared, "width_share": abs(more)}
+            said.append(Reason(code=code, values=told))
+        return tuple(said)
 
 
 def lots(timbers: Sequence[Origin]) -> dict[str, str]:

@@ -14,6 +14,9 @@ from typing import Final, Protocol
 
 import numpy as np
 
+from baulk.models.quantity import Quantity
+from baulk.models.reading import series_of
+
 Rows = Sequence[Sequence[float]]
 
 DAY_S: Final = 86_400.0
@@ -54,8 +57,8 @@ class Read(Protocol):
         """Whether it lies above fibre saturation."""
 
     @property
-    def left_out(self) -> str | None:
-        """Why it was set aside."""
+    def left_out(self) -> object:
+        """Why it was set aside; None where it was not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +151,12 @@ class Spread:
     compared: int = 0
 
 
+def weighed(reading: Read) -> bool:
+    """Whether a reading is a weight."""
+    series = series_of(reading.series)
+    return series is not None and series.quantity is Quantity.WEIGHT
+
+
 def met(said: Said, readings: Iterable[Read], today: Course | None) -> tuple[Met, ...]:
     """Hold every reading since an earlier forecast against it.
 
@@ -171,7 +180,7 @@ def met(said: Said, readings: Iterable[Read], today: Course | None) -> tuple[Met
             continue
         if each.series in said.pins_pct:
             rows, at_s, came = said.pins_pct[each.series], said.pins_posix_s, each.measured_pct
-        elif each.series.endswith("/weight") and each.model_pct is not None and today is not None:
+        elif weighed(each) and each.model_pct is not None and today is not None:
             rows, at_s = said.mean_pct, said.posix_s
             mean = float(np.interp(each.posix_s, today.posix_s, today.mean_pct))
             came = mean + each.measured_pct - each.model_pct
@@ -224,7 +233,7 @@ def missed(said: Said, found: Iterable[Met]) -> float | None:
         if each.reading.at_least or not AHEAD_DAYS[0] <= days <= AHEAD_DAYS[1]:
             continue
         sd = (each.high_pct - each.low_pct) / BAND_SDS / said.spread
-        if each.reading.series.endswith("/weight"):  # what pins were to read holds their own scatter already
+        if weighed(each.reading):  # what pins were to read holds their own scatter already
             sd = float(np.hypot(sd, each.reading.sd_pct or 0.0))
         if sd > 0:
             series[each.reading.series].append((each.off_pct / sd) ** 2)

@@ -20,6 +20,22 @@ def span(mid, wide):
     return {"median": mid, "low": mid - wide, "high": mid + wide}
 
 
+def outline():
+    """Return the movement of a piece after squaring."""
+    return {
+        "largest_mm": span(2.7, 0.7),
+        "face_mm": {f: span(-2.1 - i / 5, 0.7) for i, f in enumerate("abcd")},
+        "width_mm": span(-2.4, 0.7),
+        "depth_mm": span(-2.6, 0.7),
+        "middle_width_mm": span(-2.2, 0.7),
+        "middle_depth_mm": span(-2.5, 0.7),
+        "out_of_square_mm": span(1.4, 0.5),
+        "out_of_square_deg": span(0.5, 0.2),
+        "cup_mm": span(0.4, 0.2),
+        "check_mm": span(5.2, 1.6),
+    }
+
+
 def piece(tag, species="white oak", **given):
     fields = {
         "section": Section(width_mm=8 * IN, depth_mm=7.75 * IN, pith_x_mm=12, pith_y_mm=-8),
@@ -92,12 +108,21 @@ def evaluation(timber, *, step="leave", core=48.0, days=420, made=NOW, left_out=
             "meter_bias_pct": span(-0.8, 0.9),
             "used": len(readings) - len(left_out),
             "left_out": list(left_out),
+            "ratio_factor": span(1.0, 0.1),
+            "scale_drift_pct": span(0.0, 0.2),
+            "notes": [],
+            "stepped_posix_s": None,
+            "fitted": "whole",
         },
+        "reach": [],
         "movement": {
-            "face_mm": {f: span(-2.1 - i / 5, 0.7) for i, f in enumerate("abcd")},
-            "out_of_square_mm": span(1.4, 0.5),
-            "cup_mm": span(0.4, 0.2),
-            "check_mm": span(5.2, 1.6),
+            **outline(),
+            "build_days": 365.0,
+            "build": outline(),
+            "service_low_pct": 16.0,
+            "service_low": outline(),
+            "service_high_pct": 22.0,
+            "service_high": outline(),
             "tolerance_mm": 2.5,
             "service_mc_pct": 19.0,
         },
@@ -111,6 +136,7 @@ def evaluation(timber, *, step="leave", core=48.0, days=420, made=NOW, left_out=
             ],
             "next_reading": "weigh it, or drive pins 3 in deep into face b: that would narrow the date most.",
             "rough_out_size_mm": [175.0, 172.0],
+            "wanted": 0.9,
             "enough_readings": True,
         },
     }

@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 
 from baulk.dashboard.charts import cross_section
-from baulk.ingest.evaluation import answer
+from baulk.ingest.evaluation.document import parse
 
 
 @pytest.fixture
 def seen(invented):
     timber = invented.piece("FER-01")
-    return answer.parse(invented.evaluation(timber))
+    return parse(invented.evaluation(timber))
 
 
 def cone(seen, core):

@@ -9,7 +9,7 @@ import pytest
 from baulk.dashboard import words
 from baulk.dashboard.sections import forecast_review
 from baulk.ingest import shop as shop_module
-from baulk.ingest.evaluation.answer import Fitted, parse
+from baulk.ingest.evaluation.document import FittedReading, document_of, parse
 
 DAY_S = 86_400.0
 
@@ -33,11 +33,11 @@ def today(invented, readings):
 
 def reading(invented, ago_days, measured, *, series="pin-32/b/moisture", **more):
     at_s = (invented.NOW - timedelta(days=ago_days)).timestamp()
-    return Fitted(
+    return FittedReading(
         posix_s=at_s,
         series=f"timber/FER-01/{series}",
         measured_pct=measured,
-        **({"model_pct": measured} | more),
+        **({"model_pct": measured, "sd_pct": 2.0} | more),
     )
 
 
@@ -45,7 +45,7 @@ PIN = "timber/FER-01/pin-32/b/moisture"
 
 
 def test_readings_of_pins_are_held_against_the_band_of_the_same_pins(invented):
-    then = forecast_review.read(earlier(invented, pins=[(PIN, 20.0)]))
+    then = parse(earlier(invented, pins=[(PIN, 20.0)]))
     since = [reading(invented, 100, 21), reading(invented, 50, 25.5), reading(invented, 10, 16.5)]
     found = forecast_review.met(then, today(invented, since))
     assert [each.within for each in found] == [True, False, True]
@@ -53,7 +53,7 @@ def test_readings_of_pins_are_held_against_the_band_of_the_same_pins(invented):
 
 
 def test_readings_before_it_left_out_or_of_unknown_pins_are_not_counted(invented):
-    then = forecast_review.read(earlier(invented, pins=[(PIN, 20.0)]))
+    then = parse(earlier(invented, pins=[(PIN, 20.0)]))
     others = [
         reading(invented, 200, 20),
         reading(invented, 20, 40, left_out="a loose pin"),
@@ -63,7 +63,7 @@ def test_readings_before_it_left_out_or_of_unknown_pins_are_not_counted(invented
 
 
 def test_a_reading_that_says_at_least_can_only_lie_above_the_band(invented):
-    then = forecast_review.read(earlier(invented, pins=[(PIN, 34.0)]))
+    then = parse(earlier(invented, pins=[(PIN, 34.0)]))
     since = [reading(invented, 30, 28, at_least=True), reading(invented, 20, 39, at_least=True)]
     found = forecast_review.met(then, today(invented, since))
     assert [each.within for each in found] == [True, False]
@@ -71,7 +71,7 @@ def test_a_reading_that_says_at_least_can_only_lie_above_the_band(invented):
 
 
 def test_a_weight_lies_where_todays_fit_sees_it_and_is_held_against_the_mean(invented):
-    then = forecast_review.read(earlier(invented, core=48.0))
+    then = parse(earlier(invented, core=48.0))
     answer = today(invented, [reading(invented, 30, 33.0, series="weight", model_pct=32.0)])
     (found,) = forecast_review.met(then, answer)
     at_s = found.reading.posix_s
@@ -83,7 +83,7 @@ def test_a_weight_lies_where_todays_fit_sees_it_and_is_held_against_the_mean(inv
 
 
 def test_it_is_said_in_words_with_the_share_and_the_largest_miss(invented):
-    then = forecast_review.read(earlier(invented, pins=[(PIN, 20.0)]))
+    then = parse(earlier(invented, pins=[(PIN, 20.0)]))
     answer = today(invented, [reading(invented, d, 20 + (6 if d == 40 else 0)) for d in (80, 60, 40, 20)])
     said = forecast_review.sentences(then, answer, forecast_review.met(then, answer), "inch")
     day = words.day(invented.NOW - timedelta(days=180))
@@ -95,7 +95,7 @@ def test_it_is_said_in_words_with_the_share_and_the_largest_miss(invented):
 
 
 def test_readings_that_only_say_at_least_are_counted_apart(invented):
-    then = forecast_review.read(earlier(invented, pins=[(PIN, 34.0)]))
+    then = parse(earlier(invented, pins=[(PIN, 34.0)]))
     since = [reading(invented, d, v, at_least=True) for d, v in ((30, 28), (20, 28), (10, 39))]
     answer = today(invented, [*since, reading(invented, 5, 34.0)])
     said = forecast_review.sentences(then, answer, forecast_review.met(then, answer), "metric")
@@ -106,15 +106,16 @@ def test_readings_that_only_say_at_least_are_counted_apart(invented):
 
 
 def test_a_forecast_that_nothing_followed_says_so(invented):
-    then = forecast_review.read(earlier(invented))
+    then = parse(earlier(invented))
     said = forecast_review.sentences(then, today(invented, []), (), "metric")
     assert said[0].startswith("No reading since ")
     assert said[0].endswith(" can be held against it.")
 
 
 def test_a_day_without_a_forecast_is_none(invented):
-    assert forecast_review.read(b'{"tag":"FER-01","failed":"no air"}') is None
-    assert forecast_review.read(earlier(invented)).forecast.pins.series == {}
+    assert document_of(b'{"tag":"FER-01","failed":"no air"}') is None
+    assert document_of(None) is None
+    assert document_of(earlier(invented)).forecast.pins.series == {}
 
 
 def page(app, tag="FER-01"):

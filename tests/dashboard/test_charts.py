@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from baulk.dashboard.charts import cross_section, time_series
-from baulk.ingest.evaluation.answer import parse
+from baulk.ingest.evaluation.document import parse
 from baulk.models.section import Face
 
 
@@ -78,6 +78,6 @@ def test_the_fan_reaches_from_the_past_over_now_to_the_end(invented):
 
 def test_readings_left_out_are_told_apart(invented):
     answer = parse(invented.evaluation(invented.piece("FER-01")))
-    spec = time_series.readings(answer, {}).to_dict()
+    spec = time_series.readings(answer, {}, "metric").to_dict()
     kinds = {row["kind"] for data in spec["datasets"].values() for row in data}
     assert kinds == {"measured", "at least", "left out"}

@@ -102,8 +102,8 @@ def test_it_tells_what_the_yard_has_learned_unless_that_is_switched_off(yard_dir
     with shops.open(yard_dir) as opened:
         opened.register.add(oak)
         opened.store.note("yard", yard_note())
-    assert "white oak of a new lot is expected to dry 0." in (shown := doctor(yard_dir))
-    assert "from 1 timber\n" in shown
+    assert "White oak of a new lot is expected to dry 0." in (shown := doctor(yard_dir))
+    assert "From 1 timber.\n" in shown
     told = json.loads(doctor(yard_dir, "--json"))["learned"]
     (lesson,) = told["lessons"]
     assert (lesson["kind"], lesson["about"], lesson["timbers"]) == ("wood", "white oak", 1)

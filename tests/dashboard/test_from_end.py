@@ -38,7 +38,7 @@ def test_pins_too_near_an_end_are_stored_flagged_and_told_at_once(here):
     tag, done = pins(here, "--from-end", "12 in")
     assert "stored: " in done.stdout
     told = " ".join(done.stdout.split())
-    assert "set it aside: pins 305 mm (12 in) from an end read what the end has dried" in told
+    assert "set it aside: pins 12 in from an end show what the end has dried" in told
     (row,) = json.loads(here("reading", "list", tag, "--days", "3650", "--json").stdout)
     assert "end-305" in row["flags"]
 
@@ -53,7 +53,7 @@ def test_the_other_end_counts_when_it_is_nearer(here):
     _, done = pins(here, "--from-end", "11 ft", "--json")
     answer = json.loads(done.stdout)
     assert answer["from_end_mm"] == pytest.approx(11 * 304.8)
-    assert answer["too_near_an_end"].startswith("pins 305 mm (12 in) from an end")
+    assert answer["too_near_an_end"].startswith("pins 12 in from an end")
 
 
 @pytest.mark.parametrize(

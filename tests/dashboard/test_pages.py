@@ -135,7 +135,7 @@ def test_pins_too_near_an_end_are_stored_and_the_page_says_at_once_what_becomes_
     app.text_input(key="hand_depth").set_value("1 1/4")
     app.text_input(key="hand_from_end").set_value("6 in")
     app.button(key="hand_store").click().run()
-    assert any("set it aside: pins 152 mm (6 in) from an end" in each.value for each in app.warning)
+    assert any("set it aside: pins 6 in from an end" in each.value for each in app.warning)
     with shop_module.open(shop_folder) as s:
         (reading,) = (r for r in s.store.latest(Owner.TIMBER, "FER-04") if r.source == "hand")
     assert reading.flags == ("end-152",)

@@ -10,7 +10,7 @@ import segno
 from baulk.dashboard.printing import labels
 from baulk.dashboard.sections import camera, reading_form
 from baulk.ingest import shop as shops
-from baulk.ingest.evaluation import answer
+from baulk.ingest.evaluation.document import parse
 from baulk.ingest.store import notes
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
@@ -127,7 +127,7 @@ def test_a_weight_is_held_against_the_last_one(app):
 @pytest.fixture
 def found(invented):
     timber = invented.piece("FER-01")
-    return timber, answer.parse(invented.evaluation(timber, core=40.0))
+    return timber, parse(invented.evaluation(timber, core=40.0))
 
 
 def test_what_is_expected_follows_the_picture_of_the_section(found):

@@ -12,8 +12,7 @@ import pytest
 from baulk.dashboard.charts import cross_section
 from baulk.dashboard.sections import downloads, what_if
 from baulk.ingest import shop as shops
-from baulk.ingest.evaluation import answer
-from baulk.ingest.evaluation.answer import Span
+from baulk.ingest.evaluation.document import Interval, parse
 from baulk.models.timber import EventKind
 
 
@@ -70,15 +69,14 @@ def test_every_kind_of_event_can_be_chosen(app):
 
 @pytest.fixture
 def move(invented):
-    return answer.parse(invented.evaluation(invented.piece("FER-01"))).movement
+    return parse(invented.evaluation(invented.piece("FER-01"))).movement
 
 
 def still(move, **changes):
-    zero = Span(median=0, low=0, high=0)
+    zero = Interval(median=0, low=0, high=0)
     faces = dict.fromkeys("abcd", zero)
-    return move.model_copy(
-        update={"face_mm": faces, "out_of_square_mm": zero, "cup_mm": zero, "middle_width_mm": None} | changes
-    )
+    none = dict.fromkeys(("out_of_square_mm", "cup_mm", "middle_width_mm", "middle_depth_mm"), zero)
+    return move.model_copy(update={"face_mm": faces, **none, **changes})
 
 
 def test_a_piece_that_does_not_move_is_drawn_square(move):
@@ -90,7 +88,7 @@ def test_a_piece_that_does_not_move_is_drawn_square(move):
 
 def test_each_face_is_drawn_as_much_shorter_as_it_gets_times_the_exaggeration(move):
     shrunk = {
-        face: Span(median=-value, low=0, high=0) for face, value in zip("abcd", (1, 2, 3, 4), strict=True)
+        face: Interval(median=-value, low=0, high=0) for face, value in zip("abcd", (1, 2, 3, 4), strict=True)
     }
     points = cross_section.outline(still(move, face_mm=shrunk), 150, 150, 5)
     corners = points[[0, 12, 24, 36]]
@@ -101,7 +99,7 @@ def test_each_face_is_drawn_as_much_shorter_as_it_gets_times_the_exaggeration(mo
 def test_a_corner_that_closes_is_drawn_sharper_than_a_right_angle(move):
     for width, depth in ((150, 150), (200, 100), (100, 200)):
         points = cross_section.outline(
-            still(move, out_of_square_mm=Span(median=2, low=2, high=2)), width, depth, 5
+            still(move, out_of_square_mm=Interval(median=2, low=2, high=2)), width, depth, 5
         )
         top_left, top_right, low_right = points[0], points[12], points[24]
         one, two = top_left - top_right, low_right - top_right
@@ -112,7 +110,7 @@ def test_a_corner_that_closes_is_drawn_sharper_than_a_right_angle(move):
 
 @pytest.mark.parametrize(("largest", "times"), [(10, 1), (2.1, 5), (1.0, 10), (0.01, 100)])
 def test_the_exaggeration_is_a_round_number_that_keeps_the_picture_in_shape(move, largest, times):
-    moved = still(move, cup_mm=Span(median=largest, low=0, high=0))
+    moved = still(move, cup_mm=Interval(median=largest, low=0, high=0))
     assert cross_section.exaggeration(moved, 150) == times
 
 
@@ -151,13 +149,13 @@ def test_readings_and_forecast_can_be_taken_away(app, shop_folder, invented):
     assert list(downloads.readings("FER-05").columns) == list(table.columns)
     back = pd.read_parquet(io.BytesIO(downloads.parquet(table)))
     assert pd.Timestamp(back["taken"].max()) <= pd.Timestamp(invented.NOW + timedelta(seconds=1))
-    ahead = downloads.forecast(answer.parse(invented.evaluation(invented.piece("FER-01"))))
+    ahead = downloads.forecast(parse(invented.evaluation(invented.piece("FER-01"))))
     assert (ahead["core_mc_q05_pct"] <= ahead["core_mc_q95_pct"]).all()
     assert b"mean_mc_q50_pct" in downloads.csv(ahead)
 
 
 def test_what_the_page_says_of_movement_and_fit_can_be_taken_away(invented):
-    made = answer.parse(invented.evaluation(invented.piece("FER-01")))
+    made = parse(invented.evaluation(invented.piece("FER-01")))
     moved = downloads.movement(made).set_index("measure")
     assert moved.loc["face a", "median"] == pytest.approx(-2.1)
     assert {"face d", "out of square, mm", "cup, mm", "checks, summed, mm"} <= set(moved.index)

@@ -72,7 +72,7 @@ def test_the_table_to_take_away_says_in_its_names_what_each_number_is(many, app,
 def test_rows_are_read_once_for_a_revision_and_anew_after_a_change(many, app, invented, monkeypatch):
     monkeypatch.setenv("BAULK_SHOP", str(many))
     first = yard_rows.rows(invented.NOW)
-    monkeypatch.setattr(yard_rows, "_glance", lambda _: (x for x in ()).throw(AssertionError))
+    monkeypatch.setattr(yard_rows, "_summary", lambda _: (x for x in ()).throw(AssertionError))
     assert yard_rows.rows(invented.NOW) == first
     monkeypatch.undo()
     monkeypatch.setenv("BAULK_SHOP", str(many))

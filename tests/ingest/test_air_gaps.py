@@ -1,4 +1,4 @@
-"""What nobody measured of the air is said in words."""
+"""What nobody measured of the air is told."""
 
 from __future__ import annotations
 
@@ -10,30 +10,31 @@ from baulk.models.air import AirSeries
 DAY = 86_400.0
 
 
-def words(days, until=100.0):
+def gaps(days, until=100.0):
     at_s = np.array(days, dtype=float) * DAY
     air = AirSeries(posix_s=at_s, temp_c=np.full(at_s.size, 15.0), rh_pct=np.full(at_s.size, 60.0))
-    return climate.gap_words(air, "shed", since_s=0.0, now_s=until * DAY)
+    return climate.gap_reasons(air, "shed", since_s=0.0, now_s=until * DAY)
 
 
-def test_a_record_without_long_gaps_needs_no_words():
-    assert words(np.arange(0, 101)) == []
+def test_a_record_without_long_gaps_needs_no_word():
+    assert gaps(np.arange(0, 101)) == []
 
 
 def test_one_gap_is_told_with_its_days():
-    (said,) = words([*range(20), *range(50, 101)])
-    assert said.startswith("The air of shed has a gap of 31 days since this timber came;")
+    (said,) = gaps([*range(20), *range(50, 101)])
+    told = {"place": "shed", "gaps": 1, "days": 31.0, "longest_days": 31.0}
+    assert (said.code, dict(said.values)) == ("climate.gaps", told)
 
 
 def test_several_gaps_are_added_up_and_the_longest_is_named():
-    (said,) = words([*range(10, 20), *range(50, 90)])
-    assert "3 gaps of 52 days (the longest 31)" in said
+    (said,) = gaps([*range(10, 20), *range(50, 90)])
+    assert (said.values["gaps"], said.values["days"], said.values["longest_days"]) == (3, 52, 31)
 
 
 def test_no_record_at_all_is_one_gap():
-    (said,) = climate.gap_words(None, "loft", since_s=0.0, now_s=40 * DAY)
-    assert "a gap of 40 days" in said
+    (said,) = climate.gap_reasons(None, "loft", since_s=0.0, now_s=40 * DAY)
+    assert (said.values["gaps"], said.values["days"]) == (1, 40)
 
 
 def test_a_timber_that_came_today_has_no_gap():
-    assert climate.gap_words(None, "loft", since_s=0.0, now_s=3600.0) == []
+    assert climate.gap_reasons(None, "loft", since_s=0.0, now_s=3600.0) == []

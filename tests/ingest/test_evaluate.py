@@ -95,7 +95,7 @@ def test_an_evaluation_is_stored_with_every_key_that_the_pages_read(yard):
 def test_an_evaluation_tells_the_build_the_seasons_and_the_checking_margin(yard):
     yard.register.add(timber())
     yard.store.append([*air(), *pins()[:5]])  # still so wet that its surface decides
-    found = gather.evaluate("FER-01", yard, NOW).content
+    found = json.loads(gather.evaluate("FER-01", yard, NOW).to_json())
     moved = found["movement"]
     assert moved["build_days"] == 365
     assert (moved["service_low_pct"], moved["service_high_pct"]) == (16, 22)
@@ -125,7 +125,7 @@ def test_how_sure_and_how_long_the_build_is_are_the_persons_to_set(tmp_path):
             if not made:
                 opened.register.add(timber(use_class="frame-outdoors"))
                 opened.store.append([*air(), *pins()])
-            made[wanted] = compute.work_out(gather.gather("FER-01", opened, NOW)).content
+            made[wanted] = json.loads(compute.work_out(gather.gather("FER-01", opened, NOW)).to_json())
     lax, strict = made[0.5]["verdict"], made[0.99]["verdict"]
     assert (lax["wanted"], strict["wanted"]) == (0.5, 0.99)
     assert made[0.5]["movement"]["build_days"] == 90
@@ -175,9 +175,11 @@ def test_an_unknown_tag_is_refused(yard):
 def test_a_timber_without_readings_says_that_it_speaks_of_its_species(yard):
     yard.register.add(timber())
     yard.store.append(air())
-    said = gather.evaluate("FER-01", yard, NOW).content["verdict"]
+    said = json.loads(gather.evaluate("FER-01", yard, NOW).to_json())["verdict"]
     assert said["enough_readings"] is False
-    assert "no usable reading" in said["reasons"][0]
+    assert said["reasons_coded"][0]["code"] == "verdict.few_readings"
+    codes = [each["code"] for each in said["reasons_coded"]]
+    assert not {"calibration.no_readings", "calibration.few_readings"} & set(codes)  # told once
 
 
 def settings(tmp_path, extra=""):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -59,9 +60,14 @@ def test_planing_and_an_oven_dried_section_reach_the_fit_and_its_words(yard):
     operations.add_event(yard, event("oven-dried", 5, mc_pct=33.0))
     inputs = gather.gather("FER-01", yard, NOW)
     assert inputs.fingerprint() != before.fingerprint()
-    content = compute.work_out(inputs).content
-    assert any("160 x 150 mm until then" in each for each in content["calibration"]["notes"])
-    assert any(each.startswith("It was planed on") for each in content["verdict"]["reasons"])
+    content = json.loads(compute.work_out(inputs).to_json())
+    (planed,) = [
+        each["values"]
+        for each in content["calibration"]["notes_coded"]
+        if each["code"] == "calibration.planed"
+    ]
+    assert (planed["from_width_mm"], planed["from_depth_mm"]) == (160, 150)
+    assert "calibration.planed" in [each["code"] for each in content["verdict"]["reasons_coded"]]
     assert any(each["series"].endswith("oven-dry") for each in content["readings"])
     assert content["field_now"]["x_edges_mm"][-1] == pytest.approx(75)
 
@@ -69,7 +75,7 @@ def test_planing_and_an_oven_dried_section_reach_the_fit_and_its_words(yard):
 def test_the_shops_meter_is_put_right_and_air_that_nobody_measured_is_a_gap(yard):
     inputs = gather.gather("FER-01", yard, NOW)
     assert inputs.air_gaps() == ((inputs.since_s, inputs.now_s),)
-    content = compute.work_out(inputs).content
+    content = json.loads(compute.work_out(inputs).to_json())
     first = content["readings"][0]
     # 18 shown, at 20 degC; the usual air of the place says 12, so that the wood is wetter than it looks
     at_12 = resistance.from_meter(18.0, 12.0, species.get("white oak")).mc_pct

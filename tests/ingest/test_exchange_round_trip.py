@@ -5,15 +5,22 @@ from __future__ import annotations
 import csv
 import io
 import json
+import sys
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import operations, shop
+from baulk.ingest import operations
+
+sys.path.insert(0, str(Path(__file__).parent))
+import documents
+
+from baulk.ingest import shop
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import export, import_readings, import_timbers
 from baulk.ingest.exchange.export import Asked
@@ -194,21 +201,24 @@ def test_a_note_that_a_spreadsheet_would_work_out_is_taken_out_as_text(yard):
 
 
 def test_verdicts_come_out_with_their_interval(yard):
-    span = {"median": 20.0, "low": 18.0, "high": 22.5}
-    said = {
-        "core_now_pct": span,
-        "verdict": {
-            "step": "leave",
-            "dates": {"square": "2027-01-01"},
-            "probability": {"square": 0.2},
-            "reasons": ["Wet."],
-        },
-    }
-    yard.store.save_evaluation("FER-01", NOW, json.dumps(said).encode())
+    said = {"core_now_pct": {"median": 20.0, "low": 18.0, "high": 22.5},
+            "verdict": {"dates": {"square": "2027-01-01T00:00:00+00:00"}}}  # fmt: skip
+    yard.store.save_evaluation("FER-01", NOW, documents.stored("FER-01", NOW, **said))
     (row,) = csv.DictReader(io.StringIO(csv_of(export.verdicts(yard, Asked())).decode()))
-    assert (row["tag"], row["verdict"], row["square_from"]) == ("FER-01", "leave", "2027-01-01")
-    assert (row["core_now_pct"], row["core_low_pct"], row["mean_now_pct"]) == ("20.0", "18.0", "")
+    assert (row["tag"], row["verdict"]) == ("FER-01", "leave")
+    assert (row["rough_out_from"], row["square_from"]) == ("", "2027-01-01T00:00:00+00:00")
+    assert (row["core_now_pct"], row["core_low_pct"], row["core_high_pct"]) == ("20.0", "18.0", "22.5")
+    assert (row["square_probability"], row["reasons"], row["failed"]) == ("0.2", "Wet.", "")
     assert row["made"] == NOW.isoformat()
+
+
+def test_an_evaluation_that_failed_or_cannot_be_read_comes_out_with_why(yard):
+    head = {"tag": "FER-01", "made_utc": NOW.isoformat(), "model_version": "invented"}
+    for stored, why in (({**head, "failed": "no air"}, "no air"), (head, "can't be read at")):
+        yard.store.save_evaluation("FER-01", NOW, json.dumps(stored).encode())
+        (row,) = csv.DictReader(io.StringIO(csv_of(export.verdicts(yard, Asked())).decode()))
+        assert why in row["failed"]
+        assert {row[name] for name in row if name not in {"tag", "made", "failed"}} == {""}
 
 
 def test_a_file_is_there_whole_or_not_at_all(yard, tmp_path):

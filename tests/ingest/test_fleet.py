@@ -16,11 +16,13 @@ import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+import documents
 import six_timbers
 from six_timbers import DAY, NOW, TAGS
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, executors, fingerprint, gather
+from baulk.ingest.evaluation.document import parse
 from baulk.models.drying import layout
 from baulk.models.timber import EventKind
 
@@ -52,9 +54,9 @@ class Instead(executors.Here):
 
     def submit(self, inputs):
         self.asked.append(inputs.timber.tag)
-        content = {"tag": inputs.timber.tag, "verdict": {"step": "leave"}}
+        found = parse(documents.stored(inputs.timber.tag, inputs.now_utc))
         done = executors.Future()
-        done.set_result(gather.Evaluation(tag=inputs.timber.tag, made_utc=inputs.now_utc, content=content))
+        done.set_result(gather.Evaluation(document=found))
         return done
 
 

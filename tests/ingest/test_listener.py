@@ -14,9 +14,13 @@ import threading
 import time
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import documents
 
 from baulk.ingest import config, pipeline, shop
 from baulk.ingest.errors import BrokerError, ConfigError
@@ -298,12 +302,16 @@ def test_a_new_verdict_is_published_and_retained(broker_yard_dir, mosquitto, lis
     assert one.ready.wait(10)
     made = datetime(2026, 5, 14, tzinfo=UTC)
     with shop.open(broker_yard_dir) as opened:
-        opened.store.save_evaluation("FER-01", made, b'{"verdict": {"step": "leave"}}')
+        opened.store.save_evaluation("FER-01", made, documents.stored("FER-01", made))
     client, got = heard(mosquitto, f"{TOPIC}/verdict")
     assert until(lambda: got)
-    assert json.loads(got[0]) == {"tag": "FER-01", "made_utc": made.isoformat(), "step": "leave"}
+    said = json.loads(got[0])
+    assert (said["tag"], said["made_utc"], said["step"]) == ("FER-01", made.isoformat(), "leave")
+    assert said["reasons"] == ["Wet."]
+    later = made + timedelta(days=1)
     with shop.open(broker_yard_dir) as opened:
-        opened.store.save_evaluation("FER-01", made + timedelta(days=1), b'{"verdict": {"step": "square"}}')
+        square = documents.stored("FER-01", later, verdict={"step": "square"})
+        opened.store.save_evaluation("FER-01", later, square)
         assert publish.verdicts(opened) == 1
     assert until(lambda: json.loads(got[-1])["step"] == "square")
     client.disconnect()

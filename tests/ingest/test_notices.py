@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import http.server
 import json
+import sys
 import threading
 import time
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
-from baulk.ingest import config as settings
 from baulk.ingest import operations
+
+sys.path.insert(0, str(Path(__file__).parent))
+import documents
+
+from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.monitoring import notices, notify
@@ -24,10 +30,9 @@ NOW = datetime(2026, 5, 14, 12, 0, tzinfo=UTC)
 
 
 def judged(tag="FER-01", step="leave", square=None, margin=None):
-    body = {"tag": tag, "verdict": {"step": step, "dates": {"square": square and square.isoformat()}}}
-    if margin is not None:
-        body["checking"] = {"deciding": True, "margin_pct": {"median": margin}}
-    return json.dumps(body).encode()
+    said = {"step": step, "dates": {"square": square and square.isoformat()}}
+    more = {} if margin is None else {"checking": documents.margin(margin)}
+    return documents.stored(tag, NOW, verdict=said, **more)
 
 
 @pytest.fixture

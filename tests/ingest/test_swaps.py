@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+import documents
 from ferry_pair import DAY, NOW, air, judging, old, young
 
 from baulk.dashboard.commands import forecast
@@ -75,14 +76,14 @@ def test_a_swap_is_found_told_once_and_stands_in_both_verdicts_until_it_is_put_r
     assert not any("fits FER" in each for tag in tags for each in reasons(yard, tag))
     (words,) = look(yard, NOW)
     assert "tags or sensors were swapped" in words
-    assert notice(yard) == [("FER-07 and FER-08", words)]
+    assert notice(yard) == [("FER-07 and FER-08", words.removesuffix("."))]
     for tag in tags:
-        assert f"{words[0].upper()}{words[1:]}." in reasons(yard, tag)
+        assert words in reasons(yard, tag)
     assert look(yard, NOW + DAY) == []  # told already
     (found,) = swaps.look(yard, NOW + DAY)
     assert abs(found.since_posix_s - SINCE.timestamp()) < 10 * judging.DAY_S
     assert [(each.tags, each.found_utc) for each in notes.swaps(yard.store)] == [(("FER-07", "FER-08"), NOW)]
-    assert notes.swap_words(yard.store, "FER-07", NOW - DAY) is None  # an earlier day did not know
+    assert notes.swap_reason(yard.store, "FER-07", NOW - DAY) is None  # an earlier day did not know
 
     for (piece, readings), tag in zip(right, tags, strict=True):
         assert piece.tag == tag
@@ -123,14 +124,11 @@ def test_a_new_meter_that_reads_everything_drier_is_a_step_but_no_swap(yard, mon
 
 
 def stepped(tag, days_ago, before_days=7):
-    """Just what a look reads of an evaluation."""
+    """An evaluation whose series stepped so many days ago."""
     at_s = (NOW - days_ago * DAY).timestamp()
-    body = {
-        "tag": tag,
-        "calibration": {"stepped_posix_s": at_s},
-        "readings": [{"posix_s": at_s - before_days * judging.DAY_S}, {"posix_s": at_s}],
-    }
-    return tag, NOW, json.dumps(body).encode()
+    one = {"series": f"timber/{tag}/weight", "measured_pct": 20.0, "model_pct": 20.0, "sd_pct": 1.0}
+    rows = [{**one, "posix_s": at_s - before_days * judging.DAY_S}, {**one, "posix_s": at_s}]
+    return tag, NOW, documents.stored(tag, NOW, calibration={"stepped_posix_s": at_s}, readings=rows)
 
 
 def paired(opened, monkeypatch, *stored, gain=lambda *_: 30.0):
@@ -141,7 +139,7 @@ def paired(opened, monkeypatch, *stored, gain=lambda *_: 30.0):
 
     def swapped(a, b):
         asked.append((a, b))
-        return Swap(tags=(a, b), since_posix_s=0.0, gain=gain(a, b), words=f"{a} {b}")
+        return Swap(tags=(a, b), since_posix_s=0.0, gain=gain(a, b))
 
     monkeypatch.setattr(swaps, "_fit", lambda _shop, tag, _now: tag)
     monkeypatch.setattr(swaps.calibrate, "swapped", swapped)

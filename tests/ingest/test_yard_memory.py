@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import sys
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import documents
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, compute, forecast_record, gather, yard_memory
@@ -225,7 +230,7 @@ def test_the_same_inputs_give_the_same_bytes_and_the_yard_narrows_a_timber_witho
     assert one.found is None  # it has nothing to teach
 
     wide, narrow = (
-        made.content["forecast"]["mean_pct"][4][26] - made.content["forecast"]["mean_pct"][0][26]
+        made.document.forecast.mean_pct[4][26] - made.document.forecast.mean_pct[0][26]
         for made in (alone, one)
     )
     assert narrow < 0.85 * wide  # half a year ahead, with ln D of eight alone
@@ -237,17 +242,13 @@ def test_the_same_inputs_give_the_same_bytes_and_the_yard_narrows_a_timber_witho
 def forecast(made, middle, half, spread=1.0):
     at_s = [(made + 30 * k * DAY).timestamp() for k in range(24)]
     rows = [[middle + k * half] * 24 for k in (-1, -0.4, 0, 0.4, 1)]
-    body = {
-        "made_utc": made.isoformat(),
-        "forecast": {
-            "posix_s": at_s,
-            "mean_pct": rows,
-            "pins": {"posix_s": at_s, "series": {"timber/OLD-0/pin-20/moisture": rows}},
-        },
+    ahead = {
+        "posix_s": at_s,
+        **{f"{part}_pct": rows for part in ("core", "mean", "shell")},
+        "pins": {"posix_s": at_s, "series": {"timber/OLD-0/pin-20/moisture": rows}},
+        "spread": spread,
     }
-    if spread is not None:
-        body["forecast"]["spread"] = spread
-    return json.dumps(body, separators=(",", ":")).encode()
+    return documents.stored("OLD-0", made, forecast=ahead)
 
 
 def answer(tag, measured):
@@ -260,7 +261,7 @@ def answer(tag, measured):
         for days in (80, 40, 10)
     ]  # fmt: skip
     history = {"posix_s": [0.0, NOW.timestamp()], "mean_pct": [[20.0, 20.0]] * 5}
-    return json.dumps({"tag": tag, "readings": rows, "history": history}).encode()
+    return documents.stored(tag, NOW, readings=rows, history=history)
 
 
 def tried(opened, half, *, spread=1.0, measured=25.0):
@@ -284,8 +285,8 @@ def test_a_yard_whose_forecasts_missed_widens_the_next_ones(yard):
     spans = {}
     for factor in (1.0, inputs.spread):
         known_then = dataclasses.replace(inputs.yard, spread=factor)
-        made = compute.work_out(dataclasses.replace(inputs, yard=known_then)).content
-        low, _, _, _, high = (row[26] for row in made["forecast"]["mean_pct"])
+        made = compute.work_out(dataclasses.replace(inputs, yard=known_then)).document
+        low, _, _, _, high = (row[26] for row in made.forecast.mean_pct)
         spans[factor] = high - low
     assert spans[inputs.spread] > 1.1 * spans[1.0]
 

@@ -18,6 +18,16 @@ NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 DAY_S = 86_400.0
 
 
+def codes(reasons):
+    return [each.code for each in reasons]
+
+
+def told(reasons, code):
+    """Values of the one reason with a code."""
+    (found,) = [each.values for each in reasons if each.code == code]
+    return found
+
+
 def shed(first, days):
     at_s = first.timestamp() + np.arange(0, days * DAY_S + 1, DAY_S / 4)
     turn = 2 * np.pi * (at_s / DAY_S % 365.25 - 15) / 365.25

@@ -94,7 +94,7 @@ def test_a_loose_pin_is_named_and_hardly_moves_the_answer(case):
     good = [*judging.pins(piece, fields), *judging.weights(piece, fields)]
     loose = [judging.reading(piece, fields[-1].posix_s, 7.0, depth_mm=45.0)]
     with_it, without = fit(case, [*good, *loose]), fit(case, good)
-    assert any("pin-45" in each and "loose pin" in each for each in with_it.left_out)
+    assert judging.told(with_it.left_out, "calibration.outlier")["series"].startswith("timber/FER-07/pin-45/")
     moved = abs(np.median(with_it.field_now.mean_pct) - np.median(without.field_now.mean_pct))
     assert moved < 0.6 * np.std(without.field_now.mean_pct)  # every member's draw differs, too
 
@@ -111,7 +111,7 @@ def test_readings_from_before_arrival_and_from_frozen_wood_are_set_aside_with_th
     frozen = judging.reading(piece, fields[-1].posix_s, 22.0, depth_mm=25)
     fitted = fit(case, [early, cold, frozen])
     assert fitted.used == 0
-    assert any("before the timber arrived" in each or "frozen" in each for each in fitted.left_out)
+    assert {"calibration.before_arrival", "calibration.frozen"} & set(judging.codes(fitted.left_out))
 
 
 def test_a_flood_of_readings_is_thinned_and_ten_a_day_count_once(case):
@@ -143,7 +143,7 @@ def test_pins_that_jump_and_stay_there_are_set_aside_as_a_swapped_tag(case):
     swapped = [dataclasses.replace(each, value=9.0) if i >= 22 else each for i, each in enumerate(good)]
     fitted = fit(case, [*swapped, *judging.weights(piece, fields)])
     true = float(fields[-1].mean_pct[0])
-    assert any("swapped tag" in each and "8 set aside" in each for each in fitted.left_out)
+    assert judging.told(fitted.left_out, "calibration.jump")["count"] == 8
     low, high = np.quantile(fitted.field_now.mean_pct, (0.05, 0.95))
     assert low < true < high
 
@@ -157,9 +157,7 @@ def test_weights_of_another_timber_are_named_and_do_not_move_the_answer(case):
     ]
     pins = judging.pins(piece, fields)
     with_it, without = fit(case, [*pins, *mixed]), fit(case, [*pins, *own])
-    assert any(
-        "weight: 5 set aside" in each and "more than wood takes up" in each for each in with_it.left_out
-    )
+    assert judging.told(with_it.left_out, "calibration.weight_rose")["count"] == 5
     assert abs(np.median(with_it.field_now.mean_pct) - np.median(without.field_now.mean_pct)) < 2
 
 
@@ -176,7 +174,7 @@ def test_a_weight_read_in_pounds_is_named_and_left_out_even_when_it_is_the_first
     own = judging.weights(piece, fields)
     pounds = [dataclasses.replace(own[0], value=own[0].value * 2.2046), *own[1:]]
     fitted = fit(case, pounds)
-    assert any("pounds, or another timber" in each for each in fitted.left_out)
+    assert judging.told(fitted.left_out, "calibration.weight_misread")["count"] == 1
     assert fitted.used == len({int(each.taken_utc.timestamp() // judging.DAY_S) for each in own}) - 1
 
 
@@ -192,7 +190,8 @@ def test_a_pin_deeper_than_the_piece_is_set_aside_with_its_reason(case):
     at_s = fields[-1].posix_s
     through = judging.reading(piece, at_s, 30.0, depth_mm=150.0)
     fitted = fit(case, [*judging.pins(piece, fields), through])
-    assert any("lies outside the piece, which is 120 mm there" in each for each in fitted.left_out)
+    outside = judging.told(fitted.left_out, "calibration.outside_piece")
+    assert (outside["depth_mm"], outside["size_mm"]) == (150, 120)
     assert fitted.used == len(judging.pins(piece, fields))
 
 
@@ -204,7 +203,7 @@ def test_pins_near_an_end_are_set_aside_and_those_far_from_both_are_used(case, f
     near = judging.reading(piece, fields[-1].posix_s, 20.0, depth_mm=30.0)
     near = dataclasses.replace(near, flags=("above-fsp", end_flag(from_end_mm)))
     fitted = fit((piece, air, fields), [*good, near])
-    assert any("from an end read what the end has dried" in each for each in fitted.left_out) == aside
+    assert ("calibration.near_end" in judging.codes(fitted.left_out)) == aside
     other = good if aside else [*good, dataclasses.replace(near, flags=())]
     assert fitted.used == fit((piece, air, fields), other).used
     assert (fitted.used == len(good)) == aside
@@ -219,5 +218,7 @@ def test_on_the_day_of_arrival_an_end_has_dried_nothing_and_later_a_sealed_one_l
         return end_grain.why_too_near(which, OAK, 400.0, at_utc)
 
     assert why(piece, 0) is None
-    assert why(piece, 365).startswith("pins 400 mm (16 in) from an end")
+    late = why(piece, 365)
+    assert (late.code, late.values["from_end_mm"]) == ("calibration.near_end", 400)
+    assert late.values["reach_mm"] > 400
     assert why(sealed, 365) is None

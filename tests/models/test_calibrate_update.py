@@ -140,17 +140,17 @@ def test_it_says_why_a_whole_fit_was_due_and_makes_it(yard, early):
     photo = event(yard, "photographed", at_s - 2 * judging.DAY_S, file="a.jpg")
     few = yard.fit(yard.at_s[1])
     for why, made in (
-        ("earlier reading", yard.update(early, at_s, [*yard.upto(at_s)[:40], late, *yard.upto(at_s)[41:]])),
-        ("an event", yard.update(early, at_s, events=[cut])),
-        ("new reading", yard.update(early, at_s, [*yard.upto(at_s)[:-1], wild])),
-        ("only", yard.update(few, at_s)),
-        ("days old", yard.update(yard.fit(yard.at_s[20]), at_s)),
-        ("in the future", yard.update(early, yard.at_s[-9])),
-        ("all series", yard.update(dataclasses.replace(early, stepped_posix_s=yard.at_s[-20]), at_s)),
-        ("times since", yard.update(dataclasses.replace(early, updates=10), at_s)),
-        ("size of the ensemble", yard.update(early, at_s, members=32)),
+        ("changed", yard.update(early, at_s, [*yard.upto(at_s)[:40], late, *yard.upto(at_s)[41:]])),
+        ("changed", yard.update(early, at_s, events=[cut])),
+        ("unusable", yard.update(early, at_s, [*yard.upto(at_s)[:-1], wild])),
+        ("few_readings", yard.update(few, at_s)),
+        ("old", yard.update(yard.fit(yard.at_s[20]), at_s)),
+        ("in_future", yard.update(early, yard.at_s[-9])),
+        ("stepped", yard.update(dataclasses.replace(early, stepped_posix_s=yard.at_s[-20]), at_s)),
+        ("many_updates", yard.update(dataclasses.replace(early, updates=10), at_s)),
+        ("members", yard.update(early, at_s, members=32)),
     ):
-        assert why in made.why_whole
+        assert made.why_whole.code == f"whole_fit.{why}"
         assert made.updates == 0
     assert yard.update(early, at_s, events=[photo]).why_whole is None
     assert (early.whole, yard.update(early, at_s).whole) == (True, False)

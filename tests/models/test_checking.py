@@ -81,17 +81,22 @@ def test_damage_is_decided_above_forty_five_percent_and_the_dry_have_no_stage():
     assert not checking.margin(OAK, field(42, 30), air_emc_pct=12).deciding
     dry = checking.margin(OAK, field(22, 15), air_emc_pct=12)
     assert dry is None
-    assert "behind it" in checking.words(dry, OAK)
+    assert [each.code for each in checking.reasons(dry, OAK)] == ["checking.past"]
 
 
-def test_the_sentence_gives_both_strains_the_source_and_that_it_only_compares():
-    said = checking.words(checking.margin(OAK, field(60, 12), air_emc_pct=12), OAK)
-    assert "more than the 3.7 %" in said
-    assert "AH-188" in said
-    assert "Compare within white oak only" in said
-    assert "decided now" in said
-    teak = species.get("teak")
-    assert "No published safe start for teak" in checking.words(None, teak)
+def test_the_reasons_give_both_strains_the_schedule_and_whether_checks_are_decided_now():
+    said, now = checking.reasons(checking.margin(OAK, field(60, 12), air_emc_pct=12), OAK)
+    assert said.code == "checking.margin"
+    # 10.5 % over 30 points, Wood Handbook chapter 4: at the EMC 19.3 % of the start 3.7 %, at 12 % 6.3 %
+    assert said.values["tolerated_pct"] == pytest.approx(10.5 * (1 - 19.3 / 30))
+    assert said.values["wanted_pct"] > said.values["tolerated_pct"]
+    assert (said.values["board_mm"], said.values["emc_pct"]) == (50.8, 19.3)
+    assert "AH-188" in said.values["source"]
+    assert (now.code, now.values["above_pct"]) == ("checking.decided_now", 45)
+    _, later = checking.reasons(checking.margin(OAK, field(42, 30), air_emc_pct=12), OAK)
+    assert later.code == "checking.mostly_over"
+    (none,) = checking.reasons(None, species.get("teak"))
+    assert (none.code, none.values["species"]) == ("checking.no_start", "teak")
 
 
 def test_an_ensemble_gives_a_margin_for_every_member():

@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 
 from baulk.models import species
-from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import MeterSetting, answers, setting_for
 from baulk.models.meter.resistance import METER_SD_PCT, MeterAnswer
 from baulk.models.meter.wood_temperature import WoodTemperatures
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
+from baulk.models.reason import Reason
 
 OAK = species.get("white oak")
 NOW = datetime(2026, 1, 20, 12, tzinfo=UTC)
@@ -35,8 +36,13 @@ def wood(temp_c, sd_c=0.0, frozen_c=np.nan):
 
 def answer(value, temp, *corrections, **more) -> MeterAnswer:
     (found,) = answers([reading(value, **more)], OAK, temp, corrections=corrections)
-    if isinstance(found, BaulkError):
-        raise found
+    assert isinstance(found, MeterAnswer), found
+    return found
+
+
+def refusal(value, temp, *corrections, **more) -> Reason:
+    (found,) = answers([reading(value, **more)], OAK, temp, corrections=corrections)
+    assert isinstance(found, Reason), found
     return found
 
 
@@ -103,10 +109,20 @@ def test_a_meter_without_pins_is_not_corrected_for_temperature():
 
 @pytest.mark.parametrize("setting", [PLAIN, CORRECTS, MeterSetting(), MeterSetting(kind="capacitance")])
 def test_frozen_wood_says_nothing_whether_it_was_measured_or_two_days_of_air_say_so(setting):
-    with pytest.raises(OutOfRange, match="frozen wood"):
-        answer(14.0, wood(-4), setting)
-    with pytest.raises(OutOfRange, match="-6 °C in the mean of the two days before; read it again"):
-        answer(14.0, wood(0, 5, frozen_c=-6.2), setting)
+    for temp, told in ((wood(-4), {"wood_c": -4.0}), (wood(0, 5, frozen_c=-6.2), {"air_c": -6.2})):
+        found = refusal(14.0, temp, setting)
+        assert (found.code, dict(found.values)) == ("calibration.frozen", told)
+
+
+@pytest.mark.parametrize(
+    ("value", "quantity", "words"),
+    [(-1.0, Quantity.RESISTANCE, "above 0 ohm"), (1e15, Quantity.RESISTANCE, "in contact"),
+     (800.0, Quantity.MOISTURE, "not above 400 %")],
+)  # fmt: skip
+def test_a_number_that_is_no_moisture_keeps_the_meters_own_refusal(value, quantity, words):
+    found = refusal(value, wood(15), PLAIN, quantity=quantity)
+    assert found.code == "calibration.not_a_moisture"
+    assert words in found.values["error"]
 
 
 def test_one_frozen_reading_does_not_take_the_others_with_it():
@@ -115,8 +131,7 @@ def test_one_frozen_reading_does_not_take_the_others_with_it():
     )
     fine, by_air, measured = answers([reading(14.0)] * 3, OAK, temps, corrections=[PLAIN])
     assert isinstance(fine, MeterAnswer)
-    assert isinstance(by_air, BaulkError)
-    assert isinstance(measured, BaulkError)
+    assert (by_air.code, measured.code) == ("calibration.frozen", "calibration.frozen")
 
 
 def test_a_setting_for_readings_by_hand_leaves_those_of_sensors_alone():

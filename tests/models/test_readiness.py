@@ -17,7 +17,7 @@ from baulk.models.air import AirSeries
 from baulk.models.calibrate import calibration as calibrate_calibration
 from baulk.models.drying import solver
 from baulk.models.verdict import alternatives, decision, next_reading, readiness, rough_out
-from baulk.models.verdict.sentences import first_yes
+from baulk.models.verdict.readiness import first_yes
 
 
 def build(
@@ -55,7 +55,6 @@ def rule_of(parts, wanted=0.9):
         service_mc_pct=readiness.service_draw(use, parts["calibration"].meter_bias_pct.size),
         tolerance_mm=use.tolerance_mm(piece.width_mm, piece.depth_mm),
         wanted=wanted,
-        system="metric",
     )
 
 
@@ -121,10 +120,10 @@ def test_the_build_counts_where_it_moves_the_piece_more_than_service_does():
     assert not alternatives.held_back_by_the_shop(without)
     said = judge(parts, work=dataclasses.replace(parts["work"], air=dry_shop))
     assert alternatives.held_back_by_the_shop(dry)
-    words = next(each for each in said.reasons if "the shop's air would move it further" in each)
+    air = judging.told(said.reasons, "change.shop_air")
     # Wood Handbook equation 4-5 at 18 degC: 18.1 % at 85 % RH and 20.6 % at 90 % RH, so 19 % at 87 % RH
-    assert "air of about 87 % RH" in words
-    assert "mould can start" in words
+    assert air["rh_pct"] == pytest.approx(87, abs=0.5)
+    assert air["mould_rh_pct"] < air["rh_pct"]
 
 
 def test_no_build_at_all_is_service_at_once(piece):
@@ -136,9 +135,12 @@ def test_the_two_ends_of_service_stand_on_either_side_of_the_mean(piece):
     said = judge(piece)
     assert np.all(said.driest.width_mm < said.residual.width_mm)
     assert np.all(said.wettest.width_mm > said.residual.width_mm)
-    words = next(each for each in said.reasons if "the driest of its service" in each)
-    assert "by the end of 365 days in the shop's air" in words
-    assert "the middle half of that range" in words
+    ends = judging.told(said.reasons, "verdict.service_range")
+    assert ends["driest_mm"] == pytest.approx(np.median(said.driest.largest_mm))
+    assert ends["wettest_mm"] == pytest.approx(np.median(said.wettest.largest_mm))
+    build = judging.told(said.reasons, "verdict.build")
+    assert build["build_days"] == 365
+    assert build["movement_mm"][1] == pytest.approx(np.median(said.built.largest_mm))
 
 
 def test_the_allowance_that_would_do_today_does_and_a_smaller_one_does_not(piece, ahead):
@@ -146,19 +148,19 @@ def test_the_allowance_that_would_do_today_does_and_a_smaller_one_does_not(piece
     for factor, ready in ((1.001, True), (0.97, False)):
         rule = dataclasses.replace(ahead.rule, tolerance_mm=need * factor)
         assert bool(dataclasses.replace(ahead, rule=rule).probability()[0] >= 0.9) is ready
-    assert any(f"An allowance of {need:.1f} mm" in each for each in judge(piece).reasons)
+    assert judging.told(judge(piece).reasons, "change.allowance")["allowance_mm"] == pytest.approx(need)
 
 
 def test_another_use_that_would_do_today_is_named(piece):
-    words = next(each for each in judge(piece).reasons if each.startswith("For another use"))
-    assert "Backbone in the water" in words
-    assert "Joinery" not in words.split("and be ready sooner")[0]
+    uses = [each["use"] for each in judging.told(judge(piece).reasons, "change.uses_today")["uses"]]
+    assert use_class.get("backbone-immersed").title in uses
+    assert use_class.get("joinery").title not in uses
 
 
 def test_a_limit_on_the_mean_moisture_is_no_matter_of_allowance():
     parts = build(days=60, side=120, finished=60, use="planking")
     assert alternatives.allowance_mm(path_of(parts)) is None
-    assert any("A wider allowance would not change it" in each for each in judge(parts).reasons)
+    assert judging.told(judge(parts).reasons, "change.allowance_no_help")["most_pct"] == 18
 
 
 def test_drier_air_brings_the_likely_day_nearer(piece):
@@ -179,24 +181,25 @@ def test_the_worth_of_a_reading_is_what_a_linear_gaussian_fit_would_gain():
     # exact: x ~ N(0, 3), y = x + noise of sd 4: the spread of x shrinks to sqrt(1 - 9/25) = 0.8 of it
     rng = np.random.default_rng(1)
     x = rng.normal(0, 3, 40_000)
-    share = next_reading.explained(x, next_reading.Candidate(words="", seen=x, sd=4.0))
+    share = next_reading.explained(x, next_reading.Candidate(kind="weight", seen=x, sd=4.0))
     assert np.sqrt(1 - share) == pytest.approx(0.8, abs=0.005)
-    noise = next_reading.Candidate(words="", seen=rng.normal(0, 3, 40_000), sd=0.1)
+    noise = next_reading.Candidate(kind="weight", seen=rng.normal(0, 3, 40_000), sd=0.1)
     assert next_reading.explained(x, noise) < 0.001
 
 
 def test_the_next_reading_is_the_best_of_those_offered_with_its_worth(piece, ahead):
-    words = next_reading.sentence(piece["timber"], piece["calibration"], ahead)
-    offered = next_reading.candidates(piece["timber"], piece["calibration"], ahead)
+    said = next_reading.recommend(piece["timber"], piece["calibration"], ahead)
+    offered = next_reading.candidates(piece["timber"], piece["calibration"])
     share = [next_reading.explained(ahead.days(), each) for each in offered]
     best = offered[int(np.argmax(share))]
     if max(share) >= next_reading.WORTH:
-        assert words.lower().startswith(best.words)
+        assert (said.values["kind"], said.values["depth_mm"]) == (best.kind, best.depth_mm)
         now = np.std(ahead.days())
-        assert f"from ±{now:.0f} to ±{now * np.sqrt(1 - max(share)):.0f} days" in words
+        assert said.values["sd_days"] == pytest.approx(now)
+        assert said.values["sd_then_days"] == pytest.approx(now * np.sqrt(1 - max(share)))
     else:
         blind = next_reading.blind(piece["timber"], piece["calibration"])
-        assert (BLIND if blind else "more than 5 %") in words
+        assert said.values["why_not"] == (BLIND if blind else "small_gain")
 
 
 def with_moisture(calibration, core_pct, path, *, weighed, spread=4.0):
@@ -214,28 +217,25 @@ def with_moisture(calibration, core_pct, path, *, weighed, spread=4.0):
     )
 
 
-BLIND = "Pins tell little while the core is above fibre saturation."
+BLIND = "pins_blind"
 
 
 def test_where_pins_are_blind_it_asks_for_a_weight_or_a_core_and_says_why(piece, ahead):
     weighed = with_moisture(piece["calibration"], 55.0, ahead, weighed=True)
-    said = next_reading.sentence(piece["timber"], weighed, ahead)
-    assert said.startswith("Weigh it today: ")
-    assert said.endswith(BLIND)
+    said = next_reading.recommend(piece["timber"], weighed, ahead)
+    assert (said.values["kind"], said.values["why_not"]) == ("weight", BLIND)
     never = with_moisture(piece["calibration"], 55.0, ahead, weighed=False)
-    said = next_reading.sentence(piece["timber"], never, ahead)
-    assert said.startswith(("Bore a core", "Cut a slice"))
-    assert BLIND in said
-    assert "Without cutting, weigh it now and again in four weeks" in said
-    assert "drive pins" not in said.lower()
+    said = next_reading.recommend(piece["timber"], never, ahead)
+    assert said.values["kind"] in {"core", "section"}
+    assert (said.values["why_not"], said.values["or_weigh"]) == (BLIND, True)
 
 
 def test_below_saturation_pins_are_offered_again(piece, ahead):
     dry = with_moisture(piece["calibration"], 16.0, ahead, weighed=False)
     assert not next_reading.blind(piece["timber"], dry)
-    said = next_reading.sentence(piece["timber"], dry, ahead)
-    assert said.startswith("Drive pins ")
-    assert BLIND not in said
+    said = next_reading.recommend(piece["timber"], dry, ahead)
+    assert (said.values["kind"], said.values["why_not"]) == ("pins", None)
+    assert 0 < said.values["depth_mm"] < 60
 
 
 def test_a_wet_core_alone_makes_pins_blind_and_a_wet_shell_alone_does_not(piece, ahead):
@@ -253,11 +253,11 @@ def test_a_wet_core_alone_makes_pins_blind_and_a_wet_shell_alone_does_not(piece,
 def test_when_nothing_helps_the_first_weight_is_offered_or_the_same_readings_later(piece, ahead):
     same = {"core_pct": 55.0, "path": ahead, "spread": 1e-9}
     never = with_moisture(piece["calibration"], weighed=False, **same)
-    said = next_reading.sentence(piece["timber"], never, ahead)
-    assert said.startswith("Weigh it now and again in four weeks: the first weight tells little by itself")
+    said = next_reading.recommend(piece["timber"], never, ahead)
+    assert said.code == "next_reading.first_weight"
     weighed = with_moisture(piece["calibration"], weighed=True, **same)
-    said = next_reading.sentence(piece["timber"], weighed, ahead)
-    assert said.startswith("No reading available today would reduce the uncertainty by more than 5 %")
+    said = next_reading.recommend(piece["timber"], weighed, ahead)
+    assert (said.code, said.values["least_share"]) == ("next_reading.none", 0.05)
 
 
 def test_a_reading_is_worth_it_from_five_percent_of_the_standard_deviation_on():
@@ -297,4 +297,5 @@ def test_the_roughed_piece_lives_through_the_build_too(piece):
     )  # fmt: skip
     said = judge(piece, roughed=roughed)
     assert said.built is not None
-    assert any("Roughed out to" in each or "Roughing it out" in each for each in said.reasons)
+    roughing = {"verdict.roughing", "verdict.roughing_gains_little", "verdict.roughing_not_ready"}
+    assert len(roughing & set(judging.codes(said.reasons))) == 1

@@ -73,12 +73,11 @@ def test_sound_series_are_not_named(yard):
 def test_half_a_point_a_month_is_named_with_its_rate_and_no_longer_spoils_the_answer(yard, rate):
     fitted = fit(yard, changed(yard, lambda shown, months: max(shown + rate * months, 5.0)))
     assert fitted.suspected == ("timber/FER-07/pin-30/d/moisture",)
-    (words,) = [each for each in fitted.left_out if "drifts by about" in each]
-    told = float(words.split("drifts by about ")[1].split(" ")[0])
-    assert told == pytest.approx(rate, abs=0.2)
-    assert "against the weights and the other pins" in words
+    told = judging.told(fitted.left_out, "calibration.drifts")
+    assert told["drift_pct_per_month"] == pytest.approx(rate, abs=0.2)
+    assert told["weighed"] is True
     mine = [each for each in fitted.readings if each.series in fitted.suspected]
-    assert {each.left_out for each in mine} == {"its series drifts"}
+    assert {each.left_out.code for each in mine} == {"calibration.drifts"}
     assert mean_now(fitted) == pytest.approx(mean_now(fit(yard, sound(yard))), abs=1.0)
 
 
@@ -87,7 +86,7 @@ def test_pins_in_dry_wood_of_another_timber_are_named_and_left_out(yard):
     found = changed(yard, lambda _shown, months: 12 + rng.normal(0, 1) + 0.05 * months)
     fitted = fit(yard, found)
     assert fitted.suspected == ("timber/FER-07/pin-30/d/moisture",)
-    assert any("follows another course" in each and "drier" in each for each in fitted.left_out)
+    assert judging.told(fitted.left_out, "calibration.other_wood")["off_pct"] < 0
     assert mean_now(fitted) == pytest.approx(mean_now(fit(yard, sound(yard))), abs=1.0)
 
 
@@ -99,7 +98,7 @@ def test_while_a_series_is_left_out_only_a_whole_fit_goes_on(yard):
     later = calibration.update(
         back, piece, OAK, found, air, law=judging.law(piece), now_posix_s=LAST + judging.DAY_S
     )
-    assert "is left out" in later.why_whole
+    assert later.why_whole.code == "whole_fit.left_out"
     assert later.suspected == back.suspected
 
 

@@ -13,7 +13,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import species, yard_words
+from baulk.models import species
 from baulk.models.calibrate import parameters, yard_lessons
 from baulk.models.diffusion import law_for
 from baulk.models.meter.profile import MeterSetting
@@ -106,30 +106,28 @@ def test_the_meter_of_a_timber_is_the_one_that_took_nearly_all_its_readings():
     assert yard_lessons.meter_of([read()], (MeterSetting(),)) == "hand-held meter"
 
 
-def words(**row):
+def reasons(**row):
     given = {"mean": 0.0, "sd": 0.3, "timbers": 23, "near": 9}
-    return yard_words.sentences(YardPrior(rows={"ln_d": Learned(**given | row)}), "white oak")
+    return YardPrior(rows={"ln_d": Learned(**given | row)}).reasons("white oak")
 
 
-def test_the_words_say_how_many_timbers_speak():
-    assert words() == (
-        "How fast it dries leans on 9 other timbers of its lot and 14 other white oak timbers of this yard.",
-    )
-    assert words(timbers=1, near=1) == ("How fast it dries leans on 1 other timber of its lot.",)
-    assert words(near=0) == ("How fast it dries leans on 23 white oak timbers of this yard.",)
-    (parted,) = words(timbers=1, near=0, parted=True)
-    assert parted.startswith("It dries unlike 1 white oak timber of this yard, so what that one says counts")
-    assert words(timbers=0, near=0) == ()  # many who whisper
-    assert yard_words.sentences(YardPrior(), "white oak") == ()
+def test_it_is_told_how_many_timbers_speak():
+    (leans,) = reasons()
+    assert (leans.code, dict(leans.values)) == (
+        "yard.leans_on", {"species": "white oak", "timbers": 23, "near": 9}
+    )  # fmt: skip
+    (parted,) = reasons(timbers=1, near=0, parted=True)
+    assert (parted.code, parted.values["timbers"]) == ("yard.dries_unlike", 1)
+    assert reasons(timbers=0, near=0) == ()  # many who whisper
+    assert YardPrior().reasons("white oak") == ()
 
 
-def test_the_words_say_what_earlier_forecasts_did_to_the_width():
+def test_it_is_told_what_earlier_forecasts_did_to_the_width():
     wider = YardPrior(spread=1.25, compared=12)
-    (said,) = yard_words.sentences(wider, "red oak")
-    assert said.startswith("12 earlier forecasts of red oak have missed by more than was to be expected,")
-    assert said.endswith("so this one is 25 % wider.")
-    (said,) = yard_words.sentences(dataclasses.replace(wider, spread=0.9, compared=1), "red oak")
-    assert said == (
-        "One earlier forecast of red oak came nearer than was to be expected, so this one is 10 % narrower."
-    )
-    assert yard_words.sentences(dataclasses.replace(wider, spread=1.04), "red oak") == ()
+    (said,) = wider.reasons("red oak")
+    assert (said.code, said.values["compared"]) == ("yard.forecasts_missed", 12)
+    assert said.values["width_share"] == pytest.approx(0.25)
+    (said,) = dataclasses.replace(wider, spread=0.9, compared=1).reasons("red oak")
+    assert said.code == "yard.forecasts_came_nearer"
+    assert said.values["width_share"] == pytest.approx(0.1)
+    assert dataclasses.replace(wider, spread=1.04).reasons("red oak") == ()

@@ -1,4 +1,4 @@
-"""What a yard has learned, as a person reads it."""
+"""What a yard has learned, and how many timbers speak."""
 
 from __future__ import annotations
 
@@ -42,11 +42,15 @@ def test_woods_meters_places_and_forecasts_are_told_with_how_many_speak():
     wood, meter, surface, emc, forecasts = found
     assert wood.value == pytest.approx(np.exp(-0.9), rel=0.1)
     assert wood.low < wood.value < wood.high
-    assert wood.sentence.startswith("white oak of a new lot is expected to dry 0.4")
-    assert meter.sentence.startswith("hand-held meter: pins read 1.5 points high (+0.")
-    assert surface.sentence.startswith("shed lets faces give off moisture 1.")
-    assert emc.sentence.startswith("shed brings wood to 1.0 points drier than its air says")
-    assert forecasts.sentence == "forecasts of white oak are made 1.15 times as wide as the model alone would"
+    assert [each.reason.code for each in found] == [
+        "yard.wood_dries", "yard.meter_reads", "yard.place_dries_faces", "yard.place_settles",
+        "yard.forecasts_widened",
+    ]  # fmt: skip
+    assert wood.reason.values["factor"] == pytest.approx((wood.low, wood.value, wood.high), abs=0.001)
+    assert meter.value == pytest.approx(1.5, abs=0.1)
+    assert surface.value > 1
+    assert emc.reason.values["off_pct"][1] == pytest.approx(-1.0, abs=0.1)
+    assert dict(forecasts.reason.values) == {"species": "white oak", "factor": 1.15}
     assert (wood.backing, forecasts.backing) == ("24 timbers", "12 comparisons")
 
 

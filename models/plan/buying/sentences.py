@@ -8,10 +8,10 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Final
 
+from baulk.models.formatting import day
 from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, MillLine, Shortfall
 from baulk.models.plan.sawing.size_sentences import STRENGTH
 from baulk.models.units import System, show_length, show_mass, show_size
-from baulk.models.wording import day
 
 MILL_COLUMNS: Final = (
     "count,wood,size,length,width_mm,depth_mm,length_mm,heart,sweep_mm,moisture,arrives_by,board_feet,volume_m3,"

@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.checking import DECIDED_ABOVE_PCT
+from baulk.models.formatting import day, share
 from baulk.models.plan.humidity import schedule
 from baulk.models.plan.humidity.remedies import both_c
 from baulk.models.plan.humidity.timbers import WEEK_S
 from baulk.models.plan.humidity.water import DESICCANT_KWH_L, RATED_KWH_L
-from baulk.models.wording import day, share
 
 if TYPE_CHECKING:
     from baulk.models.plan.humidity.plan import AirPlan, Gain, Week

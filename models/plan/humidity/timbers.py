@@ -21,7 +21,6 @@ from baulk.models.field import MoistureField
 from baulk.models.section import Covers, Finished
 from baulk.models.species import Species
 from baulk.models.timber import Timber
-from baulk.models.units import System
 from baulk.models.use_class import UseClass
 from baulk.models.verdict import readiness
 
@@ -62,8 +61,6 @@ class Stock:
         How sure a verdict has to be.
     build_days : float
         From squaring to service. [d]
-    system : {"inch", "metric"}
-        Units of its sentences.
     stood_pct : float
         Driest that its driest face has been since it came, median of the members. [%]
     """
@@ -77,7 +74,6 @@ class Stock:
     part: Part
     wanted: float = 0.9
     build_days: float = readiness.BUILD_DAYS
-    system: System = "metric"
     stood_pct: float = float("inf")
     _kept: dict[str, Any] = field(default_factory=dict, repr=False)
 
@@ -107,7 +103,6 @@ class Stock:
             service_mc_pct=readiness.service_draw(self.use, self.members.size),
             tolerance_mm=self.use.tolerance_mm(self.finished.width_mm, self.finished.depth_mm),
             wanted=self.wanted,
-            system=self.system,
         )
 
     def some(self, which: slice | NDArray[np.intp]) -> Stock:
@@ -230,7 +225,6 @@ def stock(  # noqa: PLR0913 - what a plan needs of a timber
     part: Part,
     wanted: float,
     build_days: float,
-    system: System,
     air_past: AirSeries | None = None,
 ) -> Stock:
     """Take what a plan needs out of a timber's calibration: every so manieth member.
@@ -249,8 +243,6 @@ def stock(  # noqa: PLR0913 - what a plan needs of a timber
         How sure a verdict has to be.
     build_days : float
         From squaring to service. [d]
-    system : {"inch", "metric"}
-        Units of its sentences.
     air_past : AirSeries, optional
         Air since it came, for the driest that its surface has stood. [degC, %]
 
@@ -275,7 +267,6 @@ def stock(  # noqa: PLR0913 - what a plan needs of a timber
         part=part,
         wanted=wanted,
         build_days=build_days,
-        system=system,
     )
     return made if air_past is None else replace(made, stood_pct=_stood(made, air_past))
 

@@ -1,0 +1,105 @@
+"""How every text writes a date, a share, a movement and a length along the grain."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from baulk.models.units import System, default_length_unit
+
+
+def share(part: float) -> str:
+    """Write a probability or a share; never a certainty that an ensemble can't give.
+
+    Parameters
+    ----------
+    part : float
+        0 to 1.
+
+    Returns
+    -------
+    str
+        ``41 %``, or "less than 1 %", or "more than 99 %".
+    """
+    if part < 0.01:
+        return "less than 1 %"
+    return "more than 99 %" if part > 0.99 else f"{100 * part:.0f} %"
+
+
+def day(moment: datetime) -> str:
+    """Write a date as ``4 March 2027``."""
+    return f"{moment.day} {moment:%B %Y}"
+
+
+def capital(text: str) -> str:
+    """Return a text with a capital at its beginning."""
+    return text[:1].upper() + text[1:]
+
+
+def count(number: int, what: str) -> str:
+    """Write a number of things: ``1 weight``, ``3 weights``."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def show_movement(mm: float, system: System, finer: int = 0) -> str:
+    """Write a movement: hundredths of an inch, or tenths of a millimetre, or some digits finer.
+
+    Parameters
+    ----------
+    mm : float
+        The movement. [mm]
+    system : {"inch", "metric"}
+        The reader's units.
+    finer : int
+        Digits more.
+
+    Returns
+    -------
+    str
+        For instance ``0.17 in`` or ``4.2 mm``.
+    """
+    return f"{_movement(mm, system, finer)} {default_length_unit(system)}"
+
+
+def show_movement_range(values: tuple[float, float, float], system: System) -> str:
+    """Write a movement with its interval: ``5.4 mm (3.8 to 7.4)``.
+
+    Parameters
+    ----------
+    values : (float, float, float)
+        Low end, middle and high end. [mm]
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    str
+        The middle with its unit, the ends without.
+    """
+    low, middle, high = (_movement(each, system) for each in values)
+    return f"{middle} {default_length_unit(system)} ({low} to {high})"
+
+
+def _movement(mm: float, system: System, finer: int = 0) -> str:
+    value, digits = (mm / 25.4, 2 + finer) if system == "inch" else (mm, 1 + finer)
+    return f"{round(value, digits) + 0.0:.{digits}f}"  # + 0.0: never -0.0
+
+
+def show_along(length_mm: float, system: System) -> str:
+    """Write a length along the grain as ``11 ft 10 in`` or ``3.60 m``.
+
+    Parameters
+    ----------
+    length_mm : float
+        The length. [mm]
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    str
+        Feet and whole inches, or metres.
+    """
+    if system == "metric":
+        return f"{length_mm / 1000:.2f} m"
+    feet, inches = divmod(round(length_mm / 25.4), 12)
+    return f"{feet} ft {inches} in" if feet and inches else f"{feet} ft" if feet else f"{inches} in"

@@ -1,0 +1,58 @@
+"""Which air a forecast rests on, and what the air of the last weeks asks for, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+from baulk.models.formatting import share
+from baulk.models.units import System
+
+Values = Mapping[str, Any]
+
+
+def _gaps(v: Values, _: System) -> str:
+    one = v["gaps"] == 1
+    many = "a gap" if one else f"{v['gaps']} gaps"
+    longest = "" if one else f" (the longest {v['longest_days']:.0f})"
+    return (
+        f"The air of {v['place']} has {many} of {v['days']:.0f} days{longest} since this timber came; the "
+        "months' usual air stands in for them."
+    )
+
+
+def _mould(v: Values, _: System) -> str:
+    return (
+        f"In the last {v['days']:.0f} days the air of {v['place']} was damp enough for mould in "
+        f"{share(v['damp_share'])} of the time (Hukka & Viitanen 1999). Mould needs weeks of it: look at the "
+        "wet faces and keep the air moving."
+    )
+
+
+def _settings_only(v: Values, _: System) -> str:
+    return (
+        f"The air ahead is the settings' climate, because {v['place']} has no full month of its own record."
+    )
+
+
+def _partly_own(v: Values, _: System) -> str:
+    return (
+        f"The air ahead is {v['place']}'s own record for {v['months']} of twelve months, and the settings' "
+        "climate or the nearest month for the rest."
+    )
+
+
+def _short_record(v: Values, _: System) -> str:
+    return (
+        f"The air of {v['place']} is known for {v['months']} of twelve months, so the dates lean on the "
+        "weather so far. A [climate] in the settings would help."
+    )
+
+
+SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
+    "climate.gaps": _gaps,
+    "climate.mould": _mould,
+    "climate.settings_only": _settings_only,
+    "climate.partly_own": _partly_own,
+    "climate.short_record": _short_record,
+}

@@ -1,0 +1,165 @@
+"""The words of a verdict and of the next reading: every code, in both systems of units."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from prose import LATER, WHEN, hold, said
+
+from baulk.models import use_class
+from baulk.models.text import next_reading, verdict
+
+SPAN = (38.2, 42.0, 47.6)
+MOVED = {"movement_mm": (3.1, 4.2, 5.5)}
+SIZE = {"width_mm": 152.4, "depth_mm": 101.6}
+TAKE = {"kind": "weight", "depth_mm": None, "of": "date", "less_share": 0.21, "least_share": 0.05,
+        "why_not": None, "or_weigh": False, "sd_days": 40.2, "sd_then_days": 31.8}  # fmt: skip
+PINS = {**TAKE, "kind": "pins", "depth_mm": 45.0}
+BY_MM = {"of": "movement", "sd_mm": 0.8, "sd_then_mm": 0.6}
+
+EXAMPLES = [
+    ("verdict.contradiction", {"scale_pct": (52, 57, 61), "pins_pct": (12, 14, 16), "since_utc": WHEN,
+                               "weights": 7, "sections": 1, "pins": 7}),
+    ("verdict.settle_first", {}),
+    ("verdict.few_readings", {"used": 2, "needed": 3}),
+    ("verdict.may_stay_wet", {"use": "Keel", "note": "It never shrinks in service."}),
+    ("verdict.moves", {**SIZE, **MOVED, "mostly": "cup", "use": "Planking", "tolerance_mm": 1.2}),
+    ("verdict.chance_today", {"probability": 0.96}),
+    ("verdict.chance_by", {"probability": 0.41, "wanted": 0.9, "square_utc": LATER}),
+    ("verdict.chance_not_reached", {"probability": 0.001, "wanted": 0.9, "horizon_days": 728.0}),
+    ("verdict.first_yes", {"needed": 0.95}),
+    ("verdict.moisture", {"core_pct": SPAN, "mean_pct": (30.0, 33.4, 36.0)}),
+    ("verdict.shrinkage_done", {"done": 0.41, "service_low_pct": 12.0, "service_high_pct": 20.0}),
+    ("verdict.mean_limit", {"use": "Planking", "most_pct": 18.0}),
+    ("verdict.left_whole", {"mean_pct": 19.2, "probability": 0.6, "horizon_days": 728.0}),
+    ("verdict.roughing_not_ready", {**SIZE, "horizon_days": 728.0}),
+    ("verdict.roughing_gains_little", {**SIZE, "gain_days": 1.0}),
+    ("verdict.roughing", {**SIZE, "ready_utc": LATER, "gain_days": 84.0, "at_least": True,
+                          "probability": 0.97}),
+    ("verdict.build", {**MOVED, "build_days": 365.0}),
+    ("verdict.service_range", {"driest_mm": 4.6, "service_low_pct": 12.0, "wettest_mm": 0.9,
+                               "service_high_pct": 20.0}),
+    ("verdict.boxed_heart", {"face": "a", "depth_mm": 76.2, "opening_mm": 10.8}),
+    ("verdict.use_note", {"note": "Service class 2.", "source": "EN 1995-1-1"}),
+    ("checking.no_start", {"species": "teak"}),
+    ("checking.past", {}),
+    ("checking.margin", {"wanted_pct": 5.12, "tolerated_pct": 3.745, "in_air_pct": 6.3, "board_mm": 50.8,
+                         "emc_pct": 19.3, "source": "schedule T3-C1", "species": "white oak",
+                         "times_thicker": 3.94}),
+    ("checking.decided_now", {"above_pct": 45.0}),
+    ("checking.mostly_over", {"below_pct": 45.0}),
+    ("change.allowance", {"allowance_mm": 4.2, "tolerance_mm": 1.8}),
+    ("change.allowance_no_help", {"most_pct": 18.0, "probability": 0.03}),
+    ("change.uses_today", {"uses": ({"use": "Keel", "may_stay_wet": True},
+                                    {"use": "Frame", "may_stay_wet": False})}),
+    ("change.uses_sooner", {"uses": ({"use": "Frame", "ready_utc": LATER},)}),
+    ("change.no_use_sooner", {}),
+    ("change.drier_air_not_ready", {"drier_rh_pct": 10.0, "horizon_days": 728.0}),
+    ("change.drier_air_no_matter", {"drier_rh_pct": 10.0}),
+    ("change.drier_air_later", {"drier_rh_pct": 10.0, "later_days": 30.0}),
+    ("change.drier_air_sooner", {"drier_rh_pct": 10.0, "gain_days": 56.0, "at_least": False}),
+    ("change.shop_air", {"rh_pct": 87.1, "service_mc_pct": 19.0, "mould_rh_pct": 80.0}),
+    ("next_reading.take", PINS),
+    ("next_reading.take", {**TAKE, **BY_MM, "why_not": "pins_blind"}),
+    ("next_reading.take", {**TAKE, "kind": "core", "why_not": "small_gain", "or_weigh": True}),
+    ("next_reading.take", {**TAKE, **BY_MM, "kind": "section", "why_not": "small_gain"}),
+    ("next_reading.not_needed", {}),
+    ("next_reading.first_weight", {}),
+    ("next_reading.none", {"least_share": 0.05}),
+    ("next_reading.settle", {"from_end_mm": 522.0}),
+    ("next_reading.settle_from_middle", {}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("code", "values"), EXAMPLES)
+def test_each_code_is_a_sentence_in_the_readers_units(code, values):
+    hold(code, values)
+
+
+def test_no_code_is_without_an_example():
+    assert {code for code, _ in EXAMPLES} == {*verdict.SENTENCES, *next_reading.SENTENCES}
+
+
+def test_how_far_it_would_move_and_how_sure():
+    values = dict(EXAMPLES)["verdict.moves"]
+    assert said("verdict.moves", values, "inch") == (
+        "Squared today, the finished 6 x 4 in would still move 0.17 in (0.12 to 0.22), mostly as cup "
+        "of a face. Planking tolerates 0.05 in."
+    )
+    assert "152 x 102 mm would still move 4.2 mm (3.1 to 5.5)" in said("verdict.moves", values)
+    assert said("verdict.chance_by", dict(EXAMPLES)["verdict.chance_by"]) == (
+        "The chance that it stays within that is 41 % today and 90 % by 9 January 2028."
+    )
+    assert said("verdict.chance_not_reached", dict(EXAMPLES)["verdict.chance_not_reached"]) == (
+        "The chance that it stays within that is less than 1 % today; it does not reach 90 % within two "
+        "years."
+    )
+
+
+@pytest.mark.parametrize(
+    ("used", "begin"),
+    [(0, "There is no usable reading so far, and 3 are needed."),
+     (1, "There is only one usable reading so far,"), (2, "There are only 2 usable readings so far,")],
+)  # fmt: skip
+def test_too_few_readings(used, begin):
+    assert said("verdict.few_readings", {"used": used, "needed": 3}).startswith(begin)
+
+
+def test_a_contradiction_names_what_speaks_against_what():
+    assert said("verdict.contradiction", EXAMPLES[0][1]) == (
+        "Scale and pins contradict each other: by 7 weights and 1 oven-dry section the mean MC is 57 % (52 "
+        "to 61), by 7 pin readings it is 14 % (12 to 16). They cannot both be right since 4 March 2027."
+    )
+
+
+def test_the_margin_is_told_with_boards_and_the_emc_of_the_schedule():
+    inch, metric = hold("checking.margin", dict(EXAMPLES)["checking.margin"])
+    assert "more than the 3.7 % that boards of 51 mm stand" in metric
+    assert "boards of 2 in" in inch
+    assert "(air at 19.3 % EMC; schedule T3-C1)" in inch
+    assert metric.endswith("compare airs for white oak only: this piece is 4 times as thick as those boards.")
+    values = {**dict(EXAMPLES)["checking.margin"], "times_thicker": 1.2}
+    assert said("checking.margin", values).endswith("this piece is about as thick as those boards.")
+
+
+def test_mould_is_told_only_where_the_air_that_would_do_is_damp_enough_for_it():
+    values = dict(EXAMPLES)["change.shop_air"]
+    assert said("change.shop_air", values).endswith("But that is above 80 % RH, where mould can start.")
+    assert said("change.shop_air", {**values, "mould_rh_pct": None}).endswith("would not.")
+
+
+def test_the_next_reading_says_what_to_do_and_what_it_is_worth():
+    assert said("next_reading.take", PINS, "inch") == (
+        "Drive pins 1 3/4 in below mid-face today. That is expected to reduce the uncertainty of the date on "
+        "which it is ready by 21 %: its standard deviation falls from 40 to 32 days."
+    )
+    blind = said("next_reading.take", {**TAKE, **BY_MM, "why_not": "pins_blind"})
+    assert blind.startswith("Weigh it today. ")
+    assert "movement to come by 21 %: its standard deviation falls from 0.80 mm to 0.60 mm." in blind
+    assert blind.endswith("Pins tell little while the core is above fibre saturation.")
+    cut = said("next_reading.take", {**TAKE, "kind": "core", "why_not": "small_gain", "or_weigh": True})
+    assert "No pin reading or weight today would reduce it by more than 5 %." in cut
+    assert "Without cutting, weigh it now and again in four weeks" in cut
+    assert said("next_reading.none", {"least_share": 0.05}).startswith(
+        "No reading available today would reduce the uncertainty by more than 5 %."
+    )
+
+
+def test_a_section_that_settles_it_is_sawn_at_a_round_distance():
+    assert " section 550 mm from the end that will be offcut," in said(
+        "next_reading.settle", {"from_end_mm": 522}
+    )
+    assert " 500 mm from" in said("next_reading.settle", {"from_end_mm": 500.0})
+    assert " 24 in from" in said("next_reading.settle", {"from_end_mm": 522.0}, "inch")
+
+
+def test_a_use_that_the_tables_know_fits_the_sentences():
+    for name in use_class.names():
+        use = use_class.get(name)
+        assert said("verdict.mean_limit", {"use": use.title, "most_pct": 18.0}).startswith(use.title)
+        note = said("verdict.use_note", {"note": use.note, "source": use.source})
+        assert note == f"What the trade asks of it: {use.note} Source: {use.source}."
