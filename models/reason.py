@@ -38,8 +38,8 @@ class Reason:
 
 
 def utc(posix_s: float) -> datetime:
-    """Return seconds since 1970 as the moment that a reason's value holds."""
-    return datetime.fromtimestamp(float(posix_s), UTC)
+    """Return seconds since 1970 as a moment in whole seconds, which is what JSON keeps of a value."""
+    return datetime.fromtimestamp(int(posix_s), UTC)
 
 
 def _plain(value: Value) -> Any:  # noqa: ANN401 - what JSON takes
