@@ -170,9 +170,11 @@ def test_searches_plans_and_notices_read_it(shop):
     yard = {each.stock.name: each for each in sawing.yard(shop, 0.9)}
     assert [tag for tag, each in yard.items() if not each.measured] == ["FER-04"]
     timber = shop.register.get("FER-01")
-    assert sawing.wet(timber, sawing.answer_of(shop, "FER-01")).field is not None
+    assert sawing.wet(timber, sawing.answer_of(shop, "FER-01"), shop.woods.species).field is not None
     cut = shop.register.get("FER-03")
-    assert sawing.wet(cut, sawing.answer_of(shop, "FER-03")).field is not None  # planed before it
+    assert (
+        sawing.wet(cut, sawing.answer_of(shop, "FER-03"), shop.woods.species).field is not None
+    )  # planed before it
     assert yard_memory.refresh(shop, NOW)
     # 0.1.0 knew no factor on the width, so that its forecasts don't try those of this version
     assert {len(each.squares) for each in yard_memory.known(shop).records.values()} == {0}
