@@ -163,15 +163,29 @@ def temperature_c(text: str, *, bare: TemperatureUnit | None = None) -> float:
     OutOfRange
         If it is not a temperature, lacks its unit, or lies below absolute zero.
     """
-    value, word = _quantity(text, "a temperature", '"68F" or "20C"')
-    unit = (word.removeprefix("deg").removeprefix("rees").strip() if word else bare or "").lower()
-    if unit in {"f", "fahrenheit"}:
+    value, _ = _quantity(text, "a temperature", '"68F" or "20C"')
+    if temperature_unit(text, bare=bare) == "F":
         value = (value - 32) / 1.8
-    elif unit not in {"c", "cel", "celsius"}:
-        raise _no_unit("the temperature", text, word, "C or F")
     if value < -273.15:
         raise OutOfRange("the temperature", f"{text!r} lies below absolute zero; check its unit")
     return value
+
+
+def temperature_unit(text: str, *, bare: TemperatureUnit | None = None) -> TemperatureUnit:
+    """Return the unit that a temperature was typed in, so that the answer can be written in it.
+
+    Raises
+    ------
+    OutOfRange
+        If it is not a temperature or lacks its unit.
+    """
+    _, word = _quantity(text, "a temperature", '"68F" or "20C"')
+    unit = (word.removeprefix("deg").removeprefix("rees").strip() if word else bare or "").lower()
+    if unit in {"f", "fahrenheit"}:
+        return "F"
+    if unit in {"c", "cel", "celsius"}:
+        return "C"
+    raise _no_unit("the temperature", text, word, "C or F")
 
 
 def mass_kg(text: str, *, bare: MassUnit | None = None) -> float:
@@ -260,6 +274,11 @@ def show_temperature(temp_c: float, system: TemperatureUnit | System) -> str:
     if system in {"F", "inch"}:
         return f"{round(temp_c * 1.8 + 32)} °F"
     return f"{round(temp_c)} °C"
+
+
+def temperature_system(unit: TemperatureUnit) -> System:
+    """Return the system whose usual unit of temperature this is, for sentences of temperatures alone."""
+    return "inch" if unit == "F" else "metric"
 
 
 def show_mass(kg: float, system: System, *, tenths: bool = False) -> str:

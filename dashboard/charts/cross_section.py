@@ -103,7 +103,7 @@ def section(
                 ),
                 tooltip=[
                     alt.Tooltip("mc:Q", title="MC, %", format=".0f"),
-                    alt.Tooltip("sd:Q", title="give or take, %", format=".1f"),
+                    alt.Tooltip("sd:Q", title="standard deviation, %", format=".1f"),
                 ],
             )
         )

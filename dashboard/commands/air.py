@@ -25,9 +25,9 @@ def emc(
 ) -> None:
     """Say which moisture content wood comes to if it stays in this air for ever.
 
-    Wood Handbook (FPL-GTR-282), equation 4-5, or the newer 4-6 as a second opinion. The doubt is what the
-    kind of wood and its history of wetting and drying leave open. A season's EMC is the mean of these over
-    its hours, not the EMC of its mean temperature and humidity.
+    Wood Handbook (FPL-GTR-282), equation 4-5, or the newer 4-6 as a second opinion. The standard deviation is
+    what the kind of wood and its history of wetting and drying leave open. A season's EMC is the mean of
+    these over its hours, not the EMC of its mean temperature and humidity.
 
     Example: baulk emc --temp 21.1C --rh 50
     """
@@ -39,8 +39,8 @@ def emc(
     if json:
         say_json({"temp_c": temp_c, "rh_pct": rh, "emc_pct": emc_pct, "sd_pct": sd_pct, "equation": equation})
         return
-    air = f"{_both(temp_c)} and {rh:g} % relative humidity"
-    say(f"{emc_pct:.1f} % of oven-dry mass at {air}, give or take {sd_pct:.1f}")
+    air = f"{_show(temp_c, temp)} and {rh:g} % relative humidity"
+    say(f"{emc_pct:.1f} % of oven-dry mass at {air}, standard deviation {sd_pct:.1f} %")
 
 
 def dewpoint(temp: TempOption, rh: HumidityOption, *, json: JsonOption = False) -> None:
@@ -60,9 +60,9 @@ def dewpoint(temp: TempOption, rh: HumidityOption, *, json: JsonOption = False) 
         answer["humidity_ratio"] = float(psychrometrics.humidity_ratio(temp_c, rh)) if wet_enough else None
         say_json(answer)
         return
-    say(f"{_both(dew_c)} is the dew point of air at {_both(temp_c)} and {rh:g} %")
+    say(f"{_show(dew_c, temp)} is the dew point of air at {_show(temp_c, temp)} and {rh:g} %")
     if wet_c is not None:
-        say(f"{_both(wet_c)} is its wet bulb")
+        say(f"{_show(wet_c, temp)} is its wet bulb")
 
 
 def _checked(temp: str, rh: float) -> float:
@@ -71,5 +71,6 @@ def _checked(temp: str, rh: float) -> float:
     return units.temperature_c(temp)
 
 
-def _both(temp_c: float) -> str:
-    return f"{temp_c:.1f} °C ({temp_c * 1.8 + 32:.0f} °F)"
+def _show(temp_c: float, typed: str) -> str:
+    """Write a temperature in the unit that the person typed."""
+    return f"{temp_c * 1.8 + 32:.1f} °F" if units.temperature_unit(typed) == "F" else f"{temp_c:.1f} °C"

@@ -15,7 +15,10 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from baulk.models import text
 from baulk.models.errors import OutOfRange
+from baulk.models.reason import Reason
+from baulk.models.units import System
 
 ShopOption = Annotated[
     Path,
@@ -47,6 +50,38 @@ def plain(value: Any) -> Any:  # noqa: ANN401 - anything in, what JSON knows out
     if isinstance(value, list | tuple | set | frozenset):
         return [plain(each) for each in value]
     return value
+
+
+def worded(value: Any, system: System) -> Any:  # noqa: ANN401 - as `plain`
+    """Return as `plain` does, with each reason in words; what it says in code stands beside it.
+
+    Parameters
+    ----------
+    value : object
+        As for `plain`.
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    object
+        A field that holds reasons gives their sentences, and `<field>_coded` their codes and values.
+    """
+    if isinstance(value, Reason):
+        return text.sentence(value, system)
+    if is_dataclass(value) and not isinstance(value, type):
+        found = {}
+        for each in fields(value):
+            held = getattr(value, each.name)
+            found[each.name] = worded(held, system)
+            if "Reason" in str(each.type):
+                found[f"{each.name}_coded"] = plain(held)
+        return found
+    if isinstance(value, dict):
+        return {str(plain(key)): worded(each, system) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [worded(each, system) for each in value]
+    return plain(value)
 
 
 def _plain_word(value: Any) -> Any:  # noqa: ANN401

@@ -8,14 +8,15 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands import printing
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table, worded
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import publish_plan
 from baulk.ingest.planning import humidity
-from baulk.models import units
+from baulk.models import text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.summary import summary
 from baulk.models.units import TemperatureUnit
 
 SHOWN_WEEKS = (0, 1, 2, 3, 4, 6, 8, 12, 16, 20, 26, 32, 38, 44, 52, 65, 78, 91, 104)
@@ -54,7 +55,7 @@ def air(  # noqa: PLR0913 - a person names them one by one
         bool, typer.Option("--leaving", help="Squared pieces leave the room at once.")
     ] = False,
     save: Annotated[
-        bool, typer.Option("--save", help="Keep --volume and --air-changes in the register.")
+        bool, typer.Option("--save", help="Save --volume and --air-changes in the register.")
     ] = False,
     publish: Annotated[
         bool, typer.Option("--publish", help="Put this week's set-point on MQTT, retained, with an expiry.")
@@ -109,16 +110,19 @@ def air(  # noqa: PLR0913 - a person names them one by one
         temperature=temperature,
         told=not json,
     )
+    reader = units.temperature_system(temperature)
     if json:
-        say_json(made)
+        answer = worded(made, reader)
+        say_json(answer | {"water_unknown": " ".join(answer["water_unknown"])})
         return
     _say(made, temperature)
     if topic is not None:
-        say(f"\nPublished to {topic}. {publish_plan.CAUTION}")
+        say(f"\nPublished to {topic}. {text.sentence(publish_plan.CAUTION, reader)}")
 
 
 def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
-    for sentence in made.words():
+    reader = units.temperature_system(temperature)
+    for sentence in text.sentences(summary(made), reader):
         say(sentence)
     rows = [
         (
@@ -138,12 +142,12 @@ def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
         ("week from", "temp", "hold", "not below", "not above", "if nothing is done", "l/day out"),
         rows,
     )
-    say("\nAssumed:")
-    for sentence in made.assumptions:
+    say("\nAssumptions:")
+    for sentence in text.sentences(made.assumptions, reader):
         say(f"  - {sentence}")
     if made.changes:
         say("What would change it:")
-        for sentence in made.changes:
+        for sentence in text.sentences(made.changes, reader):
             say(f"  - {sentence}")
 
 

@@ -9,19 +9,19 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands import printing
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.dashboard.printing import style
 from baulk.ingest import shop as shops
 from baulk.ingest.planning import sawing
-from baulk.models import units
+from baulk.models import text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.formatting import day
 from baulk.models.plan.buying import buy as buying
 from baulk.models.plan.buying import parts as buying_parts
-from baulk.models.plan.buying import sentences
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
 from baulk.models.plan.sawing.order import KERF_MM, MILL_STEPS_MM, TRIM_MM
+from baulk.models.text.mill_list import mill_csv
 from baulk.models.verdict.rough_out import PLANING_MM
 
 
@@ -35,7 +35,7 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     kind: Annotated[
         str | None, typer.Option("--species", help="Wood to buy for parts that name none.")
     ] = None,
-    confidence: Annotated[float, typer.Option(help="How sure sizes and dates are to be, 0.5 to 0.95.")] = 0.9,
+    confidence: Annotated[float, typer.Option(help="Confidence of sizes and dates, 0.5 to 0.95.")] = 0.9,
     price: Annotated[float | None, typer.Option(help="What a cubic metre of timber is worth.")] = None,
     wait: Annotated[
         float | None, typer.Option(help="What a week of waiting for a part costs; else nothing may be late.")
@@ -78,7 +78,6 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
             trim_mm=TRIM_MM if trim is None else units.length_mm(trim, bare=bare),
             step_mm=steps[0],
             length_step_mm=steps[1],
-            system=shown,
         )
         if not listed.parts:
             made = None
@@ -106,9 +105,12 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         told=not json,
     )
     if out is not None:
-        style.write(out, sentences.mill_csv(made).encode())
+        style.write(out, mill_csv(made, shown).encode())
     if json:
-        say_json(plain(made) | {"refused": plain(listed.refused), "words": made.words(shown)})
+        answer = worded(made, shown)
+        answer["wish"]["system"] = shown
+        said = {"words": text.sentences(made.lines(), shown), "words_coded": plain(made.lines())}
+        say_json(answer | {"refused": plain(listed.refused)} | said)
         return
     _tell(made, listed, shown, out)
 
@@ -116,7 +118,7 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
 def _tell(made: BuyPlan, listed: buying_parts.PartList, shown: units.System, out: Path | None) -> None:
     for refused in listed.refused:
         say(f"Line {refused.line} was left out: {refused.why}.")
-    say(made.words(shown)[0])
+    say(text.sentence(made.yard_gives(), shown))
     if made.assignments:
         table(
             "From the yard",
@@ -128,20 +130,20 @@ def _tell(made: BuyPlan, listed: buying_parts.PartList, shown: units.System, out
                     each.tag,
                     units.show_size(each.sawn_width_mm, each.sawn_depth_mm, shown),
                     day(each.ready_utc) if each.ready_utc else "after its forecast",
-                    each.how,
+                    text.sentence(each.how, shown),
                 )
                 for each in made.assignments
             ],
         )
-    for line in sentences.rest(made, shown):
+    for line in text.sentences(made.rest(), shown):
         say(line)
     for title, lines in (
-        ("It assumes", made.assumptions),
+        ("Assumptions", made.assumptions),
         ("What would change it", made.would_change),
-        ("Mind", made.cautions),
+        ("Cautions", made.cautions),
     ):
         say(f"{title}:")
-        for line in lines:
+        for line in text.sentences(lines, shown):
             say(f"  - {line}")
     if out is not None:
         say(f"The list for the mill is in {out}.")

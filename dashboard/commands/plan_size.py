@@ -9,10 +9,11 @@ from typing import Annotated, get_args
 import typer
 
 from baulk.dashboard.commands import printing
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
 from baulk.dashboard.commands.printing import PrintOption
-from baulk.models import units
+from baulk.models import text, units
 from baulk.models.errors import OutOfRange
+from baulk.models.formatting import show_movement
 from baulk.models.plan.sawing import allowance as sizes
 from baulk.models.plan.sawing.cutting import CutPlan
 from baulk.models.plan.sawing.order import KERF_MM, MILL_STEPS_MM, TRIM_MM, Order, Placement, SizePlan
@@ -69,8 +70,8 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
 ) -> None:
     """Say what green size to order or saw, or where the piece lies best in a timber that is there.
 
-    Each part of the allowance is told: shrinkage by the rings in each face, distortion, bow, cuts, planing.
-    With --from or --section: the best place, boxed or free of heart, and what each choice costs in movement.
+    Each part of the allowance is shown: shrinkage by the rings in each face, distortion, bow, cuts, planing.
+    With --from or --section: the best place, boxed or free of heart, and how much each choice moves.
 
     Example: baulk plan size --finished "6 x 6 in" --length 10ft --species tamarack --use deck
 
@@ -160,16 +161,23 @@ def _tell(made: SizePlan | CutPlan, shown: units.System, out: Path | None, *, js
         )
         style.write(out, sheet.for_file(out))
     if json:
-        say_json(plain(made) | {"words": made.words(shown), "drawing": out})
+        said = {"words": text.sentences(made.lines(), shown), "words_coded": plain(made.lines())}
+        say_json(worded(made, shown) | said | {"drawing": out})
         return
-    first, *rest = made.words(shown)
+    first, *rest = text.sentences(made.lines(), shown)
     say(first)
     if isinstance(made, SizePlan):
         table(
             "The allowance",
             ("for", "width", "depth", "why", "mark"),
             [
-                (each.name, _small(each.width_mm, shown), _small(each.depth_mm, shown), each.why, each.mark)
+                (
+                    each.name,
+                    show_movement(each.width_mm, shown),
+                    show_movement(each.depth_mm, shown),
+                    text.sentence(each.why, shown),
+                    each.mark,
+                )
                 for each in made.terms
             ],
         )
@@ -177,19 +185,24 @@ def _tell(made: SizePlan | CutPlan, shown: units.System, out: Path | None, *, js
             "Each face from sawing to squaring",
             ("face", "loses", "percent", "tangential"),
             [
-                (each.face.value, _small(each.mm, shown), f"{each.pct:.2f}", f"{each.tangential_share:.0%}")
+                (
+                    each.face.value,
+                    show_movement(each.mm, shown),
+                    f"{each.pct:.2f}",
+                    f"{each.tangential_share:.0%}",
+                )
                 for each in made.faces
             ],
         )
     for line in rest:
         say(line)
     for title, lines in (
-        ("It assumes", made.assumptions),
+        ("Assumptions", made.assumptions),
         ("What would change it", made.would_change),
-        ("Mind", made.cautions),
+        ("Cautions", made.cautions),
     ):
         say(f"{title}:")
-        for line in lines:
+        for line in text.sentences(lines, shown):
             say(f"  - {line}")
     if out is not None:
         say(f"The drawing is in {out}.")
@@ -214,7 +227,3 @@ def _system(given: str, asked: str | None) -> units.System:
         raise OutOfRange("--units", f"is inch or metric, not {asked!r}")
     metric = asked == "metric" or (asked is None and given.strip().lower().endswith(("mm", "cm", "m")))
     return "metric" if metric else "inch"
-
-
-def _small(mm: float, shown: units.System) -> str:
-    return f"{mm / 25.4 + 0.0:.2f} in" if shown == "inch" else f"{mm + 0.0:.1f} mm"

@@ -112,7 +112,9 @@ def weight(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     """
     if start and now:
         answer = _from_weights(start, start_mc, now, kind)
-        text = f"{answer['mc_pct']:.1f} % give or take {answer['sd_pct']:.1f} (mean of the whole piece)"
+        text = (
+            f"{answer['mc_pct']:.1f} %, standard deviation {answer['sd_pct']:.1f} % (mean of the whole piece)"
+        )
     elif kind and section and length:
         answer = _of_timber(kind, section, length, mc)
         shown = _system(section, system)

@@ -10,26 +10,20 @@ from reportlab.platypus import Flowable, Spacer
 from baulk.dashboard import words
 from baulk.dashboard.printing import page, saw_drawing, style
 from baulk.dashboard.printing.style import MM
-from baulk.models import units
-from baulk.models.plan.buying import sentences
+from baulk.models import text, units
+from baulk.models.formatting import show_movement
 from baulk.models.plan.buying.purchase import BuyPlan
 from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.summary import summary
 from baulk.models.plan.sawing.cutting import CutPlan
 from baulk.models.plan.sawing.order import SizePlan
+from baulk.models.reason import Reason
 from baulk.models.units import System, TemperatureUnit
 
 Plan = AirPlan | SizePlan | CutPlan | BuyPlan
 WEEKS: Final = (0, 1, 2, 3, 4, 6, 8, 12, 16, 20, 26, 32, 38, 44, 52, 65, 78, 91, 104)
-AIR_CAUTIONS: Final = (
-    (
-        "A dehumidifier or humidifier is electricity beside water: a residual-current device, and licensed "
-        "work for what is wired in. Never let this plan control a machine's safety."
-    ),
-    (
-        "Weeks of damp, still air grow mould: look at wet faces, keep air moving, and wear a mask when it "
-        "has grown."
-    ),
-    "Close a room against draughts only where nothing burns fuel in it.",
+AIR_CAUTIONS: Final = tuple(
+    Reason(code=f"caution.{what}") for what in ("machine", "wiring", "mould", "combustion")
 )
 
 
@@ -86,8 +80,9 @@ def pdf(  # noqa: PLR0913 - whose plan, whose units, whose paper
     room = page.room(size)
     style.fonts()
     title = _title(plan)
-    said = plan.words() if isinstance(plan, AirPlan) else plan.words(system)
-    first, *rest = said
+    reader = units.temperature_system(temperature) if isinstance(plan, AirPlan) else system
+    lines = summary(plan)[:-1] if isinstance(plan, AirPlan) else plan.lines()
+    first, *rest = text.sentences(lines, reader)
     parts: list[Flowable] = [
         page.text(shop, 8, textColor=style.QUIET),
         page.text(title, 18, bold=True, spaceAfter=5),
@@ -96,8 +91,8 @@ def pdf(  # noqa: PLR0913 - whose plan, whose units, whose paper
     if isinstance(plan, AirPlan):
         parts += page.points(rest)
         parts += _air(plan, temperature, room)
-        changes: tuple[str, ...] = plan.changes
-        cautions: tuple[str, ...] = AIR_CAUTIONS
+        changes: tuple[Reason, ...] = plan.changes
+        cautions: tuple[Reason, ...] = AIR_CAUTIONS
     else:
         drawing = _drawing(plan, system)
         if drawing is not None:
@@ -105,13 +100,13 @@ def pdf(  # noqa: PLR0913 - whose plan, whose units, whose paper
         parts += _size(plan, system, room) if isinstance(plan, SizePlan) else []
         parts += _buy(plan, system, room) if isinstance(plan, BuyPlan) else page.points(rest)
         changes, cautions = plan.would_change, plan.cautions
-    for name, lines in (
-        ("It assumes", plan.assumptions),
+    for name, reasons in (
+        ("Assumptions", plan.assumptions),
         ("What would change it", changes),
-        ("Mind", cautions),
+        ("Cautions", cautions),
     ):
-        if lines:
-            parts += [page.heading(name), *page.points(lines)]
+        if reasons:
+            parts += [page.heading(name), *page.points(text.sentences(reasons, reader))]
     return page.document(parts, title=title, shop=shop, made_utc=made_utc, paper=size)
 
 
@@ -149,11 +144,15 @@ def _air(plan: AirPlan, temperature: TemperatureUnit, room: float) -> list[Flowa
 
 
 def _size(plan: SizePlan, system: System, room: float) -> list[Flowable]:
-    def small(mm: float) -> str:
-        return f"{mm / 25.4:.2f} in" if system == "inch" else f"{mm:.1f} mm"
-
     rows = [
-        (each.name, small(each.width_mm), small(each.depth_mm), each.why, each.mark) for each in plan.terms
+        (
+            each.name,
+            show_movement(each.width_mm, system),
+            show_movement(each.depth_mm, system),
+            text.sentence(each.why, system),
+            each.mark,
+        )
+        for each in plan.terms
     ]
     widths = [room * part for part in (0.18, 0.11, 0.11, 0.42, 0.18)]
     return [
@@ -170,7 +169,7 @@ def _buy(plan: BuyPlan, system: System, room: float) -> list[Flowable]:
             each.tag,
             units.show_size(each.sawn_width_mm, each.sawn_depth_mm, system),
             words.day(each.ready_utc) if each.ready_utc else "after its forecast",
-            each.how,
+            text.sentence(each.how, system),
         )
         for each in plan.assignments
     ]
@@ -179,4 +178,4 @@ def _buy(plan: BuyPlan, system: System, room: float) -> list[Flowable]:
         heads = ("part", "pieces", "timber", "saw now", "ready", "by")
         widths = [room * part for part in (0.24, 0.08, 0.13, 0.18, 0.15, 0.22)]
         parts += [page.heading("From the yard"), page.table(heads, rows, widths)]
-    return [*parts, Spacer(1, 4), *page.points(sentences.rest(plan, system))]
+    return [*parts, Spacer(1, 4), *page.points(text.sentences(plan.rest(), system))]

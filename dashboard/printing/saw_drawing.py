@@ -18,6 +18,7 @@ from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid, Stock
 from baulk.models.plan.sawing.layout import Rect
 from baulk.models.plan.sawing.order import SizePlan
 from baulk.models.section import Face
+from baulk.models.text import sentence, sentences
 from baulk.models.units import System, show_length, show_size
 
 Anchor = Literal["start", "middle", "end"]
@@ -155,7 +156,7 @@ def of_cut(plan: CutPlan, system: System, choice: int = 0) -> Sheet:
     """
     taken: Choice = plan.choices[choice]
     lines = [
-        f"{plan.stock.name}: {taken.name}. {plan.species}, {plan.mean_pct:.0f} % now.",
+        f"{plan.stock.name}: {sentence(taken.name, system)}. {plan.species}, {plan.mean_pct:.0f} % now.",
         *(_piece_words(number, laid, system) for number, laid in enumerate(taken.pieces, start=1)),
         "Seen from the butt end, face a up. Distances are to the edge of the cut; measure twice.",
     ]
@@ -193,7 +194,7 @@ def of_size(plan: SizePlan, system: System) -> Sheet:
         check_mm=0.0,
         spare_mm=0.0,
     )
-    lines = list(plan.words(system)[:2])
+    lines = list(sentences(plan.lines()[:2], system))
     stock = Stock(name="green", section=green, length_mm=plan.green_length_mm)
     return _sheet(stock, (laid,), lines, system)
 

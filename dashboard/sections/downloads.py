@@ -20,8 +20,11 @@ from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation.document import Document, Interval
+from baulk.models import text
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
+from baulk.models.reason import Reason
+from baulk.models.units import System
 
 
 def csv(frame: pd.DataFrame) -> bytes:
@@ -40,20 +43,24 @@ def parquet(frame: pd.DataFrame) -> bytes:
     return out.getvalue()
 
 
-def rows(items: Iterable[Any]) -> pd.DataFrame:
+def rows(items: Iterable[Any], system: System = "metric") -> pd.DataFrame:
     """Return dataclasses as a table, one a row; what is no plain value is written as text.
 
     Parameters
     ----------
     items : iterable of dataclass
         Their fields carry their units in their names.
+    system : {"inch", "metric"}
+        Units of the sentences of reasons.
     """
     return pd.DataFrame(
-        [{each.name: _plain(getattr(item, each.name)) for each in fields(item)} for item in items]
+        [{each.name: _plain(getattr(item, each.name), system) for each in fields(item)} for item in items]
     )
 
 
-def _plain(value: Any) -> Any:  # noqa: ANN401 - anything in, what a table holds out
+def _plain(value: Any, system: System) -> Any:  # noqa: ANN401 - anything in, what a table holds out
+    if isinstance(value, Reason):
+        return text.sentence(value, system)
     if isinstance(value, Enum):
         return value.value
     return value if value is None or isinstance(value, str | int | float | datetime) else str(value)

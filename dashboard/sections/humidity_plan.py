@@ -14,9 +14,10 @@ from baulk.dashboard.sections import downloads, layout
 from baulk.dashboard.server.shop_access import ask, folder
 from baulk.ingest.planning import humidity
 from baulk.ingest.planning.humidity import Asked
-from baulk.models import units
+from baulk.models import text, units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.summary import closed, summary
 from baulk.models.timber import Place
 from baulk.models.units import System, TemperatureUnit
 
@@ -134,7 +135,7 @@ def _form(place: str, known: Place | None, tags: Sequence[str], facts: ShopFacts
             "To be square soonest", tags, key="plan_pieces", placeholder="all that wait"
         )
         leaving = third.checkbox("Squared pieces leave the room", key="plan_leaving")
-        keep = third.checkbox("Keep volume and air changes", key="plan_keep")
+        keep = third.checkbox("Save volume and air changes", key="plan_keep")
         if not st.form_submit_button("Plan this room", type="primary", width="stretch"):
             return None
     try:
@@ -194,14 +195,20 @@ def _show(made: AirPlan, temperature: TemperatureUnit) -> None:
     if made.gains:
         dated = [each.date_gain_weeks for each in made.gains if each.date_gain_weeks is not None]
         gained = dated or [each.gained_weeks.median for each in made.gains]
-        what = "mean of the sure dates" if dated else "mean of the chosen timbers"
+        what = "mean of the dates" if dated else "mean of the chosen timbers"
         entries.append(("Against doing nothing", _weeks(sum(gained) / len(gained)), what))
     if week.need_l_day is not None:
         now = "to take out" if week.need_l_day >= 0 else "to add"
         entries.append(("Water", f"{abs(week.need_l_day):.1f} l/day", f"{now} this week"))
     else:
         mean_l = sum(each.timbers_l_day for each in year) / len(year)
-        entries.append(("Water", f"{mean_l:.2f} l/day", "from the timbers alone; the room is not known"))
+        entries.append(
+            (
+                "Water",
+                f"{mean_l:.2f} l/day",
+                "from the timbers alone; the room's volume or air changes are not known",
+            )
+        )
     costs = [each.cost for each in made.machines if each.cost is not None]
     if costs:
         entries.append(("A year's electricity", f"{sum(costs):.0f}", "at the price given"))
@@ -212,19 +219,17 @@ def _show(made: AirPlan, temperature: TemperatureUnit) -> None:
         key="air-plan-chart",
         alt="Relative humidity to hold by week, the limits it keeps to, and what comes if nothing is done",
     )
-    if made.closed:
-        st.warning(" ".join([_closed(made), *(each.words for each in made.remedies if each.weeks_open)]))
-    st.markdown("\n\n".join(layout.capital(each) for each in made.words()))
+    reader = units.temperature_system(temperature)
+    shut = closed(made)
+    if shut is not None:
+        opening = [each.words for each in made.remedies if each.weeks_open]
+        st.warning(" ".join(text.sentences([shut, *opening], reader)))
+    st.markdown("\n\n".join(text.sentences(summary(made), reader)))
     _table(made, temperature)
     downloads.offer_plan(made)
-    with st.expander("What it rests on, and what would change it"):
-        st.markdown("\n".join(f"* {each}" for each in (*made.assumptions, *made.changes)))
-
-
-def _closed(made: AirPlan) -> str:
-    low, tag, high, weeks = made.closed[0]
-    whose = f" of {tag}" if tag else ""
-    return f"No humidity suits all in {weeks} weeks: the {low} limit{whose} lies above the {high} limit."
+    with st.expander("Assumptions, and what would change the plan"):
+        said = text.sentences((*made.assumptions, *made.changes), reader)
+        st.markdown("\n".join(f"* {each}" for each in said))
 
 
 def _table(made: AirPlan, temperature: TemperatureUnit) -> None:

@@ -17,30 +17,29 @@ from baulk.dashboard.server import shop_access
 from baulk.ingest.planning import sawing
 from baulk.ingest.shop import Shop
 from baulk.models import units
-from baulk.models.plan.buying import buy, parts, sentences
+from baulk.models.formatting import show_movement
+from baulk.models.plan.buying import buy, parts
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
 from baulk.models.plan.sawing import allowance
 from baulk.models.plan.sawing.cutting import CutPlan
 from baulk.models.plan.sawing.order import MILL_STEPS_MM, Order, SizePlan
+from baulk.models.text import sentence, sentences
+from baulk.models.text.mill_list import mill_csv
 
 HEARTS = {"boxed": "boxed at the centre", "free": "outside the piece", "offset": "inside, off centre"}
 WANTED = {"any": "wherever it falls", "boxed": "boxed", "free": "outside"}
 CORNERS = ("ab", "bc", "cd", "da")
 
 
-def small(mm: float, system: units.System) -> str:
-    """Write a part of an allowance."""
-    return f"{round(mm / 25.4, 2) + 0.0:.2f} in" if system == "inch" else f"{round(mm, 1) + 0.0:.1f} mm"
-
-
 def told(made: SizePlan | CutPlan | BuyPlan) -> None:
     """Show what a plan assumes, what would change it, and what to mind."""
-    st.warning("\n\n".join(made.cautions))
+    system = shop_facts.facts().system
+    st.warning("\n\n".join(sentences(made.cautions, system)))
     downloads.offer_plan(made)
-    with st.expander("What it assumes, and what would change it"):
-        st.markdown("\n".join(f"- {line}" for line in made.assumptions))
-        if made.would_change:
-            st.markdown("**What would change it**\n\n" + "\n".join(f"- {line}" for line in made.would_change))
+    with st.expander("Assumptions, and what would change the plan"):
+        st.markdown("\n".join(f"- {line}" for line in sentences(made.assumptions, system)))
+        if changes := sentences(made.would_change, system):
+            st.markdown("**What would change it**\n\n" + "\n".join(f"- {line}" for line in changes))
 
 
 def drawing(sheet: saw_drawing.Sheet, name: str) -> None:
@@ -121,7 +120,7 @@ def to_order(system: units.System) -> None:
     more |= {"wane_mm": wane} if wane is not None else {}
     order = wish_of(finished, length, system, **more)
     made = allowance.size(order, woods.species.get(kind), woods.use_classes.get(use))
-    first, *rest = made.words(system)
+    first, *rest = sentences(made.lines(), system)
     st.markdown(f"**{first}**")
     for line in rest:
         st.markdown(line)
@@ -130,11 +129,15 @@ def to_order(system: units.System) -> None:
         layout.table(
             ("allowance for", "width", "depth"),
             [
-                (f"{term.name} ({term.mark})", small(term.width_mm, system), small(term.depth_mm, system))
+                (
+                    f"{term.name} ({term.mark})",
+                    show_movement(term.width_mm, system),
+                    show_movement(term.depth_mm, system),
+                )
                 for term in made.terms
             ],
         )
-        downloads.offer_table("allowance", lambda: downloads.rows(made.terms), key="terms")
+        downloads.offer_table("allowance", lambda: downloads.rows(made.terms, system), key="terms")
         told(made)
     with right:
         drawing(saw_drawing.of_size(made, system), "green-size")
@@ -189,7 +192,7 @@ def from_timber(system: units.System) -> None:
         pieces=pieces,
     )
     made = shop_access.ask(lambda shop: sawing.cut_in(shop, asked, order, units.default_length_unit(system)))
-    names = [f"{i}. {choice.name}" for i, choice in enumerate(made.choices, start=1)]
+    names = [f"{i}. {sentence(choice.name, system)}" for i, choice in enumerate(made.choices, start=1)]
     chosen = st.radio("Way to cut it", names, key="cut_choice", horizontal=True) or names[0]
     which = names.index(chosen)
     left, right = st.columns([3, 2], gap="large")
@@ -199,17 +202,17 @@ def from_timber(system: units.System) -> None:
             [
                 (
                     name if choice.holds else f"{name}; its size would be lost",
-                    small(choice.largest_mm, system),
-                    small(max(each.check_mm for each in choice.pieces), system),
+                    show_movement(choice.largest_mm, system),
+                    show_movement(max(each.check_mm for each in choice.pieces), system),
                     f"{choice.used_share(made.stock.section):.0%}",
                 )
                 for name, choice in zip(names, made.choices, strict=True)
             ],
         )
-        for line in made.refused:
-            st.markdown(layout.capital(line))
+        for line in sentences(made.refused, system):
+            st.markdown(line)
         if made.sweep.part_mm or made.sweep.timber_mm:
-            st.markdown(made.sweep.words(system))
+            st.markdown(sentence(made.sweep.reason(), system))
         told(made)
     with right:
         drawing(saw_drawing.of_cut(made, system, which), f"{made.stock.name}-saw")
@@ -244,7 +247,7 @@ def parts_wanted(system: units.System) -> list[parts.Part]:
     )
     for refused in found.refused:
         st.error(f"Part {refused.line - 1} of the table is left out: {refused.why}.")
-    if found.parts and st.button("Keep these parts in the register", key="parts_keep"):
+    if found.parts and st.button("Save these parts in the register", key="parts_keep"):
         kept = found.parts
 
         def keep(shop: Shop) -> None:
@@ -252,7 +255,7 @@ def parts_wanted(system: units.System) -> list[parts.Part]:
                 shop.register.save_part(each)
 
         shop_access.ask(keep)
-        st.success(f"{len(kept)} parts are kept.")
+        st.success(f"{len(kept)} parts are saved.")
     return list(found.parts)
 
 
@@ -264,7 +267,7 @@ def buying(system: units.System) -> None:
         "Wood to buy where a part names none", woods.species.names(), index=None, key="buy_species",
         placeholder="choose",
     )  # fmt: skip
-    sure = two.slider("How sure sizes and dates are to be, %", 50, 95, 90, key="buy_sure") / 100
+    sure = two.slider("Confidence of sizes and dates, %", 50, 95, 90, key="buy_sure") / 100
     wait = three.number_input(
         "A week's wait for a part costs as much as", 0.0, 10.0, 0.0, 0.01, key="buy_wait",
         help="In cubic metres of wasted wood; 0: nothing may be late.",
@@ -279,27 +282,45 @@ def buying(system: units.System) -> None:
         wait_per_week=wait or None,
         step_mm=across,
         length_step_mm=along,
-        system=system,
     )
     yard, air = shop_access.ask(lambda shop: (sawing.yard(shop, sure), sawing.futures(shop, now_utc, wanted)))
-    with st.spinner("Laying the parts out and drying what is short"):
+    with st.spinner("Assigning parts to timbers and drying what is short"):
         made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air, woods=woods)
-    st.markdown(f"**{made.words(system)[0]}**")
-    for each in made.assignments:
-        st.markdown(f"- {sentences.taken_words(each, system)}")
-    for short in made.shortfalls:
-        st.markdown(f"- {sentences.short_words(short, system)}")
+    st.markdown(f"**{sentence(made.yard_gives(), system)}**")
+    taken = [each.reason() for each in made.assignments]
+    for line in sentences((*taken, *(each.reason() for each in made.shortfalls)), system):
+        st.markdown(f"- {line}")
     downloads.offer_table(
-        "parts", lambda: downloads.rows([*made.assignments] or [*made.shortfalls]), key="assignments"
+        "parts",
+        lambda: downloads.rows(made.assignments, system) if made.assignments else short_rows(made, system),
+        key="assignments",
     )
     if made.mill:
         st.header("For the mill", anchor=False)
-        for line in made.mill:
-            st.markdown(f"- {sentences.mill_line(line, system)}")
+        for line in sentences([each.reason() for each in made.mill], system):
+            st.markdown(f"- {line}")
         st.download_button(
-            "List for the mill as CSV", sentences.mill_csv(made), "mill.csv", "text/csv", key="mill_csv"
+            "List for the mill as CSV", mill_csv(made, system), "mill.csv", "text/csv", key="mill_csv"
         )
     told(made)
+
+
+def short_rows(made: BuyPlan, system: units.System) -> pd.DataFrame:
+    """Return what is short as a table, one part a row."""
+    return pd.DataFrame(
+        [
+            {
+                "part": each.part.name,
+                "count": each.count,
+                "width_mm": each.size and each.size.green.width_mm,
+                "depth_mm": each.size and each.size.green.depth_mm,
+                "length_mm": each.size and each.size.green_length_mm,
+                "species": each.size and each.size.species,
+                "why": sentence(each.reason(), system),
+            }
+            for each in made.shortfalls
+        ]
+    )
 
 
 def page() -> None:

@@ -16,15 +16,14 @@ from baulk.ingest.errors import BrokerError
 from baulk.ingest.mqtt import connection
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
+from baulk.models import text
 from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.reason import Reason
+from baulk.models.units import System
 
 WAIT_S: Final = 10.0
 EXPIRES: Final = timedelta(hours=24)  # a plan that nobody renews must not stand for ever
-CAUTION: Final = (
-    "It lapses after 24 hours unless it is published again. It is a request and never a control of safety: "
-    "the machine must own its limits, switch itself off when full, hot or out of touch, and hang on a "
-    "residual-current device, for there is electricity beside water."
-)
+CAUTION: Final = Reason(code="caution.set_point", values={"hours": EXPIRES.total_seconds() / 3600})
 
 
 def topic(place: str, slug: str) -> str:
@@ -32,7 +31,7 @@ def topic(place: str, slug: str) -> str:
     return f"{topics.ROOT}/{slug}/air/{place}/plan"
 
 
-def payload(made: AirPlan, now_utc: datetime) -> bytes:
+def payload(made: AirPlan, now_utc: datetime, system: System) -> bytes:
     """Write what a machine needs of a plan: what to hold, between which limits, and until when.
 
     Parameters
@@ -41,6 +40,8 @@ def payload(made: AirPlan, now_utc: datetime) -> bytes:
         The plan.
     now_utc : datetime
         Now, with a time zone.
+    system : {"inch", "metric"}
+        The shop's units, for the sentences.
 
     Returns
     -------
@@ -56,8 +57,11 @@ def payload(made: AirPlan, now_utc: datetime) -> bytes:
             "set_pct": round(week.set_pct, 1),
             "low_pct": round(week.low_pct, 1),
             "high_pct": round(week.high_pct, 1),
+            "low_by": week.low_by,
+            "high_by": week.high_by,
             "held_c": made.held_c,
-            "caution": CAUTION,
+            "caution": text.sentence(CAUTION, system),
+            "caution_coded": CAUTION.to_json(),
         }
     ).encode()
 
@@ -113,7 +117,9 @@ def publish(shop: Shop, made: AirPlan, now_utc: datetime) -> str:
         where = topic(made.place, config.slug)
         lapse = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         lapse.MessageExpiryInterval = int(EXPIRES.total_seconds())
-        sent = client.publish(where, payload(made, now_utc), qos=1, retain=True, properties=lapse)
+        sent = client.publish(
+            where, payload(made, now_utc, config.shop.units), qos=1, retain=True, properties=lapse
+        )
         sent.wait_for_publish(WAIT_S)
         if refused:
             raise BrokerError(

@@ -16,6 +16,7 @@ from baulk.ingest.evaluation.gather import Airs
 from baulk.ingest.evaluation.inputs import up_to
 from baulk.ingest.planning import timber_ensembles
 from baulk.ingest.shop import Shop
+from baulk.models import text
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity import plan as humidity_plan
@@ -26,6 +27,7 @@ from baulk.models.plan.humidity.room import STEP_RH, WEEKS, Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
 from baulk.models.plan.humidity.timbers import DAY_S, WEEK_S, Part, Stock
 from baulk.models.plan.humidity.window import DRIEST_RH, Band
+from baulk.models.reason import Reason
 from baulk.models.timber import Place, Timber
 
 Floats = NDArray[np.float64]
@@ -116,14 +118,14 @@ class Gathered:
         What its water is counted with.
     hold_rh : float or None
         Humidity to try. [%]
-    notes : tuple of str
+    notes : tuple of Reason
         What was assumed.
     """
 
     need: Need
     water: Water
     hold_rh: float | None
-    notes: tuple[str, ...]
+    notes: tuple[Reason, ...]
 
     def plan(self) -> AirPlan:
         """Work the plan out."""
@@ -187,9 +189,8 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
     airs: Airs = {}
     stocks, notes = _stocks(shop, asked, here, now_utc, airs)
     if not stocks:
-        raise OutOfRange(
-            f"the place {asked.place}", f"has no timber that can be worked out: {'; '.join(notes)}"
-        )
+        why = " ".join(text.sentences(notes, shop.config.shop.units)).removesuffix(".")
+        raise OutOfRange(f"the place {asked.place}", f"has no timber that can be worked out: {why}")
     own, year = airs[asked.place]
     room = _room(asked, own, year, stocks, now_utc)
     water, more = _water(shop, asked, own, year, room, now_utc)
@@ -226,7 +227,7 @@ def _refuse_absent(shop: Shop, asked: Asked, here: list[Timber]) -> None:
 
 def _stocks(
     shop: Shop, asked: Asked, here: list[Timber], now_utc: datetime, airs: Airs
-) -> tuple[list[Stock], list[str]]:
+) -> tuple[list[Stock], list[Reason]]:
     """Everything that can be worked out, and why the rest can't."""
     wanted = {each.lower() for each in asked.pieces}
     stocks, notes = [], []
@@ -235,7 +236,7 @@ def _stocks(
             inputs = evaluation_gather.gather(timber.tag, shop, now_utc, airs=airs)
             one, enough = timber_ensembles.of(shop, inputs)
         except BaulkError as err:
-            notes.append(f"{timber.tag} is left out: {err}.")
+            notes.append(Reason(code="humidity.left_out", values={"tag": timber.tag, "error": str(err)}))
             continue
         part: Part
         if one.use.may_stay_wet and timber.tag.lower() not in wanted:
@@ -247,7 +248,7 @@ def _stocks(
         if part in {"dry", "beside"} and timber.tag.lower() not in wanted and inputs.previous == "square":
             part = "keep"
         if not enough:
-            notes.append(f"{timber.tag} has too few readings of its own: its part leans on its species.")
+            notes.append(Reason(code="humidity.few_readings", values={"tag": timber.tag}))
         stocks.append(replace(one, part=part, build_days=0.0 if asked.leaving else one.build_days))
     return stocks, notes
 
@@ -290,7 +291,7 @@ def _lags(own: AirSeries | None, ahead: AirSeries, slowest_s: float) -> Floats:
 
 def _water(  # noqa: PLR0913, PLR0917 - all that is known of a room
     shop: Shop, asked: Asked, own: AirSeries | None, year: Season, room: Room, now_utc: datetime
-) -> tuple[Water, list[str]]:
+) -> tuple[Water, list[Reason]]:
     place = next(
         (each for each in shop.register.places() if each.name == asked.place), Place(name=asked.place)
     )
@@ -298,21 +299,18 @@ def _water(  # noqa: PLR0913, PLR0917 - all that is known of a room
     outside = _outside(shop, asked.place, now_utc)
     rate, why = _exchange(asked, place, own, None if outside is None else outside[0])
     if volume is None:
-        why = "the room's volume is not known; give it with --volume. " + why
+        why = (Reason(code="humidity.volume_unknown"), *why)
     notes = []
     season = year if outside is None else outside[1]
     if outside is None and volume is not None and rate is not None:
-        notes.append(
-            "The air outside is not measured: its water is taken to be that of this place's own season, "
-            "which is right for an open or unheated shed."
-        )
+        notes.append(Reason(code="humidity.outside_not_measured"))
     water = Water(
         volume_m3=volume,
         exchange=rate,
         outside=season.between(float(room.year.posix_s[0]), float(room.year.posix_s[-1])),
         people_h_day=asked.people_h_day,
         price_kwh=asked.price_kwh,
-        unknown=why.strip(),
+        unknown=why,
     )
     return water, notes
 
@@ -330,22 +328,19 @@ def _outside(shop: Shop, place: str, now_utc: datetime) -> tuple[AirSeries | Non
 
 def _exchange(
     asked: Asked, place: Place, own: AirSeries | None, outside: AirSeries | None
-) -> tuple[Exchange | None, str]:
+) -> tuple[Exchange | None, tuple[Reason, ...]]:
     given = asked.air_changes_per_h or place.air_changes_per_h
     if given is not None:
         return (
             Exchange(per_h=given, low=given, high=given, source_g_m3_h=None, days=0.0, how="given"),
-            "",
+            (),
         )
     if own is None or outside is None:
-        return None, (
-            "the air changes are not known, and can only be learned where the air outside is measured too "
-            "(a sensor at the place called outside); give them with --air-changes."
-        )
+        return None, (Reason(code="humidity.air_changes_unknown"),)
     try:
-        return humidity_room.learn(own, outside), ""
+        return humidity_room.learn(own, outside), ()
     except OutOfRange as err:
-        return None, f"{err}."
+        return None, (Reason(code="humidity.air_changes_not_learned", values={"error": str(err)}),)
 
 
 def save_place(shop: Shop, name: str, *, volume_m3: float | None, air_changes_per_h: float | None) -> None:

@@ -9,7 +9,19 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
 from baulk.models.reason import Reason
-from baulk.models.text import calibration, climate, common, next_reading, verdict, whole_fit, yard
+from baulk.models.text import (
+    buying,
+    calibration,
+    cautions,
+    climate,
+    common,
+    humidity,
+    next_reading,
+    sawing,
+    verdict,
+    whole_fit,
+    yard,
+)
 from baulk.models.units import System
 
 __all__ = ["SENTENCES", "sentence", "sentences"]
@@ -23,6 +35,10 @@ SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **whole_fit.SENTENCES,
     **yard.SENTENCES,
     **climate.SENTENCES,
+    **cautions.SENTENCES,
+    **humidity.SENTENCES,
+    **sawing.SENTENCES,
+    **buying.SENTENCES,
 }
 
 

@@ -3,9 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 from baulk.models.units import System
+
+Values: TypeAlias = Mapping[str, Any]
+Writer: TypeAlias = Callable[[Values, System], str]
+
+
+def fixed(text: str) -> Writer:
+    """Return the writer of a sentence that holds no value."""
+
+    def write(_values: Values, _system: System) -> str:
+        return text
+
+    return write
 
 
 def _as_stored(values: Mapping[str, Any], _system: System) -> str:
@@ -13,6 +25,6 @@ def _as_stored(values: Mapping[str, Any], _system: System) -> str:
     return str(values["text"])
 
 
-SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
+SENTENCES: Final[Mapping[str, Writer]] = {
     "stored.text": _as_stored,
 }

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import importlib
 import os
 import re
 import subprocess
 import tomllib
+from graphlib import TopologicalSorter
 from itertools import chain
 
 import pytest
@@ -161,3 +163,37 @@ def test_every_file_that_the_documents_name_is_there(root, page):
     text = (root / page).read_text()
     named = set(re.findall(r"(?<![\w/.])((?:models|ingest|dashboard|deploy|tests)/[\w/.-]*\w)", text))
     assert sorted(each for each in named if not (root / each.removesuffix(".")).exists()) == []
+
+
+def modules(root):
+    """Every module of the three parts and what it imports of ours, at its top or inside a function."""
+    files = {
+        "baulk." + ".".join(path.relative_to(root).with_suffix("").parts).removesuffix(".__init__"): path
+        for part in PARTS
+        for path in (root / part).rglob("*.py")
+    }
+    found = {}
+    for name, path in files.items():
+        inside = set()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module:
+                full = {f"{node.module}.{each.name}" for each in node.names}
+                inside |= {each if each in files else node.module for each in full}
+            elif isinstance(node, ast.Import):
+                inside |= {each.name for each in node.names}
+        found[name] = (inside & files.keys()) - {name}
+    return found
+
+
+def test_no_module_imports_itself_through_others(root):
+    graph = modules(root)
+    assert len(graph) > 200
+    tuple(TopologicalSorter(graph).static_order())  # raises CycleError and names the circle
+
+
+def test_the_type_checker_alone_imports_nothing_of_ours(root):
+    guarded = re.compile(r"^if TYPE_CHECKING:\n((?:    .*\n|\n)+)", re.MULTILINE)
+    for part in PARTS:
+        for path in (root / part).rglob("*.py"):
+            for block in guarded.findall(path.read_text(encoding="utf-8")):
+                assert "baulk" not in block, path

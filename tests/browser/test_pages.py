@@ -130,7 +130,7 @@ def from_a_timber(page):
 
 def parts_and_buying(page):
     page.get_by_text("Parts and buying").click()
-    expect(page.get_by_text("come out of the yard")).to_be_visible(timeout=60_000)
+    expect(page.get_by_text("can be cut from the yard")).to_be_visible(timeout=60_000)
 
 
 PAGES = {

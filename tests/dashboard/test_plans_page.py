@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -68,6 +69,26 @@ def test_a_green_size_is_told_with_its_allowance(run):
     assert {term["name"] for term in exact["terms"]} >= {"shrinkage", "distortion", "bow", "planing"}
 
 
+@pytest.mark.parametrize(
+    ("system", "other"),
+    [("inch", r"\d (?:mm|cm|m|m³|kg|°C)\b"), ("metric", r"\d (?:in|ft|lb|°F|board feet)\b")],
+)
+def test_a_plan_is_told_in_the_readers_units_alone(run, tmp_path, system, other):
+    parts = tmp_path / "parts.csv"
+    parts.write_text(LIST.splitlines()[0] + "\nPost,40 x 40 in,9 ft,2 in,deck,,any,2,white oak\n")
+    for words in (
+        ("size", *SIX),
+        ("size", "--section", "8 x 8 in", "--mc", "30", *SIX, "--sweep", "1 in"),
+        ("buy", "--parts", str(parts)),
+    ):
+        told = re.sub(r"1 in \d+", "a slope", run(*words, "--units", system))
+        assert not re.search(other, told), re.search(other, told)
+        said = json.loads(run(*words, "--units", system, "--json"))
+        assert len(said["words"]) == len(said["words_coded"])
+        for name in ("words", "assumptions", "would_change", "cautions"):
+            assert not re.search(other, re.sub(r"1 in \d+", "a slope", " ".join(said[name])))
+
+
 def test_a_metric_wish_is_answered_in_steps_of_five(run):
     exact = json.loads(run("size", "--finished", "150x150 mm", "--length", "3 m", "--species", "tamarack",
                            "--use", "deck", "--bow", "0", "--crook", "2 mm", "--json"))  # fmt: skip
@@ -91,7 +112,7 @@ def test_a_measured_section_needs_no_register(run):
     told = run(
         "size", "--section", "8 x 8 in", "--pith", "1,2", "--mc", "30", *SIX, "--defect", "-4,-4,1/2,1"
     )
-    assert told.startswith("the timber, 8 x 8 in, white oak, 30 % now")
+    assert told.startswith("the timber, 8 x 8 in, white oak, 30 % MC now")
 
 
 @pytest.mark.parametrize(
@@ -122,7 +143,7 @@ def test_a_parts_list_is_planned_and_the_list_for_the_mill_written(run, tmp_path
     parts.write_text(LIST)
     told = run("buy", "--parts", str(parts), "-o", str(mill))
     assert "Line 3 was left out: the date looks like" in told
-    assert "of 2 pieces come out of the yard" in told
+    assert "of 2 pieces can be cut from the yard" in told
     assert mill.read_text().startswith("count,wood,size")
     exact = json.loads(run("buy", "--parts", str(parts), "--json"))
     assert exact["wanted"] == 2

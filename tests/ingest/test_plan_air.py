@@ -17,6 +17,7 @@ from baulk.ingest.evaluation import compute
 from baulk.ingest.mqtt import publish_plan
 from baulk.ingest.planning import humidity
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
+from baulk.models.plan.humidity.summary import summary
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
@@ -74,8 +75,9 @@ def test_a_room_is_planned_with_everything_that_lies_in_it(room, now_utc):
     made = humidity.plan(room, humidity.Asked(place="shed"), now_utc)
     assert made.pieces == {"OAK-1": "dry", "PINE-1": "dry", "KEEL-1": "wet"}
     assert {each.tag for each in made.gains} == {"OAK-1", "PINE-1"}
-    assert "volume" in made.water_unknown
-    assert any("OAK-1 has too few readings" in each for each in made.assumptions)
+    assert made.water_unknown[0].code == "humidity.volume_unknown"
+    few = [each.values["tag"] for each in made.assumptions if each.code == "humidity.few_readings"]
+    assert "OAK-1" in few
     assert all(each.low_pct - 2 <= each.set_pct <= each.high_pct + 1e-6 for each in made.weeks)
 
 
@@ -125,9 +127,7 @@ def test_the_rooms_size_is_kept_in_the_register_and_used(room, now_utc):
     made = humidity.plan(room, humidity.Asked(place="shed", hold_rh=60.0, price_kwh=0.3), now_utc)
     assert (made.volume_m3, made.exchange.per_h, made.exchange.how) == (250.0, 0.4, "given")
     assert made.weeks[0].need_l_day is not None
-    assert any(
-        "its water is taken to be that of this place's own season" in each for each in made.assumptions
-    )
+    assert "humidity.outside_not_measured" in [each.code for each in made.assumptions]
 
 
 def exchanging(now, days, rate):
@@ -160,8 +160,10 @@ def test_air_changes_that_the_readings_cannot_tell_are_refused_in_words(room, no
     room.store.append(air("outside", now_utc, 2))
     made = humidity.plan(room, humidity.Asked(place="shed", hold_rh=60.0, volume_m3=200.0), now_utc)
     assert made.exchange is None
-    assert "days only" in made.water_unknown
-    assert any("days only" in each for each in made.words())
+    (why,) = made.water_unknown
+    assert why.code == "humidity.air_changes_not_learned"
+    assert "days only" in why.values["error"]
+    assert why in summary(made)
 
 
 def test_glued_work_may_be_named_by_its_band(room, now_utc):
@@ -216,7 +218,8 @@ def test_the_set_point_goes_out_retained_with_an_expiry_and_its_caution(broker_y
     assert message.qos == 1
     assert 86_000 < message.properties.MessageExpiryInterval <= 86_400
     assert body["set_pct"] == 70.0
-    assert "never a control of safety" in body["caution"]
+    assert "never a safety control" in body["caution"]
+    assert body["caution_coded"] == {"code": "caution.set_point", "values": {"hours": 24.0}}
 
 
 def test_a_broker_that_is_away_is_told_in_a_sentence(room, now_utc):

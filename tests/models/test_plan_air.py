@@ -1,4 +1,4 @@
-"""A room's plan: its window, its schedule, what opens it, and its words."""
+"""A room's plan: its window, its schedule, what opens it, and what it comes to."""
 
 from __future__ import annotations
 
@@ -16,12 +16,13 @@ from baulk.models.drying.solver import Members
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.forecast import QUANTILES, Forecast
-from baulk.models.plan.humidity import plan, schedule, sentences, window
+from baulk.models.plan.humidity import plan, schedule, summary, window
 from baulk.models.plan.humidity import remedies as humidity_remedies
 from baulk.models.plan.humidity.room import Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
 from baulk.models.plan.humidity.timbers import CELLS, WEEK_S, Stock, ready_days
 from baulk.models.plan.humidity.window import Band
+from baulk.models.reason import Reason
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 from baulk.models.verdict import readiness
@@ -252,23 +253,30 @@ def test_draught_people_and_timbers_add_up_to_what_must_be_taken_out():
     assert machine.cost == pytest.approx(0.3 * machine.kwh)
 
 
-def test_the_words_name_the_numbers_and_end_with_the_caution():
+def test_the_summary_holds_the_numbers_of_the_plan_and_ends_with_the_caution():
     asked = need(piece(mc=60.0), temp_c=20.0)
-    said = plan.plan(asked, plan.Water(unknown="the room's volume is not known.")).words()
-    text = " ".join(said)
-    assert "OAK-1 may be squared" in text
-    assert "no humidity suits all" in text
-    assert "the room's volume is not known" in text
-    assert "residual-current device" in said[-1]
+    unknown = Reason(code="humidity.volume_unknown")
+    made = plan.plan(asked, plan.Water(unknown=(unknown,)))
+    said = summary.summary(made)
+    found = {each.code: each.values for each in said}
+    assert found["humidity.gain"]["tag"] == "OAK-1"
+    assert found["humidity.gain"]["plan_utc"] == made.gains[0].plan_utc
+    assert found["humidity.no_window"]["low_by"] == "checking"
+    assert found["humidity.closed"]["weeks"] == sum(each.low_pct > each.high_pct for each in made.weeks)
+    assert found["humidity.timbers_give"]["now_l_day"] == made.weeks[0].timbers_l_day
+    assert unknown in said
+    assert said[-1].code == "caution.machine"
 
 
 def test_a_plan_says_what_it_rests_on_and_what_would_change_it():
     asked = need(piece(mc=30.0, build_days=365.0, stood=12.0), piece("PINE-1", "longleaf pine", 18.0, "deck"))
     made = plan.plan(asked, plan.Water(), hold_rh=60.0)
-    assert any("longleaf pine" in each and "no published safe start" in each for each in made.assumptions)
-    assert any(
-        "weeks sooner" in each or "week sooner" in each or "same time" in each for each in made.changes
-    )
+    without = next(each for each in made.assumptions if each.code == "humidity.no_safe_start")
+    assert without.values["species"] == ("longleaf pine",)
+    changes = {each.code: each.values for each in made.changes}
+    assert changes["humidity.if_warmer"]["held_c"] == pytest.approx(25.0)
+    assert changes["humidity.if_warmer"]["sooner_weeks"] > -1  # warmer air never dries it later
+    assert "humidity.if_leaving" in changes
 
 
 def test_impossible_wishes_are_refused_in_sentences():
@@ -285,8 +293,8 @@ def test_impossible_wishes_are_refused_in_sentences():
 
 
 def test_a_line_is_told_by_its_turns():
-    assert sentences.turns([0, 1, 2, 3, 4], 0.1) == [0, 4]
-    assert sentences.turns([0, 5, 10, 5, 0], 1.0) == [0, 2, 4]
+    assert summary.turns([0, 1, 2, 3, 4], 0.1) == [0, 4]
+    assert summary.turns([0, 5, 10, 5, 0], 1.0) == [0, 2, 4]
 
 
 def test_a_room_in_frost_has_no_mould_limit():

@@ -82,7 +82,7 @@ def test_a_piece_clear_of_the_heart_moves_more_out_of_square_than_a_boxed_one():
     plan = place_cut.plan(big, replace(SIX, width_mm=100, depth_mm=100), OAK, OUT, wet=GREEN)
     boxed, free = (next(c for c in plan.choices if c.heart == h).pieces[0] for h in ("boxed", "free"))
     assert boxed.check_mm > 1 > free.check_mm == 0
-    assert any("checks" in each for each in plan.cautions)
+    assert "caution.turn_the_check" in [each.code for each in plan.cautions]
 
 
 def test_moisture_that_was_worked_out_takes_the_place_of_an_even_one():
@@ -95,15 +95,17 @@ def test_moisture_that_was_worked_out_takes_the_place_of_an_even_one():
     even = place_cut.plan(EIGHT, SIX, OAK, OUT, wet=Wet(mean_pct=35.0))
     own = place_cut.plan(EIGHT, SIX, OAK, OUT, wet=Wet(mean_pct=float(field.mean_pct), field=field))
     assert own.choices[0].largest_mm != pytest.approx(even.choices[0].largest_mm, rel=1e-3)
-    assert "last evaluation" in own.assumptions[0]
+    assert own.assumptions[0].code == "sawing.moisture_evaluated"
+    assert even.assumptions[0].code == "sawing.moisture_even"
+    assert even.assumptions[0].values["mean_pct"] == 35.0
 
 
 def test_a_timber_that_only_holds_it_when_dry_says_so():
     tight = replace(EIGHT, section=Section(width_mm=156, depth_mm=156))
     plan = place_cut.plan(tight, SIX, OAK, OUT, wet=GREEN)
-    assert "only when it is dry" in plan.choices[0].name
+    assert plan.choices[0].name.values["when_dry"]
     assert not plan.choices[0].holds
-    assert any("dry whole" in each for each in plan.would_change)
+    assert "sawing.dry_it_whole" in [each.code for each in plan.would_change]
 
 
 @pytest.mark.parametrize(
@@ -128,11 +130,14 @@ def test_a_crook_that_follows_the_part_costs_nothing_and_a_straight_timber_short
     # a flat arc: mid-ordinate L^2 / 8R, so that half the length has a quarter of it
     follows = meet(100, 2000, 400, 4000)
     assert follows.extra_mm == pytest.approx(0, abs=1e-9)
-    assert "the grain follows it" in follows.words("metric")
+    assert follows.reason().code == "sawing.curve_follows"
     across = meet(300, 2000, 0, 4000)
     assert across.one_in == pytest.approx(2000 / 1200)
-    assert "across the grain" in across.words("inch")
-    assert "little in bending" in meet(45, 2000, 0, 4000).words("inch")
+    assert across.reason().code == "sawing.curve_short"
+    assert across.reason().values["extra_mm"] == 300
+    assert meet(45, 2000, 0, 4000).reason().code == "sawing.curve_steep"
+    assert meet(10, 2000, 0, 4000).reason().code == "sawing.curve_fits"
+    assert meet(0, 2000, 0, 4000).reason().code == "sawing.no_curve"
     assert meet(10, 2000, -20, 4000).extra_mm == pytest.approx(15)
 
 
@@ -161,10 +166,24 @@ def test_a_curve_that_cannot_be_is_a_sentence(curve, says):
         meet(curve, 2000, 0, 4000)
 
 
-def test_the_words_tell_the_place_from_faces_a_and_d():
-    told = place_cut.plan(EIGHT, SIX, OAK, OUT, wet=GREEN).words("inch")
-    assert told[0].startswith("FER-03, 8 x 7 1/2 in, white oak, 64 % now")
-    assert "from face a and" in told[2]
+def test_the_lines_give_each_choice_its_costs_and_its_place_from_faces_a_and_d():
+    plan = place_cut.plan(EIGHT, SIX, OAK, OUT, wet=GREEN)
+    first, costs, piece, *_ = plan.lines()
+    laid = plan.choices[0].pieces[0]
+    assert (first.code, first.values["name"], first.values["mean_pct"]) == ("sawing.timber", "FER-03", 64.0)
+    assert (costs.code, costs.values["number"]) == ("sawing.choice_costs", 1)
+    assert costs.values["moves_mm"] == plan.choices[0].largest_mm
+    assert piece.code == "sawing.piece"
+    assert (piece.values["off_a_mm"], piece.values["off_d_mm"]) == (laid.off_mm["a"], laid.off_mm["d"])
+    assert plan.lines()[-1].code == "sawing.no_curve"
+
+
+def test_a_heart_without_room_is_refused_with_both_sizes():
+    off = replace(EIGHT, section=Section(width_mm=203, depth_mm=190, pith_x_mm=0, pith_y_mm=0))
+    plan = place_cut.plan(off, replace(SIX, width_mm=140, depth_mm=140), OAK, OUT, wet=GREEN)
+    (refused,) = plan.refused
+    assert (refused.code, refused.values["heart"]) == ("sawing.no_place", "free")
+    assert refused.values["sawn_width_mm"] > refused.values["width_mm"] == 140
 
 
 def test_the_same_cuts_are_not_told_twice():

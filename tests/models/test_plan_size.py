@@ -1,5 +1,4 @@
-"""The green size: its shrinkage against printed coefficients, its sum against the model's own, its "
-"sentences."""
+"""The green size: its shrinkage against printed coefficients, its sum against the model's own."""
 
 from __future__ import annotations
 
@@ -92,7 +91,10 @@ def test_a_boxed_heart_is_alike_both_ways_and_checks_and_a_free_one_does_not_che
     boxed = allowance.size(SIX, OAK, ABOVE)
     assert term(boxed, "shrinkage").width_mm == pytest.approx(term(boxed, "shrinkage").depth_mm, rel=1e-6)
     assert boxed.check_mm > 5
-    assert any("boxed heart checks" in each for each in boxed.cautions)
+    assert (
+        next(each for each in boxed.cautions if each.code == "caution.boxed_heart").values["check_mm"]
+        == boxed.check_mm
+    )
     free = allowance.size(replace(SIX, placement="free"), OAK, ABOVE)
     assert free.check_mm == 0
     assert term(free, "shrinkage").width_mm > term(free, "shrinkage").depth_mm  # rings lie along the width
@@ -131,7 +133,8 @@ def test_a_wane_adds_only_what_the_rest_does_not_clear():
 def test_a_keel_in_the_water_needs_nothing_for_shrinkage_and_may_be_sawn_at_once():
     plan = allowance.size(SIX, OAK, use_class.get("backbone-immersed"))
     assert term(plan, "shrinkage").width_mm == 0
-    assert any("may be sawn to size at once" in each for each in plan.would_change)
+    now = next(each for each in plan.would_change if each.code == "sawing.saw_to_size_now")
+    assert now.values == {"moves_mm": plan.squared_green_mm, "tolerated_mm": plan.tolerated_mm}
 
 
 def test_the_shops_own_bow_takes_the_place_of_custom():
@@ -177,7 +180,24 @@ def test_a_green_piece_that_no_log_gives_is_a_sentence():
         allowance.size(Order(width_mm=1180, depth_mm=1180, length_mm=3000), OAK, ABOVE)
 
 
-def test_the_words_begin_with_the_size_in_the_persons_units():
+def test_the_plan_answers_in_codes_and_millimetres():
     plan = allowance.size(replace(SIX, step_mm=6.35, length_step_mm=304.8), OAK, ABOVE)
-    assert plan.words("inch")[0].startswith("Saw or order 7 x 7 in, 11 ft, white oak, heart boxed")
-    assert plan.words("metric")[0].startswith("Saw or order 178 x 178 mm, 3.353 m, white oak")
+    saw, gives, amount = plan.lines()
+    assert (saw.code, gives.code, amount.code) == ("sawing.order", "sawing.gives", "sawing.amount")
+    assert saw.values["width_mm"] == pytest.approx(177.8)
+    assert saw.values["length_mm"] == pytest.approx(11 * 304.8)
+    assert (gives.values["width_mm"], gives.values["confidence"]) == (152.4, 0.9)
+    assert amount.values["mass_kg"] < amount.values["heavy_kg"]
+
+
+def test_other_choices_are_worked_out_in_millimetres():
+    plan = allowance.size(SIX, OAK, ABOVE)
+    other = {each.code: each.values for each in plan.would_change}
+    half, straight = other["sawing.half_of_the_pieces"], other["sawing.straight"]
+    assert half["width_mm"] < plan.needed_width_mm
+    assert straight["depth_mm"] < plan.needed_depth_mm
+    assert other["sawing.other_heart"]["heart"] == "free"
+    assert other["sawing.driest_service"]["width_mm"] > plan.needed_width_mm
+    assert {each.code for each in plan.assumptions} == {
+        "sawing.moisture", "sawing.pieces_vary", "sawing.no_creep", "sawing.usual_bow",
+    }  # fmt: skip

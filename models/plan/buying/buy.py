@@ -13,12 +13,14 @@ from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.plan.buying import lead_time, ready_stock, sentences
+from baulk.models.plan.buying import lead_time, ready_stock
 from baulk.models.plan.buying.assignment import Amounts, assign
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, MillLine, Shortfall, Wish
 from baulk.models.plan.sawing import allowance
+from baulk.models.plan.sawing.order import BOW_PER_LENGTH, NoLog
 from baulk.models.plan.sawing.sweep import SHORT
+from baulk.models.reason import Reason
 from baulk.models.section import Finished
 from baulk.models.woods import BUILT_IN, Woods
 
@@ -34,11 +36,11 @@ class _Pair:
     place: Finished | None = None
     sawn_mm: tuple[float, float] = (0.0, 0.0)
     ready_utc: datetime | None = None
-    how: str = ""
+    how: Reason | None = None
     late_weeks: float = 0.0
     waste_m3: float = 0.0
     cost: float = float("inf")
-    reason: str = ""
+    reason: Reason | None = None
 
 
 def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
@@ -99,7 +101,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
             part,
             int(amounts.short[p]),
             {
-                timber.stock.name: pairs[p][t].reason or "is taken by other parts"
+                timber.stock.name: pairs[p][t].reason or Reason(code="buying.taken")
                 for t, timber in enumerate(yard)
             },
             wish,
@@ -131,9 +133,9 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
         others = _others(parts, yard, wish, now_utc, air, woods)
     return replace(
         plan,
-        assumptions=sentences.assumptions(plan, yard, futures=len(air)),
-        would_change=sentences.would_change(plan, others),
-        cautions=sentences.cautions(plan),
+        assumptions=_assumptions(plan, yard, futures=len(air)),
+        would_change=_would_change(plan, others),
+        cautions=_cautions(plan),
     )
 
 
@@ -161,7 +163,7 @@ def _pair(  # noqa: PLR0913, PLR0917 - a part, a timber, the air it would dry in
 ) -> _Pair:
     use = woods.use_classes.get(part.use_class)
     found = ready_stock.place(part, timber, use, wish)
-    if isinstance(found, str):
+    if isinstance(found, Reason):
         return _Pair(reason=found)
     place, sawn = found
     at_utc, how = ready_stock.when(part, timber, use, now_utc=now_utc, confidence=wish.confidence)
@@ -170,14 +172,16 @@ def _pair(  # noqa: PLR0913, PLR0917 - a part, a timber, the air it would dry in
         if at_utc is None:
             chance = ready_stock.later(part, timber, use, place, now_utc=now_utc, air=air)
             if chance < wish.confidence:
-                return _Pair(reason=f"is not ready in time: {chance:.0%} likely by then")
+                return _Pair(reason=Reason(code="buying.not_ready", values={"probability": chance}))
             at_utc = part.wanted_by_utc
-            how = f"drying on from {timber.mean_pct:.0f} %, {chance:.0%} likely"
+            drying = {"mean_pct": timber.mean_pct, "probability": chance}
+            how = Reason(code="buying.by_drying_on", values=drying)
         late = max(0.0, (at_utc - part.wanted_by_utc).total_seconds() / WEEK_S)
         if late < 1:  # a day named means that day, its hour is not meant
             late = late if late > 1 / 7 else 0.0
     if late > 0 and wish.wait_per_week is None:
-        return _Pair(reason=f"is ready only on {at_utc:%Y-%m-%d} ({how})")
+        values = {"ready_utc": at_utc, "how": how.to_json()}
+        return _Pair(reason=Reason(code="buying.late", values=values))
     stock = timber.stock
     area = stock.section.width_mm * stock.section.depth_mm * 1e-6
     waste = (
@@ -229,7 +233,7 @@ def _others(  # noqa: PLR0913, PLR0917 - as `_pair`
 
 
 def _assignment(part: Part, timber: InYard, pair: _Pair, count: int) -> Assignment:
-    if pair.place is None:
+    if pair.place is None or pair.how is None:
         raise AssertionError(f"{part.name} was laid into {timber.stock.name} where it does not fit")
     return Assignment(
         part=part.name,
@@ -254,7 +258,7 @@ def _left_mm(timber: InYard, parts: Sequence[Part], taken: NDArray[np.int64], wi
 def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it would dry in
     part: Part,
     count: int,
-    reasons: Mapping[str, str],
+    reasons: Mapping[str, Reason],
     wish: Wish,
     now_utc: datetime,
     air: Sequence[AirSeries],
@@ -264,7 +268,7 @@ def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it w
     short = Shortfall(part=part, count=count, reasons=reasons, crook=crook)
     named = part.species or wish.species
     if named is None:
-        return replace(short, why_none="no wood is named for it; add a column wood, or give --species")
+        return replace(short, why_none=Reason(code="buying.no_wood_named"))
     wood, use = woods.species.get(named), woods.use_classes.get(part.use_class)
     order = replace(ready_stock.order_for(part, wish), bow_mm=_bow_mm(part))
     if part.heart == "any":
@@ -275,8 +279,11 @@ def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it w
         order = free if smaller else order
     try:
         planned = allowance.size(order, wood, use, compare=False)
+    except NoLog as err:
+        sides = dict(zip(("width_mm", "depth_mm", "length_mm"), err.size_mm, strict=True))
+        return replace(short, why_none=Reason(code="buying.no_log", values=sides))
     except BaulkError as err:
-        return replace(short, why_none=str(err))
+        return replace(short, why_none=Reason(code="buying.no_size", values={"error": str(err)}))
     if not air:
         return replace(short, size=planned)
     dries = lead_time.Drying(planned.green, planned.finished, planned.green_length_mm, wood, use, air)
@@ -295,7 +302,7 @@ def _bow_mm(part: Part) -> float | None:
     """Wood for the curve of a part that is sawn out of a straight timber, as far as a section goes."""
     if part.sweep_mm == 0 or part.length_mm / (4 * part.sweep_mm) < SHORT:
         return None  # straight, or out of a crook that has the curve already
-    return min(part.sweep_mm + part.length_mm * allowance.BOW_PER_LENGTH, part.width_mm, part.depth_mm)
+    return min(part.sweep_mm + part.length_mm * BOW_PER_LENGTH, part.width_mm, part.depth_mm)
 
 
 def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:
@@ -305,7 +312,6 @@ def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:
         if plan is None:
             continue
         seasoned = each.arrival.seasoned_pct if each.arrival else None
-        moisture = "green" if seasoned is None else f"{seasoned:.0f} % on the mean at most"
         heart = "boxed" if plan.green.boxed_heart else "free"
         by = each.arrival.latest_utc if each.arrival else None
         green = plan.green
@@ -315,7 +321,7 @@ def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:
             green.depth_mm,
             plan.green_length_mm,
             heart,
-            moisture,
+            seasoned,
             by,
             each.part.sweep_mm,
         )
@@ -328,7 +334,9 @@ def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:
             depth_mm=green.depth_mm,
             length_mm=plan.green_length_mm,
             heart=heart,
-            moisture=moisture,
+            moisture=Reason(code="buying.green")
+            if seasoned is None
+            else Reason(code="buying.part_seasoned", values={"mc_pct": seasoned}),
             by_utc=by,
             board_feet=plan.board_feet * count,
             volume_m3=plan.volume_m3 * count,
@@ -338,3 +346,45 @@ def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:
             sweep_mm=each.part.sweep_mm,
         )
     return tuple(lines.values())
+
+
+def _assumptions(plan: BuyPlan, yard: Sequence[InYard], *, futures: int) -> tuple[Reason, ...]:
+    """Return what the plan takes for granted."""
+    guessed = tuple(timber.stock.name for timber in yard if not timber.measured)
+    priced = plan.wish.price_per_m3 is not None
+    found = [
+        Reason(code="buying.confidence", values={"confidence": plan.wish.confidence}),
+        Reason(code="buying.least_cost" if priced else "buying.least_waste"),
+        Reason(code="buying.where_dates_come_from"),
+    ]
+    if guessed:
+        found.append(Reason(code="buying.taken_as_green", values={"tags": guessed}))
+    if plan.shortfalls and futures:
+        found.append(Reason(code="buying.new_timber_dries", values={"futures": futures}))
+    if plan.gap > 0:
+        found.append(Reason(code="buying.search_stopped", values={"gap_share": plan.gap}))
+    return tuple(found)
+
+
+def _would_change(plan: BuyPlan, others: Mapping[str, int]) -> tuple[Reason, ...]:
+    """Return how many fewer pieces were short if no day, no wood or no heart were asked for."""
+    fewer = {wish: plan.short - others.get(wish, plan.short) for wish in ("days", "wood", "heart")}
+    found = [
+        Reason(code=f"buying.any_{wish}", values={"fewer": count})
+        for wish, count in fewer.items()
+        if count > 0
+    ]
+    if plan.shortfalls and not found:
+        found.append(Reason(code="buying.size_or_length"))
+    if any(each.arrival and each.arrival.seasoned_pct is not None for each in plan.shortfalls):
+        found.append(Reason(code="buying.drier_air"))
+    return (*found, Reason(code="buying.more_readings"))
+
+
+def _cautions(plan: BuyPlan) -> tuple[Reason, ...]:
+    """Return what can hurt: the weight of the heaviest piece, and that strength is not looked at."""
+    strength = Reason(code="caution.strength")
+    if not plan.mill:
+        return (strength,)
+    heavy_kg = max(each.each_heavy_kg for each in plan.mill)
+    return Reason(code="caution.heaviest", values={"heavy_kg": heavy_kg}), strength

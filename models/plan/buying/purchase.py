@@ -1,7 +1,8 @@
-"""Parts against the yard: what is known of each timber, what goes where, and what is short. Plain values."""
+"""Data types of the purchase plan."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,9 +12,9 @@ from baulk.models.plan.buying.lead_time import Arrival
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.sawing.cutting import Stock
 from baulk.models.plan.sawing.order import KERF_MM, TRIM_MM, SizePlan
+from baulk.models.reason import Reason, Value
 from baulk.models.section import Finished
 from baulk.models.species import Species
-from baulk.models.units import System
 from baulk.models.verdict.rough_out import PLANING_MM
 
 
@@ -80,8 +81,6 @@ class Wish:
         Saw cut, planing of each face, cut off each end. [mm]
     step_mm, length_step_mm : float
         The mill's steps. [mm]
-    system : {"inch", "metric"}
-        Units of the sentences.
     """
 
     confidence: float = 0.9
@@ -93,7 +92,6 @@ class Wish:
     trim_mm: float = TRIM_MM
     step_mm: float = 5.0
     length_step_mm: float = 100.0
-    system: System = "metric"
 
     def __post_init__(self) -> None:
         if not 0.5 <= self.confidence <= 0.95:
@@ -122,7 +120,7 @@ class Assignment:
         Length of one. [mm]
     ready_utc : datetime or None
         When it may be squared.
-    how : str
+    how : Reason
         Where that date comes from.
     late_weeks : float
         After the day wanted; 0 when in time. [week]
@@ -138,9 +136,26 @@ class Assignment:
     place: Finished
     length_mm: float
     ready_utc: datetime | None
-    how: str
+    how: Reason
     late_weeks: float
     waste_m3: float
+
+    def reason(self) -> Reason:
+        """Return what comes out of which timber, and when."""
+        return Reason(
+            code="buying.assigned",
+            values={
+                "part": self.part,
+                "count": self.count,
+                "tag": self.tag,
+                "width_mm": self.sawn_width_mm,
+                "depth_mm": self.sawn_depth_mm,
+                "length_mm": self.length_mm,
+                "ready_utc": self.ready_utc,
+                "how": self.how.to_json(),
+                "late_weeks": self.late_weeks,
+            },
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,13 +168,13 @@ class Shortfall:
         Which.
     count : int
         How many.
-    reasons : mapping of str to str
+    reasons : mapping of str to Reason
         By tag, why that timber does not serve.
     size : SizePlan or None
         The green timber to buy; None without a wood or where no log gives it.
     arrival : Arrival or None
         By when, or how dry.
-    why_none : str
+    why_none : Reason or None
         Why there is no size, if there is none.
     crook : bool
         Whether it must be a natural crook, for sawn out of a straight timber its grain would be short.
@@ -167,11 +182,40 @@ class Shortfall:
 
     part: Part
     count: int
-    reasons: Mapping[str, str]
+    reasons: Mapping[str, Reason]
     size: SizePlan | None = None
     arrival: Arrival | None = None
-    why_none: str = ""
+    why_none: Reason | None = None
     crook: bool = False
+
+    def reason(self) -> Reason:
+        """Return what is short, why the yard does not give it, and what to buy by when."""
+        values: dict[str, Value] = {
+            "part": self.part.name,
+            "count": self.count,
+            "yard": dict(Counter(each.code for each in self.reasons.values()).most_common()),
+        }
+        size, found = self.size, self.arrival
+        if size is None:
+            none = self.why_none or Reason(code="buying.no_wood_named")
+            return Reason(code="buying.short_no_size", values={**values, "why": none.to_json()})
+        values |= {
+            "width_mm": size.green.width_mm,
+            "depth_mm": size.green.depth_mm,
+            "length_mm": size.green_length_mm,
+            "species": size.species,
+            "sweep_mm": self.part.sweep_mm,
+            "crook": self.crook,
+            "arrives": None,
+        }
+        if found is not None:
+            values["arrives"] = {
+                "seasoned_pct": found.seasoned_pct,
+                "probability": found.probability,
+                "latest_utc": found.latest_utc,
+                "ready_utc": found.ready_utc,
+            }
+        return Reason(code="buying.short", values=values)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,8 +232,8 @@ class MillLine:
         As sawn. [mm]
     heart : str
         "boxed" or "free".
-    moisture : str
-        "green", or the mean moisture content at most.
+    moisture : Reason
+        Green, or the mean moisture content at most.
     by_utc : datetime or None
         Last day of arrival.
     board_feet, volume_m3 : float
@@ -208,7 +252,7 @@ class MillLine:
     depth_mm: float
     length_mm: float
     heart: str
-    moisture: str
+    moisture: Reason
     by_utc: datetime | None
     board_feet: float
     volume_m3: float
@@ -216,6 +260,26 @@ class MillLine:
     each_heavy_kg: float
     parts: tuple[str, ...]
     sweep_mm: float = 0.0
+
+    def reason(self) -> Reason:
+        """Return the line: number, size, wood, heart, moisture, day, volume and weight."""
+        return Reason(
+            code="buying.mill_line",
+            values={
+                "count": self.count,
+                "width_mm": self.width_mm,
+                "depth_mm": self.depth_mm,
+                "length_mm": self.length_mm,
+                "species": self.species,
+                "heart": self.heart,
+                "sweep_mm": self.sweep_mm,
+                "moisture": self.moisture.to_json(),
+                "by_utc": self.by_utc,
+                "volume_m3": self.volume_m3,
+                "each_kg": self.each_kg,
+                "each_heavy_kg": self.each_heavy_kg,
+            },
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,8 +306,8 @@ class BuyPlan:
         Timbers that stay whole.
     gap : float
         How far the assignment may be from the best; 0 when proved. [-]
-    assumptions, would_change, cautions : tuple of str
-        Sentences.
+    assumptions, would_change, cautions : tuple of Reason
+        What it takes for granted, what other wishes would give, and what can hurt.
     """
 
     made_utc: datetime
@@ -255,28 +319,30 @@ class BuyPlan:
     left_mm: Mapping[str, float]
     unused: tuple[str, ...]
     gap: float
-    assumptions: tuple[str, ...] = ()
-    would_change: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    assumptions: tuple[Reason, ...] = ()
+    would_change: tuple[Reason, ...] = ()
+    cautions: tuple[Reason, ...] = ()
 
     @property
     def short(self) -> int:
         """Pieces that are short."""
         return sum(each.count for each in self.shortfalls)
 
-    def words(self, system: System | None = None) -> tuple[str, ...]:
-        """Tell the plan in sentences, the answer first.
+    def lines(self) -> tuple[Reason, ...]:
+        """Return the plan's answer: how much the yard gives, what comes out of what, and `rest`."""
+        return (self.yard_gives(), *(each.reason() for each in self.assignments), *self.rest())
 
-        Parameters
-        ----------
-        system : {"inch", "metric"}, optional
-            Units of the sentences; those of the wish when left out.
+    def yard_gives(self) -> Reason:
+        """Return how many of the pieces come out of the yard."""
+        values = {"given": self.wanted - self.short, "wanted": self.wanted, "short": self.short}
+        return Reason(code="buying.yard_gives", values=values)
 
-        Returns
-        -------
-        tuple of str
-            Lines to print or to show.
-        """
-        from baulk.models.plan.buying import sentences  # noqa: PLC0415 - the words need this type
-
-        return sentences.words(self, system or self.wish.system)
+    def rest(self) -> tuple[Reason, ...]:
+        """Return what follows the assignments: what is left over, what is short, what to order."""
+        left = [Reason(code="buying.left_over", values={"left_mm": dict(self.left_mm)})]
+        found = [*(left if self.left_mm else ()), *(each.reason() for each in self.shortfalls)]
+        if self.mill:
+            found.append(
+                Reason(code="buying.mill", values={"volume_m3": sum(each.volume_m3 for each in self.mill)})
+            )
+        return (*found, *(each.reason() for each in self.mill))

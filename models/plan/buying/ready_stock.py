@@ -16,6 +16,7 @@ from baulk.models.plan.buying.purchase import InYard, Wish
 from baulk.models.plan.sawing import allowance, spots
 from baulk.models.plan.sawing.order import Order
 from baulk.models.plan.sawing.sweep import SHORT, meet
+from baulk.models.reason import Reason
 from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
@@ -89,7 +90,9 @@ def need_now_mm(order: Order, wood: Species, use: UseClass, mean_pct: float) -> 
     return width, depth
 
 
-def place(part: Part, yard: InYard, use: UseClass, wish: Wish) -> tuple[Finished, tuple[float, float]] | str:
+def place(
+    part: Part, yard: InYard, use: UseClass, wish: Wish
+) -> tuple[Finished, tuple[float, float]] | Reason:
     """Find room for a part in a timber, or say why there is none.
 
     Parameters
@@ -105,15 +108,16 @@ def place(part: Part, yard: InYard, use: UseClass, wish: Wish) -> tuple[Finished
 
     Returns
     -------
-    (Finished, (float, float)) or str
+    (Finished, (float, float)) or Reason
         Where, in the timber's axes, and how large it is sawn; or the reason. [mm]
     """
     if part.species is not None and part.species != yard.species:
-        return f"is {yard.species}, not {part.species}"
+        woods = {"species": yard.species, "wanted_species": part.species}
+        return Reason(code="buying.other_wood", values=woods)
     stock = yard.stock
     if part.length_mm > stock.length_mm - 2 * wish.trim_mm + 1e-6:
-        return "is too short"
-    reason = "has too small a section"
+        return Reason(code="buying.too_short")
+    reason = Reason(code="buying.too_small")
     for turned, (along, other) in (
         (False, (stock.bow_mm, stock.crook_mm)),
         (True, (stock.crook_mm, stock.bow_mm)),
@@ -121,11 +125,11 @@ def place(part: Part, yard: InYard, use: UseClass, wish: Wish) -> tuple[Finished
         sweep = meet(part.sweep_mm, part.length_mm, along, stock.length_mm)
         across = meet(0.0, part.length_mm, other, stock.length_mm)
         if sweep.one_in < SHORT:
-            reason = f"is too straight for its curve (grain 1 in {sweep.one_in:.0f})"
+            reason = Reason(code="buying.too_straight", values={"one_in": sweep.one_in})
             continue
         least = min(part.width_mm, part.depth_mm)
         if max(sweep.extra_mm, across.extra_mm) > least:
-            reason = "is bent too much"
+            reason = Reason(code="buying.too_bent")
             continue
         order = replace(order_for(part, wish), bow_mm=sweep.extra_mm, crook_mm=across.extra_mm)
         need = need_now_mm(order, yard.wood, use, yard.mean_pct)
@@ -134,15 +138,13 @@ def place(part: Part, yard: InYard, use: UseClass, wish: Wish) -> tuple[Finished
             best = min(places, key=lambda each: _from_pith(each, stock.section))
             return best, sawn
         if spots.fits(stock, sawn, "any"):
-            reason = (
-                f"has no room for it {'with the heart boxed' if part.heart == 'boxed' else 'free of heart'}"
-            )
+            reason = Reason(code="buying.heart_in_the_way", values={"heart": part.heart})
     return reason
 
 
 def when(
     part: Part, yard: InYard, use: UseClass, *, now_utc: datetime, confidence: float
-) -> tuple[datetime | None, str]:
+) -> tuple[datetime | None, Reason]:
     """Say when a part may be squared out of a timber.
 
     Parameters
@@ -160,22 +162,23 @@ def when(
 
     Returns
     -------
-    (datetime or None, str)
+    (datetime or None, Reason)
         The date, None when not within the forecast, and where it comes from.
     """
     if use.may_stay_wet:
-        return now_utc, "its use may stay wet"
+        return now_utc, Reason(code="buying.by_use")
     own = sorted((part.width_mm, part.depth_mm), reverse=True)
     entered = sorted(yard.finished_mm, reverse=True)
     smaller = all(one <= other + 1.0 for one, other in zip(own, entered, strict=True))
     if yard.use_class == use.name and smaller and yard.square_probability >= confidence - 1e-6:
-        return yard.square_utc, "its verdict"
+        return yard.square_utc, Reason(code="buying.by_verdict")
     below = dry_enough_pct(part, yard.wood, use)
     if not yard.ahead_posix_s:
-        return (now_utc if yard.mean_pct <= below else None), f"{below:.0f} % on the mean; it has no forecast"
+        how = Reason(code="buying.by_moisture_now", values={"below_pct": below})
+        return (now_utc if yard.mean_pct <= below else None), how
     at_s = np.asarray(yard.ahead_posix_s)
     dry = np.flatnonzero(np.asarray(yard.ahead_mean_pct) <= below)
-    how = f"its forecast mean at {below:.0f} %"
+    how = Reason(code="buying.by_forecast", values={"below_pct": below})
     if dry.size == 0:
         return None, how
     return max(now_utc, datetime.fromtimestamp(float(at_s[dry[0]]), UTC)), how

@@ -11,15 +11,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
+from baulk.models.checking import DECIDED_ABOVE_PCT
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.plan.humidity import schedule, sentences
-from baulk.models.plan.humidity.remedies import Remedy, closers, remedies
+from baulk.models.plan.humidity import schedule
+from baulk.models.plan.humidity.remedies import Remedy, changes, closers, remedies
 from baulk.models.plan.humidity.room import Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
 from baulk.models.plan.humidity.timbers import WEEK_S, Stock, mean_pct
-from baulk.models.plan.humidity.water import AT_WORK_KG_H, Machine, draught_l_day, machines, vapour_g_m3
+from baulk.models.plan.humidity.water import (
+    AT_WORK_KG_H,
+    DESICCANT_KWH_L,
+    RATED_KWH_L,
+    Machine,
+    draught_l_day,
+    machines,
+    vapour_g_m3,
+)
 from baulk.models.plan.humidity.window import Band, Window
+from baulk.models.reason import Reason
 from baulk.models.verdict.readiness import Path
 
 Floats = NDArray[np.float64]
@@ -128,8 +138,8 @@ class Water:
         Hours of work in it a day, over all people. [h]
     price_kwh : float or None
         Of a kilowatt-hour, in any money.
-    unknown : str
-        Why the draught is not known; "" when it is.
+    unknown : tuple of Reason
+        Why the draught is not known; none when it is.
     """
 
     volume_m3: float | None = None
@@ -137,7 +147,7 @@ class Water:
     outside: AirSeries | None = None
     people_h_day: float = 0.0
     price_kwh: float | None = None
-    unknown: str = ""
+    unknown: tuple[Reason, ...] = ()
 
     def __post_init__(self) -> None:
         if not 0 <= self.people_h_day <= 1000:
@@ -186,9 +196,9 @@ class AirPlan:
         Hours of work in it a day. [h]
     price_kwh : float or None
         In any money.
-    water_unknown : str
-        Why the water of the room could not be counted; "" when it was.
-    assumptions, changes : tuple of str
+    water_unknown : tuple of Reason
+        Why the water of the room could not be counted; none when it was.
+    assumptions, changes : tuple of Reason
         What it rests on, and what would change it.
     """
 
@@ -208,21 +218,17 @@ class AirPlan:
     exchange: Exchange | None
     people_h_day: float
     price_kwh: float | None
-    water_unknown: str
-    assumptions: tuple[str, ...]
-    changes: tuple[str, ...]
+    water_unknown: tuple[Reason, ...]
+    assumptions: tuple[Reason, ...]
+    changes: tuple[Reason, ...]
 
     @property
     def set_pct(self) -> float:
         """Humidity to hold this week, [%]."""
         return self.weeks[0].set_pct
 
-    def words(self) -> tuple[str, ...]:
-        """Say the plan in sentences, the most needed first."""
-        return sentences.plan(self)
 
-
-def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Sequence[str] = ()) -> AirPlan:
+def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Sequence[Reason] = ()) -> AirPlan:
     """Plan the air of a room.
 
     Parameters
@@ -233,7 +239,7 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
         What its water is counted with.
     hold_rh : float, optional
         Say what happens if this humidity is held, instead of searching. [%RH]
-    notes : sequence of str
+    notes : sequence of Reason
         What was assumed where the room was gathered.
 
     Returns
@@ -300,9 +306,34 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
         people_h_day=water.people_h_day,
         price_kwh=water.price_kwh,
         water_unknown=water.unknown,
-        assumptions=(*notes, *sentences.assumptions(need)),
-        changes=sentences.changes(need, rh),
+        assumptions=(*notes, *_assumptions(need)),
+        changes=changes(need, rh),
     )
+
+
+def _assumptions(need: Need) -> tuple[Reason, ...]:
+    """Return what a plan rests on."""
+    building = any(each.build_days for each in need.targets)
+    without = sorted({each.species.name for each in need.stocks if not each.stages()})
+    found = [
+        Reason(code="humidity.held_at_every_hour", values={"held_c": need.room.held_c}),
+        Reason(code="humidity.built_in_this_room" if building else "humidity.built_elsewhere"),
+        Reason(code="humidity.checking_limits"),
+        Reason(code="humidity.stages_as_printed")
+        if need.strict
+        else Reason(code="humidity.surface_may_dry_again", values={"below_pct": DECIDED_ABOVE_PCT}),
+        Reason(
+            code="humidity.machine_figures",
+            values={
+                "refrigerant_kwh_l": RATED_KWH_L,
+                "desiccant_kwh_l": DESICCANT_KWH_L,
+                "person_l_h": AT_WORK_KG_H,
+            },
+        ),
+    ]
+    if without:
+        found.append(Reason(code="humidity.no_safe_start", values={"species": tuple(without)}))
+    return tuple(found)
 
 
 def _gain(each: Stock, need: Need, fields: tuple[MoistureField, ...], air: AirSeries) -> Gain:

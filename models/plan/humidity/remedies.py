@@ -1,4 +1,4 @@
-"""What opens a window of humidity that is empty: each remedy worked out, not recited."""
+"""What opens a window of humidity that is empty, and what would change a plan: each worked out."""
 
 from __future__ import annotations
 
@@ -10,10 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.checking import mould_limit_pct
+from baulk.models.plan.humidity import schedule
 from baulk.models.plan.humidity import window as windows
 from baulk.models.plan.humidity.schedule import EVERY, Need
 from baulk.models.plan.humidity.timbers import Stock, surface_pct
 from baulk.models.plan.humidity.window import DAMPEST_RH, Window
+from baulk.models.reason import Reason
 from baulk.models.section import Face, FaceCover
 
 Floats = NDArray[np.float64]
@@ -22,6 +24,8 @@ Floats = NDArray[np.float64]
 # Sh = 0.664 Re^0.5 Sc^(1/3), 48 against 106 g/(m2 h) (computed)
 STILL_AIR: Final = 0.45
 COOLEST_C: Final = 1.0
+WARMER_K: Final = 5.0
+WARMEST_C: Final = 40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,8 +44,8 @@ class Remedy:
         How many are empty.
     temp_c : float or None
         For "cool": the temperature that opens the first of them. [degC]
-    words : str
-        A sentence with its numbers.
+    words : Reason
+        What it does, with its numbers.
     """
 
     what: str
@@ -49,27 +53,7 @@ class Remedy:
     weeks_open: int
     of_weeks: int
     temp_c: float | None
-    words: str
-
-
-def both_c(temp_c: float) -> str:
-    """Write a temperature for readers of either scale.
-
-    Parameters
-    ----------
-    temp_c : float
-        Temperature. [degC]
-
-    Returns
-    -------
-    str
-        ``16 °C (61 °F)``.
-
-    References
-    ----------
-    None: the definition of the Fahrenheit scale.
-    """
-    return f"{temp_c:.0f} °C ({temp_c * 1.8 + 32:.0f} °F)"
+    words: Reason
 
 
 def closers(found: Window) -> tuple[tuple[str, str, str, int], ...]:
@@ -149,7 +133,9 @@ def _moved(need: Need, piece: Stock, rh_pct: Floats, shut: NDArray[np.bool_]) ->
         weeks_open=weeks,
         of_weeks=all_of,
         temp_c=None,
-        words=f"Moving {piece.tag} to air of its own opens {weeks} of the {all_of} empty weeks.",
+        words=Reason(
+            code="humidity.remedy_move", values={"tag": piece.tag, "weeks": weeks, "of_weeks": all_of}
+        ),
     )
 
 
@@ -162,9 +148,9 @@ def _shielded(need: Need, piece: Stock, rh_pct: Floats, shut: NDArray[np.bool_])
     air, at_s = room.held(rh_pct), room.at_s()[1:]
     coated = dict.fromkeys(Face, FaceCover.COATED)
     made = []
-    for what, faces, airflow, done in (
-        ("coat", coated, 1.0, "Coating its four faces with wax or paint"),
-        ("still air", None, STILL_AIR, "Keeping draughts off it, 0.1 m/s instead of 0.5"),
+    for what, faces, airflow, code in (
+        ("coat", coated, 1.0, "humidity.remedy_coat"),
+        ("still air", None, STILL_AIR, "humidity.remedy_still_air"),
     ):
         fields = piece.some(every).dried(air, at_s, faces=faces, airflow=airflow)
         surface = np.median(surface_pct(fields), axis=1)
@@ -178,10 +164,15 @@ def _shielded(need: Need, piece: Stock, rh_pct: Floats, shut: NDArray[np.bool_])
                 weeks_open=weeks,
                 of_weeks=all_of,
                 temp_c=None,
-                words=(
-                    f"{done} ({piece.tag}) keeps its surface damp enough in {weeks} of the {all_of} empty "
-                    f"weeks: in the worst it would stand at {surface[worst]:.0f} % where the start wants "
-                    f"{floor[worst]:.0f} %; it dries the slower for it."
+                words=Reason(
+                    code=code,
+                    values={
+                        "tag": piece.tag,
+                        "weeks": weeks,
+                        "of_weeks": all_of,
+                        "surface_pct": float(surface[worst]),
+                        "needed_pct": float(floor[worst]),
+                    },
                 ),
             )
         )
@@ -190,14 +181,16 @@ def _shielded(need: Need, piece: Stock, rh_pct: Floats, shut: NDArray[np.bool_])
 
 def _covered(need: Need, rh_pct: Floats, shut: NDArray[np.bool_]) -> Remedy:
     weeks, all_of = _opened(replace(need, bands=()), rh_pct, shut), int(shut.sum())
-    names = ", ".join(each.name for each in need.bands)
+    names = tuple(each.name for each in need.bands)
     return Remedy(
         what="cover",
-        tag=names,
+        tag=", ".join(names),
         weeks_open=weeks,
         of_weeks=all_of,
         temp_c=None,
-        words=(f"Wrapping or moving the finished work ({names}) opens {weeks} of the {all_of} empty weeks."),
+        words=Reason(
+            code="humidity.remedy_cover", values={"names": names, "weeks": weeks, "of_weeks": all_of}
+        ),
     )
 
 
@@ -230,11 +223,53 @@ def _cooled(need: Need, rh_pct: Floats, found: Window) -> Remedy:
         weeks_open=len(opens),
         of_weeks=int(shut.size),
         temp_c=first,
-        words=(
-            f"No cooler air down to {both_c(COOLEST_C)} opens it."
-            if first is None
-            else f"Cooler air opens {len(opens)} of the {shut.size} empty weeks: {both_c(first)} "
-            f"instead of {both_c(float(temp[next(iter(opens))]))} in the first of them, held evenly, for "
-            "mould needs damper air in the cold."
+        words=Reason(code="humidity.no_cooling", values={"coldest_c": COOLEST_C})
+        if first is None
+        else Reason(
+            code="humidity.remedy_cool",
+            values={
+                "weeks": len(opens),
+                "of_weeks": int(shut.size),
+                "cooler_c": first,
+                "now_c": float(temp[next(iter(opens))]),
+            },
         ),
     )
+
+
+def changes(need: Need, rh_pct: Floats) -> tuple[Reason, ...]:
+    """Work out what would change a plan: a warmer room, squared pieces that leave it.
+
+    Parameters
+    ----------
+    need : Need
+        What it is for.
+    rh_pct : ndarray, shape (n,)
+        Its schedule. [%]
+
+    Returns
+    -------
+    tuple of Reason
+        With their weeks, by the proxy of `schedule.score`; none without a timber to dry.
+
+    References
+    ----------
+    None: the same computation with one thing changed.
+    """
+    if not need.targets:
+        return ()
+    room = need.room
+    few = [schedule.told(each, room) for each in need.targets]
+    now = schedule.score(rh_pct, need, few)
+    warm = float(np.mean(room.temp_c[:52])) + WARMER_K
+    found = []
+    if warm <= WARMEST_C:
+        warmer = schedule.score(rh_pct, replace(need, room=replace(room, held_c=warm)), few)
+        found.append(
+            Reason(code="humidity.if_warmer", values={"held_c": warm, "sooner_weeks": float(now - warmer)})
+        )
+    if any(each.build_days for each in few):
+        leaving = [replace(each, build_days=0.0, _kept={}) for each in few]
+        sooner = float(now - schedule.score(rh_pct, need, leaving))
+        found.append(Reason(code="humidity.if_leaving", values={"sooner_weeks": sooner}))
+    return (*found, Reason(code="humidity.more_readings"))

@@ -199,7 +199,7 @@ def band_of(stock: Stock) -> Band:
     Returns
     -------
     Band
-        The wider of the use's service range and of the middle of it give or take what moves the piece by
+        The wider of the use's service range and of the middle of it plus or minus what moves the piece by
         its tolerance. [%]
 
     References

@@ -20,17 +20,24 @@ import numpy as np
 from baulk.models import gravimetric
 from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
-from baulk.models.errors import OutOfRange
 from baulk.models.plan.buying.parts import LONGEST_MM, THICKEST_MM
-from baulk.models.plan.sawing.order import FaceShrinkage, Order, SizePlan, Term
+from baulk.models.plan.sawing import order as orders
+from baulk.models.plan.sawing.order import (
+    BOW_PER_LENGTH,
+    CLEAR_OF_HEART_MM,
+    FaceShrinkage,
+    NoLog,
+    Order,
+    SizePlan,
+    Term,
+)
+from baulk.models.reason import Reason, Values
 from baulk.models.section import Face, Finished, Section
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
 
 BOARD_FOOT_MM3: Final = 144 * 25.4**3  # 144 cubic inches: 1 ft x 1 ft x 1 in
-BOW_PER_LENGTH: Final = 1 / 400  # mid-ordinate of an ordinary sawn timber; common practice, no source
-CLEAR_OF_HEART_MM: Final = 25.0  # pith beyond the face of a piece free of heart; common practice, no source
 HEAVY: Final = 1.2  # a heavy tree: two standard deviations of a tenth, as `diffusion.LIGHT`
 _SIDES: Final = ("width_mm", "depth_mm")
 _GROW: Final = frozenset({"shrinkage", "distortion", "scatter"})
@@ -178,7 +185,7 @@ def size(order: Order, wood: Species, use: UseClass, *, compare: bool = True) ->
 
     Raises
     ------
-    OutOfRange
+    NoLog
         If the green piece would be larger than any log.
 
     References
@@ -187,17 +194,11 @@ def size(order: Order, wood: Species, use: UseClass, *, compare: bool = True) ->
     `baulk.models.distortion.movement`;
     its scatter: `shrinkage.PIECES_VARY`. The rest is sawyers' custom, marked in each term.
     """
-    from baulk.models.plan.sawing import size_sentences  # noqa: PLC0415 - the words need the types of this module
-
     terms, need = needed(order, wood, use)
     width, depth = (_up(each, order.step_mm) for each in need)
     length = _up(order.length_mm + 2 * order.trim_mm, order.length_step_mm)
     if not (max(width, depth) <= THICKEST_MM and length <= LONGEST_MM + 1000):
-        raise OutOfRange(
-            "the green size",
-            f"would be {width:.0f} x {depth:.0f} mm and {length / 1000:.1f} m long, more than any log gives; "
-            "build it up from smaller pieces",
-        )
+        raise NoLog(width, depth, length)
     pith = pith_of(order, depth)
     green = Section(width_mm=width, depth_mm=depth, pith_x_mm=pith[0], pith_y_mm=pith[1])
     start = wood.green_heartwood_mc_pct if order.start_pct is None else order.start_pct
@@ -228,9 +229,11 @@ def size(order: Order, wood: Species, use: UseClass, *, compare: bool = True) ->
     )
     return replace(
         plan,
-        assumptions=size_sentences.assumptions(plan, use),
-        would_change=size_sentences.would_change(plan, wood, use) if compare else (),
-        cautions=size_sentences.cautions(plan),
+        assumptions=orders.assumptions(plan, use),
+        would_change=orders.would_change(plan, use, lambda other, service: needed(other, wood, service)[1])
+        if compare
+        else (),
+        cautions=orders.cautions(plan),
     )
 
 
@@ -275,11 +278,11 @@ def _terms(order: Order, moved: Movement) -> tuple[Term, ...]:
     (across, up), shape = uses_up(moved)
     more = sureness(order.confidence) - 1
     bow = {
-        name: (given, "as measured by the shop", "measured")
+        name: (given, _why(f"{name}_measured"), "measured")
         if given is not None
         else (
             order.length_mm * BOW_PER_LENGTH,
-            f"1 in {1 / BOW_PER_LENGTH:.0f} of the length; measure your own",
+            _why(f"usual_{name}", {"one_in": 1 / BOW_PER_LENGTH}),
             "common practice",
         )
         for name, given in (("bow", order.bow_mm), ("crook", order.crook_mm))
@@ -289,49 +292,49 @@ def _terms(order: Order, moved: Movement) -> tuple[Term, ...]:
             name="shrinkage",
             width_mm=across,
             depth_mm=up,
-            why="radial and tangential by the rings in each face, the smallest place counts",
+            why=_why("shrinkage"),
             mark="computed",
         ),
         Term(
             name="distortion",
             width_mm=shape,
             depth_mm=shape,
-            why="out of square, and the hollow of both faces",
+            why=_why("distortion"),
             mark="computed",
         ),
         Term(
             name="scatter",
             width_mm=more * (across + shape),
             depth_mm=more * (up + shape),
-            why=f"single pieces differ by {PIECES_VARY:.0%}; {order.confidence:.0%} of them hold the size",
+            why=_why("scatter", {"sd_share": PIECES_VARY, "confidence": order.confidence}),
             mark="memory",
         ),
         Term(
             name="crook",
             width_mm=bow["crook"][0],
             depth_mm=0.0,
-            why=f"straightening of the width: {bow['crook'][1]}",
+            why=bow["crook"][1],
             mark=bow["crook"][2],
         ),
         Term(
             name="bow",
             width_mm=0.0,
             depth_mm=bow["bow"][0],
-            why=f"straightening of the depth: {bow['bow'][1]}",
+            why=bow["bow"][1],
             mark=bow["bow"][2],
         ),
         Term(
             name="saw cut",
             width_mm=order.kerf_mm,
             depth_mm=order.kerf_mm,
-            why="one cut to size on each dimension",
+            why=_why("saw_cut"),
             mark="common practice",
         ),
         Term(
             name="planing",
             width_mm=2 * order.planing_mm,
             depth_mm=2 * order.planing_mm,
-            why=f"{order.planing_mm:g} mm off each of two faces",
+            why=_why("planing", {"each_mm": order.planing_mm}),
             mark="common practice",
         ),
     ]
@@ -341,7 +344,7 @@ def _terms(order: Order, moved: Movement) -> tuple[Term, ...]:
                 name="tolerance",
                 width_mm=-order.tolerance_mm,
                 depth_mm=-order.tolerance_mm,
-                why="may come out that much under size",
+                why=_why("tolerance"),
                 mark="measured",
             )
         )
@@ -353,11 +356,16 @@ def _terms(order: Order, moved: Movement) -> tuple[Term, ...]:
                 name="wane",
                 width_mm=lacks,
                 depth_mm=lacks,
-                why=f"a bevel of {order.wane_mm:g} mm at each corner, as far as the rest does not clear it",
+                why=_why("wane", {"wane_mm": order.wane_mm}),
                 mark="computed",
             )
         )
     return tuple(found)
+
+
+def _why(what: str, values: Values | None = None) -> Reason:
+    """Return the reason of one term of the allowance."""
+    return Reason(code=f"sawing.term.{what}", values=values or {})
 
 
 def _faces(

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.sawing.layout import Rect
-from baulk.models.plan.sawing.order import Order
+from baulk.models.plan.sawing.order import OPEN_CHECK_MM, Order
 from baulk.models.plan.sawing.sweep import Sweep
+from baulk.models.reason import Reason, Values
 from baulk.models.section import Finished, Section
-from baulk.models.units import System
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,15 +97,15 @@ class Choice:
 
     Parameters
     ----------
-    name : str
-        In words.
+    name : Reason
+        How many pieces, where the heart lies, and whether only once the timber is dry.
     heart : str
         "boxed", "free" or "any".
     pieces : tuple of Laid
         At least one.
     """
 
-    name: str
+    name: Reason
     heart: str
     pieces: tuple[Laid, ...]
 
@@ -154,12 +154,12 @@ class CutPlan:
         Movement after squaring that the use tolerates. [mm]
     choices : tuple of Choice
         The best first: those that hold the finished size, the most pieces, the least movement.
-    refused : tuple of str
+    refused : tuple of Reason
         Choices there is no room for.
     sweep : Sweep
         The part's curve against the timber's.
-    assumptions, would_change, cautions : tuple of str
-        Sentences.
+    assumptions, would_change, cautions : tuple of Reason
+        What it takes for granted, how the other choices compare, and what can hurt.
     """
 
     stock: Stock
@@ -170,25 +170,95 @@ class CutPlan:
     service_pct: float
     tolerated_mm: float
     choices: tuple[Choice, ...]
-    refused: tuple[str, ...]
+    refused: tuple[Reason, ...]
     sweep: Sweep
-    assumptions: tuple[str, ...] = ()
-    would_change: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    assumptions: tuple[Reason, ...] = ()
+    would_change: tuple[Reason, ...] = ()
+    cautions: tuple[Reason, ...] = ()
 
-    def words(self, system: System) -> tuple[str, ...]:
-        """Tell the plan in sentences, the answer first.
+    def lines(self) -> tuple[Reason, ...]:
+        """Return the plan's answer: the best choice first, each with its pieces, then what has no room."""
+        stock, first = self.stock, self.choices[0]
+        found = [
+            Reason(
+                code="sawing.timber",
+                values={
+                    "name": stock.name,
+                    "width_mm": stock.section.width_mm,
+                    "depth_mm": stock.section.depth_mm,
+                    "species": self.species,
+                    "mean_pct": self.mean_pct,
+                    "choice": first.name.values,
+                },
+            )
+        ]
+        for number, choice in enumerate(self.choices, start=1):
+            found.append(Reason(code="sawing.choice_costs", values=self._costs(number, choice)))
+            found += [_piece(each) for each in choice.pieces]
+        return (*found, *self.refused, self.sweep.reason())
 
-        Parameters
-        ----------
-        system : {"inch", "metric"}
-            Units of the sentences.
+    def _costs(self, number: int, choice: Choice) -> Values:
+        return {
+            "number": number,
+            "choice": choice.name.values,
+            "moves_mm": choice.largest_mm,
+            "used_share": choice.used_share(self.stock.section),
+            "check_mm": max(each.check_mm for each in choice.pieces),
+            "holds": choice.holds,
+        }
 
-        Returns
-        -------
-        tuple of str
-            Lines to print or to show.
-        """
-        from baulk.models.plan.sawing import cut_sentences  # noqa: PLC0415 - the words need this type
 
-        return cut_sentences.words(self, system)
+def _piece(laid: Laid) -> Reason:
+    piece = laid.piece
+    return Reason(
+        code="sawing.piece",
+        values={
+            "width_mm": piece.width_mm,
+            "depth_mm": piece.depth_mm,
+            "off_a_mm": laid.off_mm["a"],
+            "off_d_mm": laid.off_mm["d"],
+            "finished_width_mm": laid.finished_width_mm,
+            "finished_depth_mm": laid.finished_depth_mm,
+            "out_of_square_mm": abs(laid.out_of_square_mm),
+            "cup_mm": abs(laid.cup_mm),
+            "spare_mm": laid.spare_mm,
+        },
+    )
+
+
+def assumptions(plan: CutPlan, *, measured: bool) -> tuple[Reason, ...]:
+    """Return what a cutting plan takes for granted; `measured` where its moisture was evaluated."""
+    code = "sawing.moisture_evaluated" if measured else "sawing.moisture_even"
+    return (
+        Reason(code=code, values={"mean_pct": plan.mean_pct, "service_pct": plan.service_pct}),
+        Reason(code="sawing.defects_run_through"),
+        Reason(code="sawing.through_cuts"),
+        Reason(code="sawing.growth_stress"),
+    )
+
+
+def would_change(plan: CutPlan) -> tuple[Reason, ...]:
+    """Return how the other choices compare with the first, and what drying first would give."""
+    first = plan.choices[0]
+    found = [
+        Reason(
+            code="sawing.choice_moves",
+            values={
+                "choice": other.name.values,
+                "more_mm": other.largest_mm - first.largest_mm,
+                "holds": other.holds,
+            },
+        )
+        for other in plan.choices[1:]
+    ]
+    if not first.holds:
+        found.append(Reason(code="sawing.dry_it_whole"))
+    return (*found, Reason(code="sawing.drier_needs_less"))
+
+
+def cautions(plan: CutPlan) -> tuple[Reason, ...]:
+    """Return what can hurt: the saw, the check of a boxed heart, and that strength is not looked at."""
+    found = [Reason(code="caution.saw")]
+    if any(each.boxed and each.check_mm > OPEN_CHECK_MM for way in plan.choices for each in way.pieces):
+        found.append(Reason(code="caution.turn_the_check"))
+    return (*found, Reason(code="caution.strength"))

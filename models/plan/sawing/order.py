@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.buying.parts import LONGEST_MM, THICKEST_MM
+from baulk.models.reason import Reason
 from baulk.models.section import Face, Finished, Section
+from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.units import System
+from baulk.models.use_class import UseClass
 from baulk.models.verdict.rough_out import PLANING_MM
 
 Placement = Literal["boxed", "free", "offset"]
@@ -18,6 +21,28 @@ KERF_MM: Final = 3.0  # a bandsaw and its wander; common practice, no source
 TRIM_MM: Final = 75.0  # of each end, for its checks; common practice, no source
 # steps in which a mill gives sizes, across and along the grain; common practice, no source
 MILL_STEPS_MM: Final[Mapping[System, tuple[float, float]]] = {"inch": (6.35, 304.8), "metric": (5.0, 100.0)}
+BOW_PER_LENGTH: Final = 1 / 400  # mid-ordinate of an ordinary sawn timber; common practice, no source
+CLEAR_OF_HEART_MM: Final = 25.0  # pith beyond the face of a piece free of heart; common practice, no source
+LIFT_KG: Final = 25.0  # more than one person should lift; common practice, local rules first, no source
+OPEN_CHECK_MM: Final = 0.5  # a check that is worth naming; our own judgement, no source
+
+
+class NoLog(OutOfRange):
+    """A green size that no log gives.
+
+    Parameters
+    ----------
+    width_mm, depth_mm, length_mm : float
+        The green size. [mm]
+    """
+
+    def __init__(self, width_mm: float, depth_mm: float, length_mm: float) -> None:
+        super().__init__(
+            "the green size",
+            f"would be {width_mm:.0f} x {depth_mm:.0f} mm and {length_mm / 1000:.1f} m long, more than any "
+            "log gives; build it up from smaller pieces",
+        )
+        self.size_mm = (width_mm, depth_mm, length_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +132,7 @@ class Term:
         What it is for.
     width_mm, depth_mm : float
         On the width and on the depth, both faces together. [mm]
-    why : str
+    why : Reason
         Where the number comes from.
     mark : str
         "computed", "measured", "memory" or "common practice".
@@ -116,7 +141,7 @@ class Term:
     name: str
     width_mm: float
     depth_mm: float
-    why: str
+    why: Reason
     mark: str
 
 
@@ -174,8 +199,8 @@ class SizePlan:
         Weight as sawn, and that of a heavy tree, for the lift. [kg]
     board_feet, volume_m3 : float
         Of the green size. [board foot, m3]
-    assumptions, would_change, cautions : tuple of str
-        Sentences.
+    assumptions, would_change, cautions : tuple of Reason
+        What it takes for granted, what other choices would give, and what can hurt.
     """
 
     order: Order
@@ -197,23 +222,103 @@ class SizePlan:
     heavy_kg: float
     board_feet: float
     volume_m3: float
-    assumptions: tuple[str, ...] = ()
-    would_change: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    assumptions: tuple[Reason, ...] = ()
+    would_change: tuple[Reason, ...] = ()
+    cautions: tuple[Reason, ...] = ()
 
-    def words(self, system: System) -> tuple[str, ...]:
-        """Tell the plan in sentences, the answer first.
+    def lines(self) -> tuple[Reason, ...]:
+        """Return the plan's answer: what to saw, what it gives, how much wood it is."""
+        order, green = self.order, self.green
+        return (
+            Reason(
+                code="sawing.order",
+                values={
+                    "width_mm": green.width_mm,
+                    "depth_mm": green.depth_mm,
+                    "length_mm": self.green_length_mm,
+                    "species": self.species,
+                    "heart": order.placement,
+                    "needed_width_mm": self.needed_width_mm,
+                    "needed_depth_mm": self.needed_depth_mm,
+                },
+            ),
+            Reason(
+                code="sawing.gives",
+                values={
+                    "width_mm": order.width_mm,
+                    "depth_mm": order.depth_mm,
+                    "length_mm": order.length_mm,
+                    "confidence": order.confidence,
+                },
+            ),
+            Reason(
+                code="sawing.amount",
+                values={"volume_m3": self.volume_m3, "mass_kg": self.mass_kg, "heavy_kg": self.heavy_kg},
+            ),
+        )
 
-        Parameters
-        ----------
-        system : {"inch", "metric"}
-            Units of the sentences.
 
-        Returns
-        -------
-        tuple of str
-            Lines to print or to show.
-        """
-        from baulk.models.plan.sawing import size_sentences  # noqa: PLC0415 - the words need this type
+def assumptions(plan: SizePlan, use: UseClass) -> tuple[Reason, ...]:
+    """Return what a size plan takes for granted."""
+    order = plan.order
+    found = [
+        Reason(
+            code="sawing.moisture",
+            values={
+                "start_pct": plan.start_pct,
+                "squared_pct": plan.squared_pct,
+                "use": use.title,
+                "service_low_pct": use.service_low_pct,
+                "service_high_pct": use.service_high_pct,
+            },
+        ),
+        Reason(code="sawing.pieces_vary", values={"sd_share": PIECES_VARY, "confidence": order.confidence}),
+        Reason(code="sawing.no_creep"),
+    ]
+    if order.bow_mm is None or order.crook_mm is None:
+        found.append(Reason(code="sawing.usual_bow", values={"one_in": 1 / BOW_PER_LENGTH}))
+    if order.placement == "free" and order.pith_mm is None:
+        found.append(Reason(code="sawing.pith_beyond", values={"beyond_mm": CLEAR_OF_HEART_MM}))
+    return tuple(found)
 
-        return size_sentences.words(self, system)
+
+def would_change(
+    plan: SizePlan, use: UseClass, need: Callable[[Order, UseClass], tuple[float, float]]
+) -> tuple[Reason, ...]:
+    """Return what other choices would need, each worked out anew by `need`, in millimetres."""
+    order = plan.order
+
+    def other(code: str, changed: Order, service: UseClass = use, **more: str | float) -> Reason:
+        width, depth = need(changed, service)
+        return Reason(code=code, values={"width_mm": width, "depth_mm": depth, **more})
+
+    heart: Placement = "free" if order.placement != "free" else "boxed"
+    driest = replace(use, service_high_pct=use.service_low_pct + 1e-9)
+    found = [
+        other("sawing.other_heart", replace(order, placement=heart, pith_mm=None), heart=heart),
+        other("sawing.driest_service", order, driest, mc_pct=use.service_low_pct),
+    ]
+    if order.confidence > 0.5:
+        found.append(other("sawing.half_of_the_pieces", replace(order, confidence=0.5)))
+    if order.bow_mm != 0 or order.crook_mm != 0:
+        found.append(other("sawing.straight", replace(order, bow_mm=0.0, crook_mm=0.0)))
+    if use.may_stay_wet or plan.squared_green_mm <= plan.tolerated_mm:
+        found.append(
+            Reason(
+                code="sawing.saw_to_size_now" if use.may_stay_wet else "sawing.squared_green",
+                values={"moves_mm": plan.squared_green_mm, "tolerated_mm": plan.tolerated_mm},
+            )
+        )
+    return tuple(found)
+
+
+def cautions(plan: SizePlan) -> tuple[Reason, ...]:
+    """Return what can hurt: the weight, the check of a boxed heart, and that strength is not looked at."""
+    found = []
+    if plan.heavy_kg > LIFT_KG:
+        found.append(
+            Reason(code="caution.heavy", values={"mass_kg": plan.mass_kg, "heavy_kg": plan.heavy_kg})
+        )
+    if plan.green.boxed_heart and plan.check_mm > OPEN_CHECK_MM:
+        found.append(Reason(code="caution.boxed_heart", values={"check_mm": plan.check_mm}))
+    return (*found, Reason(code="caution.strength"))

@@ -18,13 +18,13 @@ from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.plan.sawing import allowance, layout, spots
+from baulk.models.plan.sawing import allowance, cutting, layout, spots
 from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid, Stock
 from baulk.models.plan.sawing.order import Order
 from baulk.models.plan.sawing.sweep import Sweep, meet
+from baulk.models.reason import Reason
 from baulk.models.section import Face, Finished, Section, offsets_mm
 from baulk.models.species import Species
-from baulk.models.units import show_size
 from baulk.models.use_class import UseClass
 
 HEARTS: Final = ("boxed", "free")
@@ -89,8 +89,6 @@ def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
     ----------
     The search is exact over the places named above; movement by `baulk.models.distortion.movement`.
     """
-    from baulk.models.plan.sawing import cut_sentences  # noqa: PLC0415 - the words need the types of this module
-
     if order.length_mm > stock.length_mm:
         raise OutOfRange(
             f"{stock.name}",
@@ -99,17 +97,21 @@ def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
     ways = _ways(stock, replace(order, start_pct=wet.mean_pct), part_sweep_mm)
     case = _Case(stock=stock, wood=wood, use=use, wet=wet)
     choices: list[Choice] = []
-    refused: list[str] = []
+    refused: list[Reason] = []
     for heart in HEARTS:
         choice = _single(case, ways, heart)
-        if isinstance(choice, str):
+        if isinstance(choice, Reason):
             refused.append(choice)
         else:
             choices.append(choice)
     if pieces:
         choices += _several(case, ways)
     if not choices:
-        raise OutOfRange(stock.name, f"has no room for it: {'; '.join(refused)}")
+        raise OutOfRange(
+            stock.name,
+            "has no room for it: no clear place, with the heart boxed or free of heart, holds the finished "
+            "size; ask for a smaller one or take another timber",
+        )
     choices = [
         each for i, each in enumerate(choices) if each.pieces not in [c.pieces for c in choices[i + 1 :]]
     ]
@@ -128,9 +130,9 @@ def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
     )
     return replace(
         made,
-        assumptions=cut_sentences.assumptions(made, measured=wet.field is not None),
-        would_change=cut_sentences.would_change(made),
-        cautions=cut_sentences.cautions(made),
+        assumptions=cutting.assumptions(made, measured=wet.field is not None),
+        would_change=cutting.would_change(made),
+        cautions=cutting.cautions(made),
     )
 
 
@@ -192,7 +194,7 @@ def _ways(stock: Stock, order: Order, part_sweep_mm: float) -> tuple[_Way, ...]:
     return (upright,) if square and upright.order == over.order and not over.order.bow_mm else (upright, over)
 
 
-def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | str:
+def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | Reason:
     """Choose the place that moves least, with all of the allowance if there is room for it."""
     needs = {way: case.need(way, heart) for way in ways}
     short: Choice | None = None
@@ -205,7 +207,7 @@ def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | str:
         if not laid:
             break
         best = _best(laid)
-        short = Choice(name=f"one piece, {_words(heart)}", heart=heart, pieces=(best,))
+        short = Choice(name=_name(1, heart), heart=heart, pieces=(best,))
         if best.holds:
             return short
         lacks = max(each.spare_mm for each in laid)
@@ -215,11 +217,17 @@ def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | str:
     laid = [_laid(case, each, way) for way in ways for each in spots.fits(case.stock, way.finished, heart)]
     if laid:
         best = _best(laid)
-        return Choice(name=f"one piece, {_words(heart)}, only when it is dry", heart=heart, pieces=(best,))
+        return Choice(name=_name(1, heart, when_dry=True), heart=heart, pieces=(best,))
     order, need = ways[0].order, case.need(ways[0], heart)
-    return (
-        f"{_words(heart)} there is no clear place of {_both(order.width_mm, order.depth_mm)}, let alone the "
-        f"{_both(*need)} to saw now"
+    return Reason(
+        code="sawing.no_place",
+        values={
+            "heart": heart,
+            "width_mm": order.width_mm,
+            "depth_mm": order.depth_mm,
+            "sawn_width_mm": need[0],
+            "sawn_depth_mm": need[1],
+        },
     )
 
 
@@ -229,10 +237,6 @@ def _best(laid: Sequence[Laid]) -> Laid:
     least = min(each.largest_mm for each in good)
     alike = [each for each in good if each.largest_mm <= least + ALIKE_MM]
     return min(alike, key=lambda each: abs(each.piece.centre_x_mm) + abs(each.piece.centre_y_mm))
-
-
-def _both(width_mm: float, depth_mm: float) -> str:
-    return f"{show_size(width_mm, depth_mm, 'metric')} ({show_size(width_mm, depth_mm, 'inch')})"
 
 
 def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
@@ -260,7 +264,7 @@ def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
                 break
             need = _larger(need, min(each.spare_mm for each in laid))
         if len(laid) > 1:
-            found.append(Choice(name=f"{len(laid)} pieces, {_words(heart)}", heart=heart, pieces=laid))
+            found.append(Choice(name=_name(len(laid), heart), heart=heart, pieces=laid))
     return found
 
 
@@ -310,8 +314,9 @@ def _moved(section: Section, place: Finished, wood: Species, service_pct: float,
     return shape.movement(np.asarray(field.mc_pct), service_pct)
 
 
-def _words(heart: str) -> str:
-    return {"boxed": "heart boxed", "free": "free of heart", "any": "heart wherever it falls"}[heart]
+def _name(count: int, heart: str, *, when_dry: bool = False) -> Reason:
+    """Return what a choice is called."""
+    return Reason(code="sawing.choice", values={"count": count, "heart": heart, "when_dry": when_dry})
 
 
 def faces(laid: Iterable[tuple[str, float]]) -> dict[Face, float]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from baulk.models.errors import OutOfRange
-from baulk.models.units import System, show_length
+from baulk.models.reason import Reason
 
 STEEP: Final = 15.0  # grain steeper than 1 in this to the edge is weak in bending; common practice, no source
 SHORT: Final = 8.0  # steeper than 1 in this is short grain, whatever the part; common practice, no source
@@ -36,35 +36,15 @@ class Sweep:
     extra_mm: float
     one_in: float
 
-    def words(self, system: System) -> str:
-        """Say what the two curves mean for the part.
-
-        Parameters
-        ----------
-        system : {"inch", "metric"}
-            Units.
-
-        Returns
-        -------
-        str
-            A sentence, with its caution.
-        """
+    def reason(self) -> Reason:
+        """Return what the two curves mean for the part."""
         if self.part_mm == 0 and self.timber_mm == 0:
-            return "Part and timber are straight."
-        have = f"The part's curve is {show_length(self.part_mm, system)}, the timber's own over that length "
-        have += f"{show_length(self.timber_mm, system)}: {show_length(self.extra_mm, system)} of extra wood"
+            return Reason(code="sawing.no_curve")
+        curves = {"part_mm": self.part_mm, "timber_mm": self.timber_mm, "extra_mm": self.extra_mm}
         if math.isinf(self.one_in):
-            return f"{have}, the grain follows it."
-        have += f", and the grain leaves the edge at 1 in {self.one_in:.0f} at the ends"
-        if self.one_in < SHORT:
-            return (
-                f"{have}: it would be sawn across the grain. Short grain like that snaps; look for a crook "
-                "that "
-                "follows the part, or laminate or scarf it."
-            )
-        if self.one_in < STEEP:
-            return f"{have}: weaker than straight grain, keep it for parts that carry little in bending."
-        return f"{have}."
+            return Reason(code="sawing.curve_follows", values=curves)
+        code = "short" if self.one_in < SHORT else "steep" if self.one_in < STEEP else "fits"
+        return Reason(code=f"sawing.curve_{code}", values={**curves, "one_in": self.one_in})
 
 
 def meet(part_mm: float, part_length_mm: float, timber_mm: float, timber_length_mm: float) -> Sweep:
