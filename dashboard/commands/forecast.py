@@ -23,7 +23,6 @@ from baulk.ingest.evaluation.compute import Evaluation
 from baulk.ingest.evaluation.document import Failed
 from baulk.ingest.evaluation.executors import Cluster, Team
 from baulk.ingest.monitoring import nightly, notify
-from baulk.ingest.monitoring import nightly as monitoring_nightly
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.models import text
@@ -202,9 +201,9 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                 looked = now
                 for words in _look_for_swaps(opened, now, workers, team, stop):
                     say(words)
-            if gone := monitoring_nightly.nightly(opened, datetime.now(UTC)):
+            if gone := nightly.thin(opened, datetime.now(UTC)):
                 say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
-            if told := nightly.turn(opened, datetime.now(UTC)):
+            if told := nightly.back_up(opened, datetime.now(UTC)):
                 say(told)
             for each in messenger.turn(datetime.now(UTC)):
                 say(f"notice, {each.kind}: {each.sentence}")

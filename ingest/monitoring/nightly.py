@@ -1,4 +1,4 @@
-"""Thinning of old sensor readings, as [store] thin_after_days asks for: once a day, in the quiet hours."""
+"""What a shop does every night: thin old sensor readings and make a backup, where the settings ask for it."""
 
 from __future__ import annotations
 
@@ -12,10 +12,14 @@ from baulk.ingest.exchange import backup
 from baulk.ingest.shop import Shop
 
 RETENTION_KEY: Final = "thinned"  # of the note that says when
+BACKUP_KEY: Final = "backed-up"  # likewise
+TRIED: Final = "backup-failed"
+KEEP: Final = 14  # backups
+_AGAIN: Final = timedelta(hours=1)  # after one that failed
 _NIGHT: Final = range(5)  # hours of this machine's clock
 
 
-def due(shop: Shop, now_utc: datetime) -> bool:
+def thinning_due(shop: Shop, now_utc: datetime) -> bool:
     """Whether the settings ask for thinning and it was not done tonight, or by day for two days."""
     return shop.config.store.thin_after_days is not None and tonight(shop, RETENTION_KEY, now_utc)
 
@@ -29,7 +33,7 @@ def tonight(shop: Shop, key: str, now_utc: datetime) -> bool:
     return since > timedelta(hours=20 if now_utc.astimezone().hour in _NIGHT else 48) or since < timedelta(0)
 
 
-def nightly(shop: Shop, now_utc: datetime) -> int:
+def thin(shop: Shop, now_utc: datetime) -> int:
     """Thin if it is due; return how many readings went.
 
     Parameters
@@ -40,26 +44,20 @@ def nightly(shop: Shop, now_utc: datetime) -> int:
         Now, with a time zone.
     """
     part = shop.config.store
-    if part.thin_after_days is None or not due(shop, now_utc):
+    if part.thin_after_days is None or not thinning_due(shop, now_utc):
         return 0
     gone = shop.store.thin(now_utc, keep_days=part.thin_after_days, to=part.thin_to)
     shop.store.note(RETENTION_KEY, now_utc.astimezone(UTC).isoformat().encode())
     return gone
 
 
-KEEP: Final = 14
-BACKUP_KEY: Final = "backed-up"  # of the note that says when
-TRIED: Final = "backup-failed"
-_AGAIN: Final = timedelta(hours=1)  # after one that failed
-
-
-def turn(shop: Shop, now_utc: datetime) -> str | None:
+def back_up(shop: Shop, now_utc: datetime) -> str | None:
     """Make the backup of tonight if it is due, and say in one sentence what came of it.
 
     One that fails is said and tried again an hour later; nothing that stands behind it waits for it.
     """
     part = shop.config.store
-    if part.backup_dir is None or not _due(shop, now_utc):
+    if part.backup_dir is None or not _backup_due(shop, now_utc):
         return None
     folder = shop.config.beside(part.backup_dir.expanduser())
     try:
@@ -82,7 +80,7 @@ def tidy(folder: Path, slug: str) -> int:
     return len(old)
 
 
-def _due(shop: Shop, now_utc: datetime) -> bool:
+def _backup_due(shop: Shop, now_utc: datetime) -> bool:
     tried = shop.store.noted(TRIED)
     if tried is not None and timedelta(0) <= now_utc - datetime.fromisoformat(tried.decode()) < _AGAIN:
         return False

@@ -300,8 +300,11 @@ def _refuse_off(base: Connection, event: Event) -> None:
 
 
 def _refuse_detached(base: Connection, event: Event) -> None:
-    """Refuse to take back an attachment that a later detaching ends."""
+    """Refuse to take back an attachment that a later detaching ends, unless another one stands before it."""
     rows = base.execute(attachments(str(event.detail["sensor"]))).mappings().all()
-    after = [row for row in rows if (row["at_us"], row["number"]) > (to_us(event.at_utc), event.number)]
-    if after and after[0]["kind"] == EventKind.SENSOR_DETACHED.value and after[0]["tag"] == event.tag:
+    mine = (to_us(event.at_utc), event.number)
+    before = [(row["kind"], row["tag"]) for row in rows if (row["at_us"], row["number"]) < mine][-1:]
+    after = [row for row in rows if (row["at_us"], row["number"]) > mine]
+    ended = [(row["kind"], row["tag"]) for row in after[:1]] == [(EventKind.SENSOR_DETACHED.value, event.tag)]
+    if ended and before != [(EventKind.SENSOR_ATTACHED.value, event.tag)]:
         raise chain.stands(event, event_of(after[0]), "a sensor is taken off only where it was")

@@ -287,9 +287,9 @@ def test_a_night_makes_one_backup_and_a_fortnight_of_them_stays(full_dir, tmp_pa
     for k in range(1, 16):
         (folder / f"baulk-ferry-yard-202601{k:02}-010203.zip").write_text("old")
     with nightly_shop(full_dir, folder) as opened:
-        assert "made and proved" in nightly.turn(opened, night)
-        assert nightly.turn(opened, night + timedelta(hours=1)) is None
-        assert nightly.turn(opened, night + timedelta(days=1)) is not None
+        assert "made and proved" in nightly.back_up(opened, night)
+        assert nightly.back_up(opened, night + timedelta(hours=1)) is None
+        assert nightly.back_up(opened, night + timedelta(days=1)) is not None
     left = sorted(each.name for each in folder.iterdir())
     assert "mine.zip" in left
     assert len(left) == 15
@@ -299,14 +299,14 @@ def test_a_night_makes_one_backup_and_a_fortnight_of_them_stays(full_dir, tmp_pa
 def test_a_night_that_fails_is_said_and_tried_again_later(full_dir, tmp_path):
     (tmp_path / "file").write_text("in the way")
     with nightly_shop(full_dir, tmp_path / "file") as opened:
-        assert nightly.turn(opened, NOW).startswith("no backup tonight: ")
-        assert nightly.turn(opened, NOW + timedelta(minutes=5)) is None
-        assert nightly.turn(opened, NOW + timedelta(minutes=70)) is not None
+        assert nightly.back_up(opened, NOW).startswith("no backup tonight: ")
+        assert nightly.back_up(opened, NOW + timedelta(minutes=5)) is None
+        assert nightly.back_up(opened, NOW + timedelta(minutes=70)) is not None
 
 
 def test_without_a_folder_nothing_is_made(full_dir):
     with shop.open(full_dir) as opened:
-        assert nightly.turn(opened, NOW) is None
+        assert nightly.back_up(opened, NOW) is None
 
 
 # --- servers

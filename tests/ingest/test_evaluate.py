@@ -161,7 +161,7 @@ def test_an_unexpected_fault_is_kept_in_words_too(yard, monkeypatch, caplog):
 
     yard.register.add(timber())
     yard.store.append(air())
-    monkeypatch.setattr(compute.calibrate, "fit", broken)
+    monkeypatch.setattr(compute.calibration, "fit", broken)
     made = gather.evaluate("FER-01", yard, NOW)
     assert "ZeroDivisionError: a bad day" in made.failed
     assert "evaluation of FER-01 failed" in caplog.text

@@ -403,6 +403,20 @@ happenings = st.one_of(
 )
 
 
+def test_a_sensor_that_was_attached_twice_is_still_attached_when_one_is_taken_back(yard):
+    numbers = [
+        operations.add_event(yard, event(kind, ago, sensor="S7"))[0].number
+        for kind, ago in (
+            (EventKind.SENSOR_ATTACHED, 1),
+            (EventKind.SENSOR_DETACHED, 0),
+            (EventKind.SENSOR_ATTACHED, 1),
+        )
+    ]
+    operations.undo(yard, numbers[2], by="", now_utc=NOW)
+    with pytest.raises(BaulkError, match=f"take back number {numbers[1]} first"):
+        operations.undo(yard, numbers[0], by="", now_utc=NOW)
+
+
 @settings(max_examples=25, deadline=None)
 @given(wanted=st.lists(happenings, max_size=8))
 def test_whatever_happened_taking_all_of_it_back_gives_the_first_state(tmp_path_factory, wanted):

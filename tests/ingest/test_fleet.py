@@ -23,7 +23,7 @@ from six_timbers import DAY, NOW, TAGS
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, executors, fingerprint, gather
 from baulk.ingest.evaluation.document import parse
-from baulk.models.drying import layout
+from baulk.models.drying import parallel
 from baulk.models.timber import EventKind
 
 
@@ -304,13 +304,13 @@ def test_one_of_several_processes_works_on_one_thread_all_the_way(yard, monkeypa
     inputs = gather.gather(TAGS[0], yard, NOW)
     pools = []
 
-    class Counted(layout.ThreadPoolExecutor):
+    class Counted(parallel.ThreadPoolExecutor):
         def __init__(self, *given):
             pools.append(given)
             super().__init__(*given)
 
-    monkeypatch.setattr(layout.os, "sched_getaffinity", lambda _: set(range(4)), raising=False)
-    monkeypatch.setattr(layout, "ThreadPoolExecutor", Counted)
+    monkeypatch.setattr(parallel.os, "sched_getaffinity", lambda _: set(range(4)), raising=False)
+    monkeypatch.setattr(parallel, "ThreadPoolExecutor", Counted)
     alone = executors.on_one_core(inputs)
     assert pools == []
     assert alone.to_json() == executors.Here().submit(inputs).result().to_json()

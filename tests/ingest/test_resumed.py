@@ -262,9 +262,9 @@ def test_the_watch_fits_whole_in_its_first_round_of_each_day(fitted, monkeypatch
         rounds.append((list(tags), whole))
 
     monkeypatch.setattr(forecast, "datetime", Clock)
-    monkeypatch.setattr(forecast.fleet, "run", run)
-    monkeypatch.setattr(forecast.retention, "nightly", lambda *_: 0)
-    monkeypatch.setattr(forecast.messengers.Messenger, "turn", lambda *_: [])
+    monkeypatch.setattr(forecast.batch, "run", run)
+    monkeypatch.setattr(forecast.nightly, "thin", lambda *_: 0)
+    monkeypatch.setattr(forecast.notify.Messenger, "turn", lambda *_: [])
     forecast._watch(fitted, Stop(5), 1, None)
     assert rounds[0] == ([TAG], True)
     assert rounds[-1][0] == [TAG]

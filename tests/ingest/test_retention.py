@@ -37,27 +37,27 @@ def yard(tmp_path, request):
 
 
 def test_a_night_thins_once(yard):
-    assert nightly.nightly(yard, NIGHT) == 9
-    assert not nightly.due(yard, NIGHT + HOUR)
-    assert nightly.nightly(yard, NIGHT + HOUR) == 0
-    assert nightly.due(yard, NIGHT + timedelta(days=1))
+    assert nightly.thin(yard, NIGHT) == 9
+    assert not nightly.thinning_due(yard, NIGHT + HOUR)
+    assert nightly.thin(yard, NIGHT + HOUR) == 0
+    assert nightly.thinning_due(yard, NIGHT + timedelta(days=1))
     assert [one.value for one in yard.store.readings(Owner.AIR, "shed")] == [4]
 
 
 def test_by_day_only_what_two_nights_have_missed(yard):
-    nightly.nightly(yard, NIGHT)
-    assert not nightly.due(yard, NIGHT + 34 * HOUR)
-    assert nightly.due(yard, NIGHT + 58 * HOUR)
+    nightly.thin(yard, NIGHT)
+    assert not nightly.thinning_due(yard, NIGHT + 34 * HOUR)
+    assert nightly.thinning_due(yard, NIGHT + 58 * HOUR)
 
 
 def test_a_clock_set_back_does_not_stop_it_for_years(yard):
-    nightly.nightly(yard, NIGHT + timedelta(days=900))
-    assert nightly.due(yard, NIGHT)
+    nightly.thin(yard, NIGHT + timedelta(days=900))
+    assert nightly.thinning_due(yard, NIGHT)
 
 
 @pytest.mark.parametrize("yard", [False], indirect=True)
 def test_nothing_is_thinned_unless_the_settings_ask(yard):
-    assert nightly.nightly(yard, NIGHT) == 0
+    assert nightly.thin(yard, NIGHT) == 0
     assert len(yard.store.readings(Owner.AIR, "shed")) == 10
 
 

@@ -103,7 +103,7 @@ def test_a_clean_yard_of_eight_gives_none_and_nobody_is_fitted_for_it(yard, monk
         *(young(f"FER-1{number}", seed=number, shift=number % 7) for number in range(4)),
         *(old(f"FER-2{number}", seed=20 + number, shift=number % 7) for number in range(4)),
     )
-    monkeypatch.setattr(swaps.evaluation, "fitted_to", lambda *_: pytest.fail("was fitted"))
+    monkeypatch.setattr(swaps.compute, "fitted_to", lambda *_: pytest.fail("was fitted"))
     assert swaps.look(yard, NOW) == []
     assert yard.store.noted(notes.SWAPS) is None
 
@@ -142,7 +142,7 @@ def paired(opened, monkeypatch, *stored, gain=lambda *_: 30.0):
         return Swap(tags=(a, b), since_posix_s=0.0, gain=gain(a, b))
 
     monkeypatch.setattr(swaps, "_fit", lambda _shop, tag, _now: tag)
-    monkeypatch.setattr(swaps.calibrate, "swapped", swapped)
+    monkeypatch.setattr(swaps.calibration, "swapped", swapped)
     return asked, swaps.look(opened, NOW)
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.models import text
+from baulk.models import species, text
 from baulk.models.plan.buying import buy
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import InYard, Wish
@@ -456,7 +456,8 @@ def plan():
     yard = [
         InYard(
             stock=Stock(name="T-1", section=Section(width_mm=203, depth_mm=203), length_mm=3350),
-            species="white oak", mean_pct=30.0, use_class="backbone-above-water", finished_mm=(152.4, 152.4),
+            wood=species.get("white oak"), mean_pct=30.0,
+            use_class="backbone-above-water", finished_mm=(152.4, 152.4),
             square_utc=now + timedelta(days=60), square_probability=0.9,
         )
     ]  # fmt: skip
