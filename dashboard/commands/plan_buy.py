@@ -12,6 +12,7 @@ from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.dashboard.printing import style
+from baulk.dashboard.printing.mill_list import mill_csv
 from baulk.ingest import shop as shops
 from baulk.ingest.planning import sawing
 from baulk.models import text, units
@@ -21,7 +22,6 @@ from baulk.models.plan.buying import buy as buying
 from baulk.models.plan.buying import parts as buying_parts
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
 from baulk.models.plan.sawing.order import KERF_MM, MILL_STEPS_MM, TRIM_MM
-from baulk.models.text.mill_list import mill_csv
 from baulk.models.verdict.rough_out import PLANING_MM
 
 

@@ -11,6 +11,7 @@ import streamlit as st
 
 from baulk.dashboard import typed, words
 from baulk.dashboard.printing import saw_drawing
+from baulk.dashboard.printing.mill_list import mill_csv
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import downloads, layout
 from baulk.dashboard.server import shop_access
@@ -24,7 +25,6 @@ from baulk.models.plan.sawing import allowance
 from baulk.models.plan.sawing.cutting import CutPlan
 from baulk.models.plan.sawing.order import MILL_STEPS_MM, Order, SizePlan
 from baulk.models.text import sentence, sentences
-from baulk.models.text.mill_list import mill_csv
 
 HEARTS = {"boxed": "boxed at the centre", "free": "outside the piece", "offset": "inside, off centre"}
 WANTED = {"any": "wherever it falls", "boxed": "boxed", "free": "outside"}

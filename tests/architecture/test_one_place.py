@@ -258,3 +258,29 @@ def test_a_page(copy, root):
     )
     assert run(copy, code) == "True ['High at noon']\n"
     only(copy, root, "page", "dashboard/views/tide.py")
+
+
+def test_a_sentence(copy, root):
+    change(
+        copy,
+        "models/text/verdict.py",
+        "SENTENCES: Final",
+        "def _tide(values, system):\n"
+        '    """Return how far the water rises."""\n'
+        "    return f\"The water rises {show_length(values['rise_mm'], system)}.\"\n\n\n"
+        "SENTENCES: Final",
+    )
+    change(
+        copy,
+        "models/text/verdict.py",
+        '    "verdict.moves": ',
+        '    "verdict.tide": _tide,\n    "verdict.moves": ',
+    )
+    said = run(
+        copy,
+        "from baulk.models import text\nfrom baulk.models.reason import Reason\n"
+        "rise = Reason(code='verdict.tide', values={'rise_mm': 254.0})\n"
+        "print(text.sentence(rise, 'inch'), text.sentence(rise, 'metric'))\n",
+    )
+    assert said == "The water rises 10 in. The water rises 254 mm.\n"
+    only(copy, root, "sentence", "models/text/verdict.py")

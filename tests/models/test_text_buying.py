@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from baulk.dashboard.printing import mill_list
 from baulk.models import species, text
 from baulk.models.plan.buying import buy
 from baulk.models.plan.buying.parts import Part
@@ -16,7 +17,7 @@ from baulk.models.plan.buying.purchase import InYard, Wish
 from baulk.models.plan.sawing.cutting import Stock
 from baulk.models.reason import Reason
 from baulk.models.section import Section
-from baulk.models.text import buying, mill_list
+from baulk.models.text import buying
 
 INCHES = re.compile(r"\d (?:in|ft|lb|°F|board feet)\b|inch|foot|feet|pound")
 METRES = re.compile(r"\d (?:mm|cm|m|m³|kg|°C)\b|metre")
