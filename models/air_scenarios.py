@@ -8,13 +8,11 @@ from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
+from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
 from baulk.models.sorption import emc_pct
-
-Floats = NDArray[np.float64]
 
 YEARS: Final = 16
 # How far the mean of one month lies from that of many years. Greensboro, North Carolina (TMY3 723170, its

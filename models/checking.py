@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from baulk.models import schedules
 from baulk.models.air import AirSeries
+from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.reason import Reason
@@ -113,8 +114,6 @@ def mould_limit_pct(temp_c: ArrayLike) -> NDArray[np.float64]:
     cold = -0.00267 * t**3 + 0.160 * t**2 - 3.13 * t + 100.0
     return np.asarray(np.where(t > 20, 80.0, np.clip(cold, 80.0, 100.0)))
 
-
-Floats = NDArray[np.float64]
 
 DECIDED_ABOVE_PCT: Final = 45.0  # Wengert: every drying defect but cup begins above it
 SURFACE_MM: Final = 1.2  # what is taken for the surface

@@ -15,10 +15,11 @@ from datetime import datetime
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.special import erfc, erfcx
 
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.errors import OutOfRange
 from baulk.models.reading import Reading, from_end_mm
@@ -27,18 +28,15 @@ from baulk.models.section import CONDUCTANCE_M_S, FaceCover
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 
-Array = NDArray[np.float64]
-
 ALONG_OVER_ACROSS: Final = 15.0  # the largest of those above: the distance errs on the safe side
 ALONG_USUAL: Final = 12.0  # the middle of those above
-DAY_S: Final = 86_400.0
 POINT_PCT: Final = 1.0
 
 
 def end_drying_pct(  # noqa: PLR0913 - a place, a wood, an end and its air
     distance_mm: ArrayLike, law: DiffusionLaw, days: float, *, sealed: bool, above_emc_pct: float = 65.0,
     temp_c: float = 15.0,
-) -> Array:  # fmt: skip
+) -> Floats:  # fmt: skip
     """How much drier a place is than its section alone would make it.
 
     Parameters
@@ -114,7 +112,7 @@ def reach_mm(
 
 def dried_share(
     length_mm: float, d_m2_s: ArrayLike, days: ArrayLike, *, sealed: bool, surface_factor: ArrayLike = 1.0
-) -> Array:
+) -> Floats:
     """Share of a timber's water above the EMC that has left through both ends, beyond what its faces lost.
 
     Parameters

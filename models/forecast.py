@@ -8,12 +8,12 @@ from datetime import UTC, datetime
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import ensemble
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.inputs import mean_emc_pct
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
@@ -22,11 +22,9 @@ from baulk.models.section import Face, Finished
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 
-Floats = NDArray[np.float64]
 Part = Literal["mean", "shell", "core"]
 
 QUANTILES: Final = (0.05, 0.25, 0.5, 0.75, 0.95)
-DAY_S: Final = 86_400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

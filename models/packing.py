@@ -9,9 +9,8 @@ from hashlib import blake2b
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from baulk.models.constants import Floats
 
 _SUM: Final = 8  # bytes of the checksum in front
 _PLAIN: Final = "plain"  # the member that is no array

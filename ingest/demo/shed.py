@@ -25,13 +25,13 @@ from baulk.ingest.demo import weather
 from baulk.ingest.demo.yard import MONTHS, PLACE, SHOP, Piece
 from baulk.models import diffusion, gravimetric, species
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S, HOUR_S
 from baulk.models.drying import solver
 from baulk.models.errors import BaulkError
 from baulk.models.field import MoistureField
 from baulk.models.section import Face
 
 PIN_FACE = Face.B
-DAY_S = 86_400.0
 METER_NOISE_PCT = 0.7
 METER_WET_NOISE_PCT = 2.5
 METER_WET_SLOPE = 0.25  # points shown for each above saturation
@@ -65,7 +65,7 @@ class Shed:
         start = (now_utc - timedelta(days=MONTHS * 30.5 + 2)).replace(
             hour=0, minute=0, second=0, microsecond=0
         )
-        hours = int((now_utc - start).total_seconds() // weather.HOUR_S) + 49
+        hours = int((now_utc - start).total_seconds() // HOUR_S) + 49
         self.air = weather.shed(start, hours)
         self._hidden = {each.timber.tag: self._dry(each) for each in pieces}
 
@@ -168,10 +168,10 @@ class Shed:
     def _timber_records(self, piece: Piece, first: float, last: float) -> list[dict[str, object]]:
         arrived = piece.timber.arrived_utc.timestamp()
         records: list[dict[str, object]] = []
-        for at in _every(arrived + weather.HOUR_S, piece.pins_every_h * weather.HOUR_S, first, last):
+        for at in _every(arrived + HOUR_S, piece.pins_every_h * HOUR_S, first, last):
             records += self._pin_records(piece, at)
         if piece.weighed_every_days:
-            for at in _every(arrived + 2 * weather.HOUR_S, piece.weighed_every_days * DAY_S, first, last):
+            for at in _every(arrived + 2 * HOUR_S, piece.weighed_every_days * DAY_S, first, last):
                 records.append(self._weight_record(piece, at))
         return records
 

@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 
 from baulk.ingest.errors import extra_missing
 from baulk.models.air import AirSeries
+from baulk.models.constants import HOUR_S
 from baulk.models.errors import BaulkError
 
-HOUR_S = 3600.0
 _FILE = "723170TYA.CSV"
 _STANDARD_TIME = timedelta(hours=-5)  # the file's header: -5.0
 

@@ -18,20 +18,18 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
 from baulk.models import air_scenarios
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.errors import OutOfRange
 from baulk.models.reason import Reason, Values
 from baulk.models.sorption import emc_pct
 from baulk.models.sorption import rh_pct as rh_for_emc_pct
 
-Floats = NDArray[np.float64]
-
-DAY_S: Final = 86_400.0
 STEP_S: Final = 6 * 3600.0
 DAYS_FOR_A_MONTH: Final = 14
 GAP_S: Final = 3 * DAY_S  # a longer gap in the record is filled from the season

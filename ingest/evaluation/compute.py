@@ -16,11 +16,12 @@ from typing import Any, Final, TypeVar
 from baulk.ingest.evaluation import climate, document_write, fit_store, yard_prior
 from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed
 from baulk.ingest.evaluation.fingerprint import model_version
-from baulk.ingest.evaluation.inputs import DAY_S, Inputs, Stay, Wish
+from baulk.ingest.evaluation.inputs import Inputs, Stay, Wish
 from baulk.models import checking, forecast
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import calibration, parameters
 from baulk.models.calibrate.calibration import Calibration
+from baulk.models.constants import DAY_S
 from baulk.models.diffusion import law_for
 from baulk.models.errors import BaulkError
 from baulk.models.forecast import Forecast

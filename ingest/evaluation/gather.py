@@ -14,10 +14,11 @@ from baulk.ingest import meters
 from baulk.ingest.evaluation import climate, document, yard_memory, yard_prior
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.compute import Evaluation, answer, in_words
-from baulk.ingest.evaluation.inputs import DAY_S, Inputs, Stay, Wish, up_to
+from baulk.ingest.evaluation.inputs import Inputs, Stay, Wish, up_to
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading

@@ -12,6 +12,7 @@ from baulk.ingest.evaluation import climate, fingerprint
 from baulk.ingest.evaluation.climate import Season
 from baulk.models import digest
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S
 from baulk.models.meter.profile import MeterSetting
 from baulk.models.reading import Reading
 from baulk.models.reason import Reason
@@ -24,7 +25,6 @@ from baulk.models.yard.prior import YardPrior
 
 MEMBERS: Final = 64
 HORIZON_DAYS: Final = 730
-DAY_S: Final = 86_400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -12,13 +12,13 @@ from itertools import combinations
 from typing import Final
 
 from baulk.ingest.evaluation import compute, document, fit_store, gather
-from baulk.ingest.evaluation.inputs import DAY_S
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.ingest.store.base import StoredEvaluation
 from baulk.ingest.store.notes import Swapped
 from baulk.models.calibrate import calibration
 from baulk.models.calibrate.calibration import Calibration, Swap
+from baulk.models.constants import DAY_S
 from baulk.models.errors import BaulkError
 
 MOST_PAIRS: Final = 20

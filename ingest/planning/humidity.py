@@ -7,7 +7,6 @@ from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.ingest.evaluation import climate
 from baulk.ingest.evaluation import gather as evaluation_gather
@@ -18,6 +17,7 @@ from baulk.ingest.planning import timber_ensembles
 from baulk.ingest.shop import Shop
 from baulk.models import text
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity import plan as humidity_plan
 from baulk.models.plan.humidity import room as humidity_room
@@ -25,12 +25,10 @@ from baulk.models.plan.humidity import window
 from baulk.models.plan.humidity.plan import AirPlan, Water
 from baulk.models.plan.humidity.room import STEP_RH, WEEKS, Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
-from baulk.models.plan.humidity.timbers import DAY_S, WEEK_S, Part, Stock
+from baulk.models.plan.humidity.timbers import WEEK_S, Part, Stock
 from baulk.models.plan.humidity.window import DRIEST_RH, Band
 from baulk.models.reason import Reason
 from baulk.models.timber import Place, Timber
-
-Floats = NDArray[np.float64]
 
 OUTSIDE: Final = ("outside", "outdoors", "outdoor", "weather", "yard")  # places whose air is the weather's
 RECENT_S: Final = 3 * DAY_S

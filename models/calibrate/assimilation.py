@@ -6,23 +6,20 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models import end_grain
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.parameters import BIAS, DRIFT, EMC, END, FSP, PASSIVE, SLOPE, SURFACE, WET, ln_d
-from baulk.models.calibrate.screening import DAY_S, Observation
+from baulk.models.calibrate.screening import Observation
+from baulk.models.constants import DAY_S, YEAR_S, Floats
 from baulk.models.diffusion import REFERENCE_PCT
 from baulk.models.field import MoistureField
 from baulk.models.meter import resistance
 from baulk.models.timber import EventKind
 
-Floats = NDArray[np.float64]
-
 LONE_WOLF: Final = 3.0  # standard deviations at which a reading is named and set aside
 SAME_PIN: Final = 6.0  # independent readings that one series counts for at most; our own judgement, no source
 MOST_BY_ENDS: Final = 0.8  # of the water above the EMC, in a short timber; our own judgement, no source
-YEAR_S: Final = 365.25 * DAY_S
 
 First = tuple[float, Floats]
 

@@ -22,7 +22,6 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import contradiction, diagnostics, ensemble, parameters, weights
@@ -43,6 +42,7 @@ from baulk.models.calibrate.observations import observations
 from baulk.models.calibrate.result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
 from baulk.models.calibrate.screening import Observation
 from baulk.models.calibrate.suspect_sensors import Suspect, suspect
+from baulk.models.constants import Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
@@ -58,7 +58,6 @@ __all__ = [
     "swapped", "update",
 ]  # fmt: skip
 
-Floats = NDArray[np.float64]
 Course = tuple[Floats, tuple[MoistureField, ...], Floats]
 
 ASSIMILATIONS: Final = 4

@@ -19,10 +19,10 @@ from baulk.models.calibrate.assimilation import LONE_WOLF, errors, lone, predict
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.parameters import START, bounded, middle
 from baulk.models.calibrate.screening import Observation
+from baulk.models.constants import Floats
 from baulk.models.field import MoistureField
 from baulk.models.reason import Reason, utc
 
-Floats = NDArray[np.float64]
 Run = tuple[MoistureField, ...]
 Fit = Callable[[Floats, Sequence[Observation]], tuple[Floats, Run, Floats]]
 

@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 
 from baulk.models.calibrate.assimilation import LONE_WOLF
 from baulk.models.calibrate.result import FEWEST, Calibration, Fitted
-from baulk.models.calibrate.screening import DAY_S, JUMP_DEPTH_MM, WET_DEPTH_MM, WET_WITHIN_S, Observation
+from baulk.models.calibrate.screening import JUMP_DEPTH_MM, WET_DEPTH_MM, WET_WITHIN_S, Observation
 from baulk.models.calibrate.weights import EVENT_SEGMENT
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.reading import Series
 from baulk.models.reason import Reason, Value, utc
-
-Floats = NDArray[np.float64]
 
 STEP_PCT: Final = 3.0  # least lasting step of a series; our own judgement, no source
 STEP_SDS: Final = 1.6  # and as a multiple of its error; our own judgement, no source

@@ -13,7 +13,6 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import erf
 
 from baulk.models.calibrate.inputs import FitInputs
@@ -28,14 +27,12 @@ from baulk.models.calibrate.parameters import (
     START,
     members,
 )
+from baulk.models.constants import YEAR_S, Floats
 from baulk.models.drying import solver
 from baulk.models.drying.grid import graded_edges_mm
 from baulk.models.field import MoistureField
 from baulk.models.section import Finished, Section
 
-Floats = NDArray[np.float64]
-
-YEAR_S: Final = 365.25 * 86_400.0
 # of the water above the air's EMC, after a year without a reading; set on the bench tests/bench/honesty
 AHEAD_SD: Final = 0.08
 AHEAD_CORE_SD: Final = 0.08

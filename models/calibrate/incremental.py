@@ -13,7 +13,6 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models import digest
 from baulk.models.calibrate import diagnostics, ensemble, parameters
@@ -21,15 +20,14 @@ from baulk.models.calibrate.assimilation import LONE_WOLF, drawn, errors, lone, 
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.observations import observations
 from baulk.models.calibrate.result import Calibration, Fitted, depth_profile_pct
-from baulk.models.calibrate.screening import DAY_S, Observation, name_of
+from baulk.models.calibrate.screening import Observation, name_of
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.field import MoistureField
 from baulk.models.meter.profile import Corrections
 from baulk.models.quantity import AT_DEPTH, Quantity
 from baulk.models.reading import Reading
 from baulk.models.reason import Reason
 from baulk.models.timber import Event, EventKind, Timber
-
-Floats = NDArray[np.float64]
 
 MOST_UPDATES: Final = 10  # days with new readings between two whole fits; our own judgement, no source
 MOST_DAYS: Final = 30.0  # and time between them; our own judgement, no source

@@ -10,6 +10,7 @@ import numpy as np
 
 from baulk.models import sorption
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying.layout import air_gaps
 from baulk.models.errors import OutOfRange
@@ -34,7 +35,6 @@ __all__ = [
 ]
 
 
-DAY_S: Final = 86_400.0
 GAP_S: Final = 3 * DAY_S  # shorter ones change no timber
 MOST_GAPS: Final = 8  # the longest ones; each costs the drying model a fresh start
 SEALED_WITHIN_S: Final = (

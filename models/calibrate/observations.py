@@ -14,7 +14,6 @@ from baulk.models import end_grain
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.parameters import start_of
 from baulk.models.calibrate.screening import (
-    DAY_S,
     Hanging,
     Observation,
     by_a_right_clock,
@@ -26,6 +25,7 @@ from baulk.models.calibrate.screening import (
     without_rain,
 )
 from baulk.models.calibrate.weights import WEIGHT_SD_SHARE, Limits, weights
+from baulk.models.constants import DAY_S
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import answers
 from baulk.models.meter.resistance import MeterAnswer

@@ -11,16 +11,14 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from baulk.models.constants import Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import solver
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.yard.prior import YardPrior
-
-Floats = NDArray[np.float64]
 
 (
     D, SURFACE, START, BIAS, EMC, RATIO, GAP, DRIFT, SLOPE, RAISED, ENERGY, FSP, WET, SEASON, END, SAPWOOD,

@@ -6,18 +6,16 @@ from dataclasses import asdict, dataclass, fields
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models import packing
 from baulk.models.calibrate import parameters
 from baulk.models.calibrate.contradiction import Contradiction, contradiction
+from baulk.models.constants import Floats
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.reason import Reason
 from baulk.models.section import Covers, Face, FaceCover, Section
-
-Floats = NDArray[np.float64]
 
 FEWEST: Final = 3
 FORMAT: Final = 3

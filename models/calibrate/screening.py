@@ -11,12 +11,12 @@ from typing import Final
 
 import numpy as np
 
+from baulk.models.constants import DAY_S
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason, utc
 from baulk.models.section import Face
 
-DAY_S: Final = 86_400.0
 MOST: Final = 80  # more readings than this no longer change the answer, only the time it takes
 # a change of 8 points in two weeks, or of 16 ever between two readings, is no drying; nearer the face than
 # 15 mm rain and sun do move it so fast (our own judgement, no source)

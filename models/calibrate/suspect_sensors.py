@@ -18,10 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.calibrate.parameters import FSP
-from baulk.models.calibrate.screening import DAY_S, Observation
+from baulk.models.calibrate.screening import Observation
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.reason import Reason, Value
 
-Floats = NDArray[np.float64]
 Kind = Literal["drift", "other wood"]
 
 MONTH_S: Final = 30.44 * DAY_S

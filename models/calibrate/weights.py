@@ -15,9 +15,9 @@ from statistics import median
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models.calibrate.inputs import FitInputs, History
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading
@@ -26,7 +26,6 @@ from baulk.models.section import CONDUCTANCE_M_S, FaceCover, Section
 from baulk.models.species import SpeciesTable
 from baulk.models.timber import EventKind
 
-DAY_S: Final = 86_400.0
 WEIGHT_SD_SHARE: Final = 0.006  # of the weight: scale, end drying, dirt; common practice, no source
 WEIGHT_MISREAD: Final = 1.5  # times its neighbours: green to dry is less than that within a few weighings
 FASTER: Final = 4.0  # times the likely D and surface: two sd of the prior; our own judgement, no source
@@ -265,8 +264,6 @@ def _change(last: Weight, then: Weight, limits: Limits) -> Reason:
     most_share = limits.most_lost_share(last.posix_s, then.posix_s)
     return Reason(code="calibration.weight_fell", values={**told, "most_share": most_share})
 
-
-Floats = NDArray[np.float64]
 
 # pieces of one wood differ by 10 % (one standard deviation): Wood Handbook, FPL-GTR-282, chapter 5, from
 # memory; four of those leave room for a size that is only about right

@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models.calibrate.parameters import PARAMETERS, middle, spreads
+from baulk.models.constants import Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.meter.profile import Corrections
 from baulk.models.quantity import Quantity
@@ -22,8 +22,6 @@ from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior
 from baulk.models.yard.prior import LEARNED, Learned, Origin, Taught, YardPrior, prior_of
 from baulk.models.yard.track_record import Spread
-
-Floats = NDArray[np.float64]
 
 HAND: Final = "hand-held meter"
 FIXED: Final = "fixed sensors"

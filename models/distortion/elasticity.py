@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse.linalg import splu
 from skfem import Basis, BilinearForm, ElementQuad0, ElementQuad2, ElementVector, MeshQuad, asm
 
+from baulk.models.constants import Floats
 from baulk.models.section import Face, Section
 from baulk.models.species import Species
 
-Floats = NDArray[np.float64]
 SHEAR = "shear"
 
 

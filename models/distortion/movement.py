@@ -19,16 +19,15 @@ from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from baulk.models.constants import Floats
 from baulk.models.distortion.elasticity import SHEAR, Body, measures
 from baulk.models.drying.members import Members
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.section import Face, Section
 from baulk.models.species import Species
-
-Floats = NDArray[np.float64]
 
 LEAST_ONSET_PCT = 15.0  # of a member's onset of shrinkage, whatever its saturation; our own judgement
 

@@ -9,8 +9,8 @@ from fnmatch import fnmatchcase
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from baulk.models.constants import Floats
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.meter import resistance
 from baulk.models.meter.correction import TwoPoint, from_capacitance, from_meter_for_another_wood
@@ -19,8 +19,6 @@ from baulk.models.quantity import Quantity
 from baulk.models.reading import BY_HAND, Reading, Series
 from baulk.models.reason import Reason
 from baulk.models.species import Species
-
-Floats = NDArray[np.float64]
 
 INDICATIVE: Final = frozenset({"indicative", "capacitance"})  # flags that say so of a single reading
 # Whether a meter corrects for the wood's temperature decides between two answers that differ by the whole

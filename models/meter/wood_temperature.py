@@ -11,10 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S, Floats
 
-Floats = NDArray[np.float64]
-
-DAY_S: Final = 86_400.0
 MEASURED_WITHIN_S: Final = 12 * 3600.0
 # A heavy timber does not follow the air of the minute. Over squares of 150 to 300 mm, with the thermal
 # diffusivity 1.6e-7 m2/s (Wood Handbook FPL-GTR-190 ch. 4, from memory), conductivities of 0.16 to 0.35 W/mK

@@ -7,20 +7,18 @@ from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models import sorption
 from baulk.models.air import AirSeries
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.checking import mould_limit_pct
+from baulk.models.constants import DAY_S
 from baulk.models.drying import solver
 from baulk.models.forecast import Forecast
 from baulk.models.reason import Reason, Values
 from baulk.models.section import Finished
 from baulk.models.use_class import UseClassTable
-from baulk.models.verdict.readiness import DAY_S, Path, Rule, Work, path
-
-Floats = NDArray[np.float64]
+from baulk.models.verdict.readiness import Path, Rule, Work, path
 
 DRIER_RH: Final = 10.0  # points of relative humidity that a shop can be brought down by; our own choice
 EACH: Final = 4  # every so manieth member is enough for the difference that drier air makes

@@ -18,6 +18,7 @@ import numpy as np
 from baulk.models import checking, sorption
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.contradiction import Contradiction
+from baulk.models.constants import DAY_S
 from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
 from baulk.models.reason import Reason
@@ -25,7 +26,7 @@ from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.use_class import BUILT_IN, UseClass, UseClassTable
 from baulk.models.verdict import alternatives, next_reading, readiness
-from baulk.models.verdict.readiness import DAY_S, Rule, Work, first_yes, service_draw
+from baulk.models.verdict.readiness import Rule, Work, first_yes, service_draw
 from baulk.models.verdict.reasons import Findings
 from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
 

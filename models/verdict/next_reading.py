@@ -15,18 +15,17 @@ from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models import end_grain
 from baulk.models.calibrate.assimilation import shown_pct
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.parameters import FSP
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import law_for
 from baulk.models.reason import Reason
 from baulk.models.timber import Timber
-from baulk.models.verdict.readiness import DAY_S, Path
+from baulk.models.verdict.readiness import Path
 
-Floats = NDArray[np.float64]
 Kind: TypeAlias = Literal["pins", "weight", "core", "section"]
 
 PIN_SD_PCT: Final = 2.0  # one pin pair against the wood about it, see `baulk.models.calibrate.observations`

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
@@ -29,10 +30,7 @@ from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
 
-Floats = NDArray[np.float64]
-
 EVERY: Final = 2  # every second moment of the forecast is a candidate date
-DAY_S: Final = 86_400.0
 BUILD_DAYS: Final = 365.0  # a boat or a frame on the stocks; common practice, no source
 # the movement during the build changes slowly with the date of squaring: it is run for a few dates and on
 # fewer cells, and laid between them by straight lines (tests hold it against running every date finely)

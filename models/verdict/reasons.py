@@ -11,18 +11,17 @@ from datetime import datetime
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from baulk.models.calibrate.calibration import FEWEST, Calibration
+from baulk.models.constants import DAY_S
 from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
 from baulk.models.reason import Reason
 from baulk.models.section import nearest_face
 from baulk.models.timber import Timber
-from baulk.models.verdict.readiness import DAY_S, Path, Rule, first_yes
+from baulk.models.verdict.readiness import Path, Rule, first_yes
 from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
-
-Floats = NDArray[np.float64]
 
 LEAST_CHECK_MM: Final = 0.5  # a narrower check is not worth a word; our own judgement, no source
 # what is told of a timber wherever it lies: frost in winter is no reason for or against the saw

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.calibrate.calibration import Calibration
+from baulk.models.constants import Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
@@ -22,8 +22,6 @@ from baulk.models.forecast import Forecast, forecast
 from baulk.models.section import Face, Finished, Section
 from baulk.models.species import Species
 from baulk.models.timber import Timber
-
-Floats = NDArray[np.float64]
 
 PLANING_MM: Final = 2.0  # each face, machine or hand; common practice, no source
 # roughing out must gain at least so much to be worth the saw; common practice, no source

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
-
-Floats = NDArray[np.float64]
 
 SPEAKS: Final = 0.25  # gain over the prior's precision that outweighs noise; our own judgement, no source
 NOISE: Final = 0.1  # gain that is nothing but the noise of 64 members; our own judgement, no source

@@ -16,9 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
-
-Floats = NDArray[np.float64]
 
 # share of the variance within a group, and of the rest between groups; whole sd over the default's
 _WITHIN: Final = (0.08, 0.13, 0.2, 0.3, 0.45, 0.6, 0.8, 1.0)

@@ -14,12 +14,12 @@ from typing import Final, Protocol
 
 import numpy as np
 
+from baulk.models.constants import DAY_S
 from baulk.models.quantity import Quantity
 from baulk.models.reading import series_of
 
 Rows = Sequence[Sequence[float]]
 
-DAY_S: Final = 86_400.0
 BAND_SDS: Final = 3.29  # standard deviations from the 5 % to the 95 % row of a normal distribution
 AHEAD_DAYS: Final = (30.0, 400.0)  # readings that lie so far ahead of a forecast try it; our own judgement
 APART_DAYS: Final = 120.0  # between two forecasts of a timber that count as two; our own judgement

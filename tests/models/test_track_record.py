@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from baulk.models.calibrate.result import Fitted
+from baulk.models.constants import DAY_S
 from baulk.models.yard.track_record import (
-    DAY_S,
     LARGEST,
     NARROWEST,
     WIDEST,

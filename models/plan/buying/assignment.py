@@ -13,9 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, milp
 
+from baulk.models.constants import Floats
 from baulk.models.errors import BaulkError, OutOfRange
-
-Floats = NDArray[np.float64]
 
 
 class NoAnswer(BaulkError, RuntimeError):

@@ -15,10 +15,10 @@ from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import parameters
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import law_for
 from baulk.models.distortion.movement import Shape
 from baulk.models.drying import solver
@@ -29,11 +29,8 @@ from baulk.models.timber import Timber
 from baulk.models.use_class import UseClass
 from baulk.models.verdict.readiness import service_draw
 
-Floats = NDArray[np.float64]
-
 MEMBERS: Final = 32
 CELLS: Final = (12, 12)
-DAY_S: Final = 86_400.0
 WEEK_S: Final = 7 * DAY_S
 LOOK_S: Final = 4 * WEEK_S
 LONGEST_DAYS: Final = 5 * 365

@@ -8,10 +8,10 @@ from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.checking import DECIDED_ABOVE_PCT
+from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.plan.humidity import schedule
@@ -31,8 +31,6 @@ from baulk.models.plan.humidity.water import (
 from baulk.models.plan.humidity.window import Band, Window
 from baulk.models.reason import Reason
 from baulk.models.verdict.readiness import Path
-
-Floats = NDArray[np.float64]
 
 COUNTED: Final = 52  # weeks over which machines and money are counted
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.checking import mould_limit_pct
+from baulk.models.constants import Floats
 from baulk.models.plan.humidity import schedule
 from baulk.models.plan.humidity import window as windows
 from baulk.models.plan.humidity.schedule import EVERY, Need
@@ -17,8 +18,6 @@ from baulk.models.plan.humidity.timbers import Stock, surface_pct
 from baulk.models.plan.humidity.window import DAMPEST_RH, Window
 from baulk.models.reason import Reason
 from baulk.models.section import Face, FaceCover
-
-Floats = NDArray[np.float64]
 
 # share of the flux that is left when the air over a face slows from 0.5 to 0.1 m/s: laminar plate of 0.2 m,
 # Sh = 0.664 Re^0.5 Sc^(1/3), 48 against 106 g/(m2 h) (computed)

@@ -10,14 +10,12 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S, HOUR_S, Floats
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.humidity.timbers import DAY_S, WEEK_S
+from baulk.models.plan.humidity.timbers import WEEK_S
 from baulk.models.plan.humidity.water import vapour_g_m3
 from baulk.models.plan.humidity.window import DRIEST_RH
 
-Floats = NDArray[np.float64]
-
-HOUR_S: Final = 3600.0
 LAST_DAYS: Final = 60.0  # older readings tell of other doors; our own judgement, no source
 FEWEST_DAYS: Final = 5.0  # several weathers must have passed; our own judgement, no source
 LEAST_SWING_G_M3: Final = 0.4  # outside, above what sensors differ by; our own judgement, no source

@@ -15,17 +15,15 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import optimize
 
 from baulk.models import sorption
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.plan.humidity import window as windows
 from baulk.models.plan.humidity.room import Room
-from baulk.models.plan.humidity.timbers import DAY_S, Stock, mean_pct, ready_days, surface_pct
+from baulk.models.plan.humidity.timbers import Stock, mean_pct, ready_days, surface_pct
 from baulk.models.plan.humidity.window import Band, Window
-
-Floats = NDArray[np.float64]
 
 KNOTS: Final = (0.0, 6.0, 16.0, 30.0, 52.0, 104.0)  # weeks
 TRIES: Final = 70  # of schedules

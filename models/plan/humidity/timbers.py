@@ -12,6 +12,7 @@ from baulk.models import checking, forecast, sorption
 from baulk.models.air import AirSeries
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.checking import Floor
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion.movement import Shape
 from baulk.models.drying import solver
@@ -24,7 +25,6 @@ from baulk.models.timber import Timber
 from baulk.models.use_class import UseClass
 from baulk.models.verdict import readiness
 
-Floats = NDArray[np.float64]
 Part = Literal["dry", "beside", "keep", "wet"]  # to be dried; green beside it; finished; may stay wet
 
 MEMBERS: Final = 16
@@ -33,7 +33,6 @@ ERROR_PCT: Final = 0.2
 SETTLING_C: Final = 15.0
 SETTLING_RH: Final = 65.0
 SETTLING_FROM_PCT: Final = 6.0  # a small step, for diffusion slows as wood dries
-DAY_S: Final = 86_400.0
 WEEK_S: Final = 7 * DAY_S
 
 

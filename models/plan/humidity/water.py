@@ -6,12 +6,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
 from baulk.models.psychrometrics import checked_air
-
-Floats = NDArray[np.float64]
 
 KELVIN: Final = 273.15
 _VAPOUR_J_KG_K: Final = 461.52  # gas constant of water vapour, 8.314462 / 0.0180153

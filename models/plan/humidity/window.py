@@ -21,10 +21,9 @@ from numpy.typing import NDArray
 
 from baulk.models import sorption
 from baulk.models.checking import DECIDED_ABOVE_PCT, mould_limit_pct
+from baulk.models.constants import Floats
 from baulk.models.plan.humidity.timbers import Stock
 from baulk.models.plan.humidity.water import saturation_pa
-
-Floats = NDArray[np.float64]
 
 DRIEST_RH: Final = 35.0  # what a shop is worth bringing to; our own judgement, no source
 DAMPEST_RH: Final = 95.0  # wetter air can't be held, nor measured; our own judgement, no source
