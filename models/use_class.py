@@ -52,7 +52,8 @@ class UseClass:
     max_mc_at_squaring_pct : float or None
         Largest mean moisture content the use allows when the piece is squared. [%]
     note, source, mark : str
-        What the trade asks, where that is written, and how far to trust it.
+        What the trade asks, where that is written, and how far to trust it. A length in the note is written
+        ``{101.6 mm}`` and shown in the reader's units.
     """
 
     name: str

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Any, Final, TypeAlias
 
-from baulk.models.units import System
+from baulk.models.units import System, show_length
 
 Values: TypeAlias = Mapping[str, Any]
 Writer: TypeAlias = Callable[[Values, System], str]
@@ -28,3 +29,11 @@ def _as_stored(values: Mapping[str, Any], _system: System) -> str:
 SENTENCES: Final[Mapping[str, Writer]] = {
     "stored.text": _as_stored,
 }
+
+
+_LENGTH: Final = re.compile(r"\{(\d+(?:\.\d+)?) mm\}")
+
+
+def noted(note: str, system: System) -> str:
+    """Return a table's note with its lengths, written as ``{101.6 mm}``, in the reader's units."""
+    return _LENGTH.sub(lambda found: show_length(float(found[1]), system), note)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from baulk.models.formatting import count, day, share, show_movement, show_movement_range
+from baulk.models.text.common import noted
 from baulk.models.units import System, show_length, show_size
 
 Values = Mapping[str, Any]
@@ -58,8 +59,8 @@ def _few_readings(v: Values, _: System) -> str:
     )
 
 
-def _may_stay_wet(v: Values, _: System) -> str:
-    return f"{v['use']} may stay wet, so it can be squared now. {v['note']}"
+def _may_stay_wet(v: Values, system: System) -> str:
+    return f"{v['use']} may stay wet, so it can be squared now. {noted(v['note'], system)}"
 
 
 def _moves(v: Values, system: System) -> str:
@@ -156,8 +157,8 @@ def _boxed_heart(v: Values, system: System) -> str:
     )
 
 
-def _use_note(v: Values, _: System) -> str:
-    return f"What the trade asks of it: {v['note']} Source: {v['source']}."
+def _use_note(v: Values, system: System) -> str:
+    return f"What the trade asks of it: {noted(v['note'], system)} Source: {v['source']}."
 
 
 def _no_start(v: Values, _: System) -> str:
