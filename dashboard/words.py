@@ -10,8 +10,7 @@ from typing import Final
 
 from baulk.ingest.evaluation.document import Verdict
 from baulk.models.errors import NotFound
-from baulk.models.quantity import SPECS
-from baulk.models.reading import Reading, Series, from_end_mm
+from baulk.models.reading import Reading
 from baulk.models.use_class import UseClassTable
 
 
@@ -67,12 +66,6 @@ SOURCES: Final[Mapping[str, str]] = {
     "import": "imported",
 }
 
-FLAGS: Final[Mapping[str, str]] = {
-    "clock": "its device clock was wrong; the time of arrival is used",
-    "above-fsp": "above fibre saturation: at least this wet",
-    "jump": "jumps far from the one before",
-}
-
 
 def step(name: str | None) -> Step:
     """Return how a verdict is told; none yet is told as being worked out."""
@@ -84,11 +77,6 @@ def judged(verdict: Verdict | None) -> Step:
     if verdict is None:
         return WORKING
     return step(verdict.step) if verdict.contradiction is None else CONTRADICTION
-
-
-def pct(value: float) -> str:
-    """Return a moisture content to the digit that a timber's model can claim."""
-    return f"{value:.0f} %" if abs(value) >= 9.95 else f"{value:.1f} %"
 
 
 def span(median: float, low: float, high: float, unit: str = "%") -> str:
@@ -121,8 +109,10 @@ def clock(moment: datetime) -> str:
     return f"{local.day} {local:%b %Y, %H:%M}"
 
 
-def when(date: datetime | None, now: datetime) -> str:
-    """Return when a step becomes true."""
+def when(date: datetime | None, now: datetime, *, contradicted: bool = False) -> str:
+    """Return when a step becomes true; scale and pins that contradict each other give no date."""
+    if contradicted:
+        return "unknown"
     if date is None:
         return "not within two years"
     return "now" if date <= now else day(date)
@@ -161,24 +151,9 @@ def from_posix(posix_s: float) -> datetime:
     return datetime.fromtimestamp(posix_s, tz=UTC)
 
 
-def series(which: Series, depth: str | None = None) -> str:
-    """Return what a series is in words; `depth` is its depth in the shop's units."""
-    text = SPECS[which.quantity].title
-    if which.depth_mm is not None:
-        text += f", {depth or f'{which.depth_mm:g} mm'} deep"
-    if which.face is not None:
-        text += f", face {which.face.value}"
-    return text
-
-
-def flags(reading: Reading) -> str:
-    """Return what the checks found on a reading, in words."""
-    return "; ".join(FLAGS.get(flag) or _from_end(flag) for flag in reading.flags)
-
-
-def _from_end(flag: str) -> str:
-    distance_mm = from_end_mm((flag,))
-    return flag if distance_mm is None else f"{distance_mm:.0f} mm ({distance_mm / 25.4:.0f} in) from an end"
+def source(reading: Reading) -> str:
+    """Return where a reading came from."""
+    return SOURCES.get(reading.source, reading.source)
 
 
 def esc(text: str) -> str:

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 FOLDER: Final = "photos"
 LONGEST_SIDE: Final = 1600  # pixels: a check of a millimetre still shows on an 8 inch face
-MOST_BYTES: Final = 25_000_000
+MOST_MB: Final = 25
+MOST_BYTES: Final = MOST_MB * 1024 * 1024  # as a browser's file box counts a megabyte
 MOST_PIXELS: Final = 50_000_000
 FORMATS: Final = ("JPEG", "PNG")  # no others: some are programs, which the library hands to an interpreter
 
@@ -42,7 +43,7 @@ def decoded(picture: bytes, longest_px: int) -> Image.Image:
     from PIL import Image  # noqa: PLC0415 - backups and forecasts know where photographs lie, and open none
 
     if len(picture) > MOST_BYTES:
-        raise RegisterError("the picture is larger than 25 MB; take a smaller one")
+        raise RegisterError(f"the picture is larger than {MOST_MB} MB; take a smaller one")
     too_many = f"the picture has more than {MOST_PIXELS / 1e6:.0f} million pixels; take a smaller one"
     try:
         with Image.open(io.BytesIO(picture), formats=FORMATS) as opened:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Iterable, MutableMapping
+from collections.abc import Callable, Iterable, MutableMapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from itertools import islice
@@ -209,7 +209,8 @@ def sort(
     sensors = sensors or ingest_sensors.Sensors(shop)
     possible, homeless = sensors.sort(possible)
     if homeless is not None:
-        reason = "; ".join([ingest_sensors.why_not(homeless, sensors.known), *problems][:_SHOWN])
+        why = ingest_sensors.why_not_words(homeless, sensors.known)
+        reason = "; ".join([why, *problems][:_SHOWN])
         return Sorted(readings=tuple(possible), reason=reason, waits_for=ingest_sensors.waits_for(homeless))
     if unknown := [
         one.series.name
@@ -236,7 +237,7 @@ def follow(shop: Shop, sensor: str) -> ingest_sensors.Settled:
     return replace(moved, came=replay(shop, tag=ingest_sensors.waits_for(sensor)))
 
 
-def replay(shop: Shop, *, tag: str | None = None) -> int:
+def replay(shop: Shop, *, tag: str | None = None, stop: Callable[[], bool] = lambda: False) -> int:
     """Try quarantined messages again, oldest first; return how many readings were new.
 
     A message that is wholly understood by now leaves quarantine; of any other what can be stored is stored,
@@ -248,10 +249,12 @@ def replay(shop: Shop, *, tag: str | None = None) -> int:
         An open shop.
     tag : str, optional
         Only the messages that wait for this tag, or for this sensor (`sensors.waits_for`).
+    stop : callable
+        Whether to leave the rest for the next time; asked after every few hundred messages.
     """
     new, after = 0, 0
     tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)
-    while rows := shop.store.quarantined(_AT_ONCE, waits_for=tag, after=after):
+    while not stop() and (rows := shop.store.quarantined(_AT_ONCE, waits_for=tag, after=after)):
         after = rows[-1].number
         sorted_out = [(row.number, sort(row.raw, shop, tags, sensors)) for row in rows]
         readings = [reading for _, one in sorted_out for reading in one.readings]

@@ -18,9 +18,11 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import Rejected
 from baulk.ingest.wire.mapped import NO_DEPTH_MM
 from baulk.ingest.wire.message import Decoded, RawMessage
+from baulk.models import text
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import AT_DEPTH, Owner, Quantity
 from baulk.models.reading import Reading, Series, end_flag, sensor_of
+from baulk.models.reason import Reason, Values
 from baulk.models.section import Face
 
 ASIDE: Final = "set-aside/"  # begins the topic of a reading that was stored and whose sensor was on nothing
@@ -68,19 +70,22 @@ def _series(tag: str, quantity: Quantity, depth_mm: float | None, face: Face | N
     return Series(owner=Owner.TIMBER, name=tag, quantity=quantity, depth_mm=depth_mm, face=face)
 
 
-def why_not(reading: Reading, known: Attachments) -> str:
-    """Say why a reading can't be placed."""
+def why_not(reading: Reading, known: Attachments) -> Reason:
+    """Return why a reading can't be placed."""
     sensor = sensor_of(reading.flags) or ""
     at = known.find(sensor, reading.taken_utc)
     if at is not None:
-        return (
-            f"the sensor {sensor} is on {at.tag} and nobody has said how deep; take number {at.number} back "
-            f"and attach it with --depth"
-        )
-    return (
-        f"the sensor {sensor} was on no timber at {reading.taken_utc:%Y-%m-%d %H:%M} UTC; "
-        f"`baulk timber attach {sensor} TAG --at TIME` says where it was"
-    )
+        values: Values = {"sensor": sensor, "tag": at.tag, "number": at.number}
+        return Reason(code="sensor.no_depth", values=values)
+    return Reason(code="sensor.on_nothing", values={"sensor": sensor, "taken_utc": reading.taken_utc})
+
+
+def why_not_words(reading: Reading, known: Attachments) -> str:
+    """Return why a reading can't be placed, in the words that quarantine and imports keep.
+
+    They hold no quantity, so they are the same in either system of units.
+    """
+    return text.sentence(why_not(reading, known), "metric")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +134,7 @@ def move(shop: Shop, sensor: str) -> Settled:
     for one in wrong:
         right = right_of[_key(one)]
         if right is None:
-            aside.append((_aside(one, sensor), why_not(one, known), waits_for(sensor)))
+            aside.append((_aside(one, sensor), why_not_words(one, known), waits_for(sensor)))
         elif (other := held.get(_key(right))) and other.value != right.value:
             holder = sensor_of(other.flags)
             why = (

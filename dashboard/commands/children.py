@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -141,20 +142,36 @@ class Children:
 
 @contextmanager
 def stop_signals() -> Iterator[threading.Event]:
-    """Give an event that Ctrl-C or SIGTERM sets; a second one of them is obeyed at once."""
-    stop = threading.Event()
+    """Give an event that Ctrl-C or SIGTERM sets; a second one of them is obeyed at once.
+
+    A handler runs in the main thread, between any two of its steps, and so must not set the event itself: the
+    main thread may be inside `Event.wait` and hold the event's lock, and would wait for itself for ever.
+    """
+    stop, asked = threading.Event(), False
+    ours, theirs = socket.socketpair()
 
     def ask(_number: int, _frame: FrameType | None) -> None:
-        if stop.is_set():
+        nonlocal asked
+        if asked:
             raise KeyboardInterrupt
-        stop.set()
+        asked = True
+        theirs.send(b"\0")
 
+    def listen() -> None:
+        if ours.recv(1):  # empty when the other end was closed
+            stop.set()
+
+    listener = threading.Thread(target=listen, name="stop-signals", daemon=True)
+    listener.start()
     before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield stop
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+        theirs.close()
+        listener.join(1.0)
+        ours.close()
 
 
 def ourselves(*arguments: str) -> list[str]:

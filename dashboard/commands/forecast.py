@@ -206,7 +206,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
             if told := nightly.back_up(opened, datetime.now(UTC)):
                 say(told)
             for each in messenger.turn(datetime.now(UTC)):
-                say(f"notice, {each.kind}: {each.sentence}")
+                say(f"notice, {each.kind}: {each.words(opened.config.shop.units)}")
         except StoreError as err:
             if str(err) != said:  # once, not every second
                 said = str(err)

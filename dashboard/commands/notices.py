@@ -12,6 +12,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.monitoring import notices as open_notices
 from baulk.ingest.monitoring import notify
 from baulk.models.errors import BaulkError
+from baulk.models.text.notices import about
 
 
 class NotSent(BaulkError):
@@ -33,13 +34,14 @@ def notices(
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
+        system = opened.config.shop.units
         to = notify.addresses(opened.config.shop_dir)
         if test:
             _test(opened.config.shop.name, to, json=json)
             return
         found = open_notices.look(opened, now_utc)
     if json:
-        say_json([open_notices.as_json(each) for each in found])
+        say_json([open_notices.as_json(each, system) for each in found])
         return
     if not found:
         say("nothing is open")
@@ -48,7 +50,12 @@ def notices(
         "Open notices",
         ("kind", "about", "what", "since"),
         [
-            (each.kind, each.about, each.sentence, f"{each.since_utc.astimezone():%Y-%m-%d %H:%M}")
+            (
+                each.kind,
+                about(each.about, system),
+                each.words(system),
+                f"{each.since_utc.astimezone():%Y-%m-%d %H:%M}",
+            )
             for each in found
         ],
     )

@@ -16,6 +16,8 @@ from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS, UNITS, Owner, Quantity
 from baulk.models.reading import Series
 from baulk.models.section import Face
+from baulk.models.text import events as event_text
+from baulk.models.text import series as series_text
 
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command("import")(reading_import.import_)
@@ -114,6 +116,7 @@ def list_(
         if not air:
             name = opened.register.get(name).tag
         found = opened.store.readings(owner, name, since)
+        system, temperature = opened.config.shop.units, opened.config.temperature
     rows = [
         {
             "series": str(each.series),
@@ -134,10 +137,10 @@ def list_(
         [
             (
                 f"{each.taken_utc:%Y-%m-%d %H:%M:%S}",
-                str(each.series),
-                f"{each.value:g} {each.unit}",
+                series_text.called(str(each.series), system),
+                event_text.value(each, system, temperature),
                 each.source,
-                ", ".join(each.flags),
+                event_text.flags(each, system),
             )
             for each in found
         ],

@@ -14,6 +14,8 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, 
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.store import notes
+from baulk.models import text
+from baulk.models.reason import Reason
 
 QUESTION: Final = "Does your meter correct for the wood's temperature by itself?"
 _HOW: Final = "baulk reading meter --corrects-temperature yes|no|unknown"
@@ -28,11 +30,6 @@ class Answer(StrEnum):
 
 
 _CORRECTS: Final[dict[Answer, bool | None]] = {Answer.YES: True, Answer.NO: False, Answer.UNKNOWN: None}
-_SAID: Final[dict[bool | None, str]] = {
-    True: "corrects for the wood's temperature by itself: its numbers are taken as it shows them",
-    False: "does not correct for the wood's temperature: the forecasts do",
-    None: "may or may not correct for the wood's temperature: the forecasts do, with a wider range",
-}
 
 
 def meter(
@@ -64,7 +61,7 @@ def meter(
         corrects = known and known.corrects_temperature
         say_json({"corrects_temperature": corrects, "asked": known is not None, **answered})
     elif known is not None:
-        say(f"the meter behind readings by hand {_SAID[known.corrects_temperature]}")
+        say(_told(known.corrects_temperature))
     elif is_open:
         say(f"{QUESTION} Nobody has answered yet: {_HOW}")
     else:
@@ -81,7 +78,11 @@ def ask(shop: Path) -> None:
     given = typer.prompt("  Which", value_proc=_number)
     with shops.open(shop) as opened:
         _keep(opened, given)
-    say(f"kept: the meter {_SAID[_CORRECTS[given]]}")
+    say(f"saved: {_told(_CORRECTS[given])}")
+
+
+def _told(corrects: bool | None) -> str:  # noqa: FBT001 - the answer itself
+    return text.sentence(Reason(code="meter.temperature", values={"corrects": corrects}), "metric")
 
 
 def _number(typed: str) -> Answer:

@@ -19,6 +19,8 @@ from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.section import Finished, Section
+from baulk.models.text import events as event_text
+from baulk.models.text import series as series_text
 from baulk.models.timber import Timber
 from baulk.models.units import System
 from baulk.models.use_class import UseClass
@@ -196,6 +198,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
     """Show one timber, what happened to it, and the newest reading of each of its series."""
     with shops.open(shop) as opened:
         timber, system = opened.register.get(tag), opened.config.shop.units
+        temperature = opened.config.temperature
         latest = opened.store.latest(Owner.TIMBER, timber.tag)
         events = opened.register.events(timber.tag)
         use = opened.woods.use_classes.get(timber.use_class)
@@ -210,10 +213,10 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         ("series", "value", "taken", "flags"),
         [
             (
-                str(each.series),
-                f"{each.value:g} {each.unit}",
+                series_text.called(str(each.series), system),
+                event_text.value(each, system, temperature),
                 f"{each.taken_utc:%Y-%m-%d %H:%M} UTC",
-                ", ".join(each.flags),
+                event_text.flags(each, system),
             )
             for each in latest
         ],

@@ -10,13 +10,13 @@ from typing import Annotated, Final
 
 import typer
 
-from baulk.dashboard import telling
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
 from baulk.models import units
 from baulk.models.errors import OutOfRange
+from baulk.models.text import events as event_text
 from baulk.models.timber import DETAILS, Event, EventKind, Value
 from baulk.models.units import System
 
@@ -66,7 +66,7 @@ def answer(event: Event, settled: Settled, system: System, *, json: bool) -> Non
         say_json({"event": event, "settled": settled} if "sensor" in event.detail else event)
         return
     back = "taken back: " if event.undone_utc is not None else ""
-    say(f"{event.tag}: {back}{telling.event(event, system)} (number {event.number})")
+    say(f"{event.tag}: {back}{event_text.event(event, system)} (number {event.number})")
     for count, what in (
         (settled.came, "readings that waited in quarantine and are now stored"),
         (settled.moved, "stored readings that went to where the sensor was"),
@@ -308,7 +308,7 @@ def tell_history(events: list[Event], system: System) -> None:
             (
                 str(each.number),
                 f"{each.at_utc:%Y-%m-%d %H:%M}",
-                telling.event(each, system) + _taken_back(each),
+                event_text.event(each, system) + _taken_back(each),
                 each.by,
             )
             for each in events

@@ -167,9 +167,15 @@ def _row(found: _Found, system: units.System) -> tuple[str, ...]:
         _spread(found.document.mean_now_pct),
         _spread(found.document.core_now_pct),
         _step(judged),
-        f"{when:%Y-%m-%d}" if when else "not in sight",
+        _day(when, contradicted=judged.contradiction is not None),
         "-" if sure is None else share(sure),
     )
+
+
+def _day(when: datetime | None, *, contradicted: bool) -> str:
+    if contradicted:
+        return "unknown"
+    return f"{when:%Y-%m-%d}" if when else "not in sight"
 
 
 def _step(judged: Verdict) -> str:

@@ -8,7 +8,7 @@ from typing import Final
 
 from icalendar import Calendar, Event
 
-from baulk.dashboard import telling, words
+from baulk.dashboard import words
 from baulk.dashboard.printing.record import Record
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models.formatting import share
@@ -55,7 +55,7 @@ def _entry(record: Record, step: str, date: datetime, worked_out: datetime, slug
     judged = answer.verdict
     sure = f"{share(judged.wanted)} sure"
     said = sentences(judged.reasons_coded, judged.reasons, record.system)
-    reasons = "\n".join(f"- {telling.plainly(each, record.system)}" for each in said[:3])
+    reasons = "\n".join(f"- {each}" for each in said[:3])
     following = sentence(judged.next_reading_coded, judged.next_reading, record.system)
     day = date.astimezone().date()
     entry = Event()
@@ -71,6 +71,6 @@ def _entry(record: Record, step: str, date: datetime, worked_out: datetime, slug
     entry.add(
         "description",
         f"Expected as of {words.clock(worked_out)}; it moves with every reading.\n{reasons}\n"
-        f"Next reading: {telling.plainly(following, record.system)}",
+        f"Next reading: {following}",
     )
     return entry

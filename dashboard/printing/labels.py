@@ -133,6 +133,11 @@ def named(name: str) -> Sheet:
     )
 
 
+def rolls(system: units.System) -> tuple[str, ...]:
+    """Return the usual sizes of a label on a roll, in the reader's units; common practice, no source."""
+    return ("2.4 x 1.1 in", "4 x 2 in") if system == "inch" else ("62 x 29 mm", "102 x 51 mm")
+
+
 def address(url: str, tag: str) -> str:
     """Return the address of a timber's page."""
     return f"{url.rstrip('/')}/timber?tag={quote(tag, safe='')}"

@@ -16,7 +16,7 @@ from reportlab.platypus import (
     TableStyle,
 )
 
-from baulk.dashboard import telling, words
+from baulk.dashboard import words
 from baulk.dashboard.charts.cross_section import Pin
 from baulk.dashboard.printing import drawings, labels, page, style
 from baulk.dashboard.printing.style import MM
@@ -27,6 +27,8 @@ from baulk.models.formatting import share
 from baulk.models.quantity import AT_DEPTH, OF_DEVICE
 from baulk.models.reading import Reading
 from baulk.models.species import SpeciesTable
+from baulk.models.text import events as event_text
+from baulk.models.text import series as series_text
 from baulk.models.timber import Event, Timber
 from baulk.models.use_class import UseClass
 
@@ -188,7 +190,7 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
     lines = [
         (
             words.step(name).word,
-            words.when(date, record.made_utc),
+            words.when(date, record.made_utc, contradicted=judged.contradiction is not None),
             f"{share(judged.probability[name])} sure today" if name in judged.probability else "",
         )
         for name, date in judged.dates.items()
@@ -210,12 +212,10 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
         *([page.text(f"Rough out to {units.show_size(*size, record.system)}.")] if size else []),
         Spacer(1, 3),
         *[
-            page.text(
-                f"• {telling.plainly(reason, record.system)}", 8, leftIndent=8, bulletIndent=0, spaceAfter=1.5
-            )
+            page.text(f"• {reason}", 8, leftIndent=8, bulletIndent=0, spaceAfter=1.5)
             for reason in sentences(judged.reasons_coded, judged.reasons, record.system)
         ],
-        page.text(f"Next reading: {telling.plainly(following, record.system)}", 8, spaceBefore=3),
+        page.text(f"Next reading: {following}", 8, spaceBefore=3),
     ]
 
 
@@ -308,7 +308,7 @@ def _movement(record: Record, room: float) -> list[Flowable]:
 
 def _events(record: Record, room: float) -> list[Flowable]:
     rows = [
-        (words.day(event.at_utc), telling.event(event, record.system), event.by or "-")
+        (words.day(event.at_utc), event_text.event(event, record.system), event.by or "-")
         for event in sorted(record.events, key=lambda each: each.at_utc)
         if event.counts
     ]
@@ -327,9 +327,9 @@ def _readings(record: Record, room: float) -> list[Flowable]:
     rows = [
         (
             words.clock(each.taken_utc),
-            telling.where(each.series, record.system),
-            telling.value(each, record.system, record.temperature),
-            ", ".join(filter(None, (words.SOURCES.get(each.source, each.source), words.flags(each)))),
+            series_text.called(str(each.series), record.system),
+            event_text.value(each, record.system, record.temperature),
+            ", ".join(filter(None, (words.source(each), event_text.flags(each, record.system)))),
         )
         for each in kept
     ]

@@ -11,7 +11,7 @@ import pandas as pd
 from baulk.dashboard.queries import yard_rows
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask as _ask
-from baulk.ingest import operations
+from baulk.ingest import meters, operations
 from baulk.ingest import shop as shop_module
 from baulk.ingest.evaluation.document import Document, parse
 from baulk.ingest.store import notes
@@ -210,9 +210,14 @@ def weigh_by_hand(tag: str, weight: str, bare: MassUnit, now: datetime) -> None:
     _by_hand(series, mass_kg(weight, bare=bare), now)
 
 
-def hand_meter_is_open() -> bool:
-    """Whether the shop is still to be asked if its hand meter corrects for the wood's temperature."""
-    return _ask(operations.hand_meter_is_open)
+def hand_meter() -> tuple[notes.HandMeter | None, bool]:
+    """Return what the shop answered about its hand meter, and whether it is still to be asked.
+
+    Where the settings say it, there is neither an answer to change nor a question.
+    """
+    is_open = _ask(operations.hand_meter_is_open)
+    told = _ask(lambda s: meters.tell_of_hand_meter(s.config.meter))
+    return (None if told else _ask(lambda s: notes.hand_meter(s.store))), is_open
 
 
 def keep_hand_meter(corrects: bool | None, now: datetime) -> None:  # noqa: FBT001 - the answer itself

@@ -67,7 +67,12 @@ def tag() -> str | None:
     given: BinaryIO | None = (
         st.camera_input("The code on its tag", key="scan_camera")
         if chosen == "Live camera"
-        else st.file_uploader("A picture of the code on its tag", ["jpg", "jpeg", "png"], key="scan_file")
+        else st.file_uploader(
+            "A picture of the code on its tag",
+            ["jpg", "jpeg", "png"],
+            key="scan_file",
+            max_upload_size=photos.MOST_MB,
+        )
     )
     if given is None:
         return None

@@ -97,19 +97,19 @@ def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
     with st.expander("Print and take away", key="paper"):
         left, right = st.columns(2)
         with left:
-            sheet = st.selectbox("Labels on", [*labels.SHEETS, "62 x 29 mm", "4 x 2 in"], key="paper_sheet")
+            me, size = preferences.chosen(), shop_facts.facts()
+            sheet = st.selectbox("Labels on", [*labels.SHEETS, *labels.rolls(size.system)], key="paper_sheet")
             st.download_button(
                 "Labels", lambda: labels_pdf((tag,), labels.named(sheet)), f"{tag}-labels.pdf",
                 "application/pdf", key="paper_labels",
             )  # fmt: skip
-            me, size = preferences.chosen(), shop_facts.facts()
             st.download_button(
                 "Drying record", lambda: _record(tag, now, size), f"{tag}.pdf", "application/pdf",
                 key="paper_record", help=f"For {me.name}." if me.name else None,
             )  # fmt: skip
             st.download_button(
                 "Dates for a calendar",
-                lambda: _dates(tag, now),
+                lambda: _dates(tag, now, size),
                 f"{tag}.ics",
                 "text/calendar",
                 key="paper_dates",
@@ -132,8 +132,14 @@ def _record(tag: str, now: datetime, facts: shop_facts.ShopFacts) -> bytes:
     return record.pdf(made, paper="letter" if facts.system == "inch" else "a4")
 
 
-def _dates(tag: str, now: datetime) -> bytes:
-    made, shop, slug = ask(lambda s: (record_data.record(s, tag, now), s.config.shop.name, s.config.slug))
+def _dates(tag: str, now: datetime, facts: shop_facts.ShopFacts) -> bytes:
+    made, shop, slug = ask(
+        lambda s: (
+            record_data.record(s, tag, now, system=facts.system, temperature=facts.temperature),
+            s.config.shop.name,
+            s.config.slug,
+        )
+    )
     return calendar_file.calendar([made], shop=shop, slug=slug)
 
 

@@ -65,7 +65,7 @@ def _bring_in(kind: str) -> None:
     turn = st.session_state.get("bring_turn", 0)
     given = st.file_uploader("CSV file", ["csv", "txt", "tsv"], key=f"bring_{kind}_{turn}")
     if given is None:
-        st.caption(_HINTS[kind])
+        st.caption(_HINTS[kind].format(**_EXAMPLES[shop_facts.facts().system]))
         return
     if kind == "timbers":
         _timbers(given)
@@ -76,10 +76,14 @@ def _bring_in(kind: str) -> None:
         _readings(lambda shop: import_readings.of_logger(given.getvalue(), logger, shop, name=given.name))
 
 
+_EXAMPLES: Final = {
+    "inch": {"green": "8 x 7 3/4 in", "length": "12 ft", "pith": "1 x -1 in"},
+    "metric": {"green": "200 x 195 mm", "length": "3.6 m", "pith": "25 x -25 mm"},
+}
 _HINTS: Final = {
     "timbers": (
-        "Columns: tag, species, green (8 x 7 3/4 in), finished, length (12 ft), use, arrived (2026-11-25); "
-        "if wanted pith (1 x -1 in), place, sealed (yes or no), green mc. Nothing is entered before you have "
+        "Columns: tag, species, green ({green}), finished, length ({length}), use, arrived (2026-11-25); "
+        "if wanted pith ({pith}), place, sealed (yes or no), green mc. Nothing is entered before you have "
         "seen it."
     ),
     "long": (
@@ -256,7 +260,8 @@ def _column(n: int, heading: str) -> str | None:
     unit = unit_at.selectbox("Unit", wire_units.known(quantity), index=None, key=f"bring_unit_{n}")
     depth = ""
     if quantity in AT_DEPTH:
-        depth = of_at.text_input("Depth of the pins", placeholder="45 mm or 1 3/4 in", key=f"bring_deep_{n}")
+        like = "1 3/4 in" if shop_facts.facts().system == "inch" else "45 mm"
+        depth = of_at.text_input("Depth of the pins", placeholder=like, key=f"bring_deep_{n}")
     if not name or unit is None or (quantity in AT_DEPTH and not depth.strip()):
         return None
     series = Series(

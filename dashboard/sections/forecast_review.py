@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import telling, words
+from baulk.dashboard import words
 from baulk.dashboard.charts import time_series
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import shop_access
@@ -24,6 +24,7 @@ from baulk.ingest.evaluation import forecast_record
 from baulk.ingest.evaluation.document import Document, document_of
 from baulk.models.formatting import share
 from baulk.models.reading import series_of
+from baulk.models.text import series as series_text
 from baulk.models.units import System
 from baulk.models.yard import track_record
 from baulk.models.yard.track_record import Met
@@ -118,7 +119,7 @@ def _of_readings(then: Document, found: Sequence[Met], system: System) -> list[s
         worst = max(told, key=lambda each: abs(each.off_pct))
         side = "above" if worst.off_pct > 0 else "below"
         when = words.day(datetime.fromtimestamp(worst.reading.posix_s, UTC))
-        named = telling.called(worst.reading.series, system)
+        named = series_text.called(worst.reading.series, system)
         said.append(f"{count} came {fell} its 90 % band.")
         said.append(
             f"The largest miss was {abs(worst.off_pct):.1f} points {side} the most likely: {named} on {when}."
@@ -295,7 +296,7 @@ def section(tag: str, today: Document, system: System, now: datetime) -> None:
             )
     for column, name in zip(st.columns(2, gap="large"), _most_telling(found), strict=False):
         with column:
-            st.caption(layout.capital(telling.called(name, system)).rstrip("."))
+            st.caption(layout.capital(series_text.called(name, system)).rstrip("."))
             st.altair_chart(
                 pins_chart(then, today, name, found),
                 width="stretch",

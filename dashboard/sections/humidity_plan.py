@@ -114,14 +114,15 @@ def _form(place: str, known: Place | None, tags: Sequence[str], facts: ShopFacts
     volume = known.volume_m3 if known is not None else None
     rate = known.air_changes_per_h if known is not None else None
     shown = "" if volume is None else f"{volume / M3_FT3:.0f} cu ft" if inch else f"{volume:.0f} m3"
+    like = "60F" if facts.temperature == "F" else "16C"
     with st.form(f"air-plan-form-{place}"):
         st.caption("Everything may be left empty; the plan says what it then does not know.")
         first, second, third = st.columns(3)
-        warm = first.text_input("Temperature held", key="plan_temp", placeholder="as the season; or 60F, 16C")
+        warm = first.text_input("Temperature held", key="plan_temp", placeholder=f"as the season; or {like}")
         try_rh = second.text_input("What if: hold % RH", key="plan_hold", placeholder="search the best")
         band = third.text_input("Glued work tolerates, % MC", key="plan_band", placeholder="8, 12")
         size = first.text_input(
-            "Air in the room", shown, key="plan_volume", placeholder="300 m3 or 10000 cu ft"
+            "Air in the room", shown, key="plan_volume", placeholder="10000 cu ft" if inch else "300 m3"
         )
         often = second.text_input(
             "Air changes an hour",

@@ -6,7 +6,7 @@ from datetime import datetime
 
 import streamlit as st
 
-from baulk.dashboard import telling, words
+from baulk.dashboard import words
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.monitoring import notices
@@ -24,7 +24,7 @@ def show(system: System, now: datetime) -> None:
     with st.expander(f"{count}: {', '.join(sorted({each.kind for each in found}))}", key="notices"):
         rows = "".join(
             f"<li><b>{words.esc(each.kind)}</b>: "
-            f"{words.esc(layout.capital(telling.plainly(each.sentence, system)))} "
+            f"{words.esc(layout.capital(each.words(system)))} "
             f'<span class="b-dim b-small">{words.esc(words.age(each.since_utc, now))}</span></li>'
             for each in found[:SHOWN]
         )

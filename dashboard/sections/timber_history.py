@@ -9,7 +9,7 @@ from typing import Final
 
 import streamlit as st
 
-from baulk.dashboard import telling, typed, words
+from baulk.dashboard import typed, words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
@@ -17,6 +17,7 @@ from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
 from baulk.models import formatting, units
 from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.text import events as event_text
 from baulk.models.timber import Event, EventKind, Timber, Value
 
 Details = Callable[[shop_facts.TimberFacts, shop_facts.ShopFacts], dict[str, Value]]
@@ -85,7 +86,11 @@ def _planed(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[
 
 def _oven_dried(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
     mc = st.text_input("MC of the section, % of its oven-dry mass", key="event_mc", placeholder="62")
-    end = st.text_input("Cut so far from the end", key="event_end", placeholder="20 in or 500 mm")
+    end = st.text_input(
+        "Cut so far from the end",
+        key="event_end",
+        placeholder="20 in" if facts.system == "inch" else "500 mm",
+    )
     if not mc.strip():
         return {}
     held: dict[str, Value] = {"mc_pct": shop_facts.percent(mc)}
@@ -95,7 +100,11 @@ def _oven_dried(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> d
 
 
 def _tared(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
-    given = st.text_input("Chains, slings and pallet weigh", key="event_tare", placeholder="6 kg or 13 lb")
+    given = st.text_input(
+        "Chains, slings and pallet weigh",
+        key="event_tare",
+        placeholder="13 lb" if facts.system == "inch" else "6 kg",
+    )
     return (
         {"tare_kg": units.mass_kg(given, bare=units.default_mass_unit(facts.system))} if given.strip() else {}
     )
@@ -136,7 +145,7 @@ def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
     if events:
         layout.table(
             ("day", "what", "by"),
-            [(words.day(e.at_utc), telling.event(e, facts.system), e.by or "·") for e in events[:LATEST]],
+            [(words.day(e.at_utc), event_text.event(e, facts.system), e.by or "·") for e in events[:LATEST]],
         )
     else:
         st.info("Nothing is noted yet.")
@@ -172,7 +181,7 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
                 by=preferences.chosen().name, note=note.strip(),
             )  # fmt: skip
             ask(lambda s: operations.add_event(s, event))
-            st.session_state["event_told"] = f"Noted: {telling.event(event, facts.system)}."
+            st.session_state["event_told"] = f"Noted: {event_text.event(event, facts.system)}."
             st.rerun()
 
 
@@ -183,14 +192,14 @@ def _undo(events: list[Event], facts: shop_facts.ShopFacts, now: datetime) -> No
     with st.expander("Take something back", key="event-undo"):
         chosen = st.selectbox(
             "Noted by mistake", undoable, key="event_wrong",
-            format_func=lambda e: f"{words.day(e.at_utc)}: {telling.event(e, facts.system)}",
+            format_func=lambda e: f"{words.day(e.at_utc)}: {event_text.event(e, facts.system)}",
         )  # fmt: skip
         st.caption("It stays in the books, marked as taken back, with your name and today's date.")
         by = preferences.chosen().name  # asked here: the shop's own thread knows no person
         if st.button("Take it back", key="event_back"):
             with layout.errors_as_sentences():
                 ask(lambda s: operations.undo(s, chosen.number, by=by, now_utc=now))
-                st.session_state["event_told"] = f"Taken back: {telling.event(chosen, facts.system)}."
+                st.session_state["event_told"] = f"Taken back: {event_text.event(chosen, facts.system)}."
                 st.rerun()
 
 
@@ -201,7 +210,9 @@ def _pictures(found: shop_facts.TimberFacts, now: datetime) -> None:
         st.image(str(path), caption=f"Photographed {words.clock(at)}", width=420)
     with st.expander("Add a photograph", key="photo-add"):
         turn, by = st.session_state.get("photo_turn", 0), preferences.chosen().name
-        given = st.file_uploader("Picture", ["jpg", "jpeg", "png"], key=f"photo_{tag}_{turn}")
+        given = st.file_uploader(
+            "Picture", ["jpg", "jpeg", "png"], key=f"photo_{tag}_{turn}", max_upload_size=photos.MOST_MB
+        )
         if given is not None and st.button("Keep it", key="photo_go"):
             with layout.errors_as_sentences():
                 if now - found.timber.arrived_utc < timedelta(0):

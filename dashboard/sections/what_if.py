@@ -123,7 +123,7 @@ def say(made: Document, now: datetime, system: System) -> None:
         [
             (
                 words.STEPS[step].word,
-                words.when(date, now),
+                words.when(date, now, contradicted=judged.contradiction is not None),
                 f"{share(judged.probability[step])} sure today" if step in judged.probability else "",
             )
             for step, date in judged.dates.items()

@@ -8,7 +8,7 @@ from baulk.dashboard import words
 from baulk.dashboard.charts import time_series
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import downloads, humidity_plan, layout
-from baulk.models import units
+from baulk.models import schedules, units
 
 SPANS = {"2 days": 2.0, "2 weeks": 14.0, "a year": 365.0}
 
@@ -30,11 +30,12 @@ def advice(plan: shop_facts.AirPlan, facts: shop_facts.ShopFacts) -> list[str]:
         said.append(
             f"**Greenest piece:** {plan.greenest}, mean {plan.greenest_mc_pct:.0f} % MC. The mildest "
             "published safe start "
-            f"holds {plan.floor.words}, EMC {plan.floor.emc_pct:.1f} %, at this stage "
+            f"holds an EMC of {plan.floor.emc_pct:.1f} % at this stage "
             f"({plan.floor.source}). At {temp} the "
             f"same EMC means {plan.floor_rh_pct:.0f} % RH. The air now, EMC {plan.emc_pct:.1f} %, "
             f"{held} that. It was found "
-            "on one-inch boards: take it as a comparison. A boxed heart checks whatever the humidity."
+            f"on boards of {units.show_length(schedules.INCH_MM, facts.system)}: take it as a comparison. "
+            "A boxed heart checks whatever the humidity."
         )
     if plan.mould_pct is not None:
         grows = "It is above that now." if plan.rh_pct > plan.mould_pct else "It is below that now."

@@ -53,6 +53,7 @@ def photograph() -> bytes | None:
     turn = st.session_state.get("arrival_photo_turn", 0)  # a new key empties the box after each timber
     given = st.file_uploader(
         "Photograph of the butt end", ["jpg", "jpeg", "png"], key=f"arrival_photo_{turn}",
+        max_upload_size=photos.MOST_MB,
         help="Kept with the timber; the pith can be tapped on it.",
     )  # fmt: skip
     if given is None:
@@ -103,11 +104,12 @@ def first_readings(system: units.System) -> arrival.First:
     return arrival.First(weight=heavy, mc=mc, depth=deep)
 
 
-def label_at_once(tag: str) -> None:
+def label_at_once(tag: str, system: units.System) -> None:
     """Offer the label of the timber that was just tagged in."""
-    kept = st.session_state.get("label_sheet", "62 x 29 mm")
+    rolls = labels.rolls(system)
+    kept = st.session_state.get("label_sheet", rolls[0])
     choice = st.selectbox(
-        "Label", [*labels.SHEETS, "62 x 29 mm", "4 x 2 in"], index=None, key="label_choice",
+        "Label", [*labels.SHEETS, *rolls], index=None, key="label_choice",
         placeholder=kept, accept_new_options=True, label_visibility="collapsed",
     )  # fmt: skip
     sheet = choice or kept
@@ -132,7 +134,7 @@ def page() -> None:
             "reading on its page."
         )
         with st.container(horizontal=True):
-            label_at_once(done)
+            label_at_once(done, system)
             st.page_link("views/timber.py", label=f"Open {done}", query_params={"tag": done})
     st.session_state.setdefault("arrival_tag", arrival.next_tag())
     left, right = st.columns(2, gap="large")

@@ -5,12 +5,15 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import telling, words
+from baulk.dashboard import words
 from baulk.dashboard.queries import health_data, shop_facts
 from baulk.dashboard.sections import downloads, file_import, layout
-from baulk.ingest.monitoring.health import Finding, SeriesHealth, Trouble, span
+from baulk.ingest.monitoring.health import Finding, SeriesHealth, Trouble
 from baulk.models import text
 from baulk.models.errors import BaulkError
+from baulk.models.text import events as event_text
+from baulk.models.text import series as series_text
+from baulk.models.text.common import span
 
 SHAPES = {
     Trouble.SILENT: "○",
@@ -31,7 +34,7 @@ def findings(found: tuple[Finding, ...], facts: shop_facts.ShopFacts) -> None:
         return
     rows = "".join(
         f'<li><span class="b-shape">{SHAPES[each.kind]}</span><b>{words.esc(each.kind.value)}</b>: '
-        f"{words.esc(layout.capital(telling.plainly(each.sentence, facts.system)))}</li>"
+        f"{words.esc(layout.capital(text.sentence(each.reason, facts.system)))}</li>"
         for each in found
     )
     st.html(f'<ul class="b-findings">{rows}</ul>')
@@ -54,11 +57,11 @@ def sensors(seen: tuple[SeriesHealth, ...], facts: shop_facts.ShopFacts) -> None
     rows = [
         (
             each.latest.series.name,
-            telling.where(each.latest.series, facts.system),
-            telling.value(each.latest, facts.system, facts.temperature),
+            series_text.called(str(each.latest.series), facts.system),
+            event_text.value(each.latest, facts.system, facts.temperature),
             words.age(each.latest.taken_utc, now),
-            span(each.usual) if each.usual else "·",
-            span(each.longest_gap) if each.longest_gap else "·",
+            span(each.usual.total_seconds()) if each.usual else "·",
+            span(each.longest_gap.total_seconds()) if each.longest_gap else "·",
         )
         for each in shown[:MOST]
     ]

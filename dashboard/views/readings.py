@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import telling, words
+from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.sections import camera, layout, reading_form
 from baulk.ingest.evaluation.document_fields import sentence
@@ -12,7 +12,10 @@ from baulk.models import text, units
 from baulk.models.errors import BaulkError
 from baulk.models.meter import pin_depth
 from baulk.models.quantity import AT_DEPTH, OF_DEVICE
+from baulk.models.reason import Reason
 from baulk.models.section import Face
+from baulk.models.text import events as event_text
+from baulk.models.text import series as series_text
 
 KINDS = {"pins": "Pin meter", "weight": "Weight"}
 
@@ -45,7 +48,7 @@ def depths(found: shop_facts.TimberFacts, system: units.System) -> str:
     if found.answer is not None:
         judged = found.answer.verdict
         following = sentence(judged.next_reading_coded, judged.next_reading, system)
-        said = f"Next: {telling.plainly(following, system)} {said}"
+        said = f"Next: {following} {said}"
     return said
 
 
@@ -60,19 +63,22 @@ def usual_depth(found: shop_facts.TimberFacts, system: units.System) -> str:
 def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     """Show the fields, the hint and the button."""
     tag, system = found.timber.tag, facts.system
+    inch = system == "inch"
     bare = units.default_length_unit(system)
     kind = st.segmented_control(
         "What is read", list(KINDS), format_func=KINDS.__getitem__, default="pins", key=f"round_kind-{tag}"
     )
     if kind != "weight":
-        reading_form.ask()
+        reading_form.ask(facts)
+    plausible: tuple[bool, Reason] | None = None
     try:
         if kind == "weight":
-            typed = st.text_input("Weight", placeholder="212 lb or 96 kg", key=f"round_weight-{tag}")
-            ok, said = True, ""
+            typed = st.text_input(
+                "Weight", placeholder="212 lb" if inch else "96 kg", key=f"round_weight-{tag}"
+            )
             if typed.strip():
                 kg = units.mass_kg(typed, bare=units.default_mass_unit(system))
-                ok, said = reading_form.of_weight(found.latest, kg, layout.now(), system)
+                plausible = reading_form.of_weight(found.latest, kg, layout.now())
         else:
             one, two, three = st.columns(3)
             typed = one.text_input("Meter says, % MC", placeholder="28.5", key=f"round_mc-{tag}")
@@ -80,21 +86,21 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
             face = three.selectbox("Face", ["any", *(f.value for f in Face)], key=f"round_face-{tag}")
             end = st.text_input(
                 "Distance from an end, if under a yard",
-                placeholder="12 in or 300 mm",
+                placeholder="12 in" if inch else "300 mm",
                 key=f"round_end-{tag}",
             )
-            ok, said = True, ""
             if typed.strip() and depth.strip():
                 at = None if face == "any" else Face(face)
                 deep = units.length_mm(depth, bare=bare)
-                ok, said = reading_form.of_pins(
+                plausible = reading_form.of_pins(
                     found.answer, found.timber, shop_facts.percent(typed), deep, at
                 )
     except BaulkError as err:
         st.error(layout.sentence(err))
         return
-    if said:
-        (st.info if ok else st.warning)(said)
+    if plausible is not None:
+        ok, why = plausible
+        (st.info if ok else st.warning)(text.sentence(why, system))
     if not st.button("Store it", type="primary", key=f"round_store-{tag}", disabled=not typed.strip()):
         return
     with layout.errors_as_sentences():
@@ -139,9 +145,9 @@ def page() -> None:
     st.page_link("views/timber.py", label=f"Open {chosen}", query_params={"tag": chosen})
     latest = [
         (
-            telling.value(r, facts.system, facts.temperature),
-            telling.where(r.series, facts.system),
-            f"{words.age(r.taken_utc, now)}, {words.SOURCES.get(r.source, r.source)}",
+            event_text.value(r, facts.system, facts.temperature),
+            series_text.called(str(r.series), facts.system),
+            f"{words.age(r.taken_utc, now)}, {words.source(r)}",
         )
         for r in found.latest
         if r.series.quantity not in OF_DEVICE

@@ -6,7 +6,7 @@ from datetime import datetime
 
 import streamlit as st
 
-from baulk.dashboard import telling, words
+from baulk.dashboard import words
 from baulk.dashboard.charts import cross_section, time_series
 from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.sections import downloads, forecast_review, layout, reading_form, timber_history, what_if
@@ -15,6 +15,8 @@ from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models import units
 from baulk.models.formatting import share
 from baulk.models.quantity import AT_DEPTH
+from baulk.models.text import events as event_text
+from baulk.models.text import series as series_text
 
 FACES = {"a": "face a (up)", "b": "face b", "c": "face c", "d": "face d"}
 
@@ -40,24 +42,22 @@ def heard(tag: str) -> str:
 def say_verdict(answer: Document, now: datetime, system: units.System) -> None:
     """Show the verdict by shape and word, its dates, its reasons and what to read next."""
     verdict, told = answer.verdict, words.judged(answer.verdict)
-    dates = []
+    apart, dates = verdict.contradiction is not None, []
     for name in ("rough out", "square"):
         if name in verdict.dates and not (name == "rough out" and verdict.step == "square"):
             chance = verdict.probability.get(name)
             sure = f"if done today: {share(chance)} sure" if chance is not None else ""
-            dates.append((words.STEPS[name].word, words.when(verdict.dates[name], now), sure))
+            when = words.when(verdict.dates[name], now, contradicted=apart)
+            dates.append((words.STEPS[name].word, when, sure))
     if verdict.rough_out_size_mm and verdict.step != "square":
         dates.append(
             ("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it")
         )
     reasons = [
-        f"<li>{words.esc(telling.plainly(text, system))}</li>"
-        for text in sentences(verdict.reasons_coded, verdict.reasons, system)
+        f"<li>{words.esc(text)}</li>" for text in sentences(verdict.reasons_coded, verdict.reasons, system)
     ]
     first, rest = "".join(reasons[:3]), "".join(reasons[3:])
-    following = words.esc(
-        telling.plainly(sentence(verdict.next_reading_coded, verdict.next_reading, system), system)
-    )
+    following = words.esc(sentence(verdict.next_reading_coded, verdict.next_reading, system))
     more = f"<details><summary>more reasons</summary><ul>{rest}</ul></details>" if rest else ""
     doubt = "" if verdict.enough_readings else " There are too few readings yet to lean on this."
     st.html(
@@ -148,7 +148,7 @@ def calibration(answer: Document, system: units.System) -> None:
     used = "1 reading" if fit.used == 1 else f"{fit.used} readings"
     lines.append(f"Learned from {used}." if fit.used else "No reading has taught it anything yet.")
     left_out = sentences(fit.left_out_coded, fit.left_out, system)
-    lines += [f"Left out: {telling.plainly(text, system)}" for text in left_out[:5]]
+    lines += [f"Left out: {text}" for text in left_out[:5]]
     if len(left_out) > 5:
         lines.append(f"... and {len(left_out) - 5} more left out.")
     st.markdown("\n".join(f"- {line}" for line in lines))
@@ -201,7 +201,7 @@ def draw(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
             calibration(answer, facts.system)
         st.header("Readings against the model", anchor=False)
         if answer.readings:
-            names = {r.series: telling.called(r.series, facts.system) for r in answer.readings}
+            names = {r.series: series_text.called(r.series, facts.system) for r in answer.readings}
             st.altair_chart(
                 time_series.readings(answer, names, facts.system),
                 width="stretch",
@@ -251,11 +251,12 @@ def newest(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: date
         return
     rows = [
         (
-            telling.value(r, facts.system, facts.temperature),
-            telling.where(r.series, facts.system),
+            event_text.value(r, facts.system, facts.temperature),
+            series_text.called(str(r.series), facts.system),
             ", ".join(
                 filter(
-                    None, (words.age(r.taken_utc, now), words.SOURCES.get(r.source, r.source), words.flags(r))
+                    None,
+                    (words.age(r.taken_utc, now), words.source(r), event_text.flags(r, facts.system)),
                 )
             ),
         )

@@ -16,6 +16,7 @@ from baulk.dashboard.queries.yard_rows import YardRow
 from baulk.dashboard.sections import downloads, layout, notices
 from baulk.ingest.evaluation.document import Interval
 from baulk.models import units
+from baulk.models.text.common import pct
 
 FAR: Final = datetime.max.replace(tzinfo=UTC)
 LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
@@ -29,7 +30,7 @@ def moisture(span: Interval | None) -> str:
     chip = f'<span class="b-chip" style="background:{time_series.moisture_colour(span.median)}"></span>'
     low, high = f"{span.low:.0f}", f"{span.high:.0f}"
     return (
-        f'<span><span class="b-nowrap">{chip}<b>{words.pct(span.median)}</b></span> '
+        f'<span><span class="b-nowrap">{chip}<b>{pct(span.median)}</b></span> '
         f'<span class="b-dim b-nowrap b-line">{low} to {high}</span></span>'
     )
 
@@ -42,7 +43,8 @@ def row(item: YardRow, system: units.System, now: datetime) -> str:
         attend += f'<span class="b-attend">{words.esc(item.trouble)}</span>'
     size = units.show_size(timber.section.width_mm, timber.section.depth_mm, system)
     want = units.show_size(timber.finished.width_mm, timber.finished.depth_mm, system)
-    date = words.when(item.square_utc, now) if item.answer else "·"
+    apart = told is words.CONTRADICTION
+    date = words.when(item.square_utc, now, contradicted=apart) if item.answer else "·"
     newest = words.age(item.newest_utc, now) if item.newest_utc else "none yet"
     link = (
         f'<a href="timber?tag={quote(timber.tag)}" target="_self">{words.esc(timber.tag)}</a> '

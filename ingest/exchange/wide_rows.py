@@ -52,7 +52,7 @@ def placed(
         one = marked.reading(n, arrived_utc)
         there = sensors.place(one, known)
         if there is None:
-            homeless.append((n, sensors.why_not(one, known)))
+            homeless.append((n, sensors.why_not_words(one, known)))
         else:
             groups.setdefault(there.series, []).append(n)
             flags[n] = there.flags

@@ -16,6 +16,7 @@ import numpy as np
 from baulk.ingest.shop import Shop
 from baulk.models.quantity import OF_DEVICE, SPECS, Owner, Quantity
 from baulk.models.reading import Reading, Series
+from baulk.models.reason import Reason, Values
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,6 +32,7 @@ BATTERY_DROP: Final = 0.85  # of its best voltage in the window; cells differ, s
 AHEAD: Final = timedelta(minutes=1)  # of us; a device that is behind may have kept it while out of reach
 STUCK: Final = timedelta(hours=48)
 STUCK_LEAST: Final = 24  # readings
+NAMED: Final = 4  # timbers that a finding names
 MOVES: Final = frozenset(one for one, spec in SPECS.items() if spec.restless)
 
 
@@ -55,13 +57,13 @@ class Finding:
         What it is.
     about : str
         The series, tag or topic; with the kind it names the finding.
-    sentence : str
-        What is wrong and what to do.
+    reason : Reason
+        What is wrong, a code of `baulk.models.text.notices`.
     """
 
     kind: Trouble
     about: str
-    sentence: str
+    reason: Reason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,8 +148,7 @@ def look(shop: Shop, now_utc: datetime) -> Health:
             Finding(
                 kind=Trouble.QUARANTINE,
                 about="messages",
-                sentence=f"{count} message{'s' if count > 1 else ''} could not be stored; see why on the "
-                "Health page, mend the cause and try them again",
+                reason=Reason(code="health.quarantine", values={"messages": count}),
             )
         )
     found += _behind(shop, now_utc)
@@ -175,12 +176,13 @@ def _findings(one: SeriesHealth, frame: pd.DataFrame, now_utc: datetime) -> list
         found += _battery(one, frame)
     ahead = -one.clock_off > AHEAD
     if "clock" in one.latest.flags or ahead:
-        off = f": {span(one.clock_off)} ahead" if ahead else ""
+        sensor = _sensor(series)
+        off_s = _coarse_s(one.clock_off) if ahead else None
         found.append(
             Finding(
                 kind=Trouble.CLOCK,
-                about=_sensor(series),
-                sentence=f"the clock of {_named(series)} is wrong{off}; set it, or let it send no time",
+                about=sensor,
+                reason=Reason(code="health.clock", values={"about": sensor, "ahead_s": off_s}),
             )
         )
     if series.quantity in MOVES and _stuck(frame, now_utc):
@@ -188,8 +190,15 @@ def _findings(one: SeriesHealth, frame: pd.DataFrame, now_utc: datetime) -> list
             Finding(
                 kind=Trouble.STUCK,
                 about=str(series),
-                sentence=f"{series} has shown {one.latest.value:g} {one.latest.unit} and nothing else for "
-                "two days: the sensor is stuck or wet, or somebody repeats its last word",
+                reason=Reason(
+                    code="health.stuck",
+                    values={
+                        "series": str(series),
+                        "quantity": series.quantity.value,
+                        "value": one.latest.value,
+                        "unit": one.latest.unit,
+                    },
+                ),
             )
         )
     return found
@@ -206,16 +215,14 @@ def _silent(seen: Iterable[SeriesHealth], now_utc: datetime) -> list[Finding]:
         whole = len(quiet) == len(mine)
         for one in quiet[:1] if whole else quiet:
             last = max(quiet, key=lambda each: each.latest.taken_utc) if whole else one
-            series = last.latest.series
-            usual = f", usually every {span(last.usual)}" if last.usual else ""
+            about = sensor if whole else str(last.latest.series)
+            values: Values = {
+                "about": about,
+                "silent_s": _coarse_s(now_utc - last.latest.taken_utc),
+                "usual_s": _coarse_s(last.usual) if last.usual else None,
+            }
             found.append(
-                Finding(
-                    kind=Trouble.SILENT,
-                    about=sensor if whole else str(series),
-                    sentence=f"{_named(series) if whole else series} has said nothing for "
-                    f"{span(now_utc - last.latest.taken_utc)}{usual}: look at its battery, its radio and the "
-                    "broker",
-                )
+                Finding(kind=Trouble.SILENT, about=about, reason=Reason(code="health.silent", values=values))
             )
     return found
 
@@ -223,19 +230,16 @@ def _silent(seen: Iterable[SeriesHealth], now_utc: datetime) -> list[Finding]:
 def _battery(one: SeriesHealth, frame: pd.DataFrame) -> list[Finding]:
     series, value = one.latest.series, one.latest.value
     best = float(frame["value"].max()) if len(frame) else value
+    level: dict[str, float]
     if series.quantity is Quantity.BATTERY:
-        low, words = value < BATTERY_PCT, f"{value:.0f} %"
+        low, level = value < BATTERY_PCT, {"charge_pct": float(round(value))}
     else:
-        low, words = value < BATTERY_DROP * best, f"{value:.2f} V, was {best:.2f} V"
+        low, level = value < BATTERY_DROP * best, {"volts": round(value, 2), "best_volts": round(best, 2)}
     if not low:
         return []
-    return [
-        Finding(
-            kind=Trouble.BATTERY,
-            about=_sensor(series),
-            sentence=f"the battery of {_named(series)} is down to {words}: change it",
-        )
-    ]
+    sensor = _sensor(series)
+    reason = Reason(code="health.battery", values={"about": sensor, **level})
+    return [Finding(kind=Trouble.BATTERY, about=sensor, reason=reason)]
 
 
 def _stuck(frame: pd.DataFrame, now_utc: datetime) -> bool:
@@ -251,14 +255,9 @@ def _behind(shop: Shop, now_utc: datetime) -> list[Finding]:
     late = [tag for tag in shop.store.stale() if tag in made and now_utc - made[tag] > timedelta(hours=6)]
     if not late:
         return []
-    some = ", ".join(late[:4]) + (f" and {len(late) - 4} more" if len(late) > 4 else "")
+    values: Values = {"tags": tuple(late[:NAMED]), "more": max(len(late) - NAMED, 0)}
     return [
-        Finding(
-            kind=Trouble.BEHIND,
-            about="forecasts",
-            sentence=f"the verdict of {some} is older than what is known by now: is `baulk forecast --watch` "
-            "or `baulk serve` running?",
-        )
+        Finding(kind=Trouble.BEHIND, about="forecasts", reason=Reason(code="health.behind", values=values))
     ]
 
 
@@ -275,17 +274,10 @@ def _sensor(series: Series) -> str:
     return f"{series.owner.value}/{series.name}"
 
 
-def _named(series: Series) -> str:
-    air = series.owner is Owner.AIR
-    return f"the air sensor of {series.name}" if air else f"the sensor on {series.name}"
-
-
-def span(length: timedelta) -> str:
-    """Return a length of time in one unit, for instance ``3 hours``."""
+def _coarse_s(length: timedelta) -> float:
+    """Return a length in whole units, in seconds: a finding changes only when its words do."""
     seconds = abs(length.total_seconds())
-    for size, name in ((86_400.0, "day"), (3_600.0, "hour"), (60.0, "minute")):
-        if seconds >= size * (1.0 if name != "day" else 2.0):
-            n = round(seconds / size)
-            return f"{n} {name}{'s' if n != 1 else ''}"
-    n = round(seconds)
-    return f"{n} second{'s' if n != 1 else ''}"
+    for size, least in ((86_400.0, 2 * 86_400.0), (3_600.0, 3_600.0), (60.0, 60.0)):
+        if seconds >= least:
+            return round(seconds / size) * size
+    return float(round(seconds))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Any, Final
 
@@ -17,8 +17,10 @@ from baulk.ingest.monitoring import health
 from baulk.ingest.monitoring.health import Trouble
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
-from baulk.models import checking
+from baulk.models import checking, text
 from baulk.models.errors import BaulkError
+from baulk.models.reason import Reason, Values
+from baulk.models.units import System
 
 KEY: Final = "notices"  # of the note that holds what is open
 SLIP: Final = timedelta(days=14)
@@ -29,6 +31,8 @@ KINDS: Final = (
     "ready",
     "slipped",
     "check risk",
+    "contradiction",
+    "suspected pins",
     "mould",
     "swapped tags",
     Trouble.SILENT.value,
@@ -50,8 +54,8 @@ class Notice:
         One of `KINDS`.
     about : str
         Tag, place, sensor; with the kind it names the notice.
-    sentence : str
-        What is the matter and what to do.
+    reason : Reason
+        What it is, a code of `baulk.models.text.notices`.
     since_utc : datetime
         When its cause was first seen.
     told_utc : datetime or None
@@ -60,7 +64,7 @@ class Notice:
 
     kind: str
     about: str
-    sentence: str
+    reason: Reason
     since_utc: datetime
     told_utc: datetime | None = None
 
@@ -68,6 +72,10 @@ class Notice:
     def key(self) -> str:
         """Name it."""
         return f"{self.kind}/{self.about}"
+
+    def words(self, system: System) -> str:
+        """Return what it is and what to do, in the reader's units; no capital, no full stop."""
+        return text.sentence(self.reason, system)
 
 
 def open_ones(shop: Shop) -> list[Notice]:
@@ -96,22 +104,16 @@ def look(shop: Shop, now_utc: datetime) -> list[Notice]:
     wanted = set(KINDS) - set(shop.config.notices.without)
     standing: dict[str, Notice] = {}
     gone: dict[str, datetime] = dict(before.gone)
-    for kind, about, sentence in causes:
+    for kind, about, reason in causes:
         if kind not in wanted:
             continue
-        one = Notice(kind=kind, about=about, sentence=sentence, since_utc=now_utc)
+        one = Notice(kind=kind, about=about, reason=reason, since_utc=now_utc)
         known = before.notices.get(one.key)
         left = gone.pop(one.key, None)
         if known is not None:
-            one = Notice(
-                kind=kind,
-                about=about,
-                sentence=sentence,
-                since_utc=known.since_utc,
-                told_utc=known.told_utc,
-            )
+            one = replace(one, since_utc=known.since_utc, told_utc=known.told_utc)
         elif left is not None and now_utc - left < CLEARED:
-            one = Notice(kind=kind, about=about, sentence=sentence, since_utc=now_utc, told_utc=left)
+            one = replace(one, told_utc=left)
         standing[one.key] = one
     for key, each in before.notices.items():
         if key not in standing and each.told_utc is not None:
@@ -140,13 +142,7 @@ def told(shop: Shop, notices: Iterable[Notice], now_utc: datetime) -> None:
     standing = dict(before.notices)
     for each in notices:
         if (known := standing.get(each.key)) is not None:
-            standing[each.key] = Notice(
-                kind=known.kind,
-                about=known.about,
-                sentence=known.sentence,
-                since_utc=known.since_utc,
-                told_utc=now_utc,
-            )
+            standing[each.key] = replace(known, told_utc=now_utc)
     _keep(shop, _Kept(notices=standing, gone=before.gone, dates=before.dates), before, now_utc)
 
 
@@ -158,11 +154,11 @@ def quiet(now_utc: datetime, begins: str | None, ends: str | None) -> bool:
     return first <= now < last if first <= last else now >= first or now < last
 
 
-Cause = tuple[str, str, str]
+Cause = tuple[str, str, Reason]
 
 
 def _of_sensors(shop: Shop, now_utc: datetime) -> list[Cause]:
-    return [(each.kind.value, each.about, each.sentence) for each in health.look(shop, now_utc).findings]
+    return [(each.kind.value, each.about, each.reason) for each in health.look(shop, now_utc).findings]
 
 
 def _of_timbers(shop: Shop, now_utc: datetime, dates: dict[str, str]) -> list[Cause]:
@@ -173,33 +169,48 @@ def _of_timbers(shop: Shop, now_utc: datetime, dates: dict[str, str]) -> list[Ca
         judged = document.summary_of(stored.payload)
         if stored.tag not in standing or judged is None:
             continue
-        step, square = judged.verdict.step, judged.verdict.dates.get("square")
-        if step in {"square", "rough out"}:
-            deed = "squared" if step == "square" else "roughed out"
-            found.append(("ready", f"{stored.tag}, {step}", f"{stored.tag} can be {deed} now"))
-        found += _slipped(stored.tag, step, square and square.isoformat(), dates, now_utc)
+        tag, step = stored.tag, judged.verdict.step
+        if (apart := judged.verdict.contradiction) is not None:
+            found.append(_contradiction(tag, apart))
+        else:  # there is no one date while scale and pins exclude each other
+            if step in {"square", "rough out"}:
+                reason = Reason(code="notice.ready", values={"tag": tag, "step": step})
+                found.append(("ready", f"{tag}, {step}", reason))
+            square = judged.verdict.dates.get("square")
+            found += _slipped(tag, step, square and square.isoformat(), dates, now_utc)
+        found += _suspected(judged.calibration.suspected)
         margin = judged.checking
         if margin is not None and margin.deciding and margin.margin_pct.median < 0:
-            found.append(
-                (
-                    "check risk",
-                    stored.tag,
-                    (
-                        f"the surface of {stored.tag} dries faster than the mildest published safe start: "
-                        "damp the air, cover it or move it out of draught and sun"
-                    ),
-                )
-            )
+            found.append(("check risk", tag, Reason(code="notice.check_risk", values={"tag": tag})))
     for tag in set(dates) - standing:
         del dates[tag]
     return found
+
+
+def _contradiction(tag: str, told: document.Contradiction) -> Cause:
+    """Return that scale and pins contradict each other, in whole percents: a new fit alone is no news."""
+    values: Values = {
+        "tag": tag,
+        "since_utc": _whole(told.since_utc),
+        "scale_mean_pct": round(told.scale_mean_now_pct.median),
+        "pins_mean_pct": round(told.pins_mean_now_pct.median),
+    }
+    return "contradiction", tag, Reason(code="notice.contradiction", values=values)
+
+
+def _suspected(series: Iterable[str]) -> list[Cause]:
+    """Return the series of pins that the calibration leaves out whole: they drift or are in other wood."""
+    return [
+        ("suspected pins", each, Reason(code="notice.suspected_pins", values={"series": each}))
+        for each in series
+    ]
 
 
 def _slipped(tag: str, step: object, square: object, dates: dict[str, str], now_utc: datetime) -> list[Cause]:
     """Tell when the day has moved back by more than two weeks since it was last told or came nearer."""
     if step == "square" or not isinstance(square, str):
         if square is None and tag in dates and step != "square":
-            return [("slipped", tag, f"{tag} is not expected to be square-able inside two years any more")]
+            return [("slipped", tag, Reason(code="notice.no_date", values={"tag": tag}))]
         dates.pop(tag, None)
         return []
     expected, known = datetime.fromisoformat(square), dates.get(tag)
@@ -212,18 +223,13 @@ def _slipped(tag: str, step: object, square: object, dates: dict[str, str], now_
     days = (expected - was).days
     if was < now_utc - CLEARED * 7:  # an old promise; from here on the new one counts
         dates[tag] = square
-    return [
-        (
-            "slipped",
-            tag,
-            f"{tag} is expected {days} days later than it was: {_day(expected)} instead of {_day(was)}",
-        )
-    ]
+    values: Values = {"tag": tag, "days": days, "expected_utc": _whole(expected), "was_utc": _whole(was)}
+    return [("slipped", tag, Reason(code="notice.slipped", values=values))]
 
 
 def _of_tags(shop: Shop) -> list[Cause]:
     """Tell of timbers that seem to bear each other's tags; `baulk.ingest.evaluation.swaps` looks for them."""
-    return [("swapped tags", " and ".join(each.tags), each.words) for each in notes.swaps(shop.store)]
+    return [("swapped tags", " and ".join(each.tags), each.reason) for each in notes.swaps(shop.store)]
 
 
 def _of_air(shop: Shop, now_utc: datetime) -> list[Cause]:
@@ -236,23 +242,14 @@ def _of_air(shop: Shop, now_utc: datetime) -> list[Cause]:
         except (BaulkError, ValueError):  # too little air to say
             continue
         if part >= MOULD_SHARE:
-            found.append(
-                (
-                    "mould",
-                    place,
-                    (
-                        f"the air of {place} was damp enough for mould in {part:.0%} of the last four weeks "
-                        "(Hukka & Viitanen 1999): move air over wet faces and look at them; wear a mask if "
-                        "has grown"
-                    ),
-                )
-            )
+            values: Values = {"place": place, "share": round(part, 2)}
+            found.append(("mould", place, Reason(code="notice.mould", values=values)))
     return found
 
 
-def _day(moment: datetime) -> str:
-    local = moment.astimezone()
-    return f"{local.day} {local:%b %Y}"
+def _whole(moment: datetime) -> datetime:
+    """Return a moment as a stored reason keeps it, so that it equals the one that was stored."""
+    return moment.replace(microsecond=0)
 
 
 def _content(payload: bytes) -> dict[str, Any]:
@@ -277,7 +274,7 @@ def _kept(shop: Shop) -> _Kept:
             Notice(
                 kind=each["kind"],
                 about=each["about"],
-                sentence=each["sentence"],
+                reason=_stored(each),
                 since_utc=datetime.fromisoformat(each["since_utc"]),
                 told_utc=each["told_utc"] and datetime.fromisoformat(each["told_utc"]),
             )
@@ -290,30 +287,41 @@ def _kept(shop: Shop) -> _Kept:
     return _Kept(notices={each.key: each for each in notices}, gone=gone, dates=dates)
 
 
+def _stored(each: Mapping[str, Any]) -> Reason:
+    """Return a kept notice's reason; version 0.1.0 kept a sentence."""
+    if "code" in each:
+        return Reason.from_json(each)
+    return Reason(code="stored.text", values={"text": str(each["sentence"])})
+
+
 def _keep(shop: Shop, now: _Kept, before: _Kept, now_utc: datetime) -> None:
     if now == before and shop.store.noted(KEY) is not None:
         return
     body = {
         "changed_utc": now_utc.astimezone(UTC).isoformat(),
-        "notices": [as_json(each) for each in now.notices.values()],
+        "notices": [_plain(each) for each in now.notices.values()],
         "gone": {key: at.isoformat() for key, at in now.gone.items()},
         "dates": dict(now.dates),
     }
     shop.store.note(KEY, json.dumps(body).encode())
 
 
-def as_json(notice: Notice) -> dict[str, str | None]:
-    """Return a notice as it is kept and published."""
+def _plain(notice: Notice) -> dict[str, Any]:
     return {
         "kind": notice.kind,
         "about": notice.about,
-        "sentence": notice.sentence,
+        **notice.reason.to_json(),
         "since_utc": notice.since_utc.astimezone(UTC).isoformat(),
         "told_utc": notice.told_utc.astimezone(UTC).isoformat() if notice.told_utc else None,
     }
 
 
-def published(notices: Sequence[Notice]) -> bytes:
+def as_json(notice: Notice, system: System) -> dict[str, Any]:
+    """Return a notice as it is published: its code, its values in SI, and its words in the shop's units."""
+    return {**_plain(notice), "sentence": notice.words(system)}
+
+
+def published(notices: Sequence[Notice], system: System) -> bytes:
     """Return what goes out on the retained topic: every open notice, by name."""
     ordered = sorted(notices, key=lambda each: each.key)
-    return json.dumps({"open": [as_json(each) for each in ordered]}).encode()
+    return json.dumps({"open": [as_json(each, system) for each in ordered]}).encode()

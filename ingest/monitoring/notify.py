@@ -13,9 +13,12 @@ from typing import Final
 
 from baulk.ingest.errors import ConfigError, extra_missing
 from baulk.ingest.monitoring import notices
-from baulk.ingest.monitoring.health import span
 from baulk.ingest.monitoring.notices import Notice
 from baulk.ingest.shop import Shop
+from baulk.models.formatting import capital
+from baulk.models.text.common import span
+from baulk.models.text.notices import about
+from baulk.models.units import System
 
 LOG: Final = logging.getLogger("baulk.notices")
 ENV: Final = "BAULK_NOTICE_URLS"
@@ -114,7 +117,8 @@ class Messenger:
                 notices.told(self._shop, waiting, now_utc)  # page and topic have them
                 return [*done, *waiting]
             self._letter = _Letter(sent=waiting, to=to)
-        title, body = message(self._shop.config.shop.name, self._letter.sent)
+        yard = self._shop.config.shop
+        title, body = message(yard.name, self._letter.sent, yard.units)
         self._running = self._thread.submit(send, self._letter.to, title, body)
         return done
 
@@ -130,7 +134,8 @@ class Messenger:
             self._failures += 1
             self._next = now_utc + pause
             self._letter = _Letter(sent=letter.sent, to=tuple(failed))
-            self._tell("; ".join(sorted(set(failed.values()))) + f"; tried again in {span(pause)}")
+            again = f"tried again in {span(pause.total_seconds())}"
+            self._tell("; ".join([*sorted(set(failed.values())), again]))
             return []
         self._failures, self.said, self._letter = 0, "", None
         notices.told(self._shop, letter.sent, now_utc)
@@ -146,11 +151,15 @@ class Messenger:
         self._thread.shutdown(wait=False, cancel_futures=True)
 
 
-def message(shop: str, waiting: Sequence[Notice]) -> tuple[str, str]:
-    """Return title and body of one message for several notices."""
-    lines = [f"- {each.sentence[:1].upper()}{each.sentence[1:]}." for each in waiting[:MOST]]
+def message(shop: str, waiting: Sequence[Notice], system: System) -> tuple[str, str]:
+    """Return title and body of one message for several notices, in the shop's units."""
+    lines = []
+    for each in waiting[:MOST]:
+        said = each.words(system)
+        end = "" if said.endswith((".", "!", "?")) else "."
+        lines.append(f"- {capital(said)}{end}")
     if len(waiting) > MOST:
         lines.append(f"- and {len(waiting) - MOST} more on the pages.")
     first = waiting[0]
-    title = f"{shop}: {first.kind} {first.about}" if len(waiting) == 1 else f"{shop}: {len(waiting)} notices"
-    return title, "\n".join(lines)
+    one = f"{first.kind}, {about(first.about, system)}"
+    return f"{shop}: {one if len(waiting) == 1 else f'{len(waiting)} notices'}", "\n".join(lines)

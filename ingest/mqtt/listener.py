@@ -35,6 +35,9 @@ _BATCH: Final = 500
 _IDLE_S: Final = 1.0
 _RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
 _FIRST_S: Final = 10.0
+# A locked store holds every write for seconds, whether we are asked to stop or not. After a turn that took
+# longer than this the last write, a mere note of what came last, is left out: it would hold up the end.
+_PATIENCE_S: Final = 1.5
 _VERSIONS: Final = {connection.V5: "5", connection.V311: "3.1.1"}
 
 
@@ -154,7 +157,7 @@ class _Listener:
         self._heard.note_filters(self.session.filters)
 
     def run(self, *, once: bool) -> None:
-        session = self.session
+        session, slow = self.session, False
         session.start()
         deadline = time.monotonic() + _FIRST_S
         try:
@@ -162,16 +165,20 @@ class _Listener:
                 self._tell()
                 if self.spool.waiting:
                     self._drain()
+                began = time.monotonic()
                 if batch := session.take(_BATCH, 0.1):
                     raws = [one.raw for one in batch if self._is_wanted(one.raw.topic)]
                     if not raws or self._until_safe(raws):
                         session.acknowledge(batch)
                 if once and not session.wrong_version and not session.ready.is_set():
                     self._fail_at(deadline)
-                self._idle()
+                if not self.stop.is_set():
+                    self._idle()
+                slow = time.monotonic() - began > _PATIENCE_S
         finally:
             session.leave()
-            self._heard.write(now=True)
+            if not slow:
+                self._heard.write(now=True)
             self.spool.close()
 
     def _is_wanted(self, topic: str) -> bool:
@@ -275,16 +282,20 @@ class _Listener:
             return
         self._next_idle = time.monotonic() + _IDLE_S
         self._heard.write()
+        if self.stop.is_set():
+            return
         try:
             revision = self.shop.store.revision()
             if revision == self._revision:
                 return
             operations.settle(self.shop)
             for tag in self.shop.store.replayable_tags():
-                new = pipeline.replay(self.shop, tag=tag)
+                new = pipeline.replay(self.shop, tag=tag, stop=self.stop.is_set)
                 self.say(f"timber {tag} is entered now: {new} readings came out of quarantine")
             if self.session.connected:
                 for one in publish.messages(self.shop, self._sent):
+                    if self.stop.is_set():
+                        return
                     self.session.publish(one.topic, one.payload)
                     self._sent[one.tag] = one.made_utc
                 self._revision = revision

@@ -72,7 +72,7 @@ def _notices(shop: Shop, sent: Mapping[str, datetime]) -> Iterator[Outgoing]:
             tag=NOTICES,
             made_utc=changed,
             topic=f"{topics.ROOT}/{shop.config.slug}/notices",
-            payload=notices.published(notices.open_ones(shop)),
+            payload=notices.published(notices.open_ones(shop), shop.config.shop.units),
         )
 
 

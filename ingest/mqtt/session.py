@@ -45,6 +45,7 @@ _ANSWER_S: Final = 20.0
 _LONGEST_S: Final = 15.0  # between two tries to connect
 _CLOSED: Final = 2  # connections closed without an answer before the other version is tried
 _LEAVE_S: Final = 1.0
+_END_S: Final = 4.0  # that `leave` waits for the network thread
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +163,7 @@ class Session:
         self._leaving.set()
         self._wake()
         if self._thread.is_alive():
-            self._thread.join(15.0)
+            self._thread.join(_END_S)  # longer only while it connects: then nothing is on its way
         self._near.close()
         self._far.close()
 

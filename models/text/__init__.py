@@ -15,8 +15,10 @@ from baulk.models.text import (
     cautions,
     climate,
     common,
+    events,
     humidity,
     next_reading,
+    notices,
     sawing,
     verdict,
     whole_fit,
@@ -39,6 +41,8 @@ SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **humidity.SENTENCES,
     **sawing.SENTENCES,
     **buying.SENTENCES,
+    **events.SENTENCES,
+    **notices.SENTENCES,
 }
 
 

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Any, Final, TypeAlias
 
+from baulk.models.formatting import count
 from baulk.models.units import System, show_length
 
 Values: TypeAlias = Mapping[str, Any]
@@ -19,6 +20,20 @@ def fixed(text: str) -> Writer:
         return text
 
     return write
+
+
+def pct(value: float) -> str:
+    """Return a moisture content to the digit that a timber's model can claim."""
+    return f"{value:.0f} %" if abs(value) >= 9.95 else f"{value:.1f} %"
+
+
+def span(seconds: float) -> str:
+    """Return a length of time in one unit, for instance ``3 hours``; its sign does not count."""
+    length = abs(seconds)
+    for size, name in ((86_400.0, "day"), (3_600.0, "hour"), (60.0, "minute")):
+        if length >= size * (1.0 if name != "day" else 2.0):
+            return count(round(length / size), name)
+    return count(round(length), "second")
 
 
 def _as_stored(values: Mapping[str, Any], _system: System) -> str:

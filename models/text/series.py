@@ -4,21 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
-from baulk.models.quantity import Quantity
+from baulk.models.quantity import SPECS, Owner
 from baulk.models.reading import series_of
 from baulk.models.units import System, show_length
 
 OVEN_DRY: Final = "oven-dry"  # last part of the name of an event that the fit counts beside the readings
-_QUANTITIES: Final = {
-    Quantity.RESISTANCE: "pin resistance",
-    Quantity.MOISTURE: "pin meter",
-    Quantity.WOOD_TEMP: "wood temperature",
-    Quantity.WEIGHT: "weight",
-    Quantity.TEMP: "air temperature",
-    Quantity.HUMIDITY: "air humidity",
-    Quantity.BATTERY: "battery",
-    Quantity.BATTERY_VOLTAGE: "battery voltage",
-}
 
 
 def of_section(name: str) -> bool:
@@ -47,5 +37,32 @@ def called(name: str, system: System) -> str:
     if series is None:
         return name
     deep = "" if series.depth_mm is None else f", {show_length(series.depth_mm, system)} deep"
-    face = "" if series.face is None else f", face {series.face}"
-    return f"{_QUANTITIES[series.quantity]}{deep}{face}"
+    face = "" if series.face is None else f", face {series.face.value}"
+    return f"{SPECS[series.quantity].title}{deep}{face}"
+
+
+def named(name: str, system: System) -> str:
+    """Return what a series is called, with its owner, from its text form.
+
+    Parameters
+    ----------
+    name : str
+        As `str` of a series gives it, or of oven-dried sections.
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    str
+        For instance ``pins 45 mm deep in face b of FER-03``; a name that is not understood stays as it is.
+    """
+    if of_section(name):
+        return f"oven-dried section of {name.split('/')[1]}"
+    series = series_of(name)
+    if series is None:
+        return name
+    if series.depth_mm is not None:
+        face = f" in face {series.face.value}" if series.face else ""
+        return f"pins {show_length(series.depth_mm, system)} deep{face} of {series.name}"
+    of = "in" if series.owner is Owner.AIR else "of"
+    return f"{SPECS[series.quantity].title} {of} {series.name}"

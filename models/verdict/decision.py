@@ -52,7 +52,8 @@ class Verdict:
     made_utc : datetime
         Moment that it speaks of.
     dates : mapping of str to datetime or None
-        First date on which "rough out" and "square" hold; None beyond the horizon.
+        First date on which "rough out" and "square" hold; None beyond the horizon, and where scale and pins
+        contradict each other.
     probability : mapping of str to float
         Chance that each holds today.
     reasons : tuple of Reason
@@ -204,7 +205,11 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         tag=timber.tag,
         step=step,
         made_utc=now,
-        dates={"rough out": now if chance["rough out"] >= probability else None, "square": square},
+        dates={
+            "rough out": now if chance["rough out"] >= probability else None,
+            # a date of members of both fits mixed is one that neither scale nor pins would give
+            "square": None if calibration.contradiction is not None else square,
+        },
         probability=chance,
         reasons=found.reasons(),
         next_reading=next_reading.recommend(timber, calibration, whole),

@@ -22,6 +22,11 @@ def invented():
     return _load("invented")
 
 
+@pytest.fixture(scope="session")
+def crawl():
+    return _load("yard_of_units")
+
+
 @pytest.fixture
 def shop_folder(tmp_path, invented, request):
     return invented.shop(tmp_path / "shop", **getattr(request, "param", {}))

@@ -76,6 +76,8 @@ def test_the_stored_verdict_and_the_retained_message_carry_it_first(apart):
     assert sent["contradiction"] == told
     assert sent["reasons"][0] == told["words"]
     assert "oven" in judged["next_reading"]
+    assert found["calibration"]["suspected"] == []
+    assert judged["dates"] == sent["dates"] == {"rough out": None, "square": None}
 
 
 def test_the_yard_and_the_plan_show_a_sign_and_a_word_of_their_own(apart):
@@ -85,6 +87,7 @@ def test_the_yard_and_the_plan_show_a_sign_and_a_word_of_their_own(apart):
     found = yard_rows.rows(now)
     (row,) = [each for each in found if each.timber.tag == TAG]
     assert row.told is words.CONTRADICTION
+    assert row.square_utc is None
     assert row.told.shape not in {each.shape for each in words.STEPS.values()}
     assert row.attention[0] == "scale and pins contradict each other"
     assert found[0].rank == row.rank
@@ -103,6 +106,7 @@ def test_the_timber_page_says_it_first(apart, app):
     told = "\n".join(each.proto.body for each in app.get("html"))
     assert "≠" in told
     assert "Contradiction" in told
+    assert "not within two years" not in told
     first = told.split('<ul class="b-reasons">')[1]
     assert first.startswith("<li>Scale and pins contradict each other")
 

@@ -1,14 +1,12 @@
 """Pins whose distance from an end is known: said at once, carried as a flag, told in words."""
 
 import json
-from datetime import UTC, datetime
 
 import pytest
 from typer.testing import CliRunner
 
-from baulk.dashboard import commands, words
+from baulk.dashboard import commands
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Reading, Series
 
 OAK = (
     "timber", "add", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
@@ -68,13 +66,3 @@ def test_a_distance_that_can_not_be_is_refused_and_nothing_stored(here, given, s
     with pytest.raises(OutOfRange, match=says):
         here("reading", "add", tag, *given)
     assert json.loads(here("reading", "list", tag, "--json").stdout) == []
-
-
-def test_the_flag_is_told_in_words():
-    now = datetime(2026, 1, 5, tzinfo=UTC)
-    reading = Reading(
-        series=Series.parse("timber/FER-01/pin-45/moisture"), value=31, taken_utc=now, arrived_utc=now,
-        flags=("end-305", "above-fsp", "end-up"),
-    )  # fmt: skip
-    told = words.flags(reading)
-    assert told == "305 mm (12 in) from an end; above fibre saturation: at least this wet; end-up"

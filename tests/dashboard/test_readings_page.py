@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+from datetime import timedelta
 
 import pytest
 import segno
 
 from baulk.dashboard.printing import labels
 from baulk.dashboard.sections import camera, reading_form
+from baulk.ingest import photos
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import parse
 from baulk.ingest.store import notes
@@ -63,7 +65,7 @@ def test_a_pin_reading_that_fits_is_said_to_fit_and_is_stored(app, shop_folder):
 
 
 def asks(page):
-    return any("correct for the wood's temperature by itself" in each.value for each in page.markdown)
+    return any(each.key == "hand_meter-Yes" for each in page.button)
 
 
 @pytest.mark.parametrize(("word", "corrects"), [("Yes", True), ("No", False), ("Don't know", None)])
@@ -80,6 +82,40 @@ def test_whether_the_meter_corrects_by_itself_is_asked_once_and_kept(app, shop_f
     assert not asks(open_page(page, tag="FER-02"))
     with shops.open(shop_folder) as shop:
         assert notes.hand_meter(shop.store).corrects_temperature is corrects
+
+
+def test_the_answer_about_the_meter_can_be_changed_on_the_page(app, shop_folder):
+    page = open_page(app, tag="FER-03")
+    page.button(key="hand_meter-Yes").click().run()
+    assert page.radio(key="hand_meter_answer").value == "Yes"
+    page.radio(key="hand_meter_answer").set_value("Don't know")
+    page.button(key="hand_meter_save").click().run()
+    assert not page.exception
+    assert "Saved" in said(page)
+    with shops.open(shop_folder) as shop:
+        assert notes.hand_meter(shop.store).corrects_temperature is None
+    assert page.radio(key="hand_meter_answer").value == "Don't know"
+
+
+def test_where_the_settings_name_the_hand_meter_the_page_offers_no_answer(app, shop_folder):
+    path = shop_folder / "baulk.toml"
+    path.write_text(path.read_text() + '\n[[meter]]\nsource = "hand"\ncorrects_temperature = true\n')
+    page = open_page(app, tag="FER-03")
+    assert not page.exception
+    assert not asks(page)
+    assert not [each for each in page.radio if each.key == "hand_meter_answer"]
+
+
+def test_the_boxes_for_pictures_say_the_limit_that_holds(app):
+    app.run()
+    app.switch_page("views/timber.py")
+    app.query_params["tag"] = "FER-03"
+    app.run()
+    boxes = [each.proto for each in app.get("file_uploader") if ".png" in each.proto.type]
+    app.switch_page("views/arrival.py").run()
+    boxes += [each.proto for each in app.get("file_uploader") if ".png" in each.proto.type]
+    assert len(boxes) == 2
+    assert {each.max_upload_size_mb for each in boxes} == {photos.MOST_MB}
 
 
 def test_a_timbers_own_page_asks_once_a_meter_was_read_by_hand(app):
@@ -141,20 +177,34 @@ def test_what_is_expected_follows_the_picture_of_the_section(found):
 
 
 @pytest.mark.parametrize(
-    ("mc", "depth", "ok", "words"),
+    ("mc", "depth", "ok", "code"),
     [
-        (35, 90, True, "at least"),
-        (60, 3, False, "wet surface"),
-        (450, 30, False, "no moisture content"),
-        (3, 30, False, "below what a pin meter can tell"),
-        (20, 500, False, "500 mm"),
+        (35, 90, True, "plausible.wet"),
+        (60, 3, False, "plausible.too_wet"),
+        (450, 30, False, "plausible.no_moisture"),
+        (3, 30, False, "plausible.below_meter"),
+        (20, 500, False, "plausible.too_deep"),
+        (8, 90, False, "plausible.far"),
+        (16, 10, True, "plausible.as_expected"),
     ],
 )
-def test_each_kind_of_doubt_has_its_sentence(found, mc, depth, ok, words):
+def test_each_kind_of_doubt_has_its_code(found, mc, depth, ok, code):
     timber, seen = found
     fine, told = reading_form.of_pins(seen, timber, mc, depth, None)
-    assert fine is ok
-    assert words in told
+    assert (fine, told.code) == (ok, code)
+    assert reading_form.of_pins(None, timber, 20, 30, None)[1].code == "plausible.no_forecast"
+
+
+@pytest.mark.parametrize(
+    ("share", "ok", "code"),
+    [(0.99, True, "weight_fits"), (1.05, False, "heavier"), (0.7, False, "fast_loss")],
+)
+def test_a_weight_is_compared_with_the_last_one(invented, share, ok, code):
+    latest = [invented.readings("FER-01", 40.0)[16]]
+    fine, told = reading_form.of_weight(latest, share * latest[0].value, invented.NOW + timedelta(days=2))
+    assert (fine, told.code) == (ok, f"plausible.{code}")
+    assert told.values == {"last_kg": 82.0, "ago_s": 2 * 86_400}
+    assert reading_form.of_weight([], 80.0, invented.NOW)[1].code == "plausible.first_weight"
 
 
 def picture(text):

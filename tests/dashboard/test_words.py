@@ -27,6 +27,9 @@ def test_a_date_in_the_past_is_now_and_none_is_beyond_the_horizon():
     assert words.when(None, NOW) == "not within two years"
 
 
+def test_where_scale_and_pins_contradict_each_other_there_is_no_date():
+    assert words.when(None, NOW, contradicted=True) == "unknown"
+
+
 def test_a_small_moisture_keeps_a_digit():
-    assert (words.pct(8.34), words.pct(31.4)) == ("8.3 %", "31 %")
     assert words.span(31.2, 27.1, 36.0) == "31 % (27 to 36)"

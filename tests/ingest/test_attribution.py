@@ -214,7 +214,7 @@ def test_a_quantity_without_depth_needs_none_and_pins_say_so(yard):
     assert pipeline.handle(wood, yard) == 1
     assert send(yard, 1) == 0
     (row,) = yard.store.quarantined()
-    assert "the sensor S7 is on A-1 and nobody has said how deep; take number 3 back" in row.reason
+    assert "the sensor S7 is on A-1 and its depth is unknown; take number 3 back" in row.reason
     operations.undo(yard, 3, by="", now_utc=NOON + 2 * HOUR)
     attach(yard, "A-1", -24, noted=3)
     assert yard.store.quarantine_count() == 0

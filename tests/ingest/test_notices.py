@@ -25,14 +25,15 @@ from baulk.ingest.mqtt import publish
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
+from baulk.models.reason import Reason
 
 NOW = datetime(2026, 5, 14, 12, 0, tzinfo=UTC)
 
 
-def judged(tag="FER-01", step="leave", square=None, margin=None):
-    said = {"step": step, "dates": {"square": square and square.isoformat()}}
+def judged(tag="FER-01", step="leave", square=None, margin=None, apart=None, suspected=()):
+    said = {"step": step, "dates": {"square": square and square.isoformat()}, "contradiction": apart}
     more = {} if margin is None else {"checking": documents.margin(margin)}
-    return documents.stored(tag, NOW, verdict=said, **more)
+    return documents.stored(tag, NOW, verdict=said, calibration={"suspected": list(suspected)}, **more)
 
 
 @pytest.fixture
@@ -62,7 +63,7 @@ def test_a_timber_that_is_ready_is_told_once_and_again_for_the_next_step(shop):
     evaluate(shop, step="rough out")
     assert kinds(shop) == ["ready"]
     (one,) = notices.due(shop, NOW)
-    assert one.sentence == "FER-01 can be roughed out now"
+    assert one.reason == Reason(code="notice.ready", values={"tag": "FER-01", "step": "rough out"})
     notices.told(shop, [one], NOW)
     for hours in range(1, 5):
         notices.look(shop, NOW + timedelta(hours=hours))
@@ -97,11 +98,86 @@ def test_a_day_that_slips_by_more_than_two_weeks_is_told_and_a_smaller_slip_is_n
     evaluate(shop, square=first + timedelta(days=20))
     (one,) = notices.look(shop, NOW)
     assert one.kind == "slipped"
-    assert "20 days later than it was" in one.sentence
+    told = {"tag": "FER-01", "days": 20, "expected_utc": first + timedelta(days=20), "was_utc": first}
+    assert one.reason == Reason(code="notice.slipped", values=told)
     evaluate(shop, square=None)
-    assert "not expected to be square-able" in notices.look(shop, NOW)[0].sentence
+    assert notices.look(shop, NOW)[0].reason.code == "notice.no_date"
     evaluate(shop, square=first - timedelta(days=5))
     assert kinds(shop) == []
+
+
+APART = {
+    "words": "Scale and pins contradict each other.",
+    "since_utc": "2026-03-04T00:00:00+00:00",
+    "scale_mean_now_pct": {"low": 50.0, "median": 57.3, "high": 60.0},
+    "pins_mean_now_pct": {"low": 12.0, "median": 14.2, "high": 16.0},
+    "weights": 7,
+    "sections": 0,
+    "pin_readings": 7,
+}
+
+
+def test_scale_and_pins_that_contradict_each_other_are_told_and_no_date_slips_by_it(shop):
+    evaluate(shop, square=NOW + timedelta(days=100))
+    assert kinds(shop) == []
+    evaluate(shop, apart=APART)
+    (one,) = notices.look(shop, NOW)
+    assert (one.kind, one.about) == ("contradiction", "FER-01")
+    assert one.reason.values == {
+        "tag": "FER-01",
+        "since_utc": datetime(2026, 3, 4, tzinfo=UTC),
+        "scale_mean_pct": 57,
+        "pins_mean_pct": 14,
+    }
+    notices.told(shop, notices.due(shop, NOW), NOW)
+    assert notices.due(shop, NOW + timedelta(hours=1)) == []
+    evaluate(shop, square=NOW + timedelta(days=110))
+    assert kinds(shop, NOW + timedelta(days=3)) == []
+
+
+def test_pins_that_the_calibration_leaves_out_whole_are_told_by_their_series(shop):
+    series = "timber/FER-01/pin-76/b/moisture"
+    evaluate(shop, suspected=[series])
+    (one,) = notices.look(shop, NOW)
+    assert (one.kind, one.about) == ("suspected pins", series)
+    assert one.reason == Reason(code="notice.suspected_pins", values={"series": series})
+    title, body = notify.message("Yard", [one], shop.config.shop.units)
+    assert title == "Yard: suspected pins, pins 3 in deep in face b of FER-01"
+    assert "76" not in body
+    (out,) = [json.loads(each.payload) for each in publish.messages(shop) if each.topic.endswith("/notices")]
+    assert out["open"][0]["code"] == "notice.suspected_pins"
+    assert out["open"][0]["values"] == {"series": series}
+    assert "3 in deep in face b of FER-01" in out["open"][0]["sentence"]
+
+
+def test_what_version_0_1_0_kept_is_still_open_in_its_own_words(shop):
+    old = {
+        "kind": "ready",
+        "about": "FER-01, square",
+        "sentence": "FER-01 can be squared now",
+        "since_utc": NOW.isoformat(),
+        "told_utc": NOW.isoformat(),
+    }
+    shop.store.note(notices.KEY, json.dumps({"notices": [old], "gone": {}, "dates": {}}).encode())
+    (one,) = notices.open_ones(shop)
+    assert one.words("metric") == "FER-01 can be squared now"
+    evaluate(shop, step="square")
+    (now,) = notices.look(shop, NOW)
+    assert now.reason.code == "notice.ready"
+    assert notices.due(shop, NOW) == []  # told before the update
+
+
+def test_a_notice_that_stays_as_it_is_is_not_written_or_published_again(shop):
+    evaluate(shop, apart=APART, suspected=["timber/FER-01/weight"], margin=-0.4)
+    silent = Series(owner=Owner.AIR, name="shed", quantity=Quantity.HUMIDITY)
+    at = [NOW - timedelta(days=4, hours=n) for n in range(5)]
+    shop.store.append(
+        [Reading(series=silent, value=60.0 + n, taken_utc=t, arrived_utc=t) for n, t in enumerate(at)]
+    )
+    assert len(notices.look(shop, NOW)) == 4
+    changed = notices.changed_utc(shop)
+    notices.look(shop, NOW + timedelta(minutes=1, microseconds=17))
+    assert notices.changed_utc(shop) == changed
 
 
 def test_mould_weather_of_a_place_with_timber_is_told(shop):
@@ -217,7 +293,7 @@ def test_a_messenger_gets_each_notice_once(shop, hook, monkeypatch):
     for minutes in range(2, 30, 2):
         assert messenger.turn(NOW + timedelta(minutes=minutes)) == []
     messenger.close()
-    assert [each["title"] for each in hook.got] == ["Test yard: ready FER-01, square"]
+    assert [each["title"] for each in hook.got] == ["Test yard: ready, FER-01, square"]
     assert "FER-01 can be squared now." in hook.got[0]["message"]
 
 
@@ -271,10 +347,15 @@ def test_addresses_that_others_can_read_are_refused(tmp_path):
 
 def test_many_notices_make_one_message():
     many = [
-        notices.Notice(kind="ready", about=f"T-{n}", sentence=f"number {n} is ready", since_utc=NOW)
+        notices.Notice(
+            kind="ready",
+            about=f"T-{n}",
+            reason=Reason(code="notice.ready", values={"tag": f"T-{n}", "step": "square"}),
+            since_utc=NOW,
+        )
         for n in range(20)
     ]
-    title, body = notify.message("Yard", many)
+    title, body = notify.message("Yard", many, "metric")
     assert title == "Yard: 20 notices"
     assert body.count("\n") == notify.MOST
     assert "8 more" in body

@@ -65,7 +65,8 @@ def look(opened, now):
 
 
 def notice(opened):
-    return [(each.about, each.sentence) for each in notices.look(opened, NOW) if each.kind == "swapped tags"]
+    found = notices.look(opened, NOW)
+    return [(each.about, each.words("metric")) for each in found if each.kind == "swapped tags"]
 
 
 def test_a_swap_is_found_told_once_and_stands_in_both_verdicts_until_it_is_put_right(yard):

@@ -1,0 +1,157 @@
+"""Events, values and flags in words, in the reader's units."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+from baulk.models import units
+from baulk.models.formatting import show_along
+from baulk.models.quantity import Quantity
+from baulk.models.reading import Reading, from_end_mm, sensor_of
+from baulk.models.text.common import pct
+from baulk.models.timber import Event, EventKind, Value
+from baulk.models.units import System, TemperatureUnit
+
+Values = Mapping[str, Any]
+
+_FLAGS: Final[Mapping[str, str]] = {
+    "clock": "its device clock was wrong; the time of arrival is used",
+    "above-fsp": "above fibre saturation: at least this wet",
+    "below-meter": "below what a pin meter can measure",
+    "wet-sensor": "the humidity sensor is wet",
+    "jump": "jumps far from the one before",
+    "weight-gain": "heavier than the one before",
+}
+
+
+def value(reading: Reading, system: System, temperature: TemperatureUnit) -> str:
+    """Return a reading's value in the reader's units."""
+    return quantity(reading.series.quantity, reading.value, reading.unit, system, temperature)
+
+
+def quantity(
+    kind: Quantity, number: float, unit: str, system: System, temperature: TemperatureUnit | System
+) -> str:
+    """Return a measured number, in the unit of its quantity, in the reader's units."""
+    if kind is Quantity.WEIGHT:
+        return units.show_mass(number, system)
+    if unit == "degC":
+        return units.show_temperature(number, temperature)
+    if kind is Quantity.RESISTANCE:
+        mega = number / 1e6
+        return f"{mega:,.0f} MΩ" if mega >= 10 else f"{mega:.3g} MΩ"
+    return f"{number:.1f} {unit}"
+
+
+def flags(reading: Reading, system: System) -> str:
+    """Return what the checks found on a reading and what was said about it."""
+    return "; ".join(_flag(each, system) for each in reading.flags)
+
+
+def _flag(flag: str, system: System) -> str:
+    if (distance_mm := from_end_mm((flag,))) is not None:
+        return f"{units.show_length(distance_mm, system)} from an end"
+    if (sensor := sensor_of((flag,))) is not None:
+        return f"sensor {sensor}"
+    return _FLAGS.get(flag, flag)
+
+
+def event(what: Event, system: System) -> str:
+    """Return what happened, in a few words, with the person's own note behind it."""
+    said = SENTENCES[f"event.{what.kind.value}"](what.detail, system)
+    return f"{said} ({what.note})" if what.note else said
+
+
+def _coated(held: Values, _system: System) -> str:
+    return f"coated on {_faces(held['faces'])}" if held["faces"] else "coat taken off"
+
+
+def _stickered(held: Values, _system: System) -> str:
+    return f"lies on {_faces(held['faces'])}" if held["faces"] else "lies free on all faces"
+
+
+def _cut(held: Values, system: System) -> str:
+    return f"cut to {show_along(float(held['length_mm']), system)}{_weighed(held, system)}"
+
+
+def _planed(held: Values, system: System) -> str:
+    size = units.show_size(float(held["width_mm"]), float(held["depth_mm"]), system)
+    return f"planed to {size}{_weighed(held, system)}"
+
+
+def _oven_dried(held: Values, system: System) -> str:
+    end = f", {_long(held, 'from_end_mm', system)} from the end" if "from_end_mm" in held else ""
+    return f"section oven-dried: {pct(float(held['mc_pct']))} MC{end}"
+
+
+def _attached(held: Values, system: System) -> str:
+    deep = f", {_long(held, 'depth_mm', system)} deep" if "depth_mm" in held else ""
+    face = f", face {held['face']}" if "face" in held else ""
+    end = f", {_long(held, 'from_end_mm', system)} from an end" if "from_end_mm" in held else ""
+    return f"sensor {held['sensor']} attached{deep}{face}{end}"
+
+
+def _edited(held: Values, system: System) -> str:
+    column, old, new = str(held["field"]), held["old"], held["new"]
+    if column == "retired_utc" and new == "":
+        return "taken back into the yard"
+
+    def told(value: Value) -> str:
+        if value == "":
+            return "nothing"
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        if column.endswith("_mm"):
+            return units.show_length(float(value), system)
+        return f"{value:g}" if isinstance(value, float) else str(value).removesuffix("T00:00:00+00:00")
+
+    name = re.sub(r"_(mm|pct|utc)$", "", column)
+    name = {"width": "green width", "depth": "green depth", "green_mc": "green MC"}.get(name, name)
+    return f"{name.replace('_', ' ')} corrected from {told(old)} to {told(new)}"
+
+
+def _retired(held: Values, _system: System) -> str:
+    return f"retired: {held['reason']}" if "reason" in held else "retired"
+
+
+def _long(held: Values, name: str, system: System) -> str:
+    return units.show_length(float(held[name]), system)
+
+
+def _weighed(held: Values, system: System) -> str:
+    found = [
+        f"{units.show_mass(float(held[name]), system)} {when}"
+        for name, when in (("weight_before_kg", "before"), ("weight_after_kg", "after"))
+        if name in held
+    ]
+    return f", {' and '.join(found)}" if found else ""
+
+
+def _faces(letters: object) -> str:
+    found = sorted(str(letters))
+    return f"face{'s' if len(found) > 1 else ''} {', '.join(found)}"
+
+
+_OF_KIND: Final[Mapping[EventKind, Callable[[Values, System], str]]] = {
+    EventKind.ARRIVED: lambda held, _: f"set on its bearers in {held['place']}",
+    EventKind.MOVED: lambda held, _: f"moved from {held['from']} to {held['to']}",
+    EventKind.TURNED: lambda held, _: f"turned, face {held['up']} up",
+    EventKind.END_SEALED: lambda _held, _: "ends sealed",
+    EventKind.COATED: _coated,
+    EventKind.STICKERED: _stickered,
+    EventKind.CUT: _cut,
+    EventKind.PLANED: _planed,
+    EventKind.OVEN_DRIED: _oven_dried,
+    EventKind.TARED: lambda held, system: f"tare set to {units.show_mass(float(held['tare_kg']), system)}",
+    EventKind.SENSOR_ATTACHED: _attached,
+    EventKind.SENSOR_DETACHED: lambda held, _: f"sensor {held['sensor']} taken off",
+    EventKind.PHOTOGRAPHED: lambda _held, _: "photographed",
+    EventKind.EDITED: _edited,
+    EventKind.RETIRED: _retired,
+}
+# an event's detail are the values: what `baulk.models.event.DETAILS` names
+SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
+    f"event.{kind.value}": said for kind, said in _OF_KIND.items()
+}

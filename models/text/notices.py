@@ -1,0 +1,264 @@
+"""Notices, findings about sensors, and whether a typed reading is plausible, in the reader's units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from baulk.models import units
+from baulk.models.formatting import count, day, share
+from baulk.models.quantity import Quantity
+from baulk.models.text.common import pct, span
+from baulk.models.text.events import quantity
+from baulk.models.text.series import named
+from baulk.models.units import System
+
+Values = Mapping[str, Any]
+_DONE: Final = {"square": "squared", "rough out": "roughed out"}
+
+
+def about(what: str, system: System) -> str:
+    """Return what a notice is about in words: a series or a sensor; anything else is its own name."""
+    if what.count("/") == 1 and what.startswith(("timber/", "air/")):
+        return _sensor(what)
+    return named(what, system)
+
+
+def _sensor(what: str) -> str:
+    owner, name = what.split("/")
+    return f"air sensor in {name}" if owner == "air" else f"sensor on {name}"
+
+
+def _local(moment: datetime) -> str:
+    return day(moment.astimezone())
+
+
+def _ready(held: Values, _system: System) -> str:
+    return f"{held['tag']} can be {_DONE[held['step']]} now"
+
+
+def _slipped(held: Values, _system: System) -> str:
+    return (
+        f"{held['tag']} is expected {held['days']} days later than before: "
+        f"{_local(held['expected_utc'])} instead of {_local(held['was_utc'])}"
+    )
+
+
+def _no_date(held: Values, _system: System) -> str:
+    return f"{held['tag']} is no longer expected to be ready to square within two years"
+
+
+def _check_risk(held: Values, _system: System) -> str:
+    return (
+        f"the surface of {held['tag']} dries faster than the mildest published safe start: "
+        "raise the humidity, cover it or move it out of draught and sun"
+    )
+
+
+def _contradiction(held: Values, _system: System) -> str:
+    return (
+        f"scale and pins of {held['tag']} contradict each other since {day(held['since_utc'])}: the mean is "
+        f"{pct(held['scale_mean_pct'])} by the scale and {pct(held['pins_mean_pct'])} by the pins. "
+        "Do not saw it before one test has shown which is right; its verdict says what to check"
+    )
+
+
+def _suspected(held: Values, system: System) -> str:
+    return (
+        f"the {named(held['series'], system)} no longer agree with the other readings and are left out: "
+        "they drift, or they are in other wood. Check the pins, or drive new ones beside them"
+    )
+
+
+def _mould(held: Values, _system: System) -> str:
+    return (
+        f"the air of {held['place']} was damp enough for mould in {share(held['share'])} of the last four "
+        "weeks (Hukka & Viitanen 1999): move air over wet faces and look at them; wear a mask if mould has "
+        "grown"
+    )
+
+
+def _of_sensor(held: Values, system: System) -> str:
+    return f"the {about(held['about'], system)}"
+
+
+def _silent(held: Values, system: System) -> str:
+    usual = f", usually every {span(held['usual_s'])}" if held["usual_s"] else ""
+    return (
+        f"nothing has come from {_of_sensor(held, system)} for {span(held['silent_s'])}{usual}: "
+        "check its battery, its radio and the broker"
+    )
+
+
+def _battery(held: Values, system: System) -> str:
+    level = (
+        f"{held['volts']:.2f} V, was {held['best_volts']:.2f} V"
+        if "volts" in held
+        else f"{held['charge_pct']:.0f} %"
+    )
+    return f"the battery of {_of_sensor(held, system)} is down to {level}: change it"
+
+
+def _clock(held: Values, system: System) -> str:
+    ahead = f": {span(held['ahead_s'])} ahead" if held["ahead_s"] else ""
+    return f"the clock of {_of_sensor(held, system)} is wrong{ahead}. Set it, or let the sensor send no time"
+
+
+def _stuck(held: Values, system: System) -> str:
+    shown = quantity(Quantity(held["quantity"]), held["value"], held["unit"], system, system)
+    return (
+        f"the {named(held['series'], system)} has been {shown} for two days: the sensor is stuck or wet, or "
+        "its last message is repeated"
+    )
+
+
+def _quarantine(held: Values, _system: System) -> str:
+    return (
+        f"{count(held['messages'], 'message')} could not be stored: see why on the Health page, correct the "
+        "cause and try them again"
+    )
+
+
+def _behind(held: Values, _system: System) -> str:
+    tags, more = held["tags"], held["more"]
+    some = ", ".join(tags) + (f" and {more} more" if more else "")
+    return (
+        f"the verdict of {some} is older than the latest readings: is `baulk forecast --watch` or "
+        "`baulk serve` running?"
+    )
+
+
+def _no_depth(held: Values, _system: System) -> str:
+    return (
+        f"the sensor {held['sensor']} is on {held['tag']} and its depth is unknown; take number "
+        f"{held['number']} back and attach it with --depth"
+    )
+
+
+def _on_nothing(held: Values, _system: System) -> str:
+    return (
+        f"the sensor {held['sensor']} was on no timber at {held['taken_utc']:%Y-%m-%d %H:%M} UTC; "
+        f"`baulk timber attach {held['sensor']} TAG --at TIME` says where it was"
+    )
+
+
+def _meter(held: Values, _system: System) -> str:
+    return {
+        True: "the hand meter corrects for the wood's temperature by itself: its numbers are taken as shown",
+        False: "the hand meter does not correct for the wood's temperature: the forecasts do",
+        None: "nobody knows whether the hand meter corrects for the wood's temperature: the forecasts do, "
+        "with a wider range",
+    }[held["corrects"]]
+
+
+def _not_moisture(held: Values, _system: System) -> str:
+    return f"{held['mc_pct']:g} % is no moisture content; check the number."
+
+
+def _below_meter(held: Values, _system: System) -> str:
+    return f"{held['mc_pct']:g} % is below what a pin meter can measure (about 6 %); check the meter."
+
+
+def _no_forecast(_held: Values, _system: System) -> str:
+    return "No forecast yet to compare it with."
+
+
+def _too_deep(held: Values, system: System) -> str:
+    return (
+        f"Pins {units.show_length(held['pin_mm'], system)} deep would come out on the other side: the piece "
+        f"is {units.show_length(held['side_mm'], system)} there. Correct the depth or the face."
+    )
+
+
+def _expects(held: Values) -> str:
+    low, middle, high = held["expected_pct"]
+    digits = 0 if max(abs(low), abs(middle), abs(high)) >= 9.95 else 1
+    return f"{middle:.{digits}f} % ({low:.{digits}f} to {high:.{digits}f})"
+
+
+def _as_expected(held: Values, _system: System) -> str:
+    return f"The forecast expects {_expects(held)} there."
+
+
+def _far(held: Values, _system: System) -> str:
+    return (
+        f"The forecast expects {_expects(held)} there, far from {held['mc_pct']:g} %. Check the tag, the "
+        "depth, the meter's species setting and a wet surface. If the number stays, store it: the "
+        "calibration weighs it against the others."
+    )
+
+
+def _wet(held: Values, _system: System) -> str:
+    above = f"Above {held['fsp_pct']:.0f} % a meter means 'at least'"
+    return f"{above}; the forecast expects {_expects(held)} there."
+
+
+def _too_wet(held: Values, _system: System) -> str:
+    return (
+        f"The forecast expects {_expects(held)} there. Above {held['fsp_pct']:.0f} % a meter means only "
+        "'at least'. Check for a wet surface, a nail, or the tag of another timber."
+    )
+
+
+def _first_weight(_held: Values, _system: System) -> str:
+    return "The first weight of this timber; each later one is compared with it."
+
+
+def _last_weight(held: Values, system: System) -> str:
+    return f"It was {units.show_mass(held['last_kg'], system)} {_ago(held['ago_s'])}"
+
+
+def _ago(seconds: float) -> str:
+    whole = timedelta(seconds=seconds)
+    return "just now" if whole < timedelta(minutes=1) else f"{span(seconds)} ago"
+
+
+def _weight_fits(held: Values, system: System) -> str:
+    return f"{_last_weight(held, system)}."
+
+
+def _heavier(held: Values, system: System) -> str:
+    return (
+        f"{_last_weight(held, system)}: a drying timber gets no heavier. Check the tag and the tare. Is rain "
+        "or snow on it?"
+    )
+
+
+def _fast_loss(held: Values, system: System) -> str:
+    return (
+        f"{_last_weight(held, system)}: that is a fast loss. Check the tag and the tare. If it was cut or "
+        "planed, enter that first: a cut begins a new series of weights."
+    )
+
+
+SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
+    "notice.ready": _ready,
+    "notice.slipped": _slipped,
+    "notice.no_date": _no_date,
+    "notice.check_risk": _check_risk,
+    "notice.contradiction": _contradiction,
+    "notice.suspected_pins": _suspected,
+    "notice.mould": _mould,
+    "health.silent": _silent,
+    "health.battery": _battery,
+    "health.clock": _clock,
+    "health.stuck": _stuck,
+    "health.quarantine": _quarantine,
+    "health.behind": _behind,
+    "sensor.no_depth": _no_depth,
+    "sensor.on_nothing": _on_nothing,
+    "meter.temperature": _meter,
+    "plausible.no_moisture": _not_moisture,
+    "plausible.below_meter": _below_meter,
+    "plausible.no_forecast": _no_forecast,
+    "plausible.too_deep": _too_deep,
+    "plausible.as_expected": _as_expected,
+    "plausible.far": _far,
+    "plausible.wet": _wet,
+    "plausible.too_wet": _too_wet,
+    "plausible.first_weight": _first_weight,
+    "plausible.weight_fits": _weight_fits,
+    "plausible.heavier": _heavier,
+    "plausible.fast_loss": _fast_loss,
+}

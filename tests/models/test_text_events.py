@@ -1,0 +1,136 @@
+"""Events, series, values and flags in words, in both systems of units."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from baulk.models.reading import Reading, Series
+from baulk.models.text import events
+from baulk.models.text import series as series_text
+from baulk.models.timber import Event, EventKind
+
+NOW = datetime(2026, 1, 5, tzinfo=UTC)
+
+
+def reading(series, value, *flags):
+    return Reading(series=Series.parse(series), value=value, taken_utc=NOW, arrived_utc=NOW, flags=flags)
+
+
+@pytest.mark.parametrize(
+    ("text", "inch", "metric"),
+    [
+        (
+            "timber/FER-03/pin-50.8/b/moisture",
+            "pins 2 in deep in face b of FER-03",
+            "pins 51 mm deep in face b of FER-03",
+        ),
+        ("timber/FER-03/pin-32/resistance", "pins 1 1/4 in deep of FER-03", "pins 32 mm deep of FER-03"),
+        ("timber/FER-03/weight", "weight of FER-03", "weight of FER-03"),
+        ("air/shed/humidity", "air humidity in shed", "air humidity in shed"),
+        ("timber/FER-03/oven-dry", "oven-dried section of FER-03", "oven-dried section of FER-03"),
+        ("no series", "no series", "no series"),
+    ],
+)
+def test_a_series_is_named_with_its_owner(text, inch, metric):
+    assert (series_text.named(text, "inch"), series_text.named(text, "metric")) == (inch, metric)
+
+
+def test_a_series_of_a_known_timber_needs_no_owner():
+    assert series_text.called("timber/FER-03/pin-50.8/b/moisture", "inch") == "pin meter, 2 in deep, face b"
+    assert series_text.called("timber/FER-03/oven-dry", "metric") == "oven-dried section"
+    assert series_text.called("no series", "inch") == "no series"
+
+
+@pytest.mark.parametrize(
+    ("series", "value", "inch", "metric"),
+    [
+        ("timber/FER-01/weight", 96.16, "212 lb", "96 kg"),
+        ("timber/FER-01/wood-temp", 20.0, "68 °F", "20 °C"),
+        ("timber/FER-01/pin-45/moisture", 31.0, "31.0 %", "31.0 %"),
+        ("timber/FER-01/pin-45/resistance", 2.5e6, "2.5 MΩ", "2.5 MΩ"),
+        ("timber/FER-01/pin-45/resistance", 2.5e9, "2,500 MΩ", "2,500 MΩ"),
+    ],
+)
+def test_a_value_is_told_in_the_readers_units(series, value, inch, metric):
+    one = reading(series, value)
+    assert (events.value(one, "inch", "F"), events.value(one, "metric", "C")) == (inch, metric)
+
+
+def test_flags_are_told_in_words_and_one_system_only():
+    one = reading("timber/FER-01/pin-45/moisture", 31, "end-305", "above-fsp", "sensor-S7", "end-up")
+    rest = "from an end; above fibre saturation: at least this wet; sensor S7; end-up"
+    assert events.flags(one, "metric") == f"305 mm {rest}"
+    assert events.flags(one, "inch") == f"12 in {rest}"
+
+
+@pytest.mark.parametrize(
+    ("kind", "detail", "inch", "metric"),
+    [
+        ("arrived", {"place": "shed"}, "set on its bearers in shed", None),
+        ("moved", {"from": "shed", "to": "loft"}, "moved from shed to loft", None),
+        ("turned", {"up": "b"}, "turned, face b up", None),
+        ("end-sealed", {}, "ends sealed", None),
+        ("coated", {"faces": "ca"}, "coated on faces a, c", None),
+        ("coated", {"faces": ""}, "coat taken off", None),
+        ("stickered", {"faces": "a"}, "lies on face a", None),
+        ("stickered", {"faces": ""}, "lies free on all faces", None),
+        (
+            "cut",
+            {"length_mm": 3606.8, "weight_before_kg": 96.16, "weight_after_kg": 90.72},
+            "cut to 11 ft 10 in, 212 lb before and 200 lb after",
+            "cut to 3.61 m, 96 kg before and 91 kg after",
+        ),
+        ("planed", {"width_mm": 203.2, "depth_mm": 177.8}, "planed to 8 x 7 in", "planed to 203 x 178 mm"),
+        (
+            "oven-dried",
+            {"mc_pct": 31.4, "from_end_mm": 304.8},
+            "section oven-dried: 31 % MC, 12 in from the end",
+            "section oven-dried: 31 % MC, 305 mm from the end",
+        ),
+        ("tared", {"tare_kg": 4.5359237}, "tare set to 10 lb", "tare set to 4.5 kg"),
+        (
+            "sensor-attached",
+            {"sensor": "S7", "depth_mm": 50.8, "face": "a", "from_end_mm": 304.8},
+            "sensor S7 attached, 2 in deep, face a, 12 in from an end",
+            "sensor S7 attached, 51 mm deep, face a, 305 mm from an end",
+        ),
+        ("sensor-detached", {"sensor": "S7"}, "sensor S7 taken off", None),
+        ("photographed", {"file": "a.jpg"}, "photographed", None),
+        (
+            "edited",
+            {"field": "width_mm", "old": 203.2, "new": 177.8},
+            "green width corrected from 8 in to 7 in",
+            "green width corrected from 203 mm to 178 mm",
+        ),
+        (
+            "edited",
+            {"field": "bark", "old": False, "new": True},
+            "bark corrected from no to yes",
+            None,
+        ),
+        ("edited", {"field": "retired_utc", "old": "x", "new": ""}, "taken back into the yard", None),
+        (
+            "edited",
+            {"field": "lot", "old": "", "new": "7"},
+            "lot corrected from nothing to 7",
+            None,
+        ),
+        ("retired", {"reason": "sold"}, "retired: sold", None),
+        ("retired", {}, "retired", None),
+    ],
+)
+def test_each_kind_of_event_is_told_in_a_few_words(kind, detail, inch, metric):
+    what = Event(tag="FER-01", kind=EventKind(kind), at_utc=NOW, detail=detail)
+    assert events.event(what, "inch") == inch
+    assert events.event(what, "metric") == (metric or inch)
+
+
+def test_a_note_stands_behind_the_event():
+    what = Event(tag="FER-01", kind=EventKind.END_SEALED, at_utc=NOW, note="two coats")
+    assert events.event(what, "inch") == "ends sealed (two coats)"
+
+
+def test_every_kind_has_words():
+    assert {f"event.{kind.value}" for kind in EventKind} == set(events.SENTENCES)

@@ -1,0 +1,333 @@
+"""Notices, findings and hints in words: one thing each, in the reader's units alone."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+
+import pytest
+
+from baulk.models import text
+from baulk.models.reason import Reason
+from baulk.models.text import notices
+from baulk.models.text.common import span
+
+MARCH = datetime(2027, 3, 4, 12, tzinfo=UTC)
+MAY = datetime(2027, 5, 4, 12, tzinfo=UTC)
+PIN = "timber/FER-03/pin-50.8/b/moisture"
+EXPECTED = {"mc_pct": 22.5, "expected_pct": (27.0, 31.2, 36.0), "fsp_pct": 30.0}
+
+# code, values, inch, metric (None: the same)
+TOLD = [
+    (
+        "notice.ready",
+        {"tag": "FER-01", "step": "square"},
+        "FER-01 can be squared now",
+        None,
+    ),
+    (
+        "notice.ready",
+        {"tag": "FER-01", "step": "rough out"},
+        "FER-01 can be roughed out now",
+        None,
+    ),
+    (
+        "notice.slipped",
+        {"tag": "FER-01", "days": 61, "expected_utc": MAY, "was_utc": MARCH},
+        "FER-01 is expected 61 days later than before: 4 May 2027 instead of 4 March 2027",
+        None,
+    ),
+    (
+        "notice.no_date",
+        {"tag": "FER-01"},
+        "FER-01 is no longer expected to be ready to square within two years",
+        None,
+    ),
+    (
+        "notice.check_risk",
+        {"tag": "FER-01"},
+        (
+            "the surface of FER-01 dries faster than the mildest published safe start: raise the humidity, "
+            "cover it or move it out of draught and sun"
+        ),
+        None,
+    ),
+    (
+        "notice.contradiction",
+        {"tag": "FER-01", "since_utc": MARCH, "scale_mean_pct": 57, "pins_mean_pct": 14},
+        (
+            "scale and pins of FER-01 contradict each other since 4 March 2027: the mean is 57 % by the "
+            "scale and 14 % by the pins. Do not saw it before one test has shown which is right; its "
+            "verdict says what to check"
+        ),
+        None,
+    ),
+    (
+        "notice.suspected_pins",
+        {"series": PIN},
+        (
+            "the pins 2 in deep in face b of FER-03 no longer agree with the other readings and are left "
+            "out: they drift, or they are in other wood. Check the pins, or drive new ones beside them"
+        ),
+        (
+            "the pins 51 mm deep in face b of FER-03 no longer agree with the other readings and are left "
+            "out: they drift, or they are in other wood. Check the pins, or drive new ones beside them"
+        ),
+    ),
+    (
+        "notice.mould",
+        {"place": "shed", "share": 0.41},
+        (
+            "the air of shed was damp enough for mould in 41 % of the last four weeks (Hukka & Viitanen "
+            "1999): move air over wet faces and look at them; wear a mask if mould has grown"
+        ),
+        None,
+    ),
+    (
+        "health.silent",
+        {"about": "air/shed", "silent_s": 32_400.0, "usual_s": 3600.0},
+        (
+            "nothing has come from the air sensor in shed for 9 hours, usually every 1 hour: check its "
+            "battery, its radio and the broker"
+        ),
+        None,
+    ),
+    (
+        "health.silent",
+        {"about": PIN, "silent_s": 3 * 86_400.0, "usual_s": None},
+        (
+            "nothing has come from the pins 2 in deep in face b of FER-03 for 3 days: check its battery, "
+            "its radio and the broker"
+        ),
+        (
+            "nothing has come from the pins 51 mm deep in face b of FER-03 for 3 days: check its battery, "
+            "its radio and the broker"
+        ),
+    ),
+    (
+        "health.battery",
+        {"about": "timber/FER-01", "charge_pct": 19.0},
+        "the battery of the sensor on FER-01 is down to 19 %: change it",
+        None,
+    ),
+    (
+        "health.battery",
+        {"about": "air/shed", "volts": 2.5, "best_volts": 3.0},
+        "the battery of the air sensor in shed is down to 2.50 V, was 3.00 V: change it",
+        None,
+    ),
+    (
+        "health.clock",
+        {"about": "air/shed", "ahead_s": 300.0},
+        (
+            "the clock of the air sensor in shed is wrong: 5 minutes ahead. Set it, or let the sensor send "
+            "no time"
+        ),
+        None,
+    ),
+    (
+        "health.clock",
+        {"about": "air/shed", "ahead_s": None},
+        "the clock of the air sensor in shed is wrong. Set it, or let the sensor send no time",
+        None,
+    ),
+    (
+        "health.stuck",
+        {"series": "air/shed/temp", "quantity": "temp", "value": 20.0, "unit": "degC"},
+        (
+            "the air temperature in shed has been 68 °F for two days: the sensor is stuck or wet, or its "
+            "last message is repeated"
+        ),
+        (
+            "the air temperature in shed has been 20 °C for two days: the sensor is stuck or wet, or its "
+            "last message is repeated"
+        ),
+    ),
+    (
+        "health.quarantine",
+        {"messages": 1},
+        "1 message could not be stored: see why on the Health page, correct the cause and try them again",
+        None,
+    ),
+    (
+        "health.behind",
+        {"tags": ("A", "B"), "more": 3},
+        (
+            "the verdict of A, B and 3 more is older than the latest readings: is `baulk forecast --watch` "
+            "or `baulk serve` running?"
+        ),
+        None,
+    ),
+    (
+        "sensor.no_depth",
+        {"sensor": "S7", "tag": "FER-01", "number": 4},
+        "the sensor S7 is on FER-01 and its depth is unknown; take number 4 back and attach it with --depth",
+        None,
+    ),
+    (
+        "sensor.on_nothing",
+        {"sensor": "S7", "taken_utc": MARCH},
+        (
+            "the sensor S7 was on no timber at 2027-03-04 12:00 UTC; `baulk timber attach S7 TAG --at TIME` "
+            "says where it was"
+        ),
+        None,
+    ),
+    (
+        "meter.temperature",
+        {"corrects": True},
+        "the hand meter corrects for the wood's temperature by itself: its numbers are taken as shown",
+        None,
+    ),
+    (
+        "meter.temperature",
+        {"corrects": False},
+        "the hand meter does not correct for the wood's temperature: the forecasts do",
+        None,
+    ),
+    (
+        "meter.temperature",
+        {"corrects": None},
+        (
+            "nobody knows whether the hand meter corrects for the wood's temperature: the forecasts do, "
+            "with a wider range"
+        ),
+        None,
+    ),
+    (
+        "plausible.no_moisture",
+        {"mc_pct": 450.0},
+        "450 % is no moisture content; check the number.",
+        None,
+    ),
+    (
+        "plausible.below_meter",
+        {"mc_pct": 3.0},
+        "3 % is below what a pin meter can measure (about 6 %); check the meter.",
+        None,
+    ),
+    (
+        "plausible.no_forecast",
+        {},
+        "No forecast yet to compare it with.",
+        None,
+    ),
+    (
+        "plausible.too_deep",
+        {"pin_mm": 228.6, "side_mm": 203.2},
+        (
+            "Pins 9 in deep would come out on the other side: the piece is 8 in there. Correct the depth or "
+            "the face."
+        ),
+        (
+            "Pins 229 mm deep would come out on the other side: the piece is 203 mm there. Correct the "
+            "depth or the face."
+        ),
+    ),
+    (
+        "plausible.as_expected",
+        EXPECTED,
+        "The forecast expects 31 % (27 to 36) there.",
+        None,
+    ),
+    (
+        "plausible.far",
+        EXPECTED,
+        (
+            "The forecast expects 31 % (27 to 36) there, far from 22.5 %. Check the tag, the depth, the "
+            "meter's species setting and a wet surface. If the number stays, store it: the calibration "
+            "weighs it against the others."
+        ),
+        None,
+    ),
+    (
+        "plausible.wet",
+        EXPECTED,
+        "Above 30 % a meter means 'at least'; the forecast expects 31 % (27 to 36) there.",
+        None,
+    ),
+    (
+        "plausible.too_wet",
+        EXPECTED,
+        (
+            "The forecast expects 31 % (27 to 36) there. Above 30 % a meter means only 'at least'. Check "
+            "for a wet surface, a nail, or the tag of another timber."
+        ),
+        None,
+    ),
+    (
+        "plausible.first_weight",
+        {},
+        "The first weight of this timber; each later one is compared with it.",
+        None,
+    ),
+    (
+        "plausible.weight_fits",
+        {"last_kg": 96.16, "ago_s": 3 * 86_400.0},
+        "It was 212 lb 3 days ago.",
+        "It was 96 kg 3 days ago.",
+    ),
+    (
+        "plausible.heavier",
+        {"last_kg": 96.16, "ago_s": 20.0},
+        (
+            "It was 212 lb just now: a drying timber gets no heavier. Check the tag and the tare. Is rain "
+            "or snow on it?"
+        ),
+        (
+            "It was 96 kg just now: a drying timber gets no heavier. Check the tag and the tare. Is rain or "
+            "snow on it?"
+        ),
+    ),
+    (
+        "plausible.fast_loss",
+        {"last_kg": 96.16, "ago_s": 7200.0},
+        (
+            "It was 212 lb 2 hours ago: that is a fast loss. Check the tag and the tare. If it was cut or "
+            "planed, enter that first: a cut begins a new series of weights."
+        ),
+        (
+            "It was 96 kg 2 hours ago: that is a fast loss. Check the tag and the tare. If it was cut or "
+            "planed, enter that first: a cut begins a new series of weights."
+        ),
+    ),
+]
+
+
+@pytest.mark.parametrize(("code", "values", "inch", "metric"), TOLD)
+def test_each_code_is_told_in_either_system(code, values, inch, metric):
+    reason = Reason.from_json(Reason(code=code, values=values).to_json())
+    assert text.sentence(reason, "inch") == inch
+    assert text.sentence(reason, "metric") == (metric or inch)
+
+
+def test_every_code_stands_in_the_table_above():
+    assert {code for code, *_ in TOLD} == set(notices.SENTENCES)
+
+
+def test_no_sentence_mixes_the_systems():
+    for code, values, *_ in TOLD:
+        reason = Reason(code=code, values=values)
+        assert not re.search(r"\d (mm|kg|°C)\b", text.sentence(reason, "inch"))
+        assert not re.search(r"\d (in|lb|°F)\b", text.sentence(reason, "metric"))
+
+
+@pytest.mark.parametrize(
+    ("what", "words"),
+    [
+        ("air/shed", "air sensor in shed"),
+        ("timber/FER-01", "sensor on FER-01"),
+        (PIN, "pins 51 mm deep in face b of FER-03"),
+        ("FER-01, square", "FER-01, square"),
+    ],
+)
+def test_what_a_notice_is_about_is_told_without_a_topic(what, words):
+    assert notices.about(what, "metric") == words
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(1, "1 second"), (59 * 60, "59 minutes"), (30 * 3600, "30 hours"), (172_800, "2 days")],
+)
+def test_spans_of_time_are_said_in_one_unit(seconds, words):
+    assert span(seconds) == span(-seconds) == words
