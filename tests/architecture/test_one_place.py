@@ -135,7 +135,7 @@ def test_a_quantity(copy, root):
             text.write(f"ingest.checks.POSSIBLE[co2][{end}],{value},ppm,limit,{source}\n")
     source = '[[source]]\ntopic="x/air"\nformat="plain"\nquantity="co2"\nunit="percent"\nplace="loft"\n'
     code = SHOP + (
-        "from baulk.dashboard import words\nfrom baulk.ingest import pipeline\n"
+        "from baulk.ingest import pipeline\nfrom baulk.models.text import series\n"
         "from baulk.ingest.wire.message import RawMessage\nfrom baulk.models.quantity import Owner\n"
         "shop.init(folder, name='Ferry yard')\n"
         "with (folder / 'baulk.toml').open('a') as text:\n"
@@ -146,7 +146,7 @@ def test_a_quantity(copy, root):
         "        pipeline.handle(RawMessage(topic=topic, payload=body, arrived_utc=NOW), opened)\n"
         "    for place in ('shed', 'loft'):\n"
         "        for each in opened.store.readings(Owner.AIR, place):\n"
-        "            print(words.series(each.series), each.value, each.unit, *each.flags)\n"
+        "            print(series.called(str(each.series), 'metric'), each.value, each.unit, *each.flags)\n"
         "    print(opened.store.quarantine_count())\n"
     )
     assert run(copy, code, source) == "carbon dioxide 612.0 ppm\ncarbon dioxide 500.0 ppm\n1\n"

@@ -13,7 +13,7 @@ PARTS = ("models", "ingest", "dashboard")
 WORDS = 4  # a string of so many words is taken for a sentence
 # how an exception says what is wrong: a sentence for the person, written where it is raised
 EXCEPTION = re.compile(r"^(OutOfRange|NotFound|\w*Error|__init__|broken|_no_unit|_quantity)$")
-CODE = re.compile(r"[a-z_·]+(\.[a-z_·]+){1,2}")  # a dot stands for what an f-string puts in
+CODE = re.compile(r"[a-z_·-]+(\.[a-z_·-]+){1,2}")  # a dot stands for what an f-string puts in
 # arguments that hold what a publication or a table says, as it says it
 QUOTED = {"source", "where", "mark"}
 EXEMPT = {
@@ -50,7 +50,7 @@ def codes_of(tree):
             if isinstance(code, ast.Constant):
                 written.add(code.value)
         if isinstance(node, ast.Constant | ast.JoinedStr) and CODE.fullmatch(could_be := words_of(node)):
-            strings.add(re.escape(could_be).replace("·", "[a-z_]+"))
+            strings.add(re.escape(could_be).replace("·", "[a-z_-]+"))
     return written, strings
 
 
