@@ -251,7 +251,7 @@ def _moisture(record: Record, room: float) -> list[Flowable]:
         page.text(f"{name}: {words.span(s.median, s.low, s.high)} MC", 9)
         for name, s in (
             ("Core", answer.core_now_pct),
-            ("Section on the mean", answer.mean_now_pct),
+            ("Mean moisture content", answer.mean_now_pct),
             ("Shell", answer.shell_now_pct),
         )
     ]

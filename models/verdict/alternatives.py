@@ -21,7 +21,7 @@ from baulk.models.use_class import UseClassTable
 from baulk.models.verdict.readiness import Path, Rule, Work, path
 
 DRIER_RH: Final = 10.0  # points of relative humidity that a shop can be brought down by; our own choice
-EACH: Final = 4  # every so manieth member is enough for the difference that drier air makes
+EACH: Final = 4  # every n-th member is enough for the difference that drier air makes
 STEP_DAYS: Final = 28.0
 CELLS: Final = (8, 8)
 SHOWN: Final = 3

@@ -27,7 +27,7 @@ from baulk.models.plan.humidity.window import Band, Window
 
 KNOTS: Final = (0.0, 6.0, 16.0, 30.0, 52.0, 104.0)  # weeks
 TRIES: Final = 70  # of schedules
-EVERY: Final = 4  # weeks between two looks at a timber, and every so manieth member for its stage
+EVERY: Final = 4  # weeks between two looks at a timber, and every n-th member for its stage
 TOLD: Final = (0.25, 0.5, 0.75, 0.9)  # of the members, by when they are ready
 STEADY_RH: Final = tuple(range(40, 91, 5))  # tried too, for a search of a few tries may miss the plain one
 AGREED_RH: Final = 0.25

@@ -226,7 +226,7 @@ def stock(  # noqa: PLR0913 - what a plan needs of a timber
     build_days: float,
     air_past: AirSeries | None = None,
 ) -> Stock:
-    """Take what a plan needs out of a timber's calibration: every so manieth member.
+    """Take what a plan needs out of a timber's calibration: every n-th member.
 
     Parameters
     ----------
