@@ -14,7 +14,7 @@ from baulk.ingest import config as settings
 
 def password(
     *,
-    remove: Annotated[bool, typer.Option("--remove", help="Take it away; the pages are open again.")] = False,
+    remove: Annotated[bool, typer.Option("--remove", help="Remove it; the pages are open again.")] = False,
     stdin: Annotated[bool, typer.Option("--stdin", help="Read it from standard input, one line.")] = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,

@@ -126,7 +126,7 @@ def on_photograph(picture: bytes, section: Section, system: System) -> Tapped | 
     if spot is not None and len(taps) < len(CORNERS):
         taps.append(spot)
         st.rerun()
-    if taps and st.button("Tap them anew", key="arrival_taps_again"):
+    if taps and st.button("Tap again", key="arrival_taps_again"):
         st.session_state["arrival_taps"] = []
         st.rerun()
     if len(taps) < len(CORNERS):

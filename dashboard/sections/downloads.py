@@ -78,7 +78,7 @@ def offer_table(name: str, table: Callable[[], pd.DataFrame], *, key: str) -> No
     key : str
         Tells the buttons of one page apart.
     """
-    with st.popover("Take it away", key=f"{key}-away"):
+    with st.popover("Export", key=f"{key}-away"):
         st.download_button(
             "CSV, for a spreadsheet", lambda: csv(table()), f"{name}.csv", "text/csv", key=f"{key}-csv"
         )
@@ -94,7 +94,7 @@ def offer_table(name: str, table: Callable[[], pd.DataFrame], *, key: str) -> No
 def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
     """Offer paper and files; each is made only when somebody takes it."""
     tag = found.timber.tag
-    with st.expander("Print and take away", key="paper"):
+    with st.expander("Print and export", key="paper"):
         left, right = st.columns(2)
         with left:
             me, size = preferences.chosen(), shop_facts.facts()

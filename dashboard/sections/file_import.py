@@ -25,6 +25,7 @@ from baulk.ingest.exchange.reading_rows import Refused
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import units as wire_units
 from baulk.ingest.wire.logger_columns import Logger, as_said
+from baulk.models import formatting
 from baulk.models.quantity import AT_DEPTH, SPECS, Owner, Quantity
 from baulk.models.reading import Series
 from baulk.models.units import System, length_mm, show_length, show_size
@@ -33,7 +34,7 @@ KINDS: Final = {
     "timbers": "Timbers, a list",
     "long": "Readings, one a row",
     "logger": "A data logger's file",
-    "out": "Take out",
+    "out": "Export",
 }
 MEASURES: Final[Mapping[Quantity | None, str]] = {
     None: "leave it out",
@@ -48,7 +49,7 @@ _SINCE: Final = {30: "the last 30 days", 365: "the last year", None: "everything
 def part() -> None:
     """Show the part, folded up."""
     told = st.session_state.pop("brought", None)
-    with st.expander("Bring in and take out", key="bring_in", expanded=told is not None):
+    with st.expander("Import and export", key="bring_in", expanded=told is not None):
         if told:
             st.success(told)
         kind = st.segmented_control(
@@ -136,7 +137,7 @@ def _timbers(given: UploadedFile) -> None:
     count = len(new) + (len(changed) if update else 0)
     if not count:
         st.info("Nothing to enter.")
-    elif st.button(f"Enter {count}", type="primary", key="bring_go"):
+    elif st.button(f"Import {formatting.count(count, 'timber')}", type="primary", key="bring_go"):
         by = preferences.chosen().name
 
         def bring(shop: Shop) -> TimberReport:
@@ -214,10 +215,10 @@ def _readings(opened: Callable[[Shop], Bringing]) -> None:
     )
     if not report.new:
         st.info("Nothing in it is new.")
-    elif st.button(f"Store {report.new} readings", type="primary", key="bring_go"):
-        with st.spinner("Storing..."):
+    elif st.button(f"Import {formatting.count(report.new, 'reading')}", type="primary", key="bring_go"):
+        with st.spinner("Importing..."):
             stored = ask(lambda shop: opened(shop).store(shop, now))
-        _done(f"Readings stored: {stored}.")
+        _done(f"Readings imported: {stored}.")
 
 
 def _logger(given: UploadedFile) -> Logger | None:

@@ -53,7 +53,7 @@ def _password() -> bool:
     layout.title("Baulk", "These pages ask for the shop's password.")
     with st.form("password", width=420):
         given = st.text_input("Password", type="password", key="password")
-        asked = st.form_submit_button("Open")
+        asked = st.form_submit_button("Sign in")
     if asked:
         _try(given)
     return False

@@ -222,7 +222,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
                 help="An end dries by itself; the forecast sets aside pins that stand too near to it.",
             )
             face = st.selectbox("Face", ["any", *(f.value for f in Face)], key="hand_face")
-        sent = st.form_submit_button("Store it", type="primary", key="hand_store")
+        sent = st.form_submit_button("Save", type="primary", key="hand_store")
     if not sent:
         return
     near = None

@@ -157,7 +157,7 @@ def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
 
 
 def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:
-    with st.expander("Note what was done to it", key="event-add"):
+    with st.expander("Record an event", key="event-add"):
         kind = st.selectbox("It was", list(KINDS), format_func=lambda k: KINDS[k].word, key="event_kind")
         offered = KINDS[kind]
         try:
@@ -171,7 +171,7 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
         note = right.text_input("Remark", key="event_note")
         if offered.caution:
             st.caption(offered.caution)
-        if not st.button("Note it", type="primary", key="event_go"):
+        if not st.button("Save", type="primary", key="event_go"):
             return
         today = day == latest
         at = now if today else datetime.combine(day, time(12)).astimezone()
@@ -189,14 +189,14 @@ def _undo(events: list[Event], facts: shop_facts.ShopFacts, now: datetime) -> No
     undoable = [e for e in events if e.kind is not EventKind.ARRIVED]
     if not undoable:
         return
-    with st.expander("Take something back", key="event-undo"):
+    with st.expander("Undo an event", key="event-undo"):
         chosen = st.selectbox(
             "Noted by mistake", undoable, key="event_wrong",
             format_func=lambda e: f"{words.day(e.at_utc)}: {event_text.event(e, facts.system)}",
         )  # fmt: skip
         st.caption("It stays in the books, marked as taken back, with your name and today's date.")
         by = preferences.chosen().name  # asked here: the shop's own thread knows no person
-        if st.button("Take it back", key="event_back"):
+        if st.button("Undo", key="event_back"):
             with layout.errors_as_sentences():
                 ask(lambda s: operations.undo(s, chosen.number, by=by, now_utc=now))
                 st.session_state["event_told"] = f"Taken back: {event_text.event(chosen, facts.system)}."
@@ -213,7 +213,7 @@ def _pictures(found: shop_facts.TimberFacts, now: datetime) -> None:
         given = st.file_uploader(
             "Picture", ["jpg", "jpeg", "png"], key=f"photo_{tag}_{turn}", max_upload_size=photos.MOST_MB
         )
-        if given is not None and st.button("Keep it", key="photo_go"):
+        if given is not None and st.button("Save", key="photo_go"):
             with layout.errors_as_sentences():
                 if now - found.timber.arrived_utc < timedelta(0):
                     raise OutOfRange("the photograph", "is older than the timber's arrival")

@@ -103,7 +103,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
             "Days in the shop's air after squaring", 0, 3650, round(settings.build_days), 30,
             key=f"if_days-{tag}",
         )  # fmt: skip
-        if not st.form_submit_button("Work it out", key=f"if_go-{tag}"):
+        if not st.form_submit_button("Calculate", key=f"if_go-{tag}"):
             return
         with layout.errors_as_sentences(), st.spinner("Working it out..."):
             width, depth = size_mm(typed, bare=default_length_unit(facts.system))

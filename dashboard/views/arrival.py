@@ -105,7 +105,7 @@ def first_readings(system: units.System) -> arrival.First:
 
 
 def label_at_once(tag: str, system: units.System) -> None:
-    """Offer the label of the timber that was just tagged in."""
+    """Offer the label of the timber that was just entered."""
     rolls = labels.rolls(system)
     kept = st.session_state.get("label_sheet", rolls[0])
     choice = st.selectbox(
@@ -130,7 +130,7 @@ def page() -> None:
     layout.title("Arrival", "Tag a timber in when it is set on its bearers.")
     if done := st.session_state.pop("arrived", None):
         st.success(
-            f"{done} is tagged in. Fix the tag to its butt end, then take its first weight or pin "
+            f"{done} is saved. Fix the tag to its butt end, then take its first weight or pin "
             "reading on its page."
         )
         with st.container(horizontal=True):
@@ -180,7 +180,7 @@ def page() -> None:
             st.caption("Seal them on the first day: it stops nearly all end checks in oak.")
         weight(green, length, name, pith, system)
         first = first_readings(system)
-    if st.button("Tag it in", type="primary", key="arrival_go"):
+    if st.button("Save timber", type="primary", key="arrival_go"):
         missing = [
             word
             for word, given in (

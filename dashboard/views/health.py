@@ -42,7 +42,7 @@ def findings(found: tuple[Finding, ...], facts: shop_facts.ShopFacts) -> None:
 
 def sensors(seen: tuple[SeriesHealth, ...], facts: shop_facts.ShopFacts) -> None:
     """Show each sensor's series by its last word."""
-    st.header("Sensors by their last word", anchor=False)
+    st.header("Sensors by last reading", anchor=False)
     if not seen:
         st.info(
             "No sensor has spoken yet. Point one at the broker on "
@@ -52,7 +52,7 @@ def sensors(seen: tuple[SeriesHealth, ...], facts: shop_facts.ShopFacts) -> None
         return
     now, shown = layout.now(), seen
     if len(seen) > MOST:
-        held = st.text_input("Tag or place holds", key="health_on", placeholder="for instance 12").strip()
+        held = st.text_input("Tag or place contains", key="health_on", placeholder="for instance 12").strip()
         shown = tuple(each for each in seen if held.lower() in each.latest.series.name.lower())
     rows = [
         (
@@ -104,7 +104,7 @@ def quarantine(count: int) -> None:
         f"{count} message{'s' if count > 1 else ''} kept whole. Mend the cause (enter the timber, attach the "
         "sensor, correct the [[source]] in baulk.toml), then try them again."
     )
-    if st.button("Try them again", key="replay"):
+    if st.button("Retry", key="replay"):
         with st.spinner("Trying them again..."):
             try:
                 stored, left = health_data.replay()

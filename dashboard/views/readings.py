@@ -101,7 +101,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     if plausible is not None:
         ok, why = plausible
         (st.info if ok else st.warning)(text.sentence(why, system))
-    if not st.button("Store it", type="primary", key=f"round_store-{tag}", disabled=not typed.strip()):
+    if not st.button("Save", type="primary", key=f"round_store-{tag}", disabled=not typed.strip()):
         return
     with layout.errors_as_sentences():
         near = None
@@ -152,7 +152,7 @@ def page() -> None:
         for r in found.latest
         if r.series.quantity not in OF_DEVICE
     ]
-    st.header("What is known of it", anchor=False)
+    st.header("Newest readings", anchor=False)
     if latest:
         layout.values(latest)
     else:

@@ -20,7 +20,7 @@ from baulk.models.text.common import pct
 
 FAR: Final = datetime.max.replace(tzinfo=UTC)
 LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
-HEADS = ("Timber", "Verdict", "Square-able", "Core MC", "Mean MC", "Green, finished", "Newest reading")
+HEADS = ("Timber", "Verdict", "Square from", "Core MC", "Mean MC", "Green, finished", "Newest reading")
 
 
 def moisture(span: Interval | None) -> str:
@@ -83,7 +83,7 @@ ORDERS: Final[Mapping[str, Callable[[YardRow], tuple[object, ...]]]] = {
     "longest here": lambda r: (r.timber.arrived_utc, r.timber.tag),
     "largest section": lambda r: (-r.timber.section.width_mm * r.timber.section.depth_mm, r.timber.tag),
 }
-SIEVES: Final[Mapping[str, Callable[[YardRow], str]]] = {
+FILTERS: Final[Mapping[str, Callable[[YardRow], str]]] = {
     "Verdict": lambda r: r.told.word,
     "Place": lambda r: r.timber.place,
     "Species": lambda r: r.timber.species,
@@ -93,15 +93,15 @@ FEW: Final = 6  # below that nobody needs a sieve
 
 
 def choose(found: Sequence[YardRow]) -> list[YardRow]:
-    """Offer order and sieves, and return the rows that are wanted in the order wanted."""
+    """Offer sorting and filters, and return the rows that are wanted in the order wanted."""
     if len(found) < FEW:
         return list(found)
     kept = list(found)
-    with st.expander(f"Order and choice of {len(found)} timbers", key="yard-choice"):
+    with st.expander(f"Sort and filter {len(found)} timbers", key="yard-choice"):
         left, right = st.columns(2)
-        order = left.selectbox("First", list(ORDERS), key="yard_order")
-        wanted = right.text_input("Tag holds", key="yard_tag", placeholder="for instance 12")
-        for column, (name, of) in zip(st.columns(len(SIEVES)), SIEVES.items(), strict=True):
+        order = left.selectbox("Sort by", list(ORDERS), key="yard_order")
+        wanted = right.text_input("Tag contains", key="yard_tag", placeholder="for instance 12")
+        for column, (name, of) in zip(st.columns(len(FILTERS)), FILTERS.items(), strict=True):
             there = sorted({of(row) for row in found})
             if len(there) > 1:
                 picked = column.multiselect(name, there, key=f"yard_{name.lower()}", placeholder="all")
@@ -167,7 +167,7 @@ def plan(found: Sequence[YardRow], system: units.System) -> None:
     drawn = yard_rows.places()
     if not drawn:
         return
-    st.header("Where they lie", anchor=False)
+    st.header("Map", anchor=False)
     st.altair_chart(
         yard_map.picture(drawn, yard_rows.told_by_place(found), system),
         width="stretch",

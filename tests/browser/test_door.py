@@ -45,10 +45,10 @@ def test_the_password_is_asked_once_and_leads_to_the_page_that_was_asked_for(tmp
         assert page.get_by_text("FER-02").count() == 0
         browse.shoot(page, "door")
         box.fill("not this one")
-        page.get_by_role("button", name="Open").click()
+        page.get_by_role("button", name="Sign in").click()
         expect(page.get_by_text("not the password")).to_be_visible()
         box.fill(SECRET)
-        page.get_by_role("button", name="Open").click()
+        page.get_by_role("button", name="Sign in").click()
         expect(page.get_by_role("heading", name="FER-02")).to_be_visible(timeout=15_000)
         page.wait_for_timeout(500)
         again = person.new_page()

@@ -154,12 +154,12 @@ def called(label):
 @pytest.mark.parametrize(
     ("path", "first", "button"),
     [
-        ("", "FER-03", "Take it away"),
-        ("timber?tag=FER-01", "Timber", "Store it"),
-        ("arrival", "Tag", "Tag it in"),
+        ("", "FER-03", "Export"),
+        ("timber?tag=FER-01", "Timber", "Save"),
+        ("arrival", "Tag", "Save timber"),
         ("air", "Place", "Plan this room"),
         ("plans", "Finished size", "Pieces that hold the size"),
-        ("health", "Take it away", "Try them again"),
+        ("health", "Export", "Retry"),
     ],
 )
 def test_the_keyboard_goes_from_the_menu_through_the_fields_to_the_button_and_is_seen(
@@ -200,7 +200,7 @@ def test_a_timber_is_found_and_read_by_keyboard_alone(shop, pages, tab):
     page.keyboard.press("Enter")
     expect(page.get_by_text("The forecast expects")).to_be_visible(timeout=15_000)
     browse.settled(page)
-    tab_to(page, called("Store it"), 8)
+    tab_to(page, called("Save"), 8)
     page.keyboard.press("Enter")
     expect(page.get_by_text("Stored for FER-02")).to_be_visible(timeout=15_000)
     with shop_module.open(shop) as s:

@@ -84,7 +84,7 @@ def choose(page, name, option):
 
 def ask_what_if(page):
     page.locator(".st-key-what-if summary").click()
-    page.get_by_role("button", name="Work it out").click()
+    page.get_by_role("button", name="Calculate").click()
     expect(page.get_by_text("Nothing of this is kept")).to_be_visible(timeout=60_000)
 
 
@@ -137,7 +137,7 @@ PAGES = {
     "yard": ("", "FER-03", {"open": unfold}),
     "timber": ("timber?tag=FER-01", "Enter a reading", {"open": unfold}),
     "timber-ready": ("timber?tag=FER-03", "Enter a reading", {"what-if": ask_what_if}),
-    "arrival": ("arrival", "Tag it in", {"tapped": tap_the_pith}),
+    "arrival": ("arrival", "Save timber", {"tapped": tap_the_pith}),
     "readings": ("readings", "Longest without one", {"one": read_one}),
     "air": ("air", "History", {"plan": plan_the_air}),
     "plans": (
@@ -145,12 +145,12 @@ PAGES = {
         "Finished length",
         {"order": size_to_order, "timber": from_a_timber, "parts": parts_and_buying},
     ),
-    "health": ("health", "Sensors by their last word", {"open": unfold}),
+    "health": ("health", "Sensors by last reading", {"open": unfold}),
 }
 EMPTY = {
     "yard": "tag it in",
     "timber": "tag the first one in",
-    "arrival": "Tag it in",
+    "arrival": "Save timber",
     "readings": "tag the first one in",
     "air": "sensor",
     "plans": "Type the finished size",
@@ -233,8 +233,8 @@ def test_a_timber_is_tagged_in_with_fractions_on_a_phone(full, tab):
         page.wait_for_timeout(300)
     expect(page.get_by_text("Not a lift for one")).to_be_visible(timeout=15_000)
     browse.shoot(page, "arrival-filled")
-    page.get_by_role("button", name="Tag it in").click()
-    expect(page.get_by_text("FER-10 is tagged in")).to_be_visible(timeout=15_000)
+    page.get_by_role("button", name="Save timber").click()
+    expect(page.get_by_text("FER-10 is saved")).to_be_visible(timeout=15_000)
     page.get_by_text("Open FER-10").click()
     expect(page.get_by_text("being worked out")).to_be_visible(timeout=15_000)
     browse.shoot(page, "timber-new")
@@ -245,6 +245,6 @@ def test_a_weight_typed_on_the_timber_page_is_listed(full, tab):
     page.goto(f"{full.base}/timber?tag=FER-03")
     page.locator(".st-key-hand_kind").get_by_text("Weight").click(timeout=30_000)
     page.locator(".st-key-hand_weight input").fill("171 lb")
-    page.get_by_role("button", name="Store it").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.get_by_text("171 lb").first).to_be_visible(timeout=15_000)
     expect(page.get_by_text("by hand").first).to_be_visible(timeout=15_000)

@@ -117,7 +117,7 @@ def test_the_page_offers_the_labels_at_once(app, shop_folder, monkeypatch, inven
     app.session_state["arrived"] = "FER-01"
     app.run()
     assert not app.exception
-    assert "FER-01 is tagged in" in app.success[0].value
+    assert "FER-01 is saved" in app.success[0].value
     assert app.selectbox(key="label_choice") is not None
 
 

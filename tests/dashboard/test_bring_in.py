@@ -76,7 +76,7 @@ def test_readings_one_a_row(page, shop_folder):
     upload(page, "long", text)
     assert "lies outside" in html(page)
     page.button(key="bring_go").click().run()
-    assert "Readings stored: 1." in said(page)
+    assert "Readings imported: 1." in said(page)
     with shops.open(shop_folder) as shop:
         assert [one.value for one in shop.store.readings(Owner.AIR, "attic")] == [20]
 
@@ -91,7 +91,7 @@ def test_a_loggers_columns_are_said_and_not_guessed(page, shop_folder):
     assert "has no time zone" in said(page)
     page.text_input(key="bring_zone").input("Europe/Lisbon").run()
     page.button(key="bring_go").click().run()
-    assert "Readings stored: 1." in said(page)
+    assert "Readings imported: 1." in said(page)
     with shops.open(shop_folder) as shop:
         (one,) = shop.store.readings(Owner.AIR, "attic")
     assert (one.value, one.taken_utc.hour) == (10, 9)

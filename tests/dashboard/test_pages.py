@@ -83,11 +83,12 @@ def test_a_failed_evaluation_says_why(app, shop_folder, invented):
 
 def test_series_in_a_reason_are_told_in_words(app, shop_folder, invented):
     body = json.loads(invented.evaluation(invented.piece("FER-05")))
-    body["verdict"]["reasons"] = ["timber/FER-05/pin-76.2/b/moisture: 2 of 5 set aside"]
+    stuck = {"series": "timber/FER-05/pin-76.2/b/moisture", "count": 2, "of": 5}
+    body["verdict"]["reasons_coded"] = [{"code": "calibration.repeated", "values": stuck}]
     with shop_module.open(shop_folder) as s:
         s.store.save_evaluation("FER-05", invented.NOW, json.dumps(body).encode())
     told = html(go(app, "timber", tag="FER-05"))
-    assert "pin meter, 3 in deep, face b: 2 of 5 set aside" in told
+    assert "Pin meter, 3 in deep, face b: 2 readings left out" in told
 
 
 def test_a_torn_evaluation_is_told_in_a_sentence(app, shop_folder, invented):
@@ -156,7 +157,7 @@ def test_an_arrival_is_registered_under_the_proposed_tag(app, shop_folder):
     fill(go(app, "arrival"))
     assert app.text_input(key="arrival_tag").value == "FER-06"
     app.button(key="arrival_go").click().run()
-    assert any("FER-06 is tagged in" in e.value for e in app.success)
+    assert any("FER-06 is saved" in e.value for e in app.success)
     with shop_module.open(shop_folder) as s:
         timber = s.register.get("FER-06")
     assert timber.section.depth_mm == pytest.approx(7.75 * 25.4)

@@ -108,7 +108,7 @@ def test_the_page_of_a_timber(reader, tag):
 
 def test_a_timber_whose_finished_size_were_another(reader):
     reader.go("timber", "FER-01")
-    next(each for each in reader.app.button if each.label == "Work it out").click().run()
+    next(each for each in reader.app.button if each.label == "Calculate").click().run()
     assert reader.wrong() == []
 
 

@@ -97,7 +97,7 @@ def test_places_with_a_position_are_drawn_to_scale_with_what_lies_there(many, ap
     assert "■1" in boxes["shed"]["holds"]
     app.run()
     assert not app.exception
-    assert any(each.value == "Where they lie" for each in app.header)
+    assert any(each.value == "Map" for each in app.header)
 
 
 def test_a_use_that_the_tables_no_longer_know_spoils_its_own_row_only(many, app):
