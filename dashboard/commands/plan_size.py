@@ -84,6 +84,10 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
                 "needs --finished, --length, --species and --use, or a timber with --from or --section",
             )
         shown = _system(finished, system)
+    elif tag is not None and system is None and finished is None:
+        from baulk.ingest import config as settings  # noqa: PLC0415 - slow to load, as below
+
+        shown = settings.load(shop).shop.units
     else:
         shown = _system(section or finished or "", system)
     bare = units.default_length_unit(shown)
