@@ -9,7 +9,6 @@ from datetime import datetime
 from typing import Any, Final
 
 from baulk.ingest.store import Store
-from baulk.models import text
 from baulk.models.reason import Reason
 
 SWAPS: Final = "swapped tags"
@@ -33,11 +32,6 @@ class Swapped:
     tags: tuple[str, str]
     reason: Reason
     found_utc: datetime
-
-    @property
-    def words(self) -> str:
-        """The reason in words, without its full stop; it holds no unit."""
-        return text.sentence(self.reason, "metric").removesuffix(".")
 
 
 def fit_key(tag: str) -> str:

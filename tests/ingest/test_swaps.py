@@ -66,7 +66,7 @@ def look(opened, now):
 
 def notice(opened):
     found = notices.look(opened, NOW)
-    return [(each.about, each.words("metric")) for each in found if each.kind == "swapped tags"]
+    return [(each.about, each.reason) for each in found if each.kind == "swapped tags"]
 
 
 def test_a_swap_is_found_told_once_and_stands_in_both_verdicts_until_it_is_put_right(yard):
@@ -77,7 +77,7 @@ def test_a_swap_is_found_told_once_and_stands_in_both_verdicts_until_it_is_put_r
     assert not any("fits FER" in each for tag in tags for each in reasons(yard, tag))
     (words,) = look(yard, NOW)
     assert "tags or sensors were swapped" in words
-    assert notice(yard) == [("FER-07 and FER-08", words.removesuffix("."))]
+    assert notice(yard) == [("FER-07 and FER-08", notes.swaps(yard.store)[0].reason)]
     for tag in tags:
         assert words in reasons(yard, tag)
     assert look(yard, NOW + DAY) == []  # told already
