@@ -37,8 +37,8 @@ STEPS: Final[Mapping[str, Step]] = {
 }
 WORKING: Final = Step(
     shape="·",
-    word="Being worked out",
-    sentence="The first verdict is being worked out; it appears here by itself.",
+    word="Being computed",
+    sentence="The first verdict is being computed; it appears here by itself.",
     rank=3,
 )
 CONTRADICTION: Final = Step(

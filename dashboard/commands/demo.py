@@ -114,7 +114,7 @@ def _play(stage: _Stage, began: float, quit_after: float | None, *, embedded: bo
         _publish_history(stage, shop, publisher, simulated)
         page_server = stage.children.running[-1]
         stage.children.wait_for(page_server, lambda: answers(stage.port), seconds=READY_WITHIN_S)
-        say(f"\n  open http://{pages.HOST}:{stage.port}   the pages fill while the verdicts are worked out\n")
+        say(f"\n  open http://{pages.HOST}:{stage.port}   the pages fill while the verdicts are computed\n")
         _work_out(stage, shop, [piece.timber.tag for piece in pieces])
         start_forecasts(stage.children, stage.place)
         took = time.monotonic() - began

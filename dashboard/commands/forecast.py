@@ -58,7 +58,7 @@ def forecast(  # noqa: PLR0913 - one an option
         typer.Option(
             "--as-of",
             metavar="DATE",
-            help="What would have been said then, kept to be held against what came true.",
+            help="The forecast of an earlier day, kept to be compared with the outcome.",
         ),
     ] = None,
     workers: Annotated[
@@ -139,7 +139,7 @@ def _answer(made: Round, asked: int, seconds: float, *, json: bool) -> None:
         say("no timber has news")
     else:
         still = f", {len(made.unchanged)} unchanged" if made.unchanged else ""
-        say(f"{len(made.done)} of {asked} timbers worked out{still}")
+        say(f"{len(made.done)} of {asked} timbers evaluated{still}")
     if made.failed:
         why = "; ".join(f"{tag}: {reason}" for tag, reason in made.failed.items())
         raise NotWorkedOut(f"no verdict for {why}")
@@ -229,4 +229,4 @@ def _look_for_swaps(
 
 def _line(made: Evaluation | None) -> None:
     if made is not None:
-        say(f"{made.made_utc:%Y-%m-%d %H:%M:%S} UTC  {made.tag}  {made.failed or 'worked out'}")
+        say(f"{made.made_utc:%Y-%m-%d %H:%M:%S} UTC  {made.tag}  {made.failed or 'evaluated'}")

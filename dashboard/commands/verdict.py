@@ -158,7 +158,7 @@ def _row(found: _Found, system: units.System) -> tuple[str, ...]:
     timber, section = found.timber, found.timber.section
     first = (timber.tag, timber.species, units.show_size(section.width_mm, section.depth_mm, system))
     if found.document is None:
-        return (*first, "-", "-", "no verdict" if found.failed else "not worked out yet", "-", "-")
+        return (*first, "-", "-", "no verdict" if found.failed else "not computed yet", "-", "-")
     judged = found.document.verdict
     when = judged.dates.get("square")
     sure = judged.probability.get("square")

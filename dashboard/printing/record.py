@@ -183,7 +183,7 @@ def _signed(mm: float, system: units.System) -> str:
 
 def _verdict(record: Record, room: float) -> list[Flowable]:
     if record.answer is None:
-        why = record.trouble or "the first verdict has not been worked out yet; run `baulk forecast`"
+        why = record.trouble or "there is no verdict yet; run `baulk forecast`"
         return [page.heading("Verdict"), page.text(f"None: {why}")]
     judged = record.answer.verdict
     told = words.judged(judged)

@@ -263,7 +263,7 @@ def _points(found: Sequence[Met]) -> list[Any]:
 
 def section(tag: str, today: Document, system: System, now: datetime) -> None:
     """Show the part of the Timber page that holds an earlier forecast against what came."""
-    st.header("What was forecast, and what came", anchor=False)
+    st.header("Forecast and outcome", anchor=False)
     every = kept(tag, now)
     if not every:
         early = (now - USUAL).date().isoformat()
@@ -292,7 +292,7 @@ def section(tag: str, today: Document, system: System, now: datetime) -> None:
                 part_chart(then, today, which, found),
                 width="stretch",
                 key=f"came-{which}",
-                alt=f"Moisture of the {which} in percent: what was forecast, and what came",
+                alt=f"Moisture of the {which} in percent: forecast and outcome",
             )
     for column, name in zip(st.columns(2, gap="large"), _most_telling(found), strict=False):
         with column:
@@ -301,7 +301,7 @@ def section(tag: str, today: Document, system: System, now: datetime) -> None:
                 pins_chart(then, today, name, found),
                 width="stretch",
                 key=f"came-{name}",
-                alt="Pin readings in percent: what was forecast, and what came",
+                alt="Pin readings in percent: forecast and outcome",
             )
     st.caption(
         "Colour and dashes: what was forecast that day, dark for half the chances, light for nine in ten. "

@@ -18,7 +18,7 @@ def advice(plan: shop_facts.AirPlan, facts: shop_facts.ShopFacts) -> list[str]:
     temp = units.show_temperature(plan.temp_c, facts.temperature)
     said = []
     if plan.greenest is None:
-        said.append("No timber here has been worked out yet, so the green stock sets no floor.")
+        said.append("No timber here has been evaluated yet, so the green stock sets no floor.")
     elif plan.floor is None:
         said.append(
             f"**Greenest piece:** {plan.greenest}, mean {plan.greenest_mc_pct:.0f} % MC. Below 30 % "

@@ -30,7 +30,7 @@ MOST = 40  # rows of sensors at once
 def findings(found: tuple[Finding, ...], facts: shop_facts.ShopFacts) -> None:
     """List what to see to, each with its shape, its word and a sentence."""
     if not found:
-        st.success("Nothing to see to: every sensor speaks, and every message was understood.")
+        st.success("No problems: every sensor reports, and every message was understood.")
         return
     rows = "".join(
         f'<li><span class="b-shape">{SHAPES[each.kind]}</span><b>{words.esc(each.kind.value)}</b>: '
@@ -65,12 +65,12 @@ def sensors(seen: tuple[SeriesHealth, ...], facts: shop_facts.ShopFacts) -> None
         )
         for each in shown[:MOST]
     ]
-    heads = ("On", "What", "Last value", "Last word", "Usually every", "Longest gap")
+    heads = ("On", "What", "Last value", "Last reading", "Usually every", "Longest gap")
     layout.cards(heads, rows, tight=True)
     downloads.offer_table("sensors", lambda: table(seen), key="sensors")
     if len(shown) > MOST:
         st.caption(f"The {MOST} silent for longest of {len(shown)}; name a tag above to see its own.")
-    st.caption("Usual interval and longest gap: over the last 14 days, or 120 for what speaks seldom.")
+    st.caption("Usual interval and longest gap: over the last 14 days, or 120 days for what is read rarely.")
 
 
 def table(seen: tuple[SeriesHealth, ...]) -> pd.DataFrame:
@@ -152,8 +152,8 @@ def learned() -> None:
     rows = [(text.sentence(each.reason, "metric"), each.backing) for each in found]
     layout.cards(("What", "From"), rows)
     st.caption(
-        f"Put together on {words.clock(made_utc)}, retired timbers included; each forecast of that day "
-        "leans on it, a timber's own readings apart. from_yard in [learning] of baulk.toml switches it off."
+        f"Computed on {words.clock(made_utc)}, retired timbers included; each forecast of that day uses it "
+        "beside the timber's own readings. from_yard in [learning] of baulk.toml switches it off."
     )
 
 

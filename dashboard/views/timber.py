@@ -59,7 +59,7 @@ def say_verdict(answer: Document, now: datetime, system: units.System) -> None:
     first, rest = "".join(reasons[:3]), "".join(reasons[3:])
     following = words.esc(sentence(verdict.next_reading_coded, verdict.next_reading, system))
     more = f"<details><summary>more reasons</summary><ul>{rest}</ul></details>" if rest else ""
-    doubt = "" if verdict.enough_readings else " There are too few readings yet to lean on this."
+    doubt = "" if verdict.enough_readings else " There are too few readings yet to rely on this."
     st.html(
         '<div class="b-verdict">'
         f'<div class="b-say"><span class="b-shape">{told.shape}</span>{told.word}</div>'
@@ -162,7 +162,7 @@ def draw(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
         if found.trouble:
             st.error(layout.capital(found.trouble))
         elif answer is None:
-            st.info("The first evaluation of this timber is being worked out; it appears here by itself.")
+            st.info("The first evaluation of this timber is being computed; it appears here by itself.")
         else:
             say_verdict(answer, now, facts.system)
             say_moisture(answer, now)

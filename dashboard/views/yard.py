@@ -126,7 +126,7 @@ def summary(found: Sequence[YardRow], shown: int) -> str:
     if apart:
         said.append(f"{words.CONTRADICTION.shape} {apart} where scale and pins contradict each other")
     if waiting:
-        said.append(f"· {waiting} being worked out")
+        said.append(f"· {waiting} being computed")
     if shown != len(found):
         said.append(f"{shown} shown")
     return " &nbsp; ".join(said)

@@ -343,7 +343,7 @@ SENTENCES: Final[Mapping[str, Say]] = {
         "There is no usable reading: the answer rests on the species' table and the air alone."
     ),
     "calibration.few_readings": lambda _v, _s: (
-        "There are too few readings to tell how fast it dries: the answer leans on the species' table."
+        "There are too few readings to tell how fast it dries: the answer relies on the species' table."
     ),
     "calibration.one_day": _one_day,
     "calibration.all_saturated": lambda _v, _s: (

@@ -44,7 +44,7 @@ def _partly_own(v: Values, _: System) -> str:
 
 def _short_record(v: Values, _: System) -> str:
     return (
-        f"The air of {v['place']} is known for {v['months']} of twelve months, so the dates lean on the "
+        f"The air of {v['place']} is known for {v['months']} of twelve months, so the dates rely on the "
         "weather so far. A [climate] in the settings would help."
     )
 

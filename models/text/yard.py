@@ -12,7 +12,7 @@ Values = Mapping[str, Any]
 
 
 def _leans_on(v: Values, _: System) -> str:
-    return f"How fast it dries leans on {_kin(v)}."
+    return f"How fast it dries rests on {_kin(v)}."
 
 
 def _dries_unlike(v: Values, _: System) -> str:

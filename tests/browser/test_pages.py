@@ -236,7 +236,7 @@ def test_a_timber_is_tagged_in_with_fractions_on_a_phone(full, tab):
     page.get_by_role("button", name="Save timber").click()
     expect(page.get_by_text("FER-10 is saved")).to_be_visible(timeout=15_000)
     page.get_by_text("Open FER-10").click()
-    expect(page.get_by_text("being worked out")).to_be_visible(timeout=15_000)
+    expect(page.get_by_text("being computed")).to_be_visible(timeout=15_000)
     browse.shoot(page, "timber-new")
 
 

@@ -204,7 +204,7 @@ def test_a_person_at_a_terminal_is_asked_and_asked_again_after_nonsense(shop_dir
 
 def test_a_timber_without_an_evaluation_says_so(here):
     tag = json.loads(here(*OAK, "--json").stdout)["tag"]
-    assert "not worked out yet" in here("verdict", tag).stdout
+    assert "not computed yet" in here("verdict", tag).stdout
     assert json.loads(here("verdict", "--json").stdout) == [{"tag": tag, "verdict": None}]
 
 

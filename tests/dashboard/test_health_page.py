@@ -77,7 +77,7 @@ def test_a_silent_sensor_comes_first(app, shop_folder, invented):
         shop.store.append(invented.readings("FER-05", 40.0, last=invented.NOW - timedelta(days=100)))
     told = html(open_page(app))
     assert "silent sensor" in told
-    assert told.index("silent sensor") < told.index("Last word")
+    assert told.index("silent sensor") < told.index("Last reading")
 
 
 def test_what_the_yard_has_learned_is_shown_with_how_many_timbers_speak(app, shop_folder, invented):

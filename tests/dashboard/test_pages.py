@@ -51,7 +51,7 @@ def test_the_yard_shows_sizes_in_fractions_and_moisture_with_its_range(app):
 
 def test_a_timber_without_an_evaluation_is_being_worked_out(app):
     go(app, "timber", tag="FER-05")
-    assert any("being worked out" in e.value for e in app.info)
+    assert any("being computed" in e.value for e in app.info)
     assert any("No reading yet" in e.value for e in app.info)
 
 

@@ -68,7 +68,7 @@ def test_the_section_on_paper_is_dark_where_it_is_wet_and_pale_where_it_is_dry(s
 
 def test_a_timber_without_a_verdict_gets_a_record_that_says_so(shop_folder):
     text, _ = pages(record.pdf(found(shop_folder, "FER-05")))
-    assert "has not been worked out yet" in " ".join(" ".join(text).split())
+    assert "there is no verdict yet" in " ".join(" ".join(text).split())
 
 
 def test_events_stand_in_the_record_in_order_and_undone_ones_do_not(shop_folder):

@@ -255,7 +255,7 @@ def test_ctrl_c_ends_it_in_a_sentence_and_keeps_what_was_done(yard_dir):
     with shop.open(yard_dir) as yard:
         done = len(kept(yard))
     assert 1 <= done < 6
-    assert f"{done} of 6 timbers worked out" in out
+    assert f"{done} of 6 timbers evaluated" in out
     assert f"baulk: stopped with {6 - done} still to do" in err
     assert "Traceback" not in err
     assert running.returncode == 1

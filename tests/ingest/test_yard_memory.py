@@ -213,7 +213,7 @@ def test_a_whole_fit_leaves_its_note_and_says_what_it_leaned_on(yard):
     at = left["names"].index("ln_d")
     assert left["prior_cov"][at][at] ** 0.5 < 0.4 < left["default_sd"][at]
     body = json.loads(yard.store.evaluation("NEW")[1])
-    assert any("leans on 8 other timbers of its lot" in each for each in body["verdict"]["reasons"])
+    assert any("rests on 8 other timbers of its lot" in each for each in body["verdict"]["reasons"])
     assert body["yard"]["prior"]["ln_d"]["near"] == 8
     assert body["forecast"]["spread"] == 1.0
     yard_memory.refresh(yard, NOW + DAY)

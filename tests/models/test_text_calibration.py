@@ -172,12 +172,12 @@ def test_a_density_that_cannot_be_is_told_with_what_would_explain_it():
 def test_the_yard_says_how_many_timbers_speak():
     oak = {"species": "white oak"}
     assert said("yard.leans_on", {**oak, "timbers": 23, "near": 9}) == (
-        "How fast it dries leans on 9 other timbers of its lot and 14 other white oak timbers of this yard."
+        "How fast it dries rests on 9 other timbers of its lot and 14 other white oak timbers of this yard."
     )
     one = {**oak, "timbers": 1, "near": 1}
-    assert said("yard.leans_on", one) == "How fast it dries leans on 1 other timber of its lot."
+    assert said("yard.leans_on", one) == "How fast it dries rests on 1 other timber of its lot."
     assert said("yard.leans_on", {**oak, "timbers": 23, "near": 0}) == (
-        "How fast it dries leans on 23 white oak timbers of this yard."
+        "How fast it dries rests on 23 white oak timbers of this yard."
     )
     parted = said("yard.dries_unlike", {**oak, "timbers": 1, "near": 0})
     assert parted.startswith("It dries unlike 1 white oak timber of this yard, so what that one says counts")
