@@ -216,7 +216,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
         emc_pct[dealt] = mean_emc_pct(air, now_s, float(at_s[-1]))
         part = solver.dry(
             section,
-            replace(field, mc_pct=field.mc_pct[dealt]),
+            field.some(dealt),
             air,
             law,
             start_posix_s=now_s,
@@ -230,8 +230,9 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
         mc[:, dealt] = [each.mc_pct for each in part]
     assert mc is not None  # noqa: S101 - there is at least one future and one member
     ahead = ensemble.ahead(
-        [replace(part[k], mc_pct=mc[k]) for k in range(at_s.size)], calibration.theta, emc_pct, spread
-    )
+        [replace(each, mc_pct=mc[k], potential=field.potential) for k, each in enumerate(part)],
+        calibration.theta, emc_pct, spread,
+    )  # fmt: skip
     return Forecast(
         posix_s=at_s,
         quantiles=np.array(QUANTILES),

@@ -13,8 +13,9 @@ from baulk.models.calibrate.parameters import BIAS, DRIFT, EMC, END, FSP, PASSIV
 from baulk.models.calibrate.screening import Observation
 from baulk.models.constants import DAY_S, YEAR_S, Floats
 from baulk.models.diffusion import REFERENCE_PCT
-from baulk.models.field import MoistureField
+from baulk.models.field import MoistureField, pins_over
 from baulk.models.meter import resistance
+from baulk.models.section import Face
 from baulk.models.timber import EventKind
 
 LONE_WOLF: Final = 3.0  # standard deviations at which a reading is named and set aside
@@ -63,6 +64,7 @@ def predict(
     predicted = np.empty((len(data), theta.shape[1]))
     whole = whole_means(data, run, theta, given)
     known = {**firsts(data, whole), **(first or {})}
+    pins: dict[tuple[float, Face | None], list[int]] = {}
     for i, (each, field) in enumerate(zip(data, run, strict=False)):
         if each.weight_ratio is not None:  # the ratio to the first weight, told as moisture lost since
             first_s, first_mean = known[each.segment]
@@ -73,7 +75,10 @@ def predict(
             predicted[i] = field.mean_pct - each.lost_pct
         else:
             assert each.depth_mm is not None  # noqa: S101 - every reading but these is a pin's
-            predicted[i] = shown_pct(field.pin_pct(each.depth_mm, each.face), theta)
+            pins.setdefault((each.depth_mm, each.face), []).append(i)
+    for (depth_mm, face), which in pins.items():
+        found = pins_over([run[i] for i in which], np.array([depth_mm]), face)[:, 0]
+        predicted[which] = shown_pct(found, theta)
     return predicted
 
 

@@ -39,7 +39,7 @@ from baulk.models.calibrate.diagnostics import Swap, swapped
 from baulk.models.calibrate.incremental import due, seen, taken_in
 from baulk.models.calibrate.inputs import FitInputs, history, mean_emc_pct
 from baulk.models.calibrate.observations import observations
-from baulk.models.calibrate.result import FEWEST, Anchor, Calibration, Fitted, depth_profile_pct, resume
+from baulk.models.calibrate.result import FEWEST, Anchor, Calibration, Fitted, depth_profiles_pct, resume
 from baulk.models.calibrate.screening import Observation
 from baulk.models.calibrate.suspect_sensors import Suspect, suspect
 from baulk.models.constants import Floats
@@ -182,7 +182,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         notes=(*said, *diagnostics.notes(fitted, now_posix_s)),
         theta=theta,
         depths_mm=depths_mm,
-        history_depth_pct=np.array([depth_profile_pct(each, depths_mm) for each in course]),
+        history_depth_pct=depth_profiles_pct(course, depths_mm),
         anchor=_anchor(data, run, theta, given),
         covers=given.past.covers,
         stepped_posix_s=step and step[0],

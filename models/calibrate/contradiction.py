@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from baulk.models.calibrate.assimilation import LONE_WOLF, errors, lone, predict
 from baulk.models.calibrate.inputs import FitInputs
-from baulk.models.calibrate.parameters import START, bounded, middle
+from baulk.models.calibrate.parameters import START, bounded, middle, potential
 from baulk.models.calibrate.screening import Observation
 from baulk.models.constants import Floats
 from baulk.models.field import MoistureField
@@ -164,8 +164,9 @@ def apart(
     )  # fmt: skip
     both = np.arange(begun.shape[1]) % 2 == 0
     theta = np.where(both, by_scale[0], by_pins[0])
+    points = potential(theta)
     run = tuple(
-        replace(one, mc_pct=np.where(both[:, None, None], one.mc_pct, other.mc_pct))
+        replace(one, mc_pct=np.where(both[:, None, None], one.mc_pct, other.mc_pct), potential=points)
         for one, other in zip(by_scale[1], by_pins[1], strict=True)
     )
     return found, theta, run, by_scale[2]

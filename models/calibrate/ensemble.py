@@ -61,18 +61,20 @@ def with_misfit(fields: Sequence[MoistureField], theta: Floats, emc_pct: float) 
     """
     emc = (emc_pct + theta[EMC])[:, None, None]
     to_lose = np.maximum(theta[START][:, None, None] - emc, 1.0)
+    wettest = emc + to_lose
     sizes: dict[int, Floats] = {}
+    left = np.empty(max((each.mc_pct.size for each in fields), default=0))
     found = []
     for each in fields:
         key = id(each.section)
         if key not in sizes:
             core = theta[MISFIT_CORE][:, None, None] * _form(each)
-            sizes[key] = 4 * (theta[MISFIT][:, None, None] + core)
-        left = each.mc_pct - emc
-        left /= to_lose
-        np.clip(left, 0.0, 1.0, out=left)
-        added = 1 - left
-        added *= left
+            sizes[key] = 4 * (theta[MISFIT][:, None, None] + core) / to_lose**2
+        added = wettest - each.mc_pct
+        np.multiply(
+            added, np.subtract(each.mc_pct, emc, out=left[: added.size].reshape(added.shape)), out=added
+        )
+        np.maximum(added, 0.0, out=added)  # beyond both ends as at them
         added *= sizes[key]
         added += each.mc_pct
         found.append(replace(each, mc_pct=np.maximum(added, LEAST_PCT, out=added)))
@@ -124,7 +126,7 @@ def _form(field: MoistureField) -> Floats:
     return np.asarray(form / mean - 1)
 
 
-CELLS: Final = 16
+CELLS: Final = 18
 
 
 def run(

@@ -19,7 +19,7 @@ from baulk.models.calibrate import diagnostics, ensemble, parameters
 from baulk.models.calibrate.assimilation import LONE_WOLF, drawn, errors, lone, predict
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.observations import observations
-from baulk.models.calibrate.result import Calibration, Fitted, depth_profile_pct
+from baulk.models.calibrate.result import Calibration, Fitted, depth_profiles_pct
 from baulk.models.calibrate.screening import Observation, name_of
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.field import MoistureField
@@ -215,10 +215,7 @@ def _moved_on(
         history_mean_pct=np.vstack([previous.history_mean_pct, *(each.mean_pct[None] for each in course)]),
         history_core_pct=np.vstack([previous.history_core_pct, *(each.core_pct[None] for each in course)]),
         history_depth_pct=np.vstack(
-            [
-                previous.history_depth_pct,
-                *(depth_profile_pct(each, previous.depths_mm)[None] for each in course),
-            ]
+            [previous.history_depth_pct, depth_profiles_pct(course, previous.depths_mm)]
         ),
         notes=(*given.past.said, *diagnostics.notes(previous.readings, given.now_s)),
         covers=given.past.covers,
@@ -256,7 +253,9 @@ def _drawn(  # noqa: PLR0913, PLR0917 - a step of the filter
         meter_bias_pct=theta[parameters.BIAS],
         used=moved.used + len(data),
         field_now=replace(
-            field, mc_pct=np.clip(cells.T, 0.0, given.law.most_pct).reshape(field.mc_pct.shape)
+            field,
+            mc_pct=np.clip(cells.T, 0.0, given.law.most_pct).reshape(field.mc_pct.shape),
+            potential=parameters.potential(theta),
         ),
         readings=fitted,
         history_mean_pct=mean,

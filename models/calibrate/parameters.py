@@ -13,8 +13,9 @@ from typing import Final
 import numpy as np
 
 from baulk.models.constants import Floats
-from baulk.models.diffusion import DiffusionLaw
+from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.drying import solver
+from baulk.models.field import Potential
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.timber import Timber
@@ -257,6 +258,12 @@ def ln_d(theta: Floats) -> Floats:
     """Return ln of each member's factor on the law's D at 20 degC and 20 %, shape (m,)."""
     slower = SLOWER_BY_SLOPE_PCT * (theta[SLOPE] - USUAL_SLOPE_PCT) + SLOWER_BY_STEP * theta[RAISED]
     return np.asarray(theta[D] - slower)
+
+
+def potential(theta: Floats) -> Potential:
+    """Return the integral of D over moisture by which points are read from each member's cells."""
+    free = np.exp(theta[RAISED] + theta[SLOPE] * (theta[FSP] - REFERENCE_PCT))
+    return Potential(slope_per_pct=theta[SLOPE].copy(), fsp_pct=theta[FSP].copy(), free=free)
 
 
 def members(theta: Floats, *, silent: bool = False) -> solver.Members:

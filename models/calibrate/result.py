@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Final
 
@@ -13,7 +14,7 @@ from baulk.models.calibrate.contradiction import Contradiction, contradiction
 from baulk.models.constants import Floats
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField
+from baulk.models.field import MoistureField, pins_over
 from baulk.models.reason import Reason
 from baulk.models.section import Covers, Face, FaceCover, Section
 
@@ -236,6 +237,7 @@ def resume(state: bytes) -> Calibration:
                 x_edges_mm=arrays["x"],
                 y_edges_mm=arrays["y"],
                 mc_pct=arrays["mc"],
+                potential=parameters.potential(theta),
             ),
             readings=tuple(_fitted(each) for each in plain["readings"]),
             left_out=tuple(Reason.from_json(each) for each in plain["left_out"]),
@@ -276,20 +278,22 @@ def _fitted(row: list[Any]) -> Fitted:
     return Fitted(**{**kept, "left_out": kept["left_out"] and Reason.from_json(kept["left_out"])})
 
 
-def depth_profile_pct(field: MoistureField, depths_mm: Floats) -> Floats:
+def depth_profiles_pct(fields: Sequence[MoistureField], depths_mm: Floats) -> Floats:
     """Compute the median over the members at depths below mid-face, mean of the four faces.
 
     Parameters
     ----------
-    field : MoistureField
-        Every member. [%]
+    fields : sequence of MoistureField
+        Every member at some moments. [%]
     depths_mm : ndarray, shape (k,)
         Depths, up to half of the smaller side. [mm]
 
     Returns
     -------
-    ndarray, shape (k,)
+    ndarray, shape (t, k)
         Moisture content. [%]
     """
-    found = field.pins_pct(depths_mm)
-    return np.asarray(np.median(found.reshape(depths_mm.size, -1), axis=-1))
+    if not fields:
+        return np.empty((0, depths_mm.size))
+    found = pins_over(fields, depths_mm)
+    return np.asarray(np.median(found.reshape(len(fields), depths_mm.size, -1), axis=-1))

@@ -288,6 +288,8 @@ def _still(one: Observation, series: dict[str, list[Observation]]) -> bool:
 
 def middle(group: Sequence[Observation]) -> Observation:
     """Return the median of one series' day; it lies above saturation when half of the day's readings do."""
+    if len(group) == 1:
+        return group[0]
     return replace(
         group[len(group) // 2],
         posix_s=median(each.posix_s for each in group),

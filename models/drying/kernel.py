@@ -5,7 +5,7 @@ is backward Euler along one direction; a step goes once in one sweep each way an
 same order of sweeps. Their difference is the step's error: it chooses the next step, and taken off it makes
 the answer second order (Richardson). Every sweep is unconditionally stable, keeps every value between the
 driest and the wettest it came from, and gives off exactly what the cells lose; so does what is taken from
-them, and where taking off the difference would leave that range the halves alone are taken.
+them, and of a member that would leave that range by it the halves alone are taken.
 
 A sweep eliminates along the first axis of a contiguous array; every line across it, of every member, is a
 lane of the innermost loop, so that the elimination runs as SIMD both for one run and for an ensemble.
@@ -21,10 +21,22 @@ from numba import njit
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Light = NDArray[np.float32]
 Pair = tuple[Array, Array]
 FAST = {"contract", "arcp", "nsz"}
 ACROSS, OFFSET, LOW, HIGH, SLOPE, FSP, FREE, EXTRA, SEASON = range(9)  # rows of Axis.lanes
 YEAR_RAD_S = 2 * np.pi / (365.25 * 86_400.0)
+SAFELY = 0.8  # share of the step that the bound would allow
+MOST_LONGER = 2.5  # one step than the one before it
+# Fresh wood has a front of tens of points within a few mm, of which the mean over the section sees little:
+# its bound begins at a share of the usual one and grows to all of it
+FRESH_SHARE, SETTLED_S = 0.3, 20 * 86_400.0
+# numbers in single precision, since one in double makes all that it meets double
+single = np.float32
+ZERO, ONE, TWO, FOUR, TWENTY, TINY = (single(each) for each in (0, 1, 2, 4, 20, 1e-12))
+HALF, FOURTH, SIXTH, SIXTEENTH = (single(1 / each) for each in (2, 4, 6, 16))
+F_20TH, F_24TH, F_42ND, F_120TH, F_720TH = (single(1 / each) for each in (20, 24, 42, 120, 720))
+MOST_BENT = single(2.5)
 
 
 class Axis(NamedTuple):
@@ -49,20 +61,20 @@ class Axis(NamedTuple):
     """
 
     width: Array
-    grain: Array
-    blend: Array
-    centre: Array
-    lanes: Array
+    grain: Light
+    blend: Light
+    centre: Light
+    lanes: Light
 
 
 Axes = tuple[Axis, Axis]
 
 
 @njit(inline="always")
-def _exp(x: float) -> float:
-    """Return exp(x) for abs(x) < 5 within 1e-6 relative, in a form that runs as SIMD (no library call)."""
-    t = x * 0.0625
-    p = 1.0 + t * (1.0 + t * (0.5 + t * (1 / 6 + t * (1 / 24 + t * (1 / 120 + t * (1 / 720))))))
+def _exp(x: np.float32) -> np.float32:
+    """Return exp(x) for abs(x) < 5 within 2e-6 relative, in a form that runs as SIMD (no library call)."""
+    t = x * SIXTEENTH
+    p = ONE + t * (ONE + t * (HALF + t * (SIXTH + t * (F_24TH + t * (F_120TH + t * F_720TH)))))
     p *= p
     p *= p
     p *= p
@@ -70,7 +82,9 @@ def _exp(x: float) -> float:
 
 
 @njit(inline="always")
-def _between(m1: float, m2: float, slope: float, fsp: float, free: float) -> float:
+def _between(
+    m1: np.float32, m2: np.float32, slope: np.float32, fsp: np.float32, free: np.float32
+) -> np.float32:
     """Return the mean of D/d_ref over the moisture between two places, so that the steady flux is exact.
 
     Kirchhoff: the mean of exp(slope M) between a1 and a2 is its middle value times sinh(z)/z; the part above
@@ -78,39 +92,44 @@ def _between(m1: float, m2: float, slope: float, fsp: float, free: float) -> flo
     """
     a1 = min(m1, fsp)
     a2 = min(m2, fsp)
-    z = 0.5 * slope * (a2 - a1)
+    z = HALF * slope * (a2 - a1)
     zz = z * z
-    bound = _exp(slope * (0.5 * (a1 + a2) - 20.0)) * (
-        1.0 + zz * (1 / 6) * (1.0 + zz * (1 / 20) * (1.0 + zz * (1 / 42)))
+    bound = _exp(slope * (HALF * (a1 + a2) - TWENTY)) * (
+        ONE + zz * SIXTH * (ONE + zz * F_20TH * (ONE + zz * F_42ND))
     )
-    share = abs(a2 - a1) / (abs(m2 - m1) + 1e-12) if max(m1, m2) > fsp else 1.0
+    share = abs(a2 - a1) / (abs(m2 - m1) + TINY) if max(m1, m2) > fsp else ONE
     return free + (bound - free) * share
 
 
 @njit(inline="always")
-def _skin(m: float, emc: float, path: float, resist: float) -> float:
+def _skin(m: np.float32, emc: np.float32, half: np.float32, d: np.float32, resist: np.float32) -> np.float32:
     """Return the moisture of the face itself, between the air's EMC and the outermost cell."""
-    return emc + (m - emc) * resist / (resist + path)
+    inside = resist * d
+    return emc + (m - emc) * inside / (inside + half)
 
 
 @njit(inline="always")
-def _per(flux: float, step: float, usual: float, least: float, most: float) -> float:
+def _per(
+    flux: np.float32, step: np.float32, usual: np.float32, least: np.float32, most: np.float32
+) -> np.float32:
     """Return a flux over the step that drives it, held to some shares of the usual quotient.
 
     Held positive, so that it can be a conductance and the sweep stays stable; usual where there is no step.
     """
-    found = usual + (flux - usual * step) * step / (step * step + 1e-12)
+    found = usual + (flux - usual * step) * step / (step * step + TINY)
     return min(max(found, least * usual), most * usual)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _lay(axis: Axis, now: tuple[float, float, float], air: Array, wide: Array) -> None:
-    """Lay out over the lanes what holds for one step: EMC, then factor on D and resistance of both ends."""
-    warm, emc, cold = now
-    ln_warm = np.log(warm)
+def _lay(axis: Axis, now: tuple[float, float, float], air: Array, wide: Light) -> None:
+    """Lay out over the lanes what holds for one step: EMC; factor on D, resistances, EMC in single."""
+    warm, emc, cold = single(now[0]), single(now[1]), single(now[2])
+    ln_warm = single(np.log(now[0]))
     own = axis.lanes
     for k in range(air.size):
-        air[k] = max(emc + own[OFFSET, k], 0.0)
+        wide[3, k] = max(emc + own[OFFSET, k], ZERO)
+    for k in range(air.size):
+        air[k] = wide[3, k]
     for k in range(air.size):
         wide[0, k] = warm * _exp(own[EXTRA, k] * ln_warm)
     for k in range(air.size):
@@ -121,41 +140,38 @@ def _lay(axis: Axis, now: tuple[float, float, float], air: Array, wide: Array) -
 
 @njit(inline="always")
 def _end(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    u: Array, i: int, inner: int, axis: Axis, air: Array, wide: Array, resist: Array, mid: Array, skin: Array,
-    edge: int,
-) -> None:  # fmt: skip
+    u: Light, i: int, inner: int, axis: Axis, wide: Light, resist: Light, mid: Light, skin: Light, edge: int
+) -> None:
     """Fill in the outermost centre at one end, and the value of the face itself.
 
     The face's value depends on D beneath it: first on D up to where a straight line would end, then on D up
     to the first value.
     """
     own, grain, width = axis.lanes, axis.grain, axis.width
-    onward, half = -width[i] / (width[i] + width[inner]), 0.5 * width[i]
+    onward, half = single(-width[i] / (width[i] + width[inner])), single(0.5 * width[i])
     beside, within = axis.centre[i, min(edge, 1)], axis.centre[i, 1 - min(edge, 1)]
     for k in range(u.shape[1]):
-        first = max(u[i, k] + onward * (u[inner, k] - u[i, k]), 0.0)
+        first = max(u[i, k] + onward * (u[inner, k] - u[i, k]), ZERO)
         d = wide[0, k] * grain[edge, k]
         d *= _between(u[i, k], first, own[SLOPE, k], own[FSP, k], own[FREE, k])
-        skin[edge, k] = _skin(u[i, k], air[k], half / d, resist[k])
+        skin[edge, k] = _skin(u[i, k], wide[3, k], half, d, resist[k])
     for k in range(u.shape[1]):
         mid[i, k] = u[i, k] + beside * (skin[edge, k] - u[i, k]) + within * (u[inner, k] - u[i, k])
     for k in range(u.shape[1]):
         d = wide[0, k] * grain[edge, k]
         d *= _between(mid[i, k], skin[edge, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
-        skin[edge, k] = _skin(mid[i, k], air[k], half / d, resist[k])
+        skin[edge, k] = _skin(mid[i, k], wide[3, k], half, d, resist[k])
 
 
 @njit(inline="always")
-def _points(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    u: Array, axis: Axis, air: Array, wide: Array, mid: Array, skin: Array
-) -> None:
+def _points(u: Light, axis: Axis, wide: Light, mid: Light, skin: Light) -> None:
     """Fill in the moisture at the cell centres, from the means beside them, and of both faces.
 
     By parabolas with the means of three cells, at the ends of two and the value of the face itself.
     """
-    n, lanes = u.shape
-    _end(u, 0, 1, axis, air, wide, wide[1], mid, skin, 0)
-    _end(u, n - 1, n - 2, axis, air, wide, wide[2], mid, skin, n)
+    n, lanes = axis.width.size, u.shape[1]
+    _end(u, 0, 1, axis, wide, wide[1], mid, skin, 0)
+    _end(u, n - 1, n - 2, axis, wide, wide[2], mid, skin, n)
     for i in range(1, n - 1):
         before, after = axis.centre[i, 0], axis.centre[i, 1]
         for k in range(lanes):
@@ -163,54 +179,66 @@ def _points(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _conduct(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
-    u: Array, axis: Axis, dt: float, air: Array, wide: Array, face: Array, rise: Array, mid: Array
+def _conduct(  # noqa: C901, PLR0912 - passes over lanes
+    u: Array, axis: Axis, dt: float, face: Array, light: Light
 ) -> None:
     """Fill in the conductance of every face between cells and to the air, times the step, in m.
 
     The flux is that of a cubic through the potential (Kirchhoff) at two cell centres on either side, of a
-    parabola at the surface; as a factor on the two-point flux between the means of the step's start.
+    parabola at the surface; as a factor on the two-point flux between the means of the step's start. In
+    single precision, which is half the time: what a conductance is off by 1e-6, water is not lost by.
     """
     n, lanes = u.shape
+    mean, mid, rise, usual, wide = light[0], light[1], light[2], light[3], light[4]
     own, grain, blend = axis.lanes, axis.grain, axis.blend
     warm, low, high = wide[0], wide[1], wide[2]
-    first, last = 0.5 * axis.width[0], 0.5 * axis.width[n - 1]
-    _points(u, axis, air, wide, mid, rise)
+    step, first, last = single(dt), single(0.5 * axis.width[0]), single(0.5 * axis.width[n - 1])
+    for i in range(n):
+        for k in range(lanes):
+            mean[i, k] = u[i, k]
+    _points(mean, axis, wide, mid, rise)
     for k in range(lanes):
-        face[0, k] = _between(mid[0, k], rise[0, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+        usual[0, k] = _between(mid[0, k], rise[0, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
     for i in range(n - 1):
         for k in range(lanes):
-            face[i + 1, k] = _between(mid[i, k], mid[i + 1, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+            usual[i + 1, k] = _between(mid[i, k], mid[i + 1, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
     for k in range(lanes):
-        face[n, k] = _between(mid[n - 1, k], rise[n, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+        usual[n, k] = _between(mid[n - 1, k], rise[n, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
     for k in range(lanes):
-        rise[0, k] = face[0, k] * (mid[0, k] - rise[0, k])
+        rise[0, k] = usual[0, k] * (mid[0, k] - rise[0, k])
     for i in range(n - 1):
         for k in range(lanes):
-            rise[i + 1, k] = face[i + 1, k] * (mid[i + 1, k] - mid[i, k])
+            rise[i + 1, k] = usual[i + 1, k] * (mid[i + 1, k] - mid[i, k])
     for k in range(lanes):
-        rise[n, k] = face[n, k] * (rise[n, k] - mid[n - 1, k])
+        rise[n, k] = usual[n, k] * (rise[n, k] - mid[n - 1, k])
     share, after = blend[0, 1], blend[0, 2]
     for k in range(lanes):
-        bent = _per(share * rise[0, k] + after * rise[1, k], rise[0, k], 1.0, 0.5, 2.5)
-        ease = dt * _per(mid[0, k] - air[k], u[0, k] - air[k], 1.0, 0.5, 2.0)
-        face[0, k] = ease / (low[k] + first / (warm[k] * grain[0, k] * face[0, k] * bent))
+        bent = _per(share * rise[0, k] + after * rise[1, k], rise[0, k], ONE, HALF, MOST_BENT)
+        ease = step * _per(mid[0, k] - wide[3, k], mean[0, k] - wide[3, k], ONE, HALF, TWO)
+        face[0, k] = ease / (low[k] + first / (warm[k] * grain[0, k] * usual[0, k] * bent))
     for i in range(1, n):
         before, share, after = blend[i, 0], blend[i, 1], blend[i, 2]
         for k in range(lanes):
             flux = before * rise[i - 1, k] + share * rise[i, k] + after * rise[i + 1, k]
-            between = _per(flux, u[i, k] - u[i - 1, k], face[i, k], 0.25, 4.0)
-            face[i, k] = dt * warm[k] * grain[i, k] * between
+            between = _per(flux, mean[i, k] - mean[i - 1, k], usual[i, k], FOURTH, FOUR)
+            face[i, k] = step * warm[k] * grain[i, k] * between
     before, share = blend[n, 0], blend[n, 1]
     for k in range(lanes):
-        bent = _per(before * rise[n - 1, k] + share * rise[n, k], rise[n, k], 1.0, 0.5, 2.5)
-        ease = dt * _per(mid[n - 1, k] - air[k], u[n - 1, k] - air[k], 1.0, 0.5, 2.0)
-        face[n, k] = ease / (high[k] + last / (warm[k] * grain[n, k] * face[n, k] * bent))
+        bent = _per(before * rise[n - 1, k] + share * rise[n, k], rise[n, k], ONE, HALF, MOST_BENT)
+        ease = step * _per(mid[n - 1, k] - wide[3, k], mean[n - 1, k] - wide[3, k], ONE, HALF, TWO)
+        face[n, k] = ease / (high[k] + last / (warm[k] * grain[n, k] * usual[n, k] * bent))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _eliminate(u: Array, width: Array, face: Array, inv: Array, right: Array) -> None:
-    """Solve the rows for the given faces; the last row of `right` brings the EMC of the air."""
+def _eliminate(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
+    u: Array, width: Array, face: Array, inv: Array, right: Array, last: Array
+) -> None:
+    """Solve the rows for the given faces; the last row of `right` brings the EMC of the air.
+
+    `last` holds what the row before gave: where a row is read from the array that is being written, or rows
+    are written from the last to the first, the compiler does not prove them apart and leaves SIMD (four times
+    slower, measured).
+    """
     n, lanes = u.shape
     w = width[0]
     for k in range(lanes):
@@ -220,32 +248,41 @@ def _eliminate(u: Array, width: Array, face: Array, inv: Array, right: Array) ->
     for i in range(1, n):
         w = width[i]
         for k in range(lanes):
+            last[0, k] = inv[i - 1, k]
+        for k in range(lanes):
+            last[1, k] = right[i - 1, k]
+        for k in range(lanes):
             g = face[i, k]
-            inv[i, k] = 1.0 / (w + face[i + 1, k] + g * (1.0 - g * inv[i - 1, k]))
+            inv[i, k] = 1.0 / (w + face[i + 1, k] + g * (1.0 - g * last[0, k]))
         for k in range(lanes):
-            right[i, k] = (w * u[i, k] + face[i, k] * right[i - 1, k]) * inv[i, k]
+            right[i, k] = (w * u[i, k] + face[i, k] * last[1, k]) * inv[i, k]
     for k in range(lanes):
-        u[n - 1, k] = right[n - 1, k] + face[n, k] * inv[n - 1, k] * right[n, k]
-    for i in range(n - 2, -1, -1):
+        last[1, k] = right[n, k]
+    for i in range(n - 1, -1, -1):
         for k in range(lanes):
-            u[i, k] = right[i, k] + face[i + 1, k] * inv[i, k] * u[i + 1, k]
+            last[0, k] = right[i, k] + face[i + 1, k] * inv[i, k] * last[1, k]
+        for k in range(lanes):
+            last[1, k] = last[0, k]
+        for k in range(lanes):
+            u[i, k] = last[0, k]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _sweep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    u: Array, axis: Axis, dt: float, now: tuple[float, float, float], out: Array, work: Array
+    u: Array, axis: Axis, dt: float, now: tuple[float, float, float], out: Array, work: Array, light: Light
 ) -> None:
     """Solve every lane implicitly along the first axis of `u`; add what leaves to `out`.
 
-    `now` holds the step's temperature factor, EMC of the air [%] and cosine of the season, 1 in midwinter.
+    `now` holds the step's temperature factor, EMC of the air [%] and cosine of the season, 1 in midwinter;
+    `work`, shape (4, n + 1, lanes), and `light`, (5, at least 4, lanes) and as high as `work`, are filled.
     Here and in the functions above each pass over the lanes writes one array and reads few others: with
     more the compiler does not prove them apart and leaves SIMD (three times slower, measured).
     """
     n, lanes = u.shape
     face, right = work[0], work[2]
-    _lay(axis, now, right[n], work[4])
-    _conduct(u, axis, dt, right[n], work[4], face, work[3], work[1])
-    _eliminate(u, axis.width, face, work[1], right)
+    _lay(axis, now, right[n], light[4])
+    _conduct(u, axis, dt, face, light)
+    _eliminate(u, axis.width, face, work[1], right, work[3])
     for k in range(lanes):
         air = right[n, k]
         out[k] += axis.lanes[ACROSS, k] * (face[0, k] * (u[0, k] - air) + face[n, k] * (u[n - 1, k] - air))
@@ -281,49 +318,77 @@ def _row(air: Array, t: float, at: int) -> int:
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _apart(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    whole: Array, halves: Array, width: Array, across: Array, lane: Array, members: int
+    whole: Array, halves: Array, along: Array, across: Array, lane: Array, members: int
 ) -> float:
-    """Return the largest of the members' mean absolute differences, times the area."""
+    """Return the largest of the members' absolute differences, summed over what counts of the section.
+
+    `along` is as much of each cell's width as counts, `across` of each line's.
+    """
     n, lanes = whole.shape
     lane[:] = 0.0
     for i in range(n):
-        w = width[i]
+        w = along[i]
         for k in range(lanes):
             lane[k] += w * abs(whole[i, k] - halves[i, k])
     worst = 0.0
     for member in range(members):
         total = 0.0
         for k in range(member, lanes, members):
-            total += across[k] * lane[k]
+            total += across[k // members] * lane[k]
         worst = max(worst, total)
     return worst
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _better(whole: Array, halves: Array, least: float, most: float) -> bool:
-    """Put the extrapolation of both into `whole` if all of it lies in the range; else leave the halves."""
-    flat, flat_2 = whole.reshape(whole.size), halves.reshape(whole.size)
-    for k in range(flat.size):
-        flat[k] = 2.0 * flat_2[k] - flat[k]
-    low = high = flat[0]
-    for k in range(flat.size):
-        low = min(low, flat[k])
-        high = max(high, flat[k])
-    if low < least - 1e-9 or high > most + 1e-9:
-        flat[:] = flat_2
-        return False
-    return True
+def _toward(half: Array, whole: Array, halves: Array) -> None:
+    """Take its error off what stands after half a step."""
+    for i in range(half.shape[0]):
+        for k in range(half.shape[1]):
+            half[i, k] += 0.5 * (halves[i, k] - whole[i, k])
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def _better(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
+    whole: Array, halves: Array, least: Array, most: Array, lane: Array, good: Array
+) -> None:
+    """Put the extrapolation of both into `whole` for every member of which all lies in its range.
+
+    For the others the halves; `good` tells, 1 or 0.
+    """
+    n, lanes = whole.shape
+    m = good.size
+    low, high = lane[0], lane[1]
+    low[:] = np.inf
+    high[:] = -np.inf
+    for i in range(n):
+        for k in range(lanes):
+            whole[i, k] = 2.0 * halves[i, k] - whole[i, k]
+        for k in range(lanes):
+            low[k] = min(low[k], whole[i, k])
+        for k in range(lanes):
+            high[k] = max(high[k], whole[i, k])
+    good[:] = 1.0
+    for k in range(lanes):
+        if low[k] < least[k % m] - 1e-9 or high[k] > most[k % m] + 1e-9:
+            good[k % m] = 0.0
+    if good.min() < 1.0:
+        for i in range(n):
+            for k in range(lanes):
+                if good[k % m] == 0.0:
+                    whole[i, k] = halves[i, k]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     state: Pair, d: int, t: float, h: float, air: Array, row: int, axes: Axes,
-    midwinter_s: float, off: Pair, work: Pair,
+    midwinter_s: float, off: Pair, work: Pair, light: tuple[Light, Light], count: Pair, half: Array,
+    half_off: Array,
 ) -> float:  # fmt: skip
     """Take one step whole and in halves; return how far apart they end.
 
     From `state[d][0]`, which stays, to the other one's [1] whole and [2] in halves. `off[..][0]` and [1]
-    receive what leaves on the way of each. One place that sweeps, because each would be compiled anew.
+    receive what leaves on the way of each; `half` and `half_off` what stands and has left after the first
+    half. One place that sweeps, because each would be compiled anew.
     """
     here, there = state[d], state[1 - d]
     n, n_2, m = here[0].shape
@@ -333,6 +398,10 @@ def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
         begin = t + 0.5 * h if part == 2 else t
         end = t + 0.5 * h if part == 1 else t + h
         if part == 2:
+            half[:] = there[2].reshape(half.size)
+            half_off[:] = 0.0
+            for side in range(2):
+                _sum_lines(off[side][1], m, half_off)
             _turn(there[2], here[1])
         else:
             here[1] = here[0]
@@ -347,27 +416,45 @@ def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
             if second:
                 _turn(here[1], there[1 + way])
             lanes = there[1 + way].reshape(n_2, n * m) if second else here[1].reshape(n, n_2 * m)
-            _sweep(lanes, axes[side], end - begin, (warm, emc, cold), off[side][way], work[side])
+            _sweep(lanes, axes[side], end - begin, (warm, emc, cold), off[side][way], work[side], light[side])
     whole, halves = there[1].reshape(n_2, n * m), there[2].reshape(n_2, n * m)
-    return _apart(whole, halves, axes[1 - d].width, axes[1 - d].lanes[ACROSS], work[1 - d][0, 0], m)
+    return _apart(whole, halves, count[1 - d], count[d], work[1 - d][0, 0], m)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _keep(begin: Array, end: Array, share: float, upright: bool, field: Array) -> None:  # noqa: FBT001
-    """Write what lies at a share of the way; begin stands (ny, nx, m) and end (nx, ny, m), or the reverse."""
+def _keep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
+    begin: Array, half: Array, end: Array, share: float, upright: bool, field: Array,  # noqa: FBT001
+    least: Array, most: Array,
+) -> bool:  # fmt: skip
+    """Write what lies at a share of the way.
+
+    `begin` stands (ny, nx, m), `half` and `end` (nx, ny, m), or the reverse. On a parabola through all three
+    if all of it lies in each member's range, else on a straight line; return whether on the parabola.
+    """
     ny, nx, m = field.shape
-    for j in range(ny):
-        for i in range(nx):
-            for k in range(m):
-                a = begin[j, i, k] if upright else begin[i, j, k]
-                b = end[i, j, k] if upright else end[j, i, k]
-                field[j, i, k] = a + share * (b - a)
+    for straight in range(2):
+        of_half, of_end = 4.0 * share * (1.0 - share), share * (2.0 * share - 1.0)
+        if straight:
+            of_half, of_end = 0.0, share
+        beyond = 0.0
+        for j in range(ny):
+            for i in range(nx):
+                for k in range(m):
+                    a = begin[j, i, k] if upright else begin[i, j, k]
+                    b = half[i, j, k] if upright else half[j, i, k]
+                    c = end[i, j, k] if upright else end[j, i, k]
+                    found = a + of_half * (b - a) + of_end * (c - a)
+                    beyond = max(beyond, least[k] - found, found - most[k])
+                    field[j, i, k] = found
+        if straight or beyond <= 1e-9:
+            return straight == 0
+    return False
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def march(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
+def march(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: flat arrays
     start: Array, fields: Array, given_off: Array, span: Array, at_s: Array, air: Array, control: Array,
-    x: Axis, y: Axis,
+    least: Array, most: Array, x: Axis, y: Axis, count: Pair,
 ) -> int:  # fmt: skip
     """March a chunk of members through a span of time.
 
@@ -376,7 +463,7 @@ def march(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     start : ndarray, shape (ny, nx, m)
         Moisture content at the start; receives that at the end. [%]
     fields : ndarray, shape (times, ny, nx, m)
-        Receives the moisture content at the wanted moments, on a straight line within a step. [%]
+        Receives the moisture content at the wanted moments, on a parabola within a step. [%]
     given_off : ndarray, shape (times + 1, m)
         Receives the moisture given off up to each of them and up to the end, per metre of length. [% m2]
     span : ndarray, shape (2,)
@@ -386,11 +473,14 @@ def march(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     air : ndarray, shape (rows, 5)
         Moment from which a row holds [s], temperature factor on D [-], EMC [%], and the integrals of both
         from the first moment.
-    control : ndarray, shape (6,)
-        Error of a step in the mean absolute difference [%], first and longest step [s], driest and wettest
-        moisture that can be [%], a midwinter [s].
+    control : ndarray, shape (4,)
+        Error of a step in the mean absolute difference [%], first and longest step [s], a midwinter [s].
+    least, most : ndarray, shape (m,)
+        Driest and wettest that a member can become. [%]
     x, y : Axis
         The two directions; lanes along x are (ny, m), along y (nx, m).
+    count : (ndarray, ndarray)
+        As much of each cell's width as counts in that difference, along y and along x. [m]
 
     Returns
     -------
@@ -399,11 +489,15 @@ def march(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     """
     ny, nx, m = start.shape
     area = x.width.sum() * y.width.sum()
-    longest, least, most = control[2], control[3], control[4]
+    longest = control[2]
     state = (np.empty((3, ny, nx, m)), np.empty((3, nx, ny, m)))
     axes = (y, x)  # the side that the moisture stands on is swept along first
-    work = (np.empty((5, ny + 1, nx * m)), np.empty((5, nx + 1, ny * m)))
+    work = (np.empty((4, ny + 1, nx * m)), np.empty((4, nx + 1, ny * m)))
+    light = (
+        np.empty((5, max(ny + 1, 4), nx * m), np.float32), np.empty((5, max(nx + 1, 4), ny * m), np.float32),
+    )  # fmt: skip
     off = (np.empty((2, nx * m)), np.empty((2, ny * m)))
+    half, half_off, good, most_by = np.empty(ny * nx * m), np.empty(m), np.empty(m), MOST_LONGER
     gone, total = np.empty((3, m)), np.zeros(m)
     t, h, row, saved, taken = span[0], min(control[1], longest), 0, 0, 0
     state[0][0] = start
@@ -416,27 +510,38 @@ def march(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
         step = left if left <= h * 1.001 else min(h, 0.5 * left)
         row = _row(air, t, row)
         d = taken % 2
-        away = _try(state, d, t, step, air, row, axes, control[5], off, work)
-        change = 0.9 * (control[0] * area / (away + 1e-300)) ** 0.5
+        away = _try(state, d, t, step, air, row, axes, control[3], off, work, light, count, half, half_off)
+        bound = control[0] * area * min(max(t / SETTLED_S, FRESH_SHARE), 1.0)
+        change = SAFELY * (bound / (away + 1e-300)) ** 0.5
         if not change > 0.2:  # also of no number
             change = 0.2
-        h = min(step * min(change, 2.5), longest)
-        if change < 0.9 and step > 60.0:
+        h = min(step * min(change, most_by), longest)
+        if change < SAFELY and step > 60.0:
+            most_by = 1.0
             continue
         here, there = state[d], state[1 - d]
-        good = _better(there[1], there[2], least, most)
         gone[:] = 0.0
         for way in range(2):
             for side in range(2):
                 _sum_lines(off[side][way], m, gone[way])
-        gone[2] = 2.0 * gone[1] - gone[0] if good else gone[1]
+        # a first half errs by half of what whole and halves are apart
+        between = half.reshape(there[1].shape)
+        wide = there[1].reshape(there[1].shape[0], -1)
+        _toward(half.reshape(wide.shape), wide, there[2].reshape(wide.shape))
+        half_off += 0.5 * (gone[1] - gone[0])
+        _better(wide, there[2].reshape(wide.shape), least, most, work[1 - d][0], good)
+        gone[2] = gone[1] + good * (gone[1] - gone[0])
         while saved < at_s.size and at_s[saved] <= t + step:
             share = (at_s[saved] - t) / step
-            _keep(here[0], there[1], share, d == 0, fields[saved])
-            given_off[saved] = total + share * gone[2]
+            if _keep(here[0], between, there[1], share, d == 0, fields[saved], least, most):
+                on_way = 4.0 * share * (1.0 - share) * half_off + share * (2.0 * share - 1.0) * gone[2]
+            else:
+                on_way = share * gone[2]
+            given_off[saved] = total + on_way
             saved += 1
         total += gone[2]
         taken += 1
+        most_by = MOST_LONGER
         t = span[1] if step == left else t + step
         there[0] = there[1]
     given_off[at_s.size] = total

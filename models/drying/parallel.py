@@ -9,8 +9,13 @@ import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
+import numpy as np
+from numpy.typing import NDArray
 
-def parallel_for(work: Callable[[slice], None], chunks: list[slice], threads: int | None = None) -> None:
+
+def parallel_for(
+    work: Callable[[NDArray[np.intp]], None], chunks: list[NDArray[np.intp]], threads: int | None = None
+) -> None:
     """Run the chunks on every core, or on `threads`; the compiled code holds no interpreter lock."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     workers = min(len(chunks), cores, threads or cores)

@@ -20,7 +20,16 @@ from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import kernel, layout
 from baulk.models.drying.grid import centre_shares, cropped_mm, graded_edges_mm, moved, slope_shares
-from baulk.models.drying.layout import DAY_S, air_gaps, axis, grain, laws
+from baulk.models.drying.layout import (
+    DAY_S,
+    air_gaps,
+    alike,
+    axis,
+    counted,
+    grain,
+    laws,
+    potential,
+)
 from baulk.models.drying.members import Members
 from baulk.models.drying.parallel import parallel_for
 from baulk.models.errors import OutOfRange
@@ -41,11 +50,11 @@ __all__ = [
 Array = NDArray[np.float64]
 
 MOST_PCT: Final = 400.0
-ERROR_PCT: Final = 0.05  # of one step, before it is taken off (see the kernel)
+ERROR_PCT: Final = 0.03  # of one step, before it is taken off (see the kernel)
 MIDWINTER_POSIX_S: Final = 14 * DAY_S  # 15 January, of any year to a day
 LONGEST_S: Final = 8 * DAY_S
 FIRST_S: Final = 1800.0
-CHUNK: Final = 4  # members marched together: the state of a chunk stays in the cache of its core
+CHUNK: Final = 8  # members marched together: the state of a chunk stays in the cache of its core
 
 
 def dry(  # noqa: PLR0913 - what a run needs
@@ -58,7 +67,7 @@ def dry(  # noqa: PLR0913 - what a run needs
     at_posix_s: ArrayLike,
     members: Members | None = None,
     faces: Covers | Schedule | None = None,
-    cells: tuple[int, int] = (16, 16),
+    cells: tuple[int, int] = (18, 18),
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
     threads: int | None = None,
@@ -109,10 +118,10 @@ def dry(  # noqa: PLR0913 - what a run needs
 
     Notes
     -----
-    With cells and steps as they come, and hourly air, a timber of 6 in and more is within 0.1 points in the
-    mean and 0.3 in shell and core of a grid four times finer, from the first week to the first year; a stick
-    of 2 x 4 in with three times the usual D within 0.4 and 0.8, because its steps do not follow every day.
-    In steps of a day and less both are within 0.1.
+    With cells and steps as they come, and hourly air, a timber of 4 in and more is within 0.1 points in the
+    mean and the core and 0.35 in the shell of a grid four times finer in steps of three hours, from the first
+    week to the first year; a stick of 2 x 4 in with three times the usual D within 0.4 and 0.8, because its
+    steps do not follow every day. For values at a depth see `MoistureField.at`.
 
     References
     ----------
@@ -146,7 +155,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     at_posix_s: ArrayLike,
     members: Members | None = None,
     faces: Covers | Schedule | None = None,
-    cells: tuple[int, int] = (16, 16),
+    cells: tuple[int, int] = (18, 18),
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
     threads: int | None = None,
@@ -190,6 +199,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     back = np.argsort(order, kind="stable")
     if not many:
         mc, given = mc[:, 0], given[:, 0]
+    points = potential(law, members)
     fields = tuple(
         MoistureField(
             posix_s=float(posix_s),
@@ -197,6 +207,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
             x_edges_mm=x_edges,
             y_edges_mm=y_edges,
             mc_pct=np.ascontiguousarray(mc[place]),
+            potential=points,
         )
         for posix_s, place in zip(at_s, back, strict=True)
     )
@@ -233,6 +244,7 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
         x_edges_mm=x_edges,
         y_edges_mm=y_edges,
         mc_pct=moved(field.mc_pct, x_old, y_old, x_edges, y_edges),
+        potential=field.potential,
     )
 
 
@@ -324,17 +336,18 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
     shares_x, shares_y = ((slope_shares(each), centre_shares(each)) for each in (dx, dy))
     grain_x, grain_y = grain(section, law, x_edges, y_edges, members.ratio_factor)
+    count_x, count_y = (counted(each, min(dx.sum(), dy.sum())) for each in (dx, dy))
     mc = np.empty((at_s.size, count, ny, nx))
     given = np.empty((at_s.size, count))
     ends = np.searchsorted(at_s, [end for _, end, _ in calm], side="right")
     ends[-1] = at_s.size
 
-    def march(chunk: slice) -> None:
+    def march(chunk: NDArray[np.intp]) -> None:
         lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")
         lay_x, lay_y = (each if each.shape[-1] == 1 else each[..., chunk] for each in (grain_x, grain_y))
-        least = min(lanes.min(), max(air[:, 2].min() + damp[chunk].min(), 0.0))
-        most = max(lanes.max(), air[:, 2].max() + damp[chunk].max())
-        limits = np.array([control[0], FIRST_S, control[1], least, most, control[2]])
+        least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(air[:, 2].min() + damp[chunk], 0.0))
+        most = np.maximum(lanes.max(axis=(0, 1)), air[:, 2].max() + damp[chunk])
+        limits = np.array([control[0], FIRST_S, control[1], control[2]])
         sofar, done = np.zeros(lanes.shape[-1]), 0
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
             resist = {
@@ -344,10 +357,13 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
             y = axis(dy, shares_y, dx, lay_y, wood[:, chunk], damp[chunk], (resist[Face.C], resist[Face.A]))
             fields = np.empty((upto - done, *lanes.shape))
             off = np.empty((upto - done + 1, lanes.shape[-1]))
-            kernel.march(lanes, fields, off, np.array([begin, end]), at_s[done:upto], air, limits, x, y)
+            kernel.march(
+                lanes, fields, off, np.array([begin, end]), at_s[done:upto], air, limits, least, most, x, y,
+                (count_y, count_x),
+            )  # fmt: skip
             mc[done:upto, chunk] = fields.transpose(0, 3, 1, 2)
             given[done:upto, chunk] = (sofar + off[:-1]) / (dx.sum() * dy.sum())
             sofar, done = sofar + off[-1], upto
 
-    parallel_for(march, [slice(i, i + CHUNK) for i in range(0, count, CHUNK)], threads)
+    parallel_for(march, alike(wood, CHUNK), threads)
     return mc, given

@@ -86,7 +86,7 @@ def drier(forecast: Forecast, finished: Finished, calibration: Calibration, rule
     """
     every = slice(None, None, EACH)
     members = calibration.members.some(every)
-    start = replace(calibration.field_now, mc_pct=calibration.field_now.mc_pct[every])
+    start = calibration.field_now.some(every)
     first, last = float(forecast.posix_s[0]), float(forecast.posix_s[-1])
     at_s = np.arange(first, last + 1, STEP_DAYS * DAY_S / 2)
     some = replace(rule, service_mc_pct=rule.service_mc_pct[every])

@@ -315,7 +315,7 @@ def _dried(
     parts = []
     for i, air in enumerate(airs):
         dealt = slice(i, None, len(airs))
-        mine = piece if len(airs) == 1 else replace(piece, mc_pct=piece.mc_pct[dealt])
+        mine = piece if len(airs) == 1 else piece.some(dealt)
         parts.append(
             solver.dry(
                 section, mine, air, work.law, start_posix_s=piece.posix_s, at_posix_s=at_s,
@@ -330,5 +330,5 @@ def _dried(
         mc = np.empty((piece.mc_pct.shape[0], *moment[0].mc_pct.shape[1:]))
         for i, part in enumerate(moment):
             mc[i :: len(airs)] = part.mc_pct
-        found.append(replace(moment[0], mc_pct=mc))
+        found.append(replace(moment[0], mc_pct=mc, potential=piece.potential))
     return tuple(found)

@@ -160,9 +160,12 @@ def own_sweep_s(n, count):
     free = np.exp(LAW.slope_per_pct * (LAW.fsp_pct - 20))
     each = [1.0, 0.0, 1e7, 1e7, LAW.slope_per_pct, LAW.fsp_pct, free, 0.0, 0.0]
     own = np.repeat(np.array(each)[:, None], lanes, axis=1)
-    axis = Axis(width, np.full((n + 1, lanes), 1e-8), slope_shares(width), centre_shares(width), own)
-    u, out, work = np.full((n, lanes), 60.0), np.zeros(lanes), np.empty((5, n + 1, lanes))
-    return best_s(lambda: _sweep(u, axis, DAY, (1.0, EMC, 0.0), out, work), 30)[0]
+    grain = np.full((n + 1, lanes), 1e-8)
+    light = (each.astype(np.float32) for each in (grain, slope_shares(width), centre_shares(width), own))
+    axis = Axis(width, *light)
+    u, out, work = np.full((n, lanes), 60.0), np.zeros(lanes), np.empty((4, n + 1, lanes))
+    single = np.empty((5, n + 1, lanes), np.float32)
+    return best_s(lambda: _sweep(u, axis, DAY, (1.0, EMC, 0.0), out, work, single), 30)[0]
 
 
 IN_A_PROCESS = """

@@ -76,8 +76,8 @@ def test_an_evaluation_is_stored_with_every_key_that_the_pages_read(yard):
     for key in ("mean_pct", "shell_pct", "core_pct"):
         assert np.shape(ahead[key]) == (5, len(ahead["posix_s"]))
     assert np.shape(found["history"]["mean_pct"]) == (5, len(found["history"]["posix_s"]))
-    assert np.shape(found["field_now"]["median_pct"]) == (16, 16)
-    assert len(found["field_now"]["x_edges_mm"]) == 17
+    assert np.shape(found["field_now"]["median_pct"]) == (18, 18)
+    assert len(found["field_now"]["x_edges_mm"]) == 19
     assert set(found["movement"]["face_mm"]) == {"a", "b", "c", "d"}
     assert {"out_of_square_mm", "cup_mm", "check_mm", "tolerance_mm", "service_mc_pct"} <= set(
         found["movement"]

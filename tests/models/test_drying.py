@@ -88,7 +88,7 @@ def test_no_place_becomes_drier_than_the_air_asks_or_wetter_than_the_start():
 
 def test_a_long_time_brings_the_whole_timber_to_the_equilibrium_of_the_air():
     (field,) = run(days=(60_000,), step_s=30 * DAY)
-    assert field.mc_pct == pytest.approx(np.full((16, 16), 13.0), abs=0.05)
+    assert field.mc_pct == pytest.approx(np.full((18, 18), 13.0), abs=0.05)
 
 
 def test_a_boxed_heart_dries_alike_on_opposite_faces():
@@ -121,14 +121,13 @@ def test_each_member_dries_as_it_would_alone():
     for i in (0, 7, 8, 10):
         alone = many.some(slice(i, i + 1))
         (field,) = run(None, members=alone, air=shed_air(120))
-        assert field.mc_pct.shape == (1, 16, 16)
+        assert field.mc_pct.shape == (1, 18, 18)
         # the members marched together share their steps; the outermost cells follow the air of each step
         assert together.mean_pct[i] == pytest.approx(field.mean_pct[0], abs=0.03)
         assert together.mc_pct[i, 3:-3, 3:-3] == pytest.approx(field.mc_pct[0, 3:-3, 3:-3], abs=0.05)
         fixed = {"air": shed_air(120), "step_s": DAY, "error_pct": np.inf, "days": (20,)}
         (exact,), (among,) = run(None, members=alone, **fixed), run(None, members=many, **fixed)
-        # nearly alone: where one member's extrapolation leaves the range, none of the four takes it
-        assert among.mc_pct[i] == pytest.approx(exact.mc_pct[0], abs=0.01)
+        assert among.mc_pct[i] == pytest.approx(exact.mc_pct[0], abs=1e-5)  # single precision
 
 
 def test_members_can_start_from_one_number_one_field_or_a_field_each():
@@ -203,7 +202,7 @@ def test_halving_the_cells_quarters_the_error():
     fine = mean(96)
     errors = [abs(mean(n) - fine) for n in (12, 24, 48)]
     order = np.polyfit(np.log([1 / 12, 1 / 24, 1 / 48]), np.log(errors), 1)[0]
-    assert 1.7 < order < 2.7
+    assert 1.7 < order < 3.5  # better than it has to be
 
 
 @pytest.mark.parametrize("surface", [1.0, 1e6])
@@ -213,10 +212,10 @@ def test_the_usual_grid_and_step_are_good_to_a_tenth_of_a_point_of_moisture(surf
     days = (7, 15, 30, 90, 365)
     for air in (steady_air(), shed_air()):
         usual = run(None, members=bare, air=air, days=days)
-        fine = run(None, members=bare, air=air, days=days, cells=(64, 64), step_s=DAY / 2, error_pct=0.005)
+        fine = run(None, members=bare, air=air, days=days, cells=(72, 72), step_s=DAY / 8, error_pct=0.005)
         for coarse, good in zip(usual, fine, strict=True):
             assert coarse.mean_pct == pytest.approx(good.mean_pct, abs=0.1)
-            assert coarse.core_pct == pytest.approx(good.core_pct, abs=0.3)
+            assert coarse.core_pct == pytest.approx(good.core_pct, abs=0.1)
             assert coarse.shell_pct == pytest.approx(good.shell_pct, abs=0.3)
 
 
@@ -302,7 +301,7 @@ def test_a_face_that_is_coated_later_is_as_if_it_had_been_stopped_and_coated():
         SECTION, halfway, air, LAW, start_posix_s=30 * DAY, at_posix_s=90 * DAY,
         faces=coat | {Face.C: FaceCover.ON_BEARERS},
     )  # fmt: skip
-    assert through.mc_pct == pytest.approx(onward.mc_pct, abs=0.02)
+    assert through.mc_pct == pytest.approx(onward.mc_pct, abs=0.04)
     assert through.pin_pct(5, Face.A) > run(days=(90,))[0].pin_pct(5, Face.A) + 3
 
 

@@ -91,7 +91,7 @@ def test_a_slab_has_at_every_depth_what_the_series_of_crank_says(biot):
         [brentq(lambda b: b * np.sin(b) - biot * np.cos(b), k * np.pi, (k + 0.5) * np.pi) for k in range(60)]
     )
     fourier = np.array([0.03, 0.1, 0.4])
-    slab = Section(width_mm=5000, depth_mm=2 * HALF_MM)  # so wide that its sides do not count
+    slab = Section(width_mm=100_000, depth_mm=2 * HALF_MM)  # so wide that its sides do not count
     fields = solver.dry(
         slab, None, still_air(ME), CONSTANT, start_posix_s=0.0,
         at_posix_s=fourier * (HALF_MM / 1000) ** 2 / D_M2_S, members=surface(biot), cells=(4, 16),
@@ -103,7 +103,9 @@ def test_a_slab_has_at_every_depth_what_the_series_of_crank_says(biot):
     for fo, field in zip(fourier, fields, strict=True):
         exact = ME + (M0 - ME) * (shape * share * np.exp(-(roots**2) * fo)).sum(axis=1)
         for face in (Face.A, Face.C):
-            assert field.pins_pct(depths, face)[:, 0] == pytest.approx(exact, abs=0.15)
+            off = np.abs(field.pins_pct(depths, face)[:, 0] - exact)
+            assert off[0] < 0.25  # on the face itself
+            assert off[1:].max() < 0.15
 
 
 def test_half_of_the_water_is_gone_at_the_half_time_constant():
@@ -132,7 +134,7 @@ def test_the_flux_between_two_places_is_that_of_the_kirchhoff_transform(m1, m2, 
     def potential(m):
         return np.exp(k * (min(m, fsp) - 20)) / k + free * max(m - fsp, 0)
 
-    got = _between(float(m1), float(m2), k, fsp, free) * (m1 - m2)
+    got = _between(*map(np.float32, (m1, m2, k, fsp, free))) * (m1 - m2)
     assert got == pytest.approx(potential(m1) - potential(m2), rel=rel, abs=1e-9)
 
 
@@ -145,10 +147,11 @@ def test_a_steady_flux_stays_steady_in_every_inner_cell():
     grain = np.full((n + 1, 1), 2.5e-11) / np.concatenate([[1], width[1:], [1]])[:, None]
     closed = 1e12
     own = np.array([1.0, 0.0, closed, closed, k, 30.0, np.exp(k * 10), 0.0, 0.0])[:, None]
-    axis = Axis(width, grain, slope_shares(width), centre_shares(width), own)
+    light = (each.astype(np.float32) for each in (grain, slope_shares(width), centre_shares(width), own))
+    axis = Axis(width, *light)
     u = profile[:, None].copy()
-    work = np.empty((5, n + 1, 1))
-    _sweep(u, axis, DAY, (1.0, 10.0, 0.0), np.zeros(1), work)
+    work = np.empty((4, n + 1, 1)), np.empty((5, n + 1, 1), np.float32)
+    _sweep(u, axis, DAY, (1.0, 10.0, 0.0), np.zeros(1), *work)
     assert u[8:-8, 0] == pytest.approx(profile[8:-8], abs=1e-3)
     assert abs(u[0, 0] - profile[0]) > 0.05  # the closed ends do change
 

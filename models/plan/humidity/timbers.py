@@ -109,7 +109,7 @@ class Stock:
         return replace(
             self,
             members=self.members.some(which),
-            start=replace(self.start, mc_pct=self.start.mc_pct[which]),
+            start=self.start.some(which),
             _kept={},
         )
 
@@ -261,7 +261,7 @@ def stock(  # noqa: PLR0913 - what a plan needs of a timber
         species=species,
         use=use,
         law=law,
-        start=_coarse(replace(now, mc_pct=now.mc_pct[every])),
+        start=_coarse(now.some(every)),
         members=calibration.members.some(every),
         part=part,
         wanted=wanted,
@@ -370,4 +370,4 @@ def _stacked(fields: tuple[MoistureField, ...], finished: Finished) -> MoistureF
     """Cut the piece out of all fields at once."""
     first = fields[0]
     mc = np.concatenate([each.mc_pct for each in fields])
-    return solver.cut(replace(first, mc_pct=mc), finished)
+    return solver.cut(replace(first, mc_pct=mc, potential=None), finished)

@@ -1,0 +1,128 @@
+"""Values at a depth beside a grid four times finer with short steps, and beside a solver that shares nothing.
+
+Prints, by depth, the largest difference and the share of values further off than 0.15 points of moisture, of
+four woods, three airs and three sections from day 7 to 365; and from day 7 to 60 of a slab beside
+`tests/models/other_slab.py`. Run by ``tests/run --bench --only-tests tests/bench/test_points.py``.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
+
+from other_slab import slab_pct
+
+from baulk.models import species
+from baulk.models.air import AirSeries
+from baulk.models.diffusion import law_for
+from baulk.models.drying import solver
+from baulk.models.drying.solver import CONDUCTANCE_M_S, FaceCover
+from baulk.models.section import Face, Section
+from baulk.models.sorption import emc_pct
+
+pytestmark = pytest.mark.bench
+
+DAY_S = 86_400.0
+DAYS = np.array([7, 14, 30, 90, 180, 365])
+SLAB_DAYS = [7, 14, 30, 60]
+DEPTHS = np.array([2.0, 4.0, 6.0, 8.0, 12.0, 15.0, 20.0, 30.0, 35.0, 50.0])
+WOODS = {"white oak": 70.0, "northern red oak": 85.0, "Douglas-fir": 120.0, "western larch": 60.0}
+SECTIONS = (
+    Section(width_mm=150, depth_mm=150),
+    Section(width_mm=205, depth_mm=100, pith_x_mm=30.0, pith_y_mm=-20.0),
+    Section(width_mm=200, depth_mm=200),
+)
+PARTS = ("mean_pct", "shell_pct", "core_pct")
+FINE = {"cells": (72, 72), "error_pct": 0.005, "step_s": 10_800.0}
+
+
+def airs():
+    """A still room, a mild coast from January on and a dry inland summer, in hours."""
+    hours = np.arange(0, 24 * 380)
+    found = {"still": (np.full(hours.size, 15.0), np.full(hours.size, 65.0))}
+    for seed, (name, start, swing_c, rh) in enumerate(
+        (("coast", 0.0, 9.0, 75.0), ("inland", 0.5, 13.0, 60.0))
+    ):
+        year = np.cos(((hours / 24 - 14) / 365.25 + start) * 2 * np.pi)
+        day = np.cos((hours - 15) / 24 * 2 * np.pi)
+        drawn, days = np.random.default_rng(seed).normal(size=382), np.zeros(382)
+        for i in range(1, 382):
+            days[i] = 0.75 * days[i - 1] + drawn[i]
+        front = np.interp(hours / 24, np.arange(382), days)
+        found[name] = (
+            12 - swing_c * year + 4 * day + 1.5 * front,
+            np.clip(rh + 6 * year - 12 * day - 6 * front, 15, 98),
+        )
+    return {
+        name: AirSeries(posix_s=hours * 3600.0, temp_c=temp_c, rh_pct=rh_pct)
+        for name, (temp_c, rh_pct) in found.items()
+    }
+
+
+def rows(name, off):
+    """Two lines of a table: largest difference, share beyond 0.15."""
+    flat = np.abs(off).reshape(-1, off.shape[-1])
+    largest = " ".join(f"{each:5.2f}" for each in flat.max(axis=0))
+    beyond = " ".join(f"{each:5.2f}" for each in (flat > 0.15).mean(axis=0))
+    return f"{name:<24}{largest}\n{'  share beyond 0.15':<24}{beyond}"
+
+
+def test_points_by_depth_beside_a_finer_grid(capsys):
+    found, parts = {}, []
+    for wood, start in WOODS.items():
+        law = law_for(species.get(wood))
+        for name, air in airs().items():
+            for section in SECTIONS:
+                usual, fine = (
+                    solver.dry(section, start, air, law, start_posix_s=0.0, at_posix_s=DAYS * DAY_S, **how)
+                    for how in ({}, FINE)
+                )
+                off = [
+                    [a.pins_pct(DEPTHS, face) - b.pins_pct(DEPTHS, face) for face in (Face.A, Face.B)]
+                    for a, b in zip(usual, fine, strict=True)
+                ]
+                found[wood, name, section.width_mm] = np.array(off)
+                parts += [
+                    [float(getattr(a, part) - getattr(b, part)) for part in PARTS]
+                    for a, b in zip(usual, fine, strict=True)
+                ]
+    every = np.stack(list(found.values()))  # cases, days, faces, depths
+    with capsys.disabled():
+        print("\n" + f"{'depth, mm':<24}" + " ".join(f"{each:5.0f}" for each in DEPTHS))
+        print(rows("all", every))
+        for key in dict.fromkeys((wood, air) for wood, air, _ in found):
+            print(rows(", ".join(key), np.stack([off for case, off in found.items() if case[:2] == key])))
+        for i, day in enumerate(DAYS):
+            print(rows(f"day {day}", every[:, i]))
+        print("mean, shell, core:", np.abs(parts).max(axis=0).round(3))
+    off = np.abs(every)
+    assert off[..., DEPTHS >= 12].max() < 0.25
+    assert (off[..., DEPTHS >= 4] < 0.15).mean() > 0.94
+    assert np.all(np.abs(parts).max(axis=0) < [0.15, 0.4, 0.1])
+
+
+def test_points_by_depth_beside_a_solver_that_shares_nothing(capsys):
+    wide, off = Section(width_mm=1e6, depth_mm=150), []
+    for wood, start in WOODS.items():
+        law = replace(law_for(species.get(wood)), radial_over_tangential=1.0)
+        for air in airs().values():
+            other = slab_pct(
+                150, law, air.temp_c, emc_pct(air.temp_c, air.rh_pct), CONDUCTANCE_M_S[FaceCover.EXPOSED],
+                start, SLAB_DAYS, DEPTHS,
+            )  # fmt: skip
+            fields = solver.dry(
+                wide, start, air, law, start_posix_s=0.0, at_posix_s=np.array(SLAB_DAYS) * DAY_S,
+                cells=(4, 18), faces={Face.B: FaceCover.COATED, Face.D: FaceCover.COATED},
+            )  # fmt: skip
+            off.append([field.pins_pct(DEPTHS, Face.A) for field in fields] - other)
+    off = np.abs(off)
+    with capsys.disabled():
+        print("\n" + rows("slab, other solver", off))
+    assert off[..., DEPTHS >= 12].max() < 0.25
+    assert (off[..., DEPTHS >= 4] < 0.15).mean() > 0.9
