@@ -36,6 +36,9 @@ from baulk.models.section import Finished, Section
 # of the water above the air's EMC, after a year without a reading; set on the bench tests/bench/honesty
 AHEAD_SD: Final = 0.08
 AHEAD_CORE_SD: Final = 0.08
+# Wood as dry as its air departs by its equilibrium, not by how long ago it was read: the growth ends at about
+# the longest forecast (two years), of which the bench tries one
+AHEAD_MOST_YEARS: Final = 2.0
 # the least that this is a share of: near its EMC too the wood's own equilibrium stays uncertain
 AHEAD_LEAST_PCT: Final = 8.0
 LEAST_PCT: Final = 1.0
@@ -101,14 +104,15 @@ def ahead(
     Returns
     -------
     tuple of MoistureField
-        With ``max(M - EMC, 8) (exp(sqrt(years) (a + b phi)) - 1)`` added to ``M``. [%]
+        With ``max(M - EMC, 8) (exp(sqrt(years) (a + b phi)) - 1)`` added to ``M``, from two years on as after
+        two. [%]
     """
     emc = (emc_pct + theta[EMC])[:, None, None]
     core = theta[AHEAD_CORE][:, None, None] * _form(fields[0])
     rate = AHEAD_SD * theta[AHEAD][:, None, None] + AHEAD_CORE_SD * core
     found = []
     for each in fields:
-        years = max(each.posix_s - fields[0].posix_s, 0.0) / YEAR_S
+        years = min(max(each.posix_s - fields[0].posix_s, 0.0) / YEAR_S, AHEAD_MOST_YEARS)
         above = np.maximum(each.mc_pct - emc, AHEAD_LEAST_PCT)
         mc = each.mc_pct + above * np.expm1(np.sqrt(years) * rate)
         if spread != 1.0:

@@ -17,7 +17,8 @@ import judging
 
 from baulk.models import air_scenarios, forecast, sorption, species
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import calibration, parameters
+from baulk.models.calibrate import calibration as calibrate_calibration
+from baulk.models.calibrate import ensemble, parameters
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Face, Finished
 
@@ -34,7 +35,9 @@ def fitted(side=120.0, days=200):
     fields = judging.truth(piece, air, at_s)
     readings = judging.pins(piece, fields) + judging.weights(piece, fields)
     wood = species.get(piece.species)
-    found = calibration.fit(piece, wood, readings, air, law=judging.law(piece), now_posix_s=NOW_S, members=32)
+    found = calibrate_calibration.fit(
+        piece, wood, readings, air, law=judging.law(piece), now_posix_s=NOW_S, members=32
+    )
     return piece, found
 
 
@@ -88,7 +91,7 @@ def test_years_that_differ_widen_the_forecast_of_a_stick_and_hardly_that_of_a_he
 def test_with_nothing_known_of_the_wood_the_spread_grows_with_the_horizon():
     # a timber that came a week ago: what is not known of its D shows only as it dries
     piece = judging.timber(7, side=180.0)
-    found = calibration.fit(
+    found = calibrate_calibration.fit(
         piece, species.get(piece.species), [], judging.shed(piece.arrived_utc, 7), law=judging.law(piece),
         now_posix_s=NOW_S, members=32,
     )  # fmt: skip
@@ -243,3 +246,15 @@ def test_a_piece_cut_from_it_is_forecast_in_the_same_futures():
     coming = ahead(futures, piece=Finished(width_mm=80, depth_mm=60), horizon_days=180)
     assert coming.fields[0].section.width_mm == 80
     assert coming.mean_pct[2, -1] < coming.mean_pct[2, 0]
+
+
+def test_what_the_model_does_not_know_ahead_stops_growing_after_two_years():
+    _, calibration, *_ = fitted()
+    now = calibration.field_now
+    at_years = (0.0, 1.0, 2.0, 5.0)
+    later = [replace(now, posix_s=now.posix_s + years * 365.25 * DAY_S) for years in at_years]
+    spread = [
+        float(np.std(each.mean_pct - now.mean_pct)) for each in ensemble.ahead(later, calibration.theta, 14.0)
+    ]
+    assert spread[0] == 0 < spread[1] < spread[2]
+    assert spread[3] == pytest.approx(spread[2])
