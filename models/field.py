@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from baulk.models.constants import Floats
 from baulk.models.diffusion import REFERENCE_PCT
 from baulk.models.section import Face, Section
 
 if TYPE_CHECKING:
     from scipy.interpolate import CubicSpline
 
-
-Array = NDArray[np.float64]
 
 LEAST_SLOPE: Final = 1e-4  # a coefficient that hardly grows, in place of one that does not
 
@@ -41,9 +40,9 @@ class Potential:
     from memory.
     """
 
-    slope_per_pct: Array
-    fsp_pct: Array
-    free: Array
+    slope_per_pct: Floats
+    fsp_pct: Floats
+    free: Floats
 
     def some(self, which: slice | NDArray[np.intp]) -> Potential:
         """Return that of some of the members."""
@@ -53,7 +52,7 @@ class Potential:
             slope_per_pct=self.slope_per_pct[which], fsp_pct=self.fsp_pct[which], free=self.free[which]
         )
 
-    def values(self, means_pct: Array, edges_mm: Array, at_mm: ArrayLike) -> Array:
+    def values(self, means_pct: Floats, edges_mm: Floats, at_mm: ArrayLike) -> Floats:
         """Compute the moisture at places along rows of cells.
 
         Parameters
@@ -87,13 +86,13 @@ class Potential:
         means = (at_edge[..., :-1] + at_edge[..., 1:] + 4 * at_middle) / 6
         return self._moisture(means @ point_weights(edges_mm, at_mm).T)
 
-    def _own(self, like: Array) -> tuple[Array, Array, Array]:
+    def _own(self, like: Floats) -> tuple[Floats, Floats, Floats]:
         """Return slope, saturation and free, to be laid beside an array whose first axis is the members."""
         far = (..., *[None] * (like.ndim - self.fsp_pct.ndim))
         slope = np.maximum(self.slope_per_pct, LEAST_SLOPE)
         return slope[far], self.fsp_pct[far], self.free[far]
 
-    def _of(self, mc_pct: Array) -> Array:
+    def _of(self, mc_pct: Floats) -> Floats:
         slope, fsp, free = self._own(mc_pct)
         bound = np.minimum(mc_pct, fsp)
         above = mc_pct - bound
@@ -105,7 +104,7 @@ class Potential:
         found += above
         return found
 
-    def _moisture(self, found: Array) -> Array:
+    def _moisture(self, found: Floats) -> Floats:
         slope, fsp, free = self._own(found)
         least, top = (np.exp(slope * (each - REFERENCE_PCT)) / slope for each in (0.0, fsp))
         bound = np.minimum(np.maximum(found, least), top)
@@ -114,7 +113,7 @@ class Potential:
         return np.maximum(mc, 0.0)
 
 
-def point_weights(edges_mm: Array, at_mm: ArrayLike) -> Array:
+def point_weights(edges_mm: Floats, at_mm: ArrayLike) -> Floats:
     """Weights on the means of a row of cells for the value at some places.
 
     Parameters
@@ -143,7 +142,7 @@ def point_weights(edges_mm: Array, at_mm: ArrayLike) -> Array:
     return _cached(edges_mm, at_mm, 1)
 
 
-def integral_weights(edges_mm: Array, at_mm: ArrayLike) -> Array:
+def integral_weights(edges_mm: Floats, at_mm: ArrayLike) -> Floats:
     """Weights on the means of a row of cells for the integral from the first edge to some places.
 
     Parameters
@@ -161,14 +160,14 @@ def integral_weights(edges_mm: Array, at_mm: ArrayLike) -> Array:
     return _cached(edges_mm, at_mm, 0)
 
 
-def _cached(edges_mm: Array, at_mm: ArrayLike, derivative: int) -> Array:
+def _cached(edges_mm: Floats, at_mm: ArrayLike, derivative: int) -> Floats:
     at = np.asarray(at_mm, dtype=np.float64)
     edges = np.ascontiguousarray(edges_mm, dtype=np.float64)
     return _weights(edges.tobytes(), at.tobytes(), derivative).reshape(*at.shape, edges.size - 1)
 
 
 @lru_cache(maxsize=1024)  # a fit reads the same few pins from the same cells again and again
-def _weights(edges: bytes, at: bytes, derivative: int) -> Array:
+def _weights(edges: bytes, at: bytes, derivative: int) -> Floats:
     places = np.frombuffer(edges)
     found = np.asarray(_spline(edges)(np.clip(np.frombuffer(at), places[0], places[-1]), derivative))
     found.flags.writeable = False

@@ -6,13 +6,12 @@ from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.section import Face, Section
-
-Array = NDArray[np.float64]
 
 # Cells grow as the depth below the face with this added does: many where fronts are, 5 to 30 mm deep. Of 5 to
 # 12 mm, and of tanh gradings, the one nearest to fine grids with 16 to 20 cells (sections of 100 to 205 mm,
@@ -20,7 +19,7 @@ Array = NDArray[np.float64]
 FINEST_MM: Final = 8.0
 
 
-def graded_edges_mm(size_mm: float, cells: int) -> Array:
+def graded_edges_mm(size_mm: float, cells: int) -> Floats:
     """Cell edges, symmetric about 0 and finer toward both faces.
 
     Parameters
@@ -42,7 +41,7 @@ def graded_edges_mm(size_mm: float, cells: int) -> Array:
     return np.asarray(np.sign(at) * (half - deep))
 
 
-def slope_shares(width: Array) -> Array:
+def slope_shares(width: Floats) -> Floats:
     """Shares of three neighbouring steps in the slope at each cell face, over the plain quotient there.
 
     Parameters
@@ -72,7 +71,7 @@ def slope_shares(width: Array) -> Array:
     return shares
 
 
-def centre_shares(width: Array) -> Array:
+def centre_shares(width: Floats) -> Floats:
     """Shares of the steps to both neighbours in what the value at a cell's centre is more than its mean.
 
     Parameters
@@ -97,7 +96,7 @@ def centre_shares(width: Array) -> Array:
     return np.asarray(share[:, [0, 2]])
 
 
-def _of_steps(far: Array) -> Array:
+def _of_steps(far: Floats) -> Floats:
     """Weights of the steps between the places of each row in the slope at 0."""
     powers = np.swapaxes(far[:, :, None] ** np.arange(far.shape[1]), 1, 2)
     slope = np.zeros((*far.shape, 1))
@@ -105,7 +104,7 @@ def _of_steps(far: Array) -> Array:
     return np.asarray(-np.cumsum(np.linalg.solve(powers, slope)[..., 0], axis=1)[:, :-1])
 
 
-def cropped_mm(edges: Array, size_mm: float) -> Array:
+def cropped_mm(edges: Floats, size_mm: float) -> Floats:
     """Cell edges inside a piece centred at 0, its faces included, without slivers; at least two cells.
 
     Parameters
@@ -127,7 +126,7 @@ def cropped_mm(edges: Array, size_mm: float) -> Array:
     return np.concatenate([[-half], inner, [half]])
 
 
-def moved(mc_pct: Array, x_old: Array, y_old: Array, x_new: Array, y_new: Array) -> Array:
+def moved(mc_pct: Floats, x_old: Floats, y_old: Floats, x_new: Floats, y_new: Floats) -> Floats:
     """Cell means on other cells inside the old ones; no water is made or lost.
 
     Parameters
@@ -154,7 +153,7 @@ def moved(mc_pct: Array, x_old: Array, y_old: Array, x_new: Array, y_new: Array)
     )
 
 
-def _moved_along_last(values: Array, old: Array, new: Array) -> Array:
+def _moved_along_last(values: Floats, old: Floats, new: Floats) -> Floats:
     width = np.diff(old)
     rise = np.diff(values, axis=-1) / ((width[1:] + width[:-1]) / 2)
     left, right = rise[..., :-1], rise[..., 1:]
@@ -238,7 +237,7 @@ def profile_field(
     return MoistureField(posix_s=posix_s, section=section, x_edges_mm=x_edges, y_edges_mm=y_edges, mc_pct=mc)
 
 
-def _curve(values: ArrayLike, depths: Array) -> Array:
+def _curve(values: ArrayLike, depths: Floats) -> Floats:
     curve = np.atleast_1d(np.asarray(values, dtype=np.float64))
     if curve.shape != depths.shape:
         raise OutOfRange(
@@ -249,6 +248,6 @@ def _curve(values: ArrayLike, depths: Array) -> Array:
     return curve
 
 
-def _points(edges: Array) -> Array:
+def _points(edges: Floats) -> Floats:
     shares = (np.arange(FINER) + 0.5) / FINER
     return np.asarray((edges[:-1, None] + np.diff(edges)[:, None] * shares).ravel())

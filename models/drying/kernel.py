@@ -20,9 +20,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from baulk.models.constants import Floats
+
 Light = NDArray[np.float32]
-Pair = tuple[Array, Array]
+Pair = tuple[Floats, Floats]
 FAST = {"contract", "arcp", "nsz"}
 ACROSS, OFFSET, LOW, HIGH, SLOPE, FSP, FREE, EXTRA, SEASON = range(9)  # rows of Axis.lanes
 YEAR_RAD_S = 2 * np.pi / (365.25 * 86_400.0)
@@ -60,7 +61,7 @@ class Axis(NamedTuple):
         array that is handed on costs time, as much together as a tenth of the sweep.
     """
 
-    width: Array
+    width: Floats
     grain: Light
     blend: Light
     centre: Light
@@ -121,7 +122,7 @@ def _per(
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _lay(axis: Axis, now: tuple[float, float, float], air: Array, wide: Light) -> None:
+def _lay(axis: Axis, now: tuple[float, float, float], air: Floats, wide: Light) -> None:
     """Lay out over the lanes what holds for one step: EMC; factor on D, resistances, EMC in single."""
     warm, emc, cold = single(now[0]), single(now[1]), single(now[2])
     ln_warm = single(np.log(now[0]))
@@ -180,7 +181,7 @@ def _points(u: Light, axis: Axis, wide: Light, mid: Light, skin: Light) -> None:
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _conduct(  # noqa: C901, PLR0912 - passes over lanes
-    u: Array, axis: Axis, dt: float, face: Array, light: Light
+    u: Floats, axis: Axis, dt: float, face: Floats, light: Light
 ) -> None:
     """Fill in the conductance of every face between cells and to the air, times the step, in m.
 
@@ -231,7 +232,7 @@ def _conduct(  # noqa: C901, PLR0912 - passes over lanes
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _eliminate(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
-    u: Array, width: Array, face: Array, inv: Array, right: Array, last: Array
+    u: Floats, width: Floats, face: Floats, inv: Floats, right: Floats, last: Floats
 ) -> None:
     """Solve the rows for the given faces; the last row of `right` brings the EMC of the air.
 
@@ -269,7 +270,7 @@ def _eliminate(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _sweep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    u: Array, axis: Axis, dt: float, now: tuple[float, float, float], out: Array, work: Array, light: Light
+    u: Floats, axis: Axis, dt: float, now: tuple[float, float, float], out: Floats, work: Floats, light: Light
 ) -> None:
     """Solve every lane implicitly along the first axis of `u`; add what leaves to `out`.
 
@@ -289,7 +290,7 @@ def _sweep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _turn(u: Array, v: Array) -> None:
+def _turn(u: Floats, v: Floats) -> None:
     for j in range(u.shape[0]):
         for i in range(u.shape[1]):
             for k in range(u.shape[2]):
@@ -297,20 +298,20 @@ def _turn(u: Array, v: Array) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _sum_lines(out: Array, members: int, total: Array) -> None:
+def _sum_lines(out: Floats, members: int, total: Floats) -> None:
     for lane in range(out.size):
         total[lane % members] += out[lane]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _upto(air: Array, t: float, at: int, column: int) -> float:
+def _upto(air: Floats, t: float, at: int, column: int) -> float:
     """Return the integral of a column of `air` from its first moment to t; row `at` holds at t."""
     upto: float = air[at, column + 2] + air[at, column] * (t - air[at, 0])
     return upto
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _row(air: Array, t: float, at: int) -> int:
+def _row(air: Floats, t: float, at: int) -> int:
     while at + 1 < air.shape[0] and air[at + 1, 0] <= t:
         at += 1
     return at
@@ -318,7 +319,7 @@ def _row(air: Array, t: float, at: int) -> int:
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _apart(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    whole: Array, halves: Array, along: Array, across: Array, lane: Array, members: int
+    whole: Floats, halves: Floats, along: Floats, across: Floats, lane: Floats, members: int
 ) -> float:
     """Return the largest of the members' absolute differences, summed over what counts of the section.
 
@@ -340,7 +341,7 @@ def _apart(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _toward(half: Array, whole: Array, halves: Array) -> None:
+def _toward(half: Floats, whole: Floats, halves: Floats) -> None:
     """Take its error off what stands after half a step."""
     for i in range(half.shape[0]):
         for k in range(half.shape[1]):
@@ -349,7 +350,7 @@ def _toward(half: Array, whole: Array, halves: Array) -> None:
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _better(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
-    whole: Array, halves: Array, least: Array, most: Array, lane: Array, good: Array
+    whole: Floats, halves: Floats, least: Floats, most: Floats, lane: Floats, good: Floats
 ) -> None:
     """Put the extrapolation of both into `whole` for every member of which all lies in its range.
 
@@ -380,9 +381,9 @@ def _better(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    state: Pair, d: int, t: float, h: float, air: Array, row: int, axes: Axes,
-    midwinter_s: float, off: Pair, work: Pair, light: tuple[Light, Light], count: Pair, half: Array,
-    half_off: Array,
+    state: Pair, d: int, t: float, h: float, air: Floats, row: int, axes: Axes,
+    midwinter_s: float, off: Pair, work: Pair, light: tuple[Light, Light], count: Pair, half: Floats,
+    half_off: Floats,
 ) -> float:  # fmt: skip
     """Take one step whole and in halves; return how far apart they end.
 
@@ -423,8 +424,8 @@ def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _keep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    begin: Array, half: Array, end: Array, share: float, upright: bool, field: Array,  # noqa: FBT001
-    least: Array, most: Array,
+    begin: Floats, half: Floats, end: Floats, share: float, upright: bool, field: Floats,  # noqa: FBT001
+    least: Floats, most: Floats,
 ) -> bool:  # fmt: skip
     """Write what lies at a share of the way.
 
@@ -453,8 +454,8 @@ def _keep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def march(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: flat arrays
-    start: Array, fields: Array, given_off: Array, span: Array, at_s: Array, air: Array, control: Array,
-    least: Array, most: Array, x: Axis, y: Axis, count: Pair,
+    start: Floats, fields: Floats, given_off: Floats, span: Floats, at_s: Floats, air: Floats,
+    control: Floats, least: Floats, most: Floats, x: Axis, y: Axis, count: Pair,
 ) -> int:  # fmt: skip
     """March a chunk of members through a span of time.
 

@@ -8,16 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
+from baulk.models.constants import Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.drying import kernel
 from baulk.models.drying.members import Members
 from baulk.models.field import Potential
 from baulk.models.section import Section
 from baulk.models.sorption import emc_pct
-
-Array = NDArray[np.float64]
-
-DAY_S: Final = 86_400.0
 
 
 def air_gaps(air: AirSeries, *, longer_than_s: float = 6 * 3600.0) -> tuple[tuple[float, float], ...]:
@@ -39,7 +36,7 @@ def air_gaps(air: AirSeries, *, longer_than_s: float = 6 * 3600.0) -> tuple[tupl
     return tuple((float(air.posix_s[i]), float(air.posix_s[i + 1])) for i in gaps)
 
 
-def integrated(air: AirSeries, law: DiffusionLaw, start_s: float) -> Array:
+def integrated(air: AirSeries, law: DiffusionLaw, start_s: float) -> Floats:
     """Lay out the air so that its mean over any step is one subtraction.
 
     Parameters
@@ -73,7 +70,7 @@ def integrated(air: AirSeries, law: DiffusionLaw, start_s: float) -> Array:
 NEAR_M: Final = 0.003  # of a face; tried with 0 to 6 mm: the fewest steps for the same errors from 4 mm on
 
 
-def laws(law: DiffusionLaw, members: Members) -> Array:
+def laws(law: DiffusionLaw, members: Members) -> Floats:
     """Return what each member has of its own, or of the law.
 
     Parameters
@@ -121,8 +118,8 @@ def potential(law: DiffusionLaw, members: Members | None) -> Potential:
 
 
 def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
-    width: Array, shares: tuple[Array, Array], across: Array, factor: Array, wood: Array, offset: Array,
-    resist: tuple[Array, Array],
+    width: Floats, shares: tuple[Floats, Floats], across: Floats, factor: Floats, wood: Floats,
+    offset: Floats, resist: tuple[Floats, Floats],
 ) -> kernel.Axis:  # fmt: skip
     """Lay out one direction for a chunk of members.
 
@@ -141,7 +138,7 @@ def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
     )
 
 
-def counted(width: Array, side: float) -> Array:
+def counted(width: Floats, side: float) -> Floats:
     """Return how much of each cell's width counts in the error of a step: little of what lies near a face.
 
     What lies within 3 mm of a face follows the hours, which no value that anybody asks for does; counted in
@@ -160,7 +157,7 @@ def counted(width: Array, side: float) -> Array:
     return np.asarray(width * np.minimum((deep / min(NEAR_M, 0.04 * side)) ** 2, 1.0))
 
 
-def alike(wood: Array, most: int) -> list[NDArray[np.intp]]:
+def alike(wood: Floats, most: int) -> list[NDArray[np.intp]]:
     """Deal the members out to chunks of at most so many that dry about as fast, since a chunk steps as one.
 
     `wood` as from `laws`. By D near saturation, for wet wood needs the most steps.
@@ -172,15 +169,15 @@ def alike(wood: Array, most: int) -> list[NDArray[np.intp]]:
 
 
 def grain(
-    section: Section, law: DiffusionLaw, x_edges: Array, y_edges: Array, ratio_factor: Array | None = None
-) -> tuple[Array, Array]:
+    section: Section, law: DiffusionLaw, x_edges: Floats, y_edges: Floats, ratio_factor: Floats | None = None
+) -> tuple[Floats, Floats]:
     """Factor on the mean D at each cell face, along x (nx + 1, ny, 1 or m) and y (ny + 1, nx, 1 or m)."""
     ratio = law.radial_over_tangential * (np.ones(1) if ratio_factor is None else ratio_factor)
     tangential = 2 / (1 + ratio)
     radial = tangential * ratio
     x_mid, y_mid = (x_edges[1:] + x_edges[:-1]) / 2, (y_edges[1:] + y_edges[:-1]) / 2
 
-    def along(forward: Array, sideways: Array) -> Array:
+    def along(forward: Floats, sideways: Floats) -> Floats:
         a, b = forward[:, None, None] ** 2, sideways[None, :, None] ** 2
         share = (a + 1e-9) / (a + b + 2e-9)
         return np.asarray(radial * share + tangential * (1 - share))

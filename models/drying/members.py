@@ -9,10 +9,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models.constants import Floats
 from baulk.models.diffusion import LIMITS
 from baulk.models.errors import OutOfRange
-
-Array = NDArray[np.float64]
 
 FACTORS: Final = ("d_factor", "surface_factor", "ratio_factor", "shrinkage_factor")
 SEASON: Final = 3.0  # a factor of twenty each way
@@ -61,17 +60,17 @@ class Members:
         If the arrays differ in length, are not finite or hold what cannot be.
     """
 
-    d_factor: Array
-    surface_factor: Array
-    start_mc_pct: Array
-    emc_offset_pct: Array
-    ratio_factor: Array | None = None
-    slope_per_pct: Array | None = None
-    fsp_pct: Array | None = None
-    raised_above_fsp: Array | None = None
-    activation_j_mol: Array | None = None
-    surface_season: Array | None = None
-    shrinkage_factor: Array | None = None
+    d_factor: Floats
+    surface_factor: Floats
+    start_mc_pct: Floats
+    emc_offset_pct: Floats
+    ratio_factor: Floats | None = None
+    slope_per_pct: Floats | None = None
+    fsp_pct: Floats | None = None
+    raised_above_fsp: Floats | None = None
+    activation_j_mol: Floats | None = None
+    surface_season: Floats | None = None
+    shrinkage_factor: Floats | None = None
 
     def __post_init__(self) -> None:
         parts = self._given()
@@ -101,6 +100,6 @@ class Members:
         """Return a part of them."""
         return Members(**{name: part[which] for name, part in self._given().items()})
 
-    def _given(self) -> dict[str, Array]:
+    def _given(self) -> dict[str, Floats]:
         parts = {field.name: getattr(self, field.name) for field in fields(self)}
         return {name: part for name, part in parts.items() if part is not None}

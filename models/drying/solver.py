@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.air import AirSeries
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import kernel, layout
 from baulk.models.drying.grid import centre_shares, cropped_mm, graded_edges_mm, moved, slope_shares
 from baulk.models.drying.layout import (
-    DAY_S,
     air_gaps,
     alike,
     axis,
@@ -47,7 +47,6 @@ __all__ = [
     "graded_edges_mm",
 ]
 
-Array = NDArray[np.float64]
 
 MOST_PCT: Final = 400.0
 ERROR_PCT: Final = 0.03  # of one step, before it is taken off (see the kernel)
@@ -59,7 +58,7 @@ CHUNK: Final = 8  # members marched together: the state of a chunk stays in the 
 
 def dry(  # noqa: PLR0913 - what a run needs
     section: Section,
-    initial_pct: float | Array | MoistureField | None,
+    initial_pct: float | Floats | MoistureField | None,
     air: AirSeries,
     law: DiffusionLaw,
     *,
@@ -147,7 +146,7 @@ def dry(  # noqa: PLR0913 - what a run needs
 
 def dry_with_balance(  # noqa: PLR0913 - what a run needs
     section: Section,
-    initial_pct: float | Array | MoistureField | None,
+    initial_pct: float | Floats | MoistureField | None,
     air: AirSeries,
     law: DiffusionLaw,
     *,
@@ -159,7 +158,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
     threads: int | None = None,
-) -> tuple[tuple[MoistureField, ...], Array]:
+) -> tuple[tuple[MoistureField, ...], Floats]:
     """Moisture as from `dry`, and what went out through the faces by then.
 
     Parameters
@@ -248,7 +247,7 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
     )
 
 
-def _times(at_posix_s: ArrayLike, start_posix_s: float) -> tuple[Array, NDArray[np.intp]]:
+def _times(at_posix_s: ArrayLike, start_posix_s: float) -> tuple[Floats, NDArray[np.intp]]:
     at_s = np.atleast_1d(np.asarray(at_posix_s, dtype=np.float64))
     if at_s.size == 0 or at_s.ndim != 1:
         raise OutOfRange("the times wanted", "are none; ask for at least one moment")
@@ -263,13 +262,13 @@ def _times(at_posix_s: ArrayLike, start_posix_s: float) -> tuple[Array, NDArray[
 
 
 def _start(  # noqa: PLR0913, PLR0917 - what may be a start
-    initial_pct: float | Array | MoistureField | None,
+    initial_pct: float | Floats | MoistureField | None,
     section: Section,
     members: Members | None,
-    x_edges: Array,
-    y_edges: Array,
+    x_edges: Floats,
+    y_edges: Floats,
     most_pct: float,
-) -> tuple[Array, bool]:
+) -> tuple[Floats, bool]:
     """Moisture at the start, shape (m, ny, nx), and whether the answer has a member axis."""
     if initial_pct is None:
         if members is None:
@@ -300,7 +299,7 @@ def _start(  # noqa: PLR0913, PLR0917 - what may be a start
     return np.broadcast_to(found, (count, *found.shape[1:])), many
 
 
-def _regridded(field: MoistureField, section: Section, x_edges: Array, y_edges: Array) -> Array:
+def _regridded(field: MoistureField, section: Section, x_edges: Floats, y_edges: Floats) -> Floats:
     if abs(field.section.width_mm - section.width_mm) + abs(field.section.depth_mm - section.depth_mm) > 1e-3:
         raise OutOfRange(
             "the field at the start",
@@ -314,17 +313,17 @@ def _regridded(field: MoistureField, section: Section, x_edges: Array, y_edges: 
 
 def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     section: Section,
-    start: Array,
+    start: Floats,
     law: DiffusionLaw,
-    air: Array,
-    at_s: Array,
+    air: Floats,
+    at_s: Floats,
     control: tuple[float, float, float],
     members: Members | None,
     calm: tuple[tuple[float, float, Covers], ...],
-    x_edges: Array,
-    y_edges: Array,
+    x_edges: Floats,
+    y_edges: Floats,
     threads: int | None,
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Moisture (times, m, ny, nx) and what was given off (times, m)."""
     count, ny, nx = start.shape
     if members is None:
