@@ -116,19 +116,19 @@ def test_each_is_evaluated_by_its_own_tables_also_after_the_other_was(yards, fol
             SHRINKS[name],
         )
         assert again.use.title == f"Bitts of the {name} yard"
-        moved = made[name].content["movement"]
-        assert moved["tolerance_mm"] == pytest.approx(TOLERANCE[name] * 110 / 150, abs=1e-3)
+        moved = made[name].document.movement
+        assert moved.tolerance_mm == pytest.approx(TOLERANCE[name] * 110 / 150, abs=1e-3)
         told = made[name].to_json().decode()
         other = ({"upper", "lower"} - {name}).pop()
         assert f"of the {name} yard" in told  # what else it could be used for
         assert f"of the {other} yard" not in told
-    wide = [made[name].content["movement"]["service_low"]["largest_mm"]["median"] for name in DENSITY]
+    wide = [made[name].document.movement.service_low.largest_mm.median for name in DENSITY]
     assert wide[1] > 1.4 * wide[0]  # twice the tangential shrinkage
     yards["lower"].close()
     with shop.open(folders["lower"]):
         pass
     alone = compute.work_out(gather.gather(TAG, yards["upper"], NOW))
-    assert alone.content["movement"] == made["upper"].content["movement"]
+    assert alone.document.movement == made["upper"].document.movement
 
 
 @pytest.mark.slow
@@ -153,7 +153,7 @@ def test_an_impossible_weight_is_held_against_the_woods_of_its_own_shop(yards):
         yard.store.append([six_timbers.reading(weight, kg, NOW - timedelta(days=100))])
     for name, yard in yards.items():
         made = compute.work_out(gather.gather(TAG, yard, NOW))
-        assert f"{name} ironwood" in " ".join(made.content["calibration"]["left_out"])
+        assert f"{name} ironwood" in " ".join(made.document.calibration.left_out)
 
 
 def test_the_fingerprint_changes_with_a_shops_own_row_and_not_with_the_other_shops(yards, folders):
