@@ -22,7 +22,6 @@ from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import WireError
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire.message import RawMessage, stamp_of
-from baulk.models.errors import NotFound
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -212,16 +211,22 @@ def sort(
         why = ingest_sensors.why_not_words(homeless, sensors.known)
         reason = "; ".join([why, *problems][:_SHOWN])
         return Sorted(readings=tuple(possible), reason=reason, waits_for=ingest_sensors.waits_for(homeless))
-    if unknown := [
+    unknown = {
         one.series.name
         for one in possible
         if one.series.name not in tags and one.series.owner is Owner.TIMBER
-    ]:
-        unknown.sort()
+    }
+    if unknown:
+        first = min(unknown)
         stored = tuple(one for one in possible if one.series.name not in unknown)
-        reason = str(NotFound("timber", unknown[0], tags))
-        return Sorted(readings=stored, reason="; ".join([reason, *problems][:_SHOWN]), waits_for=unknown[0])
+        reason = "; ".join([_not_entered(first), *problems][:_SHOWN])
+        return Sorted(readings=stored, reason=reason, waits_for=first)
     return Sorted(readings=tuple(possible), reason=_reason(problems))
+
+
+def _not_entered(tag: str) -> str:
+    """Say that a tag is unknown; no likely name is looked for, since a flood of tags would pay for each."""
+    return f"no timber called {tag!r}; enter it, or put the tag right at its sensor"
 
 
 def _reason(problems: list[str]) -> str | None:

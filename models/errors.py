@@ -40,11 +40,17 @@ class NotFound(BaulkError, LookupError):
     """
 
     def __init__(self, kind: str, name: str, known: Iterable[str]) -> None:
-        names = sorted(known)
+        self.kind, self.name, self.known = kind, name, tuple(known)
+        super().__init__(kind, name, self.known)
+
+    def __str__(self) -> str:
+        """Return the sentence; comparing with every known name takes time, so only whoever reads it pays."""
+        names = sorted(self.known)
         folded = {each.lower(): each for each in names}
-        near = [folded[each] for each in difflib.get_close_matches(name.lower(), folded, n=3, cutoff=0.6)]
+        near = [
+            folded[each] for each in difflib.get_close_matches(self.name.lower(), folded, n=3, cutoff=0.6)
+        ]
         hint = (
             f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(names[:12]) or 'none yet'}"
         )
-        super().__init__(f"no {kind} called {name!r}; {hint}")
-        self.name = name
+        return f"no {self.kind} called {self.name!r}; {hint}"
