@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
@@ -154,6 +155,35 @@ def from_posix(posix_s: float) -> datetime:
 def source(reading: Reading) -> str:
     """Return where a reading came from."""
     return SOURCES.get(reading.source, reading.source)
+
+
+_MARKDOWN: Final = re.compile(r"[\\*\[\]<>&$~|#]|(?<![^\W_])_|_(?![^\W_])|^[-+]|^\d{1,9}[.)](?= )")
+_CODE: Final = re.compile(r"(`[^`]*`)")
+
+
+def md(text: str) -> str:
+    """Return text that Markdown shows as it stands: no picture, link, heading or formula comes of it.
+
+    A person's or a sensor's word goes through this wherever a page writes Markdown. A command between
+    backticks stays one, unless the text holds signs that would let it end somewhere else.
+    """
+    text = " ".join(text.split())
+    if any(each in text for each in ("``", "\\", "<", "$")):
+        return _MARKDOWN.sub(_escaped, text).replace("`", "\\`")
+    pieces = _CODE.split(text)
+    if "`" in "".join(pieces[::2]):  # one that is not closed
+        return _MARKDOWN.sub(_escaped, text).replace("`", "\\`")
+    pieces[::2] = [_MARKDOWN.sub(_escaped, each) for each in pieces[::2]]
+    return "".join(pieces)
+
+
+def _escaped(found: re.Match[str]) -> str:
+    return f"{found[0][:-1]}\\{found[0][-1]}"
+
+
+def mds(texts: Iterable[str]) -> list[str]:
+    """Return texts that Markdown shows as they stand."""
+    return [md(each) for each in texts]
 
 
 def esc(text: str) -> str:

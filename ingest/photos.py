@@ -124,10 +124,13 @@ def keep(shop: Shop, tag: str, picture: bytes, *, now_utc: datetime, by: str = "
 
 def of(shop: Shop, tag: str) -> list[tuple[datetime, Path]]:
     """Return the photographs of a timber that are still there, oldest first."""
-    found = []
+    found, ours = (
+        [],
+        (shop.config.shop_dir / FOLDER).resolve(),
+    )  # whoever may enter events reads no other file
     for event in shop.register.events(tag):
         if event.kind is EventKind.PHOTOGRAPHED:
-            path = shop.config.shop_dir / str(event.detail["file"])
-            if path.is_file():
+            path = (shop.config.shop_dir / str(event.detail["file"])).resolve()
+            if path.is_relative_to(ours) and path.is_file():
                 found.append((event.at_utc, path))
     return found

@@ -22,6 +22,7 @@ from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import WireError
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire.message import RawMessage, stamp_of
+from baulk.models.formatting import printable
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -162,7 +163,7 @@ def handle_batch(
     if rejected:  # one line for a batch: a flood must not fill the log as well
         raw, reason, _ = rejected[0]
         more = f" (and {len(rejected) - 1} more)" if len(rejected) > 1 else ""
-        log.warning("into quarantine, from %s: %s%s", raw.topic[:120], reason, more)
+        log.warning("into quarantine, from %s: %s%s", printable(raw.topic[:120]), printable(reason), more)
     flagged = checks.flag(readings, shop.store)
     new = shop.store.save(flagged, rejected)
     repeats.committed(raws)

@@ -2,9 +2,32 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
+from typing import Final
 
 from baulk.models.units import System, default_length_unit
+
+_FORMULA: Final = re.compile(r"[=+\-@\t\r\n]")
+_NUMBER: Final = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+
+
+def spreadsheet_cell(text: str) -> str:
+    """Write a text as a cell of a CSV file that no spreadsheet works out as a formula.
+
+    One that would be gets an apostrophe in front, which spreadsheets do not show; a number stays a number.
+    """
+    return f"'{text}" if _FORMULA.match(text) and not _NUMBER.fullmatch(text) else text
+
+
+def bare_cell(text: str) -> str:
+    """Read what `spreadsheet_cell` wrote."""
+    return text[1:] if text[:1] == "'" and spreadsheet_cell(text[1:]) == text else text
+
+
+def printable(text: str) -> str:
+    """Write a stranger's text on one line, with nothing in it that a terminal or a log would obey."""
+    return "".join(one if one.isprintable() else repr(one)[1:-1] for one in text)
 
 
 def share(part: float) -> str:

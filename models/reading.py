@@ -15,7 +15,7 @@ from baulk.models.section import Face
 
 BY_HAND: Final = "hand"  # source of a reading that a person took and entered
 
-_NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +46,7 @@ class Series:
     face: Face | None = None
 
     def __post_init__(self) -> None:
-        if not _NAME.match(self.name):
+        if not _NAME.fullmatch(self.name):
             raise OutOfRange(
                 "a tag or place", f"is made of up to 64 letters, digits, dots and dashes, not {self.name!r}"
             )
@@ -116,7 +116,7 @@ def from_end_mm(flags: Iterable[str]) -> float | None:
 
 def sensor_flag(sensor: str) -> str:
     """Return the flag of a sensor that moves between timbers, for instance ``sensor-S7``."""
-    if not _NAME.match(sensor):
+    if not _NAME.fullmatch(sensor):
         raise OutOfRange(
             "the name of a sensor", f"is made of up to 64 letters, digits, dots and dashes, not {sensor!r}"
         )

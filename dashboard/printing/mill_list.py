@@ -6,7 +6,7 @@ import csv
 import io
 from typing import Final
 
-from baulk.models.formatting import show_along
+from baulk.models.formatting import show_along, spreadsheet_cell
 from baulk.models.plan.buying.purchase import BuyPlan
 from baulk.models.text import sentence
 from baulk.models.units import System, show_size
@@ -39,13 +39,13 @@ def mill_csv(plan: BuyPlan, system: System) -> str:
         writer.writerow(
             [
                 line.count,
-                line.species,
+                spreadsheet_cell(line.species),
                 show_size(line.width_mm, line.depth_mm, system),
                 show_along(line.length_mm, system),
                 round(line.width_mm, 1),
                 round(line.depth_mm, 1),
                 round(line.length_mm),
-                line.heart,
+                spreadsheet_cell(line.heart),
                 round(line.sweep_mm),
                 sentence(line.moisture, system),
                 line.by_utc.date().isoformat() if line.by_utc else "",
@@ -53,7 +53,7 @@ def mill_csv(plan: BuyPlan, system: System) -> str:
                 round(line.volume_m3, 4),
                 round(line.each_kg, 1),
                 round(line.each_heavy_kg, 1),
-                "; ".join(line.parts),
+                spreadsheet_cell("; ".join(line.parts)),
             ]
         )
     return out.getvalue()

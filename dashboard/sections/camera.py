@@ -17,6 +17,7 @@ import zxingcpp
 from PIL import Image
 
 from baulk.dashboard.charts import time_series
+from baulk.dashboard.sections import layout
 from baulk.ingest import photos
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError
@@ -52,11 +53,11 @@ def tag_in(picture: bytes) -> str:
         seen = zxingcpp.read_barcodes(photos.decoded(picture, LONGEST_SIDE).convert("L"))
     except RegisterError as err:
         raise NoCode(str(err)) from err
-    words = [code.text.strip() for code in seen if code.text.strip()]
-    if not words:
+    found = [code.text.strip() for code in seen if code.text.strip()]
+    if not found:
         raise NoCode("no code is to be seen in it; hold the phone square, nearer, and out of the sun")
-    query = parse_qs(urlsplit(words[0]).query)
-    return query["tag"][0] if query.get("tag") else words[0]
+    query = parse_qs(urlsplit(found[0]).query)
+    return query["tag"][0] if query.get("tag") else found[0]
 
 
 def tag() -> str | None:
@@ -79,7 +80,7 @@ def tag() -> str | None:
     try:
         return tag_in(given.read())
     except NoCode as err:
-        st.error(f"{str(err)[:1].upper()}{str(err)[1:]}.")
+        st.error(layout.sentence(err))
         return None
 
 

@@ -21,6 +21,7 @@ from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation.document import Document, Interval
 from baulk.models import text
+from baulk.models.formatting import spreadsheet_cell
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
 from baulk.models.reason import Reason
@@ -33,7 +34,13 @@ def csv(frame: pd.DataFrame) -> bytes:
     for name in plain.columns:
         if isinstance(plain[name].dtype, pd.DatetimeTZDtype):
             plain[name] = plain[name].map(lambda at: "" if pd.isna(at) else at.isoformat())
+        else:
+            plain[name] = plain[name].map(_cell)
     return bytes(plain.to_csv(index=False).encode())
+
+
+def _cell(value: Any) -> Any:  # noqa: ANN401 - whatever a table holds
+    return spreadsheet_cell(value) if isinstance(value, str) else value
 
 
 def parquet(frame: pd.DataFrame) -> bytes:

@@ -51,7 +51,7 @@ def part() -> None:
     told = st.session_state.pop("brought", None)
     with st.expander("Import and export", key="bring_in", expanded=told is not None):
         if told:
-            st.success(told)
+            st.success(words.md(told))
         kind = st.segmented_control(
             "What", list(KINDS), format_func=KINDS.__getitem__, default="timbers", key="bring_kind"
         )
@@ -279,7 +279,7 @@ def _column(n: int, heading: str) -> str | None:
 
 def _notes(notes: tuple[str, ...]) -> None:
     for note in notes:
-        st.caption(layout.capital(note))
+        st.caption(words.md(layout.capital(note)))
 
 
 def _refused(first: Sequence[Refused], count: int, write: Callable[[Path], object]) -> None:

@@ -285,7 +285,8 @@ def section(tag: str, today: Document, system: System, now: datetime) -> None:
         st.info("There was no forecast to be made that day; choose another.")
         return
     found = met(then, today)
-    st.markdown("\n".join(f"- {layout.capital(each)}" for each in sentences(then, today, found, system)))
+    said = words.mds(map(layout.capital, sentences(then, today, found, system)))
+    st.markdown("\n".join(f"- {each}" for each in said))
     for column, which in zip(st.columns(2, gap="large"), ("core", "mean"), strict=True):
         with column:
             st.altair_chart(
@@ -296,7 +297,7 @@ def section(tag: str, today: Document, system: System, now: datetime) -> None:
             )
     for column, name in zip(st.columns(2, gap="large"), _most_telling(found), strict=False):
         with column:
-            st.caption(layout.capital(series_text.called(name, system)).rstrip("."))
+            st.caption(words.md(layout.capital(series_text.called(name, system)).rstrip(".")))
             st.altair_chart(
                 pins_chart(then, today, name, found),
                 width="stretch",

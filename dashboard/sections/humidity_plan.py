@@ -8,6 +8,7 @@ from datetime import datetime
 
 import streamlit as st
 
+from baulk.dashboard import words
 from baulk.dashboard.charts import humidity as charts_humidity
 from baulk.dashboard.queries.shop_facts import ShopFacts
 from baulk.dashboard.sections import downloads, layout
@@ -224,13 +225,13 @@ def _show(made: AirPlan, temperature: TemperatureUnit) -> None:
     shut = closed(made)
     if shut is not None:
         opening = [each.words for each in made.remedies if each.weeks_open]
-        st.warning(" ".join(text.sentences([shut, *opening], reader)))
-    st.markdown("\n\n".join(text.sentences(summary(made), reader)))
+        st.warning(words.md(" ".join(text.sentences([shut, *opening], reader))))
+    st.markdown("\n\n".join(words.mds(text.sentences(summary(made), reader))))
     _table(made, temperature)
     downloads.offer_plan(made)
     with st.expander("Assumptions, and what would change the plan"):
         said = text.sentences((*made.assumptions, *made.changes), reader)
-        st.markdown("\n".join(f"* {each}" for each in said))
+        st.markdown("\n".join(f"* {each}" for each in words.mds(said)))
 
 
 def _table(made: AirPlan, temperature: TemperatureUnit) -> None:

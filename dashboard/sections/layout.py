@@ -27,8 +27,8 @@ def now() -> datetime:
 
 
 def sentence(err: BaulkError) -> str:
-    """Return an error's sentence with a capital and a full stop."""
-    return capital(str(err))
+    """Return an error's sentence with a capital and a full stop, for Markdown."""
+    return words.md(capital(str(err)))
 
 
 def capital(text: str) -> str:
@@ -60,9 +60,9 @@ def errors_as_sentences() -> Iterator[None]:
 
 def title(text: str, under: str | None = None) -> None:
     """Head a page."""
-    st.title(text, anchor=False)
+    st.title(words.md(text), anchor=False)
     if under:
-        st.caption(under)
+        st.caption(words.md(under))
 
 
 def figures(entries: Sequence[tuple[str, str, str]]) -> None:
@@ -128,7 +128,7 @@ def watch(name: str, mark: Callable[[], str], say: Callable[[], str] | None = No
         last = st.session_state[key]
         try:
             if say is not None:
-                st.caption(say())
+                st.caption(words.md(say()))
             revision = shop_facts.revision()
             if revision == last["revision"]:
                 return

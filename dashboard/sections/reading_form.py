@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import streamlit as st
 
+from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.ingest.evaluation.document import Document, Interval
@@ -166,11 +167,11 @@ def _change(known: HandMeter, facts: shop_facts.ShopFacts) -> None:
         said = Reason(code="meter.temperature", values={"corrects": known.corrects_temperature})
         st.markdown(layout.capital(text.sentence(said, facts.system)))
         _explain(facts)
-        words = list(ANSWERS)
+        answers = list(ANSWERS)
         index = list(ANSWERS.values()).index(known.corrects_temperature)
         chosen = st.radio(
             "Answer",
-            words,
+            answers,
             index=index,
             horizontal=True,
             key="hand_meter_answer",
@@ -241,7 +242,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
             )
         st.success("Stored. The forecast of this timber follows in a moment, by itself.")
         if near:
-            st.warning(f"The forecast will set it aside: {text.sentence(near, facts.system)}.")
+            st.warning(f"The forecast will set it aside: {words.md(text.sentence(near, facts.system))}.")
 
 
 def _read_by_hand(found: shop_facts.TimberFacts) -> bool:

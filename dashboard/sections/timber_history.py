@@ -140,7 +140,7 @@ def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
     """Show history and photographs, and offer to add to them."""
     st.header("History", anchor=False)
     if told := st.session_state.pop("event_told", None):
-        st.success(told)
+        st.success(words.md(told))
     events = history(found.timber)
     if events:
         layout.table(

@@ -118,7 +118,7 @@ def say(made: Document, now: datetime, system: System) -> None:
     """Say the verdict under the change."""
     judged = made.verdict
     told = words.judged(judged)
-    st.markdown(f"**{told.shape} {told.word}** - {told.sentence}")
+    st.markdown(f"**{told.shape} {told.word}** - {words.md(told.sentence)}")
     layout.figures(
         [
             (
@@ -131,5 +131,5 @@ def say(made: Document, now: datetime, system: System) -> None:
         ]
     )
     reasons = sentences(judged.reasons_coded, judged.reasons, system)
-    st.markdown("\n".join(f"- {reason}" for reason in reasons[:3]))
+    st.markdown("\n".join(f"- {reason}" for reason in words.mds(reasons[:3])))
     st.caption("Nothing of this is kept; the timber's own verdict stands above.")

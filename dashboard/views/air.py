@@ -21,17 +21,17 @@ def advice(plan: shop_facts.AirPlan, facts: shop_facts.ShopFacts) -> list[str]:
         said.append("No timber here has been evaluated yet, so the green stock sets no floor.")
     elif plan.floor is None:
         said.append(
-            f"**Greenest piece:** {plan.greenest}, mean {plan.greenest_mc_pct:.0f} % MC. Below 30 % "
-            "the published safe "
-            "starts set no floor that matters to a shop; the worst of the checking is behind it."
+            f"**Greenest piece:** {words.md(plan.greenest)}, mean {plan.greenest_mc_pct:.0f} % MC. "
+            "Below 30 % the published safe starts set no floor that matters to a shop; the worst of the "
+            "checking is behind it."
         )
     else:
         held = "keeps to" if plan.emc_pct >= plan.floor.emc_pct else "is drier than"
         said.append(
-            f"**Greenest piece:** {plan.greenest}, mean {plan.greenest_mc_pct:.0f} % MC. The mildest "
-            "published safe start "
+            f"**Greenest piece:** {words.md(plan.greenest)}, mean {plan.greenest_mc_pct:.0f} % MC. "
+            "The mildest published safe start "
             f"holds an EMC of {plan.floor.emc_pct:.1f} % at this stage "
-            f"({plan.floor.source}). At {temp} the "
+            f"({words.md(plan.floor.source)}). At {temp} the "
             f"same EMC means {plan.floor_rh_pct:.0f} % RH. The air now, EMC {plan.emc_pct:.1f} %, "
             f"{held} that. It was found "
             f"on boards of {units.show_length(schedules.INCH_MM, facts.system)}: take it as a comparison. "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from baulk.dashboard import typed
+from baulk.dashboard import typed, words
 from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
 from baulk.dashboard.sections import camera, downloads, layout
@@ -130,12 +130,12 @@ def page() -> None:
     layout.title("Arrival", "Tag a timber in when it is set on its bearers.")
     if done := st.session_state.pop("arrived", None):
         st.success(
-            f"{done} is saved. Fix the tag to its butt end, then take its first weight or pin "
+            f"{words.md(done)} is saved. Fix the tag to its butt end, then take its first weight or pin "
             "reading on its page."
         )
         with st.container(horizontal=True):
             label_at_once(done, system)
-            st.page_link("views/timber.py", label=f"Open {done}", query_params={"tag": done})
+            st.page_link("views/timber.py", label=f"Open {words.md(done)}", query_params={"tag": done})
     st.session_state.setdefault("arrival_tag", arrival.next_tag())
     left, right = st.columns(2, gap="large")
     with left:

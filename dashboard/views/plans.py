@@ -34,11 +34,11 @@ CORNERS = ("ab", "bc", "cd", "da")
 def told(made: SizePlan | CutPlan | BuyPlan) -> None:
     """Show what a plan assumes, what would change it, and what to mind."""
     system = shop_facts.facts().system
-    st.warning("\n\n".join(sentences(made.cautions, system)))
+    st.warning("\n\n".join(words.mds(sentences(made.cautions, system))))
     downloads.offer_plan(made)
     with st.expander("Assumptions, and what would change the plan"):
-        st.markdown("\n".join(f"- {line}" for line in sentences(made.assumptions, system)))
-        if changes := sentences(made.would_change, system):
+        st.markdown("\n".join(f"- {line}" for line in words.mds(sentences(made.assumptions, system))))
+        if changes := words.mds(sentences(made.would_change, system)):
             st.markdown("**What would change it**\n\n" + "\n".join(f"- {line}" for line in changes))
 
 
@@ -50,7 +50,7 @@ def drawing(sheet: saw_drawing.Sheet, name: str) -> None:
         f'<img class="b-drawing" src="data:image/svg+xml;base64,{seen}" '
         f'alt="The butt end to scale with face a up. {words.esc(" ".join(lines))}">'
     )
-    st.caption("  \n".join(lines))
+    st.caption("  \n".join(words.mds(lines)))
     one, two = st.columns(2)
     one.download_button(
         "Drawing as PDF", sheet.pdf(), f"{name}.pdf", "application/pdf", key=f"{name}_pdf", width="stretch"
@@ -120,7 +120,7 @@ def to_order(system: units.System) -> None:
     more |= {"wane_mm": wane} if wane is not None else {}
     order = wish_of(finished, length, system, **more)
     made = allowance.size(order, woods.species.get(kind), woods.use_classes.get(use))
-    first, *rest = sentences(made.lines(), system)
+    first, *rest = words.mds(sentences(made.lines(), system))
     st.markdown(f"**{first}**")
     for line in rest:
         st.markdown(line)
@@ -209,10 +209,10 @@ def from_timber(system: units.System) -> None:
                 for name, choice in zip(names, made.choices, strict=True)
             ],
         )
-        for line in sentences(made.refused, system):
+        for line in words.mds(sentences(made.refused, system)):
             st.markdown(line)
         if made.sweep.part_mm or made.sweep.timber_mm:
-            st.markdown(sentence(made.sweep.reason(), system))
+            st.markdown(words.md(sentence(made.sweep.reason(), system)))
         told(made)
     with right:
         drawing(saw_drawing.of_cut(made, system, which), f"{made.stock.name}-saw")
@@ -246,7 +246,7 @@ def parts_wanted(system: units.System) -> list[parts.Part]:
         woods=shop_facts.woods(),
     )
     for refused in found.refused:
-        st.error(f"Part {refused.line - 1} of the table is left out: {refused.why}.")
+        st.error(f"Part {refused.line - 1} of the table is left out: {words.md(refused.why)}.")
     if found.parts and st.button("Save these parts in the register", key="parts_keep"):
         kept = found.parts
 
@@ -286,9 +286,9 @@ def buying(system: units.System) -> None:
     yard, air = shop_access.ask(lambda shop: (sawing.yard(shop, sure), sawing.futures(shop, now_utc, wanted)))
     with st.spinner("Assigning parts to timbers and drying what is short"):
         made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air, woods=woods)
-    st.markdown(f"**{sentence(made.yard_gives(), system)}**")
+    st.markdown(f"**{words.md(sentence(made.yard_gives(), system))}**")
     taken = [each.reason() for each in made.assignments]
-    for line in sentences((*taken, *(each.reason() for each in made.shortfalls)), system):
+    for line in words.mds(sentences((*taken, *(each.reason() for each in made.shortfalls)), system)):
         st.markdown(f"- {line}")
     downloads.offer_table(
         "parts",
@@ -297,7 +297,7 @@ def buying(system: units.System) -> None:
     )
     if made.mill:
         st.header("For the mill", anchor=False)
-        for line in sentences([each.reason() for each in made.mill], system):
+        for line in words.mds(sentences([each.reason() for each in made.mill], system)):
             st.markdown(f"- {line}")
         st.download_button(
             "List for the mill as CSV", mill_csv(made, system), "mill.csv", "text/csv", key="mill_csv"

@@ -28,14 +28,14 @@ def find(tags: tuple[str, ...]) -> str | None:
         if asked in tags:
             st.session_state["round_tag"] = asked
         else:
-            st.error(f"There is no timber {asked}; choose one below.")
+            st.error(f"There is no timber {words.md(asked)}; choose one below.")
     with st.expander("Scan its tag", key="scan"):
         if (found := camera.tag()) is not None:
             if found in tags:
                 st.session_state["round_tag"] = found
-                st.success(f"That is {found}.")
+                st.success(f"That is {words.md(found)}.")
             else:
-                st.error(f"The code says {found}, and no timber here has that tag.")
+                st.error(f"The code says {words.md(found)}, and no timber here has that tag.")
     return st.selectbox("Timber", tags, index=None, key="round_tag", placeholder="choose a tag")
 
 
@@ -100,7 +100,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
         return
     if plausible is not None:
         ok, why = plausible
-        (st.info if ok else st.warning)(text.sentence(why, system))
+        (st.info if ok else st.warning)(words.md(text.sentence(why, system)))
     if not st.button("Save", type="primary", key=f"round_store-{tag}", disabled=not typed.strip()):
         return
     with layout.errors_as_sentences():
@@ -127,22 +127,24 @@ def page() -> None:
     rows = yard_rows.rows(now)
     today = [row.timber.tag for row in rows if row.newest_utc and row.newest_utc.date() == now.date()]
     if done:
-        st.success(f"Stored for {done[0]}. Its forecast follows by itself.")
+        st.success(f"Stored for {words.md(done[0])}. Its forecast follows by itself.")
         if done[1]:
-            st.warning(f"The forecast will set it aside: {done[1]}.")
+            st.warning(f"The forecast will set it aside: {words.md(done[1])}.")
     chosen = find(tags)
     st.caption(f"{len(today)} of {len(tags)} timbers have a reading of today.")
     if chosen is None:
         waiting = [row for row in rows if row.timber.tag not in today][:5]
         if waiting:
-            st.markdown("Longest without one: " + ", ".join(row.timber.tag for row in waiting) + ".")
+            st.markdown(
+                "Longest without one: " + ", ".join(words.md(row.timber.tag) for row in waiting) + "."
+            )
         return
     found = shop_facts.timber(chosen)
     timber = found.timber
     size = units.show_size(timber.section.width_mm, timber.section.depth_mm, facts.system)
-    st.caption(f"{timber.species}, {size}, in {timber.place}. {depths(found, facts.system)}")
+    st.caption(words.md(f"{timber.species}, {size}, in {timber.place}. {depths(found, facts.system)}"))
     form(found, facts)
-    st.page_link("views/timber.py", label=f"Open {chosen}", query_params={"tag": chosen})
+    st.page_link("views/timber.py", label=f"Open {words.md(chosen)}", query_params={"tag": chosen})
     latest = [
         (
             event_text.value(r, facts.system, facts.temperature),

@@ -151,7 +151,7 @@ def calibration(answer: Document, system: units.System) -> None:
     lines += [f"Left out: {text}" for text in left_out[:5]]
     if len(left_out) > 5:
         lines.append(f"... and {len(left_out) - 5} more left out.")
-    st.markdown("\n".join(f"- {line}" for line in lines))
+    st.markdown("\n".join(f"- {line}" for line in words.mds(lines)))
 
 
 def draw(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:
@@ -160,7 +160,7 @@ def draw(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
     left, right = st.columns([7, 5], gap="large")
     with left:
         if found.trouble:
-            st.error(layout.capital(found.trouble))
+            st.error(words.md(layout.capital(found.trouble)))
         elif answer is None:
             st.info("The first evaluation of this timber is being computed; it appears here by itself.")
         else:
@@ -237,7 +237,7 @@ def forecast(found: shop_facts.TimberFacts, answer: Document) -> None:
             words.reached(f"The {each.where}", each.below_pct, each.dates, answer.made_utc)
             for each in answer.reach
         ]
-        st.caption(" ".join(said))
+        st.caption(words.md(" ".join(said)))
 
 
 def newest(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:
@@ -295,7 +295,9 @@ def page() -> None:
         f"ends {'sealed' if timber.ends_sealed else 'not sealed'}.",
     )
     layout.watch("timber", lambda: mark(chosen), lambda: heard(chosen))
-    st.page_link("views/readings.py", label=f"Read {timber.tag} now", query_params={"tag": timber.tag})
+    st.page_link(
+        "views/readings.py", label=f"Read {words.md(timber.tag)} now", query_params={"tag": timber.tag}
+    )
     draw(found, facts, now)
     left, right = st.columns([7, 5], gap="large")
     with left:

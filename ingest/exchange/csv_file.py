@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import IO, Final
 
 from baulk.ingest.errors import ExchangeError
+from baulk.models.formatting import bare_cell
 
 SEPARATORS: Final = (",", ";", "\t")
 CHUNK: Final = 20_000  # rows
@@ -184,7 +185,7 @@ def open_sheet(source: Source, wanted: Wanted, *, name: str | None = None, looke
                     name=name,
                     encoding=encoding,
                     separator=separator,
-                    headings=tuple(each.strip() for each in cells),
+                    headings=tuple(bare_cell(each.strip()) for each in cells),
                     line=number,
                 )
                 break
@@ -209,7 +210,9 @@ def _head(lines: list[str], separator: str) -> Iterator[tuple[int, list[str]]]:
 
 
 def _row(line: int, cells: list[str], wide: int) -> Row:
-    cut = [each.replace("\r", " ").replace("\n", " ").strip() for each in cells]  # a reason is one line
+    cut = [
+        bare_cell(each.replace("\r", " ").replace("\n", " ").strip()) for each in cells
+    ]  # a reason is one line
     while len(cut) > wide and not cut[-1]:
         cut.pop()
     reason = "" if len(cut) <= wide else f"has {len(cut)} cells for {wide} columns; put quotation marks in"

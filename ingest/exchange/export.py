@@ -23,12 +23,12 @@ from baulk.ingest.register.tables import FIELDS, columns
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import DAY_US, from_us, to_us
 from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.formatting import spreadsheet_cell
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, from_end_mm
 
 ENDINGS: Final = (".csv", ".parquet")
 _GROUP: Final = 50_000  # rows of a Parquet file held at once
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would work out a text that begins so
 _TIMES: Final = frozenset({"arrived_utc", "retired_utc"})
 
 
@@ -262,8 +262,7 @@ def _cell(value: Any, kind: str) -> str:  # noqa: ANN401 - whatever a column hol
         return "yes" if value else "no"
     if kind == "number":
         return repr(value)
-    text = str(value)
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    return spreadsheet_cell(str(value))
 
 
 def _write_parquet(table: Table, path: Path) -> int:

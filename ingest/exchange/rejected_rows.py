@@ -12,6 +12,7 @@ from typing import Any, Final, Self
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange.csv_file import Sheet
 from baulk.ingest.exchange.reading_rows import Refused
+from baulk.models.formatting import spreadsheet_cell
 
 WHY: Final = "refused because"  # the last column; passed over when the file is brought again
 
@@ -53,7 +54,7 @@ class RejectedFile:
             rows.setdefault(one.line, (one.cells, []))[1].append(why)
         try:
             for cells, reasons in rows.values():
-                self._writer().writerow([*cells, "; ".join(reasons)])
+                self._writer().writerow(map(spreadsheet_cell, [*cells, "; ".join(reasons)]))
                 self.count += 1
         except OSError as err:
             raise ExchangeError(f"{self.path} can't be written: {err.strerror}") from err
@@ -63,5 +64,5 @@ class RejectedFile:
             assert self.path is not None  # noqa: S101 - asked only then
             file = self._closing.enter_context(self.path.open("w", encoding="utf-8-sig", newline=""))
             self._out = csv.writer(file, delimiter=self._sheet.separator)
-            self._out.writerow([*self._sheet.headings, WHY])
+            self._out.writerow([*map(spreadsheet_cell, self._sheet.headings), WHY])
         return self._out

@@ -19,6 +19,7 @@ from baulk.ingest.pipeline import Sorted
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
+from baulk.models.formatting import printable
 
 log = logging.getLogger("baulk.listener")
 _KEY: Final = "heard/"
@@ -136,8 +137,7 @@ def _read(note: bytes | None) -> dict[str, dict[str, Any]]:
 def shown(payload: bytes) -> str:
     """Give the beginning of a payload, with nothing in it that a terminal would obey."""
     text = payload[:_SHOWN].decode("utf-8", "backslashreplace")
-    text = "".join(one if one.isprintable() else repr(one)[1:-1] for one in text)
-    return text + "..." if len(payload) > _SHOWN else text
+    return printable(text) + "..." if len(payload) > _SHOWN else printable(text)
 
 
 def _said(raw: RawMessage, understood: Sorted, slug: str, sources: Sequence[str]) -> LastMessage:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import PurePosixPath
 from typing import Final
 
 from baulk.models.errors import OutOfRange
@@ -77,7 +78,15 @@ def _one(kind: EventKind, name: str, value: Value) -> Value | None:
         return sensor_flag(str(value).strip()).removeprefix("sensor-")
     if name in {"file", "to"} and not str(value).strip():
         raise OutOfRange(f"the {'photograph' if name == 'file' else 'place'}", "needs a name")
-    return value.strip() if isinstance(value, str) else value
+    usual = value.strip() if isinstance(value, str) else value
+    return _inside(str(usual)) if name == "file" else usual
+
+
+def _inside(file: str) -> str:
+    path = PurePosixPath(file)
+    if path.is_absolute() or ".." in path.parts or "\\" in file or not file.isprintable():
+        raise OutOfRange("a photograph", f"lies in the shop's folder, like photos/one.jpg, not {file!r}")
+    return file
 
 
 def _number(name: str, value: Value) -> float:

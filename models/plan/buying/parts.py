@@ -13,6 +13,7 @@ from typing import Final, Literal, get_args
 
 from baulk.models import units
 from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.formatting import bare_cell, spreadsheet_cell
 from baulk.models.woods import BUILT_IN, Woods
 
 Heart = Literal["any", "boxed", "free"]
@@ -207,15 +208,15 @@ def write_csv(parts: Sequence[Part], system: units.System = "metric") -> str:
     for part in parts:
         writer.writerow(
             [
-                part.name,
+                spreadsheet_cell(part.name),
                 f"{_exact(part.width_mm, system)} x {_exact(part.depth_mm, system)}",
                 _exact(part.length_mm, system),
                 _exact(part.sweep_mm, system),
-                part.use_class,
+                spreadsheet_cell(part.use_class),
                 _iso(part.wanted_by_utc) if part.wanted_by_utc else "",
                 part.heart,
                 part.count,
-                part.species or "",
+                spreadsheet_cell(part.species or ""),
             ]
         )
     return out.getvalue()
@@ -237,7 +238,11 @@ def _lines(text: str) -> list[tuple[int, list[str]]]:
     plain = "\n".join(text.removeprefix("\ufeff").splitlines())
     reader = csv.reader(io.StringIO(plain), delimiter=_between(plain))
     try:
-        return [(reader.line_num, cells) for cells in reader if any(cell.strip() for cell in cells)]
+        return [
+            (reader.line_num, [bare_cell(cell) for cell in cells])
+            for cells in reader
+            if any(cell.strip() for cell in cells)
+        ]
     except csv.Error as err:
         raise OutOfRange("the parts list", f"is no table at line {reader.line_num} ({err})") from err
 
