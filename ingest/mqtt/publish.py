@@ -71,7 +71,7 @@ def _notices(shop: Shop, sent: Mapping[str, datetime]) -> Iterator[Outgoing]:
         yield Outgoing(
             tag=NOTICES,
             made_utc=changed,
-            topic=f"{topics.ROOT}/{shop.config.slug}/notices",
+            topic=topics.notices(shop.config.slug),
             payload=notices.published(notices.open_ones(shop), shop.config.shop.units),
         )
 

@@ -26,11 +26,6 @@ EXPIRES: Final = timedelta(hours=24)  # a plan that nobody renews must not stand
 CAUTION: Final = Reason(code="caution.set_point", values={"hours": EXPIRES.total_seconds() / 3600})
 
 
-def topic(place: str, slug: str) -> str:
-    """Give the topic of a room's plan."""
-    return f"{topics.ROOT}/{slug}/air/{place}/plan"
-
-
 def payload(made: AirPlan, now_utc: datetime, system: System) -> bytes:
     """Write what a machine needs of a plan: what to hold, between which limits, and until when.
 
@@ -114,7 +109,7 @@ def publish(shop: Shop, made: AirPlan, now_utc: datetime) -> str:
                     "the broker does not speak MQTT 5, so that a set-point could not lapse; nothing was sent"
                 )
             raise BrokerError(connection.refused(config.broker, reasons[0]))
-        where = topic(made.place, config.slug)
+        where = topics.plan(made.place, config.slug)
         lapse = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         lapse.MessageExpiryInterval = int(EXPIRES.total_seconds())
         sent = client.publish(

@@ -278,13 +278,18 @@ class Session:
             self.problem = connection.refused(self._broker, reason)
             return
         self.problem, self._accepted = None, True
-        if self._former:
-            client.unsubscribe(self._former)
         if self.protocol == connection.V5:
-            options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+            options = SubscribeOptions(
+                qos=1,
+                noLocal=self._broker.share
+                is None,  # our verdicts; on a shared one MQTT 5.0 3.8.3.1 forbids it
+                retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB,
+            )
             client.subscribe([(one, options) for one in self.filters])
         else:
             client.subscribe([(one, 1) for one in self.filters])
+        if self._former:  # last, so that what comes in between reaches one of them
+            client.unsubscribe(self._former)
         client.publish(self._status, "online", qos=1, retain=True)
 
     def _parted(

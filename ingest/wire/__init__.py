@@ -33,12 +33,21 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
         return senml.decode(raw, target)
     if mapped_by := _mapped_by(raw.topic, sources):
         return _together(raw, mapped_by)
+    head = f"{topics.ROOT}/{slug}"
+    if topics.matches(topics.own_filter(slug), raw.topic):
+        raise WireError(
+            f"the topic {raw.topic[:120]!r} is none that readings come on; publish to {head}/timber/TAG or "
+            f"{head}/air/PLACE, or map it by a [[source]] in baulk.toml"
+        )
     raise WireError(f"the topic {raw.topic[:120]!r} is neither ours nor that of a [[source]] in baulk.toml")
 
 
 @lru_cache(maxsize=1024)
 def _fits(pattern: str, topic: str) -> bool:
     return topics.matches(pattern, topic)
+
+
+_is_answer = lru_cache(maxsize=1024)(topics.is_answer)
 
 
 @lru_cache(maxsize=64)
@@ -73,8 +82,15 @@ def _together(raw: RawMessage, sources: Sequence[Source]) -> Decoded:
 
 
 def wanted(topic: str, *, slug: str, sources: Sequence[Source]) -> bool:
-    """Whether a topic is ours or some mapping's; a subscription may be wider than both."""
-    return _target(topic, slug) is not None or any(_fits(one.topic, topic) for one in sources)
+    """Whether a topic is under the shop's level, our own answers apart, or some mapping's.
+
+    A subscription may be wider than both.
+    """
+    if _target(topic, slug) is not None:
+        return True
+    if _fits(topics.own_filter(slug), topic):
+        return not _is_answer(topic, slug)
+    return any(_fits(one.topic, topic) for one in sources)
 
 
 def decode(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) -> tuple[Reading, ...]:

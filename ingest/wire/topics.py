@@ -39,7 +39,7 @@ def subscriptions(slug: str, sources: Iterable[_Source], share: str | None = Non
     No two of them fit the same topic, for a broker may send a message once for each filter that it fits
     (MQTT 5.0 3.3.4); filters that overlap are put together into a wider one.
     """
-    apart = disjoint([*own_filters(slug), *(one.topic for one in sources)])
+    apart = disjoint([own_filter(slug), *(one.topic for one in sources)])
     return [f"$share/{share}/{one}" for one in apart] if share else apart
 
 
@@ -81,9 +81,9 @@ def _wider(one: str, other: str) -> str:
     return "/".join(together if len(ours) == len(theirs) else [*together, "#"])
 
 
-def own_filters(slug: str) -> tuple[str, ...]:
-    """Give the filters of the topics that our own sensors publish to."""
-    return tuple(f"{ROOT}/{slug}/{owner.value}/+" for owner in (Owner.TIMBER, Owner.AIR))
+def own_filter(slug: str) -> str:
+    """Give the filter of all under the shop's level, so that a topic of the wrong depth is seen too."""
+    return f"{ROOT}/{slug}/#"
 
 
 def own(owner: Owner, name: str, slug: str) -> str:
@@ -96,9 +96,25 @@ def verdict(tag: str, slug: str) -> str:
     return f"{ROOT}/{slug}/timber/{tag}/verdict"
 
 
+def plan(place: str, slug: str) -> str:
+    """Give the topic of a room's humidity plan, retained."""
+    return f"{ROOT}/{slug}/air/{place}/plan"
+
+
+def notices(slug: str) -> str:
+    """Give the topic of the open notices, retained."""
+    return f"{ROOT}/{slug}/notices"
+
+
 def status(client_id: str, slug: str) -> str:
     """Give the topic that says whether a listener is there, retained."""
     return f"{ROOT}/{slug}/listener/{client_id}/status"
+
+
+def is_answer(topic: str, slug: str) -> bool:
+    """Whether a topic is one that we publish to ourselves; what comes on it is no reading."""
+    filters = (verdict("+", slug), plan("+", slug), notices(slug), status("+", slug))
+    return any(matches(each, topic) for each in filters)
 
 
 def target(topic: str, slug: str) -> Target | None:
