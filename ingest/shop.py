@@ -63,11 +63,14 @@ def init(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path:
     return folder
 
 
-def open(shop_dir: Path | str) -> Shop:  # noqa: A001 - read as shop.open
-    """Open a shop folder; close it again, or use it in a with statement."""
+def open(shop_dir: Path | str, *, durable: bool = False) -> Shop:  # noqa: A001 - read as shop.open
+    """Open a shop folder; close it again, or use it in a with statement.
+
+    With ``durable`` what is stored is on the disk when the store says so, as whoever acknowledges it needs.
+    """
     config = settings.load(shop_dir)
     woods = _woods(config.shop_dir)
-    store = open_store(config)
+    store = open_store(config, durable=durable)
     try:
         register = Register(backing(config))
     except BaseException:

@@ -15,8 +15,8 @@ class StoreKind:
     Parameters
     ----------
     module : str
-        Module of `baulk.ingest.store` with a function ``open_kind`` that takes the `Config` and returns the
-        open `Store`.
+        Module of `baulk.ingest.store` with a function ``open_kind`` that takes the `Config` and ``durable``,
+        whether a commit waits for the disk, and returns the open `Store`.
     url_schemes : tuple of str
         How the address of its server begins; empty for a store without a server.
     needs : mapping of str to str

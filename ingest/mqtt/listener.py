@@ -65,7 +65,7 @@ def opened(
     tries, said = 0, None
     while True:
         try:
-            return shops.open(folder)
+            return shops.open(folder, durable=True)
         except (StoreAway, StoreLocked) as err:
             if once or stop.is_set():
                 raise

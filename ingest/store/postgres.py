@@ -156,7 +156,7 @@ def _base(transaction: Transaction) -> psycopg.Connection[Any]:
     return transaction.base
 
 
-def open_kind(config: Config) -> Store:
+def open_kind(config: Config, *, durable: bool) -> Store:  # noqa: ARG001 - the server's synchronous_commit rules
     """Open register, evaluations and readings in one PostgreSQL database."""
     sql = PostgresSql(config.store)
     return ShopStore(sql, SqlReadings(sql))

@@ -336,10 +336,13 @@ def _text(us: int, nanoseconds: int = 0) -> str:
     return f"{from_us(us):%Y-%m-%dT%H:%M:%S.%f}{nanoseconds:03d}Z"
 
 
-def open_kind(config: Config) -> Store:
+def open_kind(config: Config, *, durable: bool) -> Store:
     """Open readings at the InfluxDB server, with register and evaluations in SQL."""
     part = config.store
-    sql = PostgresSql(part) if part.postgres_url else SqliteSql(config.store_path, wait_s=part.wait_s)
+    if part.postgres_url:
+        sql: Sql = PostgresSql(part)
+    else:
+        sql = SqliteSql(config.store_path, wait_s=part.wait_s, durable=durable)
     try:
         return ShopStore(sql, InfluxReadings(part, sql))
     except BaseException:

@@ -41,14 +41,16 @@ class SqliteSql:
         The file; it must exist.
     wait_s : float
         How long to wait for another writer before `StoreLocked`. [s]
+    durable : bool
+        Whether a commit waits for the disk.
     """
 
-    def __init__(self, path: Path, *, wait_s: float = 5.0) -> None:
+    def __init__(self, path: Path, *, wait_s: float = 5.0, durable: bool = False) -> None:
         self.path = path
         self.generation = 0
         self._lock = threading.RLock()
-        self._wait_s = wait_s
-        self._base: sqlite3.Connection | None = connect(path, wait_s=wait_s)
+        self._wait_s, self._durable = wait_s, durable
+        self._base: sqlite3.Connection | None = connect(path, wait_s=wait_s, durable=durable)
         self._inode: int | None = path.stat().st_ino
         try:
             with faults(path):
@@ -99,7 +101,7 @@ class SqliteSql:
             raise StoreError(f"the store {self.path} was closed")
         inode = self.path.stat().st_ino if self.path.is_file() else None
         if inode != self._inode:  # taken away, or another one put in its place, under our open file
-            fresh = connect(self.path, wait_s=self._wait_s)
+            fresh = connect(self.path, wait_s=self._wait_s, durable=self._durable)
             self._base.close()
             self._base, self._inode = fresh, inode
             self.generation += 1
@@ -134,7 +136,7 @@ def _base(transaction: Transaction) -> sqlite3.Connection:
     return transaction.base
 
 
-def open_kind(config: Config) -> Store:
+def open_kind(config: Config, *, durable: bool) -> Store:
     """Open register, evaluations and readings in the shop's one file."""
-    sql = SqliteSql(config.store_path, wait_s=config.store.wait_s)
+    sql = SqliteSql(config.store_path, wait_s=config.store.wait_s, durable=durable)
     return ShopStore(sql, SqlReadings(sql))

@@ -69,8 +69,12 @@ def in_words(path: Path, err: BaseException) -> StoreError:
     return StoreError(f"the store {path} can't be used: {err}")
 
 
-def connect(path: Path, *, wait_s: float) -> sqlite3.Connection:
-    """Open an existing file for reading and writing; never make one."""
+def connect(path: Path, *, wait_s: float, durable: bool = False) -> sqlite3.Connection:
+    """Open an existing file for reading and writing; never make one.
+
+    With ``durable`` a commit is on the disk when it returns. Otherwise it survives a program that is killed,
+    and a power cut takes the commits since the last one that waited for the disk, never a part of one.
+    """
     if not path.is_file():
         raise StoreMissing(
             f"there is no store at {path}; `baulk init` makes an empty one, or restore a backup"
@@ -85,7 +89,7 @@ def connect(path: Path, *, wait_s: float) -> sqlite3.Connection:
         )
         try:
             base.execute("PRAGMA schema_version")
-            base.execute("PRAGMA synchronous = NORMAL")
+            base.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
         except sqlite3.Error:
             base.close()
             raise
