@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import shutil
 import tempfile
@@ -11,19 +12,16 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
 
 from baulk.ingest import photos
 from baulk.ingest.config import FILE, Config
 from baulk.ingest.errors import BackupError
 from baulk.ingest.exchange import manifest as manifests
 from baulk.ingest.exchange import pg_copy, snapshot
-from baulk.ingest.exchange.manifest import DUMP, SECRETS, SQLITE, Manifest, Member
+from baulk.ingest.exchange.manifest import DUMP, SECRETS, SPOOLS, SQLITE, Manifest, Member
 from baulk.ingest.exchange.restore import proved
 from baulk.ingest.store_kinds import STORES
 from baulk.models import species, use_class
-
-_SPOOLS: Final = "spool-*.db"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +57,7 @@ def name_for(config: Config, now_utc: datetime) -> str:
     return f"baulk-{config.slug}-{now_utc.astimezone(UTC):%Y%m%d-%H%M%S}.zip"
 
 
-def make(config: Config, file: Path, now_utc: datetime) -> Backup:
+def make(config: Config, file: Path, now_utc: datetime, *, revision: int | None = None) -> Backup:
     """Back a shop up, others writing to it or not; the file is there only once it has been proved.
 
     Parameters
@@ -70,6 +68,8 @@ def make(config: Config, file: Path, now_utc: datetime) -> Backup:
         The zip to make; an older one of this name is replaced.
     now_utc : datetime
         Now.
+    revision : int, optional
+        The store's, by which backups are told older from newer whatever the clock said.
 
     Raises
     ------
@@ -80,7 +80,7 @@ def make(config: Config, file: Path, now_utc: datetime) -> Backup:
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".baulk-backup-", dir=file.parent) as working:
-            made = _write(config, part, Path(working), now_utc)
+            made = _write(config, part, Path(working), now_utc, revision)
             proved(part, Path(working) / "proof")
         size = part.stat().st_size
         part.replace(file)
@@ -101,19 +101,24 @@ def make(config: Config, file: Path, now_utc: datetime) -> Backup:
     )
 
 
-def _write(config: Config, target: Path, working: Path, now_utc: datetime) -> Manifest:
+def _write(config: Config, target: Path, working: Path, now_utc: datetime, revision: int | None) -> Manifest:
     on_server = config.store.postgres_url is not None
     database = working / (DUMP if on_server else SQLITE)
+    # The spools first: what a listener stores from its spool meanwhile is in both then, which the store's key
+    # makes one again when the restored spool is emptied. The other way round it would be in neither.
+    spools = sorted(config.shop_dir.glob(SPOOLS))
+    for spool in spools:
+        snapshot.take(spool, working / spool.name, wait_s=config.store.wait_s)
     if on_server:
         counts = pg_copy.dump(config.store, database)
     else:
         _room_for(config.store_path, working)
         counts = snapshot.take(config.store_path, database, wait_s=config.store.wait_s)
     members: dict[str, Member] = {}
+    os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
         members[database.name] = manifests.put(archive, database, database.name)
-        for spool in sorted(config.shop_dir.glob(_SPOOLS)):
-            snapshot.take(spool, working / spool.name, wait_s=config.store.wait_s)
+        for spool in spools:
             members[spool.name] = manifests.put(archive, working / spool.name, spool.name)
         for path, name in _files(config):
             members[name] = manifests.put(archive, path, name)
@@ -127,6 +132,7 @@ def _write(config: Config, target: Path, working: Path, now_utc: datetime) -> Ma
             counts=counts,
             members=members,
             left_out=tuple(_left_out(config)),
+            revision=revision,
         )
         archive.writestr(manifests.NAME, made.model_dump_json(indent=2))
     return made

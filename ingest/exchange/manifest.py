@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import zipfile
+import zlib
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
@@ -19,7 +20,9 @@ NAME: Final = "baulk-backup.json"
 FORMAT: Final = 1
 SQLITE: Final = "shop.db"
 DUMP: Final = "database.dump"
+SPOOLS: Final = "spool-*.db"
 SECRETS: Final = ("pages.password", "login.toml", "notices.urls")
+TORN: Final = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OverflowError)
 _MOST_BYTES: Final = 50_000_000  # of the manifest itself
 _BLOCK: Final = 1 << 20
 _UNSAFE: Final = re.compile(r"[\\:\x00-\x1f\x7f]")
@@ -48,6 +51,7 @@ class Manifest(BaseModel):
     counts: dict[str, int]
     members: dict[str, Member]
     left_out: tuple[str, ...] = ()
+    revision: int | None = None  # of the store, which grows with every change
 
     @field_validator("kind")
     @classmethod

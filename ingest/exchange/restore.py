@@ -8,13 +8,11 @@ import secrets
 import shutil
 import tomllib
 import zipfile
-import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Final
 
 from baulk.ingest import config as settings
 from baulk.ingest import shop
@@ -27,8 +25,6 @@ from baulk.ingest.register.engine import on_sqlite
 from baulk.ingest.register.register import Register
 from baulk.ingest.store.sqlite import SqliteSql
 from baulk.ingest.store_kinds import STORES
-
-_TORN: Final = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OverflowError)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +143,7 @@ def _archive(file: Path) -> Iterator[zipfile.ZipFile]:
     try:
         with zipfile.ZipFile(file) as archive:
             yield archive
-    except _TORN as err:
+    except manifests.TORN as err:
         raise BackupError(
             f"{file.name} is torn or no zip ({str(err)[:120]}); take another backup, or copy it once more"
         ) from err

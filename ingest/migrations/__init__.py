@@ -5,6 +5,7 @@ Add one: a file in `versions` whose ``down_revision`` is the last one's ``revisi
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -26,8 +27,11 @@ def current(engine: Engine) -> str | None:
         return None if version is None else str(version)
 
 
-def upgrade(engine: Engine, to: str = HEAD) -> None:
-    """Run the migrations that are missing, in one transaction; Alembic is loaded only then."""
+def upgrade(engine: Engine, to: str = HEAD, *, before: Callable[[], object] = lambda: None) -> None:
+    """Run the migrations that are missing, in one transaction; Alembic is loaded only then.
+
+    Where there are tables already, ``before`` is called first: it keeps a copy, or refuses by raising.
+    """
     found = current(engine)
     if found == to:
         return
@@ -36,6 +40,8 @@ def upgrade(engine: Engine, to: str = HEAD) -> None:
             f"the register was written by a newer Baulk (migration {found}, this one knows {to}); "
             "install that one"
         )
+    if found is not None:
+        before()
     from alembic import command  # noqa: PLC0415 - a third of a second that most openings need not wait
     from alembic.config import Config  # noqa: PLC0415
 

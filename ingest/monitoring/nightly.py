@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
+import zipfile
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
 from baulk.ingest.errors import BackupError, StoreError
-from baulk.ingest.exchange import backup
+from baulk.ingest.exchange import backup, manifest
+from baulk.ingest.exchange.manifest import Manifest
 from baulk.ingest.shop import Shop
 
 RETENTION_KEY: Final = "thinned"  # of the note that says when
@@ -61,23 +64,49 @@ def back_up(shop: Shop, now_utc: datetime) -> str | None:
         return None
     folder = shop.config.beside(part.backup_dir.expanduser())
     try:
-        made = backup.make(shop.config, folder / backup.name_for(shop.config, now_utc), now_utc)
+        file = _free(folder / backup.name_for(shop.config, now_utc))
+        made = backup.make(shop.config, file, now_utc, revision=shop.store.revision())
     except (BackupError, StoreError) as err:
         shop.store.note(TRIED, now_utc.astimezone(UTC).isoformat().encode())
         return f"no backup tonight: {err}"
     shop.store.note(BACKUP_KEY, now_utc.astimezone(UTC).isoformat().encode())
     shop.store.forget(TRIED)
-    gone = tidy(folder, shop.config.slug)
+    gone = tidy(folder, shop.config.slug, made.file)
     return f"backup {made.file.name} made and proved, {made.size_mb:.1f} MB; older ones taken away: {gone}"
 
 
-def tidy(folder: Path, slug: str) -> int:
-    """Take away our own backups of this shop that are older than the last fortnight of them."""
-    old = sorted(folder.glob(f"baulk-{slug}-{'[0-9]' * 8}-{'[0-9]' * 6}.zip"))[:-KEEP]
+def tidy(folder: Path, slug: str, newest: Path) -> int:
+    """Take away our own backups of this shop that are older than the last fortnight of them.
+
+    Older is what both its time and the revision of the store in it say: a wrong clock spoils the one, a
+    restored shop the other, and neither makes a good backup go. One that can't be read is left alone.
+    """
+    named = re.compile(rf"baulk-{re.escape(slug)}-\d{{8}}-\d{{6}}(-\d+)?\.zip")
+    ours = [each for each in folder.iterdir() if named.fullmatch(each.name)]
+    found = [(each, told) for each in ours if (told := _told(each))]
+    by_time = sorted(found, key=lambda one: one[1].made_utc)[-KEEP:]
+    by_revision = sorted(found, key=lambda one: (one[1].revision or 0, one[1].made_utc))[-KEEP:]
+    stay = {newest, *(each for each, _ in (*by_time, *by_revision))}
+    old = [each for each, _ in found if each not in stay]
     for each in old:
         with suppress(OSError):
             each.unlink()
     return len(old)
+
+
+def _told(file: Path) -> Manifest | None:
+    """Return what a backup says of itself, if it can be read."""
+    try:
+        with zipfile.ZipFile(file) as archive:
+            return manifest.read(archive, file.name)
+    except (BackupError, OSError, *manifest.TORN):
+        return None
+
+
+def _free(file: Path) -> Path:
+    """Return a name that no backup has yet; a clock set back may give one twice."""
+    names = (file, *(file.with_stem(f"{file.stem}-{number}") for number in range(2, 1000)))
+    return next((each for each in names if not each.exists()), file)
 
 
 def _backup_due(shop: Shop, now_utc: datetime) -> bool:

@@ -30,11 +30,14 @@ class Backing:
         Turns what the database says into a sentence.
     path : Path, optional
         The file, if it is one.
+    wait_s : float
+        How long to wait for another program that writes to it. [s]
     """
 
     engine: Engine
     in_words: Callable[[BaseException], StoreError]
     path: Path | None = None
+    wait_s: float = 5.0
 
 
 def backing(config: Config) -> Backing:
@@ -46,7 +49,9 @@ def backing(config: Config) -> Backing:
 
 def on_sqlite(path: Path, *, wait_s: float = 5.0) -> Backing:
     """Use an existing file."""
-    return Backing(engine=engine_for(path, wait_s=wait_s), in_words=partial(in_words, path), path=path)
+    return Backing(
+        engine=engine_for(path, wait_s=wait_s), in_words=partial(in_words, path), path=path, wait_s=wait_s
+    )
 
 
 def on_postgres(store: StorePart) -> Backing:

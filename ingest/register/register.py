@@ -20,6 +20,7 @@ from baulk.ingest.register import events, places
 from baulk.ingest.register.engine import Backing
 from baulk.ingest.register.events import Attachment
 from baulk.ingest.register.tables import COUNTER, EVENT, FIELDS, TIMBER, columns, event_of, timber_of
+from baulk.ingest.store import before_upgrade
 from baulk.ingest.store.base import to_us
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plan.buying.parts import Part
@@ -60,7 +61,10 @@ class Register:
         self._known: tuple[int, frozenset[str]] = (0, frozenset())
         self._sensors: tuple[tuple[Any, ...], Attachments] | None = None
         with self._faults():
-            migrations.upgrade(self._engine.execution_options(begin="BEGIN IMMEDIATE"))
+            migrations.upgrade(
+                self._engine.execution_options(begin="BEGIN IMMEDIATE"),
+                before=lambda: backing.path and before_upgrade.keep(backing.path, wait_s=backing.wait_s),
+            )
 
     @contextmanager
     def _faults(self) -> Iterator[None]:

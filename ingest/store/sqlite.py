@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from baulk.ingest.config import Config
 from baulk.ingest.errors import StoreBroken, StoreError
+from baulk.ingest.store import before_upgrade
 from baulk.ingest.store.base import NONE, Key, Row, SomeKnown, Store, Transaction, Values
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.readings_sql import SqlReadings
@@ -56,6 +57,7 @@ class SqliteSql:
             with faults(path):
                 (form,) = self._base.execute("PRAGMA user_version").fetchone()
                 if form < FORM:
+                    before_upgrade.keep(path, wait_s=wait_s)
                     self._base.execute("PRAGMA journal_mode = WAL")
                     raise_tables(self._base)
             if form > FORM:

@@ -16,9 +16,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.ingest import config as settings
-from baulk.ingest import shop
+from baulk.ingest import pipeline, shop
 from baulk.ingest.errors import BackupError
-from baulk.ingest.exchange import backup, manifest, restore
+from baulk.ingest.exchange import backup, manifest, restore, snapshot
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import spool
 from baulk.ingest.wire import RawMessage
@@ -146,6 +146,50 @@ def test_messages_that_wait_in_a_spool_are_backed_up_too(full_dir, tmp_path):
     again.close()
 
 
+def test_what_a_listener_stores_from_its_spool_meanwhile_is_in_the_backup_once(
+    full_dir, tmp_path, monkeypatch
+):
+    """The spool is emptied between the two copies; restored and emptied again, each reading is there once."""
+    topic, body = "baulk/v1/ferry-yard/timber/", b'[{"n":"weight","u":"kg","v":%d}]'
+    waiting = [
+        RawMessage(
+            topic=f"{topic}FER-01", payload=body % (90 + k), arrived_utc=NOW + timedelta(hours=k), mid=k + 1
+        )
+        for k in range(5)
+    ]
+    kept = spool.Spool(full_dir / "spool-yard.db", room_mb=1)
+    kept.keep([*waiting, RawMessage(topic=f"{topic}NIX", payload=body % 1, arrived_utc=NOW)])
+    take, taken = snapshot.take, []
+
+    def drained(source, target, **how):
+        counts = take(source, target, **how)
+        if not taken:
+            empty(kept, full_dir)
+        taken.append(source.name)
+        return counts
+
+    monkeypatch.setattr(backup.snapshot, "take", drained)
+    make(full_dir, tmp_path / "yard.zip")
+    kept.close()
+    assert len(taken) == 2
+    restore.restore(tmp_path / "yard.zip", tmp_path / "again")
+    again = spool.Spool(tmp_path / "again" / "spool-yard.db", room_mb=1)
+    empty(again, tmp_path / "again")
+    again.close()
+    with shop.open(tmp_path / "again") as opened:
+        found = opened.store.readings(Owner.TIMBER, "FER-01")
+        assert sorted(one.value for one in found) == [90, 91, 92, 93, 94]
+        assert sorted(row.raw.topic[-3:] for row in opened.store.quarantined()) == ["NIX", "t"]
+
+
+def empty(waiting, folder):
+    """Store what waits in a spool, as the listener does."""
+    with shop.open(folder) as opened:
+        raws, last = waiting.oldest(100)
+        pipeline.handle_batch(raws, opened)
+        waiting.drop(last)
+
+
 def test_a_store_that_lies_elsewhere_comes_back_in_the_folder_and_the_old_one_is_left_alone(
     yard_dir, tmp_path
 ):
@@ -271,6 +315,16 @@ def test_a_shop_of_an_older_form_is_brought_up_to_date(full_dir, tmp_path):
 # --- every night
 
 
+def nightly_zip(file, made_utc, revision):
+    """A backup of which only what it says of itself matters."""
+    said = manifest.Manifest(
+        format=1, made_utc=made_utc, baulk="0.1.0", shop="Ferry yard", kind="sqlite", books="sqlite",
+        counts={}, members={}, revision=revision,
+    )  # fmt: skip
+    with zipfile.ZipFile(file, "w") as archive:
+        archive.writestr(manifest.NAME, said.model_dump_json())
+
+
 def nightly_shop(yard_dir, folder):
     path = yard_dir / "baulk.toml"
     path.write_text(
@@ -284,16 +338,65 @@ def test_a_night_makes_one_backup_and_a_fortnight_of_them_stays(full_dir, tmp_pa
     folder.mkdir()
     (folder / "mine.zip").write_text("not ours")
     night = datetime(2026, 5, 14, 2, 0).astimezone()
+    (folder / "baulk-ferry-yard-20250101-010203.zip").write_text("torn: nobody can say how old it is")
     for k in range(1, 16):
-        (folder / f"baulk-ferry-yard-202601{k:02}-010203.zip").write_text("old")
+        nightly_zip(folder / f"baulk-ferry-yard-202601{k:02}-010203.zip", datetime(2026, 1, k, tzinfo=UTC), k)
     with nightly_shop(full_dir, folder) as opened:
         assert "made and proved" in nightly.back_up(opened, night)
         assert nightly.back_up(opened, night + timedelta(hours=1)) is None
         assert nightly.back_up(opened, night + timedelta(days=1)) is not None
     left = sorted(each.name for each in folder.iterdir())
     assert "mine.zip" in left
-    assert len(left) == 15
-    assert left[0] == "baulk-ferry-yard-20260104-010203.zip"
+    assert len(left) == 16
+    assert left[:2] == ["baulk-ferry-yard-20250101-010203.zip", "baulk-ferry-yard-20260104-010203.zip"]
+    assert all(each.stat().st_mode & 0o777 == 0o600 for each in folder.glob("baulk-ferry-yard-20260514*"))
+
+
+@pytest.mark.parametrize("year", [1970, 2093])
+def test_a_wrong_clock_takes_no_good_backup_and_not_the_newest(year, full_dir, tmp_path):
+    """A host whose clock was lost writes names and times of another year; the store knows what came later."""
+    folder = tmp_path / "nights"
+    folder.mkdir()
+    good = [folder / f"baulk-ferry-yard-202601{k:02}-010203.zip" for k in range(1, 15)]
+    for k, file in enumerate(good):
+        nightly_zip(file, datetime(2026, 1, k + 1, tzinfo=UTC), 0)
+    wrong = datetime(year, 1, 2, 2, 0, tzinfo=UTC)
+    with nightly_shop(full_dir, folder) as opened:
+        for night in range(3):
+            assert "made and proved" in nightly.back_up(opened, wrong + timedelta(days=3 * night))
+            opened.store.quarantine(RawMessage(topic="t", payload=b"%d" % night, arrived_utc=NOW), "no sense")
+        right = datetime(2026, 1, 20, 2, 0, tzinfo=UTC)
+        opened.store.forget(nightly.BACKUP_KEY)
+        assert "made and proved" in nightly.back_up(opened, right)
+    left = {each.name for each in folder.iterdir()}
+    assert len({name for name in left if f"-{year}" in name}) == 3
+    assert "baulk-ferry-yard-20260120-020000.zip" in left
+    assert len(left & {each.name for each in good}) >= 10
+
+
+def test_backups_of_a_restored_shop_stay_though_its_revision_went_back(full_dir, tmp_path):
+    folder = tmp_path / "nights"
+    folder.mkdir()
+    for k in range(1, 20):  # of the shop that was given up
+        file = folder / f"baulk-ferry-yard-202601{k:02}-010203.zip"
+        nightly_zip(file, datetime(2026, 1, k, tzinfo=UTC), 1_000_000 + k)
+    with nightly_shop(full_dir, folder) as opened:
+        for night in range(4):
+            when = datetime(2026, 2, 1, 2, 0, tzinfo=UTC) + timedelta(days=3 * night)
+            assert "made and proved" in nightly.back_up(opened, when)
+    assert len(list(folder.glob("baulk-ferry-yard-202602*.zip"))) == 4
+
+
+def test_a_name_that_a_clock_gives_twice_replaces_no_backup(full_dir, tmp_path):
+    folder = tmp_path / "nights"
+    with nightly_shop(full_dir, folder) as opened:
+        for _ in range(2):
+            assert "made and proved" in nightly.back_up(opened, NOW)
+            opened.store.forget(nightly.BACKUP_KEY)
+    assert sorted(each.name for each in folder.iterdir()) == [
+        "baulk-ferry-yard-20260514-093000-2.zip",
+        "baulk-ferry-yard-20260514-093000.zip",
+    ]
 
 
 def test_a_night_that_fails_is_said_and_tried_again_later(full_dir, tmp_path):
