@@ -147,12 +147,16 @@ def _files(config: Config) -> Iterator[tuple[Path, str]]:
     year = config.climate.typical_year
     if year is not None and not year.is_absolute() and manifests.safe(year.as_posix()):
         path = config.beside(year)
-        if path.is_file():
+        if path.is_file() and manifests.known(year.as_posix(), year=year.as_posix()):
             yield path, year.as_posix()
     for path in sorted((folder / photos.FOLDER).rglob("*")):
         name = path.relative_to(folder).as_posix()
-        if path.is_file() and not path.is_symlink() and manifests.safe(name):
+        if path.is_file() and not path.is_symlink() and manifests.safe(name) and _is_known(name):
             yield path, name
+
+
+def _is_known(name: str) -> bool:
+    return manifests.known(name, year=None)
 
 
 def _left_out(config: Config) -> Iterator[str]:
@@ -163,6 +167,12 @@ def _left_out(config: Config) -> Iterator[str]:
             f"the readings, which lie in the {server} at {config.store.url}; back them up with that server's "
             "own tool"
         )
+    folder = config.shop_dir
+    found = [each for each in (folder / photos.FOLDER).rglob("*") if each.is_file()]
+    odd = sorted(name for each in found if not _is_known(name := each.relative_to(folder).as_posix()))
+    if odd:
+        more = f" and {len(odd) - 1} more" if len(odd) > 1 else ""
+        yield f"what is no photograph (.jpg, .png): {odd[0]!r}{more}"
     year = config.climate.typical_year
     if year is not None and year.is_absolute():
         yield f"the typical year, which lies elsewhere: {year}"

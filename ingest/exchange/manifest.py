@@ -7,22 +7,28 @@ import re
 import zipfile
 import zlib
 from datetime import datetime
+from fnmatch import fnmatchcase
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import IO, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
+from baulk.ingest import photos
+from baulk.ingest.config import FILE
 from baulk.ingest.errors import BackupError
 from baulk.ingest.store_kinds import STORES
+from baulk.models import species, use_class
 
 NAME: Final = "baulk-backup.json"
 FORMAT: Final = 1
 SQLITE: Final = "shop.db"
 DUMP: Final = "database.dump"
-SPOOLS: Final = "spool-*.db"
+SPOOLS: Final = "spool-*.db"  # in the folder itself
 SECRETS: Final = ("pages.password", "login.toml", "notices.urls")
 TORN: Final = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OverflowError)
+_PICTURES: Final = frozenset({".jpg", ".jpeg", ".png"})
+_DATABASES: Final = frozenset({".db", ".sqlite", ".sqlite3"})
 _MOST_BYTES: Final = 50_000_000  # of the manifest itself
 _BLOCK: Final = 1 << 20
 _UNSAFE: Final = re.compile(r"[\\:\x00-\x1f\x7f]")
@@ -110,6 +116,36 @@ def safe(name: str) -> bool:
         and ".." not in path.parts
         and name not in {".", NAME, *SECRETS}
     )
+
+
+def known(name: str, *, year: str | None) -> bool:
+    """Whether a member is a file that a shop has: nothing else gets into its folder.
+
+    Parameters
+    ----------
+    name : str
+        Its name, safe by itself.
+    year : str or None
+        The typical year that the settings in the same backup name, if they do.
+    """
+    path = PurePosixPath(name)
+    if name in {FILE, species.FILE, use_class.FILE, SQLITE, DUMP}:
+        return True
+    if len(path.parts) == 1 and fnmatchcase(name, SPOOLS):
+        return True
+    in_photos = path.parts[0] == photos.FOLDER and len(path.parts) > 1
+    return not _hidden(path) and (name == year or (in_photos and path.suffix.lower() in _PICTURES))
+
+
+def for_database(name: str) -> bool:
+    """Whether the settings of a backup may have its database lie there."""
+    path = PurePosixPath(name)
+    ours = path.suffix.lower() in _DATABASES and not fnmatchcase(path.name, SPOOLS)
+    return safe(name) and ours and not _hidden(path)
+
+
+def _hidden(path: PurePosixPath) -> bool:
+    return any(part.startswith(".") for part in path.parts)
 
 
 def _first(err: ValidationError) -> str:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import secrets
 import shutil
 import tomllib
 import zipfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
+from fnmatch import fnmatchcase
 from pathlib import Path
+from typing import Final
 
 from baulk.ingest import config as settings
 from baulk.ingest import shop
@@ -25,6 +28,8 @@ from baulk.ingest.register.engine import on_sqlite
 from baulk.ingest.register.register import Register
 from baulk.ingest.store.sqlite import SqliteSql
 from baulk.ingest.store_kinds import STORES
+
+_MOST_SETTINGS: Final = 1_000_000  # bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +123,7 @@ def _unpacked(
                 f"{file.name} holds a PostgreSQL database; name a new, empty one for it with "
                 "--database postgresql://user@host/name"
             )
+        _refuse_unknown(archive, found, file.name)
         _room_for(found, folder)
         folder.mkdir(parents=True, mode=0o750)
         _extract(archive, found, folder, file.name)
@@ -149,12 +155,27 @@ def _archive(file: Path) -> Iterator[zipfile.ZipFile]:
         ) from err
 
 
+def _refuse_unknown(archive: zipfile.ZipFile, found: Manifest, name: str) -> None:
+    """Refuse a zip that would put anything into the folder that no shop has."""
+    year = None
+    if settings.FILE in found.members and found.members[settings.FILE].size < _MOST_SETTINGS:
+        with suppress(UnicodeDecodeError, tomllib.TOMLDecodeError):  # `_settle` says it in words
+            climate = tomllib.loads(archive.read(settings.FILE).decode()).get("climate")
+            year = climate.get("typical_year") if isinstance(climate, dict) else None
+    for member in found.members:
+        if not manifests.known(member, year=year if isinstance(year, str) else None):
+            raise BackupError(f"{name} holds {member!r}, which is no file of a shop; it is not restored")
+
+
 def _extract(archive: zipfile.ZipFile, found: Manifest, folder: Path, name: str) -> None:
     for member, said in found.members.items():
         path = folder / member
         path.parent.mkdir(parents=True, exist_ok=True)
-        with archive.open(member) as source, path.open("xb") as target:
-            got = manifests.copied(source, target, most=said.size)
+        mode = 0o600 if fnmatchcase(member, manifests.SPOOLS) else 0o640
+        with archive.open(member) as source:
+            number = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+            with os.fdopen(number, "wb") as target:
+                got = manifests.copied(source, target, most=said.size)
         if got != said:
             raise BackupError(f"{name} is damaged: {member} is not what was put in; take another backup")
 
@@ -205,7 +226,7 @@ def _settle(folder: Path, database: str | None) -> tuple[str, ...]:
         raise BackupError(f"the {settings.FILE} in the backup can't be read: {err}") from err
     changes = {}
     where = store.get("path") if isinstance(store, dict) else None
-    if isinstance(where, str) and not manifests.safe(where):
+    if isinstance(where, str) and not manifests.for_database(where):
         changes["path"] = SQLITE
     if database is not None:
         changes["books_url" if "books_url" in store else "url"] = database

@@ -6,9 +6,10 @@ synchronous FULL) and may be acknowledged; what `oldest` gave is dropped only af
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
@@ -120,6 +121,7 @@ class Spool:
 
     def _open(self) -> sqlite3.Connection:
         if self._base is None:
+            self._only_for_its_owner()
             base = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5)
             try:
                 base.execute("PRAGMA auto_vacuum = INCREMENTAL")
@@ -134,6 +136,12 @@ class Spool:
                 raise
             self._base = base
         return self._base
+
+    def _only_for_its_owner(self) -> None:
+        """Let nobody else read the file, an older one neither; SQLite's files beside it follow."""
+        with suppress(OSError):  # what can't be made or is another's is said when it is opened
+            os.close(os.open(self.path, os.O_CREAT | os.O_RDWR, 0o600))
+            self.path.chmod(0o600)
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:

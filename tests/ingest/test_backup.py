@@ -258,6 +258,14 @@ def refused(file, tmp_path, why):
         ({"add": {"photos/../../evil": b"x"}}, "lies outside the folder"),
         ({"add": {"C:evil": b"x"}}, "lies outside the folder"),
         ({"add": {"pages.password": b"x"}}, "is not restored"),
+        ({"add": {".streamlit/config.toml": b"x"}}, "no file of a shop"),
+        ({"add": {"shop.db-wal": b"x"}}, "no file of a shop"),
+        ({"add": {"photos/.hidden.jpg": b"x"}}, "no file of a shop"),
+        ({"add": {"photos/FER-01/run.sh": b"x"}}, "no file of a shop"),
+        ({"add": {"spool-a/b.db": b"x"}}, "no file of a shop"),
+        ({"add": {"sitecustomize.py": b"x"}}, "no file of a shop"),
+        ({"add": {"before-upgrade/shop-form1-register0001.db": b"x"}}, "no file of a shop"),
+        ({"add": {"year.csv": b"x"}}, "no file of a shop"),
         ({"change": {"shop.db": lambda body: body[:-1] + b"!"}}, "damaged"),
         ({"change": {manifest.NAME: lambda said: {**said, "format": 99}}}, "newer Baulk"),
         (
@@ -282,6 +290,50 @@ def test_a_zip_that_is_not_what_it_says_is_refused_and_nothing_is_written(full_d
     made = make(full_dir, tmp_path / "yard.zip")
     refused(rezipped(made.file, tmp_path / "other.zip", **alter), tmp_path, why)
     assert not (tmp_path / "evil.txt").exists()
+
+
+def test_a_typical_year_that_the_settings_name_comes_along(full_dir, tmp_path):
+    (full_dir / "weather").mkdir()
+    (full_dir / "weather" / "year.csv").write_text("hour,temp,humidity")
+    with (full_dir / "baulk.toml").open("a") as text:
+        text.write('\n[climate]\ntypical_year = "weather/year.csv"\n')
+    make(full_dir, tmp_path / "yard.zip")
+    restore.restore(tmp_path / "yard.zip", tmp_path / "again")
+    assert (tmp_path / "again" / "weather" / "year.csv").read_text() == "hour,temp,humidity"
+
+
+@pytest.mark.parametrize("where", [".streamlit/config.toml", "photos/a.jpg", "spool-a.db", "login.toml"])
+def test_the_settings_of_a_backup_have_its_database_lie_nowhere_odd(where, full_dir, tmp_path):
+    made = make(full_dir, tmp_path / "yard.zip")
+
+    text = (full_dir / "baulk.toml").read_text().replace('path = "shop.db"', f'path = "{where}"')
+    rezipped(made.file, tmp_path / "other.zip", drop=["baulk.toml"], add={"baulk.toml": text.encode()})
+    done = restore.restore(tmp_path / "other.zip", tmp_path / "again")
+    assert any("path is now shop.db" in note for note in done.notes)
+    assert (tmp_path / "again" / "shop.db").is_file()
+    assert not (tmp_path / "again" / where).exists() or where == "photos/a.jpg"
+
+
+def test_what_is_no_photograph_is_said_to_be_left_out(full_dir, tmp_path):
+    (full_dir / "photos" / "FER-01" / "notes.txt").write_text("mine")
+    made = make(full_dir, tmp_path / "yard.zip")
+    assert any("no photograph" in each and "notes.txt" in each for each in made.left_out)
+
+
+def test_spools_and_backups_are_for_their_owner_alone(full_dir, tmp_path):
+    older = full_dir / "spool-old.db"
+    older.touch(mode=0o644)
+    for name in ("spool-yard.db", older.name):
+        kept = spool.Spool(full_dir / name, room_mb=1)
+        kept.keep([RawMessage(topic="t", payload=b"1", arrived_utc=NOW)])
+        assert {each.stat().st_mode & 0o777 for each in full_dir.glob(f"{name}*")} == {0o600}
+        kept.close()
+    made = make(full_dir, tmp_path / "yard.zip")
+    assert made.file.stat().st_mode & 0o777 == 0o600
+    restore.restore(made.file, tmp_path / "again")
+    found = tmp_path / "again"
+    assert {each.stat().st_mode & 0o777 for each in found.glob("spool-*.db")} == {0o600}
+    assert not any(each.stat().st_mode & 0o007 for each in found.rglob("*") if each.is_file())
 
 
 def test_a_foreign_file_is_refused(tmp_path):
