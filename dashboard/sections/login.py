@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import streamlit as st
 
+from baulk.dashboard import words
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import access, preferences
 from baulk.dashboard.server.shop_access import ask, folder
@@ -61,15 +62,11 @@ def _password() -> bool:
 
 def _try(given: str) -> None:
     address = st.context.ip_address or "this machine"
-    if (wait := _PATIENCE.wait_s(address)) > 0:
-        st.error(f"Too many wrong passwords from here; try again in {wait:.0f} seconds.")
-        return
     try:
-        ok = access.right(folder(), given)
+        ok = access.tried(folder(), given, address, _PATIENCE)
     except BaulkError as err:
         st.error(layout.sentence(err))
         return
-    _PATIENCE.note(address, ok=ok)
     if not ok:
         st.error("That is not the password; whoever runs the shop's machine can set a new one.")
         return
@@ -93,20 +90,14 @@ def _login() -> bool:
             )
         return False
     address = str(user.get("email") or "").lower()
-    if not _listed(address) or user.get("email_verified") is False:
+    allowed = ask(lambda s: s.config.dashboard.allowed)
+    if why := access.why_not_listed(address, user.get("email_verified"), allowed):
         layout.title("Baulk")
-        st.error(
-            f"{address or 'This account'} is not on the shop's list; whoever runs the shop adds it under "
-            "allowed, [dashboard], in baulk.toml."
-        )
+        st.error(words.md(layout.capital(why)))
         if st.button("Sign out", key="sign-out"):
             st.logout()
         return False
     return True
-
-
-def _listed(address: str) -> bool:
-    return bool(address) and address in {each.lower() for each in ask(lambda s: s.config.dashboard.allowed)}
 
 
 def goal() -> tuple[str, dict[str, str]] | None:

@@ -5,14 +5,17 @@ from __future__ import annotations
 import importlib.util
 import ipaddress
 import json
+import math
 import os
 import secrets
 import time
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from hashlib import blake2b
 from pathlib import Path
+from threading import BoundedSemaphore, Lock
 from typing import Final, Literal
 
 from argon2 import PasswordHasher, extract_parameters
@@ -21,6 +24,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError, extra_missing
 from baulk.ingest.shop import Shop
+from baulk.models.errors import BaulkError
 
 PASSWORD_FILE: Final = "pages.password"  # noqa: S105 - a file's name; it holds an argon2 hash
 LOGIN_FILE: Final = "login.toml"
@@ -28,7 +32,8 @@ _LOGIN_PACKAGES: Final = ("authlib", "httpx")
 SHORTEST: Final = 10
 STAYS: Final = timedelta(days=30)
 NOTE: Final = "pass/"
-Lock = Literal["open", "password", "login"]
+Locked = Literal["open", "password", "login"]
+_HASHING: Final = BoundedSemaphore(2)
 
 
 def is_loopback(host: str) -> bool:
@@ -41,7 +46,7 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def lock(config: Config) -> Lock:
+def lock(config: Config) -> Locked:
     """Return what stands before the pages of a shop."""
     if (config.shop_dir / LOGIN_FILE).exists():
         return "login"
@@ -136,45 +141,114 @@ def _read_hash(folder: Path) -> str:
 
 
 def right(folder: Path, password: str) -> bool:
-    """Return whether a password is the shop's."""
-    try:
-        return PasswordHasher().verify(_read_hash(folder), password)
-    except (InvalidHashError, VerificationError):
-        return False
+    """Return whether a password is the shop's; each try takes 64 MB, so two at most are made at once."""
+    kept = _read_hash(folder)
+    with _HASHING:
+        try:
+            return PasswordHasher().verify(kept, password)
+        except (InvalidHashError, VerificationError):
+            return False
+
+
+class TooSoon(BaulkError, PermissionError):
+    """A password was tried before the wait was over."""
+
+
+def tried(folder: Path, password: str, address: str, patience: Patience) -> bool:
+    """Return whether a password is the shop's, unless its address has guessed too often.
+
+    Raises
+    ------
+    TooSoon
+        If it has to wait; then the password is not looked at.
+    """
+    if (wait_s := patience.begin(address)) > 0:
+        raise TooSoon(f"too many wrong passwords from here; try again in {math.ceil(wait_s)} seconds")
+    ok = right(folder, password)
+    patience.end(address, ok=ok)
+    return ok
 
 
 @dataclass(slots=True)
 class Patience:
     """Makes whoever guesses wait longer and longer, each address for itself.
 
+    A try counts as wrong from its beginning until it is known to be right, so that guesses made side by side
+    are held like those made one after the other. Addresses of one IPv6 network of 64 bits, which is what a
+    single subscriber gets, count as one.
+
     Parameters
     ----------
     free : int
         Wrong passwords before the first wait.
+    most : int
+        Addresses that are remembered.
     """
 
     free: int = 4
-    wrong: dict[str, tuple[int, float]] = field(default_factory=dict)
+    most: int = 10_000
+    _wrong: dict[str, tuple[int, float]] = field(default_factory=dict)
+    _alone: Lock = field(default_factory=Lock)
 
-    def wait_s(self, address: str, now_s: float | None = None) -> float:
-        """Return how long this address has to wait still."""
-        count, since = self.wrong.get(address, (0, 0.0))
-        if count < self.free:
-            return 0.0
-        pause = min(2.0 ** (count - self.free + 1), 300.0)
-        return max(0.0, since + pause - (time.monotonic() if now_s is None else now_s))
+    def begin(self, address: str, now_s: float | None = None) -> float:
+        """Count a try, or return how long it has to wait; one that waits is not counted."""
+        now_s, key = time.monotonic() if now_s is None else now_s, _network(address)
+        with self._alone:
+            count, since = self._wrong.get(key, (0, now_s))
+            if count >= self.free and (wait_s := since + _pause_s(count - self.free) - now_s) > 0:
+                return wait_s
+            self._wrong.pop(key, None)
+            self._wrong[key] = (count + 1, now_s)  # last, so that the first is the one silent for longest
+            if len(self._wrong) > self.most:  # a flood from many addresses must not fill the memory
+                del self._wrong[next(iter(self._wrong))]
+        return 0.0
 
-    def note(self, address: str, *, ok: bool, now_s: float | None = None) -> None:
-        """Remember a try."""
+    def end(self, address: str, *, ok: bool) -> None:
+        """Forget the wrong ones before a right one."""
         if ok:
-            self.wrong.pop(address, None)
-            return
-        if len(self.wrong) > 10_000:  # a flood from many addresses must not fill the memory
-            self.wrong.clear()
-        self.wrong[address] = (
-            self.wrong.get(address, (0, 0.0))[0] + 1,
-            time.monotonic() if now_s is None else now_s,
+            with self._alone:
+                self._wrong.pop(_network(address), None)
+
+
+def _pause_s(more: int) -> float:
+    return min(2.0 ** (min(more, 10) + 1), 300.0)
+
+
+def _network(address: str) -> str:
+    try:
+        found = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address
+    if isinstance(found, ipaddress.IPv6Address):
+        if found.ipv4_mapped is not None:
+            return str(found.ipv4_mapped)
+        return str(ipaddress.ip_network((int(found), 64), strict=False))
+    return str(found)
+
+
+def why_not_listed(address: str, verified: object, allowed: Sequence[str]) -> str | None:
+    """Return why somebody whom the provider has signed in may not see the pages; nothing if they may.
+
+    Parameters
+    ----------
+    address : str
+        The e-mail address that the provider gives.
+    verified : object
+        What it says in ``email_verified``; some write the word.
+    allowed : sequence of str
+        Who may.
+    """
+    if not address or address.lower() not in {each.lower() for each in allowed}:
+        return (
+            f"{address or 'this account'} is not on the shop's list; whoever runs the shop adds it under "
+            "allowed, [dashboard], in baulk.toml"
         )
+    if verified is not True and str(verified).lower() != "true":
+        return (
+            f"the provider does not say that {address} is yours (email_verified); confirm the address "
+            "there, then sign in again"
+        )
+    return None
 
 
 def new_pass(shop: Shop, now_utc: datetime) -> str:

@@ -137,16 +137,18 @@ def test_passes_that_have_run_out_are_cleared_away(shop_dir):
 
 def test_whoever_guesses_waits_longer_each_time_and_others_do_not():
     patience = access.Patience()
-    waits = []
-    for n in range(9):
-        waits.append(patience.wait_s("a", 100.0))
-        patience.note("a", ok=False, now_s=100.0)
-        assert patience.wait_s("b", 100.0) == 0
-        assert n < 9
-    assert waits[:4] == [0, 0, 0, 0]
-    assert waits[4:] == [2, 4, 8, 16, 32]
-    patience.note("a", ok=True)
-    assert patience.wait_s("a", 100.0) == 0
+    waits, now_s = [], 100.0
+    for _ in range(9):
+        if wait_s := patience.begin("a", now_s):
+            waits.append(wait_s)
+            now_s += wait_s
+            assert patience.begin("a", now_s) == 0
+        else:
+            waits.append(0)
+    assert waits == [0, 0, 0, 0, 2, 4, 8, 16, 32]
+    assert patience.begin("b", now_s) == 0
+    patience.end("a", ok=True)
+    assert patience.begin("a", now_s) == 0
 
 
 @pytest.fixture
