@@ -156,7 +156,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         apart = contradiction.apart(data, begun, given, lambda start, part: _fitted(start, part, given, seed))
     if apart is not None:
         _, theta, run, history_s = apart
-    elif step is None and (found := suspect(data, predicted, theta)) is not None:
+    elif step is None and (found := suspect(data, predicted, theta, begun)) is not None:
         data, suspects, (theta, run, history_s) = _trusted(begun, data, found, given, seed)
         left_out = (*left_out, *(each.reason for each in suspects))
     if apart is not None or suspects:
@@ -305,7 +305,7 @@ def _trusted(
         )
         theta, run, history_s = _fitted(begun, data, given, seed)
         more = len(found) < MOST_SUSPECTS
-        next_one = suspect(data, predict(data, run, theta, given), theta) if more else None
+        next_one = suspect(data, predict(data, run, theta, given), theta, begun) if more else None
     return data, found, (theta, run, history_s)
 
 
