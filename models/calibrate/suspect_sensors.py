@@ -45,8 +45,9 @@ SLOW_MONTHS: Final = 2.6  # how long those last
 SCALE_SHARE: Final = 0.38  # of the error that the fit gives to a weight
 SCALE_PCT: Final = 0.1  # slow departure of the weights
 CURVED_SHARE: Final = 0.35  # of what the members show that is not linear in their numbers
-WET_FROM_PCT: Final = 0.8  # above fibre saturation
-WET_BEND_PCT: Final = 1.75
+WET_SCATTER_FROM_PCT: Final = (0.8, 1.75)  # above fibre saturation, and how gradually it sets in
+# of level and trend: set by eye on the bench between what is most probable there and what finds most
+STILL_WET_FROM_PCT: Final = (3.0, 1.0)
 FREEDOM: Final = 12.0  # of the t distribution of all readings: timbers differ in how well the model fits
 
 # the two faults, before any reading; our own judgement, no source
@@ -62,11 +63,10 @@ LEAST_TELLING: Final = 3  # readings of the series below saturation, as shown or
 TELLING_FROM_PCT: Final = 1.0  # above it
 MEMBERS_A_ROW: Final = 2.0  # fewer members do not tell how each reading hangs on each number
 SMOOTHING: Final = 1e-3 / 20  # of that regression; of the prior's variance
-# natural logarithms of how many times more probable the fault makes the readings than a sound series does.
-# Above the most that 240 sound histories of the bench showed, 3.4 upward and 2.4 downward: deep wood that
-# stays wet longer than the model says looks like a drift upward, nothing sound looks like one downward
-UPWARD: Final = 3.6
-DOWNWARD: Final = 2.6
+# natural logarithm of how many times more probable the fault makes the readings than a sound series does. Of
+# 520 sound histories of the bench one showed more, 9.0, where deep wood stayed wet long after the model had
+# dried it; the next showed 3.4
+SURE: Final = 3.7
 BEATS: Final = 2.0  # and than the same fault of any other series does
 
 
@@ -147,7 +147,7 @@ def suspect(data: Sequence[Observation], predicted: Floats, theta: Floats, begun
     if first is None or not record.telling(first[0]):
         return None
     series, fault = first
-    if fault.surer < (UPWARD if fault.points > 0 else DOWNWARD):
+    if fault.surer < SURE:
         return None
     return Suspect(
         series=series, kind=fault.kind, points=fault.points, surer=fault.surer,
@@ -206,9 +206,10 @@ class _Record:
         dry = np.minimum(self.middle_pct, self.shown_pct) < self.fsp_pct + TELLING_FROM_PCT
         return int(np.sum(dry & (self.series == name))) >= LEAST_TELLING
 
-    def wet(self, level_pct: Floats) -> Floats:
+    def wet(self, level_pct: Floats, sets_in_pct: tuple[float, float]) -> Floats:
         """Share of a reading that lies above saturation, 0 to 1; none of a weight."""
-        over = (np.maximum(self.middle_pct, level_pct) - self.fsp_pct - WET_FROM_PCT) / WET_BEND_PCT
+        start, bend = sets_in_pct
+        over = (np.maximum(self.middle_pct, level_pct) - self.fsp_pct - start) / bend
         return np.where(self.pin, 1 / (1 + np.exp(-np.clip(over, -30.0, 30.0))), 0.0)
 
 
@@ -224,7 +225,7 @@ def _numbers(theta: Floats, begun: Floats) -> tuple[Floats, Floats]:
 def _unmodelled(record: _Record) -> Floats:
     """Return the covariance of what sound timbers do that no member does, shape (n, n)."""
     pin, series, months = record.pin, record.series, record.months
-    wet = record.wet(record.shown_pct)
+    wet = record.wet(record.shown_pct, WET_SCATTER_FROM_PCT)
     scatter = np.where(
         pin, SCATTER_PCT + wet * (WET_SCATTER_PCT - SCATTER_PCT), SCALE_SHARE * record.own_sd_pct
     )
@@ -235,7 +236,7 @@ def _unmodelled(record: _Record) -> Floats:
     level_there = both & (record.depth_mm[:, None] == record.depth_mm)
     slow = np.exp(-np.abs(months[:, None] - months) / SLOW_MONTHS)
     grows = np.outer(months, months)
-    still_wet = record.wet(record.least_pct)
+    still_wet = record.wet(record.least_pct, STILL_WET_FROM_PCT)
     depth = np.interp(record.middle_pct - record.fsp_pct, DEPTH_AT_PCT, DEPTH_PCT)
     found = np.diag(scatter**2)
     found += same * (LEVEL_PCT**2 + FACE_TREND_PCT**2 * grows + FACE_PCT**2 * slow)
