@@ -426,6 +426,18 @@ def test_a_wrong_clock_takes_no_good_backup_and_not_the_newest(year, full_dir, t
     assert len(left & {each.name for each in good}) >= 10
 
 
+def test_a_fortnight_ahead_of_time_takes_no_backup_made_once_the_clock_is_right(full_dir, tmp_path):
+    folder = tmp_path / "nights"
+    folder.mkdir()
+    for k in range(1, 16):
+        nightly_zip(folder / f"baulk-ferry-yard-209301{k:02}-010203.zip", datetime(2093, 1, k, tzinfo=UTC), 0)
+    with nightly_shop(full_dir, folder) as opened:
+        for night in range(3):
+            when = datetime(2026, 1, 20, 2, 0, tzinfo=UTC) + timedelta(days=3 * night)
+            assert "made and proved" in nightly.back_up(opened, when)
+    assert len(list(folder.glob("baulk-ferry-yard-2026*.zip"))) == 3
+
+
 def test_backups_of_a_restored_shop_stay_though_its_revision_went_back(full_dir, tmp_path):
     folder = tmp_path / "nights"
     folder.mkdir()
