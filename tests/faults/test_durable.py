@@ -39,8 +39,11 @@ def traced(tmp_path, yard_dir):
 def test_a_message_is_acknowledged_only_once_the_disk_has_it(kit, sender, yard_dir, tmp_path):
     process, seen = traced(tmp_path, yard_dir)
     try:
-        if not kit.until(lambda: "taking readings" in (tmp_path / "said.txt").read_text(), 60):
-            pytest.skip(f"strace does not work here: {(tmp_path / 'said.txt').read_text()[:200]}")
+        ready = kit.until(lambda: "taking readings" in (tmp_path / "said.txt").read_text(), 60)
+        said = (tmp_path / "said.txt").read_text()
+        if "ptrace" in said.lower():  # the component is there, and this kernel or container forbids it
+            pytest.skip(f"no process may be traced here: {said[:200]}")
+        assert ready, said[:500]
         for count in range(5):
             sender.send(kit.timed(count, count + 1))
             assert kit.until(lambda count=count: kit.stored(yard_dir) == count + 1)
