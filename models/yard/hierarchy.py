@@ -24,7 +24,7 @@ _WITHIN: Final = (0.08, 0.13, 0.2, 0.3, 0.45, 0.6, 0.8, 1.0)
 _GROUPS: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
 _SCALES: Final = (0.4, 0.55, 0.7, 0.85, 1.0, 1.2, 1.5, 2.0)
 _SCALE_LN_SD: Final = 0.35  # how far the default's sd may be wrong; our own judgement, no source
-_NOTHING_SHARED: Final = 6.0  # likelihood of that over any other share; our own judgement, no source
+NOTHING_SHARED: Final = 6.0  # prior odds of that over any other share; our own judgement, no source
 _ODD: Final = 3.5  # robust standard deviations from its group's median; our own judgement, no source
 _ODD_AMONG: Final = 6  # members of a group in which an odd one can be told; our own judgement, no source
 
@@ -51,13 +51,14 @@ class Predicted:
     odd: tuple[bool, ...] = ()
 
 
-def next_of(
+def next_of(  # noqa: PLR0913 - what is known of a group, and how doubtful
     values: Sequence[float] | Floats,
     variances: Sequence[float] | Floats,
     groups: Sequence[str],
     group: str,
     *,
     least_sd: float,
+    apart: float = NOTHING_SHARED,
 ) -> Predicted:
     """Predict the number of a further member of a group.
 
@@ -73,6 +74,8 @@ def next_of(
         Group of the further one; it may be a new one.
     least_sd : float
         Standard deviation between the members of one group at the least, above 0. [-]
+    apart : float
+        Prior odds that members share nothing, over any other share of the variance, above 0. [-]
 
     Returns
     -------
@@ -94,7 +97,7 @@ def next_of(
     y, v = (np.asarray(each, np.float64)[order] for each in (values, variances))
     if not least_sd > 0 or not np.all(v > 0):
         raise OutOfRange("a variance between timbers", "must be above 0")
-    between, of_groups, of_all, log_prior = _grid(least_sd)
+    between, of_groups, of_all, log_prior = _grid(least_sd, apart)
     if y.size == 0:
         share = np.exp(log_prior)
         parts = [float(share @ each) for each in (between, of_groups, of_all)]
@@ -153,7 +156,7 @@ def _odd(y: Floats, v: Floats, of_group: NDArray[np.intp], least_sd: float) -> F
 
 
 @lru_cache(maxsize=8)
-def _grid(least_sd: float) -> tuple[Floats, Floats, Floats, Floats]:
+def _grid(least_sd: float, apart: float) -> tuple[Floats, Floats, Floats, Floats]:
     """Variances between timbers, groups and populations on the grid, and the log of each point's share."""
     timbers, groups, scale = (each.ravel() for each in np.meshgrid(_WITHIN, _GROUPS, _SCALES, indexing="ij"))
     whole = scale**2
@@ -161,7 +164,7 @@ def _grid(least_sd: float) -> tuple[Floats, Floats, Floats, Floats]:
     of_groups = whole * (1 - timbers) * groups
     of_all = np.maximum(whole * (1 - timbers) * (1 - groups), 1e-6)
     log_prior = -0.5 * (np.log(scale) / _SCALE_LN_SD) ** 2
-    log_prior += np.where(timbers == 1.0, np.log(_NOTHING_SHARED), 0.0)
+    log_prior += np.where(timbers == 1.0, np.log(apart), 0.0)
     log_prior -= np.log(np.exp(log_prior).sum())
     return between, of_groups, of_all, log_prior
 
@@ -229,24 +232,78 @@ def next_together(
     ----------
     Normal hierarchical model with known variances: sums of precisions, textbook knowledge.
     """
+    sums = _sums(precision, pull, groups, variances)
+    mean, cov = _middle(sums, group, variances)
+    cov = cov + np.diag(variances.timbers)
+    return np.asarray(mean), np.asarray((cov + cov.T) / 2)
+
+
+def said_alone(
+    precision: Floats, pull: Floats, groups: Sequence[str], variances: Variances, which: int
+) -> tuple[Floats, Floats]:
+    """Return what each timber says of one number, its other numbers being as those of its group are.
+
+    What the timbers of a group say of one number is far sharper so than with every other number as doubtful
+    as by default, and what they get wrong together does not look like a difference between them.
+
+    Parameters
+    ----------
+    precision, pull, groups, variances
+        As for `next_together`.
+    which : int
+        Place of the number among the others.
+
+    Returns
+    -------
+    precision, pull : ndarray, shape (n,)
+        Of that number by itself, about the default and in its units. [-]
+    """
+    size = variances.timbers.size
+    rest = [i for i in range(size) if i != which]
+    sums = _sums(precision, pull, groups, variances)
+    middle = {each: _middle(sums, each, variances)[0] for each in sums}
+    of_kin = np.array([middle[each] for each in groups])[:, rest]
+    scatter = 1 / variances.timbers[rest]
+    across = precision[:, rest, which]
+    through = np.linalg.solve(precision[:, rest][:, :, rest] + np.diag(scatter), across[..., None])[..., 0]
+    some = precision[:, which, which] - np.einsum("nr,nr->n", across, through)
+    drawn = pull[:, which] - np.einsum("nr,nr->n", through, pull[:, rest] + scatter * of_kin)
+    return np.asarray(some), np.asarray(drawn)
+
+
+_Sums = dict[str, tuple[Floats, Floats]]
+
+
+def _sums(precision: Floats, pull: Floats, groups: Sequence[str], variances: Variances) -> _Sums:
+    """Sum what the timbers of each group say of the group's own middle."""
     names = {name: i for i, name in enumerate(dict.fromkeys(groups))}
     of_group = np.array([names[each] for each in groups])
     size = variances.timbers.size
     sums = np.zeros((len(names), size, size)), np.zeros((len(names), size))
     for whole, each in zip(sums, _through(precision, pull, np.diag(1 / variances.timbers)), strict=True):
         np.add.at(whole, of_group, each)
-    others = np.arange(len(names)) != names.get(group, -1)
-    onward = _through(sums[0][others], sums[1][others], np.diag(1 / variances.groups))
-    of_all = np.diag(1 / variances.population) + onward[0].sum(axis=0)
-    mean = np.linalg.solve(of_all, onward[1].sum(axis=0))
-    cov = np.linalg.inv(of_all) + np.diag(variances.groups)  # of the group's own middle
-    if group in names:
-        mine, pulled = (each[names[group]] for each in sums)
+    return {name: (sums[0][i], sums[1][i]) for name, i in names.items()}
+
+
+def _middle(sums: _Sums, group: str, variances: Variances) -> tuple[Floats, Floats]:
+    """Return mean and covariance of a group's middle."""
+    others = [each for name, each in sums.items() if name != group]
+    of_all, mean = np.diag(1 / variances.population), np.zeros(variances.population.size)
+    if others:
+        onward = _through(
+            np.array([each for each, _ in others]),
+            np.array([each for _, each in others]),
+            np.diag(1 / variances.groups),
+        )
+        of_all = of_all + onward[0].sum(axis=0)
+        mean = np.linalg.solve(of_all, onward[1].sum(axis=0))
+    cov = np.linalg.inv(of_all) + np.diag(variances.groups)
+    if group in sums:
+        mine, pulled = sums[group]
         before = np.linalg.inv(cov)
         cov = np.linalg.inv(before + mine)
         mean = cov @ (before @ mean + pulled)
-    cov = cov + np.diag(variances.timbers)
-    return np.asarray(mean), np.asarray((cov + cov.T) / 2)
+    return np.asarray(mean), np.asarray(cov)
 
 
 def _through(precision: Floats, pull: Floats, scatter: Floats) -> tuple[Floats, Floats]:

@@ -18,9 +18,17 @@ from typing import Final
 
 import numpy as np
 
+from baulk.models.constants import Floats
 from baulk.models.reason import Reason, Values
 from baulk.models.yard.estimates import Estimate, Own, told_of
-from baulk.models.yard.hierarchy import Predicted, next_of, next_together, variances
+from baulk.models.yard.hierarchy import (
+    NOTHING_SHARED,
+    Predicted,
+    next_of,
+    next_together,
+    said_alone,
+    variances,
+)
 
 
 class Kin(Enum):
@@ -45,12 +53,17 @@ LEARNED: Final[Mapping[str, Kin]] = MappingProxyType(
     }
 )
 WOOD: Final = tuple(name for name, kin in LEARNED.items() if kin is Kin.WOOD)
+# What differs from tree to tree. The default's spread in every other number is mostly of laws, sheds and
+# meters, which kin have in common: that timbers share nothing in it is no likelier than any other share.
+OF_TREES: Final = frozenset({"ln_d", "start"})
+EVEN_ODDS: Final = 1.0  # prior odds of that; our own judgement, no source
 LEAST_SHARE: Final = 0.36  # of the default's sd between kin, 0.25 in ln D; our own judgement, no source
 WIDEST: Final = 1.5  # of the default's standard deviation; our own judgement, no source
 FAINT: Final = 500.0  # error in the default's sd beyond which an estimate says nothing
 ENOUGH: Final = 1.5  # error of all together, in the default's sd, to be heard; our own judgement, no source
 LOUD: Final = 3.0  # error in the default's sd below which a timber is counted; our own judgement, no source
 STEPS: Final = 50  # a prior is rounded to such a part of the default's sd, so that it rests from day to day
+PASSES: Final = 2  # over the numbers of the wood, each given the others; our own judgement, no source
 TAILS: Final = 4.0  # degrees of freedom of departures from kin; common practice, no source
 SAME_LOT: Final = timedelta(days=2)
 WORTH_SAYING: Final = 0.05  # of the width of a forecast; our own judgement, no source
@@ -251,6 +264,7 @@ def prior_of(
             [each.group for each in heard],
             group,
             least_sd=LEAST_SHARE,
+            apart=_apart(name),
         )
         if kind is Kin.WOOD:
             wood[name] = (predicted, heard)
@@ -324,6 +338,25 @@ def _learned(  # noqa: PLR0913, PLR0917 - one number's own
     )
 
 
+def _apart(name: str) -> float:
+    """Return the prior odds that kin share nothing in a number."""
+    return NOTHING_SHARED if name in OF_TREES else EVEN_ODDS
+
+
+def _one(
+    name: str, precision: Floats, pull: Floats, groups: Sequence[str], group: str
+) -> tuple[Predicted, float]:
+    """Predict one number by itself, and say how much wider that is for its variances being guessed."""
+    loud = [i for i, each in enumerate(precision) if each > FAINT**-2]
+    some, drawn, where = precision[loud], pull[loud], [groups[i] for i in loud]
+    apart = _apart(name)
+    predicted = next_of(drawn / some, 1 / some, where, group, least_sd=LEAST_SHARE, apart=apart)
+    if not where:
+        return predicted, 1.0
+    _, plain = next_together(some[:, None, None], drawn[:, None], where, group, variances([predicted]))
+    return predicted, max(1.0, predicted.sd / float(plain[0, 0]) ** 0.5)
+
+
 def _with_wood(
     kin: _Kin,
     rows: dict[str, Learned],
@@ -346,30 +379,24 @@ def _with_wood(
     ]
     if len(names) < 2 or not told:
         return YardPrior(rows=rows)
-    group = kin.of_lot[kin.timber.tag]
-    of_each = [predicted for predicted, _ in wood.values()]
-    mean, cov = next_together(
-        *told_of([each for _, each in told], names, defaults),
-        [where for where, _ in told],
-        group,
-        variances(of_each),
-    )
+    group, where = kin.of_lot[kin.timber.tag], [each for each, _ in told]
+    precision, pull = told_of([each for _, each in told], names, defaults)
+    found = [(predicted, 1.0) for predicted, _ in wood.values()]
+    for _ in range(PASSES):
+        vary = variances([each for each, _ in found])
+        alone = [said_alone(precision, pull, where, vary, i) for i in range(len(names))]
+        found = [_one(name, *each, where, group) for name, each in zip(names, alone, strict=True)]
+    mean, cov = next_together(precision, pull, where, group, variances([each for each, _ in found]))
     sd = np.sqrt(np.diag(cov))
     correlation = np.round(cov / np.outer(sd, sd), 2)
     for i, name in enumerate(names):
-        predicted, heard = wood[name]
-        precision = np.array([each.sd**-2 for each in heard])
-        values = np.array([each.value for each in heard])
-        _, plain = next_together(
-            precision[:, None, None],
-            (precision * values)[:, None],
-            [each.group for each in heard],
-            group,
-            variances([predicted]),
-        )
-        doubt = max(1.0, predicted.sd / float(plain[0, 0]) ** 0.5)  # for the variances themselves are guessed
         rows[name] = _learned(
-            float(mean[i]), float(sd[i]) * doubt, heard, group, defaults[name], mine.says.get(name)
+            float(mean[i]),
+            float(sd[i]) * found[i][1],
+            wood[name][1],
+            group,
+            defaults[name],
+            mine.says.get(name),
         )
     return YardPrior(
         rows=rows, together=names, correlation=tuple(tuple(map(float, each)) for each in correlation)

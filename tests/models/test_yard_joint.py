@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from baulk.models.yard.estimates import Posterior, own, told_of
-from baulk.models.yard.hierarchy import Variances, next_of, next_together
+from baulk.models.yard.hierarchy import Variances, next_of, next_together, said_alone
 
 ONE = Variances(timbers=np.array([0.2]), groups=np.array([0.4]), population=np.array([0.3]))
 
@@ -110,3 +110,29 @@ def test_the_variances_that_are_found_are_those_that_the_world_has():
     assert sum(found.odd) <= 4
     odd = next_of([*values[:7], 6.0], [0.01] * 8, ["g0"] * 8, "g0", least_sd=0.1)
     assert odd.odd == (False,) * 7 + (True,)
+
+
+def test_a_number_is_told_sharply_where_kin_share_what_it_is_mixed_up_with():
+    # readings tell the sum of two numbers well and the second one hardly; the trees of a lot share the second
+    rng = np.random.default_rng(12)
+    both, second = np.array([1.0, 1.0]), np.array([0.0, 1.0])
+    ours = Variances(
+        timbers=np.array([0.06, 0.0025]), groups=np.array([0.5, 0.5]), population=np.array([0.3, 0.3])
+    )
+    for _ in range(20):
+        trees = rng.normal(0, 0.7, 2) + rng.normal(0, 1, (10, 2)) * np.sqrt(ours.timbers)
+        precision = np.outer(both, both) / 0.05**2 + np.outer(second, second)
+        pull = np.array([
+            both * (sum(each) + rng.normal(0, 0.05)) / 0.05**2 + second * (each[1] + rng.normal(0, 1))
+            for each in trees
+        ])  # fmt: skip
+        some, drawn = said_alone(np.array([precision] * 10), pull, ["a"] * 10, ours, 0)
+        off = drawn / some - trees[:, 0]
+        assert np.all(some**-0.5 < 0.09)  # 0.71 with the second as doubtful as by default
+        assert np.std(off) < 0.15  # what they get wrong they get wrong together
+    # of a timber of another lot too the rest is as in that lot, not as in the first
+    far = np.array([3.0, -2.0])
+    pull = np.vstack([pull, [both * far.sum() / 0.05**2 + second * far[1]] * 10])
+    some, drawn = said_alone(np.array([precision] * 20), pull, ["a"] * 10 + ["b"] * 10, ours, 0)
+    assert np.abs((drawn / some)[:10] - trees[:, 0]).max() < 1.0
+    assert np.abs((drawn / some)[10:] - far[0]).max() < 1.0
