@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
@@ -36,7 +37,9 @@ class Predicted:
     Parameters
     ----------
     mean, sd : float
-        In units of the default prior: its mean is 0 and its standard deviation 1. [-]
+        In units of the default prior: its mean is 0 and its standard deviation 1. The sd is that of the
+        normal distribution with the same 90 % interval, for the mixture over the variances has longer
+        tails. [-]
     timbers, groups, population : float
         Variance between the timbers of a group, between groups, and of the population, as found. [-]
     odd : tuple of bool
@@ -101,9 +104,8 @@ def next_of(  # noqa: PLR0913 - what is known of a group, and how doubtful
     if y.size == 0:
         share = np.exp(log_prior)
         parts = [float(share @ each) for each in (between, of_groups, of_all)]
-        return Predicted(
-            mean=0.0, sd=sum(parts) ** 0.5, timbers=parts[0], groups=parts[1], population=parts[2]
-        )
+        sd = _sd_of_ninety(share, np.zeros_like(share), np.sqrt(between + of_groups + of_all))
+        return Predicted(mean=0.0, sd=sd, timbers=parts[0], groups=parts[1], population=parts[2])
     names = {groups[i]: k for k, i in reversed(list(enumerate(order)))}  # where each group begins
     begins = sorted(names.values())
     of_group = np.repeat(np.arange(len(begins)), np.diff([*begins, y.size]))
@@ -128,18 +130,28 @@ def next_of(  # noqa: PLR0913 - what is known of a group, and how doubtful
         mean = (1 - left) * middle[:, at] + left * centre
     else:
         left, mean = np.ones_like(centre), centre
-    variance = between + of_groups * left + left**2 / precision
+    spread_of_each = np.sqrt(between + of_groups * left + left**2 / precision)
     whole = float(share @ mean)
     odd = np.zeros(y.size, dtype=bool)
     odd[order] = more > 0
     return Predicted(
         mean=whole,
-        sd=float(np.sqrt(share @ (variance + (mean - whole) ** 2))),
+        sd=_sd_of_ninety(share, mean - whole, spread_of_each),
         timbers=float(share @ between),
         groups=float(share @ of_groups),
         population=float(share @ of_all),
         odd=tuple(odd.tolist()),
     )
+
+
+def _sd_of_ninety(share: Floats, off: Floats, sd: Floats) -> float:
+    """Return the standard deviation of the normal that has the 90 % interval of a mixture about 0."""
+    low, high = 0.0, float(2 * np.sqrt(np.max(sd**2 + off**2)))
+    while high - low > _FINE:
+        middle = (low + high) / 2
+        inside = ndtr((_NINETY * middle - off) / sd) - ndtr((-_NINETY * middle - off) / sd)
+        low, high = (middle, high) if share @ inside < 0.9 else (low, middle)
+    return (low + high) / 2
 
 
 def _odd(y: Floats, v: Floats, of_group: NDArray[np.intp], least_sd: float) -> Floats:
@@ -169,6 +181,8 @@ def _grid(least_sd: float, apart: float) -> tuple[Floats, Floats, Floats, Floats
     return between, of_groups, of_all, log_prior
 
 
+_NINETY: Final = 1.6449  # standard deviations to each end of a 90 % interval
+_FINE: Final = 1e-4
 LEAST: Final = 1e-6  # of a variance, so that it can be divided by
 
 

@@ -354,7 +354,7 @@ def _one(
     if not where:
         return predicted, 1.0
     _, plain = next_together(some[:, None, None], drawn[:, None], where, group, variances([predicted]))
-    return predicted, max(1.0, predicted.sd / float(plain[0, 0]) ** 0.5)
+    return predicted, predicted.sd / float(plain[0, 0]) ** 0.5
 
 
 def _with_wood(
