@@ -32,7 +32,7 @@ from baulk.models.yard.track_record import Spread, spread_of
 
 KEY: Final = "yard"
 _FOUND: Final = "found/"
-_FORMAT: Final = 1
+_FORMAT: Final = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,25 +198,27 @@ def _out(one: Known) -> bytes:
 
 
 def _own_out(own: Own) -> dict[str, Any]:
-    wood = own.wood
+    whole = own.together
     return {
         "says": {name: [_short(each.value), _short(each.sd)] for name, each in own.says.items()},
-        "wood": wood
+        "together": whole
         and {
-            "names": wood.names,
-            "precision": [[_short(each) for each in row] for row in wood.precision.tolist()],
-            "pull": [_short(each) for each in wood.pull.tolist()],
+            "names": whole.names,
+            "precision": [[_short(each) for each in row] for row in whole.precision.tolist()],
+            "pull": [_short(each) for each in whole.pull.tolist()],
         },
     }
 
 
 def _own_in(row: Mapping[str, Any]) -> Own:
-    wood = row["wood"]
+    whole = row["together"]
     return Own(
         says={name: Estimate(value=value, sd=sd) for name, (value, sd) in row["says"].items()},
-        wood=wood
+        together=whole
         and Together(
-            names=tuple(wood["names"]), precision=np.array(wood["precision"]), pull=np.array(wood["pull"])
+            names=tuple(whole["names"]),
+            precision=np.array(whole["precision"]),
+            pull=np.array(whole["pull"]),
         ),
     )
 

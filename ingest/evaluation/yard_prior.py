@@ -18,7 +18,7 @@ from baulk.models.meter.profile import Corrections
 from baulk.models.reading import Reading
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior, own
-from baulk.models.yard.prior import WOOD, Origin, Taught
+from baulk.models.yard.prior import TOGETHER, Origin, Taught
 
 _FORMAT: Final = 1
 _ARRAYS: Final = ("mean", "cov", "prior_mean", "prior_cov", "default_mean", "default_sd")
@@ -112,7 +112,7 @@ def taught(tag: str, note: bytes) -> tuple[datetime, Taught] | None:
             **{name: np.array(body[name], dtype=np.float64) for name in _ARRAYS},
         )
         origin = origin_in(tag, body["origin"])
-        return datetime.fromisoformat(body["fitted_utc"]), Taught(timber=origin, own=own(after, WOOD))
+        return datetime.fromisoformat(body["fitted_utc"]), Taught(timber=origin, own=own(after, TOGETHER))
     except (
         KeyError,
         TypeError,

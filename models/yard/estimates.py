@@ -87,12 +87,12 @@ class Own:
     ----------
     says : mapping of str to Estimate
         Of each number by itself, with a huge error where they say nothing.
-    wood : Together or None
-        Of the numbers of its wood together; None where they were not fitted.
+    together : Together or None
+        Of its numbers together; None where they were not fitted.
     """
 
     says: Mapping[str, Estimate]
-    wood: Together | None = None
+    together: Together | None = None
 
 
 def own(found: Posterior, together: tuple[str, ...]) -> Own:
@@ -160,7 +160,7 @@ def own(found: Posterior, together: tuple[str, ...]) -> Own:
     some, of_some = _alone(found.names, wanted, precision, drawn)
     natural = some / np.outer(found.default_sd[at], found.default_sd[at])
     pulled = of_some / found.default_sd[at] + natural @ found.default_mean[at]
-    return Own(says=says, wood=Together(names=wanted, precision=natural, pull=pulled))
+    return Own(says=says, together=Together(names=wanted, precision=natural, pull=pulled))
 
 
 def settled(before: Own, now: Own) -> Own:
@@ -185,24 +185,24 @@ def settled(before: Own, now: Own) -> Own:
         told, held = new.sd**-2, old.sd**-2
         value = (told * new.value + held * old.value) / (told + held)
         says[name] = Estimate(value=value, sd=((told + held) / 2) ** -0.5)
-    wood = now.wood
-    if wood is not None and before.wood is not None and before.wood.names == wood.names:
-        wood = Together(
-            names=wood.names,
-            precision=(wood.precision + before.wood.precision) / 2,
-            pull=(wood.pull + before.wood.pull) / 2,
+    whole, held_whole = now.together, before.together
+    if whole is not None and held_whole is not None and held_whole.names == whole.names:
+        whole = Together(
+            names=whole.names,
+            precision=(whole.precision + held_whole.precision) / 2,
+            pull=(whole.pull + held_whole.pull) / 2,
         )
-    return Own(says=says, wood=wood)
+    return Own(says=says, together=whole)
 
 
 def told_of(
-    wood: Sequence[Together], wanted: tuple[str, ...], usual: Mapping[str, tuple[float, float]]
+    told: Sequence[Together], wanted: tuple[str, ...], usual: Mapping[str, tuple[float, float]]
 ) -> tuple[Floats, Floats]:
     """Say the same of some of the numbers, the others being as by default.
 
     Parameters
     ----------
-    wood : sequence of Together
+    told : sequence of Together
         One a timber, all with the same names; at least one.
     wanted : tuple of str
         Which of the numbers.
@@ -214,9 +214,9 @@ def told_of(
     precision, pull : ndarray, shapes (n, k, k) and (n, k)
         About the default and in its units. [-]
     """
-    names = wood[0].names
+    names = told[0].names
     middle, unit = (np.array([usual[name][i] for name in names]) for i in (0, 1))
-    precision, pull = np.array([each.precision for each in wood]), np.array([each.pull for each in wood])
+    precision, pull = np.array([each.precision for each in told]), np.array([each.pull for each in told])
     return _alone(names, wanted, np.outer(unit, unit) * precision, unit * (pull - precision @ middle))
 
 

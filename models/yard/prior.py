@@ -18,17 +18,10 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models.constants import Floats
 from baulk.models.reason import Reason, Values
 from baulk.models.yard.estimates import Estimate, Own, told_of
-from baulk.models.yard.hierarchy import (
-    NOTHING_SHARED,
-    Predicted,
-    next_of,
-    next_together,
-    said_alone,
-    variances,
-)
+from baulk.models.yard.hierarchy import Predicted
+from baulk.models.yard.together import FAINT, Heard, by_itself, with_others
 
 
 class Kin(Enum):
@@ -52,18 +45,11 @@ LEARNED: Final[Mapping[str, Kin]] = MappingProxyType(
         "wet_slope": Kin.METER,
     }
 )
-WOOD: Final = tuple(name for name, kin in LEARNED.items() if kin is Kin.WOOD)
-# What differs from tree to tree. The default's spread in every other number is mostly of laws, sheds and
-# meters, which kin have in common: that timbers share nothing in it is no likelier than any other share.
-OF_TREES: Final = frozenset({"ln_d", "start"})
-EVEN_ODDS: Final = 1.0  # prior odds of that; our own judgement, no source
-LEAST_SHARE: Final = 0.36  # of the default's sd between kin, 0.25 in ln D; our own judgement, no source
+TOGETHER: Final = tuple(LEARNED)  # names of which a fit says how they hang together
 WIDEST: Final = 1.5  # of the default's standard deviation; our own judgement, no source
-FAINT: Final = 500.0  # error in the default's sd beyond which an estimate says nothing
 ENOUGH: Final = 1.5  # error of all together, in the default's sd, to be heard; our own judgement, no source
 LOUD: Final = 3.0  # error in the default's sd below which a timber is counted; our own judgement, no source
 STEPS: Final = 50  # a prior is rounded to such a part of the default's sd, so that it rests from day to day
-PASSES: Final = 2  # over the numbers of the wood, each given the others; our own judgement, no source
 TAILS: Final = 4.0  # degrees of freedom of departures from kin; common practice, no source
 SAME_LOT: Final = timedelta(days=2)
 WORTH_SAYING: Final = 0.05  # of the width of a forecast; our own judgement, no source
@@ -250,7 +236,7 @@ def prior_of(
     mine = next((each.own for each in others if each.timber.tag == timber.tag), Own(says={}))
     kin = _Kin(timber, [each for each in others if each.timber.tag != timber.tag])
     rows: dict[str, Learned] = {}
-    wood: dict[str, tuple[Predicted, list[_Heard]]] = {}
+    wood: dict[str, tuple[Predicted, list[Heard]]] = {}
     for name, kind in LEARNED.items():
         group = kin.group(timber, kind)
         if name not in defaults or group is None:
@@ -258,30 +244,13 @@ def prior_of(
         heard = kin.heard(name, kind, defaults[name])
         if sum(each.sd**-2 for each in heard) < ENOUGH**-2:
             continue
-        predicted = next_of(
-            [each.value for each in heard],
-            [each.sd**2 for each in heard],
-            [each.group for each in heard],
-            group,
-            least_sd=LEAST_SHARE,
-            apart=_apart(name),
-        )
+        predicted = by_itself(name, heard, group)
         if kind is Kin.WOOD:
             wood[name] = (predicted, heard)
         rows[name if kind is not Kin.METER else f"{name}:{group}"] = _learned(
             predicted.mean, predicted.sd, heard, group, defaults[name], mine.says.get(name)
         )
     return _with_wood(kin, rows, wood, defaults, mine)
-
-
-@dataclass(frozen=True, slots=True)
-class _Heard:
-    """One timber's estimate of one number, about the default and in its units."""
-
-    tag: str
-    group: str
-    value: float
-    sd: float
 
 
 class _Kin:
@@ -301,22 +270,34 @@ class _Kin:
         """Those of its species."""
         return [each for each in self.others if each.timber.species == self.timber.species]
 
-    def heard(self, name: str, kind: Kin, usual: tuple[float, float]) -> list[_Heard]:
+    def heard(self, name: str, kind: Kin, usual: tuple[float, float]) -> list[Heard]:
         """Estimates of a number, without those that say next to nothing."""
         middle, unit = usual
         return [
-            _Heard(each.timber.tag, group, (said.value - middle) / unit, said.sd / unit)
+            Heard(each.timber.tag, group, (said.value - middle) / unit, said.sd / unit)
             for each in (self.wood() if kind is Kin.WOOD else self.others)
             if (said := each.own.says.get(name)) is not None
             and said.sd < FAINT * unit
             and (group := self.group(each.timber, kind)) is not None
         ]
 
+    def shared(
+        self, lot: Sequence[Origin], defaults: Mapping[str, tuple[float, float]]
+    ) -> dict[str, Predicted]:
+        """Return the numbers of the one meter that read all these timbers, and of their one place."""
+        found = {}
+        for name, kind in LEARNED.items():
+            groups = {self.group(each, kind) for each in lot}
+            if kind is Kin.WOOD or len(groups) > 1 or (group := groups.pop()) is None:
+                continue
+            found[name] = by_itself(name, self.heard(name, kind, defaults[name]), group)
+        return found
+
 
 def _learned(  # noqa: PLR0913, PLR0917 - one number's own
     mean: float,
     sd: float,
-    heard: Sequence[_Heard],
+    heard: Sequence[Heard],
     group: str,
     usual: tuple[float, float],
     own: Estimate | None,
@@ -338,29 +319,10 @@ def _learned(  # noqa: PLR0913, PLR0917 - one number's own
     )
 
 
-def _apart(name: str) -> float:
-    """Return the prior odds that kin share nothing in a number."""
-    return NOTHING_SHARED if name in OF_TREES else EVEN_ODDS
-
-
-def _one(
-    name: str, precision: Floats, pull: Floats, groups: Sequence[str], group: str
-) -> tuple[Predicted, float]:
-    """Predict one number by itself, and say how much wider that is for its variances being guessed."""
-    loud = [i for i, each in enumerate(precision) if each > FAINT**-2]
-    some, drawn, where = precision[loud], pull[loud], [groups[i] for i in loud]
-    apart = _apart(name)
-    predicted = next_of(drawn / some, 1 / some, where, group, least_sd=LEAST_SHARE, apart=apart)
-    if not where:
-        return predicted, 1.0
-    _, plain = next_together(some[:, None, None], drawn[:, None], where, group, variances([predicted]))
-    return predicted, predicted.sd / float(plain[0, 0]) ** 0.5
-
-
 def _with_wood(
     kin: _Kin,
     rows: dict[str, Learned],
-    wood: Mapping[str, tuple[Predicted, list[_Heard]]],
+    wood: Mapping[str, tuple[Predicted, list[Heard]]],
     defaults: Mapping[str, tuple[float, float]],
     mine: Own,
 ) -> YardPrior:
@@ -373,26 +335,27 @@ def _with_wood(
         if is_odd
     }
     told = [
-        (kin.of_lot[each.timber.tag], each.own.wood)
+        (each.timber, each.own.together)
         for each in kin.wood()
-        if each.own.wood is not None and each.own.wood.names == WOOD and each.timber.tag not in odd
+        if each.own.together is not None
+        and each.own.together.names == TOGETHER
+        and each.timber.tag not in odd
     ]
     if len(names) < 2 or not told:
         return YardPrior(rows=rows)
-    group, where = kin.of_lot[kin.timber.tag], [each for each, _ in told]
-    precision, pull = told_of([each for _, each in told], names, defaults)
-    found = [(predicted, 1.0) for predicted, _ in wood.values()]
-    for _ in range(PASSES):
-        vary = variances([each for each, _ in found])
-        alone = [said_alone(precision, pull, where, vary, i) for i in range(len(names))]
-        found = [_one(name, *each, where, group) for name, each in zip(names, alone, strict=True)]
-    mean, cov = next_together(precision, pull, where, group, variances([each for each, _ in found]))
-    sd = np.sqrt(np.diag(cov))
-    correlation = np.round(cov / np.outer(sd, sd), 2)
+    shared = kin.shared([each for each, _ in told], defaults)
+    group, where = kin.of_lot[kin.timber.tag], [kin.of_lot[each.tag] for each, _ in told]
+    every = (*names, *shared)
+    precision, pull = told_of([each for _, each in told], every, defaults)
+    alone = [*(each for each, _ in wood.values()), *shared.values()]
+    mean, cov, wider = with_others(every, alone, precision, pull, where, group)
+    size = len(names)
+    sd = np.sqrt(np.diag(cov))[:size]
+    correlation = np.round(cov[:size, :size] / np.outer(sd, sd), 2)
     for i, name in enumerate(names):
         rows[name] = _learned(
             float(mean[i]),
-            float(sd[i]) * found[i][1],
+            float(sd[i]) * wider[i],
             wood[name][1],
             group,
             defaults[name],

@@ -88,7 +88,7 @@ def test_what_readings_say_together_is_what_is_left_when_the_prior_is_taken_out(
                 default_mean=usual, default_sd=sd, members=10**6,
             ),
             ("b", "a"),
-        ).wood  # fmt: skip
+        ).together  # fmt: skip
         through = precision[:2, 2:] / (precision[2, 2] + sd[2] ** -2)
         alone = precision[:2, :2] - through @ precision[2:, :2]
         known = {name: (m, s) for name, m, s in zip(names, usual, sd, strict=True)}
