@@ -253,9 +253,9 @@ def next_together(
 
 
 def said_alone(
-    precision: Floats, pull: Floats, groups: Sequence[str], variances: Variances, which: int
+    precision: Floats, pull: Floats, groups: Sequence[str], variances: Variances
 ) -> tuple[Floats, Floats]:
-    """Return what each timber says of one number, its other numbers being as those of its group are.
+    """Return what each timber says of each number, its other numbers being as those of its group are.
 
     What the timbers of a group say of one number is far sharper so than with every other number as doubtful
     as by default, and what they get wrong together does not look like a difference between them.
@@ -264,25 +264,25 @@ def said_alone(
     ----------
     precision, pull, groups, variances
         As for `next_together`.
-    which : int
-        Place of the number among the others.
 
     Returns
     -------
-    precision, pull : ndarray, shape (n,)
-        Of that number by itself, about the default and in its units. [-]
+    precision, pull : ndarray, shape (k, n)
+        Of each number by itself, about the default and in its units. [-]
     """
-    size = variances.timbers.size
-    rest = [i for i in range(size) if i != which]
     sums = _sums(precision, pull, groups, variances)
     middle = {each: _middle(sums, each, variances)[0] for each in sums}
-    of_kin = np.array([middle[each] for each in groups])[:, rest]
-    scatter = 1 / variances.timbers[rest]
-    across = precision[:, rest, which]
-    through = np.linalg.solve(precision[:, rest][:, :, rest] + np.diag(scatter), across[..., None])[..., 0]
-    some = precision[:, which, which] - np.einsum("nr,nr->n", across, through)
-    drawn = pull[:, which] - np.einsum("nr,nr->n", through, pull[:, rest] + scatter * of_kin)
-    return np.asarray(some), np.asarray(drawn)
+    of_kin = np.array([middle[each] for each in groups])
+    size = variances.timbers.size
+    some, drawn = np.empty((2, size, len(groups)))
+    for i in range(size):
+        rest = [k for k in range(size) if k != i]
+        scatter, across = 1 / variances.timbers[rest], precision[:, rest, i]
+        doubt = precision[:, rest][:, :, rest] + np.diag(scatter)
+        through = np.linalg.solve(doubt, across[..., None])[..., 0]
+        some[i] = precision[:, i, i] - np.einsum("nr,nr->n", across, through)
+        drawn[i] = pull[:, i] - np.einsum("nr,nr->n", through, pull[:, rest] + scatter * of_kin[:, rest])
+    return some, drawn
 
 
 _Sums = dict[str, tuple[Floats, Floats]]

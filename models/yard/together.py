@@ -107,10 +107,9 @@ def with_others(  # noqa: PLR0913, PLR0917 - all that is said of all numbers
     """
     found, wider = list(alone), [1.0] * len(names)
     for _ in range(PASSES):
-        vary = variances(found)
+        said = said_alone(precision, pull, groups, variances(found))
         for i, name in enumerate(names):
-            said = said_alone(precision, pull, groups, vary, i)
-            found[i], wider[i] = _one(name, *said, groups, group)
+            found[i], wider[i] = _one(name, said[0][i], said[1][i], groups, group)
     mean, cov = next_together(precision, pull, groups, group, variances(found))
     return mean, cov, wider
 

@@ -141,16 +141,33 @@ def asked(number, count, nights, *, shared):
     }  # fmt: skip
 
 
-def scored(rows, name):
-    """Coverage, width and interval score of the 90 % intervals, and the median's error."""
+def figures(rows, name):
+    """Coverage, width and interval score of the 90 % intervals, the median's error and bias."""
     low, middle, high = (np.array([row[name][i] for row in rows]) for i in (0, 2, 4))
     true = np.array([row["truth"] for row in rows])
     score = high - low + 20 * (np.maximum(low - true, 0) + np.maximum(true - high, 0))
-    inside = np.mean((low <= true) & (true <= high))
-    return (
-        f"{name:6s} covers {inside:4.0%}, width {np.mean(high - low):5.1f}, score {np.mean(score):5.1f}, "
-        f"median error {np.median(abs(middle - true)):4.2f}, bias {np.mean(middle - true):+5.2f}"
-    )
+    return {
+        "covers": np.mean((low <= true) & (true <= high)), "width": np.mean(high - low),
+        "score": np.mean(score), "error": np.median(abs(middle - true)), "bias": np.mean(middle - true),
+    }  # fmt: skip
+
+
+def narrower(rows):
+    """By how much the intervals are narrower with the yard: of all yards together, and of the middle one."""
+    told = {name: np.array([row[name][4] - row[name][0] for row in rows]) for name in ("alone", "yard")}
+    return 1 - told["yard"].sum() / told["alone"].sum(), 1 - np.median(told["yard"] / told["alone"])
+
+
+def tell(rows):
+    """Print how the yard served."""
+    for name in ("alone", "yard"):
+        told = figures(rows, name)
+        print(
+            f"{name:6s} covers {told['covers']:4.0%}, width {told['width']:5.1f}, "
+            f"score {told['score']:5.1f}, median error {told['error']:4.2f}, bias {told['bias']:+5.2f}"
+        )
+    whole, middle = narrower(rows)
+    print(f"narrower with the yard: {whole:.0%} of the mean width, {middle:.0%} in the middle yard")
 
 
 def main(words=None):
@@ -170,10 +187,7 @@ def main(words=None):
         print(json.dumps(rows[-1]), flush=True)
     if args.save:
         Path(args.save).write_text(json.dumps(rows), encoding="utf-8")
-    print(scored(rows, "alone"))
-    print(scored(rows, "yard"))
-    ratios = [(row["yard"][4] - row["yard"][0]) / (row["alone"][4] - row["alone"][0]) for row in rows]
-    print(f"width with the yard over width alone: mean {np.mean(ratios):.2f}, median {np.median(ratios):.2f}")
+    tell(rows)
 
 
 if __name__ == "__main__":

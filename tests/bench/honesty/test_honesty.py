@@ -15,7 +15,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from honesty import run, scores
+from honesty import kin, run, scores
 
 TIMBERS = 60
 AHEAD = 180
@@ -108,6 +108,23 @@ def test_a_yes_to_squaring_holds():
     bins = scores.reliability(chances, [row["holds"] for row in rows], edges=(0, 0.2, 0.5, 0.8, 1.0001))
     enough = bins[bins["n"] >= 25]
     assert np.all(np.abs(enough["mean told"] - enough["held"]) <= 0.08)
+
+
+YARDS = 24  # of ten timbers that were read and one that was not
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(7200)
+@pytest.mark.parametrize("shared", [True, False])
+def test_ten_of_a_lot_serve_the_one_that_nobody_reads(shared):
+    rows = [kin.asked(number, 10, 1, shared=shared) for number in range(YARDS)]
+    kin.tell(rows)
+    assert kin.figures(rows, "yard")["covers"] >= 0.85
+    assert kin.figures(rows, "yard")["score"] < kin.figures(rows, "alone")["score"]
+    if shared:
+        assert kin.narrower(rows)[0] >= 0.30
+    else:  # they share their physics, meter and shed all the same
+        assert kin.narrower(rows)[0] < 0.10
 
 
 @pytest.mark.slow
