@@ -106,7 +106,7 @@ def read_one(page):
     expect(page.get_by_label("Meter says")).to_be_visible(timeout=15_000)
     page.get_by_label("Meter says").fill("45")
     page.keyboard.press("Tab")
-    expect(page.get_by_text("it says 'at least'")).to_be_visible(timeout=15_000)
+    expect(page.get_by_text("a meter means 'at least'")).to_be_visible(timeout=15_000)
 
 
 def plan_the_air(page):
