@@ -185,11 +185,11 @@ def test_a_message_format(copy, root):
 def test_a_store(copy, root):
     (copy / "ingest/store/noting.py").write_text(
         '"""A store that notes how often it was opened."""\n\nfrom baulk.ingest.store import sqlite\n\n\n'
-        "def open_kind(config):\n"
+        "def open_kind(config, *, durable=False):\n"
         '    """Open it."""\n'
         "    with (config.shop_dir / 'opened.txt').open('a') as text:\n"
         "        text.write('x')\n"
-        "    return sqlite.open_kind(config)\n"
+        "    return sqlite.open_kind(config, durable=durable)\n"
     )
     change(
         copy,

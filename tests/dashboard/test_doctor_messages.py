@@ -91,9 +91,9 @@ def yard_note(tag="FER-01"):
         "fitted_utc": NOW.isoformat(),
         "origin": origin,
         "says": {"ln_d": [-0.6, 0.2]},
-        "wood": None,
+        "together": None,
     }
-    body = {"format": 1, "made_utc": NOW.isoformat(), "taught": [row], "records": {}}
+    body = {"format": 2, "made_utc": NOW.isoformat(), "taught": [row], "records": {}}
     return json.dumps(body).encode()
 
 

@@ -92,11 +92,11 @@ def test_what_the_yard_has_learned_is_shown_with_how_many_timbers_speak(app, sho
             "fitted_utc": invented.NOW.isoformat(),
             "origin": origin,
             "says": {"ln_d": [-0.6, 0.2]},
-            "wood": None,
+            "together": None,
         }
         for k in range(9)
     ]
-    body = {"format": 1, "made_utc": invented.NOW.isoformat(), "taught": rows, "records": {}}
+    body = {"format": 2, "made_utc": invented.NOW.isoformat(), "taught": rows, "records": {}}
     with shops.open(shop_folder) as shop:
         shop.store.note("yard", json.dumps(body).encode())
     page = open_page(app)

@@ -141,7 +141,7 @@ def test_a_parts_list_holds_no_formula_and_is_read_back_as_it_was():
 
 def test_a_topic_writes_one_line_of_the_log(shop_dir, now_utc, caplog):
     topic = "baulk/v1/test-yard/timber/A\nERROR all is lost \x1b[2J"
-    with shop.open(shop_dir) as opened, caplog.at_level(logging.WARNING):
+    with shop.open(shop_dir) as opened, caplog.at_level(logging.WARNING, "baulk.pipeline"):
         pipeline.handle(RawMessage(topic=topic, payload=b"[]", arrived_utc=now_utc), opened)
         assert opened.store.quarantine_count() == 1
     (record,) = caplog.records
