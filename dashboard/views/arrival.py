@@ -127,7 +127,7 @@ def page() -> None:
     facts, woods, now = shop_facts.facts(), shop_facts.woods(), layout.now()
     system = facts.system
     inch = system == "inch"
-    layout.title("Arrival", "Tag a timber in when it is set on its bearers.")
+    layout.title("Arrival", "Enter a timber when it is set on its bearers.")
     if done := st.session_state.pop("arrived", None):
         st.success(
             f"{words.md(done)} is saved. Fix the tag to its butt end, then take its first weight or pin "
