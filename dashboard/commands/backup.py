@@ -12,6 +12,8 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, 
 from baulk.ingest import config as settings
 from baulk.ingest.exchange import backup as backups
 from baulk.ingest.exchange import restore as restoring
+from baulk.ingest.exchange import signature
+from baulk.ingest.exchange.manifest import KEY_FILE
 
 
 def backup(
@@ -20,6 +22,10 @@ def backup(
         typer.Option("-o", "--out", metavar="FILE", help="The zip; named by shop and time if left out."),
     ] = None,
     *,
+    sign: Annotated[
+        bool,
+        typer.Option("--sign", help="Make a key (backup.key) that signs this backup and all later ones."),
+    ] = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -35,17 +41,21 @@ def backup(
     target = file or Path.cwd() / backups.name_for(config, now_utc)
     if target.is_dir():
         target /= backups.name_for(config, now_utc)
+    if sign:
+        signature.make_key(config.shop_dir)
     made = backups.make(config, target, now_utc)
     if json:
         say_json(made)
         return
     say(f"{made.file}: {made.files} files, {made.size_mb:.1f} MB; restored for proof, every count agrees")
     say(_counts(made.counts))
+    if made.signed:
+        say(f"signed with {config.shop_dir / KEY_FILE}; keep a copy of that apart from the backups")
     for each in made.left_out:
         say(f"not in it: {each}")
 
 
-def restore(
+def restore(  # noqa: PLR0913 - options of a command
     file: Annotated[Path, typer.Argument(help="The zip.", metavar="FILE")],
     folder: Annotated[Path, typer.Argument(help="A new or empty folder.", metavar="DIR")],
     *,
@@ -55,13 +65,22 @@ def restore(
             "--database", metavar="URL", help="A new, empty PostgreSQL database, if it came from one."
         ),
     ] = None,
+    key: Annotated[
+        Path | None, typer.Option("--key", metavar="FILE", help="The backup.key that has to have signed it.")
+    ] = None,
+    keep_addresses: Annotated[
+        bool,
+        typer.Option("--keep-addresses", help="Connect where its settings say; for a zip that you trust."),
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Restore a backup into a new folder; every file is checked, and nothing is ever overwritten.
 
+    Without --key or --keep-addresses the restored settings reach no other machine: what they named is said.
+
     Example: baulk restore yard.zip ~/shop-again
     """
-    done = restoring.restore(file, folder, database=database)
+    done = restoring.restore(file, folder, database=database, key_file=key, keep_addresses=keep_addresses)
     if json:
         say_json(done)
         return

@@ -17,7 +17,7 @@ from baulk.ingest import photos
 from baulk.ingest.config import FILE, Config
 from baulk.ingest.errors import BackupError
 from baulk.ingest.exchange import manifest as manifests
-from baulk.ingest.exchange import pg_copy, snapshot
+from baulk.ingest.exchange import pg_copy, signature, snapshot
 from baulk.ingest.exchange.manifest import DUMP, SECRETS, SPOOLS, SQLITE, Manifest, Member
 from baulk.ingest.exchange.restore import proved
 from baulk.ingest.store_kinds import STORES
@@ -42,6 +42,8 @@ class Backup:
         How many files are in it.
     left_out : tuple of str
         What is not in it, in words.
+    signed : bool
+        Whether the shop's key signed it.
     """
 
     file: Path
@@ -50,6 +52,7 @@ class Backup:
     counts: dict[str, int]
     files: int
     left_out: tuple[str, ...]
+    signed: bool
 
 
 def name_for(config: Config, now_utc: datetime) -> str:
@@ -75,6 +78,10 @@ def make(config: Config, file: Path, now_utc: datetime, *, revision: int | None 
     ------
     BackupError
         If it can't be written, or what was written can't be restored.
+
+    Notes
+    -----
+    It is signed where the shop folder holds a key (`baulk.ingest.exchange.signature`).
     """
     part = file.with_name(f".{file.name}.{secrets.token_hex(4)}.part")
     try:
@@ -98,6 +105,7 @@ def make(config: Config, file: Path, now_utc: datetime, *, revision: int | None 
         counts=made.counts,
         files=len(made.members),
         left_out=made.left_out,
+        signed=signature.key_of(config.shop_dir) is not None,
     )
 
 
@@ -115,6 +123,7 @@ def _write(config: Config, target: Path, working: Path, now_utc: datetime, revis
         _room_for(config.store_path, working)
         counts = snapshot.take(config.store_path, database, wait_s=config.store.wait_s)
     members: dict[str, Member] = {}
+    key = signature.key_of(config.shop_dir)
     os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
         members[database.name] = manifests.put(archive, database, database.name)
@@ -134,7 +143,10 @@ def _write(config: Config, target: Path, working: Path, now_utc: datetime, revis
             left_out=tuple(_left_out(config)),
             revision=revision,
         )
-        archive.writestr(manifests.NAME, made.model_dump_json(indent=2))
+        said = made.model_dump_json(indent=2).encode()
+        archive.writestr(manifests.NAME, said)
+        if key is not None:
+            signature.sign(archive, key, said)
     return made
 
 

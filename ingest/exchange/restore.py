@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import os
-import re
 import secrets
 import shutil
 import tomllib
@@ -20,10 +18,10 @@ from typing import Final
 from baulk.ingest import config as settings
 from baulk.ingest import shop
 from baulk.ingest.config import Config
-from baulk.ingest.errors import BackupError, ConfigError
+from baulk.ingest.errors import BackupError
 from baulk.ingest.exchange import manifest as manifests
-from baulk.ingest.exchange import pg_copy, snapshot
-from baulk.ingest.exchange.manifest import DUMP, SQLITE, Manifest
+from baulk.ingest.exchange import pg_copy, restored_settings, signature, snapshot
+from baulk.ingest.exchange.manifest import DUMP, KEY_FILE, SQLITE, Manifest
 from baulk.ingest.register.engine import on_sqlite
 from baulk.ingest.register.register import Register
 from baulk.ingest.store.sqlite import SqliteSql
@@ -60,8 +58,18 @@ class Restored:
     notes: tuple[str, ...] = ()
 
 
-def restore(file: Path, folder: Path, *, database: str | None = None) -> Restored:
+def restore(
+    file: Path,
+    folder: Path,
+    *,
+    database: str | None = None,
+    key_file: Path | None = None,
+    keep_addresses: bool = False,
+) -> Restored:
     """Restore a backup into a new or empty folder.
+
+    Its settings reach no other machine then (`baulk.ingest.exchange.restored_settings`), unless a key shows
+    that the backup is the shop's own, or the person says so.
 
     Parameters
     ----------
@@ -71,18 +79,32 @@ def restore(file: Path, folder: Path, *, database: str | None = None) -> Restore
         It must not exist, or be empty.
     database : str, optional
         For a backup of a PostgreSQL database: the address of a new, empty one.
+    key_file : Path, optional
+        The key that has to have signed it; it becomes the restored shop's key.
+    keep_addresses : bool
+        Leave the addresses in the settings as they are.
 
     Raises
     ------
     BackupError
-        If the zip is torn, foreign, or not what it says; then nothing is restored.
+        If the zip is torn, foreign, or not what it says, or not signed with that key; then nothing is
+        restored.
     """
+    key = None if key_file is None else signature.read_key(key_file.expanduser())
     folder = folder.expanduser().absolute()
     if folder.is_symlink() or (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))):
         raise BackupError(f"{folder} is not empty; a backup goes into a new folder, nothing is overwritten")
     part = folder.with_name(f".{folder.name}.{secrets.token_hex(4)}.part")
     try:
-        found, notes = _unpacked(file, part, database, live=True)
+        if key is not None:
+            with _archive(file) as archive:
+                signature.check(archive, key, file.name)
+        trusted = keep_addresses or key is not None
+        found, notes = _unpacked(file, part, database, live=True, trusted=trusted)
+        if key is not None:
+            number = os.open(part / KEY_FILE, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            with os.fdopen(number, "w", encoding="ascii") as kept:
+                kept.write(key.hex() + "\n")
         if folder.exists():
             folder.rmdir()
         part.rename(folder)
@@ -105,14 +127,14 @@ def restore(file: Path, folder: Path, *, database: str | None = None) -> Restore
 def proved(file: Path, folder: Path) -> Manifest:
     """Restore a backup for proof, into a folder that goes again; servers are not written to."""
     try:
-        found, _ = _unpacked(file, folder, None, live=False)
+        found, _ = _unpacked(file, folder, None, live=False, trusted=True)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     return found
 
 
 def _unpacked(
-    file: Path, folder: Path, database: str | None, *, live: bool
+    file: Path, folder: Path, database: str | None, *, live: bool, trusted: bool
 ) -> tuple[Manifest, tuple[str, ...]]:
     with _archive(file) as archive:
         found = manifests.read(archive, file.name)
@@ -129,7 +151,7 @@ def _unpacked(
         _extract(archive, found, folder, file.name)
     if settings.FILE not in found.members:
         raise BackupError(f"{file.name} is not whole: there is no {settings.FILE} in it")
-    notes = _settle(folder, database)
+    notes = restored_settings.settle(folder, database, trusted=trusted)
     config = settings.load(folder)
     if found.books == "sqlite":
         _place_database(config, folder, found)
@@ -214,44 +236,3 @@ def _opens(config: Config, found: Manifest, *, live: bool) -> None:
     elif found.books == "sqlite":  # the readings' server has nothing to do with it
         SqliteSql(config.store_path).close()
         Register(on_sqlite(config.store_path)).close()
-
-
-def _settle(folder: Path, database: str | None) -> tuple[str, ...]:
-    """Let the settings name what was restored, never the database of the shop that was backed up."""
-    path = folder / settings.FILE
-    try:
-        text = path.read_text(encoding="utf-8")
-        store = tomllib.loads(text).get("store", {})
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as err:
-        raise BackupError(f"the {settings.FILE} in the backup can't be read: {err}") from err
-    changes = {}
-    where = store.get("path") if isinstance(store, dict) else None
-    if isinstance(where, str) and not manifests.for_database(where):
-        changes["path"] = SQLITE
-    if database is not None:
-        changes["books_url" if "books_url" in store else "url"] = database
-    for key, value in changes.items():
-        text = _with(text, key, value)
-    try:
-        after = tomllib.loads(text).get("store", {})
-    except tomllib.TOMLDecodeError:
-        after = {}
-    if any(after.get(key) != value for key, value in changes.items()):
-        raise ConfigError(
-            f"[store] of the {settings.FILE} in the backup can't be changed; its {min(changes)} "
-            "is written in an odd way"
-        )
-    if changes:
-        path.write_text(text, encoding="utf-8")
-    return tuple(f"[store] {key} is now {value}" for key, value in changes.items())
-
-
-def _with(text: str, key: str, value: str) -> str:
-    """Change one line of the part [store]."""
-    head, store, rest = (
-        re.split(r"(?m)(^\s*\[store\].*$)", text, maxsplit=1) if "[store]" in text else (text, "", "")
-    )
-    part = re.search(r"(?m)^\s*\[", rest)
-    end = part.start() if part else len(rest)
-    line = re.compile(rf"(?m)^(\s*{key}\s*=).*$")
-    return head + store + line.sub(lambda m: f"{m[1]} {json.dumps(value)}", rest[:end], count=1) + rest[end:]

@@ -46,7 +46,7 @@ def fill(yard_dir):
     photo.parent.mkdir(parents=True)
     photo.write_bytes(b"\xff\xd8picture")
     for name in manifest.SECRETS:
-        (yard_dir / name).write_text("s3cret")
+        (yard_dir / name).write_text("5e" * 32)
     with shop.open(yard_dir) as opened:
         opened.store.append(
             Reading(
@@ -200,7 +200,8 @@ def test_a_store_that_lies_elsewhere_comes_back_in_the_folder_and_the_old_one_is
     path.write_text(path.read_text().replace('path = "shop.db"', f'path = "{elsewhere}"  # the big disk'))
     make(yard_dir, tmp_path / "yard.zip")
     done = restore.restore(tmp_path / "yard.zip", tmp_path / "again")
-    assert done.notes == ("[store] path is now shop.db",)
+    assert done.notes == (f"[store] path is now shop.db; it was {elsewhere}",)
+    assert "# the big disk" in (tmp_path / "again" / "baulk.toml").read_text()
     assert settings.load(tmp_path / "again").store_path == tmp_path / "again" / "shop.db"
 
 
