@@ -78,6 +78,8 @@ class StorePart(_Part):
     kept_bucket: str | None = Field(default=None, min_length=1)  # what never goes; "bucket" may forget then
     thin_after_days: float | None = Field(default=None, ge=1)
     thin_to: Literal["hourly", "daily"] = "hourly"
+    quarantine_mb: float = Field(default=200, gt=0)  # room for messages that could not be stored
+    quarantine_days: float = Field(default=400, ge=1)  # how long they are kept
     backup_dir: Path | None = None  # a backup every night goes there; the last fourteen stay
     password: SecretStr | None = Field(default=None, exclude=True)
     token: SecretStr | None = Field(default=None, exclude=True)
@@ -324,6 +326,8 @@ kind = "sqlite"            # or "postgres", "influx": see deploy/postgres and de
 path = "shop.db"
 # thin_after_days = 730    # older sensor readings are thinned at night; never readings by hand, never weights
 # thin_to = "hourly"       # or "daily"
+# quarantine_mb = 200      # room for what could not be stored; the oldest of the worst sender go first
+# quarantine_days = 400
 # backup_dir = "/mnt/usb/baulk"   # a backup every night, the last 14 stay; another disk than this one
 
 [verdict]

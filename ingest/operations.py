@@ -5,6 +5,7 @@ A form on a page, a command and an import call the same function here.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from functools import partial
 from typing import Any
@@ -13,6 +14,8 @@ from baulk.ingest import checks, meters, pipeline, sensors
 from baulk.ingest.sensors import Settled
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
+from baulk.ingest.store.rejected import Cause, Which
+from baulk.ingest.store.rows import clash, clashing
 from baulk.ingest.wire import message
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, Owner
@@ -25,7 +28,7 @@ def add_timber(shop: Shop, timber: Timber, *, by: str = "", now_utc: datetime | 
     """Enter a timber and store what waited in quarantine for its tag; return how many readings."""
     check_timber(shop, timber)
     shop.register.add(timber, by=by, now_utc=now_utc)
-    return pipeline.replay(shop, tag=timber.tag)
+    return pipeline.replay(shop, Which(waits_for=timber.tag)).stored
 
 
 def edit_timber(
@@ -151,6 +154,46 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
     if why := checks.impossible(reading):
         raise OutOfRange("a reading", why)
     return shop.store.append(checks.flag((reading,), shop.store)) == 1
+
+
+def settle_clash(shop: Shop, number: int, *, take_other: bool, by: str, now_utc: datetime) -> Reading:
+    """Settle a reading in quarantine whose time is taken by another value; return the one that is stored.
+
+    Whichever of the two is not taken lies in quarantine as the clash from then on when the stored one is
+    exchanged (so that the exchange can be undone the same way), and is discarded when it stays.
+
+    Parameters
+    ----------
+    number : int
+        The message in quarantine.
+    take_other : bool
+        Whether the value in quarantine is right, and not the stored one.
+
+    Raises
+    ------
+    OutOfRange
+        If the message is no such reading, or its place is free by now.
+    """
+    row = shop.store.quarantined_one(number)
+    other = clashing(row.raw) if row.cause is Cause.CLASH else None
+    if other is None:
+        raise OutOfRange(
+            "the message in quarantine", f"{number} is no reading that clashes with a stored one"
+        )
+    series, taken = other.series, other.taken_utc
+    held = next(
+        (one for one in shop.store.readings(series.owner, series.name, taken, taken) if one.series == series),
+        None,
+    )
+    if held is None:
+        raise OutOfRange("the message in quarantine", f"{number} clashes with nothing now; try it again")
+    if not take_other:
+        shop.store.discard(Which(number=number), why=f"{held.value:g} is right", by=by, now_utc=now_utc)
+        return held
+    other = replace(other, arrived_utc=now_utc)
+    shop.store.reattribute([held], [other], [clash(held, other.value)])
+    shop.store.release(number)
+    return other
 
 
 def hand_meter_is_open(shop: Shop) -> bool:

@@ -21,6 +21,7 @@ from baulk.ingest import checks, wire
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import WireError
 from baulk.ingest.shop import Shop
+from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineRow, Rejected, Which
 from baulk.ingest.wire.message import RawMessage, stamp_of
 from baulk.models.formatting import printable
 from baulk.models.quantity import Owner
@@ -111,6 +112,8 @@ def _key(raw: RawMessage) -> tuple[int, str, int]:
 log = logging.getLogger("baulk.pipeline")
 _SHOWN = 3  # problems of one message that its reason spells out
 _AT_ONCE = 500
+HEARD: Final = 300  # topics whose last message is remembered
+_HEARD_BYTES: Final = 4_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,13 +126,22 @@ class Sorted:
         To be stored.
     reason : str or None
         Why it goes to quarantine as well.
+    cause : Cause
+        What kind of trouble that is.
     waits_for : str or None
         The unknown tag, if that is all that is wrong.
     """
 
     readings: tuple[Reading, ...] = ()
     reason: str | None = None
+    cause: Cause = Cause.NOT_UNDERSTOOD
     waits_for: str | None = None
+
+    def rejected(self, raw: RawMessage) -> Rejected | None:
+        """Return what goes to quarantine, if anything does."""
+        if self.reason is None:
+            return None
+        return Rejected(raw=raw, reason=self.reason, cause=self.cause, waits_for=self.waits_for)
 
 
 def handle(raw: RawMessage, shop: Shop) -> int:
@@ -159,9 +171,9 @@ def handle_batch(
         ]
     sorted_out = repeats.unstored(sorted_out, shop)
     readings = [reading for _, one in sorted_out for reading in one.readings]
-    rejected = [(raw, one.reason, one.waits_for) for raw, one in sorted_out if one.reason]
+    rejected = [bad for raw, one in sorted_out if (bad := one.rejected(raw))]
     if rejected:  # one line for a batch: a flood must not fill the log as well
-        raw, reason, _ = rejected[0]
+        raw, reason = rejected[0].raw, rejected[0].reason
         more = f" (and {len(rejected) - 1} more)" if len(rejected) > 1 else ""
         log.warning("into quarantine, from %s: %s%s", printable(raw.topic[:120]), printable(reason), more)
     flagged = checks.flag(readings, shop.store)
@@ -184,7 +196,13 @@ def _remember(
     marked = {(one.series, one.taken_utc): one for one in flagged if one.flags}
     for topic, (raw, one) in last.items():
         readings = tuple(marked.get((each.series, each.taken_utc), each) for each in one.readings)
+        heard.pop(topic, None)  # the last of them stands at the end
         heard[topic] = raw, (replace(one, readings=readings) if marked else one)
+    held = sum(len(raw.payload) for raw, _ in heard.values())
+    for topic in list(heard):  # a flood of topics, or of long messages, must not fill memory
+        if len(heard) <= HEARD and held <= _HEARD_BYTES:
+            break
+        held -= len(heard.pop(topic)[0].payload)
 
 
 def sort(
@@ -198,8 +216,10 @@ def sort(
     except WireError as err:
         return Sorted(reason=str(err))
     except Exception as err:  # noqa: BLE001 - a mistake of ours must not lose the message
-        return Sorted(reason=f"Baulk itself failed on this message, please report it: {err!r}")
+        reason = f"Baulk itself failed on this message, please report it: {err!r}"
+        return Sorted(reason=reason, cause=Cause.PROGRAM)
     problems = list(decoded.problems)
+    cause = Cause.NOT_UNDERSTOOD if problems else Cause.IMPOSSIBLE
     possible = []
     for reading in decoded.readings:
         if why := checks.impossible(reading):
@@ -211,7 +231,12 @@ def sort(
     if homeless is not None:
         why = ingest_sensors.why_not_words(homeless, sensors.known)
         reason = "; ".join([why, *problems][:_SHOWN])
-        return Sorted(readings=tuple(possible), reason=reason, waits_for=ingest_sensors.waits_for(homeless))
+        return Sorted(
+            readings=tuple(possible),
+            reason=reason,
+            cause=Cause.UNPLACED_SENSOR,
+            waits_for=ingest_sensors.waits_for(homeless),
+        )
     unknown = {
         one.series.name
         for one in possible
@@ -221,8 +246,8 @@ def sort(
         first = min(unknown)
         stored = tuple(one for one in possible if one.series.name not in unknown)
         reason = "; ".join([_not_entered(first), *problems][:_SHOWN])
-        return Sorted(readings=stored, reason=reason, waits_for=first)
-    return Sorted(readings=tuple(possible), reason=_reason(problems))
+        return Sorted(readings=stored, reason=reason, cause=Cause.UNKNOWN_TIMBER, waits_for=first)
+    return Sorted(readings=tuple(possible), reason=_reason(problems), cause=cause)
 
 
 def _not_entered(tag: str) -> str:
@@ -240,33 +265,114 @@ def _reason(problems: list[str]) -> str | None:
 def follow(shop: Shop, sensor: str) -> ingest_sensors.Settled:
     """Let every reading of a sensor, stored or waiting, follow what the register says of where it was."""
     moved = ingest_sensors.move(shop, sensor)
-    return replace(moved, came=replay(shop, tag=ingest_sensors.waits_for(sensor)))
+    waiting = Which(waits_for=ingest_sensors.waits_for(sensor))
+    return replace(moved, came=replay(shop, waiting).stored)
 
 
-def replay(shop: Shop, *, tag: str | None = None, stop: Callable[[], bool] = lambda: False) -> int:
-    """Try quarantined messages again, oldest first; return how many readings were new.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replayed:
+    """What came of trying messages again.
+
+    Parameters
+    ----------
+    stored : int
+        Readings that were new, or with a preview how many would be read.
+    settled : int
+        Messages that are wholly understood by now, and have left quarantine.
+    left : int
+        Messages that stay.
+    reason : str or None
+        Why the first of those does.
+    after : int
+        The number of the last message that was looked at.
+    upto : int
+        The number of the last one to look at, to go on with.
+    is_done : bool
+        Whether all of them were.
+    """
+
+    stored: int = 0
+    settled: int = 0
+    left: int = 0
+    reason: str | None = None
+    after: int = 0
+    upto: int = 0
+    is_done: bool = True
+
+
+def replay(  # noqa: PLR0913 - which, how far, how
+    shop: Shop,
+    which: Which = EVERYTHING,
+    *,
+    after: int = 0,
+    upto: int | None = None,
+    preview: bool = False,
+    stop: Callable[[], bool] = lambda: False,
+) -> Replayed:
+    """Try quarantined messages again, oldest first.
 
     A message that is wholly understood by now leaves quarantine; of any other what can be stored is stored,
-    and it stays.
+    and it stays, with what is wrong with it now.
 
     Parameters
     ----------
     shop : Shop
         An open shop.
-    tag : str, optional
-        Only the messages that wait for this tag, or for this sensor (`sensors.waits_for`).
+    which : Which
+        Those to try: of one cause, one sender, or waiting for one tag or sensor (`sensors.waits_for`).
+    after, upto : int
+        Only those with a higher number than the one and none higher than the other, to go on where an earlier
+        call stopped; what is put back has a higher number than any before.
+    preview : bool
+        Only say what would come of it.
     stop : callable
         Whether to leave the rest for the next time; asked after every few hundred messages.
     """
-    new, after = 0, 0
+    if upto is None:
+        upto = next((row.number for row in shop.store.quarantined(1, which)), 0)
+    done = Replayed(after=after, upto=upto)
     tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)
-    while not stop() and (rows := shop.store.quarantined(_AT_ONCE, waits_for=tag, after=after)):
-        after = rows[-1].number
-        sorted_out = [(row.number, sort(row.raw, shop, tags, sensors)) for row in rows]
-        readings = [reading for _, one in sorted_out for reading in one.readings]
-        new += shop.store.save(checks.flag(readings, shop.store))
-        if done := [number for number, one in sorted_out if one.reason is None]:
-            shop.store.release(*done)
-        if still := [number for number, one in sorted_out if one.reason and not one.waits_for]:
-            shop.store.stop_waiting(*still)
-    return new
+    while rows := [row for row in _next(shop, which, done.after) if row.number <= upto]:
+        tried = [(row, sort(row.raw, shop, tags, sensors)) for row in rows if _may_be_understood(row)]
+        done = _sum(done, rows, tried, _settle(shop, tried, preview=preview))
+        if stop():
+            return replace(done, is_done=done.after >= upto)
+    return done
+
+
+def _settle(shop: Shop, tried: list[tuple[QuarantineRow, Sorted]], *, preview: bool) -> int:
+    """Store what can be, and put messages back that need something else now; return readings stored."""
+    readings = [reading for _, one in tried for reading in one.readings]
+    if preview:
+        return len(readings)
+    stored = shop.store.save(checks.flag(readings, shop.store))
+    if done := [row.number for row, one in tried if one.reason is None]:
+        shop.store.release(*done)
+    still = [(row.number, bad) for row, one in tried if (bad := one.rejected(row.raw)) and not bad.waits_for]
+    if still:
+        shop.store.reject_anew(still)
+    return stored
+
+
+def _sum(
+    done: Replayed, rows: list[QuarantineRow], tried: list[tuple[QuarantineRow, Sorted]], stored: int
+) -> Replayed:
+    settled = sum(one.reason is None for _, one in tried)
+    return replace(
+        done,
+        stored=done.stored + stored,
+        settled=done.settled + settled,
+        left=done.left + len(rows) - settled,
+        reason=done.reason or next((one.reason for _, one in tried if one.reason), None),
+        after=rows[-1].number,
+    )
+
+
+def _may_be_understood(row: QuarantineRow) -> bool:
+    """Whether it is a whole message as it came, not a reading that clashes with a stored one."""
+    apart = row.cause in {Cause.CLASH, Cause.REFUSED} and not row.raw.topic.startswith(ingest_sensors.ASIDE)
+    return row.is_whole and not apart
+
+
+def _next(shop: Shop, which: Which, after: int) -> list[QuarantineRow]:
+    return shop.store.quarantined(_AT_ONCE, which, after=after)

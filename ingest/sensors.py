@@ -15,7 +15,7 @@ from typing import Final
 from baulk.ingest.errors import WireError
 from baulk.ingest.register.register import Attachments
 from baulk.ingest.shop import Shop
-from baulk.ingest.store.base import Rejected
+from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.wire.mapped import NO_DEPTH_MM
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.models import text
@@ -134,13 +134,27 @@ def move(shop: Shop, sensor: str) -> Settled:
     for one in wrong:
         right = right_of[_key(one)]
         if right is None:
-            aside.append((_aside(one, sensor), why_not_words(one, known), waits_for(sensor)))
+            aside.append(
+                Rejected(
+                    raw=_aside(one, sensor),
+                    reason=why_not_words(one, known),
+                    cause=Cause.UNPLACED_SENSOR,
+                    waits_for=waits_for(sensor),
+                )
+            )
         elif (other := held.get(_key(right))) and other.value != right.value:
             holder = sensor_of(other.flags)
             why = (
                 f"{right.series} at {right.taken_utc.isoformat()} is held by another reading, {other.value:g}"
             )
-            aside.append((_aside(one, sensor), why, waits_for(holder) if holder else None))
+            aside.append(
+                Rejected(
+                    raw=_aside(one, sensor),
+                    reason=why,
+                    cause=Cause.CLASH,
+                    waits_for=waits_for(holder) if holder else None,
+                )
+            )
         else:
             come.append(right)
     if wrong:

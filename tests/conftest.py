@@ -55,6 +55,26 @@ def free_port():
     return broker.free_port()
 
 
+def former_quarantine(base):
+    """Bring the table of quarantine back to the form that it had before causes."""
+    base.executescript("""
+        ALTER TABLE quarantine RENAME TO later; DROP INDEX quarantine_by_tag; DROP INDEX quarantine_by_cause;
+        CREATE TABLE quarantine (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL, payload BLOB NOT NULL,
+            arrived_us INTEGER NOT NULL, retained INTEGER NOT NULL, reason TEXT NOT NULL, waits_for TEXT,
+            UNIQUE (topic, payload, arrived_us, reason));
+        CREATE INDEX quarantine_by_tag ON quarantine (waits_for) WHERE waits_for IS NOT NULL;
+        INSERT INTO quarantine
+            SELECT id, topic, payload, arrived_us, retained, reason, waits_for FROM later;
+        DROP TABLE later;
+    """)
+
+
+@pytest.fixture(name="former_quarantine")
+def _former_quarantine():
+    return former_quarantine
+
+
 @pytest.fixture
 def shop_dir(tmp_path):
     return shops.init(tmp_path / "shop", name="Test yard", units="inch")

@@ -38,7 +38,10 @@ COMMANDS: Final = {
         "timber", "app", "The register: add, show, edit, move, cut, attach a sensor, history, undo."
     ),
     "place": Entry("place", "app", "Places with air of their own: list, set."),
-    "reading": Entry("reading", "app", "Readings by hand, what is stored, what is in quarantine."),
+    "reading": Entry("reading", "app", "Readings by hand, and what is stored."),
+    "quarantine": Entry(
+        "quarantine", "app", "What could not be stored: by cause, try again, settle, discard."
+    ),
     "export": Entry("export", "app", "Take timbers, readings, events and verdicts out: CSV or Parquet."),
     "backup": Entry("backup", "backup", "The shop in one zip, made while it runs and proved by restoring."),
     "restore": Entry("backup", "restore", "A shop out of a backup, into a new folder."),

@@ -201,10 +201,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                 looked = now
                 for words in _look_for_swaps(opened, now, workers, team, stop):
                     say(words)
-            if gone := nightly.thin(opened, datetime.now(UTC)):
-                say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
-            if told := nightly.back_up(opened, datetime.now(UTC)):
-                say(told)
+            _nightly(opened, datetime.now(UTC))
             for each in messenger.turn(datetime.now(UTC)):
                 say(f"notice, {each.kind}: {each.words(opened.config.shop.units)}")
         except StoreError as err:
@@ -212,6 +209,15 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                 said = str(err)
                 say(said)
     messenger.close()
+
+
+def _nightly(opened: Shop, now: datetime) -> None:
+    if gone := nightly.thin(opened, now):
+        say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
+    if gone := nightly.age_quarantine(opened, now):
+        say(f"{gone} messages let go that lay in quarantine for longer than [store] quarantine_days")
+    if told := nightly.back_up(opened, now):
+        say(told)
 
 
 def _look_for_swaps(

@@ -30,7 +30,7 @@ def listen(
     """Take readings from the broker into the store until Ctrl-C.
 
     A message is acknowledged only once it is stored; what can't be understood goes to quarantine with its
-    reason (`baulk reading quarantine`). With the store's server away, messages wait in a spool beside
+    reason (`baulk quarantine groups`). With the store's server away, messages wait in a spool beside
     baulk.toml.
     """
     with stop_signals() as stop, listener.opened(shop, stop, say=say, once=once) as opened:

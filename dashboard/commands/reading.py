@@ -1,4 +1,4 @@
-"""Readings from the command line: `baulk reading add`, `list`, `meter`, `quarantine`."""
+"""Readings from the command line: `baulk reading add`, `list`, `meter`."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from typing import Annotated
 
 import typer
 
+from baulk.dashboard.commands import quarantine as quarantined
 from baulk.dashboard.commands import reading_import, reading_meter
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
-from baulk.ingest import operations, pipeline
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models import units
 from baulk.models.errors import OutOfRange
@@ -147,39 +148,21 @@ def list_(
     )
 
 
-@app.command()
+@app.command(hidden=True)
 def quarantine(
     *,
     limit: Annotated[int, typer.Option(help="How many, newest first.", min=1)] = 50,
-    replay: Annotated[
-        bool, typer.Option("--replay", help="Try again those that waited for a tag which is entered by now.")
-    ] = False,
+    replay: Annotated[bool, typer.Option("--replay", help="Try them again.")] = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """List the messages that could not be stored, each with its reason; nothing is thrown away."""
-    with shops.open(shop) as opened:
-        replayed = _replay(opened) if replay else None
-        rows = opened.store.quarantined(limit)
-    if json:
-        say_json(rows if replayed is None else {"replayed": replayed, "rows": rows})
-        return
-    if replayed is not None:
-        say(f"{replayed} readings came out of quarantine")
-    table(
-        f"{len(rows)} messages in quarantine",
-        ("no.", "arrived, UTC", "topic", "reason", "payload"),
-        [
-            (
-                str(each.number),
-                f"{each.raw.arrived_utc:%Y-%m-%d %H:%M:%S}",
-                each.raw.topic,
-                each.reason,
-                each.raw.payload[:60].decode("utf-8", "backslashreplace"),
-            )
-            for each in rows
-        ],
-    )
+    """Former name of `baulk quarantine list` and `retry`."""
+    if not json:
+        say("`baulk quarantine list` and `baulk quarantine retry` are the names now")
+    if replay:
+        quarantined.retry(shop=shop, json=json)
+    else:
+        quarantined.list_(limit=limit, shop=shop, json=json)
 
 
 def _too_near(opened: shops.Shop, tag: str, end_mm: float, taken_utc: datetime) -> str | None:
@@ -188,10 +171,6 @@ def _too_near(opened: shops.Shop, tag: str, end_mm: float, taken_utc: datetime) 
     timber = opened.register.get(tag)
     why = end_grain.why_too_near(timber, opened.woods.species.get(timber.species), end_mm, taken_utc)
     return None if why is None else text.sentence(why, opened.config.shop.units)
-
-
-def _replay(opened: shops.Shop) -> int:
-    return pipeline.replay(opened)
 
 
 def _value(text: str, quantity: Quantity, *, inch: bool, temperature: units.TemperatureUnit) -> float:

@@ -12,13 +12,11 @@ from pathlib import Path
 
 from baulk.dashboard import words
 from baulk.dashboard.server.shop_access import ask, folder
-from baulk.ingest import pipeline
 from baulk.ingest.evaluation import yard_memory
 from baulk.ingest.monitoring import health, nightly
 from baulk.ingest.mqtt import last_messages as heard_module
-from baulk.ingest.mqtt.last_messages import LastMessage, shown
+from baulk.ingest.mqtt.last_messages import LastMessage
 from baulk.ingest.shop import Shop
-from baulk.ingest.store.base import QuarantineRow
 from baulk.models.calibrate.yard_lessons import Lesson
 from baulk.models.quantity import Owner
 
@@ -30,9 +28,6 @@ __all__ = [
     "machine",
     "mark",
     "moment",
-    "quarantined",
-    "replay",
-    "shown",
 ]
 
 
@@ -59,16 +54,6 @@ def mark() -> str:
 def learned() -> tuple[datetime, tuple[Lesson, ...]] | None:
     """Return what the yard had learned when that was last put together; None where it is switched off."""
     return ask(yard_memory.learned)
-
-
-def quarantined(most: int) -> list[QuarantineRow]:
-    """Return the newest messages in quarantine."""
-    return ask(lambda s: s.store.quarantined(most))
-
-
-def replay() -> tuple[int, int]:
-    """Try what is in quarantine again; return readings stored and messages left."""
-    return ask(lambda s: (pipeline.replay(s), s.store.quarantine_count()))
 
 
 def heard() -> list[LastMessage]:

@@ -7,10 +7,9 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import health_data, shop_facts
-from baulk.dashboard.sections import downloads, file_import, layout
+from baulk.dashboard.sections import downloads, file_import, layout, quarantine
 from baulk.ingest.monitoring.health import Finding, SeriesHealth, Trouble
 from baulk.models import text
-from baulk.models.errors import BaulkError
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 from baulk.models.text.common import span
@@ -92,37 +91,6 @@ def table(seen: tuple[SeriesHealth, ...]) -> pd.DataFrame:
     )
 
 
-def quarantine(count: int) -> None:
-    """Show what could not be stored and why, and try it again."""
-    st.header("Quarantine", anchor=False)
-    if told := st.session_state.pop("replayed", None):
-        st.success(told)
-    if not count:
-        st.info("Empty. A message that can't be understood is kept here with its reason, never dropped.")
-        return
-    st.markdown(
-        f"{count} message{'s' if count > 1 else ''} kept whole. Mend the cause (enter the timber, attach the "
-        "sensor, correct the [[source]] in baulk.toml), then try them again."
-    )
-    if st.button("Retry", key="replay"):
-        with st.spinner("Trying them again..."):
-            try:
-                stored, left = health_data.replay()
-            except BaulkError as err:
-                st.error(layout.sentence(err))
-                return
-        readings = "1 reading" if stored == 1 else f"{stored} readings"
-        st.session_state["replayed"] = f"{readings} stored; {left} messages still wait."
-        st.rerun()
-    rows = [
-        (words.clock(row.raw.arrived_utc), row.raw.topic, row.reason, health_data.shown(row.raw.payload))
-        for row in health_data.quarantined(SHOWN)
-    ]
-    layout.cards(("Arrived", "Topic", "Why", "It said"), rows)
-    if count > SHOWN:
-        st.caption(f"The newest {SHOWN}; `baulk reading quarantine` lists them all.")
-
-
 def heard() -> None:
     """Show the last message of each topic and how it was understood."""
     found = health_data.heard()
@@ -173,7 +141,7 @@ def page() -> None:
     if seen.series or seen.findings:  # where nothing has spoken yet, nothing can be said to be well
         findings(seen.findings, facts)
     sensors(seen.series, facts)
-    quarantine(seen.quarantined)
+    quarantine.part()
     heard()
     learned()
     file_import.part()

@@ -17,6 +17,7 @@ from baulk.ingest.shop import Shop
 RETENTION_KEY: Final = "thinned"  # of the note that says when
 BACKUP_KEY: Final = "backed-up"  # likewise
 TRIED: Final = "backup-failed"
+AGED_KEY: Final = "quarantine-aged"  # as above
 KEEP: Final = 14  # backups
 _AGAIN: Final = timedelta(hours=1)  # after one that failed
 _NIGHT: Final = range(5)  # hours of this machine's clock
@@ -51,6 +52,17 @@ def thin(shop: Shop, now_utc: datetime) -> int:
         return 0
     gone = shop.store.thin(now_utc, keep_days=part.thin_after_days, to=part.thin_to)
     shop.store.note(RETENTION_KEY, now_utc.astimezone(UTC).isoformat().encode())
+    return gone
+
+
+def age_quarantine(shop: Shop, now_utc: datetime) -> int:
+    """Let go, once a night, of what has lain in quarantine for longer than the settings keep it."""
+    if not tonight(shop, AGED_KEY, now_utc):
+        return 0
+    part = shop.config.store
+    since = now_utc - timedelta(days=part.quarantine_days)
+    gone = shop.store.trim_quarantine(part.quarantine_mb * 1e6, since, now_utc)
+    shop.store.note(AGED_KEY, now_utc.astimezone(UTC).isoformat().encode())
     return gone
 
 

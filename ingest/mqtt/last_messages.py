@@ -15,7 +15,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from baulk.ingest.errors import StoreError
-from baulk.ingest.pipeline import Sorted
+from baulk.ingest.pipeline import HEARD, Sorted
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
@@ -24,7 +24,6 @@ from baulk.models.formatting import printable
 log = logging.getLogger("baulk.listener")
 _KEY: Final = "heard/"
 _FILTERS: Final = "filters/"
-_MOST: Final = 300  # topics; a flood of made-up ones must not fill the store
 _EVERY_S: Final = 5.0
 _SHOWN: Final = 160  # bytes of a payload
 
@@ -90,7 +89,7 @@ class Heard:
             for topic, (raw, understood) in new.items():
                 every.pop(topic, None)
                 every[topic] = asdict(_said(raw, understood, config.slug, sources))
-            for topic in list(every)[:-_MOST]:
+            for topic in list(every)[:-HEARD]:
                 del every[topic]
             self._all = every
             self.shop.store.note(_KEY + self._name, json.dumps(every).encode())

@@ -27,6 +27,7 @@ from baulk.ingest.mqtt.session import Session
 from baulk.ingest.mqtt.spool import Spool
 from baulk.ingest.pipeline import Repeats
 from baulk.ingest.shop import Shop
+from baulk.ingest.store.rejected import Cause, Which
 from baulk.ingest.wire.message import RawMessage
 
 log = logging.getLogger("baulk.listener")
@@ -140,7 +141,7 @@ class _Listener:
         protocol: MQTTProtocolVersion,
         number: int | None,
     ) -> None:
-        self.shop, self.stop, self.say, self.on_ready = shop, stop, say, on_ready
+        self.shop, self.stop, self.say, self.on_ready, self.now = shop, stop, say, on_ready, now
         self.was_ready = False
         self._said: str | None = None
         self._trouble: str | None = None
@@ -271,10 +272,19 @@ class _Listener:
             raise
         except Exception:  # noqa: BLE001
             self.shop.store.quarantine(
-                raw, f"Baulk itself failed on this message, please report it: {first!r}"
+                raw,
+                f"Baulk itself failed on this message, please report it: {first!r}",
+                cause=Cause.PROGRAM,
             )
 
     # --- now and then
+
+    def _trim(self) -> None:
+        room = self.shop.config.store.quarantine_mb
+        if gone := self.shop.store.trim_quarantine(room * 1e6, None, self.now()):
+            self.say(
+                f"quarantine is full ({room:g} MB): {gone} messages were let go, the oldest of who filled it"
+            )
 
     def _idle(self) -> None:
         """Replay what waited for a tag and publish new verdicts; a fault here waits for the next turn."""
@@ -288,9 +298,10 @@ class _Listener:
             revision = self.shop.store.revision()
             if revision == self._revision:
                 return
+            self._trim()
             operations.settle(self.shop)
             for tag in self.shop.store.replayable_tags():
-                new = pipeline.replay(self.shop, tag=tag, stop=self.stop.is_set)
+                new = pipeline.replay(self.shop, Which(waits_for=tag), stop=self.stop.is_set).stored
                 self.say(f"timber {tag} is entered now: {new} readings came out of quarantine")
             if self.session.connected:
                 for one in publish.messages(self.shop, self._sent):

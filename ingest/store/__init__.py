@@ -5,7 +5,8 @@ from __future__ import annotations
 import importlib
 
 from baulk.ingest.config import Config
-from baulk.ingest.store.base import QuarantineRow, Store, StoredEvaluation
+from baulk.ingest.store.base import Store, StoredEvaluation
+from baulk.ingest.store.rejected import QuarantineRow
 from baulk.ingest.store_kinds import STORES
 
 __all__ = ["STORES", "QuarantineRow", "Store", "StoredEvaluation", "open_store"]

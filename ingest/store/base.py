@@ -8,6 +8,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
+from baulk.ingest.store.rejected import (
+    EVERYTHING,
+    Cause,
+    QuarantineGroup,
+    QuarantineRow,
+    Rejected,
+    Which,
+)
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.quantity import Owner
@@ -92,31 +100,6 @@ class Sql(Protocol):
 
     def close(self) -> None:
         """Close it; twice does no harm."""
-
-
-Rejected = tuple[RawMessage, str, str | None]  # as it came, the reason, the unknown tag that it waits for
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class QuarantineRow:
-    """A message that could not be stored, with its reason and its bytes.
-
-    Parameters
-    ----------
-    number : int
-        Counts up; names the row.
-    raw : RawMessage
-        As it came.
-    reason : str
-        One sentence.
-    waits_for : str or None
-        The unknown tag, if that was all that was wrong.
-    """
-
-    number: int
-    raw: RawMessage
-    reason: str
-    waits_for: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,7 +193,14 @@ class Store(Protocol):
         Another value at a time that is taken already goes to quarantine, so that nothing is lost.
         """
 
-    def quarantine(self, raw: RawMessage, reason: str, *, waits_for: str | None = None) -> None:
+    def quarantine(
+        self,
+        raw: RawMessage,
+        reason: str,
+        *,
+        cause: Cause = Cause.NOT_UNDERSTOOD,
+        waits_for: str | None = None,
+    ) -> None:
         """Keep a message that can't be stored."""
 
     def save(
@@ -220,7 +210,7 @@ class Store(Protocol):
         *,
         notes: Mapping[str, bytes] | None = None,
     ) -> int:
-        """Store readings, quarantined messages (raw, reason, waits_for) and notes in one transaction."""
+        """Store readings, quarantined messages and notes in one transaction."""
 
     def reattribute(
         self, gone: Iterable[Reading], come: Sequence[Reading], rejected: Iterable[Rejected] = ()
@@ -228,21 +218,39 @@ class Store(Protocol):
         """Put readings under other series: those gone leave, those come and rejected stand for them."""
 
     def quarantined(
-        self, limit: int = 100, *, waits_for: str | None = None, after: int | None = None
+        self, limit: int = 100, which: Which = EVERYTHING, *, after: int | None = None
     ) -> list[QuarantineRow]:
-        """Newest first; with ``after``, the rows that follow that number, oldest first."""
+        """Newest first; with ``after``, the rows that follow that number, oldest first.
 
-    def quarantine_count(self) -> int:
+        Fewer than the limit where they are large, but at least one if there is one.
+        """
+
+    def quarantined_one(self, number: int) -> QuarantineRow:
+        """Give one message; `NotFound` if there is none of that number."""
+
+    def quarantine_count(self, which: Which = EVERYTHING) -> int:
         """How many messages lie in quarantine."""
+
+    def quarantine_groups(self, limit: int = 1000) -> list[QuarantineGroup]:
+        """Give the messages by cause and sender, the most first."""
+
+    def discard(self, which: Which, *, why: str, by: str, now_utc: datetime) -> int:
+        """Take messages out of quarantine for good and note who did it and why; return how many."""
+
+    def trim_quarantine(self, most_bytes: float, since_utc: datetime | None, now_utc: datetime) -> int:
+        """Let go of what is beyond the room or older than that, and note how many; return how many."""
 
     def replayable_tags(self) -> list[str]:
         """Tags that quarantined messages wait for and that are registered by now."""
 
+    def let_go(self) -> tuple[int, datetime] | None:
+        """How many messages a full quarantine has let go, and when last; None if it never was full."""
+
     def release(self, *numbers: int) -> None:
         """Take messages out of quarantine, after they have been stored."""
 
-    def stop_waiting(self, *numbers: int) -> None:
-        """Note that messages need more than their tag being entered."""
+    def reject_anew(self, rows: Iterable[tuple[int, Rejected]]) -> None:
+        """Put messages back with what is wrong with them now."""
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""

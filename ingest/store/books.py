@@ -1,4 +1,4 @@
-"""The books of a shop: quarantine, evaluations, notes, and what is new since when; always in SQL."""
+"""The books of a shop: evaluations, notes, and what is new since when, with quarantine; always in SQL."""
 
 from __future__ import annotations
 
@@ -8,16 +8,13 @@ from typing import Final
 
 from baulk.ingest.store.base import (
     DAY_US,
-    QuarantineRow,
-    Rejected,
-    Sql,
     StoredEvaluation,
     Transaction,
     from_us,
     to_us,
     week_of,
 )
-from baulk.ingest.wire.message import RawMessage
+from baulk.ingest.store.quarantine import Quarantine
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
 
@@ -41,14 +38,6 @@ arrived_us = CASE WHEN touched.arrived_us > excluded.arrived_us
 first_us = CASE WHEN touched.first_us < excluded.first_us THEN touched.first_us ELSE excluded.first_us END,
 last_us = CASE WHEN touched.last_us > excluded.last_us THEN touched.last_us ELSE excluded.last_us END
 """
-_REJECT: Final = """
-INSERT INTO quarantine (topic, payload, arrived_us, retained, reason, waits_for)
-VALUES (:topic, :payload, :arrived, :retained, :reason, :waits_for) ON CONFLICT DO NOTHING
-"""
-_QUARANTINED: Final = """
-SELECT id, topic, payload, arrived_us, retained, reason, waits_for FROM quarantine
-WHERE (CAST(:waits_for AS TEXT) IS NULL OR waits_for = :waits_for) {after} LIMIT :limit
-"""
 _KEEP: Final = """
 INSERT INTO evaluation (tag, made_us, payload, revision, exact, air_first_us, air_last_us, fingerprint)
 SELECT CAST(:tag AS TEXT), CAST(:made AS BIGINT), :payload, CAST(:revision AS BIGINT),
@@ -66,7 +55,7 @@ INSERT INTO note (key, value) VALUES (:key, :value) ON CONFLICT (key) DO UPDATE 
 """
 
 
-class Books:
+class Books(Quarantine):
     """Everything of a shop but readings and register.
 
     Parameters
@@ -74,9 +63,6 @@ class Books:
     sql : Sql
         The shop's database, the register's as well.
     """
-
-    def __init__(self, sql: Sql) -> None:
-        self._sql = sql
 
     # --- inside the transaction of the readings
 
@@ -110,72 +96,10 @@ class Books:
             at.many(_TOUCH, rows)
 
     @staticmethod
-    def reject(at: Transaction, rejected: Iterable[Rejected]) -> None:
-        """Quarantine messages; one that lies there already with this reason stays one."""
-        rows = [
-            {
-                "topic": _storable(raw.topic),
-                "payload": raw.payload,
-                "arrived": to_us(raw.arrived_utc),
-                "retained": int(raw.retained),
-                "reason": _storable(why),
-                "waits_for": waits_for,
-            }
-            for raw, why, waits_for in rejected
-        ]
-        if rows:
-            at.many(_REJECT, rows)
-
-    @staticmethod
     def write_notes(at: Transaction, notes: Mapping[str, bytes]) -> None:
         """Write notes, over those with the same keys."""
         if notes:
             at.many(_NOTE, [{"key": key, "value": value} for key, value in notes.items()])
-
-    # --- quarantine
-
-    def quarantined(
-        self, limit: int = 100, *, waits_for: str | None = None, after: int | None = None
-    ) -> list[QuarantineRow]:
-        """Newest first; with ``after``, the rows that follow that number, oldest first."""
-        order = "ORDER BY id DESC" if after is None else "AND id > :after ORDER BY id"
-        values: dict[str, object] = {"waits_for": waits_for, "limit": limit}
-        rows = self._sql.ask(
-            _QUARANTINED.format(after=order), values if after is None else {**values, "after": after}
-        )
-        return [
-            QuarantineRow(
-                number=number,
-                raw=RawMessage(
-                    topic=topic, payload=bytes(payload), arrived_utc=from_us(arrived), retained=bool(retained)
-                ),
-                reason=reason,
-                waits_for=tag,
-            )
-            for number, topic, payload, arrived, retained, reason, tag in rows
-        ]
-
-    def quarantine_count(self) -> int:
-        """How many messages lie in quarantine."""
-        return int(self._sql.ask("SELECT count(*) FROM quarantine")[0][0])
-
-    def replayable_tags(self) -> list[str]:
-        """Tags that quarantined messages wait for and that are registered by now."""
-        sql = "SELECT DISTINCT waits_for FROM quarantine JOIN timber ON tag = waits_for ORDER BY 1"
-        return [tag for (tag,) in self._sql.ask(sql)]
-
-    def release(self, *numbers: int) -> None:
-        """Take messages out of quarantine."""
-        with self._sql.write() as (at, _):
-            at.many("DELETE FROM quarantine WHERE id = :id", [{"id": number} for number in numbers])
-
-    def stop_waiting(self, *numbers: int) -> None:
-        """Note that messages need more than their tag being entered."""
-        with self._sql.write() as (at, _):
-            at.many(
-                "UPDATE quarantine SET waits_for = NULL WHERE id = :id",
-                [{"id": number} for number in numbers],
-            )
 
     # --- evaluations
 
@@ -279,8 +203,3 @@ class Books:
 def _stored(row: tuple[str, int, bytes]) -> StoredEvaluation:
     tag, made, payload = row
     return StoredEvaluation(tag=tag, made_utc=from_us(made), payload=bytes(payload))
-
-
-def _storable(text: str) -> str:
-    """Without lone surrogates and zero characters, which one or the other database can't keep."""
-    return text.encode("utf-8", "backslashreplace").decode().replace("\0", "\\x00")

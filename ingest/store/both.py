@@ -6,8 +6,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from baulk.ingest.store.base import Put, Readings, Rejected, SomeKnown, Sql, to_us
+from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, to_us
 from baulk.ingest.store.books import Books
+from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.store.rows import EVERY_US, join_air
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
@@ -45,9 +46,16 @@ class ShopStore(Books):
         """Store readings; return how many were new."""
         return self.save(readings)
 
-    def quarantine(self, raw: RawMessage, reason: str, *, waits_for: str | None = None) -> None:
+    def quarantine(
+        self,
+        raw: RawMessage,
+        reason: str,
+        *,
+        cause: Cause = Cause.NOT_UNDERSTOOD,
+        waits_for: str | None = None,
+    ) -> None:
         """Keep a message that can't be stored."""
-        self.save((), ((raw, reason, waits_for),))
+        self.save((), (Rejected(raw=raw, reason=reason, cause=cause, waits_for=waits_for),))
 
     def save(
         self,

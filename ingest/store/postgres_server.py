@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import psycopg
 
 
-FORM: Final = 1  # of the tables below; kept in the table form
+FORM: Final = 2  # of the tables below; kept in the table form
 _ANSWER_S: Final = 20  # a server that leaves a question without any answer for so long is away
 _TABLES: Final = """
 CREATE TABLE form (one INTEGER PRIMARY KEY CHECK (one = 1), n INTEGER NOT NULL);
@@ -40,8 +40,9 @@ CREATE TABLE reading (
     arrived_us BIGINT NOT NULL, source TEXT NOT NULL, flags TEXT NOT NULL, PRIMARY KEY (series, taken_us));
 CREATE TABLE quarantine (
     id BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY, topic TEXT NOT NULL, payload BYTEA NOT NULL,
-    arrived_us BIGINT NOT NULL, retained INTEGER NOT NULL, reason TEXT NOT NULL, waits_for TEXT);
-CREATE UNIQUE INDEX quarantine_once ON quarantine (md5(topic), md5(payload), arrived_us, md5(reason));
+    arrived_us BIGINT NOT NULL, retained INTEGER NOT NULL, reason TEXT NOT NULL, waits_for TEXT,
+    cause TEXT NOT NULL, size BIGINT NOT NULL, once BYTEA NOT NULL UNIQUE);
+CREATE INDEX quarantine_by_cause ON quarantine (cause, md5(topic));
 CREATE INDEX quarantine_by_tag ON quarantine (waits_for) WHERE waits_for IS NOT NULL;
 CREATE TABLE touched (
     owner TEXT NOT NULL, name TEXT NOT NULL, revision BIGINT NOT NULL, arrived_us BIGINT NOT NULL,
@@ -55,6 +56,23 @@ CREATE TABLE note (key TEXT PRIMARY KEY, value BYTEA NOT NULL);
 CREATE TABLE counter (one INTEGER PRIMARY KEY CHECK (one = 1), n BIGINT NOT NULL);
 INSERT INTO counter VALUES (1, 0);
 """
+_FROM: Final = {  # the same once as `quarantine.once`
+    1: r"""
+ALTER TABLE quarantine ADD COLUMN cause TEXT, ADD COLUMN size BIGINT, ADD COLUMN once BYTEA;
+UPDATE quarantine SET size = length(payload), cause = CASE
+    WHEN waits_for LIKE 'sensor:%' THEN 'unplaced-sensor'
+    WHEN waits_for IS NOT NULL THEN 'unknown-timber'
+    WHEN substring(payload FROM 1 FOR 9) = '{"series"'::bytea AND topic NOT LIKE 'baulk/%' THEN 'clash'
+    ELSE 'not-understood' END,
+    once = substring(sha256(convert_to(topic, 'UTF8') || '\x00'::bytea || payload || '\x00'::bytea
+        || convert_to(arrived_us::text, 'UTF8') || '\x00'::bytea || convert_to(reason, 'UTF8'))
+        FROM 1 FOR 16);
+ALTER TABLE quarantine ALTER COLUMN cause SET NOT NULL, ALTER COLUMN size SET NOT NULL,
+    ALTER COLUMN once SET NOT NULL, ADD UNIQUE (once);
+DROP INDEX quarantine_once;
+CREATE INDEX quarantine_by_cause ON quarantine (cause, md5(topic));
+""",
+}
 _THERE: Final = (
     "SELECT 1 FROM pg_tables WHERE tablename = 'form' AND schemaname = ANY (current_schemas(false))"
 )
@@ -157,6 +175,14 @@ def raise_tables(base: psycopg.Connection[Any], url: str) -> None:
                 base.execute(_TABLES.encode())
                 base.execute("INSERT INTO form VALUES (1, %s)", (FORM,))
     row = base.execute("SELECT n FROM form").fetchone()
+    if row is not None and row[0] < FORM:
+        with base.transaction():
+            base.execute("SELECT pg_advisory_xact_lock(%s)", (_ALONE,))
+            row = base.execute("SELECT n FROM form").fetchone()
+            for older in range(row[0] if row else FORM, FORM):
+                base.execute(_FROM[older].encode())
+            base.execute("UPDATE form SET n = %s", (FORM,))
+            row = (FORM,)
     if row is None or row[0] > FORM:
         raise StoreBroken(
             f"the store {name_of(url)} was written by a newer Baulk (form {row and row[0]}); install that one"

@@ -21,10 +21,11 @@ import numpy as np
 
 from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store.base import Put, Rejected, Sql, Store, Transaction, from_us, to_us
+from baulk.ingest.store.base import Put, Sql, Store, Transaction, from_us, to_us
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit, flux
 from baulk.ingest.store.postgres import PostgresSql
+from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import (
     EVERY_US,
     THINNABLE,

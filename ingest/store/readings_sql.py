@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
-from baulk.ingest.store.base import DAY_US, Key, Put, Rejected, Sql, Transaction, Values, from_us, span, to_us
+from baulk.ingest.store.base import DAY_US, Key, Put, Sql, Transaction, Values, from_us, span, to_us
+from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import (
     THINNABLE,
     SeriesList,

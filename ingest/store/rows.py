@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from baulk.ingest.store.base import DAY_US, Rejected, Row, Sql, Transaction, to_us
+from baulk.ingest.store.base import DAY_US, Row, Sql, Transaction, to_us
+from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
-from baulk.models.errors import OutOfRange
+from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -41,17 +43,35 @@ def clash(reading: Reading, stored: float) -> Rejected:
         "series": str(reading.series),
         "value": reading.value,
         "taken_utc": reading.taken_utc.isoformat(),
+        "source": reading.source,
+        "flags": reading.flags,
     }
     raw = RawMessage(
         topic=str(reading.series), payload=json.dumps(body).encode(), arrived_utc=reading.taken_utc
     )  # the device's time, so that a second delivery makes the same row
-    return raw, f"{asked} is stored as {stored:g} already and came again as {reading.value:g}", None
+    reason = f"{asked} is stored as {stored:g} already and came again as {reading.value:g}"
+    return Rejected(raw=raw, reason=reason, cause=Cause.CLASH)
+
+
+def clashing(raw: RawMessage) -> Reading | None:
+    """Give the reading of a message that `clash` made; None of any other."""
+    try:
+        body = json.loads(raw.payload)
+        return Reading(
+            series=Series.parse(body["series"]),
+            value=float(body["value"]),
+            taken_utc=datetime.fromisoformat(body["taken_utc"]),
+            arrived_utc=raw.arrived_utc,
+            source=str(body.get("source", THINNABLE)),
+            flags=tuple(str(flag) for flag in body.get("flags", ())),
+        )
+    except (ValueError, KeyError, TypeError, AttributeError, BaulkError):
+        return None
 
 
 def refused(reading: Reading, why: str) -> Rejected:
     """Make a message of a reading that the store's server will not have."""
-    raw, _, _ = clash(reading, reading.value)
-    return raw, why, None
+    return Rejected(raw=clash(reading, reading.value).raw, reason=why, cause=Cause.REFUSED)
 
 
 def table(taken_us: Iterable[int], value: Iterable[float], flags: Iterable[str]) -> pd.DataFrame:

@@ -10,21 +10,25 @@ from pathlib import Path
 from typing import Final
 
 from baulk.ingest.errors import StoreBroken, StoreError, StoreFull, StoreLocked, StoreMissing
+from baulk.ingest.store.quarantine import once
 
-FORM: Final = 2  # of the tables below; kept in the file as user_version
+FORM: Final = 3  # of the tables below; kept in the file as user_version
 
-_TABLES: Final = """
+_QUARANTINE: Final = """
+CREATE TABLE IF NOT EXISTS quarantine (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL, payload BLOB NOT NULL,
+    arrived_us INTEGER NOT NULL, retained INTEGER NOT NULL, reason TEXT NOT NULL, waits_for TEXT,
+    cause TEXT NOT NULL, size INTEGER NOT NULL, once BLOB NOT NULL UNIQUE)"""
+_TABLES: Final = f"""
 CREATE TABLE IF NOT EXISTS series (
     id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE, owner TEXT NOT NULL, name TEXT NOT NULL);
 CREATE INDEX IF NOT EXISTS series_by_owner ON series (owner, name);
 CREATE TABLE IF NOT EXISTS reading (
     series INTEGER NOT NULL, taken_us INTEGER NOT NULL, value REAL NOT NULL, arrived_us INTEGER NOT NULL,
     source TEXT NOT NULL, flags TEXT NOT NULL, PRIMARY KEY (series, taken_us)) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS quarantine (
-    id INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL, payload BLOB NOT NULL,
-    arrived_us INTEGER NOT NULL, retained INTEGER NOT NULL, reason TEXT NOT NULL, waits_for TEXT,
-    UNIQUE (topic, payload, arrived_us, reason));
+{_QUARANTINE};
 CREATE INDEX IF NOT EXISTS quarantine_by_tag ON quarantine (waits_for) WHERE waits_for IS NOT NULL;
+CREATE INDEX IF NOT EXISTS quarantine_by_cause ON quarantine (cause, topic, size);
 CREATE TABLE IF NOT EXISTS touched (
     owner TEXT NOT NULL, name TEXT NOT NULL, revision INTEGER NOT NULL, arrived_us INTEGER NOT NULL,
     first_us INTEGER NOT NULL, last_us INTEGER NOT NULL, PRIMARY KEY (owner, name)) WITHOUT ROWID;
@@ -36,8 +40,23 @@ CREATE TABLE IF NOT EXISTS past_evaluation (
 CREATE TABLE IF NOT EXISTS note (key TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS counter (one INTEGER PRIMARY KEY CHECK (one = 1), n INTEGER NOT NULL);
 INSERT OR IGNORE INTO counter VALUES (1, 0);
-"""
-_FROM_1: Final = "ALTER TABLE evaluation ADD COLUMN fingerprint TEXT"
+"""  # noqa: S608 - a table of ours
+_FROM: Final = {
+    1: ("ALTER TABLE evaluation ADD COLUMN fingerprint TEXT",),
+    2: (
+        "ALTER TABLE quarantine RENAME TO former_quarantine",
+        "DROP INDEX quarantine_by_tag",
+        _QUARANTINE,
+        """INSERT INTO quarantine
+           SELECT id, topic, payload, arrived_us, retained, reason, waits_for, CASE
+           WHEN waits_for LIKE 'sensor:%' THEN 'unplaced-sensor'
+           WHEN waits_for IS NOT NULL THEN 'unknown-timber'
+           WHEN substr(payload, 1, 9) = CAST('{"series"' AS BLOB) AND topic NOT LIKE 'baulk/%' THEN 'clash'
+           ELSE 'not-understood' END, length(payload), once(topic, payload, arrived_us, reason)
+           FROM former_quarantine""",
+        "DROP TABLE former_quarantine",
+    ),
+}
 
 
 @contextmanager
@@ -110,11 +129,13 @@ def create(path: Path) -> None:
 
 def raise_tables(base: sqlite3.Connection) -> None:
     """Make the tables that are missing, and bring those of an older form up to date."""
+    base.create_function("once", 4, once, deterministic=True)
     base.execute("BEGIN IMMEDIATE")
     try:
         (form,) = base.execute("PRAGMA user_version").fetchone()
-        if form == 1:
-            base.execute(_FROM_1)
+        for older in range(form or FORM, FORM):
+            for statement in _FROM[older]:
+                base.execute(statement)
         for statement in _TABLES.split(";"):
             base.execute(statement)
         base.execute(f"PRAGMA user_version = {FORM}")

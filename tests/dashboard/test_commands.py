@@ -22,7 +22,8 @@ SUBCOMMANDS = [
     *[(name,) for name in commands.COMMANDS],
     *[("timber", each) for each in ("add", "edit", "list", "show", "move", "undo", "attach")],
     *[("place", each) for each in ("list", "set")],
-    *[("reading", each) for each in ("add", "list", "meter", "quarantine")],
+    *[("reading", each) for each in ("add", "list", "meter")],
+    *[("quarantine", each) for each in ("groups", "list", "retry", "discard", "export", "settle")],
 ]
 WITHOUT_ANSWER = {
     "demo",
@@ -33,6 +34,7 @@ WITHOUT_ANSWER = {
     "place",
     "plan",
     "reading",
+    "quarantine",
     "store",
     "export",
 }  # or only through parts of it
@@ -220,14 +222,17 @@ def test_quarantine_is_listed_with_its_reason_and_replayed_once_the_tag_is_enter
     )
     with shops.open(shop_dir) as shop:
         assert [pipeline.handle(each, shop) for each in (unknown, broken)] == [0, 0]
-    rows = json.loads(here("reading", "quarantine", "--json").stdout)
+    rows = json.loads(here("quarantine", "list", "--json").stdout)
     assert len(rows) == 2
     assert all(row["reason"] for row in rows)
-    assert "NEW-7" in here("reading", "quarantine").stdout
+    assert "NEW-7" in here("quarantine", "groups").stdout
+    assert "`baulk quarantine list`" in here("reading", "quarantine").stdout
+    seen = json.loads(here("quarantine", "retry", "--preview", "--json").stdout)
+    assert (seen["stored"], seen["settled"], seen["left"]) == (0, 0, 2)
     entered = here(*OAK, "--tag", "NEW-7")
     assert "are now stored: 1." in entered.stdout
-    after = json.loads(here("reading", "quarantine", "--replay", "--json").stdout)
-    assert (after["replayed"], len(after["rows"])) == (0, 1)
+    after = json.loads(here("quarantine", "retry", "--json").stdout)
+    assert (after["stored"], after["left"]) == (0, 1)
     assert json.loads(here("reading", "list", "NEW-7", "--days", "3650", "--json").stdout)[0]["value"] == 96.4
 
 

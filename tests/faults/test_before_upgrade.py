@@ -23,12 +23,13 @@ def stands_at(path):
         return form, register, base.execute("SELECT count(*) FROM reading").fetchone()[0]
 
 
-def made_old(folder):
+def made_old(folder, former_quarantine):
     """Put the tables of a store back to an older form."""
     with shop.open(folder):  # which makes those of the register
         pass
     with closing(sqlite3.connect(folder / "shop.db")) as base:
         base.execute("ALTER TABLE evaluation DROP COLUMN fingerprint")
+        former_quarantine(base)
         base.execute("PRAGMA user_version = 1")
 
 
@@ -36,8 +37,8 @@ def copies(folder):
     return sorted(each.name for each in (folder / before_upgrade.FOLDER).iterdir())
 
 
-def test_a_store_of_an_older_form_is_kept_as_it_was(shop_dir):
-    made_old(shop_dir)
+def test_a_store_of_an_older_form_is_kept_as_it_was(shop_dir, former_quarantine):
+    made_old(shop_dir, former_quarantine)
     before = stands_at(shop_dir / "shop.db")
     with shop.open(shop_dir):
         pass
@@ -58,8 +59,8 @@ def test_nothing_is_copied_where_nothing_is_changed(shop_dir):
     assert not (shop_dir / before_upgrade.FOLDER).exists()
 
 
-def test_without_room_for_the_copy_nothing_is_changed(shop_dir, monkeypatch):
-    made_old(shop_dir)
+def test_without_room_for_the_copy_nothing_is_changed(shop_dir, monkeypatch, former_quarantine):
+    made_old(shop_dir, former_quarantine)
     before = stands_at(shop_dir / "shop.db")
     with monkeypatch.context() as full:
         full.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(100, 100, 0))
@@ -71,21 +72,21 @@ def test_without_room_for_the_copy_nothing_is_changed(shop_dir, monkeypatch):
         assert len(copies(shop_dir)) == 1
 
 
-def test_a_folder_that_cannot_be_made_is_a_sentence(shop_dir):
-    made_old(shop_dir)
+def test_a_folder_that_cannot_be_made_is_a_sentence(shop_dir, former_quarantine):
+    made_old(shop_dir, former_quarantine)
     (shop_dir / before_upgrade.FOLDER).write_text("in the way")
     with pytest.raises(StoreFull, match="can't be made"):
         shop.open(shop_dir)
     assert stands_at(shop_dir / "shop.db")[0] == 1
 
 
-def test_the_copies_do_not_grow_without_end(shop_dir):
+def test_the_copies_do_not_grow_without_end(shop_dir, former_quarantine):
     folder = shop_dir / before_upgrade.FOLDER
     folder.mkdir()
     for form, register in ((1, "0001"), (1, "0002"), (1, "0000")):
         (folder / f"shop-form{form}-register{register}.db").write_text("an older copy")
     (folder / "mine.txt").write_text("not ours")
-    made_old(shop_dir)
+    made_old(shop_dir, former_quarantine)
     with shop.open(shop_dir):
         pass
     assert copies(shop_dir) == [
@@ -96,8 +97,8 @@ def test_the_copies_do_not_grow_without_end(shop_dir):
     ]
 
 
-def test_several_programs_that_open_an_old_store_at_once_keep_one_copy_of_it(shop_dir):
-    made_old(shop_dir)
+def test_several_programs_that_open_an_old_store_at_once_keep_one_copy_of_it(shop_dir, former_quarantine):
+    made_old(shop_dir, former_quarantine)
     errors = []
 
     def opened():

@@ -72,7 +72,7 @@ def test_a_tag_entered_elsewhere_is_replayed_by_hand(yard):
         pipeline.handle(sent([weight(80 - hour)], "timber/FER-02", NOW + hour * HOUR), yard)
     yard.register.add(oak("FER-02"))
     assert yard.store.replayable_tags() == ["FER-02"]
-    assert pipeline.replay(yard) == 3
+    assert pipeline.replay(yard).stored == 3
     assert (yard.store.quarantine_count(), yard.store.replayable_tags()) == (0, [])
 
 

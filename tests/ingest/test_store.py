@@ -18,6 +18,7 @@ from baulk.ingest import config, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
 from baulk.ingest.store import STORES, open_store, sqlite_file
+from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner
@@ -193,7 +194,7 @@ def test_quarantine_keeps_every_byte_and_lists_the_newest_first(store):
     newest, oldest = store.quarantined()
     assert (oldest.raw, oldest.reason, oldest.waits_for) == (RAW, "not JSON", None)
     assert newest.waits_for == "FER-09"
-    assert [row.number for row in store.quarantined(waits_for="FER-09")] == [newest.number]
+    assert [row.number for row in store.quarantined(which=Which(waits_for="FER-09"))] == [newest.number]
     assert store.quarantine_count() == 2
     store.release(oldest.number)
     assert [row.number for row in store.quarantined(after=0)] == [newest.number]
@@ -416,7 +417,7 @@ def test_a_file_that_is_not_a_store_is_refused_in_words(tmp_path, content):
         shop.open(settings.shop_dir)
 
 
-def test_a_store_of_the_first_form_is_brought_up_to_date_with_all_it_holds(tmp_path):
+def test_a_store_of_the_first_form_is_brought_up_to_date_with_all_it_holds(tmp_path, former_quarantine):
     settings = quick(tmp_path)
     with shop.open(settings.shop_dir) as yard:
         yard.store.save_evaluation("FER-01", NOW, b"{}")
@@ -424,6 +425,7 @@ def test_a_store_of_the_first_form_is_brought_up_to_date_with_all_it_holds(tmp_p
         base.execute("ALTER TABLE evaluation DROP COLUMN fingerprint")
         base.execute("DROP TABLE past_evaluation")
         base.execute("DROP TABLE note")
+        former_quarantine(base)
         base.execute("PRAGMA user_version = 1")
     with closing(open_store(settings)) as store:
         assert store.evaluation("FER-01") == (NOW, b"{}")
@@ -445,7 +447,8 @@ def test_readings_go_under_another_series_and_none_is_lost(store):
     )
     store.append([stay, go])
     there = one("timber/FER-02/pin-60/a/moisture", 23.0, NOW + HOUR)
-    store.reattribute([go], [there], [(RAW, "set aside", "sensor:S7")])
+    aside = Rejected(raw=RAW, reason="set aside", cause=Cause.UNPLACED_SENSOR, waits_for="sensor:S7")
+    store.reattribute([go], [there], [aside])
     assert store.readings(Owner.TIMBER, "FER-01") == [stay]
     assert store.readings(Owner.TIMBER, "FER-02") == [there]
     assert [row.waits_for for row in store.quarantined()] == ["sensor:S7"]

@@ -1,0 +1,198 @@
+"""Quarantine from the command line: what could not be stored, by cause, and mending it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.ingest import operations, pipeline
+from baulk.ingest import shop as shops
+from baulk.ingest.exchange import quarantine_file
+from baulk.ingest.mqtt.last_messages import shown
+from baulk.ingest.store.rejected import Cause, Which
+from baulk.models.errors import OutOfRange
+from baulk.models.formatting import printable
+
+app = typer.Typer(pretty_exceptions_enable=False)
+CauseOption = Annotated[Cause | None, typer.Option("--cause", help="Only those of one cause.")]
+SenderOption = Annotated[
+    str | None, typer.Option("--sender", metavar="TOPIC", help="Only those of one topic.")
+]
+ByOption = Annotated[str, typer.Option("--by", help="Who does it.")]
+
+
+class Take(StrEnum):
+    """Which of two values for one moment is right."""
+
+    STORED = "stored"
+    OTHER = "other"
+
+
+@app.command()
+def groups(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+    """Show what lies in quarantine by cause and sender, the most first.
+
+    Example: baulk quarantine groups
+    """
+    with shops.open(shop) as opened:
+        found, let_go = opened.store.quarantine_groups(), opened.store.let_go()
+    if json:
+        say_json(found)
+        return
+    table(
+        f"{sum(each.messages for each in found)} messages in quarantine",
+        ("cause", "topic", "messages", "kB", "last, UTC", "last reason"),
+        [
+            (
+                each.cause.value,
+                printable(each.sender),
+                str(each.messages),
+                f"{each.size / 1000:.0f}",
+                f"{each.last_utc:%Y-%m-%d %H:%M}",
+                printable(each.reason),
+            )
+            for each in found
+        ],
+    )
+    if let_go:
+        say(f"{let_go[0]} more were let go, the last on {let_go[1]:%Y-%m-%d %H:%M} UTC: too many or too old")
+
+
+@app.command("list")
+def list_(
+    *,
+    limit: Annotated[int, typer.Option(help="How many, newest first.", min=1)] = 50,
+    cause: CauseOption = None,
+    sender: SenderOption = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """List messages that could not be stored, each with its reason.
+
+    Example: baulk quarantine list --cause clash
+    """
+    with shops.open(shop) as opened:
+        rows = opened.store.quarantined(limit, Which(cause=cause, sender=sender))
+    if json:
+        say_json(rows)
+        return
+    table(
+        f"{len(rows)} messages in quarantine",
+        ("no.", "arrived, UTC", "topic", "reason", "payload"),
+        [
+            (
+                str(each.number),
+                f"{each.raw.arrived_utc:%Y-%m-%d %H:%M:%S}",
+                printable(each.raw.topic),
+                printable(each.reason),
+                shown(each.raw.payload[:60]),
+            )
+            for each in rows
+        ],
+    )
+
+
+@app.command()
+def retry(
+    *,
+    cause: CauseOption = None,
+    sender: SenderOption = None,
+    preview: Annotated[
+        bool, typer.Option("--preview", help="Only say what would come of it; nothing is changed.")
+    ] = False,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Try messages again, once the timber is entered, the sensor attached or the [[source]] put right.
+
+    Example: baulk quarantine retry --cause not-understood --preview
+    """
+    with shops.open(shop) as opened:
+        done = pipeline.replay(opened, Which(cause=cause, sender=sender), preview=preview)
+    if json:
+        say_json(done)
+        return
+    if preview:
+        say(f"{done.settled} messages would be read, with {done.stored} readings; {done.left} would stay")
+    else:
+        say(f"{done.stored} readings came out of quarantine; {done.left} messages stay")
+    if done.reason:
+        say(f"the first that stays: {printable(done.reason)}")
+
+
+@app.command()
+def discard(  # noqa: PLR0913 - a person names them one by one
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why; it is kept on record.")],
+    *,
+    number: Annotated[int | None, typer.Option("--number", min=1, help="A single one.")] = None,
+    cause: CauseOption = None,
+    sender: SenderOption = None,
+    by: ByOption = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Discard messages for good: a single one, those of a cause, those of a topic. Export them first.
+
+    Example: baulk quarantine discard --sender garden/pump --why "not ours"
+    """
+    which = Which(number=number, cause=cause, sender=sender)
+    if not any((number, cause, sender)):
+        raise OutOfRange("what to discard", "is not said; name --number, --cause or --sender")
+    if not why.strip():
+        raise OutOfRange("--why", "is empty; one sentence is kept on record")
+    with shops.open(shop) as opened:
+        gone = opened.store.discard(which, why=why, by=by, now_utc=datetime.now(UTC))
+    if json:
+        say_json({"discarded": gone})
+        return
+    say(f"{gone} messages discarded: {printable(why)}")
+
+
+@app.command()
+def export(
+    out: Annotated[Path, typer.Option("-o", "--out", metavar="FILE", help="The CSV to write.")],
+    *,
+    cause: CauseOption = None,
+    sender: SenderOption = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Write messages in quarantine to a CSV file, each whole.
+
+    Example: baulk quarantine export -o quarantine.csv
+    """
+    with shops.open(shop) as opened:
+        count = quarantine_file.write(opened, out, Which(cause=cause, sender=sender))
+    if json:
+        say_json({"file": out, "messages": count})
+        return
+    say(f"{out}: {count} messages")
+
+
+@app.command()
+def settle(
+    number: Annotated[int, typer.Argument(min=1, help="Its number, from `baulk quarantine list`.")],
+    take: Annotated[Take, typer.Option("--take", help="Which of the two values is right.")],
+    *,
+    by: ByOption = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Settle a reading whose time is taken by another value: keep the stored one, or exchange them.
+
+    After an exchange the former value lies in quarantine, and can be taken back the same way.
+
+    Example: baulk quarantine settle 12 --take other
+    """
+    with shops.open(shop) as opened:
+        now = datetime.now(UTC)
+        kept = operations.settle_clash(opened, number, take_other=take is Take.OTHER, by=by, now_utc=now)
+    if json:
+        say_json(kept)
+        return
+    say(f"{kept.series} at {kept.taken_utc:%Y-%m-%d %H:%M:%S} UTC is {kept.value:g} {kept.unit}")

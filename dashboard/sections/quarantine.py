@@ -1,0 +1,184 @@
+"""What could not be stored: by cause and sender, tried again in short turns, settled, exported, discarded."""
+
+from __future__ import annotations
+
+import time
+from typing import Final
+
+import streamlit as st
+
+from baulk.dashboard import words
+from baulk.dashboard.queries import quarantine_data
+from baulk.dashboard.sections import layout
+from baulk.dashboard.server import preferences
+from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineGroup, QuarantineRow, Which
+from baulk.models.errors import BaulkError
+
+SHOWN: Final = 25
+_TURN_S: Final = 1.5  # of trying again before the page answers
+_CAUSES: Final = {
+    Cause.UNKNOWN_TIMBER: "Tag not entered",
+    Cause.UNPLACED_SENSOR: "Sensor on no timber",
+    Cause.NOT_UNDERSTOOD: "Not understood",
+    Cause.IMPOSSIBLE: "Impossible value",
+    Cause.CLASH: "Another value stored",
+    Cause.REFUSED: "Refused by the store",
+    Cause.PROGRAM: "Fault of Baulk",
+}
+_MENDS: Final = {
+    Cause.UNKNOWN_TIMBER: "Enter the timber, or put the tag right at the sensor; then try again.",
+    Cause.UNPLACED_SENSOR: "Say which timber the sensor is on; its readings are stored then by themselves.",
+    Cause.NOT_UNDERSTOOD: "Correct the [[source]] in baulk.toml or the sensor's settings; then try again.",
+    Cause.IMPOSSIBLE: "Look at the sensor: no wood and no air can be like this. Discard them afterwards.",
+    Cause.CLASH: "Two values for one moment: say below which one is right.",
+    Cause.REFUSED: "Look at the server of the readings; then try again.",
+    Cause.PROGRAM: "Please report it with an export of these messages; then try again after an update.",
+}
+_RUN: Final = "quarantine-run"
+_TOLD: Final = "quarantine-told"
+
+
+def part() -> None:
+    """Show quarantine with what can be done about it."""
+    st.header("Quarantine", anchor=False)
+    found = quarantine_data.look()
+    if told := st.session_state.pop(_TOLD, None):
+        st.success(told)
+    if found.let_go:
+        count, last = found.let_go
+        st.warning(
+            f"{count} messages were let go, the last on {words.clock(last)}: they were too many, or too old. "
+            "quarantine_mb and quarantine_days in [store] of baulk.toml set the limits."
+        )
+    if not found.groups:
+        st.info("Empty. A message that can't be understood is kept here with its reason.")
+        return
+    if _RUN in st.session_state:
+        _go_on()
+        return
+    group = st.selectbox(
+        "Show",
+        [None, *found.groups],
+        format_func=lambda one: _named(one, found.count),
+        key="quarantine-group",
+    )
+    which = EVERYTHING if group is None else Which(cause=group.cause, sender=group.sender)
+    if group is not None:
+        st.markdown(_MENDS[group.cause])
+    _actions(which, group)
+    rows = quarantine_data.rows(SHOWN, which)
+    if group is not None and group.cause is Cause.CLASH:
+        _clashes(rows)
+        return
+    layout.cards(
+        ("Arrived", "Topic", "Why", "It said"),
+        [
+            (
+                words.clock(row.raw.arrived_utc),
+                row.raw.topic,
+                row.reason,
+                quarantine_data.shown(row.raw.payload),
+            )
+            for row in rows
+        ],
+    )
+    if found.count > SHOWN and group is None:
+        st.caption(f"The newest {SHOWN} of {found.count}; an export has them all.")
+
+
+def _named(group: QuarantineGroup | None, count: int) -> str:
+    if group is None:
+        return f"All {count}"
+    return f"{group.messages} · {_CAUSES[group.cause]} · {group.sender}"
+
+
+def _actions(which: Which, group: QuarantineGroup | None) -> None:
+    first, second, third, fourth = st.columns(4)
+    if first.button("Preview", key="quarantine-preview", use_container_width=True):
+        _begin(which, preview=True)
+    if second.button("Retry", key="replay", type="primary", use_container_width=True):
+        _begin(which, preview=False)
+    third.download_button(
+        "Export",
+        lambda: quarantine_data.exported(which),
+        "quarantine.csv",
+        "text/csv",
+        key="quarantine-export",
+        use_container_width=True,
+    )
+    with fourth.popover("Discard", use_container_width=True):
+        if group is None:
+            st.markdown("Choose a cause and sender first; everything at once is not discarded.")
+            return
+        st.markdown(f"{group.messages} messages would be gone for good; export them first if in doubt.")
+        why = st.text_input("Why", key="quarantine-why", placeholder="for instance: not our sensor")
+        if st.button("Discard", key="quarantine-discard", disabled=not why.strip()):
+            gone = quarantine_data.discard(which, why.strip(), preferences.chosen().name, layout.now())
+            _tell(f"{gone} messages discarded.")
+
+
+def _clashes(rows: list[QuarantineRow]) -> None:
+    """Show each pair with both ways to settle it."""
+    for row in rows:
+        with st.container(border=True, key=f"clash-{row.number}"):
+            st.markdown(words.md(row.reason))
+            keep, take = st.columns(2)
+            for column, label, take_other in ((keep, "Keep the stored one", False), (take, "Exchange", True)):
+                if column.button(label, key=f"clash-{row.number}-{take_other}", use_container_width=True):
+                    _settle(row.number, take_other=take_other)
+
+
+def _settle(number: int, *, take_other: bool) -> None:
+    try:
+        kept = quarantine_data.settle(
+            number, take_other=take_other, by=preferences.chosen().name, now_utc=layout.now()
+        )
+    except BaulkError as err:
+        st.error(layout.sentence(err))
+        return
+    _tell(f"{kept.value:g} {kept.unit} stands for {words.clock(kept.taken_utc)}.")
+
+
+def _begin(which: Which, *, preview: bool) -> None:
+    st.session_state[_RUN] = quarantine_data.Run(
+        which=which, preview=preview, total=quarantine_data.count(which)
+    )
+    st.rerun()
+
+
+def _go_on() -> None:
+    """Try messages again for a moment, then let the page answer, until all have been tried."""
+    run: quarantine_data.Run = st.session_state[_RUN]
+    what = "Looking at" if run.preview else "Trying"
+    st.progress(min(run.seen / max(run.total, 1), 1.0), f"{what} {run.total} messages again: {run.seen} done")
+    if st.button("Stop", key="quarantine-stop"):
+        del st.session_state[_RUN]
+        _tell(_came_of(run))
+    end = time.monotonic() + _TURN_S
+    try:
+        run = quarantine_data.go_on(run, lambda: time.monotonic() > end)
+    except BaulkError as err:
+        del st.session_state[_RUN]
+        st.error(layout.sentence(err))
+        return
+    if run.is_done:
+        del st.session_state[_RUN]
+        _tell(_came_of(run))
+    st.session_state[_RUN] = run
+    st.rerun()
+
+
+def _came_of(run: quarantine_data.Run) -> str:
+    readings = "1 reading" if run.stored == 1 else f"{run.stored} readings"
+    why = f" The first that stays: {run.reason}" if run.reason else ""
+    if run.preview:
+        return (
+            f"{run.settled} of {run.seen} messages would be understood, with {readings}; "
+            f"{run.left} would stay.{why}"
+        )
+    return f"{readings} stored; {run.left} messages still wait.{why}"
+
+
+def _tell(text: str) -> None:
+    st.session_state[_TOLD] = words.md(text)
+    st.rerun()
