@@ -66,13 +66,14 @@ def init(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path:
 def open(shop_dir: Path | str, *, durable: bool = False) -> Shop:  # noqa: A001 - read as shop.open
     """Open a shop folder; close it again, or use it in a with statement.
 
-    With ``durable`` what is stored is on the disk when the store says so, as whoever acknowledges it needs.
+    With ``durable`` what is stored or entered is on the disk when the store and the register say so, as
+    whoever acknowledges it, to a broker or to a person, needs; what can be worked out again does without.
     """
     config = settings.load(shop_dir)
     woods = _woods(config.shop_dir)
     store = open_store(config, durable=durable)
     try:
-        register = Register(backing(config))
+        register = Register(backing(config, durable=durable))
     except BaseException:
         store.close()
         raise

@@ -24,7 +24,7 @@ _M3_PER_FT3: Final = 0.3048**3
 @app.command("list")
 def list_(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
     """List the places entered and those that a timber lies in."""
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         system, found = opened.config.shop.units, opened.register.places()
         lying = [each.place for each in opened.register.list()]
     if json:
@@ -70,7 +70,7 @@ def set_(  # noqa: PLR0913 - a person names them one by one
 
     Example: baulk place set shed --kind shed --size "30 x 20 ft" --volume "6400 ft3"
     """
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         system = opened.config.shop.units
         known = {each.name: each for each in opened.register.places()}
         changes: dict[str, Any] = {}

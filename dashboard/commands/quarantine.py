@@ -39,7 +39,7 @@ def groups(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
 
     Example: baulk quarantine groups
     """
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         found, let_go = opened.store.quarantine_groups(), opened.store.let_go()
     if json:
         say_json(found)
@@ -76,7 +76,7 @@ def list_(
 
     Example: baulk quarantine list --cause clash
     """
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         rows = opened.store.quarantined(limit, Which(cause=cause, sender=sender))
     if json:
         say_json(rows)
@@ -112,7 +112,7 @@ def retry(
 
     Example: baulk quarantine retry --cause not-understood --preview
     """
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         done = pipeline.replay(opened, Which(cause=cause, sender=sender), preview=preview)
     if json:
         say_json(done)
@@ -145,7 +145,7 @@ def discard(  # noqa: PLR0913 - a person names them one by one
         raise OutOfRange("what to discard", "is not said; name --number, --cause or --sender")
     if not why.strip():
         raise OutOfRange("--why", "is empty; one sentence is kept on record")
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         gone = opened.store.discard(which, why=why, by=by, now_utc=datetime.now(UTC))
     if json:
         say_json({"discarded": gone})
@@ -166,7 +166,7 @@ def export(
 
     Example: baulk quarantine export -o quarantine.csv
     """
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         count = quarantine_file.write(opened, out, Which(cause=cause, sender=sender))
     if json:
         say_json({"file": out, "messages": count})
@@ -189,7 +189,7 @@ def settle(
 
     Example: baulk quarantine settle 12 --take other
     """
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         now = datetime.now(UTC)
         kept = operations.settle_clash(opened, number, take_other=take is Take.OTHER, by=by, now_utc=now)
     if json:

@@ -59,7 +59,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     Example: baulk reading add FER-03 moisture 23.5 --depth "1 3/4 in" --face b
     """
     now_utc = datetime.now(UTC)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         inch = opened.config.shop.units == "inch"
         bare = units.default_length_unit(opened.config.shop.units)
         owner = Owner.AIR if air else Owner.TIMBER
@@ -112,7 +112,7 @@ def list_(
 ) -> None:
     """List the readings of a timber, or with --air those of a place."""
     since = datetime.now(UTC) - timedelta(days=min(days, 36_500))
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         owner = Owner.AIR if air else Owner.TIMBER
         if not air:
             name = opened.register.get(name).tag

@@ -71,7 +71,7 @@ def import_(  # noqa: PLR0913 - one an option
     """
     now_utc = datetime.now(UTC)
     given = _given(time, columns, time_format, zone)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         found = _named(opened.config, logger, given) if logger else given
         bringing = (
             import_readings.of_logger(file, found, opened)

@@ -51,7 +51,7 @@ def meter(
 
     Example: baulk reading meter --corrects-temperature no
     """
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         if corrects_temperature is not None:
             _keep(opened, corrects_temperature)
         known = notes.hand_meter(opened.store)
@@ -76,7 +76,7 @@ def ask(shop: Path) -> None:
     say(f"{QUESTION} Answer yes too if you set the wood's temperature on it before each reading.")
     say("  1 yes   2 no   3 don't know   (asked once; `baulk reading meter` changes it)")
     given = typer.prompt("  Which", value_proc=_number)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         _keep(opened, given)
     say(f"saved: {_told(_CORRECTS[given])}")
 

@@ -68,7 +68,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     --use backbone-above-water
     """
     now_utc = datetime.now(UTC)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         bare = units.default_length_unit(opened.config.shop.units)
         width_mm, depth_mm = units.size_mm(size, bare=bare)
         wanted_width_mm, wanted_depth_mm = units.size_mm(finished, bare=bare)
@@ -132,7 +132,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
     Example: baulk timber edit FER-03 --species "red oak" --pith "1/2 x -1 in"
     """
     now_utc = datetime.now(UTC)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         system = opened.config.shop.units
         bare, old = units.default_length_unit(system), opened.register.get(tag)
         changes: dict[str, Any] = {
@@ -169,7 +169,7 @@ def list_(
     json: JsonOption = False,
 ) -> None:
     """List every timber of the shop in the order of entry."""
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         timbers, system = opened.register.list(retired=retired), opened.config.shop.units
     if json:
         say_json(timbers)
@@ -196,7 +196,7 @@ def list_(
 @app.command()
 def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False) -> None:
     """Show one timber, what happened to it, and the newest reading of each of its series."""
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         timber, system = opened.register.get(tag), opened.config.shop.units
         temperature = opened.config.temperature
         latest = opened.store.latest(Owner.TIMBER, timber.tag)

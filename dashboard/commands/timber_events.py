@@ -42,7 +42,7 @@ def _enter(
     json: bool,
 ) -> None:
     now_utc = datetime.now(UTC)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         system = opened.config.shop.units
         found = detail(system) if callable(detail) else detail
         event, settled = operations.add_event(
@@ -242,7 +242,7 @@ def return_(
 ) -> None:
     """Take a retired timber back into the yard."""
     now_utc = datetime.now(UTC)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         timber = opened.register.get(tag)
         if timber.retired_utc is None:
             raise OutOfRange(timber.tag, "is in the yard; nothing was changed")
@@ -290,7 +290,7 @@ def history(
     json: JsonOption = False,
 ) -> None:
     """Show what happened to a timber, oldest first, with the numbers that `undo` takes."""
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         timber, system = opened.register.get(tag), opened.config.shop.units
         events = opened.register.events(timber.tag, undone=undone)
     if json:
@@ -327,7 +327,7 @@ def undo(
 
     Example: baulk timber undo 17
     """
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         taken_back, settled = operations.undo(opened, number, by=by, now_utc=datetime.now(UTC))
         system = opened.config.shop.units
     answer(taken_back, settled, system, json=json)

@@ -43,7 +43,7 @@ def import_(  # noqa: PLR0913 - one an option
     Example: baulk timber import arrivals.csv --rejected mend.csv --yes
     """
     now_utc = datetime.now(UTC)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         bringing, system = import_timbers.of_file(file), opened.config.shop.units
         report = bringing.look(opened, now_utc)
         bringing.write_refused(report, rejected)

@@ -47,7 +47,7 @@ def attach(
     Example: baulk timber attach S7 FER-03 --depth "1 3/4 in" --face b --at "2026-11-24 12:00"
     """
     now_utc = datetime.now(UTC)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         system = opened.config.shop.units
         bare = units.default_length_unit(system)
         event, settled = operations.attach_sensor(
@@ -80,7 +80,7 @@ def detach(
     Example: baulk timber detach S7 FER-03
     """
     now_utc = datetime.now(UTC)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         system = opened.config.shop.units
         event, settled = operations.add_event(
             opened,
@@ -100,7 +100,7 @@ def detach(
 def sensors(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
     """List the sensors that are on timbers now: where, how deep, in which face, since when."""
     now_utc = datetime.now(UTC)
-    with shops.open(shop) as opened:
+    with shops.open(shop, durable=True) as opened:
         system: System = opened.config.shop.units
         known = opened.register.attachments()
         found = [at for name in sorted(known.steps) if (at := known.find(name, now_utc)) is not None]

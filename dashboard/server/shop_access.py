@@ -34,7 +34,7 @@ class _Desk:
             raise
 
     def _open(self) -> None:
-        self._context = shop_module.open(self._folder)
+        self._context = shop_module.open(self._folder, durable=True)
         self._shop = self._context.__enter__()
 
     def ask(self, question: Callable[[shop_module.Shop], T]) -> T:

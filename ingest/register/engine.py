@@ -40,17 +40,20 @@ class Backing:
     wait_s: float = 5.0
 
 
-def backing(config: Config) -> Backing:
-    """Give the database that the settings name."""
+def backing(config: Config, *, durable: bool = False) -> Backing:
+    """Give the database that the settings name; with ``durable`` a commit to a file waits for the disk."""
     if config.store.postgres_url is not None:
         return on_postgres(config.store)
-    return on_sqlite(config.store_path, wait_s=config.store.wait_s)
+    return on_sqlite(config.store_path, wait_s=config.store.wait_s, durable=durable)
 
 
-def on_sqlite(path: Path, *, wait_s: float = 5.0) -> Backing:
+def on_sqlite(path: Path, *, wait_s: float = 5.0, durable: bool = False) -> Backing:
     """Use an existing file."""
     return Backing(
-        engine=engine_for(path, wait_s=wait_s), in_words=partial(in_words, path), path=path, wait_s=wait_s
+        engine=engine_for(path, wait_s=wait_s, durable=durable),
+        in_words=partial(in_words, path),
+        path=path,
+        wait_s=wait_s,
     )
 
 
@@ -68,11 +71,11 @@ def on_postgres(store: StorePart) -> Backing:
     return Backing(engine=engine, in_words=partial(postgres_server.in_words, url))
 
 
-def engine_for(path: Path, *, wait_s: float = 5.0) -> Engine:
+def engine_for(path: Path, *, wait_s: float = 5.0, durable: bool = False) -> Engine:
     """Make an engine on an existing file."""
 
     def opened() -> sqlite3.Connection:
-        return connect(path, wait_s=wait_s)
+        return connect(path, wait_s=wait_s, durable=durable)
 
     engine = sa.create_engine(f"sqlite:///{path}", creator=opened, poolclass=sa.pool.NullPool)
 
