@@ -13,9 +13,10 @@ from baulk.ingest import operations, pipeline
 from baulk.ingest.exchange import quarantine_file
 from baulk.ingest.mqtt.last_messages import shown
 from baulk.ingest.store.rejected import QuarantineGroup, QuarantineRow, Which
+from baulk.ingest.store.rows import clashing
 from baulk.models.reading import Reading
 
-__all__ = ["Run", "count", "discard", "exported", "go_on", "look", "rows", "settle", "shown"]
+__all__ = ["Run", "clash", "count", "discard", "exported", "go_on", "look", "rows", "settle", "shown"]
 _GROUPS = 200
 
 
@@ -124,6 +125,16 @@ def discard(which: Which, why: str, by: str, now_utc: datetime) -> int:
 def settle(number: int, *, take_other: bool, by: str, now_utc: datetime) -> Reading:
     """Settle two values for one moment."""
     return ask(lambda s: operations.settle_clash(s, number, take_other=take_other, by=by, now_utc=now_utc))
+
+
+def clash(row: QuarantineRow) -> tuple[Reading, Reading] | None:
+    """Return the stored reading and the one that clashes with it; None where there are no two."""
+    other = clashing(row.raw)
+    if other is None:
+        return None
+    series, taken = other.series, other.taken_utc
+    found = ask(lambda s: s.store.readings(series.owner, series.name, taken, taken))
+    return next(((one, other) for one in found if one.series == series), None)
 
 
 def exported(which: Which) -> bytes:

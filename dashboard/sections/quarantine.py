@@ -8,11 +8,13 @@ from typing import Final
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.queries import quarantine_data
+from baulk.dashboard.queries import quarantine_data, shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
 from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineGroup, QuarantineRow, Which
 from baulk.models.errors import BaulkError
+from baulk.models.text import events as event_text
+from baulk.models.text import series as series_text
 
 SHOWN: Final = 25
 _TURN_S: Final = 1.5  # of trying again before the page answers
@@ -38,7 +40,7 @@ _RUN: Final = "quarantine-run"
 _TOLD: Final = "quarantine-told"
 
 
-def part() -> None:
+def part(facts: shop_facts.ShopFacts) -> None:
     """Show quarantine with what can be done about it."""
     st.header("Quarantine", anchor=False)
     found = quarantine_data.look()
@@ -68,7 +70,7 @@ def part() -> None:
     _actions(which, group)
     rows = quarantine_data.rows(SHOWN, which)
     if group is not None and group.cause is Cause.CLASH:
-        _clashes(rows)
+        _clashes(rows, facts)
         return
     layout.cards(
         ("Arrived", "Topic", "Why", "It said"),
@@ -93,23 +95,25 @@ def _named(group: QuarantineGroup | None, count: int) -> str:
 
 
 def _actions(which: Which, group: QuarantineGroup | None) -> None:
-    first, second, third, fourth = st.columns(4)
-    if first.button("Preview", key="quarantine-preview", use_container_width=True):
-        _begin(which, preview=True)
-    if second.button("Retry", key="replay", type="primary", use_container_width=True):
-        _begin(which, preview=False)
-    third.download_button(
-        "Export",
-        lambda: quarantine_data.exported(which),
-        "quarantine.csv",
-        "text/csv",
-        key="quarantine-export",
-        use_container_width=True,
-    )
-    with fourth.popover("Discard", use_container_width=True):
-        if group is None:
-            st.markdown("Choose a cause and sender first; everything at once is not discarded.")
-            return
+    with st.container(horizontal=True):
+        if group is None or group.cause is not Cause.CLASH:
+            if st.button("Preview", key="quarantine-preview"):
+                _begin(which, preview=True)
+            if st.button("Retry", key="replay", type="primary"):
+                _begin(which, preview=False)
+        st.download_button(
+            "Export",
+            lambda: quarantine_data.exported(which),
+            "quarantine.csv",
+            "text/csv",
+            key="quarantine-export",
+        )
+        if group is not None:
+            _discarding(which, group)
+
+
+def _discarding(which: Which, group: QuarantineGroup) -> None:
+    with st.popover("Discard"):
         st.markdown(f"{group.messages} messages would be gone for good; export them first if in doubt.")
         why = st.text_input("Why", key="quarantine-why", placeholder="for instance: not our sensor")
         if st.button("Discard", key="quarantine-discard", disabled=not why.strip()):
@@ -117,26 +121,35 @@ def _actions(which: Which, group: QuarantineGroup | None) -> None:
             _tell(f"{gone} messages discarded.")
 
 
-def _clashes(rows: list[QuarantineRow]) -> None:
-    """Show each pair with both ways to settle it."""
+def _clashes(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
+    """Show each pair in the reader's units with both ways to settle it."""
     for row in rows:
+        pair = quarantine_data.clash(row)
+        if pair is None:
+            layout.cards(("Topic", "Why"), [(row.raw.topic, row.reason)])
+            continue
+        stored, other = (event_text.value(each, facts.system, facts.temperature) for each in pair)
+        what = series_text.called(str(pair[0].series), facts.system)
         with st.container(border=True, key=f"clash-{row.number}"):
-            st.markdown(words.md(row.reason))
-            keep, take = st.columns(2)
-            for column, label, take_other in ((keep, "Keep the stored one", False), (take, "Exchange", True)):
-                if column.button(label, key=f"clash-{row.number}-{take_other}", use_container_width=True):
-                    _settle(row.number, take_other=take_other)
+            st.markdown(
+                f"**{words.md(pair[0].series.name)}**, {words.md(what)}, {words.clock(pair[0].taken_utc)}"
+            )
+            with st.container(horizontal=True):
+                if st.button(f"Keep {stored}, as stored", key=f"clash-{row.number}-keep"):
+                    _settle(row.number, take_other=False)
+                if st.button(f"Take {other} instead", key=f"clash-{row.number}-take"):
+                    _settle(row.number, take_other=True)
 
 
 def _settle(number: int, *, take_other: bool) -> None:
     try:
-        kept = quarantine_data.settle(
+        quarantine_data.settle(
             number, take_other=take_other, by=preferences.chosen().name, now_utc=layout.now()
         )
     except BaulkError as err:
         st.error(layout.sentence(err))
         return
-    _tell(f"{kept.value:g} {kept.unit} stands for {words.clock(kept.taken_utc)}.")
+    _tell(f"Settled; {'the other value can be taken back here' if take_other else 'the stored value stays'}.")
 
 
 def _begin(which: Which, *, preview: bool) -> None:

@@ -141,7 +141,7 @@ def page() -> None:
     if seen.series or seen.findings:  # where nothing has spoken yet, nothing can be said to be well
         findings(seen.findings, facts)
     sensors(seen.series, facts)
-    quarantine.part()
+    quarantine.part(facts)
     heard()
     learned()
     file_import.part()

@@ -7,6 +7,8 @@ from datetime import timedelta
 
 from baulk.ingest import shop as shops
 from baulk.ingest.wire.message import RawMessage
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 
 
 def html(app):
@@ -104,3 +106,23 @@ def test_what_the_yard_has_learned_is_shown_with_how_many_timbers_speak(app, sho
     assert "White oak of a new lot is expected to dry 0." in told
     assert "9 timbers" in told
     assert any(each.value == "What the yard has learned" for each in page.header)
+
+
+def test_two_values_for_one_moment_are_settled_with_a_tap(app, shop_folder, invented):
+    series = Series.parse("air/shed/temp")
+    at = invented.NOW - timedelta(minutes=7, seconds=13)
+    with shops.open(shop_folder) as shop:
+        shop.store.append(
+            Reading(series=series, value=value, taken_utc=at, arrived_utc=at) for value in (20.0, 25.0)
+        )
+        (row,) = shop.store.quarantined()
+    page = open_page(app)
+    chosen = page.selectbox(key="quarantine-group")
+    chosen.select_index(1).run()
+    labels = [page.button(key=f"clash-{row.number}-{way}").label for way in ("keep", "take")]
+    assert labels == ["Keep 68 °F, as stored", "Take 77 °F instead"]
+    page.button(key=f"clash-{row.number}-take").click().run()
+    assert not page.exception
+    with shops.open(shop_folder) as shop:
+        (kept,) = shop.store.readings(Owner.AIR, "shed", at, at)
+    assert kept.value == 25.0
