@@ -86,7 +86,7 @@ class Shape:
     Parameters
     ----------
     section : Section
-        The piece, with its pith. [mm]
+        The piece as it measures at the moment it moves from, with its pith. [mm]
     species : Species
         Shrinkage and elastic constants.
     x_edges_mm, y_edges_mm : ndarray
@@ -118,6 +118,7 @@ class Shape:
         self.influence = _influence(section, species, x_edges_mm, y_edges_mm)
         self._names = tuple(self.influence)
         self._rows = np.stack([self.influence[name] for name in self._names], axis=1)
+        self._sides_mm = np.array([_side_mm(section, name) for name in self._names])
         self._area = np.outer(np.diff(y_edges_mm), np.diff(x_edges_mm))
 
     def share(self, mc_pct: ArrayLike) -> Floats:
@@ -189,7 +190,7 @@ class Shape:
         then = share[..., None] * self._rows.sum(axis=0)
         if self._factor is not None:
             then = then * self._factor[:, None]
-        return self._movement(then - did_mm, self._checks_mm(share))
+        return self._movement((then - did_mm) * self._green_over_now(did_mm), self._checks_mm(share))
 
     def movement_between(self, did_mm: Floats, later_mc_pct: Floats) -> Movement:
         """Movement from a state that `did` worked out to a later field.
@@ -207,7 +208,22 @@ class Shape:
             Change of the outline; its checks are those of the section's mean shrinkage. [mm]
         """
         mean = np.sum(self.share(later_mc_pct) * self._area, axis=(-2, -1)) / np.sum(self._area)
-        return self._movement(self.did(later_mc_pct) - did_mm, self._checks_mm(mean))
+        change = (self.did(later_mc_pct) - did_mm) * self._green_over_now(did_mm)
+        return self._movement(change, self._checks_mm(mean))
+
+    def _green_over_now(self, did_mm: Floats) -> Floats:
+        """Give green length over present length, by measure: shrinkage is a share of the green length.
+
+        The section is the piece as it measures now, while `did` took it for the green one. A bow goes by the
+        mean of width and depth; the lean is an angle, which has no size.
+        """
+        sides = self._sides_mm > 0
+        ratio = np.ones_like(did_mm)
+        ratio[..., sides] = 1 / (1 + did_mm[..., sides] / self._sides_mm[sides])
+        both = [self._names.index(name) for name in ("width", "depth")]
+        bows = [i for i, name in enumerate(self._names) if name.startswith("bow")]
+        ratio[..., bows] = ratio[..., both].mean(axis=-1, keepdims=True)
+        return ratio
 
     def _checks_mm(self, share: Floats) -> Floats:
         opened = check_mm(self.section, self.species, (1 - share) * self.species.shrinkage_onset_pct)
@@ -249,6 +265,14 @@ class Shape:
         now = np.sum(self.share(mc_pct) * self._area, axis=(-2, -1)) / np.sum(self._area)
         then = self.share(service_mc_pct)
         return np.asarray(np.where(then > 1e-9, now / np.maximum(then, 1e-9), 1.0))
+
+
+def _side_mm(section: Section, measure: str) -> float:
+    """Length that a measure of the outline is a change of; 0 for a bow or the lean."""
+    if measure.startswith("bow") or measure == SHEAR:
+        return 0.0
+    across = measure.endswith("width") or measure in {f"face {Face.A}", f"face {Face.C}"}
+    return section.width_mm if across else section.depth_mm
 
 
 def _of_each(species: Species, members: Members | None) -> tuple[Floats | None, float | Floats]:

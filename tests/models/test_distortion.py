@@ -57,6 +57,25 @@ def test_straight_rings_scale_radially_along_one_side_and_tangentially_along_the
     assert float(moved.cup_mm) == pytest.approx(0, abs=1e-4)
 
 
+@pytest.mark.parametrize(("now", "then"), [(22.0, 12.0), (8.0, 19.0), (45.0, 12.0)])
+def test_a_piece_in_hand_moves_by_what_the_handbooks_equation_makes_of_the_size_in_hand(now, then):
+    """Wood Handbook FPL-GTR-282 eq. 13-3: shrinkage is a share of the green size; the piece is not green."""
+    built = shape(pith=(-FAR, 0))
+    held = np.full((12, 12), now)
+    start, end = min(now, 30.0), then  # nothing moves above 30 %
+    for moved in (
+        built.movement(held, then),
+        built.movement_between(built.did(held), np.full((12, 12), then)),
+    ):
+        for got, total in (
+            (moved.width_mm, 5.6),
+            (moved.face_mm[Face.B], 10.5),
+            (moved.middle_depth_mm, 10.5),
+        ):
+            printed = SIDE * (end - start) / (30 * 100 / total - 30 + start)
+            assert float(got) == pytest.approx(printed, rel=1e-4)
+
+
 @pytest.mark.parametrize("pith", [(0, 0), (30, -40), (-150, 90)])
 def test_wood_that_shrinks_alike_both_ways_only_scales_wherever_the_pith_is(pith):
     moved = shape(wood_of(8.0, 8.0), pith=pith).movement(green(), 15.0)
@@ -166,9 +185,11 @@ def test_the_mean_width_follows_the_mean_free_shrinkage_of_any_field_with_straig
     built = shape(pith=(-FAR, 0))
     field = np.random.default_rng(4).uniform(10, 40, (12, 12))
     moved = built.movement(field, 12.0)
-    left = 0.6 * (1 - float(built.done(field, 12.0)))
-    assert float(moved.width_mm) == pytest.approx(-SIDE * 0.056 * left, rel=1e-5)
-    assert float(moved.depth_mm) == pytest.approx(-SIDE * 0.105 * left, rel=1e-5)
+    did = 0.6 * float(built.done(field, 12.0))
+    green_mm = SIDE / (1 - 0.056 * did)  # the side is that of the piece in hand
+    assert float(moved.width_mm) == pytest.approx(-green_mm * 0.056 * (0.6 - did), rel=1e-5)
+    green_mm = SIDE / (1 - 0.105 * did)
+    assert float(moved.depth_mm) == pytest.approx(-green_mm * 0.105 * (0.6 - did), rel=1e-5)
 
 
 def test_more_of_the_way_done_leaves_less_to_come_in_the_same_measure():
@@ -177,7 +198,9 @@ def test_more_of_the_way_done_leaves_less_to_come_in_the_same_measure():
     field = np.random.default_rng(2).uniform(12, 30, (12, 12))
     whole, left = built.movement(green(), 12.0), built.movement(field, 12.0)
     free = built.influence["face b"] @ built.share(field).ravel()
-    assert float(whole.face_mm[Face.B]) == pytest.approx(float(left.face_mm[Face.B]) + float(free), rel=1e-9)
+    # what is left is told of a side that measures this now, so of a body larger when green
+    onward = float(left.face_mm[Face.B]) * (1 + float(free) / SIDE)
+    assert float(whole.face_mm[Face.B]) == pytest.approx(onward + float(free), rel=1e-9)
 
 
 def test_the_ensemble_moves_as_its_members_do_one_by_one():
