@@ -9,6 +9,7 @@ import typer
 
 from baulk.dashboard.commands.answers import JsonOption, say, say_json, table
 from baulk.models import gravimetric, sample_board, shrinkage, species, units
+from baulk.models.diffusion import LIGHT
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Section
 
@@ -17,6 +18,10 @@ MaybeWood = Annotated[str | None, typer.Option("--species", help="Name in the sp
 UnitsOption = Annotated[
     str | None, typer.Option("--units", help="inch or metric; the other way round from how it was given.")
 ]
+
+# a timber weighs at most so many times what it did: from 20 to 140 %, more than all but the lightest wood can
+# hold; where the wood is not named, as much as a misread weight in a timber's record. Our own judgement
+_MOST_GAIN, _MOST_GAIN_UNNAMED = 2.0, 1.5
 
 
 def size(  # noqa: PLR0913 - each is an option of the command line
@@ -83,11 +88,18 @@ def size(  # noqa: PLR0913 - each is an option of the command line
 def weight(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     kind: MaybeWood = None,
     section: Annotated[
-        str | None, typer.Option("--size", help="Green section: '8 x 7 in', '200x180 mm'.")
+        str | None, typer.Option("--size", help="Section as it measures: '8 x 7 in', '200x180 mm'.")
     ] = None,
     length: Annotated[str | None, typer.Option("--length", help="Length: '12 ft', '3.6 m'.")] = None,
     mc: Annotated[
         str | None, typer.Option("--mc", help="Moisture content in percent; left out: usual green heartwood.")
+    ] = None,
+    measured_at: Annotated[
+        str | None,
+        typer.Option(
+            "--measured-at",
+            help="Moisture content at which it measured that, in percent, or green; left out: that of --mc.",
+        ),
     ] = None,
     start: Annotated[
         str | None, typer.Option("--start", help="Weight when the start was known: '212 lb'.")
@@ -108,6 +120,8 @@ def weight(  # noqa: PLR0913, PLR0917 - each is an option of the command line
 
     Example: baulk weight --species "white oak" --size "8 x 7 in" --length "12 ft"
 
+    Example: baulk weight --species "white oak" --size "6 x 6 in" --length "12 ft" --mc 12
+
     Example: baulk weight --start "212 lb" --start-mc 60,64 --now "181 lb"
     """
     if start and now:
@@ -115,11 +129,17 @@ def weight(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         text = (
             f"{answer['mc_pct']:.1f} %, standard deviation {answer['sd_pct']:.1f} % (mean of the whole piece)"
         )
+        if answer["species"]:
+            text += f"; taken as {answer['species']}"
     elif kind and section and length:
-        answer = _of_timber(kind, section, length, mc)
+        answer = _of_timber(kind, section, length, mc, measured_at)
         shown = _system(section, system)
-        text = f"{units.show_mass(answer['mass_kg'], shown)} at {answer['mc_pct']:g} % moisture content"
-        text += f"; {units.show_mass(answer['oven_dry_kg'], shown)} of it is wood"
+        at_pct = answer["measured_at_pct"]
+        text = f"{answer['species']}: {units.show_mass(answer['mass_kg'], shown)} at {answer['mc_pct']:g} %"
+        text += (
+            f" moisture content; {units.show_mass(answer['oven_dry_kg'], shown)} of it is wood; the size is"
+        )
+        text += " the green one" if at_pct is None else f" that at {at_pct:g} %"
     else:
         raise OutOfRange(
             "a weight",
@@ -156,45 +176,55 @@ def _sawn(  # noqa: PLR0913, PLR0917 - two sides, two shrinkages, two moistures,
     }
 
 
-def _of_timber(kind: str, section: str, length: str, mc: str | None) -> dict[str, Any]:
+def _of_timber(
+    kind: str, section: str, length: str, mc: str | None, measured_at: str | None
+) -> dict[str, Any]:
     wood = species.get(kind)
     width_mm, depth_mm = units.size_mm(section)
     mc_pct = wood.green_heartwood_mc_pct if mc is None else _percents("--mc", mc)[0]
-    most = float(gravimetric.max_mc_pct(wood.basic_density_kg_m3))
-    if mc_pct > most:
-        raise OutOfRange(
-            "the moisture content", f"of {wood.name} can't be above {most:.0f} %, not {mc_pct:g} %"
-        )
+    most = _refuse_wetter_than_it_can_be(mc_pct, wood, 1.0)
+    at_pct = _measured_at_pct(measured_at, mc_pct, wood)
     box, length_mm = Section(width_mm=width_mm, depth_mm=depth_mm), units.length_mm(length)
-    dry_kg, mass_kg = (
-        float(gravimetric.green_mass_kg(box, length_mm, each, wood.basic_density_kg_m3))
-        for each in (0.0, mc_pct)
+    total_pct, onset_pct = wood.shrinkage_volumetric_pct, wood.shrinkage_onset_pct
+    then, now = (
+        float(
+            gravimetric.density_kg_m3(
+                wood.basic_density_kg_m3, each, volumetric_pct=total_pct, onset_pct=onset_pct
+            )
+        )
+        for each in (onset_pct if at_pct is None else at_pct, mc_pct)
     )
-    density = gravimetric.density_kg_m3(
-        wood.basic_density_kg_m3,
-        mc_pct,
-        volumetric_pct=wood.shrinkage_volumetric_pct,
-        onset_pct=wood.shrinkage_onset_pct,
-    )
+    # the wood in it: by the volume that it has at the moisture at which it was measured
+    dry_kg_m3 = then / (1 + (onset_pct if at_pct is None else at_pct) / 100)
+    dry_kg = float(gravimetric.green_mass_kg(box, length_mm, 0.0, dry_kg_m3))
     return {
         "species": wood.name,
         "mc_pct": mc_pct,
         "max_mc_pct": most,
-        "mass_kg": mass_kg,
+        "measured_at_pct": at_pct,
+        "mass_kg": float(gravimetric.wet_kg(dry_kg, mc_pct)),
         "oven_dry_kg": dry_kg,
-        "density_kg_m3": float(density),
+        "density_kg_m3": now,
     }
+
+
+def _measured_at_pct(given: str | None, mc_pct: float, wood: species.Species) -> float | None:
+    """Give the moisture at which the size was measured; None for the green size, which no longer changes."""
+    green = given is not None and given.strip().lower() == "green"
+    at_pct = mc_pct if given is None or green else _percents("--measured-at", given)[0]
+    return None if green or at_pct >= wood.shrinkage_onset_pct else at_pct
 
 
 def _from_weights(start: str, start_mc: str | None, now: str, kind: str | None) -> dict[str, Any]:
     start_kg, now_kg = units.mass_kg(start), units.mass_kg(now)
+    wood = species.get(kind) if kind else None
     if start_mc is not None:
         found = _percents("--start-mc", start_mc)
         mean = sum(found) / len(found)
         # two sections: the doubt of their mean; one: what a section usually differs from the piece, no source
         sd = max(abs(found[0] - found[-1]) / 2, sample_board.SECTION_SD_PCT)
-    elif kind:
-        mean, sd = species.get(kind).green_heartwood_mc_pct, sample_board.LOOKED_UP_SD_PCT
+    elif wood:
+        mean, sd = wood.green_heartwood_mc_pct, sample_board.LOOKED_UP_SD_PCT
     else:
         raise OutOfRange(
             "the start", "needs --start-mc, or --species to take the usual green moisture content"
@@ -202,7 +232,11 @@ def _from_weights(start: str, start_mc: str | None, now: str, kind: str | None) 
     told = sample_board.mc_from_weight(
         now_kg, start_kg, mean, start_mc_sd_pct=sd, weight_sd_kg=sample_board.WEIGHING_SD_SHARE * start_kg
     )
+    _refuse_another_timber(start_kg, now_kg, wood)
+    for each in (mean, float(told.mc_pct)):
+        _refuse_wetter_than_it_can_be(each, wood, LIGHT)
     return {
+        "species": None if wood is None else wood.name,
         "start_mc_pct": mean,
         "start_mc_sd_pct": sd,
         "mc_pct": float(told.mc_pct),
@@ -210,6 +244,30 @@ def _from_weights(start: str, start_mc: str | None, now: str, kind: str | None) 
         "wet_basis_pct": float(gravimetric.wet_basis_pct(told.mc_pct)),
         "oven_dry_kg": start_kg / (1 + mean / 100),
     }
+
+
+def _refuse_another_timber(start_kg: float, now_kg: float, wood: species.Species | None) -> None:
+    """Refuse a gain that water does not make: pounds beside kilograms (2.2), or another timber."""
+    gained = now_kg / start_kg
+    if gained > (_MOST_GAIN if wood else _MOST_GAIN_UNNAMED):
+        raise OutOfRange(
+            "the weight now",
+            f"is {gained:.1f} times that at the start; are both of the same timber, in the same unit?"
+            + ("" if wood else " If it lay in water, name its wood with --species"),
+        )
+
+
+def _refuse_wetter_than_it_can_be(mc_pct: float, wood: species.Species | None, light: float) -> float:
+    """Refuse more water than the pores hold, and return the most; of an unnamed wood, of the lightest."""
+    known = [wood] if wood else [species.get(each) for each in species.names()]
+    most = max(float(gravimetric.max_mc_pct(light * each.basic_density_kg_m3)) for each in known)
+    if mc_pct > most:
+        raise OutOfRange(
+            "the moisture content",
+            f"of {wood.name if wood else 'any wood in the table'} can't be above {most:.0f} %, not"
+            f" {mc_pct:.0f} %; check the weights and the start",
+        )
+    return most
 
 
 def _percents(option: str, text: str) -> list[float]:

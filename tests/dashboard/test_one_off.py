@@ -68,6 +68,42 @@ def test_a_weight_follows_from_size_and_moisture(here):
     )
 
 
+@pytest.mark.parametrize(
+    ("kind", "gravity"),
+    [("white oak", 0.68), ("Douglas-fir", 0.48), ("white ash", 0.60), ("teak", None)],
+)
+def test_a_size_measured_at_12_percent_holds_the_wood_that_its_density_at_12_percent_says(
+    here, kind, gravity
+):
+    # Wood Handbook FPL-GTR-282 Table 5-3: specific gravity by the volume at 12 %, measured apart from the
+    # basic one and from the shrinkage; 4 % apart at most in these woods
+    asked = ("weight", "--species", kind, "--size", "6 x 6 in", "--length", "10 ft", "--json")
+    told = json.loads(here(*asked, "--mc", "12"))
+    volume_m3 = 0.1524**2 * 3.048
+    assert told["measured_at_pct"] == 12
+    if gravity:
+        assert told["mass_kg"] == pytest.approx(volume_m3 * gravity * 1000 * 1.12, rel=0.04)
+    green = json.loads(here(*asked, "--mc", "12", "--measured-at", "green"))
+    wood = species.get(kind)
+    shrunk = 1 - wood.shrinkage_volumetric_pct / 100 * (1 - 12 / wood.shrinkage_onset_pct)
+    assert green["measured_at_pct"] is None
+    assert told["mass_kg"] == pytest.approx(green["mass_kg"] / shrunk)
+    # a size that was measured at 12 % and weighed wet again
+    again = json.loads(here(*asked, "--mc", "40", "--measured-at", "12"))
+    assert again["oven_dry_kg"] == pytest.approx(told["oven_dry_kg"])
+
+
+def test_a_weight_names_the_wood_it_took(here):
+    told = here("weight", "--species", "Q. alba", "--size", "6 x 6 in", "--length", "10 ft", "--mc", "12")
+    assert told.startswith("white oak: ")
+    assert "the size is that at 12 %" in told
+    green = here("weight", "--species", "Q. alba", "--size", "6 x 6 in", "--length", "10 ft")
+    assert "the size is the green one" in green
+    assert "taken as tamarack" in here(
+        "weight", "--species", "hackmatack", "--start", "9 kg", "--now", "8 kg"
+    )
+
+
 def test_two_weights_tell_the_moisture_with_its_carried_error(here):
     # E. M. Wengert, Drying oak lumber, step 3B: sections 60 and 64 %, 10 kg then, 8 kg now: 29.6 %
     told = json.loads(here("weight", "--start", "10 kg", "--start-mc", "60,64", "--now", "8 kg", "--json"))
@@ -123,6 +159,17 @@ def test_the_doctor_lists_every_number_that_was_not_read(here):
         (("weight", "--start", "10 kg", "--start-mc", "wet", "--now", "8 kg"), "looks like 62 or 60,64"),
         (("weight", "--start", "10 kg", "--start-mc", "1,2,3", "--now", "8 kg"), "one number or two"),
         (("weight", "--start", "10 kg", "--start-mc", "20", "--now", "3 kg"), "was something cut off"),
+        # 204 and 345 %: pounds beside kilograms, or another timber
+        (
+            ("weight", "--start", "100 lb", "--start-mc", "60", "--now", "190 lb"),
+            "is 1.9 times that at the start; are both of the same timber, in the same unit? If it",
+        ),
+        (("weight", "--start", "100 lb", "--start-mc", "102", "--now", "100 kg"), "is 2.2 times that at the"),
+        (
+            ("weight", "--species", "white oak", "--start", "100 kg", "--start-mc", "60", "--now", "190 kg"),
+            "the moisture content of white oak can't be above 143 %, not 204 %; check the weights and the",
+        ),
+        (("weight", "--start", "100 lb", "--start-mc", "390", "--now", "90 lb"), "of any wood in the table"),
         (
             ("weight", "--species", "teak", "--size", "8x8 in", "--length", "9 ft", "--mc", "300"),
             "of teak can't be above",
