@@ -1,4 +1,10 @@
-"""What else the air's temperature and humidity say: dew point, wet bulb, water held; all by PsychroLib."""
+"""What else the air's temperature and humidity say: dew point, wet bulb, water held; mostly by PsychroLib.
+
+Relative humidity is over liquid water below 0 degC too: so hygrometers show it and weather services report
+it (WMO-No. 8, Guide to Instruments and Methods of Observation, part I chapter 4; American Meteorological
+Society, Glossary of Meteorology, "relative humidity"). Over ice air is then saturated below 100 %: at -20 degC
+at 82 %.
+"""
 
 from __future__ import annotations
 
@@ -18,22 +24,98 @@ HIGHEST_C: Final = 110.0
 SEA_LEVEL_PA: Final = 101325.0
 _LOWEST_PA, _HIGHEST_PA = 50_000.0, 110_000.0  # 5600 m up to the deepest low of a mine
 _DRIEST_RH: Final = 0.1
+_KELVIN: Final = 273.15
+
+
+def saturation_pa(temp_c: ArrayLike) -> NDArray[np.float64]:
+    """Pressure of water vapour over liquid water, undercooled below 0 degC.
+
+    Parameters
+    ----------
+    temp_c : array_like, shape (...,)
+        Temperature, -30 to 110. [degC]
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        Saturation pressure; a gap (NaN) stays a gap. [Pa]
+
+    Raises
+    ------
+    OutOfRange
+        If a temperature lies outside the range above.
+
+    References
+    ----------
+    ASHRAE Handbook Fundamentals (2017) chapter 1 eq. 6; below 0 degC, where it is not printed, the formula of
+    WMO-No. 8 (2008) annex 4.B, 6.112 exp(17.62 t / (243.12 + t)) hPa, for -45 to 60 degC. They meet at 0.
+
+    Examples
+    --------
+    >>> round(float(saturation_pa(25))), round(float(saturation_pa(-20)))
+    (3169, 126)
+    """
+    temp, _ = checked_air(temp_c, 0.0)
+    t = temp + _KELVIN
+    liquid = (
+        -5.8002206e3 / t + 1.3914993 - 4.8640239e-2 * t + 4.1764768e-5 * t**2 - 1.4452093e-8 * t**3
+        + 6.5459673 * np.log(t)
+    )  # fmt: skip
+    undercooled = 17.62 * temp / (243.12 + temp)
+    return np.asarray(np.where(temp < 0, 611.2 * np.exp(undercooled), np.exp(liquid)))
+
+
+def ice_saturation_pa(temp_c: ArrayLike) -> NDArray[np.float64]:
+    """Pressure of water vapour over ice; from 0 degC on over water.
+
+    Parameters
+    ----------
+    temp_c : array_like, shape (...,)
+        Temperature, -30 to 110. [degC]
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        Saturation pressure; a gap (NaN) stays a gap. [Pa]
+
+    Raises
+    ------
+    OutOfRange
+        If a temperature lies outside the range above.
+
+    References
+    ----------
+    ASHRAE Handbook Fundamentals (2017) chapter 1 eq. 5.
+
+    Examples
+    --------
+    >>> round(float(ice_saturation_pa(-20)))
+    103
+    """
+    temp, _ = checked_air(temp_c, 0.0)
+    t = temp + _KELVIN
+    ice = (
+        -5.6745359e3 / t + 6.3925247 - 9.677843e-3 * t + 6.2215701e-7 * t**2 + 2.0747825e-9 * t**3
+        - 9.484024e-13 * t**4 + 4.1635019 * np.log(t)
+    )  # fmt: skip
+    return np.asarray(np.where(temp < 0, np.exp(ice), saturation_pa(temp)))
 
 
 def dewpoint_c(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float64]:
-    """Temperature at which the air's moisture begins to condense (below 0 degC: over ice).
+    """Temperature at which the air's moisture begins to condense (below 0 degC: as frost).
 
     Parameters
     ----------
     temp_c : array_like, shape (...,)
         Air temperature, -30 to 110. [degC]
     rh_pct : array_like, shape (...,)
-        Relative humidity, 0.1 to 100. [%]
+        Relative humidity, 0.1 to 100; over water below 0 degC too. [%]
 
     Returns
     -------
     ndarray, shape (...,)
-        Dew point; a gap (NaN) stays a gap. [degC]
+        Dew point, below 0 degC frost point; that of air too damp for its frost is its own temperature. A gap
+        (NaN) stays a gap. [degC]
 
     Raises
     ------
@@ -54,18 +136,20 @@ def dewpoint_c(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float64]:
         raise OutOfRange(
             "the humidity", f"must be at least {_DRIEST_RH:g} % for a dew point, not {np.nanmin(rh):g} %"
         )
-    return _each(lambda t, h: _psychrolib().GetTDewPointFromRelHum(t, h / 100), temp, rh)
+    pressure = np.minimum(vapour_pressure_pa(temp, rh), ice_saturation_pa(temp))
+    dew = _each(lambda t, e: _psychrolib().GetTDewPointFromVapPres(t, e), temp, pressure)
+    return np.minimum(dew, temp)[()]
 
 
 def vapour_pressure_pa(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float64]:
-    """Pressure of the water vapour in the air (below 0 degC: over ice).
+    """Pressure of the water vapour in the air.
 
     Parameters
     ----------
     temp_c : array_like, shape (...,)
         Air temperature, -30 to 110. [degC]
     rh_pct : array_like, shape (...,)
-        Relative humidity, 0 to 100; at 100 it is the saturation pressure. [%]
+        Relative humidity, 0 to 100, over water below 0 degC too; at 100 it is the saturation pressure. [%]
 
     Returns
     -------
@@ -79,7 +163,7 @@ def vapour_pressure_pa(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float
 
     References
     ----------
-    ASHRAE Handbook Fundamentals (2017) chapter 1 eq. 5, 6 and 22, by PsychroLib.
+    ASHRAE Handbook Fundamentals (2017) chapter 1 eq. 22, with the saturation of `saturation_pa`.
 
     Examples
     --------
@@ -87,7 +171,7 @@ def vapour_pressure_pa(temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.float
     3169
     """
     temp, rh = checked_air(temp_c, rh_pct)
-    return _each(lambda t, h: _psychrolib().GetVapPresFromRelHum(t, h / 100), temp, rh)
+    return np.asarray(saturation_pa(temp) * rh / 100)[()]
 
 
 def humidity_ratio(
@@ -128,13 +212,14 @@ def humidity_ratio(
     pressure = _pressure(pressure_pa)
     if np.any(vapour_pressure_pa(temp, rh) > 0.9 * pressure):
         raise OutOfRange("the air", "so hot and damp is nearly all steam; check temperature and humidity")
-    return _each(lambda t, h: _psychrolib().GetHumRatioFromRelHum(t, h / 100, pressure), temp, rh)
+    vapour = vapour_pressure_pa(temp, rh)
+    return _each(lambda e, _: _psychrolib().GetHumRatioFromVapPres(e, pressure), vapour, vapour)
 
 
 def wet_bulb_c(
     temp_c: ArrayLike, rh_pct: ArrayLike, *, pressure_pa: float = SEA_LEVEL_PA
 ) -> NDArray[np.float64]:
-    """Temperature of a thermometer in a wet wick (the thermodynamic wet bulb; below 0 degC: ice).
+    """Temperature of a thermometer in a wet wick (the thermodynamic wet bulb; below 0 degC: an icy one).
 
     Parameters
     ----------
@@ -169,7 +254,8 @@ def wet_bulb_c(
     pressure = _pressure(pressure_pa)
     if np.any(temp > 90):
         raise OutOfRange("the temperature", f"must be at most 90 °C for a wet bulb, not {np.nanmax(temp):g}")
-    return _each(lambda t, h: _psychrolib().GetTWetBulbFromRelHum(t, h / 100, pressure), temp, rh)
+    over_ice = np.minimum(rh * saturation_pa(temp) / ice_saturation_pa(temp), 100.0)
+    return _each(lambda t, h: _psychrolib().GetTWetBulbFromRelHum(t, h / 100, pressure), temp, over_ice)
 
 
 def rh_from_wet_bulb_pct(
@@ -189,7 +275,7 @@ def rh_from_wet_bulb_pct(
     Returns
     -------
     ndarray, shape (...,)
-        Relative humidity; a gap (NaN) stays a gap. [%]
+        Relative humidity, over water below 0 degC too; a gap (NaN) stays a gap. [%]
 
     Raises
     ------
@@ -216,7 +302,7 @@ def rh_from_wet_bulb_pct(
         raise OutOfRange("the wet bulb", f"of {np.nanmin(wet):g} °C is lower than driest air makes it")
     pressure = _pressure(pressure_pa)
     rh = _each(lambda t, w: 100 * _psychrolib().GetRelHumFromTWetBulb(t, w, pressure), temp, wet)
-    return np.clip(rh, 0.0, 100.0)[()]
+    return np.asarray(np.clip(rh, 0.0, 100.0) * ice_saturation_pa(temp) / saturation_pa(temp))[()]
 
 
 def standard_pressure_pa(height_m: float) -> float:

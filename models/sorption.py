@@ -10,7 +10,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
-from baulk.models.psychrometrics import HIGHEST_C, LOWEST_C, checked_air, dewpoint_c, worst
+from baulk.models.psychrometrics import (
+    HIGHEST_C,
+    LOWEST_C,
+    checked_air,
+    dewpoint_c,
+    ice_saturation_pa,
+    saturation_pa,
+    worst,
+)
 
 __all__ = [
     "HIGHEST_C",
@@ -27,7 +35,8 @@ __all__ = [
 
 # the two equations of the Wood Handbook, by their numbers there
 Equation = Literal["4-5", "4-6"]
-# eq. 4-5 is printed for 30 to 270 degF; LOWEST_C carries it on to the cold of a winter shed
+# eq. 4-5 is printed for 30 to 270 degF; LOWEST_C carries it on to the cold of a winter shed, with more doubt
+_PRINTED_FROM_C: Final = (30 - 32) / 1.8
 _HALVINGS: Final = 60  # of 100 %RH: far below the last digit of a double
 _HIGHEST_RH_4_6: Final = 99.5  # eq. 4-6 grows without bound towards 100 %
 # root mean square of (printed - eq. 4-5) over the eight values of four woods, europeanwood.org species pages
@@ -63,7 +72,7 @@ def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5")
     temp_c : array_like, shape (...,)
         Air temperature, -30 to 110; the copy checked covers -1.1 to 98.9. [degC]
     rh_pct : array_like, shape (...,)
-        Relative humidity, 0 to 100; by eq. 4-6 at most 99.5. [%]
+        Relative humidity, 0 to 100, over water below 0 degC too; by eq. 4-6 at most 99.5. [%]
     equation : {"4-5", "4-6"}, optional
         Eq. 4-5 is behind the printed table; the newer 4-6 is a second opinion.
 
@@ -114,8 +123,9 @@ def answer(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5") 
     Returns
     -------
     EmcAnswer
-        The value and its standard deviation: species differ by 1.2 points, and wetting or drying moves the
-        value 8 % of itself to either side. [%]
+        The value and its standard deviation: species differ by 1.2 points, wetting or drying moves the
+        value 8 % of itself to either side, and below freezing it grows, for there the equation is not printed
+        and a humidity may have been told over ice. [%]
 
     Raises
     ------
@@ -126,7 +136,9 @@ def answer(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5") 
     ----------
     Species: europeanwood.org pages of four woods, at 37 and 83 % (one value lies 1.9 off). Hysteresis: ratio
     0.85 of adsorption to desorption, from memory; even odds between the two, so its half-width over the root
-    of three.
+    of three. Frost: half of what humidity over ice instead of over water would change (WMO-No. 8 takes it
+    over water, some instruments reckon from a frost point), and all that the equation changes below the 30
+    degF from which the handbook prints it: our own judgement.
 
     Examples
     --------
@@ -139,7 +151,19 @@ def answer(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5") 
     hysteresis = emc * (1 - ratio) / (1 + ratio) / np.sqrt(3.0)
     # no wood is drier than dry: the species' spread shrinks with the value
     species = np.minimum(_SPECIES_SD_PCT, emc / 3)
-    return EmcAnswer(emc_pct=emc, sd_pct=np.hypot(species, hysteresis), equation=equation)
+    sd = np.hypot(np.hypot(species, hysteresis), _frost_sd_pct(temp_c, rh_pct, emc, equation))
+    return EmcAnswer(emc_pct=emc, sd_pct=np.minimum(sd, emc), equation=equation)
+
+
+def _frost_sd_pct(
+    temp_c: ArrayLike, rh_pct: ArrayLike, emc: NDArray[np.float64], equation: Equation
+) -> NDArray[np.float64]:
+    """Return what frost adds to the doubt of an EMC; 0 above freezing."""
+    temp, rh = checked_air(temp_c, rh_pct)
+    over_ice = emc_pct(temp, rh * ice_saturation_pa(temp) / saturation_pa(temp), equation=equation)
+    printed = emc_pct(np.maximum(temp, _PRINTED_FROM_C), rh, equation=equation)
+    frost: NDArray[np.float64] = np.hypot((emc - over_ice) / 2, emc - printed)
+    return frost
 
 
 def rh_pct(temp_c: ArrayLike, emc_pct: ArrayLike, *, equation: Equation = "4-5") -> NDArray[np.float64]:

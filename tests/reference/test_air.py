@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from geotech_references.wood_handbook import moisture_relations
+from pvlib import atmosphere
 
 from baulk.models import psychrometrics as air
 from baulk.models import sorption
@@ -21,13 +22,18 @@ def rows(name):
         return list(csv.DictReader(file))
 
 
+def saturated_rh(temp_c):
+    """Humidity, over water, of air that is saturated over ice where it freezes."""
+    return np.minimum(100 * air.ice_saturation_pa(temp_c) / air.saturation_pa(temp_c), 100)
+
+
 # ASHRAE Handbook Fundamentals (2017) chapter 1 Tables 1 to 3, as printed in the PsychroLib test suite
 ASHRAE = [row for row in rows("psychrometrics-ashrae.csv") if not row["quantity"].startswith("example")]
 ANSWERS = {
-    # pressure: printed to five digits, eq. 5 and 6 within 0.03 %
-    "sat_vapour_pressure_pa": (lambda at: air.vapour_pressure_pa(at, 100), 3e-4),
+    # pressure: printed to five digits, eq. 5 and 6 within 0.03 %; the table is over ice below 0 degC
+    "sat_vapour_pressure_pa": (lambda at: air.vapour_pressure_pa(at, saturated_rh(at)), 3e-4),
     # the table counts air as a real gas (0.4 to 0.6 % more water), the formula as a perfect one
-    "sat_humidity_ratio_101325": (lambda at: air.humidity_ratio(at, 100), 1e-2),
+    "sat_humidity_ratio_101325": (lambda at: air.humidity_ratio(at, saturated_rh(at)), 1e-2),
     "standard_pressure_pa_at_m": (air.standard_pressure_pa, 1e-4),
 }
 
@@ -36,6 +42,36 @@ ANSWERS = {
 def test_the_handbooks_psychrometric_tables_are_met(row):
     formula, within = ANSWERS[row["quantity"]]
     assert formula(float(row["argument"])) == pytest.approx(float(row["value"]), rel=within)
+
+
+@pytest.mark.parametrize(("temp_c", "hpa"), [(-5, 4.2148), (-10, 2.8627), (-20, 1.2540), (-30, 0.5088)])
+def test_below_freezing_humidity_is_over_undercooled_water(temp_c, hpa):
+    # Smithsonian Meteorological Tables (1951) table 94, saturation over water (Goff and Gratch), from memory;
+    # the WMO's formula lies up to 0.6 % off it. Over ice it would be 5 to 34 % less
+    assert air.vapour_pressure_pa(temp_c, 100) == pytest.approx(100 * hpa, rel=0.007)
+    # second implementation of the WMO's convention: pvlib, humidity from the dew point over water
+    told = atmosphere.rh_from_tdew(temp_c, temp_c - 5.0)
+    ours = 100 * air.saturation_pa(max(temp_c - 5.0, -30)) / air.saturation_pa(temp_c)
+    assert temp_c == -30 or ours == pytest.approx(told, rel=1e-6)
+
+
+def test_air_saturated_over_ice_shows_less_than_100_percent_and_its_frost_point_is_its_temperature():
+    # the ratio of two published tables: 103.24 Pa over ice (ASHRAE 2017 table 3), 125.40 over water: 82 %
+    assert saturated_rh(-20.0) == pytest.approx(100 * 103.24 / 125.40, abs=0.5)
+    for temp in (-1.0, -10.0, -20.0):
+        assert air.dewpoint_c(temp, float(saturated_rh(temp))) == pytest.approx(temp, abs=0.02)
+        assert air.dewpoint_c(temp, 100.0) <= temp
+        assert air.rh_from_wet_bulb_pct(temp, temp) == pytest.approx(float(saturated_rh(temp)), abs=0.1)
+    assert saturated_rh(5.0) == 100
+
+
+def test_the_doubt_of_an_emc_grows_below_freezing():
+    # WMO-No. 8: humidity is over water; one told over ice would be another EMC, which is part of the doubt
+    sd = [float(sorption.answer(temp, 80).sd_pct) for temp in (5.0, 0.0, -5.0, -10.0, -20.0)]
+    assert sd[0] == pytest.approx(sd[1], abs=0.01)
+    assert sd[1] < sd[2] < sd[3] < sd[4]
+    over_ice = float(sorption.emc_pct(-20, 80 * 0.82))
+    assert sd[4] > (float(sorption.emc_pct(-20, 80)) - over_ice) / 2
 
 
 def test_the_handbooks_worked_example_is_met():

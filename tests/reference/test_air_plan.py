@@ -6,6 +6,7 @@ import csv
 from pathlib import Path
 
 import numpy as np
+import psychrolib
 import pytest
 
 from baulk.models import checking, psychrometrics, sorption
@@ -45,9 +46,12 @@ def test_agrees_with_the_published_value(row):
 
 
 def test_saturation_pressure_is_that_of_psychrolib_at_every_temperature_of_a_shop():
-    temp = np.linspace(-30, 110, 281)
-    slow = psychrometrics.vapour_pressure_pa(temp, 100.0)
-    assert water.saturation_pa(temp) == pytest.approx(slow, rel=2e-4)  # ice or water within 0.01 degC of 0
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    warm, cold = np.linspace(0.02, 110, 111), np.linspace(-30, -0.1, 60)
+    over_water = [psychrolib.GetVapPresFromRelHum(float(each), 1.0) for each in warm]
+    assert psychrometrics.saturation_pa(warm) == pytest.approx(over_water, rel=1e-6)
+    over_ice = [psychrolib.GetVapPresFromRelHum(float(each), 1.0) for each in cold]
+    assert psychrometrics.ice_saturation_pa(cold) == pytest.approx(over_ice, rel=1e-6)
 
 
 def test_the_vapour_in_a_cubic_metre_agrees_with_the_humidity_ratio():

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
-from baulk.models.psychrometrics import checked_air
+from baulk.models.psychrometrics import checked_air, vapour_pressure_pa
 
 KELVIN: Final = 273.15
 _VAPOUR_J_KG_K: Final = 461.52  # gas constant of water vapour, 8.314462 / 0.0180153
@@ -25,42 +25,6 @@ FROST_FROM_C: Final = 15.0  # below it the cold coil begins to freeze; common pr
 FROST_WHOLLY_C: Final = 5.0  # at and below it such a machine gives nothing; common practice, no source
 
 
-def saturation_pa(temp_c: ArrayLike) -> Floats:
-    """Saturation pressure of water vapour (below 0 degC: over ice), for whole arrays at once.
-
-    Parameters
-    ----------
-    temp_c : array_like, shape (...,)
-        Air temperature, -30 to 110. [degC]
-
-    Returns
-    -------
-    ndarray, shape (...,)
-        Pressure. [Pa]
-
-    Raises
-    ------
-    OutOfRange
-        If a temperature lies outside the range above.
-
-    References
-    ----------
-    ASHRAE Handbook Fundamentals (2017) chapter 1 eq. 5 and 6; the same as `psychrometrics.vapour_pressure_pa`
-    at 100 %, without the two seconds that loading PsychroLib takes (tests hold one against the other).
-    """
-    temp, _ = checked_air(temp_c, 0.0)
-    t = temp + KELVIN
-    ice = (
-        -5.6745359e3 / t + 6.3925247 - 9.677843e-3 * t + 6.2215701e-7 * t**2 + 2.0747825e-9 * t**3
-        - 9.484024e-13 * t**4 + 4.1635019 * np.log(t)
-    )  # fmt: skip
-    liquid = (
-        -5.8002206e3 / t + 1.3914993 - 4.8640239e-2 * t + 4.1764768e-5 * t**2 - 1.4452093e-8 * t**3
-        + 6.5459673 * np.log(t)
-    )  # fmt: skip
-    return np.asarray(np.exp(np.where(temp < 0, ice, liquid)))
-
-
 def vapour_g_m3(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     """Water vapour in a cubic metre of air.
 
@@ -69,16 +33,21 @@ def vapour_g_m3(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     temp_c : array_like, shape (...,)
         Air temperature, -30 to 110. [degC]
     rh_pct : array_like, shape (...,)
-        Relative humidity, 0 to 100. [%]
+        Relative humidity, 0 to 100; over water below 0 degC too. [%]
 
     Returns
     -------
     ndarray, shape (...,)
         Absolute humidity. [g/m3]
 
+    Raises
+    ------
+    OutOfRange
+        If temperature or humidity lie outside the range above.
+
     References
     ----------
-    Ideal gas law with the vapour pressure of ASHRAE Fundamentals (2017) chapter 1.
+    Ideal gas law with the vapour pressure of `baulk.models.psychrometrics`.
 
     Examples
     --------
@@ -86,7 +55,7 @@ def vapour_g_m3(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     10.4
     """
     temp, rh = checked_air(temp_c, rh_pct)
-    return np.asarray(1000 * saturation_pa(temp) * rh / 100 / (_VAPOUR_J_KG_K * (temp + KELVIN)))
+    return np.asarray(1000 * vapour_pressure_pa(temp, rh) / (_VAPOUR_J_KG_K * (temp + KELVIN)))
 
 
 def latent_heat_kj_kg(temp_c: ArrayLike) -> Floats:

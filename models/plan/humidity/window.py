@@ -23,7 +23,7 @@ from baulk.models import sorption
 from baulk.models.checking import DECIDED_ABOVE_PCT, mould_limit_pct
 from baulk.models.constants import Floats
 from baulk.models.plan.humidity.timbers import Stock
-from baulk.models.plan.humidity.water import saturation_pa
+from baulk.models.psychrometrics import ice_saturation_pa, saturation_pa
 
 DRIEST_RH: Final = 35.0  # what a shop is worth bringing to; our own judgement, no source
 DAMPEST_RH: Final = 95.0  # wetter air can't be held, nor measured; our own judgement, no source
@@ -166,7 +166,7 @@ def colder_by_k(posix_s: Floats, temp_c: Floats, lag: float) -> Floats:
 
 
 def condensation_limit_pct(temp_c: Floats, colder_k: Floats) -> Floats:
-    """Humidity above which the air's dew point lies above a surface that is colder than it.
+    """Humidity above which the air's dew or frost point lies above a surface that is colder than it.
 
     Parameters
     ----------
@@ -178,13 +178,14 @@ def condensation_limit_pct(temp_c: Floats, colder_k: Floats) -> Floats:
     Returns
     -------
     ndarray, shape (n,)
-        Saturation pressure at the surface over that of the air. [%]
+        Saturation pressure at the surface, over ice where it freezes, over that of the air. [%]
 
     References
     ----------
     ASHRAE Fundamentals (2017) chapter 1 eq. 5 and 6.
     """
-    return np.asarray(100 * saturation_pa(temp_c - np.maximum(colder_k, 0.0)) / saturation_pa(temp_c))
+    surface_c = temp_c - np.maximum(colder_k, 0.0)
+    return np.asarray(100 * ice_saturation_pa(surface_c) / saturation_pa(temp_c))
 
 
 def band_of(stock: Stock) -> Band:
