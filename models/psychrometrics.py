@@ -2,8 +2,8 @@
 
 Relative humidity is over liquid water below 0 degC too: so hygrometers show it and weather services report
 it (WMO-No. 8, Guide to Instruments and Methods of Observation, part I chapter 4; American Meteorological
-Society, Glossary of Meteorology, "relative humidity"). Over ice air is then saturated below 100 %: at -20 degC
-at 82 %.
+Society, Glossary of Meteorology, "relative humidity"). Over ice air is then saturated below 100 %: at
+-20 degC at 82 %.
 """
 
 from __future__ import annotations

@@ -57,7 +57,7 @@ def from_meter_for_another_wood(
     species : Species
         The wood measured.
     wood_temp_c : array_like, shape (...,), or None
-        Wood temperature between the pins, 0 to 80; unknown widens the doubt. [degC]
+        Wood temperature between the pins, 0 to 50; unknown widens the doubt. [degC]
 
     Returns
     -------
@@ -123,7 +123,7 @@ def from_capacitance(
     species : Species
         The wood measured.
     wood_temp_c : array_like, shape (...,), or None
-        Wood temperature, 0 to 80; it changes nothing but the refusal of frozen wood. [degC]
+        Wood temperature, 0 to 50; it changes nothing but the refusal of frozen wood. [degC]
 
     Returns
     -------

@@ -15,7 +15,9 @@ from baulk.models.species import Species
 
 # the middle of 0.10 to 0.15 %MC per degC: SP Tra report PX21326 (2012) pp. 5-6, VTT Publications 420 (2000)
 SLOPE_PER_C: Final = 0.125
-_SLOPE_SD_PER_C: Final = 0.0125
+# nine in ten of what is printed: 0.5 % for 10 degF (0.089 per degC) in the Wood Handbook, FPL-GTR-282 p.
+# 13-3, to 1.6 % for 10 degC in the Swedish rule that PX21326 cites; at 0 degC from +1.8 to +3.2
+_SLOPE_SD_PER_C: Final = (0.160 - 0.089) / 2 / 1.645
 METER_REFERENCE_C: Final = 20.0
 CURVE_REFERENCE_C: Final = 26.7  # 80 degF, the temperature of the table behind the curves
 # five measuring methods lay within -2 to +2 %MC of oven-dry (FPInnovations 16773, 2015): taken as two sd
@@ -28,7 +30,8 @@ _MOST_ABOVE_PCT: Final = (
     40.0  # beyond it no meter tells one number from another; our own judgement, no source
 )
 _NO_CONTACT_PCT: Final = 4.0  # the rows behind the curves end at 7 %; drier than this is an open circuit
-_HOTTEST_C: Final = 80.0
+# hotter wood is not met in a shed, but 68 degF typed as degC is; our own judgement, no source
+_HOTTEST_C: Final = 50.0
 _USUAL_FSP_PCT: Final = 30.0  # of a wood whose kind is not known: Wood Handbook, FPL-GTR-190 (2010) p. 4-2
 # spread of the woods' own curves about their mean at 20 % (0.6 at 12 %), from the species table: memory
 _UNKNOWN_WOOD_SD_PCT: Final = 1.2
@@ -137,7 +140,7 @@ def from_meter(
     mc_pct : array_like, shape (...,)
         What the meter shows, above 0 to 400. [%]
     wood_temp_c : array_like, shape (...,), or None
-        Wood temperature between the pins, 0 to 80; unknown widens the doubt by what 5 degC would do. [degC]
+        Wood temperature between the pins, 0 to 50; unknown widens the doubt by what 5 degC would do. [degC]
     species : Species or None
         The wood that the meter was set to; unknown widens the doubt by what the kind of wood does.
 
@@ -155,8 +158,8 @@ def from_meter(
     References
     ----------
     Slope 0.125 %MC per degC, the middle of SP Tra report PX21326 (2012) and VTT Publications 420 (2000),
-    which print 0.10 to 0.15; the Wood Handbook's 0.5 % per 10 degF (0.089) lies below, the Swedish rule of
-    1.6 per 10 degC above.
+    which print 0.10 to 0.15. Its doubt reaches in nine cases of ten from the Wood Handbook's 0.5 % per 10
+    degF (0.089) to the Swedish rule of 1.6 per 10 degC: at 0 degC a correction of 1.8 to 3.2.
     """
     shown = np.asarray(mc_pct, np.float64)
     bad = _first(shown, (shown > 0) & (shown <= 400))
@@ -260,7 +263,7 @@ def corrected(
     Raises
     ------
     OutOfRange
-        If any of the wood is frozen or hotter than 80 degC.
+        If any of the wood is frozen or hotter than 50 degC.
 
     References
     ----------
@@ -281,7 +284,8 @@ def _corrected(
     if bad is not None:
         raise OutOfRange(
             "the wood temperature",
-            f"must not be above {_HOTTEST_C:g} °C, not {bad:g} °C; was it in °F?",
+            f"must not be above {_HOTTEST_C:g} °C, not {bad:g} °C; was it {bad:g} °F, which is"
+            f" {(bad - 32) / 1.8:.0f} °C?",
         )
     bad = _first(known, known >= 0)
     if bad is not None:
