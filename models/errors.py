@@ -54,3 +54,21 @@ class NotFound(BaulkError, LookupError):
             f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(names[:12]) or 'none yet'}"
         )
         return f"no {self.kind} called {self.name!r}; {hint}"
+
+
+class SeveralFound(NotFound):
+    """A name means several entries of a table; which one has to be said.
+
+    Parameters
+    ----------
+    kind : str
+        What was looked up, for instance "wood".
+    name : str
+        The name as given.
+    known : iterable of str
+        What it may mean, the likeliest first.
+    """
+
+    def __str__(self) -> str:
+        """Return the sentence."""
+        return f"{self.name!r} may be any {self.kind} of: {', '.join(self.known)}; say which"

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from importlib import resources
 from typing import TYPE_CHECKING, Final
 
-from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.species_table import MARKS, OWN_MARKS, Row, Species, broken, grouped, read, wood
+from baulk.models.errors import NotFound, OutOfRange, SeveralFound
+from baulk.models.species_table import MARKS, NAMES, OWN_MARKS, Row, Species, broken, grouped, read, wood
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,6 +71,8 @@ class SpeciesTable:
 
         Raises
         ------
+        SeveralFound
+            If the name means several woods, such as "oak"; they are offered.
         NotFound
             If the table has no such name; the nearest are offered.
         """
@@ -79,9 +81,28 @@ class SpeciesTable:
             return self.own_woods[self.own_names[key]]
         known = _by_name()
         if key not in known:
+            if several := self.group(name):
+                raise SeveralFound("wood", name, several)
             raise NotFound("species", name, {*known, *self.own_names})
         found = known[key]
         return self.own_woods.get(found.name, found)
+
+    def group(self, name: str) -> tuple[str, ...]:
+        """Woods that a name such as "oak" stands for, in the order of the table; none for a wood's own name.
+
+        Parameters
+        ----------
+        name : str
+            In any case.
+
+        Returns
+        -------
+        tuple of str
+            Names of the woods, those that a boat is built of first.
+        """
+        key = _key(name)
+        given = (r for r in self.rows() if r["quantity"] == "group" and _key(r["value"]) == key)
+        return tuple(dict.fromkeys(r["species"] for r in given))
 
     def names(self) -> tuple[str, ...]:
         """Every wood's own name, without the synonyms: the built-in ones, then those the shop added."""
@@ -172,7 +193,7 @@ def read_own(text: str, where: str = FILE) -> SpeciesTable:
         known = by_key.get(_key(name))
         base = _by_name().get(_key(values.get("like", known or "")))
         if "like" in values and base is None:
-            raise NotFound("species", values["like"], _by_name())
+            raise _unknown(values["like"])
         woods[known or name] = wood(known or name, _values(base) | values)
     return SpeciesTable(
         own_rows=tuple(given_rows),
@@ -181,11 +202,17 @@ def read_own(text: str, where: str = FILE) -> SpeciesTable:
     )
 
 
+def _unknown(name: str) -> NotFound:
+    if several := BUILT_IN.group(name):
+        return SeveralFound("wood", name, several)
+    return NotFound("species", name, _by_name())
+
+
 def _values(base: Species | None) -> dict[str, str]:
     if base is None:
         return {}
     return {
-        r["quantity"]: r["value"] for r in _rows() if r["species"] == base.name and r["quantity"] != "synonym"
+        r["quantity"]: r["value"] for r in _rows() if r["species"] == base.name and r["quantity"] not in NAMES
     }
 
 
@@ -230,6 +257,9 @@ def _by_name() -> dict[str, Species]:
             if key in known:
                 raise broken(FILE, number, f"names {row['value']} a second time")
             known[key] = woods[row["species"]]
+    for number, row in enumerate(_rows(), start=2):
+        if row["quantity"] == "group" and row["value"].lower() in known:
+            raise broken(FILE, number, f"calls several woods {row['value']}, which already means one")
     return _botanical(woods.values()) | known
 
 

@@ -16,7 +16,9 @@ Row = dict[str, str]
 COLUMNS: Final = ("species", "quantity", "value", "unit", "source", "mark")
 MARKS: Final = frozenset({"read", "read (secondary)", "computed", "memory"})
 OWN_MARKS: Final = MARKS | {"measured"}
-TEXT: Final = frozenset({"latin", "synonym", "softwood", "like"})
+TEXT: Final = frozenset({"latin", "synonym", "group", "softwood", "like"})
+# names of a wood rather than values of it, so that there may be several; a group is a name for several woods
+NAMES: Final = frozenset({"synonym", "group"})
 # the strength quantities are written <property>_green and <property>_12, but the radial and tangential moduli
 # at 12 % have been e_radial and e_tangential from the start
 _AT_12: Final = {"e_radial": "e_radial", "e_tangential": "e_tangential"}
@@ -153,7 +155,7 @@ def read(text: str, where: str) -> list[Row]:
 
 
 def grouped(rows: Iterable[Row], where: str, *, marks: frozenset[str] = MARKS) -> dict[str, dict[str, str]]:
-    """Check each row and gather the values of each wood, without the synonyms.
+    """Check each row and gather the values of each wood, without its further names.
 
     Parameters
     ----------
@@ -178,7 +180,7 @@ def grouped(rows: Iterable[Row], where: str, *, marks: frozenset[str] = MARKS) -
     for number, row in enumerate(rows, start=2):
         _check(row, where, number, marks)
         values = found.setdefault(row["species"], {})
-        if row["quantity"] != "synonym":
+        if row["quantity"] not in NAMES:
             if row["quantity"] in values:
                 raise broken(where, number, f"gives {row['quantity']} of {row['species']} twice")
             values[row["quantity"]] = row["value"]

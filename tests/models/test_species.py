@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from baulk.models import gravimetric, species
-from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.errors import NotFound, OutOfRange, SeveralFound
 
 NEEDED = (
     "white oak", "northern red oak", "European oak", "live oak", "Douglas-fir", "longleaf pine", "tamarack",
@@ -35,6 +35,42 @@ def test_at_least_thirty_woods_say_how_wet_heartwood_and_sapwood_are_when_green(
 )
 def test_a_wood_is_found_by_any_of_its_names(asked, name):
     assert species.get(asked).name == name
+
+
+@pytest.mark.parametrize(
+    ("asked", "first", "others"),
+    [
+        ("Oak", "white oak", {"live oak", "European oak", "northern red oak"}),
+        ("pine", "longleaf pine", {"eastern white pine", "Scots pine", "loblolly pine"}),
+        ("southern  yellow pine", "longleaf pine", {"loblolly pine"}),
+        ("larch", "European larch", {"tamarack", "western larch"}),
+        ("white cedar", "Atlantic white cedar", {"northern white cedar"}),
+    ],
+)
+def test_a_name_for_several_woods_is_answered_with_the_choice(asked, first, others):
+    # American Softwood Lumber Standard PS 20: "southern pine" is longleaf, loblolly, shortleaf and slash pine
+    with pytest.raises(SeveralFound) as caught:
+        species.get(asked)
+    assert caught.value.known[0] == first
+    assert others <= set(caught.value.known)
+    assert str(caught.value).startswith(f"{asked!r} may be any wood of: {first}, ")
+    assert str(caught.value).endswith("; say which")
+
+
+def test_the_oaks_that_a_boat_is_built_of_come_before_red_oak():
+    # Wood Handbook FPL-GTR-282 table 14-1: heartwood of white oak resists decay, of red oak hardly
+    oaks = species.BUILT_IN.group("oak")
+    assert oaks.index("northern red oak") == len(oaks) - 1
+    assert set(oaks) == {name for name in species.names() if name.endswith(" oak")}
+
+
+def test_every_wood_of_a_group_can_be_asked_for_by_its_name():
+    groups = {row["value"] for row in species.rows() if row["quantity"] == "group"}
+    assert {"oak", "pine", "larch", "southern yellow pine"} <= groups
+    for each in groups:
+        assert len(species.BUILT_IN.group(each)) > 1
+        for name in species.BUILT_IN.group(each):
+            assert species.get(name).name == name
 
 
 def test_an_unknown_wood_is_answered_with_the_nearest():
@@ -118,6 +154,10 @@ def with_rows(monkeypatch):
         (lambda t: t.pop(4) and None, "lacks basic_density of white oak; add the rows"),
         (lambda t: t.insert(5, t[4]), "(species.csv line 7) gives basic_density of white oak twice"),
         (lambda t: t[1].update(value="Teak"), "(species.csv line 3) names Teak a second time"),
+        (
+            lambda t: t[1].update(quantity="group", value="Teak"),
+            "(species.csv line 3) calls several woods Teak, which already means one",
+        ),
     ],
 )
 def test_a_broken_table_says_which_line(with_rows, change, says):

@@ -5,7 +5,7 @@ import pickle
 import pytest
 
 from baulk.models import species
-from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.errors import NotFound, OutOfRange, SeveralFound
 from baulk.models.meter import resistance
 
 HEAD = "species,quantity,value,unit,source,mark\n"
@@ -44,6 +44,16 @@ def test_a_new_wood_takes_from_the_one_it_is_like_what_it_does_not_say():
     assert known.synonyms("ferry oak") == ("slip oak",)
     assert known.table().iloc[-1]["mark"] == "measured"
     assert known.rows()[: len(species.rows())] == species.rows()
+
+
+def test_a_shop_that_has_one_oak_may_call_it_oak_and_another_is_asked_which():
+    named = HEAD + FERRY + "ferry oak,synonym,oak,-,what we call it,measured\n"
+    assert species.read_own(named).get("oak").name == "ferry oak"
+    listed = HEAD + FERRY + "ferry oak,group,oak,-,what we call it,measured\n"
+    with pytest.raises(SeveralFound, match="northern red oak, ferry oak; say which"):
+        species.read_own(listed).get("oak")
+    with pytest.raises(SeveralFound, match="white oak, live oak"):
+        species.read_own(HEAD + FERRY.replace("white oak", "oak"))
 
 
 def test_a_wood_may_stand_on_its_own_without_strength_and_with_the_meter_curve_of_any_wood():
