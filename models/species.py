@@ -125,7 +125,8 @@ class SpeciesTable:
         pandas.DataFrame
             Columns species, quantity, value (text), unit, source and mark; the mark is "read" (seen in the
             source), "read (secondary)" (seen in a quotation or transcription), "computed", "memory" (not
-            seen) or, in the shop's own rows, "measured".
+            seen), "common practice" (taken where nothing is printed for the wood) or, in the shop's own rows,
+            "measured".
         """
         import pandas as pd  # noqa: PLC0415 (slow to load, and only this function needs it)
 

@@ -14,7 +14,7 @@ from baulk.models.strength import PROPERTIES, Pair, Strength
 
 Row = dict[str, str]
 COLUMNS: Final = ("species", "quantity", "value", "unit", "source", "mark")
-MARKS: Final = frozenset({"read", "read (secondary)", "computed", "memory"})
+MARKS: Final = frozenset({"read", "read (secondary)", "computed", "memory", "common practice"})
 OWN_MARKS: Final = MARKS | {"measured"}
 TEXT: Final = frozenset({"latin", "synonym", "group", "softwood", "like"})
 # names of a wood rather than values of it, so that there may be several; a group is a name for several woods

@@ -145,11 +145,11 @@ def with_rows(monkeypatch):
         ),
         (
             lambda t: t[4].update(source=""),
-            "(species.csv line 6) needs a source and one of the marks computed,",
+            "(species.csv line 6) needs a source and one of the marks common practice,",
         ),
         (
             lambda t: t[4].update(mark="sure"),
-            "(species.csv line 6) needs a source and one of the marks computed,",
+            "(species.csv line 6) needs a source and one of the marks common practice,",
         ),
         (lambda t: t.pop(4) and None, "lacks basic_density of white oak; add the rows"),
         (lambda t: t.insert(5, t[4]), "(species.csv line 7) gives basic_density of white oak twice"),

@@ -119,6 +119,56 @@ def test_every_shrinkage_marked_as_read_stands_in_the_copied_tables(name):
         assert (entry["value"], entry["mark"]) in pairs
 
 
+# our name, the name in Table 13-5, of woods whose row follows from Table 4-3
+ONSETS = {
+    "white ash": "Ash, white",
+    "American beech": "Beech, American",
+    "Douglas-fir": "Douglas-fir, coast",
+    "live oak": "Oak, live",
+    "longleaf pine": "Pine, longleaf",
+    "tamarack": "Tamarack",
+}
+
+
+def marks(quantity):
+    return {r["species"]: (r["mark"], r["source"]) for r in species.rows() if r["quantity"] == quantity}
+
+
+@pytest.mark.parametrize(("name", "printed"), ONSETS.items())
+def test_an_onset_of_shrinkage_bears_the_mark_of_the_coefficients_that_it_reproduces(name, printed):
+    # Wood Handbook FPL-GTR-190 (2010) Table 13-5 prints coefficients; the onset makes them of Table 4-3
+    row = next(each for each in COEFFICIENTS if each["species_or_row"] == printed)
+    law = shrinkage.coefficient_per_pct(species.get(name).shrinkage_tangential_pct, 30)
+    assert law == pytest.approx(float(row["CT_per_pct"]), abs=WITHIN)
+    assert marks("shrinkage_onset")[name][0] == ("computed" if row["mark"].startswith("read") else "memory")
+
+
+def test_what_is_printed_for_no_single_wood_is_not_called_read():
+    onsets, saturations = marks("shrinkage_onset"), marks("fsp")
+    # printed: the footnote for teak (Table 13-5); every other onset is worked out, recalled or custom
+    assert [name for name, (mark, _) in onsets.items() if mark.startswith("read")] == ["teak"]
+    for name in ("white oak", "European oak", "sapele"):
+        assert onsets[name][0] == "common practice"
+    # Wood Handbook p. 4-2 has 30 % as a mean of all woods; single ones stand in ICC 400 Table 304
+    assert all("ICC 400" in source for mark, source in saturations.values() if mark.startswith("read"))
+    for quantity in ("nu_rt", "g_rt"):
+        borrowed = [mark for mark, source in marks(quantity).values() if "borrowed" in source]
+        assert borrowed
+        assert not any(mark.startswith("read") for mark in borrowed)
+
+
+def test_the_formula_for_the_shear_modulus_is_marked_as_recalled_and_fits_mahogany_alone():
+    # Wood Handbook FPL-GTR-282 Tables 5-1 and 5-2, ratios to E_L: E_R, E_T, nu_RT, nu_TR and the printed G_RT
+    def formula(e_r, e_t, nu_rt, nu_tr):
+        return e_r * e_t / (e_r * (1 + nu_tr) + e_t * (1 + nu_rt))
+
+    assert formula(0.107, 0.064, 0.600, 0.326) == pytest.approx(0.028, rel=0.01)  # mahogany
+    assert formula(0.068, 0.050, 0.390, 0.374) > 2.5 * 0.007  # Douglas-fir
+    by_formula = {name: mark for name, (mark, source) in marks("g_rt").items() if "G = ER ET" in source}
+    assert set(by_formula.values()) == {"memory"}
+    assert not any(species.get(name).softwood for name in by_formula)
+
+
 def test_the_straight_line_of_shrinkage_is_the_handbooks():
     # eq. 4-9, second implementation: PyPI geotech-references 1.4.1
     for mc in (0, 6, 12, 19, 30):
