@@ -135,6 +135,11 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
         When it was taken; now if left out.
     from_end_mm : float, optional
         Distance of pins from an end along the grain, kept as a flag of the reading. [mm]
+
+    Raises
+    ------
+    OutOfRange, NotFound
+        If value, time or place can't be, or nobody entered the tag.
     """
     taken = taken_utc or now_utc
     if taken.tzinfo is None or not message.is_right(taken.timestamp(), now_utc):

@@ -99,6 +99,11 @@ def keep(shop: Shop, tag: str, picture: bytes, *, now_utc: datetime, by: str = "
         Now, with a time zone.
     by : str
         Who took it.
+
+    Raises
+    ------
+    RegisterError
+        If the picture can't be read or kept.
     """
     timber = shop.register.get(tag)
     name = f"{now_utc.astimezone(UTC):%Y%m%dT%H%M%S%f}.jpg"

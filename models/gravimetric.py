@@ -57,6 +57,11 @@ def wet_kg(dry_kg: ArrayLike, mc_pct: ArrayLike) -> NDArray[np.float64]:
     -------
     ndarray, shape (...,)
         Mass with its water. [kg]
+
+    Raises
+    ------
+    OutOfRange
+        If the oven-dry mass is not above 0, or a moisture content is below 0.
     """
     mass: NDArray[np.float64] = _above_0(dry_kg, "the oven-dry weight") * (1 + _mc(mc_pct) / 100)
     return mass
@@ -121,6 +126,11 @@ def green_mass_kg(
     -------
     ndarray, shape (...,)
         Mass. [kg]
+
+    Raises
+    ------
+    OutOfRange
+        If length or basic density is not above 0, or a moisture content is below 0.
 
     References
     ----------
@@ -234,6 +244,11 @@ def wet_basis_pct(mc_pct: ArrayLike) -> NDArray[np.float64]:
     -------
     ndarray, shape (...,)
         Water as a share of the wet mass. [%]
+
+    Raises
+    ------
+    OutOfRange
+        If a moisture content is below 0.
 
     Examples
     --------

@@ -75,6 +75,11 @@ def dimension_change_mm(
     ndarray, shape (...,)
         Change. [mm]
 
+    Raises
+    ------
+    OutOfRange
+        As from `free_pct`.
+
     References
     ----------
     Wood Handbook, FPL-GTR-282 (2021), chapter 13 eq. 13-2, with the coefficient taken on the dimension at
@@ -103,6 +108,11 @@ def coefficient_per_pct(total_pct: ArrayLike, onset_pct: ArrayLike) -> NDArray[n
     -------
     ndarray, shape (...,)
         Relative change of the dimension at 10 % per percent of moisture content. [1/%]
+
+    Raises
+    ------
+    OutOfRange
+        If the onset is not above 0.
 
     References
     ----------

@@ -225,6 +225,11 @@ def mean_of_emc_pct(air: AirSeries) -> float:
     -------
     float
         Mean EMC; a single reading is its own mean. [%]
+
+    Raises
+    ------
+    OutOfRange
+        As from `emc_pct`.
     """
     return _mean(emc_pct(air.temp_c, air.rh_pct), air)
 
@@ -243,6 +248,11 @@ def emc_at_mean_pct(air: AirSeries) -> float:
     -------
     float
         EMC of the mean air. [%]
+
+    Raises
+    ------
+    OutOfRange
+        As from `emc_pct`.
 
     References
     ----------

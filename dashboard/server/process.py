@@ -62,6 +62,11 @@ def command(shop_dir: Path | str, port: int, config: Config | None = None) -> li
     -------
     list of str
         Ready for `subprocess.Popen`.
+
+    Raises
+    ------
+    ConfigError
+        If the settings leave a door open, or name a file that is not there.
     """
     app = Path(__file__).parent.with_name("app.py")
     chosen = _FLAGS | (_reached(config) if config else {})

@@ -177,6 +177,11 @@ def evaluations(
     ------
     tuple of (str, Document or Failed or DocumentError)
         The last where what is stored can't be read.
+
+    Raises
+    ------
+    OutOfRange
+        If places are asked for; evaluations belong to timbers.
     """
     _no_places(asked)
     wanted = {shop.register.get(tag).tag for tag in asked.tags}
@@ -212,6 +217,11 @@ def write(table: Table, path: Path) -> int:
     -------
     int
         How many rows.
+
+    Raises
+    ------
+    OutOfRange, ExchangeError
+        If the file's ending is neither, or it can't be written.
     """
     if path.suffix.lower() not in ENDINGS:
         raise OutOfRange("the file's name", f"ends in .csv or .parquet, not {path.name!r}")

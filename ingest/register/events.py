@@ -84,6 +84,11 @@ def write(  # noqa: PLR0913 - each says another thing
         Of the shop.
     whole : bool
         Whether the timber must be one after it; not between the fields of one correction.
+
+    Raises
+    ------
+    RegisterError, OutOfRange
+        If the event can't be, or what came after it would no longer hold.
     """
     noted_utc = event.noted_utc or event.at_utc
     chain.refuse_time(event, timber, noted_utc)

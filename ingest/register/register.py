@@ -183,6 +183,11 @@ class Register:
         -------
         tuple of Event
             As entered; nothing if all was so already.
+
+        Raises
+        ------
+        RegisterError, OutOfRange
+            If a field is none of a timber's, is to stay, or can't have that value.
         """
         with self._write() as (base, revision):
             row = _find(base, tag)

@@ -149,6 +149,11 @@ def connect(store: StorePart, *, autocommit: bool = True) -> psycopg.Connection[
         The settings, with `postgres_url`.
     autocommit : bool
         As psycopg means it; SQLAlchemy wants False.
+
+    Raises
+    ------
+    StoreError, ConfigError
+        If the server can't be reached or refuses, or its driver is not installed.
     """
     url = store.postgres_url
     assert url is not None  # noqa: S101 - asked only for such stores

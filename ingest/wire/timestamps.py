@@ -96,6 +96,11 @@ def read(texts: Sequence[str], form: TimeForm, now_utc: datetime) -> tuple[NDArr
         Microseconds since 1970; `NONE_US` where there is no time.
     reasons : dict
         Why not, by index.
+
+    Raises
+    ------
+    ExchangeError
+        If a time has no zone and the form gives none.
     """
     import pandas as pd  # noqa: PLC0415
 

@@ -33,6 +33,11 @@ def graded_edges_mm(size_mm: float, cells: int) -> Floats:
     -------
     ndarray, shape (cells + 1,)
         Edges from -size/2 to +size/2. [mm]
+
+    Raises
+    ------
+    OutOfRange
+        If there are fewer than 2 cells.
     """
     if cells < 2:
         raise OutOfRange("cells", f"must be at least 2 each way, not {cells}")

@@ -173,6 +173,11 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
         As from `dry`.
     given_off_pct : ndarray, shape (times,) or (times, m)
         Time integral of the flux through the four faces, as a share of the section. [% of oven-dry mass]
+
+    Raises
+    ------
+    OutOfRange
+        As from `dry`.
     """
     at_s, order = _times(at_posix_s, start_posix_s)
     x_edges = graded_edges_mm(section.width_mm, cells[0])

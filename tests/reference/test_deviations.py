@@ -75,8 +75,12 @@ def air_checks():
         ("sat_humidity_ratio_101325", psychrometrics.humidity_ratio, 0.7),
     ):
         part = [row for row in ashrae if row["quantity"] == name]
-        printed = column(part, "value")
-        yield Check(name, source, formula(column(part, "argument"), 100), printed, within, "%", relative=True)
+        printed, at_c = column(part, "value"), np.array(column(part, "argument"))
+        # the tables are over ice below 0 degC, humidity is over water
+        rh = np.minimum(
+            100 * psychrometrics.ice_saturation_pa(at_c) / psychrometrics.saturation_pa(at_c), 100
+        )
+        yield Check(name, source, formula(at_c, rh), printed, within, "%", relative=True)
     table = rows("psychrometrics-wetbulb.csv")
     rh = psychrometrics.rh_from_wet_bulb_pct(column(table, "dry_c"), column(table, "wet_c"))
     yield Check("RH from the wet bulb", "CoolProp 8.0.0", rh, column(table, "rh_pct_coolprop"), 0.2, "%RH")

@@ -185,6 +185,11 @@ def refrigerant_share(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
         Absolute humidity over that of 27 degC and 60 %, and less where its coil freezes: whole at 15 degC,
         none at 5 degC. [-]
 
+    Raises
+    ------
+    OutOfRange
+        If temperature or humidity lie outside the range above.
+
     References
     ----------
     Common practice, no source, for the law; a hire company's figure, 60 l/day at 35 degC and 100 % against
@@ -246,6 +251,11 @@ def machines(
     -------
     tuple of Machine
         None, one or two: the cheaper kind of dehumidifier to run, and a humidifier.
+
+    Raises
+    ------
+    OutOfRange
+        If temperature or humidity lie outside what `vapour_g_m3` is for.
 
     References
     ----------

@@ -99,6 +99,11 @@ def rh_at(temp_c: Floats, mc_pct: Floats | float) -> Floats:
     ndarray, shape (n,)
         Relative humidity; a gap stays a gap. [%]
 
+    Raises
+    ------
+    OutOfRange
+        If the air lies outside what the EMC is worked out for.
+
     References
     ----------
     Wood Handbook eq. 4-5, inverted.
@@ -179,6 +184,11 @@ def condensation_limit_pct(temp_c: Floats, colder_k: Floats) -> Floats:
     -------
     ndarray, shape (n,)
         Saturation pressure at the surface, over ice where it freezes, over that of the air. [%]
+
+    Raises
+    ------
+    OutOfRange
+        If a temperature lies outside -30 to 110 degC.
 
     References
     ----------
