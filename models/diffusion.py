@@ -42,7 +42,7 @@ class DiffusionLaw:
     slope_per_pct : float
         Growth of ln D per point of moisture content, 0 to 0.2. [1/%]
     activation_j_mol : float
-        Activation energy, 0 or more. [J/mol]
+        Activation energy, 0 or more; sources lie between 19,000 and 44,000, see below. [J/mol]
     radial_over_tangential : float
         Radial over tangential coefficient, above 0. [-]
     fsp_pct : float
@@ -56,6 +56,12 @@ class DiffusionLaw:
     References
     ----------
     Simpson, W.T., 1993. Wood Science and Technology 27, 409-420 (D grows about exponentially with MC).
+
+    Activation energy, kJ/mol: 38.5 - 0.29 M for water bound in the cell wall, so 33 at 20 and 37 at 6 %
+    (Stamm, Siau; in public code); 32 to 37 for the cell model about it, 10 to 43 degC and 25 to 6 %; 44 for
+    red oak (Simpson 1993, recalled, not looked up); 19 for red oak boards with their surface, 20 to 40 degC
+    (Tschernitz, J.L., Simpson, W.T., 1979. Wood Science 11, 202-208). Skaar (1958, thesis, Yale) found in
+    beech along the radius about that of vapour, along the rings considerably less.
     """
 
     d_ref_m2_s: float
@@ -114,6 +120,10 @@ class DiffusionLaw:
 # May go from 85 to 50 % in 4.5 to 5.2 months of Greensboro NC's typical year, hour by hour, in 7.9 from
 # October (Mathewson, Morton and Bescher 1949, AWPA: 5 months, and up to twice that).
 TIES_FACTOR = 0.7
+# Only a wood that dries as slowly as oak is given that factor (`Species.dries_as_oak`). Others keep half of
+# the cell model, for drying wood has about half the coefficient of wood through which water passes steadily
+# (Sonderegger and others 2011); spruce then has 2 to 3 times that of beech, as they measured.
+DIFFUSE_FACTOR = 1.0
 # The same for softwoods: spruce then has the measured 0.94e-10 m2/s (Sanchez-Ferrer and Engelhardt 2026).
 SPRUCE_FACTOR = 1.2
 # Softwoods above fibre saturation: only their sapwood is that wet, and its free water moves by itself. The
@@ -130,8 +140,9 @@ def law_for(species: Species) -> DiffusionLaw:
     Parameters
     ----------
     species : Species
-        The wood; its D at 20 degC and 20 % is taken times 0.7 for hardwoods, fitted to one published drying
-        time (red oak ties), times 1.2 for softwoods, fitted to one measured coefficient (spruce).
+        The wood; its D at 20 degC and 20 % is taken times 0.7 for oak and hardwoods that dry like it, fitted
+        to one published drying time (red oak ties), as it is for other hardwoods, and times 1.2 for
+        softwoods, fitted to one measured coefficient (spruce).
 
     Returns
     -------
@@ -157,12 +168,20 @@ def law_for(species: Species) -> DiffusionLaw:
     Mathewson, J.S., Morton, H.A., Bescher, R.H., 1949. Air seasoning of red oak crossties. AWPA / Forest
     Products Laboratory: 7 x 9 in from 85 to 50 % in 5 months when piled in spring, about twice that when
     piled in fall. Sanchez-Ferrer, A., Engelhardt, M., 2026. Scientific Reports, doi
-    10.1038/s41598-026-38932-7 (spruce: radial 0.94e-10, tangential 1.00e-10 m2/s).
+    10.1038/s41598-026-38932-7 (spruce: radial 0.94e-10, tangential 1.00e-10 m2/s). Sonderegger, W.,
+    Vecellio, M., Zwicker, P., Niemz, P., 2011. Holzforschung 65, 819-828 (coefficients of spruce two to three
+    times those of beech; while drying about half of the steady ones; abstract).
     """
     return DiffusionLaw(
-        d_ref_m2_s=(SPRUCE_FACTOR if species.softwood else TIES_FACTOR) * species.d_ref_m2_s,
+        d_ref_m2_s=_factor(species) * species.d_ref_m2_s,
         radial_over_tangential=0.94 if species.softwood else RAYS_RATIO,
         fsp_pct=species.fsp_pct,
         raised_above_fsp=SAPWOOD_FACTOR if species.softwood else 1.0,
         most_pct=min(float(max_mc_pct(LIGHT * species.basic_density_kg_m3)), 400.0),
     )
+
+
+def _factor(species: Species) -> float:
+    if species.softwood:
+        return SPRUCE_FACTOR
+    return TIES_FACTOR if species.dries_as_oak else DIFFUSE_FACTOR

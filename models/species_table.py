@@ -16,7 +16,8 @@ Row = dict[str, str]
 COLUMNS: Final = ("species", "quantity", "value", "unit", "source", "mark")
 MARKS: Final = frozenset({"read", "read (secondary)", "computed", "memory", "common practice"})
 OWN_MARKS: Final = MARKS | {"measured"}
-TEXT: Final = frozenset({"latin", "synonym", "group", "softwood", "like"})
+TEXT: Final = frozenset({"latin", "synonym", "group", "softwood", "dries_as_oak", "like"})
+_YES_OR_NO: Final = frozenset({"softwood", "dries_as_oak"})
 # names of a wood rather than values of it, so that there may be several; a group is a name for several woods
 NAMES: Final = frozenset({"synonym", "group"})
 # the strength quantities are written <property>_green and <property>_12, but the radial and tangential moduli
@@ -86,6 +87,9 @@ class Species:
         The same for sapwood, where a figure is known. [%]
     softwood : bool
         Whether it is a conifer.
+    dries_as_oak : bool
+        Whether a hardwood gives off its water as slowly as oak of its density: ring-porous woods, and those
+        that are known for it. One whose table does not say counts so.
     d_ref_m2_s : float
         Transverse diffusion coefficient at 20 degC and 20 % moisture content, a prior good to a factor
         of two. [m2/s]
@@ -114,6 +118,7 @@ class Species:
     elastic: tuple[float, float, float, float]
     shrinkage_volumetric_pct: float | None = None
     strength: Strength | None = None
+    dries_as_oak: bool = True
     resistance: tuple[float, float, float] | None = None
 
 
@@ -232,6 +237,7 @@ def wood(name: str, values: Mapping[str, str]) -> Species:
         elastic=(v["e_radial"], v["e_tangential"], v["g_rt"], v["nu_rt"]),
         shrinkage_volumetric_pct=v.get("shrinkage_volumetric"),
         strength=_strength(name, v),
+        dries_as_oak=values["softwood"] != "yes" and values.get("dries_as_oak", "yes") == "yes",
         resistance=_resistance(name, v),
     )
 
@@ -293,8 +299,8 @@ def _check(row: Row, where: str, number: int, marks: frozenset[str]) -> None:
         raise broken(where, number, f"gives {quantity} in {row['unit']!r}, not {UNITS[quantity]!r}")
     if row["mark"] not in marks or not row["source"]:
         raise broken(where, number, f"needs a source and one of the marks {', '.join(sorted(marks))}")
-    if quantity == "softwood" and row["value"] not in {"yes", "no"}:
-        raise broken(where, number, f"answers softwood with yes or no, not {row['value']!r}")
+    if quantity in _YES_OR_NO and row["value"] not in {"yes", "no"}:
+        raise broken(where, number, f"answers {quantity} with yes or no, not {row['value']!r}")
     if quantity in TEXT and not row["value"]:
         raise broken(where, number, f"leaves {quantity} empty")
     if quantity in UNITS:

@@ -100,8 +100,8 @@ PARAMETERS: Final = (
         source=f"free water moves by itself or, in plugged heartwood, hardly at all; {_OWN}",
     ),
     Parameter(
-        name="activation", sd=5_000.0, low=15_000.0, high=60_000.0, absolute=True,
-        source="33 to 50 kJ/mol in transverse diffusion of bound water; common practice, no source",
+        name="activation", sd=7_000.0, low=15_000.0, high=60_000.0, absolute=True,
+        source="19 (Tschernitz and Simpson 1979) to 44 kJ/mol (Simpson 1993, recalled), nine in ten between",
     ),
     Parameter(
         name="saturation", sd=2.0, low=-6.0, high=6.0,

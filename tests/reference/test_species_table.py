@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from geotech_references.wood_handbook import mechanical_properties, moisture_relations
 
-from baulk.models import gravimetric, shrinkage, sorption, species
+from baulk.models import diffusion, gravimetric, shrinkage, sorption, species
+from baulk.models.calibrate import parameters
 
 
 def rows(name):
@@ -92,6 +93,8 @@ PAIRS = {
     "sugar maple": "maple, sugar",
     "black cherry": "cherry, black",
     "yellow-poplar": "yellow-poplar",
+    "balsam fir": "fir, balsam",
+    "grand fir": "fir, grand",
 }
 
 
@@ -210,6 +213,48 @@ def test_the_prior_of_red_oak_lies_between_the_two_tie_yards():
     # Mathewson, Morton and Bescher (1949), 7 x 9 in red oak ties 85 to 50 %: 5 months from spring and about
     # 10 from fall mean a constant D of 4.77e-11 and 2.38e-11 m2/s (series solution, surface at 13 %)
     assert 2.38e-11 < species.get("northern red oak").d_ref_m2_s < 4.77e-11
+
+
+@pytest.mark.parametrize("softwood", ["Norway spruce", "black spruce"])
+def test_spruce_lets_water_through_two_to_three_times_as_fast_as_beech(softwood):
+    # Sonderegger, Vecellio, Zwicker and Niemz (2011), Holzforschung 65, 819-828, abstract: about two to three
+    # times higher for spruce than for beech, in Norway spruce and European beech
+    spruce, beech = (diffusion.law_for(species.get(name)) for name in (softwood, "European beech"))
+    ratio = float(spruce.d_m2_s(12.0, 20.0) / beech.d_m2_s(12.0, 20.0))
+    assert 2 <= ratio <= 3
+
+
+def test_only_what_dries_as_slowly_as_oak_is_slowed_by_the_oak_ties():
+    for name in species.names():
+        wood = species.get(name)
+        slowed = diffusion.law_for(wood).d_ref_m2_s < 0.99 * wood.d_ref_m2_s
+        assert slowed == (wood.dries_as_oak and not wood.softwood), name
+    assert species.get("white ash").dries_as_oak
+    assert not species.get("American beech").dries_as_oak
+    reasons = {r["species"]: r["source"] for r in species.rows() if r["quantity"] == "dries_as_oak"}
+    hardwoods = {name for name in species.names() if not species.get(name).softwood}
+    assert set(reasons) == hardwoods
+
+
+# activation energy of diffusion, kJ/mol, from sources that share nothing with the law
+WALL = [38.5 - 0.29 * mc for mc in (6.0, 20.0)]  # Stamm and Siau, constants read in public code
+BOARDS = 1e-3 * 8.314 * math.log(
+    # Tschernitz and Simpson (1979), Wood Sci. 11, 202-208: rate 0.0575 + 0.00142 p (mmHg) of red oak boards;
+    # saturation of 2339 and 7384 Pa at 20 and 40 degC: ASHRAE Fundamentals (2017)
+    (0.0575 + 0.00142 * 7384 / 133.32) / (0.0575 + 0.00142 * 2339 / 133.32)
+) / (1 / 293.15 - 1 / 313.15)  # fmt: skip
+RED_OAK = 8.314e-3 * 5280  # Simpson (1993), recalled, not looked up
+
+
+def test_the_activation_energy_lies_amid_its_sources_and_its_prior_spans_them():
+    kj_mol = diffusion.DiffusionLaw(d_ref_m2_s=1e-11).activation_j_mol / 1000
+    prior = next(each for each in parameters.PARAMETERS if each.name == "activation")
+    lowest, highest = min(BOARDS, *WALL), max(RED_OAK, *WALL)
+    assert pytest.approx(19, abs=1) == lowest
+    assert pytest.approx(44, abs=1) == highest
+    assert kj_mol == pytest.approx(WALL[1], abs=1)
+    assert kj_mol - 1.645 * prior.sd / 1000 == pytest.approx(lowest, abs=3)
+    assert kj_mol + 1.645 * prior.sd / 1000 == pytest.approx(highest, abs=3)
 
 
 def test_fir_dries_about_twice_as_fast_as_oak():
