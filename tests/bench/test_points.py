@@ -107,6 +107,58 @@ def test_points_by_depth_beside_a_finer_grid(capsys):
     assert np.all(np.abs(parts).max(axis=0) < [0.15, 0.4, 0.1])
 
 
+NOTE_WOODS = {
+    "white oak": 70.0, "Douglas-fir": 120.0, "eastern white pine": 100.0, "American beech": 72.0,
+    "western redcedar": 200.0,
+}  # fmt: skip
+NOTE_SECTIONS = (
+    Section(width_mm=102, depth_mm=102),
+    Section(width_mm=204, depth_mm=102, pith_x_mm=30.0, pith_y_mm=-20.0),
+    Section(width_mm=152, depth_mm=152),
+    Section(width_mm=203, depth_mm=203, pith_x_mm=60.0),
+    Section(width_mm=305, depth_mm=305),
+    Section(width_mm=406, depth_mm=406),
+)
+STICK = (Section(width_mm=38, depth_mm=89),)
+
+
+@pytest.mark.parametrize(
+    ("sections", "factors", "most", "mostly"),
+    [
+        (NOTE_SECTIONS, (1 / 3, 1.0, 3.0), (0.35, 0.85, 0.2), (0.2, 0.4, 0.15)),
+        (STICK, (1.0, 3.0), (0.3, 0.9, 0.15), (0.2, 0.65, 0.15)),
+    ],
+    ids=["timbers", "stick"],
+)
+def test_mean_shell_and_core_at_any_hour_are_as_near_as_dry_says(capsys, sections, factors, most, mostly):
+    hours = np.sort(np.random.default_rng(3).uniform(7, 365, 60)) * DAY_S
+    parts = []
+    for wood, start in NOTE_WOODS.items():
+        usual = law_for(species.get(wood))
+        for factor in factors:
+            law = replace(usual, d_ref_m2_s=usual.d_ref_m2_s * factor)
+            for air in airs().values():
+                for section in sections:
+                    coarse, fine = (
+                        solver.dry(section, start, air, law, start_posix_s=0.0, at_posix_s=hours, **how)
+                        for how in ({}, FINE)
+                    )
+                    parts += [
+                        [float(getattr(a, part) - getattr(b, part)) for part in PARTS]
+                        for a, b in zip(coarse, fine, strict=True)
+                    ]
+    off = np.abs(parts)
+    with capsys.disabled():
+        print(
+            "\nmean, shell, core: most",
+            off.max(axis=0).round(3),
+            "99 %",
+            np.quantile(off, 0.99, axis=0).round(3),
+        )
+    assert np.all(off.max(axis=0) <= most)
+    assert np.all(np.quantile(off, 0.99, axis=0) <= mostly)
+
+
 def test_points_by_depth_beside_a_solver_that_shares_nothing(capsys):
     wide, off = Section(width_mm=1e6, depth_mm=150), []
     for wood, start in WOODS.items():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -217,6 +219,39 @@ def test_the_usual_grid_and_step_are_good_to_a_tenth_of_a_point_of_moisture(surf
             assert coarse.mean_pct == pytest.approx(good.mean_pct, abs=0.1)
             assert coarse.core_pct == pytest.approx(good.core_pct, abs=0.1)
             assert coarse.shell_pct == pytest.approx(good.shell_pct, abs=0.3)
+
+
+def weather(days=400, seed=0):
+    """Hours of a mild coast: seasons, days and fronts that last some days."""
+    hours, rng = np.arange(24 * days), np.random.default_rng(seed)
+    fronts = np.zeros(days + 2)
+    for i, drawn in enumerate(rng.normal(size=days + 1), start=1):
+        fronts[i] = 0.75 * fronts[i - 1] + drawn
+    season, day = (np.cos((hours - at) / of * 2 * np.pi) for at, of in ((336, 8766), (15, 24)))
+    front = np.interp(hours / 24, np.arange(days + 2), fronts)
+    return AirSeries(
+        posix_s=hours * 3600.0,
+        temp_c=12 - 9 * season + 4 * day + 1.5 * front,
+        rh_pct=np.clip(75 + 6 * season - 12 * day - 6 * front, 15, 98),
+    )
+
+
+def test_the_accuracy_that_dry_claims_is_had_at_any_hour_in_a_wet_softwood():
+    # the note in its docstring, against a grid four times finer in steps of three hours; the wide study is
+    # tests/bench/test_points.py
+    said = re.search(
+        r"at most ([\d.]+) points in the mean, ([\d.]+) in the shell and ([\d.]+) in the core",
+        " ".join(solver.dry.__doc__.split()),
+    )
+    claimed = [float(each) for each in said.groups()]
+    hours = np.sort(np.random.default_rng(3).uniform(7, 365, 60))
+    cedar = law_for(species.get("western redcedar"))
+    how = {"section": Section(width_mm=152, depth_mm=152), "law": cedar, "start": 200.0, "air": weather()}
+    fine = {"cells": (72, 72), "error_pct": 0.005, "step_s": 10_800.0}
+    coarse, close = run(days=hours, **how), run(days=hours, **how, **fine)
+    parts = ("mean_pct", "shell_pct", "core_pct")
+    off = np.abs([[getattr(a, x) - getattr(b, x) for x in parts] for a, b in zip(coarse, close, strict=True)])
+    assert np.all(off.max(axis=0) <= claimed)
 
 
 def test_a_quick_stick_is_good_to_what_is_said_of_it():
