@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Annotated, Any
 
 import typer
@@ -184,28 +185,37 @@ def _of_timber(
     mc_pct = wood.green_heartwood_mc_pct if mc is None else _percents("--mc", mc)[0]
     most = _refuse_wetter_than_it_can_be(mc_pct, wood, 1.0)
     at_pct = _measured_at_pct(measured_at, mc_pct, wood)
-    box, length_mm = Section(width_mm=width_mm, depth_mm=depth_mm), units.length_mm(length)
-    total_pct, onset_pct = wood.shrinkage_volumetric_pct, wood.shrinkage_onset_pct
-    then, now = (
-        float(
-            gravimetric.density_kg_m3(
-                wood.basic_density_kg_m3, each, volumetric_pct=total_pct, onset_pct=onset_pct
-            )
-        )
-        for each in (onset_pct if at_pct is None else at_pct, mc_pct)
+    box = _green(Section(width_mm=width_mm, depth_mm=depth_mm), at_pct, wood)
+    length_mm = units.length_mm(length)
+    dry_kg, mass_kg = (
+        float(gravimetric.green_mass_kg(box, length_mm, each, wood.basic_density_kg_m3))
+        for each in (0.0, mc_pct)
     )
-    # the wood in it: by the volume that it has at the moisture at which it was measured
-    dry_kg_m3 = then / (1 + (onset_pct if at_pct is None else at_pct) / 100)
-    dry_kg = float(gravimetric.green_mass_kg(box, length_mm, 0.0, dry_kg_m3))
+    density = gravimetric.density_kg_m3(
+        wood.basic_density_kg_m3,
+        mc_pct,
+        volumetric_pct=wood.shrinkage_volumetric_pct,
+        onset_pct=wood.shrinkage_onset_pct,
+    )
     return {
         "species": wood.name,
         "mc_pct": mc_pct,
         "max_mc_pct": most,
         "measured_at_pct": at_pct,
-        "mass_kg": float(gravimetric.wet_kg(dry_kg, mc_pct)),
+        "mass_kg": mass_kg,
         "oven_dry_kg": dry_kg,
-        "density_kg_m3": now,
+        "density_kg_m3": float(density),
     }
+
+
+def _green(box: Section, at_pct: float | None, wood: species.Species) -> Section:
+    """Give the green section of a piece that measures this at a moisture content, larger as its volume was."""
+    if at_pct is None:
+        return box
+    total_pct = wood.shrinkage_volumetric_pct or 26.5 * wood.basic_density_kg_m3 / 1000  # eq. 4-11
+    kept = 1 - float(shrinkage.free_pct(at_pct, total_pct, wood.shrinkage_onset_pct)) / 100
+    lengths = ("width_mm", "depth_mm", "pith_x_mm", "pith_y_mm")
+    return replace(box, **{name: getattr(box, name) / math.sqrt(kept) for name in lengths})
 
 
 def _measured_at_pct(given: str | None, mc_pct: float, wood: species.Species) -> float | None:
