@@ -62,7 +62,7 @@ class SeveralFound(NotFound):
     Parameters
     ----------
     kind : str
-        What was looked up, for instance "wood".
+        What was looked up, in the plural, for instance "woods".
     name : str
         The name as given.
     known : iterable of str
@@ -71,4 +71,5 @@ class SeveralFound(NotFound):
 
     def __str__(self) -> str:
         """Return the sentence."""
-        return f"{self.name!r} may be any {self.kind} of: {', '.join(self.known)}; say which"
+        which = f"say which: {', '.join(self.known)}"
+        return f"{self.name!r} means several {self.kind}; {which}"

@@ -82,7 +82,7 @@ class SpeciesTable:
         known = _by_name()
         if key not in known:
             if several := self.group(name):
-                raise SeveralFound("wood", name, several)
+                raise SeveralFound("woods", name, several)
             raise NotFound("species", name, {*known, *self.own_names})
         found = known[key]
         return self.own_woods.get(found.name, found)
@@ -205,7 +205,7 @@ def read_own(text: str, where: str = FILE) -> SpeciesTable:
 
 def _unknown(name: str) -> NotFound:
     if several := BUILT_IN.group(name):
-        return SeveralFound("wood", name, several)
+        return SeveralFound("woods", name, several)
     return NotFound("species", name, _by_name())
 
 

@@ -209,7 +209,7 @@ def _of_timber(
 
 
 def _green(box: Section, at_pct: float | None, wood: species.Species) -> Section:
-    """Give the green section of a piece that measures this at a moisture content, larger as its volume was."""
+    """Give the green section of a piece that measures this at a moisture content, larger by its volume."""
     if at_pct is None:
         return box
     total_pct = wood.shrinkage_volumetric_pct or 26.5 * wood.basic_density_kg_m3 / 1000  # eq. 4-11
