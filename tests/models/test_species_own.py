@@ -50,7 +50,7 @@ def test_a_shop_that_has_one_oak_may_call_it_oak_and_another_is_asked_which():
     named = HEAD + FERRY + "ferry oak,synonym,oak,-,what we call it,measured\n"
     assert species.read_own(named).get("oak").name == "ferry oak"
     listed = HEAD + FERRY + "ferry oak,group,oak,-,what we call it,measured\n"
-    with pytest.raises(SeveralFound, match="northern red oak, ferry oak$"):
+    with pytest.raises(SeveralFound, match=r"northern red oak, ferry oak$"):
         species.read_own(listed).get("oak")
     with pytest.raises(SeveralFound, match="white oak, live oak"):
         species.read_own(HEAD + FERRY.replace("white oak", "oak"))
