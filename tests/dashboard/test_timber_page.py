@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -13,6 +14,7 @@ from baulk.dashboard.charts import cross_section
 from baulk.dashboard.sections import downloads, what_if
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import Interval, parse
+from baulk.models.section import Face, Kerf
 from baulk.models.timber import EventKind
 
 
@@ -143,6 +145,8 @@ def test_another_use_and_size_are_worked_out_and_nothing_is_kept(app, shop_folde
     made = what_if.answer("FER-01", change, invented.NOW)
     assert made.verdict.wanted == 0.8
     assert made.movement.build_days == 30
+    planned = replace(change, kerf=Kerf(face=Face.D, depth_mm=70.0))
+    assert what_if.answer("FER-01", planned, invented.NOW).movement.check_face == "d"
     with shops.open(shop_folder) as shop:
         assert shop.store.evaluation("FER-01") == before
         assert shop.register.get("FER-01").use_class == "backbone-above-water"
@@ -154,6 +158,7 @@ def test_what_if_on_the_page_says_the_verdict_or_why_there_is_none(app):
     page.button(key="if_go-FER-01").click().run()
     assert not page.exception
     assert page.error
+    page.selectbox(key="if_kerf-FER-01").set_value("b")
     page.text_input(key="if_size-FER-01").set_value("5 x 5 in")
     page.button(key="if_go-FER-01").click().run()
     assert not page.exception

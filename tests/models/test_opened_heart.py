@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+import judging
 import slit_fem
 
 from baulk.models import species
@@ -17,6 +19,7 @@ from baulk.models.drying.members import Members
 from baulk.models.drying.solver import graded_edges_mm
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Face, Finished, Kerf, Section, as_weak, weakest_face
+from baulk.models.timber import Event, EventKind, kerfed
 
 OAK = species.get("white oak")
 SIDE = 152.4  # 6 in
@@ -221,6 +224,20 @@ def test_what_is_left_of_a_kerf_in_the_finished_piece_goes_with_it():
         section(kerf=Kerf(face=Face.B, depth_mm=160.0))
     with pytest.raises(OutOfRange, match="deeper than 0"):
         Kerf(face=Face.B, depth_mm=0.0)
+
+
+def test_the_latest_kerf_counts_and_planing_makes_it_shallower():
+    def at(kind, day, **detail):
+        return Event(tag="FER-01", kind=kind, at_utc=datetime(2026, 5, day, tzinfo=UTC), detail=detail)
+
+    piece = judging.timber(section=section(width=200.0, depth=200.0), finished=SIDE)
+    first = at(EventKind.KERFED, 1, face="a", depth_mm=60.0)
+    later = at(EventKind.KERFED, 2, face="b", depth_mm=100.0)
+    planed = at(EventKind.PLANED, 3, width_mm=200.0, depth_mm=180.0, from_width_mm=220.0)
+    assert kerfed(piece, []) is piece
+    assert kerfed(piece, [first, later]).section.kerf == Kerf(face=Face.B, depth_mm=100.0)
+    assert kerfed(piece, [later, planed]).section.kerf == Kerf(face=Face.B, depth_mm=90.0)
+    assert kerfed(piece, [at(EventKind.KERFED, 1, face="a", depth_mm=230.0)]) is piece  # cut smaller since
 
 
 def test_lips_that_would_run_into_each_other_press_on_each_other_instead():
