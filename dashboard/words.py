@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
-from baulk.ingest.evaluation.document import Verdict
+from baulk.ingest.evaluation.document import Interval, Outline, Verdict
 from baulk.models.errors import NotFound
 from baulk.models.reading import Reading
 from baulk.models.use_class import UseClassTable
@@ -137,6 +137,29 @@ def reached(what: str, below_pct: float, dates: Sequence[datetime | None], now: 
     if middle <= now:
         return f"{what} is most likely at {below_pct:.0f} % or below already; {span}"
     return f"{goal} about {day(middle)} most likely; {span}"
+
+
+def of_check(move: Outline) -> dict[str, Interval]:
+    """Name the measures of a boxed heart's check.
+
+    Parameters
+    ----------
+    move : Outline
+        A movement. [mm]
+
+    Returns
+    -------
+    dict
+        By its words each measure: the opening, the crown beside it and the lean of the faces next to it. [mm]
+    """
+    if move.check_face is None or move.crown_mm is None or move.side_lean_mm is None:
+        return {"checks at the face": move.check_mm}
+    face = move.check_face
+    return {
+        f"check at face {face}, open": move.check_mm,
+        f"face {face} stands out at the check": move.crown_mm,
+        f"faces beside face {face}, each leans": move.side_lean_mm,
+    }
 
 
 def use(name: str, uses: UseClassTable) -> str:

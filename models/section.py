@@ -10,6 +10,8 @@ from typing import Final, TypeAlias
 
 from baulk.models.errors import OutOfRange
 
+AS_WEAK: Final = 1.1  # times the least wood to break: may check as well; our own judgement, no source
+
 
 class Face(StrEnum):
     """One of the four long faces: a is up when tagged, then clockwise seen from the butt end."""
@@ -20,6 +22,26 @@ class Face(StrEnum):
     D = "d"
 
     __hash__ = str.__hash__  # agrees with ==, and is quick: an enum's own is written in Python
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kerf:
+    """Relief kerf: a saw cut along the whole length, at right angles to its face and toward the heart.
+
+    Parameters
+    ----------
+    face : Face
+        The face that it is sawn into.
+    depth_mm : float
+        How deep, above 0. [mm]
+    """
+
+    face: Face
+    depth_mm: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.depth_mm < float("inf"):  # also refuses NaN
+            raise OutOfRange("a relief kerf", f"must be deeper than 0 mm, not {self.depth_mm:g}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,12 +57,15 @@ class Section:
         Size along x and along y, above 0. [mm]
     pith_x_mm, pith_y_mm : float
         Position of the pith; the default is a heart boxed at the centre. May lie outside the rectangle. [mm]
+    kerf : Kerf, optional
+        A relief kerf that was sawn, or that is planned.
     """
 
     width_mm: float
     depth_mm: float
     pith_x_mm: float = 0.0
     pith_y_mm: float = 0.0
+    kerf: Kerf | None = None
 
     def __post_init__(self) -> None:
         if not (0 < self.width_mm < float("inf") and 0 < self.depth_mm < float("inf")):  # also refuses NaN
@@ -49,6 +74,12 @@ class Section:
             )
         if not (abs(self.pith_x_mm) < float("inf") and abs(self.pith_y_mm) < float("inf")):
             raise OutOfRange("the pith", f"must be a place in mm, not {self.pith_x_mm:g}, {self.pith_y_mm:g}")
+        if self.kerf is not None and not self.kerf.depth_mm < self.size_mm(self.kerf.face):
+            raise OutOfRange(
+                "a relief kerf",
+                f"{self.kerf.depth_mm:.0f} mm deep would saw through the piece, which is "
+                f"{self.size_mm(self.kerf.face):.0f} mm below face {self.kerf.face}",
+            )
 
     @property
     def boxed_heart(self) -> bool:
@@ -147,7 +178,7 @@ class Finished:
         Returns
         -------
         Section
-            Width, depth and pith of the finished piece. [mm]
+            Width, depth and pith of the finished piece, and what is left in it of a relief kerf. [mm]
 
         Raises
         ------
@@ -169,7 +200,17 @@ class Finished:
             depth_mm=self.depth_mm,
             pith_x_mm=green.pith_x_mm - self.centre_x_mm,
             pith_y_mm=green.pith_y_mm - self.centre_y_mm,
+            kerf=self._left_of(green),
         )
+
+    def _left_of(self, green: Section) -> Kerf | None:
+        """Return what is left of the green section's kerf; None too where it would go through the piece."""
+        if green.kerf is None:
+            return None
+        face = green.kerf.face
+        depth_mm = green.kerf.depth_mm - offsets_mm(green, self)[face]
+        size_mm = self.depth_mm if face in {Face.A, Face.C} else self.width_mm
+        return Kerf(face=face, depth_mm=depth_mm) if 0 < depth_mm < size_mm else None
 
 
 class FaceCover(StrEnum):
@@ -295,8 +336,32 @@ def offsets_mm(green: Section, finished: Finished) -> dict[Face, float]:
     }
 
 
-def nearest_face(section: Section) -> tuple[Face, float]:
-    """Tell which face lies nearest to the pith, and how far.
+def from_pith_mm(section: Section) -> dict[Face, float]:
+    """Tell how far each face lies from the pith.
+
+    Parameters
+    ----------
+    section : Section
+        The piece with its pith. [mm]
+
+    Returns
+    -------
+    dict
+        By face, a to d; below 0 when the pith lies beyond it. [mm]
+    """
+    return {
+        Face.A: section.depth_mm / 2 - section.pith_y_mm,
+        Face.B: section.width_mm / 2 - section.pith_x_mm,
+        Face.C: section.depth_mm / 2 + section.pith_y_mm,
+        Face.D: section.width_mm / 2 + section.pith_x_mm,
+    }
+
+
+def weakest_face(section: Section) -> tuple[Face, float]:
+    """Tell to which face a check from the pith has the least unbroken wood to break, and how much that is.
+
+    A slit from the pith to any face frees the whole stress of an even shrinkage, so that the shortest frees
+    the most for each mm that is broken. A relief kerf is broken already.
 
     Parameters
     ----------
@@ -306,13 +371,43 @@ def nearest_face(section: Section) -> tuple[Face, float]:
     Returns
     -------
     (Face, float)
-        The first such face, and its distance; below 0 when the pith lies beyond it. [mm]
+        The first such face, and the wood between it, or the bottom of its kerf, and the pith: 0 with a kerf
+        to the heart, below 0 when the pith lies beyond the face. [mm]
+
+    References
+    ----------
+    Rings that shrink by other shares along than across turn about the pith without stress once they are cut
+    through: geometry. tests/models/test_opened_heart.py holds it to finite elements.
     """
-    away = {
-        Face.A: section.depth_mm / 2 - section.pith_y_mm,
-        Face.B: section.width_mm / 2 - section.pith_x_mm,
-        Face.C: section.depth_mm / 2 + section.pith_y_mm,
-        Face.D: section.width_mm / 2 + section.pith_x_mm,
-    }
-    face = min(away, key=lambda each: away[each])
-    return face, away[face]
+    unbroken = _unbroken_mm(section)
+    face = min(unbroken, key=lambda each: unbroken[each])
+    return face, unbroken[face]
+
+
+def as_weak(section: Section) -> dict[Face, float]:
+    """Name the other faces to which the check may as well open: hardly more wood is to break there.
+
+    Parameters
+    ----------
+    section : Section
+        The piece with its pith. [mm]
+
+    Returns
+    -------
+    dict
+        By face, without that of `weakest_face`: 1 where as little is to break, falling to 0 at `AS_WEAK`
+        times as much; none beyond. [-]
+    """
+    face, least_mm = weakest_face(section)
+    if least_mm <= 0:
+        return {}
+    near = {each: (AS_WEAK - mm / least_mm) / (AS_WEAK - 1) for each, mm in _unbroken_mm(section).items()}
+    return {each: min(share, 1.0) for each, share in near.items() if each is not face and share > 0}
+
+
+def _unbroken_mm(section: Section) -> dict[Face, float]:
+    """Wood between the pith and each face, or the bottom of the kerf in it."""
+    unbroken = from_pith_mm(section)
+    if section.kerf is not None and unbroken[section.kerf.face] > 0:
+        unbroken[section.kerf.face] = max(unbroken[section.kerf.face] - section.kerf.depth_mm, 0.0)
+    return unbroken

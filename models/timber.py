@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Final
 
 from baulk.models.errors import OutOfRange
-from baulk.models.section import Finished, Section
+from baulk.models.section import Face, Finished, Kerf, Section
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +121,7 @@ class EventKind(StrEnum):
     STICKERED = "stickered"
     CUT = "cut"
     PLANED = "planed"
+    KERFED = "kerfed"
     OVEN_DRIED = "oven-dried"
     TARED = "tared"
     SENSOR_ATTACHED = "sensor-attached"
@@ -148,6 +149,7 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
             "from_width_mm?",
             "from_depth_mm?",
         ),
+        EventKind.KERFED: ("face", "depth_mm"),  # a relief kerf along its whole length, toward the heart
         EventKind.OVEN_DRIED: ("mc_pct", "from_end_mm?"),  # whole section, oven-dry method
         EventKind.TARED: ("tare_kg",),  # taken off every later weight until the next one
         EventKind.SENSOR_ATTACHED: ("sensor", "depth_mm?", "face?", "from_end_mm?"),
@@ -220,3 +222,32 @@ class Event:
     def counts(self) -> bool:
         """Whether it has not been taken back."""
         return self.undone_utc is None
+
+
+def kerfed(timber: Timber, events: Iterable[Event]) -> Timber:
+    """Return a timber with the relief kerf that its events tell of.
+
+    Parameters
+    ----------
+    timber : Timber
+        As it stands in the register.
+    events : iterable of Event
+        Its events, oldest first. A later kerf takes the place of an earlier one; planing makes it shallower
+        by half of what comes off that way.
+
+    Returns
+    -------
+    Timber
+        The same without one. [mm]
+    """
+    face, depth_mm = None, 0.0
+    for each in events:
+        if each.kind is EventKind.KERFED:
+            face, depth_mm = Face(str(each.detail["face"])), float(each.detail["depth_mm"])
+        elif each.kind is EventKind.PLANED and face is not None:
+            across = "depth_mm" if face in {Face.A, Face.C} else "width_mm"
+            now = float(each.detail[across])
+            depth_mm -= (float(each.detail.get(f"from_{across}", now)) - now) / 2
+    if face is None or not 0 < depth_mm < timber.section.size_mm(face):
+        return timber
+    return replace(timber, section=replace(timber.section, kerf=Kerf(face=face, depth_mm=depth_mm)))

@@ -245,17 +245,21 @@ def exaggeration(move: Movement, side_mm: float) -> int:
     return max((step for step in STEPS if step * largest <= SHOWN_SHARE * side_mm), default=1)
 
 
-def outline(move: Movement, width_mm: float, depth_mm: float, times: float) -> Points:
+def outline(
+    move: Movement, width_mm: float, depth_mm: float, times: float, pith_mm: tuple[float, float] | None = None
+) -> Points:
     """Return the outline in service from the measures of the movement.
 
     Parameters
     ----------
     move : Movement
-        Changes of the faces between their corners, of the middles, and the lean. [mm]
+        Changes of the faces between their corners, bows, the lean, and the check of a boxed heart. [mm]
     width_mm, depth_mm : float
         Size now. [mm]
     times : float
         By how much every change is drawn too large.
+    pith_mm : (float, float), optional
+        Where the check begins, from the centre; without it the face is drawn closed. [mm]
 
     Returns
     -------
@@ -267,7 +271,7 @@ def outline(move: Movement, width_mm: float, depth_mm: float, times: float) -> P
         return times * (move.face_mm[name].median if name in move.face_mm else 0.0)
 
     top, right, low, left = (change(name) for name in "abcd")
-    lean = times * move.out_of_square_mm.median / 2
+    lean = times * move.diamond_mm.median / 2
     over_y = depth_mm >= width_mm  # the lean is told over the larger side
     shift_x, shift_y = (lean, 0.0) if over_y else (0.0, lean)
     half_w, half_d = width_mm / 2, depth_mm / 2
@@ -281,13 +285,32 @@ def outline(move: Movement, width_mm: float, depth_mm: float, times: float) -> P
     )
     bow_x = _bow(move.middle_width_mm.median, (top + low) / 2, times)
     bow_y = _bow(move.middle_depth_mm.median, (left + right) / 2, times)
-    outward = np.array([[0.0, bow_y], [bow_x, 0.0], [0.0, -bow_y], [-bow_x, 0.0]])
-    along = np.linspace(0, 1, 12, endpoint=False)[:, None]
-    parts = [
-        corners[n] * (1 - along) + corners[(n + 1) % 4] * along + 4 * along * (1 - along) * outward[n]
-        for n in range(4)
-    ]
+    bows = dict(zip("abcd", (bow_y, bow_x, bow_y, bow_x), strict=True))
+    bows |= {face: -times * span.median for face, span in move.bow_mm.items()}
+    normal = {"a": (0.0, 1.0), "b": (1.0, 0.0), "c": (0.0, -1.0), "d": (-1.0, 0.0)}
+    parts = []
+    for n, face in enumerate("abcd"):
+        first, last, outward = corners[n], corners[(n + 1) % 4], np.array(normal[face])
+        if face == move.check_face and move.crown_mm is not None and pith_mm is not None:
+            parts.append(_checked(move, (first, last), outward, np.array(pith_mm), times))
+            continue
+        along = np.linspace(0, 1, 12, endpoint=False)[:, None]
+        parts.append(first * (1 - along) + last * along + 4 * along * (1 - along) * bows[face] * outward)
     return np.vstack([*parts, corners[:1]])
+
+
+def _checked(
+    move: Movement, ends: tuple[Points, Points], outward: Points, pith_mm: Points, times: float
+) -> Points:
+    """Return the corner, both lips of the check with the pith between them, and nothing of the next face."""
+    first, last = ends
+    length = float(np.hypot(*(last - first)))
+    toward = (last - first) / length
+    at = float(np.clip((pith_mm - first) @ toward, 0.0, length))
+    crown = move.crown_mm.median if move.crown_mm is not None else 0.0
+    lip = first + at * toward + times * crown * outward
+    half_gap = times * move.check_mm.median / 2 * toward
+    return np.array([first, lip - half_gap, pith_mm, lip + half_gap])
 
 
 def _bow(middle_mm: float, edges_drawn_mm: float, times: float) -> float:
@@ -308,7 +331,9 @@ def picture(
     want = timber.finished
     times = exaggeration(move, max(want.width_mm, want.depth_mm))
     now = _frame(outline(move, want.width_mm, want.depth_mm, 0.0), "now, square", system)
-    later = _frame(outline(move, want.width_mm, want.depth_mm, times), "in service", system)
+    piece = want.inside(timber.section)
+    pith = (piece.pith_x_mm, piece.pith_y_mm) if piece.boxed_heart else None
+    later = _frame(outline(move, want.width_mm, want.depth_mm, times, pith), "in service", system)
     reach = 0.56 * max(want.width_mm, want.depth_mm) / (25.4 if system == "inch" else 1.0)
     scale = alt.Scale(domain=[-reach, reach], nice=False, zero=False)
     x: Any = alt.X("x:Q", axis=None, scale=scale)

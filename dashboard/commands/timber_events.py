@@ -178,6 +178,33 @@ def seal(
     _enter(tag, EventKind.END_SEALED, {}, at=at, by=by, note=note, shop=shop, json=json)
 
 
+def kerf(
+    tag: TagArgument,
+    face: Annotated[str, typer.Argument(help="The face it is sawn into: a, b, c or d.", metavar="FACE")],
+    depth: Annotated[str, typer.Argument(help="How deep: '3 in', '75 mm'.", metavar="DEPTH")],
+    *,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note that a relief kerf was sawn into a face, along the whole length and toward the heart.
+
+    Its check opens there. Support the timber on both sides of the cut, for it moves as it opens.
+
+    Example: baulk timber kerf FER-03 c "3 in"
+    """
+
+    def detail(system: System) -> dict[str, Value]:
+        return {
+            "face": face,
+            "depth_mm": units.length_mm(depth, bare=units.default_length_unit(system)),
+        }
+
+    _enter(tag, EventKind.KERFED, detail, at=at, by=by, note=note, shop=shop, json=json)
+
+
 def coat(
     tag: TagArgument,
     faces: FacesArgument,
@@ -372,6 +399,7 @@ COMMANDS: Final[Mapping[str, Callable[..., None]]] = {
     "plane": plane,
     "turn": turn,
     "seal": seal,
+    "kerf": kerf,
     "coat": coat,
     "sticker": sticker,
     "retire": retire,

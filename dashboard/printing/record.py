@@ -285,7 +285,7 @@ def _movement(record: Record, room: float) -> list[Flowable]:
 
     rows = [row(f"face {name}", span) for name, span in sorted(move.face_mm.items())]
     rows.append(row("out of square", move.out_of_square_mm))
-    rows += [row("cup", move.cup_mm), row("checks, summed", move.check_mm)]
+    rows += [row("cup", move.cup_mm), *(row(name, span) for name, span in words.of_check(move).items())]
     return [
         KeepTogether(
             [

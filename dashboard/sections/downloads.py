@@ -187,7 +187,7 @@ def movement(answer: Document) -> pd.DataFrame:
     for name in ("middle_width_mm", "middle_depth_mm", "out_of_square_mm", "out_of_square_deg", "cup_mm"):
         words_of, _, unit = name.rpartition("_")
         named[f"{words_of.replace('_', ' ')}, {unit}"] = getattr(move, name)
-    named["checks, summed, mm"] = move.check_mm
+    named |= {f"{name}, mm": span for name, span in words.of_check(move).items()}
     return pd.DataFrame({"measure": name, **span.model_dump()} for name, span in named.items())
 
 

@@ -84,6 +84,15 @@ def _planed(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[
     return {"width_mm": width, "depth_mm": depth, **weights}
 
 
+def _kerfed(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    face = st.selectbox("Sawn into face", list("abcd"), key="event_kerf_face")
+    deep = st.text_input(
+        "So deep", key="event_kerf_depth", placeholder="3 in" if facts.system == "inch" else "75 mm"
+    )
+    bare = units.default_length_unit(facts.system)
+    return {"face": face, "depth_mm": units.length_mm(deep, bare=bare)} if deep.strip() else {}
+
+
 def _oven_dried(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
     mc = st.text_input("MC of the section, % of its oven-dry mass", key="event_mc", placeholder="62")
     end = st.text_input(
@@ -125,6 +134,11 @@ KINDS: Final[Mapping[EventKind, Kind]] = {
         word="planed or sawn to a smaller section",
         fields=_planed,
         caution="Extract the dust: oak dust harms nose and lungs.",
+    ),
+    EventKind.KERFED: Kind(
+        word="a relief kerf sawn along it, toward the heart",
+        fields=_kerfed,
+        caution="Wedge the kerf open as you saw: wood that closes on a blade throws it back.",
     ),
     EventKind.OVEN_DRIED: Kind(word="a section cut and oven-dried", fields=_oven_dried),
     EventKind.TARED: Kind(word="tare of the scale set", fields=_tared),

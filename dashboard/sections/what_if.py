@@ -15,8 +15,8 @@ from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.evaluation.document import Document
 from baulk.ingest.evaluation.document_fields import sentences
 from baulk.models.formatting import share
-from baulk.models.section import Finished
-from baulk.models.units import System, default_length_unit, show_size, size_mm
+from baulk.models.section import Face, Finished, Kerf, Section, from_pith_mm
+from baulk.models.units import LengthUnit, System, default_length_unit, length_mm, show_size, size_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +33,8 @@ class Change:
         How sure it has to be.
     build_days : float
         How long the squared piece stays in the shop's air. [d]
+    kerf : Kerf, optional
+        A relief kerf that is planned; without one as it is.
     """
 
     use: str
@@ -40,6 +42,7 @@ class Change:
     depth_mm: float
     probability: float
     build_days: float
+    kerf: Kerf | None = None
 
 
 def answer(tag: str, change: Change, now: datetime) -> Document:
@@ -72,9 +75,10 @@ def answer(tag: str, change: Change, now: datetime) -> Document:
         centre_x_mm=timber.finished.centre_x_mm,
         centre_y_mm=timber.finished.centre_y_mm,
     )
+    section = timber.section if change.kerf is None else replace(timber.section, kerf=change.kerf)
     changed = replace(
         inputs,
-        timber=replace(timber, finished=wanted, use_class=change.use),
+        timber=replace(timber, finished=wanted, use_class=change.use, section=section),
         use=inputs.woods.use_classes.get(change.use),
         wish=replace(inputs.wish, probability=change.probability, build_days=change.build_days),
         previous=None,
@@ -103,15 +107,32 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
             "Days in the shop's air after squaring", 0, 3650, round(settings.build_days), 30,
             key=f"if_days-{tag}",
         )  # fmt: skip
+        face = left.selectbox("A relief kerf were sawn into face", ("none", *Face), key=f"if_kerf-{tag}")
+        deep = right.text_input("The kerf so deep; empty for to the heart", "", key=f"if_kerf_depth-{tag}")
         if not st.form_submit_button("Calculate", key=f"if_go-{tag}"):
             return
         with layout.errors_as_sentences(), st.spinner("Working it out..."):
-            width, depth = size_mm(typed, bare=default_length_unit(facts.system))
+            bare = default_length_unit(facts.system)
+            width, depth = size_mm(typed, bare=bare)
+            kerf = None if face == "none" else _kerf(timber.section, Face(face), deep, bare)
             change = Change(
-                use=use, width_mm=width, depth_mm=depth, probability=sure / 100, build_days=float(days)
+                use=use,
+                width_mm=width,
+                depth_mm=depth,
+                probability=sure / 100,
+                build_days=float(days),
+                kerf=kerf,
             )
             now = layout.now()
             say(answer(tag, change, now), now, facts.system)
+
+
+def _kerf(section: Section, face: Face, deep: str, bare: LengthUnit) -> Kerf:
+    """Return a planned kerf; where no depth is given it goes to the heart, or to the middle free of heart."""
+    if deep.strip():
+        return Kerf(face=face, depth_mm=length_mm(deep, bare=bare))
+    to_heart = from_pith_mm(section)[face] if section.boxed_heart else section.size_mm(face) / 2
+    return Kerf(face=face, depth_mm=to_heart)
 
 
 def say(made: Document, now: datetime, system: System) -> None:

@@ -105,7 +105,7 @@ def movement(answer: Document, system: units.System) -> None:
     lean = move.out_of_square_deg
     rows.append(("corner off 90°", f"{lean.median:+.1f}°", f"{lean.low:+.1f}° to {lean.high:+.1f}°"))
     rows.append(("cup", *told(move.cup_mm)))
-    rows.append(("checks, summed at the face", *told(move.check_mm)))
+    rows += [(name, *told(span)) for name, span in words.of_check(move).items()]
     stages = (
         (f"by the end of {move.build_days:.0f} days' work", move.build),
         (f"driest season, {move.service_low_pct:.0f} % MC", move.service_low),

@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import Any, Final, Literal, TypeVar
 
 import numpy as np
-from pydantic import BaseModel, Field, TypeAdapter, ValidationError
+from pydantic import BaseModel, Field, TypeAdapter, ValidationError, model_validator
 
 from baulk.ingest.errors import DocumentError
 from baulk.ingest.evaluation.document_fields import CodedReason, Moment, Part, Telling, sentence
@@ -21,7 +21,7 @@ from baulk.models.field import MoistureField
 from baulk.models.section import Section
 from baulk.models.units import System
 
-SCHEMA_VERSION: Final = 2
+SCHEMA_VERSION: Final = 3
 _SAME_MM: Final = 0.5  # two sections that differ by less are the same
 
 Numbers = tuple[float, ...]
@@ -139,18 +139,33 @@ class Calibration(Telling):
 
 
 class Outline(Part):
-    """Movement of the finished piece after squaring. [mm]."""
+    """Movement of the finished piece after squaring. [mm].
+
+    Up to schema 2 `out_of_square_mm` was what is `diamond_mm` now, and a boxed heart was not open.
+    """
 
     largest_mm: Interval
     face_mm: Mapping[str, Interval]
+    bow_mm: Mapping[str, Interval] = {}
     width_mm: Interval
     depth_mm: Interval
     middle_width_mm: Interval
     middle_depth_mm: Interval
+    diamond_mm: Interval
     out_of_square_mm: Interval
     out_of_square_deg: Interval
+    crown_mm: Interval | None = None
+    side_lean_mm: Interval | None = None
     cup_mm: Interval
     check_mm: Interval
+    check_face: str | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_schema_2(cls, given: Any) -> Any:  # noqa: ANN401 - whatever pydantic is given
+        if isinstance(given, Mapping) and "diamond_mm" not in given and "out_of_square_mm" in given:
+            return {**given, "diamond_mm": given["out_of_square_mm"]}
+        return given
 
 
 class Movement(Outline):

@@ -194,9 +194,12 @@ def outline(moved: Movement) -> document.Outline:
 
 
 def _outline(moved: Movement) -> dict[str, Any]:
-    names = [name for name in document.Outline.model_fields if name != "face_mm"]
+    apart = {"face_mm", "bow_mm", "check_face"}
+    names = [name for name in document.Outline.model_fields if name not in apart]
     return {
         "face_mm": {face.value: interval(each) for face, each in moved.face_mm.items()},
+        "bow_mm": {face.value: interval(each) for face, each in moved.bow_mm.items()},
+        "check_face": moved.check_face and moved.check_face.value,
         **{name: interval(getattr(moved, name)) for name in names},
     }
 

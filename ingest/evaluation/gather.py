@@ -22,7 +22,7 @@ from baulk.models.constants import DAY_S
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
-from baulk.models.timber import Event, EventKind, Timber
+from baulk.models.timber import Event, EventKind, Timber, kerfed
 
 UPDATED: Final = "+updated"  # behind a fingerprint: the answer is not yet that of a whole fit
 Airs = dict[str, tuple[AirSeries | None, Season]]
@@ -58,6 +58,7 @@ def gather(
     """
     timber, settings = shop.register.as_of(tag, now_utc), shop.config
     events = tuple(each for each in shop.register.events(timber.tag) if each.at_utc <= now_utc)
+    timber = kerfed(timber, events)
     airs = {} if airs is None else airs
     wood, hand = shop.woods.species.get(timber.species), notes.hand_meter(shop.store)
     read_by = meters.settings(

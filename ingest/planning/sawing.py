@@ -26,7 +26,7 @@ from baulk.models.plan.sawing.order import Order
 from baulk.models.plan.sawing.place_cut import Wet
 from baulk.models.section import Section
 from baulk.models.species import SpeciesTable
-from baulk.models.timber import Timber
+from baulk.models.timber import Timber, kerfed
 from baulk.models.units import LengthUnit, length_mm, size_mm
 from baulk.models.woods import Woods
 
@@ -89,6 +89,8 @@ def cut_in(shop: Shop, asked: Asked, order: Order, bare: LengthUnit) -> CutPlan:
     """Plan the cuts of a timber of an open shop."""
     timber = None if asked.tag is None else shop.register.get(asked.tag)
     answer = None if timber is None else answer_of(shop, timber.tag)
+    if timber is not None:
+        timber = kerfed(timber, shop.register.events(timber.tag))
     return _cut(asked, order, bare, timber, answer, shop.woods)
 
 

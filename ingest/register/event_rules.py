@@ -11,7 +11,7 @@ from typing import Final
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series, sensor_flag
-from baulk.models.section import Face
+from baulk.models.section import Face, Kerf
 from baulk.models.timber import Event, EventKind, Timber, Value
 
 _LETTERS: Final = "".join(face.value for face in Face)
@@ -53,6 +53,11 @@ def checked(event: Event, timber: Timber) -> Event:
     if event.kind is EventKind.SENSOR_ATTACHED and "depth_mm" in detail:
         face = Face(str(detail["face"])) if "face" in detail else None
         timber.section.refuse_depth(float(detail["depth_mm"]), face)
+    if event.kind is EventKind.KERFED:
+        if "face" not in detail:
+            raise OutOfRange("a relief kerf", "needs its face: a, b, c or d")
+        kerf = Kerf(face=Face(str(detail["face"])), depth_mm=float(detail["depth_mm"]))
+        replace(timber.section, kerf=kerf)  # refuses one that saws through
     _weights(detail)
     end = detail.get("from_end_mm")
     if end is not None and float(end) > timber.length_mm:

@@ -16,7 +16,7 @@ from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField, pins_over
 from baulk.models.reason import Reason
-from baulk.models.section import Covers, Face, FaceCover, Section
+from baulk.models.section import Covers, Face, FaceCover, Kerf, Section
 
 FEWEST: Final = 3
 FORMAT: Final = 3
@@ -183,6 +183,7 @@ class Calibration:
             "format": FORMAT,
             "now": field.posix_s,
             "section": [section.width_mm, section.depth_mm, section.pith_x_mm, section.pith_y_mm],
+            "kerf": section.kerf and [section.kerf.face.value, section.kerf.depth_mm],
             "anchor": self.anchor
             and [self.anchor.posix_s, self.anchor.kg, self.anchor.segment, self.anchor.start_pct],
             "covers": None if self.covers is None else {str(k): str(v) for k, v in self.covers.items()},
@@ -226,6 +227,7 @@ def resume(state: bytes) -> Calibration:
             raise OutOfRange("the stored fit", "is of another version of the program; fit it anew")
         theta, anchor = arrays["theta"], plain["anchor"]
         width, depth, pith_x, pith_y = plain["section"]
+        kerf = plain.get("kerf")
         kept = {name: plain[name] for name in _PLAIN}
         kept["suspected"] = tuple(kept["suspected"])
         return Calibration(
@@ -233,7 +235,13 @@ def resume(state: bytes) -> Calibration:
             meter_bias_pct=theta[parameters.BIAS],
             field_now=MoistureField(
                 posix_s=plain["now"],
-                section=Section(width_mm=width, depth_mm=depth, pith_x_mm=pith_x, pith_y_mm=pith_y),
+                section=Section(
+                    width_mm=width,
+                    depth_mm=depth,
+                    pith_x_mm=pith_x,
+                    pith_y_mm=pith_y,
+                    kerf=kerf and Kerf(face=Face(kerf[0]), depth_mm=kerf[1]),
+                ),
                 x_edges_mm=arrays["x"],
                 y_edges_mm=arrays["y"],
                 mc_pct=arrays["mc"],

@@ -1,131 +1,30 @@
-"""What is measured on a piece's outline, as weights on the displacements of its nodes."""
+"""A section that shrinks cell by cell: its stiffness, its loads and its displacements."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
 from scipy.sparse.linalg import splu
-from skfem import Basis, BilinearForm, ElementQuad0, ElementQuad2, ElementVector, MeshQuad, asm
+from skfem import Basis, BilinearForm, ElementQuad0, ElementQuad2, ElementVector, asm
 
 from baulk.models.constants import Floats
-from baulk.models.section import Face, Section
+from baulk.models.distortion.measures import CROWN, crown, dofs_at, openings
+from baulk.models.distortion.opening import AXIS, grid
+from baulk.models.section import Face, Section, weakest_face
 from baulk.models.species import Species
-
-SHEAR = "shear"
-
-
-def dofs_at(places: Floats, x_mm: float, y_mm: float) -> tuple[int, int]:
-    """Give the unknowns (x and y displacement) of the node nearest to a place.
-
-    Parameters
-    ----------
-    places : ndarray, shape (2, n)
-        Where each unknown belongs. [mm]
-    x_mm, y_mm : float
-        The place. [mm]
-
-    Returns
-    -------
-    (int, int)
-        Numbers of the two unknowns.
-    """
-    away = np.hypot(places[0] - x_mm, places[1] - y_mm)
-    first, second = np.sort(np.flatnonzero(away <= away.min() + 1e-9))[:2]
-    return int(first), int(second)
-
-
-def measures(places: Floats, section: Section) -> dict[str, Floats]:
-    """Rows that turn displacements into face widths, bows and shear; none sees a rigid motion.
-
-    Parameters
-    ----------
-    places : ndarray, shape (2, n)
-        Where each unknown belongs. [mm]
-    section : Section
-        The piece. [mm]
-
-    Returns
-    -------
-    dict
-        By name ("face a", "bow a", "width", "middle width", "shear") the weight of every unknown; the
-        shear is an angle, the rest lengths. [-]
-    """
-    w, d = section.width_mm / 2, section.depth_mm / 2
-    corner = {(i, j): dofs_at(places, i * w, j * d) for i in (-1, 1) for j in (-1, 1)}  # x sign, y sign
-    rows: dict[str, Floats] = {}
-    shear = np.zeros(places.shape[1])
-    for face, axis, sign in ((Face.A, 0, 1), (Face.B, 1, 1), (Face.C, 0, -1), (Face.D, 1, -1)):
-        first, last = (
-            (corner[-1, sign], corner[1, sign]) if axis == 0 else (corner[sign, -1], corner[sign, 1])
-        )
-        width = np.zeros(places.shape[1])
-        width[last[axis]], width[first[axis]] = 1.0, -1.0
-        rows[f"face {face}"] = width
-        across = 1 - axis
-        length = 2 * (w if axis == 0 else d)
-        shear[last[across]] += 0.5 / length
-        shear[first[across]] -= 0.5 / length
-        rows[f"bow {face}"] = _bow(places, (axis, sign), (first, last), (w, d))
-    rows[SHEAR] = shear
-    rows["width"] = _mean_over(places, 0, w) - _mean_over(places, 0, -w)
-    rows["depth"] = _mean_over(places, 1, d) - _mean_over(places, 1, -d)
-    rows["middle width"] = _middle(places, 0, w) - _middle(places, 0, -w)
-    rows["middle depth"] = _middle(places, 1, d) - _middle(places, 1, -d)
-    return rows
-
-
-def _mean_over(places: Floats, axis: int, at_mm: float) -> Floats:
-    """Mean displacement along an axis over the face at a place of it; Simpson, exact for the element."""
-    on_face = np.flatnonzero(np.abs(places[axis] - at_mm) < 1e-6)
-    along = np.unique(np.round(places[1 - axis, on_face], 6))
-    weight = np.zeros(along.size)
-    length = along[2::2] - along[:-2:2]
-    weight[:-2:2] += length / 6
-    weight[1::2] += length * 4 / 6
-    weight[2::2] += length / 6
-    row = np.zeros(places.shape[1])
-    for place, share in zip(along, weight / weight.sum(), strict=True):
-        at = (at_mm, place) if axis == 0 else (place, at_mm)
-        row[dofs_at(places, *at)[axis]] += share
-    return row
-
-
-def _bow(
-    places: Floats,
-    side: tuple[int, int],
-    ends: tuple[tuple[int, int], tuple[int, int]],
-    half: tuple[float, float],
-) -> Floats:
-    """Mean of the corners minus the middle of the face along its outward normal: above 0 when hollow."""
-    axis, sign = side
-    across = 1 - axis
-    row = -sign * _middle(places, across, sign * half[across])
-    for end in ends:
-        row[end[across]] += 0.5 * sign
-    return row
-
-
-def _middle(places: Floats, axis: int, at_mm: float) -> Floats:
-    """Displacement along an axis at the middle of the face that lies at a place of it."""
-    on_face = np.flatnonzero(np.abs(places[axis] - at_mm) < 1e-6)
-    row = np.zeros(places.shape[1])
-    along = np.unique(np.round(places[1 - axis, on_face], 6))
-    right = int(np.clip(np.searchsorted(along, 0.0), 1, along.size - 1))
-    share = float(np.clip((0.0 - along[right - 1]) / (along[right] - along[right - 1]), 0.0, 1.0))
-    for place, weight in ((along[right - 1], 1 - share), (along[right], share)):
-        at = (at_mm, place) if axis == 0 else (place, at_mm)
-        row[dofs_at(places, *at)[axis]] += weight
-    return row
 
 
 class Body:
-    """A section that shrinks cell by cell, free of any load.
+    """A section that shrinks cell by cell, free of any load; a boxed heart is open from the pith to a face.
 
     Parameters
     ----------
     section : Section
-        The piece, with its pith. [mm]
+        The piece, with its pith and its relief kerf. [mm]
     species : Species
         Shrinkage and elastic constants.
     x_edges_mm, y_edges_mm : ndarray
@@ -133,7 +32,10 @@ class Body:
     """
 
     def __init__(self, section: Section, species: Species, x_edges_mm: Floats, y_edges_mm: Floats) -> None:
-        mesh = MeshQuad.init_tensor(x_edges_mm, y_edges_mm)
+        laid = grid(section, x_edges_mm, y_edges_mm)
+        mesh, self.slit, self.edges_mm, self._cell = laid.mesh, laid.slit, laid.edges_mm, laid.cell
+        self._section = section
+        self.face = weakest_face(section)[0] if self.slit is None else self.slit.face
         self._basis = Basis(mesh, ElementVector(ElementQuad2()), intorder=4)
         cells = self._basis.with_element(ElementQuad0())
         self.places: Floats = self._basis.doflocs
@@ -165,13 +67,116 @@ class Body:
         load = asm(free, cells, self._basis)
         centre = mesh.p[:, mesh.t].mean(axis=1)
         self._order = np.lexsort((centre[0], centre[1]))  # y outer, x inner, as the moisture field has it
-        load = load[:, cells.element_dofs[0][self._order]]
-        low_left = dofs_at(self.places, -section.width_mm / 2, -section.depth_mm / 2)
-        low_right = dofs_at(self.places, section.width_mm / 2, -section.depth_mm / 2)
+        load = load[:, cells.element_dofs[0][self._order]] @ _into_cells(
+            self._cell, (x_edges_mm.size - 1) * (y_edges_mm.size - 1)
+        )
+        low_left, low_right = (
+            [
+                int(each[0])
+                for each in dofs_at(self.places, side * section.width_mm / 2, -section.depth_mm / 2)
+            ]
+            for side in (-1, 1)
+        )
         # three pins hold the rigid modes and, the loads being in balance, carry nothing
         self._loose = np.setdiff1d(np.arange(self._basis.N), [*low_left, low_right[1]])
-        self._factored = splu(k[self._loose][:, self._loose])
+        # symmetric and positive definite: no pivoting, half the time
+        self._factored = splu(
+            k[self._loose][:, self._loose],
+            permc_spec="MMD_AT_PLUS_A",
+            diag_pivot_thresh=0.0,
+            options={"SymmetricMode": True},
+        )
         self._load = load.tocsr()[self._loose]
+        self._even = self._turned_free(self.face)
+        self._at_pith = np.outer(
+            _beside(y_edges_mm, section.pith_y_mm), _beside(x_edges_mm, section.pith_x_mm)
+        ).ravel()
+
+    def opening_rows(self) -> tuple[Floats, Floats] | None:
+        """Return rows of the opening of its slit, at the face and on the mean, or None; see `openings`."""
+        return None if self.slit is None else openings(self.places, self._section, self.slit, self._beyond())
+
+    def _beyond(self) -> NDArray[np.bool_]:
+        """Tell the unknowns of elements beyond the slit that no element on its near side shares."""
+        assert self.slit is not None  # noqa: S101 - asked of an open body only
+        along = 1 - AXIS[self.slit.face][0]
+        beyond = self._basis.mesh.p[along, self._basis.mesh.t].mean(axis=0) > self.slit.at_mm
+        far = np.zeros(self._basis.N, dtype=bool)
+        far[self._basis.element_dofs[:, beyond]] = True
+        far[self._basis.element_dofs[:, ~beyond]] = False
+        return far
+
+    def even(self, rows: Mapping[str, Floats], face: Face) -> dict[str, float]:
+        """Measures of an even whole shrinkage, were the check to open a face.
+
+        Parameters
+        ----------
+        rows : mapping
+            The measures of this body; its crown is read at the other face's check. [-]
+        face : Face
+            The face, into which the check goes straight from the pith.
+
+        Returns
+        -------
+        dict
+            By name as the rows. [mm, or rad of an angle]
+        """
+        moved = self._even if face is self.face else self._turned_free(face)
+        found = {name: float(row @ moved) for name, row in rows.items()}
+        if face is not self.face:
+            at_mm = (self._section.pith_x_mm, self._section.pith_y_mm)[1 - AXIS[face][0]]
+            found[CROWN] = float(crown(self.places, self._section, face, at_mm) @ moved)
+        return found
+
+    def _turned_free(self, face: Face) -> Floats:
+        """Displacements of even whole shrinkage, which leaves a body that is no closed ring without stress.
+
+        Parameters
+        ----------
+        face : Face
+            Where it is open, or which lies next to a pith outside.
+
+        Returns
+        -------
+        ndarray
+            Displacement of every unknown. [mm]
+
+        References
+        ----------
+        Geometry, to first order: a point comes in by sR of its radius and turns about the pith by sT - sR of
+        its angle, counted from the ray opposite to the slit.
+        """
+        across, sign = AXIS[face]
+        mine = self.slit is not None and self.slit.face is face
+        pith = [self._section.pith_x_mm, self._section.pith_y_mm]
+        if self.slit is not None and mine:
+            pith[1 - across] = self.slit.at_mm
+        out, aside = sign * (self.places[across] - pith[across]), self.places[1 - across] - pith[1 - across]
+        angle = np.arctan2(np.abs(aside), -out)  # 0 opposite to the slit, pi on both of its lips
+        positive = (aside > 0) | self._beyond() if mine else aside >= 0
+        angle = np.where(positive, angle, -angle)
+        radial, turn = self._free[0], self._free[1] - self._free[0]
+        moved = np.empty(self.places.shape[1])  # x at the even numbers, y at the odd ones
+        moved[across::2] = (sign * (radial * out + turn * angle * aside))[across::2]
+        moved[1 - across :: 2] = (radial * aside - turn * angle * out)[1 - across :: 2]
+        return moved
+
+    def moved_by(self, row: Floats) -> Floats:
+        """Displacements under forces that are the weights of a row.
+
+        Parameters
+        ----------
+        row : ndarray
+            Weight of every unknown; must see no rigid motion.
+
+        Returns
+        -------
+        ndarray
+            Displacement of every unknown, for a tangential modulus of 1. [-]
+        """
+        moved = np.zeros(self._basis.N)
+        moved[self._loose] = self._factored.solve(row[self._loose])
+        return moved
 
     def influence(self, row: Floats) -> Floats:
         """Weigh what each cell's whole shrinkage, alone, does to one measure of the displacements.
@@ -186,7 +191,9 @@ class Body:
         ndarray, shape (ny * nx,)
             The measure by cell, cells in (ny, nx) order. [mm, or rad of an angle]
         """
-        return np.asarray(self._load.T @ self._factored.solve(row[self._loose], trans="T"))
+        found = self._load.T @ self._factored.solve(row[self._loose], trans="T")
+        # of even shrinkage the answer is exact; what elements next to the pith miss of it is theirs
+        return np.asarray(found + self._at_pith * (row @ self._even - found.sum()))
 
     def stress(self, share: Floats) -> tuple[Floats, Floats, Floats]:
         """Stress when every cell has done a share of its shrinkage, wood being elastic only.
@@ -198,19 +205,19 @@ class Body:
 
         Returns
         -------
-        places : ndarray, shape (2, ny * nx, points)
-            Integration points of the cells, in (ny, nx) order. [mm]
-        area : ndarray, shape (ny * nx, points)
+        places : ndarray, shape (2, elements, points)
+            Integration points of the elements, in (y, x) order; more than one a cell at the slit. [mm]
+        area : ndarray, shape (elements, points)
             Area that each stands for. [mm2]
-        stress : ndarray, shape (3, ny * nx, points)
+        stress : ndarray, shape (3, elements, points)
             Along x, along y, and shear; over the tangential modulus. [-]
         """
         moved = np.zeros(self._basis.N)
         moved[self._loose] = self._factored.solve(self._load @ share.ravel())
         at = np.asarray(self._basis.global_coordinates())
         c, s = _axes(at - self._pith)
-        by_element = np.empty(share.size)
-        by_element[self._order] = share.ravel()
+        by_element = np.empty(self._cell.size)
+        by_element[self._order] = share.ravel()[self._cell]
         strain = _strain(self._basis.interpolate(moved), (c, s))
         own = np.einsum(
             "ij,j...->i...", self._stiffness, strain - self._free[:, None, None] * by_element[:, None]
@@ -223,6 +230,17 @@ class Body:
             ]
         )
         return at[:, self._order], self._basis.dx[self._order], turned[:, self._order]
+
+
+def _beside(edges_mm: Floats, place_mm: float) -> Floats:
+    """Share of each cell in the value at a place, by a straight line between the middles of cells."""
+    middles = (edges_mm[1:] + edges_mm[:-1]) / 2
+    return np.array([np.interp(place_mm, middles, each) for each in np.eye(middles.size)])
+
+
+def _into_cells(cell: NDArray[np.intp], cells: int) -> coo_matrix:
+    """Give what adds the elements of each cell up."""
+    return coo_matrix((np.ones(cell.size), (np.arange(cell.size), cell)), shape=(cell.size, cells)).tocsc()
 
 
 def _stiffness(species: Species) -> Floats:

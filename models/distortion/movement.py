@@ -6,29 +6,36 @@ radial and tangential; elastic ratios are those of its chapter 5. The problem is
 share of the cells, so that the stiffness is factored once and one adjoint solve for each measure of the
 outline gives the influence of every cell; the movement of a whole ensemble is then one matrix product.
 
+A boxed heart is a body that is open from the pith to one face (`opening`): along its relief kerf, or where
+the least wood is to break. Sizes, lean, bows, crown and gap are all read off that one body. Where the lips
+would run into each other (a field that presses them, never even shrinkage) one even pressure holds them shut
+on the mean. Nearer to a face the slit is shorter, and at the face the body is that of a piece free of heart.
+
 Not in it: creep and mechano-sorption (they relieve stress and so make the real piece follow its free
-shrinkage more closely), checks that open (a boxed heart stays whole here; its check is given apart), and the
-curvature of a piece along its length.
+shrinkage more closely), the time before the check has run to the pith, several checks that share the opening,
+and the curvature of a piece along its length.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import lru_cache
-from types import MappingProxyType
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from baulk.models.constants import Floats
-from baulk.models.distortion.elasticity import SHEAR, Body, measures
+from baulk.models.distortion.influence import solve
+from baulk.models.distortion.measures import CROWN, GAP, GAP_MEAN, SHEAR
 from baulk.models.drying.members import Members
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.section import Face, Section
 from baulk.models.species import Species
 
+OPPOSITE: Final = {Face.A: Face.C, Face.B: Face.D, Face.C: Face.A, Face.D: Face.B}
+LITTLE: Final = 1.001  # times as much is no worse
 LEAST_ONSET_PCT = 15.0  # of a member's onset of shrinkage, whatever its saturation; our own judgement
 
 
@@ -47,14 +54,29 @@ class Movement:
         Change of the mean width (along x) and the mean depth (along y). [mm]
     middle_width_mm, middle_depth_mm : ndarray
         The same between the middles of faces b and d, and of a and c. [mm]
+    bow_mm : mapping of Face to ndarray
+        How far the middle of each face lies under the line between its corners, above 0 when hollow. [mm]
+    diamond_mm : ndarray
+        Lean over the larger side that opposite faces share, above 0 when the corner between faces a and b
+        closes. [mm]
     out_of_square_mm : ndarray
-        How far it leans over its larger side, above 0 when the corner between faces a and b closes. [mm]
+        How far the worst corner is off the square over the larger side: the diamond and the trapezoid that
+        faces of unlike width make, 0 or more. [mm]
     out_of_square_deg : ndarray
-        The same as an angle: how far the corner between faces a and b closes from 90 degrees. [deg]
+        The same as an angle. [deg]
+    crown_mm : ndarray
+        How far a face stands out over the line between its corners where it lies next to the pith: on a
+        boxed heart at the check. [mm]
     cup_mm : ndarray
-        Bow of the face that bows most, above 0 when hollow. [mm]
+        The bow, or the crown at the check, that is largest; above 0 when hollow. [mm]
     check_mm : ndarray
-        Total opening, in service, of the checks at the face nearest to a boxed pith; 0 free of heart. [mm]
+        Opening, in service, of the check at the face; 0 free of heart. [mm]
+    check_face : Face or None
+        Where the check opens.
+    rivals : tuple of (float, Movement)
+        How it would move were the check to open another face that is about as weak, and how nearly as weak
+        that is, 0 to 1. What is worse by one of them counts by that share, so that nothing jumps where the
+        check changes its face.
     """
 
     face_mm: Mapping[Face, Floats]
@@ -62,10 +84,15 @@ class Movement:
     depth_mm: Floats
     middle_width_mm: Floats
     middle_depth_mm: Floats
+    bow_mm: Mapping[Face, Floats]
+    diamond_mm: Floats
     out_of_square_mm: Floats
     out_of_square_deg: Floats
+    crown_mm: Floats
     cup_mm: Floats
     check_mm: Floats
+    check_face: Face | None = None
+    rivals: tuple[tuple[float, Movement], ...] = ()
 
     @property
     def size_mm(self) -> Floats:
@@ -77,7 +104,63 @@ class Movement:
     @property
     def largest_mm(self) -> Floats:
         """Largest of the changes in size, the lean and the bow: what a tolerance is held against, [mm]."""
-        return np.asarray(np.max(np.abs([self.size_mm, self.out_of_square_mm, self.cup_mm]), axis=0))
+        return self._or_worse(
+            lambda moved: np.max(np.abs([moved.size_mm, moved.out_of_square_mm, moved.cup_mm]), axis=0)
+        )
+
+    @property
+    def side_lean_mm(self) -> Floats:
+        """How far each of the faces beside the check leans from its far end, or 0 without a check, [mm]."""
+        if self.check_face is None:
+            return np.zeros_like(self.check_mm)
+        return np.asarray((self.face_mm[self.check_face] - self.face_mm[OPPOSITE[self.check_face]]) / 2)
+
+    @property
+    def shrinks_mm(self) -> tuple[Floats, Floats]:
+        """What width and depth shrink: the face that shrinks most, or the mean, 0 or more, [mm]."""
+        return (
+            self._or_worse(lambda moved: _shrinks(moved, Face.A, Face.C, moved.width_mm)),
+            self._or_worse(lambda moved: _shrinks(moved, Face.B, Face.D, moved.depth_mm)),
+        )
+
+    @property
+    def shape_mm(self) -> Floats:
+        """What the shape costs besides, on the side where it costs more: diamond and hollows, [mm].
+
+        A side may be planed where its corners and its middle allow it. So a hollow costs its depth, unless
+        the trapezoid is wider there; a crown costs nothing, for the corners beside it lie lower. The diamond
+        counts whole, for a piece may be squared to either of two faces.
+        """
+        return self._or_worse(_shape)
+
+    def _or_worse(self, of: Callable[[Movement], Floats]) -> Floats:
+        own = np.asarray(of(self))
+        return np.asarray(
+            np.max([own, *(own + share * (of(other) - own) for share, other in self.rivals)], axis=0)
+        )
+
+
+def _shrinks(moved: Movement, one: Face, other: Face, mean_mm: Floats) -> Floats:
+    least = np.min([moved.face_mm[one], moved.face_mm[other], mean_mm], axis=0)
+    return np.asarray(np.maximum(0.0, -least))
+
+
+def _shape(moved: Movement) -> Floats:
+    a, b, c, d = (moved.face_mm[face] for face in Face)
+    across, up = (
+        _side_mm(*ends, moved.bow_mm[one]) + _side_mm(*ends, moved.bow_mm[other])
+        for ends, one, other in (((a, c), Face.B, Face.D), ((b, d), Face.A, Face.C))
+    )
+    over = (
+        across - _shrinks(moved, Face.A, Face.C, moved.width_mm),
+        up - _shrinks(moved, Face.B, Face.D, moved.depth_mm),
+    )
+    return np.asarray(np.abs(moved.diamond_mm) + np.maximum(np.max(over, axis=0), 0.0))
+
+
+def _side_mm(one_mm: Floats, other_mm: Floats, bow_mm: Floats) -> Floats:
+    """How far a side comes in: at the ends of the two faces beside it, or at its own middle."""
+    return np.asarray(-np.min([one_mm / 2, other_mm / 2, (one_mm + other_mm) / 4 - bow_mm], axis=0))
 
 
 class Shape:
@@ -115,10 +198,13 @@ class Shape:
         self.section = section
         self.species = species
         self._factor, self._onset_pct = _of_each(species, members)
-        self.influence = _influence(section, species, x_edges_mm, y_edges_mm)
+        solved = solve(section, species, x_edges_mm, y_edges_mm)
+        self.influence, self._shut = solved.influence, solved.shut
+        self._rivals = tuple(each for each in solved.rivals if _worse(section, solved.even, each.apart))
+        self.check_face = solved.check_face
         self._names = tuple(self.influence)
         self._rows = np.stack([self.influence[name] for name in self._names], axis=1)
-        self._sides_mm = np.array([_side_mm(section, name) for name in self._names])
+        self._sides_mm = np.array([_length_mm(section, name) for name in self._names])
         self._area = np.outer(np.diff(y_edges_mm), np.diff(x_edges_mm))
 
     def share(self, mc_pct: ArrayLike) -> Floats:
@@ -168,8 +254,7 @@ class Shape:
             In an order of this shape's own, for `movement_from` and `movement_between`. [mm]
         """
         share = self.share(mc_pct)
-        did = share.reshape(*share.shape[:-2], -1) @ self._rows
-        return np.asarray(did if self._factor is None else did * self._factor[:, None])
+        return self._scaled(share.reshape(*share.shape[:-2], -1) @ self._rows)
 
     def movement_from(self, did_mm: Floats, service_mc_pct: ArrayLike) -> Movement:
         """Movement from a state that `did` worked out to an even service moisture content.
@@ -187,10 +272,8 @@ class Shape:
             Change of the outline. [mm]
         """
         share = self.share(service_mc_pct)
-        then = share[..., None] * self._rows.sum(axis=0)
-        if self._factor is not None:
-            then = then * self._factor[:, None]
-        return self._movement((then - did_mm) * self._green_over_now(did_mm), self._checks_mm(share))
+        then = self._scaled(share[..., None] * self._rows.sum(axis=0))
+        return self._movement((then - did_mm) * self._green_over_now(did_mm), then)
 
     def movement_between(self, did_mm: Floats, later_mc_pct: Floats) -> Movement:
         """Movement from a state that `did` worked out to a later field.
@@ -205,47 +288,43 @@ class Shape:
         Returns
         -------
         Movement
-            Change of the outline; its checks are those of the section's mean shrinkage. [mm]
+            Change of the outline; its check as open as at the later moment.
         """
-        mean = np.sum(self.share(later_mc_pct) * self._area, axis=(-2, -1)) / np.sum(self._area)
-        change = (self.did(later_mc_pct) - did_mm) * self._green_over_now(did_mm)
-        return self._movement(change, self._checks_mm(mean))
+        then = self.did(later_mc_pct)
+        return self._movement((then - did_mm) * self._green_over_now(did_mm), then)
 
     def _green_over_now(self, did_mm: Floats) -> Floats:
         """Give green length over present length, by measure: shrinkage is a share of the green length.
 
-        The section is the piece as it measures now, while `did` took it for the green one. A bow goes by the
-        mean of width and depth; the lean is an angle, which has no size.
+        The section is the piece as it measures now, while `did` took it for the green one. A bow, the crown
+        and the gap go by the mean of width and depth; the lean is an angle, which has no size.
         """
         sides = self._sides_mm > 0
         ratio = np.ones_like(did_mm)
         ratio[..., sides] = 1 / (1 + did_mm[..., sides] / self._sides_mm[sides])
         both = [self._names.index(name) for name in ("width", "depth")]
-        bows = [i for i, name in enumerate(self._names) if name.startswith("bow")]
+        bows = [i for i, name in enumerate(self._names) if not sides[i] and name != SHEAR]
         ratio[..., bows] = ratio[..., both].mean(axis=-1, keepdims=True)
         return ratio
 
-    def _checks_mm(self, share: Floats) -> Floats:
-        opened = check_mm(self.section, self.species, (1 - share) * self.species.shrinkage_onset_pct)
-        return opened if self._factor is None else opened * self._factor
+    def _scaled(self, open_mm: Floats) -> Floats:
+        """Measures of every member: its own shrinkage, and lips that don't run into each other."""
+        if self._factor is not None:
+            open_mm = open_mm * self._factor[:, None]
+        if self._shut is None:
+            return np.asarray(open_mm)
+        overlap = np.minimum(open_mm[..., self._names.index(GAP_MEAN)], 0.0)
+        return np.asarray(open_mm - overlap[..., None] * self._shut)
 
-    def _movement(self, change_mm: Floats, opened_mm: Floats) -> Movement:
-        moved = {name: change_mm[..., i] for i, name in enumerate(self._names)}
-        bows = np.stack([moved[f"bow {face}"] for face in Face])
-        most = np.argmax(np.abs(bows), axis=0)
-        cup = np.take_along_axis(bows, most[None], axis=0)[0]
-        lean = moved[SHEAR] * max(self.section.width_mm, self.section.depth_mm)
-        return Movement(
-            face_mm={face: np.asarray(moved[f"face {face}"]) for face in Face},
-            width_mm=np.asarray(moved["width"]),
-            depth_mm=np.asarray(moved["depth"]),
-            middle_width_mm=np.asarray(moved["middle width"]),
-            middle_depth_mm=np.asarray(moved["middle depth"]),
-            out_of_square_mm=np.asarray(lean),
-            out_of_square_deg=np.asarray(np.rad2deg(np.arctan(moved[SHEAR]))),
-            cup_mm=np.asarray(cup),
-            check_mm=np.broadcast_to(opened_mm, cup.shape),
+    def _movement(self, change_mm: Floats, then_mm: Floats) -> Movement:
+        moved = {name: np.asarray(change_mm[..., i]) for i, name in enumerate(self._names)}
+        open_mm = then_mm[..., self._names.index(GAP)] if GAP in moved else np.zeros_like(moved[SHEAR])
+        share = moved[GAP_MEAN] / self.influence[GAP_MEAN].sum() if self._rivals else np.zeros(())
+        rivals = tuple(
+            (each.near, _moved(_with(moved, each.apart, share), self.section, open_mm, each.face))
+            for each in self._rivals
         )
+        return replace(_moved(moved, self.section, open_mm, self.check_face), rivals=rivals)
 
     def done(self, mc_pct: Floats, service_mc_pct: ArrayLike) -> Floats:
         """Share of the shrinkage on the way to service that the mean of the section has already done.
@@ -267,9 +346,9 @@ class Shape:
         return np.asarray(np.where(then > 1e-9, now / np.maximum(then, 1e-9), 1.0))
 
 
-def _side_mm(section: Section, measure: str) -> float:
-    """Length that a measure of the outline is a change of; 0 for a bow or the lean."""
-    if measure.startswith("bow") or measure == SHEAR:
+def _length_mm(section: Section, measure: str) -> float:
+    """Length that a measure of the outline is a change of; 0 for a bow, the crown, the gap and the lean."""
+    if not measure.startswith("face ") and not measure.endswith(("width", "depth")):
         return 0.0
     across = measure.endswith("width") or measure in {f"face {Face.A}", f"face {Face.C}"}
     return section.width_mm if across else section.depth_mm
@@ -330,73 +409,47 @@ def outline(
     return Shape(section, species, field.x_edges_mm, field.y_edges_mm).movement(field.mc_pct, service_mc_pct)
 
 
-def check_mm(section: Section, species: Species, mc_pct: ArrayLike) -> Floats:
-    """Total opening of the checks at the face nearest to a boxed pith, the wood being free of stress.
-
-    Parameters
-    ----------
-    section : Section
-        The piece and its pith. [mm]
-    species : Species
-        Radial and tangential shrinkage.
-    mc_pct : array_like
-        Moisture content, even over the section. [%]
-
-    Returns
-    -------
-    ndarray
-        2 pi r (sT - sR), r being the distance from the pith to the nearest face; 0 free of heart. [mm]
-
-    References
-    ----------
-    Geometry of a ring that shrinks more along its length than along its radius: exact, no source needed.
-    """
-    share = np.clip(1 - np.asarray(mc_pct, dtype=float) / species.shrinkage_onset_pct, 0.0, 1.0)
-    if not section.boxed_heart:
-        return np.zeros_like(share)
-    nearest = min(
-        section.width_mm / 2 - abs(section.pith_x_mm), section.depth_mm / 2 - abs(section.pith_y_mm)
+def _moved(
+    moved: Mapping[str, Floats], section: Section, open_mm: Floats, check_face: Face | None
+) -> Movement:
+    """Put the changes of all measures into one movement."""
+    width_mm, depth_mm = section.width_mm, section.depth_mm
+    larger_mm = max(width_mm, depth_mm)
+    bows = np.stack([*(moved[f"bow {face}"] for face in Face), -moved[CROWN]])
+    most = np.argmax(np.abs(bows), axis=0)
+    face = {each: moved[f"face {each}"] for each in Face}
+    off = (
+        np.abs(moved[SHEAR])
+        + np.abs(face[Face.A] - face[Face.C]) / (2 * depth_mm)
+        + np.abs(face[Face.B] - face[Face.D]) / (2 * width_mm)
     )
-    differs = (species.shrinkage_tangential_pct - species.shrinkage_radial_pct) / 100
-    return np.asarray(2 * np.pi * nearest * differs * share)
+    return Movement(
+        face_mm=face,
+        width_mm=moved["width"],
+        depth_mm=moved["depth"],
+        middle_width_mm=moved["middle width"],
+        middle_depth_mm=moved["middle depth"],
+        bow_mm={each: moved[f"bow {each}"] for each in Face},
+        diamond_mm=np.asarray(moved[SHEAR] * larger_mm),
+        out_of_square_mm=np.asarray(off * larger_mm),
+        out_of_square_deg=np.asarray(np.rad2deg(np.arctan(off))),
+        crown_mm=moved[CROWN],
+        cup_mm=np.asarray(np.take_along_axis(bows, most[None], axis=0)[0]),
+        check_mm=np.broadcast_to(np.maximum(open_mm, 0.0), off.shape),
+        check_face=check_face,
+    )
 
 
-def _influence(section: Section, species: Species, x_edges: Floats, y_edges: Floats) -> Mapping[str, Floats]:
-    """Movement of each measure when one cell alone does its whole shrinkage, cells in (ny, nx) order."""
-    x_bytes, y_bytes = (np.asarray(each, np.float64).tobytes() for each in (x_edges, y_edges))
-    return _remembered(section, species, x_bytes, y_bytes)
+def _with(moved: Mapping[str, Floats], apart: Mapping[str, float], share: Floats) -> dict[str, Floats]:
+    """Measures that differ by a share of what even shrinkage makes apart."""
+    return {name: moved[name] + share * more for name, more in apart.items()}
 
 
-@lru_cache(maxsize=256)  # 40 kB each; one verdict asks for the same piece up to three times
-def _remembered(section: Section, species: Species, x_bytes: bytes, y_bytes: bytes) -> Mapping[str, Floats]:
-    x_edges, y_edges = np.frombuffer(x_bytes), np.frombuffer(y_bytes)
-    body = Body(section, species, x_edges, y_edges)
-    influence = {name: body.influence(row) for name, row in measures(body.places, section).items()}
-    if section.boxed_heart:
-        area = np.outer(np.diff(y_edges), np.diff(x_edges)).ravel()
-        for face in Face:
-            influence[f"bow {face}"] = _checked_bow_mm(section, species, face) * area / area.sum()
-    for each in influence.values():
-        each.setflags(write=False)
-    return MappingProxyType(influence)
-
-
-def _checked_bow_mm(section: Section, species: Species, face: Face) -> float:
-    """Hollow of a boxed-heart face once a check has freed it, at the whole shrinkage.
-
-    A point at angle phi from the face's normal keeps its radius but for sR and loses the share sT - sR of
-    its angle, so that the corner stands out by r (sT - sR) phi tan(phi) over the middle, to first order.
-    """
-    half = {
-        Face.A: (section.depth_mm / 2 - section.pith_y_mm, section.width_mm / 2, section.pith_x_mm),
-        Face.B: (section.width_mm / 2 - section.pith_x_mm, section.depth_mm / 2, section.pith_y_mm),
-        Face.C: (section.depth_mm / 2 + section.pith_y_mm, section.width_mm / 2, section.pith_x_mm),
-        Face.D: (section.width_mm / 2 + section.pith_x_mm, section.depth_mm / 2, section.pith_y_mm),
-    }
-    away, side, offset = half[face]
-    differs = (species.shrinkage_tangential_pct - species.shrinkage_radial_pct) / 100
-
-    def out(along: float) -> float:
-        return float(np.arctan(along / away) * along * differs)
-
-    return (out(side - offset) + out(side + offset)) / 2 - out(offset)
+def _worse(section: Section, even: Mapping[str, float], apart: Mapping[str, float]) -> bool:
+    """Whether even shrinkage would move it further with the check at another face, or use up more of it."""
+    own = {name: np.asarray(each) for name, each in even.items()}
+    costs = []
+    for measured in (_with(own, apart, np.ones(())), own):
+        moved = _moved(measured, section, np.zeros(()), None)
+        costs.append([moved.largest_mm, moved.shape_mm, *moved.shrinks_mm])
+    return any(float(more) > LITTLE * float(less) for more, less in zip(*costs, strict=True))

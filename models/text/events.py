@@ -143,6 +143,9 @@ _OF_KIND: Final[Mapping[EventKind, Callable[[Values, System], str]]] = {
     EventKind.STICKERED: _stickered,
     EventKind.CUT: _cut,
     EventKind.PLANED: _planed,
+    EventKind.KERFED: lambda held, system: (
+        f"relief kerf sawn into face {held['face']}, {_long(held, 'depth_mm', system)} deep"
+    ),
     EventKind.OVEN_DRIED: _oven_dried,
     EventKind.TARED: lambda held, system: f"tare set to {units.show_mass(float(held['tare_kg']), system)}",
     EventKind.SENSOR_ATTACHED: _attached,

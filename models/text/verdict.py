@@ -149,12 +149,33 @@ def _service_range(v: Values, system: System) -> str:
 
 
 def _boxed_heart(v: Values, system: System) -> str:
-    return (
-        f"It boxes the heart and will check whatever the air. The pith lies nearest to face {v['face']}, "
-        f"{show_length(v['depth_mm'], system)} below it: there the checks will open "
-        f"to {show_movement(v['opening_mm'], system)} in all once in service. A relief kerf to the heart "
-        "on a hidden face gives the check its place."
+    opening, crown, lean = (
+        show_movement(v[name], system) for name in ("opening_mm", "crown_mm", "side_lean_mm")
     )
+    if v["kerf"]:
+        where = f"The relief kerf in face {v['face']} gives the check its place: it will be"
+    else:
+        where = (
+            f"From the pith to face {v['face']} there is the least wood to break, "
+            f"{show_length(v['depth_mm'], system)}{_as_likely(v['as_likely'])}: there the check will be"
+        )
+    said = f"It boxes the heart and will check whatever the air. {where} open {opening} once in service. "
+    if v["crown_mm"] > 0 and v["side_lean_mm"] > 0:
+        said += (
+            f"Squared now, face {v['face']} would stand out {crown} beside the check, and each face next to "
+            f"it lean {lean}. "
+        )
+    if v["kerf"]:
+        return said.strip()
+    return f"{said}A relief kerf to the heart on a hidden face gives the check its place."
+
+
+def _as_likely(letters: str) -> str:
+    if not letters:
+        return ""
+    if len(letters) == 1:
+        return f" (hardly more to face {letters})"
+    return f" (hardly more to faces {', '.join(letters[:-1])} and {letters[-1]})"
 
 
 def _use_note(v: Values, system: System) -> str:

@@ -18,7 +18,7 @@ from baulk.models.constants import DAY_S
 from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
 from baulk.models.reason import Reason
-from baulk.models.section import nearest_face
+from baulk.models.section import as_weak, weakest_face
 from baulk.models.timber import Timber
 from baulk.models.verdict.readiness import Path, Rule, first_yes
 from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
@@ -231,10 +231,19 @@ class Findings:
         """Yield where a boxed heart opens, and how wide."""
         opening_mm = float(np.median(self.today.check_mm))
         if opening_mm >= LEAST_CHECK_MM:
-            face, depth_mm = nearest_face(self.whole.shape.section)
+            section, today = self.whole.shape.section, self.today
+            face, depth_mm = weakest_face(section)
             yield Reason(
                 code="verdict.boxed_heart",
-                values={"face": str(face), "depth_mm": float(depth_mm), "opening_mm": opening_mm},
+                values={
+                    "face": str(face),
+                    "as_likely": "".join(as_weak(section)),
+                    "depth_mm": float(depth_mm),
+                    "kerf": section.kerf is not None and section.kerf.face is face,
+                    "opening_mm": opening_mm,
+                    "crown_mm": float(np.median(today.crown_mm)),
+                    "side_lean_mm": float(np.median(today.side_lean_mm)),
+                },
             )
 
     def _trade(self) -> Iterator[Reason]:

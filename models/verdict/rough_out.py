@@ -19,7 +19,7 @@ from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.forecast import Forecast, forecast
-from baulk.models.section import Face, Finished, Section
+from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 
@@ -62,14 +62,11 @@ def needed_mm(moved: Movement) -> tuple[Floats, Floats]:
     Returns
     -------
     tuple of ndarray
-        Across the width and across the depth: shrinkage, lean, two bows, two planing cuts. [mm]
+        Across the width and across the depth: shrinkage, shape, two planing cuts. [mm]
     """
-    shared = np.abs(moved.out_of_square_mm) + 2 * np.abs(moved.cup_mm) + 2 * PLANING_MM
-    across = tuple(
-        shared + np.maximum(0.0, -np.min([moved.face_mm[one], moved.face_mm[other], mean], axis=0))
-        for one, other, mean in ((Face.A, Face.C, moved.width_mm), (Face.B, Face.D, moved.depth_mm))
-    )
-    return across[0], across[1]
+    shared = moved.shape_mm + 2 * PLANING_MM
+    across, up = moved.shrinks_mm
+    return across + shared, up + shared
 
 
 def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the target

@@ -29,10 +29,15 @@ def outline():
         "depth_mm": span(-2.6, 0.7),
         "middle_width_mm": span(-2.2, 0.7),
         "middle_depth_mm": span(-2.5, 0.7),
+        "bow_mm": {f: span(b, 0.1) for f, b in zip("abcd", (0.2, 0.3, 0.4, -0.9), strict=True)},
+        "diamond_mm": span(0.6, 0.5),
         "out_of_square_mm": span(1.4, 0.5),
         "out_of_square_deg": span(0.5, 0.2),
         "cup_mm": span(0.4, 0.2),
+        "crown_mm": span(0.9, 0.3),
+        "side_lean_mm": span(0.8, 0.3),
         "check_mm": span(5.2, 1.6),
+        "check_face": "c",
     }
 
 

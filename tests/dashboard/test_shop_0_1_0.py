@@ -38,6 +38,7 @@ from baulk.ingest.store import notes
 
 FOLDER = Path(__file__).parents[1] / "ingest" / "data" / "shop-0.1.0.zip"
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
+STAGES = ("build", "service_low", "service_high")
 STEPS = {"FER-01": "leave", "FER-02": "square", "FER-03": "rough out", "FER-05": "rough out"}
 
 
@@ -93,7 +94,13 @@ def test_every_document_says_what_was_stored(shop, raw):
         grown = ("forecast", "verdict", "calibration")  # these have keys by now that 0.1.0 did not know
         for part in grown:
             assert {name: written[part][name] for name in stored[part]} == stored[part]
-        for part in stored.keys() - set(grown):
+        moves = written["movement"]  # and so have the movement and its stages
+        for said, told in ((moves, stored["movement"]), *((moves[s], stored["movement"][s]) for s in STAGES)):
+            assert {name: said[name] for name in told if name not in STAGES} == {
+                name: each for name, each in told.items() if name not in STAGES
+            }
+            assert said["diamond_mm"] == told["out_of_square_mm"]  # what it was called then
+        for part in stored.keys() - {*grown, "movement"}:
             assert written[part] == stored[part]
 
 

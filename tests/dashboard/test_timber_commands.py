@@ -101,6 +101,7 @@ def test_a_bare_length_is_in_the_shops_units(answer):
         (("coat", "FER-01", "ca"), "coated on faces a, c"),
         (("coat", "FER-01", "none"), "coat taken off"),
         (("sticker", "FER-01", "c"), "lies on face c"),
+        (("kerf", "FER-01", "c", "3 in"), "relief kerf sawn into face c, 3 in deep"),
         (
             ("event", "FER-01", "oven-dried", "mc_pct=78 %", "from_end_mm=16 in"),
             "78 % MC, 16 in from the end",

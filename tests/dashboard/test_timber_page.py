@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -13,6 +14,7 @@ from baulk.dashboard.charts import cross_section
 from baulk.dashboard.sections import downloads, what_if
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import Interval, parse
+from baulk.models.section import Face, Kerf
 from baulk.models.timber import EventKind
 
 
@@ -75,8 +77,9 @@ def move(invented):
 def still(move, **changes):
     zero = Interval(median=0, low=0, high=0)
     faces = dict.fromkeys("abcd", zero)
-    none = dict.fromkeys(("out_of_square_mm", "cup_mm", "middle_width_mm", "middle_depth_mm"), zero)
-    return move.model_copy(update={"face_mm": faces, **none, **changes})
+    names = ("out_of_square_mm", "diamond_mm", "cup_mm", "crown_mm", "check_mm")
+    none = dict.fromkeys((*names, "middle_width_mm", "middle_depth_mm"), zero)
+    return move.model_copy(update={"face_mm": faces, "bow_mm": faces, **none, "check_face": None, **changes})
 
 
 def test_a_piece_that_does_not_move_is_drawn_square(move):
@@ -99,13 +102,31 @@ def test_each_face_is_drawn_as_much_shorter_as_it_gets_times_the_exaggeration(mo
 def test_a_corner_that_closes_is_drawn_sharper_than_a_right_angle(move):
     for width, depth in ((150, 150), (200, 100), (100, 200)):
         points = cross_section.outline(
-            still(move, out_of_square_mm=Interval(median=2, low=2, high=2)), width, depth, 5
+            still(move, diamond_mm=Interval(median=2, low=2, high=2)), width, depth, 5
         )
         top_left, top_right, low_right = points[0], points[12], points[24]
         one, two = top_left - top_right, low_right - top_right
         assert np.dot(one, two) > 0  # under 90 degrees between faces a and b
         closes = np.dot(one, two) / np.hypot(*one) / np.hypot(*two) * max(width, depth)
         assert closes == pytest.approx(10, rel=0.05)
+
+
+def test_a_check_is_drawn_open_from_the_pith_to_lips_that_stand_out(move):
+    def mm(median):
+        return Interval(median=median, low=median, high=median)
+
+    # the trapezoid of an opened 150: face a 3 mm wider, c 5 mm narrower
+    faces = {"a": mm(3.0), "b": mm(-5.0), "c": mm(-5.0), "d": mm(-5.0)}
+    opened = still(move, face_mm=faces, check_face="a", crown_mm=mm(3.0), check_mm=mm(8.0))
+    points = cross_section.outline(opened, 150, 150, 2, (10.0, 0.0))
+    near, tip, far = points[1:4]
+    assert tuple(tip) == (10.0, 0.0)
+    assert far[0] - near[0] == pytest.approx(16)  # the gap, twice too large
+    assert (far[0] + near[0]) / 2 == pytest.approx(10, abs=0.5)
+    assert near[1] == far[1] == pytest.approx(75 - 5 + 6)  # both corners 5 lower, the crown 6 above them
+    assert points[4][0] - points[0][0] == pytest.approx(156)
+    shut = cross_section.outline(opened, 150, 150, 2)  # free of heart: nothing to open from
+    assert len(shut) == 49
 
 
 @pytest.mark.parametrize(("largest", "times"), [(10, 1), (2.1, 5), (1.0, 10), (0.01, 100)])
@@ -124,6 +145,8 @@ def test_another_use_and_size_are_worked_out_and_nothing_is_kept(app, shop_folde
     made = what_if.answer("FER-01", change, invented.NOW)
     assert made.verdict.wanted == 0.8
     assert made.movement.build_days == 30
+    planned = replace(change, kerf=Kerf(face=Face.D, depth_mm=70.0))
+    assert what_if.answer("FER-01", planned, invented.NOW).movement.check_face == "d"
     with shops.open(shop_folder) as shop:
         assert shop.store.evaluation("FER-01") == before
         assert shop.register.get("FER-01").use_class == "backbone-above-water"
@@ -135,6 +158,7 @@ def test_what_if_on_the_page_says_the_verdict_or_why_there_is_none(app):
     page.button(key="if_go-FER-01").click().run()
     assert not page.exception
     assert page.error
+    page.selectbox(key="if_kerf-FER-01").set_value("b")
     page.text_input(key="if_size-FER-01").set_value("5 x 5 in")
     page.button(key="if_go-FER-01").click().run()
     assert not page.exception
@@ -158,7 +182,9 @@ def test_what_the_page_says_of_movement_and_fit_can_be_taken_away(invented):
     made = parse(invented.evaluation(invented.piece("FER-01")))
     moved = downloads.movement(made).set_index("measure")
     assert moved.loc["face a", "median"] == pytest.approx(-2.1)
-    assert {"face d", "out of square, mm", "cup, mm", "checks, summed, mm"} <= set(moved.index)
+    assert {"face d", "out of square, mm", "cup, mm", "check at face c, open, mm"} <= set(moved.index)
+    assert moved.loc["face c stands out at the check, mm", "median"] == pytest.approx(0.9)
+    assert moved.loc["faces beside face c, each leans, mm", "median"] == pytest.approx(0.8)
     assert (moved["low"] <= moved["high"]).all()
     fit = pd.DataFrame(downloads.fitted(made))
     assert len(fit) == len(made.readings)

@@ -16,7 +16,7 @@ from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -90,6 +90,30 @@ def test_an_evaluation_is_stored_with_every_key_that_the_pages_read(yard):
         "posix_s", "series", "measured_pct", "model_pct", "sd_pct", "at_least", "left_out",
     }  # fmt: skip
     assert found["movement"]["check_mm"]["median"] > 0  # boxed heart
+
+
+def test_a_relief_kerf_draws_the_check_until_it_is_taken_back(yard):
+    yard.register.add(timber())
+    yard.store.append([*air(), *pins()])
+
+    def opened():
+        found = json.loads(gather.evaluate("FER-01", yard, NOW).to_json())
+        (heart,) = [
+            each for each in found["verdict"]["reasons_coded"] if each["code"] == "verdict.boxed_heart"
+        ]
+        return found["movement"]["check_face"], heart["values"]
+
+    sawn = Event(
+        tag="FER-01", kind=EventKind.KERFED, at_utc=NOW - DAY, detail={"face": "c", "depth_mm": 75.0}
+    )
+    entered, _ = operations.add_event(yard, sawn)
+    face, values = opened()
+    assert (face, values["face"], values["as_likely"], values["kerf"]) == ("c", "c", "", True)
+    assert values["depth_mm"] == 0  # nothing is left to break
+    assert values["crown_mm"] > 0 < values["side_lean_mm"]
+    operations.undo(yard, entered.number, by="", now_utc=NOW)
+    face, values = opened()
+    assert (face, values["face"], values["as_likely"], values["kerf"]) == ("a", "a", "bcd", False)
 
 
 def test_an_evaluation_tells_the_build_the_seasons_and_the_checking_margin(yard):

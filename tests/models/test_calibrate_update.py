@@ -17,6 +17,7 @@ import judging
 from baulk.models import species
 from baulk.models.calibrate import calibration
 from baulk.models.errors import OutOfRange
+from baulk.models.section import Face, Kerf
 from baulk.models.timber import Event, EventKind
 
 OAK = species.get("white oak")
@@ -102,6 +103,10 @@ def test_a_state_is_read_back_and_goes_on_as_before(yard, early):
     assert (again.used, again.left_out, again.notes, again.seen) == (
         early.used, early.left_out, early.notes, early.seen,
     )  # fmt: skip
+    assert again.field_now.section == early.field_now.section
+    kerfed = dataclasses.replace(early.field_now.section, kerf=Kerf(face=Face.C, depth_mm=40.0))
+    sawn = dataclasses.replace(early, field_now=dataclasses.replace(early.field_now, section=kerfed))
+    assert calibration.resume(sawn.state()).field_now.section == kerfed
     assert [one.measured_pct for one in again.readings] == [one.measured_pct for one in early.readings]
     np.testing.assert_allclose(again.field_now.mc_pct, early.field_now.mc_pct, rtol=1e-6)
     np.testing.assert_array_equal(again.theta, early.theta)

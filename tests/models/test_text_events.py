@@ -84,6 +84,12 @@ def test_flags_are_told_in_words_and_one_system_only():
         ),
         ("planed", {"width_mm": 203.2, "depth_mm": 177.8}, "planed to 8 x 7 in", "planed to 203 x 178 mm"),
         (
+            "kerfed",
+            {"face": "c", "depth_mm": 76.2},
+            "relief kerf sawn into face c, 3 in deep",
+            "relief kerf sawn into face c, 76 mm deep",
+        ),
+        (
             "oven-dried",
             {"mc_pct": 31.4, "from_end_mm": 304.8},
             "section oven-dried: 31 % MC, 12 in from the end",

@@ -108,13 +108,10 @@ def uses_up(moved: Movement) -> tuple[tuple[float, float], float]:
     shrinks_mm : (float, float)
         Smallest face or mean across the width and the depth. [mm]
     shape_mm : float
-        The lean and the bow of two faces, on each dimension. [mm]
+        The lean and the hollows, on each dimension. [mm]
     """
-    across = (moved.face_mm[Face.A], moved.face_mm[Face.C], moved.width_mm)
-    up = (moved.face_mm[Face.B], moved.face_mm[Face.D], moved.depth_mm)
-    shrinks = tuple(max(0.0, -min(float(each) for each in some)) for some in (across, up))
-    shape = abs(float(moved.out_of_square_mm)) + 2 * abs(float(moved.cup_mm))
-    return (shrinks[0], shrinks[1]), shape
+    across, up = (float(each) for each in moved.shrinks_mm)
+    return (across, up), float(moved.shape_mm)
 
 
 def sureness(confidence: float) -> float:

@@ -308,7 +308,7 @@ def _moved(section: Section, place: Finished, wood: Species, service_pct: float,
             name: round(getattr(piece, name), 3)
             for name in ("width_mm", "depth_mm", "pith_x_mm", "pith_y_mm")
         }
-        return allowance.moves(Section(**sides), wood, wet.mean_pct, service_pct)
+        return allowance.moves(Section(**sides, kerf=piece.kerf), wood, wet.mean_pct, service_pct)
     field = solver.cut(wet.field, place)
     shape = Shape(field.section, wood, field.x_edges_mm, field.y_edges_mm)
     return shape.movement(np.asarray(field.mc_pct), service_pct)

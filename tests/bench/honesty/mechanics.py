@@ -153,8 +153,11 @@ def done(piece, moist_pct):
 
 
 def largest_mm(change):
-    """What a tolerance is held against: largest change in size, lean, or bow."""
-    return np.max([np.abs(each) for each in change.values()], axis=0)
+    """What a tolerance is held against: largest change in size, worst corner off the square, or bow."""
+    # of a square piece, over its side: the lean and the trapezoids that faces of unlike width make
+    trapezoids = np.abs(change["face a"] - change["face c"]) + np.abs(change["face b"] - change["face d"])
+    corner = np.abs(change["lean"]) + trapezoids / 2
+    return np.max([corner, *(np.abs(each) for each in change.values())], axis=0)
 
 
 def in_service(piece, field_pct, service_pct=None):

@@ -112,7 +112,7 @@ def _moved(true, day, answer):
         "cup_truth_mm": round(moved["bow"], 3),
         "cup_told_mm": [told["cup_mm"][name] for name in ("low", "median", "high")],
         "lean_truth_mm": round(moved["lean"], 3),
-        "lean_told_mm": [told["out_of_square_mm"][name] for name in ("low", "median", "high")],
+        "lean_told_mm": [told["diamond_mm"][name] for name in ("low", "median", "high")],
         "tolerance_mm": true.piece.tolerance_mm,
         "step": verdict["step"],
         "probability": verdict["probability"].get("square"),
