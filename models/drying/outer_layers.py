@@ -91,8 +91,8 @@ class Course:
     mc_pct : ndarray, shape (t, 2, n, m)
         As in `OuterLayers`. [%]
     face_pct : ndarray, shape (t, 4, m)
-        Moisture of the middle of each face itself, in the order of `Face`, in the mean air of the last six
-        hours. [%]
+        Moisture of the middle of each face itself, in the order of `Face`, in the mean air of the longest
+        step before. [%]
     """
 
     posix_s: Floats

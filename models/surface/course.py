@@ -34,6 +34,7 @@ from baulk.models.timber import Event, Timber
 MEMBERS: Final = 32  # of the ensemble; tried with 64: the same to 0.1 points of strain
 CLOSE_DAYS: Final = 30.0  # before now; the steps of longer ago are half a week, for a surface forgets
 FAR_S: Final = 3.5 * DAY_S
+A_DAY: Final = round(DAY_S / STEP_S)
 FIRST_WEEKS: Final = 4  # after which what a surface has stood counts; our own judgement, no source
 WEEK: Final = 7
 
@@ -134,7 +135,7 @@ def fresh(
 
 
 def follow(  # noqa: PLR0913 - a surface, its air, and what is put together
-    before: Surface, species: Species, airs: Sequence[AirSeries], *, days: int, each: int = 1,
+    before: Surface, species: Species, airs: Sequence[AirSeries], *, days: int, each: int = A_DAY,
     step_s: float = STEP_S, threads: int | None = None,
 ) -> tuple[Surface, Days]:  # fmt: skip
     """Follow a surface through some air, or through several airs that are dealt to its members.
@@ -150,9 +151,9 @@ def follow(  # noqa: PLR0913 - a surface, its air, and what is put together
     days : int
         How long. [d]
     each : int
-        Days that are put together to one mean. [d]
+        Steps that are put together to one mean; as many as there are in a day.
     step_s : float
-        Longest step, a part of a day or a number of days of which `each` is a multiple. [s]
+        Longest step, of which the days are a multiple. [s]
     threads : int, optional
         As `baulk.models.drying.solver.dry` takes it.
 
@@ -179,7 +180,7 @@ def follow(  # noqa: PLR0913 - a surface, its air, and what is put together
         )
         for i, air in enumerate(airs[:count])
     ]
-    return _through(before, species, Course.dealt(parts), round(each * DAY_S / step_s))
+    return _through(before, species, Course.dealt(parts), each)
 
 
 def since_arrival(  # noqa: PLR0913 - a timber, its past and its air

@@ -11,15 +11,14 @@ from numpy.typing import NDArray
 from baulk.models import checking, creep
 from baulk.models.air import AirSeries
 from baulk.models.checking import DECIDED_ABOVE_PCT
-from baulk.models.constants import DAY_S, Floats
-from baulk.models.plan.humidity.schedule import Need
+from baulk.models.constants import Floats
+from baulk.models.plan.humidity.schedule import EVERY, Need
 from baulk.models.plan.humidity.timbers import WEEK_S, Stock, mean_pct
 from baulk.models.reason import Reason, Value
 from baulk.models.surface import course
 
 WEEKS: Final = 52
-FIRST_WEEKS: Final = 4  # in steps of hours, the rest in days
-EVERY: Final = 2  # every n-th member
+FIRST_WEEKS: Final = 2  # in steps of hours and by the day; the rest by half a week, for its air is smooth
 NAMED: Final = 3  # pieces that are told of
 
 
@@ -48,7 +47,7 @@ def risks(need: Need, rh_pct: Floats) -> tuple[Reason, ...]:
     for each in need.stocks:
         if not each.stages() or float(np.median(each.start.mean_pct)) <= DECIDED_ABOVE_PCT:
             continue
-        few = each.some(slice(None, None, EVERY))
+        few = each.some(slice(None, None, EVERY))  # as for the floors
         tolerated = float(checking.surface_strain_pct(each.species, each.stages()[0].emc_pct))
         values: dict[str, Value] = {"tag": each.tag, "tolerated_pct": tolerated}
         worst, weeks = 0.0, 0
@@ -79,15 +78,16 @@ def _weeks(few: Stock, air: AirSeries, weeks: int, stands: float) -> tuple[Float
     count = max(int(np.argmax(mean <= DECIDED_ABOVE_PCT)) if mean[-1] <= DECIDED_ABOVE_PCT else weeks, 1)
     first = min(count, FIRST_WEEKS)
     now, days = course.follow(few.skin, few.species, [air], days=7 * first)
-    parts = [days]
+    wanted, tension = (_worst(each, first) for each in (days.wanted_pct, days.tension_pct))
     if count > first:
-        _, later = course.follow(now, few.species, [air], days=7 * (count - first), step_s=DAY_S)
-        parts.append(later)
-    wanted, tension = (
-        np.median(np.concatenate([getattr(each, name) for each in parts]), axis=1)
-        .reshape(count, 7)
-        .max(axis=1)
-        for name in ("wanted_pct", "tension_pct")
-    )
+        rest = count - first
+        _, later = course.follow(now, few.species, [air], days=7 * rest, each=1, step_s=course.FAR_S)
+        wanted = np.concatenate([wanted, _worst(later.wanted_pct, rest)])
+        tension = np.concatenate([tension, _worst(later.tension_pct, rest)])
     breaks_pct = creep.breaking_strain_pct(few.species) or np.inf
     return wanted, (wanted > stands) | (tension > breaks_pct)
+
+
+def _worst(values: Floats, weeks: int) -> Floats:
+    """Largest of the members' medians in each week, shape (weeks,)."""
+    return np.asarray(np.median(values, axis=1).reshape(weeks, -1).max(axis=1))

@@ -16,7 +16,7 @@ from baulk.models.checking import Floor
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion.movement import Shape
-from baulk.models.drying import outer_layers, solver
+from baulk.models.drying import outer_layers, outer_march, solver
 from baulk.models.drying.grid import graded_edges_mm, moved
 from baulk.models.drying.solver import Members
 from baulk.models.field import MoistureField
@@ -171,14 +171,13 @@ class Stock:
             Factor on the surface conductance of every member. [-]
         """
         now = self.skin
-        if airflow != 1.0:
-            wood = replace(now.members, surface_factor=now.members.surface_factor * airflow)
-            now = replace(now, members=wood)
-        if faces is not None:
-            now = replace(now, covers=faces)
-        half_a_week_s = WEEK_S / 2
-        _, found = course.follow(now, self.species, [air], days=7 * weeks, each=7, step_s=half_a_week_s)
-        return found.surface_pct
+        wood = replace(now.members, surface_factor=now.members.surface_factor * airflow)
+        at_s = now.layers.posix_s + WEEK_S * np.arange(1, weeks + 1)
+        found = outer_march.march(
+            now.layers, air, self.law, at_s, wood, faces=now.covers if faces is None else faces,
+            step_s=WEEK_S,
+        )  # fmt: skip
+        return np.asarray(found.face_pct.min(axis=1))
 
     def _shape(self, piece: MoistureField) -> Shape:
         if "shape" not in self._kept:
