@@ -151,12 +151,6 @@ class Course:
         """Share of its shrinkage that the section has done, as `OuterLayers.mean_share`, shape (t, m)."""
         return _share(self.section, self.edges_mm, self.mc_pct, onset_pct)
 
-    def mean_pct(self) -> Floats:
-        """Mean moisture of the line along x, shape (t, m), [%]."""
-        return np.asarray(
-            np.einsum("tnm,n->tm", self.mc_pct[:, 0], np.diff(self.edges_mm) / self.edges_mm[-1])
-        )
-
     def upto(self, count: int) -> Course:
         """Return the first of its moments."""
         return self._part(slice(None, count))
