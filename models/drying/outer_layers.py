@@ -174,7 +174,20 @@ def _share(section: Section, edges_mm: Floats, mc_pct: Floats, onset_pct: float)
 
 
 def edges_of(section: Section, cells: int = CELLS) -> Floats:
-    """Cell edges of a line through a section, finest at both ends, shape (2 cells + 1,), [mm]."""
+    """Cell edges of a line through a section, finest at both ends.
+
+    Parameters
+    ----------
+    section : Section
+        The section, whose smaller side the line is as long as. [mm]
+    cells : int
+        Number of cells from a face to the middle.
+
+    Returns
+    -------
+    ndarray, shape (2 cells + 1,)
+        From 0 to the smaller side. [mm]
+    """
     half = min(section.width_mm, section.depth_mm) / 2
     deep = FINEST_MM * np.expm1(np.log1p(half / FINEST_MM) * np.linspace(0, 1, cells + 1))
     return np.concatenate([deep, 2 * half - deep[-2::-1]])

@@ -121,6 +121,11 @@ def fresh(
         Moisture now. [%]
     members, law, covers
         As in `Surface`.
+
+    Returns
+    -------
+    Surface
+        Nothing wanted and no tension yet. [% of length]
     """
     none = np.zeros(members.size)
     return Surface(
