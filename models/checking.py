@@ -14,9 +14,8 @@ from baulk.models import schedules
 from baulk.models.air import AirSeries
 from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField
-from baulk.models.reason import Reason
 from baulk.models.schedules import Step
+from baulk.models.section import Section
 from baulk.models.species import Species
 
 
@@ -116,7 +115,6 @@ def mould_limit_pct(temp_c: ArrayLike) -> NDArray[np.float64]:
 
 
 DECIDED_ABOVE_PCT: Final = 45.0  # Wengert: every drying defect but cup begins above it
-SURFACE_MM: Final = 1.2  # what is taken for the surface
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,42 +153,6 @@ def starts_of(steps: Iterable[Step]) -> tuple[Start, ...]:
 
 
 STARTS: Final = starts_of(schedules.steps())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Margin:
-    """Strain that a surface is asked for beside what the same wood is known to stand.
-
-    Parameters
-    ----------
-    wanted_pct : ndarray, shape () or (m,)
-        Now, at the driest face. [% of length]
-    in_air_pct : float
-        Were the surface at the EMC of the air today. [% of length]
-    tolerated_pct : float
-        At the published start. [% of length]
-    stage : Floor
-        The stage it is held against.
-    start : Start
-        The schedule.
-    deciding : bool
-        Whether the section is still so wet that damage is decided now.
-    thicker : float
-        How many times thicker than the schedule's boards the piece is. [-]
-    """
-
-    wanted_pct: Floats
-    in_air_pct: float
-    tolerated_pct: float
-    stage: Floor
-    start: Start
-    deciding: bool
-    thicker: float
-
-    @property
-    def margin_pct(self) -> Floats:
-        """Tolerated less wanted; below 0 the surface is asked for more than the start asks. [% of length]."""
-        return np.asarray(self.tolerated_pct - self.wanted_pct)
 
 
 def start_for(species: Species, thickness_mm: float) -> Start | None:
@@ -250,46 +212,29 @@ def surface_strain_pct(species: Species, surface_pct: ArrayLike, mean_share: Arr
     return np.asarray(species.shrinkage_tangential_pct * np.maximum(share - np.asarray(mean_share), 0.0))
 
 
-def margin(species: Species, field: MoistureField, *, air_emc_pct: float) -> Margin | None:
-    """Work out the checking margin of a section today.
+def stage_for(species: Species, section: Section, mean_mc_pct: float) -> tuple[Start, Floor] | None:
+    """Find the published start and the stage of it that a piece is held against.
 
     Parameters
     ----------
     species : Species
         The wood.
-    field : MoistureField
-        Moisture now, one run or an ensemble. [%]
-    air_emc_pct : float
-        Equilibrium moisture content of the air today. [%]
+    section : Section
+        The piece. [mm]
+    mean_mc_pct : float
+        Its mean moisture content. [%]
 
     Returns
     -------
-    Margin or None
+    (Start, Floor) or None
         None where no start of that species is known, or the section is drier than its last wet stage, when
         the surface no longer decides.
-
-    References
-    ----------
-    Design of this program, see the module; the parts as in `start_for` and `surface_strain_pct`.
     """
-    thickness = min(field.section.width_mm, field.section.depth_mm)
-    start = start_for(species, thickness)
-    mean = float(np.median(field.mean_pct))
-    stage = None if start is None else next((each for each in start.stages if mean > each.above_pct), None)
-    if start is None or stage is None:
+    start = start_for(species, min(section.width_mm, section.depth_mm))
+    if start is None:
         return None
-    share = np.clip(1 - field.mc_pct / species.shrinkage_onset_pct, 0.0, 1.0)
-    mean_share = np.sum(share * field.area_mm2, axis=(-2, -1)) / np.sum(field.area_mm2)
-    surface = field.skins_pct(SURFACE_MM).min(axis=0)
-    return Margin(
-        wanted_pct=surface_strain_pct(species, surface, mean_share),
-        in_air_pct=float(surface_strain_pct(species, air_emc_pct, np.median(mean_share))),
-        tolerated_pct=float(surface_strain_pct(species, stage.emc_pct)),
-        stage=stage,
-        start=start,
-        deciding=mean > DECIDED_ABOVE_PCT,
-        thicker=thickness / start.thickness_mm,
-    )
+    stage = next((each for each in start.stages if mean_mc_pct > each.above_pct), None)
+    return None if stage is None else (start, stage)
 
 
 def mould_share(air: AirSeries, *, since_s: float) -> float:
@@ -324,45 +269,3 @@ def mould_share(air: AirSeries, *, since_s: float) -> float:
     grows[grows] = rh[grows] > mould_limit_pct(temp[grows])
     held = np.diff(at_s)
     return float(np.sum(held * grows[:-1]) / held.sum())
-
-
-def reasons(found: Margin | None, species: Species) -> tuple[Reason, ...]:
-    """Return what is to be told of a margin.
-
-    Parameters
-    ----------
-    found : Margin or None
-        From `margin`.
-    species : Species
-        The wood.
-
-    Returns
-    -------
-    tuple of Reason
-        One, or two where there is a margin: the strains [% of length], then what checks depend on now.
-    """
-    if found is None:
-        known = any(each.species == species.name for each in STARTS)
-        return (
-            Reason(code="checking.past")
-            if known
-            else Reason(code="checking.no_start", values={"species": species.name}),
-        )
-    return (
-        Reason(
-            code="checking.margin",
-            values={
-                "wanted_pct": float(np.median(found.wanted_pct)),
-                "tolerated_pct": found.tolerated_pct,
-                "in_air_pct": found.in_air_pct,
-                "board_mm": found.start.thickness_mm,
-                "emc_pct": found.stage.emc_pct,
-                "source": found.stage.source,
-                "species": species.name,
-                "times_thicker": found.thicker,
-            },
-        ),
-        Reason(code="checking.decided_now", values={"above_pct": DECIDED_ABOVE_PCT})
-        if found.deciding
-        else Reason(code="checking.mostly_over", values={"below_pct": DECIDED_ABOVE_PCT}),
-    )

@@ -249,34 +249,6 @@ class MoistureField:
         """Mean of the region at least a third of the half-thickness from every face, [%]."""
         return self._inner(1 / 3)[0]
 
-    def skins_pct(self, thickness_mm: float) -> NDArray[np.float64]:
-        """Mean moisture content of a thin layer under each face, shape (4,) or (4, members), [%].
-
-        Parameters
-        ----------
-        thickness_mm : float
-            Thickness of the layer, no more than the outermost cells where those are thinner. [mm]
-
-        Returns
-        -------
-        ndarray
-            Of the whole width of each face, in the order of `Face`; on the straight line through the means of
-            the two outermost cells. [%]
-        """
-        wide, deep = np.diff(self.x_edges_mm), np.diff(self.y_edges_mm)
-        along_x = np.moveaxis((deep / deep.sum()) @ self.mc_pct, -1, 0)
-        along_y = np.moveaxis(self.mc_pct @ (wide / wide.sum()), -1, 0)
-        found = [
-            means[0] - (means[1] - means[0]) * max(width[0] - thickness_mm, 0.0) / (width[0] + width[1])
-            for means, width in (
-                (along_y[::-1], deep[::-1]),
-                (along_x[::-1], wide[::-1]),
-                (along_y, deep),
-                (along_x, wide),
-            )
-        ]
-        return np.array(found)
-
     def at(self, x_mm: float, y_mm: float) -> NDArray[np.float64]:
         """Moisture content at a place, not the mean of its cell, shape () or (members,), [%].
 
@@ -300,6 +272,27 @@ class MoistureField:
         """
         along = self._values(self.mc_pct, self.x_edges_mm, np.array([x_mm]))[..., 0]
         return self._values(along, self.y_edges_mm, np.array([y_mm]))[..., 0]
+
+    def along_x_pct(self, x_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Moisture content along the line through the middle from face d to face b, shape (..., k), [%].
+
+        Parameters
+        ----------
+        x_mm : ndarray, shape (k,)
+            Places in the section's axes. [mm]
+
+        Returns
+        -------
+        ndarray
+            Values at the places, shape (k,) or (members, k). [%]
+        """
+        middle = self.mc_pct.swapaxes(-1, -2) @ point_weights(self.y_edges_mm, 0.0)
+        return self._values(np.asarray(middle), self.x_edges_mm, x_mm)
+
+    def along_y_pct(self, y_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Moisture content along the line through the middle from face c to face a, as `along_x_pct`, [%]."""
+        middle = self.mc_pct @ point_weights(self.x_edges_mm, 0.0)
+        return self._values(np.asarray(middle), self.y_edges_mm, y_mm)
 
     def pin_pct(self, depth_mm: float, face: Face | None = None) -> NDArray[np.float64]:
         """Moisture content at pin tips driven at mid-width of a face (mean of the four when unknown), [%].

@@ -7,7 +7,7 @@ from datetime import datetime
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.charts import cross_section, time_series
+from baulk.dashboard.charts import cross_section, surface, time_series
 from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.sections import downloads, forecast_review, layout, reading_form, timber_history, what_if
 from baulk.ingest.evaluation.document import Document, Interval
@@ -125,6 +125,13 @@ def movement(answer: Document, system: units.System) -> None:
             f"{check.tolerated_pct:.1f} % at the mildest published start ({check.source}). A comparison "
             "within the species, never a promise."
         )
+        if check.ahead is not None:
+            st.altair_chart(
+                surface.ahead(check, check.ahead),
+                width="stretch",
+                key="surface",
+                alt="Strain that the surface wants by day for two weeks, beside what it stands",
+            )
 
 
 def _spanned(span: Interval) -> tuple[float, float, float]:

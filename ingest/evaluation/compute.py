@@ -26,6 +26,7 @@ from baulk.models.diffusion import law_for
 from baulk.models.errors import BaulkError
 from baulk.models.forecast import Forecast
 from baulk.models.reason import Reason
+from baulk.models.surface import margin
 from baulk.models.verdict import decision, rough_out
 from baulk.models.verdict.readiness import Work
 
@@ -307,6 +308,17 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
             law=law,
             build_days=wish.build_days,
             futures=year.years(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S, BUILD_YEARS),
+            threads=threads,
+        ),
+        margin=margin.margin(
+            timber,
+            wood,
+            fitted,
+            inputs.air_past(),
+            year.years(now_s, now_s + (margin.DAYS_AHEAD + 1) * DAY_S, margin.YEARS_AHEAD),
+            law=law,
+            events=inputs.events,
+            gaps=inputs.air_gaps(),
             threads=threads,
         ),
         uses=inputs.woods.use_classes,

@@ -181,6 +181,21 @@ class Movement(Outline):
     service_mc_pct: float
 
 
+class SurfaceAhead(Part):
+    """The surface by day, today first: 5, 50 and 95 % quantiles, and the chance of being asked for too much.
+
+    Strain [% of length]; stress of the outer centimetre over strength, nothing where that is not known;
+    `risk_utc` is the day by which the chance is one half, nothing for today or for none of them.
+    """
+
+    posix_s: Numbers
+    wanted_pct: Rows
+    stress: Rows | None
+    chance: Numbers
+    at_risk: bool
+    risk_utc: Moment | None
+
+
 class CheckingMargin(Part):
     """Strain that the surface wants beside what its species stands at a published start. [% of length]."""
 
@@ -191,6 +206,14 @@ class CheckingMargin(Part):
     deciding: bool
     stage: str
     source: str
+    ahead: SurfaceAhead | None = Field(default=None, exclude_if=_absent)
+
+    @property
+    def at_risk(self) -> bool:
+        """Whether the surface is, or soon will be, asked for more than it stands while damage is decided."""
+        if self.ahead is None:  # an earlier version looked at the day itself
+            return self.deciding and self.margin_pct.median < 0
+        return self.ahead.at_risk
 
 
 class Contradiction(Telling):

@@ -22,12 +22,13 @@ from baulk.models.calibrate.assimilation import shown_pct
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.contradiction import Contradiction
 from baulk.models.calibrate.result import Fitted
-from baulk.models.checking import Margin
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.distortion.movement import Movement
 from baulk.models.errors import OutOfRange
 from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
 from baulk.models.reason import Reason
+from baulk.models.surface.margin import Margin
 from baulk.models.units import System
 from baulk.models.verdict.decision import Verdict
 from baulk.models.yard.prior import YardPrior
@@ -259,6 +260,26 @@ def margin(found: Margin) -> document.CheckingMargin:
         deciding=found.deciding,
         stage=found.stage.words,
         source=found.stage.source,
+        ahead=surface_ahead(found),
+    )
+
+
+def surface_ahead(found: Margin) -> document.SurfaceAhead:
+    """Return the surface by day, today first."""
+
+    def rows(today: Floats, ahead: Floats) -> document.Rows:
+        by_day = np.concatenate([today[None], ahead])
+        return tuple(listed(each) for each in np.quantile(by_day, (0.05, 0.5, 0.95), axis=1))
+
+    return document.SurfaceAhead(
+        posix_s=listed(found.posix_s + DAY_S * np.arange(len(found.ahead_pct) + 1)),
+        wanted_pct=rows(found.wanted_pct, found.ahead_pct),
+        stress=None
+        if found.stress is None or found.stress_ahead is None
+        else rows(found.stress, found.stress_ahead),
+        chance=listed(found.chance),
+        at_risk=found.at_risk,
+        risk_utc=found.risk_utc,
     )
 
 

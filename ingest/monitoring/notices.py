@@ -180,8 +180,9 @@ def _of_timbers(shop: Shop, now_utc: datetime, dates: dict[str, str]) -> list[Ca
             found += _slipped(tag, step, square and square.isoformat(), dates, now_utc)
         found += _suspected(judged.calibration.suspected)
         margin = judged.checking
-        if margin is not None and margin.deciding and margin.margin_pct.median < 0:
-            found.append(("check risk", tag, Reason(code="notice.check_risk", values={"tag": tag})))
+        if margin is not None and margin.at_risk:
+            values: Values = {"tag": tag, "from_utc": None if margin.ahead is None else margin.ahead.risk_utc}
+            found.append(("check risk", tag, Reason(code="notice.check_risk", values=values)))
     for tag in set(dates) - standing:
         del dates[tag]
     return found

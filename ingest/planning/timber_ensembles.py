@@ -6,8 +6,9 @@ those hours changes no plan by weeks.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import fields
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -15,15 +16,21 @@ from baulk.ingest.evaluation import compute, fingerprint
 from baulk.ingest.evaluation.inputs import Inputs
 from baulk.ingest.shop import Shop
 from baulk.models import digest, packing
+from baulk.models.constants import Floats
+from baulk.models.creep import Strained
 from baulk.models.diffusion import law_for
+from baulk.models.drying.outer_layers import OuterLayers
 from baulk.models.drying.solver import Members
 from baulk.models.field import MoistureField
 from baulk.models.plan.humidity import timbers
 from baulk.models.plan.humidity.timbers import Stock
+from baulk.models.section import Face, FaceCover
+from baulk.models.surface.course import Surface
 
 FRESH_S: Final = 12 * 3600.0
 _MEMBERS: Final = tuple(each.name for each in fields(Members))
-_EXACT: Final = frozenset({"x_edges", "y_edges", *_MEMBERS})
+_STRAINED: Final = tuple(each.name for each in fields(Strained))
+_EXACT: Final = frozenset({"x_edges", "y_edges", "outer_edges", *_MEMBERS})
 
 
 def of(shop: Shop, inputs: Inputs) -> tuple[Stock, bool]:
@@ -60,6 +67,8 @@ def of(shop: Shop, inputs: Inputs) -> tuple[Stock, bool]:
         wanted=inputs.wish.probability,
         build_days=inputs.wish.build_days,
         air_past=inputs.air_past(),
+        events=inputs.events,
+        gaps=inputs.air_gaps(),
     )
     shop.store.note(key, _write(made, seen, enough=fitted.enough))
     return made, fitted.enough
@@ -79,15 +88,21 @@ def _seen(inputs: Inputs) -> str:
 
 def _write(made: Stock, seen: str, *, enough: bool) -> bytes:
     members = {name: each for name in _MEMBERS if (each := getattr(made.members, name)) is not None}
-    start = made.start
+    start, skin = made.start, made.skin
     fields_of = {"x_edges": start.x_edges_mm, "y_edges": start.y_edges_mm, "mc": start.mc_pct}
     plain = {
         "seen": seen,
         "posix_s": start.posix_s,
         "enough": enough,
         "stood_pct": made.stood_pct if np.isfinite(made.stood_pct) else None,
+        "covers": None
+        if skin.covers is None
+        else {face.value: each.value for face, each in skin.covers.items()},
     }
-    return packing.pack(plain, {**fields_of, **members}, exact=_EXACT)
+    surface = {name: getattr(skin.strained, name) for name in _STRAINED}
+    surface |= {"outer_edges": skin.layers.edges_mm, "outer": skin.layers.mc_pct}
+    surface |= {"wanted": skin.wanted_pct, "tension": skin.tension_pct}
+    return packing.pack(plain, {**fields_of, **members, **surface}, exact=_EXACT)
 
 
 def _read(kept: bytes, inputs: Inputs, seen: str) -> tuple[Stock, bool] | None:
@@ -104,7 +119,7 @@ def _read(kept: bytes, inputs: Inputs, seen: str) -> tuple[Stock, bool] | None:
             y_edges_mm=arrays["y_edges"],
             mc_pct=arrays["mc"],
         )
-        stood = float("inf") if plain["stood_pct"] is None else float(plain["stood_pct"])
+        surface = _surface(plain, arrays, members, inputs)
         enough = bool(plain["enough"])
     except (ValueError, KeyError, TypeError):  # written by another version: fit anew
         return None
@@ -118,6 +133,27 @@ def _read(kept: bytes, inputs: Inputs, seen: str) -> tuple[Stock, bool] | None:
         part="dry",
         wanted=inputs.wish.probability,
         build_days=inputs.wish.build_days,
-        stood_pct=stood,
+        surface=surface,
     )
     return made, enough
+
+
+def _surface(
+    plain: Mapping[str, Any], arrays: Mapping[str, Floats], members: Members, inputs: Inputs
+) -> Surface:
+    covers = plain["covers"]
+    return Surface(
+        layers=OuterLayers(
+            posix_s=plain["posix_s"],
+            section=inputs.timber.section,
+            edges_mm=arrays["outer_edges"],
+            mc_pct=arrays["outer"],
+        ),
+        strained=Strained(**{name: arrays[name] for name in _STRAINED}),
+        members=members,
+        law=law_for(inputs.wood),
+        covers=None if covers is None else {Face(face): FaceCover(each) for face, each in covers.items()},
+        wanted_pct=arrays["wanted"],
+        tension_pct=arrays["tension"],
+        stood_pct=float("inf") if plain["stood_pct"] is None else float(plain["stood_pct"]),
+    )

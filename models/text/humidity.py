@@ -132,6 +132,20 @@ def _nothing_done(values: Values, _system: System) -> str:
     return f"If nothing is done, the season takes the air from {least} to {most} % RH in a year: {end}."
 
 
+def _surface_risk(values: Values, _system: System) -> str:
+    def told(name: str) -> str:
+        most, weeks = f"{values[f'{name}_pct']:.1f} %", values[f"{name}_weeks"]
+        if not weeks:
+            return f"never ({most} at most)"
+        return f"in {_weeks(weeks)}, first in that of {day(values[f'{name}_utc'])} ({most} at most)"
+
+    return (
+        f"While checks are decided the surface of {values['tag']} should want to shrink no more than "
+        f"{values['tolerated_pct']:.1f} %, as boards of its wood do at the mildest published start. If "
+        f"nothing is done it is asked for more {told('nothing')}; with this plan {told('plan')}."
+    )
+
+
 def _closed(values: Values, _system: System) -> str:
     whose = f" of {values['tag']}" if values["tag"] else ""
     return (
@@ -330,6 +344,7 @@ SENTENCES: Final[Mapping[str, Writer]] = {
         "Readiness follows the rule of the verdict. A squared piece leaves the room for air like that of its "
         "place of use."
     ),
+    "humidity.surface_risk": _surface_risk,
     "humidity.checking_limits": fixed(
         "Checking limits are published for thin boards. For a heavy timber they are a comparison, not a "
         "promise. A boxed heart checks in any air."

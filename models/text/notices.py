@@ -50,8 +50,10 @@ def _no_date(held: Values, _system: System) -> str:
 
 
 def _check_risk(held: Values, _system: System) -> str:
+    from_utc = held.get("from_utc")  # notices of earlier versions have none
+    when = "dries faster" if from_utc is None else f"will by {day(from_utc)} dry faster"
     return (
-        f"the surface of {held['tag']} dries faster than the mildest published safe start: "
+        f"the surface of {held['tag']} {when} than the mildest published safe start: "
         "raise the humidity, cover it or move it out of draught and sun"
     )
 

@@ -206,6 +206,31 @@ def _margin(v: Values, system: System) -> str:
     )
 
 
+def _ahead_within(v: Values, _: System) -> str:
+    return (
+        f"In the next {_days(v['days'])} it is not expected to be asked for more than those boards stand: "
+        f"{v['wanted_pct']:.1f} % at most; the chance that it is asked for more is {share(v['probability'])}."
+    )
+
+
+def _ahead_over(v: Values, _: System) -> str:
+    when = "Already today it is" if v["from_utc"] is None else f"By {day(v['from_utc'])} it is likely to be"
+    act = "now" if v["from_utc"] is None else "before then"
+    return (
+        f"{when} asked for more than those boards stand: in the next {_days(v['days'])} it wants to shrink "
+        f"up to {v['wanted_pct']:.1f} %. Raise the humidity {act}, cover it or move it out of draught and "
+        "sun."
+    )
+
+
+def _stress(v: Values, system: System) -> str:
+    return (
+        f"After creep the tension across its outer {show_length(v['depth_mm'], system)} is about "
+        f"{100 * v['stress']:.0f} % of the strength of small clear green pieces, and up to "
+        f"{100 * v['stress_ahead']:.0f} % in the next {_days(v['days'])}. Use it too to compare airs only."
+    )
+
+
 def _decided_now(v: Values, _: System) -> str:
     return f"Checks are decided now, at a mean MC above {v['above_pct']:.0f} %."
 
@@ -302,6 +327,9 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "checking.no_start": _no_start,
     "checking.past": _past,
     "checking.margin": _margin,
+    "checking.ahead_within": _ahead_within,
+    "checking.ahead_over": _ahead_over,
+    "checking.stress": _stress,
     "checking.decided_now": _decided_now,
     "checking.mostly_over": _mostly_over,
     "change.allowance": _allowance,

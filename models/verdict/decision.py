@@ -15,7 +15,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from baulk.models import checking, sorption
+from baulk.models import checking
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.contradiction import Contradiction
 from baulk.models.constants import DAY_S
@@ -23,6 +23,8 @@ from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
 from baulk.models.reason import Reason
 from baulk.models.species import Species
+from baulk.models.surface import margin as margins
+from baulk.models.surface.margin import Margin
 from baulk.models.timber import Timber
 from baulk.models.use_class import BUILT_IN, UseClass, UseClassTable
 from baulk.models.verdict import alternatives, next_reading, readiness
@@ -66,8 +68,9 @@ class Verdict:
         Movement by the end of the build, if it were squared today; None when no build was given. [mm]
     driest, wettest : Movement
         Movement to the two ends of the service range, if it were squared today. [mm]
-    margin : checking.Margin or None
-        Checking margin of the whole timber today; None where there is none or no air was given.
+    margin : Margin or None
+        Checking margin of the whole timber, today and in the days ahead; None where there is none or none was
+        given.
     rough_out_size_mm : (float, float) or None
         Width and depth to rough out to. [mm]
     enough_readings : bool
@@ -87,7 +90,7 @@ class Verdict:
     built: Movement | None
     driest: Movement
     wettest: Movement
-    margin: checking.Margin | None
+    margin: Margin | None
     rough_out_size_mm: tuple[float, float] | None
     enough_readings: bool
     contradiction: Contradiction | None = None
@@ -104,6 +107,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     previous: str | None = None,
     roughed: RoughOut | None = None,
     work: Work | None = None,
+    margin: Margin | None = None,
     uses: UseClassTable = BUILT_IN,
 ) -> Verdict:
     """Leave, rough out or square.
@@ -130,6 +134,8 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     work : Work, optional
         The build that the squared piece goes into and its air; without it the piece goes into service at
         once and nothing is said of checking or of drier air.
+    margin : Margin, optional
+        Checking margin, from `baulk.models.surface.margin`.
     uses : UseClassTable
         The shop's table, for what would change the verdict.
 
@@ -174,10 +180,6 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     if calibration.contradiction is not None:  # scale or pins are wrong by far: no word of the saw
         step, roughed, worth = "leave", None, False
         chance["rough out"] = 0.0
-    margin = None
-    if work is not None:
-        emc = _emc_today(work, float(forecast.posix_s[0]))
-        margin = checking.margin(species, calibration.field_now, air_emc_pct=emc)
     brought = None
     if work is not None and step != "square":
         brought = alternatives.drier(forecast, timber.finished, calibration, rule, work)
@@ -194,7 +196,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         square=square,
         ready=ready,
         gain_days=gain_days,
-        checks=checking.reasons(margin, species) if work else (),
+        checks=_checks(calibration, species, margin) if work else (),
         changed=alternatives.reasons(whole, brought, work, uses=uses) if step != "square" else (),
         waits=step != "square"
         and chance["square"] >= probability
@@ -224,11 +226,11 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     )
 
 
-def _emc_today(work: Work, now_s: float) -> float:
-    """Mean EMC of the day that begins now, [%]."""
-    first = max(int(np.searchsorted(work.air.posix_s, now_s, side="right")) - 1, 0)
-    last = max(int(np.searchsorted(work.air.posix_s, now_s + DAY_S)), first + 1)
-    return float(np.mean(sorption.emc_pct(work.air.temp_c[first:last], work.air.rh_pct[first:last])))
+def _checks(calibration: Calibration, species: Species, margin: Margin | None) -> tuple[Reason, ...]:
+    """Return what is to be told of checking; nothing where there is a margin but nobody worked it out."""
+    now = calibration.field_now
+    wet = checking.stage_for(species, now.section, float(np.median(now.mean_pct))) is not None
+    return () if wet and margin is None else margins.reasons(margin, species)
 
 
 def _gain_days(forecast: Forecast, whole: datetime | None, taken: datetime | None) -> float | None:

@@ -13,6 +13,7 @@ import judging
 
 from baulk.models import forecast, species, use_class
 from baulk.models.calibrate import calibration
+from baulk.models.surface import margin
 from baulk.models.verdict import decision, readiness, rough_out
 
 
@@ -42,13 +43,15 @@ def test_a_whole_verdict_from_a_year_of_hourly_readings_takes_less_than_two_seco
         marks.append(time.perf_counter())
         roughed = rough_out.rough_out(piece, wood, fitted, air, law=law, service_mc_pct=service)
         marks.append(time.perf_counter())
+        asked = margin.margin(piece, wood, fitted, air, [air] * margin.YEARS_AHEAD, law=law)
+        marks.append(time.perf_counter())
         work = readiness.Work(air=air, law=law)
-        decision.judge(piece, wood, use, fitted, coming, roughed=roughed, work=work)
+        decision.judge(piece, wood, use, fitted, coming, roughed=roughed, work=work, margin=asked)
         marks.append(time.perf_counter())
         for name, first, last in zip(
-            ("fit", "forecast", "rough out", "judge", "whole"),
-            (*marks[:4], marks[0]),
-            (*marks[1:], marks[4]),
+            ("fit", "forecast", "rough out", "surface", "judge", "whole"),
+            (*marks[:5], marks[0]),
+            (*marks[1:], marks[5]),
             strict=True,
         ):
             best[name] = min(best.get(name, 1e9), last - first)

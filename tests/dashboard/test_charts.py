@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from baulk.dashboard.charts import cross_section, time_series
-from baulk.ingest.evaluation.document import parse
+from baulk.dashboard.charts import cross_section, surface, time_series
+from baulk.ingest.evaluation.document import CheckingMargin, parse
 from baulk.models.section import Face
 
 
@@ -81,3 +81,26 @@ def test_readings_left_out_are_told_apart(invented):
     spec = time_series.readings(answer, {}, "metric").to_dict()
     kinds = {row["kind"] for data in spec["datasets"].values() for row in data}
     assert kinds == {"measured", "at least", "left out"}
+
+
+def test_the_surface_is_drawn_by_day_below_or_above_what_boards_stand():
+    days = [1.0, 2.0, 6.0]
+    margin = CheckingMargin.model_validate(
+        {
+            "wanted_pct": {"median": 1.0, "low": 0.5, "high": 1.5},
+            "in_air_pct": 5.0, "tolerated_pct": 3.745, "margin_pct": {"median": 2.7, "low": 2.2, "high": 3.2},
+            "deciding": True, "stage": "a start", "source": "invented",
+            "ahead": {
+                "posix_s": [0.0, 86_400.0, 172_800.0], "wanted_pct": [[0.5 * d for d in days], days, days],
+                "stress": None, "chance": [0.0, 0.1, 0.9], "at_risk": True,
+                "risk_utc": "1970-01-03T00:00:00Z",
+            },
+        }
+    )  # fmt: skip
+    spec = surface.ahead(margin, margin.ahead).to_dict()
+    band, lines = spec["layer"]
+    assert lines["encoding"]["color"]["scale"]["domain"] == ["the surface wants", "boards stand 3.7 %"]
+    drawn = spec["datasets"][lines["data"]["name"]]
+    assert [row["value"] for row in drawn if row["which"] == "the surface wants"] == days
+    assert {row["value"] for row in drawn if row["which"] != "the surface wants"} == {3.745}
+    assert band["encoding"]["y"]["scale"]["domain"][1] > 6.0

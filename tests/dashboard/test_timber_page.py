@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 from dataclasses import replace
 from datetime import timedelta
 
@@ -67,6 +68,27 @@ def test_every_kind_of_event_can_be_chosen(app):
     for kind in page.selectbox(key="event_kind").options:
         page.selectbox(key="event_kind").select(kind).run()
         assert not page.exception, kind
+
+
+def test_the_surface_is_shown_with_its_margin_and_the_days_ahead(app, shop_folder):
+    days = [1.0 + 0.2 * day for day in range(15)]
+    checking = {
+        "wanted_pct": {"median": 1.0, "low": 0.5, "high": 1.5}, "in_air_pct": 5.0, "tolerated_pct": 3.745,
+        "margin_pct": {"median": 2.745, "low": 2.2, "high": 3.2}, "deciding": True, "stage": "a start",
+        "source": "an invented schedule",
+        "ahead": {
+            "posix_s": [86_400.0 * day for day in range(15)], "wanted_pct": [days, days, days],
+            "stress": [days, days, days], "chance": [0.0] * 15, "at_risk": False, "risk_utc": None,
+        },
+    }  # fmt: skip
+    with shops.open(shop_folder) as shop:
+        made_utc, payload = shop.store.evaluation("FER-01")
+        body = {**json.loads(payload), "checking": checking}
+        shop.store.save_evaluation("FER-01", made_utc + timedelta(seconds=1), json.dumps(body).encode())
+    page = open_page(app)
+    assert any("boards of this species stand 3.7 % at the mildest" in each.value for each in page.caption)
+    charts = [each.proto.spec for each in page.get("vega_lite_chart")]
+    assert any("surface strain" in each for each in charts)
 
 
 @pytest.fixture

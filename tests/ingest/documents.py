@@ -92,7 +92,17 @@ def stored(tag, made, **changes):
 
 
 def margin(median):
+    """Return a checking margin; one below 0 is a risk from today on."""
+    days = [1.0] * 15
     return {
+        "ahead": {
+            "posix_s": [86_400.0 * day for day in range(15)],
+            "wanted_pct": [days, days, days],
+            "stress": [days, days, days],
+            "chance": [1.0 if median < 0 else 0.0] * 15,
+            "at_risk": median < 0,
+            "risk_utc": None,
+        },
         "wanted_pct": span(1.0, 0.2),
         "in_air_pct": 1.2,
         "tolerated_pct": 1.0,

@@ -130,6 +130,13 @@ def test_an_evaluation_tells_the_build_the_seasons_and_the_checking_margin(yard)
     assert margin["margin_pct"]["median"] == pytest.approx(
         margin["tolerated_pct"] - margin["wanted_pct"]["median"], abs=0.01
     )
+    ahead = margin["ahead"]
+    assert len(ahead["posix_s"]) == len(ahead["chance"]) == 15
+    assert ahead["wanted_pct"][1][0] == pytest.approx(margin["wanted_pct"]["median"], abs=0.002)
+    assert ahead["chance"] == sorted(ahead["chance"])
+    codes = [each["code"] for each in found["verdict"]["reasons_coded"]]
+    assert "checking.stress" in codes
+    assert ("checking.ahead_over" in codes) == (ahead["chance"][-1] >= 0.5)
     assert "-0.0" not in gather.evaluate("FER-01", yard, NOW).to_json().decode().split(",")
 
 

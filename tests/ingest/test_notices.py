@@ -23,6 +23,7 @@ from baulk.ingest.errors import ConfigError
 from baulk.ingest.monitoring import notices, notify
 from baulk.ingest.mqtt import publish
 from baulk.ingest.wire.message import RawMessage
+from baulk.models import text
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason
@@ -87,6 +88,24 @@ def test_a_cause_that_flickers_is_told_once_and_one_that_comes_back_later_again(
     evaluate(shop, margin=-0.5)
     notices.look(shop, NOW + timedelta(days=9))
     assert [each.kind for each in notices.due(shop, NOW)] == ["check risk"]
+
+
+def test_a_dry_week_ahead_is_told_with_its_day_while_the_surface_is_still_well(shop):
+    risk = NOW.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=6)
+    margin = documents.margin(0.5)
+    margin["ahead"] |= {"at_risk": True, "risk_utc": risk.isoformat()}
+    shop.store.save_evaluation("FER-01", NOW, documents.stored("FER-01", NOW, checking=margin))
+    assert kinds(shop) == ["check risk"]
+    (one,) = notices.due(shop, NOW)
+    assert one.reason == Reason(code="notice.check_risk", values={"tag": "FER-01", "from_utc": risk})
+    assert "will by" in text.sentence(one.reason, "metric")
+
+
+def test_a_margin_of_an_earlier_version_is_told_by_the_day_itself(shop):
+    margin = documents.margin(-0.5)
+    del margin["ahead"]
+    shop.store.save_evaluation("FER-01", NOW, documents.stored("FER-01", NOW, checking=margin))
+    assert kinds(shop) == ["check risk"]
 
 
 def test_a_day_that_slips_by_more_than_two_weeks_is_told_and_a_smaller_slip_is_not(shop):

@@ -105,6 +105,21 @@ def test_a_what_if_fits_nothing_anew(room, now_utc, monkeypatch):
         humidity.plan(room, asked, now_utc + timedelta(hours=13))
 
 
+def test_the_surface_of_a_timber_is_kept_with_its_ensemble(room, now_utc, monkeypatch):
+    asked = humidity.Asked(place="shed")
+    first = {each.tag: each.surface for each in humidity.gather(room, asked, now_utc).need.stocks}
+    monkeypatch.setattr(compute, "fitted_to", None)
+    again = humidity.gather(room, asked, now_utc + timedelta(minutes=5)).need.stocks
+    for each in again:
+        was = first[each.tag]
+        assert each.surface.wanted_pct == pytest.approx(was.wanted_pct, rel=1e-5)
+        assert each.surface.layers.mc_pct == pytest.approx(was.layers.mc_pct, rel=1e-5)
+        assert each.surface.strained.crept_pct == pytest.approx(was.strained.crept_pct, rel=1e-5, abs=1e-9)
+        assert each.surface.stood_pct == pytest.approx(was.stood_pct)
+        assert each.surface.layers.mc_pct.shape[-1] == each.members.size
+        assert 10 < each.surface.stood_pct < 20  # air of 13 %, some points of weather
+
+
 def test_a_new_reading_of_a_timber_makes_its_ensemble_old(room, now_utc, monkeypatch):
     humidity.gather(room, humidity.Asked(place="shed"), now_utc)
     fitted = []

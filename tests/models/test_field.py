@@ -88,12 +88,12 @@ def test_a_parabola_is_read_exactly_from_its_cell_means_up_to_the_faces():
     assert bent.at(80.0, 12.0) == pytest.approx([expected[2], 0.5 * expected[2]])
 
 
-def test_the_skins_of_a_sloping_field_stand_in_the_order_of_the_faces():
+def test_the_lines_through_the_middle_are_those_of_a_sloping_field():
     x = (np.arange(20) + 0.5) * 10 - 100
     y = (np.arange(10) + 0.5) * 10 - 50
     slope = field(30 + 0.1 * x[None, :] + 0.2 * y[:, None])
-    assert slope.skins_pct(2.0) == pytest.approx([39.8, 39.9, 20.2, 20.1])
-    assert slope.skins_pct(12.0) == pytest.approx([39.0, 39.5, 21.0, 20.5])  # no more than a cell
+    assert slope.along_x_pct(np.array([-100.0, 0.0, 55.0])) == pytest.approx([20.0, 30.0, 35.5])
+    assert slope.along_y_pct(np.array([-50.0, 12.0])) == pytest.approx([20.0, 32.4])
 
 
 def test_weights_keep_the_mean_of_every_cell_and_two_cells_are_enough():

@@ -48,6 +48,26 @@ SAID = [
         "What if: shed is held at 70 % RH and 16 °C from now on.",
     ),
     (
+        "humidity.surface_risk",
+        {
+            "tag": "OAK-1",
+            "tolerated_pct": 3.745,
+            "nothing_pct": 5.61,
+            "nothing_weeks": 30,
+            "nothing_utc": MARCH,
+            "plan_pct": 3.42,
+            "plan_weeks": 0,
+            "plan_utc": None,
+        },
+        (
+            "While checks are decided the surface of OAK-1 should want to shrink no more than 3.7 %, as "
+            "boards of its wood do at the mildest published start. If nothing is done it is asked for more "
+            "in 30 weeks, first in that of 4 March 2027 (5.6 % at most); with this plan never (3.4 % at "
+            "most)."
+        ),
+        None,
+    ),
+    (
         "humidity.hold",
         {**HELD, "held_c": None, "steps": ({"set_pct": 64.6, "by_utc": MARCH},)},
         "Hold shed at 70 % RH this week. Then change it in steps: 65 % by 4 March 2027.",

@@ -45,10 +45,19 @@ TOLD = [
     ),
     (
         "notice.check_risk",
-        {"tag": "FER-01"},
+        {"tag": "FER-01", "from_utc": None},
         (
             "the surface of FER-01 dries faster than the mildest published safe start: raise the humidity, "
             "cover it or move it out of draught and sun"
+        ),
+        None,
+    ),
+    (
+        "notice.check_risk",
+        {"tag": "FER-01", "from_utc": MARCH},
+        (
+            "the surface of FER-01 will by 4 March 2027 dry faster than the mildest published safe start: "
+            "raise the humidity, cover it or move it out of draught and sun"
         ),
         None,
     ),

@@ -53,6 +53,9 @@ EXAMPLES = [
     ("checking.margin", {"wanted_pct": 5.12, "tolerated_pct": 3.745, "in_air_pct": 6.3, "board_mm": 50.8,
                          "emc_pct": 19.3, "source": "schedule T3-C1", "species": "white oak",
                          "times_thicker": 3.94}),
+    ("checking.ahead_within", {"days": 14, "wanted_pct": 3.12, "probability": 0.12}),
+    ("checking.ahead_over", {"days": 14, "wanted_pct": 5.64, "probability": 0.97, "from_utc": LATER}),
+    ("checking.stress", {"stress": 0.21, "stress_ahead": 0.44, "days": 14, "depth_mm": 10.0}),
     ("checking.decided_now", {"above_pct": 45.0}),
     ("checking.mostly_over", {"below_pct": 45.0}),
     ("change.allowance", {"allowance_mm": 4.2, "tolerance_mm": 1.8}),
@@ -127,6 +130,20 @@ def test_the_margin_is_told_with_boards_and_the_emc_of_the_schedule():
     assert metric.endswith("compare airs for white oak only: this piece is 4 times as thick as those boards.")
     values = {**dict(EXAMPLES)["checking.margin"], "times_thicker": 1.2}
     assert said("checking.margin", values).endswith("this piece is about as thick as those boards.")
+
+
+def test_a_risk_ahead_gives_its_day_and_one_of_today_says_so():
+    values = dict(EXAMPLES)["checking.ahead_over"]
+    later, now = (
+        said("checking.ahead_over", values),
+        said("checking.ahead_over", {**values, "from_utc": None}),
+    )
+    assert later.startswith("By ")
+    assert "likely to be asked for more than those boards stand" in later
+    assert "Raise the humidity before then" in later
+    assert now.startswith("Already today it is asked for more")
+    assert "Raise the humidity now" in now
+    assert "up to 5.6 %." in now
 
 
 def test_mould_is_told_only_where_the_air_that_would_do_is_damp_enough_for_it():

@@ -16,6 +16,7 @@ import judging
 from baulk.models import forecast, species, use_class
 from baulk.models.calibrate import calibration
 from baulk.models.section import Section
+from baulk.models.surface import margin
 from baulk.models.verdict import decision, readiness, rough_out
 
 
@@ -202,3 +203,16 @@ def test_the_forecast_begins_with_the_present_and_its_fan_is_in_order(wet):
     np.testing.assert_allclose(
         coming.mean_pct[:, 0], np.quantile(wet["calibration"].field_now.mean_pct, forecast.QUANTILES)
     )
+
+
+def test_checking_is_told_from_the_margin_given_and_of_a_wet_timber_not_without_one(wet):
+    work = wet["work"]
+    asked = margin.margin(
+        wet["timber"], wet["species"], wet["calibration"], work.air, [work.air], law=work.law
+    )
+    told = [each for each in judging.codes(judge(wet, work=work, margin=asked).reasons) if "checking" in each]
+    assert told == [each.code for each in margin.reasons(asked, wet["species"])]
+    assert len(told) == 4
+    silent = judge(wet, work=work)
+    assert not [each for each in judging.codes(silent.reasons) if "checking" in each]
+    assert silent.margin is None

@@ -14,7 +14,7 @@ from baulk.models.checking import DECIDED_ABOVE_PCT
 from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.plan.humidity import schedule
+from baulk.models.plan.humidity import schedule, surfaces
 from baulk.models.plan.humidity.remedies import Remedy, changes, closers, remedies
 from baulk.models.plan.humidity.room import Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
@@ -198,6 +198,8 @@ class AirPlan:
         Why the water of the room could not be counted; none when it was.
     assumptions, changes : tuple of Reason
         What it rests on, and what would change it.
+    surface_risks : tuple of Reason
+        Timbers whose surface is asked for more than boards of their wood stand, with the plan or without.
     """
 
     place: str
@@ -219,6 +221,7 @@ class AirPlan:
     water_unknown: tuple[Reason, ...]
     assumptions: tuple[Reason, ...]
     changes: tuple[Reason, ...]
+    surface_risks: tuple[Reason, ...] = ()
 
     @property
     def set_pct(self) -> float:
@@ -306,6 +309,7 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
         water_unknown=water.unknown,
         assumptions=(*notes, *_assumptions(need)),
         changes=changes(need, rh),
+        surface_risks=surfaces.risks(need, rh),
     )
 
 

@@ -14,7 +14,7 @@ from baulk.models.constants import Floats
 from baulk.models.plan.humidity import schedule
 from baulk.models.plan.humidity import window as windows
 from baulk.models.plan.humidity.schedule import EVERY, Need
-from baulk.models.plan.humidity.timbers import Stock, surface_pct
+from baulk.models.plan.humidity.timbers import Stock
 from baulk.models.plan.humidity.window import DAMPEST_RH, Window
 from baulk.models.reason import Reason
 from baulk.models.section import Face, FaceCover
@@ -144,15 +144,15 @@ def _shielded(need: Need, piece: Stock, rh_pct: Floats, shut: NDArray[np.bool_])
     floor = dict(need.floors(rh_pct))[piece.tag]
     others = replace(need, stocks=tuple(each for each in need.stocks if each is not piece))
     rest = others.window(rh_pct).open
-    air, at_s = room.held(rh_pct), room.at_s()[1:]
+    air = room.held(rh_pct)
     coated = dict.fromkeys(Face, FaceCover.COATED)
     made = []
     for what, faces, airflow, code in (
         ("coat", coated, 1.0, "humidity.remedy_coat"),
         ("still air", None, STILL_AIR, "humidity.remedy_still_air"),
     ):
-        fields = piece.some(every).dried(air, at_s, faces=faces, airflow=airflow)
-        surface = np.median(surface_pct(fields), axis=1)
+        found = piece.some(every).surface_pct(air, room.weeks, faces=faces, airflow=airflow)
+        surface = np.median(found, axis=1)
         kept = shut & rest & (surface >= np.nan_to_num(floor, nan=0.0))
         weeks, all_of = int(kept.sum()), int(shut.sum())
         worst = int(np.argmin(np.where(shut, surface - np.nan_to_num(floor, nan=0.0), np.inf)))

@@ -19,10 +19,11 @@ from scipy import optimize
 
 from baulk.models import sorption
 from baulk.models.air import AirSeries
+from baulk.models.checking import DECIDED_ABOVE_PCT
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.plan.humidity import window as windows
 from baulk.models.plan.humidity.room import Room
-from baulk.models.plan.humidity.timbers import Stock, mean_pct, ready_days, surface_pct
+from baulk.models.plan.humidity.timbers import Stock, mean_pct, ready_days
 from baulk.models.plan.humidity.window import Band, Window
 
 KNOTS: Final = (0.0, 6.0, 16.0, 30.0, 52.0, 104.0)  # weeks
@@ -87,8 +88,13 @@ class Need:
             stages = each.stages()
             if not stages or float(np.median(each.start.mean_pct)) <= stages[-1].above_pct:
                 continue
-            fields = each.some(slice(None, None, EVERY)).dried(air, at_s)
-            mean, surface = (np.median(found(fields), axis=1) for found in (mean_pct, surface_pct))
+            few = each.some(slice(None, None, EVERY))
+            mean = np.median(mean_pct(few.dried(air, at_s)), axis=1)
+            # what it has stood by the start of each week, as long as that can count
+            surface = np.full(mean.size, np.inf)
+            wet = int(np.sum(mean > stages[-1].above_pct))
+            if not self.strict and wet > 1 and mean[wet - 1] <= DECIDED_ABOVE_PCT:
+                surface[1:wet] = np.median(few.surface_pct(air, wet - 1), axis=1)
             found.append((each.tag, windows.floor_emc_pct(each, mean, surface, strict=self.strict)))
         return found
 

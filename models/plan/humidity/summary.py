@@ -29,7 +29,8 @@ def summary(made: AirPlan) -> tuple[Reason, ...]:
     Returns
     -------
     tuple of Reason
-        Schedule, window, gain of each timber, the season if nothing is done, remedies, water, caution.
+        Schedule, window, gain of each timber, the season if nothing is done, surfaces at risk, remedies,
+        water, caution.
     """
     gains = tuple(_gain(each, made) for each in made.gains)
     return (
@@ -37,6 +38,7 @@ def summary(made: AirPlan) -> tuple[Reason, ...]:
         _window(made),
         *(gains or (Reason(code="humidity.nothing_to_dry"),)),
         _nothing_done(made),
+        *made.surface_risks,
         *_closed(made),
         *_water(made),
         Reason(code="caution.machine"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
@@ -15,13 +16,15 @@ from baulk.models.checking import Floor
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion.movement import Shape
-from baulk.models.drying import solver
+from baulk.models.drying import outer_layers, outer_march, solver
 from baulk.models.drying.grid import graded_edges_mm, moved
 from baulk.models.drying.solver import Members
 from baulk.models.field import MoistureField
 from baulk.models.section import Covers, Finished
 from baulk.models.species import Species
-from baulk.models.timber import Timber
+from baulk.models.surface import course
+from baulk.models.surface.course import Surface
+from baulk.models.timber import Event, Timber
 from baulk.models.use_class import UseClass
 from baulk.models.verdict import readiness
 
@@ -60,8 +63,9 @@ class Stock:
         How sure a verdict has to be.
     build_days : float
         From squaring to service. [d]
-    stood_pct : float
-        Driest that its driest face has been since it came, median of the members. [%]
+    surface : Surface or None
+        Its surface now, of the same members, and the driest that it has stood; without one it is read off
+        `start`.
     """
 
     timber: Timber
@@ -73,7 +77,7 @@ class Stock:
     part: Part
     wanted: float = 0.9
     build_days: float = readiness.BUILD_DAYS
-    stood_pct: float = float("inf")
+    surface: Surface | None = None
     _kept: dict[str, Any] = field(default_factory=dict, repr=False)
 
     @property
@@ -110,6 +114,7 @@ class Stock:
             self,
             members=self.members.some(which),
             start=self.start.some(which),
+            surface=None if self.surface is None else self.surface.some(which),
             _kept={},
         )
 
@@ -136,6 +141,43 @@ class Stock:
             self.start.section, self.start, air, self.law, start_posix_s=self.start.posix_s, at_posix_s=at_s,
             members=members, faces=faces, cells=CELLS, error_pct=ERROR_PCT,
         )  # fmt: skip
+
+    @property
+    def skin(self) -> Surface:
+        """Its surface now, of every member."""
+        if self.surface is not None:
+            return self.surface
+        return course.fresh(self.species, outer_layers.from_field(self.start), self.members, self.law)
+
+    @property
+    def stood_pct(self) -> float:
+        """Driest week that its surface has stood, infinite where nothing is known, [%]."""
+        return float("inf") if self.surface is None else self.surface.stood_pct
+
+    def surface_pct(
+        self, air: AirSeries, weeks: int, *, faces: Covers | None = None, airflow: float = 1.0
+    ) -> Floats:
+        """Moisture of its driest face in some air, the mean of each week, shape (weeks, m), [%].
+
+        Parameters
+        ----------
+        air : AirSeries
+            From now on.
+        weeks : int
+            How many.
+        faces : mapping of Face to FaceCover, optional
+            What lies on its faces from now on; without it what lies there now.
+        airflow : float
+            Factor on the surface conductance of every member. [-]
+        """
+        now = self.skin
+        wood = replace(now.members, surface_factor=now.members.surface_factor * airflow)
+        at_s = now.layers.posix_s + WEEK_S * np.arange(1, weeks + 1)
+        found = outer_march.march(
+            now.layers, air, self.law, at_s, wood, faces=now.covers if faces is None else faces,
+            step_s=WEEK_S,
+        )  # fmt: skip
+        return np.asarray(found.face_pct.min(axis=1))
 
     def _shape(self, piece: MoistureField) -> Shape:
         if "shape" not in self._kept:
@@ -225,6 +267,8 @@ def stock(  # noqa: PLR0913 - what a plan needs of a timber
     wanted: float,
     build_days: float,
     air_past: AirSeries | None = None,
+    events: Sequence[Event] = (),
+    gaps: Sequence[tuple[float, float]] = (),
 ) -> Stock:
     """Take what a plan needs out of a timber's calibration: every n-th member.
 
@@ -243,7 +287,9 @@ def stock(  # noqa: PLR0913 - what a plan needs of a timber
     build_days : float
         From squaring to service. [d]
     air_past : AirSeries, optional
-        Air since it came, for the driest that its surface has stood. [degC, %]
+        Air since it came, for its surface. [degC, %]
+    events, gaps
+        As `calibrate.fit` takes them, for the same.
 
     Returns
     -------
@@ -267,7 +313,12 @@ def stock(  # noqa: PLR0913 - what a plan needs of a timber
         wanted=wanted,
         build_days=build_days,
     )
-    return made if air_past is None else replace(made, stood_pct=_stood(made, air_past))
+    if air_past is None:
+        return made
+    surface = course.since_arrival(
+        timber, species, calibration, air_past, law=law, events=events, gaps=gaps, members=MEMBERS
+    )
+    return replace(made, surface=surface)
 
 
 def ready_days(excess_mm: Floats, at_s: Floats) -> Floats:
@@ -306,42 +357,6 @@ def _coarse(field: MoistureField) -> MoistureField:
     )
     mc = moved(field.mc_pct, field.x_edges_mm, field.y_edges_mm, x, y)
     return replace(field, x_edges_mm=x, y_edges_mm=y, mc_pct=mc)
-
-
-def _stood(made: Stock, air_past: AirSeries) -> float:
-    """Driest that the driest face has been, by the median member, since the first month; on fine cells."""
-    first, last = float(air_past.posix_s[0]), made.start.posix_s
-    at_s = np.arange(last, first + 4 * WEEK_S, -WEEK_S)
-    if not at_s.size:
-        return float("inf")
-    fields = solver.dry(
-        made.start.section, None, air_past, made.law, start_posix_s=first, at_posix_s=at_s,
-        members=made.members, error_pct=ERROR_PCT,
-    )  # fmt: skip
-    return float(np.min(np.median(surface_pct(fields), axis=1)))
-
-
-def surface_pct(fields: tuple[MoistureField, ...]) -> Floats:
-    """Moisture of the driest face's outermost cells, shape (n, m).
-
-    Parameters
-    ----------
-    fields : tuple of MoistureField
-        Of one timber, an ensemble. [%]
-
-    Returns
-    -------
-    ndarray, shape (n, m)
-        Mean along the driest face. [%]
-
-    References
-    ----------
-    None: as `checking.margin` takes it.
-    """
-    mc = np.array([each.mc_pct for each in fields])
-    faces = [mc[..., edge].mean(axis=-1) for edge in (0, -1)]
-    faces += [mc[..., edge, :].mean(axis=-1) for edge in (0, -1)]
-    return np.asarray(np.min(faces, axis=0))
 
 
 def mean_pct(fields: tuple[MoistureField, ...]) -> Floats:

@@ -236,7 +236,7 @@ def floor_emc_pct(stock: Stock, mean_pct: Floats, surface_pct: Floats, *, strict
     stock : Stock
         The piece.
     mean_pct, surface_pct : ndarray, shape (n,)
-        Medians of its mean moisture and of its driest face at the start of each week. [%]
+        Medians of its mean moisture at the start of each week, and of its driest face in the week before. [%]
     strict : bool
         Whether to hold to the stages as printed to their end.
 
