@@ -5,13 +5,22 @@ from __future__ import annotations
 import json
 import os
 import re
+import secrets
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.meters import MeterPart
@@ -52,17 +61,31 @@ class BrokerPart(_Part):
 
     host: str = Field(default="127.0.0.1", min_length=1)
     port: int = Field(default=1883, ge=1, le=65535)
-    user: str | None = None
+    user: str | None = None  # {part} in it stands for listener, listener-1, out, plan: an account for each
     client_id: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]{1,64}$")
     session_days: float = Field(default=14, gt=0, le=3650)
     keepalive_s: int = Field(default=30, ge=5, le=3600)
     share: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]{1,64}$")  # several listeners take turns
+    devices_at: str | None = Field(
+        default=None, pattern=r"^mqtts?://([A-Za-z0-9._-]{1,253}|\[[0-9A-Fa-f:]+\])(:\d{1,5})?$"
+    )  # as devices reach the broker, if not as we do
     spool_mb: float = Field(default=500, gt=0)  # room for messages while the store is away
     tls: bool = False
     ca_file: Path | None = None
     cert_file: Path | None = None
     key_file: Path | None = None
     password: SecretStr | None = Field(default=None, exclude=True)
+
+    @field_validator("user")
+    @classmethod
+    def _holds_no_more(cls, text: str | None) -> str | None:
+        if text is not None and re.search(r"[{}:\s]", text.replace("{part}", "")):
+            raise ValueError(f"user = {text!r} is no account's name; {{part}} is the only thing in braces")
+        return text
+
+    def account(self, part: str) -> str | None:
+        """Return the account that a part of the program signs in with."""
+        return None if self.user is None else self.user.replace("{part}", part)
 
 
 class StorePart(_Part):
@@ -292,6 +315,7 @@ def write_new(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path
     text = _TEMPLATE.format(
         name=json.dumps(shop.name, ensure_ascii=False).replace("\x7f", ""),
         topic=slugify(shop.name),
+        client_id=f"baulk-{slugify(shop.name)}"[:48] + f"-{secrets.token_hex(6)}",
         units=shop.units,
         temperature="F" if shop.units == "inch" else "C",
     )
@@ -315,9 +339,11 @@ temperature = "{temperature}"
 [broker]
 host = "127.0.0.1"
 port = 1883
-# user = "..."             # the password comes from the environment: BAULK_BROKER_PASSWORD
+client_id = "{client_id}"   # the listener's name at the broker, drawn by chance: tell nobody
+# user = "baulk-{{part}}"    # an account for each part of Baulk; the password: BAULK_BROKER_PASSWORD
 # tls = true
 # ca_file = "ca.pem"
+# devices_at = "mqtts://broker.local:8883"   # as devices reach the broker, if not as Baulk does
 # share = "yard"           # several listeners take turns: baulk listen --number 1, --number 2
 # spool_mb = 500           # room for messages while the store's server is away
 

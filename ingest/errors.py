@@ -62,6 +62,10 @@ class BrokerError(BaulkError, ConnectionError):
     """The broker can't be reached or refuses us."""
 
 
+class DeviceError(BaulkError, ValueError):
+    """A device can't be given an account at the broker, or has none to take back."""
+
+
 class ExchangeError(BaulkError, ValueError):
     """A file can't be brought in or taken out as asked."""
 

@@ -16,8 +16,8 @@ from baulk.ingest.errors import WireError
 from baulk.ingest.register.register import Attachments
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.rejected import Cause, Rejected
-from baulk.ingest.wire.mapped import NO_DEPTH_MM
 from baulk.ingest.wire.message import Decoded, RawMessage
+from baulk.ingest.wire.senml import NO_DEPTH_MM
 from baulk.models import text
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import AT_DEPTH, Owner, Quantity
@@ -44,7 +44,9 @@ def place(reading: Reading, known: Attachments) -> Reading | None:
         Where the sensors were.
     """
     sensor = sensor_of(reading.flags)
-    if sensor is None:
+    if (
+        sensor is None or reading.series.owner is Owner.AIR
+    ):  # of air the topic says where, and the flag by whom
         return reading
     at = known.find(sensor, reading.taken_utc)
     if at is None:
@@ -207,7 +209,9 @@ class Sensors:
 
     def sort(self, readings: Sequence[Reading]) -> tuple[list[Reading], Reading | None]:
         """Give those placed, and the first whose sensor was on nothing."""
-        if not any(one.flags and sensor_of(one.flags) for one in readings):
+        if not any(
+            one.flags and one.series.owner is Owner.TIMBER and sensor_of(one.flags) for one in readings
+        ):
             return list(readings), None
         right = [place(one, self.known) for one in readings]
         waiting = (one for one, placed in zip(readings, right, strict=True) if placed is None)

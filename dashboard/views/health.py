@@ -20,6 +20,8 @@ SHAPES = {
     Trouble.CLOCK: "◷",
     Trouble.STUCK: "―",
     Trouble.QUARANTINE: "✉",
+    Trouble.SESSION: "⚡",
+    Trouble.CERTIFICATE: "◴",
     Trouble.BEHIND: "◌",
 }
 SHOWN = 25

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import notes
 from baulk.models.quantity import OF_DEVICE, SPECS, Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason, Values
@@ -32,6 +33,8 @@ BATTERY_DROP: Final = 0.85  # of its best voltage in the window; cells differ, s
 AHEAD: Final = timedelta(minutes=1)  # of us; a device that is behind may have kept it while out of reach
 STUCK: Final = timedelta(hours=48)
 STUCK_LEAST: Final = 24  # readings
+TOLD: Final = timedelta(days=7)  # that a lost session is told
+RENEWED: Final = timedelta(days=30)  # before its end a certificate should be
 NAMED: Final = 4  # timbers that a finding names
 MOVES: Final = frozenset(one for one, spec in SPECS.items() if spec.restless)
 
@@ -44,6 +47,8 @@ class Trouble(StrEnum):
     CLOCK = "wrong clock"
     STUCK = "stuck value"
     QUARANTINE = "quarantine"
+    SESSION = "lost session"
+    CERTIFICATE = "certificate"
     BEHIND = "verdict behind"
 
 
@@ -151,6 +156,7 @@ def look(shop: Shop, now_utc: datetime) -> Health:
                 reason=Reason(code="health.quarantine", values={"messages": count}),
             )
         )
+    found += _of_broker(shop, now_utc)
     found += _behind(shop, now_utc)
     seen.sort(key=lambda each: each.latest.taken_utc)
     return Health(series=tuple(seen), findings=tuple(_gathered(found)), quarantined=count)
@@ -248,6 +254,26 @@ def _stuck(frame: pd.DataFrame, now_utc: datetime) -> bool:
         STUCK.total_seconds()
     )
     return bool(long and late["value"].min() == late["value"].max())
+
+
+def _of_broker(shop: Shop, now_utc: datetime) -> list[Finding]:
+    """Tell of sessions that the broker lost, and of its certificate before it ends."""
+    found: list[Finding] = []
+    for kept in notes.sessions(shop.store).values():
+        until = kept.trusted_until_utc
+        if until is not None and until - now_utc < RENEWED:
+            values: Values = {"broker": kept.broker, "until_utc": until}
+            reason = Reason(code="health.certificate", values=values)
+            found.append(Finding(kind=Trouble.CERTIFICATE, about=kept.broker, reason=reason))
+        for start, end in kept.gone:
+            if now_utc - end < TOLD:
+                span: Values = {
+                    "since_utc": start.replace(microsecond=0),
+                    "until_utc": end.replace(microsecond=0),
+                }
+                reason = Reason(code="health.session", values=span)
+                found.append(Finding(kind=Trouble.SESSION, about=f"{end:%Y-%m-%d %H:%M} UTC", reason=reason))
+    return found
 
 
 def _behind(shop: Shop, now_utc: datetime) -> list[Finding]:

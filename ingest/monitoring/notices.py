@@ -40,6 +40,8 @@ KINDS: Final = (
     Trouble.CLOCK.value,
     Trouble.STUCK.value,
     Trouble.QUARANTINE.value,
+    Trouble.SESSION.value,
+    Trouble.CERTIFICATE.value,
     Trouble.BEHIND.value,
 )
 

@@ -155,8 +155,8 @@ LARGEST: Final = (
 _LONGEST_SESSION_S: Final = 2**32 - 2
 
 
-def client(config: Config, client_id: str, *, protocol: MQTTProtocolVersion, keep: bool) -> Link:
-    """Make a client that acknowledges by hand; with ``keep`` the broker keeps its session."""
+def client(config: Config, client_id: str, *, part: str, protocol: MQTTProtocolVersion, keep: bool) -> Link:
+    """Make a part's client, which acknowledges by hand; with ``keep`` the broker keeps its session."""
     broker = config.broker
     made = Link(
         client_id=client_id,
@@ -168,7 +168,7 @@ def client(config: Config, client_id: str, *, protocol: MQTTProtocolVersion, kee
     made.reconnect_delay_set(1, 15)
     if broker.user is not None:
         password = broker.password.get_secret_value() if broker.password else None
-        made.username_pw_set(broker.user, password)
+        made.username_pw_set(broker.account(part), password)
     if broker.tls:
         try:
             made.tls_set(
@@ -196,6 +196,14 @@ def start(made: Link, config: Config, *, protocol: MQTTProtocolVersion, keep: bo
         )
     else:
         made.connect_async(broker.host, broker.port, broker.keepalive_s)
+
+
+def trusted_until_s(made: mqtt.Client) -> float | None:
+    """Return when the broker's certificate ends, in seconds since 1970; None without TLS."""
+    sock: object = made.socket()
+    if isinstance(sock, ssl.SSLSocket) and (until := (sock.getpeercert() or {}).get("notAfter")):
+        return float(ssl.cert_time_to_seconds(str(until)))
+    return None
 
 
 def away(broker: BrokerPart) -> str:

@@ -24,6 +24,7 @@ from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError,
 from baulk.ingest.mqtt import connection, publish
 from baulk.ingest.mqtt.last_messages import Heard
 from baulk.ingest.mqtt.session import Session
+from baulk.ingest.mqtt.session_watch import SessionWatch
 from baulk.ingest.mqtt.spool import Spool
 from baulk.ingest.pipeline import Repeats
 from baulk.ingest.shop import Shop
@@ -151,9 +152,15 @@ class _Listener:
         name = shop.config.client_id if number is None else f"{shop.config.client_id}-{number}"
         self._repeats = Repeats()
         self._heard = Heard(shop, name)
+        self._watch = SessionWatch(shop, name, now)
         self.spool = Spool(shop.config.shop_dir / f"spool-{name}.db", room_mb=shop.config.broker.spool_mb)
         self.session = Session(
-            shop.config, name, protocol=protocol, now=now, former=self._heard.former_filters()
+            shop.config,
+            name,
+            number=number,
+            protocol=protocol,
+            now=now,
+            former=self._heard.former_filters(),
         )
         self._heard.note_filters(self.session.filters)
 
@@ -200,6 +207,8 @@ class _Listener:
             where = f"{self.shop.config.broker.host}:{self.shop.config.broker.port}"
             self.say(problem or f"connected to the broker at {where} again")
             self._said = problem
+        if lost := self._watch.look(self.session):
+            self.say(lost)
 
     # --- from message to safety
 

@@ -92,7 +92,9 @@ def verdicts(shop: Shop) -> int:
     config = shop.config
     waiting = list(messages(shop))
     for protocol in (connection.V5, connection.V311):
-        client = connection.client(config, f"{config.client_id}-out", protocol=protocol, keep=False)
+        client = connection.client(
+            config, f"{config.client_id}-out", part="out", protocol=protocol, keep=False
+        )
         answered = threading.Event()
         reasons = []
 

@@ -84,7 +84,9 @@ def publish(shop: Shop, made: AirPlan, now_utc: datetime) -> str:
         If the broker can't be reached, does not speak MQTT 5, refuses it, or does not confirm in time.
     """
     config = shop.config
-    client = connection.client(config, f"{config.client_id}-plan", protocol=connection.V5, keep=False)
+    client = connection.client(
+        config, f"{config.client_id}-plan", part="plan", protocol=connection.V5, keep=False
+    )
     answered, reasons, refused = threading.Event(), [], []
 
     def connected(_c: mqtt.Client, _u: object, _f: object, reason: ReasonCode, _p: object) -> None:

@@ -24,6 +24,7 @@ from datetime import datetime
 from typing import Final
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.client import ConnectFlags
 from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -65,6 +66,8 @@ class Session:
         The shop's settings.
     client_id : str
         Our name at the broker, by which it keeps our session.
+    number : int or None
+        Which of several listeners this is.
     protocol : MQTTProtocolVersion
         5 or 3.1.1.
     now : callable
@@ -73,11 +76,12 @@ class Session:
         Filters that an earlier listener of this name asked for; those not asked for now are cancelled.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - what makes one listener another than the next
         self,
         config: Config,
         client_id: str,
         *,
+        number: int | None = None,
         protocol: MQTTProtocolVersion,
         now: Callable[[], datetime],
         former: Sequence[str] = (),
@@ -90,7 +94,11 @@ class Session:
         self.filters = topics.subscriptions(config.slug, config.source, config.broker.share)
         self._former = [one for one in former if one not in self.filters]
         self._broker = config.broker
-        self._status = topics.status(client_id, config.slug)
+        self.met = 0  # times that the broker has let us in
+        self.kept = False  # whether it still knew our session the last time
+        self.trusted_until_s: float | None = None  # when the broker's certificate ends
+        part = "listener" if number is None else f"listener-{number}"
+        self._status = topics.status(str(number or 1), config.slug)
         self._inbox: queue.SimpleQueue[list[Held]] = queue.SimpleQueue()
         self._burst: list[Held] = []
         self._left: list[Held] = []
@@ -104,7 +112,7 @@ class Session:
         self._near, self._far = socket.socketpair()
         self._near.settimeout(0)
         self._far.settimeout(0)
-        self.client = connection.client(config, client_id, protocol=protocol, keep=True)
+        self.client = connection.client(config, client_id, part=part, protocol=protocol, keep=True)
         self.client.will_set(self._status, "offline", qos=1, retain=True, properties=_will(protocol))
         self.client.on_connect = self._connected
         self.client.on_disconnect = self._parted
@@ -269,7 +277,7 @@ class Session:
     # --- called back by paho: none of these may raise or wait
 
     def _connected(
-        self, client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _properties: object
+        self, client: mqtt.Client, _data: object, flags: ConnectFlags, reason: ReasonCode, _properties: object
     ) -> None:
         self._answered, self._closed = True, 0
         if reason.is_failure:
@@ -278,6 +286,8 @@ class Session:
             self.problem = connection.refused(self._broker, reason)
             return
         self.problem, self._accepted = None, True
+        self.kept, self.trusted_until_s = flags.session_present, connection.trusted_until_s(client)
+        self.met += 1
         if self.protocol == connection.V5:
             options = SubscribeOptions(
                 qos=1,

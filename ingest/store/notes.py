@@ -1,4 +1,4 @@
-"""Notes in the store: a timber's fit, which tags seem swapped, and what the shop was asked once."""
+"""Notes in the store: a timber's fit, swapped tags, what the shop was asked once, sessions at the broker."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from baulk.ingest.store import Store
 from baulk.models.reason import Reason
 
 SWAPS: Final = "swapped tags"
+SESSION: Final = "session/"
+MOST_GONE: Final = 5  # losses of a session that are remembered
 HAND_METER: Final = "hand meter"
 
 
@@ -125,3 +127,57 @@ def _read(row: dict[str, Any]) -> Swapped:
         reason=Reason.from_json(row["reason"]),
         found_utc=datetime.fromisoformat(row["found_utc"]),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptSession:
+    """What a listener notes of its session at the broker.
+
+    Parameters
+    ----------
+    broker : str
+        Host and port.
+    seen_utc : datetime
+        When it was last known to be connected.
+    gone : tuple of (datetime, datetime)
+        Times at whose end the broker no longer knew the session, and when it was connected before.
+    trusted_until_utc : datetime or None
+        When the broker's certificate ends.
+    """
+
+    broker: str
+    seen_utc: datetime
+    gone: tuple[tuple[datetime, datetime], ...] = ()
+    trusted_until_utc: datetime | None = None
+
+
+def sessions(store: Store) -> dict[str, KeptSession]:
+    """Give what each listener noted of its session, by its client id."""
+    found: dict[str, KeptSession] = {}
+    for key, note in store.notes(SESSION).items():
+        try:
+            body = json.loads(note)
+            until = body["trusted_until_utc"]
+            found[key.removeprefix(SESSION)] = KeptSession(
+                broker=str(body["broker"]),
+                seen_utc=datetime.fromisoformat(body["seen_utc"]),
+                gone=tuple(
+                    (datetime.fromisoformat(start), datetime.fromisoformat(end))
+                    for start, end in body["gone"]
+                ),
+                trusted_until_utc=datetime.fromisoformat(until) if until else None,
+            )
+        except (KeyError, TypeError, ValueError):  # another version's: the listener writes it anew
+            continue
+    return found
+
+
+def keep_session(store: Store, name: str, kept: KeptSession) -> None:
+    """Keep what a listener knows of its session."""
+    body = {
+        "broker": kept.broker,
+        "seen_utc": kept.seen_utc.isoformat(),
+        "gone": [[start.isoformat(), end.isoformat()] for start, end in kept.gone],
+        "trusted_until_utc": kept.trusted_until_utc.isoformat() if kept.trusted_until_utc else None,
+    }
+    store.note(SESSION + name, json.dumps(body).encode())

@@ -30,14 +30,15 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
         If nothing in it can be read.
     """
     if target := _target(raw.topic, slug):
-        return senml.decode(raw, target)
+        return senml.decode(raw, target, senml.asked_of(target.sensor))
     if mapped_by := _mapped_by(raw.topic, sources):
         return _together(raw, mapped_by)
     head = f"{topics.ROOT}/{slug}"
     if topics.matches(topics.own_filter(slug), raw.topic):
         raise WireError(
             f"the topic {raw.topic[:120]!r} is none that readings come on; publish to {head}/timber/TAG or "
-            f"{head}/air/PLACE, or map it by a [[source]] in baulk.toml"
+            f"{head}/air/PLACE, with an account of its own to {head}/sensor/NAME, "
+            "or map it by a [[source]] in baulk.toml"
         )
     raise WireError(f"the topic {raw.topic[:120]!r} is neither ours nor that of a [[source]] in baulk.toml")
 

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.wire import units
-from baulk.ingest.wire.mapped import NO_DEPTH_MM
+from baulk.ingest.wire.senml import NO_DEPTH_MM
 from baulk.ingest.wire.timestamps import TimeForm
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS, UNITS, Owner, Quantity, Scale

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, Final
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import jmespath
@@ -12,13 +12,12 @@ from jmespath.exceptions import JMESPathError
 from baulk.ingest.errors import WireError
 from baulk.ingest.wire import senml, units
 from baulk.ingest.wire.message import Clock, Decoded, RawMessage, number, number_in, parse_json, text
+from baulk.ingest.wire.senml import NO_DEPTH_MM
 from baulk.ingest.wire.source import Source
 from baulk.ingest.wire.topics import Target
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS
 from baulk.models.reading import Reading, Series, sensor_flag
-
-NO_DEPTH_MM: Final = 0.001  # stands for the depth of a moving sensor until the register has told it
 
 
 def plain(raw: RawMessage, source: Source) -> Decoded:

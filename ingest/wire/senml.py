@@ -15,7 +15,7 @@ from baulk.ingest.wire.message import Clock, Decoded, LazyClock, RawMessage, num
 from baulk.ingest.wire.topics import Target
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS, Quantity, Scale
-from baulk.models.reading import Reading, Series
+from baulk.models.reading import Reading, Series, sensor_flag
 from baulk.models.section import Face
 
 VERSION: Final = 10  # RFC 8428 section 4.4
@@ -68,6 +68,18 @@ class Asked:
 
 
 PLAIN: Final = Asked()
+NO_DEPTH_MM: Final = 0.001  # stands for the depth of a moving sensor until the register has told it
+
+
+@lru_cache(maxsize=1024)
+def asked_of(sensor: str | None) -> Asked:
+    """Say how packs are to be read that a device sends on a topic of its own; None for any other topic."""
+    if sensor is None:
+        return PLAIN
+    try:
+        return Asked(depth_mm=NO_DEPTH_MM, flag=sensor_flag(sensor))
+    except OutOfRange as err:
+        raise WireError(str(err)) from err
 
 
 @dataclass(slots=True, kw_only=True)  # not frozen: three are made for each message

@@ -21,11 +21,14 @@ class Target:
     owner : Owner
         Timber or air.
     name : str
-        Tag or place, as it stands in the topic.
+        Tag or place, as it stands in the topic; of a sensor that moves its own name.
+    sensor : str or None
+        The device that sent it, whose account the broker lets publish there and no other.
     """
 
     owner: Owner
     name: str
+    sensor: str | None = None
 
 
 class _Source(Protocol):
@@ -91,6 +94,11 @@ def own(owner: Owner, name: str, slug: str) -> str:
     return f"{ROOT}/{slug}/{owner.value}/{name}"
 
 
+def device(name: str, slug: str, place: str | None = None) -> str:
+    """Give the topic that belongs to one device alone: of a sensor that moves, or for the air of a place."""
+    return f"{ROOT}/{slug}/sensor/{name}" + (f"/air/{place}" if place else "")
+
+
 def verdict(tag: str, slug: str) -> str:
     """Give the topic of a timber's verdict, retained."""
     return f"{ROOT}/{slug}/timber/{tag}/verdict"
@@ -106,9 +114,9 @@ def notices(slug: str) -> str:
     return f"{ROOT}/{slug}/notices"
 
 
-def status(client_id: str, slug: str) -> str:
-    """Give the topic that says whether a listener is there, retained."""
-    return f"{ROOT}/{slug}/listener/{client_id}/status"
+def status(number: str, slug: str) -> str:
+    """Give the topic that says whether a listener is there, retained; its client id is nobody's business."""
+    return f"{ROOT}/{slug}/listener/{number}/status"
 
 
 def is_answer(topic: str, slug: str) -> bool:
@@ -123,6 +131,10 @@ def target(topic: str, slug: str) -> Target | None:
     match topic.removeprefix(head).split("/") if topic.startswith(head) else []:
         case [("timber" | "air") as owner, name] if name:
             return Target(owner=Owner(owner), name=name)
+        case ["sensor", sensor] if sensor:
+            return Target(owner=Owner.TIMBER, name=sensor, sensor=sensor)
+        case ["sensor", sensor, "air", name] if sensor and name:
+            return Target(owner=Owner.AIR, name=name, sensor=sensor)
     return None
 
 

@@ -122,6 +122,23 @@ def _quarantine(held: Values, _system: System) -> str:
     )
 
 
+def _session(held: Values, _system: System) -> str:
+    return (
+        "the broker no longer knew the listener when it came back at "
+        f"{held['until_utc'].astimezone():%Y-%m-%d %H:%M}: what sensors sent since "
+        f"{held['since_utc'].astimezone():%Y-%m-%d %H:%M} and was not fetched is lost. The broker may have "
+        "lost its memory, the listener may have been away for longer than session_days, or another program "
+        "took its client id: set the broker up as deploy/mosquitto tells"
+    )
+
+
+def _certificate(held: Values, _system: System) -> str:
+    return (
+        f"the certificate of the broker at {held['broker']} ends on {_local(held['until_utc'])}: make a new "
+        "one (deploy/tls/make), or no sensor and no listener will connect"
+    )
+
+
 def _behind(held: Values, _system: System) -> str:
     tags, more = held["tags"], held["more"]
     some = ", ".join(tags) + (f" and {more} more" if more else "")
@@ -247,6 +264,8 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "health.clock": _clock,
     "health.stuck": _stuck,
     "health.quarantine": _quarantine,
+    "health.session": _session,
+    "health.certificate": _certificate,
     "health.behind": _behind,
     "sensor.no_depth": _no_depth,
     "sensor.on_nothing": _on_nothing,

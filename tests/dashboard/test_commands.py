@@ -24,6 +24,7 @@ SUBCOMMANDS = [
     *[("place", each) for each in ("list", "set")],
     *[("reading", each) for each in ("add", "list", "meter")],
     *[("quarantine", each) for each in ("groups", "list", "retry", "discard", "export", "settle")],
+    *[("sensor", each) for each in ("enrol", "revoke", "list", "accounts")],
 ]
 WITHOUT_ANSWER = {
     "demo",
@@ -32,6 +33,7 @@ WITHOUT_ANSWER = {
     "dashboard",
     "timber",
     "place",
+    "sensor",
     "plan",
     "reading",
     "quarantine",

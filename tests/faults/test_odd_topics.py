@@ -26,7 +26,7 @@ OURS = (
     f"{HEAD}/timber/FER-01/verdict",
     f"{HEAD}/air/shed/plan",
     f"{HEAD}/notices",
-    f"{HEAD}/listener/baulk-ferry-yard/status",
+    f"{HEAD}/listener/1/status",
 )
 
 

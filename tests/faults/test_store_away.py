@@ -7,6 +7,7 @@ import time
 
 import pytest
 
+from baulk.ingest import config
 from baulk.ingest.errors import StoreAway, StoreFull
 from baulk.ingest.mqtt.spool import Spool
 from baulk.ingest.wire.message import RawMessage
@@ -60,7 +61,7 @@ def test_what_the_spool_has_is_acknowledged_and_survives_the_listener(kit, nurse
     pid = nursery.start(yard_dir, "faulty")
     assert kit.until(lambda: "ready" in kit.said(yard_dir))
     sender.send([*kit.timed(0, 600), *kit.untimed(0, 600)])
-    spool = yard_dir / "spool-baulk-ferry-yard.db"
+    spool = yard_dir / f"spool-{config.load(yard_dir).client_id}.db"
 
     def waiting():
         return spool.exists() and Spool(spool, room_mb=500).waiting == 1200

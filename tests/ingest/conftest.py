@@ -177,3 +177,61 @@ def listen():
     yield begin
     for one in started:
         one.end()
+
+
+@pytest.fixture(scope="module")
+def tls(root, tmp_path_factory):
+    """Certificates as deploy/tls makes them, and a second authority that nobody trusts."""
+    if shutil.which("openssl") is None:
+        pytest.skip("openssl is not on this machine")
+    folder, other = tmp_path_factory.mktemp("tls"), tmp_path_factory.mktemp("other")
+    make = root / "deploy" / "tls" / "make"
+    for where, names in ((folder, ("localhost", "127.0.0.1")), (other, ("elsewhere.example",))):
+        subprocess.run([make, where, *names], check=True, capture_output=True, timeout=60)
+    subprocess.run([make, folder, "--client", "sensor-7"], check=True, capture_output=True, timeout=60)
+    return folder, other
+
+
+@pytest.fixture
+def guarded(root, tmp_path, mosquitto, tls):
+    """The settings of deploy/mosquitto with the paths and ports of this test; ``apply`` gives it accounts."""
+    folder, other = tls
+    etc = tmp_path / "etc"
+    etc.mkdir()
+    for name in ("baulk.passwd", "baulk.acl"):
+        (etc / name).touch(mode=0o600)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        tls_port = probe.getsockname()[1]
+    text = (root / "deploy" / "mosquitto" / "mosquitto.conf").read_text()
+    for old, new in (
+        ("/etc/mosquitto/baulk.passwd", str(etc / "baulk.passwd")),
+        ("/etc/mosquitto/baulk.acl", str(etc / "baulk.acl")),
+        ("/etc/mosquitto/tls/", f"{folder / 'for-broker'}/"),
+        ("/var/lib/mosquitto/", f"{tmp_path / 'broker'}/"),
+        ("listener 1883 127.0.0.1", f"listener {mosquitto.port} 127.0.0.1"),
+        ("listener 8883", f"listener {tls_port} 127.0.0.1"),
+        ("log_dest syslog", f"log_dest file {tmp_path / 'mosquitto.log'}"),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    mosquitto.stop()
+    mosquitto.conf.write_text(text + ("user root\n" if os.geteuid() == 0 else ""))
+    mosquitto.start()
+
+    def apply(shop_dir):
+        """Hand over what `baulk sensor` wrote, as deploy/mosquitto/apply does on a broker's machine."""
+        subprocess.run(
+            [root / "deploy" / "mosquitto" / "apply", shop_dir / "broker", etc],
+            env={**os.environ, "BAULK_MOSQUITTO_PID": str(mosquitto.process.pid)},
+            check=True,
+            capture_output=True,
+            timeout=30,
+        )
+        if os.geteuid() == 0:  # a package of mosquitto brings a user of that name; ours runs as root
+            for name in ("baulk.passwd", "baulk.acl"):
+                shutil.chown(etc / name, "root", "root")
+        time.sleep(0.3)
+
+    mosquitto.tls_port, mosquitto.tls, mosquitto.other, mosquitto.apply = tls_port, folder, other, apply
+    return mosquitto

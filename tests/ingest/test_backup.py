@@ -45,6 +45,7 @@ def fill(yard_dir):
     photo = yard_dir / "photos" / "FER-01" / "a.jpg"
     photo.parent.mkdir(parents=True)
     photo.write_bytes(b"\xff\xd8picture")
+    (yard_dir / "broker").mkdir()
     for name in manifest.SECRETS:
         (yard_dir / name).write_text("5e" * 32)
     with shop.open(yard_dir) as opened:

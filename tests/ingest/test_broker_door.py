@@ -3,72 +3,28 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import shutil
 import socket
 import ssl
 import subprocess
 import threading
 import time
+from datetime import UTC, datetime
 
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.ingest import config, shop
+from baulk.ingest import config, devices, shop
 from baulk.ingest.errors import BrokerError
 from baulk.ingest.mqtt import connection, listener, publish, session
 from baulk.models.quantity import Owner
 
 pytestmark = pytest.mark.broker
+OURS = 'user = "baulk-{part}"'
 TOPIC = "baulk/v1/ferry-yard/timber/FER-01"
 
 
-@pytest.fixture(scope="module")
-def tls(root, tmp_path_factory):
-    """Certificates as deploy/tls makes them, and a second authority that nobody trusts."""
-    if shutil.which("openssl") is None:
-        pytest.skip("openssl is not on this machine")
-    folder, other = tmp_path_factory.mktemp("tls"), tmp_path_factory.mktemp("other")
-    make = root / "deploy" / "tls" / "make"
-    for where, names in ((folder, ("localhost", "127.0.0.1")), (other, ("elsewhere.example",))):
-        subprocess.run([make, where, *names], check=True, capture_output=True, timeout=60)
-    subprocess.run([make, folder, "--client", "sensor-7"], check=True, capture_output=True, timeout=60)
-    return folder, other
-
-
-@pytest.fixture
-def guarded(root, tmp_path, mosquitto, tls):
-    """The settings of deploy/mosquitto, with the paths and ports of this test."""
-    folder, other = tls
-    passwords, rules = tmp_path / "passwd", tmp_path / "acl"
-    passwords.touch(mode=0o600)
-    for name in ("listener", "sensor"):
-        subprocess.run(["mosquitto_passwd", "-b", passwords, name, f"{name}-secret"], check=True)
-    deployed = root / "deploy" / "mosquitto"
-    rules.write_text((deployed / "baulk.acl").read_text().replace("/yard/", "/ferry-yard/"))
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        tls_port = probe.getsockname()[1]
-    text = (deployed / "mosquitto.conf").read_text()
-    for old, new in (
-        ("/etc/mosquitto/baulk.passwd", str(passwords)),
-        ("/etc/mosquitto/baulk.acl", str(rules)),
-        ("/etc/mosquitto/tls/", f"{folder}/"),
-        ("/var/lib/mosquitto/", f"{tmp_path / 'broker'}/"),
-        ("listener 1883 127.0.0.1", f"listener {mosquitto.port} 127.0.0.1"),
-        ("listener 8883", f"listener {tls_port} 127.0.0.1"),
-        ("log_dest syslog", f"log_dest file {tmp_path / 'mosquitto.log'}"),
-    ):
-        assert old in text
-        text = text.replace(old, new)
-    mosquitto.stop()
-    mosquitto.conf.write_text(text + ("user root\n" if os.geteuid() == 0 else ""))
-    mosquitto.start()
-    mosquitto.tls_port, mosquitto.tls, mosquitto.other = tls_port, folder, other
-    return mosquitto
-
-
-def set_up(folder, monkeypatch, *lines, port, password="listener-secret"):  # noqa: S107
+def set_up(folder, monkeypatch, *lines, port, password="our own secret"):  # noqa: S107
     path = folder / "baulk.toml"
     text = path.read_text()
     start = text.index("[broker]")
@@ -76,6 +32,14 @@ def set_up(folder, monkeypatch, *lines, port, password="listener-secret"):  # no
     broker_part = "\n".join(["[broker]", 'host = "127.0.0.1"', f"port = {port}", *lines])
     path.write_text(f"{text[:start]}{broker_part}\n\n{text[stop:]}")
     monkeypatch.setenv("BAULK_BROKER_PASSWORD", password)
+
+
+def accounts(guarded, folder):
+    """Give the broker our own accounts and one of a sensor that publishes to a timber's topic."""
+    with shop.open(folder) as opened:
+        made = devices.enrol(opened, "sensor", now_utc=datetime.now(UTC), more_topics=[TOPIC])
+    guarded.apply(folder)
+    guarded.secret = made.password
 
 
 def refused(folder):
@@ -86,7 +50,7 @@ def refused(folder):
 
 def sensor(guarded, *, tls=None, port=None):
     client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="s", protocol=mqtt.MQTTv5)
-    client.username_pw_set("sensor", "sensor-secret")
+    client.username_pw_set("sensor", guarded.secret)
     if tls:
         client.tls_set(ca_certs=str(tls / "ca.crt"))
     client.connect("127.0.0.1", port or guarded.port)
@@ -118,7 +82,8 @@ def send(guarded, kg, **how):
 def test_the_right_password_is_let_in_and_the_rules_allow_what_is_needed(
     guarded, yard, yard_dir, listen, monkeypatch
 ):
-    set_up(yard_dir, monkeypatch, 'user = "listener"', port=guarded.port)
+    set_up(yard_dir, monkeypatch, OURS, port=guarded.port)
+    accounts(guarded, yard_dir)
     one = listen(yard_dir)
     assert one.ready.wait(15)
     send(guarded, 96)
@@ -127,17 +92,18 @@ def test_the_right_password_is_let_in_and_the_rules_allow_what_is_needed(
         assert publish.verdicts(opened) == 0
 
 
-@pytest.mark.parametrize(("user", "password"), [("listener", "wrong"), ("stranger", "listener-secret")])
+@pytest.mark.parametrize(("user", "password"), [("baulk-listener", "wrong"), ("stranger", "our own secret")])
 def test_a_wrong_password_is_one_sentence(guarded, yard, yard_dir, monkeypatch, user, password):
+    set_up(yard_dir, monkeypatch, OURS, port=guarded.port)
+    accounts(guarded, yard_dir)
     set_up(yard_dir, monkeypatch, f'user = "{user}"', port=guarded.port, password=password)
     assert "refuses our user name or password; correct user in [broker]" in refused(yard_dir)
 
 
 def test_readings_come_over_tls_with_the_shops_own_authority(guarded, yard, yard_dir, listen, monkeypatch):
     shutil.copy(guarded.tls / "ca.crt", yard_dir)
-    set_up(
-        yard_dir, monkeypatch, 'user = "listener"', "tls = true", 'ca_file = "ca.crt"', port=guarded.tls_port
-    )
+    set_up(yard_dir, monkeypatch, OURS, "tls = true", 'ca_file = "ca.crt"', port=guarded.tls_port)
+    accounts(guarded, yard_dir)
     one = listen(yard_dir)
     assert one.ready.wait(15)
     send(guarded, 95, tls=guarded.tls, port=guarded.tls_port)
@@ -146,9 +112,8 @@ def test_readings_come_over_tls_with_the_shops_own_authority(guarded, yard, yard
 
 def test_a_thousand_readings_over_tls_are_all_there(guarded, yard, yard_dir, listen, monkeypatch):
     shutil.copy(guarded.tls / "ca.crt", yard_dir)
-    set_up(
-        yard_dir, monkeypatch, 'user = "listener"', "tls = true", 'ca_file = "ca.crt"', port=guarded.tls_port
-    )
+    set_up(yard_dir, monkeypatch, OURS, "tls = true", 'ca_file = "ca.crt"', port=guarded.tls_port)
+    accounts(guarded, yard_dir)
     one = listen(yard_dir)
     assert one.ready.wait(15)
     client = sensor(guarded)
@@ -162,9 +127,8 @@ def test_a_thousand_readings_over_tls_are_all_there(guarded, yard, yard_dir, lis
 
 def test_an_authority_that_did_not_sign_the_broker_is_one_sentence(guarded, yard, yard_dir, monkeypatch):
     shutil.copy(guarded.other / "ca.crt", yard_dir)
-    set_up(
-        yard_dir, monkeypatch, 'user = "listener"', "tls = true", 'ca_file = "ca.crt"', port=guarded.tls_port
-    )
+    set_up(yard_dir, monkeypatch, OURS, "tls = true", 'ca_file = "ca.crt"', port=guarded.tls_port)
+    accounts(guarded, yard_dir)
     said = refused(yard_dir)
     assert "is not trusted" in said
     assert "set ca_file in [broker] to the certificate of the shop's own CA" in said
@@ -172,9 +136,8 @@ def test_an_authority_that_did_not_sign_the_broker_is_one_sentence(guarded, yard
 
 def test_a_broker_under_another_name_is_one_sentence(guarded, yard, yard_dir, monkeypatch):
     shutil.copy(guarded.tls / "ca.crt", yard_dir)
-    set_up(
-        yard_dir, monkeypatch, 'user = "listener"', "tls = true", 'ca_file = "ca.crt"', port=guarded.tls_port
-    )
+    set_up(yard_dir, monkeypatch, OURS, "tls = true", 'ca_file = "ca.crt"', port=guarded.tls_port)
+    accounts(guarded, yard_dir)
     path = yard_dir / "baulk.toml"
     path.write_text(path.read_text().replace('"127.0.0.1"', '"127.0.0.2"'))
     guarded.stop()
@@ -194,7 +157,7 @@ def test_tls_towards_a_plain_port_is_one_sentence(guarded, yard, yard_dir, monke
 
 
 def test_a_plain_client_at_the_tls_port_is_one_sentence(guarded, yard, yard_dir, monkeypatch):
-    set_up(yard_dir, monkeypatch, 'user = "listener"', port=guarded.tls_port)
+    set_up(yard_dir, monkeypatch, OURS, port=guarded.tls_port)
     assert f"127.0.0.1:{guarded.tls_port}" in refused(yard_dir)
 
 
@@ -208,8 +171,9 @@ def test_a_broker_that_wants_a_certificate_says_so_and_takes_ours(
     guarded.start()
     for name in ("ca.crt", "listener.crt", "listener.key"):
         shutil.copy(guarded.tls / name, yard_dir)
-    secure = ('user = "listener"', "tls = true", 'ca_file = "ca.crt"')
+    secure = (OURS, "tls = true", 'ca_file = "ca.crt"')
     set_up(yard_dir, monkeypatch, *secure, port=guarded.tls_port)
+    accounts(guarded, yard_dir)
     assert "set cert_file and key_file in [broker]" in refused(yard_dir)
     own = ('cert_file = "listener.crt"', 'key_file = "listener.key"')
     set_up(yard_dir, monkeypatch, *secure, *own, port=guarded.tls_port)
@@ -220,7 +184,7 @@ def test_a_broker_that_wants_a_certificate_says_so_and_takes_ours(
 def test_a_certificate_file_that_is_not_there_is_one_sentence(yard_dir, monkeypatch):
     set_up(yard_dir, monkeypatch, "tls = true", 'ca_file = "nowhere.crt"', port=1)
     with pytest.raises(BrokerError, match="certificate or key file can't be used"):
-        connection.client(config.load(yard_dir), "x", protocol=connection.V5, keep=False)
+        connection.client(config.load(yard_dir), "x", part="out", protocol=connection.V5, keep=False)
 
 
 def test_a_port_that_never_answers_is_one_sentence(yard, yard_dir, monkeypatch):
@@ -231,12 +195,14 @@ def test_a_port_that_never_answers_is_one_sentence(yard, yard_dir, monkeypatch):
     assert "takes the connection and does not answer; correct port in [broker], or try tls = true" in said
 
 
-def test_a_sensor_may_not_read_what_others_publish(guarded, yard):
+def test_a_sensor_may_not_read_what_others_publish(guarded, yard, yard_dir, monkeypatch):
+    set_up(yard_dir, monkeypatch, OURS, port=guarded.port)
+    accounts(guarded, yard_dir)
     got = []
     client = sensor(guarded)
     client.on_message = lambda _c, _u, message: got.append(message.payload)
     client.subscribe("#", qos=1)
-    send(guarded, 96)
+    client.publish(TOPIC, "[]", qos=1).wait_for_publish(10)
     time.sleep(0.3)
     client.disconnect()
     client.loop_stop()
@@ -246,7 +212,7 @@ def test_a_sensor_may_not_read_what_others_publish(guarded, yard):
 def test_the_certificate_names_every_name_it_was_made_for(tls):
     folder, _ = tls
     text = subprocess.run(
-        ["openssl", "x509", "-in", folder / "server.crt", "-noout", "-ext", "subjectAltName"],
+        ["openssl", "x509", "-in", folder / "for-broker" / "server.crt", "-noout", "-ext", "subjectAltName"],
         check=True,
         capture_output=True,
         text=True,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import signal
 import socket
 import sqlite3
@@ -87,7 +88,11 @@ def test_what_is_stored_is_acknowledged_and_not_sent_again(broker_yard_dir, mosq
     one.end()
     send(sensor, weights(1200, 1201))
     again = []
-    heir = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="baulk-ferry-yard", protocol=mqtt.MQTTv5)
+    heir = mqtt.Client(
+        mqtt.CallbackAPIVersion.VERSION2,
+        client_id=config.load(broker_yard_dir).client_id,
+        protocol=mqtt.MQTTv5,
+    )
     heir.on_message = lambda _c, _u, message: again.append(message.payload)
     heir.connect("127.0.0.1", mosquitto.port, clean_start=False)
     heir.loop_start()
@@ -350,7 +355,13 @@ def free_port():
 
 
 def test_the_listener_is_known_to_the_broker_by_a_fixed_name(yard_dir):
-    assert config.load(yard_dir).client_id == config.load(yard_dir).client_id == "baulk-ferry-yard"
+    assert config.load(yard_dir).client_id == config.load(yard_dir).client_id
+
+
+def test_no_stranger_can_guess_the_name_of_a_new_shops_listener(tmp_path):
+    ours = [config.load(shop.init(tmp_path / each, name="Ferry yard")).client_id for each in "ab"]
+    assert ours[0] != ours[1]
+    assert all(re.fullmatch(r"baulk-ferry-yard-[0-9a-f]{12}", one) for one in ours)
 
 
 class OldBroker(threading.Thread):
@@ -440,7 +451,11 @@ def test_a_source_taken_out_of_the_settings_is_no_longer_subscribed_to(
     second.end()
     send(sensor, ["92"], "scale/1")
     kept = []
-    heir = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="baulk-ferry-yard", protocol=mqtt.MQTTv5)
+    heir = mqtt.Client(
+        mqtt.CallbackAPIVersion.VERSION2,
+        client_id=config.load(broker_yard_dir).client_id,
+        protocol=mqtt.MQTTv5,
+    )
     heir.on_message = lambda _c, _u, message: kept.append(message.topic)
     heir.connect("127.0.0.1", mosquitto.port, clean_start=False)
     heir.loop_start()

@@ -159,6 +159,26 @@ TOLD = [
         None,
     ),
     (
+        "health.session",
+        {"since_utc": MARCH, "until_utc": MAY},
+        (
+            f"the broker no longer knew the listener when it came back at {MAY.astimezone():%Y-%m-%d %H:%M}: "
+            f"what sensors sent since {MARCH.astimezone():%Y-%m-%d %H:%M} and was not fetched is lost. The "
+            "broker may have lost its memory, the listener may have been away for longer than session_days, "
+            "or another program took its client id: set the broker up as deploy/mosquitto tells"
+        ),
+        None,
+    ),
+    (
+        "health.certificate",
+        {"broker": "broker.local:8883", "until_utc": MAY},
+        (
+            "the certificate of the broker at broker.local:8883 ends on 4 May 2027: make a new one "
+            "(deploy/tls/make), or no sensor and no listener will connect"
+        ),
+        None,
+    ),
+    (
         "health.behind",
         {"tags": ("A", "B"), "more": 3},
         (

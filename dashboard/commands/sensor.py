@@ -1,0 +1,168 @@
+"""Devices with accounts at the broker: `baulk sensor enrol`, `revoke`, `list`, `accounts`."""
+
+# ruff: noqa: PLR0913 - a person names the options one by one
+from __future__ import annotations
+
+import os
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.ingest import certificates, devices
+from baulk.ingest import shop as shops
+from baulk.ingest.errors import DeviceError
+
+app = typer.Typer(no_args_is_help=True, help="Devices with accounts at the broker: enrol, revoke, list.")
+NameArgument = Annotated[str, typer.Argument(help="What the device is called.", metavar="NAME")]
+PICTURES: Final = ("svg", "png", "pdf")
+
+
+@app.command()
+def enrol(
+    name: NameArgument,
+    *,
+    place: Annotated[
+        list[str] | None, typer.Option("--air", help="A place whose air it measures.", metavar="PLACE")
+    ] = None,
+    topic: Annotated[
+        list[str] | None,
+        typer.Option(help="One more topic that it may publish to, where its maker allows no other."),
+    ] = None,
+    display: Annotated[bool, typer.Option("--display", help="It reads verdicts, plans and notices.")] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="A new password and new rights; the old end.")
+    ] = False,
+    ca: Annotated[
+        Path | None,
+        typer.Option(help="Folder of the shop's authority (deploy/tls/make): a certificate as well."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("-o", "--out", help="The code to scan as a picture: .svg, .png or .pdf.")
+    ] = None,
+    by: Annotated[str, typer.Option(help="Who does it.")] = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Give a device an account of its own at the broker: password, rights, and a code to scan.
+
+    It publishes SenML to baulk/v1/SHOP/sensor/NAME; `baulk timber attach NAME TAG` says where it is.
+    The password is shown this once. The broker knows of it once it has the two files that this writes.
+
+    Example: baulk sensor enrol S7 -o s7.svg
+    """
+    if out is not None and out.suffix.lower().removeprefix(".") not in PICTURES:
+        raise DeviceError(f"{out} is no picture that can be written; end its name in .svg, .png or .pdf")
+    with shops.open(shop) as opened:
+        made = devices.enrol(
+            opened,
+            name,
+            now_utc=datetime.now(UTC),
+            places=place or (),
+            more_topics=topic or (),
+            display=display,
+            by=by,
+            again=again,
+        )
+        folder = opened.config.shop_dir / devices.FOLDER
+    signed = None if ca is None else certificates.for_client(ca, name)
+    if out is not None:
+        _picture(made.address, out)
+    if json:
+        say_json({
+            "name": name, "password": made.password, "host": made.host, "port": made.port, "tls": made.tls,
+            "publishes": made.publishes, "address": made.address, "files": folder,
+            "certificate": None if signed is None else signed[0],
+        })  # fmt: skip
+        return
+    say(f"{name} has an account at the broker. To be set in the device, now or never:")
+    say(f"  broker    {made.host}, port {made.port}, {'TLS' if made.tls else 'without TLS'}")
+    say(f"  user      {name}")
+    say(f"  password  {made.password}")
+    say(f"  publish   {', '.join(made.publishes)}, QoS 1, SenML")
+    if signed is not None:
+        say(f"  with      {signed[0]} and {signed[1].name}, good for {certificates.DAYS} days")
+    if out is not None:
+        say(f"  or scan   {out}; whoever sees it can send as {name}: delete it afterwards")
+    elif sys.stdout.isatty():
+        import segno  # noqa: PLC0415 - only where it is drawn
+
+        segno.make(made.address, micro=False).terminal(compact=True)
+    if made.host in {"127.0.0.1", "::1", "localhost"}:
+        say(f"{made.host} is this machine alone: name the broker as devices reach it, devices_at in [broker]")
+    _to_broker(folder)
+
+
+@app.command()
+def revoke(name: NameArgument, *, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+    """Take a device's account and rights back; its readings stay.
+
+    Example: baulk sensor revoke S7
+    """
+    with shops.open(shop) as opened:
+        gone = devices.revoke(opened, name, now_utc=datetime.now(UTC))
+        folder = opened.config.shop_dir / devices.FOLDER
+    if json:
+        say_json(gone)
+        return
+    say(f"{name} has no account any more, once the broker knows of it.")
+    _to_broker(folder)
+
+
+@app.command("list")
+def list_devices(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+    """List the devices that have or had an account."""
+    with shops.open(shop) as opened:
+        found, slug = devices.enrolled(opened), opened.config.slug
+    if json:
+        say_json(found)
+        return
+    table(
+        f"{sum(one.revoked_utc is None for one in found)} devices with an account",
+        ("device", "enrolled, UTC", "by", "publishes to", "reads", "revoked, UTC"),
+        [
+            (
+                one.name,
+                f"{one.enrolled_utc:%Y-%m-%d %H:%M}",
+                one.by,
+                ", ".join(devices.publishes(one, slug)),
+                "verdicts" if one.display else "",
+                "" if one.revoked_utc is None else f"{one.revoked_utc:%Y-%m-%d %H:%M}",
+            )
+            for one in found
+        ],
+    )
+
+
+@app.command()
+def accounts(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+    """Write the broker's two files anew: the first time, and after a change of [[source]] or our password."""
+    with shops.open(shop) as opened:
+        folder = devices.write_files(opened)
+    if json:
+        say_json({"files": folder})
+        return
+    say("The accounts of Baulk itself and of every device are written.")
+    _to_broker(folder)
+
+
+def _to_broker(folder: Path) -> None:
+    say(
+        f"Now give the broker {devices.PASSWD} and {devices.ACL} of {folder}: "
+        f"sudo deploy/mosquitto/apply {folder}"
+    )
+
+
+def _picture(address: str, out: Path) -> None:
+    import segno  # noqa: PLC0415 - only where it is drawn
+
+    try:
+        with os.fdopen(os.open(out, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
+            segno.make(address, error="q", micro=False).save(
+                file, kind=out.suffix.lower().removeprefix("."), scale=8
+            )
+    except OSError as err:
+        raise DeviceError(f"{out} can't be written: {err.strerror}") from err

@@ -1,0 +1,75 @@
+"""Whether the broker still knew the listener's session when it came back, noted for Health and notices.
+
+A broker that lost its memory, a session that ran out, or a stranger who took the listener's client id: each
+time what waited is gone, and the only trace is that the broker begins a new session (MQTT 5.0 3.2.2.1.1).
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from baulk.ingest.errors import StoreError
+from baulk.ingest.mqtt.session import Session
+from baulk.ingest.shop import Shop
+from baulk.ingest.store import notes
+
+log = logging.getLogger("baulk.listener")
+EVERY: Final = timedelta(minutes=5)  # between two notes of "still connected"
+
+
+class SessionWatch:
+    """What one listener notes of its sessions.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    name : str
+        The listener's client id.
+    now : callable
+        The clock.
+    """
+
+    def __init__(self, shop: Shop, name: str, now: Callable[[], datetime]) -> None:
+        self._shop, self._name, self._now = shop, name, now
+        self._met = 0
+        self._noted: datetime | None = None
+
+    def look(self, session: Session) -> str | None:
+        """Note that we are connected; return a sentence if the broker had lost our session.
+
+        A fault of the store leaves it for the next time.
+        """
+        now_utc, new = self._now(), session.met > self._met
+        if not (new or (session.connected and (self._noted is None or now_utc - self._noted >= EVERY))):
+            return None
+        broker = self._shop.config.broker
+        here = f"{broker.host}:{broker.port}"
+        until_s = session.trusted_until_s
+        fresh = notes.KeptSession(
+            broker=here,
+            seen_utc=now_utc,
+            trusted_until_utc=None if until_s is None else datetime.fromtimestamp(until_s, UTC),
+        )
+        said = None
+        try:
+            before = notes.sessions(self._shop.store).get(self._name)
+            if before is not None and before.broker == here:
+                gone = before.gone
+                if new and not session.kept:
+                    gone = (*gone, (before.seen_utc, now_utc))[-notes.MOST_GONE :]
+                    said = (
+                        "the broker no longer knew our session: what sensors sent since "
+                        f"{before.seen_utc:%Y-%m-%d %H:%M} UTC and was not fetched is lost; see Health"
+                    )
+                fresh = replace(fresh, gone=gone)
+            notes.keep_session(self._shop.store, self._name, fresh)
+        except StoreError as err:
+            log.info("%s", err)
+            return None
+        self._met, self._noted = session.met, now_utc
+        return said
