@@ -36,10 +36,6 @@ with layout.errors_as_sentences():
             for each in PAGES:
                 st.page_link(each, label=SHORT.get(each.url_path))
             preferences.choices(facts.system, facts.temperature, login.leave)
-        if (wanted := login.goal()) is not None:
-            for each in PAGES:
-                if each.url_path == wanted[0]:
-                    st.switch_page(each, query_params=wanted[1])
         if page.url_path == BY_NAME.url_path:
             st.switch_page(PAGES[0])
         page.run()

@@ -48,9 +48,14 @@ def is_loopback(host: str) -> bool:
 
 def lock(config: Config) -> Locked:
     """Return what stands before the pages of a shop."""
-    if (config.shop_dir / LOGIN_FILE).exists():
+    return lock_of(config.shop_dir)
+
+
+def lock_of(folder: Path) -> Locked:
+    """Return what stands before the pages of a shop folder."""
+    if (folder / LOGIN_FILE).exists():
         return "login"
-    return "password" if (config.shop_dir / PASSWORD_FILE).exists() else "open"
+    return "password" if (folder / PASSWORD_FILE).exists() else "open"
 
 
 def refuse_open(config: Config, host: str) -> None:

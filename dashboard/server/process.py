@@ -8,6 +8,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from baulk.dashboard.server import access
+from baulk.dashboard.server.uploads import MOST_MB
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
 
@@ -20,6 +21,8 @@ _FLAGS: Final = {
     "server.headless": "true",
     "server.fileWatcherType": "none",
     "server.runOnSave": "false",
+    "server.maxUploadSize": str(MOST_MB),
+    "server.maxMessageSize": "50",
     "browser.gatherUsageStats": "false",
     "client.toolbarMode": "minimal",
     "client.showErrorDetails": "none",
@@ -68,7 +71,7 @@ def command(shop_dir: Path | str, port: int, config: Config | None = None) -> li
     ConfigError
         If the settings leave a door open, or name a file that is not there.
     """
-    app = Path(__file__).parent.with_name("app.py")
+    app = Path(__file__).with_name("asgi.py")
     chosen = _FLAGS | (_reached(config) if config else {})
     flags = [f"--{name}={value}" for name, value in chosen.items()]
     shop = str(Path(shop_dir).resolve())

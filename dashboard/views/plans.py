@@ -221,7 +221,11 @@ def from_timber(system: units.System) -> None:
 def parts_wanted(system: units.System) -> list[parts.Part]:
     """Show the list of parts, from a file or from the register, to be written over; return what is wanted."""
     given = st.file_uploader(
-        "Parts list as CSV", type=["csv", "txt"], key="parts_file", help=f"Columns: {parts.COLUMNS}."
+        "Parts list as CSV",
+        type=["csv", "txt"],
+        key="parts_file",
+        help=f"Columns: {parts.COLUMNS}.",
+        max_upload_size=1,
     )
     listed = shop_access.ask(lambda shop: shop.register.parts())
     text = parts.write_csv(listed, system)

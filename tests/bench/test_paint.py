@@ -100,7 +100,7 @@ class EmptyPage(browse.Pages):
         page.write_text(EMPTY_PAGE)
         command = process.command
         process.command = lambda *given: [
-            str(page) if each.endswith(f"{os.sep}app.py") else each for each in command(*given)
+            str(page) if each.endswith(f"{os.sep}asgi.py") else each for each in command(*given)
         ]
         try:
             super().__init__(folder, log)

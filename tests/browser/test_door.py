@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
-from baulk.dashboard.server import access
+from baulk.dashboard.server import access, door
 from baulk.ingest import config as settings
 
 pytestmark = pytest.mark.browser
@@ -50,7 +50,10 @@ def test_the_password_is_asked_once_and_leads_to_the_page_that_was_asked_for(tmp
         box.fill(SECRET)
         page.get_by_role("button", name="Sign in").click()
         expect(page.get_by_role("heading", name="FER-02")).to_be_visible(timeout=15_000)
-        page.wait_for_timeout(500)
+        (kept,) = [each for each in person.cookies() if each["name"] == door.COOKIE]
+        assert kept["httpOnly"]
+        assert kept["sameSite"] == "Lax"
+        assert door.COOKIE not in page.evaluate("document.cookie")
         again = person.new_page()
         again.goto(pages.base)
         expect(again.get_by_role("link", name="FER-01", exact=True)).to_be_visible(timeout=30_000)
@@ -85,12 +88,12 @@ def test_signing_in_lets_in_those_on_the_list_only(tmp_path, person, email, let_
         sign_in = page.get_by_role("button", name="Sign in")
         expect(sign_in).to_be_visible(timeout=30_000)
         assert page.get_by_text("FER-02").count() == 0
-        page.wait_for_timeout(500)
         sign_in.click()
         if let_in:
             expect(page.get_by_role("heading", name="FER-02")).to_be_visible(timeout=30_000)
         else:
             expect(page.get_by_text("is not on the shop's list")).to_be_visible(timeout=30_000)
+            expect(page.get_by_role("button", name="Sign out")).to_be_visible()
             assert page.get_by_text("FER-02").count() == 0
     finally:
         pages.close()

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from baulk.dashboard.server import access, process, shop_access
+from baulk.dashboard.server import access, door, preferences, process, shop_access
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
@@ -164,17 +164,25 @@ def everything(app):
     return " ".join(str(each.value) for kind in (app.markdown, app.title, app.caption) for each in kind)
 
 
-def test_a_locked_page_shows_nothing_of_the_shop_until_the_password_is_given(locked):
+def test_a_page_without_a_pass_shows_nothing_of_the_shop_though_the_door_let_its_socket_in(locked):
     locked.run()
     assert not locked.exception
     assert "FER-01" not in str(locked.main)
-    locked.text_input(key="password").set_value("wrong one").run()
-    locked.button[0].click().run()
-    assert "not the password" in locked.error[0].value
-    locked.text_input(key="password").set_value(SECRET)
-    locked.button[0].click().run()
+    assert "no longer signed in" in locked.error[0].value
+
+
+def test_a_page_ends_with_its_pass(locked, shop_folder, monkeypatch):
+    with shops.open(shop_folder) as shop:
+        token = access.new_pass(shop, datetime.now(UTC))
+    monkeypatch.setattr(preferences, "kept", {door.COOKIE: token}.get)
+    locked.run()
     assert not locked.error
     assert "Yard" in everything(locked)
+    locked.button(key="sign-out").click().run()
+    locked.run()
+    assert "no longer signed in" in locked.error[0].value
+    with shops.open(shop_folder) as shop:
+        assert not access.admits(shop, token, datetime.now(UTC))
 
 
 def test_signing_in_needs_a_list_of_people_and_a_whole_file(shop_dir):
