@@ -95,7 +95,7 @@ class Session:
         self._former = [one for one in former if one not in self.filters]
         self._broker = config.broker
         self.met = 0  # times that the broker has let us in
-        self.kept = False  # whether it still knew our session the last time
+        self.kept = False  # whether it still knew our session the last time, and all that we had asked for
         self.trusted_until_s: float | None = None  # when the broker's certificate ends
         part = "listener" if number is None else f"listener-{number}"
         self._status = topics.status(str(number or 1), config.slug)
@@ -295,7 +295,8 @@ class Session:
                 is None,  # our verdicts; on a shared one MQTT 5.0 3.8.3.1 forbids it
                 retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB,
             )
-            client.subscribe([(one, options) for one in self.filters])
+            tell = SubscribeOptions(qos=0, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+            client.subscribe([*((one, options) for one in self.filters), (self._status, tell)])
         else:
             client.subscribe([(one, 1) for one in self.filters])
         if self._former:  # last, so that what comes in between reaches one of them
@@ -331,6 +332,9 @@ class Session:
             name = topic.decode()
         except UnicodeDecodeError:
             name = "(not UTF-8)"
+        if retained and name == self._status and self.protocol == connection.V5:
+            # Sent for a new subscription only: somebody has cleared our session and left his own there.
+            self.kept = False
         raw = RawMessage(
             topic=name,
             payload=payload,

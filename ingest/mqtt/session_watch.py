@@ -1,14 +1,14 @@
 """Whether the broker still knew the listener's session when it came back, noted for Health and notices.
 
 A broker that lost its memory, a session that ran out, or a stranger who took the listener's client id: each
-time what waited is gone, and the only trace is that the broker begins a new session (MQTT 5.0 3.2.2.1.1).
+time what waited is gone, and the only trace is that the broker begins a new session (MQTT 5.0 3.2.2.1.1). One
+who leaves a session of his own under our name hides that; our subscriptions are new then (`_arrived`).
 """
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
@@ -37,6 +37,8 @@ class SessionWatch:
     def __init__(self, shop: Shop, name: str, now: Callable[[], datetime]) -> None:
         self._shop, self._name, self._now = shop, name, now
         self._met = 0
+        self._before: notes.KeptSession | None = None  # what was noted before this connection
+        self._told = False  # that its session was lost
         self._noted: datetime | None = None
 
     def look(self, session: Session) -> str | None:
@@ -45,31 +47,37 @@ class SessionWatch:
         A fault of the store leaves it for the next time.
         """
         now_utc, new = self._now(), session.met > self._met
-        if not (new or (session.connected and (self._noted is None or now_utc - self._noted >= EVERY))):
+        lost = not session.kept and (new or not self._told)
+        still = session.connected and (self._noted is None or now_utc - self._noted >= EVERY)
+        if session.met == 0 or not (new or lost or still):
             return None
-        broker = self._shop.config.broker
-        here = f"{broker.host}:{broker.port}"
-        until_s = session.trusted_until_s
-        fresh = notes.KeptSession(
-            broker=here,
-            seen_utc=now_utc,
-            trusted_until_utc=None if until_s is None else datetime.fromtimestamp(until_s, UTC),
-        )
-        said = None
         try:
-            before = notes.sessions(self._shop.store).get(self._name)
-            if before is not None and before.broker == here:
-                gone = before.gone
-                if new and not session.kept:
-                    gone = (*gone, (before.seen_utc, now_utc))[-notes.MOST_GONE :]
-                    said = (
-                        "the broker no longer knew our session: what sensors sent since "
-                        f"{before.seen_utc:%Y-%m-%d %H:%M} UTC and was not fetched is lost; see Health"
-                    )
-                fresh = replace(fresh, gone=gone)
-            notes.keep_session(self._shop.store, self._name, fresh)
+            if new:
+                self._before = notes.sessions(self._shop.store).get(self._name)
+            said = self._note(session, now_utc, lost=lost)
         except StoreError as err:
             log.info("%s", err)
             return None
-        self._met, self._noted = session.met, now_utc
+        self._met, self._noted, self._told = session.met, now_utc, not session.kept
+        return said
+
+    def _note(self, session: Session, now_utc: datetime, *, lost: bool) -> str | None:
+        broker, before, until_s = self._shop.config.broker, self._before, session.trusted_until_s
+        here = f"{broker.host}:{broker.port}"
+        now_kept = notes.sessions(self._shop.store).get(self._name)
+        gone = now_kept.gone if now_kept is not None else ()
+        said = None
+        if lost and before is not None and before.broker == here:
+            gone = (*gone, (before.seen_utc, now_utc))[-notes.MOST_GONE :]
+            said = (
+                "the broker no longer knew our session: what sensors sent since "
+                f"{before.seen_utc:%Y-%m-%d %H:%M} UTC and was not fetched is lost; see Health"
+            )
+        fresh = notes.KeptSession(
+            broker=here,
+            seen_utc=now_utc,
+            gone=gone,
+            trusted_until_utc=None if until_s is None else datetime.fromtimestamp(until_s, UTC),
+        )
+        notes.keep_session(self._shop.store, self._name, fresh)
         return said

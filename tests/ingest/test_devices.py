@@ -243,8 +243,9 @@ def test_a_certificate_made_at_enrolment_opens_a_broker_that_wants_one(guarded, 
 
 
 @pytest.mark.broker
+@pytest.mark.parametrize("leaves", [False, True], ids=["in the open", "leaving a session of his own"])
 def test_a_session_that_the_broker_lost_is_told_on_health_and_by_a_notice(
-    broker_yard_dir, mosquitto, listen, sensor
+    broker_yard_dir, mosquitto, listen, sensor, leaves
 ):
     one = listen(broker_yard_dir)
     assert one.ready.wait(10)
@@ -259,13 +260,24 @@ def test_a_session_that_the_broker_lost_is_told_on_health_and_by_a_notice(
     assert not any("no longer knew" in said for said in [*one.said, *same.said])
     with shop.open(broker_yard_dir) as opened:
         assert health.Trouble.SESSION not in {each.kind for each in health.look(opened, now()).findings}
-    thief = mosquitto.client(config.load(broker_yard_dir).client_id)  # an open broker lets anybody
+    thief = mqtt.Client(
+        mqtt.CallbackAPIVersion.VERSION2,
+        client_id=config.load(broker_yard_dir).client_id,  # an open broker lets anybody
+        protocol=mqtt.MQTTv5,
+    )
+    wanted = Properties(PacketTypes.CONNECT)
+    wanted.SessionExpiryInterval = 3600 if leaves else 0
+    thief.connect("127.0.0.1", mosquitto.port, clean_start=True, properties=wanted)
+    thief.loop_start()
+    assert until(thief.is_connected)
     thief.disconnect()
     thief.loop_stop()
     last = listen(broker_yard_dir)
     assert last.ready.wait(10)
     assert until(lambda: any("no longer knew our session" in said for said in last.said))
+    time.sleep(0.3)
     last.end()
+    assert sum("no longer knew our session" in said for said in last.said) == 1
     with shop.open(broker_yard_dir) as opened:
         found = [each for each in health.look(opened, now()).findings if each.kind is health.Trouble.SESSION]
         assert len(found) == 1
