@@ -123,6 +123,8 @@ def _reaching(found: Mapping[str, object]) -> Iterator[_Change]:
         address = store.get(key)
         if isinstance(address, str) and (near := _brought_here(address)) != address:
             yield _Change(part="store", key=key, was=address, value=near)
+    if "devices_at" in broker:  # where devices would be sent to with their new passwords
+        yield _Change(part="broker", key="devices_at", was=broker["devices_at"], value=None)
     if "url" in pages:
         yield _Change(part="dashboard", key="url", was=pages["url"], value=None)
     if "backup_dir" in store:

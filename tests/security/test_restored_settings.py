@@ -40,6 +40,13 @@ def test_a_restored_shop_reaches_no_other_machine(writing, shop_dir, tmp_path):
     assert any("it was 203.0.113.7" in each for each in done.notes)
 
 
+def test_a_zip_sends_no_device_elsewhere(shop_dir, tmp_path):
+    file = made_of(shop_dir, tmp_path, '[broker]\ndevices_at = "mqtts://203.0.113.7:8883"\n')
+    done = restore.restore(file, tmp_path / "again")
+    assert settings.load(tmp_path / "again").broker.devices_at is None
+    assert any("mqtts://203.0.113.7:8883" in each for each in done.notes)
+
+
 def test_no_backup_is_written_outside_the_restored_folder(shop_dir, tmp_path):
     file = made_of(shop_dir, tmp_path, f'[store]\nbackup_dir = "{tmp_path}/nights"\nthin_after_days = 700\n')
     restore.restore(file, tmp_path / "again")
