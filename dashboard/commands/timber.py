@@ -14,8 +14,8 @@ from baulk.dashboard.commands.timber_events import By, Note, TagArgument
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
+from baulk.models import sapwood, text, units
 from baulk.models import section as models_section
-from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.section import Finished, Section
@@ -92,12 +92,21 @@ def add(  # noqa: PLR0913 - a person names them one by one
             green_mc_pct=green_mc,
         )
         waited = operations.add_timber(opened, timber, by=by, now_utc=now_utc)
+        weight = sapwood.green_weight(
+            timber.section,
+            timber.length_mm,
+            opened.woods.species.get(timber.species),
+            mc_pct=timber.green_mc_pct,
+        )
+        system = opened.config.shop.units
     if json:
         say_json(timber)
     else:
         say(f"{timber.tag} is in the register; fix that code to it.")
         if waited:
             say(f"Readings that waited in quarantine for this tag and are now stored: {waited}.")
+        for each in text.sentences(weight.reasons(), system):
+            say(each)
 
 
 @app.command()

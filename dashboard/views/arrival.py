@@ -9,11 +9,9 @@ from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
 from baulk.dashboard.sections import camera, downloads, layout
 from baulk.ingest import photos
-from baulk.models import units
+from baulk.models import text, units
 from baulk.models.errors import BaulkError
 
-# No published limit fits a timber; these are the figures of the British guide for lifting alone.
-ALONE_KG = 25.0
 HEARTS = {"centre": "boxed at the centre", "tap": "tap it on a picture", "place": "type it"}
 CLEARED = (
     "arrival_tag",
@@ -34,18 +32,12 @@ def weight(
         st.caption("Type the green size and the length to see what it weighs.")
         return
     with layout.errors_as_sentences():
-        kg = arrival.green_mass_kg(typed.section(green, pith, system), length, name, system)
-        people = max(1, -(-kg // ALONE_KG))
-        if kg <= ALONE_KG:
-            st.info(f"About {units.show_mass(kg, system)} green, as an estimate from the species table.")
+        found = arrival.green_weight(typed.section(green, pith, system), length, name, system)
+        said, *caution = text.sentences(found.reasons(), system)
+        if caution:
+            st.warning(" ".join((said, *caution)))
         else:
-            st.warning(
-                f"About {units.show_mass(kg, system)} green, as an estimate from the species table. "
-                "Not a lift for one: "
-                f"use a hoist, rollers or a barrow (by hand it would ask for {people:.0f} people at 25 "
-                "kg / 55 lb each). "
-                "Keep feet and fingers clear of the bearers."
-            )
+            st.info(said)
 
 
 def photograph() -> bytes | None:
