@@ -31,8 +31,8 @@ MEASURED_SD_MM: Final = 5.0  # the boundary is no true circle; our own judgement
 # Trees of one wood: Wood Handbook, FPL-GTR-282, chapter 5, coefficient of variation of gravity, from memory
 DENSITY_SD_SHARE: Final = 0.10
 GREEN_SD_SHARE: Final = 0.15  # of the table's green moisture, from tree to tree; common practice, no source
+DIFFERS_SHARE: Final = 0.1  # of heartwood's green moisture: less is lost in its own doubt; no source
 LIFT_ALONE_KG: Final = 25.0  # more than one person should lift; common practice, local rules first, no source
-MOST_MM: Final = 5000.0
 _CELLS: Final = 64
 _STEPS: Final = 41  # equally likely values of each number that a weight hangs on
 
@@ -169,6 +169,36 @@ def share(section: Section, heartwood_mm: ArrayLike) -> Floats:
     return np.asarray(shares(section, x, y, heartwood_mm).mean(axis=(-2, -1)))
 
 
+def differs(species: Species) -> bool:
+    """Whether sapwood arrives markedly wetter or drier than heartwood, or lets free water through faster."""
+    wet, heart = species.green_sapwood_mc_pct, species.green_heartwood_mc_pct
+    return species.softwood or (wet is not None and abs(wet - heart) > DIFFERS_SHARE * heart)
+
+
+def prior_mm(section: Section, species: Species, heartwood_mm: float | None) -> tuple[float, float]:
+    """Tell the radius of the heartwood as measured, or what is usual, with its doubt.
+
+    Parameters
+    ----------
+    section : Section
+        As sawn, with its pith. [mm]
+    species : Species
+        The wood.
+    heartwood_mm : float or None
+        As measured. [mm]
+
+    Returns
+    -------
+    (float, float)
+        Middle and standard deviation. [mm]
+
+    References
+    ----------
+    As in `usual_mm`; the doubt of a measured one: our own judgement, no source.
+    """
+    return usual_mm(section, species) if heartwood_mm is None else (heartwood_mm, MEASURED_SD_MM)
+
+
 def green_pct(species: Species, sapwood_share: ArrayLike) -> Floats:
     """Compute the usual green moisture content of wood of which a share is sapwood.
 
@@ -271,7 +301,7 @@ def green_weight(
     if mc_pct is not None:
         usual_pct, moisture = mc_pct, np.array([mc_pct])
     else:
-        middle, sd = usual_mm(section, species) if heartwood_mm is None else (heartwood_mm, MEASURED_SD_MM)
+        middle, sd = prior_mm(section, species, heartwood_mm)
         green = green_pct(species, share(section, np.maximum(middle + sd * z, 0.0)))
         usual_pct = float(green_pct(species, share(section, max(middle, 0.0))))
         moisture = np.outer(green, np.exp(GREEN_SD_SHARE * z)).ravel()[:, None]

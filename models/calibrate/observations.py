@@ -12,7 +12,7 @@ import numpy as np
 
 from baulk.models import end_grain
 from baulk.models.calibrate.inputs import FitInputs
-from baulk.models.calibrate.parameters import start_of
+from baulk.models.calibrate.parameters import mean_start
 from baulk.models.calibrate.screening import (
     Hanging,
     Observation,
@@ -210,11 +210,11 @@ def _weights(
             taken.append((min(max(each.taken_utc.timestamp(), given.start_s), given.now_s), each.value))
         else:
             refused[name].append(Reason(code="calibration.no_weight", values={"weight_kg": each.value}))
-    start_pct, start_sd = start_of(given.timber, given.species)
+    start_pct, wettest_pct = mean_start(given.timber, given.species)
     limits = Limits(
         section=given.past.section,
         law=given.law,
-        wettest_pct=min(given.law.most_pct, start_pct + 3 * start_sd),
+        wettest_pct=min(given.law.most_pct, wettest_pct),
         begun_s=given.start_s,
     )
     usable, why, said = weights(taken, given.past, limits)
