@@ -141,7 +141,9 @@ def _head(record: Record, room: float) -> list[Flowable]:
     code = Drawing(side, side)
     code.add(style.code(labels.address(record.url, timber.tag), side))
     wood = record.species.get(timber.species)
-    weight = sapwood.green_weight(green, timber.length_mm, wood, mc_pct=timber.green_mc_pct)
+    weight = sapwood.green_weight(
+        green, timber.length_mm, wood, heartwood_mm=timber.heartwood_mm, mc_pct=timber.green_mc_pct
+    )
     light, heavy = (units.show_mass(each, system) for each in (weight.light_kg, weight.heavy_kg))
     x, y = _signed(green.pith_x_mm, system), _signed(green.pith_y_mm, system)
     heart = "boxed heart" if green.boxed_heart else "free of heart"

@@ -43,10 +43,12 @@ def next_tag() -> str:
     return ask(lambda s: s.register.next_tag())
 
 
-def green_weight(which: Section, length: str, species_name: str, system: System) -> sapwood.GreenWeight:
+def green_weight(
+    which: Section, length: str, species_name: str, system: System, heartwood_mm: float | None = None
+) -> sapwood.GreenWeight:
     """Estimate what a green piece may weigh, to know how to lift it."""
     wood = shop_facts.woods().species.get(species_name)
-    return sapwood.green_weight(which, typed.along_mm(length, system), wood)
+    return sapwood.green_weight(which, typed.along_mm(length, system), wood, heartwood_mm=heartwood_mm)
 
 
 def tag_in(  # noqa: PLR0913 (one argument a field of the form)
@@ -61,6 +63,7 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
     ends_sealed: bool,
     system: System,
     now: datetime,
+    heartwood_mm: float | None = None,
     first: First | None = None,
     photo: bytes | None = None,
 ) -> Timber:
@@ -85,6 +88,7 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
         place=place.strip(),
         arrived_utc=now,
         ends_sealed=ends_sealed,
+        heartwood_mm=heartwood_mm,
     )
     readings = _understood(first or First(), piece, system)
     by = preferences.chosen().name
