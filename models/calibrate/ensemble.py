@@ -33,6 +33,7 @@ from baulk.models.drying import solver
 from baulk.models.drying.grid import graded_edges_mm
 from baulk.models.field import MoistureField
 from baulk.models.section import Finished, Section
+from baulk.models.species import Species
 
 # of the water above the air's EMC, after a year without a reading; set on the bench tests/bench/honesty
 AHEAD_SD: Final = 0.08
@@ -195,31 +196,67 @@ def run(
 
 
 def _start(theta: Floats, given: FitInputs, section: Section, at_s: float) -> MoistureField:
-    """Return each member's moisture at arrival: heart within a ring of sapwood, dried in from the faces."""
-    x, y = graded_edges_mm(section.width_mm, CELLS), graded_edges_mm(section.depth_mm, CELLS)
-    form, depth_mm = _wetter(theta, given, section, x, y), np.maximum(theta[DRIED], 0.0)
+    measured = given.timber.green_mc_pct is not None
+    return arrival(
+        theta, section, given.species, (CELLS, CELLS), emc_pct=given.emc_pct, most_pct=given.law.most_pct,
+        at_s=at_s, measured=measured,
+    )  # fmt: skip
+
+
+def arrival(  # noqa: PLR0913 - a section, its wood and the air that it had dried in
+    theta: Floats, section: Section, species: Species, cells: tuple[int, int], *, emc_pct: float,
+    most_pct: float, at_s: float, measured: bool = False,
+) -> MoistureField:  # fmt: skip
+    """Lay out each member's moisture at arrival: heart within a ring of sapwood, dried in from the faces.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (22, m)
+        The ensemble.
+    section : Section
+        As sawn, with its pith. [mm]
+    species : Species
+        For how wet heartwood and sapwood are when green.
+    cells : (int, int)
+        Number of cells along x and along y.
+    emc_pct : float
+        Mean EMC of its air, before the members' own offset. [%]
+    most_pct : float
+        The most that the wood can hold. [%]
+    at_s : float
+        Moment of the arrival, POSIX seconds. [s]
+    measured : bool
+        Whether the members' start is the mean of the whole section, not of its heartwood.
+
+    Returns
+    -------
+    MoistureField
+        Every member. [%]
+    """
+    x, y = graded_edges_mm(section.width_mm, cells[0]), graded_edges_mm(section.depth_mm, cells[1])
+    form, depth_mm = _wetter(theta, species, section, x, y), np.maximum(theta[DRIED], 0.0)
     kept = _still_wet(x, depth_mm)[:, None, :] * _still_wet(y, depth_mm)[:, :, None]
-    emc = (given.emc_pct + theta[EMC])[:, None, None]
+    emc = (emc_pct + theta[EMC])[:, None, None]
     heart = theta[START][:, None, None]
-    if given.timber.green_mc_pct is not None:  # measured: it is the mean of the whole section at arrival
+    if measured:
         area = np.outer(np.diff(y), np.diff(x)) / (section.width_mm * section.depth_mm)
         lost, left = (np.sum(part * area, axis=(1, 2))[:, None, None] for part in (1 - kept, form * kept))
         heart = (heart - emc * lost) / left
     mc = emc + (heart * form - emc) * kept
-    mc = np.clip(mc, 1.0, given.law.most_pct)
+    mc = np.clip(mc, 1.0, most_pct)
     return MoistureField(posix_s=at_s, section=section, x_edges_mm=x, y_edges_mm=y, mc_pct=mc)
 
 
-def _wetter(theta: Floats, given: FitInputs, section: Section, x_edges: Floats, y_edges: Floats) -> Floats:
+def _wetter(theta: Floats, species: Species, section: Section, x_edges: Floats, y_edges: Floats) -> Floats:
     """Return green moisture of each cell over that of heartwood, shape (m, ny, nx)."""
     of_sapwood = sapwood.shares(section, x_edges, y_edges, np.maximum(theta[HEARTWOOD], 0.0))
-    found: Floats = sapwood.green_pct(given.species, of_sapwood) / given.species.green_heartwood_mc_pct
+    found: Floats = sapwood.green_pct(species, of_sapwood) / species.green_heartwood_mc_pct
     return found
 
 
 def _green(theta: Floats, given: FitInputs, section: Section, x_edges: Floats, y_edges: Floats) -> Floats:
     """Return how wet each cell was when green, shape (m, ny, nx)."""
-    found: Floats = theta[START][:, None, None] * _wetter(theta, given, section, x_edges, y_edges)
+    found: Floats = theta[START][:, None, None] * _wetter(theta, given.species, section, x_edges, y_edges)
     if given.timber.green_mc_pct is not None:  # the row is the mean of heartwood and sapwood
         area = np.outer(np.diff(y_edges), np.diff(x_edges))
         mean = np.sum(found * area, axis=(1, 2)) / area.sum()

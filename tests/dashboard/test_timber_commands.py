@@ -175,7 +175,7 @@ def test_where_the_sapwood_begins_is_entered_corrected_and_forgotten(here, answe
         "--finished",
     )
     words = (*words, "6 x 6", "--length", "12 ft", "--use", "frame-outdoors")
-    # all of it sapwood: 5.333 cu ft of 62.4 lb times 0.47 times 2.10 is 329 lb (Wood Handbook, Table 4-1: 110 %)
+    # all sapwood: 5.333 cu ft of 62.4 lb times 0.47 times 2.10 is 329 lb (Wood Handbook, Table 4-1: 110 %)
     told = here(*words, "--heartwood", "none")
     assert "It weighs about 329 lb green" in told
     assert "Not a lift for one" in told

@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
 from baulk.models import sapwood, species
-from baulk.models.calibrate import calibration, ensemble, parameters
+from baulk.models.calibrate import calibration, ensemble, observations, parameters
 from baulk.models.diffusion import law_for
 
 DAYS = 200
@@ -94,6 +94,23 @@ def test_a_measured_mean_stays_the_mean_however_much_of_it_is_sapwood(pine):
     off = np.abs(field.mean_pct - theta[parameters.START])
     assert np.median(off) < 0.01
     assert np.quantile(off, 0.9) < 3  # where its faces had dried far in and no more water goes into the rest
+
+
+def test_a_reading_above_saturation_tells_less_where_the_pins_stand_in_sapwood(pine):
+    def told(piece, depth_mm, value=45.0):
+        start_s = piece.arrived_utc.timestamp()
+        readings = [
+            judging.reading(piece, start_s + day * judging.DAY_S, value, depth_mm=depth_mm) for day in (3, 9)
+        ]
+        found = observations.observations(given_of(piece, species.get(piece.species)), readings)
+        return found.data[0].sd_pct
+
+    known = replace(pine, heartwood_mm=sapwood.radius_mm(pine.section, 60.0))  # face b is far from the pith
+    outer, inner = told(known, 15.0), told(known, 70.0)
+    assert outer > 1.2 * inner
+    assert told(known, 15.0, 20.0) == pytest.approx(told(known, 70.0, 20.0))  # below it all wood is alike
+    ash = judging.timber(DAYS, wood="white ash", side=150.0, finished=110.0)
+    assert told(ash, 15.0) == pytest.approx(told(ash, 70.0))
 
 
 def test_wood_whose_sapwood_is_as_its_heartwood_has_no_boundary_to_fit():
