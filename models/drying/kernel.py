@@ -59,8 +59,9 @@ class Axis(NamedTuple):
         [s/m], slope of ln D [1/%], fibre saturation [%], power on the temperature factor less 1 [-],
         amplitude of ln surface conductance over the year [-]. One array, because each array that is handed
         on costs time, as much together as a tenth of the sweep.
-    free : ndarray, shape (n + 1, lanes)
-        D/d_ref above fibre saturation at each cell face: sapwood and heartwood differ. [-]
+    free : ndarray, shape (n + 1, lanes) or (1, lanes)
+        D/d_ref above fibre saturation at each cell face, or one for all where sapwood and heartwood do not
+        differ: a row read again and again stays in the cache. [-]
     """
 
     width: Floats
@@ -152,18 +153,19 @@ def _end(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     to the first value.
     """
     own, grain, width, free = axis.lanes, axis.grain, axis.width, axis.free
+    row = min(edge, free.shape[0] - 1)
     onward, half = single(-width[i] / (width[i] + width[inner])), single(0.5 * width[i])
     beside, within = axis.centre[i, min(edge, 1)], axis.centre[i, 1 - min(edge, 1)]
     for k in range(u.shape[1]):
         first = max(u[i, k] + onward * (u[inner, k] - u[i, k]), ZERO)
         d = wide[0, k] * grain[edge, k]
-        d *= _between(u[i, k], first, own[SLOPE, k], own[FSP, k], free[edge, k])
+        d *= _between(u[i, k], first, own[SLOPE, k], own[FSP, k], free[row, k])
         skin[edge, k] = _skin(u[i, k], wide[3, k], half, d, resist[k])
     for k in range(u.shape[1]):
         mid[i, k] = u[i, k] + beside * (skin[edge, k] - u[i, k]) + within * (u[inner, k] - u[i, k])
     for k in range(u.shape[1]):
         d = wide[0, k] * grain[edge, k]
-        d *= _between(mid[i, k], skin[edge, k], own[SLOPE, k], own[FSP, k], free[edge, k])
+        d *= _between(mid[i, k], skin[edge, k], own[SLOPE, k], own[FSP, k], free[row, k])
         skin[edge, k] = _skin(mid[i, k], wide[3, k], half, d, resist[k])
 
 
@@ -195,6 +197,7 @@ def _conduct(  # noqa: C901, PLR0912 - passes over lanes
     n, lanes = u.shape
     mean, mid, rise, usual, wide = light[0], light[1], light[2], light[3], light[4]
     own, grain, blend, free = axis.lanes, axis.grain, axis.blend, axis.free
+    last_row = free.shape[0] - 1
     warm, low, high = wide[0], wide[1], wide[2]
     step, first, last = single(dt), single(0.5 * axis.width[0]), single(0.5 * axis.width[n - 1])
     for i in range(n):
@@ -204,10 +207,11 @@ def _conduct(  # noqa: C901, PLR0912 - passes over lanes
     for k in range(lanes):
         usual[0, k] = _between(mid[0, k], rise[0, k], own[SLOPE, k], own[FSP, k], free[0, k])
     for i in range(n - 1):
+        row = min(i + 1, last_row)
         for k in range(lanes):
-            usual[i + 1, k] = _between(mid[i, k], mid[i + 1, k], own[SLOPE, k], own[FSP, k], free[i + 1, k])
+            usual[i + 1, k] = _between(mid[i, k], mid[i + 1, k], own[SLOPE, k], own[FSP, k], free[row, k])
     for k in range(lanes):
-        usual[n, k] = _between(mid[n - 1, k], rise[n, k], own[SLOPE, k], own[FSP, k], free[n, k])
+        usual[n, k] = _between(mid[n - 1, k], rise[n, k], own[SLOPE, k], own[FSP, k], free[last_row, k])
     for k in range(lanes):
         rise[0, k] = usual[0, k] * (mid[0, k] - rise[0, k])
     for i in range(n - 1):
