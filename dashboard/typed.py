@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from baulk.models import sapwood
+from baulk.models.errors import OutOfRange
 from baulk.models.section import Section
-from baulk.models.units import System, default_length_unit, length_mm, size_mm
+from baulk.models.units import LengthUnit, System, default_length_unit, length_mm, size_mm
 
 
 def section(green: str, pith: tuple[str, str] | None, system: System) -> Section:
@@ -14,6 +16,30 @@ def section(green: str, pith: tuple[str, str] | None, system: System) -> Section
         return Section(width_mm=width, depth_mm=depth)
     x, y = (length_mm(text, bare=bare, signed=True) for text in pith)
     return Section(width_mm=width, depth_mm=depth, pith_x_mm=x, pith_y_mm=y)
+
+
+def heartwood_mm(
+    green: Section, radius: str | None, width: str | None, bare: LengthUnit | None = None
+) -> float | None:
+    """Read where the sapwood begins, as a distance from the pith; None where nothing was typed.
+
+    Told as the radius of the heartwood, or as the width of the sapwood at the corner farthest from the pith;
+    "none" of either says that there is none of it.
+    """
+    given = {"radius": (radius or "").strip(), "width": (width or "").strip()}
+    if given["radius"] and given["width"]:
+        raise OutOfRange(
+            "the sapwood", "is told by the radius of the heartwood or by its own width, not by both"
+        )
+    for what, text in given.items():
+        if not text:
+            continue
+        none = text.lower() in {"none", "0"}
+        mm = 0.0 if none else length_mm(text, bare=bare, signed=True)
+        if mm < 0:
+            raise OutOfRange(f"the {what} of the sapwood's boundary", f"must be 0 or more, not {text!r}")
+        return mm if what == "radius" else sapwood.radius_mm(green, mm)
+    return None
 
 
 def along_mm(text: str, system: System) -> float:

@@ -23,6 +23,7 @@ LIMITS: Final[Mapping[str, tuple[float, float]]] = {
     "radial_over_tangential": (0.01, 100.0),
     "fsp_pct": (10.0, 60.0),
     "raised_above_fsp": (0.01, 1000.0),
+    "sapwood_raised": (0.01, 1000.0),
     "most_pct": (30.0, 400.0),
 }
 RAYS_RATIO = 1.2  # radial over tangential diffusion of hardwoods, for their rays; from memory
@@ -33,7 +34,7 @@ class DiffusionLaw:
     """Transverse diffusion coefficient over moisture content and temperature.
 
     ``D(M, T) = d_ref exp(slope (min(M, FSP) - 20)) exp(-Ea/R (1/T - 1/293.15 K))``, times `raised_above_fsp`
-    for moisture above fibre saturation.
+    for moisture above fibre saturation, and there in sapwood times `sapwood_raised` once more.
 
     Parameters
     ----------
@@ -48,8 +49,10 @@ class DiffusionLaw:
     fsp_pct : float
         Fibre saturation point, above which D no longer grows with moisture. [%]
     raised_above_fsp : float
-        Factor on D above fibre saturation: 1 for heartwood of ring-porous hardwoods, more where free
-        water moves by itself. [-]
+        Factor on D above fibre saturation: 1 where free water hardly moves, more where it moves by
+        itself. [-]
+    sapwood_raised : float
+        What it is times in sapwood. [-]
     most_pct : float
         Moisture content with every pore full of water, 30 to 400. [%]
 
@@ -70,6 +73,7 @@ class DiffusionLaw:
     radial_over_tangential: float = RAYS_RATIO
     fsp_pct: float = 30.0
     raised_above_fsp: float = 1.0
+    sapwood_raised: float = 1.0
     most_pct: float = 400.0
 
     def __post_init__(self) -> None:
@@ -126,8 +130,10 @@ TIES_FACTOR = 0.7
 DIFFUSE_FACTOR = 1.0
 # The same for softwoods: spruce then has the measured 0.94e-10 m2/s (Sanchez-Ferrer and Engelhardt 2026).
 SPRUCE_FACTOR = 1.2
-# Softwoods above fibre saturation: only their sapwood is that wet, and its free water moves by itself. The
-# number is a guess, no source.
+# Sapwood of softwoods above fibre saturation, over their heartwood: in sapwood the pits between the cells
+# stand open until it has dried, and free water moves through them; in heartwood they are closed and
+# encrusted, and it hardly moves (J. F. Siau, Transport Processes in Wood, 1984, from memory: sapwood of
+# softwoods is far the more permeable). How much of that is left on the way to the face is a guess, no source.
 SAPWOOD_FACTOR = 3.0
 # A light tree of its species: two standard deviations below the mean density, which differs by a tenth from
 # tree to tree (Wood Handbook, FPL-GTR-282, chapter 5, coefficient of variation of specific gravity).
@@ -149,7 +155,7 @@ def law_for(species: Species) -> DiffusionLaw:
     DiffusionLaw
         Slope and activation energy are those of the cell model between 6 and 25 % and 10 and 43 degC.
         Hardwoods dry a fifth faster along the radius (rays; number from memory), softwoods about alike both
-        ways. Above fibre saturation D stays level in hardwoods and is three times as high in softwoods.
+        ways. Above fibre saturation D stays level, and is three times as high in the sapwood of softwoods.
 
     Notes
     -----
@@ -176,7 +182,7 @@ def law_for(species: Species) -> DiffusionLaw:
         d_ref_m2_s=_factor(species) * species.d_ref_m2_s,
         radial_over_tangential=0.94 if species.softwood else RAYS_RATIO,
         fsp_pct=species.fsp_pct,
-        raised_above_fsp=SAPWOOD_FACTOR if species.softwood else 1.0,
+        sapwood_raised=SAPWOOD_FACTOR if species.softwood else 1.0,
         most_pct=min(float(max_mc_pct(LIGHT * species.basic_density_kg_m3)), 400.0),
     )
 

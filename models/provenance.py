@@ -22,7 +22,9 @@ _PRIOR_UNITS: Final = {
     "activation": "J/mol",
     "dried_mm": "mm",
 }
-_IN_CONSTANTS: Final = frozenset({"start", "ahead", "ahead_core"})  # priors whose numbers constants.csv holds
+_IN_CONSTANTS: Final = frozenset(
+    {"start", "heartwood_mm", "ahead", "ahead_core"}
+)  # priors whose numbers constants.csv holds
 _USE_CLASS_VALUES: Final = {
     "service_low_pct": "%",
     "service_high_pct": "%",

@@ -35,6 +35,7 @@ UNITS: Final = {
     "shrinkage_volumetric": "%",
     "green_heartwood_mc": "%",
     "green_sapwood_mc": "%",
+    "sapwood_width": "mm",
     "intersection": "%",
     "d_ref": "m2/s",
     "g_rt": "MPa",
@@ -53,6 +54,7 @@ _BOUNDS: Final = {
     "shrinkage_volumetric": (0.0, 35.0),
     "green_heartwood_mc": (15.0, 400.0),
     "green_sapwood_mc": (15.0, 400.0),
+    "sapwood_width": (1.0, 400.0),
     "intersection": (12.0, 40.0),
     "d_ref": (1e-13, 1e-8),
     "nu_rt": (0.0, 1.0),
@@ -61,7 +63,9 @@ _BOUNDS: Final = {
     "resistance_sd": (0.0, 10.0),
 }
 _RESISTANCE: Final = ("resistance_intercept", "resistance_slope", "resistance_sd")
-_NOT_NEEDED: Final = frozenset({"green_sapwood_mc", "shrinkage_volumetric", "intersection", *_RESISTANCE})
+_NOT_NEEDED: Final = frozenset(
+    {"green_sapwood_mc", "sapwood_width", "shrinkage_volumetric", "intersection", *_RESISTANCE}
+)
 _ANY_INTERSECTION_PCT: Final = 25.0  # Wood Handbook Table 5-13, any other species
 
 
@@ -102,6 +106,8 @@ class Species:
         Stiffness and strength, green and at 12 %.
     resistance : tuple of float or None
         Intercept, slope and doubt of the resistance curve of `baulk.models.meter.resistance`. [%, %, %]
+    sapwood_width_mm : float or None
+        Usual width of the sapwood along the radius, where the wood has its own. [mm]
     """
 
     name: str
@@ -120,6 +126,7 @@ class Species:
     strength: Strength | None = None
     dries_as_oak: bool = True
     resistance: tuple[float, float, float] | None = None
+    sapwood_width_mm: float | None = None
 
 
 def read(text: str, where: str) -> list[Row]:
@@ -239,6 +246,7 @@ def wood(name: str, values: Mapping[str, str]) -> Species:
         strength=_strength(name, v),
         dries_as_oak=values["softwood"] != "yes" and values.get("dries_as_oak", "yes") == "yes",
         resistance=_resistance(name, v),
+        sapwood_width_mm=v.get("sapwood_width"),
     )
 
 

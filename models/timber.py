@@ -12,6 +12,8 @@ from typing import Final
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Face, Finished, Kerf, Section
 
+MOST_RADIUS_MM: Final = 5000.0  # of a heartwood, so that a slip of the unit is seen
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timber:
@@ -40,6 +42,9 @@ class Timber:
     green_mc_pct : float, optional
         Moisture content from an oven-dry section cut on arrival; without one the species' table value
         is the prior. [% of oven-dry mass]
+    heartwood_mm : float, optional
+        Radius of the heartwood about the pith, 0 for a timber all of sapwood; without one what is usual in
+        the wood is the prior. [mm]
     retired_utc : datetime, optional
         When it left the shop or went into its place, with a time zone; it is no longer worked out.
     """
@@ -54,6 +59,7 @@ class Timber:
     arrived_utc: datetime
     ends_sealed: bool = False
     green_mc_pct: float | None = None
+    heartwood_mm: float | None = None
     retired_utc: datetime | None = None
 
     def __post_init__(self) -> None:
@@ -66,6 +72,10 @@ class Timber:
         if self.green_mc_pct is not None and not 0 < self.green_mc_pct < 400:
             raise OutOfRange(
                 "the green moisture content", f"lies between 0 and 400 %, not {self.green_mc_pct:g}"
+            )
+        if self.heartwood_mm is not None and not 0 <= self.heartwood_mm <= MOST_RADIUS_MM:
+            raise OutOfRange(
+                "the radius of the heartwood", f"lies between 0 and 5 m, not {self.heartwood_mm:g} mm"
             )
         self.finished.inside(self.section)
 

@@ -8,10 +8,12 @@ from typing import Annotated, Any
 
 import typer
 
+from baulk.dashboard import typed
 from baulk.dashboard.commands.answers import JsonOption, say, say_json, table
-from baulk.models import gravimetric, sample_board, shrinkage, species, units
+from baulk.models import gravimetric, sample_board, sapwood, shrinkage, species, text, units
 from baulk.models.diffusion import LIGHT
 from baulk.models.errors import OutOfRange
+from baulk.models.reason import Reason
 from baulk.models.section import Section
 
 Wood = Annotated[str, typer.Option("--species", help="Name in the species table, such as 'white oak'.")]
@@ -93,7 +95,18 @@ def weight(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     ] = None,
     length: Annotated[str | None, typer.Option("--length", help="Length: '12 ft', '3.6 m'.")] = None,
     mc: Annotated[
-        str | None, typer.Option("--mc", help="Moisture content in percent; left out: usual green heartwood.")
+        str | None, typer.Option("--mc", help="Moisture content in percent; left out: what is usual green.")
+    ] = None,
+    heartwood: Annotated[
+        str | None,
+        typer.Option("--heartwood", help="Radius of the heartwood from the pith: '3 in'; none: all sapwood."),
+    ] = None,
+    width: Annotated[
+        str | None,
+        typer.Option("--sapwood", help="Its width at the corner farthest from the pith: '2 in', none."),
+    ] = None,
+    pith: Annotated[
+        str | None, typer.Option("--pith", help="Pith from the centre, right and up: '1 x -4 in'.")
     ] = None,
     measured_at: Annotated[
         str | None,
@@ -116,7 +129,8 @@ def weight(  # noqa: PLR0913, PLR0917 - each is an option of the command line
 ) -> None:
     """Say what a timber weighs, or from two weights how wet it is.
 
-    With --species, --size and --length: its weight, by basic density and moisture content. With --start,
+    With --species, --size and --length: its weight, by basic density and moisture content, and how light and
+    how heavy it may be: trees differ, and sapwood is often far wetter than heartwood. With --start,
     --start-mc and --now: its mean moisture content, with the error that the start carries along.
 
     Example: baulk weight --species "white oak" --size "8 x 7 in" --length "12 ft"
@@ -127,20 +141,23 @@ def weight(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     """
     if start and now:
         answer = _from_weights(start, start_mc, now, kind)
-        text = (
+        said = (
             f"{answer['mc_pct']:.1f} %, standard deviation {answer['sd_pct']:.1f} % (mean of the whole piece)"
         )
         if answer["species"]:
-            text += f"; taken as {answer['species']}"
+            said += f"; taken as {answer['species']}"
     elif kind and section and length:
-        answer = _of_timber(kind, section, length, mc, measured_at)
+        answer, cautions = _of_timber(
+            kind, _box(section, pith), length, (mc, measured_at), (heartwood, width)
+        )
         shown = _system(section, system)
         at_pct = answer["measured_at_pct"]
-        text = f"{answer['species']}: {units.show_mass(answer['mass_kg'], shown)} at {answer['mc_pct']:g} %"
-        text += (
+        said = f"{answer['species']}: {units.show_mass(answer['mass_kg'], shown)} at {answer['mc_pct']:.0f} %"
+        said += (
             f" moisture content; {units.show_mass(answer['oven_dry_kg'], shown)} of it is wood; the size is"
         )
-        text += " the green one" if at_pct is None else f" that at {at_pct:g} %"
+        said += " the green one" if at_pct is None else f" that at {at_pct:g} %"
+        said = "\n".join((said, *text.sentences(cautions, shown)))
     else:
         raise OutOfRange(
             "a weight",
@@ -150,7 +167,7 @@ def weight(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     if json:
         say_json(answer)
     else:
-        say(text)
+        say(said)
 
 
 def _sawn(  # noqa: PLR0913, PLR0917 - two sides, two shrinkages, two moistures, one onset
@@ -177,35 +194,48 @@ def _sawn(  # noqa: PLR0913, PLR0917 - two sides, two shrinkages, two moistures,
     }
 
 
-def _of_timber(
-    kind: str, section: str, length: str, mc: str | None, measured_at: str | None
-) -> dict[str, Any]:
-    wood = species.get(kind)
+def _box(section: str, pith: str | None) -> Section:
     width_mm, depth_mm = units.size_mm(section)
-    mc_pct = wood.green_heartwood_mc_pct if mc is None else _percents("--mc", mc)[0]
-    most = _refuse_wetter_than_it_can_be(mc_pct, wood, 1.0)
-    at_pct = _measured_at_pct(measured_at, mc_pct, wood)
-    box = _green(Section(width_mm=width_mm, depth_mm=depth_mm), at_pct, wood)
-    length_mm = units.length_mm(length)
-    dry_kg, mass_kg = (
-        float(gravimetric.green_mass_kg(box, length_mm, each, wood.basic_density_kg_m3))
-        for each in (0.0, mc_pct)
+    x_mm, y_mm = (0.0, 0.0) if pith is None else units.offset_mm(pith, what="the pith")
+    return Section(width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=x_mm, pith_y_mm=y_mm)
+
+
+def _of_timber(
+    kind: str,
+    measured: Section,
+    length: str,
+    moisture: tuple[str | None, str | None],
+    boundary: tuple[str | None, str | None],
+) -> tuple[dict[str, Any], tuple[Reason, ...]]:
+    wood, length_mm = species.get(kind), units.length_mm(length)
+    given_pct = None if moisture[0] is None else _percents("--mc", moisture[0])[0]
+    most = _refuse_wetter_than_it_can_be(given_pct or 0.0, wood, 1.0)
+    now_pct = wood.green_heartwood_mc_pct if given_pct is None else given_pct
+    at_pct = _measured_at_pct(moisture[1], now_pct, wood)
+    box = _green(measured, at_pct, wood)
+    weight = sapwood.green_weight(
+        box, length_mm, wood, heartwood_mm=typed.heartwood_mm(measured, *boundary), mc_pct=given_pct
     )
+    mc_pct = weight.usual_mc_pct
+    dry_kg = float(gravimetric.green_mass_kg(box, length_mm, 0.0, wood.basic_density_kg_m3))
     density = gravimetric.density_kg_m3(
         wood.basic_density_kg_m3,
         mc_pct,
         volumetric_pct=wood.shrinkage_volumetric_pct,
         onset_pct=wood.shrinkage_onset_pct,
     )
-    return {
+    answer = {
         "species": wood.name,
         "mc_pct": mc_pct,
         "max_mc_pct": most,
         "measured_at_pct": at_pct,
-        "mass_kg": mass_kg,
+        "mass_kg": weight.usual_kg,
+        "light_kg": weight.light_kg,
+        "heavy_kg": weight.heavy_kg,
         "oven_dry_kg": dry_kg,
         "density_kg_m3": float(density),
     }
+    return answer, weight.reasons()
 
 
 def _green(box: Section, at_pct: float | None, wood: species.Species) -> Section:

@@ -8,14 +8,15 @@ from typing import Annotated, Any
 
 import typer
 
+from baulk.dashboard import typed
 from baulk.dashboard.commands import timber_events, timber_import, timber_sensors
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
 from baulk.dashboard.commands.timber_events import By, Note, TagArgument
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
+from baulk.models import sapwood, text, units
 from baulk.models import section as models_section
-from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.section import Finished, Section
@@ -56,6 +57,14 @@ def add(  # noqa: PLR0913 - a person names them one by one
     green_mc: Annotated[
         float | None, typer.Option(help="MC of an oven-dried section cut on arrival, percent of dry mass.")
     ] = None,
+    heartwood: Annotated[
+        str | None,
+        typer.Option(help="Radius of the heartwood from the pith: '3 in'; none: it is all sapwood."),
+    ] = None,
+    sapwood_width: Annotated[
+        str | None,
+        typer.Option("--sapwood", help="Its width at the corner farthest from the pith: '1 1/2 in', none."),
+    ] = None,
     by: By = "",
     shop: ShopOption = HERE,
     json: JsonOption = False,
@@ -74,10 +83,11 @@ def add(  # noqa: PLR0913 - a person names them one by one
         wanted_width_mm, wanted_depth_mm = units.size_mm(finished, bare=bare)
         pith_x_mm, pith_y_mm = units.offset_mm(pith, bare=bare, what="the pith")
         centre_x_mm, centre_y_mm = units.offset_mm(centre, bare=bare, what="the centre of the finished piece")
+        section = Section(width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=pith_x_mm, pith_y_mm=pith_y_mm)
         timber = Timber(
             tag=tag or opened.register.next_tag(),
             species=opened.woods.species.get(kind).name,
-            section=Section(width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=pith_x_mm, pith_y_mm=pith_y_mm),
+            section=section,
             length_mm=units.length_mm(length, bare=bare),
             finished=Finished(
                 width_mm=wanted_width_mm,
@@ -90,14 +100,25 @@ def add(  # noqa: PLR0913 - a person names them one by one
             arrived_utc=moment(arrived, now_utc=now_utc, zone=opened.config.zone),
             ends_sealed=ends_sealed,
             green_mc_pct=green_mc,
+            heartwood_mm=typed.heartwood_mm(section, heartwood, sapwood_width, bare),
         )
         waited = operations.add_timber(opened, timber, by=by, now_utc=now_utc)
+        weight = sapwood.green_weight(
+            timber.section,
+            timber.length_mm,
+            opened.woods.species.get(timber.species),
+            heartwood_mm=timber.heartwood_mm,
+            mc_pct=timber.green_mc_pct,
+        )
+        system = opened.config.shop.units
     if json:
         say_json(timber)
     else:
         say(f"{timber.tag} is in the register; fix that code to it.")
         if waited:
             say(f"Readings that waited in quarantine for this tag and are now stored: {waited}.")
+        for each in text.sentences(weight.reasons(), system):
+            say(each)
 
 
 @app.command()
@@ -119,6 +140,14 @@ def edit(  # noqa: PLR0913 - a person names them one by one
     ] = None,
     green_mc: Annotated[
         str | None, typer.Option(help="MC of an oven-dried section cut on arrival, percent; or none.")
+    ] = None,
+    heartwood: Annotated[
+        str | None,
+        typer.Option(help="Radius of the heartwood from the pith: '3 in'; none: all sapwood; or unknown."),
+    ] = None,
+    sapwood_width: Annotated[
+        str | None,
+        typer.Option("--sapwood", help="Its width at the corner farthest from the pith: '1 1/2 in', none."),
     ] = None,
     by: By = "",
     note: Note = "",
@@ -151,6 +180,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
             changes["ends_sealed"] = ends_sealed
         if green_mc is not None:
             changes["green_mc_pct"] = _percent(green_mc)
+        changes |= _boundary(changes["section"], heartwood, sapwood_width, bare)
         events = operations.edit_timber(opened, old.tag, now_utc=now_utc, by=by, note=note, **changes)
     if json:
         say_json(events)
@@ -243,6 +273,15 @@ def _finished(old: Finished, size: str | None, centre: str | None, bare: units.L
     return old
 
 
+def _boundary(
+    section: Section, heartwood: str | None, width: str | None, bare: units.LengthUnit
+) -> dict[str, float | None]:
+    if heartwood is not None and heartwood.strip().lower() == "unknown":
+        return {"heartwood_mm": None}
+    found = typed.heartwood_mm(section, heartwood, width, bare)
+    return {} if found is None else {"heartwood_mm": found}
+
+
 def _percent(text: str) -> float | None:
     if text.strip().lower() == "none":
         return None
@@ -262,11 +301,18 @@ def _lines(timber: Timber, use: UseClass, system: System) -> list[str]:
     return [
         f"{timber.tag}  {timber.species}, {heart}",
         f"green    {green}, {units.show_length(timber.length_mm, system)} long",
+        *([] if timber.heartwood_mm is None else [f"heartwood {_heartwood(timber, system)}"]),
         f"finished {units.show_size(piece.width_mm, piece.depth_mm, system)}, off the faces {off}",
         f"for      {use.title}",
         f"lies in  {timber.place}; arrived {timber.arrived_utc:%Y-%m-%d}, ends {ends} then",
         *([f"retired  {timber.retired_utc:%Y-%m-%d}"] if timber.retired_utc else []),
     ]
+
+
+def _heartwood(timber: Timber, system: System) -> str:
+    radius = units.show_length(timber.heartwood_mm or 0.0, system)
+    share = float(sapwood.share(timber.section, timber.heartwood_mm or 0.0))
+    return f"within {radius} of the pith; {100 * share:.0f} % of the section is sapwood"
 
 
 def _row(reading: object) -> dict[str, object]:

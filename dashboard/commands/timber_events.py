@@ -16,11 +16,11 @@ from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
 from baulk.models import units
 from baulk.models.errors import OutOfRange
+from baulk.models.sapwood import LIFT_ALONE_KG
 from baulk.models.text import events as event_text
 from baulk.models.timber import DETAILS, Event, EventKind, Value
 from baulk.models.units import System
 
-LIFT_KG: Final = 25.0  # what one should not lift alone: common practice, as on the page of arrival
 TagArgument = Annotated[str, typer.Argument(help="The code fixed to the timber.", metavar="TAG")]
 At = Annotated[str, typer.Option("--at", help="When: 'now', 2026-11-25 or '2026-11-25 14:30'.")]
 By = Annotated[str, typer.Option("--by", envvar="USER", help="Who did it.")]
@@ -77,7 +77,7 @@ def answer(event: Event, settled: Settled, system: System, *, json: bool) -> Non
     weights = [
         float(event.detail[name]) for name in ("weight_before_kg", "weight_after_kg") if name in event.detail
     ]
-    if weights and max(weights) > LIFT_KG:
+    if weights and max(weights) > LIFT_ALONE_KG:
         say("Not a lift for one: use a hoist or enough people; your local rules for lifting come first.")
 
 

@@ -22,7 +22,7 @@ from baulk.dashboard.printing import drawings, labels, page, style
 from baulk.dashboard.printing.style import MM
 from baulk.ingest.evaluation.document import Document, Interval
 from baulk.ingest.evaluation.document_fields import sentence, sentences
-from baulk.models import formatting, gravimetric, units
+from baulk.models import formatting, sapwood, units
 from baulk.models.formatting import share
 from baulk.models.quantity import AT_DEPTH, OF_DEVICE
 from baulk.models.reading import Reading
@@ -141,11 +141,10 @@ def _head(record: Record, room: float) -> list[Flowable]:
     code = Drawing(side, side)
     code.add(style.code(labels.address(record.url, timber.tag), side))
     wood = record.species.get(timber.species)
-    heavy = float(
-        gravimetric.green_mass_kg(
-            green, timber.length_mm, wood.green_heartwood_mc_pct, wood.basic_density_kg_m3
-        )
+    weight = sapwood.green_weight(
+        green, timber.length_mm, wood, heartwood_mm=timber.heartwood_mm, mc_pct=timber.green_mc_pct
     )
+    light, heavy = (units.show_mass(each, system) for each in (weight.light_kg, weight.heavy_kg))
     x, y = _signed(green.pith_x_mm, system), _signed(green.pith_y_mm, system)
     heart = "boxed heart" if green.boxed_heart else "free of heart"
     pith = f"{heart}, pith {x} across and {y} up from the centre"
@@ -167,7 +166,7 @@ def _head(record: Record, room: float) -> list[Flowable]:
                 f"{'sealed' if timber.ends_sealed else 'not sealed'}"
             ),
         ),
-        ("green weight", f"about {units.show_mass(heavy, system)}: lift it with enough people or a hoist"),
+        ("green weight", f"{light} to {heavy}: lift it with enough people or a hoist"),
     ]
     left = [
         page.text(record.shop, 8, textColor=style.QUIET),

@@ -12,7 +12,7 @@ from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
 from baulk.ingest.shop import Shop
-from baulk.models import gravimetric
+from baulk.models import sapwood
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
@@ -43,13 +43,12 @@ def next_tag() -> str:
     return ask(lambda s: s.register.next_tag())
 
 
-def green_mass_kg(which: Section, length: str, species_name: str, system: System) -> float:
-    """Estimate what a green piece weighs, to know how many people to call, in kg."""
+def green_weight(
+    which: Section, length: str, species_name: str, system: System, heartwood_mm: float | None = None
+) -> sapwood.GreenWeight:
+    """Estimate what a green piece may weigh, to know how to lift it."""
     wood = shop_facts.woods().species.get(species_name)
-    long_mm = typed.along_mm(length, system)
-    return float(
-        gravimetric.green_mass_kg(which, long_mm, wood.green_heartwood_mc_pct, wood.basic_density_kg_m3)
-    )
+    return sapwood.green_weight(which, typed.along_mm(length, system), wood, heartwood_mm=heartwood_mm)
 
 
 def tag_in(  # noqa: PLR0913 (one argument a field of the form)
@@ -64,6 +63,7 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
     ends_sealed: bool,
     system: System,
     now: datetime,
+    heartwood_mm: float | None = None,
     first: First | None = None,
     photo: bytes | None = None,
 ) -> Timber:
@@ -88,6 +88,7 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
         place=place.strip(),
         arrived_utc=now,
         ends_sealed=ends_sealed,
+        heartwood_mm=heartwood_mm,
     )
     readings = _understood(first or First(), piece, system)
     by = preferences.chosen().name

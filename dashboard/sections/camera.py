@@ -89,6 +89,7 @@ WIDTH_PX: Final = 330
 PICTURE_PX: Final = 640
 ALT: Final = "The butt end, to be tapped; the choice 'type it' above does the same from a keyboard"
 CORNERS: Final = ("upper left corner of the butt end", "lower right corner of the butt end", "pith")
+SAPWOOD: Final = "place where the sapwood begins, where it is plainest"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,11 +113,42 @@ def on_drawing(section: Section, system: System) -> Tapped | None:
     return found
 
 
-def on_photograph(picture: bytes, section: Section, system: System) -> Tapped | None:
-    """Show a photograph of the butt end, ask for two corners and the pith, and return the pith."""
+def sapwood_on_drawing(section: Section, system: System) -> float | None:
+    """Draw the section and return how far from the pith the sapwood begins, where it was tapped, in mm."""
+    st.caption("Tap where the sapwood begins; face a is up.")
+    half_w, half_d = section.width_mm / 2, section.depth_mm / 2
+    xs, ys = np.linspace(-half_w, half_w, GRID), np.linspace(-half_d, half_d, GRID)
+    spot = _tap(_grid(xs, ys), None, section.depth_mm / section.width_mm, "arrival_sapwood_tap")
+    if spot is None:
+        return None
+    radius_mm = float(np.hypot(spot[0] - section.pith_x_mm, spot[1] - section.pith_y_mm))
+    st.caption(f"Heartwood within {show_length(radius_mm, system)} of the pith.")
+    return radius_mm
+
+
+def sapwood_on_photograph(section: Section) -> float | None:
+    """Return how far from the pith the sapwood begins, of the taps on the photograph of the pith, in mm."""
+    taps: list[tuple[float, float]] = st.session_state.get("arrival_taps", [])
+    if len(taps) <= len(CORNERS):
+        st.caption("Tap it on the picture above, after the pith.")
+        return None
+    pith, begins = (placed([*taps[:2], each], section) for each in taps[2:4])
+    if pith is None or begins is None:
+        return None
+    return float(np.hypot(begins.x_mm - pith.x_mm, begins.y_mm - pith.y_mm))
+
+
+def on_photograph(
+    picture: bytes, section: Section, system: System, *, with_sapwood: bool = False
+) -> Tapped | None:
+    """Show a photograph of the butt end, ask for two corners and the pith, and return the pith.
+
+    With the sapwood one tap more is asked for, which `sapwood_on_photograph` tells.
+    """
     taps: list[tuple[float, float]] = st.session_state.setdefault("arrival_taps", [])
-    if len(taps) < len(CORNERS):
-        st.caption(f"Tap the {CORNERS[len(taps)]}.")
+    wanted = (*CORNERS, SAPWOOD) if with_sapwood else CORNERS
+    if len(taps) < len(wanted):
+        st.caption(f"Tap the {wanted[len(taps)]}.")
     with Image.open(io.BytesIO(picture)) as opened:
         opened.thumbnail((PICTURE_PX, PICTURE_PX))
         small = opened.convert("RGB")
@@ -124,7 +156,7 @@ def on_photograph(picture: bytes, section: Section, system: System) -> Tapped | 
     ys = np.linspace(0, small.height, 2 * GRID)
     spots, tall = _grid(xs, ys), small.height / small.width
     spot = _tap(spots, small, tall, f"arrival_photo_tap_{len(taps)}", taps)
-    if spot is not None and len(taps) < len(CORNERS):
+    if spot is not None and len(taps) < len(wanted):
         taps.append(spot)
         st.rerun()
     if taps and st.button("Tap again", key="arrival_taps_again"):
@@ -132,7 +164,7 @@ def on_photograph(picture: bytes, section: Section, system: System) -> Tapped | 
         st.rerun()
     if len(taps) < len(CORNERS):
         return None
-    found = placed(taps, section)
+    found = placed(taps[: len(CORNERS)], section)
     if found is None:
         st.error("Those corners lie on one line; tap them anew.")
         return None

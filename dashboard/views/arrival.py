@@ -9,12 +9,11 @@ from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
 from baulk.dashboard.sections import camera, downloads, layout
 from baulk.ingest import photos
-from baulk.models import units
+from baulk.models import text, units
 from baulk.models.errors import BaulkError
 
-# No published limit fits a timber; these are the figures of the British guide for lifting alone.
-ALONE_KG = 25.0
 HEARTS = {"centre": "boxed at the centre", "tap": "tap it on a picture", "place": "type it"}
+SAPWOODS = {"unknown": "not known", "tap": "tap where it begins", "width": "type its width"}
 CLEARED = (
     "arrival_tag",
     "arrival_green",
@@ -23,29 +22,29 @@ CLEARED = (
     "arrival_weight",
     "arrival_mc",
     "arrival_taps",
+    "arrival_sapwood_width",
 )
 
 
 def weight(
-    green: str, length: str, name: str | None, pith: tuple[str, str] | None, system: units.System
+    green: str,
+    length: str,
+    name: str | None,
+    lies: tuple[tuple[str, str] | None, float | None],
+    system: units.System,
 ) -> None:
-    """Show what the piece weighs green, with the caution that belongs to it."""
+    """Show what the piece weighs green, with the caution; `lies` is its pith and where its sapwood begins."""
+    pith, heartwood_mm = lies
     if not (green.strip() and length.strip() and name):
         st.caption("Type the green size and the length to see what it weighs.")
         return
     with layout.errors_as_sentences():
-        kg = arrival.green_mass_kg(typed.section(green, pith, system), length, name, system)
-        people = max(1, -(-kg // ALONE_KG))
-        if kg <= ALONE_KG:
-            st.info(f"About {units.show_mass(kg, system)} green, as an estimate from the species table.")
+        found = arrival.green_weight(typed.section(green, pith, system), length, name, system, heartwood_mm)
+        said, *caution = text.sentences(found.reasons(), system)
+        if caution:
+            st.warning(" ".join((said, *caution)))
         else:
-            st.warning(
-                f"About {units.show_mass(kg, system)} green, as an estimate from the species table. "
-                "Not a lift for one: "
-                f"use a hoist, rollers or a barrow (by hand it would ask for {people:.0f} people at 25 "
-                "kg / 55 lb each). "
-                "Keep feet and fingers clear of the bearers."
-            )
+            st.info(said)
 
 
 def photograph() -> bytes | None:
@@ -88,8 +87,42 @@ def where_the_pith_is(green: str, photo: bytes | None, system: units.System) -> 
     except BaulkError as err:
         st.error(layout.sentence(err))
         return None
-    tapped = camera.on_photograph(photo, section, system) if photo else camera.on_drawing(section, system)
+    more = st.session_state.get("arrival_sapwood") == "tap"
+    tapped = (
+        camera.on_photograph(photo, section, system, with_sapwood=more)
+        if photo
+        else camera.on_drawing(section, system)
+    )
     return (f"{tapped.x_mm:.1f} mm", f"{tapped.y_mm:.1f} mm") if tapped else None
+
+
+def where_the_sapwood_begins(
+    green: str, pith: tuple[str, str] | None, photo: bytes | None, system: units.System
+) -> float | None:
+    """Ask where the sapwood begins, by a tap or its width; as a distance from the pith in mm."""
+    how = st.radio(
+        "Sapwood", list(SAPWOODS), key="arrival_sapwood", horizontal=True, format_func=SAPWOODS.__getitem__,
+        help="The paler wood under the bark. In most woods it is far wetter and heavier than the heartwood.",
+    )  # fmt: skip
+    if how == "unknown":
+        return None
+    if not green.strip():
+        st.caption("Type the green size first.")
+        return None
+    try:
+        section = typed.section(green, pith, system)
+        if how == "width":
+            width = st.text_input(
+                "Its width at the corner farthest from the pith", key="arrival_sapwood_width",
+                placeholder="1 1/2 in" if system == "inch" else "40 mm", help="none: there is none of it.",
+            )  # fmt: skip
+            return typed.heartwood_mm(section, None, width, units.default_length_unit(system))
+    except BaulkError as err:
+        st.error(layout.sentence(err))
+        return None
+    if photo and st.session_state.get("arrival_pith") == "tap":
+        return camera.sapwood_on_photograph(section)
+    return camera.sapwood_on_drawing(section, system)
 
 
 def first_readings(system: units.System) -> arrival.First:
@@ -166,6 +199,7 @@ def page() -> None:
     with right:
         photo = photograph()
         pith = where_the_pith_is(green, photo, system)
+        heartwood_mm = where_the_sapwood_begins(green, pith, photo, system)
         use = st.selectbox(
             "Use", woods.use_classes.names(), index=None, key="arrival_use",
             placeholder="where will it live?", format_func=lambda n: woods.use_classes.get(n).title,
@@ -178,7 +212,7 @@ def page() -> None:
         sealed = st.checkbox("Both ends are sealed", key="arrival_sealed")
         if not sealed:
             st.caption("Seal them on the first day: it stops nearly all end checks in oak.")
-        weight(green, length, name, pith, system)
+        weight(green, length, name, (pith, heartwood_mm), system)
         first = first_readings(system)
     if st.button("Save timber", type="primary", key="arrival_go"):
         missing = [
@@ -197,7 +231,7 @@ def page() -> None:
             piece = arrival.tag_in(
                 tag=tag, species_name=str(name), green=typed.section(green, pith, system), finished=finished,
                 length=length, use=str(use), place=str(place), ends_sealed=sealed, system=system, now=now,
-                first=first, photo=photo,
+                heartwood_mm=heartwood_mm, first=first, photo=photo,
             )  # fmt: skip
         except BaulkError as err:
             st.error(layout.sentence(err))

@@ -23,7 +23,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from baulk.ingest.demo import weather
 from baulk.ingest.demo.yard import MONTHS, PLACE, SHOP, Piece
-from baulk.models import diffusion, gravimetric, species
+from baulk.models import diffusion, gravimetric, sapwood, species
 from baulk.models.air import AirSeries
 from baulk.models.constants import DAY_S, HOUR_S
 from baulk.models.drying import solver
@@ -129,17 +129,19 @@ class Shed:
         air = AirSeries(
             posix_s=self.air.posix_s[after], temp_c=self.air.temp_c[after], rh_pct=self.air.rh_pct[after]
         )
+        wood = species.get(timber.species)
         members = solver.Members(
             d_factor=np.array([truth.d_factor]),
             surface_factor=np.array([truth.surface_factor]),
             start_mc_pct=np.array([truth.start_mc_pct]),
             emc_offset_pct=np.array([truth.emc_offset_pct]),
+            heartwood_mm=np.array([max(sapwood.usual_mm(timber.section, wood)[0], 0.0)]),
         )
         fields = solver.dry(
             timber.section,
             None,
             air,
-            diffusion.law_for(species.get(timber.species)),
+            diffusion.law_for(wood),
             start_posix_s=start_s,
             at_posix_s=at_s,
             members=members,

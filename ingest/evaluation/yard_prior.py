@@ -20,7 +20,7 @@ from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior, own
 from baulk.models.yard.prior import TOGETHER, Origin, Taught
 
-_FORMAT: Final = 1
+_FORMAT: Final = 2
 _ARRAYS: Final = ("mean", "cov", "prior_mean", "prior_cov", "default_mean", "default_sd")
 
 

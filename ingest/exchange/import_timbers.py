@@ -33,6 +33,7 @@ _USUAL: Final[Mapping[str, Any]] = {  # of a new timber, as of `baulk timber add
     "place": "shed",
     "ends_sealed": False,
     "green_mc_pct": None,
+    "heartwood_mm": None,
     "retired_utc": None,
 }
 _NEEDED: Final = {

@@ -11,8 +11,9 @@ from baulk.ingest.errors import ExchangeError, NoSuchHour
 from baulk.ingest.exchange.csv_file import Row, Sheet, folded
 from baulk.ingest.exchange.rejected_rows import WHY
 from baulk.ingest.wire.zone import written
-from baulk.models import units
+from baulk.models import sapwood, units
 from baulk.models.errors import OutOfRange
+from baulk.models.section import Section
 from baulk.models.woods import Woods
 
 Said = dict[str, Any]  # columns of the register (`tables.FIELDS`) with what a row says of them
@@ -35,6 +36,8 @@ COLUMNS: Final[Mapping[str, str]] = {
     "sealed": "ends_sealed", "ends sealed": "ends_sealed",
     "green mc": "green_mc_pct", "green mc pct": "green_mc_pct", "green mc %": "green_mc_pct",
     "green mc (%)": "green_mc_pct",
+    "heartwood": "heartwood_mm", "heartwood radius": "heartwood_mm",
+    "sapwood": "sapwood_mm", "sapwood width": "sapwood_mm",  # at the corner farthest from the pith
     "retired": "retired_utc", "retired utc": "retired_utc",
 }  # fmt: skip
 _UNITED: Final = re.compile(r"(?P<name>.+?) \(?(?P<unit>mm|cm|m|in|inch|inches|ft|feet)\)?")
@@ -48,6 +51,8 @@ _PAIRS: Final = {
     "pith": ("pith_x_mm", "pith_y_mm"),
     "centre": ("finished_x_mm", "finished_y_mm"),
 }
+_NONE: Final = frozenset({"heartwood_mm", "sapwood_mm"})
+_SIGNED: Final = frozenset({*_PAIRS["pith"], *_PAIRS["centre"], *_NONE})
 _NAMED: Final = {"green": "the green size", "finished": "the finished size", "pith": "the pith",
                  "centre": "the centre of the finished piece"}  # fmt: skip
 
@@ -115,16 +120,18 @@ class TimberForm:
             text = row.cells[n]
             if not text:
                 continue
-            if key in _PAIRS:
+            if key in _NONE and text.lower() == "none":
+                said[key] = 0.0
+            elif key in _PAIRS:
                 first, second = _PAIRS[key]
                 said[first], said[second] = self._pair(key, text, unit)
             else:
                 said[key] = self._one(key, text, unit, heading)
-        return said
+        return _with_boundary(said)
 
     def _one(self, key: str, text: str, unit: str | None, heading: str) -> Any:  # noqa: ANN401
         if key.endswith("_mm"):
-            return self._length(text, unit, signed=key in {*_PAIRS["pith"], *_PAIRS["centre"]})
+            return self._length(text, unit, signed=key in _SIGNED)
         if key in {"arrived_utc", "retired_utc"}:
             return self._moment(text, heading)
         if key == "species":
@@ -166,6 +173,25 @@ class TimberForm:
         if at_utc > self._now:
             raise OutOfRange(heading, f"{text} lies in the future; look at the date")
         return at_utc
+
+
+def _with_boundary(said: Said) -> Said:
+    """Tell the width of the sapwood as the radius of the heartwood, which the register keeps."""
+    width_mm = said.pop("sapwood_mm", None)
+    if width_mm is None:
+        return said
+    if "heartwood_mm" in said or not {"width_mm", "depth_mm"} <= said.keys():
+        raise OutOfRange(
+            "the sapwood",
+            "is told by its width beside the green size and pith, or by the radius of the heartwood alone",
+        )
+    green = Section(
+        width_mm=said["width_mm"],
+        depth_mm=said["depth_mm"],
+        pith_x_mm=said.get("pith_x_mm", 0.0),
+        pith_y_mm=said.get("pith_y_mm", 0.0),
+    )
+    return {**said, "heartwood_mm": sapwood.radius_mm(green, width_mm)}
 
 
 def _yes(text: str) -> bool:

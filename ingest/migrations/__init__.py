@@ -14,7 +14,7 @@ from sqlalchemy.engine import Engine
 
 from baulk.ingest.errors import RegisterError
 
-HEAD: Final = "0003"
+HEAD: Final = "0004"
 _ALONE: Final = 0x6261756C6B72  # of the lock under which the register's tables are raised
 
 

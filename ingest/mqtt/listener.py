@@ -326,9 +326,8 @@ class _Listener:
         if self.stop.is_set():
             return
         try:
-            if told := self._host_watch.look(
-                {topic: (raw, one.readings) for topic, (raw, one) in heard.items()}
-            ):
+            last = {topic: (raw, one.readings) for topic, (raw, one) in heard.items()}
+            if told := self._host_watch.look(last):
                 self.say(told)
             self._bound()
             revision = self.shop.store.revision()

@@ -32,6 +32,7 @@ TIMBER: Final = sa.Table(
     sa.Column("arrived_utc", sa.String, nullable=False),  # ISO 8601 in UTC
     sa.Column("ends_sealed", sa.Boolean, nullable=False),
     sa.Column("green_mc_pct", sa.Float),
+    sa.Column("heartwood_mm", sa.Float),
     sa.Column("revision", sa.BigInteger, nullable=False),  # of the shop when last changed; makes it stale
     sa.Column("entered", sa.Integer, nullable=False),  # counts up
     sa.Column("retired_utc", sa.String),  # ISO 8601 in UTC
@@ -97,6 +98,7 @@ FIELDS: Final[Mapping[str, tuple[str, ...]]] = {
     "arrived_utc": ("arrived_utc",),
     "ends_sealed": ("ends_sealed",),
     "green_mc_pct": ("green_mc_pct",),
+    "heartwood_mm": ("heartwood_mm",),
     "retired_utc": ("retired_utc",),
 }
 
@@ -141,6 +143,7 @@ def timber_of(row: Mapping[Any, Any]) -> Timber:
         arrived_utc=datetime.fromisoformat(row["arrived_utc"]),
         ends_sealed=row["ends_sealed"],
         green_mc_pct=row["green_mc_pct"],
+        heartwood_mm=row["heartwood_mm"],
         retired_utc=datetime.fromisoformat(retired) if retired else None,
     )
 

@@ -15,15 +15,16 @@ from typing import Final
 import numpy as np
 from scipy.special import erf
 
+from baulk.models import sapwood
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.parameters import (
     AHEAD,
     AHEAD_CORE,
     DRIED,
     EMC,
+    HEARTWOOD,
     MISFIT,
     MISFIT_CORE,
-    SAPWOOD,
     START,
     members,
 )
@@ -32,6 +33,7 @@ from baulk.models.drying import solver
 from baulk.models.drying.grid import graded_edges_mm
 from baulk.models.field import MoistureField
 from baulk.models.section import Finished, Section
+from baulk.models.species import Species
 
 # of the water above the air's EMC, after a year without a reading; set on the bench tests/bench/honesty
 AHEAD_SD: Final = 0.08
@@ -44,7 +46,9 @@ AHEAD_LEAST_PCT: Final = 8.0
 LEAST_PCT: Final = 1.0
 
 
-def with_misfit(fields: Sequence[MoistureField], theta: Floats, emc_pct: float) -> tuple[MoistureField, ...]:
+def with_misfit(
+    fields: Sequence[MoistureField], theta: Floats, given: FitInputs
+) -> tuple[MoistureField, ...]:
     """Add each member's departure from the model to its fields.
 
     Parameters
@@ -53,27 +57,30 @@ def with_misfit(fields: Sequence[MoistureField], theta: Floats, emc_pct: float) 
         As the drying model gives them. [%]
     theta : ndarray, shape (22, m)
         The ensemble.
-    emc_pct : float
-        Mean EMC of the air since the start, before the members' own offset. [%]
+    given : FitInputs
+        For the mean EMC of the air since the start, before the members' own offset [%], and the wood.
 
     Returns
     -------
     tuple of MoistureField
-        ``M + 4 u (1 - u) (a + b phi)``: u the share of the water above the EMC that is left at the place,
-        phi a form that is 1.25 in the middle, -1 at the faces and 0 on the mean. [%]
+        ``M + 4 u (1 - u) (a + b phi)``: u the share of the water above the EMC that is left at the place, of
+        what heartwood or sapwood had there when green; phi a form that is 1.25 in the middle, -1 at the faces
+        and 0 on the mean. [%]
     """
-    emc = (emc_pct + theta[EMC])[:, None, None]
-    to_lose = np.maximum(theta[START][:, None, None] - emc, 1.0)
-    wettest = emc + to_lose
+    emc = (given.emc_pct + theta[EMC])[:, None, None]
     sizes: dict[int, Floats] = {}
+    wettest: dict[int, Floats] = {}
     left = np.empty(max((each.mc_pct.size for each in fields), default=0))
     found = []
     for each in fields:
         key = id(each.section)
         if key not in sizes:
+            green = _green(theta, given, each.section, each.x_edges_mm, each.y_edges_mm)
+            to_lose = np.maximum(green - emc, 1.0)
             core = theta[MISFIT_CORE][:, None, None] * _form(each)
             sizes[key] = 4 * (theta[MISFIT][:, None, None] + core) / to_lose**2
-        added = wettest - each.mc_pct
+            wettest[key] = emc + to_lose
+        added = wettest[key] - each.mc_pct
         np.multiply(
             added, np.subtract(each.mc_pct, emc, out=left[: added.size].reshape(added.shape)), out=added
         )
@@ -185,27 +192,76 @@ def run(
         }
         field = fields[-1]
     fields = tuple(found[float(one)] for one in wanted)
-    return with_misfit(fields, theta, given.emc_pct) if start is None else fields
+    return with_misfit(fields, theta, given) if start is None else fields
 
 
 def _start(theta: Floats, given: FitInputs, section: Section, at_s: float) -> MoistureField:
-    """Return each member's moisture at arrival: heart within a ring of sapwood, dried in from the faces."""
-    x, y = graded_edges_mm(section.width_mm, CELLS), graded_edges_mm(section.depth_mm, CELLS)
-    wood, depth_mm = given.species, np.maximum(theta[DRIED], 0.0)
-    wetter = (
-        1.0 if wood.green_sapwood_mc_pct is None else wood.green_sapwood_mc_pct / wood.green_heartwood_mc_pct
-    )
-    form = 1 + (wetter - 1) * _sapwood(section, x, y, theta[SAPWOOD])  # green, over green heartwood
+    measured = given.timber.green_mc_pct is not None
+    return arrival(
+        theta, section, given.species, (CELLS, CELLS), emc_pct=given.emc_pct, most_pct=given.law.most_pct,
+        at_s=at_s, measured=measured,
+    )  # fmt: skip
+
+
+def arrival(  # noqa: PLR0913 - a section, its wood and the air that it had dried in
+    theta: Floats, section: Section, species: Species, cells: tuple[int, int], *, emc_pct: float,
+    most_pct: float, at_s: float, measured: bool = False,
+) -> MoistureField:  # fmt: skip
+    """Lay out each member's moisture at arrival: heart within a ring of sapwood, dried in from the faces.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (22, m)
+        The ensemble.
+    section : Section
+        As sawn, with its pith. [mm]
+    species : Species
+        For how wet heartwood and sapwood are when green.
+    cells : (int, int)
+        Number of cells along x and along y.
+    emc_pct : float
+        Mean EMC of its air, before the members' own offset. [%]
+    most_pct : float
+        The most that the wood can hold. [%]
+    at_s : float
+        Moment of the arrival, POSIX seconds. [s]
+    measured : bool
+        Whether the members' start is the mean of the whole section, not of its heartwood.
+
+    Returns
+    -------
+    MoistureField
+        Every member. [%]
+    """
+    x, y = graded_edges_mm(section.width_mm, cells[0]), graded_edges_mm(section.depth_mm, cells[1])
+    form, depth_mm = _wetter(theta, species, section, x, y), np.maximum(theta[DRIED], 0.0)
     kept = _still_wet(x, depth_mm)[:, None, :] * _still_wet(y, depth_mm)[:, :, None]
-    emc = (given.emc_pct + theta[EMC])[:, None, None]
+    emc = (emc_pct + theta[EMC])[:, None, None]
     heart = theta[START][:, None, None]
-    if given.timber.green_mc_pct is not None:  # measured: it is the mean of the whole section at arrival
+    if measured:
         area = np.outer(np.diff(y), np.diff(x)) / (section.width_mm * section.depth_mm)
         lost, left = (np.sum(part * area, axis=(1, 2))[:, None, None] for part in (1 - kept, form * kept))
         heart = (heart - emc * lost) / left
     mc = emc + (heart * form - emc) * kept
-    mc = np.clip(mc, 1.0, given.law.most_pct)
+    mc = np.clip(mc, 1.0, most_pct)
     return MoistureField(posix_s=at_s, section=section, x_edges_mm=x, y_edges_mm=y, mc_pct=mc)
+
+
+def _wetter(theta: Floats, species: Species, section: Section, x_edges: Floats, y_edges: Floats) -> Floats:
+    """Return green moisture of each cell over that of heartwood, shape (m, ny, nx)."""
+    of_sapwood = sapwood.shares(section, x_edges, y_edges, np.maximum(theta[HEARTWOOD], 0.0))
+    found: Floats = sapwood.green_pct(species, of_sapwood) / species.green_heartwood_mc_pct
+    return found
+
+
+def _green(theta: Floats, given: FitInputs, section: Section, x_edges: Floats, y_edges: Floats) -> Floats:
+    """Return how wet each cell was when green, shape (m, ny, nx)."""
+    found: Floats = theta[START][:, None, None] * _wetter(theta, given.species, section, x_edges, y_edges)
+    if given.timber.green_mc_pct is not None:  # the row is the mean of heartwood and sapwood
+        area = np.outer(np.diff(y_edges), np.diff(x_edges))
+        mean = np.sum(found * area, axis=(1, 2)) / area.sum()
+        found *= (theta[START] / mean)[:, None, None]
+    return found
 
 
 def _still_wet(edges_mm: Floats, depth_mm: Floats) -> Floats:
@@ -216,16 +272,3 @@ def _still_wet(edges_mm: Floats, depth_mm: Floats) -> Floats:
     middle = (edges_mm[1:] + edges_mm[:-1]) / 2
     depth = np.maximum(depth_mm, 1e-3)[:, None]
     return np.asarray(erf((middle - edges_mm[0]) / depth) * erf((edges_mm[-1] - middle) / depth))
-
-
-def _sapwood(section: Section, x_edges: Floats, y_edges: Floats, share: Floats) -> Floats:
-    """Share of sapwood in each cell, shape (m, ny, nx), the cells farthest from the pith first."""
-    x, y = (x_edges[1:] + x_edges[:-1]) / 2, (y_edges[1:] + y_edges[:-1]) / 2
-    away = np.hypot(x[None, :] - section.pith_x_mm, y[:, None] - section.pith_y_mm).ravel()
-    area = np.outer(np.diff(y_edges), np.diff(x_edges)).ravel()
-    outer_first = np.argsort(-away, kind="stable")
-    area = area[outer_first] / area.sum()
-    before = np.cumsum(area) - area
-    found = np.empty((share.size, away.size))
-    found[:, outer_first] = np.clip((share[:, None] - before) / area, 0.0, 1.0)
-    return found.reshape(share.size, y.size, x.size)

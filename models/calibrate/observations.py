@@ -6,13 +6,14 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from statistics import NormalDist, mean
 from typing import Final
 
 import numpy as np
 
-from baulk.models import end_grain
+from baulk.models import end_grain, sapwood
 from baulk.models.calibrate.inputs import FitInputs
-from baulk.models.calibrate.parameters import start_of
+from baulk.models.calibrate.parameters import mean_start
 from baulk.models.calibrate.screening import (
     Hanging,
     Observation,
@@ -33,7 +34,7 @@ from baulk.models.meter.wood_temperature import at_readings
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading
 from baulk.models.reason import Reason
-from baulk.models.section import Section
+from baulk.models.section import Face, Section
 from baulk.models.timber import EventKind, Timber
 
 INSTALLED_SD_PCT: Final = (
@@ -42,6 +43,9 @@ INSTALLED_SD_PCT: Final = (
 # of the points that a meter shows above saturation: their scale differs from meter to meter in more than its
 # slope; our own judgement, no source
 WET_SCALE_SD_SHARE: Final = 0.3
+# and in sapwood, whose free water holds other ions than that of heartwood; whether a meter then shows more or
+# less for it differs by wood: our own judgement, no source
+SAPWOOD_SCALE_SD_SHARE: Final = 0.4
 OVEN_SD_PCT: Final = 1.5  # one slice against the whole timber, when dry; our own judgement, no source
 OVEN_SD_SHARE: Final = 0.05  # and as a share of its moisture; our own judgement, no source
 _REPEATED: Final = Reason(code="calibration.repeated")
@@ -135,6 +139,7 @@ def _pins(
         corrections=given.corrections,
     )
     days: dict[tuple[str, int], list[Observation]] = defaultdict(list)
+    in_sapwood: dict[tuple[str, Section], float] = {}
     for each, taken_s, told in zip(deep, at_s, found, strict=True):
         name = name_of(each.series)
         if each.flags and (
@@ -148,7 +153,10 @@ def _pins(
         if isinstance(told, Reason):
             refused[name].append(told)
             continue
-        one = _pin(each, name, taken_s, told)
+        where = (name, given.past.section_at(taken_s))
+        if told.above_fsp_pct > 0 and where not in in_sapwood:
+            in_sapwood[where] = _in_sapwood(given, each, where[1])
+        one = _pin(each, name, taken_s, told, in_sapwood.get(where, 0.0))
         days[name, one.day].append(one)
     usable = sorted((middle(group) for group in days.values()), key=lambda one: one.posix_s)
     return [_freed(each, stuck.get(each.series)) for each in usable]
@@ -185,12 +193,25 @@ def _with_its_ends(given: FitInputs, reading: Reading) -> Timber:
     return replace(given.timber, ends_sealed=given.past.sealed, length_mm=length_mm)
 
 
-def _pin(reading: Reading, name: str, taken_s: float, found: MeterAnswer) -> Observation:
+def _in_sapwood(given: FitInputs, reading: Reading, section: Section) -> float:
+    """How likely the tips of a pin stand in sapwood, before any reading; without a face the mean of all."""
+    depth_mm, face = reading.series.depth_mm, reading.series.face
+    if depth_mm is None or not sapwood.differs(given.species):
+        return 0.0
+    timber = given.timber
+    radius = NormalDist(*sapwood.prior_mm(timber.section, given.species, timber.heartwood_mm))
+    tips = [section.pin_tip_mm(depth_mm, each) for each in ((face,) if face else Face)]
+    away = [math.hypot(x - section.pith_x_mm, y - section.pith_y_mm) for x, y in tips]
+    return mean(radius.cdf(each) for each in away)
+
+
+def _pin(reading: Reading, name: str, taken_s: float, found: MeterAnswer, in_sapwood: float) -> Observation:
+    scale_sd = math.hypot(WET_SCALE_SD_SHARE, SAPWOOD_SCALE_SD_SHARE * in_sapwood) * found.above_fsp_pct
     return Observation(
         posix_s=taken_s,
         series=name,
         measured_pct=found.mc_pct + found.above_fsp_pct,
-        sd_pct=math.hypot(found.sd_pct, INSTALLED_SD_PCT, WET_SCALE_SD_SHARE * found.above_fsp_pct),
+        sd_pct=math.hypot(found.sd_pct, INSTALLED_SD_PCT, scale_sd),
         at_least=found.at_least,
         above_pct=found.above_fsp_pct,
         depth_mm=reading.series.depth_mm,
@@ -210,11 +231,11 @@ def _weights(
             taken.append((min(max(each.taken_utc.timestamp(), given.start_s), given.now_s), each.value))
         else:
             refused[name].append(Reason(code="calibration.no_weight", values={"weight_kg": each.value}))
-    start_pct, start_sd = start_of(given.timber, given.species)
+    start_pct, wettest_pct = mean_start(given.timber, given.species)
     limits = Limits(
         section=given.past.section,
         law=given.law,
-        wettest_pct=min(given.law.most_pct, start_pct + 3 * start_sd),
+        wettest_pct=min(given.law.most_pct, wettest_pct),
         begun_s=given.start_s,
     )
     usable, why, said = weights(taken, given.past, limits)

@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from baulk.models import sapwood
 from baulk.models.constants import Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.drying import solver
@@ -22,13 +23,14 @@ from baulk.models.timber import Timber
 from baulk.models.yard.prior import YardPrior
 
 (
-    D, SURFACE, START, BIAS, EMC, RATIO, GAP, DRIFT, SLOPE, RAISED, ENERGY, FSP, WET, SEASON, END, SAPWOOD,
+    D, SURFACE, START, BIAS, EMC, RATIO, GAP, DRIFT, SLOPE, RAISED, ENERGY, FSP, WET, SEASON, END, HEARTWOOD,
     DRIED, MISFIT, MISFIT_CORE, SHRINKAGE, AHEAD, AHEAD_CORE,
 ) = range(22)  # fmt: skip
 PASSIVE: Final = slice(SHRINKAGE, AHEAD_CORE + 1)
 
 START_SD_MEASURED_PCT: Final = 4.0  # one oven-dry section against a whole timber; common practice, no source
-START_SD_SHARE: Final = 0.15  # of the species' table value; common practice, no source
+START_SD_SHARE: Final = sapwood.GREEN_SD_SHARE  # of the species' table value
+WETTEST_SD: Final = 3.0  # standard deviations from the middle to the wettest that a timber can have been
 # The first row is one of drying times. A flatter law or a lower step above saturation dries an 8 in oak
 # more slowly, from green to 40 % on the mean, as ln D lower by so much does (runs of the model, no source):
 # so a member that has one gets a higher D in exchange: readings tell the time, hardly its parts.
@@ -38,7 +40,6 @@ USUAL_SLOPE_PCT: Final = 0.098
 # middle of the step above saturation, against the law's: a front of drying that is steeper than a constant D
 # gives; set on the bench tests/bench/honesty, no source
 LN_STEP: Final = -0.75
-SAPWOOD_SHARE: Final = 0.16  # of the section of a squared log, in woods whose sapwood is the wetter one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,8 +118,8 @@ PARAMETERS: Final = (
         source=f"along the grain 10 to 15 times as fast as across (see ends), a coat more or less; {_OWN}",
     ),
     Parameter(
-        name="sapwood", sd=0.15, low=0.0, high=0.5, absolute=True,
-        source=f"share of the section that is sapwood; {_OWN}",
+        name="heartwood_mm", sd=0.0, low=-400.0, high=400.0,
+        source="radius of the heartwood about the pith, below 0 as at 0: see `sapwood.prior_mm`",
     ),
     Parameter(
         name="dried_mm", sd=25.0, low=-80.0, high=80.0,
@@ -147,12 +148,11 @@ def middle(timber: Timber, species: Species, law: DiffusionLaw) -> Floats:
     found[START] = start_of(timber, species)[0]
     found[SLOPE] = law.slope_per_pct + SLOPE_SHIFT_PCT
     found[RAISED] = np.log(law.raised_above_fsp) + LN_STEP
-    found[D] = SLOWER_BY_STEP * np.log(law.raised_above_fsp)
     found[ENERGY] = law.activation_j_mol
     found[FSP] = law.fsp_pct
     found[WET] = WET_SLOPE
     found[DRIED] = DRIED_MM
-    found[SAPWOOD] = SAPWOOD_SHARE if has_wet_sapwood(species) else 0.0
+    found[HEARTWOOD] = sapwood.prior_mm(timber.section, species, timber.heartwood_mm)[0]
     return found
 
 
@@ -203,8 +203,8 @@ def spreads(timber: Timber, species: Species) -> Floats:
     """Return the standard deviation of the prior of every row, shape (22,)."""
     sd = np.array([each.sd for each in PARAMETERS])
     sd[START] = start_of(timber, species)[1]
-    if not has_wet_sapwood(species):
-        sd[SAPWOOD] = 0.0
+    if sapwood.differs(species):
+        sd[HEARTWOOD] = sapwood.prior_mm(timber.section, species, timber.heartwood_mm)[1]
     return sd
 
 
@@ -220,17 +220,24 @@ def _white(rows: int, members: int, rng: np.random.Generator) -> Floats:
     return np.asarray(draws / np.maximum(draws.std(axis=1, keepdims=True), 1e-12))
 
 
-def has_wet_sapwood(species: Species) -> bool:
-    """Whether the sapwood arrives markedly wetter than the heartwood."""
-    sapwood = species.green_sapwood_mc_pct
-    return sapwood is not None and sapwood > 1.2 * species.green_heartwood_mc_pct
-
-
 def start_of(timber: Timber, species: Species) -> tuple[float, float]:
-    """Moisture content at arrival and its standard deviation before any reading, both in %."""
+    """Moisture content at arrival and its standard deviation before any reading, both in %.
+
+    Of the whole section where it was measured, else of its heartwood.
+    """
     if timber.green_mc_pct is not None:
         return timber.green_mc_pct, START_SD_MEASURED_PCT
     return species.green_heartwood_mc_pct, START_SD_SHARE * species.green_heartwood_mc_pct
+
+
+def mean_start(timber: Timber, species: Species) -> tuple[float, float]:
+    """Mean moisture content of the section at arrival, and the wettest that it can have been, in %."""
+    if timber.green_mc_pct is not None:
+        return timber.green_mc_pct, timber.green_mc_pct + WETTEST_SD * START_SD_MEASURED_PCT
+    radius, sd = sapwood.prior_mm(timber.section, species, timber.heartwood_mm)
+    radii = np.maximum(np.array([radius, radius - WETTEST_SD * sd, radius + WETTEST_SD * sd]), 0.0)
+    green = sapwood.green_pct(species, sapwood.share(timber.section, radii))
+    return float(green[0]), float(green.max()) * (1 + WETTEST_SD * START_SD_SHARE)
 
 
 def bounded(theta: Floats, centre: Floats) -> Floats:
@@ -290,6 +297,7 @@ def members(theta: Floats, *, silent: bool = False) -> solver.Members:
         slope_per_pct=theta[SLOPE].copy(),
         fsp_pct=theta[FSP].copy(),
         raised_above_fsp=np.exp(theta[RAISED]),
+        heartwood_mm=np.maximum(theta[HEARTWOOD], 0.0),
         activation_j_mol=theta[ENERGY].copy(),
         surface_season=theta[SEASON].copy(),
         shrinkage_factor=np.exp(theta[SHRINKAGE]),

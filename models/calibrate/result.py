@@ -19,7 +19,7 @@ from baulk.models.reason import Reason
 from baulk.models.section import Covers, Face, FaceCover, Kerf, Section
 
 FEWEST: Final = 3
-FORMAT: Final = 3
+FORMAT: Final = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -85,7 +85,7 @@ class Limits:
         """
         seconds, before = max(to_s - from_s, 3600.0), max(from_s - self.begun_s, 0.0) / 4
         per_m = 2000 * (1 / self.section.width_mm + 1 / self.section.depth_mm)
-        d_m2_s = FASTER * float(self.law.d_m2_s(self.law.fsp_pct, 25.0)) * max(1.0, self.law.raised_above_fsp)
+        d_m2_s = FASTER * float(self.law.d_m2_s(self.law.fsp_pct, 25.0)) * self.law.sapwood_raised
         through = 2 * (d_m2_s / np.pi) ** 0.5 * ((before + seconds) ** 0.5 - before**0.5)
         off = FASTER * CONDUCTANCE_M_S[FaceCover.EXPOSED] * seconds
         share = min(float(per_m * min(through, off)), 1.0)

@@ -25,7 +25,7 @@ from baulk.models.constants import Floats
 Light = NDArray[np.float32]
 Pair = tuple[Floats, Floats]
 FAST = {"contract", "arcp", "nsz"}
-ACROSS, OFFSET, LOW, HIGH, SLOPE, FSP, FREE, EXTRA, SEASON = range(9)  # rows of Axis.lanes
+ACROSS, OFFSET, LOW, HIGH, SLOPE, FSP, EXTRA, SEASON = range(8)  # rows of Axis.lanes
 YEAR_RAD_S = 2 * np.pi / (365.25 * 86_400.0)
 SAFELY = 0.8  # share of the step that the bound would allow
 MOST_LONGER = 2.5  # one step than the one before it
@@ -54,11 +54,14 @@ class Axis(NamedTuple):
         Shares of the steps in potential before, across and after a cell face in the slope at it. [-]
     centre : ndarray, shape (n, 2)
         Shares of the steps in moisture before and after a cell in its centre value less its mean. [-]
-    lanes : ndarray, shape (9, lanes)
+    lanes : ndarray, shape (8, lanes)
         Of each lane: width of its line [m], what is added to the EMC [%], surface resistance at both ends
-        [s/m], slope of ln D [1/%], fibre saturation [%], D/d_ref above it [-], power on the temperature
-        factor less 1 [-], amplitude of ln surface conductance over the year [-]. One array, because each
-        array that is handed on costs time, as much together as a tenth of the sweep.
+        [s/m], slope of ln D [1/%], fibre saturation [%], power on the temperature factor less 1 [-],
+        amplitude of ln surface conductance over the year [-]. One array, because each array that is handed
+        on costs time, as much together as a tenth of the sweep.
+    free : ndarray, shape (n + 1, lanes) or (1, lanes)
+        D/d_ref above fibre saturation at each cell face, or one for all where sapwood and heartwood do not
+        differ: a row read again and again stays in the cache. [-]
     """
 
     width: Floats
@@ -66,6 +69,7 @@ class Axis(NamedTuple):
     blend: Light
     centre: Light
     lanes: Light
+    free: Light
 
 
 Axes = tuple[Axis, Axis]
@@ -148,19 +152,20 @@ def _end(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     The face's value depends on D beneath it: first on D up to where a straight line would end, then on D up
     to the first value.
     """
-    own, grain, width = axis.lanes, axis.grain, axis.width
+    own, grain, width, free = axis.lanes, axis.grain, axis.width, axis.free
+    row = min(edge, free.shape[0] - 1)
     onward, half = single(-width[i] / (width[i] + width[inner])), single(0.5 * width[i])
     beside, within = axis.centre[i, min(edge, 1)], axis.centre[i, 1 - min(edge, 1)]
     for k in range(u.shape[1]):
         first = max(u[i, k] + onward * (u[inner, k] - u[i, k]), ZERO)
         d = wide[0, k] * grain[edge, k]
-        d *= _between(u[i, k], first, own[SLOPE, k], own[FSP, k], own[FREE, k])
+        d *= _between(u[i, k], first, own[SLOPE, k], own[FSP, k], free[row, k])
         skin[edge, k] = _skin(u[i, k], wide[3, k], half, d, resist[k])
     for k in range(u.shape[1]):
         mid[i, k] = u[i, k] + beside * (skin[edge, k] - u[i, k]) + within * (u[inner, k] - u[i, k])
     for k in range(u.shape[1]):
         d = wide[0, k] * grain[edge, k]
-        d *= _between(mid[i, k], skin[edge, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+        d *= _between(mid[i, k], skin[edge, k], own[SLOPE, k], own[FSP, k], free[row, k])
         skin[edge, k] = _skin(mid[i, k], wide[3, k], half, d, resist[k])
 
 
@@ -191,7 +196,8 @@ def _conduct(  # noqa: C901, PLR0912 - passes over lanes
     """
     n, lanes = u.shape
     mean, mid, rise, usual, wide = light[0], light[1], light[2], light[3], light[4]
-    own, grain, blend = axis.lanes, axis.grain, axis.blend
+    own, grain, blend, free = axis.lanes, axis.grain, axis.blend, axis.free
+    last_row = free.shape[0] - 1
     warm, low, high = wide[0], wide[1], wide[2]
     step, first, last = single(dt), single(0.5 * axis.width[0]), single(0.5 * axis.width[n - 1])
     for i in range(n):
@@ -199,12 +205,13 @@ def _conduct(  # noqa: C901, PLR0912 - passes over lanes
             mean[i, k] = u[i, k]
     _points(mean, axis, wide, mid, rise)
     for k in range(lanes):
-        usual[0, k] = _between(mid[0, k], rise[0, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+        usual[0, k] = _between(mid[0, k], rise[0, k], own[SLOPE, k], own[FSP, k], free[0, k])
     for i in range(n - 1):
+        row = min(i + 1, last_row)
         for k in range(lanes):
-            usual[i + 1, k] = _between(mid[i, k], mid[i + 1, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+            usual[i + 1, k] = _between(mid[i, k], mid[i + 1, k], own[SLOPE, k], own[FSP, k], free[row, k])
     for k in range(lanes):
-        usual[n, k] = _between(mid[n - 1, k], rise[n, k], own[SLOPE, k], own[FSP, k], own[FREE, k])
+        usual[n, k] = _between(mid[n - 1, k], rise[n, k], own[SLOPE, k], own[FSP, k], free[last_row, k])
     for k in range(lanes):
         rise[0, k] = usual[0, k] * (mid[0, k] - rise[0, k])
     for i in range(n - 1):

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models import sapwood
 from baulk.models.air import AirSeries
 from baulk.models.constants import Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
@@ -108,7 +109,10 @@ def laws(law: DiffusionLaw, members: Members) -> Floats:
 
 
 def potential(law: DiffusionLaw, members: Members | None) -> Potential:
-    """Return the integral of D over moisture by which points are read, of one run or of every member."""
+    """Return the integral of D over moisture by which points are read, of one run or of every member.
+
+    Heartwood's throughout: sapwood's steeper kink at saturation changes a value by less than 0.2 points.
+    """
     if members is None:
         raised = law.raised_above_fsp * np.exp(law.slope_per_pct * (law.fsp_pct - REFERENCE_PCT))
         slope, fsp, free = (np.asarray(each) for each in (law.slope_per_pct, law.fsp_pct, raised))
@@ -117,24 +121,66 @@ def potential(law: DiffusionLaw, members: Members | None) -> Potential:
     return Potential(slope_per_pct=slope, fsp_pct=fsp, free=free)
 
 
+def free_water(
+    section: Section, law: DiffusionLaw, members: Members, x_edges: Floats, y_edges: Floats
+) -> tuple[Floats, Floats]:
+    """Return the factor on D above saturation at each cell face, sapwood's over heartwood's.
+
+    Parameters
+    ----------
+    section : Section
+        For its pith. [mm]
+    law : DiffusionLaw
+        For the factor of sapwood.
+    members : Members
+        For where its sapwood begins.
+    x_edges, y_edges : ndarray, shape (nx + 1,) and (ny + 1,)
+        Cell edges. [mm]
+
+    Returns
+    -------
+    tuple of ndarray, shapes (nx + 1, ny, 1 or m) and (ny + 1, nx, 1 or m)
+        Between two cells that of both in series, at the surface that of the outermost; (1, 1, 1) where
+        nothing differs. [-]
+    """
+    if members.heartwood_mm is None or law.sapwood_raised == 1.0:
+        return np.ones((1, 1, 1)), np.ones((1, 1, 1))
+    of_sapwood = sapwood.shares(section, x_edges, y_edges, members.heartwood_mm)
+    resists = np.exp(-np.log(law.sapwood_raised) * of_sapwood)
+
+    def along(cells: Floats, edges: Floats) -> Floats:
+        wide = np.diff(edges)[:, None, None]
+        between = (cells[:-1] * wide[:-1] + cells[1:] * wide[1:]) / (wide[:-1] + wide[1:])
+        return 1 / np.concatenate([cells[:1], between, cells[-1:]])
+
+    return along(resists.transpose(2, 1, 0), x_edges), along(resists.transpose(1, 2, 0), y_edges)
+
+
 def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
-    width: Floats, shares: tuple[Floats, Floats], across: Floats, factor: Floats, wood: Floats,
-    offset: Floats, resist: tuple[Floats, Floats],
+    width: Floats, shares: tuple[Floats, Floats], across: Floats, factor: tuple[Floats, Floats],
+    wood: Floats, offset: Floats, resist: tuple[Floats, Floats],
 ) -> kernel.Axis:  # fmt: skip
     """Lay out one direction for a chunk of members.
 
-    `shares` as from `slope_shares` and `centre_shares` of the widths, `factor` as from `grain`, `wood` as
-    from `laws`.
+    `shares` as from `slope_shares` and `centre_shares` of the widths, `factor` as from `grain` and from
+    `free_water`, `wood` as from `laws`.
     """
     gap = np.concatenate([[1.0], (width[1:] + width[:-1]) / 2, [1.0]])
     lines, members = across.size, offset.size
-    each = np.tile(np.stack([offset, *resist, *wood[1:]]), lines)
+    d_ref, slope, fsp, free, extra, season = wood
+    each = np.tile(np.stack([offset, *resist, slope, fsp, extra, season]), lines)
+
+    def laid(values: Floats, faces: int = gap.size) -> kernel.Light:
+        filled = np.broadcast_to(values, (faces, lines, members)).reshape(faces, -1)
+        return np.ascontiguousarray(filled, np.float32)
+
     return kernel.Axis(
         width=width,
-        grain=np.ascontiguousarray((factor / gap[:, None, None] * wood[0]).reshape(gap.size, -1), np.float32),
+        grain=laid(factor[0] / gap[:, None, None] * d_ref),
         blend=shares[0].astype(np.float32),
         centre=shares[1].astype(np.float32),
         lanes=np.concatenate([np.repeat(across, members)[None], each]).astype(np.float32),
+        free=laid(factor[1] * free, factor[1].shape[0]),
     )
 
 
@@ -157,13 +203,14 @@ def counted(width: Floats, side: float) -> Floats:
     return np.asarray(width * np.minimum((deep / min(NEAR_M, 0.04 * side)) ** 2, 1.0))
 
 
-def alike(wood: Floats, most: int) -> list[NDArray[np.intp]]:
+def alike(wood: Floats, sapwood_free: Floats, most: int) -> list[NDArray[np.intp]]:
     """Deal the members out to chunks of at most so many that dry about as fast, since a chunk steps as one.
 
-    `wood` as from `laws`. By D near saturation, for wet wood needs the most steps.
+    `wood` as from `laws`, and what sapwood makes of its D above saturation, shape (1,) or (m,). By D near
+    saturation, for wet wood needs the most steps.
     """
     d_ref, slope, fsp, free, *_ = wood
-    speed = d_ref * np.sqrt(np.exp(slope * (fsp - REFERENCE_PCT)) * free)
+    speed = d_ref * np.sqrt(np.exp(slope * (fsp - REFERENCE_PCT)) * free * sapwood_free)
     order = np.argsort(speed, kind="stable")
     return [order[i : i + most] for i in range(0, order.size, most)]
 

@@ -14,10 +14,12 @@ from baulk.models.diffusion import LIMITS
 from baulk.models.errors import OutOfRange
 
 FACTORS: Final = ("d_factor", "surface_factor", "ratio_factor", "shrinkage_factor")
+MOST_RADIUS_MM: Final = 1e5
 SEASON: Final = 3.0  # a factor of twenty each way
 OWN: Final[Mapping[str, tuple[float, float]]] = {
     **{name: LIMITS[name] for name in ("slope_per_pct", "fsp_pct", "raised_above_fsp", "activation_j_mol")},
     "surface_season": (-SEASON, SEASON),
+    "heartwood_mm": (0.0, MOST_RADIUS_MM),
 }
 
 
@@ -51,6 +53,8 @@ class Members:
     surface_season : ndarray, optional
         Amplitude of ln surface conductance over the year, -3 to 3: the conductance is times
         ``exp(-season cos(2 pi (t - 15 January) / year))``, above 0 for a freer surface in summer. [-]
+    heartwood_mm : ndarray, optional
+        Radius of the heartwood about the pith, 0 or more; all of it is heartwood without one. [mm]
     shrinkage_factor : ndarray, optional
         Factor on the species' shrinkage, above 0; no part of the drying. [-]
 
@@ -70,6 +74,7 @@ class Members:
     raised_above_fsp: Floats | None = None
     activation_j_mol: Floats | None = None
     surface_season: Floats | None = None
+    heartwood_mm: Floats | None = None
     shrinkage_factor: Floats | None = None
 
     def __post_init__(self) -> None:

@@ -108,7 +108,7 @@ def march(  # noqa: PLR0913 - what a run needs
             face[done:upto, :, chunk] = lines.faces_pct(fields, now, chunk, damp, resist)
             done = upto
 
-    parallel_for(run, layout.alike(wood, CHUNK), threads)
+    parallel_for(run, layout.alike(wood, np.exp(np.log(lines.free).mean(axis=(0, 1))), CHUNK), threads)
     return Course(
         posix_s=at_s + layers.posix_s,
         section=layers.section,
@@ -139,6 +139,7 @@ class _Lines:
     shares: tuple[Floats, Floats]
     beside: tuple[Floats, Floats]
     grain: Floats  # (n + 1, 2, 1 or m)
+    free: Floats  # the same of what sapwood makes of D above saturation, or (1, 1, 1)
     wood: Floats
 
     def axes(
@@ -147,11 +148,12 @@ class _Lines:
         """Along both lines, and from one to the other, where nothing passes."""
         wood, pair = self.wood[:, chunk], np.ones(2)
         ends = (resist[Face.D], resist[Face.B])
-        along = layout.axis(self.width, self.shares, pair, self._grain(chunk), wood, damp, ends)
+        along = layout.axis(self.width, self.shares, pair, self._own(chunk), wood, damp, ends)
         along.lanes[kernel.LOW] = np.concatenate([resist[Face.D], resist[Face.C]])
         along.lanes[kernel.HIGH] = np.concatenate([resist[Face.B], resist[Face.A]])
         tight, closed = np.full(damp.size, _TIGHT), np.full((3, self.width.size, 1), _NONE)
-        between = layout.axis(pair, self.beside, self.width, closed, wood, damp, (tight, tight))
+        still = (closed, np.ones((1, 1, 1)))
+        between = layout.axis(pair, self.beside, self.width, still, wood, damp, (tight, tight))
         return along, between
 
     def faces_pct(
@@ -170,7 +172,14 @@ class _Lines:
         slope = np.maximum(slope, LEAST_SLOPE)
         top = np.exp(slope * (fsp - REFERENCE_PCT)) / slope
         warm, emc, cold = (each[:, None, None] for each in now)
-        grain = np.stack([self._grain(chunk)[end, line] for line, end in zip(LINE, END, strict=True)])
+        grains, frees = (
+            np.broadcast_to(each, (*self.grain.shape[:2], each.shape[-1])) for each in self._own(chunk)
+        )
+        grain, sapwood = (
+            np.stack([each[end, line] for line, end in zip(LINE, END, strict=True)])
+            for each in (grains, frees)
+        )
+        free = free * sapwood
         pull = d_ref * grain * warm ** (1 + extra) / (self.width[0] / 2)
         pull *= np.stack([resist[each] for each in Face]) * np.exp(season * cold)
 
@@ -189,8 +198,9 @@ class _Lines:
             np.clip(found, least, most, out=found)
         return np.asarray(found)
 
-    def _grain(self, chunk: NDArray[np.intp]) -> Floats:
-        return self.grain if self.grain.shape[-1] == 1 else self.grain[..., chunk]
+    def _own(self, chunk: NDArray[np.intp]) -> tuple[Floats, Floats]:
+        grain, free = (each if each.shape[-1] == 1 else each[..., chunk] for each in (self.grain, self.free))
+        return grain, free
 
 
 def _laid_out(layers: OuterLayers, law: DiffusionLaw, members: Members, wood: Floats) -> _Lines:
@@ -204,11 +214,16 @@ def _laid_out(layers: OuterLayers, law: DiffusionLaw, members: Members, wood: Fl
         layout.grain(section, law, x, near, members.ratio_factor)[0],
         layout.grain(section, law, near, y, members.ratio_factor)[1],
     )
+    frees = (
+        layout.free_water(section, law, members, x, near)[0],
+        layout.free_water(section, law, members, near, y)[1],
+    )
     width, pair = np.diff(edges) / 1000, np.ones(2)
     return _Lines(
         width=width,
         shares=(slope_shares(width), centre_shares(width)),
         beside=(slope_shares(pair), centre_shares(pair)),
         grain=np.concatenate(lines, axis=1),
+        free=frees[0] if frees[0].size == 1 else np.concatenate(frees, axis=1),
         wood=wood,
     )

@@ -26,6 +26,7 @@ from baulk.models.drying.layout import (
     alike,
     axis,
     counted,
+    free_water,
     grain,
     laws,
     potential,
@@ -343,7 +344,8 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     wood, damp = laws(law, members), members.emc_offset_pct
     dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
     shares_x, shares_y = ((slope_shares(each), centre_shares(each)) for each in (dx, dy))
-    grain_x, grain_y = grain(section, law, x_edges, y_edges, members.ratio_factor)
+    grains = grain(section, law, x_edges, y_edges, members.ratio_factor)
+    frees = free_water(section, law, members, x_edges, y_edges)
     count_x, count_y = (counted(each, min(dx.sum(), dy.sum())) for each in (dx, dy))
     mc = np.empty((at_s.size, count, ny, nx))
     given = np.empty((at_s.size, count))
@@ -352,7 +354,13 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
 
     def march(chunk: NDArray[np.intp]) -> None:
         lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")
-        lay_x, lay_y = (each if each.shape[-1] == 1 else each[..., chunk] for each in (grain_x, grain_y))
+        lay_x, lay_y = (
+            (
+                each if each.shape[-1] == 1 else each[..., chunk],
+                free if free.shape[-1] == 1 else free[..., chunk],
+            )
+            for each, free in zip(grains, frees, strict=True)
+        )
         least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(air[:, 2].min() + damp[chunk], 0.0))
         most = np.maximum(lanes.max(axis=(0, 1)), air[:, 2].max() + damp[chunk])
         limits = np.array([control[0], FIRST_S, control[1], control[2]])
@@ -373,5 +381,5 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
             given[done:upto, chunk] = (sofar + off[:-1]) / (dx.sum() * dy.sum())
             sofar, done = sofar + off[-1], upto
 
-    parallel_for(march, alike(wood, CHUNK), threads)
+    parallel_for(march, alike(wood, np.exp(np.log(frees[0]).mean(axis=(0, 1))), CHUNK), threads)
     return mc, given

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Final
 
@@ -13,8 +14,8 @@ from baulk.models.units import System, show_mass
 def _heavy(values: Values, system: System) -> str:
     return (
         f"It weighs {show_mass(values['mass_kg'], system)} green, and up to "
-        f"{show_mass(values['heavy_kg'], system)} from a dense tree. Lift it with a hoist, skates or enough "
-        "people, keep feet clear, and choose slings for the larger weight."
+        f"{show_mass(values['heavy_kg'], system)} from a dense tree or with much sapwood. Lift it with a "
+        "hoist, skates or enough people, keep feet clear, and choose slings for the larger weight."
     )
 
 
@@ -22,6 +23,25 @@ def _heaviest(values: Values, system: System) -> str:
     return (
         f"The heaviest piece may weigh {show_mass(values['heavy_kg'], system)}. Arrange hoist, slings and "
         "vehicle for that weight, and keep people from under it."
+    )
+
+
+def _green_weight(values: Values, system: System) -> str:
+    light, usual, heavy = (show_mass(values[f"{each}_kg"], system) for each in ("light", "usual", "heavy"))
+    if values["known"]:
+        return f"It weighs about {usual}, from {light} out of a light tree to {heavy} out of a dense one."
+    return (
+        f"It weighs about {usual} green, from {light} out of a light tree with little sapwood to {heavy} out "
+        "of a dense one or with much sapwood."
+    )
+
+
+def _lift(values: Values, system: System) -> str:
+    people = max(2, math.ceil(values["heavy_kg"] / values["alone_kg"]))
+    return (
+        f"Plan the lift for {show_mass(values['heavy_kg'], system)}. Not a lift for one: keep feet clear and "
+        f"use a hoist, skates or enough people (by hand {people}, at "
+        f"{show_mass(values['alone_kg'], system)} each). Your local rules for lifting come first."
     )
 
 
@@ -43,6 +63,8 @@ def _set_point(values: Values, _system: System) -> str:
 SENTENCES: Final[Mapping[str, Writer]] = {
     "caution.heavy": _heavy,
     "caution.heaviest": _heaviest,
+    "caution.lift": _lift,
+    "weight.green": _green_weight,
     "caution.boxed_heart": _boxed_heart,
     "caution.turn_the_check": fixed(
         "A boxed heart checks in any air. Turn its check to a face that nobody sees."

@@ -104,6 +104,14 @@ def _attached(held: Values, system: System) -> str:
     return f"sensor {held['sensor']} attached{deep}{face}{end}"
 
 
+_FIELDS: Final = {
+    "width": "green width",
+    "depth": "green depth",
+    "green_mc": "green MC",
+    "heartwood": "radius of the heartwood",
+}
+
+
 def _edited(held: Values, system: System) -> str:
     column, old, new = str(held["field"]), held["old"], held["new"]
     if column == "retired_utc" and new == "":
@@ -119,7 +127,7 @@ def _edited(held: Values, system: System) -> str:
         return f"{value:g}" if isinstance(value, float) else str(value).removesuffix("T00:00:00+00:00")
 
     name = re.sub(r"_(mm|pct|utc)$", "", column)
-    name = {"width": "green width", "depth": "green depth", "green_mc": "green MC"}.get(name, name)
+    name = _FIELDS.get(name, name)
     return f"{name.replace('_', ' ')} corrected from {told(old)} to {told(new)}"
 
 

@@ -49,7 +49,7 @@ def _gives(values: Values, system: System) -> str:
 def _amount(values: Values, system: System) -> str:
     return (
         f"It is {show_volume(values['volume_m3'], system)} and weighs {show_mass(values['mass_kg'], system)} "
-        f"green, up to {show_mass(values['heavy_kg'], system)} from a dense tree."
+        f"green, up to {show_mass(values['heavy_kg'], system)} from a dense tree or with much sapwood."
     )
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import io
 from datetime import UTC, datetime
 
+import numpy as np
 import pytest
+import streamlit as st
 from PIL import Image
 
 from baulk.dashboard.queries import arrival
@@ -109,6 +111,46 @@ def test_the_pith_is_placed_between_the_tapped_corners():
     outside = camera.placed([*corners, (300.0, 400.0)], SECTION)
     assert outside.y_mm == pytest.approx(-135)
     assert camera.placed([corners[0], (500.0, 900.0), (1.0, 1.0)], SECTION) is None
+
+
+def test_two_taps_tell_the_radius_of_the_heartwood(app):
+    taps = [(100.0, 900.0), (500.0, 500.0), (300.0, 700.0), (400.0, 800.0)]  # corners, pith, boundary; y up
+    seen = {}
+
+    def on_page(session):
+        session["arrival_taps"] = taps
+        seen["all"] = camera.sapwood_on_photograph(SECTION)
+        session["arrival_taps"] = taps[:3]
+        seen["three"] = camera.sapwood_on_photograph(SECTION)
+
+    on_page(st.session_state)
+    assert seen == {"all": pytest.approx(np.hypot(50, 45)), "three": None}
+
+
+def test_the_sapwood_is_told_by_its_width_and_makes_the_timber_lighter_or_heavier(app, shop_folder):
+    app.run()
+    app.switch_page("views/arrival.py").run()
+    for key, typed in (("green", "8 x 8"), ("length", "12 ft")):
+        app.text_input(key=f"arrival_{key}").set_value(typed)
+    app.selectbox(key="arrival_species").set_value("loblolly pine").run()
+    assert any("with much sapwood" in each.value for each in app.warning)
+    app.radio(key="arrival_sapwood").set_value("width").run()
+    app.text_input(key="arrival_sapwood_width").set_value("none").run()
+    assert not app.exception
+    # all heartwood: 5.333 cu ft of 62.4 lb times 0.47 times 1.33 is 208 lb (Wood Handbook, Table 4-1: 33 %)
+    assert any("about 208 lb," in each.value for each in app.warning)
+    app.radio(key="arrival_sapwood").set_value("tap").run()
+    assert any("Tap where the sapwood begins" in each.value for each in app.caption)
+    app.radio(key="arrival_sapwood").set_value("width").run()
+    app.text_input(key="arrival_sapwood_width").set_value("2 in").run()
+    app.text_input(key="arrival_finished").set_value("6 x 6")
+    app.selectbox(key="arrival_use").set_value("frame-outdoors")
+    app.text_input(key="arrival_tag").set_value("PIN-09").run()
+    app.button(key="arrival_go").click().run()
+    assert not app.exception
+    with shops.open(shop_folder) as shop:
+        found = shop.register.get("PIN-09")
+    assert found.heartwood_mm == pytest.approx(np.hypot(101.6, 101.6) - 50.8)
 
 
 def test_the_page_offers_the_labels_at_once(app, shop_folder, monkeypatch, invented):

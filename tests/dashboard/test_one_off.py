@@ -56,11 +56,14 @@ def test_wood_that_takes_up_water_swells_and_wood_above_the_onset_stays(here):
 
 def test_a_weight_follows_from_size_and_moisture(here):
     told = json.loads(
-        here("weight", "--species", "white oak", "--size", "200x200 mm", "--length", "3 m", "--json")
-    )
+        here(
+            "weight", "--species", "white oak", "--size", "200x200 mm", "--length", "3 m", "--sapwood",
+            "none", "--json",
+        )
+    )  # fmt: skip
     assert told["mass_kg"] == pytest.approx(0.04 * 3 * 600 * 1.64)
     assert told["oven_dry_kg"] == pytest.approx(72)
-    assert "kg at 64 % moisture content" in here(
+    assert "kg at 65 % moisture content" in here(  # 64 % but for the sapwood in its corners
         "weight", "--species", "white oak", "--size", "200x200 mm", "--length", "3 m"
     )
     assert "lb at 30 %" in here(
@@ -102,6 +105,27 @@ def test_a_weight_names_the_wood_it_took(here):
     assert "taken as tamarack" in here(
         "weight", "--species", "hackmatack", "--start", "9 kg", "--now", "8 kg"
     )
+
+
+@pytest.mark.parametrize(
+    ("wood", "heart_lb", "sapwood_lb"),
+    [("loblolly pine", 208, 329), ("Douglas-fir", 205, 322), ("western redcedar", 163, 360)],
+)
+def test_the_weight_for_the_lift_is_that_of_a_timber_all_of_sapwood(here, wood, heart_lb, sapwood_lb):
+    # by hand: 8 x 8 in x 12 ft = 5.333 cu ft of 62.4 lb times Gb, times 1 + MC/100; Gb 0.47, 0.45, 0.31 and
+    # heartwood and sapwood 33/110, 37/115, 58/249 %: Wood Handbook, FPL-GTR-190 and 282, Tables 5-3b and 4-1
+    words = ("weight", "--species", wood, "--size", "8 x 8 in", "--length", "12 ft")
+    unknown = json.loads(here(*words, "--json"))
+    assert unknown["heavy_kg"] / 0.45359237 >= sapwood_lb - 0.5
+    for boundary, by_hand in (("--sapwood", heart_lb), ("--heartwood", sapwood_lb)):
+        known = json.loads(here(*words, boundary, "none", "--json"))
+        assert known["mass_kg"] / 0.45359237 == pytest.approx(by_hand, abs=0.6)
+        assert known["light_kg"] < known["mass_kg"] < known["heavy_kg"]
+    told = here(*words)
+    assert "Not a lift for one" in told
+    assert "out of a dense one or with much sapwood" in told
+    assert "sapwood" not in here(*words, "--sapwood", "1 in")
+    assert "Not a lift" not in here("weight", "--species", wood, "--size", "4 x 4 in", "--length", "2 ft")
 
 
 def test_two_weights_tell_the_moisture_with_its_carried_error(here):
@@ -154,6 +178,26 @@ def test_the_doctor_lists_every_number_that_was_not_read(here):
         (("size", "8 x 7 in", "--species", "white oak", "--to", "-3"), "lies between 0 and 400 %, not -3 %"),
         (("size", "8 x 7 in", "--species", "white oak", "--to", "nan"), "not nan %"),
         (("size", "8 x 7 in", "--species", "teak", "--to", "12", "--units", "cubits"), "is inch or metric"),
+        (
+            ("weight", "--species", "teak", "--size", "8 x 8 in", "--length", "9 ft", "--sapwood", "-1 in"),
+            "must be 0 or more",
+        ),
+        (
+            (
+                "weight",
+                "--species",
+                "teak",
+                "--size",
+                "8 x 8 in",
+                "--length",
+                "9 ft",
+                "--sapwood",
+                "1 in",
+                "--heartwood",
+                "3 in",
+            ),
+            "not by both",
+        ),
         (("weight",), "is told from --species, --size and --length, or"),
         (("weight", "--start", "10", "--start-mc", "60", "--now", "8 kg"), "needs its unit"),
         (("weight", "--start", "10 kg", "--now", "8 kg"), "needs --start-mc, or --species"),

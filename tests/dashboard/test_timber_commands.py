@@ -162,6 +162,37 @@ def test_what_was_entered_wrongly_is_put_right_field_by_field(here, answer):
     assert answer("timber", "show", "FER-01")["timber"] == {**first, "tag": "FER-01"}
 
 
+def test_where_the_sapwood_begins_is_entered_corrected_and_forgotten(here, answer):
+    words = (
+        "timber",
+        "add",
+        "--tag",
+        "PIN-01",
+        "--species",
+        "loblolly pine",
+        "--size",
+        "8 x 8",
+        "--finished",
+    )
+    words = (*words, "6 x 6", "--length", "12 ft", "--use", "frame-outdoors")
+    # all sapwood: 5.333 cu ft of 62.4 lb times 0.47 times 2.10 is 329 lb (Wood Handbook, Table 4-1: 110 %)
+    told = here(*words, "--heartwood", "none")
+    assert "It weighs about 329 lb," in told
+    assert "Not a lift for one" in told
+    assert answer("timber", "show", "PIN-01")["timber"]["heartwood_mm"] == 0
+    assert "100 % of the section is sapwood" in here("timber", "show", "PIN-01")
+    told = here("timber", "edit", "PIN-01", "--sapwood", "1 1/2 in")
+    assert "radius of the heartwood corrected from 0 in to 4 3/16 in" in told
+    assert "heartwood within 4 3/16 in of the pith" in here("timber", "show", "PIN-01")
+    here("timber", "edit", "PIN-01", "--heartwood", "unknown")
+    assert answer("timber", "show", "PIN-01")["timber"]["heartwood_mm"] is None
+    assert "sapwood" not in here("timber", "show", "PIN-01")
+    with pytest.raises(OutOfRange, match="not by both"):
+        here("timber", "edit", "PIN-01", "--heartwood", "3 in", "--sapwood", "1 in")
+    with pytest.raises(OutOfRange, match="0 and 5 m"):
+        here("timber", "edit", "PIN-01", "--heartwood", "30 ft")
+
+
 def test_what_is_taken_back_stays_on_record_with_who(here, answer):
     number = answer("timber", "turn", "FER-01", "b")["number"]
     assert "taken back: turned, face b up" in here("timber", "undo", str(number), "--by", "cat")

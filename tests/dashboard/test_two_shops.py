@@ -62,7 +62,7 @@ def test_the_pages_of_each_ask_its_own_tables_from_the_servers_cache(stand, fold
     for _ in range(3):  # there and back again: both stay open
         for name, density in DENSITY.items():
             stand(name)
-            kg = arrival.green_mass_kg(GREEN, "3 m", "ferry oak", "metric")
+            kg = arrival.green_weight(GREEN, "3 m", "ferry oak", "metric").usual_kg
             assert kg == pytest.approx(0.2 * 0.2 * 3 * density * 1.64, rel=0.1)
             assert shop_facts.woods().species.get("ferry oak").basic_density_kg_m3 == density
             assert shop_facts.woods().use_classes.get("bitts").title == f"Bitts of the {name} yard"

@@ -123,6 +123,7 @@ def test_a_register_of_an_older_migration_is_kept_as_it_was(shop_dir):
         pass
     with closing(sqlite3.connect(shop_dir / "shop.db")) as base:
         base.execute("ALTER TABLE event DROP COLUMN settled")
+        base.execute("ALTER TABLE timber DROP COLUMN heartwood_mm")
         base.execute("UPDATE alembic_version SET version_num = '0002'")
         base.commit()
     before = stands_at(shop_dir / "shop.db")

@@ -58,6 +58,7 @@ def pieces(draw):
         arrived_utc=arrived,
         ends_sealed=draw(st.booleans()),
         green_mc_pct=draw(st.none() | st.floats(0.01, 399)),
+        heartwood_mm=draw(st.none() | st.floats(0, 5000)),
         retired_utc=draw(st.none() | st.just(arrived + (NOW - arrived) / 2)),
     )
 

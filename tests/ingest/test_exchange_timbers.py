@@ -6,6 +6,7 @@ import csv
 from dataclasses import replace
 from datetime import UTC, datetime
 
+import numpy as np
 import pytest
 
 from baulk.ingest import operations
@@ -50,6 +51,33 @@ def test_a_list_typed_in_a_spreadsheet_goes_in(yard):
     assert (made.length_mm, made.finished.width_mm) == (3660, 150)
     assert made.arrived_utc == datetime(2026, 5, 1, 8, tzinfo=UTC)
     assert [(one.kind, one.by) for one in yard.register.events("FER-02")] == [(EventKind.ARRIVED, "Ana")]
+
+
+def test_where_the_sapwood_begins_is_told_by_a_radius_or_a_width(yard):
+    head, cells = HEAD.rstrip("\n"), GOOD.rstrip("\n")
+    corner_mm = np.hypot(203.2, 196.85) / 2
+    for number, (heading, cell, radius_mm) in enumerate(
+        (
+            ("Heartwood (in)", "3", 76.2),
+            ("Heartwood", "none", 0.0),
+            ("Sapwood", "1 in", corner_mm - 25.4),
+            ("Sapwood (mm)", "none", corner_mm),
+        ),
+        start=2,
+    ):
+        tag = f"FER-0{number}"
+        report = bring(f"{head},{heading}\n{cells.replace('FER-02', tag)},{cell}\n", yard)
+        assert [row.reason for row in report.rows] == [""], heading
+        assert yard.register.get(tag).heartwood_mm == pytest.approx(radius_mm)
+    for heading, cell, why in (
+        ("Heartwood", "-1 in", "between 0 and 5 m"),
+        ("Sapwood", "-1 in", "must be 0 or more"),
+        ("Sapwood", "wide", "wide"),
+    ):
+        report = bring(f"{head},{heading}\n{cells},{cell}\n", yard)
+        assert why in report.rows[0].reason
+    report = bring("tag,sapwood\nFER-02,2 in\n", yard)
+    assert "beside the green size" in report.rows[0].reason
 
 
 def test_looking_enters_nothing_and_good_rows_go_in_beside_refused_ones(yard):

@@ -432,7 +432,8 @@ def test_every_wood_of_the_table_has_a_law():
         wood = species.get(name)
         law = law_for(wood)
         assert law.fsp_pct == wood.fsp_pct
-        assert (law.raised_above_fsp > 1) == wood.softwood
+        assert law.raised_above_fsp == 1  # free water of heartwood hardly moves, that of sapwood does
+        assert (law.sapwood_raised > 1) == wood.softwood
         assert law.most_pct > max(wood.green_heartwood_mc_pct, wood.green_sapwood_mc_pct or 0)
 
 
@@ -584,3 +585,41 @@ def test_any_number_of_threads_gives_the_same_answer_to_the_bit():
     )
     for each, other in zip(one, many, strict=True):
         np.testing.assert_array_equal(each.mc_pct, other.mc_pct)
+
+
+def test_pins_in_sapwood_read_as_on_a_finer_grid():
+    section, one = Section(width_mm=150, depth_mm=150, pith_x_mm=-40), np.ones(1)
+    pine = Members(
+        d_factor=one, surface_factor=one, start_mc_pct=110 * one, emc_offset_pct=0 * one, heartwood_mm=0 * one
+    )
+    ours, fine = (
+        solver.dry(
+            section, None, steady_air(), law_for(species.get("loblolly pine")), start_posix_s=0.0,
+            at_posix_s=DAY * np.array([30, 90]), members=pine, **more,
+        )
+        for more in ({}, {"cells": (48, 48), "step_s": DAY / 4})
+    )  # fmt: skip
+    depths_mm = np.array([10.0, 20, 30, 45])
+    for coarse, other in zip(ours, fine, strict=True):
+        assert coarse.pins_pct(depths_mm, Face.B) == pytest.approx(other.pins_pct(depths_mm, Face.B), abs=0.2)
+
+
+def test_sapwood_leaves_a_wood_alone_whose_free_water_moves_alike_in_both():
+    section, one = Section(width_mm=150, depth_mm=150), np.ones(2)
+    law = DiffusionLaw(d_ref_m2_s=5e-11, sapwood_raised=1.0)
+    bare = {"d_factor": one, "surface_factor": one, "start_mc_pct": 80 * one, "emc_offset_pct": 0 * one}
+    found = [
+        solver.dry(
+            section,
+            None,
+            steady_air(),
+            law,
+            start_posix_s=0.0,
+            at_posix_s=[40 * DAY],
+            members=Members(**each),
+        )
+        for each in (bare, {**bare, "heartwood_mm": 60 * one})
+    ]
+    np.testing.assert_array_equal(found[0][0].mc_pct, found[1][0].mc_pct)
+    with pytest.raises(OutOfRange, match="heartwood_mm of the members must lie between 0"):
+        Members(**bare, heartwood_mm=-one)

@@ -148,7 +148,7 @@ def test_the_shops_own_bow_takes_the_place_of_custom():
 
 def test_the_weight_of_an_8_by_8_of_white_oak_is_the_handbooks():
     # 8 x 8 in x 8 ft at 64 %: 0.1007 m3 x 600 kg/m3 x 1.64 = 99.1 kg (Gb 0.60, Wood Handbook FPL-GTR-282)
-    plan = allowance.size(replace(SIX, width_mm=178, depth_mm=178, length_mm=2400, trim_mm=0,
+    plan = allowance.size(replace(SIX, start_pct=64, width_mm=178, depth_mm=178, length_mm=2400, trim_mm=0,
                                   step_mm=203.2 / 32, length_step_mm=609.6), OAK, ABOVE)  # fmt: skip
     assert (plan.green.width_mm, plan.green_length_mm) == (pytest.approx(203.2), pytest.approx(2438.4))
     assert plan.mass_kg == pytest.approx(99.1, abs=0.05)

@@ -40,9 +40,15 @@ def test_every_prior_of_the_fit_is_in_the_list():
     own = {each.name: each for each in parameters.PARAMETERS if each.name in listed}
     assert set(listed) == set(own)
     # the rest hold no number of their own: theirs stand in constants.csv
-    assert {each.name for each in parameters.PARAMETERS} - set(own) == {"start", "ahead", "ahead_core"}
+    assert {each.name for each in parameters.PARAMETERS} - set(own) == {
+        "start",
+        "heartwood_mm",
+        "ahead",
+        "ahead_core",
+    }
     names = {each.name for each in CONSTANTS}
     assert {"calibrate.parameters.START_SD_SHARE", "calibrate.parameters.START_SD_MEASURED_PCT"} <= names
+    assert {"sapwood.MEASURED_SD_MM", "sapwood.WIDTH_SD_SHARE", "sapwood.UNDER_BARK_SD_MM"} <= names
     assert {"calibrate.ensemble.AHEAD_SD", "calibrate.ensemble.AHEAD_CORE_SD"} <= names
     assert all(float(listed[name].value) == pytest.approx(each.sd, rel=1e-3) for name, each in own.items())
 

@@ -477,12 +477,42 @@ SAID = [
         "caution.heavy",
         {"mass_kg": 96.2, "heavy_kg": 115.4},
         (
-            "It weighs 212 lb green, and up to 254 lb from a dense tree. Lift it with a hoist, skates "
-            "or enough people, keep feet clear, and choose slings for the larger weight."
+            "It weighs 212 lb green, and up to 254 lb from a dense tree or with much sapwood. Lift it with "
+            "a hoist, skates or enough people, keep feet clear, and choose slings for the larger weight."
         ),
         (
-            "It weighs 96 kg green, and up to 115 kg from a dense tree. Lift it with a hoist, skates or"
-            " enough people, keep feet clear, and choose slings for the larger weight."
+            "It weighs 96 kg green, and up to 115 kg from a dense tree or with much sapwood. Lift it with a"
+            " hoist, skates or enough people, keep feet clear, and choose slings for the larger weight."
+        ),
+    ),
+    (
+        "weight.green",
+        {"light_kg": 72.6, "usual_kg": 91.2, "heavy_kg": 146.1, "known": False},
+        (
+            "It weighs about 201 lb green, from 160 lb out of a light tree with little sapwood to 322 lb out"
+            " of a dense one or with much sapwood."
+        ),
+        (
+            "It weighs about 91 kg green, from 73 kg out of a light tree with little sapwood to 146 kg out of"
+            " a dense one or with much sapwood."
+        ),
+    ),
+    (
+        "weight.green",
+        {"light_kg": 72.6, "usual_kg": 91.2, "heavy_kg": 110.0, "known": True},
+        "It weighs about 201 lb, from 160 lb out of a light tree to 243 lb out of a dense one.",
+        "It weighs about 91 kg, from 73 kg out of a light tree to 110 kg out of a dense one.",
+    ),
+    (
+        "caution.lift",
+        {"heavy_kg": 146.1, "alone_kg": 25.0},
+        (
+            "Plan the lift for 322 lb. Not a lift for one: keep feet clear and use a hoist, skates or "
+            "enough people (by hand 6, at 55 lb each). Your local rules for lifting come first."
+        ),
+        (
+            "Plan the lift for 146 kg. Not a lift for one: keep feet clear and use a hoist, skates or "
+            "enough people (by hand 6, at 25 kg each). Your local rules for lifting come first."
         ),
     ),
     (

@@ -52,8 +52,8 @@ SAID = [
     (
         "sawing.amount",
         {"volume_m3": 0.106, "mass_kg": 96.2, "heavy_kg": 115.4},
-        "It is 45 board feet and weighs 212 lb green, up to 254 lb from a dense tree.",
-        "It is 0.106 m³ and weighs 96 kg green, up to 115 kg from a dense tree.",
+        "It is 45 board feet and weighs 212 lb green, up to 254 lb from a dense tree or with much sapwood.",
+        "It is 0.106 m³ and weighs 96 kg green, up to 115 kg from a dense tree or with much sapwood.",
     ),
     (
         "sawing.moisture",

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import parameters
+from baulk.models.calibrate import ensemble, parameters
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import law_for
 from baulk.models.distortion.movement import Shape
@@ -98,9 +98,18 @@ class Drying:
             arrived_utc=datetime.fromtimestamp(float(air[0].posix_s[0]), UTC),
             ends_sealed=True,
         )
-        self._theta = parameters.prior(timber, wood, law_for(wood), MEMBERS, np.random.default_rng(5))
+        self._law = law_for(wood)
+        self._theta = parameters.prior(timber, wood, self._law, MEMBERS, np.random.default_rng(5))
         self._service = service_draw(use, MEMBERS)
         self._tolerance_mm = use.tolerance_mm(finished.width_mm, finished.depth_mm)
+
+    def _start(self, theta: Floats, arrive_s: float) -> MoistureField:
+        """Return green timber, heartwood and sapwood: one that is bought has not dried in before it comes."""
+        green = theta.copy()
+        green[parameters.DRIED] = 0.0
+        return ensemble.arrival(
+            green, self._green, self._wood, CELLS, emc_pct=0.0, most_pct=self._law.most_pct, at_s=arrive_s
+        )
 
     def _shape(self, members: solver.Members) -> Shape:
         x = solver.graded_edges_mm(self._green.width_mm, CELLS[0])
@@ -138,8 +147,9 @@ class Drying:
             if start_pct is not None:
                 theta[parameters.START] = start_pct
             members = parameters.members(theta)
+            start = self._start(theta, arrive_s) if start_pct is None else None
             fields = solver.dry(
-                self._green, None, air, law_for(self._wood), start_posix_s=arrive_s, at_posix_s=at_s,
+                self._green, start, air, self._law, start_posix_s=arrive_s, at_posix_s=at_s,
                 members=members, cells=CELLS, error_pct=_ERROR_PCT,
             )  # fmt: skip
             pieces = [solver.cut(field, self._finished) for field in fields]

@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models import gravimetric
+from baulk.models import sapwood
 from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.plan.buying.parts import LONGEST_MM, THICKEST_MM
@@ -38,7 +38,6 @@ from baulk.models.species import Species
 from baulk.models.use_class import UseClass
 
 BOARD_FOOT_MM3: Final = 144 * 25.4**3  # 144 cubic inches: 1 ft x 1 ft x 1 in
-HEAVY: Final = 1.2  # a heavy tree: two standard deviations of a tenth, as `diffusion.LIGHT`
 _SIDES: Final = ("width_mm", "depth_mm")
 _GROW: Final = frozenset({"shrinkage", "distortion", "scatter"})
 _CELLS: Final = 8  # of an even moisture; a grid twice as fine moves by 0.2 % more
@@ -202,7 +201,8 @@ def size(order: Order, wood: Species, use: UseClass, *, compare: bool = True) ->
     moved = moves(green, wood, start, use.service_mc_pct)
     finished = Finished(width_mm=order.width_mm, depth_mm=order.depth_mm)
     at_once = moves(finished.inside(green), wood, start, use.service_mc_pct)
-    mass = float(gravimetric.green_mass_kg(green, length, max(start, 0.0), wood.basic_density_kg_m3))
+    # how much of it will be sapwood nobody knows before it is sawn
+    weight = sapwood.green_weight(green, length, wood, mc_pct=order.start_pct)
     plan = SizePlan(
         order=order,
         species=wood.name,
@@ -219,8 +219,8 @@ def size(order: Order, wood: Species, use: UseClass, *, compare: bool = True) ->
         check_mm=float(moved.check_mm),
         squared_green_mm=float(at_once.largest_mm),
         tolerated_mm=use.tolerance_mm(order.width_mm, order.depth_mm),
-        mass_kg=mass,
-        heavy_kg=mass * HEAVY,
+        mass_kg=weight.usual_kg,
+        heavy_kg=weight.heavy_kg,
         board_feet=board_feet(width, depth, length),
         volume_m3=width * depth * length * 1e-9,
     )

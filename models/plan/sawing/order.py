@@ -9,6 +9,7 @@ from typing import Final, Literal
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.buying.parts import LONGEST_MM, THICKEST_MM
 from baulk.models.reason import Reason
+from baulk.models.sapwood import LIFT_ALONE_KG
 from baulk.models.section import Face, Finished, Section
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.units import System
@@ -23,7 +24,6 @@ TRIM_MM: Final = 75.0  # of each end, for its checks; common practice, no source
 MILL_STEPS_MM: Final[Mapping[System, tuple[float, float]]] = {"inch": (6.35, 304.8), "metric": (5.0, 100.0)}
 BOW_PER_LENGTH: Final = 1 / 400  # mid-ordinate of an ordinary sawn timber; common practice, no source
 CLEAR_OF_HEART_MM: Final = 25.0  # pith beyond the face of a piece free of heart; common practice, no source
-LIFT_KG: Final = 25.0  # more than one person should lift; common practice, local rules first, no source
 OPEN_CHECK_MM: Final = 0.5  # a check that is worth naming; our own judgement, no source
 
 
@@ -315,7 +315,7 @@ def would_change(
 def cautions(plan: SizePlan) -> tuple[Reason, ...]:
     """Return what can hurt: the weight, the check of a boxed heart, and that strength is not looked at."""
     found = []
-    if plan.heavy_kg > LIFT_KG:
+    if plan.heavy_kg > LIFT_ALONE_KG:
         found.append(
             Reason(code="caution.heavy", values={"mass_kg": plan.mass_kg, "heavy_kg": plan.heavy_kg})
         )
