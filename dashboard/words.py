@@ -11,6 +11,7 @@ from typing import Final
 
 from baulk.ingest.evaluation.document import Interval, Outline, Verdict
 from baulk.models.errors import NotFound
+from baulk.models.formatting import about, share
 from baulk.models.reading import Reading
 from baulk.models.use_class import UseClassTable
 
@@ -59,6 +60,14 @@ TERMS: Final[Mapping[str, str]] = {
     "range": "The range beside a number holds the truth nine times in ten, as far as the model knows.",
     "movement": "How far the finished piece would still move after squaring, until it has settled.",
     "pith": "The centre of the growth rings. A section with the pith inside is a boxed heart and will check.",
+}
+
+CONDITIONS: Final[Mapping[str, str]] = {
+    "settling": "settling in service",
+    "mean_limit": "mean MC at squaring",
+    "build": "being built in",
+    "dry_season": "driest season",
+    "damp_season": "dampest season",
 }
 
 SOURCES: Final[Mapping[str, str]] = {
@@ -126,13 +135,47 @@ def clock(moment: datetime) -> str:
     return f"{at.day} {at:%b %Y, %H:%M}"
 
 
-def when(date: datetime | None, now: datetime, *, contradicted: bool = False) -> str:
-    """Return when a step becomes true; scale and pins that contradict each other give no date."""
-    if contradicted:
-        return "unknown"
+def when(date: datetime | None, now: datetime, spread_days: float | None = None) -> str:
+    """Return when something becomes true, as surely as that is known; without a spread a month is told."""
     if date is None:
         return "not within two years"
-    return "now" if date <= now else day(date)
+    return "now" if date <= now else about(date.astimezone(), spread_days, short=True)
+
+
+def step_from(verdict: Verdict, name: str, now: datetime) -> str:
+    """Return from when on a step may be done.
+
+    Scale and pins that contradict each other give no date, and what too few readings say is never "now".
+    """
+    date = verdict.dates.get(name)
+    if verdict.contradiction is not None:
+        return "unknown"
+    if date is not None and date <= now and verdict.step != name and not verdict.enough_readings:
+        return "after more readings"
+    return when(date, now, verdict.spread_days.get(name))
+
+
+def sure(verdict: Verdict, name: str) -> str:
+    """Return how sure a step is today, never as the number that it falls short of; empty where unknown."""
+    chance = verdict.probability.get(name)
+    needed = verdict.needed if name == "square" else verdict.wanted
+    return "" if chance is None else share(chance, needed)
+
+
+def conditions(verdict: Verdict, now: datetime) -> list[tuple[str, str, str]]:
+    """Return the conditions of a squared piece: each with its chance today and when that is enough.
+
+    Nothing where scale and pins contradict each other, for there are no dates then.
+    """
+    stages = () if verdict.contradiction is not None else verdict.stages
+    return [
+        (
+            f"{CONDITIONS.get(each.what, each.what)}{', decides' if each.decides else ''}",
+            share(each.probability, verdict.needed),
+            when(each.date, now, each.spread_days),
+        )
+        for each in stages
+    ]
 
 
 def reached(what: str, below_pct: float, dates: Sequence[datetime | None], now: datetime) -> str:
@@ -145,14 +188,20 @@ def reached(what: str, below_pct: float, dates: Sequence[datetime | None], now: 
         return (
             f"{goal} hardly within the time that the forecast looks ahead: in less than one chance of twenty."
         )
-    begin = "now" if early <= now else day(early)
+    last = dates[3] if late is None else late
+    spread = None if last is None else (last - max(early, now)).total_seconds() / 86_400 / 3.29  # a normal's
+
+    def told(date: datetime) -> str:
+        return "now" if date <= now else about(date.astimezone(), spread, short=True)
+
+    begin = told(early).removeprefix("about ")  # the end of a range is rough as it is
     if middle is None:
         return f"{goal} in less than half of the chances within the forecast, {begin} at the earliest (5 %)."
-    end = "beyond the forecast" if late is None else day(late)
+    end = "beyond the forecast" if late is None else told(late).removeprefix("about ")
     span = f"nine chances in ten lie between {begin} and {end}."
     if middle <= now:
         return f"{what} is most likely at {below_pct:.0f} % or below already; {span}"
-    return f"{goal} about {day(middle)} most likely; {span}"
+    return f"{goal} {told(middle)} most likely; {span}"
 
 
 def of_check(move: Outline) -> dict[str, Interval]:

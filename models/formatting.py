@@ -12,6 +12,11 @@ _FORMULA: Final = re.compile(r"[=+\-@\t\r\n]")
 _NUMBER: Final = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 
 
+_WEEK_DAYS: Final = 7.0
+_MONTH_DAYS: Final = 30.4
+_THIRDS: Final = ("early ", "mid-", "late ")
+
+
 def spreadsheet_cell(text: str) -> str:
     """Write a text as a cell of a CSV file that no spreadsheet works out as a formula.
 
@@ -30,19 +35,28 @@ def printable(text: str) -> str:
     return "".join(one if one.isprintable() else repr(one)[1:-1] for one in text)
 
 
-def share(part: float) -> str:
+def share(part: float, below: float | None = None) -> str:
     """Write a probability or a share; never a certainty that an ensemble can't give.
 
     Parameters
     ----------
     part : float
         0 to 1.
+    below : float, optional
+        What was wanted: a share that falls short of it is never written as the same number.
 
     Returns
     -------
     str
-        ``41 %``, or "less than 1 %", or "more than 99 %".
+        ``41 %``, "just under 90 %", or "less than 1 %", or "more than 99 %".
     """
+    told = _share(part)
+    if below is not None and part < below and told == _share(below):
+        return f"just under {told.removeprefix('more than ')}"
+    return told
+
+
+def _share(part: float) -> str:
     if part < 0.01:
         return "less than 1 %"
     return "more than 99 %" if part > 0.99 else f"{100 * part:.0f} %"
@@ -51,6 +65,39 @@ def share(part: float) -> str:
 def day(moment: datetime) -> str:
     """Write a date as ``4 March 2027``."""
     return f"{moment.day} {moment:%B %Y}"
+
+
+def about(moment: datetime, spread_days: float | None, *, short: bool = False) -> str:
+    """Write an expected date as surely as it is known, with no more than that.
+
+    Parameters
+    ----------
+    moment : datetime
+        The date.
+    spread_days : float or None
+        Its standard deviation; None where nobody worked it out, which a month is told for. [d]
+    short : bool
+        With the month's short name, for a table.
+
+    Returns
+    -------
+    str
+        ``about 4 March 2027`` (up to a week), ``about mid-March 2027`` (three weeks), ``about March 2027``
+        (two months), ``about early 2027`` (five months), otherwise ``about 2027``.
+    """
+    spread = _MONTH_DAYS if spread_days is None else spread_days
+    month = f"{moment:%b %Y}" if short else f"{moment:%B %Y}"
+    if spread <= _WEEK_DAYS:
+        told = f"{moment.day} {month}"
+    elif spread <= 3 * _WEEK_DAYS:
+        told = f"{_THIRDS[min((moment.day - 1) // 10, 2)]}{month}"
+    elif spread <= 2 * _MONTH_DAYS:
+        told = month
+    elif spread <= 5 * _MONTH_DAYS:
+        told = f"{_THIRDS[(moment.month - 1) // 4]}{moment.year}"
+    else:
+        told = f"{moment.year}"
+    return f"about {told}"
 
 
 def capital(text: str) -> str:
@@ -100,6 +147,49 @@ def show_movement_range(values: tuple[float, float, float], system: System) -> s
     """
     low, middle, high = (_movement(each, system) for each in values)
     return f"{middle} {default_length_unit(system)} ({low} to {high})"
+
+
+def show_change(values: tuple[float, float, float], system: System) -> str:
+    """Write a change of size with its way and its interval: ``shrink 4.2 mm (3.1 to 5.5)``.
+
+    Parameters
+    ----------
+    values : (float, float, float)
+        Low end, middle and high end, below 0 when it shrinks. [mm]
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    str
+        With the verb "shrink" or "swell"; ``change by -0.2 mm (-0.9 to +0.4)`` where it may go either way.
+    """
+    low, _, high = values
+    if high <= 0:
+        return f"shrink {show_movement_range((-high, -values[1], -low), system)}"
+    if low >= 0:
+        return f"swell {show_movement_range(values, system)}"
+    first, middle, last = (show_signed(each, system).rsplit(" ", 1)[0] for each in values)
+    return f"change by {middle} {default_length_unit(system)} ({first} to {last})"
+
+
+def show_signed(mm: float, system: System) -> str:
+    """Write a change of size with its sign: ``-4.2 mm`` shrinks, ``+4.0 mm`` swells.
+
+    Parameters
+    ----------
+    mm : float
+        The change. [mm]
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    str
+        To the digit of `show_movement`; 0 has no sign.
+    """
+    told = show_movement(mm, system)
+    return f"+{told}" if mm > 0 and told != show_movement(0.0, system) else told
 
 
 def _movement(mm: float, system: System, finer: int = 0) -> str:

@@ -30,6 +30,8 @@ _USE_CLASS_VALUES: Final = {
     "service_high_pct": "%",
     "tolerance_mm_per_150": "mm per 150 mm",
     "max_mc_at_squaring_pct": "%",
+    "dry_season_mm_per_150": "mm per 150 mm",
+    "damp_season_mm_per_150": "mm per 150 mm",
 }
 
 
@@ -111,7 +113,7 @@ def _use_classes() -> list[Value]:
         )
         for row in _read("use_classes.csv")
         for quantity, unit in _USE_CLASS_VALUES.items()
-        if row[quantity]
+        if row.get(quantity)
     ]
 
 

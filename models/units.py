@@ -217,7 +217,7 @@ def mass_kg(text: str, *, bare: MassUnit | None = None) -> float:
     return value * _KG[unit]
 
 
-def show_length(mm: float, system: System) -> str:
+def show_length(mm: float, system: System, spread_mm: float = 0.0) -> str:
     """Write a length: inches to the nearest sixteenth, or millimetres (tenths below 10 mm).
 
     Parameters
@@ -226,17 +226,22 @@ def show_length(mm: float, system: System) -> str:
         The length. [mm]
     system : {"inch", "metric"}
         The person's choice.
+    spread_mm : float
+        Its standard deviation: what is not known to a sixteenth is told to an eighth or a quarter, or to 2 or
+        5 mm. [mm]
 
     Returns
     -------
     str
         For instance "7 3/4 in", "197 mm" or "2.4 mm"; a gap (NaN) is a dash.
     """
-    number = _show_number(mm, system)
+    number = _show_number(_as_known(mm, system, spread_mm), system)
     return number if number == "-" else f"{number} {default_length_unit(system)}"
 
 
-def show_size(width_mm: float, depth_mm: float, system: System) -> str:
+def show_size(
+    width_mm: float, depth_mm: float, system: System, spread_mm: tuple[float, float] = (0.0, 0.0)
+) -> str:
     """Write a section size with one unit behind it.
 
     Parameters
@@ -245,13 +250,16 @@ def show_size(width_mm: float, depth_mm: float, system: System) -> str:
         The two sides. [mm]
     system : {"inch", "metric"}
         The person's choice.
+    spread_mm : (float, float)
+        Their standard deviations, as in `show_length`. [mm]
 
     Returns
     -------
     str
         For instance "8 x 7 in" or "203 x 178 mm".
     """
-    return f"{_show_number(width_mm, system)} x {show_length(depth_mm, system)}"
+    width = _show_number(_as_known(width_mm, system, spread_mm[0]), system)
+    return f"{width} x {show_length(depth_mm, system, spread_mm[1])}"
 
 
 def show_temperature(temp_c: float, system: TemperatureUnit | System) -> str:
@@ -359,6 +367,13 @@ def _no_unit(what: str, text: str, word: str | None, units: str) -> OutOfRange:
     if word:
         return OutOfRange(what, f"{text.strip()!r} has the unknown unit {word!r}; use {units}")
     return OutOfRange(what, f"{text.strip()!r} needs its unit behind it: {units}")
+
+
+def _as_known(mm: float, system: System, spread_mm: float) -> float:
+    """Round a length to the finest step that is at least half its standard deviation; 0 is as usual."""
+    steps = (25.4 / 16, 25.4 / 8, 25.4 / 4) if system == "inch" else (1.0, 2.0, 5.0)
+    step = next((each for each in steps if each >= spread_mm / 2), steps[-1])
+    return mm if step == steps[0] or not math.isfinite(mm) else round(mm / step) * step
 
 
 def _show_number(mm: float, system: System) -> str:

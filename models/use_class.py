@@ -32,6 +32,7 @@ COLUMNS: Final = (
     "source",
     "mark",
 )
+SEASONS: Final = ("dry_season_mm_per_150", "damp_season_mm_per_150")  # a table may end without them
 MARKS: Final = frozenset({"read", "read (secondary)", "memory", "common practice"})
 
 
@@ -54,6 +55,10 @@ class UseClass:
     note, source, mark : str
         What the trade asks, where that is written, and how far to trust it. A length in the note is written
         ``{101.6 mm}`` and shown in the reader's units.
+    dry_season_mm_per_150, damp_season_mm_per_150 : float or None
+        Shrinkage from squaring to the driest season at which the use fails (joints and seams open), and
+        swelling to its dampest one (parts bind or buckle), for each 150 mm as the tolerance; None where that
+        season does not break it. [mm]
     """
 
     name: str
@@ -66,6 +71,8 @@ class UseClass:
     note: str
     source: str
     mark: str
+    dry_season_mm_per_150: float | None = None
+    damp_season_mm_per_150: float | None = None
 
     @property
     def service_mc_pct(self) -> float:
@@ -86,6 +93,26 @@ class UseClass:
             Tolerated movement. [mm]
         """
         return self.tolerance_mm_per_150 * max(width_mm, depth_mm) / 150
+
+    def season_limits_mm(self, width_mm: float, depth_mm: float) -> tuple[float | None, float | None]:
+        """Shrinkage to the driest season, and swelling to the dampest, at which the use fails.
+
+        Parameters
+        ----------
+        width_mm, depth_mm : float
+            Finished size; the larger side counts. [mm]
+
+        Returns
+        -------
+        (float or None, float or None)
+            None where that season does not break it. [mm]
+        """
+        larger = max(width_mm, depth_mm)
+        dry, damp = (
+            None if each is None else each * larger / 150
+            for each in (self.dry_season_mm_per_150, self.damp_season_mm_per_150)
+        )
+        return dry, damp
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -152,7 +179,7 @@ def read_own(text: str, where: str = FILE) -> UseClassTable:
     Parameters
     ----------
     text : str
-        A CSV with the columns of `COLUMNS`.
+        A CSV with the columns of `COLUMNS`, and those of `SEASONS` behind them or not.
     where : str, optional
         Name of the file, for the sentence of a refusal.
 
@@ -171,19 +198,20 @@ def read_own(text: str, where: str = FILE) -> UseClassTable:
 
 def _read(text: str, where: str) -> dict[str, UseClass]:
     reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")), skipinitialspace=True)
-    if tuple(reader.fieldnames or ()) != COLUMNS:
+    columns = tuple(reader.fieldnames or ())
+    if columns not in {COLUMNS, COLUMNS + SEASONS}:
         raise OutOfRange(
             "the use class table", f"({where} line 1) must begin with the columns {','.join(COLUMNS)}"
         )
     found: dict[str, UseClass] = {}
     for row in reader:
         at = f"({where} line {reader.line_num})"
-        if None in row or None in row.values():
+        if None in row or any(row[column] is None for column in COLUMNS):
             raise OutOfRange(
                 "the use class table",
                 f"{at} needs {len(COLUMNS)} values; a comma inside one needs quotation marks",
             )
-        use = _row({column: value.strip() for column, value in row.items()}, at)
+        use = _row({column: (value or "").strip() for column, value in row.items()}, at)
         if use.name in found:
             raise OutOfRange("the use class table", f"{at} names {use.name} a second time")
         found[use.name] = use
@@ -227,6 +255,7 @@ def _row(row: Mapping[str, str], at: str) -> UseClass:
         note=row["note"],
         source=row["source"],
         mark=row["mark"],
+        **{column: _number(row, column, 0.05, 50, at) if row.get(column) else None for column in SEASONS},
     )
 
 

@@ -17,7 +17,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.planning import sawing
 from baulk.models import text, units
 from baulk.models.errors import OutOfRange
-from baulk.models.formatting import day
+from baulk.models.formatting import about
 from baulk.models.plan.buying import buy as buying
 from baulk.models.plan.buying import parts as buying_parts
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
@@ -129,7 +129,7 @@ def _tell(made: BuyPlan, listed: buying_parts.PartList, shown: units.System, out
                     f"{each.count}",
                     each.tag,
                     units.show_size(each.sawn_width_mm, each.sawn_depth_mm, shown),
-                    day(each.ready_utc) if each.ready_utc else "after its forecast",
+                    about(each.ready_utc, None, short=True) if each.ready_utc else "after its forecast",
                     text.sentence(each.how, shown),
                 )
                 for each in made.assignments

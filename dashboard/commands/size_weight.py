@@ -75,7 +75,9 @@ def size(  # noqa: PLR0913 - each is an option of the command line
         [
             (
                 each["rings"],
-                units.show_size(each["width_mm"], each["depth_mm"], shown),
+                units.show_size(
+                    each["width_mm"], each["depth_mm"], shown, (each["width_sd_mm"], each["depth_sd_mm"])
+                ),
                 _change(each["width_change_mm"], shown),
                 _change(each["depth_change_mm"], shown),
             )

@@ -10,6 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
+from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DocumentError
@@ -18,7 +19,6 @@ from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.ingest.shop import Shop
 from baulk.models import units
 from baulk.models.errors import OutOfRange
-from baulk.models.formatting import share
 from baulk.models.timber import Timber
 
 SHOWN = {
@@ -160,22 +160,14 @@ def _row(found: _Found, system: units.System) -> tuple[str, ...]:
     if found.document is None:
         return (*first, "-", "-", "no verdict" if found.failed else "not computed yet", "-", "-")
     judged = found.document.verdict
-    when = judged.dates.get("square")
-    sure = judged.probability.get("square")
     return (
         *first,
         _spread(found.document.mean_now_pct),
         _spread(found.document.core_now_pct),
         _step(judged),
-        _day(when, contradicted=judged.contradiction is not None),
-        "-" if sure is None else share(sure),
+        words.step_from(judged, "square", found.document.made_utc),
+        words.sure(judged, "square") or "-",
     )
-
-
-def _day(when: datetime | None, *, contradicted: bool) -> str:
-    if contradicted:
-        return "unknown"
-    return f"{when:%Y-%m-%d}" if when else "not in sight"
 
 
 def _step(judged: Verdict) -> str:

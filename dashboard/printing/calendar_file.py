@@ -53,7 +53,9 @@ def _entry(record: Record, step: str, date: datetime, worked_out: datetime, slug
     answer, tag = record.answer, record.timber.tag
     assert answer is not None  # noqa: S101 - the caller has looked
     judged = answer.verdict
-    sure = f"{share(judged.wanted)} sure"
+    needed = judged.needed if step == "square" and judged.needed is not None else judged.wanted
+    sure = f"{share(needed)} sure"
+    when = words.when(date, worked_out, judged.spread_days.get(step))
     said = sentences(judged.reasons_coded, judged.reasons, record.system)
     reasons = "\n".join(f"- {each}" for each in said[:3])
     following = sentence(judged.next_reading_coded, judged.next_reading, record.system)
@@ -70,7 +72,7 @@ def _entry(record: Record, step: str, date: datetime, worked_out: datetime, slug
     entry.add("url", f"{record.url.rstrip('/')}/timber?tag={tag}")
     entry.add(
         "description",
-        f"Expected as of {words.clock(worked_out)}; it moves with every reading.\n{reasons}\n"
+        f"Expected {when}, as of {words.clock(worked_out)}; it moves with every reading.\n{reasons}\n"
         f"Next reading: {following}",
     )
     return entry

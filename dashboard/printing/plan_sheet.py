@@ -11,7 +11,7 @@ from baulk.dashboard import words
 from baulk.dashboard.printing import page, saw_drawing, style
 from baulk.dashboard.printing.style import MM
 from baulk.models import text, units
-from baulk.models.formatting import show_movement
+from baulk.models.formatting import about, show_movement
 from baulk.models.plan.buying.purchase import BuyPlan
 from baulk.models.plan.humidity.plan import AirPlan
 from baulk.models.plan.humidity.summary import summary
@@ -168,7 +168,7 @@ def _buy(plan: BuyPlan, system: System, room: float) -> list[Flowable]:
             f"{each.count}",
             each.tag,
             units.show_size(each.sawn_width_mm, each.sawn_depth_mm, system),
-            words.day(each.ready_utc) if each.ready_utc else "after its forecast",
+            about(each.ready_utc, None, short=True) if each.ready_utc else "after its forecast",
             text.sentence(each.how, system),
         )
         for each in plan.assignments

@@ -20,10 +20,9 @@ from baulk.dashboard import words
 from baulk.dashboard.charts.cross_section import Pin
 from baulk.dashboard.printing import drawings, labels, page, style
 from baulk.dashboard.printing.style import MM
-from baulk.ingest.evaluation.document import Document, Interval
+from baulk.ingest.evaluation.document import Document, Interval, Outline, Verdict
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models import formatting, sapwood, units
-from baulk.models.formatting import share
 from baulk.models.quantity import AT_DEPTH, OF_DEVICE
 from baulk.models.reading import Reading
 from baulk.models.species import SpeciesTable
@@ -189,10 +188,10 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
     lines = [
         (
             words.step(name).word,
-            words.when(date, record.made_utc, contradicted=judged.contradiction is not None),
-            f"{share(judged.probability[name])} sure today" if name in judged.probability else "",
+            words.step_from(judged, name, record.made_utc),
+            f"{sure} sure today" if (sure := words.sure(judged, name)) else "",
         )
-        for name, date in judged.dates.items()
+        for name in judged.dates
     ]
     size = judged.rough_out_size_mm
     following = sentence(judged.next_reading_coded, judged.next_reading, record.system)
@@ -208,6 +207,7 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
         box,
         Spacer(1, 4),
         page.table(("step", "true from", "how sure"), lines, (room * 0.25, room * 0.35, room * 0.4)),
+        *_conditions(judged, record, room),
         *([page.text(f"Rough out to {units.show_size(*size, record.system)}.")] if size else []),
         Spacer(1, 3),
         *[
@@ -216,6 +216,14 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
         ],
         page.text(f"Next reading: {following}", 8, spaceBefore=3),
     ]
+
+
+def _conditions(judged: Verdict, record: Record, room: float) -> list[Flowable]:
+    rows = words.conditions(judged, record.made_utc)
+    if not rows:
+        return []
+    widths = (room * 0.45, room * 0.2, room * 0.35)
+    return [Spacer(1, 3), page.table(("condition", "sure today", "sure enough"), rows, widths)]
 
 
 def _shape(told: words.Step) -> Drawing:
@@ -285,6 +293,12 @@ def _movement(record: Record, room: float) -> list[Flowable]:
     rows = [row(f"face {name}", span) for name, span in sorted(move.face_mm.items())]
     rows.append(row("out of square", move.out_of_square_mm))
     rows += [row("cup", move.cup_mm), *(row(name, span) for name, span in words.of_check(move).items())]
+    stages: tuple[tuple[str, Outline | None], ...] = (
+        (f"size after {move.build_days:.0f} days' work", move.build),
+        (f"size in its driest season, {move.service_low_pct:.0f} %", move.service_low),
+        (f"size in its dampest season, {move.service_high_pct:.0f} %", move.service_high),
+    )
+    rows += [row(name, stage.size_change_mm or stage.width_mm) for name, stage in stages if stage]
     return [
         KeepTogether(
             [
@@ -296,7 +310,7 @@ def _movement(record: Record, room: float) -> list[Flowable]:
                 ),
                 page.text(
                     f"Allowed for this use: {move.tolerance_mm / per:.{digits}f} {unit}. "
-                    "A minus means it shrinks.",
+                    "A minus means it shrinks, a plus that it swells.",
                     7.5,
                     textColor=style.QUIET,
                 ),

@@ -14,7 +14,6 @@ from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.evaluation.document import Document
 from baulk.ingest.evaluation.document_fields import sentences
-from baulk.models.formatting import share
 from baulk.models.section import Face, Finished, Kerf, Section, from_pith_mm
 from baulk.models.units import LengthUnit, System, default_length_unit, length_mm, show_size, size_mm
 
@@ -144,10 +143,10 @@ def say(made: Document, now: datetime, system: System) -> None:
         [
             (
                 words.STEPS[step].word,
-                words.when(date, now, contradicted=judged.contradiction is not None),
-                f"{share(judged.probability[step])} sure today" if step in judged.probability else "",
+                words.step_from(judged, step, now),
+                f"{sure} sure today" if (sure := words.sure(judged, step)) else "",
             )
-            for step, date in judged.dates.items()
+            for step in judged.dates
             if step in words.STEPS
         ]
     )

@@ -18,7 +18,7 @@ from baulk.dashboard.server import shop_access
 from baulk.ingest.planning import sawing
 from baulk.ingest.shop import Shop
 from baulk.models import units
-from baulk.models.formatting import show_movement
+from baulk.models.formatting import show_movement, show_signed
 from baulk.models.plan.buying import buy, parts
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
 from baulk.models.plan.sawing import allowance
@@ -198,11 +198,12 @@ def from_timber(system: units.System) -> None:
     left, right = st.columns([3, 2], gap="large")
     with left:
         layout.table(
-            ("way", "moves", "checks", "used"),
+            ("way", "moves", "size", "checks", "used"),
             [
                 (
                     name if choice.holds else f"{name}; its size would be lost",
                     show_movement(choice.largest_mm, system),
+                    show_signed(choice.change_mm, system),
                     show_movement(max(each.check_mm for each in choice.pieces), system),
                     f"{choice.used_share(made.stock.section):.0%}",
                 )

@@ -13,7 +13,6 @@ from baulk.dashboard.sections import downloads, forecast_review, layout, reading
 from baulk.ingest.evaluation.document import Document, Interval
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models import units
-from baulk.models.formatting import share
 from baulk.models.quantity import AT_DEPTH
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
@@ -42,13 +41,12 @@ def heard(tag: str) -> str:
 def say_verdict(answer: Document, now: datetime, system: units.System) -> None:
     """Show the verdict by shape and word, its dates, its reasons and what to read next."""
     verdict, told = answer.verdict, words.judged(answer.verdict)
-    apart, dates = verdict.contradiction is not None, []
+    dates = []
     for name in ("rough out", "square"):
         if name in verdict.dates and not (name == "rough out" and verdict.step == "square"):
-            chance = verdict.probability.get(name)
-            sure = f"if done today: {share(chance)} sure" if chance is not None else ""
-            when = words.when(verdict.dates[name], now, contradicted=apart)
-            dates.append((words.STEPS[name].word, when, sure))
+            sure = words.sure(verdict, name)
+            when = words.step_from(verdict, name, now)
+            dates.append((words.STEPS[name].word, when, sure and f"if done today: {sure} sure"))
     if verdict.rough_out_size_mm and verdict.step != "square":
         dates.append(
             ("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it")
@@ -67,6 +65,8 @@ def say_verdict(answer: Document, now: datetime, system: units.System) -> None:
         f'<div class="b-next"><b>Next:</b> {following}</div></div>'
     )
     layout.figures(dates)
+    if conditions := words.conditions(verdict, now):
+        layout.cards(("condition", "sure today", "sure enough"), conditions)
     st.caption(MIND)
 
 
@@ -108,15 +108,17 @@ def movement(answer: Document, system: units.System) -> None:
     rows += [(name, *told(span)) for name, span in words.of_check(move).items()]
     stages = (
         (f"by the end of {move.build_days:.0f} days' work", move.build),
-        (f"driest season, {move.service_low_pct:.0f} % MC", move.service_low),
-        (f"wettest season, {move.service_high_pct:.0f} % MC", move.service_high),
+        (f"in its driest season, {move.service_low_pct:.0f} % MC", move.service_low),
+        (f"in its dampest season, {move.service_high_pct:.0f} % MC", move.service_high),
     )
-    rows += [(f"largest, {name}", *told(stage.largest_mm)) for name, stage in stages if stage]
+    rows += [
+        (f"size {name}", *told(stage.size_change_mm or stage.width_mm)) for name, stage in stages if stage
+    ]
     allowed = f"{move.tolerance_mm / per:.{digits}f} {unit}"
     layout.table(("if squared now", f"likely, {unit}", f"range, {unit}"), rows)
     st.caption(
         f"{words.TERMS['movement']} Allowed here: {allowed}, settling at about {move.service_mc_pct:.0f} % "
-        "MC (the middle half of its service range). A minus means it shrinks."
+        "MC (the middle half of its service range). A minus means it shrinks, a plus that it swells."
     )
     if check := answer.checking:
         st.caption(

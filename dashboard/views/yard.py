@@ -43,8 +43,7 @@ def row(item: YardRow, system: units.System, now: datetime) -> str:
         attend += f'<span class="b-attend">{words.esc(item.trouble)}</span>'
     size = units.show_size(timber.section.width_mm, timber.section.depth_mm, system)
     want = units.show_size(timber.finished.width_mm, timber.finished.depth_mm, system)
-    apart = told is words.CONTRADICTION
-    date = words.when(item.square_utc, now, contradicted=apart) if item.answer else "·"
+    date = words.step_from(item.answer.verdict, "square", now) if item.answer else "·"
     newest = words.age(item.newest_utc, now) if item.newest_utc else "none yet"
     link = (
         f'<a href="timber?tag={quote(timber.tag)}" target="_self">{words.esc(timber.tag)}</a> '

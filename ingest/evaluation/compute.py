@@ -273,7 +273,8 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
     """
     timber, wood, use, wish, year = inputs.timber, inputs.wood, inputs.use, inputs.wish, inputs.here.year
     now_s, law = inputs.now_s, law_for(wood)
-    usual = year.between(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S)
+    built_s = now_s + (wish.horizon_days + wish.build_days) * DAY_S
+    usual = year.between(now_s, built_s)
     before = fit_store.taken_up(inputs)
     fitted = fitted_to(inputs, before, threads)
     ahead = coming(inputs, fitted, threads=threads)
@@ -307,7 +308,8 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
             air=usual,
             law=law,
             build_days=wish.build_days,
-            futures=year.years(now_s, now_s + (wish.horizon_days + wish.build_days) * DAY_S, BUILD_YEARS),
+            futures=year.years(now_s, built_s, BUILD_YEARS),
+            elsewhere={place: other.between(now_s, built_s) for place, other in inputs.elsewhere},
             threads=threads,
         ),
         margin=margin.margin(

@@ -145,6 +145,8 @@ class Outline(Part):
     """
 
     largest_mm: Interval
+    # of the size that changes most, below 0 when it shrinks; documents before schema 3 have none
+    size_change_mm: Interval | None = Field(default=None, exclude_if=_absent)
     face_mm: Mapping[str, Interval]
     bow_mm: Mapping[str, Interval] = {}
     width_mm: Interval
@@ -229,8 +231,21 @@ class Contradiction(Telling):
     pin_readings: int
 
 
+class Stage(Part):
+    """One condition of a squared piece, by itself; see `baulk.models.verdict.stages`. [mm, d]."""
+
+    what: str
+    probability: float
+    date: Moment | None
+    spread_days: float
+    limit_mm: float | None
+    largest_mm: Interval | None
+    size_change_mm: Interval | None
+    decides: bool
+
+
 class Verdict(Telling):
-    """Step, dates, probabilities and reasons."""
+    """Step, dates with their standard deviation [d], probabilities, what binds, and reasons."""
 
     step: Literal["leave", "rough out", "square"]
     dates: Mapping[str, Moment | None]
@@ -238,6 +253,9 @@ class Verdict(Telling):
     reasons: tuple[str, ...]
     reasons_coded: tuple[CodedReason, ...]
     wanted: float
+    needed: float | None = None  # for `square`; documents before schema 3 have none, as with the next two
+    spread_days: Mapping[str, float] = {}
+    stages: tuple[Stage, ...] = ()
     next_reading: str
     next_reading_coded: CodedReason
     rough_out_size_mm: tuple[float, float] | None

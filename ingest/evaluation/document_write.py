@@ -31,6 +31,7 @@ from baulk.models.reason import Reason
 from baulk.models.surface.margin import Margin
 from baulk.models.units import System
 from baulk.models.verdict.decision import Verdict
+from baulk.models.verdict.stages import Stage
 from baulk.models.yard.prior import YardPrior
 
 PINS_EVERY: Final = 4  # every n-th moment of the forecast is enough to hold readings against
@@ -230,10 +231,27 @@ def verdict(inputs: Inputs, said: Verdict, reasons: Sequence[Reason]) -> documen
         probability={step: round(each, 3) for step, each in said.probability.items()},
         **listing("reasons", reasons, system),
         wanted=inputs.wish.probability,
+        needed=round(said.needed, 3),
+        spread_days={step: round(each, 1) for step, each in said.spread_days.items()},
+        stages=tuple(stage(each) for each in said.stages),
         **single("next_reading", said.next_reading, system),
         rough_out_size_mm=said.rough_out_size_mm,
         enough_readings=said.enough_readings,
         contradiction=None if said.contradiction is None else contradiction(said.contradiction, system),
+    )
+
+
+def stage(one: Stage) -> document.Stage:
+    """Return one condition that a squared piece has to stand."""
+    return document.Stage(
+        what=one.what,
+        probability=round(one.probability, 3),
+        date=one.date_utc,
+        spread_days=round(one.spread_days, 1),
+        limit_mm=None if one.limit_mm is None else round(one.limit_mm, 3),
+        largest_mm=None if one.largest_mm is None else _three(one.largest_mm),
+        size_change_mm=None if one.change_mm is None else _three(one.change_mm),
+        decides=one.decides,
     )
 
 

@@ -77,6 +77,7 @@ def gather(
         readings=readings,
         events=events,
         stays=stays,
+        elsewhere=_elsewhere(shop, timber.place, now_utc, airs),
         wish=Wish(
             units=settings.shop.units,
             probability=settings.verdict.probability,
@@ -221,6 +222,21 @@ def _stays(
         Stay(place=place, since_s=at_s, own=airs[place][0], year=airs[place][1])
         for place, at_s in zip(places, begins, strict=True)
     )
+
+
+def _elsewhere(shop: Shop, here: str, now_utc: datetime, airs: Airs) -> tuple[tuple[str, Season], ...]:
+    """Give the usual year of every other place of which at least a month of air is on record, by name."""
+    found = []
+    for place in sorted(set(shop.store.places()) - {here}):
+        if place not in airs:
+            try:
+                airs[place] = _air(shop, place, now_utc)
+            except BaulkError:  # no pair of readings by then, and nothing in the settings
+                continue
+        own, year = airs[place]
+        if own is not None and year.own_months:
+            found.append((place, year))
+    return tuple(found)
 
 
 def _air(shop: Shop, place: str, now_utc: datetime) -> tuple[AirSeries | None, Season]:

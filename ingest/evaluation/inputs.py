@@ -97,6 +97,9 @@ class Inputs:
         Of the timber up to now, those that count, oldest first.
     stays : tuple of Stay
         Where it lay, oldest first, at least one; the last is where it lies.
+    elsewhere : tuple of (str, Season)
+        Other places of the shop whose air was measured, for a squared piece to be moved to; not in the
+        fingerprint, so that the air of one place does not make the timbers of all others stale.
     wish : Wish
         Settings.
     previous : str or None
@@ -119,6 +122,7 @@ class Inputs:
     readings: tuple[Reading, ...]
     events: tuple[Event, ...] = ()
     stays: tuple[Stay, ...]
+    elsewhere: tuple[tuple[str, Season], ...] = ()
     wish: Wish
     previous: str | None = None
     swap: Reason | None = None
@@ -180,13 +184,13 @@ class Inputs:
 
         What changes it: a reading, an event, an edit of the timber, a setting, the climate, the row of the
         species or of the use, the code of the models, and each midnight UTC that air of its place has passed.
-        What does not: the present moment, the air since midnight, and the verdict and the fit before, which
-        are answers themselves. So a timber whose sensors and air are silent keeps its fingerprint, and who
-        wants its dates counted from today asks after a while all the same (`baulk.ingest.evaluation.batch`
-        does after a week).
+        What does not: the present moment, the air since midnight, the air of other places, and the verdict
+        and the fit before, which are answers themselves. So a timber whose sensors and air are silent keeps
+        its fingerprint, and who wants its dates counted from today asks after a while all the same
+        (`baulk.ingest.evaluation.batch` does after a week).
         """
         midnight_s = self.now_s // DAY_S * DAY_S
-        seen = ("now_utc", "previous", "fit", "readings", "events", "stays")
+        seen = ("now_utc", "previous", "fit", "readings", "events", "stays", "elsewhere")
         return fingerprint.of(
             {each.name: getattr(self, each.name) for each in fields(self) if each.name not in seen},
             digest.readings(self.readings),

@@ -97,9 +97,24 @@ class Movement:
     @property
     def size_mm(self) -> Floats:
         """Largest change of a face, or of the width or depth at the middle or on the mean, [mm]."""
-        middles = [self.middle_width_mm, self.middle_depth_mm]
-        parts = [*self.face_mm.values(), self.width_mm, self.depth_mm, *middles]
-        return np.asarray(np.max(np.abs(parts), axis=0))
+        return np.asarray(np.max(np.abs(_sizes(self)), axis=0))
+
+    @property
+    def size_change_mm(self) -> Floats:
+        """The same with its sign: below 0 when it shrinks, above 0 when it swells, [mm]."""
+        sizes = np.asarray(_sizes(self))
+        most = np.argmax(np.abs(sizes), axis=0)
+        return np.asarray(np.take_along_axis(sizes, most[None], axis=0)[0])
+
+    @property
+    def shrinkage_mm(self) -> Floats:
+        """Largest shrinkage of a size, 0 where none shrinks: what opens a joint, [mm]."""
+        return self._or_worse(lambda moved: np.maximum(-np.min(_sizes(moved), axis=0), 0.0))
+
+    @property
+    def swelling_mm(self) -> Floats:
+        """Largest swelling of a size, 0 where none swells: what makes a joint tight, [mm]."""
+        return self._or_worse(lambda moved: np.maximum(np.max(_sizes(moved), axis=0), 0.0))
 
     @property
     def largest_mm(self) -> Floats:
@@ -138,6 +153,12 @@ class Movement:
         return np.asarray(
             np.max([own, *(own + share * (of(other) - own) for share, other in self.rivals)], axis=0)
         )
+
+
+def _sizes(moved: Movement) -> list[Floats]:
+    """Return the change of every face, and of width and depth at the middle and on the mean."""
+    middles = [moved.middle_width_mm, moved.middle_depth_mm]
+    return [*moved.face_mm.values(), moved.width_mm, moved.depth_mm, *middles]
 
 
 def _shrinks(moved: Movement, one: Face, other: Face, mean_mm: Floats) -> Floats:

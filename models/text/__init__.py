@@ -13,6 +13,7 @@ from baulk.models.text import (
     buying,
     calibration,
     cautions,
+    changes,
     climate,
     common,
     events,
@@ -32,6 +33,7 @@ __all__ = ["SENTENCES", "sentence", "sentences"]
 SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **common.SENTENCES,
     **verdict.SENTENCES,
+    **changes.SENTENCES,
     **next_reading.SENTENCES,
     **calibration.SENTENCES,
     **whole_fit.SENTENCES,

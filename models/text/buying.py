@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from baulk.models.formatting import capital, count, day, share, show_along
+from baulk.models.formatting import about, capital, count, day, share, show_along
 from baulk.models.reason import Reason
 from baulk.models.text.common import Values, Writer, fixed
 from baulk.models.text.sawing import show_volume
@@ -40,7 +40,7 @@ def _yard_gives(values: Values, _system: System) -> str:
 
 def _assigned(values: Values, system: System) -> str:
     ready = values["ready_utc"]
-    when = "ready some day after its forecast ends" if ready is None else f"ready {day(ready)}"
+    when = "ready some day after its forecast ends" if ready is None else f"ready {about(ready, None)}"
     weeks = round(values["late_weeks"])
     late = "" if values["late_weeks"] <= 0 else f", {count(weeks, 'week')} late" if weeks else ", days late"
     return (
@@ -91,7 +91,7 @@ def _arrives(found: Values | None) -> str:
     if found["latest_utc"] is not None:
         return f", green, to arrive by {day(found['latest_utc'])}."
     if found["ready_utc"] is not None:
-        return f", green. Bought today it is ready about {day(found['ready_utc'])}."
+        return f", green. Bought today it is ready {about(found['ready_utc'], None)}."
     return ", green. It would not be ready within five years."
 
 
@@ -132,7 +132,7 @@ def _not_ready(values: Values, _system: System) -> str:
 
 
 def _late(values: Values, system: System) -> str:
-    return f"It is ready only on {day(values['ready_utc'])} ({_nested(values['how'], system)})."
+    return f"It is ready only {about(values['ready_utc'], None)} ({_nested(values['how'], system)})."
 
 
 def _by_moisture_now(values: Values, _system: System) -> str:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
 from typing import Any, Final
 
-from baulk.models.formatting import capital, day, share
+from baulk.models.formatting import about, capital, day, share
 from baulk.models.text.common import Values, Writer, fixed
 from baulk.models.units import System, show_temperature
 
@@ -94,22 +93,24 @@ def _horizon(values: Values) -> str:
 
 
 def _dates(values: Values) -> str:
-    with_it: datetime | None = values["plan_utc"]
-    without: datetime | None = values["nothing_utc"]
+    with_it, without = (
+        None if values[f"{each}_utc"] is None else about(values[f"{each}_utc"], values[f"{each}_spread_days"])
+        for each in ("plan", "nothing")
+    )
     sure, tag = share(values["probability"]), values["tag"]
     never = f"does not reach a probability of {sure} of being ready within {_horizon(values)}"
     if with_it is None:
         if without is None:
             return f"{tag} {never}, with this plan or without it."
-        return f"With this plan {tag} {never}. If nothing is done, it may be squared by {day(without)}."
-    planned = f"With this plan {tag} may be squared by {day(with_it)} (probability {sure})."
+        return f"With this plan {tag} {never}. If nothing is done, it may be squared {without}."
+    planned = f"With this plan {tag} may be squared {with_it} (probability {sure})."
     if without is None:
         return f"{planned} If nothing is done, it {never}."
     sooner = values["sooner_weeks"]
     if abs(sooner) < 0.5:
         return f"{planned} If nothing is done, the date is the same."
     way = "later" if sooner > 0 else "sooner"
-    return f"{planned} If nothing is done, the date is {day(without)}, {_weeks(abs(sooner))} {way}."
+    return f"{planned} If nothing is done, the date is {without}, {_weeks(abs(sooner))} {way}."
 
 
 def _weeks_gained(values: Values) -> str:

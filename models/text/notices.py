@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Any, Final
 
-from baulk.models import units
+from baulk.models import formatting, units
 from baulk.models.formatting import count, day, share
 from baulk.models.quantity import Quantity
 from baulk.models.text.common import pct, span
@@ -30,10 +30,6 @@ def _sensor(what: str) -> str:
     return f"air sensor in {name}" if owner == "air" else f"sensor on {name}"
 
 
-def _local(moment: datetime) -> str:
-    return day(moment.astimezone())
-
-
 def _ready(held: Values, _system: System) -> str:
     return f"{held['tag']} can be {_DONE[held['step']]} now"
 
@@ -41,7 +37,7 @@ def _ready(held: Values, _system: System) -> str:
 def _slipped(held: Values, _system: System) -> str:
     return (
         f"{held['tag']} is expected {held['days']} days later than before: "
-        f"{_local(held['expected_utc'])} instead of {_local(held['was_utc'])}"
+        f"{formatting.about(held['expected_utc'].astimezone(), None)}"
     )
 
 

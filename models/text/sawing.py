@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from baulk.models.formatting import capital, count, share, show_along, show_movement
+from baulk.models.formatting import capital, count, share, show_along, show_movement, show_signed
 from baulk.models.text.common import Values, Writer, fixed
 from baulk.models.units import System, show_length, show_mass, show_size
 
@@ -103,7 +103,8 @@ def _straight(values: Values, system: System) -> str:
 
 def _squared_green(values: Values, system: System) -> str:
     return (
-        f"Squared green, it would move {show_movement(values['moves_mm'], system)}. Its use tolerates "
+        f"Squared at once, it would move {show_movement(values['moves_mm'], system)} (its size "
+        f"{show_signed(values['change_mm'], system)}). Its use tolerates "
         f"{show_movement(values['tolerated_mm'], system)}."
     )
 
@@ -149,7 +150,8 @@ def _timber(values: Values, system: System) -> str:
 def _choice_costs(values: Values, system: System) -> str:
     said = (
         f"{values['number']}. {capital(_choice(values['choice'], system))}: moves up to "
-        f"{show_movement(values['moves_mm'], system)} on the way to service, uses "
+        f"{show_movement(values['moves_mm'], system)} on the way to service (its size "
+        f"{show_signed(values['change_mm'], system)}), uses "
         f"{share(values['used_share'])} of the section"
     )
     if values["check_mm"] > 0.5:

@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from baulk.models.formatting import count, day, share, show_movement, show_movement_range
+from baulk.models.formatting import (
+    about,
+    capital,
+    count,
+    day,
+    share,
+    show_change,
+    show_movement,
+    show_movement_range,
+)
 from baulk.models.text.common import noted
 from baulk.models.units import System, show_length, show_size
 
@@ -14,9 +23,25 @@ Values = Mapping[str, Any]
 _MOSTLY: Final = {"size": "in size", "out_of_square": "out of square", "cup": "as cup of a face"}
 
 
+_WHAT: Final = {
+    "settling": "how far it still moves until it has settled in service",
+    "mean_limit": "the mean MC that its use asks for when it is squared",
+    "build": "how far it moves in the shop's air while it is built in",
+    "dry_season": "how far it will have shrunk by the driest season in service",
+    "damp_season": "how far it will have swollen by the dampest season in service",
+}
+
+
 def years(days: float) -> str:
     """Write how far a forecast looks."""
     return "two years" if abs(days - 730) < 8 else f"{days:.0f} days"
+
+
+def rough_days(number: float) -> str:
+    """Write a length of time as roughly as it is known: days up to three weeks, then weeks, then months."""
+    if number < 21:
+        return count(round(number), "day")
+    return count(round(number / 7), "week") if number < 100 else count(round(number / 30.4), "month")
 
 
 def percent(values: tuple[float, float, float]) -> str:
@@ -64,29 +89,86 @@ def _may_stay_wet(v: Values, system: System) -> str:
 
 
 def _moves(v: Values, system: System) -> str:
+    tolerates = f"{v['use']} tolerates {show_movement(v['tolerance_mm'], system)}."
+    squared = f"Squared today, the finished {_size(v, system)} would still"
+    if v["mostly"] == "size":
+        return f"{squared} {show_change(v['change_mm'], system)} until it has settled. {tolerates}"
     return (
-        f"Squared today, the finished {_size(v, system)} would still move "
-        f"{show_movement_range(v['movement_mm'], system)}, mostly {_MOSTLY[v['mostly']]}. {v['use']} "
-        f"tolerates {show_movement(v['tolerance_mm'], system)}."
+        f"{squared} move {show_movement_range(v['movement_mm'], system)} until it has settled, mostly "
+        f"{_MOSTLY[v['mostly']]}; its size would {show_change(v['change_mm'], system)}. {tolerates}"
+    )
+
+
+def _binds(v: Values, system: System) -> str:
+    what = _WHAT[v["what"]]
+    if v["yes"]:
+        return (
+            f"It meets every condition of its use. The closest is {what}{_within(v, system)}: "
+            f"{share(v['probability'])} sure today."
+        )
+    return f"What decides is {what}{_within(v, system)}: {_sure(v)}."
+
+
+def _binds_together(v: Values, _: System) -> str:
+    return (
+        "Each thing that its use asks is sure enough by itself; what decides is that all hold together: "
+        f"{share(v['probability'], v['needed'])} sure today."
+    )
+
+
+def _stage(v: Values, system: System) -> str:
+    return f"{capital(_WHAT[v['what']])}{_within(v, system)}: {_sure(v)}."
+
+
+def _within(v: Values, system: System) -> str:
+    if v["what"] == "mean_limit":
+        return f" ({v['limit_pct']:.0f} % or less)"
+    return f" (no more than {show_movement(v['limit_mm'], system)})"
+
+
+def _sure(v: Values) -> str:
+    today = f"{share(v['probability'], v['needed'])} sure today"
+    if v["sure_today"]:
+        return today
+    if v["sure_utc"] is None:
+        return f"{today}, and not {share(v['needed'])} within {years(v['horizon_days'])}"
+    return f"{today}, {share(v['needed'])} {about(v['sure_utc'], v['spread_days'])}"
+
+
+def _too_dry(v: Values, system: System) -> str:
+    return (
+        f"It is too dry for its use: the finished piece has a mean MC of {percent(v['mean_pct'])}. Service "
+        f"at {v['service_low_pct']:.0f} to {v['service_high_pct']:.0f} % would make it "
+        f"{show_change(v['change_mm'], system)}. It needs damper air, or time where it will be used, before "
+        "it is squared."
+    )
+
+
+def _drier_than_service(v: Values, system: System) -> str:
+    return (
+        f"The finished piece is drier than {v['service_low_pct']:.0f} to {v['service_high_pct']:.0f} %, its "
+        f"moisture in service; it would {show_change(v['change_mm'], system)} there."
     )
 
 
 def _chance(v: Values, rest: str) -> str:
-    return f"The chance that it stays within that is {share(v['probability'])} today{rest}."
+    return (
+        f"The chance that it meets every condition is {share(v['probability'], v.get('needed'))} today{rest}."
+    )
 
 
 def _chance_by(v: Values, _: System) -> str:
-    return _chance(v, f" and {share(v['wanted'])} by {day(v['square_utc'])}")
+    return _chance(v, f", and {share(v['needed'])} {about(v['square_utc'], v['spread_days'])}")
 
 
 def _chance_not_reached(v: Values, _: System) -> str:
-    return _chance(v, f"; it does not reach {share(v['wanted'])} within {years(v['horizon_days'])}")
+    return _chance(v, f"; it does not reach {share(v['needed'])} within {years(v['horizon_days'])}")
 
 
 def _first_yes(v: Values, _: System) -> str:
     return (
-        f"A first yes needs {share(v['needed'])}, because an answer that is asked for again and again would "
-        "otherwise say yes too early."
+        f"To be right {share(v['wanted'])} of the time, a first yes needs {share(v['needed'])}, because an "
+        "answer that is asked for again and again would otherwise say yes too early."
     )
 
 
@@ -101,14 +183,10 @@ def _shrinkage_done(v: Values, _: System) -> str:
     )
 
 
-def _mean_limit(v: Values, _: System) -> str:
-    return f"{v['use']} asks for a mean MC of {v['most_pct']:.0f} % or less when it is squared."
-
-
 def _left_whole(v: Values, _: System) -> str:
     return (
         f"Left whole, its mean MC would be {v['mean_pct']:.0f} % in {years(v['horizon_days'])}; the "
-        f"chance that it stays within the tolerance would then be {share(v['probability'])}."
+        f"chance that it meets every condition would then be {share(v['probability'])}."
     )
 
 
@@ -120,32 +198,54 @@ def _roughing_not_ready(v: Values, system: System) -> str:
 
 
 def _roughing_gains_little(v: Values, system: System) -> str:
-    return f"Roughing it out to {_size(v, system)} today would gain no more than {_days(v['gain_days'])}."
+    return (
+        f"Roughing it out to {_size(v, system)} today would gain no more than {rough_days(v['gain_days'])}."
+    )
 
 
 def _roughing(v: Values, system: System) -> str:
     least = "at least " if v["at_least"] else ""
     return (
-        f"Roughed out to {_size(v, system)} today, it would be ready by {day(v['ready_utc'])}, {least}"
-        f"{_days(v['gain_days'])} sooner. The chance that it still holds the finished size is "
-        f"{share(v['probability'])}."
+        f"Roughed out to {_size(v, system)} today, it would be ready "
+        f"{about(v['ready_utc'], v['spread_days'])}, {least}{rough_days(v['gain_days'])} sooner. The chance "
+        f"that it still holds the finished size is {share(v['probability'])}."
     )
 
 
 def _build(v: Values, system: System) -> str:
     return (
-        f"Squared today, it would move {show_movement_range(v['movement_mm'], system)} by the end of "
-        f"{_days(v['build_days'])} in the shop's air."
+        f"In the shop's air it would {show_change(v['change_mm'], system)} by the end of "
+        f"{_days(v['build_days'])}' building, moving {show_movement_range(v['movement_mm'], system)} at most."
     )
 
 
 def _service_range(v: Values, system: System) -> str:
-    driest, wettest = (show_movement(v[name], system) for name in ("driest_mm", "wettest_mm"))
-    return (
-        f"At {v['service_low_pct']:.0f} %, the driest of its service, it would have moved {driest}; at "
-        f"{v['service_high_pct']:.0f} %, the wettest, {wettest}. The verdict counts the mean MC that it "
-        "settles at, in the middle half of that range."
+    driest, wettest = (_would_have(v[name], system) for name in ("driest_mm", "wettest_mm"))
+    said = (
+        f"By its driest season, at {v['service_low_pct']:.0f} %, it would have {driest}; by its dampest, at "
+        f"{v['service_high_pct']:.0f} %, it would have {wettest}."
     )
+    limits = [
+        f"{show_movement(v[name], system)} of {way} to its {season} season"
+        for name, way, season in (
+            ("dry_limit_mm", "shrinkage", "driest"),
+            ("damp_limit_mm", "swelling", "dampest"),
+        )
+        if v[name] is not None
+    ]
+    if limits:
+        return f"{said} Its use allows {' and '.join(limits)}."
+    return (
+        f"{said} Its use sets no limit for a season: the verdict counts the mean MC that it settles at, in "
+        "the middle half of that range."
+    )
+
+
+def _would_have(mm: float, system: System) -> str:
+    moved = show_movement(abs(mm), system)
+    if moved == show_movement(0.0, system):
+        return "hardly moved"
+    return f"{'shrunk' if mm < 0 else 'swollen'} {moved}"
 
 
 def _boxed_heart(v: Values, system: System) -> str:
@@ -239,66 +339,6 @@ def _mostly_over(v: Values, _: System) -> str:
     return f"Most of the checking is behind it, at a mean MC below {v['below_pct']:.0f} %."
 
 
-def _allowance(v: Values, system: System) -> str:
-    need, now = (show_movement(v[name], system) for name in ("allowance_mm", "tolerance_mm"))
-    return f"An allowance of {need} instead of {now} would let it be squared today."
-
-
-def _allowance_no_help(v: Values, _: System) -> str:
-    return (
-        f"A wider allowance would not change it: its use asks for a mean MC of {v['most_pct']:.0f} % or "
-        f"less, and the chance of that is {share(v['probability'])}."
-    )
-
-
-def _uses_today(v: Values, _: System) -> str:
-    uses = [each["use"] + (" (may stay wet)" if each["may_stay_wet"] else "") for each in v["uses"]]
-    return f"It could be squared today for another use: {'; '.join(uses)}."
-
-
-def _uses_sooner(v: Values, _: System) -> str:
-    uses = [f"{each['use']} by {day(each['ready_utc'])}" for each in v["uses"]]
-    return f"It would be ready sooner for another use: {'; '.join(uses)}."
-
-
-def _no_use_sooner(_v: Values, _s: System) -> str:
-    return "No other use would have it sooner."
-
-
-def _drier_by(v: Values) -> str:
-    return f"Air {v['drier_rh_pct']:.0f} points of RH drier than expected"
-
-
-def _drier_not_ready(v: Values, _: System) -> str:
-    return f"{_drier_by(v)} would not bring the likely date within {years(v['horizon_days'])} either."
-
-
-def _drier_no_matter(v: Values, _: System) -> str:
-    return f"{_drier_by(v)} would hardly change the likely date."
-
-
-def _drier_later(v: Values, _: System) -> str:
-    later = _days(v["later_days"])
-    return f"{_drier_by(v)} would bring the likely date {later} later, because it would settle too dry."
-
-
-def _drier_sooner(v: Values, _: System) -> str:
-    least = "at least " if v["at_least"] else ""
-    return (
-        f"{_drier_by(v)} would bring the likely date {least}{_days(v['gain_days'])} sooner, at the cost of "
-        "the surface's checking margin."
-    )
-
-
-def _shop_air(v: Values, _: System) -> str:
-    mould = v["mould_rh_pct"]
-    but = "" if mould is None else f" But that is above {mould:.0f} % RH, where mould can start."
-    return (
-        "While the work goes on, the shop's air would move it further than its service will. Air of about "
-        f"{v['rh_pct']:.0f} % RH, where wood settles at {v['service_mc_pct']:.0f} %, would not.{but}"
-    )
-
-
 def _days(number: float) -> str:
     return count(round(number), "day")
 
@@ -308,6 +348,11 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "verdict.settle_first": _settle_first,
     "verdict.few_readings": _few_readings,
     "verdict.may_stay_wet": _may_stay_wet,
+    "verdict.binds": _binds,
+    "verdict.binds_together": _binds_together,
+    "verdict.stage": _stage,
+    "verdict.too_dry": _too_dry,
+    "verdict.drier_than_service": _drier_than_service,
     "verdict.moves": _moves,
     "verdict.chance_today": lambda v, _: _chance(v, ""),
     "verdict.chance_by": _chance_by,
@@ -315,7 +360,6 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "verdict.first_yes": _first_yes,
     "verdict.moisture": _moisture,
     "verdict.shrinkage_done": _shrinkage_done,
-    "verdict.mean_limit": _mean_limit,
     "verdict.left_whole": _left_whole,
     "verdict.roughing_not_ready": _roughing_not_ready,
     "verdict.roughing_gains_little": _roughing_gains_little,
@@ -332,14 +376,4 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "checking.stress": _stress,
     "checking.decided_now": _decided_now,
     "checking.mostly_over": _mostly_over,
-    "change.allowance": _allowance,
-    "change.allowance_no_help": _allowance_no_help,
-    "change.uses_today": _uses_today,
-    "change.uses_sooner": _uses_sooner,
-    "change.no_use_sooner": _no_use_sooner,
-    "change.drier_air_not_ready": _drier_not_ready,
-    "change.drier_air_no_matter": _drier_no_matter,
-    "change.drier_air_later": _drier_later,
-    "change.drier_air_sooner": _drier_sooner,
-    "change.shop_air": _shop_air,
 }

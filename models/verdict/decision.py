@@ -1,9 +1,9 @@
 """May this timber be squared today? Leave it, rough it out, or square it: when, how sure, and why.
 
-Decided on the movement of the finished piece against what its use tolerates, while it is built in and once
-it has settled, never on the average moisture or a shell reading: a piece is ready on the first date on which
-the share of the ensemble that stays within the tolerance reaches the wanted probability. Rules of thumb stand
-nowhere in it.
+Decided on the movement of the finished piece against what its use tolerates, while it is built in, once it
+has settled, and from season to season where its use says so; shrinking and swelling count alike. Never on
+the average moisture or a shell reading: a piece is ready on the first date on which the share of the ensemble
+that stands every condition is large enough for a yes. Rules of thumb stand nowhere in it.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Final, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -27,18 +27,15 @@ from baulk.models.surface import margin as margins
 from baulk.models.surface.margin import Margin
 from baulk.models.timber import Timber
 from baulk.models.use_class import BUILT_IN, UseClass, UseClassTable
-from baulk.models.verdict import alternatives, next_reading, readiness
-from baulk.models.verdict.readiness import Rule, Work, first_yes, service_draw
+from baulk.models.verdict import alternatives, building, next_reading, readiness, stages
+from baulk.models.verdict.readiness import BAND, Path, Rule, Work, first_yes, service_draw
 from baulk.models.verdict.reasons import Findings
 from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
+from baulk.models.verdict.stages import Stage
 
 __all__ = ["BAND", "SOONER_DAYS", "Step", "Verdict", "judge", "service_draw"]
 
 Step = Literal["leave", "rough out", "square"]
-
-# A verdict once given holds until its probability has fallen by this much; redrawing every reading moves it
-# by a standard deviation of about 0.05 (tests/models/test_readiness.py). Our own judgement, no source.
-BAND: Final = 0.08
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,10 +51,16 @@ class Verdict:
     made_utc : datetime
         Moment that it speaks of.
     dates : mapping of str to datetime or None
-        First date on which "rough out" and "square" hold; None beyond the horizon, and where scale and pins
-        contradict each other.
+        First date on which "rough out" and "square" may be said; None beyond the horizon, and where scale and
+        pins contradict each other.
+    spread_days : mapping of str to float
+        Standard deviation of each date that is still to come. [d]
     probability : mapping of str to float
         Chance that each holds today.
+    needed : float
+        Chance at which `square` is said.
+    stages : tuple of Stage
+        Every condition of its use with a probability and a date of its own, and which of them decides.
     reasons : tuple of Reason
         Codes and values, the deciding one first; `baulk.models.text` puts them into words.
     next_reading : Reason
@@ -83,7 +86,10 @@ class Verdict:
     step: Step
     made_utc: datetime
     dates: Mapping[str, datetime | None]
+    spread_days: Mapping[str, float]
     probability: Mapping[str, float]
+    needed: float
+    stages: tuple[Stage, ...]
     reasons: tuple[Reason, ...]
     next_reading: Reason
     residual: Movement
@@ -160,13 +166,14 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         service_mc_pct=service_draw(use_class, calibration.meter_bias_pct.size),
         tolerance_mm=use_class.tolerance_mm(timber.finished.width_mm, timber.finished.depth_mm),
         wanted=probability,
+        kept=previous == "square",
     )
     whole = readiness.path(forecast, timber.finished, rule, members=calibration.members, work=work)
     taken = None
     if roughed is not None:
         taken = readiness.path(roughed.forecast, roughed.inner, rule, members=calibration.members, work=work)
     now = datetime.fromtimestamp(float(forecast.posix_s[0]), UTC)
-    square, ready = whole.date(probability), taken.date(probability) if taken else None
+    square, ready = whole.date(rule.needed), taken.date(rule.needed) if taken else None
     gain_days = _gain_days(forecast, square, ready)
     least_days = SOONER_DAYS / 2 if previous == "rough out" else SOONER_DAYS
     worth = roughed is not None and gain_days is not None and gain_days >= least_days
@@ -180,24 +187,33 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     if calibration.contradiction is not None:  # scale or pins are wrong by far: no word of the saw
         step, roughed, worth = "leave", None, False
         chance["rough out"] = 0.0
-    brought = None
-    if work is not None and step != "square":
-        brought = alternatives.drier(forecast, timber.finished, calibration, rule, work)
+    today, binding = whole.today(rule.service_mc_pct), stages.of(whole)
+    changed: tuple[Reason, ...] = ()
+    if step != "square":
+        brought = None
+        if work is not None:
+            asked = (forecast, timber.finished, calibration, rule, work)
+            brought = alternatives.other_air(*asked, damper=_settles_too_dry(whole, today, square))
+            changed = building.reasons(forecast, timber.finished, whole, calibration.members, work)
+        changed = (*changed, *alternatives.reasons(whole, brought, uses=uses))
     found = Findings(
         timber=timber,
         calibration=calibration,
         forecast=forecast,
         whole=whole,
-        today=whole.today(rule.service_mc_pct),
+        stages=binding,
+        today=today,
         driest=whole.today(use_class.service_low_pct),
         wettest=whole.today(use_class.service_high_pct),
         build_days=work.build_days if work else 0.0,
         roughed=None if use_class.may_stay_wet or step == "square" else roughed,
         square=square,
         ready=ready,
+        ready_spread_days=taken.spread_days() if taken else 0.0,
         gain_days=gain_days,
         checks=_checks(calibration, species, margin) if work else (),
-        changed=alternatives.reasons(whole, brought, work, uses=uses) if step != "square" else (),
+        changed=changed,
+        yes=step == "square",
         waits=step != "square"
         and chance["square"] >= probability
         and calibration.enough
@@ -212,7 +228,10 @@ def judge(  # noqa: PLR0913 - the contract's own signature
             # a date of members of both fits mixed is one that neither scale nor pins would give
             "square": None if calibration.contradiction is not None else square,
         },
+        spread_days={} if square is None or square <= now else {"square": whole.spread_days()},
         probability=chance,
+        needed=rule.needed,
+        stages=binding,
         reasons=found.reasons(),
         next_reading=next_reading.recommend(timber, calibration, whole),
         residual=found.today,
@@ -231,6 +250,14 @@ def _checks(calibration: Calibration, species: Species, margin: Margin | None) -
     now = calibration.field_now
     wet = checking.stage_for(species, now.section, float(np.median(now.mean_pct))) is not None
     return () if wet and margin is None else margins.reasons(margin, species)
+
+
+def _settles_too_dry(whole: Path, today: Movement, square: datetime | None) -> bool:
+    """Whether it is drier than its service, or ends so where it lies without ever having been ready."""
+    if float(np.median(today.size_change_mm)) > 0:
+        return True
+    last = whole.shape.movement_from(whole.did_mm[-1], whole.rule.service_mc_pct)
+    return square is None and float(np.median(last.size_change_mm)) > 0
 
 
 def _gain_days(forecast: Forecast, whole: datetime | None, taken: datetime | None) -> float | None:

@@ -1,19 +1,22 @@
 """How far a piece squared on each date ahead would still move: while it is built in, and in service.
 
 A piece is square on the day it is cut. From then on it lives in the shop's air while the work goes on, and
-later where its use puts it. What counts against the tolerance is the larger of two movements of every member:
-by the middle or the end of the build, and once it has settled in service.
+later where its use puts it. A member is ready where it stands every condition of its use: the movement once
+it has settled in service, and by the middle or the end of the build, against the tolerance; the mean moisture
+at squaring where the use limits it; shrinkage to the driest season and swelling to the dampest, where the use
+says that this season breaks it. Swelling counts as shrinkage does.
 
 The service moisture of a member is drawn from the middle half of the use's range, for what is unknown is the
 mean that a piece settles at; the seasons swing it over the whole range about that mean whatever the day of
-squaring, so the two ends of the range are told beside the verdict, not decided on.
+squaring. So where no limit is given for a season, its movement is told beside the verdict, not decided on.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +33,11 @@ from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
 
+What = Literal["settling", "mean_limit", "build", "dry_season", "damp_season"]
+
+# A verdict once given holds until its probability has fallen by this much; redrawing every reading moves it
+# by a standard deviation of about 0.05 (tests/models/test_readiness.py). Our own judgement, no source.
+BAND: Final = 0.08
 EVERY: Final = 2  # every second moment of the forecast is a candidate date
 BUILD_DAYS: Final = 365.0  # a boat or a frame on the stocks; common practice, no source
 # the movement during the build changes slowly with the date of squaring: it is run for a few dates and on
@@ -56,6 +64,8 @@ class Work:
     futures : tuple of AirSeries
         Years as different as years are, dealt to the members for the movement while it is built; without them
         all build in `air`.
+    elsewhere : mapping of str to AirSeries
+        Air expected in other places that the squared piece could be moved to, by the place's name.
     threads : int or None
         As `baulk.models.drying.solver.dry` takes it.
     """
@@ -64,6 +74,7 @@ class Work:
     law: DiffusionLaw
     build_days: float = BUILD_DAYS
     futures: tuple[AirSeries, ...] = ()
+    elsewhere: Mapping[str, AirSeries] = field(default_factory=dict)
     threads: int | None = None
 
 
@@ -83,6 +94,8 @@ class Rule:
         Movement tolerated on the finished piece. [mm]
     wanted : float
         How sure an answer must be.
+    kept : bool
+        Whether the last verdict was `square`, which then holds until it has left the band.
     """
 
     species: Species
@@ -90,6 +103,12 @@ class Rule:
     service_mc_pct: Floats
     tolerance_mm: float
     wanted: float
+    kept: bool = False
+
+    @property
+    def needed(self) -> float:
+        """Probability from which on `square` is said; see `first_yes` and `BAND`."""
+        return self.wanted - BAND if self.kept else first_yes(self.wanted)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,18 +156,25 @@ class Path:
         settled = self.shape.movement_from(self.did_mm, service).largest_mm
         return np.asarray(np.maximum(settled, self.build_mm))
 
+    def conditions(self, use: UseClass | None = None) -> dict[What, NDArray[np.bool_]]:
+        """Whether each member stands each condition of its own use or another on each date, (nt, m) each."""
+        own, section = use is None, self.shape.section
+        use = use or self.rule.use
+        service = self.rule.service_mc_pct if own else service_draw(use, self.mean_pct.shape[1])
+        tolerance = self.rule.tolerance_mm if own else use.tolerance_mm(section.width_mm, section.depth_mm)
+        settled = self.shape.movement_from(self.did_mm, service)
+        found: dict[What, NDArray[np.bool_]] = {"settling": settled.largest_mm <= tolerance}
+        if use.max_mc_at_squaring_pct is not None:
+            found["mean_limit"] = self.mean_pct <= use.max_mc_at_squaring_pct
+        if self.build is not None:
+            found["build"] = self.build_mm <= tolerance
+        return {**found, **season_conditions(self.shape, self.did_mm, use)}
+
     def ready(self, use: UseClass | None = None) -> NDArray[np.bool_]:
         """Whether each member may be squared on each date, for its own use or another, shape (nt, m)."""
-        section, own = self.shape.section, use is None
-        use = use or self.rule.use
-        if use.may_stay_wet:
+        if (use or self.rule.use).may_stay_wet:
             return np.ones(self.mean_pct.shape, dtype=bool)
-        service = None if own else service_draw(use, self.mean_pct.shape[1])
-        tolerance = self.rule.tolerance_mm if own else use.tolerance_mm(section.width_mm, section.depth_mm)
-        found = self.largest_mm(service) <= tolerance
-        if use.max_mc_at_squaring_pct is not None:
-            found &= self.mean_pct <= use.max_mc_at_squaring_pct
-        return np.asarray(found)
+        return np.asarray(np.logical_and.reduce(list(self.conditions(use).values())))
 
     def probability(self, use: UseClass | None = None) -> Floats:
         """Chance on each date, shape (nt,)."""
@@ -156,14 +182,29 @@ class Path:
 
     def date(self, probability: float) -> datetime | None:
         """First candidate that is sure enough."""
-        sure = np.flatnonzero(self.probability() >= probability)
+        return self.first(self.ready(), probability)
+
+    def first(self, stood: NDArray[np.bool_], probability: float) -> datetime | None:
+        """First candidate on which so large a share of the members stands a condition of shape (nt, m)."""
+        sure = np.flatnonzero(stood.mean(axis=1) >= probability)
         return None if sure.size == 0 else datetime.fromtimestamp(float(self.posix_s[sure[0]]), UTC)
 
-    def days(self) -> Floats:
-        """Days until each member is ready, the horizon's end for one that is not, shape (m,), [d]."""
-        ready = self.ready()
+    def days(self, stood: NDArray[np.bool_] | None = None) -> Floats:
+        """Days until each member is ready, the horizon's end for one that is not, shape (m,), [d].
+
+        Parameters
+        ----------
+        stood : ndarray of bool, shape (nt, m), optional
+            One condition instead of all.
+        """
+        ready = self.ready() if stood is None else stood
         ahead = (self.posix_s - self.posix_s[0]) / DAY_S
         return np.asarray(np.where(ready.any(axis=0), ahead[np.argmax(ready, axis=0)], ahead[-1]))
+
+    def spread_days(self, stood: NDArray[np.bool_] | None = None) -> float:
+        """Return the standard deviation of `days`, with that of the step of the candidates, [d]."""
+        step = float(np.diff(self.posix_s[:2]).sum()) / DAY_S / np.sqrt(12)
+        return float(np.hypot(np.std(self.days(stood)), step))
 
     def today(self, service_mc_pct: float | Floats) -> Movement:
         """Movement to a service moisture content, were it squared today."""
@@ -188,6 +229,32 @@ def first_yes(wanted: float) -> float:
         Probability.
     """
     return wanted + (1 - wanted) / 2
+
+
+def season_conditions(shape: Shape, did_mm: Floats, use: UseClass) -> dict[What, NDArray[np.bool_]]:
+    """Whether a piece stands the seasons of its use, as far as the use says that they break it.
+
+    Parameters
+    ----------
+    shape : Shape
+        The finished piece.
+    did_mm : ndarray, shape (..., m, measures)
+        What it has done by the time it is squared, see `Shape.did`. [mm]
+    use : UseClass
+        Its use, with the movement at which each season breaks it. [mm]
+
+    Returns
+    -------
+    dict
+        Of each season with a limit, an array of bool, shape (..., m).
+    """
+    dry_mm, damp_mm = use.season_limits_mm(shape.section.width_mm, shape.section.depth_mm)
+    found: dict[What, NDArray[np.bool_]] = {}
+    if dry_mm is not None:
+        found["dry_season"] = shape.movement_from(did_mm, use.service_low_pct).shrinkage_mm <= dry_mm
+    if damp_mm is not None:
+        found["damp_season"] = shape.movement_from(did_mm, use.service_high_pct).swelling_mm <= damp_mm
+    return found
 
 
 def service_draw(use: UseClass, members: int, seed: int = 11) -> Floats:
@@ -297,7 +364,7 @@ def _built(
     shape, first, largest = None, None, []
     for piece in pieces:
         at_s = piece.posix_s + work.build_days * DAY_S * np.array([0.0, 0.5, 1.0])
-        cut, half, end = _dried(section, piece, at_s, members, work)
+        cut, half, end = dried(section, piece, at_s, members, work)
         shape = shape or Shape(section, rule.species, cut.x_edges_mm, cut.y_edges_mm, members)
         did = shape.did(cut.mc_pct)
         then = shape.movement_between(did, end.mc_pct)
@@ -307,10 +374,29 @@ def _built(
     return first, np.array(largest)
 
 
-def _dried(
+def dried(
     section: Section, piece: MoistureField, at_s: Floats, members: solver.Members | None, work: Work
 ) -> tuple[MoistureField, ...]:
-    """Dry a squared piece through its build, every possible year dealt to as many members."""
+    """Dry a squared piece through its build, every possible year dealt to as many members.
+
+    Parameters
+    ----------
+    section : Section
+        The piece. [mm]
+    piece : MoistureField
+        Its moisture when it is squared. [%]
+    at_s : ndarray, shape (n,)
+        Moments, POSIX seconds. [s]
+    members : Members or None
+        The ensemble.
+    work : Work
+        The build.
+
+    Returns
+    -------
+    tuple of MoistureField
+        One a moment. [%]
+    """
     airs = work.futures if work.futures and members is not None and piece.mc_pct.ndim == 3 else (work.air,)
     parts = []
     for i, air in enumerate(airs):

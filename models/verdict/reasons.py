@@ -11,27 +11,21 @@ from datetime import datetime
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from baulk.models.calibrate.calibration import FEWEST, Calibration
 from baulk.models.constants import DAY_S
 from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
-from baulk.models.reason import Reason
+from baulk.models.reason import Reason, Value
 from baulk.models.section import as_weak, weakest_face
 from baulk.models.timber import Timber
-from baulk.models.verdict.readiness import Path, Rule, first_yes
+from baulk.models.verdict.readiness import Path, Rule
 from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
+from baulk.models.verdict.stages import Stage, quantiles
 
 LEAST_CHECK_MM: Final = 0.5  # a narrower check is not worth a word; our own judgement, no source
 # what is told of a timber wherever it lies: frost in winter is no reason for or against the saw
 _NO_NEWS: Final = frozenset({"calibration.frozen"})
-
-
-def quantiles(values: ArrayLike) -> tuple[float, float, float]:
-    """Return the 5, 50 and 95 % quantiles."""
-    low, middle, high = np.quantile(np.asarray(values), (0.05, 0.5, 0.95))
-    return float(low), float(middle), float(high)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,6 +38,8 @@ class Findings:
         The timber, its ensemble now and ahead.
     whole : Path
         Movement to come of the piece out of the whole timber.
+    stages : tuple of Stage
+        What it has to stand, each by itself.
     today, driest, wettest : Movement
         Were it squared today: to its service, and to both ends of the service range. [mm]
     build_days : float
@@ -52,18 +48,23 @@ class Findings:
         The timber taken down oversize today, where that is an answer.
     square, ready : datetime or None
         First date on which the piece may be squared: out of the whole timber, and out of the roughed one.
+    ready_spread_days : float
+        Standard deviation of the second. [d]
     gain_days : float or None
         What roughing out saves. [d]
     checks, changed : tuple of Reason
         Of the checking margin, and of what would change the verdict.
     waits : bool
         Whether only the rule for a first yes holds it back.
+    yes : bool
+        Whether it may be squared today.
     """
 
     timber: Timber
     calibration: Calibration
     forecast: Forecast
     whole: Path
+    stages: tuple[Stage, ...]
     today: Movement
     driest: Movement
     wettest: Movement
@@ -71,10 +72,12 @@ class Findings:
     roughed: RoughOut | None
     square: datetime | None
     ready: datetime | None
+    ready_spread_days: float
     gain_days: float | None
     checks: tuple[Reason, ...]
     changed: tuple[Reason, ...]
     waits: bool = False
+    yes: bool = False
 
     @property
     def rule(self) -> Rule:
@@ -117,35 +120,102 @@ class Findings:
         if use.may_stay_wet:
             yield Reason(code="verdict.may_stay_wet", values={"use": use.title, "note": use.note})
             return
+        yield self._binds()
+        yield self._chance()
+        if self.waits:
+            yield Reason(code="verdict.first_yes", values={"wanted": rule.wanted, "needed": rule.needed})
+        yield from self._dry()
         finished = self.timber.finished
         yield Reason(
             code="verdict.moves",
             values={
                 "width_mm": finished.width_mm,
                 "depth_mm": finished.depth_mm,
-                "movement_mm": quantiles(self.whole.largest_mm()[0]),
+                "movement_mm": quantiles(self.today.largest_mm),
+                "change_mm": quantiles(self.today.size_change_mm),
                 "mostly": self._governing(),
                 "use": use.title,
                 "tolerance_mm": rule.tolerance_mm,
             },
         )
-        yield self._chance()
-        if self.waits:
-            yield Reason(code="verdict.first_yes", values={"needed": first_yes(rule.wanted)})
+        yield from (
+            Reason(code="verdict.stage", values=self._of_stage(each))
+            for each in self.stages
+            if not each.decides
+        )
+
+    def _binds(self) -> Reason:
+        """Return what the verdict hangs on: one condition, or that all of them hold together."""
+        for each in self.stages:
+            if each.decides:
+                return Reason(code="verdict.binds", values={**self._of_stage(each), "yes": self.yes})
+        return Reason(
+            code="verdict.binds_together",
+            values={"probability": float(self.whole.probability()[0]), "needed": self.rule.needed},
+        )
+
+    def _of_stage(self, each: Stage) -> dict[str, Value]:
+        today = each.date_utc is not None and self._is_today(each.date_utc)
+        return {
+            "what": each.what,
+            "probability": each.probability,
+            "needed": self.rule.needed,
+            "sure_utc": None if today else each.date_utc,
+            "sure_today": today,
+            "spread_days": each.spread_days,
+            "limit_mm": each.limit_mm,
+            "limit_pct": self.rule.use.max_mc_at_squaring_pct,
+            "build_days": self.build_days,
+            "horizon_days": self.horizon_days,
+        }
+
+    def _is_today(self, date: datetime) -> bool:
+        return date.timestamp() <= float(self.whole.posix_s[0]) + 1
 
     def _chance(self) -> Reason:
-        today = float(self.whole.probability()[0])
+        today, needed = float(self.whole.probability()[0]), self.rule.needed
         if self.square is None:
             return Reason(
                 code="verdict.chance_not_reached",
-                values={"probability": today, "wanted": self.rule.wanted, "horizon_days": self.horizon_days},
+                values={"probability": today, "needed": needed, "horizon_days": self.horizon_days},
             )
-        if self.square.timestamp() <= float(self.whole.posix_s[0]) + 1:
+        if self._is_today(self.square):
             return Reason(code="verdict.chance_today", values={"probability": today})
         return Reason(
             code="verdict.chance_by",
-            values={"probability": today, "wanted": self.rule.wanted, "square_utc": self.square},
+            values={
+                "probability": today,
+                "needed": needed,
+                "square_utc": self.square,
+                "spread_days": self.whole.spread_days(),
+            },
         )
+
+    @property
+    def _drier(self) -> bool:
+        """Whether it is drier than its service, and swells there."""
+        swells = float(np.median(self.today.size_change_mm)) > 0
+        return swells and float(np.median(self.whole.mean_pct[0])) < self.rule.use.service_mc_pct
+
+    @property
+    def _too_dry(self) -> bool:
+        """Whether that keeps it from being squared: most likely it swells more than its use stands."""
+        swelling = [each for each in self.stages if each.what in {"settling", "damp_season"}]
+        return self._drier and not self.yes and any(each.probability < 0.5 for each in swelling)
+
+    def _dry(self) -> Iterator[Reason]:
+        if self._too_dry:
+            use = self.rule.use
+            yield Reason(
+                code="verdict.too_dry",
+                values={
+                    "mean_pct": quantiles(self.whole.mean_pct[0]),
+                    "service_low_pct": use.service_low_pct,
+                    "service_high_pct": use.service_high_pct,
+                    "change_mm": quantiles(self.today.size_change_mm),
+                    "use": use.title,
+                },
+            )
 
     def _governing(self) -> str:
         parts = {
@@ -161,19 +231,16 @@ class Findings:
             code="verdict.moisture",
             values={"core_pct": quantiles(field.core_pct), "mean_pct": quantiles(field.mean_pct)},
         )
-        if use.service_low_pct < self.rule.species.shrinkage_onset_pct - 2:
-            yield Reason(
-                code="verdict.shrinkage_done",
-                values={
-                    "done": min(float(np.median(self.whole.first_done)), 1.0),
-                    "service_low_pct": use.service_low_pct,
-                    "service_high_pct": use.service_high_pct,
-                },
-            )
-        if use.max_mc_at_squaring_pct is not None and not use.may_stay_wet:
-            yield Reason(
-                code="verdict.mean_limit", values={"use": use.title, "most_pct": use.max_mc_at_squaring_pct}
-            )
+        service: dict[str, Value] = {
+            "service_low_pct": use.service_low_pct,
+            "service_high_pct": use.service_high_pct,
+        }
+        if self._drier and not self._too_dry:
+            change = quantiles(self.today.size_change_mm)
+            yield Reason(code="verdict.drier_than_service", values={**service, "change_mm": change})
+        elif not self._drier and use.service_low_pct < self.rule.species.shrinkage_onset_pct - 2:
+            done = min(float(np.median(self.whole.first_done)), 1.0)
+            yield Reason(code="verdict.shrinkage_done", values={"done": done, **service})
 
     def _left_whole(self) -> Iterator[Reason]:
         if self.square is None:
@@ -205,6 +272,7 @@ class Findings:
                 values={
                     **size,
                     "ready_utc": self.ready,
+                    "spread_days": self.ready_spread_days,
                     "gain_days": self.gain_days,
                     "at_least": self.square is None,
                     "probability": self.roughed.probability,
@@ -215,15 +283,25 @@ class Findings:
         """Yield what happens between squaring and service, and from season to season in it."""
         use = self.rule.use
         if self.whole.build is not None:
-            moved = quantiles(self.whole.build.largest_mm)
-            yield Reason(code="verdict.build", values={"movement_mm": moved, "build_days": self.build_days})
+            yield Reason(
+                code="verdict.build",
+                values={
+                    "movement_mm": quantiles(self.whole.build_mm[0]),
+                    "change_mm": quantiles(self.whole.build.size_change_mm),
+                    "build_days": self.build_days,
+                },
+            )
+        finished = self.timber.finished
+        limits = use.season_limits_mm(finished.width_mm, finished.depth_mm)
         yield Reason(
             code="verdict.service_range",
             values={
-                "driest_mm": float(np.median(self.driest.largest_mm)),
+                "driest_mm": float(np.median(self.driest.size_change_mm)),
                 "service_low_pct": use.service_low_pct,
-                "wettest_mm": float(np.median(self.wettest.largest_mm)),
+                "wettest_mm": float(np.median(self.wettest.size_change_mm)),
                 "service_high_pct": use.service_high_pct,
+                "dry_limit_mm": limits[0],
+                "damp_limit_mm": limits[1],
             },
         )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from datetime import UTC, datetime, timedelta
 
@@ -138,6 +139,31 @@ def test_an_evaluation_tells_the_build_the_seasons_and_the_checking_margin(yard)
     assert "checking.stress" in codes
     assert ("checking.ahead_over" in codes) == (ahead["chance"][-1] >= 0.5)
     assert "-0.0" not in gather.evaluate("FER-01", yard, NOW).to_json().decode().split(",")
+
+
+def test_a_place_of_the_shop_in_which_the_squared_piece_would_move_less_is_named(yard):
+    """The shed is too dry to build in, the boathouse is not; the barn has no air on record."""
+    yard.register.add(timber(green_mc_pct=19.0, section=Section(width_mm=150, depth_mm=150, pith_x_mm=-900)))
+    found = []
+    for name, humidity in (("shed", 35.0), ("boathouse", 84.0)):
+        for quarter in range(480):
+            when = NOW - 120 * DAY + timedelta(hours=6 * quarter)
+            for quantity, value in ((Quantity.TEMP, 15.0), (Quantity.HUMIDITY, humidity)):
+                found.append(reading(Series(owner=Owner.AIR, name=name, quantity=quantity), value, when))
+    pin = Series(owner=Owner.TIMBER, name="FER-01", quantity=Quantity.MOISTURE, depth_mm=60)
+    wet = [reading(pin, 18.6 + k / 5, NOW - (20 - 4 * k) * DAY) for k in range(5)]
+    yard.store.append([*found, *wet])
+    inputs = gather.gather("FER-01", yard, NOW)
+    assert [place for place, _ in inputs.elsewhere] == ["boathouse"]
+    judged = compute.work_out(inputs).document.verdict
+    stages = {each.what: each for each in judged.stages}
+    told = {each.code: each.values for each in judged.reasons_coded}
+    assert stages["build"].probability < 0.5
+    assert told["change.other_place"]["place"] == "boathouse"
+    assert told["change.other_place"]["build_probability"] > stages["build"].probability + 0.3
+    assert any(each.startswith("Moved to boathouse once it is squared") for each in judged.reasons)
+    # another place's air is no reason to work this timber out again
+    assert dataclasses.replace(inputs, elsewhere=()).fingerprint() == inputs.fingerprint()
 
 
 def test_how_sure_and_how_long_the_build_is_are_the_persons_to_set(tmp_path):

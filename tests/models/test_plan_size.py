@@ -135,7 +135,11 @@ def test_a_keel_in_the_water_needs_nothing_for_shrinkage_and_may_be_sawn_at_once
     plan = allowance.size(SIX, OAK, use_class.get("backbone-immersed"))
     assert term(plan, "shrinkage").width_mm == 0
     now = next(each for each in plan.would_change if each.code == "sawing.saw_to_size_now")
-    assert now.values == {"moves_mm": plan.squared_green_mm, "tolerated_mm": plan.tolerated_mm}
+    assert now.values == {
+        "moves_mm": plan.squared_green_mm,
+        "change_mm": plan.squared_change_mm,
+        "tolerated_mm": plan.tolerated_mm,
+    }
 
 
 def test_the_shops_own_bow_takes_the_place_of_custom():

@@ -76,8 +76,8 @@ SAID = [
     (
         "buying.assigned",
         TAKEN,
-        "Post: 2 from T-1, sawn 7 x 7 in x 11 ft, ready 4 March 2027 (its verdict).",
-        "Post: 2 from T-1, sawn 178 x 178 mm x 3.35 m, ready 4 March 2027 (its verdict).",
+        "Post: 2 from T-1, sawn 7 x 7 in x 11 ft, ready about March 2027 (its verdict).",
+        "Post: 2 from T-1, sawn 178 x 178 mm x 3.35 m, ready about March 2027 (its verdict).",
     ),
     (
         "buying.assigned",
@@ -94,8 +94,8 @@ SAID = [
     (
         "buying.assigned",
         {**TAKEN, "late_weeks": 0.4},
-        "Post: 2 from T-1, sawn 7 x 7 in x 11 ft, ready 4 March 2027 (its verdict), days late.",
-        "Post: 2 from T-1, sawn 178 x 178 mm x 3.35 m, ready 4 March 2027 (its verdict), days late.",
+        "Post: 2 from T-1, sawn 7 x 7 in x 11 ft, ready about March 2027 (its verdict), days late.",
+        "Post: 2 from T-1, sawn 178 x 178 mm x 3.35 m, ready about March 2027 (its verdict), days late.",
     ),
     (
         "buying.left_over",
@@ -132,13 +132,13 @@ SAID = [
         {**SHORT, "yard": {}, "sweep_mm": 203.2, "crook": True, "arrives": {**ARRIVES, "ready_utc": MARCH}},
         (
             "Post: 2 short. Buy 7 x 7 in x 11 ft, white oak, a natural crook with a sweep of 8 in over "
-            "the part (a straight timber gives short grain), green. Bought today it is ready about 4 "
+            "the part (a straight timber gives short grain), green. Bought today it is ready about "
             "March 2027."
         ),
         (
             "Post: 2 short. Buy 178 x 178 mm x 3.35 m, white oak, a natural crook with a sweep of 203 "
             "mm over the part (a straight timber gives short grain), green. Bought today it is ready "
-            "about 4 March 2027."
+            "about March 2027."
         ),
     ),
     (
@@ -263,7 +263,7 @@ SAID = [
     (
         "buying.late",
         {"ready_utc": MARCH, "how": VERDICT},
-        "It is ready only on 4 March 2027 (its verdict).",
+        "It is ready only about March 2027 (its verdict).",
         None,
     ),
     (

@@ -26,7 +26,8 @@ WINDOW = {
 }
 GAIN = {
     "tag": "OAK-1", "probability": 0.9, "horizon_weeks": 156, "plan_utc": MARCH, "nothing_utc": MAY,
-    "sooner_weeks": 8.4, "gained_weeks": 7.0, "gained_low_weeks": -1.0, "gained_high_weeks": 12.0,
+    "plan_spread_days": 18.0, "nothing_spread_days": 40.0, "sooner_weeks": 8.4,
+    "gained_weeks": 7.0, "gained_low_weeks": -1.0, "gained_high_weeks": 12.0,
     "unready_share": 0.0,
 }  # fmt: skip
 BALANCE = {
@@ -104,8 +105,8 @@ SAID = [
         "humidity.gain",
         GAIN,
         (
-            "With this plan OAK-1 may be squared by 4 March 2027 (probability 90 %). If nothing is "
-            "done, the date is 2 May 2027, 8 weeks later. Weeks gained by the plan: median 7, 90 % "
+            "With this plan OAK-1 may be squared about early March 2027 (probability 90 %). If nothing is "
+            "done, the date is about May 2027, 8 weeks later. Weeks gained by the plan: median 7, 90 % "
             "range -1 to 12."
         ),
         None,
@@ -133,7 +134,7 @@ SAID = [
         "humidity.gain",
         {**GAIN, "sooner_weeks": 0.2, "gained_weeks": -3.0},
         (
-            "With this plan OAK-1 may be squared by 4 March 2027 (probability 90 %). If nothing is "
+            "With this plan OAK-1 may be squared about early March 2027 (probability 90 %). If nothing is "
             "done, the date is the same. Weeks gained by the plan: median -3, 90 % range -1 to 12."
         ),
         None,
@@ -143,7 +144,7 @@ SAID = [
         {**GAIN, "plan_utc": None, "sooner_weeks": None},
         (
             "With this plan OAK-1 does not reach a probability of 90 % of being ready within 3 years. "
-            "If nothing is done, it may be squared by 2 May 2027. Weeks gained by the plan: median 7, "
+            "If nothing is done, it may be squared about May 2027. Weeks gained by the plan: median 7, "
             "90 % range -1 to 12."
         ),
         None,
@@ -152,7 +153,7 @@ SAID = [
         "humidity.gain",
         {**GAIN, "nothing_utc": None, "sooner_weeks": None},
         (
-            "With this plan OAK-1 may be squared by 4 March 2027 (probability 90 %). If nothing is "
+            "With this plan OAK-1 may be squared about early March 2027 (probability 90 %). If nothing is "
             "done, it does not reach a probability of 90 % of being ready within 3 years. Weeks gained "
             "by the plan: median 7, 90 % range -1 to 12."
         ),

@@ -18,7 +18,7 @@ from baulk.models.text import sawing
 INCHES = re.compile(r"\d (?:in|ft|lb|°F|board feet)\b|inch|foot|feet|pound")
 METRES = re.compile(r"\d (?:mm|cm|m|m³|kg|°C)\b|metre")
 SIZE = {"width_mm": 177.8, "depth_mm": 177.8}
-MOVES = {"moves_mm": 4.318, "tolerated_mm": 2.54}
+MOVES = {"moves_mm": 4.318, "change_mm": -2.54, "tolerated_mm": 2.54}
 CHOICE = {"count": 1, "heart": "boxed", "when_dry": False}
 CURVES = {"part_mm": 50.8, "timber_mm": 25.4, "extra_mm": 25.4}
 
@@ -128,18 +128,20 @@ SAID = [
     (
         "sawing.squared_green",
         MOVES,
-        "Squared green, it would move 0.17 in. Its use tolerates 0.10 in.",
-        "Squared green, it would move 4.3 mm. Its use tolerates 2.5 mm.",
+        "Squared at once, it would move 0.17 in (its size -0.10 in). Its use tolerates 0.10 in.",
+        "Squared at once, it would move 4.3 mm (its size -2.5 mm). Its use tolerates 2.5 mm.",
     ),
     (
         "sawing.saw_to_size_now",
         MOVES,
         (
-            "Squared green, it would move 0.17 in. Its use tolerates 0.10 in. Its use lets it stay wet,"
+            "Squared at once, it would move 0.17 in (its size -0.10 in). Its use tolerates 0.10 in. Its "
+            "use lets it stay wet,"
             " so it may be sawn to size now."
         ),
         (
-            "Squared green, it would move 4.3 mm. Its use tolerates 2.5 mm. Its use lets it stay wet, "
+            "Squared at once, it would move 4.3 mm (its size -2.5 mm). Its use tolerates 2.5 mm. Its use "
+            "lets it stay wet, "
             "so it may be sawn to size now."
         ),
     ),
@@ -233,16 +235,19 @@ SAID = [
             "number": 1,
             "choice": CHOICE,
             "moves_mm": 4.318,
+            "change_mm": 2.54,
             "used_share": 0.6,
             "check_mm": 6.35,
             "holds": True,
         },
         (
-            "1. One piece, heart boxed: moves up to 0.17 in on the way to service, uses 60 % of the "
+            "1. One piece, heart boxed: moves up to 0.17 in on the way to service (its size +0.10 in), "
+            "uses 60 % of the "
             "section, checks open 0.25 in."
         ),
         (
-            "1. One piece, heart boxed: moves up to 4.3 mm on the way to service, uses 60 % of the "
+            "1. One piece, heart boxed: moves up to 4.3 mm on the way to service (its size +2.5 mm), "
+            "uses 60 % of the "
             "section, checks open 6.3 mm."
         ),
     ),
@@ -252,16 +257,19 @@ SAID = [
             "number": 2,
             "choice": {**CHOICE, "heart": "any"},
             "moves_mm": 4.318,
+            "change_mm": 2.54,
             "used_share": 0.6,
             "check_mm": 0.0,
             "holds": False,
         },
         (
-            "2. One piece, heart wherever it falls: moves up to 0.17 in on the way to service, uses 60 "
+            "2. One piece, heart wherever it falls: moves up to 0.17 in on the way to service (its size "
+            "+0.10 in), uses 60 "
             "% of the section. It would not hold the finished size."
         ),
         (
-            "2. One piece, heart wherever it falls: moves up to 4.3 mm on the way to service, uses 60 %"
+            "2. One piece, heart wherever it falls: moves up to 4.3 mm on the way to service (its size "
+            "+2.5 mm), uses 60 %"
             " of the section. It would not hold the finished size."
         ),
     ),

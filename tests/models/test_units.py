@@ -246,3 +246,16 @@ def test_a_place_in_the_section_is_read_right_and_up(text, place):
 def test_one_number_is_no_place():
     with pytest.raises(OutOfRange, match="the pith looks like '1 x -4 in'"):
         units.offset_mm("4 in", what="the pith")
+
+
+@pytest.mark.parametrize(
+    ("spread_mm", "inch", "metric"),
+    [(0.0, "7 13/16 in", "199 mm"), (1.9, "7 13/16 in", "199 mm"), (3.0, "7 13/16 in", "198 mm"),
+     (3.5, "7 7/8 in", "198 mm"), (5.0, "7 7/8 in", "200 mm"), (7.0, "7 3/4 in", "200 mm"),
+     (30.0, "7 3/4 in", "200 mm")],
+)  # fmt: skip
+def test_a_length_is_told_to_the_fraction_that_it_is_known_to(spread_mm, inch, metric):
+    mm = 7.82 * 25.4  # 198.6
+    assert units.show_length(mm, "inch", spread_mm) == inch
+    assert units.show_length(mm, "metric", spread_mm) == metric
+    assert units.show_size(mm, mm, "inch", (spread_mm, 0.0)) == f"{inch.removesuffix(' in')} x 7 13/16 in"

@@ -101,3 +101,23 @@ def test_what_the_trade_asks_is_in_the_table():
     assert glue.mark == "memory"
     for name in ("planking", "deck"):
         assert (use_class.get(name).service_low_pct, use_class.get(name).service_high_pct) == (12, 18)
+
+
+def test_a_season_breaks_a_use_where_its_row_says_at_which_movement():
+    deck = use_class.get("deck")
+    assert deck.season_limits_mm(300, 50) == (pytest.approx(2 * deck.dry_season_mm_per_150), None)
+    assert use_class.get("frame-outdoors").season_limits_mm(150, 150) == (None, None)
+    for name in use_class.names():  # a piece that has settled at the middle must be able to stand the swing
+        use = use_class.get(name)
+        half_swing_mm = 150 * 0.105 / 30 * (use.service_high_pct - use.service_low_pct) / 2  # flat-sawn oak
+        assert all(each is None or each > half_swing_mm for each in use.season_limits_mm(150, 150))
+
+
+def test_a_shops_own_table_may_give_the_seasons_or_leave_them_away():
+    head = ",".join([*use_class.COLUMNS, *use_class.SEASONS]) + "\n"
+    with_them = use_class.read_own(head + BITTS.replace("\n", ",1.5,\n")).get("mooring-bitts")
+    assert (with_them.dry_season_mm_per_150, with_them.damp_season_mm_per_150) == (1.5, None)
+    assert use_class.read_own(head + BITTS).get("mooring-bitts").dry_season_mm_per_150 is None
+    assert use_class.read_own(HEAD + BITTS).get("mooring-bitts").damp_season_mm_per_150 is None
+    with pytest.raises(OutOfRange, match="dry_season_mm_per_150 as 'wide'"):
+        use_class.read_own(head + BITTS.replace("\n", ",wide,\n"))

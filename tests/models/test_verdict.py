@@ -70,8 +70,9 @@ def test_a_wet_heavy_oak_is_not_squared_and_says_by_how_much_it_would_move(wet):
     said = judge(wet)
     assert said.step != "square"
     assert said.probability["square"] < 0.1
-    assert judging.codes(said.reasons)[:2] == ["verdict.moves", "verdict.chance_not_reached"]
-    moves = said.reasons[0].values
+    assert judging.codes(said.reasons)[:2] == ["verdict.binds", "verdict.chance_not_reached"]
+    assert said.reasons[0].values["what"] == next(each.what for each in said.stages if each.decides)
+    moves = judging.told(said.reasons, "verdict.moves")
     low, middle, high = moves["movement_mm"]
     assert low <= middle <= high
     np.testing.assert_allclose(
@@ -79,7 +80,9 @@ def test_a_wet_heavy_oak_is_not_squared_and_says_by_how_much_it_would_move(wet):
     )
     assert (moves["width_mm"], moves["tolerance_mm"]) == (150.0, pytest.approx(3.0))
     chance = said.reasons[1].values
-    assert (chance["probability"], chance["wanted"]) == (said.probability["square"], 0.9)
+    assert (chance["probability"], chance["needed"]) == (said.probability["square"], 0.95)
+    assert moves["change_mm"][1] == pytest.approx(np.median(said.residual.size_change_mm))
+    assert moves["change_mm"][2] < 0  # it shrinks
     assert said.enough_readings
     moisture = judging.told(said.reasons, "verdict.moisture")
     assert moisture["core_pct"][1] == pytest.approx(np.median(wet["calibration"].field_now.core_pct))
@@ -176,7 +179,9 @@ def test_planking_that_is_too_wet_on_the_mean_is_not_ready_whatever_its_movement
     easy = dataclasses.replace(parts["use_class"], tolerance_mm_per_150=100.0)
     said = judge({**parts, "use_class": easy})
     assert said.probability["square"] < 0.5
-    assert judging.told(said.reasons, "verdict.mean_limit")["most_pct"] == 18
+    stages = {each.values["what"]: each.values for each in said.reasons if "what" in each.values}
+    assert stages["mean_limit"]["limit_pct"] == 18
+    assert stages["mean_limit"]["probability"] < 0.5
 
 
 def test_a_boxed_heart_says_that_it_will_check_and_where_a_kerf_belongs():

@@ -27,7 +27,7 @@ from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.use_class import UseClass
-from baulk.models.verdict.readiness import service_draw
+from baulk.models.verdict.readiness import season_conditions, service_draw
 
 MEMBERS: Final = 32
 CELLS: Final = (12, 12)
@@ -158,6 +158,8 @@ class Drying:
             good = shape.movement_from(did, self._service[mine]).largest_mm <= self._tolerance_mm
             if self._use.max_mc_at_squaring_pct is not None:
                 good &= np.array([piece.mean_pct for piece in pieces]) <= self._use.max_mc_at_squaring_pct
+            for stands in season_conditions(shape, did, self._use).values():
+                good &= stands
             ready.append(np.logical_or.accumulate(good, axis=0).astype(np.float64))
         return np.asarray(np.concatenate(ready, axis=1).mean(axis=1))
 

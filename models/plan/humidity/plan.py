@@ -96,6 +96,8 @@ class Gain:
         Which.
     nothing_utc, plan_utc : datetime or None
         First date that is sure enough, by the verdict's rule; None beyond the horizon.
+    nothing_spread_days, plan_spread_days : float
+        Standard deviations of the two. [d]
     nothing_weeks, plan_weeks : Span
         Weeks until it is ready, over the members.
     gained_weeks : Span
@@ -107,6 +109,8 @@ class Gain:
     tag: str
     nothing_utc: datetime | None
     plan_utc: datetime | None
+    nothing_spread_days: float
+    plan_spread_days: float
     nothing_weeks: Span
     plan_weeks: Span
     gained_weeks: Span
@@ -348,6 +352,8 @@ def _gain(each: Stock, need: Need, fields: tuple[MoistureField, ...], air: AirSe
         tag=each.tag,
         nothing_utc=nothing.date(each.wanted),
         plan_utc=planned.date(each.wanted),
+        nothing_spread_days=nothing.spread_days(),
+        plan_spread_days=planned.spread_days(),
         nothing_weeks=_span(without),
         plan_weeks=_span(with_it),
         gained_weeks=_span(without - with_it),

@@ -230,6 +230,13 @@ class Stock:
                 moved = shape.movement_from(did, emc[:, None] + self.members.emc_offset_pct).largest_mm
                 largest = np.maximum(largest, share * moved)
         excess = largest - rule.tolerance_mm
+        dry_mm, damp_mm = self.use.season_limits_mm(shape.section.width_mm, shape.section.depth_mm)
+        if dry_mm is not None:
+            shrinks = shape.movement_from(did, self.use.service_low_pct).shrinkage_mm
+            excess = np.maximum(excess, shrinks - dry_mm)
+        if damp_mm is not None:
+            swells = shape.movement_from(did, self.use.service_high_pct).swelling_mm
+            excess = np.maximum(excess, swells - damp_mm)
         most = self.use.max_mc_at_squaring_pct
         if most is not None:
             above = piece.mean_pct.reshape(count, -1) - most

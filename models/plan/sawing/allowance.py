@@ -218,6 +218,7 @@ def size(order: Order, wood: Species, use: UseClass, *, compare: bool = True) ->
         faces=_faces(green, moved, wood, start, use.service_mc_pct),
         check_mm=float(moved.check_mm),
         squared_green_mm=float(at_once.largest_mm),
+        squared_change_mm=float(at_once.size_change_mm),
         tolerated_mm=use.tolerance_mm(order.width_mm, order.depth_mm),
         mass_kg=weight.usual_kg,
         heavy_kg=weight.heavy_kg,

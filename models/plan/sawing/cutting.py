@@ -115,6 +115,11 @@ class Choice:
         return max(each.largest_mm for each in self.pieces)
 
     @property
+    def change_mm(self) -> float:
+        """Largest change of a piece's width or depth, below 0 when it shrinks, [mm]."""
+        return max((side for each in self.pieces for side in (each.width_mm, each.depth_mm)), key=abs)
+
+    @property
     def holds(self) -> bool:
         """Whether every finished size is still there once the pieces have moved."""
         return all(each.holds for each in self.pieces)
@@ -202,6 +207,7 @@ class CutPlan:
             "number": number,
             "choice": choice.name.values,
             "moves_mm": choice.largest_mm,
+            "change_mm": choice.change_mm,
             "used_share": choice.used_share(self.stock.section),
             "check_mm": max(each.check_mm for each in choice.pieces),
             "holds": choice.holds,

@@ -195,6 +195,8 @@ class SizePlan:
         Opening of the check of a boxed heart at the nearest face, in service. [mm]
     squared_green_mm, tolerated_mm : float
         How far the finished piece would move if it were squared at once, and what the use tolerates. [mm]
+    squared_change_mm : float
+        Change of its size then, below 0 when it shrinks. [mm]
     mass_kg, heavy_kg : float
         Weight as sawn, and that of a heavy tree, for the lift. [kg]
     board_feet, volume_m3 : float
@@ -217,6 +219,7 @@ class SizePlan:
     faces: tuple[FaceShrinkage, ...]
     check_mm: float
     squared_green_mm: float
+    squared_change_mm: float
     tolerated_mm: float
     mass_kg: float
     heavy_kg: float
@@ -306,7 +309,11 @@ def would_change(
         found.append(
             Reason(
                 code="sawing.saw_to_size_now" if use.may_stay_wet else "sawing.squared_green",
-                values={"moves_mm": plan.squared_green_mm, "tolerated_mm": plan.tolerated_mm},
+                values={
+                    "moves_mm": plan.squared_green_mm,
+                    "change_mm": plan.squared_change_mm,
+                    "tolerated_mm": plan.tolerated_mm,
+                },
             )
         )
     return tuple(found)
