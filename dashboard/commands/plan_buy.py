@@ -14,15 +14,16 @@ from baulk.dashboard.commands.printing import PrintOption
 from baulk.dashboard.printing import style
 from baulk.dashboard.printing.mill_list import mill_csv
 from baulk.ingest import shop as shops
+from baulk.ingest.evaluation import curves
 from baulk.ingest.planning import sawing
 from baulk.models import text, units
+from baulk.models.allowance.parts import KERF_MM, PLANING_MM, TRIM_MM
 from baulk.models.errors import OutOfRange
 from baulk.models.formatting import day
 from baulk.models.plan.buying import buy as buying
 from baulk.models.plan.buying import parts as buying_parts
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
-from baulk.models.plan.sawing.order import KERF_MM, MILL_STEPS_MM, TRIM_MM
-from baulk.models.verdict.rough_out import PLANING_MM
+from baulk.models.plan.sawing.order import MILL_STEPS_MM
 
 
 def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
@@ -78,6 +79,7 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
             trim_mm=TRIM_MM if trim is None else units.length_mm(trim, bare=bare),
             step_mm=steps[0],
             length_step_mm=steps[1],
+            seen=curves.measured(opened),
         )
         if not listed.parts:
             made = None

@@ -12,12 +12,12 @@ from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.models import text, units
+from baulk.models.allowance.parts import KERF_MM, PLANING_MM, TRIM_MM
 from baulk.models.errors import OutOfRange
 from baulk.models.formatting import show_movement
 from baulk.models.plan.sawing import allowance as sizes
 from baulk.models.plan.sawing.cutting import CutPlan
-from baulk.models.plan.sawing.order import KERF_MM, MILL_STEPS_MM, TRIM_MM, Order, Placement, SizePlan
-from baulk.models.verdict.rough_out import PLANING_MM
+from baulk.models.plan.sawing.order import MILL_STEPS_MM, Order, Placement, SizePlan
 
 Length = str | None
 
@@ -40,6 +40,7 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     kerf: Annotated[Length, typer.Option(help="Width of a saw cut.")] = None,
     planing: Annotated[Length, typer.Option(help="Planed off each face.")] = None,
     wane: Annotated[Length, typer.Option(help="Wane along a face that the mill may leave.")] = None,
+    check: Annotated[Length, typer.Option(help="Depth of the checks that must be planed away.")] = None,
     trim: Annotated[Length, typer.Option(help="Cut off each end, for its checks.")] = None,
     step: Annotated[Length, typer.Option(help="The mill's step; 1/4 in or 5 mm.")] = None,
     mc: Annotated[float | None, typer.Option(help="Moisture content when sawn, percent; else green.")] = None,
@@ -112,6 +113,7 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         kerf_mm=mm(kerf, KERF_MM),
         planing_mm=mm(planing, PLANING_MM),
         wane_mm=mm(wane),
+        check_mm=mm(check),
         trim_mm=mm(trim, TRIM_MM),
         step_mm=mm(step, steps[0]),
         length_step_mm=steps[1],
@@ -119,8 +121,9 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     )
     if tag is None and section is None:
         from baulk.ingest import shop as shops  # noqa: PLC0415 - slow to load, and --help does not need it
+        from baulk.ingest.planning import sawing  # noqa: PLC0415 - as above
 
-        woods = shops.woods_of(shop)
+        woods, order = shops.woods_of(shop), sawing.as_seen(order, shop)
         wood, lives = woods.species.get(kind or ""), woods.use_classes.get(use or "")
         made: SizePlan | CutPlan = sizes.size(order, wood, lives)
     else:
@@ -138,8 +141,8 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
             length=length is not None,
             corners=tuple(corner or ()),
             defects=tuple(defect or ()),
-            bow_mm=mm(bow, signed=True),
-            crook_mm=mm(crook, signed=True),
+            bow_mm=None if bow is None else mm(bow, signed=True),
+            crook_mm=None if crook is None else mm(crook, signed=True),
             sweep_mm=mm(sweep),
             pieces=pieces,
         )

@@ -11,8 +11,9 @@ from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
+from baulk.ingest.evaluation import still_fits
 from baulk.ingest.shop import Shop
-from baulk.models import gravimetric
+from baulk.models import gravimetric, text
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
@@ -50,6 +51,12 @@ def green_mass_kg(which: Section, length: str, species_name: str, system: System
     return float(
         gravimetric.green_mass_kg(which, long_mm, wood.green_heartwood_mc_pct, wood.basic_density_kg_m3)
     )
+
+
+def little_left(tag: str, system: System) -> str | None:
+    """Say when little of a timber is left for its finished size, or when that no longer comes out of it."""
+    out = ask(lambda s: still_fits.reason(s, tag))
+    return text.sentence(out, system) if still_fits.little_left(out) else None
 
 
 def tag_in(  # noqa: PLR0913 (one argument a field of the form)

@@ -15,6 +15,7 @@ from baulk.dashboard.printing.mill_list import mill_csv
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import downloads, layout
 from baulk.dashboard.server import shop_access
+from baulk.ingest.evaluation import curves
 from baulk.ingest.planning import sawing
 from baulk.ingest.shop import Shop
 from baulk.models import units
@@ -118,7 +119,7 @@ def to_order(system: units.System) -> None:
     more |= {"kerf_mm": kerf} if kerf is not None else {}
     more |= {"planing_mm": planing} if planing is not None else {}
     more |= {"wane_mm": wane} if wane is not None else {}
-    order = wish_of(finished, length, system, **more)
+    order = wish_of(finished, length, system, seen=shop_access.ask(curves.measured), **more)
     made = allowance.size(order, woods.species.get(kind), woods.use_classes.get(use))
     first, *rest = words.mds(sentences(made.lines(), system))
     st.markdown(f"**{first}**")
@@ -159,7 +160,7 @@ def from_timber(system: units.System) -> None:
     sweep = one.text_input(
         "Curve of the part, at the middle", key="cut_sweep", placeholder="2 in" if inch else "50 mm"
     )
-    bow = two.text_input("The timber's own sweep", key="cut_bow", placeholder="0")
+    bow = two.text_input("The timber's own sweep", key="cut_bow", placeholder="as usual")
     pieces = three.checkbox("As many pieces as will come out", key="cut_pieces")
     with st.expander("Wane, shakes and knots"):
         columns = st.columns(4)
@@ -187,7 +188,7 @@ def from_timber(system: units.System) -> None:
         length=bool(length.strip()),
         corners=tuple(f"{name} {text}" for name, text in corners if text.strip()),
         defects=tuple(line for line in defects.splitlines() if line.strip()),
-        bow_mm=mm(bow, system, signed=True) or 0.0,
+        bow_mm=mm(bow, system, signed=True),
         sweep_mm=mm(sweep, system) or 0.0,
         pieces=pieces,
     )
@@ -282,6 +283,7 @@ def buying(system: units.System) -> None:
         wait_per_week=wait or None,
         step_mm=across,
         length_step_mm=along,
+        seen=shop_access.ask(curves.measured),
     )
     yard, air = shop_access.ask(lambda shop: (sawing.yard(shop, sure), sawing.futures(shop, now_utc, wanted)))
     with st.spinner("Assigning parts to timbers and drying what is short"):

@@ -53,6 +53,9 @@ def say_verdict(answer: Document, now: datetime, system: units.System) -> None:
         dates.append(
             ("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it")
         )
+    if (out := verdict.comes_out) is not None:
+        finished = units.show_size(*out.finished_mm, system)
+        dates.append(("Finished size", share(out.probability), f"sure that {finished} still comes out"))
     reasons = [
         f"<li>{words.esc(text)}</li>" for text in sentences(verdict.reasons_coded, verdict.reasons, system)
     ]

@@ -150,13 +150,14 @@ class Path:
             found &= self.mean_pct <= use.max_mc_at_squaring_pct
         return np.asarray(found)
 
-    def probability(self, use: UseClass | None = None) -> Floats:
-        """Chance on each date, shape (nt,)."""
-        return np.asarray(self.ready(use).mean(axis=1))
+    def probability(self, use: UseClass | None = None, *, fits: NDArray[np.bool_] | None = None) -> Floats:
+        """Chance on each date, with `fits` that the piece comes out of the member too, shape (nt,)."""
+        ready = self.ready(use)
+        return np.asarray((ready if fits is None else ready & fits).mean(axis=1))
 
-    def date(self, probability: float) -> datetime | None:
-        """First candidate that is sure enough."""
-        sure = np.flatnonzero(self.probability() >= probability)
+    def date(self, probability: float, fits: NDArray[np.bool_] | None = None) -> datetime | None:
+        """First candidate that is sure enough, `fits` as in `probability`."""
+        sure = np.flatnonzero(self.probability(fits=fits) >= probability)
         return None if sure.size == 0 else datetime.fromtimestamp(float(self.posix_s[sure[0]]), UTC)
 
     def days(self) -> Floats:
