@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, get_args
+from typing import Annotated, Final, get_args
 
 import typer
 
@@ -20,6 +20,8 @@ from baulk.models.plan.sawing.cutting import CutPlan
 from baulk.models.plan.sawing.order import MILL_STEPS_MM, Order, Placement, SizePlan
 
 Length = str | None
+USUAL: Final = 0.9  # without a shop
+SUREST: Final = 0.999  # of an order
 
 
 def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
@@ -32,8 +34,9 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         str | None, typer.Option(help="Pith from the centre, right and up: '1 1/2,-6'.", metavar="X,Y")
     ] = None,
     confidence: Annotated[
-        float, typer.Option(help="Share of pieces that hold the size, 0.5 to 0.999.")
-    ] = 0.9,
+        float | None,
+        typer.Option(help="Share of pieces that hold the size, 0.5 to 0.999; else the shop's, or 0.9."),
+    ] = None,
     tolerance: Annotated[Length, typer.Option(help="How far it may come out under size.")] = None,
     bow: Annotated[Length, typer.Option(help="Bow of the timber over its length, along the depth.")] = None,
     crook: Annotated[Length, typer.Option(help="Crook over its length, along the width.")] = None,
@@ -106,7 +109,7 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         length_mm=mm(length, 1000.0),
         placement=_placement(heart),
         pith_mm=None if pith is None else _place(pith, bare),
-        confidence=confidence,
+        confidence=_sure(shop) if confidence is None else confidence,
         tolerance_mm=mm(tolerance),
         bow_mm=None if bow is None else mm(bow),
         crook_mm=None if crook is None else mm(crook),
@@ -213,6 +216,15 @@ def _tell(made: SizePlan | CutPlan, shown: units.System, out: Path | None, *, js
             say(f"  - {line}")
     if out is not None:
         say(f"The drawing is in {out}.")
+
+
+def _sure(shop: Path) -> float:
+    """Return how sure the shop wants a verdict, so that its sizes are those of its plans."""
+    from baulk.ingest import config as settings  # noqa: PLC0415 - slow to load, as above
+
+    if not (shop / settings.FILE).exists():
+        return USUAL
+    return min(settings.load(shop).verdict.probability, SUREST)
 
 
 def _placement(text: str) -> Placement:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -85,6 +86,11 @@ def wish_of(finished: str, length: str, system: units.System, **more: Any) -> Or
     )
 
 
+def as_verdicts(most: int) -> int:
+    """Return how sure the shop wants its verdicts, so that its sizes are those of its plans, in percent."""
+    return min(round(100 * shop_facts.facts().probability), most)
+
+
 def to_order(system: units.System) -> None:
     """Show the form and the answer of a green size."""
     inch, woods = system == "inch", shop_facts.woods()
@@ -104,7 +110,7 @@ def to_order(system: units.System) -> None:
         format_func=lambda n: woods.use_classes.get(n).title,
     )
     heart = two.selectbox("Pith", list(HEARTS), key="plan_heart", format_func=HEARTS.__getitem__)
-    sure = three.slider("Pieces that hold the size, %", 50, 99, 90, key="plan_sure") / 100
+    sure = three.slider("Pieces that hold the size, %", 50, 99, as_verdicts(99), key="plan_sure") / 100
     with st.expander("The shop's own bow, saw cut, planing, wane"):
         four = st.columns(4)
         names = ("Bow over the length", "Saw cut", "Planed off each face", "Wane at a corner")
@@ -192,6 +198,7 @@ def from_timber(system: units.System) -> None:
         sweep_mm=mm(sweep, system) or 0.0,
         pieces=pieces,
     )
+    order = replace(order, confidence=as_verdicts(99) / 100)
     made = shop_access.ask(lambda shop: sawing.cut_in(shop, asked, order, units.default_length_unit(system)))
     names = [f"{i}. {sentence(choice.name, system)}" for i, choice in enumerate(made.choices, start=1)]
     chosen = st.radio("Way to cut it", names, key="cut_choice", horizontal=True) or names[0]
@@ -268,7 +275,7 @@ def buying(system: units.System) -> None:
         "Wood to buy where a part names none", woods.species.names(), index=None, key="buy_species",
         placeholder="choose",
     )  # fmt: skip
-    sure = two.slider("Confidence of sizes and dates, %", 50, 95, 90, key="buy_sure") / 100
+    sure = two.slider("Confidence of sizes and dates, %", 50, 95, as_verdicts(95), key="buy_sure") / 100
     wait = three.number_input(
         "A week's wait for a part costs as much as", 0.0, 10.0, 0.0, 0.01, key="buy_wait",
         help="In cubic metres of wasted wood; 0: nothing may be late.",

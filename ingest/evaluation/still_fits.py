@@ -15,7 +15,7 @@ from baulk.models.allowance.parts import INTERVAL_SDS, Wet
 from baulk.models.calibrate.parameters import start_of
 from baulk.models.reason import Reason
 from baulk.models.species import Species
-from baulk.models.timber import Timber
+from baulk.models.timber import Timber, kerfed
 from baulk.models.verdict import comes_out
 from baulk.models.verdict.comes_out import Recorded
 
@@ -36,8 +36,10 @@ def asked(shop: Shop, tag: str) -> ComesOut:
         The chance, and the section that does come out, as surely as the shop wants a verdict.
     """
     timber = shop.register.get(tag)
+    events = shop.register.events(timber.tag)
+    timber = kerfed(timber, events)
     wood, use = shop.woods.species.get(timber.species), shop.woods.use_classes.get(timber.use_class)
-    size = comes_out.recorded(timber, shop.register.events(timber.tag))
+    size = comes_out.recorded(timber, events)
     seen = curves.measured(shop, species=wood.name)
     ask = comes_out.asked(timber, wood, size, wanted=shop.config.verdict.probability, seen=seen)
     stored = shop.store.evaluation(timber.tag)

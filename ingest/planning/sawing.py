@@ -146,8 +146,6 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
         moisture = wet(timber, answer if section == timber.section else None, woods.species)
         if section != timber.section and answer is not None:
             moisture = replace(wet(timber, answer, woods.species), field=None)
-    if own is not None:
-        order = replace(order, check_mm=order.check_mm or own.check_mm, wane_mm=order.wane_mm or own.wane_mm)
     stock = Stock(
         name=timber.tag if timber else "the timber",
         section=section,
@@ -204,12 +202,13 @@ def yard(shop: Shop, confidence: float) -> list[InYard]:
     """Gather every timber of the register as buying looks at it."""
     found = []
     events: dict[str, list[Event]] = {}
-    for kind in (EventKind.PLANED, EventKind.MEASURED):
+    for kind in (EventKind.PLANED, EventKind.MEASURED, EventKind.KERFED):
         for each in shop.register.events(kind=kind):
             events.setdefault(each.tag, []).append(each)
     for some in events.values():
         some.sort(key=lambda each: (each.at_utc, each.number))
-    for timber in shop.register.list():
+    for held in shop.register.list():
+        timber = kerfed(held, events.get(held.tag, ()))
         answer = answer_of(shop, timber.tag)
         square = None if answer is None else answer.verdict.dates.get("square")
         if answer is not None and answer.verdict.step == "square":
@@ -228,7 +227,6 @@ def yard(shop: Shop, confidence: float) -> list[InYard]:
                 mean_pct=moisture.mean_pct,
                 field=moisture.field,
                 sd_pct=moisture.sd_pct,
-                check_mm=own.check_mm,
                 use_class=timber.use_class,
                 finished_mm=(timber.finished.width_mm, timber.finished.depth_mm),
                 square_utc=square,

@@ -66,6 +66,8 @@ def checked(event: Event, timber: Timber) -> Event:
         replace(timber.section, kerf=kerf)  # refuses one that saws through
     if event.kind is EventKind.MEASURED:
         _measured(detail, timber)
+        if {"bow_mm", "crook_mm"} & detail.keys():  # a later cut takes a part of the curve with it
+            detail.setdefault("length_mm", timber.length_mm)
     _weights(detail)
     end = detail.get("from_end_mm")
     if end is not None and float(end) > timber.length_mm:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
 from statistics import NormalDist
 from typing import Final
@@ -23,12 +24,12 @@ from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.drying.grid import moved as laid_on
 from baulk.models.reason import Reason, Values
-from baulk.models.section import Face, Finished, Section
+from baulk.models.section import Finished, Section
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
 
-Place = Callable[[float, float], tuple[float, float]]
+Place = Callable[[float, float], Section]
 
 CELLS: Final = 8  # a grid twice as fine moves by 0.2 % more
 TRIED_STEP_MM: Final = 1.0  # the section is solved at whole millimetres and its movement scaled from there
@@ -52,12 +53,9 @@ def uses_up(moved: Movement) -> tuple[tuple[Floats, Floats], Floats]:
     shrinks_mm : (ndarray, ndarray)
         Smallest face or mean across the width and the depth. [mm]
     shape_mm : ndarray
-        The lean and the bow of two faces, on each dimension. [mm]
+        The lean and the hollows, on each dimension. [mm]
     """
-    across = np.min([moved.face_mm[Face.A], moved.face_mm[Face.C], moved.width_mm], axis=0)
-    up = np.min([moved.face_mm[Face.B], moved.face_mm[Face.D], moved.depth_mm], axis=0)
-    shape = np.abs(moved.out_of_square_mm) + 2 * np.abs(moved.cup_mm)
-    return (np.maximum(0.0, -across), np.maximum(0.0, -up)), np.asarray(shape)
+    return moved.shrinks_mm, moved.shape_mm
 
 
 def sureness(confidence: float) -> float:
@@ -109,7 +107,10 @@ def moves(section: Section, wood: Species, start_pct: float, end_pct: float) -> 
 
 def centred(pith_mm: tuple[float, float]) -> Place:
     """Return the place of a piece that has its pith there, whatever its size."""
-    return lambda _width_mm, _depth_mm: pith_mm
+    x, y = pith_mm
+    return lambda width_mm, depth_mm: Section(
+        width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=x, pith_y_mm=y
+    )
 
 
 def placed(timber: Section, size_mm: tuple[float, float], centre_mm: tuple[float, float]) -> Finished:
@@ -134,26 +135,26 @@ def placed(timber: Section, size_mm: tuple[float, float], centre_mm: tuple[float
 
 
 def inside(timber: Section, centre_mm: tuple[float, float]) -> Place:
-    """Return the pith, by size, of a piece that lies about a place in a timber.
+    """Return, by size, the section of a piece that lies about a place in a timber.
 
     Parameters
     ----------
     timber : Section
-        The timber and its pith. [mm]
+        The timber, its pith and its kerf. [mm]
     centre_mm : (float, float)
         Centre wanted for the piece, in the timber's axes. [mm]
 
     Returns
     -------
     callable
-        From the width and the depth to the pith in the piece's own axes. [mm]
+        From a width and a depth to the piece in its own axes. [mm]
     """
 
-    def pith(width_mm: float, depth_mm: float) -> tuple[float, float]:
-        piece = placed(timber, (width_mm, depth_mm), centre_mm)
-        return timber.pith_x_mm - piece.centre_x_mm, timber.pith_y_mm - piece.centre_y_mm
+    def section(width_mm: float, depth_mm: float) -> Section:
+        piece = placed(timber, (width_mm, depth_mm), centre_mm).inside(timber)
+        return replace(piece, width_mm=width_mm, depth_mm=depth_mm)  # it may be larger than its timber
 
-    return pith
+    return section
 
 
 def needed(ask: Ask, wood: Species, use: UseClass, wet: Wet, place: Place) -> Needed:
@@ -168,7 +169,7 @@ def needed(ask: Ask, wood: Species, use: UseClass, wet: Wet, place: Place) -> Ne
     wet : Wet
         How wet it is when sawn. [%]
     place : callable
-        Its pith by its width and depth, from `centred` or `inside`. [mm]
+        Its section by its width and depth, from `centred` or `inside`. [mm]
 
     Returns
     -------
@@ -252,8 +253,7 @@ def parts(  # noqa: PLR0913, PLR0917 - as `needed`, for one size
     moved : Movement
         From now to service. [mm]
     """
-    x, y = (round(each / PITH_STEP_MM) * PITH_STEP_MM for each in place(*size_mm))
-    section = Section(width_mm=size_mm[0], depth_mm=size_mm[1], pith_x_mm=x, pith_y_mm=y)
+    section = _in_steps(place(*size_mm))
     moved, shrinking = _movement(section, wood, wet, use.service_mc_pct)
     onset = wood.shrinkage_onset_pct
     doubt_pct = math.hypot(
@@ -262,6 +262,14 @@ def parts(  # noqa: PLR0913, PLR0917 - as `needed`, for one size
     )
     whole, _ = uses_up(moves(section, wood, onset, 0.0))
     return _terms(ask, moved, tuple(doubt_pct * float(each) / onset for each in whole), doubt_pct), moved
+
+
+def _in_steps(section: Section) -> Section:
+    """Round where the pith lies, so that pieces alike share one solution."""
+    x, y = (
+        round(each / PITH_STEP_MM) * PITH_STEP_MM for each in (section.pith_x_mm, section.pith_y_mm)
+    )
+    return replace(section, pith_x_mm=x, pith_y_mm=y)
 
 
 def _movement(section: Section, wood: Species, wet: Wet, service_pct: float) -> tuple[Movement, float]:

@@ -185,7 +185,10 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     worth = roughed is not None and gain_days is not None and gain_days >= least_days
     chance = {
         "square": float(whole.probability(fits=fits)[0]),
-        "rough out": roughed.probability if roughed and worth else 0.0,
+        # sawn smaller today, no more comes out of it than out of the whole timber
+        "rough out": min(roughed.probability, 1.0 if out is None else out.probability)
+        if roughed and worth
+        else 0.0,
     }
     step = _step(chance, wanted=probability, previous=previous)
     if not calibration.enough and not use_class.may_stay_wet:

@@ -7,7 +7,7 @@ counted over the ensemble, each member with its own shrinkage, bow and crook.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from baulk.models.air import AirSeries
@@ -90,7 +90,7 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
     service_mc_pct : ndarray, shape (m,)
         Moisture content in service of every member. [%]
     ask : Ask, optional
-        How sure the size must be, bow, crook and checks; those usual for its wood if left out. [mm]
+        How sure the size must be, bow and crook; those usual for its wood if left out. [mm]
     horizon_days : int
         How far ahead. [d]
     step_mm : float
@@ -111,6 +111,8 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
     """
     wanted = timber.finished
     ask = ask or asked(timber, species, recorded(timber, ()), wanted=SURE)
+    # checks and wane lie at the timber's own faces: a larger piece out of it would only hold more of them
+    ask = replace(ask, check_mm=0.0, wane_mm=0.0)
     place = engine.inside(timber.section, (wanted.centre_x_mm, wanted.centre_y_mm))
     need = engine.needed(ask, species, use, of_members(calibration.field_now), place)
     size = engine.sawn_mm(need, step_mm)

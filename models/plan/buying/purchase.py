@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from baulk.models.allowance.bend import Seen
 from baulk.models.allowance.parts import KERF_MM, PLANING_MM, TRIM_MM, Wet
@@ -18,6 +19,8 @@ from baulk.models.plan.sawing.order import SizePlan
 from baulk.models.reason import Reason, Value
 from baulk.models.section import Finished
 from baulk.models.species import Species
+
+SUREST: Final = 0.95  # a stored forecast tells no quantile beyond it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,8 +39,6 @@ class InYard:
         Its moisture over the section, where it was evaluated. [%]
     sd_pct : float
         How well the mean is known. [%]
-    check_mm : float
-        Depth of the checks that were measured in it. [mm]
     use_class : str
         The use it was entered for.
     finished_mm : (float, float)
@@ -64,7 +65,6 @@ class InYard:
     measured: bool = False
     field: MoistureField | None = None
     sd_pct: float = 0.0
-    check_mm: float = 0.0
 
     @property
     def wet(self) -> Wet:
@@ -113,8 +113,8 @@ class Wish:
     seen: tuple[Seen, ...] = ()
 
     def __post_init__(self) -> None:
-        if not 0.5 <= self.confidence <= 0.95:
-            raise OutOfRange("the confidence", f"lies between 0.5 and 0.95, not {self.confidence:g}")
+        if not 0.5 <= self.confidence <= SUREST:
+            raise OutOfRange("the confidence", f"lies between 0.5 and {SUREST:g}, not {self.confidence:g}")
         for name in ("price_per_m3", "wait_per_week"):
             value = getattr(self, name)
             if value is not None and not 0 <= value < 1e9:

@@ -102,7 +102,6 @@ def place(
             curve_mm=sweep.extra_mm if along is None else 0.0,
             crook_mm=None if other is None else across.extra_mm,
             start_pct=yard.mean_pct,
-            check_mm=yard.check_mm,
         )
         need = allowance.needed(order, yard.wood, use).size_mm
         sawn = need[::-1] if turned else need

@@ -165,9 +165,11 @@ def needed(order: Order, wood: Species, use: UseClass) -> Needed:
         Its parts, and the width and depth. [mm]
     """
     start = wood.green_heartwood_mc_pct if order.start_pct is None else order.start_pct
-    return engine.needed(
-        order.ask(wood), wood, use, Wet(mean_pct=start), lambda _width_mm, depth_mm: pith_of(order, depth_mm)
-    )
+
+    def place(width_mm: float, depth_mm: float) -> Section:
+        return engine.centred(pith_of(order, depth_mm))(width_mm, depth_mm)
+
+    return engine.needed(order.ask(wood), wood, use, Wet(mean_pct=start), place)
 
 
 def _faces(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from baulk.models.allowance.bend import Bend
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.sawing.layout import Rect
 from baulk.models.plan.sawing.order import OPEN_CHECK_MM, Order
@@ -230,11 +231,14 @@ def _piece(laid: Laid) -> Reason:
     )
 
 
-def assumptions(plan: CutPlan, *, measured: bool) -> tuple[Reason, ...]:
+def assumptions(plan: CutPlan, bow: Bend, *, measured: bool) -> tuple[Reason, ...]:
     """Return what a cutting plan takes for granted; `measured` where its moisture was evaluated."""
     code = "sawing.moisture_evaluated" if measured else "sawing.moisture_even"
+    sure = plan.order.confidence
+    usual = {"bend_mm": bow.quantile_mm(sure), "confidence": sure, "timbers": bow.timbers}
     return (
         Reason(code=code, values={"mean_pct": plan.mean_pct, "service_pct": plan.service_pct}),
+        *(() if bow.measured else (Reason(code="sawing.usual_bow", values=usual),)),
         Reason(code="sawing.defects_run_through"),
         Reason(code="sawing.through_cuts"),
         Reason(code="sawing.growth_stress"),

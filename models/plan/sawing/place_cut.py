@@ -110,7 +110,7 @@ def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
     )
     return replace(
         made,
-        assumptions=cutting.assumptions(made, measured=wet.field is not None),
+        assumptions=cutting.assumptions(made, ways[0].order.ask(wood).bow, measured=wet.field is not None),
         would_change=cutting.would_change(made),
         cautions=cutting.cautions(made),
     )

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from baulk.dashboard import words
+from baulk.dashboard.commands import verdict as command
+from baulk.dashboard.queries import yard_rows
 from baulk.ingest import operations, shop
 from baulk.ingest.evaluation import document, gather, still_fits
 from baulk.ingest.planning import sawing
@@ -80,6 +82,14 @@ def test_an_eighth_over_six_in_oak_is_not_squared_at_19_percent(yard):
     assert "does, with 90 % confidence." in first
     assert max(verdict.comes_out.largest_mm) < 5.9 * INCH
     assert words.judged(verdict) is words.TOO_SMALL
+    assert command._step(verdict) == "too small, leave"
+    (attention, _) = yard_rows._attention(found, NOW, NOW)
+    assert "no longer comes out at its finished size" in attention
+    less_sure = verdict.model_copy(
+        update={"comes_out": verdict.comes_out.model_copy(update={"probability": 0.7})}
+    )
+    assert words.judged(less_sure) is words.LITTLE_LEFT
+    assert command._step(less_sure) == "little left, leave"
     # its movement alone would let it be squared, and that is still said
     assert "verdict.chance_today" in [each.code for each in verdict.reasons_coded]
 
