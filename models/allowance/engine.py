@@ -108,9 +108,7 @@ def moves(section: Section, wood: Species, start_pct: float, end_pct: float) -> 
 def centred(pith_mm: tuple[float, float]) -> Place:
     """Return the place of a piece that has its pith there, whatever its size."""
     x, y = pith_mm
-    return lambda width_mm, depth_mm: Section(
-        width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=x, pith_y_mm=y
-    )
+    return lambda width_mm, depth_mm: Section(width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=x, pith_y_mm=y)
 
 
 def placed(timber: Section, size_mm: tuple[float, float], centre_mm: tuple[float, float]) -> Finished:
@@ -266,9 +264,7 @@ def parts(  # noqa: PLR0913, PLR0917 - as `needed`, for one size
 
 def _in_steps(section: Section) -> Section:
     """Round where the pith lies, so that pieces alike share one solution."""
-    x, y = (
-        round(each / PITH_STEP_MM) * PITH_STEP_MM for each in (section.pith_x_mm, section.pith_y_mm)
-    )
+    x, y = (round(each / PITH_STEP_MM) * PITH_STEP_MM for each in (section.pith_x_mm, section.pith_y_mm))
     return replace(section, pith_x_mm=x, pith_y_mm=y)
 
 
