@@ -91,7 +91,7 @@ def paths(piece, now, wet):
     yield "plan size --from", (laid.width_mm, laid.depth_mm), None
     part = Part(
         name="Post", width_mm=order.width_mm, depth_mm=order.depth_mm, length_mm=order.length_mm,
-        use_class=ABOVE.name, species="white oak",
+        use_class=ABOVE.name, species="white oak", heart="boxed",
     )  # fmt: skip
     yard = InYard(
         stock=stock, wood=OAK, mean_pct=wet.mean_pct, field=wet.field, sd_pct=wet.sd_pct,
