@@ -50,6 +50,19 @@ CONTRADICTION: Final = Step(
     rank=0,
 )
 
+TOO_SMALL: Final = Step(
+    shape="▫",
+    word="Too small",
+    sentence="Its finished size no longer comes out of it: choose a smaller one, or take another timber.",
+    rank=2,
+)
+LITTLE_LEFT: Final = Step(
+    shape="▫",
+    word="Little left",
+    sentence="It is not sure that its finished size still comes out of it.",
+    rank=2,
+)
+
 TERMS: Final[Mapping[str, str]] = {
     "MC": "Moisture content: the mass of water as a percent of the oven-dry mass of the wood.",
     "EMC": "Equilibrium moisture content: what small, thin wood would settle at if this air never changed.",
@@ -86,7 +99,12 @@ def judged(verdict: Verdict | None) -> Step:
     """Return how a verdict is told; scale and pins that contradict each other have a shape of their own."""
     if verdict is None:
         return WORKING
-    return step(verdict.step) if verdict.contradiction is None else CONTRADICTION
+    if verdict.contradiction is not None:
+        return CONTRADICTION
+    out = verdict.comes_out
+    if verdict.step != "leave" or out is None or out.sure:
+        return step(verdict.step)
+    return TOO_SMALL if out.lost else LITTLE_LEFT
 
 
 def span(median: float, low: float, high: float, unit: str = "%") -> str:

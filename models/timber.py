@@ -132,6 +132,7 @@ class EventKind(StrEnum):
     CUT = "cut"
     PLANED = "planed"
     KERFED = "kerfed"
+    MEASURED = "measured"
     OVEN_DRIED = "oven-dried"
     TARED = "tared"
     SENSOR_ATTACHED = "sensor-attached"
@@ -160,6 +161,16 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
             "from_depth_mm?",
         ),
         EventKind.KERFED: ("face", "depth_mm"),  # a relief kerf along its whole length, toward the heart
+        # size today, curves over that length, the deepest checks, the widest wane along a face
+        EventKind.MEASURED: (
+            "width_mm?",
+            "depth_mm?",
+            "bow_mm?",
+            "crook_mm?",
+            "length_mm?",
+            "check_mm?",
+            "wane_mm?",
+        ),
         EventKind.OVEN_DRIED: ("mc_pct", "from_end_mm?"),  # whole section, oven-dry method
         EventKind.TARED: ("tare_kg",),  # taken off every later weight until the next one
         EventKind.SENSOR_ATTACHED: ("sensor", "depth_mm?", "face?", "from_end_mm?"),
@@ -169,6 +180,9 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
         EventKind.RETIRED: ("reason?",),
     }
 )
+
+# kinds after which another section may come out of the timber
+CHANGES_SIZE: Final = frozenset({EventKind.PLANED, EventKind.CUT, EventKind.MEASURED})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,15 +14,16 @@ from baulk.dashboard.commands.printing import PrintOption
 from baulk.dashboard.printing import style
 from baulk.dashboard.printing.mill_list import mill_csv
 from baulk.ingest import shop as shops
+from baulk.ingest.evaluation import curves
 from baulk.ingest.planning import sawing
 from baulk.models import text, units
+from baulk.models.allowance.parts import KERF_MM, PLANING_MM, TRIM_MM
 from baulk.models.errors import OutOfRange
 from baulk.models.formatting import about
 from baulk.models.plan.buying import buy as buying
 from baulk.models.plan.buying import parts as buying_parts
-from baulk.models.plan.buying.purchase import BuyPlan, Wish
-from baulk.models.plan.sawing.order import KERF_MM, MILL_STEPS_MM, TRIM_MM
-from baulk.models.verdict.rough_out import PLANING_MM
+from baulk.models.plan.buying.purchase import SUREST, BuyPlan, Wish
+from baulk.models.plan.sawing.order import MILL_STEPS_MM
 
 
 def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
@@ -35,7 +36,10 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     kind: Annotated[
         str | None, typer.Option("--species", help="Wood to buy for parts that name none.")
     ] = None,
-    confidence: Annotated[float, typer.Option(help="Confidence of sizes and dates, 0.5 to 0.95.")] = 0.9,
+    confidence: Annotated[
+        float | None,
+        typer.Option(help="Confidence of sizes and dates, 0.5 to 0.95; else that of the shop's verdicts."),
+    ] = None,
     price: Annotated[float | None, typer.Option(help="What a cubic metre of timber is worth.")] = None,
     wait: Annotated[
         float | None, typer.Option(help="What a week of waiting for a part costs; else nothing may be late.")
@@ -68,8 +72,9 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         if not listed.parts and parts is None:
             raise OutOfRange("the register", "holds no parts; give a list with --parts FILE")
         steps = MILL_STEPS_MM[shown]
+        sure = min(opened.config.verdict.probability, SUREST) if confidence is None else confidence
         wish = Wish(
-            confidence=confidence,
+            confidence=sure,
             species=None if kind is None else opened.woods.species.get(kind).name,
             price_per_m3=price,
             wait_per_week=wait,
@@ -78,13 +83,14 @@ def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
             trim_mm=TRIM_MM if trim is None else units.length_mm(trim, bare=bare),
             step_mm=steps[0],
             length_step_mm=steps[1],
+            seen=curves.measured(opened),
         )
         if not listed.parts:
             made = None
         else:
             made = buying.buy(
                 listed.parts,
-                sawing.yard(opened, confidence),
+                sawing.yard(opened, sure),
                 wish,
                 now_utc=now_utc,
                 air=sawing.futures(opened, now_utc, listed.parts),

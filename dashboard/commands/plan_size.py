@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, get_args
+from typing import Annotated, Final, get_args
 
 import typer
 
@@ -12,14 +12,16 @@ from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.models import text, units
+from baulk.models.allowance.parts import KERF_MM, PLANING_MM, TRIM_MM
 from baulk.models.errors import OutOfRange
 from baulk.models.formatting import show_movement
 from baulk.models.plan.sawing import allowance as sizes
 from baulk.models.plan.sawing.cutting import CutPlan
-from baulk.models.plan.sawing.order import KERF_MM, MILL_STEPS_MM, TRIM_MM, Order, Placement, SizePlan
-from baulk.models.verdict.rough_out import PLANING_MM
+from baulk.models.plan.sawing.order import MILL_STEPS_MM, Order, Placement, SizePlan
 
 Length = str | None
+USUAL: Final = 0.9  # without a shop
+SUREST: Final = 0.999  # of an order
 
 
 def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
@@ -32,14 +34,16 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         str | None, typer.Option(help="Pith from the centre, right and up: '1 1/2,-6'.", metavar="X,Y")
     ] = None,
     confidence: Annotated[
-        float, typer.Option(help="Share of pieces that hold the size, 0.5 to 0.999.")
-    ] = 0.9,
+        float | None,
+        typer.Option(help="Share of pieces that hold the size, 0.5 to 0.999; else the shop's, or 0.9."),
+    ] = None,
     tolerance: Annotated[Length, typer.Option(help="How far it may come out under size.")] = None,
     bow: Annotated[Length, typer.Option(help="Bow of the timber over its length, along the depth.")] = None,
     crook: Annotated[Length, typer.Option(help="Crook over its length, along the width.")] = None,
     kerf: Annotated[Length, typer.Option(help="Width of a saw cut.")] = None,
     planing: Annotated[Length, typer.Option(help="Planed off each face.")] = None,
     wane: Annotated[Length, typer.Option(help="Wane along a face that the mill may leave.")] = None,
+    check: Annotated[Length, typer.Option(help="Depth of the checks that must be planed away.")] = None,
     trim: Annotated[Length, typer.Option(help="Cut off each end, for its checks.")] = None,
     step: Annotated[Length, typer.Option(help="The mill's step; 1/4 in or 5 mm.")] = None,
     mc: Annotated[float | None, typer.Option(help="Moisture content when sawn, percent; else green.")] = None,
@@ -105,13 +109,14 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         length_mm=mm(length, 1000.0),
         placement=_placement(heart),
         pith_mm=None if pith is None else _place(pith, bare),
-        confidence=confidence,
+        confidence=_sure(shop) if confidence is None else confidence,
         tolerance_mm=mm(tolerance),
         bow_mm=None if bow is None else mm(bow),
         crook_mm=None if crook is None else mm(crook),
         kerf_mm=mm(kerf, KERF_MM),
         planing_mm=mm(planing, PLANING_MM),
         wane_mm=mm(wane),
+        check_mm=mm(check),
         trim_mm=mm(trim, TRIM_MM),
         step_mm=mm(step, steps[0]),
         length_step_mm=steps[1],
@@ -119,8 +124,9 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
     )
     if tag is None and section is None:
         from baulk.ingest import shop as shops  # noqa: PLC0415 - slow to load, and --help does not need it
+        from baulk.ingest.planning import sawing  # noqa: PLC0415 - as above
 
-        woods = shops.woods_of(shop)
+        woods, order = shops.woods_of(shop), sawing.as_seen(order, shop)
         wood, lives = woods.species.get(kind or ""), woods.use_classes.get(use or "")
         made: SizePlan | CutPlan = sizes.size(order, wood, lives)
     else:
@@ -138,8 +144,8 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
             length=length is not None,
             corners=tuple(corner or ()),
             defects=tuple(defect or ()),
-            bow_mm=mm(bow, signed=True),
-            crook_mm=mm(crook, signed=True),
+            bow_mm=None if bow is None else mm(bow, signed=True),
+            crook_mm=None if crook is None else mm(crook, signed=True),
             sweep_mm=mm(sweep),
             pieces=pieces,
         )
@@ -210,6 +216,15 @@ def _tell(made: SizePlan | CutPlan, shown: units.System, out: Path | None, *, js
             say(f"  - {line}")
     if out is not None:
         say(f"The drawing is in {out}.")
+
+
+def _sure(shop: Path) -> float:
+    """Return how sure the shop wants a verdict, so that its sizes are those of its plans."""
+    from baulk.ingest import config as settings  # noqa: PLC0415 - slow to load, as above
+
+    if not (shop / settings.FILE).exists():
+        return USUAL
+    return min(settings.load(shop).verdict.probability, SUREST)
 
 
 def _placement(text: str) -> Placement:

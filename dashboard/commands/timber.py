@@ -10,7 +10,16 @@ import typer
 
 from baulk.dashboard import typed
 from baulk.dashboard.commands import timber_events, timber_import, timber_sensors
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
+from baulk.dashboard.commands.answers import (
+    HERE,
+    JsonOption,
+    ShopOption,
+    moment,
+    plain,
+    say,
+    say_json,
+    table,
+)
 from baulk.dashboard.commands.timber_events import By, Note, TagArgument
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
@@ -110,11 +119,12 @@ def add(  # noqa: PLR0913 - a person names them one by one
             heartwood_mm=timber.heartwood_mm,
             mc_pct=timber.green_mc_pct,
         )
-        system = opened.config.shop.units
+        out, system = timber_events.room(opened, timber.tag), opened.config.shop.units
     if json:
-        say_json(timber)
+        say_json({**plain(timber), "comes_out": plain(out)})
     else:
         say(f"{timber.tag} is in the register; fix that code to it.")
+        timber_events.tell_room(out, system)
         if waited:
             say(f"Readings that waited in quarantine for this tag and are now stored: {waited}.")
         for each in text.sentences(weight.reasons(), system):
@@ -182,6 +192,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
             changes["green_mc_pct"] = _percent(green_mc)
         changes |= _boundary(changes["section"], heartwood, sapwood_width, bare)
         events = operations.edit_timber(opened, old.tag, now_utc=now_utc, by=by, note=note, **changes)
+        out = timber_events.room(opened, old.tag)
     if json:
         say_json(events)
         return
@@ -189,6 +200,8 @@ def edit(  # noqa: PLR0913 - a person names them one by one
         timber_events.answer(each, Settled(), system, json=False)
     if not events:
         say(f"{old.tag} is so already; nothing was changed.")
+    else:
+        timber_events.tell_room(out, system)
 
 
 @app.command("list")

@@ -10,15 +10,26 @@ from typing import Annotated, Final
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
+from baulk.dashboard.commands.answers import (
+    HERE,
+    JsonOption,
+    ShopOption,
+    moment,
+    plain,
+    say,
+    say_json,
+    table,
+)
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
-from baulk.models import units
+from baulk.ingest.shop import Shop
+from baulk.models import text, units
 from baulk.models.errors import OutOfRange
+from baulk.models.reason import Reason
 from baulk.models.sapwood import LIFT_ALONE_KG
 from baulk.models.text import events as event_text
-from baulk.models.timber import DETAILS, Event, EventKind, Value
+from baulk.models.timber import CHANGES_SIZE, DETAILS, Event, EventKind, Value
 from baulk.models.units import System
 
 TagArgument = Annotated[str, typer.Argument(help="The code fixed to the timber.", metavar="TAG")]
@@ -57,11 +68,28 @@ def _enter(
                 note=note,
             ),
         )
-    answer(event, settled, system, json=json)
+        out = room(opened, event.tag) if event.kind in CHANGES_SIZE else None
+    answer(event, settled, system, json=json, out=out)
 
 
-def answer(event: Event, settled: Settled, system: System, *, json: bool) -> None:
-    """Tell what was noted, and what became of a sensor's readings."""
+def room(opened: Shop, tag: str) -> Reason:
+    """Return whether the finished size still comes out of a timber."""
+    from baulk.ingest.evaluation import still_fits  # noqa: PLC0415 - it computes, and --help does not
+
+    return still_fits.reason(opened, tag)
+
+
+def tell_room(out: Reason, system: System) -> None:
+    """Tell when little is left for the finished size, or when it no longer comes out."""
+    if out.code != "verdict.comes_out":
+        say(text.sentence(out, system))
+
+
+def answer(event: Event, settled: Settled, system: System, *, json: bool, out: Reason | None = None) -> None:
+    """Tell what was noted, what became of a sensor's readings, and whether the finished size still fits."""
+    if json and out is not None:
+        say_json({**plain(event), "comes_out": plain(out)})
+        return
     if json:
         say_json({"event": event, "settled": settled} if "sensor" in event.detail else event)
         return
@@ -79,6 +107,8 @@ def answer(event: Event, settled: Settled, system: System, *, json: bool) -> Non
     ]
     if weights and max(weights) > LIFT_ALONE_KG:
         say("Not a lift for one: use a hoist or enough people; your local rules for lifting come first.")
+    if out is not None:
+        tell_room(out, system)
 
 
 def move(
@@ -303,6 +333,8 @@ def event(
     Example: baulk timber event FER-03 tared tare_kg="4 lb"
 
     Example: baulk timber event FER-03 photographed file=sill-check.jpg
+
+    Example: baulk timber event FER-03 measured bow_mm="1/4 in" crook_mm="1/8 in" check_mm="3/8 in"
     """
     found = dict(_detail(word, kind) for word in details or ())
     detail = {"from": "", **found} if kind is EventKind.MOVED else found

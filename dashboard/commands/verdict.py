@@ -171,7 +171,11 @@ def _row(found: _Found, system: units.System) -> tuple[str, ...]:
 
 
 def _step(judged: Verdict) -> str:
-    return f"contradiction, {judged.step}" if judged.contradiction else judged.step
+    if judged.contradiction:
+        return f"contradiction, {judged.step}"
+    if judged.step == "leave" and judged.comes_out is not None and not judged.comes_out.sure:
+        return "too small, leave" if judged.comes_out.lost else "little left, leave"
+    return judged.step
 
 
 def _spread(value: Interval) -> str:

@@ -11,8 +11,9 @@ from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
+from baulk.ingest.evaluation import still_fits
 from baulk.ingest.shop import Shop
-from baulk.models import sapwood
+from baulk.models import sapwood, text
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
@@ -49,6 +50,12 @@ def green_weight(
     """Estimate what a green piece may weigh, to know how to lift it."""
     wood = shop_facts.woods().species.get(species_name)
     return sapwood.green_weight(which, typed.along_mm(length, system), wood, heartwood_mm=heartwood_mm)
+
+
+def little_left(tag: str, system: System) -> str | None:
+    """Say when little of a timber is left for its finished size, or when that no longer comes out of it."""
+    out = ask(lambda s: still_fits.reason(s, tag))
+    return text.sentence(out, system) if still_fits.little_left(out) else None
 
 
 def tag_in(  # noqa: PLR0913 (one argument a field of the form)

@@ -42,6 +42,7 @@ class ShopFacts:
     name: str
     system: System
     temperature: TemperatureUnit
+    probability: float = 0.9  # how sure its verdicts must be, and so its sizes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +81,7 @@ def facts() -> ShopFacts:
         name=settings.shop.name,
         system=me.system or settings.shop.units,
         temperature=me.temperature or settings.temperature,
+        probability=settings.verdict.probability,
     )
 
 

@@ -121,6 +121,11 @@ def _attention(answer: Summary | None, newest: datetime | None, now: datetime) -
         found.append((0, "ready to square"))
     if answer is not None and answer.verdict.step == "rough out":
         found.append((1, "ready to rough out"))
+    out = None if answer is None else answer.verdict.comes_out
+    if out is not None and not out.sure:
+        found.append(
+            (1, f"{'no longer comes' if out.lost else 'may no longer come'} out at its finished size")
+        )
     if newest is None:
         found.append((2, "never read: weigh it or drive pins"))
     elif now - newest > SILENT_AFTER:
@@ -151,6 +156,9 @@ def table(found: list[YardRow]) -> pd.DataFrame:
                 "square_from": row.square_utc,
                 "probability_square_today": row.answer.verdict.probability.get("square")
                 if row.answer
+                else None,
+                "probability_comes_out": row.answer.verdict.comes_out.probability
+                if row.answer and row.answer.verdict.comes_out
                 else None,
                 "core_mc_pct": row.answer.core_now_pct.median if row.answer else None,
                 "core_mc_low_pct": row.answer.core_now_pct.low if row.answer else None,

@@ -15,10 +15,12 @@ from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
+from baulk.ingest.evaluation import still_fits
 from baulk.models import formatting, units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.text import events as event_text
-from baulk.models.timber import Event, EventKind, Timber, Value
+from baulk.models.text import sentence
+from baulk.models.timber import CHANGES_SIZE, Event, EventKind, Timber, Value
 
 Details = Callable[[shop_facts.TimberFacts, shop_facts.ShopFacts], dict[str, Value]]
 LATEST: Final = 12
@@ -119,6 +121,29 @@ def _tared(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[s
     )
 
 
+def _measured(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    inch = facts.system == "inch"
+    size = st.text_input("Section today, across x deep", key="event_size", help="Empty where not measured.")
+    given = {
+        name: st.text_input(what, key=f"event_{name}", placeholder="1/4 in" if inch else "6 mm")
+        for name, what in (
+            ("bow_mm", "Bow over its length, along its depth"),
+            ("crook_mm", "Crook over its length, along its width"),
+            ("check_mm", "Deepest check"),
+            ("wane_mm", "Widest wane along a face"),
+        )
+    }
+    bare = units.default_length_unit(facts.system)
+    held: dict[str, Value] = {
+        name: 0.0 if typed_in.strip() == "0" else units.length_mm(typed_in, bare=bare)
+        for name, typed_in in given.items()
+        if typed_in.strip()
+    }
+    if size.strip():
+        held["width_mm"], held["depth_mm"] = units.size_mm(size, bare=bare)
+    return held
+
+
 KINDS: Final[Mapping[EventKind, Kind]] = {
     EventKind.MOVED: Kind(
         word="moved",
@@ -140,6 +165,7 @@ KINDS: Final[Mapping[EventKind, Kind]] = {
         fields=_kerfed,
         caution="Wedge the kerf open as you saw: wood that closes on a blade throws it back.",
     ),
+    EventKind.MEASURED: Kind(word="measured: size, bow, checks, wane", fields=_measured),
     EventKind.OVEN_DRIED: Kind(word="a section cut and oven-dried", fields=_oven_dried),
     EventKind.TARED: Kind(word="tare of the scale set", fields=_tared),
 }
@@ -195,7 +221,11 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
                 by=preferences.chosen().name, note=note.strip(),
             )  # fmt: skip
             ask(lambda s: operations.add_event(s, event))
-            st.session_state["event_told"] = f"Noted: {event_text.event(event, facts.system)}."
+            said = f"Noted: {event_text.event(event, facts.system)}."
+            if kind in CHANGES_SIZE:
+                out = ask(lambda s: still_fits.reason(s, event.tag))
+                said += f" {sentence(out, facts.system)}" if still_fits.little_left(out) else ""
+            st.session_state["event_told"] = said
             st.rerun()
 
 

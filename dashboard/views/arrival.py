@@ -166,6 +166,8 @@ def page() -> None:
             f"{words.md(done)} is saved. Fix the tag to its butt end, then take its first weight or pin "
             "reading on its page."
         )
+        if little := arrival.little_left(done, system):
+            st.warning(words.md(little))
         with st.container(horizontal=True):
             label_at_once(done, system)
             st.page_link("views/timber.py", label=f"Open {words.md(done)}", query_params={"tag": done})

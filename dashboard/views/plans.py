@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -15,6 +16,7 @@ from baulk.dashboard.printing.mill_list import mill_csv
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import downloads, layout
 from baulk.dashboard.server import shop_access
+from baulk.ingest.evaluation import curves
 from baulk.ingest.planning import sawing
 from baulk.ingest.shop import Shop
 from baulk.models import units
@@ -84,6 +86,11 @@ def wish_of(finished: str, length: str, system: units.System, **more: Any) -> Or
     )
 
 
+def as_verdicts(most: int) -> int:
+    """Return how sure the shop wants its verdicts, so that its sizes are those of its plans, in percent."""
+    return min(round(100 * shop_facts.facts().probability), most)
+
+
 def to_order(system: units.System) -> None:
     """Show the form and the answer of a green size."""
     inch, woods = system == "inch", shop_facts.woods()
@@ -103,7 +110,7 @@ def to_order(system: units.System) -> None:
         format_func=lambda n: woods.use_classes.get(n).title,
     )
     heart = two.selectbox("Pith", list(HEARTS), key="plan_heart", format_func=HEARTS.__getitem__)
-    sure = three.slider("Pieces that hold the size, %", 50, 99, 90, key="plan_sure") / 100
+    sure = three.slider("Pieces that hold the size, %", 50, 99, as_verdicts(99), key="plan_sure") / 100
     with st.expander("The shop's own bow, saw cut, planing, wane"):
         four = st.columns(4)
         names = ("Bow over the length", "Saw cut", "Planed off each face", "Wane at a corner")
@@ -118,7 +125,7 @@ def to_order(system: units.System) -> None:
     more |= {"kerf_mm": kerf} if kerf is not None else {}
     more |= {"planing_mm": planing} if planing is not None else {}
     more |= {"wane_mm": wane} if wane is not None else {}
-    order = wish_of(finished, length, system, **more)
+    order = wish_of(finished, length, system, seen=shop_access.ask(curves.measured), **more)
     made = allowance.size(order, woods.species.get(kind), woods.use_classes.get(use))
     first, *rest = words.mds(sentences(made.lines(), system))
     st.markdown(f"**{first}**")
@@ -159,7 +166,7 @@ def from_timber(system: units.System) -> None:
     sweep = one.text_input(
         "Curve of the part, at the middle", key="cut_sweep", placeholder="2 in" if inch else "50 mm"
     )
-    bow = two.text_input("The timber's own sweep", key="cut_bow", placeholder="0")
+    bow = two.text_input("The timber's own sweep", key="cut_bow", placeholder="as usual")
     pieces = three.checkbox("As many pieces as will come out", key="cut_pieces")
     with st.expander("Wane, shakes and knots"):
         columns = st.columns(4)
@@ -187,10 +194,11 @@ def from_timber(system: units.System) -> None:
         length=bool(length.strip()),
         corners=tuple(f"{name} {text}" for name, text in corners if text.strip()),
         defects=tuple(line for line in defects.splitlines() if line.strip()),
-        bow_mm=mm(bow, system, signed=True) or 0.0,
+        bow_mm=mm(bow, system, signed=True),
         sweep_mm=mm(sweep, system) or 0.0,
         pieces=pieces,
     )
+    order = replace(order, confidence=as_verdicts(99) / 100)
     made = shop_access.ask(lambda shop: sawing.cut_in(shop, asked, order, units.default_length_unit(system)))
     names = [f"{i}. {sentence(choice.name, system)}" for i, choice in enumerate(made.choices, start=1)]
     chosen = st.radio("Way to cut it", names, key="cut_choice", horizontal=True) or names[0]
@@ -272,7 +280,7 @@ def buying(system: units.System) -> None:
         "Wood to buy where a part names none", woods.species.names(), index=None, key="buy_species",
         placeholder="choose",
     )  # fmt: skip
-    sure = two.slider("Confidence of sizes and dates, %", 50, 95, 90, key="buy_sure") / 100
+    sure = two.slider("Confidence of sizes and dates, %", 50, 95, as_verdicts(95), key="buy_sure") / 100
     wait = three.number_input(
         "A week's wait for a part costs as much as", 0.0, 10.0, 0.0, 0.01, key="buy_wait",
         help="In cubic metres of wasted wood; 0: nothing may be late.",
@@ -287,6 +295,7 @@ def buying(system: units.System) -> None:
         wait_per_week=wait or None,
         step_mm=across,
         length_step_mm=along,
+        seen=shop_access.ask(curves.measured),
     )
     yard, air = shop_access.ask(lambda shop: (sawing.yard(shop, sure), sawing.futures(shop, now_utc, wanted)))
     with st.spinner("Assigning parts to timbers and drying what is short"):

@@ -13,6 +13,7 @@ from baulk.dashboard.sections import downloads, forecast_review, layout, reading
 from baulk.ingest.evaluation.document import Document, Interval
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models import units
+from baulk.models.formatting import share
 from baulk.models.quantity import AT_DEPTH
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
@@ -51,6 +52,9 @@ def say_verdict(answer: Document, now: datetime, system: units.System) -> None:
         dates.append(
             ("Rough-out size", units.show_size(*verdict.rough_out_size_mm, system), "leave this much on it")
         )
+    if (out := verdict.comes_out) is not None:
+        finished = units.show_size(*out.finished_mm, system)
+        dates.append(("Finished size", share(out.probability), f"sure that {finished} still comes out"))
     reasons = [
         f"<li>{words.esc(text)}</li>" for text in sentences(verdict.reasons_coded, verdict.reasons, system)
     ]

@@ -27,7 +27,7 @@ from baulk.models.errors import BaulkError
 from baulk.models.forecast import Forecast
 from baulk.models.reason import Reason
 from baulk.models.surface import margin
-from baulk.models.verdict import decision, rough_out
+from baulk.models.verdict import comes_out, decision, rough_out
 from baulk.models.verdict.readiness import Work
 
 __all__ = [
@@ -279,6 +279,8 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
     fitted = fitted_to(inputs, before, threads)
     ahead = coming(inputs, fitted, threads=threads)
     service = decision.service_draw(use, wish.members)
+    size = comes_out.recorded(timber, inputs.events)
+    ask = comes_out.asked(timber, wood, size, wanted=wish.probability, seen=inputs.curves)
     roughed = (
         None
         if use.may_stay_wet
@@ -288,7 +290,9 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
             fitted,
             year.years(now_s, now_s + wish.horizon_days * DAY_S),
             law=law,
+            use=use,
             service_mc_pct=service,
+            ask=ask,
             horizon_days=wish.horizon_days,
             step_mm=6.35 if wish.units == "inch" else 5.0,
             spread=inputs.spread,
@@ -324,6 +328,7 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
             threads=threads,
         ),
         uses=inputs.woods.use_classes,
+        out=comes_out.of_fit(timber, wood, fitted, size, ask, service_mc_pct=service),
     )
     return Evaluation(
         document=document_write.evaluated(

@@ -244,6 +244,35 @@ class Stage(Part):
     decides: bool
 
 
+class AllowancePart(Part):
+    """One part of what a finished section needs more, or a timber loses, on its width and depth. [mm]."""
+
+    name: str
+    width_mm: float
+    depth_mm: float
+
+
+class ComesOut(Part):
+    """Whether the finished section still comes out of the timber, and the largest one that does. [mm]."""
+
+    probability: float
+    wanted: float
+    size_mm: tuple[float, float]
+    finished_mm: tuple[float, float]
+    largest_mm: tuple[float, float]
+    parts: tuple[AllowancePart, ...]
+
+    @property
+    def sure(self) -> bool:
+        """Whether it comes out as surely as wanted."""
+        return self.probability >= self.wanted
+
+    @property
+    def lost(self) -> bool:
+        """Whether it is likelier that it does not come out."""
+        return self.probability < 0.5
+
+
 class Verdict(Telling):
     """Step, dates with their standard deviation [d], probabilities, what binds, and reasons."""
 
@@ -259,6 +288,8 @@ class Verdict(Telling):
     next_reading: str
     next_reading_coded: CodedReason
     rough_out_size_mm: tuple[float, float] | None
+    rough_out_parts: tuple[AllowancePart, ...] = ()
+    comes_out: ComesOut | None = Field(default=None, exclude_if=_absent)
     enough_readings: bool
     contradiction: Contradiction | None = None
 

@@ -17,6 +17,7 @@ from baulk.ingest.evaluation import document
 from baulk.ingest.evaluation.document_fields import stored_text
 from baulk.ingest.evaluation.inputs import Inputs
 from baulk.models import forecast, text
+from baulk.models.allowance.chance import ComesOut
 from baulk.models.calibrate import parameters
 from baulk.models.calibrate.assimilation import shown_pct
 from baulk.models.calibrate.calibration import Calibration
@@ -236,6 +237,10 @@ def verdict(inputs: Inputs, said: Verdict, reasons: Sequence[Reason]) -> documen
         stages=tuple(stage(each) for each in said.stages),
         **single("next_reading", said.next_reading, system),
         rough_out_size_mm=said.rough_out_size_mm,
+        rough_out_parts=tuple(
+            _part(each.name, (each.width_mm, each.depth_mm)) for each in said.rough_out_terms
+        ),
+        comes_out=None if said.out is None else comes_out(said.out),
         enough_readings=said.enough_readings,
         contradiction=None if said.contradiction is None else contradiction(said.contradiction, system),
     )
@@ -253,6 +258,27 @@ def stage(one: Stage) -> document.Stage:
         size_change_mm=None if one.change_mm is None else _three(one.change_mm),
         decides=one.decides,
     )
+
+
+def comes_out(found: ComesOut) -> document.ComesOut:
+    """Return whether the finished section still comes out of the timber."""
+    return document.ComesOut(
+        probability=round(found.probability, 3),
+        wanted=found.wanted,
+        size_mm=_sides(found.size_mm),
+        finished_mm=_sides(found.finished_mm),
+        largest_mm=_sides(found.largest_mm),
+        parts=tuple(_part(name, sides) for name, sides in found.parts_mm.items()),
+    )
+
+
+def _part(name: str, sides_mm: tuple[float, float]) -> document.AllowancePart:
+    width, depth = _sides(sides_mm)
+    return document.AllowancePart(name=name, width_mm=width, depth_mm=depth)
+
+
+def _sides(both_mm: tuple[float, float]) -> tuple[float, float]:
+    return round(both_mm[0], 3) + 0.0, round(both_mm[1], 3) + 0.0
 
 
 def contradiction(found: Contradiction, system: System) -> document.Contradiction:

@@ -12,6 +12,7 @@ from baulk.ingest.evaluation import climate, fingerprint
 from baulk.ingest.evaluation.climate import Season
 from baulk.models import digest
 from baulk.models.air import AirSeries
+from baulk.models.allowance.bend import Seen
 from baulk.models.constants import DAY_S
 from baulk.models.meter.profile import MeterSetting
 from baulk.models.reading import Reading
@@ -110,6 +111,8 @@ class Inputs:
         What the other timbers of the yard have taught; None where nothing, or where it is switched off.
     now_utc : datetime
         Now, with a time zone.
+    curves : tuple of Seen
+        Bow and crook that were measured on timbers of the shop of the same wood.
     fit : bytes or None
         The fit before, as `baulk.ingest.evaluation.fit_store` wrote it, to go on from; None asks for a whole
         one.
@@ -128,6 +131,7 @@ class Inputs:
     swap: Reason | None = None
     yard: YardPrior | None = None
     now_utc: datetime
+    curves: tuple[Seen, ...] = ()
     fit: bytes | None = None
 
     @property

@@ -11,11 +11,13 @@ from typing import Final
 
 import numpy as np
 
+from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
-from baulk.ingest.evaluation import climate
+from baulk.ingest.evaluation import climate, curves
 from baulk.ingest.evaluation.document import Document, document_of
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
+from baulk.models.allowance.parts import INTERVAL_SDS, Wet, finished_length_mm
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import InYard
@@ -23,11 +25,11 @@ from baulk.models.plan.sawing import place_cut
 from baulk.models.plan.sawing.cutting import CutPlan, Stock
 from baulk.models.plan.sawing.layout import Rect, wane
 from baulk.models.plan.sawing.order import Order
-from baulk.models.plan.sawing.place_cut import Wet
 from baulk.models.section import Section
 from baulk.models.species import SpeciesTable
-from baulk.models.timber import Timber, kerfed
+from baulk.models.timber import Event, EventKind, Timber, kerfed
 from baulk.models.units import LengthUnit, length_mm, size_mm
+from baulk.models.verdict.comes_out import Recorded, recorded
 from baulk.models.woods import Woods
 
 FUTURES: Final = 4
@@ -54,8 +56,10 @@ class Asked:
         Whether the order's section and length were given; else the register's.
     corners, defects : tuple of str
         Wane and other losses, as typed.
-    bow_mm, crook_mm, sweep_mm : float
-        Curves of the timber, and of the part. [mm]
+    bow_mm, crook_mm : float or None
+        Curves of the timber as measured; None takes its own or the usual ones. [mm]
+    sweep_mm : float
+        Curve of the part. [mm]
     pieces : bool
         Whether the most pieces are wanted.
     """
@@ -71,8 +75,8 @@ class Asked:
     length: bool = True
     corners: tuple[str, ...] = ()
     defects: tuple[str, ...] = ()
-    bow_mm: float = 0.0
-    crook_mm: float = 0.0
+    bow_mm: float | None = None
+    crook_mm: float | None = None
     sweep_mm: float = 0.0
     pieces: bool = False
 
@@ -80,18 +84,29 @@ class Asked:
 def cut(asked: Asked, order: Order, shop_dir: Path, bare: LengthUnit) -> CutPlan:
     """Plan the cuts of a timber, opening the shop only when it is asked for by its tag."""
     if asked.tag is None:
-        return _cut(asked, order, bare, None, None, shops.woods_of(shop_dir))
+        return _cut(asked, as_seen(order, shop_dir), bare, None, None, shops.woods_of(shop_dir))
     with shops.open(shop_dir) as shop:
         return cut_in(shop, asked, order, bare)
+
+
+def as_seen(order: Order, shop_dir: Path) -> Order:
+    """Return an order with the curves that were measured in a shop, where there is one."""
+    if not (shop_dir / settings.FILE).exists():
+        return order
+    with shops.open(shop_dir) as shop:
+        return replace(order, seen=curves.measured(shop))
 
 
 def cut_in(shop: Shop, asked: Asked, order: Order, bare: LengthUnit) -> CutPlan:
     """Plan the cuts of a timber of an open shop."""
     timber = None if asked.tag is None else shop.register.get(asked.tag)
     answer = None if timber is None else answer_of(shop, timber.tag)
+    own = None
     if timber is not None:
-        timber = kerfed(timber, shop.register.events(timber.tag))
-    return _cut(asked, order, bare, timber, answer, shop.woods)
+        events = shop.register.events(timber.tag)
+        timber, own = kerfed(timber, events), recorded(timber, events)
+    order = replace(order, seen=curves.measured(shop))
+    return _cut(asked, order, bare, timber, answer, shop.woods, own)
 
 
 def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
@@ -101,6 +116,7 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
     timber: Timber | None,
     answer: Document | None,
     woods: Woods,
+    own: Recorded | None = None,
 ) -> CutPlan:
     kind = asked.species or (timber.species if timber else None)
     use = asked.use_class or (timber.use_class if timber else None)
@@ -116,7 +132,9 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
             order,
             width_mm=order.width_mm if asked.finished else timber.finished.width_mm,
             depth_mm=order.depth_mm if asked.finished else timber.finished.depth_mm,
-            length_mm=order.length_mm if asked.length else timber.length_mm - 2 * order.trim_mm,
+            length_mm=order.length_mm
+            if asked.length
+            else finished_length_mm(timber.length_mm, order.trim_mm),
         )
     long = asked.timber_length_mm or (timber.length_mm if timber else order.length_mm + 2 * order.trim_mm)
     wood = woods.species.get(kind)
@@ -127,7 +145,7 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
     else:
         moisture = wet(timber, answer if section == timber.section else None, woods.species)
         if section != timber.section and answer is not None:
-            moisture = Wet(mean_pct=answer.mean_now_pct.median)
+            moisture = replace(wet(timber, answer, woods.species), field=None)
     stock = Stock(
         name=timber.tag if timber else "the timber",
         section=section,
@@ -136,8 +154,8 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
             *(corner(section, each, bare) for each in asked.corners),
             *(defect(each, bare) for each in asked.defects),
         ),
-        bow_mm=asked.bow_mm,
-        crook_mm=asked.crook_mm,
+        bow_mm=asked.bow_mm if asked.bow_mm is not None or own is None else own.bow_mm,
+        crook_mm=asked.crook_mm if asked.crook_mm is not None or own is None else own.crook_mm,
     )
     return place_cut.plan(
         stock,
@@ -176,22 +194,39 @@ def wet(timber: Timber, answer: Document | None, known: SpeciesTable) -> Wet:
     if answer is None:
         return Wet(mean_pct=timber.green_mc_pct or known.get(timber.species).green_heartwood_mc_pct)
     field = answer.field_now.moisture(timber.section, answer.made_utc.timestamp())
-    return Wet(mean_pct=answer.mean_now_pct.median, field=field)
+    mean = answer.mean_now_pct
+    return Wet(mean_pct=mean.median, field=field, sd_pct=(mean.high - mean.low) / INTERVAL_SDS)
 
 
 def yard(shop: Shop, confidence: float) -> list[InYard]:
     """Gather every timber of the register as buying looks at it."""
     found = []
-    for timber in shop.register.list():
+    events: dict[str, list[Event]] = {}
+    for kind in (EventKind.PLANED, EventKind.MEASURED, EventKind.KERFED):
+        for each in shop.register.events(kind=kind):
+            events.setdefault(each.tag, []).append(each)
+    for some in events.values():
+        some.sort(key=lambda each: (each.at_utc, each.number))
+    for held in shop.register.list():
+        timber = kerfed(held, events.get(held.tag, ()))
         answer = answer_of(shop, timber.tag)
         square = None if answer is None else answer.verdict.dates.get("square")
         if answer is not None and answer.verdict.step == "square":
             square = answer.made_utc
+        own, moisture = recorded(timber, events.get(timber.tag, ())), wet(timber, answer, shop.woods.species)
         found.append(
             InYard(
-                stock=Stock(name=timber.tag, section=timber.section, length_mm=timber.length_mm),
+                stock=Stock(
+                    name=timber.tag,
+                    section=timber.section,
+                    length_mm=timber.length_mm,
+                    bow_mm=own.bow_mm,
+                    crook_mm=own.crook_mm,
+                ),
                 wood=shop.woods.species.get(timber.species),
-                mean_pct=wet(timber, answer, shop.woods.species).mean_pct,
+                mean_pct=moisture.mean_pct,
+                field=moisture.field,
+                sd_pct=moisture.sd_pct,
                 use_class=timber.use_class,
                 finished_mm=(timber.finished.width_mm, timber.finished.depth_mm),
                 square_utc=square,

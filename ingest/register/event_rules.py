@@ -21,11 +21,17 @@ _NUMBERS: Final[Mapping[str, tuple[float, float, str]]] = {
     "width_mm": (1.0, 1e4, "mm"),
     "depth_mm": (0.0, 1e4, "mm"),
     "from_end_mm": (0.0, 1e5, "mm"),
+    "bow_mm": (0.0, 5e3, "mm"),
+    "crook_mm": (0.0, 5e3, "mm"),
+    "check_mm": (0.0, 1e3, "mm"),
+    "wane_mm": (0.0, 1e3, "mm"),
     "weight_before_kg": (0.001, 20_000.0, "kg"),
     "weight_after_kg": (0.001, 20_000.0, "kg"),
     "tare_kg": (0.0, 20_000.0, "kg"),
     "mc_pct": (0.0, 400.0, "%"),
 }
+
+MOST_GROWN: Final = 1.1  # wood that came dry swells by less; our own judgement
 
 
 def checked(event: Event, timber: Timber) -> Event:
@@ -58,6 +64,10 @@ def checked(event: Event, timber: Timber) -> Event:
             raise OutOfRange("a relief kerf", "needs its face: a, b, c or d")
         kerf = Kerf(face=Face(str(detail["face"])), depth_mm=float(detail["depth_mm"]))
         replace(timber.section, kerf=kerf)  # refuses one that saws through
+    if event.kind is EventKind.MEASURED:
+        _measured(detail, timber)
+        if {"bow_mm", "crook_mm"} & detail.keys():  # a later cut takes a part of the curve with it
+            detail.setdefault("length_mm", timber.length_mm)
     _weights(detail)
     end = detail.get("from_end_mm")
     if end is not None and float(end) > timber.length_mm:
@@ -111,6 +121,29 @@ def _faces(kind: EventKind, text: str) -> str:
             f"of {kind.value} are letters of a, b, c, d, or nothing for none; {unknown[0]!r} is not one",
         )
     return letters
+
+
+def _measured(detail: Mapping[str, Value], timber: Timber) -> None:
+    if not detail.keys() - {"length_mm"}:
+        raise OutOfRange(
+            "a measurement",
+            "holds a width and a depth, a bow, a crook, a check's depth or a wane; name at least one, such "
+            "as bow_mm=6",
+        )
+    if ("width_mm" in detail) != ("depth_mm" in detail):
+        raise OutOfRange("a measured size", "is a width and a depth; give both")
+    if "width_mm" in detail:
+        section = timber.section
+        grown = max(
+            float(detail["width_mm"]) / section.width_mm, float(detail["depth_mm"]) / section.depth_mm
+        )
+        if grown > MOST_GROWN:
+            raise OutOfRange(
+                "a measured size",
+                f"of {detail['width_mm']:g} x {detail['depth_mm']:g} mm is larger than {timber.tag} was when "
+                f"it was entered, {section.width_mm:.0f} x {section.depth_mm:.0f} mm; if that was a slip, "
+                "correct it with edit",
+            )
 
 
 def _weights(detail: Mapping[str, Value]) -> None:

@@ -206,9 +206,13 @@ def arrived(  # noqa: PLR0913 - one a column
     )
 
 
-def listing(tag: str | None, *, since_utc: datetime | None, undone: bool) -> sa.Select[Any]:
+def listing(
+    tag: str | None, *, since_utc: datetime | None, undone: bool, kind: EventKind | None = None
+) -> sa.Select[Any]:
     """Ask for events, the oldest first."""
     asked = sa.select(EVENT).order_by(EVENT.c.at_us, EVENT.c.number)
+    if kind is not None:
+        asked = asked.where(EVENT.c.kind == kind.value)
     if tag is not None:
         asked = asked.where(EVENT.c.tag == tag)
     if since_utc is not None:

@@ -223,12 +223,17 @@ class Register:
     # --- events
 
     def events(
-        self, tag: str | None = None, *, since_utc: datetime | None = None, undone: bool = False
+        self,
+        tag: str | None = None,
+        *,
+        since_utc: datetime | None = None,
+        undone: bool = False,
+        kind: EventKind | None = None,
     ) -> list[Event]:
-        """Give what happened, oldest first; with ``undone`` also what was taken back."""
+        """Give what happened, of every kind or one, oldest first; with ``undone`` also what was undone."""
         with self._read() as base:
             tag = None if tag is None else _find(base, tag)["tag"]
-            asked = events.listing(tag, since_utc=since_utc, undone=undone)
+            asked = events.listing(tag, since_utc=since_utc, undone=undone, kind=kind)
             return [event_of(row) for row in base.execute(asked).mappings()]
 
     def add_event(self, event: Event) -> Event:

@@ -92,6 +92,24 @@ def _planed(held: Values, system: System) -> str:
     return f"planed to {size}{_weighed(held, system)}"
 
 
+def _measured(held: Values, system: System) -> str:
+    found = []
+    if "width_mm" in held and "depth_mm" in held:
+        found.append(units.show_size(float(held["width_mm"]), float(held["depth_mm"]), system))
+    over = f" over {show_along(float(held['length_mm']), system)}" if "length_mm" in held else ""
+    found += [
+        what.format(_long(held, name, system))
+        for name, what in (
+            ("bow_mm", f"bow {{}}{over}"),
+            ("crook_mm", f"crook {{}}{over}"),
+            ("check_mm", "checks {} deep"),
+            ("wane_mm", "wane {} wide"),
+        )
+        if name in held
+    ]
+    return f"measured: {', '.join(found)}"
+
+
 def _oven_dried(held: Values, system: System) -> str:
     end = f", {_long(held, 'from_end_mm', system)} from the end" if "from_end_mm" in held else ""
     return f"section oven-dried: {pct(float(held['mc_pct']))} MC{end}"
@@ -165,6 +183,7 @@ _OF_KIND: Final[Mapping[EventKind, Callable[[Values, System], str]]] = {
     EventKind.KERFED: lambda held, system: (
         f"relief kerf sawn into face {held['face']}, {_long(held, 'depth_mm', system)} deep"
     ),
+    EventKind.MEASURED: _measured,
     EventKind.OVEN_DRIED: _oven_dried,
     EventKind.TARED: lambda held, system: f"tare set to {units.show_mass(float(held['tare_kg']), system)}",
     EventKind.SENSOR_ATTACHED: _attached,

@@ -71,10 +71,21 @@ def _pieces_vary(values: Values, _system: System) -> str:
     )
 
 
-def _usual_bow(values: Values, _system: System) -> str:
+def _usual_bow(values: Values, system: System) -> str:
     return (
-        f"Bow or crook is taken as 1 in {values['one_in']:.0f} of the length: common practice, no source. "
-        "Knots, sapwood edges and spiral grain can bend a timber much more."
+        f"Bow or crook nobody has measured is taken as {_bend_of(values, system)}. Knots, sapwood edges and "
+        "spiral grain can bend a timber much more."
+    )
+
+
+def _bend_of(values: Values, system: System) -> str:
+    held = values["timbers"]
+    basis = (
+        f"as {count(held, 'timber')} of this wood measured here say" if held else "common practice, no source"
+    )
+    return (
+        f"{show_length(values['bend_mm'], system)}, within which {share(values['confidence'])} of such "
+        f"pieces stay ({basis})"
     )
 
 
@@ -115,20 +126,24 @@ def _saw_to_size_now(values: Values, system: System) -> str:
 
 def _scatter(values: Values, _system: System) -> str:
     return (
-        f"single pieces vary by {share(values['sd_share'])}; {share(values['confidence'])} of them hold the "
-        f"size"
+        f"single pieces vary by {share(values['sd_share'])}, and their moisture now and in service is known "
+        f"to {values['mc_sd_pct']:.1f} points; {share(values['confidence'])} of them hold the size"
     )
 
 
 def _usual(side: str) -> Writer:
-    def write(values: Values, _system: System) -> str:
-        return f"straightening the {side}: 1 in {values['one_in']:.0f} of the length; measure your own"
+    def write(values: Values, system: System) -> str:
+        return f"straightening the {side}: {_bend_of(values, system)}; measure your own"
 
     return write
 
 
 def _planing(values: Values, system: System) -> str:
     return f"{show_movement(values['each_mm'], system)} off each of two faces"
+
+
+def _checks(values: Values, system: System) -> str:
+    return f"checks {show_length(values['check_mm'], system)} deep, beyond what planing takes off"
 
 
 def _wane(values: Values, system: System) -> str:
@@ -254,6 +269,7 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "sawing.term.usual_crook": _usual("width"),
     "sawing.term.saw_cut": fixed("one cut to size on each dimension"),
     "sawing.term.planing": _planing,
+    "sawing.term.checks": _checks,
     "sawing.term.tolerance": fixed("the finished piece may be that much under size"),
     "sawing.term.wane": _wane,
     "sawing.choice": _choice,

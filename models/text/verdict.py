@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
@@ -19,6 +20,7 @@ from baulk.models.text.common import noted
 from baulk.models.units import System, show_length, show_size
 
 Values = Mapping[str, Any]
+LEAST_SIDE_MM: Final = 10.0  # a section that nobody would call timber; our own judgement
 
 _MOSTLY: Final = {"size": "in size", "out_of_square": "out of square", "cup": "as cup of a face"}
 
@@ -169,6 +171,37 @@ def _first_yes(v: Values, _: System) -> str:
     return (
         f"To be right {share(v['wanted'])} of the time, a first yes needs {share(v['needed'])}, because an "
         "answer that is asked for again and again would otherwise say yes too early."
+    )
+
+
+def _largest(v: Values, system: System) -> str:
+    """Write the section that does come out, rounded down as a saw would."""
+    step = 25.4 / 8 if system == "inch" else 1.0
+    width_mm, depth_mm = (
+        math.floor(v[f"largest_{name}_mm"] / step + 1e-6) * step for name in ("width", "depth")
+    )
+    if min(width_mm, depth_mm) < LEAST_SIDE_MM:
+        return "No section worth sawing does."
+    return f"{show_size(width_mm, depth_mm, system)} does, with {share(v['wanted'])} confidence."
+
+
+def _comes_out(v: Values, system: System) -> str:
+    return f"The chance that {_size(v, system)} still comes out of it is {share(v['probability'])}."
+
+
+def _little_left(v: Values, system: System) -> str:
+    return (
+        f"Little is left for {_size(v, system)}: the chance that it still comes out is "
+        f"{share(v['probability'])}, once shrinkage, distortion, bow, crook and planing are off the "
+        f"{show_size(v['size_width_mm'], v['size_depth_mm'], system)} that it was. {_largest(v, system)}"
+    )
+
+
+def _no_longer_comes_out(v: Values, system: System) -> str:
+    return (
+        f"It no longer comes out at {_size(v, system)}: the chance is {share(v['probability'])}, once "
+        f"shrinkage, distortion, bow, crook and planing are off the "
+        f"{show_size(v['size_width_mm'], v['size_depth_mm'], system)} that it was. {_largest(v, system)}"
     )
 
 
@@ -357,6 +390,9 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "verdict.chance_today": lambda v, _: _chance(v, ""),
     "verdict.chance_by": _chance_by,
     "verdict.chance_not_reached": _chance_not_reached,
+    "verdict.comes_out": _comes_out,
+    "verdict.little_left": _little_left,
+    "verdict.no_longer_comes_out": _no_longer_comes_out,
     "verdict.first_yes": _first_yes,
     "verdict.moisture": _moisture,
     "verdict.shrinkage_done": _shrinkage_done,

@@ -16,6 +16,8 @@ from typing import Literal
 import numpy as np
 
 from baulk.models import checking
+from baulk.models.allowance.chance import ComesOut
+from baulk.models.allowance.parts import Term
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.contradiction import Contradiction
 from baulk.models.constants import DAY_S
@@ -80,6 +82,10 @@ class Verdict:
         Whether the timber's own readings speak, not only its species.
     contradiction : Contradiction or None
         Scale and pins that cannot both be right; the step is then "leave" whatever the chances.
+    out : ComesOut or None
+        Whether the finished section still comes out of the timber; None where nobody asked.
+    rough_out_terms : tuple of Term
+        The parts of the allowance in the size to rough out to. [mm]
     """
 
     tag: str
@@ -100,6 +106,8 @@ class Verdict:
     rough_out_size_mm: tuple[float, float] | None
     enough_readings: bool
     contradiction: Contradiction | None = None
+    out: ComesOut | None = None
+    rough_out_terms: tuple[Term, ...] = ()
 
 
 def judge(  # noqa: PLR0913 - the contract's own signature
@@ -115,6 +123,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     work: Work | None = None,
     margin: Margin | None = None,
     uses: UseClassTable = BUILT_IN,
+    out: ComesOut | None = None,
 ) -> Verdict:
     """Leave, rough out or square.
 
@@ -144,6 +153,9 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         Checking margin, from `baulk.models.surface.margin`.
     uses : UseClassTable
         The shop's table, for what would change the verdict.
+    out : ComesOut, optional
+        Whether the finished section still comes out of the timber, member by member; without it that is not
+        asked.
 
     Returns
     -------
@@ -173,13 +185,17 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     if roughed is not None:
         taken = readiness.path(roughed.forecast, roughed.inner, rule, members=calibration.members, work=work)
     now = datetime.fromtimestamp(float(forecast.posix_s[0]), UTC)
-    square, ready = whole.date(rule.needed), taken.date(rule.needed) if taken else None
+    fits = None if out is None else out.fits
+    square, ready = whole.date(rule.needed, fits), taken.date(rule.needed) if taken else None
     gain_days = _gain_days(forecast, square, ready)
     least_days = SOONER_DAYS / 2 if previous == "rough out" else SOONER_DAYS
     worth = roughed is not None and gain_days is not None and gain_days >= least_days
     chance = {
-        "square": float(whole.probability()[0]),
-        "rough out": roughed.probability if roughed and worth else 0.0,
+        "square": float(whole.probability(fits=fits)[0]),
+        # sawn smaller today, no more comes out of it than out of the whole timber
+        "rough out": min(roughed.probability, 1.0 if out is None else out.probability)
+        if roughed and worth
+        else 0.0,
     }
     step = _step(chance, wanted=probability, previous=previous)
     if not calibration.enough and not use_class.may_stay_wet:
@@ -212,8 +228,9 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         ready_spread_days=taken.spread_days() if taken else 0.0,
         gain_days=gain_days,
         checks=_checks(calibration, species, margin) if work else (),
-        changed=changed,
+        changed=changed if out is None or out.sure else (),
         yes=step == "square",
+        out=out,
         waits=step != "square"
         and chance["square"] >= probability
         and calibration.enough
@@ -242,6 +259,8 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         rough_out_size_mm=(roughed.piece.width_mm, roughed.piece.depth_mm) if roughed and worth else None,
         enough_readings=calibration.enough,
         contradiction=calibration.contradiction,
+        out=out,
+        rough_out_terms=roughed.terms if roughed and worth else (),
     )
 
 

@@ -176,13 +176,15 @@ class Path:
             return np.ones(self.mean_pct.shape, dtype=bool)
         return np.asarray(np.logical_and.reduce(list(self.conditions(use).values())))
 
-    def probability(self, use: UseClass | None = None) -> Floats:
-        """Chance on each date, shape (nt,)."""
-        return np.asarray(self.ready(use).mean(axis=1))
+    def probability(self, use: UseClass | None = None, *, fits: NDArray[np.bool_] | None = None) -> Floats:
+        """Chance on each date, with `fits` that the piece comes out of the member too, shape (nt,)."""
+        ready = self.ready(use)
+        return np.asarray((ready if fits is None else ready & fits).mean(axis=1))
 
-    def date(self, probability: float) -> datetime | None:
-        """First candidate that is sure enough."""
-        return self.first(self.ready(), probability)
+    def date(self, probability: float, fits: NDArray[np.bool_] | None = None) -> datetime | None:
+        """First candidate that is sure enough, `fits` as in `probability`."""
+        ready = self.ready()
+        return self.first(ready if fits is None else ready & fits, probability)
 
     def first(self, stood: NDArray[np.bool_], probability: float) -> datetime | None:
         """First candidate on which so large a share of the members stands a condition of shape (nt, m)."""

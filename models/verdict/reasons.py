@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from baulk.models.allowance.chance import ComesOut
 from baulk.models.calibrate.calibration import FEWEST, Calibration
 from baulk.models.constants import DAY_S
 from baulk.models.distortion.movement import Movement
@@ -19,6 +20,7 @@ from baulk.models.forecast import Forecast
 from baulk.models.reason import Reason, Value
 from baulk.models.section import as_weak, weakest_face
 from baulk.models.timber import Timber
+from baulk.models.verdict import comes_out
 from baulk.models.verdict.readiness import Path, Rule
 from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
 from baulk.models.verdict.stages import Stage, quantiles
@@ -58,6 +60,8 @@ class Findings:
         Whether only the rule for a first yes holds it back.
     yes : bool
         Whether it may be squared today.
+    out : ComesOut or None
+        Whether the finished section still comes out of the timber.
     """
 
     timber: Timber
@@ -78,6 +82,7 @@ class Findings:
     changed: tuple[Reason, ...]
     waits: bool = False
     yes: bool = False
+    out: ComesOut | None = None
 
     @property
     def rule(self) -> Rule:
@@ -94,7 +99,9 @@ class Findings:
         notable = (each for each in self.calibration.left_out if each.code not in _NO_NEWS)
         return (
             *self._contradiction(),
+            *self._comes_out(sure=False),
             *self._deciding(),
+            *self._comes_out(sure=True),
             *self._moisture(),
             *self._left_whole(),
             *self._roughing(),
@@ -110,6 +117,11 @@ class Findings:
         if self.calibration.contradiction is not None:
             yield self.calibration.contradiction.reason
             yield Reason(code="verdict.settle_first")
+
+    def _comes_out(self, *, sure: bool) -> Iterator[Reason]:
+        """Yield whether the finished section still comes out of it, where it does so surely or not."""
+        if self.out is not None and self.out.sure is sure:
+            yield comes_out.reason(self.out)
 
     def _deciding(self) -> Iterator[Reason]:
         use, rule = self.rule.use, self.rule
@@ -174,6 +186,8 @@ class Findings:
 
     def _chance(self) -> Reason:
         today, needed = float(self.whole.probability()[0]), self.rule.needed
+        if self.out is not None and not self.out.sure:  # whatever day: said before it
+            return Reason(code="verdict.chance_today", values={"probability": today})
         if self.square is None:
             return Reason(
                 code="verdict.chance_not_reached",
@@ -243,7 +257,7 @@ class Findings:
             yield Reason(code="verdict.shrinkage_done", values={"done": done, **service})
 
     def _left_whole(self) -> Iterator[Reason]:
-        if self.square is None:
+        if self.square is None and (self.out is None or self.out.sure):
             yield Reason(
                 code="verdict.left_whole",
                 values={

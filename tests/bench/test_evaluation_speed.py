@@ -41,7 +41,7 @@ def test_a_whole_verdict_from_a_year_of_hourly_readings_takes_less_than_two_seco
         marks.append(time.perf_counter())
         coming = forecast.forecast(piece, wood, fitted, air, law=law)
         marks.append(time.perf_counter())
-        roughed = rough_out.rough_out(piece, wood, fitted, air, law=law, service_mc_pct=service)
+        roughed = rough_out.rough_out(piece, wood, fitted, air, law=law, use=use, service_mc_pct=service)
         marks.append(time.perf_counter())
         asked = margin.margin(piece, wood, fitted, air, [air] * margin.YEARS_AHEAD, law=law)
         marks.append(time.perf_counter())

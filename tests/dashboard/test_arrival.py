@@ -163,6 +163,21 @@ def test_the_page_offers_the_labels_at_once(app, shop_folder, monkeypatch, inven
     assert app.selectbox(key="label_choice") is not None
 
 
+def test_the_page_says_at_once_that_little_is_left(app, shop_folder, monkeypatch, invented):
+    small = {"green": Section(width_mm=156, depth_mm=156), "tag": "FER-21"}
+    arrive(shop_folder, monkeypatch, invented, **small)
+    said = arrival.little_left("FER-21", "inch")
+    assert said is not None
+    assert said.startswith("It no longer comes out at 6 x 6 in")
+    arrive(shop_folder, monkeypatch, invented, tag="FER-22", green=Section(width_mm=230, depth_mm=230))
+    assert arrival.little_left("FER-22", "inch") is None
+    app.run()
+    app.switch_page("views/arrival.py").run()
+    app.session_state["arrived"] = "FER-21"
+    app.run()
+    assert any("no longer comes out at" in each.value for each in app.warning)
+
+
 def test_the_pith_can_be_tapped_once_the_size_is_typed(app):
     app.run()
     app.switch_page("views/arrival.py").run()

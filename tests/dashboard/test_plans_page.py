@@ -13,11 +13,11 @@ from baulk.dashboard import commands
 from baulk.dashboard.printing import saw_drawing
 from baulk.ingest import shop as shops
 from baulk.models import species, use_class
+from baulk.models.allowance.parts import Wet
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.sawing import allowance, place_cut
 from baulk.models.plan.sawing.cutting import Stock
 from baulk.models.plan.sawing.order import Order
-from baulk.models.plan.sawing.place_cut import Wet
 from baulk.models.section import Section
 
 OAK = species.get("white oak")

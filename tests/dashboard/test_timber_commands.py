@@ -273,3 +273,34 @@ def test_a_place_that_can_not_be_meant_is_refused(here, answer, words, error, sa
     with pytest.raises(error, match=said):
         here("place", "set", "loft", *words)
     assert [each["name"] for each in answer("place", "list")] == ["shed"]
+
+
+def test_little_left_is_said_at_once(here, answer):
+    # 6 1/8 x 6 1/8 in of green oak for 6 x 6 in: what shrinks off it is more than the eighth
+    small = [*OAK, "--tag", "FER-09"]
+    small[small.index("8 x 7 3/4")] = "6 1/8 x 6 1/8"
+    said = here(*small)
+    assert "FER-09 is in the register" in said
+    assert "It no longer comes out at 6 x 6 in: the chance is less than 1 %" in " ".join(said.split())
+    assert "comes out" not in here(*OAK, "--tag", "FER-10")
+    planed = " ".join(here("timber", "plane", "FER-10", "--size", "6 3/4 x 6 3/4").split())
+    assert "Little is left for 6 x 6 in: the chance that it still comes out is" in planed
+    told = answer("timber", "cut", "FER-10", "--length", "4 ft")["comes_out"]
+    assert told["values"]["probability"] > 0.8  # a short piece bends less
+    assert told["values"]["size_width_mm"] == pytest.approx(6.75 * 25.4)
+
+
+def test_what_was_measured_counts(here, answer):
+    here("timber", "plane", "FER-01", "--size", "7 1/4 x 7 1/4")
+    before = answer("timber", "event", "FER-01", "measured", "bow_mm=0", "crook_mm=0")["comes_out"]
+    bent = answer("timber", "event", "FER-01", "measured", "bow_mm=1 in", "crook_mm=0")["comes_out"]
+    assert before["code"] == "verdict.comes_out"
+    assert bent["code"] == "verdict.no_longer_comes_out"
+    assert bent["values"]["largest_depth_mm"] < 6 * 25.4
+    assert "measured: bow 1 in" in here("timber", "history", "FER-01")
+    with pytest.raises(OutOfRange, match="name at least one"):
+        here("timber", "event", "FER-01", "measured")
+    with pytest.raises(OutOfRange, match="give both"):
+        here("timber", "event", "FER-01", "measured", "width_mm=6 in")
+    with pytest.raises(OutOfRange, match="larger than FER-01 was"):
+        here("timber", "event", "FER-01", "measured", "width_mm=9 in", "depth_mm=9 in")

@@ -72,7 +72,7 @@ def test_the_verdict_says_it_first_saws_nothing_and_names_the_one_test(apart):
     low, high = coming.mean_pct[0, 0], coming.mean_pct[-1, 0]
     assert low < 16
     assert high > 40
-    use_of = {"service_mc_pct": decision.service_draw(use, 64), "law": judging.law(piece)}
+    use_of = {"use": use, "service_mc_pct": decision.service_draw(use, 64), "law": judging.law(piece)}
     roughed = rough_out.rough_out(piece, OAK, fitted, air, **use_of)
     for previous in (None, "square", "rough out"):
         said = decision.judge(piece, OAK, use, fitted, coming, previous=previous, roughed=roughed)

@@ -16,7 +16,6 @@ from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import InYard, Wish
 from baulk.models.plan.sawing import allowance
 from baulk.models.plan.sawing.cutting import Stock
-from baulk.models.plan.sawing.order import Order
 from baulk.models.section import Finished, Section
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
@@ -101,16 +100,6 @@ def test_each_reason_is_told(part, yard, reason):
     assert found.short == 1
     assert found.shortfalls[0].reasons["T-1"].code == reason
     assert found.shortfalls[0].reason().values["yard"] == {reason: 1}
-
-
-def test_the_allowance_now_is_that_of_the_size_plan():
-    # one solution scaled, against the full sum at that moisture
-    order = Order(width_mm=150, depth_mm=150, length_mm=2500, bow_mm=5, crook_mm=3, start_pct=24.0)
-    for placement in ("boxed", "free"):
-        asked = replace(order, placement=placement)
-        full = allowance.needed(asked, OAK, ABOVE)[1]
-        quick = ready_stock.need_now_mm(asked, OAK, ABOVE, 24.0)
-        assert quick == pytest.approx(full, abs=0.35)
 
 
 def test_another_use_waits_for_the_forecast_mean():

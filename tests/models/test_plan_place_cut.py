@@ -9,14 +9,15 @@ import numpy as np
 import pytest
 
 from baulk.models import species, use_class
+from baulk.models.allowance import engine
+from baulk.models.allowance.parts import Wet
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.plan.sawing import allowance, layout, place_cut
+from baulk.models.plan.sawing import layout, place_cut
 from baulk.models.plan.sawing.cutting import Stock
 from baulk.models.plan.sawing.layout import Rect
 from baulk.models.plan.sawing.order import Order
-from baulk.models.plan.sawing.place_cut import Wet
 from baulk.models.plan.sawing.sweep import meet
 from baulk.models.section import Section
 
@@ -27,6 +28,8 @@ EIGHT = Stock(
     name="FER-03",
     section=Section(width_mm=203, depth_mm=190, pith_x_mm=38, pith_y_mm=19),
     length_mm=3650,
+    bow_mm=0.0,
+    crook_mm=0.0,
 )
 SIX = Order(width_mm=152, depth_mm=152, length_mm=3000, bow_mm=0, crook_mm=0)
 
@@ -40,7 +43,7 @@ def test_the_place_beats_or_meets_every_place_of_a_five_millimetre_raster():
     ):
         piece = Section(width_mm=w, depth_mm=d, pith_x_mm=38 - x, pith_y_mm=19 - y)
         if piece.boxed_heart:
-            raster.append(float(allowance.moves(piece, OAK, 64.0, OUT.service_mc_pct).largest_mm))
+            raster.append(float(engine.moves(piece, OAK, 64.0, OUT.service_mc_pct).largest_mm))
     assert len(raster) > 10
     assert found.largest_mm <= min(raster) + place_cut.ALIKE_MM
 
@@ -63,7 +66,9 @@ def test_nothing_lies_in_wane_or_knots_and_every_piece_stays_inside():
 
 def test_most_pieces_are_laid_out_and_those_free_of_heart_keep_clear_of_it():
     small = Order(width_mm=45, depth_mm=45, length_mm=3000, bow_mm=0, crook_mm=0)
-    central = Stock(name="it", section=Section(width_mm=205, depth_mm=205), length_mm=3650)
+    central = Stock(
+        name="it", section=Section(width_mm=205, depth_mm=205), length_mm=3650, bow_mm=0, crook_mm=0
+    )
     plan = place_cut.plan(central, small, OAK, OUT, wet=GREEN, pieces=True)
     most, free = (
         next(c for c in plan.choices if len(c.pieces) > 1 and c.heart == h) for h in ("any", "free")

@@ -318,7 +318,7 @@ def test_the_roughed_piece_lives_through_the_build_too(piece):
     service = readiness.service_draw(piece["use_class"], 32)
     roughed = rough_out.rough_out(
         piece["timber"], piece["species"], piece["calibration"], piece["work"].air, law=piece["work"].law,
-        service_mc_pct=service,
+        use=piece["use_class"], service_mc_pct=service,
     )  # fmt: skip
     said = judge(piece, roughed=roughed)
     assert said.built is not None

@@ -82,6 +82,12 @@ def test_flags_are_told_in_words_and_one_system_only():
             "cut to 11 ft 10 in, 212 lb before and 200 lb after",
             "cut to 3.61 m, 96 kg before and 91 kg after",
         ),
+        (
+            "measured",
+            {"width_mm": 196.85, "depth_mm": 171.45, "bow_mm": 6.35, "length_mm": 3048.0, "check_mm": 12.7},
+            "measured: 7 3/4 x 6 3/4 in, bow 1/4 in over 10 ft, checks 1/2 in deep",
+            "measured: 197 x 171 mm, bow 6.3 mm over 3.05 m, checks 13 mm deep",
+        ),
         ("planed", {"width_mm": 203.2, "depth_mm": 177.8}, "planed to 8 x 7 in", "planed to 203 x 178 mm"),
         (
             "kerfed",

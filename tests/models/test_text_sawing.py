@@ -7,10 +7,10 @@ import re
 import pytest
 
 from baulk.models import species, text, use_class
+from baulk.models.allowance.parts import Wet
 from baulk.models.plan.sawing import allowance, place_cut
 from baulk.models.plan.sawing.cutting import Stock
 from baulk.models.plan.sawing.order import Order
-from baulk.models.plan.sawing.place_cut import Wet
 from baulk.models.reason import Reason
 from baulk.models.section import Section
 from baulk.models.text import sawing
@@ -88,12 +88,15 @@ SAID = [
     ),
     (
         "sawing.usual_bow",
-        {"one_in": 400.0},
+        {"bend_mm": 6.35, "confidence": 0.9, "timbers": 0},
         (
-            "Bow or crook is taken as 1 in 400 of the length: common practice, no source. Knots, "
-            "sapwood edges and spiral grain can bend a timber much more."
+            "Bow or crook nobody has measured is taken as 1/4 in, within which 90 % of such pieces stay "
+            "(common practice, no source). Knots, sapwood edges and spiral grain can bend a timber much more."
         ),
-        None,
+        (
+            "Bow or crook nobody has measured is taken as 6.3 mm, within which 90 % of such pieces stay "
+            "(common practice, no source). Knots, sapwood edges and spiral grain can bend a timber much more."
+        ),
     ),
     (
         "sawing.pith_beyond",
@@ -159,8 +162,11 @@ SAID = [
     ),
     (
         "sawing.term.scatter",
-        {"sd_share": 0.15, "confidence": 0.9},
-        "single pieces vary by 15 %; 90 % of them hold the size",
+        {"sd_share": 0.15, "confidence": 0.9, "mc_sd_pct": 0.87},
+        (
+            "single pieces vary by 15 %, and their moisture now and in service is known to 0.9 points; 90 % "
+            "of them hold the size"
+        ),
         None,
     ),
     (
@@ -177,15 +183,27 @@ SAID = [
     ),
     (
         "sawing.term.usual_bow",
-        {"one_in": 400.0},
-        "straightening the depth: 1 in 400 of the length; measure your own",
-        None,
+        {"bend_mm": 6.35, "confidence": 0.9, "timbers": 3},
+        (
+            "straightening the depth: 1/4 in, within which 90 % of such pieces stay (as 3 timbers of this "
+            "wood measured here say); measure your own"
+        ),
+        (
+            "straightening the depth: 6.3 mm, within which 90 % of such pieces stay (as 3 timbers of this "
+            "wood measured here say); measure your own"
+        ),
     ),
     (
         "sawing.term.usual_crook",
-        {"one_in": 400.0},
-        "straightening the width: 1 in 400 of the length; measure your own",
-        None,
+        {"bend_mm": 6.35, "confidence": 0.9, "timbers": 3},
+        (
+            "straightening the width: 1/4 in, within which 90 % of such pieces stay (as 3 timbers of this "
+            "wood measured here say); measure your own"
+        ),
+        (
+            "straightening the width: 6.3 mm, within which 90 % of such pieces stay (as 3 timbers of this "
+            "wood measured here say); measure your own"
+        ),
     ),
     (
         "sawing.term.saw_cut",
@@ -204,6 +222,12 @@ SAID = [
         {},
         "the finished piece may be that much under size",
         None,
+    ),
+    (
+        "sawing.term.checks",
+        {"check_mm": 6.35},
+        "checks 1/4 in deep, beyond what planing takes off",
+        "checks 6.3 mm deep, beyond what planing takes off",
     ),
     (
         "sawing.term.wane",

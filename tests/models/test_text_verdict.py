@@ -19,6 +19,8 @@ MOVED = {"movement_mm": (3.1, 4.2, 5.5), "change_mm": (-2.4, -1.3, -0.6)}
 SIZE = {"width_mm": 152.4, "depth_mm": 101.6}
 TAKE = {"kind": "weight", "depth_mm": None, "of": "date", "less_share": 0.21, "least_share": 0.05,
         "why_not": None, "or_weigh": False, "sd_days": 40.2, "sd_then_days": 31.8}  # fmt: skip
+LEFT = {"wanted": 0.9, "size_width_mm": 171.5, "size_depth_mm": 171.5, "largest_width_mm": 149.3,
+        "largest_depth_mm": 149.3}  # fmt: skip
 PINS = {**TAKE, "kind": "pins", "depth_mm": 45.0}
 BY_MM = {"of": "movement", "sd_mm": 0.8, "sd_then_mm": 0.6}
 
@@ -46,6 +48,9 @@ EXAMPLES = [
                          "change_mm": (3.2, 4.0, 4.9), "use": "Frame"}),
     ("verdict.drier_than_service", {"service_low_pct": 12.0, "service_high_pct": 20.0,
                                     "change_mm": (-0.2, 0.5, 1.1)}),
+    ("verdict.comes_out", {**SIZE, **LEFT, "probability": 0.97}),
+    ("verdict.little_left", {**SIZE, **LEFT, "probability": 0.72}),
+    ("verdict.no_longer_comes_out", {**SIZE, **LEFT, "probability": 0.02}),
     ("verdict.moisture", {"core_pct": SPAN, "mean_pct": (30.0, 33.4, 36.0)}),
     ("verdict.shrinkage_done", {"done": 0.41, "service_low_pct": 12.0, "service_high_pct": 20.0}),
     ("verdict.left_whole", {"mean_pct": 19.2, "probability": 0.6, "horizon_days": 728.0}),

@@ -18,7 +18,7 @@ from baulk.models.plan.buying.assignment import Amounts, assign
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, MillLine, Shortfall, Wish
 from baulk.models.plan.sawing import allowance
-from baulk.models.plan.sawing.order import BOW_PER_LENGTH, NoLog
+from baulk.models.plan.sawing.order import NoLog
 from baulk.models.plan.sawing.sweep import SHORT
 from baulk.models.reason import Reason
 from baulk.models.section import Finished
@@ -270,11 +270,11 @@ def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it w
     if named is None:
         return replace(short, why_none=Reason(code="buying.no_wood_named"))
     wood, use = woods.species.get(named), woods.use_classes.get(part.use_class)
-    order = replace(ready_stock.order_for(part, wish), bow_mm=_bow_mm(part))
+    order = replace(ready_stock.order_for(part, wish), curve_mm=_curve_mm(part))
     if part.heart == "any":
         free = replace(order, placement="free")
-        smaller = np.prod(allowance.needed(free, wood, use)[1]) < np.prod(
-            allowance.needed(order, wood, use)[1]
+        smaller = np.prod(allowance.needed(free, wood, use).size_mm) < np.prod(
+            allowance.needed(order, wood, use).size_mm
         )
         order = free if smaller else order
     try:
@@ -298,11 +298,11 @@ def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it w
     return replace(short, size=planned, arrival=found)
 
 
-def _bow_mm(part: Part) -> float | None:
+def _curve_mm(part: Part) -> float:
     """Wood for the curve of a part that is sawn out of a straight timber, as far as a section goes."""
     if part.sweep_mm == 0 or part.length_mm / (4 * part.sweep_mm) < SHORT:
-        return None  # straight, or out of a crook that has the curve already
-    return min(part.sweep_mm + part.length_mm * BOW_PER_LENGTH, part.width_mm, part.depth_mm)
+        return 0.0  # straight, or out of a crook that has the curve already
+    return min(part.sweep_mm, part.width_mm, part.depth_mm)
 
 
 def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:

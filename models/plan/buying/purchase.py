@@ -6,16 +6,21 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
+from baulk.models.allowance.bend import Seen
+from baulk.models.allowance.parts import KERF_MM, PLANING_MM, TRIM_MM, Wet
 from baulk.models.errors import OutOfRange
+from baulk.models.field import MoistureField
 from baulk.models.plan.buying.lead_time import Arrival
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.sawing.cutting import Stock
-from baulk.models.plan.sawing.order import KERF_MM, TRIM_MM, SizePlan
+from baulk.models.plan.sawing.order import SizePlan
 from baulk.models.reason import Reason, Value
 from baulk.models.section import Finished
 from baulk.models.species import Species
-from baulk.models.verdict.rough_out import PLANING_MM
+
+SUREST: Final = 0.95  # a stored forecast tells no quantile beyond it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +35,10 @@ class InYard:
         Its wood.
     mean_pct : float
         Mean moisture content now. [%]
+    field : MoistureField or None
+        Its moisture over the section, where it was evaluated. [%]
+    sd_pct : float
+        How well the mean is known. [%]
     use_class : str
         The use it was entered for.
     finished_mm : (float, float)
@@ -54,6 +63,13 @@ class InYard:
     ahead_posix_s: tuple[float, ...] = ()
     ahead_mean_pct: tuple[float, ...] = ()
     measured: bool = False
+    field: MoistureField | None = None
+    sd_pct: float = 0.0
+
+    @property
+    def wet(self) -> Wet:
+        """How wet it is."""
+        return Wet(mean_pct=self.mean_pct, field=self.field, sd_pct=self.sd_pct)
 
     @property
     def species(self) -> str:
@@ -81,6 +97,8 @@ class Wish:
         Saw cut, planing of each face, cut off each end. [mm]
     step_mm, length_step_mm : float
         The mill's steps. [mm]
+    seen : tuple of Seen
+        Curves that were measured on timbers of the shop.
     """
 
     confidence: float = 0.9
@@ -92,10 +110,11 @@ class Wish:
     trim_mm: float = TRIM_MM
     step_mm: float = 5.0
     length_step_mm: float = 100.0
+    seen: tuple[Seen, ...] = ()
 
     def __post_init__(self) -> None:
-        if not 0.5 <= self.confidence <= 0.95:
-            raise OutOfRange("the confidence", f"lies between 0.5 and 0.95, not {self.confidence:g}")
+        if not 0.5 <= self.confidence <= SUREST:
+            raise OutOfRange("the confidence", f"lies between 0.5 and {SUREST:g}, not {self.confidence:g}")
         for name in ("price_per_m3", "wait_per_week"):
             value = getattr(self, name)
             if value is not None and not 0 <= value < 1e9:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import lru_cache
+from typing import Final
 
 import numpy as np
 
@@ -20,6 +21,8 @@ from baulk.models.reason import Reason
 from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
+
+TRIED: Final = 2  # places whose own allowance is worked out, the nearest to the pith first
 
 
 def order_for(part: Part, wish: Wish) -> Order:
@@ -48,46 +51,8 @@ def order_for(part: Part, wish: Wish) -> Order:
         trim_mm=wish.trim_mm,
         step_mm=wish.step_mm,
         length_step_mm=wish.length_step_mm,
+        seen=wish.seen,
     )
-
-
-def need_now_mm(order: Order, wood: Species, use: UseClass, mean_pct: float) -> tuple[float, float]:
-    """Work out what must be sawn now, from the movement of the green piece by the share still to come.
-
-    Parameters
-    ----------
-    order : Order
-        The piece, its bow and crook given. [mm]
-    wood, use
-        Its wood and use.
-    mean_pct : float
-        Mean moisture content now, taken as even. [%]
-
-    Returns
-    -------
-    (float, float)
-        Width and depth; one solution of the section serves every moisture, for free shrinkage is linear. [mm]
-
-    References
-    ----------
-    As `baulk.models.plan.sawing.allowance`.
-    """
-    tried = (order.width_mm * 1.1, order.depth_mm * 1.1)
-    x, y = allowance.pith_of(order, tried[1])
-    section = Section(width_mm=tried[0], depth_mm=tried[1], pith_x_mm=x, pith_y_mm=y)
-    onset = wood.shrinkage_onset_pct
-    then, now = (max(0.0, 1 - each / onset) for each in (use.service_mc_pct, mean_pct))
-    to_come = max(0.0, 1 - now / then) if then > 0 else 0.0
-    shrinks, shape = allowance.uses_up(allowance.moves(section, wood, 400.0, use.service_mc_pct))
-    fixed = order.kerf_mm + 2 * order.planing_mm - order.tolerance_mm
-    sure = allowance.sureness(order.confidence) * to_come
-    width, depth = (
-        (side + fixed + (straighten or 0.0)) / (1 - sure * (each + shape) / at)
-        for side, straighten, each, at in zip(
-            (order.width_mm, order.depth_mm), (order.crook_mm, order.bow_mm), shrinks, tried, strict=True
-        )
-    )
-    return width, depth
 
 
 def place(
@@ -122,8 +87,8 @@ def place(
         (False, (stock.bow_mm, stock.crook_mm)),
         (True, (stock.crook_mm, stock.bow_mm)),
     ):
-        sweep = meet(part.sweep_mm, part.length_mm, along, stock.length_mm)
-        across = meet(0.0, part.length_mm, other, stock.length_mm)
+        sweep = meet(part.sweep_mm, part.length_mm, along or 0.0, stock.length_mm)
+        across = meet(0.0, part.length_mm, other or 0.0, stock.length_mm)
         if sweep.one_in < SHORT:
             reason = Reason(code="buying.too_straight", values={"one_in": sweep.one_in})
             continue
@@ -131,12 +96,23 @@ def place(
         if max(sweep.extra_mm, across.extra_mm) > least:
             reason = Reason(code="buying.too_bent")
             continue
-        order = replace(order_for(part, wish), bow_mm=sweep.extra_mm, crook_mm=across.extra_mm)
-        need = need_now_mm(order, yard.wood, use, yard.mean_pct)
+        order = replace(
+            order_for(part, wish),
+            bow_mm=None if along is None else sweep.extra_mm,
+            curve_mm=sweep.extra_mm if along is None else 0.0,
+            crook_mm=None if other is None else across.extra_mm,
+            start_pct=yard.mean_pct,
+        )
+        need = allowance.needed(order, yard.wood, use).size_mm
         sawn = need[::-1] if turned else need
-        if places := spots.fits(stock, sawn, part.heart):
-            best = min(places, key=lambda each: _from_pith(each, stock.section))
-            return best, sawn
+        ask = order.ask(yard.wood).turned() if turned else order.ask(yard.wood)
+        places = sorted(spots.fits(stock, sawn, part.heart), key=lambda each: _from_pith(each, stock.section))
+        for each in places[:TRIED]:
+            best = spots.sized(
+                stock, ask, yard.wood, use, yard.wet, at=each, heart=part.heart, step_mm=wish.step_mm
+            )
+            if best is not None:
+                return best, (best.width_mm, best.depth_mm)
         if spots.fits(stock, sawn, "any"):
             reason = Reason(code="buying.heart_in_the_way", values={"heart": part.heart})
     return reason

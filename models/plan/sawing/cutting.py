@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from baulk.models.allowance.bend import Bend
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.sawing.layout import Rect
 from baulk.models.plan.sawing.order import OPEN_CHECK_MM, Order
@@ -27,22 +28,23 @@ class Stock:
         Length, above 0. [mm]
     defects : tuple of Rect
         Wane, shakes and knots, in the section's axes. [mm]
-    bow_mm, crook_mm : float
-        Mid-ordinate of its own curve over its length, along the depth and along the width. [mm]
+    bow_mm, crook_mm : float or None
+        Mid-ordinate of its own curve over its length, along the depth and along the width; None where nobody
+        measured, which takes what is usual. [mm]
     """
 
     name: str
     section: Section
     length_mm: float
     defects: tuple[Rect, ...] = ()
-    bow_mm: float = 0.0
-    crook_mm: float = 0.0
+    bow_mm: float | None = None
+    crook_mm: float | None = None
 
     def __post_init__(self) -> None:
         if not 0 < self.length_mm < float("inf"):
             raise OutOfRange(f"the length of {self.name}", f"must be above 0 mm, not {self.length_mm:g}")
         for curve in (self.bow_mm, self.crook_mm):
-            if not abs(curve) <= self.length_mm / 2:
+            if curve is not None and not abs(curve) <= self.length_mm / 2:
                 raise OutOfRange(
                     f"the bow of {self.name}", f"can't be {curve:g} mm; it is at most half the length"
                 )
@@ -70,6 +72,8 @@ class Laid:
         Opening of the check of a boxed heart, in all. [mm]
     spare_mm : float
         What is left over the finished size after all that; below 0 when it is lost. [mm]
+    turned : bool
+        Whether the part's width lies along the timber's depth.
     """
 
     piece: Finished
@@ -84,6 +88,7 @@ class Laid:
     cup_mm: float
     check_mm: float
     spare_mm: float
+    turned: bool = False
 
     @property
     def holds(self) -> bool:
@@ -232,11 +237,14 @@ def _piece(laid: Laid) -> Reason:
     )
 
 
-def assumptions(plan: CutPlan, *, measured: bool) -> tuple[Reason, ...]:
+def assumptions(plan: CutPlan, bow: Bend, *, measured: bool) -> tuple[Reason, ...]:
     """Return what a cutting plan takes for granted; `measured` where its moisture was evaluated."""
     code = "sawing.moisture_evaluated" if measured else "sawing.moisture_even"
+    sure = plan.order.confidence
+    usual = {"bend_mm": bow.quantile_mm(sure), "confidence": sure, "timbers": bow.timbers}
     return (
         Reason(code=code, values={"mean_pct": plan.mean_pct, "service_pct": plan.service_pct}),
+        *(() if bow.measured else (Reason(code="sawing.usual_bow", values=usual),)),
         Reason(code="sawing.defects_run_through"),
         Reason(code="sawing.through_cuts"),
         Reason(code="sawing.growth_stress"),

@@ -6,23 +6,23 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from baulk.models.allowance import bend
+from baulk.models.allowance.bend import Seen
+from baulk.models.allowance.parts import KERF_MM, PLANING_MM, TRIM_MM, Ask, Term
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.buying.parts import LONGEST_MM, THICKEST_MM
 from baulk.models.reason import Reason
 from baulk.models.sapwood import LIFT_ALONE_KG
 from baulk.models.section import Face, Finished, Section
 from baulk.models.shrinkage import PIECES_VARY
+from baulk.models.species import Species
 from baulk.models.units import System
 from baulk.models.use_class import UseClass
-from baulk.models.verdict.rough_out import PLANING_MM
 
 Placement = Literal["boxed", "free", "offset"]
 
-KERF_MM: Final = 3.0  # a bandsaw and its wander; common practice, no source
-TRIM_MM: Final = 75.0  # of each end, for its checks; common practice, no source
 # steps in which a mill gives sizes, across and along the grain; common practice, no source
 MILL_STEPS_MM: Final[Mapping[System, tuple[float, float]]] = {"inch": (6.35, 304.8), "metric": (5.0, 100.0)}
-BOW_PER_LENGTH: Final = 1 / 400  # mid-ordinate of an ordinary sawn timber; common practice, no source
 CLEAR_OF_HEART_MM: Final = 25.0  # pith beyond the face of a piece free of heart; common practice, no source
 OPEN_CHECK_MM: Final = 0.5  # a check that is worth naming; our own judgement, no source
 
@@ -63,10 +63,14 @@ class Order:
         How much under the finished size a dimension may come out. [mm]
     bow_mm, crook_mm : float, optional
         Mid-ordinate over the length along the depth and along the width, as the shop measures it on its
-        own timbers; None takes common practice. [mm]
-    kerf_mm, planing_mm, wane_mm, trim_mm : float
-        Saw cut for each dimension, planing of each face, wane along a face at each corner, cut off each
-        end. [mm]
+        own timbers; None takes what is usual for its wood and length. [mm]
+    curve_mm : float
+        Curve of a part that is sawn out of straight wood, on top of a usual bow. [mm]
+    seen : tuple of Seen
+        Curves that were measured on timbers of the shop, which narrow the usual ones.
+    kerf_mm, planing_mm, check_mm, wane_mm, trim_mm : float
+        Saw cut for each dimension, planing of each face, depth of checks that must be gone from each face,
+        wane along a face at each corner, cut off each end. [mm]
     step_mm, length_step_mm : float
         The mill's steps. [mm]
     start_pct : float, optional
@@ -82,8 +86,11 @@ class Order:
     tolerance_mm: float = 0.0
     bow_mm: float | None = None
     crook_mm: float | None = None
+    curve_mm: float = 0.0
+    seen: tuple[Seen, ...] = ()
     kerf_mm: float = KERF_MM
     planing_mm: float = PLANING_MM
+    check_mm: float = 0.0
     wane_mm: float = 0.0
     trim_mm: float = TRIM_MM
     step_mm: float = 5.0
@@ -107,7 +114,7 @@ class Order:
         if not 0.5 <= self.confidence <= 0.999:
             raise OutOfRange("the confidence", f"lies between 0.5 and 0.999, not {self.confidence:g}")
         most = min(self.width_mm, self.depth_mm)
-        for name in ("tolerance_mm", "kerf_mm", "planing_mm", "wane_mm", "bow_mm", "crook_mm"):
+        for name in ("tolerance_mm", "kerf_mm", "planing_mm", "check_mm", "wane_mm", "bow_mm", "crook_mm"):
             value = getattr(self, name)
             if value is not None and not 0 <= value <= most:
                 raise OutOfRange(
@@ -121,28 +128,22 @@ class Order:
         if self.start_pct is not None and not 0 <= self.start_pct <= 400:
             raise OutOfRange("the moisture content", f"lies between 0 and 400 %, not {self.start_pct:g} %")
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Term:
-    """One part of the allowance.
-
-    Parameters
-    ----------
-    name : str
-        What it is for.
-    width_mm, depth_mm : float
-        On the width and on the depth, both faces together. [mm]
-    why : Reason
-        Where the number comes from.
-    mark : str
-        "computed", "measured", "memory" or "common practice".
-    """
-
-    name: str
-    width_mm: float
-    depth_mm: float
-    why: Reason
-    mark: str
+    def ask(self, wood: Species) -> Ask:
+        """Return what the allowance of this piece is asked for, in a wood."""
+        usual = bend.usual(wood, self.length_mm, self.seen)
+        curved = bend.usual(wood, self.length_mm, self.seen, more_mm=self.curve_mm)
+        return Ask(
+            width_mm=self.width_mm,
+            depth_mm=self.depth_mm,
+            bow=curved if self.bow_mm is None else bend.known(self.bow_mm),
+            crook=usual if self.crook_mm is None else bend.known(self.crook_mm),
+            confidence=self.confidence,
+            tolerance_mm=self.tolerance_mm,
+            kerf_mm=self.kerf_mm,
+            planing_mm=self.planing_mm,
+            check_mm=self.check_mm,
+            wane_mm=self.wane_mm,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -279,7 +280,8 @@ def assumptions(plan: SizePlan, use: UseClass) -> tuple[Reason, ...]:
         Reason(code="sawing.no_creep"),
     ]
     if order.bow_mm is None or order.crook_mm is None:
-        found.append(Reason(code="sawing.usual_bow", values={"one_in": 1 / BOW_PER_LENGTH}))
+        usual = next(each for each in plan.terms if each.why.code.startswith("sawing.term.usual_"))
+        found.append(Reason(code="sawing.usual_bow", values=dict(usual.why.values)))
     if order.placement == "free" and order.pith_mm is None:
         found.append(Reason(code="sawing.pith_beyond", values={"beyond_mm": CLEAR_OF_HEART_MM}))
     return tuple(found)

@@ -1,9 +1,8 @@
 """From this timber: where the finished piece or the most pieces lie best, and what each choice costs.
 
-A piece is taken out a little oversize, by what it will still lose (`baulk.models.plan.sawing.allowance`),
-clear of wane,
-shakes and knots. Among the clear places those are tried that can matter: the corners of each clear rectangle,
-the place nearest to the pith and those in line with it; the one that moves least is chosen.
+A piece is taken out a little oversize, by what it will still lose (`baulk.models.allowance.engine`), clear of
+wane, shakes and knots. Among the clear places those are tried that can matter: the corners of each clear
+rectangle, the place nearest to the pith and those in line with it; the one that moves least is chosen.
 """
 
 from __future__ import annotations
@@ -12,40 +11,21 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-import numpy as np
-
-from baulk.models.distortion.movement import Movement, Shape
-from baulk.models.drying import solver
+from baulk.models.allowance import engine
+from baulk.models.allowance.parts import Ask, Wet
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField
 from baulk.models.plan.sawing import allowance, cutting, layout, spots
 from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid, Stock
 from baulk.models.plan.sawing.order import Order
 from baulk.models.plan.sawing.sweep import Sweep, meet
 from baulk.models.reason import Reason
-from baulk.models.section import Face, Finished, Section, offsets_mm
+from baulk.models.section import Face, Finished, offsets_mm
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
 
 HEARTS: Final = ("boxed", "free")
 ALIKE_MM: Final = 0.3  # movements that no saw tells apart; our own judgement, no source
 _TRIES: Final = 4  # an allowance is enlarged that often for the heart where the piece lies
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Wet:
-    """How wet the timber is: evenly, or as its own evaluation says.
-
-    Parameters
-    ----------
-    mean_pct : float
-        Mean moisture content. [%]
-    field : MoistureField, optional
-        One run over the section. [%]
-    """
-
-    mean_pct: float
-    field: MoistureField | None = None
 
 
 def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
@@ -130,7 +110,7 @@ def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
     )
     return replace(
         made,
-        assumptions=cutting.assumptions(made, measured=wet.field is not None),
+        assumptions=cutting.assumptions(made, ways[0].order.ask(wood).bow, measured=wet.field is not None),
         would_change=cutting.would_change(made),
         cautions=cutting.cautions(made),
     )
@@ -148,6 +128,11 @@ class _Way:
     def finished(self) -> tuple[float, float]:
         return self.along((self.order.width_mm, self.order.depth_mm))
 
+    def ask(self, wood: Species) -> Ask:
+        """Return what the allowance is asked, in the timber's axes."""
+        asked = self.order.ask(wood)
+        return asked.turned() if self.turned else asked
+
     def along(self, of_part: tuple[float, float]) -> tuple[float, float]:
         """Turn what belongs to the part's width and depth into the timber's axes."""
         return of_part[::-1] if self.turned else of_part
@@ -162,7 +147,7 @@ class _Case:
 
     def need(self, way: _Way, heart: str) -> tuple[float, float]:
         asked = replace(way.order, placement="boxed" if heart == "boxed" else "free", pith_mm=None)
-        return way.along(allowance.needed(asked, self.wood, self.use)[1])
+        return way.along(allowance.needed(asked, self.wood, self.use).size_mm)
 
 
 def _ways(stock: Stock, order: Order, part_sweep_mm: float) -> tuple[_Way, ...]:
@@ -172,8 +157,8 @@ def _ways(stock: Stock, order: Order, part_sweep_mm: float) -> tuple[_Way, ...]:
         (False, (stock.bow_mm, stock.crook_mm)),
         (True, (stock.crook_mm, stock.bow_mm)),
     ):
-        sweep = meet(part_sweep_mm, order.length_mm, along, stock.length_mm)
-        across = meet(0.0, order.length_mm, other, stock.length_mm)
+        sweep = meet(part_sweep_mm, order.length_mm, along or 0.0, stock.length_mm)
+        across = meet(0.0, order.length_mm, other or 0.0, stock.length_mm)
         least = min(order.width_mm, order.depth_mm)
         if max(sweep.extra_mm, across.extra_mm) > least:
             raise OutOfRange(
@@ -185,13 +170,19 @@ def _ways(stock: Stock, order: Order, part_sweep_mm: float) -> tuple[_Way, ...]:
         found.append(
             _Way(
                 turned=turned,
-                order=replace(order, bow_mm=sweep.extra_mm, crook_mm=across.extra_mm),
+                order=replace(
+                    order,
+                    bow_mm=None if along is None else sweep.extra_mm,
+                    curve_mm=sweep.extra_mm if along is None else 0.0,
+                    crook_mm=None if other is None else across.extra_mm,
+                ),
                 sweep=sweep,
             )
         )
     upright, over = found
     square = abs(order.width_mm - order.depth_mm) < 1e-6
-    return (upright,) if square and upright.order == over.order and not over.order.bow_mm else (upright, over)
+    curved = over.order.bow_mm or over.order.curve_mm
+    return (upright,) if square and upright.order == over.order and not curved else (upright, over)
 
 
 def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | Reason:
@@ -209,7 +200,7 @@ def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | Reason:
         best = _best(laid)
         short = Choice(name=_name(1, heart), heart=heart, pieces=(best,))
         if best.holds:
-            return short
+            return replace(short, pieces=(_on_the_step(case, best, ways, heart),))
         lacks = max(each.spare_mm for each in laid)
         needs = {way: _larger(need, lacks) for way, need in needs.items()}
     if short is not None:
@@ -231,6 +222,17 @@ def _single(case: _Case, ways: Sequence[_Way], heart: str) -> Choice | Reason:
     )
 
 
+def _on_the_step(case: _Case, laid: Laid, ways: Sequence[_Way], heart: str) -> Laid:
+    """Give a piece the size that the allowance asks for where it lies, on the saw's step if it has room."""
+    sizes = (laid.finished_width_mm, laid.finished_depth_mm)
+    way = next(each for each in ways if each.turned == laid.turned and each.finished == sizes)
+    ask, step_mm = way.ask(case.wood), way.order.step_mm
+    sized = spots.sized(
+        case.stock, ask, case.wood, case.use, case.wet, at=laid.piece, heart=heart, step_mm=step_mm
+    )
+    return laid if sized is None else _laid(case, sized, way)
+
+
 def _best(laid: Sequence[Laid]) -> Laid:
     """Take the place that moves least; of places alike to the saw the one that lies most evenly."""
     good = [each for each in laid if each.holds] or laid
@@ -242,8 +244,10 @@ def _best(laid: Sequence[Laid]) -> Laid:
 def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
     """Lay out the most pieces, with the heart wherever it falls and with it cut out."""
     found: list[Choice] = []
-    curve = max(max(way.order.bow_mm or 0.0, way.order.crook_mm or 0.0) for way in ways)
-    order = replace(ways[0].order, bow_mm=curve, crook_mm=curve)  # a turned piece meets the other curve
+    order = ways[0].order
+    if order.bow_mm is not None and order.crook_mm is not None:  # a turned piece meets the other curve
+        curve = max(max(way.order.bow_mm or 0.0, way.order.crook_mm or 0.0) for way in ways)
+        order = replace(order, bow_mm=curve, crook_mm=curve)
     upright, turned = (_Way(turned=each, order=order, sweep=ways[0].sweep) for each in (False, True))
     for heart in ("any", "free"):
         need = case.need(upright, heart)
@@ -275,20 +279,19 @@ def _larger(need: tuple[float, float], spare_mm: float) -> tuple[float, float]:
 
 def _laid(case: _Case, place: Finished, way: _Way) -> Laid:
     """Say how a piece sawn there today moves, and whether the finished size is still in it afterwards."""
-    section, order, finished = case.stock.section, way.order, way.finished
-    moved = _moved(section, place, case.wood, case.use.service_mc_pct, case.wet)
-    (across, up), shape = allowance.uses_up(moved)
-    sure = allowance.sureness(order.confidence)
-    fixed = order.kerf_mm + 2 * order.planing_mm - order.tolerance_mm
-    straighten = way.along((order.crook_mm or 0.0, order.bow_mm or 0.0))
+    section, finished = case.stock.section, way.finished
+    size = (place.width_mm, place.depth_mm)
+    pith = engine.inside(section, (place.centre_x_mm, place.centre_y_mm))
+    terms, moved = engine.parts(way.ask(case.wood), case.wood, case.use, case.wet, size, pith)
     spare = (
-        place.width_mm - finished[0] - fixed - straighten[0] - sure * (across + shape),
-        place.depth_mm - finished[1] - fixed - straighten[1] - sure * (up + shape),
+        size[0] - finished[0] - sum(each.width_mm for each in terms),
+        size[1] - finished[1] - sum(each.depth_mm for each in terms),
     )
     return Laid(
         piece=place,
         finished_width_mm=finished[0],
         finished_depth_mm=finished[1],
+        turned=way.turned,
         boxed=place.inside(section).boxed_heart,
         off_mm={face.value: off + 0.0 for face, off in offsets_mm(section, place).items()},
         largest_mm=float(moved.largest_mm),
@@ -299,19 +302,6 @@ def _laid(case: _Case, place: Finished, way: _Way) -> Laid:
         check_mm=float(moved.check_mm),
         spare_mm=min(spare),
     )
-
-
-def _moved(section: Section, place: Finished, wood: Species, service_pct: float, wet: Wet) -> Movement:
-    if wet.field is None:
-        piece = place.inside(section)
-        sides = {
-            name: round(getattr(piece, name), 3)
-            for name in ("width_mm", "depth_mm", "pith_x_mm", "pith_y_mm")
-        }
-        return allowance.moves(Section(**sides, kerf=piece.kerf), wood, wet.mean_pct, service_pct)
-    field = solver.cut(wet.field, place)
-    shape = Shape(field.section, wood, field.x_edges_mm, field.y_edges_mm)
-    return shape.movement(np.asarray(field.mc_pct), service_pct)
 
 
 def _name(count: int, heart: str, *, when_dry: bool = False) -> Reason:

@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from baulk.models.allowance import engine
+from baulk.models.allowance.parts import Ask, Wet
 from baulk.models.plan.sawing import layout
 from baulk.models.plan.sawing.cutting import Stock
 from baulk.models.plan.sawing.layout import Rect
 from baulk.models.section import Finished, Section
+from baulk.models.species import Species
+from baulk.models.use_class import UseClass
 
 HEART_MM: Final = 20.0  # kept clear of the pith by pieces free of heart, each way; common practice, no source
 
@@ -60,6 +64,69 @@ def fits(
                 if heart != "boxed" or place.inside(section).boxed_heart:
                     found[x, y] = place
     return tuple(found.values())
+
+
+def sized(  # noqa: PLR0913 - a place in a timber, the piece, and what it is made of
+    stock: Stock,
+    ask: Ask,
+    wood: Species,
+    use: UseClass,
+    wet: Wet,
+    *,
+    at: Finished,
+    heart: str,
+    step_mm: float,
+) -> Finished | None:
+    """Size the piece that lies about a place by the allowance there, rounded up where there is room for it.
+
+    Parameters
+    ----------
+    stock : Stock
+        The timber.
+    ask : Ask
+        The finished piece, in the timber's axes. [mm]
+    wood, use, wet
+        Its wood and use, and how wet the timber is. [%]
+    at : Finished
+        Where it lies. [mm]
+    heart : {"any", "boxed", "free"}
+        As in `fits`.
+    step_mm : float
+        The saw's step. [mm]
+
+    Returns
+    -------
+    Finished or None
+        What is sawn, as near to the place as it is clear; None where there is no room for what it needs.
+    """
+    centre = (at.centre_x_mm, at.centre_y_mm)
+    need = engine.needed(ask, wood, use, wet, engine.inside(stock.section, centre))
+    for size in (engine.sawn_mm(need, step_mm), need.size_mm):
+        if places := fits(stock, size, heart):
+            return min(
+                (*places, *_about(stock, size, heart, centre)),
+                key=lambda each: abs(each.centre_x_mm - centre[0]) + abs(each.centre_y_mm - centre[1]),
+            )
+    return None
+
+
+def _about(
+    stock: Stock, size_mm: tuple[float, float], heart: str, centre_mm: tuple[float, float]
+) -> tuple[Finished, ...]:
+    """Return the very place, where a piece of that size lies clear there."""
+    piece = engine.placed(stock.section, size_mm, centre_mm)
+    rect = Rect(
+        x_mm=piece.centre_x_mm - piece.width_mm / 2,
+        y_mm=piece.centre_y_mm - piece.depth_mm / 2,
+        width_mm=piece.width_mm,
+        height_mm=piece.depth_mm,
+    )
+    blocks = layout.inside(stock.section, stock.defects)
+    if heart == "free" and near(stock.section):
+        blocks = (*blocks, heart_of(stock.section))
+    if any(rect.meets(each) for each in blocks):
+        return ()
+    return () if heart == "boxed" and not piece.inside(stock.section).boxed_heart else (piece,)
 
 
 def placed(section: Section, size_mm: tuple[float, float], centre_mm: tuple[float, float]) -> Finished:
