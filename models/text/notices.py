@@ -139,8 +139,8 @@ def _session(held: Values, _system: System) -> str:
 
 def _certificate(held: Values, _system: System) -> str:
     return (
-        f"the certificate of the broker at {held['broker']} ends on {day(held['until_utc'].astimezone())}: make "
-        "a new one (deploy/tls/make), or no sensor and no listener will connect"
+        f"the certificate of the broker at {held['broker']} ends on {day(held['until_utc'].astimezone())}: "
+        "make a new one (deploy/tls/make), or no sensor and no listener will connect"
     )
 
 
