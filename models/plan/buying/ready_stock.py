@@ -76,6 +76,14 @@ def place(
     (Finished, (float, float)) or Reason
         Where, in the timber's axes, and how large it is sawn; or the reason. [mm]
     """
+    # when, how many and under which name makes no difference to where
+    return _placed(replace(part, name="part", wanted_by_utc=None, count=1), yard, use, wish)
+
+
+@lru_cache(maxsize=4096)  # a plan asks for the same pair once more for each other wish that it counts
+def _placed(
+    part: Part, yard: InYard, use: UseClass, wish: Wish
+) -> tuple[Finished, tuple[float, float]] | Reason:
     if part.species is not None and part.species != yard.species:
         woods = {"species": yard.species, "wanted_species": part.species}
         return Reason(code="buying.other_wood", values=woods)
