@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, MutableMapping
+from collections.abc import Callable, Iterable, MutableMapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
@@ -96,7 +96,9 @@ def handle_batch(
         more = f" (and {len(rejected) - 1} more)" if len(rejected) > 1 else ""
         log.warning("into quarantine, from %s: %s%s", printable(raw.topic[:120]), printable(reason), more)
     flagged = checks.flag(readings, shop.store)
-    kept = [to_keep(raw, understood=one.reason is None or bool(one.readings)) for raw, one in sorted_out]
+    kept: Sequence[RawMessage] = raws
+    if rejected:
+        kept = [to_keep(raw, understood=one.reason is None or bool(one.readings)) for raw, one in sorted_out]
     taken = Taken(client=repeats.client, raws=kept, now_utc=now_utc)
     new = shop.store.save(flagged, rejected, taken=taken)
     repeats.committed(raws, datetime.now(UTC))

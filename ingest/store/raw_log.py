@@ -27,9 +27,16 @@ _SETTLED: Final = timedelta(days=2)  # until then a listener may look for where 
 
 def put(at: Transaction, taken: Taken) -> None:
     """Write messages down, within the transaction of their readings."""
+    if not taken.raws:
+        return
     rows = []
-    for linked, group in groupby(taken.raws, key=lambda one: one.linked_utc):
-        raws = list(group)
+    one_link = taken.raws[0].linked_utc is taken.raws[-1].linked_utc  # nearly always; the spool mixes
+    groups = (
+        [(taken.raws[0].linked_utc, taken.raws)]
+        if one_link
+        else [(key, list(group)) for key, group in groupby(taken.raws, key=lambda one: one.linked_utc)]
+    )
+    for linked, raws in groups:
         arrivals = [one.arrived_utc for one in raws]
         body = packed.pack(raws)
         rows.append(
