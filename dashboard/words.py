@@ -6,7 +6,7 @@ import html
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Final
 
 from baulk.ingest.evaluation.document import Interval, Outline, Verdict
@@ -98,16 +98,32 @@ def age(then: datetime, now: datetime) -> str:
     return "just now"
 
 
+class _Wall:
+    """The clock on the wall; None is this machine's zone."""
+
+    zone: tzinfo | None = None
+
+
+def keep_to(zone: tzinfo | None) -> None:
+    """Show moments by the clock of a zone from now on; a process shows those of one shop."""
+    _Wall.zone = zone
+
+
+def local(moment: datetime) -> datetime:
+    """Return a moment by the shop's clock on the wall."""
+    return moment.astimezone(_Wall.zone)
+
+
 def day(moment: datetime) -> str:
-    """Return a date in the machine's own zone, for instance ``4 Mar 2027``."""
-    local = moment.astimezone()
-    return f"{local.day} {local:%b %Y}"
+    """Return a date in the shop's zone, for instance ``4 Mar 2027``."""
+    at = local(moment)
+    return f"{at.day} {at:%b %Y}"
 
 
 def clock(moment: datetime) -> str:
-    """Return a date with its time in the machine's own zone."""
-    local = moment.astimezone()
-    return f"{local.day} {local:%b %Y, %H:%M}"
+    """Return a date with its time in the shop's zone."""
+    at = local(moment)
+    return f"{at.day} {at:%b %Y, %H:%M}"
 
 
 def when(date: datetime | None, now: datetime, *, contradicted: bool = False) -> str:

@@ -7,17 +7,27 @@ import os
 import re
 import tomllib
 from collections.abc import Mapping
+from datetime import tzinfo
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.meters import MeterPart
 from baulk.ingest.store_kinds import STORES
 from baulk.ingest.wire.logger_columns import Logger
 from baulk.ingest.wire.source import Source
+from baulk.ingest.wire.zone import zone_of
 
 FILE = "baulk.toml"
 PASSWORD = "BAULK_BROKER_PASSWORD"  # noqa: S105 - the name of the variable
@@ -45,6 +55,14 @@ class ShopPart(_Part):
     topic: str | None = Field(default=None, pattern=_SLUG)  # the shop's level in MQTT topics
     units: Literal["inch", "metric"] = "metric"
     temperature: Literal["F", "C"] | None = None
+    zone: str | None = None  # by whose clock people write times and nights are counted; this machine's
+
+    @field_validator("zone")
+    @classmethod
+    def _zone_exists(cls, text: str | None) -> str | None:
+        if text is not None:
+            zone_of(text)
+        return text
 
 
 class BrokerPart(_Part):
@@ -80,6 +98,8 @@ class StorePart(_Part):
     thin_to: Literal["hourly", "daily"] = "hourly"
     quarantine_mb: float = Field(default=200, gt=0)  # room for messages that could not be stored
     quarantine_days: float = Field(default=400, ge=1)  # how long they are kept
+    messages_days: float = Field(default=28, ge=1, le=3650)  # how long messages stay as they came, and
+    messages_mb: float = Field(default=500, gt=0)  # how much room they may take, packed
     backup_dir: Path | None = None  # a backup every night goes there; the last fourteen stay
     password: SecretStr | None = Field(default=None, exclude=True)
     token: SecretStr | None = Field(default=None, exclude=True)
@@ -209,6 +229,11 @@ class Config(_Part):
         """Degrees that the shop's people read; those of their length units unless set."""
         return self.shop.temperature or ("F" if self.shop.units == "inch" else "C")
 
+    @property
+    def zone(self) -> tzinfo | None:
+        """The shop's time zone; None is this machine's, as `datetime.astimezone` takes it."""
+        return None if self.shop.zone is None else zone_of(self.shop.zone)
+
     def beside(self, path: Path) -> Path:
         """Take a relative path from the shop folder."""
         return self.shop_dir / path
@@ -311,6 +336,7 @@ name = {name}
 topic = "{topic}"          # sensors publish to baulk/v1/{topic}/timber/TAG and baulk/v1/{topic}/air/PLACE
 units = "{units}"          # inch or metric
 temperature = "{temperature}"
+# zone = "Europe/Lisbon"   # of times that people write without one; this machine's if left out
 
 [broker]
 host = "127.0.0.1"
@@ -328,6 +354,8 @@ path = "shop.db"
 # thin_to = "hourly"       # or "daily"
 # quarantine_mb = 200      # room for what could not be stored; the oldest of the worst sender go first
 # quarantine_days = 400
+# messages_days = 28       # messages stay as they came, to be decoded again: baulk reading decode-again
+# messages_mb = 500
 # backup_dir = "/mnt/usb/baulk"   # a backup every night, the last 14 stay; another disk than this one
 
 [verdict]

@@ -26,6 +26,10 @@ class WireError(BaulkError, ValueError):
     """A message can't be understood; it goes to quarantine with this reason."""
 
 
+class NoSuchHour(BaulkError, ValueError):
+    """A time by the clock on the wall that is not, or that comes twice, when the clocks are set."""
+
+
 class RegisterError(BaulkError, ValueError):
     """A timber can't be entered or changed as asked."""
 

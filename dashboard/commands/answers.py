@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import fields, is_dataclass
-from datetime import UTC, date, datetime
+from datetime import date, datetime, tzinfo
 from enum import Enum
 from pathlib import Path
 from typing import Annotated, Any
@@ -15,6 +15,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from baulk.ingest.errors import NoSuchHour
 from baulk.models import text
 from baulk.models.errors import OutOfRange
 from baulk.models.reason import Reason
@@ -129,8 +130,8 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> 
     console().print(drawn)
 
 
-def moment(text: str, *, now_utc: datetime) -> datetime:
-    """Read a time as a person writes it; without a zone it is this machine's.
+def moment(text: str, *, now_utc: datetime, zone: tzinfo | None = None) -> datetime:
+    """Read a time as a person writes it; without a zone it is the shop's.
 
     Parameters
     ----------
@@ -138,6 +139,8 @@ def moment(text: str, *, now_utc: datetime) -> datetime:
         "now", "2026-11-25" or "2026-11-25 14:30", with or without a zone.
     now_utc : datetime
         The present.
+    zone : tzinfo, optional
+        The shop's zone; this machine's if left out.
 
     Returns
     -------
@@ -147,13 +150,16 @@ def moment(text: str, *, now_utc: datetime) -> datetime:
     Raises
     ------
     OutOfRange
-        If it is not a time, or lies in the future.
+        If it is not a time, lies in the future, or in an hour that is not or comes twice.
     """
     if text.strip().lower() == "now":
         return now_utc
+    from baulk.ingest.wire import zone as clock_on_the_wall  # noqa: PLC0415 - most commands take no time
+
     try:
-        at = datetime.fromisoformat(text.strip())
-        at_utc = at.astimezone(UTC)  # a time without a zone counts as local
+        at_utc = clock_on_the_wall.written(text, zone, now_utc)
+    except NoSuchHour as err:
+        raise OutOfRange("the time", str(err).removeprefix("the time ")) from err
     except (ValueError, OverflowError) as err:
         raise OutOfRange("the time", f"looks like 2026-11-25 or '2026-11-25 14:30', not {text!r}") from err
     if at_utc > now_utc:

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
 from baulk.dashboard.printing import calendar_file, record_data, style
 from baulk.ingest import shop as shops
@@ -27,6 +28,7 @@ def write_calendar(
     Taking it into a calendar again moves the entries that have moved.
     """
     with shops.open(shop) as opened:
+        words.keep_to(opened.config.zone)
         wanted = tags or opened.register.tags()
         now_utc = datetime.now(UTC)
         found = [record_data.record(opened, tag, now_utc) for tag in wanted]

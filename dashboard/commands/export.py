@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import sys
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Annotated
 
@@ -114,8 +114,8 @@ def evaluations(
 
     `baulk export schema` describes them. Example: baulk export evaluations --tag FER-03 --past -o all.jsonl
     """
-    asked = _asked(tags, None, since)
     with shops.open(shop) as opened:
+        asked = _asked(tags, None, since, opened.config.zone)
         found = list(export.evaluations(opened, asked, past=past))
     unread = {tag: each for tag, each in found if isinstance(each, DocumentError)}
     lines = [each.model_dump_json() + "\n" for _, each in found if not isinstance(each, DocumentError)]
@@ -147,8 +147,8 @@ def _take_out(  # noqa: PLR0917 - one an option
 ) -> None:
     if file is None and json:
         raise OutOfRange("--json", "tells how many rows went into a file; name one with -o")
-    asked = _asked(tags, places, since)
     with shops.open(shop) as opened:
+        asked = _asked(tags, places, since, opened.config.zone)
         table = export.TABLES[what](opened, asked)
         if file is None:
             export.write_csv(table, sys.stdout)
@@ -160,9 +160,11 @@ def _take_out(  # noqa: PLR0917 - one an option
         say(f"{rows} {what} in {file}")
 
 
-def _asked(tags: list[str] | None, places: list[str] | None, since: str | None) -> export.Asked:
+def _asked(
+    tags: list[str] | None, places: list[str] | None, since: str | None, zone: tzinfo | None
+) -> export.Asked:
     return export.Asked(
         tags=tuple(tags or ()),
         places=tuple(places or ()),
-        since_utc=moment(since, now_utc=datetime.now(UTC)) if since else None,
+        since_utc=moment(since, now_utc=datetime.now(UTC), zone=zone) if since else None,
     )

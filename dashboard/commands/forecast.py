@@ -95,7 +95,7 @@ def forecast(  # noqa: PLR0913 - one an option
             made = batch.run(
                 opened,
                 asked,
-                now if as_of is None else moment(as_of, now_utc=now),
+                now if as_of is None else moment(as_of, now_utc=now, zone=opened.config.zone),
                 workers=workers,
                 team=team,
                 again=again or (not everything and as_of is None),
@@ -189,7 +189,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
     while not stop.wait(0 if round_of is None else EVERY_S):
         try:
             now = datetime.now(UTC)
-            today = now.astimezone().date()
+            today = now.astimezone(opened.config.zone).date()
             tags = _asked(opened, None, everything=False) if round_of == today else _every(opened, now)
             if tags:
                 batch.run(
@@ -212,6 +212,10 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
 
 
 def _nightly(opened: Shop, now: datetime) -> None:
+    """Do what is to be done once a night, the backup last."""
+    if mended := nightly.mend_times(opened, now):
+        say(f"{mended} readings of sensors with a wrong clock have a better time now")
+    nightly.tidy_messages(opened, now)
     if gone := nightly.thin(opened, now):
         say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
     if gone := nightly.age_quarantine(opened, now):

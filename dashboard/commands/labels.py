@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
 from baulk.dashboard.printing import labels, style
 from baulk.ingest import shop as shops
@@ -37,6 +38,7 @@ def print_labels(  # noqa: PLR0913 - each is an option of the command line
     Example: baulk labels FER-01 FER-02 -o labels.pdf --sheet letter-30
     """
     with shops.open(shop) as opened:
+        words.keep_to(opened.config.zone)
         timbers = [opened.register.get(tag) for tag in tags]
         address, system = url or opened.config.dashboard.address, opened.config.shop.units
         uses = opened.woods.use_classes

@@ -39,7 +39,7 @@ def notices(
         if test:
             _test(opened.config.shop.name, to, json=json)
             return
-        found = open_notices.look(opened, now_utc)
+        found, zone = open_notices.look(opened, now_utc), opened.config.zone
     if json:
         say_json([open_notices.as_json(each, system) for each in found])
         return
@@ -54,7 +54,7 @@ def notices(
                 each.kind,
                 about(each.about, system),
                 each.words(system),
-                f"{each.since_utc.astimezone():%Y-%m-%d %H:%M}",
+                f"{each.since_utc.astimezone(zone):%Y-%m-%d %H:%M}",
             )
             for each in found
         ],

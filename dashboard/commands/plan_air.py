@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from baulk.dashboard import words
 from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table, worded
 from baulk.dashboard.commands.printing import PrintOption
@@ -76,6 +77,7 @@ def air(  # noqa: PLR0913 - a person names them one by one
     if temp is not None:
         held_c = units.temperature_c(temp)
     with shops.open(shop) as opened:
+        words.keep_to(opened.config.zone)
         lying = humidity.places(opened)
         if place is None and not lying:
             raise OutOfRange("the yard", "has no timber yet; `baulk timber add` enters one")

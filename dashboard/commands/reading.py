@@ -1,4 +1,4 @@
-"""Readings from the command line: `baulk reading add`, `list`, `meter`."""
+"""Readings from the command line: `baulk reading add`, `list`, `meter`, `decode-again`."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands import quarantine as quarantined
-from baulk.dashboard.commands import reading_import, reading_meter
+from baulk.dashboard.commands import reading_decode, reading_import, reading_meter
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
@@ -23,6 +23,7 @@ from baulk.models.text import series as series_text
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command("import")(reading_import.import_)
 app.command("meter")(reading_meter.meter)
+app.command("decode-again")(reading_decode.decode_again)
 
 _TEMPERATURES = frozenset(one for one, spec in SPECS.items() if spec.unit == "degC")
 
@@ -74,7 +75,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
             face=face,
         )
         number = _value(value, quantity, inch=inch, temperature=opened.config.temperature)
-        taken_utc = moment(taken, now_utc=now_utc)
+        taken_utc = moment(taken, now_utc=now_utc, zone=opened.config.zone)
         end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
         new = operations.add_reading_by_hand(
             opened, series, number, now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
 from baulk.dashboard.printing import record, record_data, style
 from baulk.ingest import shop as shops
@@ -28,6 +29,7 @@ def print_record(
     Example: baulk record FER-03 -o FER-03.pdf
     """
     with shops.open(shop) as opened:
+        words.keep_to(opened.config.zone)
         found = record_data.record(opened, tag, datetime.now(UTC))
     size = paper or ("letter" if found.system == "inch" else "a4")
     path = out or Path(f"{found.timber.tag}.pdf")

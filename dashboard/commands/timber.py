@@ -87,7 +87,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
             ),
             use_class=opened.woods.use_classes.get(use).name,
             place=place,
-            arrived_utc=moment(arrived, now_utc=now_utc),
+            arrived_utc=moment(arrived, now_utc=now_utc, zone=opened.config.zone),
             ends_sealed=ends_sealed,
             green_mc_pct=green_mc,
         )
@@ -146,7 +146,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
         if length is not None:
             changes["length_mm"] = units.length_mm(length, bare=bare)
         if arrived is not None:
-            changes["arrived_utc"] = moment(arrived, now_utc=now_utc)
+            changes["arrived_utc"] = moment(arrived, now_utc=now_utc, zone=opened.config.zone)
         if ends_sealed is not None:
             changes["ends_sealed"] = ends_sealed
         if green_mc is not None:

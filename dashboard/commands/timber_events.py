@@ -50,7 +50,7 @@ def _enter(
             Event(
                 tag=tag,
                 kind=kind,
-                at_utc=moment(at, now_utc=now_utc),
+                at_utc=moment(at, now_utc=now_utc, zone=opened.config.zone),
                 noted_utc=now_utc,
                 detail=found,
                 by=by,

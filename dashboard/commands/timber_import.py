@@ -7,6 +7,7 @@ from typing import Annotated, Any, Final
 
 import typer
 
+from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.dashboard.commands.reading_import import FileArgument, RejectedOption, Yes, agreed, refused_line
 from baulk.dashboard.commands.timber_events import By
@@ -44,6 +45,7 @@ def import_(  # noqa: PLR0913 - one an option
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
+        words.keep_to(opened.config.zone)
         bringing, system = import_timbers.of_file(file), opened.config.shop.units
         report = bringing.look(opened, now_utc)
         bringing.write_refused(report, rejected)
@@ -112,7 +114,7 @@ def new_row(row: Planned, system: System) -> tuple[str, ...]:
         units.show_length(timber.length_mm, system),
         timber.use_class,
         timber.place,
-        f"{timber.arrived_utc.astimezone():%Y-%m-%d}",
+        f"{words.local(timber.arrived_utc):%Y-%m-%d}",
     )
 
 

@@ -55,7 +55,7 @@ def attach(
             sensor,
             tag,
             now_utc=now_utc,
-            at_utc=moment(at, now_utc=now_utc),
+            at_utc=moment(at, now_utc=now_utc, zone=opened.config.zone),
             depth_mm=None if depth is None else units.length_mm(depth, bare=bare),
             face=face,
             from_end_mm=None if from_end is None else units.length_mm(from_end, bare=bare),
@@ -87,7 +87,7 @@ def detach(
             Event(
                 tag=tag,
                 kind=EventKind.SENSOR_DETACHED,
-                at_utc=moment(at, now_utc=now_utc),
+                at_utc=moment(at, now_utc=now_utc, zone=opened.config.zone),
                 noted_utc=now_utc,
                 detail={"sensor": sensor},
                 by=by,

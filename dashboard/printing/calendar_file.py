@@ -57,7 +57,7 @@ def _entry(record: Record, step: str, date: datetime, worked_out: datetime, slug
     said = sentences(judged.reasons_coded, judged.reasons, record.system)
     reasons = "\n".join(f"- {each}" for each in said[:3])
     following = sentence(judged.next_reading_coded, judged.next_reading, record.system)
-    day = date.astimezone().date()
+    day = words.local(date).date()
     entry = Event()
     entry.add("uid", f"{tag}-{step.replace(' ', '-')}@{slug}.baulk")
     entry.add("dtstamp", worked_out)

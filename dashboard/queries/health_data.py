@@ -12,6 +12,7 @@ from pathlib import Path
 
 from baulk.dashboard import words
 from baulk.dashboard.server.shop_access import ask, folder
+from baulk.ingest import host_clock
 from baulk.ingest.evaluation import yard_memory
 from baulk.ingest.monitoring import health, nightly
 from baulk.ingest.mqtt import last_messages as heard_module
@@ -84,6 +85,12 @@ def machine() -> list[tuple[str, str, str]]:
         ("store", config.store.kind, ""),
         ("room on the disk", f"{free:.1f} GB", "tight: make room" if free < 1 else "free"),
     ]
+    kept = {True: "kept by a time server", False: "kept by no time server", None: "unknown"}
+    rows.append(("this machine's clock", kept[host_clock.synchronised()], "as its system says"))
+    log = ask(lambda s: s.store.raw.extent())
+    if log.first_utc is not None:
+        since = f"since {words.clock(log.first_utc)}, {log.size / 1e6:.1f} MB"
+        rows.append(("messages as they came", f"{log.count}", since))
     if config.store_path.exists():
         size = config.store_path.stat().st_size / 1e6
         rows.append(("the shop's file", f"{size:.1f} MB", config.store_path.name))

@@ -180,7 +180,7 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
             st.error(layout.sentence(err))
             return
         left, right = st.columns(2)
-        latest = now.astimezone().date()
+        latest = words.local(now).date()
         day = left.date_input("On", latest, max_value=latest, key="event_day")
         note = right.text_input("Remark", key="event_note")
         if offered.caution:
@@ -188,7 +188,7 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
         if not st.button("Save", type="primary", key="event_go"):
             return
         today = day == latest
-        at = now if today else datetime.combine(day, time(12)).astimezone()
+        at = now if today else datetime.combine(day, time(12), words.local(now).tzinfo)
         with layout.errors_as_sentences():
             event = Event(
                 tag=found.timber.tag, kind=kind, at_utc=at, noted_utc=now, detail=detail,

@@ -11,6 +11,7 @@ from pathlib import Path
 from threading import Lock
 from typing import TypeVar
 
+from baulk.dashboard import words
 from baulk.ingest import shop as shop_module
 from baulk.models.errors import BaulkError
 
@@ -36,6 +37,7 @@ class _Desk:
     def _open(self) -> None:
         self._context = shop_module.open(self._folder, durable=True)
         self._shop = self._context.__enter__()
+        words.keep_to(self._shop.config.zone)
 
     def ask(self, question: Callable[[shop_module.Shop], T]) -> T:
         return self._thread.submit(lambda: question(self._shop)).result()

@@ -175,6 +175,8 @@ def of_logger(source: Source, logger: Logger, shop: Shop, *, name: str | None = 
     """Open the file of a data logger; its own words may stand above the headings."""
     time = folded(logger.time)
     sheet = open_sheet(source, lambda names: time in names, name=name, looked_for=repr(logger.time))
+    if logger.zone is None and shop.config.shop.zone is not None:
+        logger = logger.model_copy(update={"zone": shop.config.shop.zone})
     form = WideForm(sheet, logger, _tag(shop), shop.register.attachments())
     return Bringing(sheet=sheet, form=form)
 
@@ -190,7 +192,7 @@ def of_long(
         sheet,
         _tag(shop),
         bare=default_length_unit(shop.config.shop.units),
-        zone=zone,
+        zone=zone or shop.config.shop.zone,
         time_format=time_format,
     )
     return Bringing(sheet=sheet, form=form)

@@ -148,7 +148,7 @@ class Timbers:
     def look(self, shop: Shop, now_utc: datetime) -> TimberReport:
         """Say what would become of each row; nothing is entered."""
         bare = default_length_unit(shop.config.shop.units)
-        form = TimberForm(self.sheet, bare=bare, now_utc=now_utc, woods=shop.woods)
+        form = TimberForm(self.sheet, bare=bare, now_utc=now_utc, woods=shop.woods, zone=shop.config.zone)
         there = {each.tag.lower(): each for each in shop.register.list(retired=True)}
         seen: dict[str, int] = {}
         rows = tuple(_planned(shop, row, form, there, seen) for row in self.sheet.rows())

@@ -35,7 +35,7 @@ from baulk.models.units import LengthUnit
 _WITH_UNIT: Final = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\W\d].*|[%°].*)")
 _WORDS: Final = {"c": "degC", "°c": "degC", "f": "degF", "°f": "degF", "%": "percent", "%rh": "percent",
                  "lbs": "lb", "ω": "ohm", "v": "V", "mv": "mV", "k": "K"}  # fmt: skip
-KEPT_FLAGS: Final = re.compile(r"end-\d+|clock|thinned")  # the checks give the others anew
+KEPT_FLAGS: Final = re.compile(r"end-\d+|clock|device-\S+|thinned")  # the checks give the others anew
 
 LONG: Final[Mapping[str, tuple[str, ...]]] = {  # our names of the columns, and what people may write
     "series": ("series",),

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from datetime import UTC, datetime
+from datetime import datetime, tzinfo
 from typing import Any, Final
 
-from baulk.ingest.errors import ExchangeError
+from baulk.ingest.errors import ExchangeError, NoSuchHour
 from baulk.ingest.exchange.csv_file import Row, Sheet, folded
 from baulk.ingest.exchange.rejected_rows import WHY
+from baulk.ingest.wire.zone import written
 from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.woods import Woods
@@ -72,8 +73,17 @@ class TimberForm:
         The shop's species and use classes.
     """
 
-    def __init__(self, sheet: Sheet, *, bare: units.LengthUnit, now_utc: datetime, woods: Woods) -> None:
+    def __init__(
+        self,
+        sheet: Sheet,
+        *,
+        bare: units.LengthUnit,
+        now_utc: datetime,
+        woods: Woods,
+        zone: tzinfo | None = None,
+    ) -> None:
         self._comma, self._bare, self._now = sheet.decimal_comma, bare, now_utc
+        self._zone = zone
         self._woods = woods
         self._columns: list[tuple[int, str, str | None, str]] = []
         self.unknown: list[str] = []
@@ -148,7 +158,9 @@ class TimberForm:
 
     def _moment(self, text: str, heading: str) -> datetime:
         try:
-            at_utc = datetime.fromisoformat(text).astimezone(UTC)  # without a zone it is this machine's
+            at_utc = written(text, self._zone, self._now)
+        except NoSuchHour as err:
+            raise OutOfRange(heading, str(err)) from err
         except (ValueError, OverflowError) as err:
             raise OutOfRange(heading, f"looks like 2026-11-25 or 2026-11-25 14:30, not {text!r}") from err
         if at_utc > self._now:

@@ -5,7 +5,8 @@ The limits are our own judgement, without a published source; each is a constant
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from baulk.ingest import host_clock
 from baulk.ingest.shop import Shop
 from baulk.models.quantity import OF_DEVICE, SPECS, Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -81,7 +83,7 @@ class SeriesHealth:
     longest_gap : timedelta or None
         Longest silence within the window, up to now.
     clock_off : timedelta
-        How much later the newest one arrived than it was taken.
+        How much later the newest one arrived than it was taken, by a right clock as far as is known.
     """
 
     latest: Reading
@@ -128,6 +130,7 @@ def look(shop: Shop, now_utc: datetime) -> Health:
     standing = {timber.tag for timber in shop.register.list()}
     seen: list[SeriesHealth] = []
     found: list[Finding] = []
+    clocks = host_clock.spans(shop.store)
     owners = sorted({(series.owner, series.name) for series in shop.store.series()})
     for owner, name in owners:
         if owner is Owner.TIMBER and name not in standing:
@@ -138,10 +141,11 @@ def look(shop: Shop, now_utc: datetime) -> Health:
             frame = shop.store.read(latest.series, now_utc - WINDOW, now_utc)
             if len(frame) < 3:
                 frame = shop.store.read(latest.series, now_utc - LONG_WINDOW, now_utc)
-            one = _series(latest, frame, now_utc)
+            one = _series(latest, frame, now_utc, host_clock.ahead_s(clocks, latest.arrived_utc))
             seen.append(one)
             found += _findings(one, frame, now_utc)
     found += _silent(seen, now_utc)
+    found += _host(clocks)
     count = shop.store.quarantine_count()
     if count:
         found.append(
@@ -156,7 +160,20 @@ def look(shop: Shop, now_utc: datetime) -> Health:
     return Health(series=tuple(seen), findings=tuple(_gathered(found)), quarantined=count)
 
 
-def _series(latest: Reading, frame: pd.DataFrame, now_utc: datetime) -> SeriesHealth:
+def _host(clocks: Sequence[host_clock.Span]) -> list[Finding]:
+    """Name our own clock while the sensors agree against it."""
+    if not clocks or clocks[-1].until_utc is not None:
+        return []
+    last = clocks[-1]
+    values: Values = {
+        "ahead_s": math.copysign(_coarse_s(timedelta(seconds=last.ahead_s)), last.ahead_s),
+        "devices": last.devices,
+    }
+    reason = Reason(code="health.host_clock", values=values)
+    return [Finding(kind=Trouble.CLOCK, about="this machine", reason=reason)]
+
+
+def _series(latest: Reading, frame: pd.DataFrame, now_utc: datetime, ahead_s: float) -> SeriesHealth:
     times = np.asarray(frame["posix_s"], dtype=float)
     steps = np.diff(times)
     usual = timedelta(seconds=float(np.median(steps))) if len(steps) >= 2 else None
@@ -166,7 +183,7 @@ def _series(latest: Reading, frame: pd.DataFrame, now_utc: datetime) -> SeriesHe
         count=len(times),
         usual=usual,
         longest_gap=timedelta(seconds=float(gaps.max())) if len(gaps) else None,
-        clock_off=latest.arrived_utc - latest.taken_utc,
+        clock_off=latest.arrived_utc - timedelta(seconds=ahead_s) - latest.taken_utc,
     )
 
 

@@ -1,4 +1,4 @@
-"""What a shop does every night: thin old sensor readings and make a backup, where the settings ask for it."""
+"""What a shop does every night: drop old messages; thin readings and make a backup where it is asked to."""
 
 from __future__ import annotations
 
@@ -9,18 +9,22 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
+from baulk.ingest import decode_again, host_clock
 from baulk.ingest.errors import BackupError, StoreError
 from baulk.ingest.exchange import backup, manifest
 from baulk.ingest.exchange.manifest import Manifest
 from baulk.ingest.shop import Shop
 
 RETENTION_KEY: Final = "thinned"  # of the note that says when
+MESSAGES_KEY: Final = "messages-tidied"  # likewise
+TIMES_KEY: Final = "times-mended"  # likewise
+_MENDED: Final = timedelta(days=7)
 BACKUP_KEY: Final = "backed-up"  # likewise
 TRIED: Final = "backup-failed"
 AGED_KEY: Final = "quarantine-aged"  # as above
 KEEP: Final = 14  # backups
 _AGAIN: Final = timedelta(hours=1)  # after one that failed
-_NIGHT: Final = range(5)  # hours of this machine's clock
+_NIGHT: Final = range(5)  # hours of the shop's clock
 
 
 def thinning_due(shop: Shop, now_utc: datetime) -> bool:
@@ -34,7 +38,9 @@ def tonight(shop: Shop, key: str, now_utc: datetime) -> bool:
     if noted is None:
         return True
     since = now_utc - datetime.fromisoformat(noted.decode())
-    return since > timedelta(hours=20 if now_utc.astimezone().hour in _NIGHT else 48) or since < timedelta(0)
+    return since > timedelta(
+        hours=20 if now_utc.astimezone(shop.config.zone).hour in _NIGHT else 48
+    ) or since < timedelta(0)
 
 
 def thin(shop: Shop, now_utc: datetime) -> int:
@@ -64,6 +70,30 @@ def age_quarantine(shop: Shop, now_utc: datetime) -> int:
     gone = shop.store.trim_quarantine(part.quarantine_mb * 1e6, since, now_utc)
     shop.store.note(AGED_KEY, now_utc.astimezone(UTC).isoformat().encode())
     return gone
+
+
+def tidy_messages(shop: Shop, now_utc: datetime) -> int:
+    """Drop messages that are older than they need be kept, if it is due; return how many went."""
+    if not tonight(shop, MESSAGES_KEY, now_utc):
+        return 0
+    part = shop.config.store
+    gone = shop.store.raw.tidy(now_utc, days=part.messages_days, most_bytes=part.messages_mb * 1e6)
+    shop.store.note(MESSAGES_KEY, now_utc.astimezone(UTC).isoformat().encode())
+    return gone
+
+
+def mend_times(shop: Shop, now_utc: datetime) -> int:
+    """Put estimated times right by what the last days have taught of clocks; return how many readings.
+
+    A device whose clock was never set may send a buffer message by message, the oldest first: when that one
+    came, nobody could know how old it was.
+    """
+    known = host_clock.wrong_clocks(shop.store) or host_clock.spans(shop.store)
+    if not known or not tonight(shop, TIMES_KEY, now_utc):
+        return 0
+    done = decode_again.put_right(shop, now_utc, since=now_utc - _MENDED, only_times=True)
+    shop.store.note(TIMES_KEY, now_utc.astimezone(UTC).isoformat().encode())
+    return done.changed
 
 
 def back_up(shop: Shop, now_utc: datetime) -> str | None:

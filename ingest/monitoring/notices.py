@@ -131,7 +131,8 @@ def changed_utc(shop: Shop) -> datetime | None:
 
 def due(shop: Shop, now_utc: datetime) -> list[Notice]:
     """Give what is open, was not told yet, and may be told at this hour."""
-    if quiet(now_utc, shop.config.notices.quiet_from, shop.config.notices.quiet_to):
+    part = shop.config.notices
+    if quiet(now_utc.astimezone(shop.config.zone), part.quiet_from, part.quiet_to):
         return []
     return [each for each in open_ones(shop) if each.told_utc is None]
 
@@ -146,12 +147,12 @@ def told(shop: Shop, notices: Iterable[Notice], now_utc: datetime) -> None:
     _keep(shop, _Kept(notices=standing, gone=before.gone, dates=before.dates), before, now_utc)
 
 
-def quiet(now_utc: datetime, begins: str | None, ends: str | None) -> bool:
-    """Return whether it is the quiet time by this machine's clock; it may reach over midnight."""
+def quiet(now: datetime, begins: str | None, ends: str | None) -> bool:
+    """Return whether it is the quiet time by the clock that the moment has; it may reach over midnight."""
     if begins is None or ends is None:
         return False
-    now, first, last = now_utc.astimezone().time(), time.fromisoformat(begins), time.fromisoformat(ends)
-    return first <= now < last if first <= last else now >= first or now < last
+    at, first, last = now.time(), time.fromisoformat(begins), time.fromisoformat(ends)
+    return first <= at < last if first <= last else at >= first or at < last
 
 
 Cause = tuple[str, str, Reason]

@@ -9,7 +9,7 @@ import contextlib
 import json
 import logging
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -76,10 +76,13 @@ class Heard:
         self._all: dict[str, dict[str, Any]] | None = None
         self._next = 0.0
 
-    def write(self, *, now: bool = False) -> None:
-        """Write out what is new, every few seconds; if the store can't be written it is tried again."""
+    def write(self, *, now: bool = False) -> Mapping[str, tuple[RawMessage, Sorted]]:
+        """Write out what is new, every few seconds, and return it.
+
+        If the store can't be written it is tried again.
+        """
         if not self.last or (not now and time.monotonic() < self._next):
-            return
+            return {}
         self._next = time.monotonic() + _EVERY_S
         new, self.last = self.last, {}
         config = self.shop.config
@@ -95,6 +98,7 @@ class Heard:
             self.shop.store.note(_KEY + self._name, json.dumps(every).encode())
         except StoreError as err:
             log.info("%s", err)
+        return new
 
     def former_filters(self) -> list[str]:
         """Give the filters that a listener of this name subscribed to before."""

@@ -12,7 +12,9 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import groupby
 from pathlib import Path
 from typing import Final
 
@@ -21,13 +23,15 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from baulk.ingest import operations, pipeline, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
+from baulk.ingest.host_clock import HostWatch
 from baulk.ingest.mqtt import connection, publish
 from baulk.ingest.mqtt.last_messages import Heard
 from baulk.ingest.mqtt.session import Session
 from baulk.ingest.mqtt.spool import Spool
-from baulk.ingest.pipeline import Repeats
+from baulk.ingest.repeats import Repeats
 from baulk.ingest.shop import Shop
-from baulk.ingest.store.rejected import Cause, Which
+from baulk.ingest.store.raw_parts import Taken
+from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire.message import RawMessage
 
 log = logging.getLogger("baulk.listener")
@@ -36,6 +40,7 @@ _BATCH: Final = 500
 _IDLE_S: Final = 1.0
 _RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
 _FIRST_S: Final = 10.0
+_BOUND_S: Final = 60.0
 # A locked store holds every write for seconds, whether we are asked to stop or not. After a turn that took
 # longer than this the last write, a mere note of what came last, is left out: it would hold up the end.
 _PATIENCE_S: Final = 1.5
@@ -147,10 +152,11 @@ class _Listener:
         self._trouble: str | None = None
         self._sent: dict[str, datetime] = {}
         self._revision = -1
-        self._next_idle = self._next_drain = 0.0
+        self._next_idle = self._next_drain = self._next_bound = 0.0
         name = shop.config.client_id if number is None else f"{shop.config.client_id}-{number}"
-        self._repeats = Repeats()
+        self._repeats = Repeats(name)
         self._heard = Heard(shop, name)
+        self._watch = HostWatch(shop.store)
         self.spool = Spool(shop.config.shop_dir / f"spool-{name}.db", room_mb=shop.config.broker.spool_mb)
         self.session = Session(
             shop.config, name, protocol=protocol, now=now, former=self._heard.former_filters()
@@ -255,7 +261,14 @@ class _Listener:
                 self.say("the store is back; what waited in the spool is stored")
 
     def _commit(self, raws: Sequence[RawMessage]) -> None:
+        """Store what came, that of one connection after that of another, which may repeat it."""
+        for _, group in groupby(raws, key=lambda raw: raw.linked_utc):
+            self._commit_some(list(group))
+
+    def _commit_some(self, raws: Sequence[RawMessage]) -> None:
         """Store a batch; after a mistake of ours message by message, so that none is lost by it."""
+        if self._watch.ahead_s:
+            raws = [replace(raw, host_ahead_s=self._watch.ahead_s) for raw in raws]
         try:
             pipeline.handle_batch(raws, self.shop, heard=self._heard.last, repeats=self._repeats)
         except StoreError:
@@ -267,15 +280,14 @@ class _Listener:
 
     def _one(self, raw: RawMessage, first: Exception) -> None:
         try:
-            pipeline.handle(raw, self.shop)
+            pipeline.handle(raw, self.shop, repeats=self._repeats)
         except StoreError:
             raise
         except Exception:  # noqa: BLE001
-            self.shop.store.quarantine(
-                raw,
-                f"Baulk itself failed on this message, please report it: {first!r}",
-                cause=Cause.PROGRAM,
-            )
+            why = f"Baulk itself failed on this message, please report it: {first!r}"
+            bad = Rejected(raw=raw, reason=why, cause=Cause.PROGRAM)
+            taken = Taken(client=self._repeats.client, raws=(raw,), now_utc=datetime.now(UTC))
+            self.shop.store.save((), (bad,), taken=taken)
 
     # --- now and then
 
@@ -286,15 +298,28 @@ class _Listener:
                 f"quarantine is full ({room:g} MB): {gone} messages were let go, the oldest of who filled it"
             )
 
+    def _bound(self) -> None:
+        """Keep the log of messages to its size, which a flood would pass before the night."""
+        if time.monotonic() < self._next_bound:
+            return
+        self._next_bound = time.monotonic() + _BOUND_S
+        part = self.shop.config.store
+        if self.shop.store.raw.extent().size > 1.1e6 * part.messages_mb:
+            days, most = part.messages_days, 1e6 * part.messages_mb
+            self.shop.store.raw.tidy(datetime.now(UTC), days=days, most_bytes=most)
+
     def _idle(self) -> None:
         """Replay what waited for a tag and publish new verdicts; a fault here waits for the next turn."""
         if time.monotonic() < self._next_idle:
             return
         self._next_idle = time.monotonic() + _IDLE_S
-        self._heard.write()
+        heard = self._heard.write()
         if self.stop.is_set():
             return
         try:
+            if told := self._watch.look({topic: (raw, one.readings) for topic, (raw, one) in heard.items()}):
+                self.say(told)
+            self._bound()
             revision = self.shop.store.revision()
             if revision == self._revision:
                 return

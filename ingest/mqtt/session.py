@@ -100,7 +100,8 @@ class Session:
         self._leaving = threading.Event()
         self._answered = self._accepted = False
         self._closed = 0
-        self._floor = floor_of(now())
+        self._linked = now()
+        self._floor = floor_of(self._linked)
         self._near, self._far = socket.socketpair()
         self._near.settimeout(0)
         self._far.settimeout(0)
@@ -271,7 +272,7 @@ class Session:
     def _connected(
         self, client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _properties: object
     ) -> None:
-        self._answered, self._closed = True, 0
+        self._answered, self._closed, self._linked = True, 0, self.now()
         if reason.is_failure:
             unknown = reason.getName() == "Unsupported protocol version"
             self.wrong_version = self.protocol == connection.V5 and unknown
@@ -328,6 +329,7 @@ class Session:
             retained=retained,
             mid=mid,
             again=again,
+            linked_utc=self._linked,
         )
         self._burst.append(Held(raw, self.link))
 

@@ -20,8 +20,9 @@ from baulk.ingest.wire.message import RawMessage
 _TABLE: Final = (
     "CREATE TABLE IF NOT EXISTS message (id INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL,"
     " payload BLOB NOT NULL, arrived_us INTEGER NOT NULL, retained INTEGER NOT NULL, mid INTEGER NOT NULL,"
-    " again INTEGER NOT NULL)"
+    " again INTEGER NOT NULL, linked_us INTEGER)"
 )
+_FROM_1: Final = "ALTER TABLE message ADD COLUMN linked_us INTEGER"
 _BY_MID: Final = "CREATE INDEX IF NOT EXISTS by_mid ON message (mid)"
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICRO: Final = timedelta(microseconds=1)
@@ -63,8 +64,8 @@ class Spool:
         with self._writing() as base:
             fresh = [raw for raw in raws if not (raw.again and self._has(base, raw))]
             base.executemany(
-                "INSERT INTO message (topic, payload, arrived_us, retained, mid, again)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
+                "INSERT INTO message (topic, payload, arrived_us, retained, mid, again, linked_us)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?)",
                 [
                     (
                         raw.topic.encode("utf-8", "backslashreplace").decode(),
@@ -73,6 +74,7 @@ class Spool:
                         raw.retained,
                         raw.mid,
                         raw.again,
+                        None if raw.linked_utc is None else (raw.linked_utc - _EPOCH) // _MICRO,
                     )
                     for raw in fresh
                 ],
@@ -90,7 +92,7 @@ class Spool:
             rows = (
                 self._open()
                 .execute(
-                    "SELECT id, topic, payload, arrived_us, retained, mid, again FROM message"
+                    "SELECT id, topic, payload, arrived_us, retained, mid, again, linked_us FROM message"
                     " ORDER BY id LIMIT ?",
                     (limit,),
                 )
@@ -104,8 +106,9 @@ class Spool:
                 retained=bool(retained),
                 mid=mid,
                 again=bool(again),
+                linked_utc=None if linked is None else _EPOCH + linked * _MICRO,
             )
-            for _, topic, payload, arrived, retained, mid, again in rows
+            for _, topic, payload, arrived, retained, mid, again, linked in rows
         ]
         return raws, rows[-1][0] if rows else 0
 
@@ -130,6 +133,8 @@ class Spool:
                 (page,) = base.execute("PRAGMA page_size").fetchone()
                 base.execute(f"PRAGMA max_page_count = {max(8, int(self._room_mb * 1e6 / page))}")
                 base.execute(_TABLE)
+                if "linked_us" not in [row[1] for row in base.execute("PRAGMA table_info(message)")]:
+                    base.execute(_FROM_1)  # a spool of 0.1.0
                 base.execute(_BY_MID)
             except BaseException:
                 base.close()

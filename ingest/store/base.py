@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
+from baulk.ingest.store.raw_parts import Messages, Taken
 from baulk.ingest.store.rejected import (
     EVERYTHING,
     Cause,
@@ -138,7 +139,14 @@ class Put:
 
 
 class Readings(Protocol):
-    """A place where readings are kept; the books lie elsewhere or beside them."""
+    """A place where readings are kept; the books lie elsewhere or beside them.
+
+    ``apart`` says whether they are written ahead of the books.
+    """
+
+    @property
+    def apart(self) -> bool:
+        """Whether readings are written ahead of the books."""
 
     def send(self, readings: Sequence[Reading]) -> Put | None:
         """Store readings that lie apart from the books, ahead of these; None leaves it to `enter`."""
@@ -152,8 +160,8 @@ class Readings(Protocol):
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
         """Take readings out, which stand elsewhere by now."""
 
-    def flag(self, at: Transaction, readings: Sequence[Reading]) -> None:
-        """Give readings that are stored the flags that these have."""
+    def write_over(self, at: Transaction, readings: Sequence[Reading]) -> None:
+        """Put readings in the place of those that are stored under their series and time."""
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""
@@ -171,6 +179,9 @@ class Readings(Protocol):
     ) -> list[Reading]:
         """Every reading of a timber or a place between two moments, by device time."""
 
+    def arrived(self, since: datetime, until: datetime) -> list[Reading]:
+        """Give the sensors' readings that arrived from one moment to before another, in no order."""
+
     def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
         """Columns series, posix_s, mean, count; see `Store.daily_means`."""
 
@@ -185,7 +196,15 @@ class Readings(Protocol):
 
 
 class Store(Protocol):
-    """Readings, quarantine, evaluations and notes of one shop."""
+    """Readings, quarantine, evaluations, notes and messages as they came, of one shop."""
+
+    @property
+    def raw(self) -> Messages:
+        """The log of what was sent."""
+
+    @property
+    def apart(self) -> bool:
+        """Whether readings are written ahead of the books, not in one transaction with them."""
 
     def append(self, readings: Iterable[Reading]) -> int:
         """Store readings in one transaction and return how many were new; the key is series and device time.
@@ -209,8 +228,9 @@ class Store(Protocol):
         rejected: Iterable[Rejected] = (),
         *,
         notes: Mapping[str, bytes] | None = None,
+        taken: Taken | None = None,
     ) -> int:
-        """Store readings, quarantined messages and notes in one transaction."""
+        """Store readings, quarantined messages, notes and messages as they came in one transaction."""
 
     def reattribute(
         self, gone: Iterable[Reading], come: Sequence[Reading], rejected: Iterable[Rejected] = ()
@@ -267,6 +287,9 @@ class Store(Protocol):
         self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None
     ) -> list[Reading]:
         """Every reading of a timber or a place between two moments, by device time."""
+
+    def arrived(self, since: datetime, until: datetime) -> list[Reading]:
+        """Give the sensors' readings that arrived from one moment to before another, in no order."""
 
     def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
         """Columns series (as text), posix_s (where the day begins, UTC), mean, count; by series and day."""

@@ -6,8 +6,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
+from baulk.ingest.store import raw_log
 from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, to_us
 from baulk.ingest.store.books import Books
+from baulk.ingest.store.raw_parts import Messages, Taken
 from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.store.rows import EVERY_US, join_air
 from baulk.ingest.wire.message import RawMessage
@@ -34,6 +36,17 @@ class ShopStore(Books):
     def __init__(self, sql: Sql, readings: Readings) -> None:
         super().__init__(sql)
         self._readings = readings
+        self._raw = raw_log.RawLog(sql)
+
+    @property
+    def raw(self) -> Messages:
+        """The log of what was sent."""
+        return self._raw
+
+    @property
+    def apart(self) -> bool:
+        """Whether readings are written ahead of the books, not in one transaction with them."""
+        return self._readings.apart
 
     def close(self) -> None:
         """Close both."""
@@ -63,10 +76,11 @@ class ShopStore(Books):
         rejected: Iterable[Rejected] = (),
         *,
         notes: Mapping[str, bytes] | None = None,
+        taken: Taken | None = None,
     ) -> int:
-        """Store readings, quarantined messages and notes together; return how many readings were new."""
+        """Store readings, quarantined messages, notes and what came; return how many readings were new."""
         readings, rejected = list(readings), list(rejected)
-        if not readings and not rejected and not notes:
+        if not readings and not rejected and not notes and taken is None:
             return 0
         sent = self._readings.send(readings) if readings else None
 
@@ -78,6 +92,8 @@ class ShopStore(Books):
                 self.touch(at, revision, put.fresh if sent is None else readings)
                 self.reject(at, [*rejected, *put.clashes])
                 self.write_notes(at, notes or {})
+                if taken is not None:
+                    raw_log.put(at, taken)
             return len(put.fresh)
 
         try:
@@ -90,22 +106,17 @@ class ShopStore(Books):
     ) -> None:
         """Put readings under other series, in one transaction; none leaves that does not stand elsewhere."""
         leaving = {(one.series, one.taken_utc): one for one in gone}
-        again = [
-            one
-            for one in come
-            for held in (leaving.get((one.series, one.taken_utc)),)
-            if held is not None and held.value == one.value
-        ]
-        for one in again:
-            del leaving[one.series, one.taken_utc]
+        again: list[Reading] = []
+        new: list[Reading] = []
+        for one in come:
+            (new if leaving.pop((one.series, one.taken_utc), None) is None else again).append(one)
         away = list(leaving.values())
-        new = [one for one in come if one not in again]
         sent = self._readings.send(new) if new else None
         with self._sql.write() as (at, revision):
             if away:
                 self._readings.leave(at, away)
             put = self._readings.enter(at, new, sent, careful=True) if new else Put(fresh=())
-            self._readings.flag(at, again)
+            self._readings.write_over(at, again)
             self.reject(at, [*rejected, *put.clashes])
             self.touch(at, revision, [*away, *new, *again])
 
@@ -130,6 +141,10 @@ class ShopStore(Books):
     ) -> list[Reading]:
         """Every reading of a timber or a place between two moments, by device time."""
         return self._readings.readings(owner, name, since, until)
+
+    def arrived(self, since: datetime, until: datetime) -> list[Reading]:
+        """Give the sensors' readings that arrived from one moment to before another, in no order."""
+        return self._readings.arrived(since, until)
 
     def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
         """Columns series (as text), posix_s (where the day begins, UTC), mean, count; by series and day."""

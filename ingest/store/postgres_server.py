@@ -27,8 +27,16 @@ if TYPE_CHECKING:
     import psycopg
 
 
-FORM: Final = 2  # of the tables below; kept in the table form
+FORM: Final = 3  # of the tables below; kept in the table form
 _ANSWER_S: Final = 20  # a server that leaves a question without any answer for so long is away
+_RAW: Final = """
+CREATE TABLE IF NOT EXISTS raw (
+    id BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY, client TEXT NOT NULL, linked_us BIGINT,
+    written_us BIGINT NOT NULL, first_us BIGINT NOT NULL, last_us BIGINT NOT NULL,
+    messages INTEGER NOT NULL, size INTEGER NOT NULL, body BYTEA NOT NULL);
+CREATE INDEX IF NOT EXISTS raw_by_client ON raw (client, id);
+CREATE INDEX IF NOT EXISTS raw_by_arrival ON raw (last_us);
+"""
 _TABLES: Final = """
 CREATE TABLE form (one INTEGER PRIMARY KEY CHECK (one = 1), n INTEGER NOT NULL);
 CREATE TABLE series (
@@ -72,6 +80,7 @@ ALTER TABLE quarantine ALTER COLUMN cause SET NOT NULL, ALTER COLUMN size SET NO
 DROP INDEX quarantine_once;
 CREATE INDEX quarantine_by_cause ON quarantine (cause, md5(topic));
 """,
+    2: _RAW,
 }
 _THERE: Final = (
     "SELECT 1 FROM pg_tables WHERE tablename = 'form' AND schemaname = ANY (current_schemas(false))"
@@ -177,7 +186,7 @@ def raise_tables(base: psycopg.Connection[Any], url: str) -> None:
         with base.transaction():
             base.execute("SELECT pg_advisory_xact_lock(%s)", (_ALONE,))
             if base.execute(_THERE).fetchone() is None:  # nobody made them while we waited
-                base.execute(_TABLES.encode())
+                base.execute((_TABLES + _RAW).encode())
                 base.execute("INSERT INTO form VALUES (1, %s)", (FORM,))
     row = base.execute("SELECT n FROM form").fetchone()
     if row is not None and row[0] < FORM:

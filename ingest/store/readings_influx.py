@@ -28,7 +28,7 @@ from baulk.ingest.store.postgres import PostgresSql
 from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import (
     EVERY_US,
-    THINNABLE,
+    SENSOR,
     Plan,
     SeriesList,
     clash,
@@ -66,6 +66,8 @@ class InfluxReadings:
     sql : Sql
         The shop's database, for the list of series.
     """
+
+    apart = True
 
     def __init__(self, store: StorePart, sql: Sql) -> None:
         self._influx = Influx(store)
@@ -113,11 +115,11 @@ class InfluxReadings:
             for bucket in self._buckets:
                 self._influx.delete(bucket, _text(us), _text(us, 1), having)
 
-    def flag(self, at: Transaction, readings: Sequence[Reading]) -> None:
-        """Write readings over themselves: a point of the same tags and time takes the new fields."""
+    def write_over(self, at: Transaction, readings: Sequence[Reading]) -> None:
+        """Write readings over what is there: a point of the same tags and time takes the new fields."""
         del at
         for one, why in self._write(readings):
-            raise StoreError(f"{one.series} at {one.taken_utc.isoformat()} can't be flagged: {why}")
+            raise StoreError(f"{one.series} at {one.taken_utc.isoformat()} can't be written over: {why}")
 
     def _stored(self, readings: Sequence[Reading]) -> dict[tuple[Series, int], float]:
         if not readings:
@@ -202,6 +204,16 @@ class InfluxReadings:
         """Every reading of a timber or a place between two moments, by device time."""
         return self._readings(owner, name, (since, until), _PIVOT)
 
+    def arrived(self, since: datetime, until: datetime) -> list[Reading]:
+        """Give the sensors' readings that arrived in a stretch of time, one timber or place after another."""
+        names = dict.fromkeys((one.owner, one.name) for one in self._list.listed(None, None))
+        return [
+            one
+            for owner, name in names
+            for one in self._readings(owner, name, (None, None), _PIVOT)
+            if one.source == SENSOR and since <= one.arrived_utc < until
+        ]
+
     def _readings(
         self, owner: Owner, name: str | None, between: tuple[datetime | None, datetime | None], then: str
     ) -> list[Reading]:
@@ -241,7 +253,7 @@ class InfluxReadings:
             rows = [
                 (to_us(_moment(row)), row)
                 for row in self._ask(None, from_us(before_us - 1), wanted, then=_PIVOT)
-                if row["source"] == THINNABLE
+                if row["source"] == SENSOR
             ]
             rows.sort(key=lambda one: (one[0], one[1]["kept"] == to))  # what was moved already stands last
             at = dict(rows)
@@ -269,7 +281,7 @@ class InfluxReadings:
 
 
 def _how_long(one: Reading) -> str:
-    return _AS_TAKEN if one.source == THINNABLE and one.series.quantity is not Quantity.WEIGHT else _ALWAYS
+    return _AS_TAKEN if one.source == SENSOR and one.series.quantity is not Quantity.WEIGHT else _ALWAYS
 
 
 def _tags(series: Series) -> dict[str, str]:

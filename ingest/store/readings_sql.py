@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from baulk.ingest.store.base import DAY_US, Key, Put, Sql, Transaction, Values, from_us, span, to_us
 from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import (
-    THINNABLE,
+    SENSOR,
     SeriesList,
     clash,
     daily_table,
@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 
 _COLUMNS: Final = "s.text, r.taken_us, r.value, r.arrived_us, r.source, r.flags"
 _DELETE: Final = "DELETE FROM reading WHERE series = :series AND taken_us = :taken"
+_OVER: Final = (
+    "UPDATE reading SET value = :value, arrived_us = :arrived, source = :source, flags = :flags"
+    " WHERE series = :series AND taken_us = :taken"
+)
 _FLAG: Final = "UPDATE reading SET flags = :flags WHERE series = :series AND taken_us = :taken"
 
 
@@ -37,6 +41,8 @@ class SqlReadings:
     sql : Sql
         The shop's database.
     """
+
+    apart = False
 
     def __init__(self, sql: Sql) -> None:
         self._sql = sql
@@ -79,13 +85,20 @@ class SqlReadings:
 
     # --- out
 
-    def flag(self, at: Transaction, readings: Sequence[Reading]) -> None:
-        """Change flags."""
+    def write_over(self, at: Transaction, readings: Sequence[Reading]) -> None:
+        """Change value, arrival, source and flags."""
         rows = [
-            {**_key(self._list.number(at, one.series), one), "flags": ",".join(one.flags)} for one in readings
+            {
+                **_key(self._list.number(at, one.series), one),
+                "value": float(one.value),
+                "arrived": to_us(one.arrived_utc),
+                "source": one.source,
+                "flags": ",".join(one.flags),
+            }
+            for one in readings
         ]
         if rows:
-            at.many(_FLAG, rows)
+            at.many(_OVER, rows)
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""
@@ -122,6 +135,14 @@ class SqlReadings:
             " AND r.taken_us BETWEEN :since AND :until"
             " WHERE s.owner = :owner AND s.name = :name ORDER BY r.taken_us, s.text",
             {"since": first, "until": last, "owner": owner.value, "name": name},
+        )
+
+    def arrived(self, since: datetime, until: datetime) -> list[Reading]:
+        """Give the sensors' readings that arrived in a stretch of time; all are gone through for it."""
+        return self._readings(
+            f"SELECT {_COLUMNS} FROM reading AS r JOIN series AS s ON r.series = s.id"  # noqa: S608 - ours
+            " WHERE r.arrived_us >= :since AND r.arrived_us < :until AND r.source = :source",
+            {"since": to_us(since), "until": to_us(until), "source": SENSOR},
         )
 
     def _readings(self, sql: str, values: Values) -> list[Reading]:
@@ -166,7 +187,7 @@ class SqlReadings:
             rows = self._sql.ask(
                 "SELECT taken_us, value, flags FROM reading"
                 " WHERE series = :series AND taken_us < :before AND source = :source ORDER BY taken_us",
-                {"series": number, "before": before_us, "source": THINNABLE},
+                {"series": number, "before": before_us, "source": SENSOR},
             )
             plan = thinned(rows, every_us)
             gone += len(plan.gone)

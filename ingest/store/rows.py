@@ -62,7 +62,7 @@ def clashing(raw: RawMessage) -> Reading | None:
             value=float(body["value"]),
             taken_utc=datetime.fromisoformat(body["taken_utc"]),
             arrived_utc=raw.arrived_utc,
-            source=str(body.get("source", THINNABLE)),
+            source=str(body.get("source", SENSOR)),
             flags=tuple(str(flag) for flag in body.get("flags", ())),
         )
     except (ValueError, KeyError, TypeError, AttributeError, BaulkError):
@@ -160,7 +160,7 @@ class SeriesList:
         return [Series.parse(text) for text in sorted(text for (text,) in rows)]
 
 
-THINNABLE: Final = "mqtt"  # the source of readings that may go; what a person took or brought in stays
+SENSOR: Final = "mqtt"  # the source of readings that thinning may take; what a person took or brought stays
 MARK: Final = "thinned"
 EVERY_US: Final[Mapping[str, int]] = {"hourly": DAY_US // 24, "daily": DAY_US}
 

@@ -12,7 +12,7 @@ from typing import Final
 from baulk.ingest.errors import StoreBroken, StoreError, StoreFull, StoreLocked, StoreMissing
 from baulk.ingest.store.quarantine import once
 
-FORM: Final = 3  # of the tables below; kept in the file as user_version
+FORM: Final = 4  # of the tables below; kept in the file as user_version
 
 _QUARANTINE: Final = """
 CREATE TABLE IF NOT EXISTS quarantine (
@@ -38,6 +38,12 @@ CREATE TABLE IF NOT EXISTS evaluation (
 CREATE TABLE IF NOT EXISTS past_evaluation (
     tag TEXT NOT NULL, made_us INTEGER NOT NULL, payload BLOB NOT NULL, PRIMARY KEY (tag, made_us));
 CREATE TABLE IF NOT EXISTS note (key TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS raw (
+    id INTEGER PRIMARY KEY, client TEXT NOT NULL, linked_us INTEGER, written_us INTEGER NOT NULL,
+    first_us INTEGER NOT NULL, last_us INTEGER NOT NULL, messages INTEGER NOT NULL, size INTEGER NOT NULL,
+    body BLOB NOT NULL);
+CREATE INDEX IF NOT EXISTS raw_by_client ON raw (client, id);
+CREATE INDEX IF NOT EXISTS raw_by_arrival ON raw (last_us);
 CREATE TABLE IF NOT EXISTS counter (one INTEGER PRIMARY KEY CHECK (one = 1), n INTEGER NOT NULL);
 INSERT OR IGNORE INTO counter VALUES (1, 0);
 """  # noqa: S608 - a table of ours
@@ -56,6 +62,7 @@ _FROM: Final = {
            FROM former_quarantine""",
         "DROP TABLE former_quarantine",
     ),
+    3: (),  # the log of messages is a table more
 }
 
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Final
-from zoneinfo import ZoneInfo
 
 import jmespath
 from jmespath.exceptions import JMESPathError
 
-from baulk.ingest.errors import WireError
+from baulk.ingest.errors import NoSuchHour, WireError
 from baulk.ingest.wire import senml, units
-from baulk.ingest.wire.message import Clock, Decoded, RawMessage, number, number_in, parse_json, text
+from baulk.ingest.wire.clock import WRONG, Clock
+from baulk.ingest.wire.message import AHEAD_S, Decoded, RawMessage, number, number_in, parse_json, text
 from baulk.ingest.wire.source import Source
 from baulk.ingest.wire.topics import Target
+from baulk.ingest.wire.zone import placed, zone_of
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS
 from baulk.models.reading import Reading, Series, sensor_flag
@@ -35,7 +36,10 @@ def nested(raw: RawMessage, source: Source) -> Decoded:
     what = f"the value at {source.value!r}"
     value = number_in(found, what) if isinstance(found, str) else number(found, what)
     when = _search(source.time, body) if source.time else None
-    return _decoded(raw, source, value, _posix_s(when, source))
+    try:
+        return _decoded(raw, source, value, _posix_s(when, source, raw))
+    except NoSuchHour:  # a sensor can't be asked which of the two it meant: the arrival tells best
+        return _decoded(raw, source, value, None, doubt=(WRONG,))
 
 
 def pack(raw: RawMessage, source: Source) -> Decoded:
@@ -62,7 +66,7 @@ def _search(path: str, body: Any) -> Any:  # noqa: ANN401 - JSON can be anything
         raise WireError(f"the path {path!r} does not fit the payload: {str(err)[:80]}") from err
 
 
-def _posix_s(when: object, source: Source) -> float | None:
+def _posix_s(when: object, source: Source, raw: RawMessage) -> float | None:
     if when is None:
         return None
     if source.time_as != "iso":
@@ -76,7 +80,7 @@ def _posix_s(when: object, source: Source) -> float | None:
     if moment.tzinfo is None:
         if source.time_zone is None:
             return None  # whose time this is nobody has said: the arrival counts
-        moment = moment.replace(tzinfo=ZoneInfo(source.time_zone))
+        moment = placed(moment, zone_of(source.time_zone), raw.now_utc + timedelta(seconds=AHEAD_S))
     return moment.timestamp()
 
 
@@ -85,14 +89,15 @@ def _depth_unsaid(source: Source) -> float | None:
     return NO_DEPTH_MM if source.sensor is not None and source.quantity in AT_DEPTH else None
 
 
-def _decoded(raw: RawMessage, source: Source, value: float, posix_s: float | None) -> Decoded:
+def _decoded(
+    raw: RawMessage, source: Source, value: float, posix_s: float | None, *, doubt: tuple[str, ...] = ()
+) -> Decoded:
     if source.quantity is None or source.unit is None:
         raise WireError(f"the [[source]] of {source.topic!r} names no quantity and unit")
-    none: tuple[str, ...] = ()
     if posix_s is None:
-        taken, flags = raw.arrived_utc, none
+        taken, flags = raw.now_utc, doubt
     else:
-        taken, flags = Clock((posix_s,), raw.arrived_utc).taken(posix_s)
+        taken, flags = Clock((posix_s,), raw).taken(posix_s)
     if raw.retained and (posix_s is None or flags):
         return Decoded(old=1)
     try:

@@ -1,12 +1,12 @@
-"""The device's clock: believed from 2000 to ten minutes ahead of us, else replaced by the arrival."""
+"""A message as it came, what was understood of it, and numbers, texts and times that stand in one."""
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
@@ -17,7 +17,6 @@ from baulk.models.reading import Reading
 FIRST_POSIX_S: Final = 946_684_800.0  # 2000-01-01
 AHEAD_S: Final = 600.0
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_SPREAD_S: Final = 86_400.0
 
 
 def is_right(posix_s: float, arrived_utc: datetime) -> bool:
@@ -28,64 +27,6 @@ def is_right(posix_s: float, arrived_utc: datetime) -> bool:
 def moment(posix_s: float) -> datetime:
     """Turn POSIX seconds into a moment, to the microsecond."""
     return _EPOCH + timedelta(microseconds=round(posix_s * 1e6))
-
-
-class LazyClock:
-    """A `Clock` that is made only when a time can't be true, and remembers the last time it gave.
-
-    Parameters
-    ----------
-    times : iterable of float
-        POSIX seconds of every record of the message; gone through only when needed. [s]
-    arrived_utc : datetime
-        When the message reached us.
-    """
-
-    def __init__(self, times: Iterable[float], arrived_utc: datetime) -> None:
-        self._times, self._arrived = times, arrived_utc
-        self._latest = arrived_utc.timestamp() + AHEAD_S
-        self._clock: Clock | None = None
-        self._last: tuple[float, datetime] | None = None
-
-    def taken(self, posix_s: float) -> tuple[datetime, tuple[str, ...]]:
-        """Return the moment and the flags that go with it."""
-        if self._last is not None and self._last[0] == posix_s:
-            return self._last[1], ()
-        if FIRST_POSIX_S <= posix_s <= self._latest:
-            self._last = posix_s, moment(posix_s)
-            return self._last[1], ()
-        if self._clock is None:
-            self._clock = Clock(self._times, self._arrived)
-        return self._clock.taken(posix_s)
-
-
-class Clock:
-    """Gives each record of one message the time it was taken.
-
-    Times that can't be true keep their distance from the newest of them, which becomes the arrival, so that
-    a buffer sent by a device whose clock was never set stays in order. Farther apart than a day they all
-    become the arrival.
-
-    Parameters
-    ----------
-    times : iterable of float
-        POSIX seconds of every record of the message. [s]
-    arrived_utc : datetime
-        When the message reached us.
-    """
-
-    def __init__(self, times: Iterable[float], arrived_utc: datetime) -> None:
-        self._arrived = arrived_utc
-        self._newest = max((one for one in times if not is_right(one, arrived_utc)), default=0.0)
-
-    def taken(self, posix_s: float) -> tuple[datetime, tuple[str, ...]]:
-        """Return the moment and the flags that go with it."""
-        if is_right(posix_s, self._arrived):
-            return moment(posix_s), ()
-        behind = self._newest - posix_s
-        if 0 < behind <= _SPREAD_S:
-            return self._arrived - timedelta(microseconds=round(behind * 1e6)), ("clock",)
-        return self._arrived, ("clock",)
 
 
 MOST_BYTES: Final = 2_000_000  # of a payload; what is longer than any sensor's buffer is not parsed
@@ -185,6 +126,14 @@ class RawMessage:
         Packet identifier of a message of QoS 1; 0 for any other. Also in the arrival, see `stamped`.
     again : bool
         Whether the broker said that it sends this message once more.
+    linked_utc : datetime or None
+        When the connection began that it came by.
+    cut : bool
+        Whether the payload is only the digest of what came (`digest`).
+    host_ahead_s : float
+        How far our own clock is known to have been ahead when it came. [s]
+    clock_ahead_s : float or None
+        How far the device's clock is known to have been ahead, which can't be true by itself. [s]
     """
 
     topic: str
@@ -193,6 +142,22 @@ class RawMessage:
     retained: bool = False
     mid: int = field(default=0, compare=False)
     again: bool = field(default=False, compare=False)
+    linked_utc: datetime | None = field(default=None, compare=False)
+    cut: bool = False
+    host_ahead_s: float = field(default=0.0, compare=False)
+    clock_ahead_s: float | None = field(default=None, compare=False)
+
+    @property
+    def now_utc(self) -> datetime:
+        """When it came, by a right clock as far as is known."""
+        if not self.host_ahead_s:
+            return self.arrived_utc
+        return self.arrived_utc - timedelta(seconds=self.host_ahead_s)
+
+
+def digest(payload: bytes) -> bytes:
+    """Stand in for a long payload."""
+    return hashlib.blake2b(payload, digest_size=16).digest()
 
 
 def floor_of(moment: datetime) -> datetime:
@@ -208,11 +173,6 @@ def stamped(floor: datetime, mid: int) -> datetime:
     acknowledged again under the same identifier (MQTT 5.0 4.4), so that the reading is known by it.
     """
     return floor + timedelta(microseconds=mid)
-
-
-def stamp_of(arrived_utc: datetime) -> int:
-    """Read the packet identifier out of an arrival."""
-    return (arrived_utc - _EPOCH) // _MICRO % _IDS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

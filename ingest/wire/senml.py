@@ -11,7 +11,8 @@ from typing import Any, Final
 
 from baulk.ingest.errors import WireError
 from baulk.ingest.wire import units
-from baulk.ingest.wire.message import Clock, Decoded, LazyClock, RawMessage, number, parse_json
+from baulk.ingest.wire.clock import WRONG, LazyClock
+from baulk.ingest.wire.message import Decoded, RawMessage, is_right, moment, number, parse_json
 from baulk.ingest.wire.topics import Target
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS, Quantity, Scale
@@ -254,8 +255,8 @@ def _value(record: dict[str, Any], base: _Base, index: int, *, needed: bool) -> 
 
 def decode(raw: RawMessage, target: Target, asked: Asked = PLAIN) -> Decoded:
     """Read the pack of one timber, place or sensor that moves."""
-    records = resolve(raw.payload, raw.arrived_utc)
-    clock = LazyClock((one.posix_s for one in records if one.own_time), raw.arrived_utc)
+    records = resolve(raw.payload, raw.now_utc)
+    clock = LazyClock((one.posix_s for one in records if one.own_time), raw)
     readings, problems, old = [], [], 0
     for record in records:
         try:
@@ -263,7 +264,7 @@ def decode(raw: RawMessage, target: Target, asked: Asked = PLAIN) -> Decoded:
         except (WireError, OutOfRange) as err:
             problems.append(str(err))
             continue
-        if raw.retained and (not record.own_time or "clock" in reading.flags):
+        if raw.retained and (not record.own_time or WRONG in reading.flags):
             old += 1  # the broker's copy of a value whose time nobody knows
         else:
             readings.append(reading)
@@ -285,7 +286,8 @@ def _reading(record: Record, target: Target, asked: Asked, clock: LazyClock, raw
     if record.own_time:
         taken, flags = clock.taken(record.posix_s)
     else:  # counted from the arrival; a negative time of a buffer, or none at all
-        taken, flags = Clock((record.posix_s,), raw.arrived_utc).taken(record.posix_s)
+        believed = is_right(record.posix_s, raw.now_utc)
+        taken, flags = (moment(record.posix_s), ()) if believed else (raw.now_utc, (WRONG,))
     return Reading(
         series=series,
         value=units.convert(value, scales[record.unit]),

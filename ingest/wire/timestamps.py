@@ -1,7 +1,6 @@
 """Times in a file: ISO 8601, a pattern, or seconds since 1970; without an offset in a zone that is declared.
 
-In a zone with summer time an hour in spring does not exist and one in autumn comes twice. Both are said, and
-neither is guessed: an hour's error would be stored for good.
+An hour that a zone's clock skips or has twice is placed by the rule of `zone.placed`.
 """
 
 from __future__ import annotations
@@ -9,15 +8,15 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.ingest.errors import ExchangeError
+from baulk.ingest.errors import ExchangeError, NoSuchHour
 from baulk.ingest.wire import message
+from baulk.ingest.wire.zone import placed, zone_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,7 +25,6 @@ NONE_US: Final = np.iinfo(np.int64).min
 UNIX: Final = {"unix_s": 1_000_000, "unix_ms": 1_000}
 _FROM, _UNTIL = (datetime(year, 1, 1, tzinfo=UTC).replace(tzinfo=None) for year in (1990, 2200))
 # by the clock on the wall; others are refused whatever the zone
-_OFFSET: Final = re.compile(r"([+-])(\d{2}):?(\d{2})")
 _ZONED: Final = re.compile(r"\d[T ]\d{2}[\d:.,]*[ ]?(?:Z|[+-]\d{2}(?::?\d{2})?)$", re.IGNORECASE)
 _DIGITS: Final = re.compile(r"[+-]?\d{1,16}(?:\.\d{0,9})?")
 
@@ -62,22 +60,6 @@ class TimeForm:
                 raise ExchangeError(f"the time format {self.format!r} is none: {err}") from err
 
 
-def zone_of(name: str) -> tzinfo:
-    """Give a time zone by its name or its offset."""
-    if name.upper() in {"UTC", "Z"}:
-        return UTC
-    if found := _OFFSET.fullmatch(name.strip()):
-        minutes = int(found[2]) * 60 + int(found[3])
-        if minutes <= 14 * 60:
-            return timezone(timedelta(minutes=-minutes if found[1] == "-" else minutes))
-    try:
-        return ZoneInfo(name)
-    except (KeyError, ValueError, OSError) as err:
-        raise ExchangeError(
-            f"{name!r} is not a time zone; examples are Europe/Lisbon, UTC and +01:00"
-        ) from err
-
-
 def read(texts: Sequence[str], form: TimeForm, now_utc: datetime) -> tuple[NDArray[np.int64], dict[int, str]]:
     """Read times.
 
@@ -107,8 +89,11 @@ def read(texts: Sequence[str], form: TimeForm, now_utc: datetime) -> tuple[NDArr
     plain = pd.Series(list(texts), dtype=object).str.strip()
     reasons: dict[int, str] = {}
     unique = plain.drop_duplicates()
+    latest = now_utc + timedelta(seconds=message.AHEAD_S)
     found = (
-        _unix(unique, UNIX[form.format], reasons) if form.format in UNIX else _written(unique, form, reasons)
+        _unix(unique, UNIX[form.format], reasons)
+        if form.format in UNIX
+        else _written(unique, form, reasons, latest)
     )
     first, last = round(message.FIRST_POSIX_S * 1e6), round((now_utc.timestamp() + message.AHEAD_S) * 1e6)
     for at in np.flatnonzero((found != NONE_US) & ((found < first) | (found > last))):
@@ -135,7 +120,9 @@ def _unix(texts: pd.Series[str], scale: int, reasons: dict[int, str]) -> NDArray
     return out
 
 
-def _written(texts: pd.Series[str], form: TimeForm, reasons: dict[int, str]) -> NDArray[np.int64]:
+def _written(
+    texts: pd.Series[str], form: TimeForm, reasons: dict[int, str], latest: datetime
+) -> NDArray[np.int64]:
     import pandas as pd  # noqa: PLC0415
 
     iso = form.format == "iso"
@@ -156,7 +143,7 @@ def _written(texts: pd.Series[str], form: TimeForm, reasons: dict[int, str]) -> 
                 "a zone such as Europe/Lisbon, UTC, or an offset such as +01:00"
             )
         if form.zone is not None:
-            out[~zoned] = _placed(naive, bare, form.zone, np.flatnonzero(~zoned), reasons)
+            out[~zoned] = _placed(naive, bare, form.zone, np.flatnonzero(~zoned), reasons, latest)
     like = "2026-11-25 14:30" if iso else form.format
     for n in np.flatnonzero(out == NONE_US):
         text = texts.iloc[n]
@@ -166,34 +153,29 @@ def _written(texts: pd.Series[str], form: TimeForm, reasons: dict[int, str]) -> 
     return out
 
 
-def _placed(
+def _placed(  # noqa: PLR0913, PLR0917 - of one caller
     naive: pd.Series[pd.Timestamp],
     texts: pd.Series[str],
     name: str,
     where: NDArray[np.int64],
     reasons: dict[int, str],
+    latest: datetime,
 ) -> NDArray[np.int64]:
     """Put times on the clock of a zone; those that are not there, or there twice, are said."""
     zone = zone_of(name)
     whole = naive.dt.as_unit("us")
     times = whole.where(whole.between(_FROM, _UNTIL))
-    placed = times.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
-    lost = np.flatnonzero((placed.isna() & times.notna()).to_numpy())
+    on_clock = times.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+    lost = np.flatnonzero((on_clock.isna() & times.notna()).to_numpy())
+    out = _micro(on_clock.dt.tz_convert(UTC))
     for n in lost:
-        at = times.iloc[n].to_pydatetime().replace(tzinfo=zone)
-        there = at.astimezone(UTC).astimezone(zone).replace(tzinfo=None) == at.replace(tzinfo=None)
-        what = (
-            "comes twice there, when the clocks go back"
-            if there
-            else "is not on that clock, which goes forward over it"
-        )
-        offset = f"{at.replace(fold=1 if there else 0):%z}"
-        fixed = f"{offset[:3]}:{offset[3:]}"
-        reasons[int(where[n])] = (
-            f"the time {_shown(texts.iloc[n])} in {name} {what}; write its offset behind it, or, if the "
-            f"device keeps no summer time, name its fixed offset as the zone, such as {fixed}"
-        )
-    return np.where(times.isna(), _micro(whole), _micro(placed.dt.tz_convert(UTC)))
+        try:
+            at = placed(times.iloc[n].to_pydatetime(), zone, latest, said=str(texts.iloc[n])[:60])
+        except NoSuchHour as err:
+            reasons[int(where[n])] = str(err)
+        else:
+            out[n] = round(at.timestamp() * 1e6)
+    return np.where(times.isna(), _micro(whole), out)
 
 
 def _micro(times: pd.Series[pd.Timestamp]) -> NDArray[np.int64]:

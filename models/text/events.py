@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
 from typing import Any, Final
 
 from baulk.models import units
@@ -17,7 +18,7 @@ from baulk.models.units import System, TemperatureUnit
 Values = Mapping[str, Any]
 
 _FLAGS: Final[Mapping[str, str]] = {
-    "clock": "its device clock was wrong; the time of arrival is used",
+    "clock": "its device clock was wrong; the time is an estimate",
     "above-fsp": "above fibre saturation: at least this wet",
     "below-meter": "below what a pin meter can measure",
     "wet-sensor": "the humidity sensor is wet",
@@ -55,7 +56,17 @@ def _flag(flag: str, system: System) -> str:
         return f"{units.show_length(distance_mm, system)} from an end"
     if (sensor := sensor_of((flag,))) is not None:
         return f"sensor {sensor}"
+    if flag.startswith("device-"):
+        return f"its device said {_said(flag.removeprefix('device-'))}"
     return _FLAGS.get(flag, flag)
+
+
+def _said(seconds: str) -> str:
+    """Return what a device said of the time, as a date where it is one."""
+    try:
+        return f"{datetime.fromtimestamp(float(seconds), UTC):%Y-%m-%d %H:%M:%S}"
+    except (ValueError, OverflowError, OSError):
+        return f"{seconds} s since 1970"
 
 
 def event(what: Event, system: System) -> str:

@@ -107,6 +107,15 @@ def _clock(held: Values, system: System) -> str:
     return f"the clock of {_of_sensor(held, system)} is wrong{ahead}. Set it, or let the sensor send no time"
 
 
+def _host_clock(held: Values, _system: System) -> str:
+    ahead_s, devices = held["ahead_s"], count(held["devices"], "sensor")
+    way = "ahead" if ahead_s > 0 else "behind"
+    return (
+        f"this machine's clock is {span(ahead_s)} {way}, as {devices} agree, whose times are believed: "
+        "set it, then `baulk reading decode-again` puts earlier readings right"
+    )
+
+
 def _stuck(held: Values, system: System) -> str:
     shown = quantity(Quantity(held["quantity"]), held["value"], held["unit"], system, system)
     return (
@@ -245,6 +254,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "health.silent": _silent,
     "health.battery": _battery,
     "health.clock": _clock,
+    "health.host_clock": _host_clock,
     "health.stuck": _stuck,
     "health.quarantine": _quarantine,
     "health.behind": _behind,

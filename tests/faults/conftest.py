@@ -80,6 +80,18 @@ class Broker:
             self.process.terminate()
             self.process.wait(15)
 
+    def save(self):
+        """Have it write its memory now."""
+        memory = self.conf.with_name("broker") / "mosquitto.db"
+        before = memory.stat().st_mtime_ns if memory.exists() else 0
+        self.process.send_signal(signal.SIGUSR1)
+        assert until(lambda: memory.exists() and memory.stat().st_mtime_ns > before)
+
+    def kill(self):
+        """Kill it as a power cut does: what it had saved seconds ago is all that it knows next time."""
+        self.process.kill()
+        self.process.wait(15)
+
 
 class Sender:
     """A sensor that publishes with QoS 1 and waits for the broker to confirm."""
@@ -151,6 +163,11 @@ def _rows(folder):
     sql = "SELECT s.text, r.taken_us, r.value FROM reading AS r JOIN series AS s ON s.id = r.series"
     with closing(sqlite3.connect(folder / "shop.db", timeout=10)) as base:
         return base.execute(sql).fetchall()
+
+
+def weights(folder):
+    """Give the number of every weight that is stored."""
+    return [round((value - 100) * 1000) for text, _, value in _rows(folder) if "weight" in text]
 
 
 def quarantined(folder):
@@ -291,6 +308,7 @@ class Kit:
     count = staticmethod(count)
     stored = staticmethod(stored)
     quarantined = staticmethod(quarantined)
+    weights = staticmethod(weights)
     Count = Count
 
     @staticmethod

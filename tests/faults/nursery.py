@@ -1,9 +1,9 @@
 """Starts listeners by forking, so that hundreds of them can be killed in a few minutes.
 
-Reads lines ``FOLDER [faulty] [mute]`` and answers each with the process number of a new listener. With
-"faulty" the store says that its server is away, or that it is locked, while the file ``away`` or ``locked``
-lies in the folder; with "mute" nothing is acknowledged, as when a kill comes between commit and
-acknowledgement.
+Reads lines ``FOLDER [faulty] [mute] [noting]`` and answers each with the process number of a new listener.
+With "faulty" the store says that its server is away, or that it is locked, while the file ``away`` or
+``locked`` lies in the folder; with "mute" nothing is acknowledged, as when a kill comes between commit and
+acknowledgement; with "noting" the payloads that it acknowledges are written to ``acknowledged.txt`` first.
 """
 
 from __future__ import annotations
@@ -33,10 +33,24 @@ class Faulty:
         return getattr(self._store, name)
 
 
-def listen(folder, *, faulty, mute):
+def note_what_is_acknowledged(folder):
+    """Write down what is acknowledged, ahead of it."""
+    acknowledge = session.Session.acknowledge
+    file = os.open(Path(folder) / "acknowledged.txt", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+
+    def noted(self, batch):
+        os.write(file, b"".join(one.raw.payload + b"\n" for one in batch))
+        acknowledge(self, batch)
+
+    session.Session.acknowledge = noted
+
+
+def listen(folder, *, faulty, mute, noting):
     """Be a listener until killed; tell what it says in a file of its own."""
     if mute:
         session.Session.acknowledge = lambda *_: None
+    if noting:
+        note_what_is_acknowledged(folder)
     stop = threading.Event()
     with (Path(folder) / "said.txt").open("a", encoding="utf-8") as said:
 
@@ -57,7 +71,7 @@ if __name__ == "__main__":
         if child == 0:
             signal.signal(signal.SIGCHLD, signal.SIG_DFL)
             try:
-                listen(where, faulty="faulty" in how, mute="mute" in how)
+                listen(where, faulty="faulty" in how, mute="mute" in how, noting="noting" in how)
             finally:
                 os._exit(1)
         print(child, flush=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -131,3 +132,10 @@ def test_a_verdict_that_is_behind_for_hours_is_told(shop):
     shop.store.save_evaluation("FER-01", NOW - timedelta(hours=9), b"{}")
     shop.store.append(readings(WEIGHT, [90.0]))
     assert (Trouble.BEHIND, "forecasts") in kinds(shop)
+
+
+def test_our_own_clock_is_named_where_many_agree_and_no_sensor_is_blamed_for_it(shop):
+    span = {"since": "2020-01-01T00:00:00+00:00", "until": None, "ahead_s": -10_800.0, "devices": 4}
+    shop.store.note("host-clock", json.dumps([span]).encode())
+    shop.store.append(readings(TEMP, moving(50), late=-timedelta(hours=3)))
+    assert kinds(shop) == {(Trouble.CLOCK, "this machine")}

@@ -79,7 +79,7 @@ def test_unix_times_in_their_declared_unit(time_as, at):
 def test_milliseconds_taken_for_seconds_are_flagged():
     source = {**WARMTH, "time": "at", "time_as": "unix_s"}
     (reading,) = read(source, {"air": {"t": 68}, "at": 1_778_750_000_000}).readings
-    assert (reading.taken_utc, reading.flags) == (NOW, ("clock",))
+    assert (reading.taken_utc, reading.flags) == (NOW, ("clock", "device-1.77875e+12"))
 
 
 def test_a_retained_copy_without_a_time_is_not_news():

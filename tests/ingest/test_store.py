@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import sys
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,7 +15,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import influx_double
 
-from baulk.ingest import config, shop
+from baulk.ingest import config, decode_again, pipeline, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
 from baulk.ingest.store import STORES, open_store, sqlite_file
@@ -460,3 +461,51 @@ def test_a_reading_that_only_gets_another_flag_stays_where_it_is(store):
     store.append([plain])
     store.reattribute([plain], [flagged])
     assert store.readings(Owner.TIMBER, "FER-01") == [flagged]
+
+
+def raw(value, minute, mid):
+    return RawMessage(
+        topic="baulk/v1/ferry-yard/air/shed",
+        payload=b'[{"n":"temp","u":"Cel","v":%d}]' % value,
+        arrived_utc=NOW + timedelta(minutes=minute, microseconds=mid),
+        mid=mid,
+    )
+
+
+def test_messages_are_kept_as_they_came_and_readings_are_found_by_their_arrival(opened):
+    store, raws = opened.store, [raw(k, k, k + 1) for k in range(20)]
+    for start in range(0, 20, 5):
+        pipeline.handle_batch(raws[start : start + 5], opened)
+    store.append([one("air/shed/temp", 19.0, NOW - HOUR, arrived=NOW, source="hand")])
+    assert store.raw.between(NOW, NOW + HOUR) == raws
+    assert (store.raw.extent().count, store.raw.extent().first_utc) == (20, raws[0].arrived_utc)
+    (last,) = store.raw.tail("", count=1, most=5, lasting=timedelta(0))
+    assert list(last.messages()) == raws[15:]
+    arrived = store.arrived(raws[3].arrived_utc, raws[6].arrived_utc)
+    assert sorted(each.value for each in arrived) == [3, 4, 5]
+    assert store.raw.tidy(NOW + timedelta(days=2), days=1, most_bytes=1e9) == 20
+
+
+def test_what_was_sent_is_decoded_again_in_every_store(opened):
+    raws = [raw(k, k, k + 1) for k in range(5)]
+    pipeline.handle_batch(raws, opened)
+    (wrong,) = opened.store.arrived(raws[2].arrived_utc, raws[3].arrived_utc)
+    opened.store.reattribute([wrong], [replace(wrong, value=-9.0)])  # as by a mistake of ours
+    looked = decode_again.look(opened, NOW + HOUR)
+    assert (looked.changed, looked.added, looked.set_aside) == (1, 0, 0)
+    assert decode_again.put_right(opened, NOW + HOUR).changed == 1
+    assert [each.value for each in opened.store.readings(Owner.AIR, "shed")] == [0, 1, 2, 3, 4]
+    assert not decode_again.look(opened, NOW + HOUR).anything
+    decode_again.undo(opened)
+    assert [each.value for each in opened.store.readings(Owner.AIR, "shed")] == [0, 1, -9, 3, 4]
+
+
+def test_a_postgres_store_of_an_earlier_form_gets_its_log_of_messages(request, tmp_path):
+    folder = folder_of("postgres", request, tmp_path)
+    with shop.open(folder) as yard, yard.store._sql.write() as (at, _):
+        at.run("DROP TABLE raw")
+        at.run("UPDATE form SET n = 2")
+    with shop.open(folder) as yard:
+        assert pipeline.handle(raw(20, 0, 1), yard) == 1
+        assert yard.store.raw.extent().count == 1
+        assert yard.store._sql.ask("SELECT n FROM form") == [(3,)]

@@ -141,6 +141,15 @@ TOLD = [
         None,
     ),
     (
+        "health.host_clock",
+        {"ahead_s": -10_800.0, "devices": 4},
+        (
+            "this machine's clock is 3 hours behind, as 4 sensors agree, whose times are believed: set it, "
+            "then `baulk reading decode-again` puts earlier readings right"
+        ),
+        None,
+    ),
+    (
         "health.stuck",
         {"series": "air/shed/temp", "quantity": "temp", "value": 20.0, "unit": "degC"},
         (
