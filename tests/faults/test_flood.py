@@ -38,6 +38,6 @@ def test_a_flood_of_long_messages_is_bounded(topics, kit, nursery, sender, yard_
     time.sleep(2.5)  # two turns of tidying
     disk_mb = sum(each.stat().st_size for each in yard_dir.glob("shop.db*")) / 1e6
     print(f"{FLOOD_MB} MB sent: memory {before:.0f} to {most:.0f} MB, disk {disk_mb:.0f} MB")
-    assert most - before < 60
+    assert most - before < 90
     assert len(kit.quarantined(yard_dir)) * 1.0 <= ROOM_MB
     assert disk_mb < 6 * ROOM_MB
