@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from concurrent.futures import ThreadPoolExecutor
 from http.cookies import SimpleCookie
 from urllib.parse import urlencode
 
@@ -101,7 +102,8 @@ class Ask:
         async def send(message):
             sent.append(message)
 
-        asyncio.run(self.door(scope, receive, send))
+        with ThreadPoolExecutor(1) as alone:  # in this thread the browser's loop may run already
+            alone.submit(asyncio.run, self.door(scope, receive, send)).result()
         return Said(sent, len(read))
 
     def sign_in(self, password=SECRET, goal="/", **how):
