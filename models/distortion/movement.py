@@ -101,10 +101,20 @@ class Movement:
 
     @property
     def size_change_mm(self) -> Floats:
-        """The same with its sign: below 0 when it shrinks, above 0 when it swells, [mm]."""
-        sizes = np.asarray(_sizes(self))
+        """Largest change of a size with its sign: below 0 when it shrinks, above 0 when it swells, [mm].
+
+        Of a boxed heart the three faces without the check are asked: the other one widens while the wood
+        shrinks and closes while it swells, and the means and middles with it.
+        """
+        sound = [mm for face, mm in self.face_mm.items() if face != self.check_face]
+        sizes = np.asarray(_sizes(self) if self.check_face is None else sound)
         most = np.argmax(np.abs(sizes), axis=0)
         return np.asarray(np.take_along_axis(sizes, most[None], axis=0)[0])
+
+    @property
+    def check_face_mm(self) -> Floats:
+        """Change of the width of the face with the check between its corners, 0 without a check, [mm]."""
+        return np.zeros_like(self.check_mm) if self.check_face is None else self.face_mm[self.check_face]
 
     @property
     def shrinkage_mm(self) -> Floats:

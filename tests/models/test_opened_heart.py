@@ -280,3 +280,19 @@ def test_the_rectangle_inside_a_trapezoid_is_no_smaller_than_its_narrow_face():
     across, up = (float(each) for each in moved.shrinks_mm)
     assert (across, up) == pytest.approx((5.28, 5.28), abs=0.01)
     assert float(moved.shape_mm) == pytest.approx(1.075, abs=0.01)
+
+
+@pytest.mark.parametrize(("now", "then", "sign"), [("wet", "dry shell", -1), ("dry shell", "damp", 1)])
+def test_the_sign_of_a_boxed_heart_is_that_of_its_wood_not_of_the_face_with_the_check(now, then, sign):
+    # a green timber whose shell dries parts at face a: told by that face, it would have swollen 6 mm
+    fields = {
+        "wet": np.full((10, 10), 60.0),
+        "dry shell": np.full((10, 10), 15.0),
+        "damp": np.full((10, 10), 22.0),
+    }
+    fields["dry shell"][2:-2, 2:-2] = 24.0  # 18.2 % on the mean
+    shape = built(section(), 10)
+    moved = shape.movement_between(shape.did(fields[now]), fields[then])
+    assert sign * float(moved.size_change_mm) > 0.5
+    assert sign * float(moved.check_face_mm) < -3
+    assert float(moved.size_change_mm) in {float(moved.face_mm[face]) for face in "bcd"}
