@@ -20,9 +20,15 @@ from baulk.models.text.common import noted
 from baulk.models.units import System, show_length, show_size
 
 Values = Mapping[str, Any]
+LEAST_LEAN_MM: Final = 0.5  # a lean or a crown not worth a word; our own judgement
 LEAST_SIDE_MM: Final = 10.0  # a section that nobody would call timber; our own judgement
 
-_MOSTLY: Final = {"size": "in size", "out_of_square": "out of square", "cup": "as cup of a face"}
+_MOSTLY: Final = {
+    "size": "in size",
+    "check": "in the width of the face with the check",
+    "out_of_square": "out of square",
+    "cup": "as cup of a face",
+}
 
 
 _WHAT: Final = {
@@ -112,6 +118,11 @@ def _binds(v: Values, system: System) -> str:
 
 
 def _binds_together(v: Values, _: System) -> str:
+    if not v.get("same_day", True):
+        return (
+            "Each thing that its use asks is sure enough on some day; what decides is that on no day all of "
+            "them are."
+        )
     return (
         "Each thing that its use asks is sure enough by itself; what decides is that all hold together: "
         f"{share(v['probability'], v['needed'])} sure today."
@@ -205,6 +216,14 @@ def _no_longer_comes_out(v: Values, system: System) -> str:
     )
 
 
+def _just_enough(v: Values, system: System) -> str:
+    return (
+        f"What decides is how much its timber has left: {_size(v, system)} comes out of it with a chance of "
+        f"{share(v['out_probability'])}, and that it meets every condition too is at best "
+        f"{share(v['probability'], v['needed'])} sure; {share(v['needed'])} is needed."
+    )
+
+
 def _moisture(v: Values, _: System) -> str:
     return f"The core is at {percent(v['core_pct'])}; the mean MC of the section is {percent(v['mean_pct'])}."
 
@@ -293,7 +312,7 @@ def _boxed_heart(v: Values, system: System) -> str:
             f"{show_length(v['depth_mm'], system)}{_as_likely(v['as_likely'])}: there the check will be"
         )
     said = f"It boxes the heart and will check whatever the air. {where} open {opening} once in service. "
-    if v["crown_mm"] > 0 and v["side_lean_mm"] > 0:
+    if min(v["crown_mm"], v["side_lean_mm"]) >= LEAST_LEAN_MM:
         said += (
             f"Squared now, face {v['face']} would stand out {crown} beside the check, and each face next to "
             f"it lean {lean}. "
@@ -393,6 +412,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "verdict.comes_out": _comes_out,
     "verdict.little_left": _little_left,
     "verdict.no_longer_comes_out": _no_longer_comes_out,
+    "verdict.just_enough": _just_enough,
     "verdict.first_yes": _first_yes,
     "verdict.moisture": _moisture,
     "verdict.shrinkage_done": _shrinkage_done,

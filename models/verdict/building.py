@@ -46,7 +46,8 @@ def reasons(
     Returns
     -------
     tuple of Reason
-        The best other place, air as in its service, and the longest build that is short enough; none where
+        The best other place, air as in its service, each where it does better than what stands before it,
+        and the longest build that is short enough; none where
         the build as planned is sure enough today.
     """
     stood = found.conditions()
@@ -57,7 +58,9 @@ def reasons(
     others = np.asarray(np.logical_and.reduce(rest))
     piece = _Piece(forecast, finished, found, members, work)
     now = float((others & build[0]).mean())
-    return (*_moved(piece, others, now), _elsewhere(piece, others, now), _shorter(piece, others, now))
+    best, place = _moved(piece, others, now)
+    sure, held = _elsewhere(piece, others, now)  # told only where it does better than what the shop has
+    return (*place, *((held,) if sure >= best + WORTH else ()), _shorter(piece, others, now))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -141,8 +144,11 @@ class _Piece:
         return np.asarray(largest <= rule.tolerance_mm)
 
 
-def _moved(piece: _Piece, others: NDArray[np.bool_], now: float) -> list[Reason]:
-    """Return the place of the shop in which the squared piece would do best, where that is worth a word."""
+def _moved(piece: _Piece, others: NDArray[np.bool_], now: float) -> tuple[float, tuple[Reason, ...]]:
+    """Return the place of the shop in which the squared piece would do best, where that is worth a word.
+
+    Before it the chance that it stays within its tolerance there, or where it is without such a place.
+    """
     best: tuple[float, float, str] | None = None
     for place, air in piece.work.elsewhere.items():
         within = piece.within((0.5, 1.0), replace(piece.work, air=air, futures=()))[-1]
@@ -150,34 +156,35 @@ def _moved(piece: _Piece, others: NDArray[np.bool_], now: float) -> list[Reason]
         best = found if best is None or found > best else best
     planned = float(piece.found.conditions()["build"][0].mean())
     if best is None or best[0] < planned + WORTH:
-        return []
-    return [
-        Reason(
-            code="change.other_place",
-            values={
-                "place": best[2],
-                "build_probability": best[0],
-                "probability": best[1],
-                "now_probability": now,
-            },
-        )
-    ]
+        return planned, ()
+    told = Reason(
+        code="change.other_place",
+        values={
+            "place": best[2],
+            "build_probability": best[0],
+            "probability": best[1],
+            "now_probability": now,
+        },
+    )
+    return best[0], (told,)
 
 
-def _elsewhere(piece: _Piece, others: NDArray[np.bool_], now: float) -> Reason:
+def _elsewhere(piece: _Piece, others: NDArray[np.bool_], now: float) -> tuple[float, Reason]:
+    """Return the chance that it stays within its tolerance in air as in its service, and what is told."""
     rule, work = piece.found.rule, piece.work
     service = service_of(rule)
     ahead = _from(work.air, piece.field.posix_s)
     held = held_at(service, ahead, work.build_days)
     within = piece.within((0.5, 1.0), replace(work, air=held.air, futures=()))[-1]
-    return Reason(
+    sure = float(within.mean())
+    return sure, Reason(
         code="change.shop_air",
         values={
             "rh_pct": held.rh_pct,
             "temp_c": held.temp_c,
             "service_mc_pct": service,
             "mould_rh_pct": held.mould_rh_pct,
-            "build_probability": float(within.mean()),
+            "build_probability": sure,
             "probability": float((within & others).mean()),
             "now_probability": now,
         },

@@ -30,7 +30,7 @@ from baulk.models.surface.margin import Margin
 from baulk.models.timber import Timber
 from baulk.models.use_class import BUILT_IN, UseClass, UseClassTable
 from baulk.models.verdict import alternatives, building, next_reading, readiness, stages
-from baulk.models.verdict.readiness import BAND, Path, Rule, Work, first_yes, service_draw
+from baulk.models.verdict.readiness import BAND, Path, Rule, Work, service_draw
 from baulk.models.verdict.reasons import Findings
 from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
 from baulk.models.verdict.stages import Stage
@@ -60,7 +60,7 @@ class Verdict:
     probability : mapping of str to float
         Chance that each holds today.
     needed : float
-        Chance at which `square` is said.
+        Chance of its conditions at which `square` is said; that it comes out too needs the wanted one.
     stages : tuple of Stage
         Every condition of its use with a probability and a date of its own, and which of them decides.
     reasons : tuple of Reason
@@ -186,7 +186,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         taken = readiness.path(roughed.forecast, roughed.inner, rule, members=calibration.members, work=work)
     now = datetime.fromtimestamp(float(forecast.posix_s[0]), UTC)
     fits = None if out is None else out.fits
-    square, ready = whole.date(rule.needed, fits), taken.date(rule.needed) if taken else None
+    square, ready = whole.square(fits), taken.date(rule.needed) if taken else None
     gain_days = _gain_days(forecast, square, ready)
     least_days = SOONER_DAYS / 2 if previous == "rough out" else SOONER_DAYS
     worth = roughed is not None and gain_days is not None and gain_days >= least_days
@@ -197,7 +197,8 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         if roughed and worth
         else 0.0,
     }
-    step = _step(chance, wanted=probability, previous=previous)
+    may_square = square is not None and square <= now
+    step = _step(chance["rough out"], may_square=may_square, wanted=probability, previous=previous)
     if not calibration.enough and not use_class.may_stay_wet:
         step = "leave"
     if calibration.contradiction is not None:  # scale or pins are wrong by far: no word of the saw
@@ -232,7 +233,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         yes=step == "square",
         out=out,
         waits=step != "square"
-        and chance["square"] >= probability
+        and probability <= float(whole.probability()[0]) < rule.needed
         and calibration.enough
         and calibration.contradiction is None,
     )
@@ -287,16 +288,9 @@ def _gain_days(forecast: Forecast, whole: datetime | None, taken: datetime | Non
     return (whole_s - taken.timestamp()) / DAY_S
 
 
-def _step(chance: Mapping[str, float], *, wanted: float, previous: str | None) -> Step:
+def _step(rough_out: float, *, may_square: bool, wanted: float, previous: str | None) -> Step:
     """Choose the step, keeping the last one until its probability has left the band."""
-
-    def needed(step: str) -> float:
-        if previous == step:
-            return wanted - BAND
-        return first_yes(wanted) if step == "square" else wanted
-
-    if chance["square"] >= needed("square"):
+    if may_square:
         return "square"
-    if chance["rough out"] >= needed("rough out"):
-        return "rough out"
-    return "leave"
+    needed = wanted - BAND if previous == "rough out" else wanted
+    return "rough out" if rough_out >= needed else "leave"

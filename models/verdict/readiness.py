@@ -110,6 +110,14 @@ class Rule:
         """Probability from which on `square` is said; see `first_yes` and `BAND`."""
         return self.wanted - BAND if self.kept else first_yes(self.wanted)
 
+    @property
+    def needed_with_room(self) -> float:
+        """Probability that it is ready and comes out of its timber too, from which on `square` is said.
+
+        The first yes comes too early by its asking again; what a timber measures is no matter of the day.
+        """
+        return min(self.needed, self.wanted)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Path:
@@ -181,10 +189,18 @@ class Path:
         ready = self.ready(use)
         return np.asarray((ready if fits is None else ready & fits).mean(axis=1))
 
-    def date(self, probability: float, fits: NDArray[np.bool_] | None = None) -> datetime | None:
-        """First candidate that is sure enough, `fits` as in `probability`."""
+    def date(self, probability: float) -> datetime | None:
+        """First candidate that is sure enough."""
+        return self.first(self.ready(), probability)
+
+    def square(self, fits: NDArray[np.bool_] | None = None) -> datetime | None:
+        """First candidate on which `square` may be said, `fits` as in `probability`."""
         ready = self.ready()
-        return self.first(ready if fits is None else ready & fits, probability)
+        sure = ready.mean(axis=1) >= self.rule.needed
+        if fits is not None:
+            sure &= (ready & fits).mean(axis=1) >= self.rule.needed_with_room
+        at = np.flatnonzero(sure)
+        return None if at.size == 0 else datetime.fromtimestamp(float(self.posix_s[at[0]]), UTC)
 
     def first(self, stood: NDArray[np.bool_], probability: float) -> datetime | None:
         """First candidate on which so large a share of the members stands a condition of shape (nt, m)."""

@@ -132,6 +132,7 @@ class Findings:
         if use.may_stay_wet:
             yield Reason(code="verdict.may_stay_wet", values={"use": use.title, "note": use.note})
             return
+        yield from self._room()
         yield self._binds()
         yield self._chance()
         if self.waits:
@@ -156,14 +157,41 @@ class Findings:
             if not each.decides
         )
 
+    @property
+    def _stands(self) -> bool:
+        """Whether it stands what its use asks today, wherever it comes out of its timber or not."""
+        today = float(self.whole.probability()[0]) >= self.rule.needed
+        sure = self.calibration.enough and self.calibration.contradiction is None
+        return self.yes or (today and sure)
+
+    def _room(self) -> Iterator[Reason]:
+        """Yield that only the room in the timber keeps it from being squared, on the best day."""
+        if self.square is not None or self.out is None or not self.out.sure:
+            return
+        if self.whole.date(self.rule.needed) is not None:
+            yield Reason(
+                code="verdict.just_enough",
+                values={
+                    "width_mm": self.out.finished_mm[0],
+                    "depth_mm": self.out.finished_mm[1],
+                    "out_probability": self.out.probability,
+                    "probability": float(self.whole.probability(fits=self.out.fits).max()),
+                    "needed": self.rule.needed_with_room,
+                },
+            )
+
     def _binds(self) -> Reason:
         """Return what the verdict hangs on: one condition, or that all of them hold together."""
         for each in self.stages:
             if each.decides:
-                return Reason(code="verdict.binds", values={**self._of_stage(each), "yes": self.yes})
+                return Reason(code="verdict.binds", values={**self._of_stage(each), "yes": self._stands})
         return Reason(
             code="verdict.binds_together",
-            values={"probability": float(self.whole.probability()[0]), "needed": self.rule.needed},
+            values={
+                "probability": float(self.whole.probability()[0]),
+                "needed": self.rule.needed,
+                "same_day": all(each.probability >= self.rule.needed for each in self.stages),
+            },
         )
 
     def _of_stage(self, each: Stage) -> dict[str, Value]:
@@ -188,19 +216,20 @@ class Findings:
         today, needed = float(self.whole.probability()[0]), self.rule.needed
         if self.out is not None and not self.out.sure:  # whatever day: said before it
             return Reason(code="verdict.chance_today", values={"probability": today})
-        if self.square is None:
+        sure = self.square or self.whole.date(needed)
+        if sure is None:
             return Reason(
                 code="verdict.chance_not_reached",
                 values={"probability": today, "needed": needed, "horizon_days": self.horizon_days},
             )
-        if self._is_today(self.square):
+        if self._is_today(sure):
             return Reason(code="verdict.chance_today", values={"probability": today})
         return Reason(
             code="verdict.chance_by",
             values={
                 "probability": today,
                 "needed": needed,
-                "square_utc": self.square,
+                "square_utc": sure,
                 "spread_days": self.whole.spread_days(),
             },
         )
@@ -233,7 +262,8 @@ class Findings:
 
     def _governing(self) -> str:
         parts = {
-            "size": float(np.median(self.today.size_mm)),
+            "size": float(np.median(np.abs(self.today.size_change_mm))),
+            "check": float(np.median(np.abs(self.today.check_face_mm))),
             "out_of_square": float(np.median(np.abs(self.today.out_of_square_mm))),
             "cup": float(np.median(np.abs(self.today.cup_mm))),
         }

@@ -66,7 +66,7 @@ def of(found: Path) -> tuple[Stage, ...]:
     tuple of Stage
         None for a use that may stay wet. At most one decides: where some are not sure enough today, the one
         that is so last; of two that never are, the one less likely at its best. Where each is sure enough it
-        is the least likely, unless they are not so together: then none is.
+        is the least likely, unless they are not so together, today or on any day: then none is.
 
     References
     ----------
@@ -80,6 +80,8 @@ def of(found: Path) -> tuple[Stage, ...]:
     open_ = [one for one in each if one.probability < found.rule.needed]
     if not open_ and together < found.rule.needed:
         return tuple(each)
+    if all(one.date_utc for one in each) and found.date(found.rule.needed) is None:
+        return tuple(each)  # each on some day, and never all on one
     last = max(
         open_ or each,
         key=lambda one: (
