@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import erf
 
+from baulk.models import sapwood
 from baulk.models.constants import Floats
 from baulk.models.field import MoistureField
 from baulk.models.section import Section
@@ -210,8 +211,8 @@ def green(  # noqa: PLR0913 - a timber and where it lay
         The section. [mm]
     posix_s : float
         Moment. [s]
-    start_pct : ndarray, shape (m,)
-        Moisture content. [%]
+    start_pct : ndarray, shape (m,), or (2, n, m)
+        Moisture content, even or of each cell of the lines. [%]
     air_pct, dried_mm : float or ndarray, shape (m,)
         EMC of the air that it lay in before [%], and how deep it had dried in it: `2 sqrt(D t)` [mm].
     cells : int
@@ -228,12 +229,45 @@ def green(  # noqa: PLR0913 - a timber and where it lay
     """
     edges = edges_of(section, cells)
     deep = np.minimum((edges[1:] + edges[:-1]) / 2, edges[-1] - (edges[1:] + edges[:-1]) / 2)
-    kept = erf(deep[:, None] / np.maximum(np.broadcast_to(dried_mm, start_pct.shape), 1e-3))
-    air = np.broadcast_to(air_pct, start_pct.shape)
+    members = start_pct.shape[-1:]
+    kept = erf(deep[:, None] / np.maximum(np.broadcast_to(dried_mm, members), 1e-3))
+    air = np.broadcast_to(air_pct, members)
     mc = np.maximum(air + (start_pct - air) * kept, 1.0)
-    return OuterLayers(
-        posix_s=posix_s, section=section, edges_mm=edges, mc_pct=np.stack([mc, mc]).astype(np.float64)
+    both = np.broadcast_to(mc, (2, *mc.shape[-2:])).astype(np.float64)
+    return OuterLayers(posix_s=posix_s, section=section, edges_mm=edges, mc_pct=both)
+
+
+def sapwood_shares(section: Section, heartwood_mm: Floats, cells: int = CELLS) -> Floats:
+    """Compute how much of each cell of the lines is sapwood.
+
+    Parameters
+    ----------
+    section : Section
+        The section with its pith. [mm]
+    heartwood_mm : ndarray, shape (m,)
+        Radius of the heartwood. [mm]
+    cells : int
+        Number of cells from a face to the middle.
+
+    Returns
+    -------
+    ndarray, shape (2, n, m)
+        0 to 1. [-]
+    """
+    x, y = places_mm(section, edges_of(section, cells))
+    thin = np.array([-1e-3, 1e-3])  # the lines have no width
+    along = sapwood.shares(section, x, thin, heartwood_mm)[:, 0, :]
+    up = sapwood.shares(section, thin, y, heartwood_mm)[:, :, 0]
+    return np.stack([along.T, up.T])
+
+
+def places_mm(section: Section, edges_mm: Floats) -> tuple[Floats, Floats]:
+    """Return where the cell edges of the two lines lie from the centre, along x and along y, [mm]."""
+    x, y = (
+        np.where(edges_mm <= edges_mm[-1] / 2, edges_mm - side / 2, side / 2 - (edges_mm[-1] - edges_mm))
+        for side in (section.width_mm, section.depth_mm)
     )
+    return x, y
 
 
 def from_field(field: MoistureField, cells: int = CELLS) -> OuterLayers:

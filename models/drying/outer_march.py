@@ -15,7 +15,7 @@ from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.drying import kernel, layout
 from baulk.models.drying.grid import centre_shares, slope_shares
 from baulk.models.drying.members import Members
-from baulk.models.drying.outer_layers import END, LINE, Course, OuterLayers
+from baulk.models.drying.outer_layers import END, LINE, Course, OuterLayers, places_mm
 from baulk.models.drying.parallel import parallel_for
 from baulk.models.drying.solver import CHUNK, FIRST_S, MIDWINTER_POSIX_S
 from baulk.models.errors import OutOfRange
@@ -206,10 +206,7 @@ class _Lines:
 def _laid_out(layers: OuterLayers, law: DiffusionLaw, members: Members, wood: Floats) -> _Lines:
     section, edges = layers.section, layers.edges_mm
     near = np.array([-1e-3, 1e-3])
-    x, y = (
-        np.where(edges <= edges[-1] / 2, edges - side / 2, side / 2 - (edges[-1] - edges))
-        for side in (section.width_mm, section.depth_mm)
-    )
+    x, y = places_mm(section, edges)
     lines = (
         layout.grain(section, law, x, near, members.ratio_factor)[0],
         layout.grain(section, law, near, y, members.ratio_factor)[1],

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models import checking, creep
+from baulk.models import checking, creep, sapwood
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import parameters
 from baulk.models.calibrate.calibration import Calibration
@@ -27,7 +27,7 @@ from baulk.models.drying import outer_layers, outer_march
 from baulk.models.drying.members import Members
 from baulk.models.drying.outer_layers import Course, OuterLayers
 from baulk.models.drying.outer_march import STEP_S
-from baulk.models.section import Covers, Schedule
+from baulk.models.section import Covers, Schedule, Section
 from baulk.models.species import Species
 from baulk.models.timber import Event, Timber
 
@@ -231,7 +231,7 @@ def since_arrival(  # noqa: PLR0913 - a timber, its past and its air
     layers = outer_layers.green(
         past.stretches[0].section,
         start_s,
-        np.minimum(wood.start_mc_pct, law.most_pct),
+        np.minimum(_green_pct(timber, species, past.stretches[0].section, wood), law.most_pct),
         air_pct=mean_emc_pct(air, start_s, now_s) + wood.emc_offset_pct,
         dried_mm=np.maximum(theta[parameters.DRIED], 0.0),
     )
@@ -248,6 +248,14 @@ def since_arrival(  # noqa: PLR0913 - a timber, its past and its air
             found, part = _until(found, species, air, past.faces, end_s, step_s, threads)
             seen.append((part, 1 if step_s == FAR_S else WEEK))
     return replace(found, members=wood, stood_pct=_stood(seen, start_s))
+
+
+def _green_pct(timber: Timber, species: Species, section: Section, wood: Members) -> Floats:
+    """Green moisture of each cell of the lines, heartwood's or sapwood's, shape (2, n, m), [%]."""
+    assert wood.heartwood_mm is not None  # noqa: S101 - the members of a fit have one
+    green = sapwood.green_pct(species, outer_layers.sapwood_shares(section, wood.heartwood_mm))
+    start_of = 0.0 if timber.green_mc_pct is None else sapwood.share(section, wood.heartwood_mm)
+    return np.asarray(wood.start_mc_pct * green / sapwood.green_pct(species, start_of))
 
 
 def _rested(species: Species, layers: OuterLayers) -> Strained:

@@ -327,3 +327,31 @@ def test_a_wood_without_a_start_and_a_dry_timber_have_no_margin():
     assert [each.code for each in margin.reasons(None, OAK)] == ["checking.past"]
     (none,) = margin.reasons(None, species.get("teak"))
     assert (none.code, none.values["species"]) == ("checking.no_start", "teak")
+
+
+@pytest.mark.parametrize(
+    ("measured_pct", "sapwood_pct", "heart_pct"), [(None, 110.0, 33.0), (80.0, 99.9, 30.0)]
+)
+def test_the_surface_of_sapwood_begins_as_wet_as_sapwood_is(measured_pct, sapwood_pct, heart_pct):
+    # loblolly 200 mm, heartwood of 60 mm about the pith: by hand 1 - pi 60^2/200^2 = 0.717 is sapwood; of a
+    # measured 80 % heartwood has 80/(0.283 + 0.717 * 110/33) = 30.0 and sapwood 99.9; the table has 33 and 110
+    pine = species.get("loblolly pine")
+    piece = dataclasses.replace(
+        timber(200.0), species="loblolly pine", green_mc_pct=measured_pct, heartwood_mm=60.0
+    )
+    now_s = ARRIVED.timestamp() + DAY_S
+    damp = AirSeries(
+        posix_s=ARRIVED.timestamp() + 3600.0 * np.arange(24),
+        temp_c=np.full(24, 2.0),
+        rh_pct=np.full(24, 97.0),
+    )
+    law = law_for(pine)
+    fitted = calibration.fit(piece, pine, [], damp, law=law, now_posix_s=now_s, members=32)
+    now = course.since_arrival(piece, pine, fitted, damp, law=law)
+    middles = (now.layers.edges_mm[1:] + now.layers.edges_mm[:-1]) / 2
+    at = now.layers.mc_pct[:, [np.argmin(np.abs(middles - deep)) for deep in (20.0, 95.0)]]
+    told = np.median(at, axis=-1)
+    start = float(np.median(fitted.members.start_mc_pct))
+    usual = 33.0 if measured_pct is None else 80.0
+    assert told[:, 0] == pytest.approx(sapwood_pct * start / usual, rel=0.1)
+    assert told[:, 1] == pytest.approx(heart_pct * start / usual, rel=0.1)
