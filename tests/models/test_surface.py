@@ -334,7 +334,7 @@ def test_a_wood_without_a_start_and_a_dry_timber_have_no_margin():
 )
 def test_the_surface_of_sapwood_begins_as_wet_as_sapwood_is(measured_pct, sapwood_pct, heart_pct):
     # loblolly 200 mm, heartwood of 60 mm about the pith: by hand 1 - pi 60^2/200^2 = 0.717 is sapwood; of a
-    # measured 80 % heartwood has 80/(0.283 + 0.717 * 110/33) = 30.0 and sapwood 99.9; the table has 33 and 110
+    # measured 80 % heartwood has 80/(0.283 + 0.717 * 110/33) = 30.0, sapwood 99.9; the table has 33 and 110
     pine = species.get("loblolly pine")
     piece = dataclasses.replace(
         timber(200.0), species="loblolly pine", green_mc_pct=measured_pct, heartwood_mm=60.0
