@@ -197,3 +197,18 @@ def test_the_same_cuts_are_not_told_twice():
     plan = place_cut.plan(outside, small, OAK, OUT, wet=GREEN, pieces=True)
     assert [choice.heart for choice in plan.choices] == ["free", "free"]
     assert len(plan.choices[0].pieces) > len(plan.choices[1].pieces) == 1
+
+
+def test_several_pieces_are_sawn_on_the_saws_step_where_as_many_have_room():
+    wide = replace(EIGHT, section=Section(width_mm=300, depth_mm=300, pith_y_mm=-400))
+    small = replace(SIX, width_mm=76, depth_mm=76, step_mm=5.0)
+    several = [
+        each
+        for each in place_cut.plan(wide, small, OAK, OUT, wet=GREEN, pieces=True).choices
+        if len(each.pieces) > 1
+    ]
+    assert several
+    for piece in (each for choice in several for each in choice.pieces):
+        sizes = (piece.piece.width_mm, piece.piece.depth_mm)
+        assert sizes == pytest.approx([5.0 * round(each / 5.0) for each in sizes], abs=0.01)
+        assert piece.holds

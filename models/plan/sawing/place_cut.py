@@ -16,6 +16,7 @@ from baulk.models.allowance.parts import Ask, Wet
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.sawing import allowance, cutting, layout, spots
 from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid, Stock
+from baulk.models.plan.sawing.layout import Rect
 from baulk.models.plan.sawing.order import Order
 from baulk.models.plan.sawing.sweep import Sweep, meet
 from baulk.models.reason import Reason
@@ -254,9 +255,10 @@ def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
         blocks = layout.inside(case.stock.section, case.stock.defects)
         if heart == "free" and spots.near(case.stock.section):
             blocks = (*blocks, spots.heart_of(case.stock.section))
-        for _ in range(_TRIES):
-            sawn = (round(need[0], 2), round(need[1], 2))
-            laid = tuple(
+
+        def lay(size: tuple[float, float], blocks: Sequence[Rect] = blocks) -> tuple[Laid, ...]:
+            sawn = (round(size[0], 2), round(size[1], 2))
+            return tuple(
                 _laid(
                     case,
                     spots.placed(case.stock.section, (each.width_mm, each.height_mm), each.centre_mm),
@@ -264,10 +266,16 @@ def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
                 )
                 for each in layout.most_pieces(case.stock.section, blocks, sawn, order.kerf_mm)
             )
+
+        for _ in range(_TRIES):
+            laid = lay(need)
             if len(laid) < 2 or all(each.holds for each in laid):
                 break
             need = _larger(need, min(each.spare_mm for each in laid))
         if len(laid) > 1:
+            on_the_step = lay((engine.up(need[0], order.step_mm), engine.up(need[1], order.step_mm)))
+            if len(on_the_step) == len(laid) and all(each.holds for each in on_the_step):
+                laid = on_the_step
             found.append(Choice(name=_name(len(laid), heart), heart=heart, pieces=laid))
     return found
 
