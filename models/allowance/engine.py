@@ -74,6 +74,7 @@ def sureness(confidence: float) -> float:
     return NormalDist().inv_cdf(confidence)
 
 
+@lru_cache(maxsize=512)  # a purchase plan asks for the same sections again, for each timber and how wet it is
 def shape_of(section: Section, wood: Species) -> Shape:
     """Return the influence of shrinkage on a section, on the cells of this module."""
     x, y = (solver.graded_edges_mm(side, CELLS) for side in (section.width_mm, section.depth_mm))
