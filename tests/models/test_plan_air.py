@@ -213,6 +213,7 @@ def test_a_dry_use_wants_dry_air_and_gains_by_it():
     made = plan.plan(asked, plan.Water())
     (gain,) = made.gains
     assert gain.gained_weeks.median > 8
+    assert made.sure == pytest.approx(0.95)  # a date is that of a first yes, as the verdict's own
     assert gain.plan_weeks.median < gain.nothing_weeks.median
     assert made.weeks[30].set_pct < 60
 

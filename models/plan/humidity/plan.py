@@ -290,7 +290,7 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
         made_utc=datetime.fromtimestamp(room.start_s, UTC),
         held_c=room.held_c,
         what_if=hold_rh is not None,
-        sure=need.stocks[0].wanted,
+        sure=need.stocks[0].rule.needed,
         pieces={each.tag: each.part for each in need.stocks},
         bands=need.bands,
         weeks=_weeks(room, rh, found, np.asarray(given), draught, need_l),
@@ -350,8 +350,8 @@ def _gain(each: Stock, need: Need, fields: tuple[MoistureField, ...], air: AirSe
     with_it, without = planned.days() / 7, nothing.days() / 7
     return Gain(
         tag=each.tag,
-        nothing_utc=nothing.date(each.wanted),
-        plan_utc=planned.date(each.wanted),
+        nothing_utc=nothing.square(),
+        plan_utc=planned.square(),
         nothing_spread_days=nothing.spread_days(),
         plan_spread_days=planned.spread_days(),
         nothing_weeks=_span(without),
