@@ -146,6 +146,8 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
         moisture = wet(timber, answer if section == timber.section else None, woods.species)
         if section != timber.section and answer is not None:
             moisture = replace(wet(timber, answer, woods.species), field=None)
+    if own is not None and asked.section is None:
+        section = _as_recorded(section, own)
     stock = Stock(
         name=timber.tag if timber else "the timber",
         section=section,
@@ -166,6 +168,11 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
         part_sweep_mm=asked.sweep_mm,
         pieces=asked.pieces,
     )
+
+
+def _as_recorded(section: Section, own: Recorded) -> Section:
+    """Return a timber's section as it was planed or measured last; the pith stays where it is."""
+    return replace(section, width_mm=own.width_mm, depth_mm=own.depth_mm)
 
 
 def _section(asked: Asked, timber: Timber | None, bare: LengthUnit) -> Section:
@@ -218,7 +225,7 @@ def yard(shop: Shop, confidence: float) -> list[InYard]:
             InYard(
                 stock=Stock(
                     name=timber.tag,
-                    section=timber.section,
+                    section=_as_recorded(timber.section, own),
                     length_mm=timber.length_mm,
                     bow_mm=own.bow_mm,
                     crook_mm=own.crook_mm,

@@ -203,16 +203,23 @@ def _comes_out(v: Values, system: System) -> str:
 def _little_left(v: Values, system: System) -> str:
     return (
         f"Little is left for {_size(v, system)}: the chance that it still comes out is "
-        f"{share(v['probability'])}, once shrinkage, distortion, bow, crook and planing are off the "
-        f"{show_size(v['size_width_mm'], v['size_depth_mm'], system)} that it was. {_largest(v, system)}"
+        f"{share(v['probability'])}, {_taken_off(v, system)} {_largest(v, system)}"
     )
 
 
 def _no_longer_comes_out(v: Values, system: System) -> str:
     return (
-        f"It no longer comes out at {_size(v, system)}: the chance is {share(v['probability'])}, once "
-        f"shrinkage, distortion, bow, crook and planing are off the "
-        f"{show_size(v['size_width_mm'], v['size_depth_mm'], system)} that it was. {_largest(v, system)}"
+        f"It no longer comes out at {_size(v, system)}: the chance is {share(v['probability'])}, "
+        f"{_taken_off(v, system)} {_largest(v, system)}"
+    )
+
+
+def _taken_off(v: Values, system: System) -> str:
+    checks = v.get("checks_mm", 0.0)  # what stored verdicts of before say nothing of
+    deep = f", planing and {show_movement(checks, system)} for its checks" if checks > 0 else " and planing"
+    return (
+        f"once shrinkage, distortion, bow, crook{deep} are off the "
+        f"{show_size(v['size_width_mm'], v['size_depth_mm'], system)} that it was."
     )
 
 

@@ -248,6 +248,7 @@ def reason(found: ComesOut) -> Reason:
             "depth_mm": found.finished_mm[1],
             "size_width_mm": found.size_mm[0],
             "size_depth_mm": found.size_mm[1],
+            "checks_mm": max(found.parts_mm["checks"]),
             "largest_width_mm": found.largest_mm[0],
             "largest_depth_mm": found.largest_mm[1],
         },

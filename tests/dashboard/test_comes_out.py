@@ -158,3 +158,20 @@ def test_measured_timbers_of_a_wood_tell_the_next_ones_bow(yard):
     order = Order(width_mm=6 * INCH, depth_mm=6 * INCH, length_mm=2898)
     made = sawing.cut_in(yard, sawing.Asked(tag="FER-10", finished=True), order, "in")
     assert made.order.bow_mm == pytest.approx(14.0 * (2898 / 3048) ** 2)
+
+
+def test_a_plan_from_a_timber_lays_its_pieces_in_the_size_that_was_measured_last(yard):
+    # before: in the 7 1/2 in that it was entered with, out of which the saw can no longer take them
+    operations.add_timber(yard, timber(7.5))
+    order = Order(width_mm=6 * INCH, depth_mm=6 * INCH, length_mm=3048 - 150, step_mm=6.35)
+    green = sawing.cut_in(yard, sawing.Asked(tag="FER-01"), order, "in")
+    assert max(green.stock.section.width_mm, green.stock.section.depth_mm) == pytest.approx(7.5 * INCH)
+    detail = {"width_mm": 7.25 * INCH, "depth_mm": 7.125 * INCH, "check_mm": 10.0}
+    operations.add_event(yard, Event(tag="FER-01", kind=EventKind.MEASURED, at_utc=NOW, detail=detail))
+    measured = sawing.cut_in(yard, sawing.Asked(tag="FER-01"), order, "in")
+    (bought,) = sawing.yard(yard, 0.9)
+    for section in (measured.stock.section, bought.stock.section):
+        assert (section.width_mm, section.depth_mm) == pytest.approx((7.25 * INCH, 7.125 * INCH))
+    # checks that planing does not take away are named: 2 x (10 - 2) mm
+    told = text.sentence(still_fits.reason(yard, "FER-01"), "metric")
+    assert "planing and 16.0 mm for its checks are off the 184 x 181 mm that it was" in told

@@ -51,7 +51,7 @@ EXAMPLES = [
     ("verdict.drier_than_service", {"service_low_pct": 12.0, "service_high_pct": 20.0,
                                     "change_mm": (-0.2, 0.5, 1.1)}),
     ("verdict.comes_out", {**SIZE, **LEFT, "probability": 0.97}),
-    ("verdict.little_left", {**SIZE, **LEFT, "probability": 0.72}),
+    ("verdict.little_left", {**SIZE, **LEFT, "probability": 0.72, "checks_mm": 6.0}),
     ("verdict.no_longer_comes_out", {**SIZE, **LEFT, "probability": 0.02}),
     ("verdict.moisture", {"core_pct": SPAN, "mean_pct": (30.0, 33.4, 36.0)}),
     ("verdict.shrinkage_done", {"done": 0.41, "service_low_pct": 12.0, "service_high_pct": 20.0}),
