@@ -279,6 +279,10 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "sawing.no_place": _no_place,
     "sawing.moisture_evaluated": _moisture_evaluated,
     "sawing.moisture_even": _moisture_even,
+    "sawing.size_recorded": fixed(
+        "The timber is laid out in the size that was entered, or measured last. By what it has dried since, "
+        "it has shrunk: measure it before you saw, and enter that."
+    ),
     "sawing.defects_run_through": fixed(
         "Defects run through the whole length as drawn at the end. A knot or shake that shows only further "
         "along is not in the plan."

@@ -102,6 +102,8 @@ def test_moisture_that_was_worked_out_takes_the_place_of_an_even_one():
     assert own.choices[0].largest_mm != pytest.approx(even.choices[0].largest_mm, rel=1e-3)
     assert own.assumptions[0].code == "sawing.moisture_evaluated"
     assert even.assumptions[0].code == "sawing.moisture_even"
+    assert own.assumptions[1].code == "sawing.size_recorded"
+    assert "sawing.size_recorded" not in [each.code for each in even.assumptions]
     assert even.assumptions[0].values["mean_pct"] == 35.0
 
 

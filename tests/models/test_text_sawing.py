@@ -346,6 +346,15 @@ SAID = [
         None,
     ),
     (
+        "sawing.size_recorded",
+        {},
+        (
+            "The timber is laid out in the size that was entered, or measured last. By what it has dried "
+            "since, it has shrunk: measure it before you saw, and enter that."
+        ),
+        None,
+    ),
+    (
         "sawing.defects_run_through",
         {},
         (

@@ -244,6 +244,7 @@ def assumptions(plan: CutPlan, bow: Bend, *, measured: bool) -> tuple[Reason, ..
     usual = {"bend_mm": bow.quantile_mm(sure), "confidence": sure, "timbers": bow.timbers}
     return (
         Reason(code=code, values={"mean_pct": plan.mean_pct, "service_pct": plan.service_pct}),
+        *((Reason(code="sawing.size_recorded"),) if measured else ()),
         *(() if bow.measured else (Reason(code="sawing.usual_bow", values=usual),)),
         Reason(code="sawing.defects_run_through"),
         Reason(code="sawing.through_cuts"),
