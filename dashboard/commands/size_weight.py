@@ -211,7 +211,7 @@ def _of_timber(
 ) -> tuple[dict[str, Any], tuple[Reason, ...]]:
     wood, length_mm = species.get(kind), units.length_mm(length)
     given_pct = None if moisture[0] is None else _percents("--mc", moisture[0])[0]
-    most = _refuse_wetter_than_it_can_be(given_pct or 0.0, wood, 1.0)
+    most = _refuse_wetter_than_it_can_be(given_pct or 0.0, wood, 1.0, check="it and the wood")
     now_pct = wood.green_heartwood_mc_pct if given_pct is None else given_pct
     at_pct = _measured_at_pct(moisture[1], now_pct, wood)
     box = _green(measured, at_pct, wood)
@@ -276,7 +276,7 @@ def _from_weights(start: str, start_mc: str | None, now: str, kind: str | None) 
     )
     _refuse_another_timber(start_kg, now_kg, wood)
     for each in (mean, float(told.mc_pct)):
-        _refuse_wetter_than_it_can_be(each, wood, LIGHT)
+        _refuse_wetter_than_it_can_be(each, wood, LIGHT, check="the weights and the start")
     return {
         "species": None if wood is None else wood.name,
         "start_mc_pct": mean,
@@ -299,7 +299,9 @@ def _refuse_another_timber(start_kg: float, now_kg: float, wood: species.Species
         )
 
 
-def _refuse_wetter_than_it_can_be(mc_pct: float, wood: species.Species | None, light: float) -> float:
+def _refuse_wetter_than_it_can_be(
+    mc_pct: float, wood: species.Species | None, light: float, *, check: str
+) -> float:
     """Refuse more water than the pores hold, and return the most; of an unnamed wood, of the lightest."""
     known = [wood] if wood else [species.get(each) for each in species.names()]
     most = max(float(gravimetric.max_mc_pct(light * each.basic_density_kg_m3)) for each in known)
@@ -307,7 +309,7 @@ def _refuse_wetter_than_it_can_be(mc_pct: float, wood: species.Species | None, l
         raise OutOfRange(
             "the moisture content",
             f"of {wood.name if wood else 'any wood in the table'} can't be above {most:.0f} %, not"
-            f" {mc_pct:.0f} %; check the weights and the start",
+            f" {mc_pct:.0f} %; check {check}",
         )
     return most
 

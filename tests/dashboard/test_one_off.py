@@ -217,7 +217,7 @@ def test_the_doctor_lists_every_number_that_was_not_read(here):
         (("weight", "--start", "100 lb", "--start-mc", "390", "--now", "90 lb"), "of any wood in the table"),
         (
             ("weight", "--species", "teak", "--size", "8x8 in", "--length", "9 ft", "--mc", "300"),
-            "of teak can't be above",
+            "not 300 %; check it and the wood",
         ),
         (("emc", "--temp", "20C", "--rh", "50", "--equation", "5"), "--equation is 4-5 or 4-6, not '5'"),
     ],
