@@ -94,7 +94,7 @@ def note(fitted=NOW - DAY, *, says, sd=0.15, **more):
     } | more  # fmt: skip
     default = [each for each, _ in usual.values()]
     body = {
-        "format": 1, "fitted_utc": fitted.isoformat(), "origin": origin, "names": list(usual), "members": 64,
+        "format": 2, "fitted_utc": fitted.isoformat(), "origin": origin, "names": list(usual), "members": 64,
         "mean": mean.tolist(), "cov": np.diag(after**2).tolist(), "prior_mean": default,
         "prior_cov": np.diag(before**2).tolist(), "default_mean": default, "default_sd": before.tolist(),
     }  # fmt: skip
