@@ -106,8 +106,7 @@ class Movement:
         Of a boxed heart the three faces without the check are asked: the other one widens while the wood
         shrinks and closes while it swells, and the means and middles with it.
         """
-        sound = [mm for face, mm in self.face_mm.items() if face != self.check_face]
-        sizes = np.asarray(_sizes(self) if self.check_face is None else sound)
+        sizes = np.asarray(_sound(self))
         most = np.argmax(np.abs(sizes), axis=0)
         return np.asarray(np.take_along_axis(sizes, most[None], axis=0)[0])
 
@@ -118,13 +117,13 @@ class Movement:
 
     @property
     def shrinkage_mm(self) -> Floats:
-        """Largest shrinkage of a size, 0 where none shrinks: what opens a joint, [mm]."""
-        return self._or_worse(lambda moved: np.maximum(-np.min(_sizes(moved), axis=0), 0.0))
+        """Largest shrinkage of the sizes of `size_change_mm`, 0 where none shrinks: opens a joint, [mm]."""
+        return self._or_worse(lambda moved: np.maximum(-np.min(_sound(moved), axis=0), 0.0))
 
     @property
     def swelling_mm(self) -> Floats:
-        """Largest swelling of a size, 0 where none swells: what makes a joint tight, [mm]."""
-        return self._or_worse(lambda moved: np.maximum(np.max(_sizes(moved), axis=0), 0.0))
+        """Largest swelling of the same, 0 where none swells: what makes a joint tight, [mm]."""
+        return self._or_worse(lambda moved: np.maximum(np.max(_sound(moved), axis=0), 0.0))
 
     @property
     def largest_mm(self) -> Floats:
@@ -169,6 +168,13 @@ def _sizes(moved: Movement) -> list[Floats]:
     """Return the change of every face, and of width and depth at the middle and on the mean."""
     middles = [moved.middle_width_mm, moved.middle_depth_mm]
     return [*moved.face_mm.values(), moved.width_mm, moved.depth_mm, *middles]
+
+
+def _sound(moved: Movement) -> list[Floats]:
+    """Return the same, of a boxed heart only of the faces without the check."""
+    if moved.check_face is None:
+        return _sizes(moved)
+    return [mm for face, mm in moved.face_mm.items() if face is not moved.check_face]
 
 
 def _shrinks(moved: Movement, one: Face, other: Face, mean_mm: Floats) -> Floats:

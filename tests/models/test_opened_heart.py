@@ -295,4 +295,6 @@ def test_the_sign_of_a_boxed_heart_is_that_of_its_wood_not_of_the_face_with_the_
     moved = shape.movement_between(shape.did(fields[now]), fields[then])
     assert sign * float(moved.size_change_mm) > 0.5
     assert sign * float(moved.check_face_mm) < -3
+    # and by the seasons: a face that parts at its check is no swelling, one that closes there no shrinkage
+    assert float(moved.swelling_mm if sign < 0 else moved.shrinkage_mm) < 0.5
     assert float(moved.size_change_mm) in {float(moved.face_mm[face]) for face in "bcd"}
