@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import json
 import os
 import re
@@ -264,6 +265,16 @@ def _check_url(name: str, url: str, schemes: tuple[str, ...]) -> None:
         raise ValueError(f"a password does not belong in {name}; set {STORE_PASSWORD} instead")
     if not parts.hostname:
         raise ValueError(f"{name} names no host, for instance {schemes[0]}127.0.0.1")
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether an address can be reached from this machine only."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 def slugify(name: str) -> str:

@@ -21,7 +21,7 @@ from typing import Final, Literal
 from argon2 import PasswordHasher, extract_parameters
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from baulk.ingest.config import Config
+from baulk.ingest.config import Config, is_loopback
 from baulk.ingest.errors import ConfigError, extra_missing
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
@@ -34,16 +34,6 @@ STAYS: Final = timedelta(days=30)
 NOTE: Final = "pass/"
 Locked = Literal["open", "password", "login"]
 _HASHING: Final = BoundedSemaphore(2)
-
-
-def is_loopback(host: str) -> bool:
-    """Return whether an address can be reached from this machine only."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def lock(config: Config) -> Locked:

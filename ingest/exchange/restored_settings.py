@@ -7,7 +7,6 @@ said, unless the person vouches for the zip (by its signature, or in words).
 
 from __future__ import annotations
 
-import ipaddress
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -117,7 +116,7 @@ def _reaching(found: Mapping[str, object]) -> Iterator[_Change]:
     broker, store, pages = (_part(found, name) for name in ("broker", "store", "dashboard"))
     for name, part in (("broker", broker), ("dashboard", pages)):
         host = part.get("host")
-        if isinstance(host, str) and not _is_here(host):
+        if isinstance(host, str) and not settings.is_loopback(host):
             yield _Change(part=name, key="host", was=host, value=_HERE)
     for key in ("url", "books_url"):
         address = store.get(key)
@@ -131,15 +130,6 @@ def _reaching(found: Mapping[str, object]) -> Iterator[_Change]:
         yield _Change(part="store", key="backup_dir", was=store["backup_dir"], value=None)
 
 
-def _is_here(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
-
-
 def _brought_here(address: str) -> str:
     """Return the address with this machine for its host; what follows a ? may name a host as well."""
     try:
@@ -147,7 +137,7 @@ def _brought_here(address: str) -> str:
         port, host = parts.port, parts.hostname
     except ValueError:  # no address at all: the settings are refused for it
         return address
-    if host is not None and _is_here(host) and not parts.query and not parts.fragment:
+    if host is not None and settings.is_loopback(host) and not parts.query and not parts.fragment:
         return address
     user = f"{parts.username}@" if parts.username else ""
     place = f"{user}{_HERE}:{port}" if port else f"{user}{_HERE}"

@@ -37,7 +37,7 @@ def wide(folder, more=""):
     ],
 )
 def test_only_addresses_of_this_machine_count_as_its_own(host, alone):
-    assert access.is_loopback(host) is alone
+    assert settings.is_loopback(host) is alone
 
 
 def test_pages_beyond_this_machine_are_refused_without_a_password(shop_dir):
