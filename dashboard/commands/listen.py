@@ -9,6 +9,7 @@ import typer
 from baulk.dashboard.commands.answers import HERE, ShopOption, say
 from baulk.dashboard.commands.children import stop_signals
 from baulk.ingest.mqtt import listener
+from baulk.ingest.wire.message import MOST_LISTENERS
 
 
 def listen(
@@ -21,7 +22,7 @@ def listen(
         typer.Option(
             "--number",
             min=1,
-            max=99,
+            max=MOST_LISTENERS,
             help="Which of several listeners this is; they take turns by the share of [broker].",
         ),
     ] = None,

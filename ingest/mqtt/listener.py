@@ -33,7 +33,7 @@ from baulk.ingest.repeats import Repeats
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import Cause, Rejected, Which
-from baulk.ingest.wire.message import RawMessage
+from baulk.ingest.wire.message import MOST_LISTENERS, RawMessage
 
 log = logging.getLogger("baulk.listener")
 
@@ -108,7 +108,7 @@ def run(  # noqa: PLR0913 - what tests and commands set
     once : bool
         Fail if the broker can't be reached in the first ten seconds, instead of trying on.
     number : int, optional
-        Which of several listeners this is, from 1; they take turns by the ``share`` of [broker].
+        Which of several listeners this is, from 1 to 7; they take turns by the ``share`` of [broker].
     now : callable
         The clock.
 
@@ -117,8 +117,10 @@ def run(  # noqa: PLR0913 - what tests and commands set
     BrokerError
         With ``once``, if there is no broker or it refuses us.
     ConfigError
-        If it is one of several, and [broker] has no ``share``.
+        If it is one of several, and [broker] has no ``share``, or there are too many.
     """
+    if number is not None and not 1 <= number <= MOST_LISTENERS:
+        raise ConfigError(f"a listener can't have the number {number}; give one from 1 to {MOST_LISTENERS}")
     if number is not None and shop.config.broker.share is None:
         raise ConfigError(
             'several listeners would each take every message; set share = "yard" in [broker] of baulk.toml'

@@ -3,7 +3,7 @@
 With the inbox full it stops reading, so that the broker keeps what it has, and still sends pings and
 acknowledgements. Each message's arrival carries its packet identifier in the last 65 ms (see `_arrived`):
 the broker sends a message that was not acknowledged again under the same identifier (MQTT 5.0 4.4), and by
-it a reading without a time of its own is known again.
+it a reading without a time of its own is known again. Messages of QoS 0 have no identifier and are counted.
 """
 
 from __future__ import annotations
@@ -46,6 +46,8 @@ _ANSWER_S: Final = 20.0
 _LONGEST_S: Final = 15.0  # between two tries to connect
 _CLOSED: Final = 2  # connections closed without an answer before the other version is tried
 _LEAVE_S: Final = 1.0
+_BARE: Final = 32_768  # half of the identifiers away from where a broker begins
+_LAST: Final = 65_535  # packet identifier
 _END_S: Final = 4.0  # that `leave` waits for the network thread
 
 
@@ -109,7 +111,9 @@ class Session:
         self._answered = self._accepted = False
         self._closed = 0
         self._linked = now()
-        self._floor = floor_of(self._linked)
+        self._lane = 0 if number is None and config.broker.share else number
+        self._bare = _BARE
+        self._floor = floor_of(self._linked, self._lane)
         self._near, self._far = socket.socketpair()
         self._near.settimeout(0)
         self._far.settimeout(0)
@@ -234,7 +238,7 @@ class Session:
                 self._near.recv(4096)
         self._send_acks()
         if more or sock in ready:
-            self._floor = floor_of(self.now())
+            self._floor = floor_of(self.now(), self._lane)
             client.read(_BURST)
             self._hand_over()
         if client.want_write():
@@ -336,10 +340,12 @@ class Session:
         if retained and name == self._status and self.protocol == connection.V5:
             # Sent for a new subscription only: somebody has cleared our session and left his own there.
             self.kept = False
+        if not mid:
+            self._bare = self._bare % _LAST + 1
         raw = RawMessage(
             topic=name,
             payload=payload,
-            arrived_utc=stamped(self._floor, mid),
+            arrived_utc=stamped(self._floor, mid or self._bare),
             retained=retained,
             mid=mid,
             again=again,

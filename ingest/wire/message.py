@@ -106,6 +106,7 @@ def _shown(value: object) -> str:
 
 _MICRO: Final = timedelta(microseconds=1)
 _IDS: Final = 65_536  # packet identifiers of MQTT
+MOST_LISTENERS: Final = 7  # that take turns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,10 +161,22 @@ def digest(payload: bytes) -> bytes:
     return hashlib.blake2b(payload, digest_size=16).digest()
 
 
-def floor_of(moment: datetime) -> datetime:
-    """Give the last moment from which `stamped` may count: at most 65 ms earlier."""
+def floor_of(moment: datetime, number: int | None = None) -> datetime:
+    """Give the last moment from which `stamped` may count, at most 65 ms earlier.
+
+    Parameters
+    ----------
+    moment : datetime
+        Now.
+    number : int or None
+        Which of several listeners counts; 0 for one without a number beside them. Each has every eighth such
+        moment for itself, since the broker gives the same identifiers to all; so it lies up to half a second back.
+    """
     micro = (moment - _EPOCH) // _MICRO
-    return _EPOCH + (micro - micro % _IDS) * _MICRO
+    at = micro // _IDS
+    if number is not None:
+        at -= (at - number) % (MOST_LISTENERS + 1)
+    return _EPOCH + at * _IDS * _MICRO
 
 
 def stamped(floor: datetime, mid: int) -> datetime:
