@@ -170,7 +170,7 @@ def floor_of(moment: datetime, number: int | None = None) -> datetime:
         Now.
     number : int or None
         Which of several listeners counts; 0 for one without a number beside them. Each has every eighth such
-        moment for itself, since the broker gives the same identifiers to all; so it lies up to half a second back.
+        moment for itself, since the broker gives the same identifiers to all: up to half a second back.
     """
     micro = (moment - _EPOCH) // _MICRO
     at = micro // _IDS
