@@ -5,6 +5,7 @@ A form on a page, a command and an import call the same function here.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
@@ -24,11 +25,21 @@ from baulk.models.section import Face
 from baulk.models.timber import Event, EventKind, Timber
 
 
-def add_timber(shop: Shop, timber: Timber, *, by: str = "", now_utc: datetime | None = None) -> int:
-    """Enter a timber and store what waited in quarantine for its tag; return how many readings."""
+def add_timber(
+    shop: Shop,
+    timber: Timber,
+    *,
+    by: str = "",
+    now_utc: datetime | None = None,
+    stop: Callable[[], bool] = lambda: False,
+) -> int:
+    """Enter a timber and store what waited in quarantine for its tag; return how many readings.
+
+    What ``stop`` leaves, the listener stores.
+    """
     check_timber(shop, timber)
     shop.register.add(timber, by=by, now_utc=now_utc)
-    return pipeline.replay(shop, Which(waits_for=timber.tag)).stored
+    return pipeline.replay(shop, Which(waits_for=timber.tag), stop=stop).stored
 
 
 def edit_timber(

@@ -271,7 +271,11 @@ def _settle(shop: Shop, tried: list[tuple[QuarantineRow, Sorted]], *, preview: b
     stored = shop.store.save(checks.flag(readings, shop.store))
     if done := [row.number for row, one in tried if one.reason is None]:
         shop.store.release(*done)
-    still = [(row.number, bad) for row, one in tried if (bad := one.rejected(row.raw)) and not bad.waits_for]
+    still = [
+        (row.number, bad)
+        for row, one in tried
+        if (bad := one.rejected(row.raw)) and (not bad.waits_for or bad.waits_for != row.waits_for)
+    ]
     if still:
         shop.store.reject_anew(still)
     return stored

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
+from typing import Final
 
 from baulk.dashboard import typed
 from baulk.dashboard.queries import shop_facts
@@ -28,6 +30,8 @@ from baulk.models.units import (
     show_size,
     size_mm,
 )
+
+_TURN_S: Final = 1.5  # of storing what waited for a tag; the listener stores the rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +103,8 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
     )
     readings = _understood(first or First(), piece, system)
     by = preferences.chosen().name
-    ask(lambda s: operations.add_timber(s, piece, by=by, now_utc=now))
+    end = time.monotonic() + _TURN_S
+    ask(lambda s: operations.add_timber(s, piece, by=by, now_utc=now, stop=lambda: time.monotonic() > end))
     for series, value in readings:
         ask(partial(_store, series=series, value=value, now=now))
     if photo is not None:

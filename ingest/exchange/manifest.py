@@ -73,6 +73,23 @@ def program() -> str:
     return version("baulk")
 
 
+def body(archive: zipfile.ZipFile, name: str) -> bytes:
+    """Give what a backup says of itself, as it stands there.
+
+    Raises
+    ------
+    BackupError
+        If the zip is none of ours, or that is too long.
+    """
+    try:
+        info = archive.getinfo(NAME)
+    except KeyError as err:
+        raise BackupError(f"{name} is a zip, but no backup of Baulk: there is no {NAME} in it") from err
+    if info.file_size > _MOST_BYTES:
+        raise BackupError(f"{name} is no backup of Baulk: its {NAME} is too large")
+    return archive.read(info)
+
+
 def read(archive: zipfile.ZipFile, name: str) -> Manifest:
     """Read and check the manifest of a backup.
 
@@ -82,14 +99,7 @@ def read(archive: zipfile.ZipFile, name: str) -> Manifest:
         If the zip is none of ours, was made by a newer program, or holds something else than it says.
     """
     try:
-        info = archive.getinfo(NAME)
-    except KeyError as err:
-        raise BackupError(f"{name} is a zip, but no backup of Baulk: there is no {NAME} in it") from err
-    if info.file_size > _MOST_BYTES:
-        raise BackupError(f"{name} is no backup of Baulk: its {NAME} is too large")
-    body = archive.read(info)
-    try:
-        found = Manifest.model_validate_json(body)
+        found = Manifest.model_validate_json(body(archive, name))
     except ValidationError as err:
         raise BackupError(f"{name} is no backup of Baulk that can be read: {_first(err)}") from err
     if found.format > FORMAT:

@@ -182,7 +182,9 @@ def _refuse_unknown(archive: zipfile.ZipFile, found: Manifest, name: str) -> Non
     year = None
     if settings.FILE in found.members and found.members[settings.FILE].size < _MOST_SETTINGS:
         with suppress(UnicodeDecodeError, tomllib.TOMLDecodeError):  # `_settle` says it in words
-            climate = tomllib.loads(archive.read(settings.FILE).decode()).get("climate")
+            with archive.open(settings.FILE) as file:  # the zip may hold more than it says
+                text = file.read(_MOST_SETTINGS)
+            climate = tomllib.loads(text.decode()).get("climate")
             year = climate.get("typical_year") if isinstance(climate, dict) else None
     for member in found.members:
         if not manifests.known(member, year=year if isinstance(year, str) else None):

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from baulk.ingest.errors import BackupError
-from baulk.ingest.exchange.manifest import KEY_FILE, NAME
+from baulk.ingest.exchange.manifest import KEY_FILE, body
 
 _BYTES: Final = 32
 _PREFIX: Final = b"hmac-sha256:"
@@ -94,7 +94,7 @@ def check(archive: zipfile.ZipFile, key: bytes, name: str) -> None:
     """
     if not signed(archive):
         raise BackupError(f"{name} carries no signature; restore it without --key if you trust it")
-    right = _PREFIX + hmac.new(key, archive.read(NAME), hashlib.sha256).hexdigest().encode()
+    right = _PREFIX + hmac.new(key, body(archive, name), hashlib.sha256).hexdigest().encode()
     if not hmac.compare_digest(right, archive.comment):
         raise BackupError(
             f"{name} was not signed with this key as it is now: it was changed, or belongs to another shop; "

@@ -29,6 +29,7 @@ from baulk.ingest.mqtt.last_messages import Heard
 from baulk.ingest.mqtt.session import Session
 from baulk.ingest.mqtt.session_watch import SessionWatch
 from baulk.ingest.mqtt.spool import Spool
+from baulk.ingest.pipeline import Replayed
 from baulk.ingest.repeats import Repeats
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.raw_parts import Taken
@@ -42,6 +43,7 @@ _IDLE_S: Final = 1.0
 _RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
 _FIRST_S: Final = 10.0
 _BOUND_S: Final = 60.0
+_REPLAY_S: Final = 0.5  # of a second's turn; the next messages wait for it
 # A locked store holds every write for seconds, whether we are asked to stop or not. After a turn that took
 # longer than this the last write, a mere note of what came last, is left out: it would hold up the end.
 _PATIENCE_S: Final = 1.5
@@ -155,6 +157,7 @@ class _Listener:
         self._trouble: str | None = None
         self._sent: dict[str, datetime] = {}
         self._revision = -1
+        self._replayed: dict[str, Replayed] = {}
         self._next_idle = self._next_drain = self._next_bound = 0.0
         name = shop.config.client_id if number is None else f"{shop.config.client_id}-{number}"
         self._repeats = Repeats(name)
@@ -319,6 +322,25 @@ class _Listener:
             days, most = part.messages_days, 1e6 * part.messages_mb
             self.shop.store.raw.tidy(datetime.now(UTC), days=days, most_bytes=most)
 
+    def _replay(self) -> bool:
+        """Store for a moment what waited for tags entered since; return whether that was all."""
+        end = time.monotonic() + _REPLAY_S
+        for tag in self.shop.store.replayable_tags():
+            last = self._replayed.pop(tag, None) or Replayed()
+            done = pipeline.replay(
+                self.shop,
+                Which(waits_for=tag),
+                after=last.after,
+                upto=last.upto or None,
+                stop=lambda: self.stop.is_set() or time.monotonic() > end,
+            )
+            if not done.is_done:
+                self._replayed[tag] = replace(done, stored=last.stored + done.stored)
+                return False
+            new = last.stored + done.stored
+            self.say(f"timber {tag} is entered now: {new} readings came out of quarantine")
+        return True
+
     def _idle(self) -> None:
         """Replay what waited for a tag and publish new verdicts; a fault here waits for the next turn."""
         if time.monotonic() < self._next_idle:
@@ -337,15 +359,14 @@ class _Listener:
                 return
             self._trim()
             operations.settle(self.shop)
-            for tag in self.shop.store.replayable_tags():
-                new = pipeline.replay(self.shop, Which(waits_for=tag), stop=self.stop.is_set).stored
-                self.say(f"timber {tag} is entered now: {new} readings came out of quarantine")
+            is_done = self._replay()
             if self.session.connected:
                 for one in publish.messages(self.shop, self._sent):
                     if self.stop.is_set():
                         return
                     self.session.publish(one.topic, one.payload)
                     self._sent[one.tag] = one.made_utc
-                self._revision = revision
+                if is_done:
+                    self._revision = revision
         except StoreError as err:
             log.info("%s", err)

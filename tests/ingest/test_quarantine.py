@@ -106,6 +106,30 @@ def test_trying_again_goes_on_where_it_stopped_and_looks_at_each_once(yard, monk
     assert all("former" not in row.reason for row in yard.store.quarantined(100))
 
 
+def test_entering_a_timber_stops_where_it_is_told_and_the_rest_is_found_again(yard, monkeypatch):
+    monkeypatch.setattr(pipeline, "_AT_ONCE", 10)
+    packs = [
+        raw(
+            "baulk/v1/ferry-yard/timber/NEW-1",
+            b'[{"n":"weight","u":"kg","v":96.4,"t":%d}]' % (1773500000 + 60 * k),
+        )
+        for k in range(35)
+    ]
+    pipeline.handle_batch(packs, yard)
+    new = yard.register.get("FER-01").__class__(**{**fields(yard), "tag": "NEW-1"})
+    assert operations.add_timber(yard, new, stop=lambda: True) == 10
+    assert (yard.store.quarantine_count(), yard.store.replayable_tags()) == (25, ["NEW-1"])
+    assert pipeline.replay(yard, Which(waits_for="NEW-1")).stored == 25
+
+
+def test_what_waits_for_another_tag_by_now_is_found_by_that_one(yard):
+    yard.store.quarantine(weight_of("NEW-2"), "no timber called 'NEW-1'", waits_for="NEW-1")
+    assert pipeline.replay(yard).left == 1
+    assert [row.waits_for for row in yard.store.quarantined()] == ["NEW-2"]
+    new = yard.register.get("FER-01").__class__(**{**fields(yard), "tag": "NEW-2"})
+    assert operations.add_timber(yard, new) == 1
+
+
 def test_a_clash_is_settled_either_way_and_an_exchange_can_be_taken_back(yard):
     yard.store.append([air(20), air(24)])
     (row,) = yard.store.quarantined()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tracemalloc
 import zipfile
 from datetime import UTC, datetime
 
@@ -139,3 +140,30 @@ def test_a_file_that_is_no_key_is_refused(text, tmp_path):
     (tmp_path / "backup.key").write_text(text)
     with pytest.raises(BackupError, match="no key"):
         signature.read_key(tmp_path / "backup.key")
+
+
+@pytest.mark.parametrize("name", ["baulk.toml", manifest.NAME])
+def test_a_zip_that_unpacks_to_hundreds_of_megabytes_takes_no_memory(name, shop_dir, tmp_path):
+    """Its list may say what it likes of a file: the zip holds 200 MB of blanks where settings should be."""
+    key = signature.make_key(shop_dir)
+    file, bomb = made_of(shop_dir, tmp_path, ELSEWHERE), tmp_path / "bomb.zip"
+    with zipfile.ZipFile(file) as old, zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as new:
+        for each in old.namelist():
+            new.writestr(each, b" " * 200_000_000 if each == name else old.read(each))
+        signature.sign(new, key, old.read(manifest.NAME))
+    tracemalloc.start()
+    with pytest.raises(BackupError, match=r"damaged|too large|not signed"):
+        restore.restore(bomb, tmp_path / "again", key_file=shop_dir / manifest.KEY_FILE)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert most < 20_000_000
+    assert not (tmp_path / "again").exists()
+
+
+def test_a_signed_zip_that_is_no_backup_is_refused_in_a_sentence(shop_dir, tmp_path):
+    key, file = signature.make_key(shop_dir), tmp_path / "odd.zip"
+    with zipfile.ZipFile(file, "w") as new:
+        new.writestr("baulk.toml", "x")
+        signature.sign(new, key, b"")
+    with pytest.raises(BackupError, match="no backup of Baulk"):
+        restore.restore(file, tmp_path / "again", key_file=shop_dir / manifest.KEY_FILE)
