@@ -7,10 +7,12 @@ still hold: the newest becomes the arrival, or what was learned of the device's 
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
+from operator import attrgetter
 from typing import Final
 
 import numpy as np
@@ -96,22 +98,26 @@ class Clock:
     def __init__(self, times: Iterable[float], raw: RawMessage) -> None:
         self._now = raw.now_utc
         given = list(times)
-        wrong = sorted({one for one in given if not is_right(one, self._now)})
+        right = [is_right(one, self._now) for one in given]
+        wrong = sorted({one for one, is_so in zip(given, right, strict=True) if not is_so})
+        last = {one: index for index, one in enumerate(given)}
+        # The first right time after each place: thousands of clocks in one message may each ask for it.
+        first_after = [math.inf] * len(given)
+        for index in range(len(given) - 1, 0, -1):
+            first_after[index - 1] = min(first_after[index], given[index] if right[index] else math.inf)
         self._stretches: list[_Stretch] = []
-        for start in range(len(wrong)):
-            if start and wrong[start] - wrong[start - 1] <= _APART_S:
-                continue
-            end = start
-            while end + 1 < len(wrong) and wrong[end + 1] - wrong[end] <= _APART_S:
-                end += 1
-            self._stretches.append(self._stretch(wrong[start : end + 1], given, raw))
+        start = 0
+        for end, one in enumerate(wrong):
+            if end + 1 == len(wrong) or wrong[end + 1] - one > _APART_S:
+                self._stretches.append(self._stretch(wrong[start : end + 1], first_after[last[one]], raw))
+                start = end + 1
+        self._begins = [one.first_s for one in self._stretches]
 
-    def _stretch(self, wrong: Sequence[float], given: Sequence[float], raw: RawMessage) -> _Stretch:
+    def _stretch(self, wrong: Sequence[float], first_after_s: float, raw: RawMessage) -> _Stretch:
         newest, at = wrong[-1], self._now
-        last = max(index for index, one in enumerate(given) if one == newest)
-        if after := [one for one in given[last + 1 :] if is_right(one, self._now)]:
+        if first_after_s < math.inf:
             step = min((b - a for a, b in pairwise(wrong)), default=1.0)
-            at = min(at, moment(min(after) - step))
+            at = min(at, moment(first_after_s - step))
         if raw.clock_ahead_s is not None and is_right(newest - raw.clock_ahead_s, self._now):
             at = min(at, moment(newest - raw.clock_ahead_s))
         return _Stretch(first_s=wrong[0], newest_s=newest, at=at)
@@ -121,11 +127,9 @@ class Clock:
         if is_right(posix_s, self._now):
             return moment(posix_s), ()
         flags = (WRONG, device_flag(posix_s))
-        for one in self._stretches:
-            if one.first_s <= posix_s <= one.newest_s:
-                behind = one.newest_s - posix_s
-                if behind > _LONGEST_S:
-                    break
+        if at := bisect_right(self._begins, posix_s):
+            one = self._stretches[at - 1]
+            if 0 <= (behind := one.newest_s - posix_s) <= _LONGEST_S:
                 return one.at - timedelta(microseconds=round(behind * 1e6)), flags
         return self._now, flags
 
@@ -202,8 +206,9 @@ def _course(points: Sequence[tuple[float, float]]) -> Course:
 
 def ahead_of(courses: Sequence[Course], arrived_s: float, said_s: float) -> float | None:
     """Return how many seconds a clock was ahead when a message came that was held up; else None."""
-    for one in courses:
-        if one.first_s <= arrived_s <= one.last_s:
+    if at := bisect_right(courses, arrived_s, key=attrgetter("first_s")):
+        one = courses[at - 1]
+        if arrived_s <= one.last_s:
             ahead = one.at(arrived_s)
             held_up = arrived_s - (said_s - ahead)
             return ahead if _LATE_S < held_up < math.inf else None

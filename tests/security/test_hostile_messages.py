@@ -128,6 +128,8 @@ def shapes(size, seed):
     yield "long names", json.dumps([{"n": chance.choice("ab") * 250, "v": 1}] * (size // 270)).encode()
     yield "separators", json.dumps([{"n": "a/" * (size // 2), "v": 1}]).encode()
     yield "many keys", json.dumps([{f"k{n}": n for n in range(size // 14)}]).encode()
+    clocks = (b'{"n":"weight","u":"kg","v":1.0000000000,"t":%d}' % (4e9 + 4e7 * k) for k in range(size // 53))
+    yield "many clocks", b"[" + b",".join(clocks) + b"]"
     yield "noise", chance.randbytes(size)
     yield "escapes", b'[{"n":"' + b"\\u0041" * (size // 6) + b'","v":1}]'
     yield "not closed", b'[{"n":"weight","u":"kg","v":1},' * (size // 32)
