@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
+from ipaddress import ip_address
 from typing import Any, Final
 from urllib.parse import parse_qs, quote, unquote, urlsplit
 
@@ -36,6 +37,9 @@ _SIGNING_IN: Final = frozenset({"/auth/login", "/auth/logout", "/oauth2callback"
 _FORM: Final = 8192  # bytes of a sign-in, more than any password and address
 _GOAL_S: Final = 600
 _QUEUE: Final = 20  # passwords that wait to be looked at
+# Without a password only browsers on this machine reach the pages, and so does a stranger's page in one of them
+# if its name is made to lead here: browser and page server take the two for one origin.
+_STRANGE: Final = b"Not known by that name: set url in [dashboard] of baulk.toml, or a password."
 _TEXT: Final[Header] = (b"content-type", b"text/plain; charset=utf-8")
 
 
@@ -66,18 +70,12 @@ class Door:
             await self._app(scope, receive, send)
             return
         try:
-            lock = access.lock_of(folder())
-            if lock != "open":
-                if (answer := await self._without_pass(visit, lock, receive)) is not None:
-                    await answer.give(scope, send)
-                    return
-                if lock == "login" and (goal := visit.goal()) is not None:
-                    back = (b"location", goal.encode()), _cookie(visit, GOAL, "", 0)
-                    await Answer(303, b"", back).give(scope, send)
-                    return
+            answer = await self._asked_in(visit, receive)
         except BaulkError as err:
             words = str(err)[:1].upper() + str(err)[1:] + "."
-            await Answer(503, door_page.closed(words), door_page.HEADERS).give(scope, send)
+            answer = Answer(503, door_page.closed(words), door_page.HEADERS)
+        if answer is not None:
+            await answer.give(scope, send)
             return
         if visit.method == "PUT" and visit.path.startswith(_UPLOAD):
             await self._upload(visit, receive, send)
@@ -85,6 +83,19 @@ class Door:
         await self._app(scope, receive, send)
         if visit.method == "DELETE" and visit.path.startswith(_UPLOAD):
             self._uploads.gone(*visit.of_upload())
+
+    async def _asked_in(self, visit: Visit, receive: Receive) -> Answer | None:
+        """Give the answer of the door itself, if it has one."""
+        lock = access.lock_of(folder())
+        if lock == "open":
+            known = visit.names_this_machine() or visit.host in await asyncio.to_thread(ask, _names)
+            return None if known else Answer(403, _STRANGE, (_TEXT,))
+        if (answer := await self._without_pass(visit, lock, receive)) is not None:
+            return answer
+        if lock == "login" and (goal := visit.goal()) is not None:
+            back = (b"location", goal.encode()), _cookie(visit, GOAL, "", 0)
+            return Answer(303, b"", back)
+        return None
 
     async def _without_pass(self, visit: Visit, lock: access.Locked, receive: Receive) -> Answer | None:
         """Give the answer for whoever may not come in; nothing for those who may."""
@@ -187,6 +198,25 @@ class Visit:
         origin = self.headers.get("origin")
         return origin is None or urlsplit(origin).netloc == self.headers.get("host")
 
+    @property
+    def host(self) -> str | None:
+        """The name by which the browser knows these pages; None if it does not say."""
+        try:
+            return urlsplit(f"//{self.headers.get('host', '')}").hostname
+        except ValueError:
+            return ""
+
+    def names_this_machine(self) -> bool:
+        """Whether it asked for an address, which no stranger's name server can have given a page of his."""
+        host = self.host
+        if host is None or host == "localhost" or host.endswith(".localhost"):
+            return True
+        try:
+            ip_address(host)
+        except ValueError:
+            return False
+        return True
+
     def goal(self) -> str | None:
         """Give the page that was asked for before signing in, on the way back from it."""
         if self.scope["type"] != "http" or self.path != "/" or GOAL not in self.cookies:
@@ -263,6 +293,12 @@ async def _not_signed_in(visit: Visit) -> Answer | None:
     allowed = await asyncio.to_thread(ask, _allowed)
     why = access.why_not_listed(str(user.get("email") or "").lower(), user.get("email_verified"), allowed)
     return None if why is None else _asked(visit, door_page.not_listed(f"{why[:1].upper()}{why[1:]}."))
+
+
+def _names(shop: Shop) -> tuple[str | None, ...]:
+    """Give the names by which the settings say that the pages are reached."""
+    pages = shop.config.dashboard
+    return pages.host.lower(), urlsplit(pages.address).hostname
 
 
 def _allowed(shop: Shop) -> tuple[str, ...]:

@@ -228,6 +228,31 @@ def test_an_open_shop_has_no_door_but_limits(ask, shop):
     assert (said.status, said.read, said.body) == (413, 0, "The file is larger than 100 MB.")
 
 
+@pytest.mark.parametrize("kind", ["http", "websocket"])
+@pytest.mark.parametrize(
+    ("host", "is_ours"),
+    [
+        ("127.0.0.1:8501", True),
+        ("[::1]:8501", True),
+        ("localhost:8501", True),
+        ("shop.example", True),
+        ("stranger.example:8501", False),
+        ("127.0.0.1.stranger.example", False),
+        ("localhost.stranger.example:8501", False),
+        ("[", False),
+    ],
+)
+def test_an_open_shop_answers_to_no_strangers_name(ask, shop, host, is_ours, kind):
+    """A stranger may let a name of his lead to this machine; then his page and ours are of one origin."""
+    access.take_password_away(shop)
+    path = shop / "baulk.toml"
+    path.write_text(path.read_text() + '\n[dashboard]\nurl = "https://Shop.example"\n')
+    said = ask("GET", "/_stcore/stream", kind=kind, host=host, origin=f"http://{host}")
+    assert (ask.behind.came == ["/_stcore/stream"]) is is_ours
+    if not is_ours:
+        assert (said.kind, said.status) in {("http.response.start", 403), ("websocket.close", None)}
+
+
 def test_a_door_whose_shop_cannot_be_asked_stays_shut(ask, monkeypatch):
     cookie = ask.pass_of()
 
