@@ -37,8 +37,8 @@ _SIGNING_IN: Final = frozenset({"/auth/login", "/auth/logout", "/oauth2callback"
 _FORM: Final = 8192  # bytes of a sign-in, more than any password and address
 _GOAL_S: Final = 600
 _QUEUE: Final = 20  # passwords that wait to be looked at
-# Without a password only browsers on this machine reach the pages, and so does a stranger's page in one of them
-# if its name is made to lead here: browser and page server take the two for one origin.
+# Without a password only browsers on this machine reach the pages, and a stranger's page in one of them does
+# too if its name is made to lead here: browser and page server take the two for one origin.
 _STRANGE: Final = b"Not known by that name: set url in [dashboard] of baulk.toml, or a password."
 _TEXT: Final[Header] = (b"content-type", b"text/plain; charset=utf-8")
 
