@@ -71,6 +71,7 @@ CHECKS: Final[Mapping[Quantity, tuple[Check, ...]]] = {
     Quantity.WEIGHT: (_weight_gain,),
     Quantity.HUMIDITY: (_wet_sensor,),
 }
+_ALL: Final = {one: (*CHECKS.get(one, ()), *((_jump,) if one in _JUMP else ())) for one in Quantity}
 _COMPARED: Final = frozenset({*_JUMP, Quantity.WEIGHT})
 
 
@@ -91,7 +92,7 @@ def flag(readings: Iterable[Reading], store: Store) -> tuple[Reading, ...]:
         previous = before[series]
         new = [
             name
-            for check in (*CHECKS.get(series.quantity, ()), *((_jump,) if series.quantity in _JUMP else ()))
+            for check in _ALL[series.quantity]
             if (name := check(reading, previous)) and name not in reading.flags
         ]
         flagged.append(replace(reading, flags=(*reading.flags, *new)) if new else reading)

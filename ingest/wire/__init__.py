@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from functools import lru_cache
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.wire import senml, topics
+from baulk.ingest.wire import senml, senml_quick, topics
 from baulk.ingest.wire.formats import FORMATS
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.ingest.wire.source import Source
@@ -30,7 +30,7 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
         If nothing in it can be read.
     """
     if target := _target(raw.topic, slug):
-        return senml.decode(raw, target, senml.asked_of(target.sensor))
+        return senml_quick.decode(raw, target, senml.asked_of(target.sensor))
     if mapped_by := _mapped_by(raw.topic, sources):
         return _together(raw, mapped_by)
     head = f"{topics.ROOT}/{slug}"

@@ -134,12 +134,12 @@ class _Base:
             setattr(self, key, record[key])
 
 
-def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
-    """Resolve a pack (RFC 8428 section 4.6).
+def resolve(payload: bytes, now_utc: datetime, *, pack: list[Any] | None = None) -> list[Record]:
+    """Resolve a pack (RFC 8428 section 4.6), which may be parsed already.
 
     A mistake that makes the whole pack doubtful raises; one that spoils a single record is noted on it.
     """
-    pack = _records(payload)
+    pack = records(payload) if pack is None else pack
     base = _Base()
     found = []
     versions = set()
@@ -167,7 +167,7 @@ def resolve(payload: bytes, now_utc: datetime) -> list[Record]:
     return found
 
 
-def _records(payload: bytes) -> list[Any]:
+def records(payload: bytes) -> list[Any]:
     """Parse a pack and refuse one that no device of a shop would send."""
     pack = parse_json(payload)
     if not isinstance(pack, list) or not pack:
@@ -265,12 +265,14 @@ def _value(record: dict[str, Any], base: _Base, index: int, *, needed: bool) -> 
     return None
 
 
-def decode(raw: RawMessage, target: Target, asked: Asked = PLAIN) -> Decoded:
+def decode(
+    raw: RawMessage, target: Target, asked: Asked = PLAIN, *, pack: list[Any] | None = None
+) -> Decoded:
     """Read the pack of one timber, place or sensor that moves."""
-    records = resolve(raw.payload, raw.now_utc)
-    clock = LazyClock((one.posix_s for one in records if one.own_time), raw)
+    resolved = resolve(raw.payload, raw.now_utc, pack=pack)
+    clock = LazyClock((one.posix_s for one in resolved if one.own_time), raw)
     readings, problems, old = [], [], 0
-    for record in records:
+    for record in resolved:
         try:
             reading = _reading(record, target, asked, clock, raw)
         except (WireError, OutOfRange) as err:
@@ -290,11 +292,7 @@ def _reading(record: Record, target: Target, asked: Asked, clock: LazyClock, raw
     value = record.value
     if type(value) is not float:
         raise WireError(f"{record.name} has no number in v")
-    if record.unit is None or record.unit not in scales:
-        known = " or ".join(scales)
-        given = f"the unit {record.unit[:20]!r}" if record.unit else "no unit"
-        hint = "; SenML has no Fahrenheit" if "Cel" in scales and record.unit else ""
-        raise WireError(f"{record.name} has {given}; send {known}{hint}")
+    scale = _scale(record.name, record.unit, scales)
     if record.own_time:
         taken, flags = clock.taken(record.posix_s)
     else:  # counted from the arrival; a negative time of a buffer, or none at all
@@ -302,11 +300,34 @@ def _reading(record: Record, target: Target, asked: Asked, clock: LazyClock, raw
         taken, flags = (moment(record.posix_s), ()) if believed else (raw.now_utc, (WRONG,))
     return Reading(
         series=series,
-        value=units.convert(value, scales[record.unit]),
+        value=units.convert(value, scale),
         taken_utc=taken,
         arrived_utc=raw.arrived_utc,
         flags=(*flags, asked.flag) if asked.flag else flags,
     )
+
+
+def _scale(name: str, unit: str | None, scales: Mapping[str, Scale]) -> Scale:
+    if unit is not None and unit in scales:
+        return scales[unit]
+    known = " or ".join(scales)
+    given = f"the unit {unit[:20]!r}" if unit else "no unit"
+    hint = "; SenML has no Fahrenheit" if "Cel" in scales and unit else ""
+    raise WireError(f"{name} has {given}; send {known}{hint}")
+
+
+def place(name: str, unit: str | None, target: Target, asked: Asked) -> tuple[Series, Scale]:
+    """Find the series that a full name means, and what its unit is multiplied by.
+
+    Raises
+    ------
+    WireError, OutOfRange
+        If it is none of ours.
+    """
+    if not _is_name(name):
+        raise WireError(f"the name {name[:60]!r} is empty or has signs not allowed")
+    series, scales = _series(name, unit, target, asked)
+    return series, _scale(name, unit, scales)
 
 
 @lru_cache(maxsize=4096)  # the names of a shop are few and come again and again

@@ -59,9 +59,7 @@ class Yard:
     def __init__(self, folder, port, oak, more=""):
         self.folder = shop.init(folder, name="Ferry yard")
         path = self.folder / "baulk.toml"
-        path.write_text(
-            path.read_text().replace("port = 1883", f'port = {port}\nclient_id = "{folder.name}"\n{more}')
-        )
+        path.write_text(path.read_text().replace("port = 1883", f"port = {port}\n{more}"))
         with shop.open(self.folder) as opened:
             for number in range(TIMBERS):
                 opened.register.add(oak(f"FER-{number:02d}"))
@@ -123,6 +121,78 @@ def test_the_listener_keeps_up_with_a_bare_subscriber(port, tmp_path, named_oak,
         print(f"\nbare {[round(one) for one in bares]} msg/s, listener {[round(one) for one in ours]} msg/s,")
         print(f"ratios {[round(one, 2) for one in ratios]}, resident {max(memory):.0f} MB")
     assert statistics.median(ratios) >= 0.8
+
+
+SENDERS = 8
+
+
+def c_rate(port, files, begin):
+    """Messages per second that a taker gets from eight senders in C, from their start to the last through."""
+    count = sum(file.read_bytes().count(b"\n") for file in files)
+    taker = begin(count)
+    began = time.time()
+    senders = []
+    for number, file in enumerate(files):
+        words = f"mosquitto_pub -p {port} -V 5 -q 1 -l -t baulk/v1/ferry-yard/timber/FER-{number:02d}".split()
+        with file.open() as packs:
+            senders.append(subprocess.Popen(words, stdin=packs))
+    told = taker()
+    for sender in senders:
+        sender.wait(60)
+    return count / (told["last"] - began), told
+
+
+def program(*words):
+    child = start(*words)
+    return lambda: finish(child)
+
+
+def in_c(port, count, out):
+    """The broker's own subscriber, which writes to a file."""
+    with out.open("wb") as file:
+        child = subprocess.Popen(
+            f"mosquitto_sub -p {port} -V 5 -q 1 -C {count} -i in-c -t baulk/v1/ferry-yard/timber/+".split(),
+            stdout=file,
+        )
+    time.sleep(0.5)  # it does not say when it has subscribed
+
+    def end():
+        child.wait(300)
+        return {"last": time.time()}
+
+    return end
+
+
+def test_eight_senders_in_c_against_subscribers_in_python_and_in_c(port, tmp_path, named_oak, capsys):
+    if shutil.which("mosquitto_pub") is None:
+        pytest.skip("mosquitto-clients is not on this machine")
+    each, turns = 6_000, []
+    began = time.time() - 8_000_000
+    files = [tmp_path / f"sender{number}" for number in range(SENDERS)]
+    for file in files:
+        packs = (
+            [
+                {"bt": began + 60 * k, "n": "pin-45/b/moisture", "u": "/", "v": 0.2 + k % 100 / 1000},
+                {"n": "weight", "u": "kg", "v": 96.2},
+            ]
+            for k in range(each)
+        )
+        file.write_text("".join(json.dumps(pack) + "\n" for pack in packs))
+    for turn in range(3):
+        bare, bare_told = c_rate(port, files, lambda count: program("bare", port, count))
+        plain, _ = c_rate(port, files, lambda count, turn=turn: in_c(port, count, tmp_path / f"out{turn}"))
+        yard = Yard(tmp_path / f"eight{turn}", port, named_oak)
+        own, told = c_rate(port, files, lambda count, yard=yard: program("listener", yard.folder, count))
+        assert yard.stored() == 2 * SENDERS
+        turns.append((own, bare, plain, 1e6 * told["cpu_s"] / told["count"], bare_told["cpu_s"]))
+    with capsys.disabled():
+        for own, bare, plain, cost, _ in turns:
+            print(
+                f"\nlistener {own:.0f}/s, bare {bare:.0f}/s, in C {plain:.0f}/s:"
+                f" {own / bare:.2f} and {own / plain:.2f} times; {cost:.1f} us of processor a pack with start"
+            )
+    assert statistics.median(own / bare for own, bare, *_ in turns) >= 1.2
+    assert statistics.median(own / plain for own, _, plain, *_ in turns) >= 0.3
 
 
 def test_two_listeners_that_take_turns_against_one(port, tmp_path, named_oak, capsys):
