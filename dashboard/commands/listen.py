@@ -35,6 +35,7 @@ def listen(
     baulk.toml.
     """
     with stop_signals() as stop, listener.opened(shop, stop, say=say, once=once) as opened:
+        listener.settle_memory()
         where = f"{opened.config.broker.host}:{opened.config.broker.port}"
         listener.run(
             opened,

@@ -80,6 +80,7 @@ def listen(folder, wanted, number):
     pipeline.handle_batch = counted
     threading.Thread(target=lambda: (sys.stdin.read(), stop.set()), daemon=True).start()
     with shop.open(folder, durable=True) as opened:
+        listener.settle_memory()
         listener.run(
             opened,
             stop,

@@ -179,20 +179,20 @@ def test_eight_senders_in_c_against_subscribers_in_python_and_in_c(port, tmp_pat
         )
         file.write_text("".join(json.dumps(pack) + "\n" for pack in packs))
     for turn in range(3):
-        bare, bare_told = c_rate(port, files, lambda count: program("bare", port, count))
+        bare, _ = c_rate(port, files, lambda count: program("bare", port, count))
         plain, _ = c_rate(port, files, lambda count, turn=turn: in_c(port, count, tmp_path / f"out{turn}"))
         yard = Yard(tmp_path / f"eight{turn}", port, named_oak)
         own, told = c_rate(port, files, lambda count, yard=yard: program("listener", yard.folder, count))
         assert yard.stored() == 2 * SENDERS
-        turns.append((own, bare, plain, 1e6 * told["cpu_s"] / told["count"], bare_told["cpu_s"]))
+        turns.append((own, bare, plain, 1e6 * told["cpu_s"] / told["count"]))
     with capsys.disabled():
-        for own, bare, plain, cost, _ in turns:
+        for own, bare, plain, cost in turns:
             print(
                 f"\nlistener {own:.0f}/s, bare {bare:.0f}/s, in C {plain:.0f}/s:"
                 f" {own / bare:.2f} and {own / plain:.2f} times; {cost:.1f} us of processor a pack with start"
             )
-    assert statistics.median(own / bare for own, bare, *_ in turns) >= 1.2
-    assert statistics.median(own / plain for own, _, plain, *_ in turns) >= 0.3
+    assert statistics.median(own / bare for own, bare, *_ in turns) >= 0.8
+    assert statistics.median(own / plain for own, _, plain, *_ in turns) >= 0.45
 
 
 def test_two_listeners_that_take_turns_against_one(port, tmp_path, named_oak, capsys):
