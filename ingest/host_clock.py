@@ -1,8 +1,10 @@
 """Our own clock: what this machine's system says of it, and whether the shop's devices agree against it.
 
 A device whose clock is right must not be called wrong because ours is. One device proves nothing; several
-that agree with each other, and are most of those that give a time, do. What is found is kept with its time,
-so that readings of that time can be put right too (`decode_again`).
+that agree with each other, and are most of those that give a time, do, once what they differ from us by has
+stood still for a while: what was measured long ago and is sent only now (a logger's buffer, a history)
+differs by less and less. What is found is kept with its time, so that readings of that time can be put right
+too (`decode_again`).
 """
 
 from __future__ import annotations
@@ -28,6 +30,7 @@ _WRONG_KEY: Final = "wrong-clocks"
 _DEVICES: Final = 3  # that must agree
 _MOST: Final = 0.6  # of those heard of lately must be among them
 _ALIKE_S: Final = 60.0
+_STEADY: Final = timedelta(minutes=10)  # that what a device differs by has stood still
 _MICRO: Final = timedelta(microseconds=1)
 _LATELY: Final = timedelta(hours=1)
 _KEPT: Final = 50
@@ -118,7 +121,8 @@ class HostWatch:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._said: dict[str, tuple[datetime, float]] = {}  # by topic: last arrival, device less arrival
+        # by topic: last arrival, device less arrival, and since when it has been that
+        self._said: dict[str, tuple[datetime, float, datetime]] = {}
         self._since: datetime | None = None
         self._spans: list[Span] | None = None
         with suppress(StoreError):  # it may be away while the listener starts
@@ -137,18 +141,26 @@ class HostWatch:
             self._spans = spans(self._store)
         for topic, (raw, readings) in heard.items():
             if (newest := _newest_s(raw, readings)) is not None:
-                self._said[topic] = raw.arrived_utc, newest - raw.arrived_utc.timestamp()
+                self._hear(topic, raw.arrived_utc, newest - raw.arrived_utc.timestamp())
         self._note_wrong(topic for topic, (_, readings) in heard.items() if _is_wrong(readings))
         if not heard:
             return None
         now = max(raw.arrived_utc for raw, _ in heard.values())
         return self._judge(now)
 
+    def _hear(self, topic: str, arrived: datetime, off: float) -> None:
+        _, was, since = self._said.get(topic, (arrived, off, arrived))
+        if abs(off - was) > _ALIKE_S or arrived < since:
+            was, since = off, arrived
+        self._said[topic] = arrived, was, since
+
     def _judge(self, now: datetime) -> str | None:
-        lately = {topic: off for topic, (at, off) in self._said.items() if abs(now - at) <= _LATELY}
+        lately = {topic: off for topic, (at, off, _) in self._said.items() if abs(now - at) <= _LATELY}
         self._said = {topic: self._said[topic] for topic in lately}
         middle = statistics.median(lately.values()) if lately else 0.0
         alike = [topic for topic, off in lately.items() if abs(off - middle) <= _ALIKE_S]
+        if abs(middle) > AHEAD_S:  # that they agree with us is believed at once
+            alike = [topic for topic in alike if self._said[topic][0] - self._said[topic][2] >= _STEADY]
         agreed = len(alike) >= _DEVICES and len(alike) >= _MOST * len(lately)
         if not agreed:
             return None
@@ -161,7 +173,7 @@ class HostWatch:
         if abs(-middle - was) <= _ALIKE_S:
             return None
         self._end(now)
-        first = min(self._said[topic][0] for topic in alike)
+        first = min(self._said[topic][2] for topic in alike)
         self._keep(
             [
                 *(self._spans or ()),

@@ -101,7 +101,8 @@ class Session:
         self.trusted_until_s: float | None = None  # when the broker's certificate ends
         part = "listener" if number is None else f"listener-{number}"
         self._status = topics.status(str(number or 1), config.slug)
-        self._inbox: queue.SimpleQueue[list[Held]] = queue.SimpleQueue()
+        # not SimpleQueue: a signal at the end of its timeout makes its `get` wait for ever (CPython 3.11)
+        self._inbox: queue.Queue[list[Held]] = queue.Queue()
         self._burst: list[Held] = []
         self._left: list[Held] = []
         self._in = self._in_bytes = 0  # counted by the network thread

@@ -146,7 +146,8 @@ def yard_of(devices, true, host_ahead, *, start=0):
 
 @pytest.mark.parametrize("host_ahead", [-3 * HOUR, 5 * HOUR])
 def test_many_devices_against_our_clock_are_believed_and_earlier_times_are_mended(yard, host_ahead):
-    watch = HostWatch(yard.store)
+    watch, earlier = HostWatch(yard.store), NOW - timedelta(minutes=15)
+    assert watch.look(heard(yard, yard_of(4, earlier, host_ahead, start=1))) is None
     untimed = sent([temp(None, 99.0 / 4)], NOW + host_ahead, "loft", 77)
     told = watch.look(heard(yard, [*yard_of(4, NOW, host_ahead), untimed]))
     assert "4 sensors agree that this machine's clock is" in told
@@ -155,8 +156,8 @@ def test_many_devices_against_our_clock_are_believed_and_earlier_times_are_mende
     done = decode_again.put_right(yard, NOW + host_ahead + HOUR)
     assert done.anything
     for k in range(4):
-        (one,) = yard.store.readings(Owner.AIR, f"p{k}")
-        assert (one.taken_utc, one.flags) == (NOW - timedelta(seconds=2), ())
+        found = [(one.taken_utc, one.flags) for one in yard.store.readings(Owner.AIR, f"p{k}")]
+        assert found == [(at - timedelta(seconds=2), ()) for at in (earlier, NOW)]
     (one,) = yard.store.readings(Owner.AIR, "loft")
     assert abs(one.taken_utc - NOW) < timedelta(seconds=5)
     assert one.arrived_utc == untimed.arrived_utc
@@ -181,9 +182,25 @@ def test_a_few_devices_or_devices_that_differ_prove_nothing(yard):
 
 def test_times_counted_from_the_arrival_say_nothing_of_our_clock(yard):
     watch = HostWatch(yard.store)
-    relative = [sent([temp(-30.5, k)], NOW - 3 * HOUR, f"r{k}", k + 1) for k in range(9)]
-    told = watch.look(heard(yard, [*relative, *yard_of(3, NOW, -3 * HOUR)]))
+    told = None
+    for start, at in enumerate((NOW - timedelta(minutes=20), NOW)):
+        relative = [sent([temp(-30.5, 20 * start + k)], at - 3 * HOUR, f"r{k}", k + 1) for k in range(9)]
+        told = watch.look(heard(yard, [*relative, *yard_of(3, at, -3 * HOUR, start=20 * start)]))
     assert "3 sensors agree" in told
+
+
+def test_what_was_measured_long_ago_and_is_sent_only_now_says_nothing_of_our_clock(yard):
+    """Loggers that hand over a year, day by day, agree in every moment on a time that is long past."""
+    watch = HostWatch(yard.store)
+    for day in range(40):
+        arrived = NOW + timedelta(seconds=30 * day)
+        taken_at = NOW - timedelta(days=365 - day)
+        raws = [
+            sent([temp((taken_at - timedelta(seconds=2)).timestamp(), day + k / 8)], arrived, f"p{k}", k + 1)
+            for k in range(5)
+        ]
+        assert watch.look(heard(yard, raws)) is None
+    assert watch.ahead_s == 0
 
 
 @pytest.mark.parametrize(("state", "status", "answer"), [(0, 0x2001, True), (5, 0x40, False), (-1, 0, None)])
