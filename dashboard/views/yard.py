@@ -88,7 +88,7 @@ FILTERS: Final[Mapping[str, Callable[[YardRow], str]]] = {
     "Species": lambda r: r.timber.species,
     "Use": lambda r: r.use,
 }
-FEW: Final = 6  # below that nobody needs a sieve
+FEW: Final = 6  # timbers; fewer need no filter
 
 
 def choose(found: Sequence[YardRow]) -> list[YardRow]:
