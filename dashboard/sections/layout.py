@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
@@ -108,20 +109,48 @@ def cards(heads: Sequence[str], rows: Sequence[Sequence[str]], *, tight: bool = 
     st.html(f'<table class="{kind}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
 
 
-def watch(name: str, mark: Callable[[], str], say: Callable[[], str] | None = None) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Before:
+    """How the shop stood before a page began to read it.
+
+    Attributes
+    ----------
+    mark : callable
+        Gives a text that differs whenever the page would show something else.
+    revision : int
+        The store's counter.
+    text : str
+        What the mark gave.
+    """
+
+    mark: Callable[[], str]
+    revision: int
+    text: str
+
+
+def before(mark: Callable[[], str]) -> Before:
+    """Note how the shop stands, before the page reads what it shows.
+
+    What is stored while the page reads is then new to `watch`; noted afterwards it would count as shown, and
+    the page would wait for a change that has been.
+    """
+    return Before(mark=mark, revision=shop_facts.revision(), text=mark())
+
+
+def watch(name: str, noted: Before, say: Callable[[], str] | None = None) -> None:
     """Run the page again as soon as what it shows has changed; asks the store's counter every few seconds.
 
     Parameters
     ----------
     name : str
         Names the page's memory of what it has shown.
-    mark : callable
-        Gives a text that differs whenever the page would show something else; asked after the store changed.
+    noted : Before
+        How the shop stood before the page read it.
     say : callable, optional
         Gives a line to show that stays true between the changes, for instance an age.
     """
-    key, seen = f"watch-{name}", {"revision": shop_facts.revision(), "mark": mark()}
-    st.session_state[key] = seen
+    key = f"watch-{name}"
+    st.session_state[key] = {"revision": noted.revision, "mark": noted.text}
 
     @st.fragment(run_every=POLL_S)
     def look() -> None:
@@ -132,7 +161,7 @@ def watch(name: str, mark: Callable[[], str], say: Callable[[], str] | None = No
             revision = shop_facts.revision()
             if revision == last["revision"]:
                 return
-            fresh = mark()
+            fresh = noted.mark()
         except BaulkError as err:
             st.error(sentence(err))
             return

@@ -83,13 +83,14 @@ def windows(plan: shop_facts.AirPlan) -> list[time_series.Band]:
 def page() -> None:
     """Show the air of one place."""
     layout.title("Shop air")
+    noted = layout.before(lambda: str(shop_facts.places()))
     facts, places = shop_facts.facts(), shop_facts.places()
     if not places:
         st.info(
             "No air has been measured yet. Point a temperature and humidity sensor at the broker, topic "
             f"`{shop_facts.air_topic()}`, or map its own topic in baulk.toml; it appears here by itself."
         )
-        layout.watch("air", lambda: str(shop_facts.places()))
+        layout.watch("air", noted)
         return
     place = st.selectbox("Place", places, key="air_place") if len(places) > 1 else places[0]
 

@@ -137,9 +137,10 @@ def page() -> None:
     """Show findings first, then sensors, then quarantine."""
     facts = shop_facts.facts()
     layout.title("Health", "Sensors, messages and the machine behind the pages.")
+    noted = layout.before(health_data.mark)
     with st.spinner("Looking at every sensor..."):
         seen = health_data.look(shop_facts.revision(), layout.now().replace(second=0, microsecond=0))
-    layout.watch("health", health_data.mark)
+    layout.watch("health", noted)
     if seen.series or seen.findings:  # where nothing has spoken yet, nothing can be said to be well
         findings(seen.findings, facts)
     sensors(seen.series, facts)

@@ -297,6 +297,7 @@ def page() -> None:
     st.session_state["asked"] = chosen
     if asked != chosen:
         st.query_params["tag"] = chosen
+    noted = layout.before(lambda: mark(chosen))
     now, found = layout.now(), shop_facts.timber(chosen)
     timber = found.timber
     layout.title(
@@ -307,7 +308,7 @@ def page() -> None:
         f"{found.use.title}. In {timber.place} since {words.day(timber.arrived_utc)}, "
         f"ends {'sealed' if timber.ends_sealed else 'not sealed'}.",
     )
-    layout.watch("timber", lambda: mark(chosen), lambda: heard(chosen))
+    layout.watch("timber", noted, lambda: heard(chosen))
     st.page_link(
         "views/readings.py", label=f"Read {words.md(timber.tag)} now", query_params={"tag": timber.tag}
     )

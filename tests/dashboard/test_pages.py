@@ -7,6 +7,7 @@ import pytest
 
 from baulk.dashboard import typed
 from baulk.dashboard.queries import yard_rows
+from baulk.dashboard.sections import layout
 from baulk.ingest import shop as shop_module
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
@@ -53,6 +54,23 @@ def test_a_timber_without_an_evaluation_is_being_worked_out(app):
     go(app, "timber", tag="FER-05")
     assert any("being computed" in e.value for e in app.info)
     assert any("No reading yet" in e.value for e in app.info)
+
+
+def test_an_evaluation_stored_while_the_page_reads_is_shown_next(app, shop_folder, invented, monkeypatch):
+    title, stored = layout.title, []
+
+    def title_while_it_lands(name, *rest):
+        title(name, *rest)
+        if name == "FER-05" and not stored:  # what the page draws has been read by now
+            stored.append(name)
+            with shop_module.open(shop_folder) as s:
+                s.store.save_evaluation(name, invented.NOW, invented.evaluation(invented.piece(name)))
+
+    monkeypatch.setattr(layout, "title", title_while_it_lands)
+    go(app, "timber", tag="FER-05")
+    assert stored == ["FER-05"]
+    assert not any("being computed" in e.value for e in app.info)
+    assert "b-next" in html(app)
 
 
 def test_the_address_chooses_the_timber(app):
