@@ -1,5 +1,8 @@
 """Every check and every test, in the order in which they are quickest to fail; pytest's summary comes last.
 
+Where all tests are run they go in two processes side by side, each with its own folders: browsers and brokers
+wait most of the time, and computations do not. What the first says is printed when the second has ended.
+
 ``python tests/check.py [--bench] [--only-tests] [what pytest takes]``
 """
 
@@ -16,6 +19,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent  # not resolved: the environment's own folder
 PARTS = ("models", "ingest", "dashboard")
+BESIDE = ("architecture", "bench", "ingest", "reference")
 
 
 def step(name: str, argv: Sequence[str | Path], **env: str) -> bool:
@@ -42,6 +46,31 @@ def types() -> bool:
         )
 
 
+def both(pytest: list[str]) -> int:
+    """Run the folders named above in one process and the others in another; 0 only if both pass."""
+    others = sorted(
+        f"tests/{each.name}"
+        for each in (ROOT / "tests").iterdir()
+        if each.name not in BESIDE and any(each.rglob("test_*.py"))
+    )
+    with tempfile.TemporaryFile() as said:
+        beside = subprocess.Popen(
+            [*pytest, "-p", "no:cacheprovider", *(f"tests/{name}" for name in BESIDE)],
+            cwd=ROOT,
+            stdout=said,
+            stderr=subprocess.STDOUT,
+        )
+        try:
+            first = subprocess.run([*pytest, *others], cwd=ROOT, check=False).returncode
+            second = beside.wait()
+        finally:
+            beside.kill()  # without effect once it has ended
+        said.seek(0)
+        print(f"== beside it: tests of {', '.join(BESIDE)}", flush=True)
+        print(said.read().decode(errors="replace"), flush=True)
+    return first or second
+
+
 def main(args: list[str]) -> int:
     """Run all, even after a failure; 0 only if each passed."""
     bench, only_tests = "--bench" in args, "--only-tests" in args
@@ -58,8 +87,11 @@ def main(args: list[str]) -> int:
         )
     marks = [] if bench else ["-m", "not bench"]
     print("== tests", flush=True)
-    tests = subprocess.run([str(BIN / "python"), "-m", "pytest", *marks, *rest], cwd=ROOT, check=False)
-    return 0 if all(passed.values()) and not tests.returncode else 1
+    pytest = [str(BIN / "python"), "-m", "pytest", *marks]
+    tested = (
+        subprocess.run([*pytest, *rest], cwd=ROOT, check=False).returncode if rest or bench else both(pytest)
+    )
+    return 0 if all(passed.values()) and not tested else 1
 
 
 if __name__ == "__main__":
