@@ -35,6 +35,7 @@ from baulk.models.calibrate.assimilation import (
     predict,
     whole_means,
 )
+from baulk.models.calibrate.contradiction import Course
 from baulk.models.calibrate.diagnostics import Swap, swapped
 from baulk.models.calibrate.incremental import due, seen, taken_in
 from baulk.models.calibrate.inputs import FitInputs, history, mean_emc_pct
@@ -57,8 +58,6 @@ __all__ = [
     "FEWEST", "LONE_WOLF", "Calibration", "Fitted", "MeterSetting", "Swap", "due", "fit", "resume",
     "swapped", "update",
 ]  # fmt: skip
-
-Course = tuple[Floats, tuple[MoistureField, ...], Floats]
 
 ASSIMILATIONS: Final = 4
 MOST_SUSPECTS: Final = 2  # series of pins; where more are wrong, nobody can say which; our own judgement
@@ -187,7 +186,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         covers=given.past.covers,
         stepped_posix_s=step and step[0],
         contradiction=apart and apart[0],
-        suspected=tuple(each.series for each in suspects),
+        suspected=tuple(name for each in suspects for name in each.every),
         fitted_posix_s=now_posix_s,
         seen=seen(timber, events, corrections, readings, now_posix_s),
     )
@@ -294,19 +293,27 @@ def _fitted(
 def _trusted(
     begun: Floats, data: tuple[Observation, ...], first: Suspect, given: FitInputs, seed: int
 ) -> tuple[tuple[Observation, ...], tuple[Suspect, ...], Course]:
-    """Set aside the series of pins that drift or are in other wood, and fit the rest again."""
+    """Set aside the series of pins that drift or are in other wood, and fit the rest again.
+
+    Of two of which one does, each is set aside for half of the members and none in what is returned.
+    """
     found: tuple[Suspect, ...] = ()
     next_one: Suspect | None = first
     while next_one is not None:
         found, bad = (*found, next_one), next_one
-        data = tuple(
-            replace(each, aside=each.aside or bad.of_a_reading) if each.series == bad.series else each
-            for each in data
-        )
-        theta, run, history_s = _fitted(begun, data, given, seed)
+        part = [_without(data, name, bad.of_a_reading) for name in bad.every]
+        course = _fitted(begun, part[0], given, seed)
+        if bad.instead is not None:  # half of the members trust the one, half the other
+            return data, found, contradiction.halves(course, _fitted(begun, part[1], given, seed))
+        data = part[0]
+        theta, run, _ = course
         more = len(found) < MOST_SUSPECTS
         next_one = suspect(data, predict(data, run, theta, given), theta, begun) if more else None
-    return data, found, (theta, run, history_s)
+    return data, found, course
+
+
+def _without(data: Sequence[Observation], series: str, why: Reason) -> tuple[Observation, ...]:
+    return tuple(replace(each, aside=each.aside or why) if each.series == series else each for each in data)
 
 
 def _assimilated(

@@ -24,7 +24,8 @@ from baulk.models.field import MoistureField
 from baulk.models.reason import Reason, utc
 
 Run = tuple[MoistureField, ...]
-Fit = Callable[[Floats, Sequence[Observation]], tuple[Floats, Run, Floats]]
+Course = tuple[Floats, Run, Floats]
+Fit = Callable[[Floats, Sequence[Observation]], Course]
 
 APART: Final = 3.0  # standard deviations, of the median of the latest readings; our own judgement, no source
 LATEST: Final = 5  # readings of each kind; our own judgement, no source
@@ -162,14 +163,30 @@ def apart(
         scale_pct=told[0], pins_pct=told[1], since_posix_s=data[first].posix_s,
         weights=int(scale.sum()) - sections, sections=sections, pins=int(pins.sum()),
     )  # fmt: skip
-    both = np.arange(begun.shape[1]) % 2 == 0
-    theta = np.where(both, by_scale[0], by_pins[0])
+    return found, *halves(by_scale, by_pins)
+
+
+def halves(one: Course, other: Course) -> Course:
+    """Take every other member from each of two fits of the same timber.
+
+    Parameters
+    ----------
+    one, other : tuple
+        Ensemble, fields and moments of each.
+
+    Returns
+    -------
+    tuple
+        The same of both together, so that what is worked out from them holds what either says.
+    """
+    mine = np.arange(one[0].shape[1]) % 2 == 0
+    theta = np.where(mine, one[0], other[0])
     points = potential(theta)
     run = tuple(
-        replace(one, mc_pct=np.where(both[:, None, None], one.mc_pct, other.mc_pct), potential=points)
-        for one, other in zip(by_scale[1], by_pins[1], strict=True)
+        replace(each, mc_pct=np.where(mine[:, None, None], each.mc_pct, its.mc_pct), potential=points)
+        for each, its in zip(one[1], other[1], strict=True)
     )
-    return found, theta, run, by_scale[2]
+    return theta, run, one[2]
 
 
 def _only(data: Sequence[Observation], kept: NDArray[np.bool_]) -> tuple[Observation, ...]:

@@ -123,7 +123,7 @@ class Calibration:
     stepped_posix_s : float or None
         First moment at which all series read something else for good; what came since is set aside. [s]
     suspected : tuple of str
-        Series of pins that are left out because they drift or are in other wood.
+        Series of pins that are left out because they drift or are in other wood, or two of which one does.
     contradiction : Contradiction or None
         What scale and pins say where they cannot both be right; half of the members are then of each.
     why_whole : Reason or None

@@ -67,7 +67,7 @@ SMOOTHING: Final = 1e-3 / 20  # of that regression; of the prior's variance
 # 520 sound histories of the bench one showed more, 9.0, where deep wood stayed wet long after the model had
 # dried it; the next showed 3.4
 SURE: Final = 3.7
-BEATS: Final = 2.0  # and than the same fault of any other series does
+BEATS: Final = 3.0  # and than the same fault of any other series does, else it is one of two
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +86,8 @@ class Suspect:
         Natural logarithm of how many times more probable it makes the readings than a sound series. [-]
     weighed : bool
         Whether weights speak among the rest.
+    instead : str, optional
+        The series that may be at fault in its place: one of the two is, and nothing tells which.
     """
 
     series: str
@@ -93,11 +95,19 @@ class Suspect:
     points: float
     surer: float
     weighed: bool
+    instead: str | None = None
+
+    @property
+    def every(self) -> tuple[str, ...]:
+        """It, and the one that may be at fault in its place."""
+        return (self.series,) if self.instead is None else (self.series, self.instead)
 
     @property
     def reason(self) -> Reason:
         """What the series does, against what."""
         told: dict[str, Value] = {"series": self.series, "weighed": self.weighed}
+        if self.instead is not None:
+            return Reason(code="calibration.one_of_two", values={**told, "instead": self.instead})
         if self.kind == "drift":
             return Reason(code="calibration.drifts", values={**told, "drift_pct_per_month": self.points})
         return Reason(code="calibration.other_wood", values={**told, "off_pct": self.points})
@@ -125,7 +135,7 @@ def suspect(data: Sequence[Observation], predicted: Floats, theta: Floats, begun
     Returns
     -------
     Suspect or None
-        None where every series may be sound, or where two explain what is wrong equally well.
+        None where every series may be sound, or where three explain what is wrong equally well.
 
     References
     ----------
@@ -143,15 +153,15 @@ def suspect(data: Sequence[Observation], predicted: Floats, theta: Floats, begun
     if not names or len(set(record.series)) < 2 or predicted.shape[1] < MEMBERS_A_ROW * told[0].shape[0]:
         return None
     whole = _Whole.of(record, predicted[kept], *told)
-    first = _surest({name: whole.faults(np.flatnonzero(record.series == name)) for name in names})
-    if first is None or not record.telling(first[0]):
-        return None
-    series, fault = first
-    if fault.surer < SURE:
+    faults = {name: whole.faults(np.flatnonzero(record.series == name)) for name in names}
+    first, *others = _surest(faults)
+    fault = faults[first]
+    if len(others) > 1 or fault.surer < SURE or not record.telling(first):
         return None
     return Suspect(
-        series=series, kind=fault.kind, points=fault.points, surer=fault.surer,
+        series=first, kind=fault.kind, points=fault.points, surer=fault.surer,
         weighed=any(each.weight_ratio is not None for each in part),
+        instead=others[0] if others else None,
     )  # fmt: skip
 
 
@@ -303,9 +313,7 @@ class _Whole:
         return float(gained - np.linalg.slogdet(inside)[1] / 2), np.asarray(departs, np.float64)
 
 
-def _surest(faults: Mapping[str, _Fault]) -> tuple[str, _Fault] | None:
-    """Return the series whose fault explains most, if it explains clearly more than any other's."""
-    first, *others = sorted(faults, key=lambda name: -faults[name].surer)
-    if others and faults[first].surer - faults[others[0]].surer < BEATS:
-        return None
-    return first, faults[first]
+def _surest(faults: Mapping[str, _Fault]) -> list[str]:
+    """Return the series whose fault explains most, and those whose fault does so nearly as well."""
+    order = sorted(faults, key=lambda name: -faults[name].surer)
+    return [name for name in order if faults[name].surer > faults[order[0]].surer - BEATS]

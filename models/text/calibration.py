@@ -216,6 +216,16 @@ def _drifts(v: Values, system: System) -> str:
     )
 
 
+def _one_of_two(v: Values, system: System) -> str:
+    other = series.called(v["instead"], system)
+    more = "" if v["weighed"] else ", or weigh the timber a few times"
+    return (
+        f"{_called(v, system)} and {other} can't both be right: one of them drifts or is in other wood, and "
+        "nothing else tells which. Half of the answer leaves out the one, half the other. Check the pins of "
+        f"both, and drive new ones beside them{more}."
+    )
+
+
 def _other_wood(v: Values, system: System) -> str:
     if "series" not in v:
         return "its series is of other wood"
@@ -334,6 +344,7 @@ SENTENCES: Final[Mapping[str, Say]] = {
     "calibration.outlier": _outlier,
     "calibration.wet_outlier": _wet_outlier,
     "calibration.drifts": _drifts,
+    "calibration.one_of_two": _one_of_two,
     "calibration.other_wood": _other_wood,
     "calibration.stuck": _stuck,
     "calibration.clock": _clock,

@@ -64,8 +64,8 @@ def _contradiction(held: Values, _system: System) -> str:
 
 def _suspected(held: Values, system: System) -> str:
     return (
-        f"the {named(held['series'], system)} no longer agree with the other readings and are left out: "
-        "they drift, or they are in other wood. Check the pins, or drive new ones beside them"
+        f"the {named(held['series'], system)} no longer agree with the other readings, "
+        "as if they drifted or were in other wood. Check the pins, or drive new ones beside them"
     )
 
 

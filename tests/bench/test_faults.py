@@ -2,17 +2,21 @@
 
 Sixty timbers of tests/bench/honesty, whose physics, meters and climates are not the program's, after 9 and 15
 months: sound, then with one series of pins that drifts by half a point a month, up or down, or whose pins are
-in another timber of another wood. Above fibre saturation a meter hardly tells one moisture from another, so
-what is named is also counted among those whose pins had been in drier wood for four months. Neither these
-timbers nor physics "potential" and meter "levelling" had any part in the sizes that were fitted for
-models/calibrate/suspect_sensors.py; one of them, set by eye, was tried on these too.
+in another timber of another wood. Found is a fault whose series is named, alone or as one of two of which one
+is wrong. Not every fault can be: above fibre saturation a meter hardly tells one moisture from another; pins
+alone at their depth in a timber without a scale may as well be in wood that dries more slowly; and another
+timber may show the same. So what is found is told apart by the truth: whether the pins had been in drier wood
+for four months, whether others stood at their depth in another face, and whether the other timber's pins
+would have shown as much. Neither these timbers nor physics "potential" and meter "levelling" had any part in
+the sizes that were fitted for models/calibrate/suspect_sensors.py; one of them, set by eye, was tried on
+these too.
 """
 
 from __future__ import annotations
 
 import sys
-from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -27,6 +31,8 @@ KINDS = ("drifts up", "drifts down", "another timber")
 AHEAD_DAYS = 180
 DRY_MONTHS = 4.0
 EVERY_DAYS = 15
+UNLIKE_PCT = 3.5  # what pins show in the other timber, root mean square from their own, to be told from it
+SEEABLE_SHARE = 10 / 12  # of the faults that could be seen
 # of sixty; what was measured less a margin
 LEAST = {("drifts up", 15): 21, ("drifts down", 15): 25, ("another timber", 15): 27}
 MOST_WRONG = 7  # of 360
@@ -54,8 +60,39 @@ def dry_months(true, series, day):
     return dry * EVERY_DAYS / faults.MONTH_DAYS
 
 
+def twins(inputs, series):
+    """Whether other pins stand at the depth of a series."""
+    from honesty import faults  # noqa: PLC0415 - for the workers
+
+    depth = series.split("/")[2]
+    return sum(name.split("/")[2] == depth for name in faults.pin_series(inputs)) > 1
+
+
+def unlike(sound, other, series):
+    """Root mean square by which a series of pins shows something else than in its own timber. [%]"""
+    shown = [
+        [each.value for each in inputs.readings if str(each.series) == series] for inputs in (sound, other)
+    ]
+    return float(np.sqrt(np.mean(np.subtract(*shown) ** 2)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """What was named of one timber; `seeable`: could have been, by the truth and where the pins stand."""
+
+    number: int
+    kind: str
+    months: int
+    dry: bool
+    seeable: bool
+    right: bool
+    of_two: bool
+    wrong: bool
+    error: float
+
+
 def asked(number):
-    """What is named of one timber: (number, kind, months, dry, right, wrong, error of the mean ahead)."""
+    """Rows of one timber."""
     from honesty import faults, truth  # noqa: PLC0415 - for the workers
     from honesty.rows import HISTORIES  # noqa: PLC0415
 
@@ -81,10 +118,18 @@ def asked(number):
                 at = (ahead.posix_s - true.piece.arrived_s) / 86_400
                 error = float(np.interp(day, at, ahead.mean_pct[2])) - true.at("mean", day)
             named = set(fitted.suspected)
+            two = any(each.code == "calibration.one_of_two" for each in fitted.left_out)
             apart = fitted.contradiction is not None
-            right = kind != "sound" and (series in named or apart)
-            wrong = bool(named - {series}) or (kind == "sound" and (bool(named) or apart))
-            found.append((number, kind, months, dry, right, wrong, error))
+            faulty = kind != "sound"
+            right = faulty and (series in named or apart)
+            like = kind == "another timber" and unlike(sound, inputs, series) < UNLIKE_PCT
+            row = Row(
+                number=number, kind=kind, months=months, dry=dry,
+                seeable=dry and twins(sound, series) and not like,
+                right=right, of_two=right and two, error=error,
+                wrong=(bool(named - {series}) and not (right and two)) or (apart and not faulty),
+            )  # fmt: skip
+            found.append(row)
     return found
 
 
@@ -97,31 +142,34 @@ def rows():
 @pytest.mark.bench
 @pytest.mark.timeout(3600)
 def test_no_sound_series_is_named(rows):
-    named = [row[:3] for row in rows if row[1] == "sound" and row[5]]
-    print(f"\nsound: {len(named)} of {sum(row[1] == 'sound' for row in rows)} named {named}")
+    sound = [row for row in rows if row.kind == "sound"]
+    named = [(row.number, row.months) for row in sound if row.wrong]
+    print(f"\nsound: {len(named)} of {len(sound)} named {named}")
     assert not named
 
 
 @pytest.mark.bench
 @pytest.mark.timeout(3600)
 def test_drift_and_another_timber_are_named_and_the_forecast_is_near_the_sound_one(rows):
-    right, wrong, dry = Counter(), Counter(), Counter()
-    for _, kind, months, is_dry, is_right, is_wrong, _ in rows:
-        right[kind, months] += is_right
-        wrong[kind, months] += is_wrong
-        dry[kind, months] += is_dry and is_right
-    sound = {(row[0], row[2]): row[6] for row in rows if row[1] == "sound"}
+    sound = {(row.number, row.months): row.error for row in rows if row.kind == "sound"}
     print()
+    wrong = 0
     for kind in KINDS:
         for months in (9, 15):
-            mine = [row for row in rows if row[1:3] == (kind, months)]
-            moved = [abs(row[6] - sound[row[0], months]) for row in mine if row[4] and row[0] in AHEAD]
+            mine = [row for row in rows if (row.kind, row.months) == (kind, months)]
+            told = [row for row in mine if row.right]
+            moved = [abs(row.error - sound[row.number, months]) for row in told if row.number in AHEAD]
+            seen = [row for row in mine if row.seeable]
             apart = f"{np.median(moved):.1f}" if moved else "-"
             print(
-                f"{kind}, {months} months: {right[kind, months]} of {len(mine)} named, "
-                f"{wrong[kind, months]} wrongly; in dry wood {dry[kind, months]} of "
-                f"{sum(row[3] for row in mine)}; the mean in half a year moves by {apart} points where named"
+                f"{kind}, {months} months: {len(told)} of {len(mine)} named, {sum(r.of_two for r in told)} "
+                f"of them as one of two, {sum(r.wrong for r in mine)} wrongly; in dry wood "
+                f"{sum(r.dry for r in told)} of {sum(r.dry for r in mine)}; that could be seen "
+                f"{sum(r.right for r in seen)} of {len(seen)}; the mean in half a year moves by {apart} "
+                "points where named"
             )
-    for (kind, months), least in LEAST.items():
-        assert right[kind, months] >= least, (kind, months)
-    assert sum(wrong[kind, months] for kind in KINDS for months in (9, 15)) <= MOST_WRONG
+            wrong += sum(row.wrong for row in mine)
+            assert len(told) >= LEAST.get((kind, months), 0), (kind, months)
+            if months == 15:
+                assert sum(row.right for row in seen) >= SEEABLE_SHARE * len(seen), kind
+    assert wrong <= MOST_WRONG

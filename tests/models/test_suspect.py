@@ -102,7 +102,26 @@ def test_while_a_series_is_left_out_only_a_whole_fit_goes_on(yard):
     assert later.suspected == back.suspected
 
 
-def test_two_series_alone_that_part_name_neither_where_both_explain_it(yard):
+def test_two_series_alone_that_part_are_one_of_two_and_the_answer_holds_what_either_says(yard):
+    two = [
+        each
+        for each in changed(yard, lambda shown, months: max(shown - 0.5 * months, 5.0))
+        if each.series.quantity is not Quantity.WEIGHT and each.series.face is Face.D
+    ]
+    fitted = fit(yard, two)
+    assert set(fitted.suspected) == {f"timber/FER-07/pin-{depth:g}/d/moisture" for depth in DEPTHS}
+    told = judging.told(fitted.left_out, "calibration.one_of_two")
+    assert {told["series"], told["instead"]} == set(fitted.suspected)
+    assert told["weighed"] is False
+    assert fitted.used > calibration.FEWEST
+    means = fitted.field_now.mean_pct
+    for series in fitted.suspected:
+        alone = fit(yard, [each for each in two if str(each.series) != series])
+        low, high = np.quantile(means, (0.05, 0.95))
+        assert low < mean_now(alone) < high
+
+
+def test_few_readings_of_two_series_name_none(yard):
     two = [
         each
         for each in changed(yard, lambda shown, months: shown + 0.5 * months)

@@ -110,7 +110,7 @@ def test_above_saturation_nothing_is_said_whatever_the_pins_do(monkeypatch):
     assert asked(data, WET).series == "d-45"
 
 
-def test_one_of_two_that_part_is_not_named():
+def test_of_two_that_part_both_are_named_as_the_one_or_the_other():
     """Neither has a third beside it; the bias may be either's."""
 
     def up(months):
@@ -126,7 +126,17 @@ def test_one_of_two_that_part_is_not_named():
         )
         for each in data
     ]  # fmt: skip
-    assert asked(both) is None
+    found = asked(both)
+    assert set(found.every) == {"a-20", "a-45"}
+    assert found.reason.code == "calibration.one_of_two"
+    assert {found.reason.values["series"], found.reason.values["instead"]} == {"a-20", "a-45"}
+
+
+def test_where_three_explain_it_alike_none_is_named(monkeypatch):
+    data = record(wrong=({"d-45"}, half_a_point))
+    assert asked(data).every == ("d-45",)
+    monkeypatch.setattr(suspect_sensors, "BEATS", 1000.0)
+    assert asked(data) is None
 
 
 def test_too_few_months_readings_or_members_name_nothing():

@@ -14,6 +14,7 @@ from baulk.models.text import calibration, climate, whole_fit, yard
 from baulk.models.text.series import called
 
 PINS, WEIGHT, OVEN = (f"timber/FER-07/{each}" for each in ("pin-45/b/moisture", "weight", "oven-dry"))
+SHALLOW = "timber/FER-07/pin-25/b/moisture"
 SOME = {"series": PINS, "count": 8}
 CHANGE = {"from_kg": 60.0, "to_kg": 41.5, "days": 14.0}
 OFF = {"off_pct": -12.3, "last_utc": WHEN, "of": 20}
@@ -53,6 +54,8 @@ EXAMPLES = [
     ("calibration.wet_outlier", {**SOME, **OFF, "off_pct": 9.0}),
     ("calibration.drifts", {"series": PINS, "weighed": True, "drift_pct_per_month": 0.41}),
     ("calibration.other_wood", {"series": PINS, "weighed": False, "off_pct": -4.2}),
+    ("calibration.one_of_two", {"series": PINS, "instead": SHALLOW, "weighed": True}),
+    ("calibration.one_of_two", {"series": PINS, "instead": SHALLOW, "weighed": False}),
     ("calibration.stuck", {"series": PINS, "shown": 23.5, "days": 50, "first_utc": WHEN, "last_utc": LATER}),
     ("calibration.clock", {**SOME, "behind_days": 40.2}),
     ("calibration.all_stepped", {"since_utc": WHEN, "series_count": 3, "off_pct": -8.4}),

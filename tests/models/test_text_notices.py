@@ -75,12 +75,12 @@ TOLD = [
         "notice.suspected_pins",
         {"series": PIN},
         (
-            "the pins 2 in deep in face b of FER-03 no longer agree with the other readings and are left "
-            "out: they drift, or they are in other wood. Check the pins, or drive new ones beside them"
+            "the pins 2 in deep in face b of FER-03 no longer agree with the other readings, as if they "
+            "drifted or were in other wood. Check the pins, or drive new ones beside them"
         ),
         (
-            "the pins 51 mm deep in face b of FER-03 no longer agree with the other readings and are left "
-            "out: they drift, or they are in other wood. Check the pins, or drive new ones beside them"
+            "the pins 51 mm deep in face b of FER-03 no longer agree with the other readings, as if they "
+            "drifted or were in other wood. Check the pins, or drive new ones beside them"
         ),
     ),
     (

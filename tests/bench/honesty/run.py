@@ -20,7 +20,7 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, plots, scores, timbers
+from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, bands, plots, scores, timbers
 
 PHYSICS = dict(zip("abcd", timbers.PHYSICS, strict=True))
 
@@ -128,6 +128,9 @@ def tell(moisture, movement):
         show(f"180 days ahead, by {by}", scores.pivot(table, by))
     for by in ("physics", "band"):
         show(f"now, by {by}", scores.pivot(table, by, 0))
+    show("180 days ahead, by band of the true core, and what an honest forecast as wide would show there",
+         bands.by_truth(table))  # fmt: skip
+    show("180 days ahead, by band of the core as it was told", bands.by_told(table))
     show(
         "180 days ahead, where among the told quantiles the truths lie, % (honest: 5 20 25 25 20 5)",
         scores.ranks(table),

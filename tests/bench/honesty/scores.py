@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 BANDS = (0, 20, 30, 45, 60, 1000)
+BAND_NAMES = ("<20", "20-30", "30-45", "45-60", ">60")
 BASELINES = ("last value", "line", "exponential", "climate mean", "year an inch")
 # CRPS is twice the integral of the pinball loss over the levels; each of the five stored levels stands for
 # those nearer to it than to another (midpoint rule), so that it is exact for no distribution and fair to all
@@ -28,7 +29,8 @@ def crps(true, quantiles):
 def frame(rows):
     """A table of moisture rows, scored one by one."""
     table = pd.DataFrame(rows)
-    q = np.array(table.pop("q").tolist())
+    table = table.rename(columns={"q": "quantiles"})
+    q = np.array(table["quantiles"].tolist())
     true = table["truth"].to_numpy()
     table["in90"] = (true >= q[:, 0]) & (true <= q[:, 4])
     table["in50"] = (true >= q[:, 1]) & (true <= q[:, 3])
@@ -39,7 +41,7 @@ def frame(rows):
     table["crps"] = crps(true, q)
     table["rank"] = (true[:, None] > q).sum(axis=1)
     table["wet"] = true > q[:, 2]
-    core = pd.cut(table["core_now"], BANDS, labels=["<20", "20-30", "30-45", "45-60", ">60"])
+    core = pd.cut(table["core_now"], BANDS, labels=BAND_NAMES)
     table["band"] = core.astype(str)
     return table
 

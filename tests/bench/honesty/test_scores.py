@@ -12,7 +12,7 @@ from scipy.stats import norm
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from honesty import baselines, scores, timbers
+from honesty import bands, baselines, scores, timbers
 from honesty.observed import Noted, dry_kg
 
 
@@ -45,6 +45,39 @@ def test_an_honest_forecast_scores_as_one():
     assert line["bias"] == pytest.approx(0, abs=0.15)
     assert set(table["band"]) == {"30-45"}
     assert scores.ranks(table).loc["mean"].to_numpy() == pytest.approx([5, 20, 25, 25, 20, 5], abs=3)
+
+
+def made_up(rng, count, shift=0.0):
+    """Answers with an honest interval, but for `shift`, of a core now and of three parts that hang on it."""
+    for number in range(count):
+        middle = rng.uniform(20, 80)
+        z = rng.standard_normal()
+        for part, share, sd in (
+            ("core", 1.0, 8.0),
+            ("core", 0.9, 8.0),
+            ("mean", 0.7, 5.0),
+            ("shell", 0.2, 3.0),
+        ):
+            later = share * z + np.sqrt(1 - share**2) * rng.standard_normal()
+            told = middle * (1.0 if part == "core" else 0.6)
+            yield {
+                "number": number, "months": 9, "part": part, "horizon": 0 if share == 1.0 else 180,
+                "truth": told + sd * later + (shift if part == "shell" else 0.0),
+                "core_now": middle + 8.0 * z, "q": told + sd * norm.ppf(scores.LEVELS),
+            }  # fmt: skip
+
+
+def test_an_honest_forecast_is_told_too_dry_where_the_truth_is_wettest_and_by_how_much_is_known():
+    table = scores.frame(list(made_up(np.random.default_rng(4), 1500, shift=2.0)))
+    found = bands.by_truth(table)
+    assert found.loc[("core", ">60"), "bias"] < -1.5
+    assert found.loc[("core", "<20"), "bias"] > 3.0
+    for part, own in (("core", 0.0), ("mean", 0.0), ("shell", -2.0)):
+        beyond = found.loc[part, "bias"] - found.loc[part, "honest bias"]
+        assert beyond.to_numpy() == pytest.approx(np.full(len(beyond), own), abs=0.9)
+    assert found.loc["core", "honest in90"].mean() == pytest.approx(found.loc["core", "in90"].mean(), abs=4)
+    told = bands.by_told(table)
+    assert told.loc["core", "bias"].to_numpy() == pytest.approx(np.zeros(4), abs=1.3)
 
 
 def test_reliability_puts_told_beside_held():
