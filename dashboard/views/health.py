@@ -95,7 +95,7 @@ def _clock(one: Learned | None, facts: shop_facts.ShopFacts) -> str:
     if one.is_wrong:
         way = "behind" if one.behind_s > 0 else "ahead"
         done = ", put right" if one.is_corrected else ""
-        return f"{formatting.hours_minutes(one.behind_s)} {way} since {words.clock(one.since_utc)}{done}"
+        return f"{formatting.hours_minutes(one.behind_s)} {way} since {words.day(one.since_utc)}{done}"
     return text.sentence(clock_reason(one), facts.system)
 
 
