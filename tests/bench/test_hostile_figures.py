@@ -1,7 +1,7 @@
 """Hostile input in figures: the table of DEVELOPERS.md, each line measured on the code as it is.
 
-`python -m pytest -s -m bench tests/bench/test_hostile_figures.py`. Time is the processor's, memory the most that
-a program of its own grew by. What must hold on any machine is asserted in tests/security and tests/faults.
+`python -m pytest -s -m bench tests/bench/test_hostile_figures.py`. Time is the processor's, memory the most
+that a program of its own grew by. What must hold on any machine is asserted in tests/security and tests/faults.
 """
 
 from __future__ import annotations
@@ -176,7 +176,7 @@ def test_uploads_without_a_pass(shop_dir, tmp_path, free_port, row):
         looking.join()
         row(
             "12 x 150 MB uploaded without a pass",
-            f"{before:.0f} -> {most:.0f} MB, {resident():.0f} after; of a file {max(taken) / MB:.1f} MB at most",
+            f"{before:.0f} -> {most:.0f} MB, {resident():.0f} after; {max(taken) / MB:.1f} MB of one taken",
         )
         assert most - before < 40
     finally:
@@ -263,6 +263,6 @@ def test_a_hundred_thousand_waiting_messages_are_tried_again(shop_dir, oak, row)
         assert opened.store.quarantine_count() == 0
     row(
         "100,000 waiting messages tried again",
-        f"{took:.0f} s, {turns} turns of {longest:.1f} s at most; a write beside waits {max(waits):.2f} s at most",
+        f"{took:.0f} s, {turns} turns of {longest:.1f} s at most; a write beside waits {max(waits):.2f} s",
     )
     assert longest < 6
