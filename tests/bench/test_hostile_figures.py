@@ -1,7 +1,7 @@
 """Hostile input in figures: the table of DEVELOPERS.md, each line measured on the code as it is.
 
 `python -m pytest -s -m bench tests/bench/test_hostile_figures.py`. Time is the processor's, memory the most
-that a program of its own grew by. What must hold on any machine is asserted in tests/security and tests/faults.
+that a program of its own grew by. What must hold is asserted in tests/security and tests/faults.
 """
 
 from __future__ import annotations

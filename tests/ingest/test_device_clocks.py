@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import json
 import random
+import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from baulk.ingest import decode_again, device_clock, pipeline
+from baulk.ingest import decode_again, device_clock, pipeline, shop, wire
 from baulk.ingest.device_clock import DeviceWatch
 from baulk.ingest.host_clock import HostWatch
 from baulk.ingest.monitoring import health, nightly
 from baulk.ingest.monitoring.health import Trouble
 from baulk.ingest.wire import RawMessage
 from baulk.ingest.wire.delays import Choice
+from baulk.ingest.wire.source import Source
 from baulk.models.quantity import Owner
 
 START = datetime(2026, 5, 1, 0, 0, 7, 123_457, tzinfo=UTC)
@@ -38,8 +40,8 @@ def sent(taken, at, value, place="shed"):
 class Listening:
     """Stores message by message as the listener does, and shows each to the watch."""
 
-    def __init__(self, yard, *, is_kept=True):
-        self.yard, self.watch = yard, DeviceWatch(yard.store, "one", lambda: is_kept)
+    def __init__(self, yard, *, is_kept=True, name="one"):
+        self.yard, self.watch = yard, DeviceWatch(yard.store, name, lambda: is_kept)
 
     def take(self, raw):
         raw = replace(raw, device_behind_s=self.watch.corrected.get(raw.topic, 0.0))
@@ -63,8 +65,16 @@ def listening(yard):
 
 
 def known(yard, place="shed"):
-    device_clock_watch = {one.topic: one for one in device_clock.learned(yard.store)}
-    return device_clock_watch[TOPIC.format(place)]
+    return {one.topic: one for one in device_clock.learned(yard.store)}[TOPIC.format(place)]
+
+
+def until(true, seconds=20.0):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if true():
+            return True
+        time.sleep(0.05)
+    return False
 
 
 def flush(listening):
@@ -269,3 +279,52 @@ def test_a_note_of_another_version_is_begun_anew(yard):
     yard.store.note("device-clock-choice", b"[1]")
     assert device_clock.learned(yard.store) == []
     assert DeviceWatch(yard.store, "one", lambda: True).corrected == {}
+
+
+@pytest.mark.broker
+def test_the_listener_moves_what_comes_from_a_clock_that_is_known_to_be_behind(
+    broker_yard_dir, mosquitto, sensor, listen
+):
+    with shop.open(broker_yard_dir) as opened:
+        before = Listening(opened, name=opened.config.client_id)
+        begin = datetime.now(UTC) - 61 * 10 * MINUTE
+        before.live(60, step=10 * MINUTE, behind=HOUR, start=begin)
+        flush(before)
+    one = listen(broker_yard_dir)
+    assert one.ready.wait(15)
+    now = datetime.now(UTC)
+    packs = [
+        json.dumps([{"n": "temp", "u": "Cel", "v": value, "t": (now - behind).timestamp()}])
+        for value, behind in ((40.5, HOUR), (41.5, timedelta(seconds=1)))  # then somebody sets it
+    ]
+    for pack in packs:
+        sensor.publish(TOPIC.format("shed"), pack, qos=1).wait_for_publish(10)
+    with shop.open(broker_yard_dir) as opened:
+        assert until(lambda: {40.5, 41.5} <= taken(opened).keys())
+        found = taken(opened)
+    assert abs(found[40.5].taken_utc - now) < MINUTE
+    assert found[40.5].flags[0] == "clock"
+    assert abs(found[41.5].taken_utc - now) < MINUTE
+    assert found[41.5].flags == ()
+
+
+@pytest.mark.parametrize("reader", ["senml", "mapped"])
+def test_a_retained_copy_of_a_reading_whose_clock_is_known_is_news(reader):
+    at = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
+    source = Source(
+        topic="sensors/+", value="v", quantity="temp", unit="degC", place="{1}", time="t", time_as="unix_s"
+    )
+    senml = {"n": "temp", "u": "Cel", "v": 12.5, "t": (at - HOUR).timestamp()}
+    topic, pack = (TOPIC.format("shed"), [senml]) if reader == "senml" else ("sensors/shed", senml)
+    raw = RawMessage(
+        topic=topic,
+        payload=json.dumps(pack).encode(),
+        arrived_utc=at + timedelta(seconds=2),
+        retained=True,
+        device_behind_s=3600.0,
+    )
+    (one,) = wire.understand(raw, slug="ferry-yard", sources=[source]).readings
+    assert one.taken_utc == at
+    assert one.flags == ("clock", f"device-{(at - HOUR).timestamp():.3f}")
+    (one,) = wire.understand(replace(raw, device_behind_s=0.0), slug="ferry-yard", sources=[source]).readings
+    assert (one.taken_utc, one.flags) == (at - HOUR, ())
