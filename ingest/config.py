@@ -348,8 +348,10 @@ def write_new(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path
         temperature="F" if shop.units == "inch" else "C",
     )
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8")
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        number = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(number, "w", encoding="utf-8") as file:
+            file.write(text)
     except OSError as err:
         raise ConfigError(f"the shop folder {folder} can't be made: {err.strerror}") from err
     return folder

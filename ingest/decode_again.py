@@ -15,13 +15,14 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
-from baulk.ingest import checks, host_clock, pipeline, wire
+from baulk.ingest import checks, device_clock, host_clock, pipeline, wire
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import WireError
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.rejected import Cause, QuarantineRow, Rejected
-from baulk.ingest.wire import clock, topics
-from baulk.ingest.wire.message import RawMessage
+from baulk.ingest.store.rows import clashing
+from baulk.ingest.wire import clock, delays, topics
+from baulk.ingest.wire.message import RawMessage, is_right
 from baulk.models.errors import NotFound
 from baulk.models.reading import Reading, Series
 
@@ -93,11 +94,18 @@ class _Change:
     released: list[QuarantineRow]
 
     def of_times(self) -> _Change:
-        """Leave only readings that get another time."""
+        """Leave only readings that get another time, or had none of their own by a clock that went back."""
+        clashes = [row for row in self.released if row.cause is Cause.CLASH]
+        apart = set(_clashes(clashes))
         pairs: list[tuple[Reading | None, Reading | None]] = [
             (old, new)
             for old, new in self.pairs
-            if old is not None and new is not None and (old.series, old.value) == (new.series, new.value)
+            if new is not None
+            and (
+                _is_moved(new) or _as_sent(new) in apart
+                if old is None
+                else (old.series, old.value) == (new.series, new.value)
+            )
         ]
         return replace(
             self,
@@ -106,15 +114,22 @@ class _Change:
             come=[new for _, new in pairs if new is not None],
             held=0,
             rejected=[],
-            released=[],
+            released=clashes,
         )
+
+
+def _is_moved(one: Reading) -> bool:
+    """Whether its device gave a time that could be true, and is known to be off."""
+    said = clock.device_s(one.flags)
+    return said is not None and is_right(said, one.arrived_utc) and said != one.taken_utc.timestamp()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Clocks:
-    """What is known of clocks: ours, and those of devices that give times that can't be true."""
+    """What is known of clocks: ours, and those of devices whose times could be true, or can't be."""
 
     host: list[host_clock.Span]
+    behind: dict[str, list[delays.Span]]
     devices: dict[str, list[clock.Course]]
 
     def told(self, raw: RawMessage) -> RawMessage:
@@ -125,6 +140,9 @@ class _Clocks:
     def told_all(self, raw: RawMessage, shop: Shop) -> RawMessage:
         """Tell a message also how far its device's clock was ahead, if it was held up on its way."""
         raw = self.told(raw)
+        spans = self.behind.get(raw.topic, ())
+        if behind_s := device_clock.behind_s(spans, raw.now_utc.timestamp()):
+            return replace(raw, device_behind_s=behind_s)
         courses = self.devices.get(raw.topic)
         if not courses or (said := _newest_s(raw, shop)) is None:
             return raw
@@ -142,7 +160,8 @@ def _newest_s(raw: RawMessage, shop: Shop) -> float | None:
 
 def _clocks(shop: Shop) -> _Clocks:
     """Learn the clocks of devices from the whole log, whatever part of it is decoded again."""
-    known = _Clocks(host=host_clock.spans(shop.store), devices={})
+    host, behind = host_clock.spans(shop.store), device_clock.spans(shop.store)
+    known = _Clocks(host=host, behind=behind, devices={})
     wrong, extent = host_clock.wrong_clocks(shop.store), shop.store.raw.extent()
     if not wrong or extent.first_utc is None or extent.last_utc is None:
         return known
@@ -269,6 +288,7 @@ def _changes(  # noqa: PLR0913, PLR0917 - what `look` was asked
         return
     report.since_utc, report.until_utc = first, last
     quarantined, clocks = _by_message(shop), _clocks(shop)
+    clashes = _clashes(quarantined.values())
     for begin, stop in shop.store.raw.spans(first, last, _AT_ONCE):
         raws = [
             clocks.told_all(raw, shop)
@@ -276,7 +296,9 @@ def _changes(  # noqa: PLR0913, PLR0917 - what `look` was asked
             if topic is None or topics.matches(topic, raw.topic)
         ]
         if raws:
-            yield _change(shop, raws, shop.store.arrived(begin, stop), quarantined)
+            change = _change(shop, raws, shop.store.arrived(begin, stop), quarantined)
+            apart = [row for one in change.come if (row := clashes.get(_as_sent(one)))]
+            yield replace(change, released=[*change.released, *apart])
 
 
 def _change(
@@ -410,6 +432,17 @@ def _by_message(shop: Shop) -> dict[tuple[str, bytes, datetime], QuarantineRow]:
         after = found[-1].number
         rows |= {(row.raw.topic, row.raw.payload, row.raw.arrived_utc): row for row in found}
     return rows
+
+
+def _clashes(rows: Iterable[QuarantineRow]) -> dict[tuple[Series, float, float], QuarantineRow]:
+    """Give the readings that clashed with a stored one, by what their devices said."""
+    those = (row for row in rows if row.cause is Cause.CLASH)
+    return {_as_sent(one): row for row in those if (one := clashing(row.raw))}
+
+
+def _as_sent(one: Reading) -> tuple[Series, float, float]:
+    said = clock.device_s(one.flags)
+    return one.series, one.value, round(one.taken_utc.timestamp() if said is None else said, 3)
 
 
 def _count(report: Report, change: _Change) -> None:

@@ -13,7 +13,7 @@ import ctypes
 import json
 import statistics
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -21,7 +21,7 @@ from typing import Any, Final
 
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store import Store
-from baulk.ingest.wire.clock import device_s
+from baulk.ingest.wire.clock import device_s, newest_s
 from baulk.ingest.wire.message import AHEAD_S, RawMessage
 from baulk.models.reading import Reading
 
@@ -31,7 +31,6 @@ _DEVICES: Final = 3  # that must agree
 _MOST: Final = 0.6  # of those heard of lately must be among them
 _ALIKE_S: Final = 60.0
 _STEADY: Final = timedelta(minutes=10)  # that what a device differs by has stood still
-_MICRO: Final = timedelta(microseconds=1)
 _LATELY: Final = timedelta(hours=1)
 _KEPT: Final = 50
 _UNSYNCHRONISED: Final = 0x40  # STA_UNSYNC of adjtimex(2)
@@ -117,10 +116,13 @@ class HostWatch:
     ----------
     store : Store
         Where what is found is kept.
+    is_kept : callable
+        Whether a time server keeps our clock, None where nobody knows. If one does, no number of devices
+        speaks against it: those of one maker are set to local time together.
     """
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    def __init__(self, store: Store, is_kept: Callable[[], bool | None] = synchronised) -> None:
+        self._store, self._is_kept = store, is_kept
         # by topic: last arrival, device less arrival, and since when it has been that
         self._said: dict[str, tuple[datetime, float, datetime]] = {}
         self._since: datetime | None = None
@@ -140,7 +142,7 @@ class HostWatch:
         if self._spans is None:
             self._spans = spans(self._store)
         for topic, (raw, readings) in heard.items():
-            if (newest := _newest_s(raw, readings)) is not None:
+            if (newest := newest_s(raw, readings)) is not None:
                 self._hear(topic, raw.arrived_utc, newest - raw.arrived_utc.timestamp())
         self._note_wrong(topic for topic, (_, readings) in heard.items() if _is_wrong(readings))
         if not heard:
@@ -162,7 +164,7 @@ class HostWatch:
         if abs(middle) > AHEAD_S:  # that they agree with us is believed at once
             alike = [topic for topic in alike if self._said[topic][0] - self._said[topic][2] >= _STEADY]
         agreed = len(alike) >= _DEVICES and len(alike) >= _MOST * len(lately)
-        if not agreed:
+        if not agreed or (abs(middle) > AHEAD_S and self._is_kept()):
             return None
         was = self.ahead_s
         if abs(middle) <= AHEAD_S:
@@ -211,18 +213,6 @@ class HostWatch:
         if new := set(found) - self._wrong:
             self._wrong |= new
             self._store.note(_WRONG_KEY, json.dumps(sorted(self._wrong)[:1000]).encode())
-
-
-def _newest_s(raw: RawMessage, readings: Sequence[Reading]) -> float | None:
-    """Return the newest time that the device gave, right or not; None if it gave none."""
-    given = []
-    for one in readings:
-        said = device_s(one.flags)
-        if said is not None:
-            given.append(said)
-        elif (raw.now_utc - one.taken_utc) // _MICRO % 1000:  # else it is the arrival, or counted from it
-            given.append(one.taken_utc.timestamp())
-    return max(given, default=None)
 
 
 def _is_wrong(readings: Sequence[Reading]) -> bool:

@@ -110,7 +110,7 @@ def keep(shop: Shop, tag: str, picture: bytes, *, now_utc: datetime, by: str = "
     path = shop.config.shop_dir / FOLDER / timber.tag / name
     small = upright(picture)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         path.write_bytes(small)
     except OSError as err:
         raise RegisterError(f"the picture can't be kept in {path.parent}: {err.strerror}") from err

@@ -67,6 +67,15 @@ def day(moment: datetime) -> str:
     return f"{moment.day} {moment:%B %Y}"
 
 
+def hours_minutes(seconds: float) -> str:
+    """Write how far a clock is off as ``1 h 0 min``, ``37 min`` or ``3 days``; the sign does not count."""
+    minutes = round(abs(seconds) / 60)
+    hours, rest = divmod(minutes, 60)
+    if hours >= 48 and not minutes % 1440:
+        return f"{minutes // 1440} days"
+    return f"{hours} h {rest} min" if hours else f"{rest} min"
+
+
 def about(moment: datetime, spread_days: float | None, *, short: bool = False) -> str:
     """Write an expected date as surely as it is known, with no more than that.
 

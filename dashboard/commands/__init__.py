@@ -37,7 +37,7 @@ COMMANDS: Final = {
     "timber": Entry(
         "timber", "app", "The register: add, show, edit, move, cut, attach a sensor, history, undo."
     ),
-    "sensor": Entry("sensor", "app", "Devices with accounts at the broker: enrol, revoke, list."),
+    "sensor": Entry("sensor", "app", "Devices: accounts at the broker, and their clocks."),
     "place": Entry("place", "app", "Places with air of their own: list, set."),
     "reading": Entry("reading", "app", "Readings by hand, and what is stored."),
     "quarantine": Entry(

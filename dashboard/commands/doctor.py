@@ -10,7 +10,9 @@ from typing import Annotated
 
 import typer
 
+from baulk.dashboard.commands import sensor_clock
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.ingest.device_clock import Learned
 from baulk.ingest.mqtt.last_messages import LastMessage
 from baulk.models import provenance, text
 from baulk.models.calibrate.yard_lessons import Lesson
@@ -26,8 +28,8 @@ def doctor(
 ) -> None:
     """Say how the last message of each sensor was understood, and where the numbers come from.
 
-    In a shop folder: for each topic its last message, what was made of it, or why it is in quarantine, and
-    what the timbers of the yard have taught each other.
+    In a shop folder: for each topic its last message, what was made of it, or why it is in quarantine, what
+    the device's clock is off by, and what the timbers of the yard have taught each other.
 
     A value is "read" (seen in its source), "read (secondary)" (seen in a quotation or transcription),
     "computed" from such, or not read: "memory", or "common practice" without a source. --sources
@@ -38,9 +40,10 @@ def doctor(
     unread, counted = provenance.not_read(), Counter(each.mark for each in provenance.every())
     messages, silent = _messages(shop) if not list_sources else ([], [])
     known = None if list_sources else _learned(shop)
+    clocks = [] if list_sources else _clocks(shop)
     if json:
         answer: dict[str, object] = {"version": version("baulk"), "values": dict(counted)}
-        answer |= {"messages": messages, "silent": silent, "learned": _as_json(known)}
+        answer |= {"messages": messages, "silent": silent, "clocks": clocks, "learned": _as_json(known)}
         say_json(answer | ({"not_read": unread} if list_sources else {}))
         return
     if list_sources:
@@ -61,6 +64,7 @@ def doctor(
         )
     if messages:
         _show(messages)
+    sensor_clock.show(clocks)
     for one in silent:
         say(f"nothing was ever heard on {one}")
     for each in known[1] if known else ():
@@ -87,6 +91,17 @@ def _messages(folder: Path) -> tuple[list[LastMessage], list[str]]:
         found = last_messages.last_messages(opened)
         asked = dict.fromkeys(one.topic for one in opened.config.source)
     return found, [one for one in asked if not any(topics.matches(one, each.topic) for each in found)]
+
+
+def _clocks(folder: Path) -> list[Learned]:
+    """Give what was learned of the devices' clocks."""
+    from baulk.ingest import config, device_clock  # noqa: PLC0415 - as above
+    from baulk.ingest import shop as shops  # noqa: PLC0415
+
+    if not (folder / config.FILE).exists():
+        return []
+    with shops.open(folder) as opened:
+        return device_clock.learned(opened.store)
 
 
 def _learned(folder: Path) -> tuple[datetime, tuple[Lesson, ...]] | None:

@@ -1,4 +1,4 @@
-"""Devices with accounts at the broker: `baulk sensor enrol`, `revoke`, `list`, `accounts`."""
+"""Devices: accounts at the broker (`baulk sensor enrol`, `revoke`, `list`, `accounts`), and their clocks."""
 
 # ruff: noqa: PLR0913 - a person names the options one by one
 from __future__ import annotations
@@ -11,13 +11,15 @@ from typing import Annotated, Final
 
 import typer
 
+from baulk.dashboard.commands import sensor_clock
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.ingest import certificates, devices
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DeviceError
 
-app = typer.Typer(no_args_is_help=True, help="Devices with accounts at the broker: enrol, revoke, list.")
+app = typer.Typer(no_args_is_help=True, help="Devices: accounts at the broker, and their clocks.")
 NameArgument = Annotated[str, typer.Argument(help="What the device is called.", metavar="NAME")]
+app.command("clock")(sensor_clock.clock)
 PICTURES: Final = ("svg", "png", "pdf")
 
 

@@ -8,8 +8,9 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.queries import health_data, shop_facts
 from baulk.dashboard.sections import downloads, file_import, layout, quarantine
-from baulk.ingest.monitoring.health import Finding, SeriesHealth, Trouble
-from baulk.models import text
+from baulk.ingest.device_clock import Learned
+from baulk.ingest.monitoring.health import Finding, Health, SeriesHealth, Trouble, clock_reason
+from baulk.models import formatting, text
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 from baulk.models.text.common import span
@@ -41,9 +42,10 @@ def findings(found: tuple[Finding, ...], facts: shop_facts.ShopFacts) -> None:
     st.html(f'<ul class="b-findings">{rows}</ul>')
 
 
-def sensors(seen: tuple[SeriesHealth, ...], facts: shop_facts.ShopFacts) -> None:
+def sensors(look: Health, facts: shop_facts.ShopFacts) -> None:
     """Show each sensor's series by its last word."""
     st.header("Sensors by last reading", anchor=False)
+    seen, clocks = look.series, _clocks(look)
     if not seen:
         st.info(
             "No sensor has spoken yet. Point one at the broker on "
@@ -63,19 +65,43 @@ def sensors(seen: tuple[SeriesHealth, ...], facts: shop_facts.ShopFacts) -> None
             words.age(each.latest.taken_utc, now),
             span(each.usual.total_seconds()) if each.usual else "·",
             span(each.longest_gap.total_seconds()) if each.longest_gap else "·",
+            _clock(clocks.get(_device(each)), facts),
         )
         for each in shown[:MOST]
     ]
-    heads = ("On", "What", "Last value", "Last reading", "Usually every", "Longest gap")
+    heads = ("On", "What", "Last value", "Last reading", "Usually every", "Longest gap", "Clock")
     layout.cards(heads, rows, tight=True)
-    downloads.offer_table("sensors", lambda: table(seen), key="sensors")
+    downloads.offer_table("sensors", lambda: table(look), key="sensors")
     if len(shown) > MOST:
         st.caption(f"The {MOST} silent for longest of {len(shown)}; name a tag above to see its own.")
-    st.caption("Usual interval and longest gap: over the last 14 days, or 120 days for what is read rarely.")
+    st.caption(
+        "Usual interval and longest gap: over the last 14 days, or 120 days for what is read rarely. Clock: "
+        "how much later its soonest messages came than the time that they name."
+    )
 
 
-def table(seen: tuple[SeriesHealth, ...]) -> pd.DataFrame:
+def _clocks(look: Health) -> dict[str, Learned]:
+    return {one.about: one for one in reversed(look.clocks)}  # the most wrong one of several counts
+
+
+def _device(each: SeriesHealth) -> str:
+    return f"{each.latest.series.owner.value}/{each.latest.series.name}"
+
+
+def _clock(one: Learned | None, facts: shop_facts.ShopFacts) -> str:
+    """Return what was learned of a device's clock in a few words."""
+    if one is None:
+        return "·"
+    if one.is_wrong:
+        way = "behind" if one.behind_s > 0 else "ahead"
+        done = ", put right" if one.is_corrected else ""
+        return f"{formatting.hours_minutes(one.behind_s)} {way} since {words.day(one.since_utc)}{done}"
+    return text.sentence(clock_reason(one), facts.system)
+
+
+def table(look: Health) -> pd.DataFrame:
     """Return the sensors as a table to take away."""
+    seen, clocks = look.series, _clocks(look)
     return pd.DataFrame(
         [
             {
@@ -86,6 +112,8 @@ def table(seen: tuple[SeriesHealth, ...]) -> pd.DataFrame:
                 "arrived": each.latest.arrived_utc,
                 "usual_interval_s": each.usual.total_seconds() if each.usual else None,
                 "longest_gap_s": each.longest_gap.total_seconds() if each.longest_gap else None,
+                "clock_behind_s": clock.behind_s if (clock := clocks.get(_device(each))) else None,
+                "clock_drift_s_day": clock.drift_s_day if clock else None,
                 "flags": " ".join(each.latest.flags),
             }
             for each in seen
@@ -143,7 +171,7 @@ def page() -> None:
     layout.watch("health", noted)
     if seen.series or seen.findings:  # where nothing has spoken yet, nothing can be said to be well
         findings(seen.findings, facts)
-    sensors(seen.series, facts)
+    sensors(seen, facts)
     quarantine.part(facts)
     heard()
     learned()

@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
-from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Final
 
@@ -147,7 +146,7 @@ def _unpacked(
             )
         _refuse_unknown(archive, found, file.name)
         _room_for(found, folder)
-        folder.mkdir(parents=True, mode=0o750)
+        folder.mkdir(parents=True, mode=0o700)
         _extract(archive, found, folder, file.name)
     if settings.FILE not in found.members:
         raise BackupError(f"{file.name} is not whole: there is no {settings.FILE} in it")
@@ -195,9 +194,8 @@ def _extract(archive: zipfile.ZipFile, found: Manifest, folder: Path, name: str)
     for member, said in found.members.items():
         path = folder / member
         path.parent.mkdir(parents=True, exist_ok=True)
-        mode = 0o600 if fnmatchcase(member, manifests.SPOOLS) else 0o640
         with archive.open(member) as source:
-            number = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+            number = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
             with os.fdopen(number, "wb") as target:
                 got = manifests.copied(source, target, most=said.size)
         if got != said:

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from baulk.ingest import host_clock
+from baulk.ingest import device_clock, host_clock
+from baulk.ingest.device_clock import Learned
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.models.quantity import OF_DEVICE, SPECS, Owner, Quantity
@@ -115,11 +116,14 @@ class Health:
         What to see to.
     quarantined : int
         Messages in quarantine.
+    clocks : tuple of Learned
+        What was learned of the devices' clocks, the most wrong first.
     """
 
     series: tuple[SeriesHealth, ...]
     findings: tuple[Finding, ...]
     quarantined: int
+    clocks: tuple[Learned, ...] = ()
 
 
 def look(shop: Shop, now_utc: datetime) -> Health:
@@ -134,8 +138,8 @@ def look(shop: Shop, now_utc: datetime) -> Health:
     """
     standing = {timber.tag for timber in shop.register.list()}
     seen: list[SeriesHealth] = []
-    found: list[Finding] = []
-    clocks = host_clock.spans(shop.store)
+    clocks, devices = host_clock.spans(shop.store), device_clock.learned(shop.store)
+    found = _of_devices(devices, now_utc)
     owners = sorted({(series.owner, series.name) for series in shop.store.series()})
     for owner, name in owners:
         if owner is Owner.TIMBER and name not in standing:
@@ -163,7 +167,9 @@ def look(shop: Shop, now_utc: datetime) -> Health:
     found += _of_broker(shop, now_utc)
     found += _behind(shop, now_utc)
     seen.sort(key=lambda each: each.latest.taken_utc)
-    return Health(series=tuple(seen), findings=tuple(_gathered(found)), quarantined=count)
+    return Health(
+        series=tuple(seen), findings=tuple(_gathered(found)), quarantined=count, clocks=tuple(devices)
+    )
 
 
 def _host(clocks: Sequence[host_clock.Span]) -> list[Finding]:
@@ -177,6 +183,29 @@ def _host(clocks: Sequence[host_clock.Span]) -> list[Finding]:
     }
     reason = Reason(code="health.host_clock", values=values)
     return [Finding(kind=Trouble.CLOCK, about="this machine", reason=reason)]
+
+
+def clock_reason(one: Learned) -> Reason:
+    """Return what is known of a device's clock, in whole units."""
+    off_s = 3600.0 * round(one.behind_s / 3600) if one.is_whole else one.behind_s
+    drift = None if one.drift_s_day is None else float(round(one.drift_s_day))
+    return Reason(
+        code="health.device_clock" if one.is_wrong else "health.clock_runs",
+        values={
+            "about": one.about,
+            "behind_s": 60.0 * round(off_s / 60) if one.is_wrong else float(round(off_s)),
+            "since_utc": one.since_utc.replace(second=0, microsecond=0),
+            "drift_s_day": drift,
+            "is_whole": one.is_whole,
+            "is_corrected": one.is_corrected,
+        },
+    )
+
+
+def _of_devices(devices: Iterable[Learned], now_utc: datetime) -> list[Finding]:
+    """Name devices that are heard of and whose clock is off, though what they say could be true."""
+    wrong = (one for one in devices if one.is_wrong and now_utc - one.last_utc < WINDOW)
+    return [Finding(kind=Trouble.CLOCK, about=one.about, reason=clock_reason(one)) for one in wrong]
 
 
 def _series(latest: Reading, frame: pd.DataFrame, now_utc: datetime, ahead_s: float) -> SeriesHealth:

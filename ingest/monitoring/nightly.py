@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from baulk.ingest import decode_again, host_clock
+from baulk.ingest import decode_again, device_clock, host_clock
 from baulk.ingest.errors import BackupError, StoreError
 from baulk.ingest.exchange import backup, manifest
 from baulk.ingest.exchange.manifest import Manifest
@@ -88,12 +88,14 @@ def mend_times(shop: Shop, now_utc: datetime) -> int:
     A device whose clock was never set may send a buffer message by message, the oldest first: when that one
     came, nobody could know how old it was.
     """
-    known = host_clock.wrong_clocks(shop.store) or host_clock.spans(shop.store)
+    known = (
+        host_clock.wrong_clocks(shop.store) or host_clock.spans(shop.store) or device_clock.spans(shop.store)
+    )
     if not known or not tonight(shop, TIMES_KEY, now_utc):
         return 0
     done = decode_again.put_right(shop, now_utc, since=now_utc - _MENDED, only_times=True)
     shop.store.note(TIMES_KEY, now_utc.astimezone(UTC).isoformat().encode())
-    return done.changed
+    return done.changed + done.added
 
 
 def back_up(shop: Shop, now_utc: datetime) -> str | None:

@@ -21,8 +21,9 @@ from typing import Final
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
-from baulk.ingest import operations, pipeline, wire
+from baulk.ingest import host_clock, operations, pipeline, wire
 from baulk.ingest import shop as shops
+from baulk.ingest.device_clock import DeviceWatch
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
 from baulk.ingest.host_clock import HostWatch
 from baulk.ingest.mqtt import connection, publish
@@ -36,6 +37,8 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire.message import MOST_LISTENERS, RawMessage
+from baulk.models.formatting import printable
+from baulk.models.reading import Reading
 
 log = logging.getLogger("baulk.listener")
 
@@ -174,6 +177,7 @@ class _Listener:
         self._heard = Heard(shop, name)
         self._session_watch = SessionWatch(shop, name, now)
         self._host_watch = HostWatch(shop.store)
+        self._device_watch = DeviceWatch(shop.store, name, host_clock.synchronised)
         self.spool = Spool(shop.config.shop_dir / f"spool-{name}.db", room_mb=shop.config.broker.spool_mb)
         self.session = Session(
             shop.config,
@@ -293,6 +297,8 @@ class _Listener:
         """Store a batch; after a mistake of ours message by message, so that none is lost by it."""
         if self._host_watch.ahead_s:
             raws = [replace(raw, host_ahead_s=self._host_watch.ahead_s) for raw in raws]
+        if behind := self._device_watch.corrected:
+            raws = [replace(raw, device_behind_s=behind.get(raw.topic, 0.0)) for raw in raws]
         try:
             pipeline.handle_batch(raws, self.shop, heard=self._heard.last, repeats=self._repeats)
         except StoreError:
@@ -351,6 +357,16 @@ class _Listener:
             self.say(f"timber {tag} is entered now: {new} readings came out of quarantine")
         return True
 
+    def _watch_clocks(self, last: dict[str, tuple[RawMessage, tuple[Reading, ...]]]) -> None:
+        for topic in self._device_watch.look(last):
+            minutes = self._device_watch.corrected[topic] / 60
+            way = "behind" if minutes > 0 else "ahead"
+            off = f"{abs(minutes):.0f} minutes {way}"
+            self.say(f"the clock behind {printable(topic)} is {off}; its readings are moved by that")
+        known = self._device_watch.corrected  # these say nothing of our own clock
+        if told := self._host_watch.look({topic: last[topic] for topic in last.keys() - known.keys()}):
+            self.say(told)
+
     def _idle(self) -> None:
         """Replay what waited for a tag and publish new verdicts; a fault here waits for the next turn."""
         if time.monotonic() < self._next_idle:
@@ -360,9 +376,7 @@ class _Listener:
         if self.stop.is_set():
             return
         try:
-            last = {topic: (raw, one.readings) for topic, (raw, one) in heard.items()}
-            if told := self._host_watch.look(last):
-                self.say(told)
+            self._watch_clocks({topic: (raw, one.readings) for topic, (raw, one) in heard.items()})
             self._bound()
             revision = self.shop.store.revision()
             if revision == self._revision:

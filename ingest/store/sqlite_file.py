@@ -126,7 +126,7 @@ def create(path: Path) -> None:
     """Make an empty store, or leave the one that is there."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o640))
+        os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
     except OSError as err:
         raise StoreFull(f"the store {path} can't be made: {err.strerror}") from err
     with closing(connect(path, wait_s=5)) as base, faults(path):

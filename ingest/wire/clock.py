@@ -1,7 +1,8 @@
 """When a reading was taken: what the device says where that can be true, else an estimate; both are kept.
 
 A device's time is believed from 2000 to ten minutes ahead of us. Of those that can't be true the distances
-still hold: the newest becomes the arrival, or what was learned of the device's clock (`learn`).
+still hold: the newest becomes the arrival, or what was learned of the device's clock (`learn`). Where a clock
+is known to be off by a zone, an hour, a day (`ingest.device_clock`), all that it says is moved by that.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from typing import Final
 import numpy as np
 
 from baulk.ingest.wire.message import AHEAD_S, FIRST_POSIX_S, RawMessage, is_right, moment
+from baulk.models.reading import Reading
 
 WRONG: Final = "clock"  # flag of a reading whose time is an estimate
 _DEVICE: Final = "device-"  # begins the flag that holds what its device said
@@ -27,6 +29,7 @@ _REACH_S: Final = 1e12
 _BACK_S: Final = 5.0  # a device's time that goes back by more was set, or began anew
 _LATE_S: Final = 60.0  # a message that was on its way for longer came out of a buffer
 _DAYS: Final = 3  # with news before a drift can be told
+_MICRO: Final = timedelta(microseconds=1)
 
 
 def device_flag(posix_s: float) -> str:
@@ -43,6 +46,18 @@ def device_s(flags: Iterable[str]) -> float | None:
         return None
 
 
+def newest_s(raw: RawMessage, readings: Iterable[Reading]) -> float | None:
+    """Return the newest time that a device gave, right or not, in seconds since 1970, if it gave one."""
+    given = []
+    for one in readings:
+        said = device_s(one.flags)
+        if said is not None:
+            given.append(said)
+        elif (raw.now_utc - one.taken_utc) // _MICRO % 1000:  # else it is the arrival, or counted from it
+            given.append(one.taken_utc.timestamp())
+    return max(given, default=None)
+
+
 class LazyClock:
     """A `Clock` that is made only when a time can't be true, and remembers the last time it gave.
 
@@ -56,7 +71,7 @@ class LazyClock:
 
     def __init__(self, times: Iterable[float], raw: RawMessage) -> None:
         self._times, self._raw = times, raw
-        self._latest = raw.now_utc.timestamp() + AHEAD_S
+        self._latest = -math.inf if raw.device_behind_s else raw.now_utc.timestamp() + AHEAD_S
         self._clock: Clock | None = None
         self._last: tuple[float, datetime] | None = None
 
@@ -67,9 +82,17 @@ class LazyClock:
         if FIRST_POSIX_S <= posix_s <= self._latest:
             self._last = posix_s, moment(posix_s)
             return self._last[1], ()
+        return self._made().taken(posix_s)
+
+    @property
+    def is_known(self) -> bool:
+        """Whether it is known how far the device's clock is off."""
+        return bool(self._raw.device_behind_s) and self._made().is_known
+
+    def _made(self) -> Clock:
         if self._clock is None:
             self._clock = Clock(self._times, self._raw)
-        return self._clock.taken(posix_s)
+        return self._clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +121,9 @@ class Clock:
     def __init__(self, times: Iterable[float], raw: RawMessage) -> None:
         self._now = raw.now_utc
         given = list(times)
+        self._behind_s = raw.device_behind_s
+        if max(given, default=0.0) + self._behind_s > self._now.timestamp() + AHEAD_S:
+            self._behind_s = 0.0  # a message from the future: the clock was set meanwhile
         right = [is_right(one, self._now) for one in given]
         wrong = sorted({one for one, is_so in zip(given, right, strict=True) if not is_so})
         last = {one: index for index, one in enumerate(given)}
@@ -122,8 +148,15 @@ class Clock:
             at = min(at, moment(newest - raw.clock_ahead_s))
         return _Stretch(first_s=wrong[0], newest_s=newest, at=at)
 
+    @property
+    def is_known(self) -> bool:
+        """Whether it is known how far the device's clock is off."""
+        return self._behind_s != 0
+
     def taken(self, posix_s: float) -> tuple[datetime, tuple[str, ...]]:
         """Return the moment and the flags that go with it."""
+        if self._behind_s and posix_s >= FIRST_POSIX_S and is_right(posix_s + self._behind_s, self._now):
+            return moment(posix_s + self._behind_s), (WRONG, device_flag(posix_s))
         if is_right(posix_s, self._now):
             return moment(posix_s), ()
         flags = (WRONG, device_flag(posix_s))

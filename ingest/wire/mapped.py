@@ -94,10 +94,11 @@ def _decoded(
     if source.quantity is None or source.unit is None:
         raise WireError(f"the [[source]] of {source.topic!r} names no quantity and unit")
     if posix_s is None:
-        taken, flags = raw.now_utc, doubt
+        taken, flags, is_known = raw.now_utc, doubt, False
     else:
-        taken, flags = Clock((posix_s,), raw).taken(posix_s)
-    if raw.retained and (posix_s is None or flags):
+        clock = Clock((posix_s,), raw)
+        (taken, flags), is_known = clock.taken(posix_s), clock.is_known
+    if raw.retained and (posix_s is None or (flags and not is_known)):
         return Decoded(old=1)
     try:
         name = source.named(raw.topic)

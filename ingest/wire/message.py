@@ -137,6 +137,9 @@ class RawMessage:
         How far our own clock is known to have been ahead when it came. [s]
     clock_ahead_s : float or None
         How far the device's clock is known to have been ahead, which can't be true by itself. [s]
+    device_behind_s : float
+        How far the device's clock is known to have been behind, though its time could be true; below 0
+        ahead. [s]
     """
 
     topic: str
@@ -149,6 +152,7 @@ class RawMessage:
     cut: bool = False
     host_ahead_s: float = field(default=0.0, compare=False)
     clock_ahead_s: float | None = field(default=None, compare=False)
+    device_behind_s: float = field(default=0.0, compare=False)
 
     @property
     def now_utc(self) -> datetime:

@@ -278,7 +278,7 @@ def decode(
         except (WireError, OutOfRange) as err:
             problems.append(str(err))
             continue
-        if raw.retained and (not record.own_time or WRONG in reading.flags):
+        if raw.retained and (not record.own_time or (WRONG in reading.flags and not clock.is_known)):
             old += 1  # the broker's copy of a value whose time nobody knows
         else:
             readings.append(reading)

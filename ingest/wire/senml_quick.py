@@ -28,7 +28,7 @@ def decode(raw: RawMessage, target: Target, asked: senml.Asked = senml.PLAIN) ->
     """
     pack = senml.records(raw.payload)
     with suppress(OutOfRange):
-        readings = _readings(pack, raw, target, asked)
+        readings = None if raw.device_behind_s else _readings(pack, raw, target, asked)
         if readings is not None:
             return Decoded(readings=tuple(readings))
     return senml.decode(raw, target, asked, pack=pack)

@@ -103,6 +103,39 @@ def _clock(held: Values, system: System) -> str:
     return f"the clock of {_of_sensor(held, system)} is wrong{ahead}. Set it, or let the sensor send no time"
 
 
+def _drift(held: Values) -> str:
+    drift = held["drift_s_day"]
+    return f", {abs(drift):.0f} s more {'behind' if drift > 0 else 'ahead'} each day" if drift else ""
+
+
+def _device_clock(held: Values, system: System) -> str:
+    behind_s = held["behind_s"]
+    off = f"{formatting.hours_minutes(behind_s)} {'behind' if behind_s > 0 else 'ahead'}"
+    why = ", as with another time zone or summer time" if held["is_whole"] else _drift(held)
+    since = f"{held['since_utc'].astimezone():%Y-%m-%d %H:%M}"
+    told = f"the clock of {_of_sensor(held, system)} is {off} since {since}{why}"
+    if held["is_corrected"]:
+        return f"{told}: its readings are moved by that; set it (what it sent is kept: `baulk sensor clock`)"
+    if behind_s < 0:
+        return f"{told}: set it"
+    return (
+        f"{told}, or what it sends comes that late: set it, or say with `baulk sensor clock` "
+        "whether its times are right"
+    )
+
+
+def _clock_runs(held: Values, _system: System) -> str:
+    behind_s = held["behind_s"]
+    if abs(behind_s) >= 3600:
+        return f"comes {formatting.hours_minutes(behind_s)} late"
+    off = (
+        f"{abs(behind_s):.0f} s {'behind' if behind_s >= 0 else 'ahead'}"
+        if abs(behind_s) < 120
+        else (f"{formatting.hours_minutes(behind_s)} {'behind' if behind_s > 0 else 'ahead'}")
+    )
+    return f"at most {off}{_drift(held)}"
+
+
 def _host_clock(held: Values, _system: System) -> str:
     ahead_s, devices = held["ahead_s"], count(held["devices"], "sensor")
     way = "ahead" if ahead_s > 0 else "behind"
@@ -267,6 +300,8 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "health.silent": _silent,
     "health.battery": _battery,
     "health.clock": _clock,
+    "health.device_clock": _device_clock,
+    "health.clock_runs": _clock_runs,
     "health.host_clock": _host_clock,
     "health.stuck": _stuck,
     "health.quarantine": _quarantine,

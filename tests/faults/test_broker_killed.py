@@ -134,11 +134,18 @@ def test_what_waited_when_a_killed_broker_saved_is_stored_once(kit, nursery, sen
 
 @pytest.mark.bench
 @pytest.mark.timeout(900)
-def test_thirty_brokers_and_eighteen_listeners_killed(kit, nursery, sender, broker, yard_dir, capsys):
-    found = kill_both(
-        kit, nursery, sender, broker, yard_dir, brokers=30, listeners=18, seconds=180, a_second=700, seed=4
-    )
+@pytest.mark.parametrize(("brokers", "listeners", "seconds"), [(7, 0, 45), (30, 18, 180)])
+def test_brokers_and_listeners_killed(
+    kit, nursery, sender, broker, yard_dir, capsys, brokers, listeners, seconds
+):
+    how = {"brokers": brokers, "listeners": listeners, "seconds": seconds, "a_second": 700, "seed": 4}
+    found = kill_both(kit, nursery, sender, broker, yard_dir, **how)
     with capsys.disabled():
-        print(f"\n{found}")
+        what = f"{brokers} brokers" + f" and {listeners} listeners" * bool(listeners)
+        print(
+            f"\n| {what} killed in {seconds} s | {found['sent']:,} | {found['acknowledged and lost']} "
+            f"| {found['doubled']} | lost by the broker {found['lost by the broker']:,}, none older than "
+            f"{found['oldest of these, s']} s |"
+        )
     assert (found["doubled"], found["acknowledged and lost"]) == (0, 0)
     assert found["oldest of these, s"] < 7  # as deploy/mosquitto/README.md says

@@ -18,6 +18,24 @@ def rss_mb(pid):
     return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
+@pytest.mark.bench
+@pytest.mark.timeout(900)
+def test_half_a_gigabyte_of_bad_messages(kit, nursery, sender, yard_dir, capsys):
+    """With the room that the settings give by default."""
+    pid = nursery.start(yard_dir)
+    assert kit.until(lambda: "ready" in kit.said(yard_dir))
+    before, most, disk_mb = rss_mb(pid), 0.0, 0.0
+    for k in range(500):
+        sender.send([b"[" + json.dumps(k).encode() + b"x" * 1_000_000])
+        most = max(most, rss_mb(pid))
+        disk_mb = max(disk_mb, sum(each.stat().st_size for each in yard_dir.glob("shop.db*")) / 1e6)
+    sender.send(kit.timed(0, 1))
+    assert kit.until(lambda: kit.stored(yard_dir) == 1)
+    with capsys.disabled():
+        print(f"\n| 500 MB of bad messages | memory {before:.0f} -> {most:.0f} MB, disk {disk_mb:.0f} MB |")
+    assert most - before < 150
+
+
 @pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="memory is read from /proc")
 @pytest.mark.parametrize("topics", ["one", "many"])
 def test_a_flood_of_long_messages_is_bounded(topics, kit, nursery, sender, yard_dir):

@@ -334,8 +334,8 @@ def test_spools_and_backups_are_for_their_owner_alone(full_dir, tmp_path):
     assert made.file.stat().st_mode & 0o777 == 0o600
     restore.restore(made.file, tmp_path / "again")
     found = tmp_path / "again"
-    assert {each.stat().st_mode & 0o777 for each in found.glob("spool-*.db")} == {0o600}
-    assert not any(each.stat().st_mode & 0o007 for each in found.rglob("*") if each.is_file())
+    assert found.stat().st_mode & 0o777 == 0o700
+    assert {each.stat().st_mode & 0o777 for each in found.rglob("*") if each.is_file()} == {0o600}
 
 
 def test_a_foreign_file_is_refused(tmp_path):

@@ -141,6 +141,69 @@ TOLD = [
         None,
     ),
     (
+        "health.device_clock",
+        {
+            "about": "air/shed",
+            "behind_s": 3600.0,
+            "since_utc": MARCH,
+            "drift_s_day": 2.0,
+            "is_whole": True,
+            "is_corrected": True,
+        },
+        (
+            "the clock of the air sensor in shed is 1 h 0 min behind since "
+            f"{MARCH.astimezone():%Y-%m-%d %H:%M}, as with another time zone or summer time: its readings "
+            "are moved by that; set it (what it sent is kept: `baulk sensor clock`)"
+        ),
+        None,
+    ),
+    (
+        "health.device_clock",
+        {
+            "about": "timber/FER-01",
+            "behind_s": -2220.0,
+            "since_utc": MARCH,
+            "drift_s_day": -3.0,
+            "is_whole": False,
+            "is_corrected": False,
+        },
+        (
+            f"the clock of the sensor on FER-01 is 37 min ahead since {MARCH.astimezone():%Y-%m-%d %H:%M}, "
+            "3 s more ahead each day: set it"
+        ),
+        None,
+    ),
+    (
+        "health.device_clock",
+        {
+            "about": "timber/FER-01",
+            "behind_s": 2220.0,
+            "since_utc": MARCH,
+            "drift_s_day": None,
+            "is_whole": False,
+            "is_corrected": False,
+        },
+        (
+            f"the clock of the sensor on FER-01 is 37 min behind since {MARCH.astimezone():%Y-%m-%d %H:%M}, "
+            "or what it sends comes that late: set it, or say with `baulk sensor clock` whether its times "
+            "are right"
+        ),
+        None,
+    ),
+    (
+        "health.clock_runs",
+        {
+            "about": "air/shed",
+            "behind_s": 3.0,
+            "since_utc": MARCH,
+            "drift_s_day": 2.0,
+            "is_whole": False,
+            "is_corrected": False,
+        },
+        "at most 3 s behind, 2 s more behind each day",
+        None,
+    ),
+    (
         "health.host_clock",
         {"ahead_s": -10_800.0, "devices": 4},
         (
