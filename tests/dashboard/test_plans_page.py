@@ -121,7 +121,7 @@ def test_a_measured_section_needs_no_register(run):
         (("size",), OutOfRange, "needs --finished"),
         (("size", *SIX[:1], "60 x 60 ft", *SIX[2:]), OutOfRange, "largest log"),
         (("size", *SIX, "--heart", "left"), OutOfRange, "boxed, free or offset"),
-        (("size", *SIX, "--pith", "4"), OutOfRange, "is x,y from the centre"),
+        (("size", *SIX, "--pith", "4"), OutOfRange, "the pith looks like"),
         (("size", "NONE-9", *SIX), NotFound, "NONE-9"),
         (("size", *SIX, "--section", "8 x 8 in", "--defect", "1,2"), OutOfRange, "x,y,width,height"),
         (("size", *SIX, "--section", "8 x 8 in", "--corner", "ab"), OutOfRange, "looks like"),
