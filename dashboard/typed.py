@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from typing import Final
+
 from baulk.models import sapwood
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Section
 from baulk.models.units import LengthUnit, System, default_length_unit, length_mm, size_mm
+
+M3_PER_FT3: Final = 0.3048**3
 
 
 def section(green: str, pith: tuple[str, str] | None, system: System) -> Section:
@@ -40,6 +45,17 @@ def heartwood_mm(
             raise OutOfRange(f"the {what} of the sapwood's boundary", f"must be 0 or more, not {text!r}")
         return mm if what == "radius" else sapwood.radius_mm(green, mm)
     return None
+
+
+def volume_m3(text: str, system: System) -> float:
+    """Read a volume of air; a bare number is cubic feet, or in a metric shop cubic metres."""
+    plain = text.strip().lower().replace("\u00b3", "3")
+    number = re.sub(r"\s*(m3|ft3|cu ft)$", "", plain)
+    feet = plain.endswith(("ft3", "cu ft")) or (number == plain and system == "inch")
+    try:
+        return float(number) * (M3_PER_FT3 if feet else 1.0)
+    except ValueError as err:
+        raise OutOfRange("the volume", f"looks like '180 m3' or '6400 ft3', not {text!r}") from err
 
 
 def along_mm(text: str, system: System) -> float:

@@ -8,10 +8,12 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 import typer
+from typer.core import TyperGroup
 
+from baulk.dashboard.commands import former
 from baulk.models.errors import BaulkError
 
 DETAIL = "BAULK_DETAIL"  # set to anything: an unexpected error is shown with where it came from
@@ -76,6 +78,7 @@ def build(wanted: Sequence[str] = tuple(COMMANDS)) -> typer.Typer:
     """
     app = typer.Typer(
         name="baulk",
+        cls=_Top,
         no_args_is_help=True,
         add_completion=False,
         pretty_exceptions_enable=False,
@@ -95,6 +98,14 @@ def build(wanted: Sequence[str] = tuple(COMMANDS)) -> typer.Typer:
         else:
             app.command(name)(found)
     return app
+
+
+class _Top(TyperGroup):
+    """The whole command line: former words are put right before they are read."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:  # noqa: ANN401 - typer's types are private
+        """Read what was typed."""
+        return super().parse_args(ctx, former.put_right(args))
 
 
 def main() -> None:

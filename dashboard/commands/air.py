@@ -8,10 +8,11 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import JsonOption, say, say_json
+from baulk.dashboard.commands.options import TEMP
 from baulk.models import psychrometrics, sorption, units
 from baulk.models.errors import OutOfRange
 
-TempOption = Annotated[str, typer.Option("--temp", help="Air temperature with its unit: 21.1C or 70F.")]
+TempOption = Annotated[str, TEMP]
 HumidityOption = Annotated[float, typer.Option("--rh", help="Relative humidity in percent, 0 to 100.")]
 
 EquationOption = Annotated[

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.commands.options import MaybeOut
 from baulk.ingest import config as settings
 from baulk.ingest.exchange import backup as backups
 from baulk.ingest.exchange import restore as restoring
@@ -17,22 +18,20 @@ from baulk.ingest.exchange.manifest import KEY_FILE
 
 
 def backup(
-    file: Annotated[
-        Path | None,
-        typer.Option("-o", "--out", metavar="FILE", help="The zip; named by shop and time if left out."),
-    ] = None,
     *,
     sign: Annotated[
         bool,
         typer.Option("--sign", help="Make a key (backup.key) that signs this backup and all later ones."),
     ] = False,
+    file: MaybeOut = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Back the shop up into one zip, while everything runs, and prove it by restoring it.
 
     In it: register, readings, evaluations and quarantine, baulk.toml, your own tables, photographs. Not in
-    it: secrets. Keep it on another disk. [store] backup_dir in baulk.toml has it done every night.
+    it: secrets. Keep it on another disk; without -o it is named by shop and time. [store] backup_dir in
+    baulk.toml has it done every night.
 
     Example: baulk backup -o /mnt/usb/yard.zip
     """

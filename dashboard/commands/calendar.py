@@ -4,28 +4,26 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
-
-import typer
 
 from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.commands.options import Out, TagsArgument
 from baulk.dashboard.printing import calendar_file, record_data, style
 from baulk.ingest import shop as shops
 
 
 def write_calendar(
-    tags: Annotated[
-        list[str] | None, typer.Argument(help="Tags; without any, every timber.", metavar="[TAG]...")
-    ] = None,
+    tags: TagsArgument = None,
     *,
-    out: Annotated[Path, typer.Option("-o", "--out", help="The file to write.")] = Path("timbers.ics"),
+    out: Out = Path("timbers.ics"),
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Write the days on which timbers are expected to be ready, as a calendar file (RFC 5545).
 
     Taking it into a calendar again moves the entries that have moved.
+
+    Example: baulk calendar -o timbers.ics
     """
     with shops.open(shop) as opened:
         words.keep_to(opened.config.zone)

@@ -81,6 +81,8 @@ def demo(
     Fourteen months of readings come in over MQTT as they would from real sensors, then live ones every few
     seconds. Everything runs on this machine; Ctrl-C ends all of it and leaves the shop folder. No browser is
     opened: follow the address that is printed.
+
+    Example: baulk demo --folder ferry
     """
     began = time.monotonic()
     refuse_taken(port := port or PAGES_PORT)
@@ -203,7 +205,7 @@ def _earlier(place: Path, pieces: Sequence[yard.Piece], now_utc: datetime) -> li
         tags = {piece.timber.tag for piece in pieces if when - piece.timber.arrived_utc > LEAST_BEFORE}
         asked = sorted(tags - looked_back if days == EARLIER_DAYS[-1] else tags)
         looked_back |= tags
-        to = ("--as-of", f"{when:%Y-%m-%d}", "--workers", "1", "--shop", str(place))
+        to = ("--at", f"{when:%Y-%m-%d}", "--workers", "1", "--shop", str(place))
         found.append(ourselves("forecast", *asked, *to))
     return found
 

@@ -23,8 +23,8 @@ def doctor(
     list_sources: Annotated[
         bool, typer.Option("--sources", help="List every number that was not read in a published source.")
     ] = False,
-    json: JsonOption = False,
     shop: ShopOption = HERE,
+    json: JsonOption = False,
 ) -> None:
     """Say how the last message of each sensor was understood, and where the numbers come from.
 

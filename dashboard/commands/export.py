@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
+from baulk.dashboard.commands.options import MaybeOut, Places, Since, TagsArgument
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DocumentError, ExchangeError
 from baulk.ingest.evaluation.document import json_schema
@@ -18,28 +19,23 @@ from baulk.ingest.exchange import export
 from baulk.models.errors import OutOfRange
 
 app = typer.Typer(pretty_exceptions_enable=False)
-Out = Annotated[
-    Path | None,
-    typer.Option("-o", "--out", metavar="FILE", help="FILE.csv or FILE.parquet; without it CSV is printed."),
-]
-Tags = Annotated[list[str] | None, typer.Option("--tag", help="Only this timber; may be said again.")]
-Since = Annotated[str | None, typer.Option("--since", metavar="DATE", help="Only what is not older.")]
 _NONE = None
 
 
 @app.command()
 def timbers(
-    file: Out = None,
+    tags: TagsArgument = None,
     *,
-    tags: Tags = None,
-    places: Annotated[
-        list[str] | None, typer.Option("--place", help="Only what lies there; may be said again.")
-    ] = None,
+    places: Places = None,
     since: Since = None,
+    file: MaybeOut = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Take out the timbers, those that left too; `baulk timber import` takes the CSV in again.
+
+    -o takes FILE.csv or FILE.parquet; without it CSV is printed. --place, which may be
+    said again, takes what lies there.
 
     Example: baulk export timbers -o timbers.csv
     """
@@ -48,33 +44,36 @@ def timbers(
 
 @app.command()
 def readings(
-    file: Out = None,
+    tags: TagsArgument = None,
     *,
-    tags: Tags = None,
-    places: Annotated[
-        list[str] | None, typer.Option("--place", help="Only the air there; may be said again.")
-    ] = None,
+    places: Places = None,
     since: Since = None,
+    file: MaybeOut = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Take out the readings, one a row; `baulk reading import` takes the CSV in again.
 
-    Example: baulk export readings --tag FER-03 --place shed --since 2026-01-01 -o readings.parquet
+    -o takes FILE.csv or FILE.parquet; without it CSV is printed. --place, which may be
+    said again, takes the air there.
+
+    Example: baulk export readings FER-03 --place shed --since 2026-01-01 -o readings.parquet
     """
     _take_out("readings", file, tags, places, since, shop, json=json)
 
 
 @app.command()
 def events(
-    file: Out = None,
+    tags: TagsArgument = None,
     *,
-    tags: Tags = None,
     since: Since = None,
+    file: MaybeOut = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Take out what happened to the timbers, what was taken back too.
+
+    -o takes FILE.csv or FILE.parquet; without it CSV is printed.
 
     Example: baulk export events --since 2026-01-01 -o events.csv
     """
@@ -83,14 +82,16 @@ def events(
 
 @app.command()
 def verdicts(
-    file: Out = None,
+    tags: TagsArgument = None,
     *,
-    tags: Tags = None,
     since: Since = None,
+    file: MaybeOut = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Take out the last verdict of each timber: step, dates, moisture with its interval, reasons.
+
+    -o takes FILE.csv or FILE.parquet; without it CSV is printed.
 
     Example: baulk export verdicts -o verdicts.csv
     """
@@ -99,20 +100,20 @@ def verdicts(
 
 @app.command()
 def evaluations(
-    file: Annotated[
-        Path | None, typer.Option("-o", "--out", metavar="FILE", help="FILE.jsonl; without it, printed.")
-    ] = None,
+    tags: TagsArgument = None,
     *,
-    tags: Tags = None,
     since: Since = None,
     past: Annotated[
         bool, typer.Option("--past", help="Also the first of each week, which is kept for good.")
     ] = False,
+    file: MaybeOut = None,
     shop: ShopOption = HERE,
 ) -> None:
     """Take out whole evaluations, one JSON document a line: field, forecast, fit, movement, verdict.
 
-    `baulk export schema` describes them. Example: baulk export evaluations --tag FER-03 --past -o all.jsonl
+    Without -o they are printed. `baulk export schema` describes them.
+
+    Example: baulk export evaluations FER-03 --past -o all.jsonl
     """
     with shops.open(shop) as opened:
         asked = _asked(tags, None, since, opened.config.zone)
@@ -131,7 +132,10 @@ def evaluations(
 
 @app.command()
 def schema() -> None:
-    """Print the JSON schema of a stored evaluation; it is in the package too, as evaluation.schema.json."""
+    """Print the JSON schema of a stored evaluation; it is in the package too, as evaluation.schema.json.
+
+    Example: baulk export schema
+    """
     say_json(json_schema())
 
 

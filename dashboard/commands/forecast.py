@@ -15,6 +15,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.dashboard.commands.children import stop_signals
+from baulk.dashboard.commands.options import Again, MaybeAt
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import StoreError
 from baulk.ingest.evaluation import batch, swaps, yard_memory
@@ -49,18 +50,10 @@ def forecast(  # noqa: PLR0913 - one an option
             "--all", help="Every timber whose answer would be another: by settings too, or a new version."
         ),
     ] = False,
-    again: Annotated[bool, typer.Option("--again", help="Also those that nothing has changed for.")] = False,
+    again: Again = False,
     watch: Annotated[
         bool, typer.Option("--watch", help="Keep at it until Ctrl-C: each timber anew when it has news.")
     ] = False,
-    as_of: Annotated[
-        str | None,
-        typer.Option(
-            "--as-of",
-            metavar="DATE",
-            help="The forecast of an earlier day, kept to be compared with the outcome.",
-        ),
-    ] = None,
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, help="Processes at once; one a core if left out.")
     ] = None,
@@ -70,15 +63,21 @@ def forecast(  # noqa: PLR0913 - one an option
             "--cluster", metavar="ADDRESS", help="Let a running Dask cluster do it: tcp://host:port."
         ),
     ] = None,
+    at: MaybeAt = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Fit each timber's drying to its readings, look ahead, and judge it.
 
     `baulk verdict` shows the outcome. What was worked out is kept at once: after a stop or a power cut the
-    same command goes on with the rest.
+    same command goes on with the rest. --again works out also what nothing has changed for; --at gives the
+    forecast of an earlier day, kept to be compared with the outcome.
+
+    Example: baulk forecast --all
+
+    Example: baulk forecast FER-03 --at 2026-06-01
     """
-    if watch and (tags or json or as_of or again):
+    if watch and (tags or json or at or again):
         raise OutOfRange("--watch", "takes every timber and answers on the pages; leave tags and --json away")
     if cluster and workers:
         raise OutOfRange("--workers", "says nothing to a cluster, which has its own; leave one of them away")
@@ -87,24 +86,24 @@ def forecast(  # noqa: PLR0913 - one an option
         if watch:
             _watch(opened, stop, workers, team)
             return
-        if everything and as_of is None:
+        if everything and at is None:
             yard_memory.refresh(opened, now)
-        asked = _asked(opened, tags, everything=everything or again or as_of is not None)
+        asked = _asked(opened, tags, everything=everything or again or at is not None)
         began = time.monotonic()
         with _progress(len(asked)) as told:
             made = batch.run(
                 opened,
                 asked,
-                now if as_of is None else moment(as_of, now_utc=now, zone=opened.config.zone),
+                now if at is None else moment(at, now_utc=now, zone=opened.config.zone),
                 workers=workers,
                 team=team,
-                again=again or (not everything and as_of is None),
-                past=as_of is not None,
-                whole=everything or again or as_of is not None or bool(tags),
+                again=again or (not everything and at is None),
+                past=at is not None,
+                whole=everything or again or at is not None or bool(tags),
                 done=told,
                 stop=stop.is_set,
             )
-        if everything and not made.stopped and as_of is None:
+        if everything and not made.stopped and at is None:
             found = _look_for_swaps(opened, now, workers, team, stop)
             for words in () if json else found:
                 say(words)

@@ -9,6 +9,7 @@ import typer
 
 from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.commands.options import Out
 from baulk.dashboard.printing import labels, style
 from baulk.ingest import shop as shops
 
@@ -16,7 +17,6 @@ from baulk.ingest import shop as shops
 def print_labels(  # noqa: PLR0913 - each is an option of the command line
     tags: Annotated[list[str], typer.Argument(help="Tags to print.", metavar="TAG...")],
     *,
-    out: Annotated[Path, typer.Option("-o", "--out", help="The PDF to write.")] = Path("labels.pdf"),
     sheet: Annotated[
         str,
         typer.Option(
@@ -28,6 +28,7 @@ def print_labels(  # noqa: PLR0913 - each is an option of the command line
     url: Annotated[
         str | None, typer.Option(help="Where the pages are reached; else [dashboard] url of the settings.")
     ] = None,
+    out: Out = Path("labels.pdf"),
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:

@@ -33,6 +33,8 @@ def listen(
     A message is acknowledged only once it is stored; what can't be understood goes to quarantine with its
     reason (`baulk quarantine groups`). With the store's server away, messages wait in a spool beside
     baulk.toml.
+
+    Example: baulk listen --shop ferry
     """
     with stop_signals() as stop, listener.opened(shop, stop, say=say, once=once) as opened:
         listener.settle_memory()

@@ -31,6 +31,8 @@ def notices(
 
     Messengers are addresses of the apprise library, one a line, in notices.urls of the shop folder
     (chmod 600), or in BAULK_NOTICE_URLS. Quiet hours: [notices] of baulk.toml.
+
+    Example: baulk notices --test
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:

@@ -22,6 +22,8 @@ def password(
     """Set the password of the pages, needed before they are served beyond this machine.
 
     Only its hash is kept, in the shop folder. A new password signs everybody out.
+
+    Example: baulk password --shop ferry
     """
     config = settings.load(shop)
     if remove:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from typing import Annotated, Any, Final
 
 import typer
 
+from baulk.dashboard import typed
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.options import AIR_CHANGES, VOLUME, MaybeNote, MaybeSize
 from baulk.ingest import shop as shops
 from baulk.models import units
 from baulk.models.errors import NotFound, OutOfRange
@@ -18,12 +19,14 @@ from baulk.models.units import System
 app = typer.Typer(pretty_exceptions_enable=False)
 
 KINDS: Final = ("shed", "room", "yard", "bearers", "rack")
-_M3_PER_FT3: Final = 0.3048**3
 
 
 @app.command("list")
 def list_(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
-    """List the places entered and those that a timber lies in."""
+    """List the places entered and those that a timber lies in.
+
+    Example: baulk place list
+    """
     with shops.open(shop, durable=True) as opened:
         system, found = opened.config.shop.units, opened.register.places()
         lying = [each.place for each in opened.register.list()]
@@ -54,19 +57,20 @@ def set_(  # noqa: PLR0913 - a person names them one by one
     name: Annotated[str, typer.Argument(help="As in topics and on timbers.", metavar="PLACE")],
     *,
     kind: Annotated[str | None, typer.Option(help=f"One of {', '.join(KINDS)}.")] = None,
-    at: Annotated[
-        str | None, typer.Option(help="Its corner on the yard's plan, right and up: '3 x 12 m'.")
+    position: Annotated[
+        str | None,
+        typer.Option("--position", help="Its corner on the yard's plan, right and up: '3 x 12 m'."),
     ] = None,
-    size: Annotated[str | None, typer.Option(help="Its size on the plan: '20 x 12 ft'.")] = None,
-    volume: Annotated[str | None, typer.Option(help="Air in it: '180 m3', '6400 ft3'.")] = None,
-    air_changes: Annotated[
-        str | None, typer.Option(help="Air changes an hour as known, or none to learn it from the readings.")
-    ] = None,
-    note: Annotated[str | None, typer.Option(help="Free words.")] = None,
+    size: MaybeSize = None,
+    volume: Annotated[str | None, VOLUME] = None,
+    air_changes: Annotated[str | None, AIR_CHANGES] = None,
+    note: MaybeNote = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Enter a place or change what is said of it; what is left out stays.
+
+    --size is its size on the yard's plan; --air-changes none has them learned from the readings.
 
     Example: baulk place set shed --kind shed --size "30 x 20 ft" --volume "6400 ft3"
     """
@@ -78,12 +82,12 @@ def set_(  # noqa: PLR0913 - a person names them one by one
             if kind not in KINDS:
                 raise NotFound("kind of place", kind, KINDS)
             changes["kind"] = kind
-        if at is not None:
-            changes["x_m"], changes["y_m"] = _metres(at, system, "the corner", signed=True)
+        if position is not None:
+            changes["x_m"], changes["y_m"] = _metres(position, system, "the corner", signed=True)
         if size is not None:
             changes["width_m"], changes["depth_m"] = _metres(size, system, "the size", signed=False)
         if volume is not None:
-            changes["volume_m3"] = _m3(volume, system)
+            changes["volume_m3"] = typed.volume_m3(volume, system)
         if air_changes is not None:
             changes["air_changes_per_h"] = _rate(air_changes)
         if note is not None:
@@ -108,16 +112,6 @@ def _metres(text: str, system: System, what: str, *, signed: bool) -> tuple[floa
     return first, second
 
 
-def _m3(text: str, system: System) -> float:
-    plain = text.strip().lower().replace("\u00b3", "3")
-    number = re.sub(r"\s*(m3|ft3|cu ft)$", "", plain)
-    feet = plain.endswith(("ft3", "cu ft")) or (number == plain and system == "inch")
-    try:
-        return float(number) * (_M3_PER_FT3 if feet else 1.0)
-    except ValueError as err:
-        raise OutOfRange("the volume", f"looks like '180 m3' or '6400 ft3', not {text!r}") from err
-
-
 def _rate(text: str) -> float | None:
     if text.strip().lower() == "none":
         return None
@@ -139,4 +133,4 @@ def _pair(first: float | None, second: float | None, system: System) -> str:
 def _volume(m3: float | None, system: System) -> str:
     if m3 is None:
         return ""
-    return f"{m3 / _M3_PER_FT3:.0f} ft3" if system == "inch" else f"{m3:.0f} m3"
+    return f"{m3 / typed.M3_PER_FT3:.0f} ft3" if system == "inch" else f"{m3:.0f} m3"

@@ -7,9 +7,10 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard import words
-from baulk.dashboard.commands import printing
+from baulk.dashboard import typed, words
+from baulk.dashboard.commands import former, printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table, worded
+from baulk.dashboard.commands.options import AIR_CHANGES, TEMP, VOLUME, MaybePlace, TagsArgument
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import publish_plan
@@ -18,36 +19,35 @@ from baulk.models import text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
 from baulk.models.plan.humidity.summary import summary
-from baulk.models.units import TemperatureUnit
+from baulk.models.units import System, TemperatureUnit
 
 SHOWN_WEEKS = (0, 1, 2, 3, 4, 6, 8, 12, 16, 20, 26, 32, 38, 44, 52, 65, 78, 91, 104)
 
 
 def air(  # noqa: PLR0913 - a person names them one by one
+    tags: TagsArgument = None,
     *,
-    place: Annotated[
-        str | None, typer.Option(help="The room; without one, where most timbers lie.", metavar="NAME")
-    ] = None,
-    pieces: Annotated[
-        str | None, typer.Option(help="Only these are to become square soonest: 'FER-01,FER-03'.")
-    ] = None,
+    place: MaybePlace = None,
     hold: Annotated[
         str | None, typer.Option(help="What if: hold this temperature and humidity: '16C,70'; or only '70'.")
     ] = None,
-    temp: Annotated[
-        str | None, typer.Option(help="Temperature that is held, '16C' or '60F'; else the season's.")
+    temp: Annotated[str | None, TEMP] = None,
+    finished_mc: Annotated[
+        str | None,
+        typer.Option("--finished-mc", help="Moisture that finished or glued work tolerates: '8,12' percent."),
     ] = None,
-    finished: Annotated[
-        str | None, typer.Option(help="Moisture that finished or glued work tolerates: '8,12' percent.")
-    ] = None,
-    volume: Annotated[float | None, typer.Option(help="Air in the room, cubic metres.")] = None,
-    air_changes: Annotated[float | None, typer.Option(help="How often an hour it is exchanged.")] = None,
+    volume: Annotated[str | None, VOLUME] = None,
+    air_changes: Annotated[float | None, AIR_CHANGES] = None,
     people: Annotated[float, typer.Option(help="Hours of work in it a day, over all people.")] = 0.0,
-    price: Annotated[float | None, typer.Option(help="Price of a kilowatt-hour, in any money: 0.25.")] = None,
+    power_price: Annotated[
+        float | None, typer.Option("--power-price", help="Price of a kilowatt-hour, in any money: 0.25.")
+    ] = None,
     cold: Annotated[
         str | None, typer.Option(help="Coldest timber or steel that is brought in, '2C'.")
     ] = None,
-    step: Annotated[float | None, typer.Option(help="Largest change of humidity in a week, %RH.")] = None,
+    weekly_step: Annotated[
+        float | None, typer.Option("--weekly-step", help="Largest change of humidity in a week, %RH.")
+    ] = None,
     driest: Annotated[float | None, typer.Option(help="Driest air to plan for, %RH.")] = None,
     strict: Annotated[
         bool, typer.Option("--strict", help="Hold to the published safe start to its end.")
@@ -68,9 +68,11 @@ def air(  # noqa: PLR0913 - a person names them one by one
     """Say which humidity to hold, week by week, so that the timbers are square soonest and nothing spoils.
 
     The window lies between the checking limit of the greenest timbers, mould, dew on cold timber and what
-    finished work tolerates; the schedule in it is searched with the drying model. A what-if: --hold 16C,70.
+    finished work tolerates; the schedule in it is searched with the drying model. Without --place it is the
+    room where most timbers lie; with tags, only these are to become square soonest. --temp is held, else it
+    is the season's. A what-if: --hold 16C,70.
 
-    Example: baulk plan air --place shed --volume 300 --air-changes 0.5 --price 0.25
+    Example: baulk plan air --place shed --volume "300 m3" --air-changes 0.5 --power-price 0.25
     """
     now_utc = datetime.now(UTC)
     held_c, hold_rh = _hold(hold)
@@ -81,25 +83,26 @@ def air(  # noqa: PLR0913 - a person names them one by one
         lying = humidity.places(opened)
         if place is None and not lying:
             raise OutOfRange("the yard", "has no timber yet; `baulk timber add` enters one")
+        volume_m3 = None if volume is None else _volume_m3(volume, opened.config.shop.units)
         asked = humidity.Asked(
             place=place or lying[0],
-            pieces=tuple(each.strip() for each in (pieces or "").split(",") if each.strip()),
+            pieces=tuple(tags or ()),
             hold_rh=hold_rh,
             held_c=held_c,
-            finished_pct=_pair(finished),
-            volume_m3=volume,
+            finished_pct=_pair(finished_mc),
+            volume_m3=volume_m3,
             air_changes_per_h=air_changes,
             people_h_day=people,
-            price_kwh=price,
+            price_kwh=power_price,
             coldest_c=None if cold is None else units.temperature_c(cold),
-            step_pct=step,
+            step_pct=weekly_step,
             driest_rh=driest,
             strict=strict,
             leaving=leaving,
         )
         made = humidity.plan(opened, asked, now_utc)
         if save:
-            humidity.save_place(opened, made.place, volume_m3=volume, air_changes_per_h=air_changes)
+            humidity.save_place(opened, made.place, volume_m3=volume_m3, air_changes_per_h=air_changes)
         topic = publish_plan.publish(opened, made, now_utc) if publish else None
         config = opened.config
     temperature = config.temperature
@@ -153,6 +156,17 @@ def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
             say(f"  - {sentence}")
 
 
+def _volume_m3(text: str, system: System) -> float:
+    """Read a volume; until version 0.2 it was a bare number of cubic metres, in every shop."""
+    try:
+        bare = float(text)
+    except ValueError:
+        return typed.volume_m3(text, system)
+    if system == "inch":
+        former.say(f"--volume {text} is taken in m3, in this version for the last time: write '{text} m3'")
+    return bare
+
+
 def _hold(text: str | None) -> tuple[float | None, float | None]:
     """Read '16C,70' or '70'."""
     if text is None:
@@ -173,5 +187,5 @@ def _pair(text: str | None) -> tuple[float, float] | None:
     try:
         low, high = (float(each.strip().removesuffix("%")) for each in text.split(","))
     except ValueError as err:
-        raise OutOfRange("--finished", f"looks like '8,12', two moisture contents, not {text!r}") from err
+        raise OutOfRange("--finished-mc", f"looks like '8,12', two moisture contents, not {text!r}") from err
     return low, high

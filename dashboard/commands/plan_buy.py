@@ -10,6 +10,7 @@ import typer
 
 from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
+from baulk.dashboard.commands.options import Confidence, MaybeOut, MaybeSpecies, MaybeUnits, SawKerf, Trim
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.dashboard.printing import style
 from baulk.dashboard.printing.mill_list import mill_csv
@@ -26,37 +27,34 @@ from baulk.models.plan.buying.purchase import SUREST, BuyPlan, Wish
 from baulk.models.plan.sawing.order import MILL_STEPS_MM
 
 
-def buy(  # noqa: PLR0913, PLR0917 - each is an option of the command line
+def buy(  # noqa: PLR0913 - each is an option of the command line
+    *,
     parts: Annotated[
         Path | None,
         typer.Option(
             help=f"Parts list, a CSV with {buying_parts.COLUMNS}; left out: the register's.", metavar="FILE"
         ),
     ] = None,
-    kind: Annotated[
-        str | None, typer.Option("--species", help="Wood to buy for parts that name none.")
-    ] = None,
-    confidence: Annotated[
-        float | None,
-        typer.Option(help="Confidence of sizes and dates, 0.5 to 0.95; else that of the shop's verdicts."),
-    ] = None,
+    kind: MaybeSpecies = None,
+    confidence: Confidence = None,
     price: Annotated[float | None, typer.Option(help="What a cubic metre of timber is worth.")] = None,
     wait: Annotated[
         float | None, typer.Option(help="What a week of waiting for a part costs; else nothing may be late.")
     ] = None,
-    kerf: Annotated[str | None, typer.Option(help="Width of a saw cut.")] = None,
-    trim: Annotated[str | None, typer.Option(help="Cut off each end of a timber.")] = None,
-    out: Annotated[Path | None, typer.Option("-o", "--out", help="The list for the mill, as CSV.")] = None,
+    kerf: SawKerf = None,
+    trim: Trim = None,
     sheet: PrintOption = None,
-    system: Annotated[str | None, typer.Option("--units", help="inch or metric; else the shop's.")] = None,
+    system: MaybeUnits = None,
+    out: MaybeOut = None,
     shop: ShopOption = HERE,
-    *,
     json: JsonOption = False,
 ) -> None:
     """Say which timber of the yard serves for which part, what is short, and what to order by when.
 
-    A part takes a timber that has room for it with its allowance, the heart where it is wanted, the sweep for
-    its curve, and that is ready by the day it is wanted; several parts may lie end to end in one timber.
+    A part takes a timber that has room for it with its allowance, the heart where it is wanted, the sweep
+    for its curve, and that is ready by the day it is wanted; several parts may lie end to end in one timber.
+    --species is the wood to buy for parts that name none, --confidence at most 0.95, -o the list for the
+    mill as CSV.
 
     Example: baulk plan buy --parts parts.csv --species "white oak" -o mill.csv
     """

@@ -10,6 +10,19 @@ import typer
 
 from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
+from baulk.dashboard.commands.options import (
+    Confidence,
+    MaybeFinished,
+    MaybeLength,
+    MaybeMcNumber,
+    MaybeOut,
+    MaybePith,
+    MaybeSpecies,
+    MaybeUnits,
+    MaybeUse,
+    SawKerf,
+    Trim,
+)
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.models import text, units
 from baulk.models.allowance.parts import KERF_MM, PLANING_MM, TRIM_MM
@@ -24,34 +37,30 @@ USUAL: Final = 0.9  # without a shop
 SUREST: Final = 0.999  # of an order
 
 
-def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
-    finished: Annotated[Length, typer.Option(help="Finished section: '6 x 6 in', '150x150 mm'.")] = None,
-    length: Annotated[Length, typer.Option(help="Finished length: '10 ft', '3 m'.")] = None,
-    kind: Annotated[str | None, typer.Option("--species", help="Name in the species table.")] = None,
-    use: Annotated[str | None, typer.Option("--use", help="Use class, such as backbone-above-water.")] = None,
+def size(  # noqa: PLR0913 - each is an option of the command line
+    tag: Annotated[
+        str | None, typer.Argument(help="A timber of the register to saw it from.", metavar="[TAG]")
+    ] = None,
+    *,
+    kind: MaybeSpecies = None,
+    finished: MaybeFinished = None,
+    length: MaybeLength = None,
+    use: MaybeUse = None,
     heart: Annotated[str, typer.Option(help="boxed, free, or offset.")] = "boxed",
-    pith: Annotated[
-        str | None, typer.Option(help="Pith from the centre, right and up: '1 1/2,-6'.", metavar="X,Y")
-    ] = None,
-    confidence: Annotated[
-        float | None,
-        typer.Option(help="Share of pieces that hold the size, 0.5 to 0.999; else the shop's, or 0.9."),
-    ] = None,
+    pith: MaybePith = None,
+    confidence: Confidence = None,
     tolerance: Annotated[Length, typer.Option(help="How far it may come out under size.")] = None,
     bow: Annotated[Length, typer.Option(help="Bow of the timber over its length, along the depth.")] = None,
     crook: Annotated[Length, typer.Option(help="Crook over its length, along the width.")] = None,
-    kerf: Annotated[Length, typer.Option(help="Width of a saw cut.")] = None,
+    kerf: SawKerf = None,
     planing: Annotated[Length, typer.Option(help="Planed off each face.")] = None,
     wane: Annotated[Length, typer.Option(help="Wane along a face that the mill may leave.")] = None,
     check: Annotated[Length, typer.Option(help="Depth of the checks that must be planed away.")] = None,
-    trim: Annotated[Length, typer.Option(help="Cut off each end, for its checks.")] = None,
+    trim: Trim = None,
     step: Annotated[Length, typer.Option(help="The mill's step; 1/4 in or 5 mm.")] = None,
-    mc: Annotated[float | None, typer.Option(help="Moisture content when sawn, percent; else green.")] = None,
-    tag: Annotated[
-        str | None, typer.Option("--from", help="From this timber of the register.", metavar="TAG")
-    ] = None,
+    mc: MaybeMcNumber = None,
     section: Annotated[
-        Length, typer.Option(help="From a timber of this measured section, in place of --from.")
+        Length, typer.Option(help="From a timber of this measured section, in place of a tag.")
     ] = None,
     timber_length: Annotated[Length, typer.Option(help="Length of that timber.")] = None,
     corner: Annotated[
@@ -62,30 +71,28 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         typer.Option(help="Shake or knot: 'x,y,width,height' from the centre, its lower left corner first."),
     ] = None,
     sweep: Annotated[Length, typer.Option(help="Curve of the part: mid-ordinate along its depth.")] = None,
-    out: Annotated[
-        Path | None, typer.Option("-o", "--out", help="Drawing for the saw, .svg or .pdf.")
-    ] = None,
-    sheet: PrintOption = None,
-    system: Annotated[str | None, typer.Option("--units", help="inch or metric.")] = None,
-    shop: ShopOption = HERE,
-    *,
     pieces: Annotated[bool, typer.Option("--pieces", help="As many pieces as will come out, too.")] = False,
+    sheet: PrintOption = None,
+    system: MaybeUnits = None,
+    out: MaybeOut = None,
+    shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Say what green size to order or saw, or where the piece lies best in a timber that is there.
 
     Each part of the allowance is shown: shrinkage by the rings in each face, distortion, bow, cuts, planing.
-    With --from or --section: the best place, boxed or free of heart, and how much each choice moves.
+    With a tag or --section: the best place, boxed or free of heart, and how much each choice moves. --mc is
+    that of the day it is sawn; -o is a drawing for the saw, .svg or .pdf; without a shop --confidence is 0.9.
 
     Example: baulk plan size --finished "6 x 6 in" --length 10ft --species tamarack --use deck
 
-    Example: baulk plan size --from FER-03 --corner "ab 1 x 3/4 in" --pieces --finished "3 x 3 in" -o saw.svg
+    Example: baulk plan size FER-03 --corner "ab 1 x 3/4 in" --pieces --finished "3 x 3 in" -o saw.svg
     """
     if tag is None and section is None:
         if finished is None or length is None or kind is None or use is None:
             raise OutOfRange(
                 "a size plan",
-                "needs --finished, --length, --species and --use, or a timber with --from or --section",
+                "needs --finished, --length, --species and --use, or a timber: its tag, or --section",
             )
         shown = _system(finished, system)
     elif tag is not None and system is None and finished is None:
@@ -108,7 +115,9 @@ def size(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         depth_mm=depth,
         length_mm=mm(length, 1000.0),
         placement=_placement(heart),
-        pith_mm=None if pith is None else _place(pith, bare),
+        pith_mm=None
+        if pith is None
+        else units.offset_mm(pith.replace(",", " x "), bare=bare, what="the pith"),
         confidence=_sure(shop) if confidence is None else confidence,
         tolerance_mm=mm(tolerance),
         bow_mm=None if bow is None else mm(bow),
@@ -231,14 +240,6 @@ def _placement(text: str) -> Placement:
     if text not in get_args(Placement):
         raise OutOfRange("--heart", f"is boxed, free or offset, not {text!r}")
     return text  # type: ignore[return-value]  # one of them, as just asked
-
-
-def _place(text: str, bare: units.LengthUnit) -> tuple[float, float]:
-    words = text.split(",")
-    if len(words) != 2:
-        raise OutOfRange("--pith", f"is x,y from the centre, such as '1 1/2,-6', not {text!r}")
-    x, y = (units.length_mm(each, bare=bare, signed=True) for each in words)
-    return x, y
 
 
 def _system(given: str, asked: str | None) -> units.System:

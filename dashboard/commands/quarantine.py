@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from enum import StrEnum
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.options import By, Limit, Note, Out, Preview
 from baulk.ingest import operations, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.exchange import quarantine_file
@@ -23,7 +23,11 @@ CauseOption = Annotated[Cause | None, typer.Option("--cause", help="Only those o
 SenderOption = Annotated[
     str | None, typer.Option("--sender", metavar="TOPIC", help="Only those of one topic.")
 ]
-ByOption = Annotated[str, typer.Option("--by", help="Who does it.")]
+
+
+NumberArgument = Annotated[
+    int | None, typer.Argument(min=1, help="A single one, from `baulk quarantine list`.", metavar="[NUMBER]")
+]
 
 
 class Take(StrEnum):
@@ -66,7 +70,7 @@ def groups(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
 @app.command("list")
 def list_(
     *,
-    limit: Annotated[int, typer.Option(help="How many, newest first.", min=1)] = 50,
+    limit: Limit = 50,
     cause: CauseOption = None,
     sender: SenderOption = None,
     shop: ShopOption = HERE,
@@ -102,9 +106,7 @@ def retry(
     *,
     cause: CauseOption = None,
     sender: SenderOption = None,
-    preview: Annotated[
-        bool, typer.Option("--preview", help="Only say what would come of it; nothing is changed.")
-    ] = False,
+    preview: Preview = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -127,42 +129,44 @@ def retry(
 
 @app.command()
 def discard(  # noqa: PLR0913 - a person names them one by one
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why; it is kept on record.")],
+    number: NumberArgument = None,
     *,
-    number: Annotated[int | None, typer.Option("--number", min=1, help="A single one.")] = None,
     cause: CauseOption = None,
     sender: SenderOption = None,
-    by: ByOption = "",
+    by: By = "",
+    note: Note = "",
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Discard messages for good: a single one, those of a cause, those of a topic. Export them first.
 
-    Example: baulk quarantine discard --sender garden/pump --why "not ours"
+    --note says why, and has to: it is kept on record.
+
+    Example: baulk quarantine discard --sender garden/pump --note "not ours"
     """
     which = Which(number=number, cause=cause, sender=sender)
     if not any((number, cause, sender)):
-        raise OutOfRange("what to discard", "is not said; name --number, --cause or --sender")
-    if not why.strip():
-        raise OutOfRange("--why", "is empty; one sentence is kept on record")
+        raise OutOfRange("what to discard", "is not said; give its number, --cause or --sender")
+    if not note.strip():
+        raise OutOfRange("--note", "is empty; say why: one sentence is kept on record")
     with shops.open(shop, durable=True) as opened:
-        gone = opened.store.discard(which, why=why, by=by, now_utc=datetime.now(UTC))
+        gone = opened.store.discard(which, why=note, by=by, now_utc=datetime.now(UTC))
     if json:
         say_json({"discarded": gone})
         return
-    say(f"{gone} messages discarded: {printable(why)}")
+    say(f"{gone} messages discarded: {printable(note)}")
 
 
 @app.command()
 def export(
-    out: Annotated[Path, typer.Option("-o", "--out", metavar="FILE", help="The CSV to write.")],
     *,
+    out: Out,
     cause: CauseOption = None,
     sender: SenderOption = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Write messages in quarantine to a CSV file, each whole.
+    """Write messages in quarantine to a file in CSV, each whole.
 
     Example: baulk quarantine export -o quarantine.csv
     """
@@ -179,7 +183,7 @@ def settle(
     number: Annotated[int, typer.Argument(min=1, help="Its number, from `baulk quarantine list`.")],
     take: Annotated[Take, typer.Option("--take", help="Which of the two values is right.")],
     *,
-    by: ByOption = "",
+    by: By = "",
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:

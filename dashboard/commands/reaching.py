@@ -46,9 +46,9 @@ def date_ahead(text: str, now_utc: datetime) -> datetime:
     try:
         at_utc = datetime.fromisoformat(text.strip()).astimezone(UTC)
     except (ValueError, OverflowError) as err:
-        raise OutOfRange("--by", f"is a date such as 2027-06-30, not {text!r}") from err
+        raise OutOfRange("--at", f"is a date such as 2027-06-30, not {text!r}") from err
     if at_utc <= now_utc:
-        raise OutOfRange("--by", f"{text!r} lies in the past; give a date to come")
+        raise OutOfRange("--at", f"{text!r} lies in the past; give a date to come")
     return at_utc
 
 

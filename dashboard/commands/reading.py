@@ -10,13 +10,13 @@ import typer
 from baulk.dashboard.commands import quarantine as quarantined
 from baulk.dashboard.commands import reading_decode, reading_import, reading_meter
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
+from baulk.dashboard.commands.options import Air, At, Depth, FromEnd, Limit, PinFace
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS, UNITS, Owner, Quantity
 from baulk.models.reading import Series
-from baulk.models.section import Face
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 
@@ -38,17 +38,11 @@ def add(  # noqa: PLR0913 - a person names them one by one
         str, typer.Argument(help="The value: '23.5' (percent), '212 lb', '96 kg', '68F', '20C'.")
     ],
     *,
-    depth: Annotated[
-        str | None, typer.Option(help="Depth of the pin tips: '1 3/4 in', '45 mm'; for pins only.")
-    ] = None,
-    face: Annotated[
-        Face | None, typer.Option(help="Face the pins were driven into; a is up, then clockwise.")
-    ] = None,
-    from_end: Annotated[
-        str | None, typer.Option(help="Distance of the pins from an end: '12 in', '300 mm'; for pins only.")
-    ] = None,
-    air: Annotated[bool, typer.Option("--air", help="A reading of the air in a place.")] = False,
-    taken: Annotated[str, typer.Option(help="When: 'now', 2026-11-25 or '2026-11-25 14:30'.")] = "now",
+    depth: Depth = None,
+    face: PinFace = None,
+    from_end: FromEnd = None,
+    air: Air = False,
+    at: At = "now",
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -75,7 +69,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
             face=face,
         )
         number = _value(value, quantity, inch=inch, temperature=opened.config.temperature)
-        taken_utc = moment(taken, now_utc=now_utc, zone=opened.config.zone)
+        taken_utc = moment(at, now_utc=now_utc, zone=opened.config.zone)
         end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
         new = operations.add_reading_by_hand(
             opened, series, number, now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm
@@ -106,12 +100,15 @@ def add(  # noqa: PLR0913 - a person names them one by one
 def list_(
     name: Annotated[str, typer.Argument(help="The timber's tag, or with --air the place.", metavar="NAME")],
     *,
-    air: Annotated[bool, typer.Option("--air", help="The air of a place.")] = False,
+    air: Air = False,
     days: Annotated[float, typer.Option(help="How many days back.", min=0)] = 30,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """List the readings of a timber, or with --air those of a place."""
+    """List the readings of a timber, or with --air those of a place.
+
+    Example: baulk reading list FER-03 --days 90
+    """
     since = datetime.now(UTC) - timedelta(days=min(days, 36_500))
     with shops.open(shop, durable=True) as opened:
         owner = Owner.AIR if air else Owner.TIMBER
@@ -152,7 +149,7 @@ def list_(
 @app.command(hidden=True)
 def quarantine(
     *,
-    limit: Annotated[int, typer.Option(help="How many, newest first.", min=1)] = 50,
+    limit: Limit = 50,
     replay: Annotated[bool, typer.Option("--replay", help="Try them again.")] = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,

@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
-from baulk.dashboard.commands.reading_import import Yes, agreed
+from baulk.dashboard.commands.options import TOPIC, Since, Yes
+from baulk.dashboard.commands.reading_import import agreed
 from baulk.ingest import decode_again as decoding
 from baulk.ingest import shop as shops
 from baulk.ingest.decode_again import Report
@@ -16,12 +17,10 @@ from baulk.ingest.decode_again import Report
 
 def decode_again(  # noqa: PLR0913 - one an option
     *,
-    since: Annotated[
-        str | None, typer.Option(help="Only what arrived from then on: 2026-11-25, '2026-11-25 14:30'.")
-    ] = None,
-    until: Annotated[str | None, typer.Option(help="Only what arrived before then.")] = None,
-    topic: Annotated[
-        str | None, typer.Option(help="Only messages on these topics: 'sensors/+/climate'.")
+    topic: Annotated[str | None, TOPIC] = None,
+    since: Since = None,
+    until: Annotated[
+        str | None, typer.Option("--until", help="Only what is older than that.", metavar="WHEN")
     ] = None,
     undo: Annotated[
         bool, typer.Option("--undo", help="Take the last time back; again for the one before, up to five.")

@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.options import FileArgument, Rejected, Yes
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
 from baulk.ingest.exchange import import_readings
@@ -21,12 +22,6 @@ from baulk.ingest.exchange.import_readings import Bringing, ReadingReport, Told
 from baulk.ingest.wire.logger_columns import Logger, as_said
 from baulk.models.errors import NotFound, OutOfRange
 
-FileArgument = Annotated[Path, typer.Argument(help="The CSV file.", metavar="FILE")]
-Yes = Annotated[bool, typer.Option("--yes", help="Do it; without this it is only shown, or asked for.")]
-RejectedOption = Annotated[
-    Path | None,
-    typer.Option("--rejected", metavar="FILE", help="Write refused rows here, each with its reason."),
-]
 _SHOWN = 20  # sentences on screen; --rejected has them all
 
 
@@ -54,7 +49,7 @@ def import_(  # noqa: PLR0913 - one an option
     zone: Annotated[
         str | None, typer.Option("--zone", help="Of times without an offset: Europe/Lisbon, UTC, +01:00.")
     ] = None,
-    rejected: RejectedOption = None,
+    rejected: Rejected = None,
     yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,

@@ -10,21 +10,22 @@ import typer
 
 from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.commands.options import MaybeOut, TagArgument
 from baulk.dashboard.printing import record, record_data, style
 from baulk.ingest import shop as shops
 
 
 def print_record(
-    tag: Annotated[str, typer.Argument(help="Which timber.", metavar="TAG")],
+    tag: TagArgument,
     *,
-    out: Annotated[
-        Path | None, typer.Option("-o", "--out", help="The PDF to write; TAG.pdf if left out.")
-    ] = None,
     paper: Annotated[str | None, typer.Option(help="a4 or letter; else by the shop's units.")] = None,
+    out: MaybeOut = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Print a timber's drying record: identity, history, readings, moisture inside, forecast, verdict.
+
+    It is a PDF: TAG.pdf without -o.
 
     Example: baulk record FER-03 -o FER-03.pdf
     """

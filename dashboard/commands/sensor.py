@@ -13,6 +13,7 @@ import typer
 
 from baulk.dashboard.commands import sensor_clock
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.options import TOPIC, Again, By, MaybeOut, Places
 from baulk.ingest import certificates, devices
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DeviceError
@@ -27,32 +28,26 @@ PICTURES: Final = ("svg", "png", "pdf")
 def enrol(
     name: NameArgument,
     *,
-    place: Annotated[
-        list[str] | None, typer.Option("--air", help="A place whose air it measures.", metavar="PLACE")
-    ] = None,
-    topic: Annotated[
-        list[str] | None,
-        typer.Option(help="One more topic that it may publish to, where its maker allows no other."),
-    ] = None,
+    place: Places = None,
+    topic: Annotated[list[str] | None, TOPIC] = None,
     display: Annotated[bool, typer.Option("--display", help="It reads verdicts, plans and notices.")] = False,
-    again: Annotated[
-        bool, typer.Option("--again", help="A new password and new rights; the old end.")
-    ] = False,
+    again: Again = False,
     ca: Annotated[
         Path | None,
         typer.Option(help="Folder of the shop's authority (deploy/tls/make): a certificate as well."),
     ] = None,
-    out: Annotated[
-        Path | None, typer.Option("-o", "--out", help="The code to scan as a picture: .svg, .png or .pdf.")
-    ] = None,
-    by: Annotated[str, typer.Option(help="Who does it.")] = "",
+    out: MaybeOut = None,
+    by: By = "",
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Give a device an account of its own at the broker: password, rights, and a code to scan.
 
-    It publishes SenML to baulk/v1/SHOP/sensor/NAME; `baulk timber attach NAME TAG` says where it is.
+    It publishes SenML to baulk/v1/SHOP/sensor/NAME; `baulk timber attach TAG NAME` says where it is.
     The password is shown this once. The broker knows of it once it has the two files that this writes.
+    --place is where it measures the air, --topic one more that it may publish to, where its maker allows no
+    other; both may be said again. --again makes a new password and new rights; the old ones end. -o is the
+    code to scan as a picture: .svg, .png or .pdf.
 
     Example: baulk sensor enrol S7 -o s7.svg
     """
@@ -116,7 +111,10 @@ def revoke(name: NameArgument, *, shop: ShopOption = HERE, json: JsonOption = Fa
 
 @app.command("list")
 def list_devices(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
-    """List the devices that have or had an account."""
+    """List the devices that have or had an account.
+
+    Example: baulk sensor list
+    """
     with shops.open(shop) as opened:
         found, slug = devices.enrolled(opened), opened.config.slug
     if json:
@@ -141,7 +139,10 @@ def list_devices(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
 
 @app.command()
 def accounts(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
-    """Write the broker's two files anew: the first time, and after a change of [[source]] or our password."""
+    """Write the broker's two files anew: the first time, and after a change of [[source]] or our password.
+
+    Example: baulk sensor accounts
+    """
     with shops.open(shop) as opened:
         folder = devices.write_files(opened)
     if json:

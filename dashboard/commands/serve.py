@@ -20,6 +20,8 @@ def serve(*, port: PortOption = None, shop: ShopOption = HERE) -> None:
     """Run listener, forecasts and pages of a shop until Ctrl-C; a part that ends by itself is started again.
 
     What the parts say is kept in the shop folder under logs.
+
+    Example: baulk serve --shop ferry
     """
     with shops.open(shop) as opened:
         config = opened.config

@@ -20,10 +20,12 @@ def init(
     folder: Annotated[Path, typer.Argument(help="The folder to make.", metavar="DIR")],
     *,
     name: Annotated[str | None, typer.Option(help="What the shop is called; else the folder's name.")] = None,
-    units: Annotated[System, typer.Option(help="What people read and type: inch or metric.")] = "metric",
+    units: Annotated[System, typer.Option("--units", help="inch or metric.")] = "metric",
     json: JsonOption = False,
 ) -> None:
     """Make a shop folder: baulk.toml, to be edited, and an empty store.
+
+    --units are what people read and type.
 
     Example: baulk init ferry --units inch
     """
@@ -38,6 +40,8 @@ def dashboard(*, port: PortOption = None, shop: ShopOption = HERE) -> None:
     """Serve the pages on this machine until Ctrl-C.
 
     They show what listener and forecasts put into the store.
+
+    Example: baulk dashboard --port 8600
     """
     with shops.open(shop) as opened:  # says now, in a sentence, what a page could only show
         config = opened.config

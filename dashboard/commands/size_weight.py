@@ -10,17 +10,22 @@ import typer
 
 from baulk.dashboard import typed
 from baulk.dashboard.commands.answers import JsonOption, say, say_json, table
+from baulk.dashboard.commands.options import (
+    Heartwood,
+    MaybeLength,
+    MaybeMc,
+    MaybePith,
+    MaybeSize,
+    MaybeSpecies,
+    MaybeUnits,
+    Sapwood,
+    Species,
+)
 from baulk.models import gravimetric, sample_board, sapwood, shrinkage, species, text, units
 from baulk.models.diffusion import LIGHT
 from baulk.models.errors import OutOfRange
 from baulk.models.reason import Reason
 from baulk.models.section import Section
-
-Wood = Annotated[str, typer.Option("--species", help="Name in the species table, such as 'white oak'.")]
-MaybeWood = Annotated[str | None, typer.Option("--species", help="Name in the species table.")]
-UnitsOption = Annotated[
-    str | None, typer.Option("--units", help="inch or metric; the other way round from how it was given.")
-]
 
 # a timber weighs at most so many times what it did: from 20 to 140 %, more than all but the lightest wood can
 # hold; where the wood is not named, as much as a misread weight in a timber's record. Our own judgement
@@ -31,13 +36,13 @@ def size(  # noqa: PLR0913 - each is an option of the command line
     dimensions: Annotated[
         str, typer.Argument(metavar="SIZE", help="Section as it is: '8 x 7 in', '200x180 mm'.")
     ],
-    kind: Wood,
+    *,
+    kind: Species,
     to: Annotated[float, typer.Option("--to", help="Moisture content it will come to, in percent.")],
     start: Annotated[
         float | None, typer.Option("--from", help="Moisture content it has, in percent; left out: green.")
     ] = None,
-    system: UnitsOption = None,
-    *,
+    system: MaybeUnits = None,
     json: JsonOption = False,
 ) -> None:
     """Say what a section measures after its moisture has changed, for each way it may be sawn.
@@ -90,26 +95,15 @@ def size(  # noqa: PLR0913 - each is an option of the command line
     )
 
 
-def weight(  # noqa: PLR0913, PLR0917 - each is an option of the command line
-    kind: MaybeWood = None,
-    section: Annotated[
-        str | None, typer.Option("--size", help="Section as it measures: '8 x 7 in', '200x180 mm'.")
-    ] = None,
-    length: Annotated[str | None, typer.Option("--length", help="Length: '12 ft', '3.6 m'.")] = None,
-    mc: Annotated[
-        str | None, typer.Option("--mc", help="Moisture content in percent; left out: what is usual green.")
-    ] = None,
-    heartwood: Annotated[
-        str | None,
-        typer.Option("--heartwood", help="Radius of the heartwood from the pith: '3 in'; none: all sapwood."),
-    ] = None,
-    width: Annotated[
-        str | None,
-        typer.Option("--sapwood", help="Its width at the corner farthest from the pith: '2 in', none."),
-    ] = None,
-    pith: Annotated[
-        str | None, typer.Option("--pith", help="Pith from the centre, right and up: '1 x -4 in'.")
-    ] = None,
+def weight(  # noqa: PLR0913 - each is an option of the command line
+    *,
+    kind: MaybeSpecies = None,
+    section: MaybeSize = None,
+    length: MaybeLength = None,
+    pith: MaybePith = None,
+    heartwood: Heartwood = None,
+    width: Sapwood = None,
+    mc: MaybeMc = None,
     measured_at: Annotated[
         str | None,
         typer.Option(
@@ -125,8 +119,7 @@ def weight(  # noqa: PLR0913, PLR0917 - each is an option of the command line
         typer.Option("--start-mc", help="Moisture content then; of two end sections: '60,64'."),
     ] = None,
     now: Annotated[str | None, typer.Option("--now", help="Weight now: '180 lb', '82 kg'.")] = None,
-    system: UnitsOption = None,
-    *,
+    system: MaybeUnits = None,
     json: JsonOption = False,
 ) -> None:
     """Say what a timber weighs, or from two weights how wet it is.

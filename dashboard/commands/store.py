@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.commands.options import Preview
 from baulk.ingest import shop as shops
 from baulk.models.errors import OutOfRange
 
@@ -17,7 +18,7 @@ app = typer.Typer(pretty_exceptions_enable=False)
 _DAYS = {"": 1.0, "d": 1.0, "w": 7.0, "y": 365.25}
 
 
-class To(StrEnum):
+class Keep(StrEnum):
     """How thin."""
 
     HOURLY = "hourly"
@@ -30,12 +31,10 @@ def thin(
         str, typer.Option("--older-than", metavar="TIME", help="What is younger stays: '365d', '52w', '2y'.")
     ],
     *,
-    to: Annotated[
-        To, typer.Option("--to", help="One reading of each hour, or of each day, stays.")
-    ] = To.HOURLY,
-    preview: Annotated[
-        bool, typer.Option("--preview", help="Only say how many readings would go; nothing is changed.")
-    ] = False,
+    keep: Annotated[
+        Keep, typer.Option("--keep", help="One reading of each hour, or of each day, stays.")
+    ] = Keep.HOURLY,
+    preview: Preview = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -49,11 +48,11 @@ def thin(
     """
     keep_days = days(older_than)
     with shops.open(shop) as opened:
-        gone = opened.store.thin(datetime.now(UTC), keep_days=keep_days, to=to.value, preview=preview)
+        gone = opened.store.thin(datetime.now(UTC), keep_days=keep_days, to=keep.value, preview=preview)
     if json:
-        say_json({"keep_days": keep_days, "to": to, "preview": preview, "gone": gone})
+        say_json({"keep_days": keep_days, "to": keep, "preview": preview, "gone": gone})
         return
-    what, each = "would go" if preview else "went", "hour" if to is To.HOURLY else "day"
+    what, each = "would go" if preview else "went", "hour" if keep is Keep.HOURLY else "day"
     say(f"{gone} sensor readings older than {keep_days:g} days {what}; the median of each {each} stays")
 
 

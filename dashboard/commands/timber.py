@@ -20,7 +20,33 @@ from baulk.dashboard.commands.answers import (
     say_json,
     table,
 )
-from baulk.dashboard.commands.timber_events import By, Note, TagArgument
+from baulk.dashboard.commands.options import (
+    GREEN_MC,
+    At,
+    By,
+    Centre,
+    EndsSealed,
+    FinishedSize,
+    Heartwood,
+    Length,
+    MaybeAt,
+    MaybeCentre,
+    MaybeEndsSealed,
+    MaybeFinished,
+    MaybeLength,
+    MaybePith,
+    MaybeSize,
+    MaybeSpecies,
+    MaybeUse,
+    Note,
+    Pith,
+    Place,
+    Sapwood,
+    Size,
+    Species,
+    TagArgument,
+    Use,
+)
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
@@ -43,47 +69,36 @@ app.command("import")(timber_import.import_)
 
 @app.command()
 def add(  # noqa: PLR0913 - a person names them one by one
-    *,
-    kind: Annotated[str, typer.Option("--species", help="Name in the species table, such as 'white oak'.")],
-    size: Annotated[str, typer.Option(help="Green size, width x depth: '8 x 7 3/4 in', '203x197 mm'.")],
-    finished: Annotated[str, typer.Option(help="Finished size wanted: '6 x 6 in', '152x152 mm'.")],
-    length: Annotated[str, typer.Option(help="Length along the grain: '12 ft', '3.6 m'.")],
-    use: Annotated[str, typer.Option(help="Use class: where it will live, such as backbone-above-water.")],
     tag: Annotated[
-        str | None, typer.Option(help="The code to fix to it; without one the next free one is given.")
-    ] = None,
-    pith: Annotated[
-        str, typer.Option(help="Pith from the centre, right and up: '1 x -4 in' lies below the lower face.")
-    ] = "0 x 0 mm",
-    centre: Annotated[
-        str, typer.Option(help="Centre of the finished piece from the timber's, right and up: '0 x 1 in'.")
-    ] = "0 x 0 mm",
-    place: Annotated[str, typer.Option(help="Whose air it lies in.")] = "shed",
-    arrived: Annotated[
-        str, typer.Option(help="When it was set on its bearers: 'now' or 2026-11-25.")
-    ] = "now",
-    ends_sealed: Annotated[bool, typer.Option(help="Whether both ends were coated on arrival.")] = False,
-    green_mc: Annotated[
-        float | None, typer.Option(help="MC of an oven-dried section cut on arrival, percent of dry mass.")
-    ] = None,
-    heartwood: Annotated[
         str | None,
-        typer.Option(help="Radius of the heartwood from the pith: '3 in'; none: it is all sapwood."),
+        typer.Argument(
+            help="The code to fix to it; without one the next free one is given.", metavar="[TAG]"
+        ),
     ] = None,
-    sapwood_width: Annotated[
-        str | None,
-        typer.Option("--sapwood", help="Its width at the corner farthest from the pith: '1 1/2 in', none."),
-    ] = None,
+    *,
+    kind: Species,
+    size: Size,
+    finished: FinishedSize,
+    length: Length,
+    use: Use,
+    pith: Pith = "0 x 0 mm",
+    centre: Centre = "0 x 0 mm",
+    ends_sealed: EndsSealed = False,
+    green_mc: Annotated[float | None, GREEN_MC] = None,
+    heartwood: Heartwood = None,
+    sapwood_width: Sapwood = None,
+    place: Place = "shed",
+    at: At = "now",
     by: By = "",
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Enter a timber in the register and give it its tag.
+    """Enter a timber in the register and give it its tag; --at says when it was set on its bearers.
 
-    A number without a unit is taken in the shop's units.
+    --size is the green size, measured now. A number without a unit is taken in the shop's units.
 
-    Example: baulk timber add --species "white oak" --size "8 x 7 3/4" --finished "6 x 6" --length "12 ft"
-    --use backbone-above-water
+    Example: baulk timber add FER-03 --species "white oak" --size "8 x 7 3/4" --finished "6 x 6"
+    --length "12 ft" --use backbone-above-water
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
@@ -106,7 +121,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
             ),
             use_class=opened.woods.use_classes.get(use).name,
             place=place,
-            arrived_utc=moment(arrived, now_utc=now_utc, zone=opened.config.zone),
+            arrived_utc=moment(at, now_utc=now_utc, zone=opened.config.zone),
             ends_sealed=ends_sealed,
             green_mc_pct=green_mc,
             heartwood_mm=typed.heartwood_mm(section, heartwood, sapwood_width, bare),
@@ -135,30 +150,18 @@ def add(  # noqa: PLR0913 - a person names them one by one
 def edit(  # noqa: PLR0913 - a person names them one by one
     tag: TagArgument,
     *,
-    kind: Annotated[str | None, typer.Option("--species", help="Name in the species table.")] = None,
-    size: Annotated[str | None, typer.Option(help="Green size, width x depth.")] = None,
-    finished: Annotated[str | None, typer.Option(help="Finished size wanted.")] = None,
-    length: Annotated[str | None, typer.Option(help="Length along the grain.")] = None,
-    use: Annotated[str | None, typer.Option(help="Use class.")] = None,
-    pith: Annotated[str | None, typer.Option(help="Pith from the centre, right and up.")] = None,
-    centre: Annotated[
-        str | None, typer.Option(help="Centre of the finished piece from the timber's, right and up.")
-    ] = None,
-    arrived: Annotated[str | None, typer.Option(help="When it was set on its bearers.")] = None,
-    ends_sealed: Annotated[
-        bool | None, typer.Option("--ends-sealed/--no-ends-sealed", help="Whether they were on arrival.")
-    ] = None,
-    green_mc: Annotated[
-        str | None, typer.Option(help="MC of an oven-dried section cut on arrival, percent; or none.")
-    ] = None,
-    heartwood: Annotated[
-        str | None,
-        typer.Option(help="Radius of the heartwood from the pith: '3 in'; none: all sapwood; or unknown."),
-    ] = None,
-    sapwood_width: Annotated[
-        str | None,
-        typer.Option("--sapwood", help="Its width at the corner farthest from the pith: '1 1/2 in', none."),
-    ] = None,
+    kind: MaybeSpecies = None,
+    size: MaybeSize = None,
+    finished: MaybeFinished = None,
+    length: MaybeLength = None,
+    use: MaybeUse = None,
+    pith: MaybePith = None,
+    centre: MaybeCentre = None,
+    ends_sealed: MaybeEndsSealed = None,
+    green_mc: Annotated[str | None, GREEN_MC] = None,
+    heartwood: Heartwood = None,
+    sapwood_width: Sapwood = None,
+    at: MaybeAt = None,
     by: By = "",
     note: Note = "",
     shop: ShopOption = HERE,
@@ -166,7 +169,8 @@ def edit(  # noqa: PLR0913 - a person names them one by one
 ) -> None:
     """Put right what was entered wrongly; each field that changes is noted with what stood there.
 
-    What was done to the timber is not a mistake: see move, cut, plane and the others.
+    --at is when it was set on its bearers; --green-mc may be none, and --heartwood none or unknown. What was
+    done to the timber is not a mistake: see move, cut, plane and the others.
 
     Example: baulk timber edit FER-03 --species "red oak" --pith "1/2 x -1 in"
     """
@@ -184,8 +188,8 @@ def edit(  # noqa: PLR0913 - a person names them one by one
             changes["use_class"] = opened.woods.use_classes.get(use).name
         if length is not None:
             changes["length_mm"] = units.length_mm(length, bare=bare)
-        if arrived is not None:
-            changes["arrived_utc"] = moment(arrived, now_utc=now_utc, zone=opened.config.zone)
+        if at is not None:
+            changes["arrived_utc"] = moment(at, now_utc=now_utc, zone=opened.config.zone)
         if ends_sealed is not None:
             changes["ends_sealed"] = ends_sealed
         if green_mc is not None:
@@ -211,7 +215,10 @@ def list_(
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """List every timber of the shop in the order of entry."""
+    """List every timber of the shop in the order of entry.
+
+    Example: baulk timber list --retired
+    """
     with shops.open(shop, durable=True) as opened:
         timbers, system = opened.register.list(retired=retired), opened.config.shop.units
     if json:
@@ -238,7 +245,10 @@ def list_(
 
 @app.command()
 def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False) -> None:
-    """Show one timber, what happened to it, and the newest reading of each of its series."""
+    """Show one timber, what happened to it, and the newest reading of each of its series.
+
+    Example: baulk timber show FER-03
+    """
     with shops.open(shop, durable=True) as opened:
         timber, system = opened.register.get(tag), opened.config.shop.units
         temperature = opened.config.temperature

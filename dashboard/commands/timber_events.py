@@ -20,6 +20,16 @@ from baulk.dashboard.commands.answers import (
     say_json,
     table,
 )
+from baulk.dashboard.commands.options import (
+    After,
+    At,
+    Before,
+    By,
+    Length,
+    Note,
+    Size,
+    TagArgument,
+)
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.sensors import Settled
@@ -32,12 +42,6 @@ from baulk.models.text import events as event_text
 from baulk.models.timber import CHANGES_SIZE, DETAILS, Event, EventKind, Value
 from baulk.models.units import System
 
-TagArgument = Annotated[str, typer.Argument(help="The code fixed to the timber.", metavar="TAG")]
-At = Annotated[str, typer.Option("--at", help="When: 'now', 2026-11-25 or '2026-11-25 14:30'.")]
-By = Annotated[str, typer.Option("--by", envvar="USER", help="Who did it.")]
-Note = Annotated[str, typer.Option("--note", help="Free words.")]
-Before = Annotated[str | None, typer.Option("--before", help="Weight just before: '212 lb', '96 kg'.")]
-After = Annotated[str | None, typer.Option("--after", help="Weight just after.")]
 FacesArgument = Annotated[str, typer.Argument(help="Letters of the faces, such as ac; none for no face.")]
 
 
@@ -130,7 +134,7 @@ def move(
 
 def cut(
     tag: TagArgument,
-    length: Annotated[str, typer.Option("--length", help="What is left of it: '11 ft 6 in', '3.4 m'.")],
+    length: Length,
     *,
     before: Before = None,
     after: After = None,
@@ -141,6 +145,8 @@ def cut(
     json: JsonOption = False,
 ) -> None:
     """Note that a timber was cut shorter; weights before and after keep its drying readable.
+
+    --length says what is left of it.
 
     Example: baulk timber cut FER-03 --length "11 ft" --before "412 lb" --after "378 lb"
     """
@@ -156,7 +162,7 @@ def cut(
 
 def plane(
     tag: TagArgument,
-    size: Annotated[str, typer.Option("--size", help="What is left, width x depth: '7 x 6 1/2 in'.")],
+    size: Size,
     *,
     before: Before = None,
     after: After = None,
@@ -168,8 +174,8 @@ def plane(
 ) -> None:
     """Note that a timber was taken down in section, as when it is roughed out.
 
-    Its middle is taken to have stayed where it was; if more came off one face, put the pith and the finished
-    piece right with edit.
+    --size says what is left. Its middle is taken to have stayed where it was; if more came off one face, put
+    the pith and the finished piece right with edit.
 
     Example: baulk timber plane FER-03 --size "7 x 7 in"
     """
@@ -191,7 +197,10 @@ def turn(
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Note that a timber was turned over; its faces keep their letters."""
+    """Note that a timber was turned over; its faces keep their letters.
+
+    Example: baulk timber turn FER-03 b
+    """
     _enter(tag, EventKind.TURNED, {"up": up}, at=at, by=by, note=note, shop=shop, json=json)
 
 
@@ -204,7 +213,10 @@ def seal(
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Note that both ends of a timber were sealed."""
+    """Note that both ends of a timber were sealed.
+
+    Example: baulk timber seal FER-03 --at 2026-11-20
+    """
     _enter(tag, EventKind.END_SEALED, {}, at=at, by=by, note=note, shop=shop, json=json)
 
 
@@ -297,7 +309,10 @@ def return_(
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Take a retired timber back into the yard."""
+    """Take a retired timber back into the yard.
+
+    Example: baulk timber return FER-03 --note "not sold after all"
+    """
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
         timber = opened.register.get(tag)
@@ -348,7 +363,10 @@ def history(
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Show what happened to a timber, oldest first, with the numbers that `undo` takes."""
+    """Show what happened to a timber, oldest first, with the numbers that `undo` takes.
+
+    Example: baulk timber history FER-03 --undone
+    """
     with shops.open(shop, durable=True) as opened:
         timber, system = opened.register.get(tag), opened.config.shop.units
         events = opened.register.events(timber.tag, undone=undone)

@@ -9,8 +9,8 @@ import typer
 
 from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
-from baulk.dashboard.commands.reading_import import FileArgument, RejectedOption, Yes, agreed, refused_line
-from baulk.dashboard.commands.timber_events import By
+from baulk.dashboard.commands.options import By, FileArgument, Rejected, Yes
+from baulk.dashboard.commands.reading_import import agreed, refused_line
 from baulk.ingest import shop as shops
 from baulk.ingest.exchange import import_timbers
 from baulk.ingest.exchange.import_timbers import Change, Planned, Status, TimberReport
@@ -27,9 +27,9 @@ def import_(  # noqa: PLR0913 - one an option
         bool,
         typer.Option("--update", help="Also change timbers that are there, each field dated and undoable."),
     ] = False,
-    rejected: RejectedOption = None,
-    yes: Yes = False,
+    rejected: Rejected = None,
     by: By = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:

@@ -9,12 +9,15 @@ from typing import Annotated, Final
 
 import typer
 
+from baulk.dashboard.commands import former
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say_json, table
-from baulk.dashboard.commands.timber_events import At, By, Note, TagArgument, answer
+from baulk.dashboard.commands.options import At, By, Depth, FromEnd, Note, PinFace, TagArgument
+from baulk.dashboard.commands.timber_events import answer
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
+from baulk.ingest.shop import Shop
 from baulk.models import units
-from baulk.models.section import Face
+from baulk.models.errors import NotFound
 from baulk.models.timber import Event, EventKind
 from baulk.models.units import System
 
@@ -25,14 +28,12 @@ SensorArgument = Annotated[
 
 
 def attach(
-    sensor: SensorArgument,
     tag: TagArgument,
+    sensor: SensorArgument,
     *,
-    depth: Annotated[str | None, typer.Option(help="Depth of the pin tips: '1 3/4 in', '45 mm'.")] = None,
-    face: Annotated[
-        Face | None, typer.Option(help="Face that the pins are in; a is up, then clockwise.")
-    ] = None,
-    from_end: Annotated[str | None, typer.Option(help="Distance of the pins from an end: '12 in'.")] = None,
+    depth: Depth = None,
+    face: PinFace = None,
+    from_end: FromEnd = None,
     at: At = "now",
     by: By = "",
     note: Note = "",
@@ -44,10 +45,11 @@ def attach(
     Said late, it still holds from the time given: readings since then go to this timber, and those that
     waited in quarantine for the sensor are stored.
 
-    Example: baulk timber attach S7 FER-03 --depth "1 3/4 in" --face b --at "2026-11-24 12:00"
+    Example: baulk timber attach FER-03 S7 --depth "1 3/4 in" --face b --at "2026-11-24 12:00"
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
+        tag, sensor = _in_order(opened, tag, sensor)
         system = opened.config.shop.units
         bare = units.default_length_unit(system)
         event, settled = operations.attach_sensor(
@@ -66,8 +68,8 @@ def attach(
 
 
 def detach(
-    sensor: SensorArgument,
     tag: TagArgument,
+    sensor: SensorArgument,
     *,
     at: At = "now",
     by: By = "",
@@ -77,10 +79,11 @@ def detach(
 ) -> None:
     """Note that a sensor was taken off a timber; what it says from then on belongs to none.
 
-    Example: baulk timber detach S7 FER-03
+    Example: baulk timber detach FER-03 S7
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
+        tag, sensor = _in_order(opened, tag, sensor)
         system = opened.config.shop.units
         event, settled = operations.add_event(
             opened,
@@ -98,7 +101,10 @@ def detach(
 
 
 def sensors(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
-    """List the sensors that are on timbers now: where, how deep, in which face, since when."""
+    """List the sensors that are on timbers now: where, how deep, in which face, since when.
+
+    Example: baulk timber sensors
+    """
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
         system: System = opened.config.shop.units
@@ -122,6 +128,19 @@ def sensors(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
             for each in found
         ],
     )
+
+
+def _in_order(opened: Shop, tag: str, sensor: str) -> tuple[str, str]:
+    """Return tag and sensor, also as they stood until version 0.2: the sensor first."""
+    try:
+        return opened.register.get(tag).tag, sensor
+    except NotFound as err:
+        try:
+            found = opened.register.get(sensor).tag
+        except NotFound:
+            raise err from None
+        former.swapped(tag, found)
+        return found, tag
 
 
 COMMANDS: Final[Mapping[str, Callable[..., None]]] = {"attach": attach, "detach": detach, "sensors": sensors}

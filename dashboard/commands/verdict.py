@@ -12,6 +12,7 @@ import typer
 
 from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.options import MaybeAt, TagsArgument
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DocumentError
 from baulk.ingest.evaluation.document import Document, Interval, Verdict, failure_of, parse
@@ -53,9 +54,7 @@ class _Found:
 
 
 def verdict(  # noqa: PLR0913 - one an option
-    tags: Annotated[
-        list[str] | None, typer.Argument(help="Tags; without any, every timber.", metavar="[TAG]...")
-    ] = None,
+    tags: TagsArgument = None,
     *,
     below: Annotated[
         float | None,
@@ -71,25 +70,28 @@ def verdict(  # noqa: PLR0913 - one an option
             show_default="core",
         ),
     ] = None,
-    by: Annotated[
-        str | None, typer.Option(metavar="DATE", help="With --below: how sure it is by that date.")
-    ] = None,
     held: Annotated[
         str | None,
         typer.Option(metavar="AIR", help="With --below: if the shop holds this air from now on, as 18C,65."),
     ] = None,
+    at: MaybeAt = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Say of each timber: leave it, rough it out, or square it; when, how sure, and why.
 
     It shows what was last worked out; `baulk forecast` works it out anew. With --below it works the timber
-    out on the spot, in the usual air of the season or in air that is held, and keeps nothing.
+    out on the spot, in the usual air of the season or in air that is held, and keeps nothing; --at, a date to
+    come, asks how sure it is by then.
+
+    Example: baulk verdict FER-03
+
+    Example: baulk verdict FER-03 --below 20 --where core --at 2027-06-30
     """
     if below is not None:
-        _below(shop, tags, (below, where or "core", held, by), json=json)
+        _below(shop, tags, (below, where or "core", held, at), json=json)
         return
-    for name, given in (("--where", where), ("--by", by), ("--held", held)):
+    for name, given in (("--where", where), ("--held", held), ("--at", at)):
         if given is not None:
             raise OutOfRange(name, "needs --below: the moisture content to come down to")
     with shops.open(shop) as opened:
@@ -124,9 +126,9 @@ def _below(
         import_module(f"baulk.{each}") for each in ("dashboard.commands.reaching", "ingest.evaluation.reach")
     )
     now_utc = datetime.now(UTC)
-    below, where, held, by = asked
+    below, where, held, at = asked
     air = None if held is None else reaching.held_air(held)
-    by_utc = None if by is None else reaching.date_ahead(by, now_utc)
+    by_utc = None if at is None else reaching.date_ahead(at, now_utc)
     with shops.open(shop) as opened:
         system = opened.config.shop.units
         depth = reaching.place(where, system)

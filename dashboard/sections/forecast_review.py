@@ -269,7 +269,7 @@ def section(tag: str, today: Document, system: System, now: datetime) -> None:
         early = (now - USUAL).date().isoformat()
         st.info(
             "Nothing to compare yet: the first comparison comes a week after the first forecast. What would "
-            f"have been said on an earlier day is worked out by `baulk forecast {tag} --as-of {early}`."
+            f"have been said on an earlier day is worked out by `baulk forecast {tag} --at {early}`."
         )
         return
     dates = list(every)

@@ -28,7 +28,7 @@ from baulk.models.plan.sawing.order import Order
 from baulk.models.section import Section
 from baulk.models.species import SpeciesTable
 from baulk.models.timber import Event, EventKind, Timber, kerfed
-from baulk.models.units import LengthUnit, length_mm, size_mm
+from baulk.models.units import LengthUnit, length_mm, offset_mm, size_mm
 from baulk.models.verdict.comes_out import Recorded, recorded
 from baulk.models.woods import Woods
 
@@ -186,7 +186,7 @@ def _section(asked: Asked, timber: Timber | None, bare: LengthUnit) -> Section:
         own = timber.section
     if asked.pith is None:
         return own
-    x, y = place(asked.pith, bare)
+    x, y = offset_mm(asked.pith.replace(",", " x "), bare=bare, what="the pith")
     return replace(own, pith_x_mm=x, pith_y_mm=y)
 
 
@@ -283,15 +283,6 @@ def corner(section: Section, text: str, bare: LengthUnit) -> Rect:
     if not rest:
         raise OutOfRange("a corner", f"looks like 'ab 1 x 3/4 in', not {text!r}")
     return wane(section, faces, size_mm(rest, bare=bare))
-
-
-def place(text: str, bare: LengthUnit) -> tuple[float, float]:
-    """Read a place in the section as two lengths from its centre, 'x,y'."""
-    words = text.split(",")
-    if len(words) != 2:
-        raise OutOfRange("a place", f"is x,y from the section's centre, such as '1 1/2,-6', not {text!r}")
-    x, y = (length_mm(each, bare=bare, signed=True) for each in words)
-    return x, y
 
 
 def _mean_at(answer: Document, confidence: float) -> tuple[float, ...]:

@@ -196,7 +196,7 @@ def _no_depth(held: Values, _system: System) -> str:
 def _on_nothing(held: Values, _system: System) -> str:
     return (
         f"the sensor {held['sensor']} was on no timber at {held['taken_utc']:%Y-%m-%d %H:%M} UTC; "
-        f"`baulk timber attach {held['sensor']} TAG --at TIME` says where it was"
+        f"`baulk timber attach TAG {held['sensor']} --at TIME` says where it was"
     )
 
 

@@ -42,7 +42,7 @@ WITHOUT_ANSWER = {
 }  # or only through parts of it
 OAK = (
     "timber", "add", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
-    "--length", "12 ft", "--use", "backbone-above-water", "--arrived", "2026-01-05",
+    "--length", "12 ft", "--use", "backbone-above-water", "--at", "2026-01-05",
 )  # fmt: skip
 
 
@@ -134,10 +134,10 @@ def test_metric_sizes_and_a_pith_outside_are_taken_too(here):
 def test_readings_by_hand_are_stored_once_and_in_the_fixed_units(here):
     tag = json.loads(here(*OAK, "--json").stdout)["tag"]
     pin = ("reading", "add", tag, "moisture", "23.5%", "--depth", "1 3/4 in", "--face", "b")
-    first = json.loads(here(*pin, "--taken", "2026-03-01 12:00", "--json").stdout)
+    first = json.loads(here(*pin, "--at", "2026-03-01 12:00", "--json").stdout)
     assert first["series"] == f"timber/{tag}/pin-44.45/b/moisture"
     assert (first["value"], first["new"]) == (23.5, True)
-    assert json.loads(here(*pin, "--taken", "2026-03-01 12:00", "--json").stdout)["new"] is False
+    assert json.loads(here(*pin, "--at", "2026-03-01 12:00", "--json").stdout)["new"] is False
     weight = json.loads(here("reading", "add", tag, "weight", "212 lb", "--json").stdout)
     assert weight["value"] == pytest.approx(212 * 0.45359237)
     air = json.loads(here("reading", "add", "--air", "shed", "temp", "68F", "--json").stdout)
@@ -160,7 +160,7 @@ def test_the_meter_is_asked_about_with_its_first_reading_and_never_after_an_answ
     }
     assert "Nobody has answered yet" in here("reading", "meter").stdout
     assert "does not correct" in here("reading", "meter", "--corrects-temperature", "no").stdout
-    assert "temperature" not in here(*pin, "24", "--taken", "2026-01-06").stdout
+    assert "temperature" not in here(*pin, "24", "--at", "2026-01-06").stdout
     assert "by itself" in here("reading", "meter", "--corrects-temperature", "yes").stdout
     assert "wider range" in here("reading", "meter", "--corrects-temperature", "unknown").stdout
     answer = json.loads(here("reading", "meter", "--json").stdout)
@@ -231,7 +231,7 @@ def test_quarantine_is_listed_with_its_reason_and_replayed_once_the_tag_is_enter
     assert "`baulk quarantine list`" in here("reading", "quarantine").stdout
     seen = json.loads(here("quarantine", "retry", "--preview", "--json").stdout)
     assert (seen["stored"], seen["settled"], seen["left"]) == (0, 0, 2)
-    entered = here(*OAK, "--tag", "NEW-7")
+    entered = here(*OAK, "NEW-7")
     assert "are now stored: 1." in entered.stdout
     after = json.loads(here("quarantine", "retry", "--json").stdout)
     assert (after["stored"], after["left"]) == (0, 1)
@@ -252,7 +252,7 @@ MISTAKES = {
     "a weight that is no number": (("reading", "add", "--air", "shed", "temp", "warm"), "'warm'"),
     "air that is impossible": (("reading", "add", "--air", "shed", "temp", "230F"), "temp"),
     "a pin without depth": (("reading", "add", "--air", "shed", "moisture", "20"), "depth"),
-    "a time to come": (("reading", "add", "--air", "shed", "temp", "20C", "--taken", "2199-01-01"), "future"),
+    "a time to come": (("reading", "add", "--air", "shed", "temp", "20C", "--at", "2199-01-01"), "future"),
     "a verdict on an unknown tag": (("verdict", "NIX-1"), "no timber called"),
     "--watch with a tag": (("forecast", "A", "--watch"), "--watch"),
     "a shop that is none": (("timber", "list", "--shop", "/nonexistent"), "baulk init"),

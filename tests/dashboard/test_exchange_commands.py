@@ -97,7 +97,7 @@ def test_what_is_taken_out_is_told(run, shop_dir, now_utc, tmp_path):
     )
     assert "3 readings in" in run("export", "readings", "-o", tmp_path / "r.parquet")
     assert "ends in .csv or .parquet" in run("export", "timbers", "-o", tmp_path / "t.xls", code=1)
-    assert "no timber called 'FER-9'" in run("export", "events", "--tag", "FER-9", code=1)
+    assert "no timber called 'FER-9'" in run("export", "events", "FER-9", code=1)
 
 
 def test_a_shop_goes_into_a_zip_and_out_of_it(run, baulk, shop_dir, tmp_path):

@@ -10,7 +10,7 @@ from baulk.models.errors import OutOfRange
 
 OAK = (
     "timber", "add", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
-    "--length", "12 ft", "--use", "backbone-above-water", "--arrived", "2025-01-05",
+    "--length", "12 ft", "--use", "backbone-above-water", "--at", "2025-01-05",
 )  # fmt: skip
 
 
@@ -28,7 +28,7 @@ def here(shop_folder, monkeypatch):
 
 def pins(here, *more, length="12 ft"):
     tag = json.loads(here(*OAK[:9], length, *OAK[10:], "--json").stdout)["tag"]
-    said = ("moisture", "23.5", "--depth", "45mm", "--taken", "2026-01-05 12:00")
+    said = ("moisture", "23.5", "--depth", "45mm", "--at", "2026-01-05 12:00")
     return tag, here("reading", "add", tag, *said, *more)
 
 

@@ -17,8 +17,8 @@ def test_every_timber_of_the_demo_is_looked_back_on_from_a_day_after_it_came():
     counted = Counter()
     for run in demo._earlier(Path("shop"), yard.pieces(NOW), NOW):
         words = run[run.index("forecast") + 1 :]
-        as_of = datetime.fromisoformat(words[words.index("--as-of") + 1]).replace(tzinfo=UTC)
-        for tag in words[: words.index("--as-of")]:
+        as_of = datetime.fromisoformat(words[words.index("--at") + 1]).replace(tzinfo=UTC)
+        for tag in words[: words.index("--at")]:
             assert arrived[tag] < as_of < NOW
             counted[tag] += 1
     assert set(counted) == set(arrived)

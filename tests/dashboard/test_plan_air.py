@@ -25,8 +25,8 @@ def run(*words):
 @pytest.fixture
 def planned(shop_folder):
     """One plan of the invented yard, as the command gives it."""
-    return json.loads(run("--shop", str(shop_folder), "--hold", "16C,70", "--volume", "300", "--json",
-                          "--air-changes", "0.5", "--price", "0.25").stdout)  # fmt: skip
+    return json.loads(run("--shop", str(shop_folder), "--hold", "16C,70", "--volume", "300 m3", "--json",
+                          "--air-changes", "0.5", "--power-price", "0.25").stdout)  # fmt: skip
 
 
 def test_the_keys_of_json_are_the_fields_of_the_plan(planned):
@@ -43,7 +43,7 @@ def test_the_keys_of_json_are_the_fields_of_the_plan(planned):
 
 
 def test_the_command_says_the_plan_its_assumptions_and_what_would_change_it(shop_folder):
-    said = run("--shop", str(shop_folder), "--pieces", "FER-04", "--strict").stdout
+    said = run("--shop", str(shop_folder), "FER-04", "--strict").stdout
     assert "With this plan FER-04" in said or "FER-04 does not reach" in said
     assert "dew on timber that is colder than the air" in said
     assert "Every stage of the published safe start is kept to its end" in said
@@ -56,11 +56,11 @@ def test_the_command_says_the_plan_its_assumptions_and_what_would_change_it(shop
     [
         (("--hold", "warm"), "looks like '16C,70'"),
         (("--hold", "16C,170"), "looks like '16C,70'"),
-        (("--finished", "dry"), "looks like '8,12'"),
+        (("--finished-mc", "dry"), "looks like '8,12'"),
         (("--place", "shedd"), "did you mean shed"),
         (("--temp", "160C"), "was it in °F"),
-        (("--pieces", "FER-99"), "no timber called 'FER-99'"),
-        (("--price", "-1"), "the price"),
+        (("FER-99",), "no timber called 'FER-99'"),
+        (("--power-price", "-1"), "the price"),
     ],
 )
 def test_what_cannot_be_is_refused_in_a_sentence(shop_folder, words, why):

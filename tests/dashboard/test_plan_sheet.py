@@ -27,7 +27,7 @@ SIZE = ("size", "--finished", "6 x 6 in", "--length", "10ft", "--species", "whit
     ("plan", "title"),
     [
         ((*SIZE, "--use", "backbone-above-water"), "Size to order or to saw"),
-        (("size", "--from", "FER-01", "--finished", "3 x 3 in", "--pieces"), "Where it lies in the timber"),
+        (("size", "FER-01", "--finished", "3 x 3 in", "--pieces"), "Where it lies in the timber"),
         (("buy",), "What the yard gives, what to buy"),
     ],
 )

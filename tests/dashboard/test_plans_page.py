@@ -100,12 +100,12 @@ def test_a_timber_of_the_register_is_laid_out_and_drawn(run, shop_folder, tmp_pa
     with shops.open(shop_folder) as shop:
         tag = shop.register.list()[0].tag
     out = tmp_path / "saw.pdf"
-    told = run("size", "--from", tag, "--finished", "3 x 3 in", "--pieces", "--corner", "ab 1 x 1 in", "-o",
+    told = run("size", tag, "--finished", "3 x 3 in", "--pieces", "--corner", "ab 1 x 1 in", "-o",
                str(out))  # fmt: skip
     assert tag in told
     assert "from face a" in told
     assert out.read_bytes().startswith(b"%PDF")
-    assert json.loads(run("size", "--from", tag, "--json"))["choices"]
+    assert json.loads(run("size", tag, "--json"))["choices"]
 
 
 def test_a_measured_section_needs_no_register(run):
@@ -121,8 +121,8 @@ def test_a_measured_section_needs_no_register(run):
         (("size",), OutOfRange, "needs --finished"),
         (("size", *SIX[:1], "60 x 60 ft", *SIX[2:]), OutOfRange, "largest log"),
         (("size", *SIX, "--heart", "left"), OutOfRange, "boxed, free or offset"),
-        (("size", *SIX, "--pith", "4"), OutOfRange, "is x,y from the centre"),
-        (("size", *SIX, "--from", "NONE-9"), NotFound, "NONE-9"),
+        (("size", *SIX, "--pith", "4"), OutOfRange, "the pith looks like"),
+        (("size", "NONE-9", *SIX), NotFound, "NONE-9"),
         (("size", *SIX, "--section", "8 x 8 in", "--defect", "1,2"), OutOfRange, "x,y,width,height"),
         (("size", *SIX, "--section", "8 x 8 in", "--corner", "ab"), OutOfRange, "looks like"),
         (("size", "--section", "8 x 8 in"), OutOfRange, "its wood and its use"),

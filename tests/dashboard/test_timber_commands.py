@@ -14,7 +14,7 @@ from baulk.models.errors import NotFound, OutOfRange
 
 OAK = (
     "timber", "add", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
-    "--length", "12 ft", "--use", "backbone-above-water", "--arrived", "2026-01-05", "--by", "ann",
+    "--length", "12 ft", "--use", "backbone-above-water", "--at", "2026-01-05", "--by", "ann",
 )  # fmt: skip
 
 
@@ -35,7 +35,7 @@ def here(app, shop_dir, monkeypatch):
         return done.stdout
 
     for tag in ("FER-01", "FER-02"):
-        run(*OAK, "--tag", tag)
+        run(*OAK, tag)
     return run
 
 
@@ -166,7 +166,6 @@ def test_where_the_sapwood_begins_is_entered_corrected_and_forgotten(here, answe
     words = (
         "timber",
         "add",
-        "--tag",
         "PIN-01",
         "--species",
         "loblolly pine",
@@ -214,7 +213,7 @@ def test_a_retired_timber_leaves_the_list_until_it_returns(here, answer):
 
 def test_a_sensor_goes_from_one_timber_to_the_next(here, answer):
     done = answer(
-        "timber", "attach", "S7", "FER-01", "--depth", "1 3/4", "--face", "b", "--from-end", "12 in"
+        "timber", "attach", "FER-01", "S7", "--depth", "1 3/4", "--face", "b", "--from-end", "12 in"
     )
     assert done["event"]["detail"] == {
         "sensor": "S7",
@@ -226,10 +225,20 @@ def test_a_sensor_goes_from_one_timber_to_the_next(here, answer):
     assert "sensor S7 attached, 1 3/4 in deep, face b" in here("timber", "history", "FER-01")
     (one,) = answer("timber", "sensors")
     assert (one["sensor"], one["tag"], one["face"]) == ("S7", "FER-01", "b")
-    here("timber", "attach", "S7", "FER-02", "--depth", "2 in")
+    here("timber", "attach", "FER-02", "S7", "--depth", "2 in")
     assert [each["tag"] for each in answer("timber", "sensors")] == ["FER-02"]
-    assert "sensor S7 taken off" in here("timber", "detach", "S7", "FER-02")
+    assert "sensor S7 taken off" in here("timber", "detach", "FER-02", "S7")
     assert "0 sensors on timbers" in here("timber", "sensors")
+
+
+def test_a_sensor_before_its_tag_is_understood_with_a_hint_and_an_unknown_tag_is_named(here, app, shop_dir):
+    here("timber", "attach", "FER-01", "S7", "--depth", "2 in")
+    old = CliRunner().invoke(app, ["timber", "detach", "S7", "FER-01"], env={"BAULK_SHOP": str(shop_dir)})
+    assert "sensor S7 taken off" in old.stdout
+    assert "the tag comes first now: FER-01 S7" in old.stderr
+    assert "FER-01" in here("timber", "attach", "fer-01", "S7", "--depth", "2 in")
+    with pytest.raises(NotFound, match="no timber called 'FER-77'"):
+        here("timber", "attach", "FER-77", "S8", "--depth", "2 in")
 
 
 def test_a_place_is_entered_and_changed_bit_by_bit(here, answer):
@@ -243,7 +252,7 @@ def test_a_place_is_entered_and_changed_bit_by_bit(here, answer):
         "30 x 20",
         "--volume",
         "6400",
-        "--at",
+        "--position",
         "0 x -10 ft",
     )
     place = answer("place", "set", "shed", "--air-changes", "0.4", "--note", "two doors")
@@ -277,12 +286,12 @@ def test_a_place_that_can_not_be_meant_is_refused(here, answer, words, error, sa
 
 def test_little_left_is_said_at_once(here, answer):
     # 6 1/8 x 6 1/8 in of green oak for 6 x 6 in: what shrinks off it is more than the eighth
-    small = [*OAK, "--tag", "FER-09"]
+    small = [*OAK, "FER-09"]
     small[small.index("8 x 7 3/4")] = "6 1/8 x 6 1/8"
     said = here(*small)
     assert "FER-09 is in the register" in said
     assert "It no longer comes out at 6 x 6 in: the chance is less than 1 %" in " ".join(said.split())
-    assert "comes out" not in here(*OAK, "--tag", "FER-10")
+    assert "comes out" not in here(*OAK, "FER-10")
     planed = " ".join(here("timber", "plane", "FER-10", "--size", "6 3/4 x 6 3/4").split())
     assert "Little is left for 6 x 6 in: the chance that it still comes out is" in planed
     told = answer("timber", "cut", "FER-10", "--length", "4 ft")["comes_out"]

@@ -233,7 +233,7 @@ COMMANDS = [
     ("notices",),
     ("doctor",),
     ("plan", "air", "--place", "shed"),
-    ("plan", "size", "--from", "FER-01"),
+    ("plan", "size", "FER-01"),
     ("plan", "buy"),
 ]
 

@@ -144,7 +144,7 @@ def test_what_a_sensor_says_before_anybody_said_where_it_is_waits_and_is_stored_
     assert [send(yard, hours) for hours in (-2, 1)] == [0, 0]
     (row, _) = yard.store.quarantined()
     assert row.waits_for == "sensor:S7"
-    assert "the sensor S7 was on no timber at 2026-05-14 13:00 UTC; `baulk timber attach S7" in row.reason
+    assert "the sensor S7 was on no timber at 2026-05-14 13:00 UTC; `baulk timber attach TAG S7" in row.reason
     _, settled = attach(yard, "A-1", 0, noted=24)
     assert settled == Settled(came=1)
     assert taken(yard, "A-1") == [1]

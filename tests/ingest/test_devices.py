@@ -406,7 +406,7 @@ def test_the_command_hands_over_once_and_its_code_can_be_read(baulk, ours, tmp_p
     folder, code = ours.config.shop_dir, tmp_path / "s7.png"
     path = folder / "baulk.toml"
     path.write_text(path.read_text().replace("# devices_at =", "devices_at ="))
-    done = baulk("sensor", "enrol", "S7", "--air", "shed", "-o", str(code), "--shop", str(folder), "--json")
+    done = baulk("sensor", "enrol", "S7", "--place", "shed", "-o", str(code), "--shop", str(folder), "--json")
     assert done.returncode == 0, done.stderr
     said = json.loads(done.stdout)
     (read,) = zxing.read_barcodes(image.open(code).convert("L"))

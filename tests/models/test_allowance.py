@@ -88,7 +88,7 @@ def paths(piece, now, wet):
         yield "plan size", (plan.green.width_mm, plan.green.depth_mm), plan.terms
     stock = Stock(name=piece.tag, section=piece.section, length_mm=piece.length_mm)
     laid = place_cut.plan(stock, order, OAK, ABOVE, wet=wet).choices[0].pieces[0].piece
-    yield "plan size --from", (laid.width_mm, laid.depth_mm), None
+    yield "plan size TAG", (laid.width_mm, laid.depth_mm), None
     part = Part(
         name="Post", width_mm=order.width_mm, depth_mm=order.depth_mm, length_mm=order.length_mm,
         use_class=ABOVE.name, species="white oak", heart="boxed",
@@ -126,7 +126,7 @@ def test_a_timber_with_a_wet_core_has_the_same_size_by_its_verdict_and_by_its_pl
     wet = of_members(now)
     found = list(paths(timber(), now, wet))
     sizes = {(round(w, 3), round(d, 3)) for _, (w, d), _ in found}
-    assert [name for name, *_ in found] == ["verdict", "plan size --from", "plan buy"]
+    assert [name for name, *_ in found] == ["verdict", "plan size TAG", "plan buy"]
     assert len(sizes) == 1
     even = engine.needed(
         comes_out.asked(timber(), OAK, comes_out.recorded(timber(), ()), wanted=0.9), OAK, ABOVE,

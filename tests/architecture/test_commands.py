@@ -1,0 +1,153 @@
+"""One grammar for every command: an option has one meaning, one place, and an example shows it."""
+
+from __future__ import annotations
+
+import itertools
+import re
+import shlex
+from importlib.metadata import version
+
+import pytest
+from typer.main import get_command
+from typer.testing import CliRunner
+
+from baulk.dashboard import commands
+from baulk.dashboard.commands import former
+
+LAST = [
+    "--at",
+    "--by",
+    "--note",
+    "--yes",
+    "--shop",
+    "--json",
+]  # behind a command's own options, in this order
+
+
+def leaves(group, path):
+    """Every command of a group with its words, those that are imported late too; not what is hidden."""
+    with group.make_context("baulk", ["x"], resilient_parsing=True) as ctx:
+        for name in group.list_commands(ctx):
+            _, command, _ = group.resolve_command(ctx, [name])
+            if command.hidden:
+                continue
+            if hasattr(command, "commands"):
+                yield from leaves(command, (*path, name))
+            else:
+                yield (*path, name), command
+
+
+TREE = dict(leaves(get_command(commands.build()), ()))
+
+
+def options(command):
+    """Its options that are shown, by their long name, in the order of its help."""
+    return {
+        max(each.opts, key=len): each
+        for each in command.params
+        if each.param_type_name == "option" and not each.hidden
+    }
+
+
+def examples(command):
+    """The examples of its help, joined where they go on in the next line."""
+    found = re.findall(r"^Example: (.+?)(?:\n\n|\Z)", command.help or "", flags=re.MULTILINE | re.DOTALL)
+    return [" ".join(each.split()) for each in found]
+
+
+def test_the_tree_is_whole():
+    assert {words[0] for words in TREE} == set(commands.COMMANDS)
+    assert len(TREE) > 55
+    assert {("plan", "air"), ("timber", "add"), ("export", "schema")} <= set(TREE)
+
+
+def test_an_option_has_the_same_words_in_every_help():
+    said = {}
+    for words, command in TREE.items():
+        for name, option in options(command).items():
+            said.setdefault(name, {}).setdefault((option.help, option.metavar), []).append(" ".join(words))
+    assert {name: told for name, told in said.items() if len(told) > 1} == {}
+
+
+def test_options_stand_in_the_same_order_in_every_help():
+    before = {}
+    for words, command in TREE.items():
+        for pair in itertools.combinations(options(command), 2):
+            before[pair] = " ".join(words)
+    assert [(pair, where, before[pair[::-1]]) for pair, where in before.items() if pair[::-1] in before] == []
+
+
+@pytest.mark.parametrize("words", TREE, ids=" ".join)
+def test_when_and_who_stand_last(words):
+    names = list(options(TREE[words]))
+    last = [name for name in LAST if name in names]
+    assert names[len(names) - len(last) :] == last
+
+
+@pytest.mark.parametrize("words", TREE, ids=" ".join)
+def test_a_tag_is_an_argument_and_comes_first(words):
+    command = TREE[words]
+    assert "--tag" not in options(command)
+    assert not {"--taken", "--arrived", "--when", "--date", "--who"} & set(options(command))
+    arguments = [each for each in command.params if each.param_type_name == "argument"]
+    assert not [each for each in arguments[1:] if "TAG" in (each.metavar or "")]
+
+
+@pytest.mark.parametrize("words", TREE, ids=" ".join)
+def test_a_command_shows_an_example_that_it_understands(words):
+    found = examples(TREE[words])
+    assert found
+    for each in found:
+        first, *rest = shlex.split(each)
+        assert (first, *rest[: len(words)]) == ("baulk", *words)
+        TREE[words].make_context(words[-1], rest[len(words) :])
+
+
+# --------------------------------------------------------------------------- former words
+
+
+@pytest.mark.parametrize("row", former.FORMER, ids=lambda row: " ".join((*row.command, row.option)))
+def test_a_former_word_still_works_and_says_the_new_one(row, capsys):
+    command = TREE[row.command]
+    assert row.option not in options(command) or row.option == "--at"
+    given = "FER-01,FER-02" if row.several else "7"
+    values = given.split(",")
+    start = ["--shop", "yard", *row.command]
+    for old in ([row.option, given], [f"{row.option}={given}"]):
+        new = former.put_right([*start, "words", *old, "--json"])
+        if row.first:
+            assert new == [*start, *values, "words", "--json"]
+            assert command.params[0].param_type_name == "argument"
+        else:
+            assert new[: len(start) + 1] == [*start, "words"]
+            assert (" ".join(new).replace("=", " ")).endswith(f"words {row.now} {given} --json")
+            assert row.now in options(command)
+        told = capsys.readouterr()
+        assert (told.out, told.err.count("\n")) == ("", 1)
+        assert row.now in told.err
+        assert row.option in told.err
+
+
+def test_new_words_and_those_of_other_commands_are_left_as_they_are(capsys):
+    for words in (
+        ["timber", "add", "FER-01", "--at", "now"],
+        ["timber", "move", "FER-01", "loft", "--at", "2026-11-20"],
+        ["reading", "list", "FER-01"],
+        ["--shop", "verdict", "timber", "list"],
+        ["timber", "add", "--", "--tag", "x"],
+        ["--version"],
+        [],
+    ):
+        assert former.put_right(words) == words
+    assert capsys.readouterr().err == ""
+
+
+def test_former_words_end_with_their_version():
+    assert tuple(int(part) for part in version("baulk").split(".")[:2]) < former.UNTIL, "remove former.py"
+
+
+def test_the_whole_command_line_takes_former_words(tmp_path, capsys):
+    done = CliRunner().invoke(commands.build(("store",)), ["store", "thin", "--to", "weekly"])
+    assert done.exit_code == 2  # refused by the new option, which is named
+    assert "--keep" in done.stderr
+    assert "--to of `baulk store thin` is `--keep` now" in done.stderr
