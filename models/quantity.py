@@ -31,6 +31,8 @@ class Quantity(StrEnum):
     MOISTURE = "moisture"  # a meter's own answer, percent of oven-dry mass
     WOOD_TEMP = "wood-temp"
     WEIGHT = "weight"
+    WIDTH = "width"  # of the section, by a gauge that stays on the timber
+    DEPTH = "depth"
     TEMP = "temp"
     HUMIDITY = "humidity"
     BATTERY = "battery"  # percent of full
@@ -94,6 +96,7 @@ _RATIO: Final[Mapping[str, Scale]] = {
     "/": (100, 0), "%": (100, 0), "/100": (1, 0), "/1000": (0.1, 0), "ppm": (1e-4, 0),
 }  # fmt: skip
 _PERCENT: Final[Mapping[str, Scale]] = {"percent": (1, 0), "ratio": (100, 0)}
+_LENGTH: Final[Mapping[str, Scale]] = {"mm": (1, 0), "cm": (10, 0), "m": (1e3, 0), "in": (25.4, 0)}
 _VOLT: Final[Mapping[str, Scale]] = {"V": (1, 0), "mV": (0.001, 0)}
 
 # the limits are common practice and our own, without a published source (`ingest.checks`)
@@ -115,6 +118,14 @@ SPECS: Final[Mapping[Quantity, QuantitySpec]] = MappingProxyType({
         unit="kg", title="weight", owners=_TIMBER, possible=(0.001, 20_000.0),
         senml={"kg": (1, 0), "g": (0.001, 0)},
         declared={"kg": (1, 0), "g": (0.001, 0), "lb": (0.45359237, 0)},
+    ),
+    Quantity.WIDTH: QuantitySpec(
+        unit="mm", title="width", owners=_TIMBER, possible=(10.0, 2_000.0), jump=5.0,
+        senml={"m": (1e3, 0)}, declared=_LENGTH,
+    ),
+    Quantity.DEPTH: QuantitySpec(
+        unit="mm", title="depth", owners=_TIMBER, possible=(10.0, 2_000.0), jump=5.0,
+        senml={"m": (1e3, 0)}, declared=_LENGTH,
     ),
     Quantity.TEMP: QuantitySpec(
         unit="degC", title="air temperature", owners=_AIR, possible=(-40.0, 50.0), jump=25.0, restless=True,

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
 from typing import Final, TypeAlias
 
 from baulk.models.errors import OutOfRange
 
+USUAL_KERF_MM: Final = 3.0  # a circular saw's cut that nobody measured; common practice, no source
+WIDEST_KERF_MM: Final = 50.0  # wider is no saw cut; our own judgement, no source
 AS_WEAK: Final = 1.1  # times the least wood to break: may check as well; our own judgement, no source
 
 
@@ -34,14 +36,24 @@ class Kerf:
         The face that it is sawn into.
     depth_mm : float
         How deep, above 0. [mm]
+    width_mm : float
+        How wide, above 0 to `WIDEST_KERF_MM`. [mm]
+    sawn : bool
+        Whether a saw made it; otherwise it is a check that was seen, as deep as it was felt.
     """
 
     face: Face
     depth_mm: float
+    width_mm: float = USUAL_KERF_MM
+    sawn: bool = True
 
     def __post_init__(self) -> None:
         if not 0 < self.depth_mm < float("inf"):  # also refuses NaN
             raise OutOfRange("a relief kerf", f"must be deeper than 0 mm, not {self.depth_mm:g}")
+        if not 0 < self.width_mm <= WIDEST_KERF_MM:
+            raise OutOfRange(
+                "a relief kerf", f"is above 0 and up to {WIDEST_KERF_MM:g} mm wide, not {self.width_mm:g} mm"
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,7 +222,7 @@ class Finished:
         face = green.kerf.face
         depth_mm = green.kerf.depth_mm - offsets_mm(green, self)[face]
         size_mm = self.depth_mm if face in {Face.A, Face.C} else self.width_mm
-        return Kerf(face=face, depth_mm=depth_mm) if 0 < depth_mm < size_mm else None
+        return replace(green.kerf, depth_mm=depth_mm) if 0 < depth_mm < size_mm else None
 
 
 class FaceCover(StrEnum):
@@ -218,15 +230,18 @@ class FaceCover(StrEnum):
 
     EXPOSED = "exposed"
     COATED = "coated"
+    WRAPPED = "wrapped"
     ON_BEARERS = "on bearers"
 
 
 # Surface conductance against moisture content, m/s. EXPOSED: 3.2e-8 exp(4 u) at u = 0.2 (Toratti 1992, from
 # memory); COATED: a wax or paint coat, a fiftieth of it; ON_BEARERS: a third, for a face a hand's breadth
-# above the floor with a bearer every half metre. The last two are guesses after common practice, no source.
+# above the floor with a bearer every half metre; WRAPPED: a seventieth, for film keeps back more than a coat
+# does and leaks at laps and ends. The last three are guesses after common practice, no source.
 CONDUCTANCE_M_S: Final[Mapping[FaceCover, float]] = {
     FaceCover.EXPOSED: 7e-8,
     FaceCover.COATED: 1.4e-9,
+    FaceCover.WRAPPED: 1e-9,
     FaceCover.ON_BEARERS: 2.3e-8,
 }
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Final
 
 from baulk.models.errors import OutOfRange
-from baulk.models.section import Face, Finished, Kerf, Section
+from baulk.models.section import Finished, Section
 
 MOST_RADIUS_MM: Final = 5000.0  # of a heartwood, so that a slip of the unit is seen
 
@@ -133,6 +133,7 @@ class EventKind(StrEnum):
     PLANED = "planed"
     KERFED = "kerfed"
     MEASURED = "measured"
+    CHECKED = "checked"
     OVEN_DRIED = "oven-dried"
     TARED = "tared"
     SENSOR_ATTACHED = "sensor-attached"
@@ -149,7 +150,8 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
         EventKind.MOVED: ("from", "to"),
         EventKind.TURNED: ("up",),  # the face that is up now
         EventKind.END_SEALED: (),
-        EventKind.COATED: ("faces",),  # letters, for instance "ac"; "" takes the coat off
+        # letters, for instance "ac"; "" takes the coat off; what it is of `COATS`, without one all
+        EventKind.COATED: ("faces", "coat?"),
         EventKind.STICKERED: ("faces",),  # faces that lie on bearers or stickers; "" for none
         EventKind.CUT: ("length_mm", "weight_before_kg?", "weight_after_kg?"),  # what is left of it
         EventKind.PLANED: (
@@ -160,16 +162,35 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
             "from_width_mm?",
             "from_depth_mm?",
         ),
-        EventKind.KERFED: ("face", "depth_mm"),  # a relief kerf along its whole length, toward the heart
-        # size today, curves over that length, the deepest checks, the widest wane along a face
+        # a relief kerf along its whole length, toward the heart; how wide the saw cut it
+        EventKind.KERFED: ("face", "depth_mm", "width_mm?"),
+        # size today, along a face (width: a or c, depth: b or d) or without one between the middles of faces,
+        # so far from an end; curves and the rise of the fourth corner over that length; the worst hollow of a
+        # face and corner; the deepest checks, the widest wane along a face
         EventKind.MEASURED: (
             "width_mm?",
             "depth_mm?",
+            "face?",
+            "from_end_mm?",
             "bow_mm?",
             "crook_mm?",
+            "twist_mm?",
             "length_mm?",
+            "cup_mm?",
+            "out_of_square_mm?",
             "check_mm?",
             "wane_mm?",
+        ),
+        # one opening as it is on that day: which of `OPENINGS`, its name where a face has several, since when
+        EventKind.CHECKED: (
+            "face?",
+            "opening?",
+            "name?",
+            "length_mm?",
+            "width_mm?",
+            "depth_mm?",
+            "from_end_mm?",
+            "since?",
         ),
         EventKind.OVEN_DRIED: ("mc_pct", "from_end_mm?"),  # whole section, oven-dry method
         EventKind.TARED: ("tare_kg",),  # taken off every later weight until the next one
@@ -182,7 +203,12 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
 )
 
 # kinds after which another section may come out of the timber
-CHANGES_SIZE: Final = frozenset({EventKind.PLANED, EventKind.CUT, EventKind.MEASURED})
+CHANGES_SIZE: Final = frozenset({EventKind.PLANED, EventKind.CUT, EventKind.MEASURED, EventKind.CHECKED})
+
+WRAP: Final = "wrap"
+COATS: Final = ("coat", "wax", WRAP)  # paint or sealer, wax, film; a coat that nobody named is the first
+# a check runs across rings from a face, a shake along a ring, a split goes through from face to face
+OPENINGS: Final = ("check", "shake", "split")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,32 +272,3 @@ class Event:
     def counts(self) -> bool:
         """Whether it has not been taken back."""
         return self.undone_utc is None
-
-
-def kerfed(timber: Timber, events: Iterable[Event]) -> Timber:
-    """Return a timber with the relief kerf that its events tell of.
-
-    Parameters
-    ----------
-    timber : Timber
-        As it stands in the register.
-    events : iterable of Event
-        Its events, oldest first. A later kerf takes the place of an earlier one; planing makes it shallower
-        by half of what comes off that way.
-
-    Returns
-    -------
-    Timber
-        The same without one. [mm]
-    """
-    face, depth_mm = None, 0.0
-    for each in events:
-        if each.kind is EventKind.KERFED:
-            face, depth_mm = Face(str(each.detail["face"])), float(each.detail["depth_mm"])
-        elif each.kind is EventKind.PLANED and face is not None:
-            across = "depth_mm" if face in {Face.A, Face.C} else "width_mm"
-            now = float(each.detail[across])
-            depth_mm -= (float(each.detail.get(f"from_{across}", now)) - now) / 2
-    if face is None or not 0 < depth_mm < timber.section.size_mm(face):
-        return timber
-    return replace(timber, section=replace(timber.section, kerf=Kerf(face=face, depth_mm=depth_mm)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import re
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from typer.core import TyperGroup
 from baulk.dashboard.commands import former
 from baulk.models.errors import BaulkError
 
+_FRACTION: Final = re.compile(r"[1-9]\d{0,2}/[1-9]\d{0,2}(?:in|\")?")
 DETAIL = "BAULK_DETAIL"  # set to anything: an unexpected error is shown with where it came from
 
 
@@ -111,7 +113,8 @@ class _Top(TyperGroup):
 def main() -> None:
     """Run the command line; an error made on purpose is one sentence, any other one says how to see more."""
     try:
-        build(_wanted(sys.argv[1:]))(prog_name="baulk")
+        words = joined(sys.argv[1:])
+        build(_wanted(words))(words, prog_name="baulk")
     except BaulkError as err:
         _end(str(err), err)
     except KeyboardInterrupt:
@@ -126,6 +129,17 @@ def main() -> None:
             f"set {DETAIL}=1 and run it again to see where",
             err,
         )
+
+
+def joined(words: Sequence[str]) -> list[str]:
+    """Join a whole number and a fraction behind it, which a person writes without quotes: ``7 13/16``."""
+    found: list[str] = []
+    for word in words:
+        if found and _FRACTION.fullmatch(word) and found[-1].isdecimal():
+            found[-1] += f" {word}"
+        else:
+            found.append(word)
+    return found
 
 
 def _wanted(words: Sequence[str]) -> list[str]:

@@ -174,6 +174,8 @@ def _too_near(opened: shops.Shop, tag: str, end_mm: float, taken_utc: datetime) 
 def _value(text: str, quantity: Quantity, *, inch: bool, temperature: units.TemperatureUnit) -> float:
     if quantity is Quantity.WEIGHT:
         return units.mass_kg(text, bare="lb" if inch else "kg")
+    if UNITS[quantity] == "mm":
+        return units.length_mm(text, bare="in" if inch else "mm")
     if quantity in _TEMPERATURES:
         return units.temperature_c(text, bare=temperature)
     try:

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from baulk.dashboard import typed
-from baulk.dashboard.commands import timber_events, timber_import, timber_sensors
+from baulk.dashboard.commands import timber_events, timber_import, timber_measure, timber_sensors
 from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
@@ -62,7 +62,11 @@ from baulk.models.units import System
 from baulk.models.use_class import UseClass
 
 app = typer.Typer(pretty_exceptions_enable=False)
-for _name, _command in {**timber_events.COMMANDS, **timber_sensors.COMMANDS}.items():
+for _name, _command in {
+    **timber_events.COMMANDS,
+    **timber_measure.COMMANDS,
+    **timber_sensors.COMMANDS,
+}.items():
     app.command(_name)(_command)
 app.command("import")(timber_import.import_)
 

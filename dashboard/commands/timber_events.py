@@ -45,7 +45,7 @@ from baulk.models.units import System
 FacesArgument = Annotated[str, typer.Argument(help="Letters of the faces, such as ac; none for no face.")]
 
 
-def _enter(
+def enter(
     tag: str,
     kind: EventKind,
     detail: Callable[[System], dict[str, Value]] | dict[str, Value],
@@ -56,6 +56,7 @@ def _enter(
     shop: Path,
     json: bool,
 ) -> None:
+    """Enter an event of which a person named the details, and tell what was noted."""
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
         system = opened.config.shop.units
@@ -129,7 +130,7 @@ def move(
 
     Example: baulk timber move FER-03 loft --at 2026-11-20
     """
-    _enter(tag, EventKind.MOVED, {"from": "", "to": place}, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.MOVED, {"from": "", "to": place}, at=at, by=by, note=note, shop=shop, json=json)
 
 
 def cut(
@@ -157,7 +158,7 @@ def cut(
             **_weights(before, after, system),
         }
 
-    _enter(tag, EventKind.CUT, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.CUT, detail, at=at, by=by, note=note, shop=shop, json=json)
 
 
 def plane(
@@ -184,7 +185,7 @@ def plane(
         width_mm, depth_mm = units.size_mm(size, bare=units.default_length_unit(system))
         return {"width_mm": width_mm, "depth_mm": depth_mm, **_weights(before, after, system)}
 
-    _enter(tag, EventKind.PLANED, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.PLANED, detail, at=at, by=by, note=note, shop=shop, json=json)
 
 
 def turn(
@@ -201,7 +202,7 @@ def turn(
 
     Example: baulk timber turn FER-03 b
     """
-    _enter(tag, EventKind.TURNED, {"up": up}, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.TURNED, {"up": up}, at=at, by=by, note=note, shop=shop, json=json)
 
 
 def seal(
@@ -217,51 +218,30 @@ def seal(
 
     Example: baulk timber seal FER-03 --at 2026-11-20
     """
-    _enter(tag, EventKind.END_SEALED, {}, at=at, by=by, note=note, shop=shop, json=json)
-
-
-def kerf(
-    tag: TagArgument,
-    face: Annotated[str, typer.Argument(help="The face it is sawn into: a, b, c or d.", metavar="FACE")],
-    depth: Annotated[str, typer.Argument(help="How deep: '3 in', '75 mm'.", metavar="DEPTH")],
-    *,
-    at: At = "now",
-    by: By = "",
-    note: Note = "",
-    shop: ShopOption = HERE,
-    json: JsonOption = False,
-) -> None:
-    """Note that a relief kerf was sawn into a face, along the whole length and toward the heart.
-
-    Its check opens there. Support the timber on both sides of the cut, for it moves as it opens.
-
-    Example: baulk timber kerf FER-03 c "3 in"
-    """
-
-    def detail(system: System) -> dict[str, Value]:
-        return {
-            "face": face,
-            "depth_mm": units.length_mm(depth, bare=units.default_length_unit(system)),
-        }
-
-    _enter(tag, EventKind.KERFED, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.END_SEALED, {}, at=at, by=by, note=note, shop=shop, json=json)
 
 
 def coat(
     tag: TagArgument,
     faces: FacesArgument,
     *,
+    with_: Annotated[
+        str | None, typer.Option("--with", help="What it is: coat (paint, sealer), wax or wrap (film).")
+    ] = None,
     at: At = "now",
     by: By = "",
     note: Note = "",
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Note which faces of a timber are coated from now on; none takes the coat off.
+    """Note which faces of a timber are coated, waxed or wrapped in film from now on; none takes it off.
 
-    Example: baulk timber coat FER-03 ac
+    Under film a face stays damp: look for mould, and wear a mask if some has grown.
+
+    Example: baulk timber coat FER-03 ac --with wax
     """
-    _enter(tag, EventKind.COATED, {"faces": _letters(faces)}, at=at, by=by, note=note, shop=shop, json=json)
+    detail: dict[str, Value] = {"faces": _letters(faces), **({} if with_ is None else {"coat": with_})}
+    enter(tag, EventKind.COATED, detail, at=at, by=by, note=note, shop=shop, json=json)
 
 
 def sticker(
@@ -278,9 +258,7 @@ def sticker(
 
     Example: baulk timber sticker FER-03 c
     """
-    _enter(
-        tag, EventKind.STICKERED, {"faces": _letters(faces)}, at=at, by=by, note=note, shop=shop, json=json
-    )
+    enter(tag, EventKind.STICKERED, {"faces": _letters(faces)}, at=at, by=by, note=note, shop=shop, json=json)
 
 
 def retire(
@@ -298,7 +276,7 @@ def retire(
     Example: baulk timber retire FER-03 --reason "built in as the port sill"
     """
     detail: dict[str, Value] = {"reason": reason} if reason else {}
-    _enter(tag, EventKind.RETIRED, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.RETIRED, detail, at=at, by=by, note=note, shop=shop, json=json)
 
 
 def return_(
@@ -349,11 +327,11 @@ def event(
 
     Example: baulk timber event FER-03 photographed file=sill-check.jpg
 
-    Example: baulk timber event FER-03 measured bow_mm="1/4 in" crook_mm="1/8 in" check_mm="3/8 in"
+    Example: baulk timber event FER-03 measured bow_mm="1/4 in" wane_mm="3/8 in"
     """
     found = dict(_detail(word, kind) for word in details or ())
     detail = {"from": "", **found} if kind is EventKind.MOVED else found
-    _enter(tag, kind, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, kind, detail, at=at, by=by, note=note, shop=shop, json=json)
 
 
 def history(
@@ -449,7 +427,6 @@ COMMANDS: Final[Mapping[str, Callable[..., None]]] = {
     "plane": plane,
     "turn": turn,
     "seal": seal,
-    "kerf": kerf,
     "coat": coat,
     "sticker": sticker,
     "retire": retire,

@@ -20,7 +20,7 @@ from baulk.models import formatting, units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.text import events as event_text
 from baulk.models.text import sentence
-from baulk.models.timber import CHANGES_SIZE, Event, EventKind, Timber, Value
+from baulk.models.timber import CHANGES_SIZE, COATS, OPENINGS, Event, EventKind, Timber, Value
 
 Details = Callable[[shop_facts.TimberFacts, shop_facts.ShopFacts], dict[str, Value]]
 LATEST: Final = 12
@@ -91,8 +91,12 @@ def _kerfed(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[
     deep = st.text_input(
         "So deep", key="event_kerf_depth", placeholder="3 in" if facts.system == "inch" else "75 mm"
     )
+    wide = st.text_input(
+        "So wide", key="event_kerf_width", placeholder="3/16 in" if facts.system == "inch" else "5 mm"
+    )
     bare = units.default_length_unit(facts.system)
-    return {"face": face, "depth_mm": units.length_mm(deep, bare=bare)} if deep.strip() else {}
+    held: dict[str, Value] = {"width_mm": units.length_mm(wide, bare=bare)} if wide.strip() else {}
+    return {"face": face, "depth_mm": units.length_mm(deep, bare=bare), **held} if deep.strip() else {}
 
 
 def _oven_dried(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
@@ -121,27 +125,67 @@ def _tared(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[s
     )
 
 
-def _measured(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
-    inch = facts.system == "inch"
-    size = st.text_input("Section today, across x deep", key="event_size", help="Empty where not measured.")
-    given = {
-        name: st.text_input(what, key=f"event_{name}", placeholder="1/4 in" if inch else "6 mm")
-        for name, what in (
-            ("bow_mm", "Bow over its length, along its depth"),
-            ("crook_mm", "Crook over its length, along its width"),
-            ("check_mm", "Deepest check"),
-            ("wane_mm", "Widest wane along a face"),
-        )
-    }
+def _lengths(fields: Mapping[str, tuple[str, str]], facts: shop_facts.ShopFacts) -> dict[str, Value]:
+    """Offer a field for each length, two beside each other; return those that were filled in."""
     bare = units.default_length_unit(facts.system)
-    held: dict[str, Value] = {
-        name: 0.0 if typed_in.strip() == "0" else units.length_mm(typed_in, bare=bare)
-        for name, typed_in in given.items()
-        if typed_in.strip()
-    }
-    if size.strip():
-        held["width_mm"], held["depth_mm"] = units.size_mm(size, bare=bare)
+    held: dict[str, Value] = {}
+    columns = st.columns(2)
+    for i, (name, (what, like)) in enumerate(fields.items()):
+        words_in = columns[i % 2].text_input(what, key=f"event_{name}", placeholder=like)
+        if words_in.strip():
+            held[name] = units.length_mm(words_in, bare=bare, signed=True)
     return held
+
+
+def _measured(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    small, large = ("1/4 in", "7 13/16 in") if facts.system == "inch" else ("6 mm", "198 mm")
+    st.caption("Fill in what you measured; leave the rest empty.")
+    held = _lengths({"width_mm": ("Width today", large), "depth_mm": ("Depth today", large)}, facts)
+    along = st.selectbox(
+        "Measured at", ("", *"abcd"), key="event_at_face",
+        format_func=lambda face: f"along face {face}" if face else "mid-face, between the middles",
+    )  # fmt: skip
+    if along and {"width_mm", "depth_mm"} & held.keys():
+        held["face"] = along
+    return held | _lengths(
+        {
+            "bow_mm": ("Bow, along its depth", small),
+            "crook_mm": ("Crook, along its width", small),
+            "twist_mm": ("Twist: fourth corner off the plane", small),
+            "cup_mm": ("Cup across a face", small),
+            "out_of_square_mm": ("Out of square, worst corner", small),
+            "check_mm": ("Deepest check of any face", small),
+            "wane_mm": ("Widest wane along a face", small),
+        },
+        facts,
+    )
+
+
+def _checked(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    long, thin, deep = (
+        ("24 in", "1/16 in", "2 in") if facts.system == "inch" else ("600 mm", "1.5 mm", "50 mm")
+    )
+    left, right = st.columns(2)
+    kind = left.selectbox("It is a", OPENINGS, key="event_opening")
+    face = right.selectbox(
+        "In face", (*"abcd", ""), key="event_check_face", format_func=lambda f: f or "an end"
+    )
+    name = st.text_input(
+        "Which, where a face has several", key="event_check_name", help="A word of your own, such as north."
+    )
+    sizes = {"length_mm": ("So long", long), "width_mm": ("So wide", thin), "depth_mm": ("So deep", deep)}
+    held: dict[str, Value] = {} if kind == OPENINGS[0] else {"opening": kind}
+    held |= {"face": face} if face else {}
+    held |= {"name": name.strip()} if name.strip() else {}
+    return held | _lengths(sizes, facts)
+
+
+def _coated(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:
+    coat = st.selectbox(
+        "With", COATS, key="event_coat",
+        format_func={"coat": "paint or sealer", "wax": "wax", "wrap": "film"}.__getitem__,
+    )  # fmt: skip
+    return {**_faces(found, facts), "coat": coat}
 
 
 KINDS: Final[Mapping[EventKind, Kind]] = {
@@ -152,7 +196,11 @@ KINDS: Final[Mapping[EventKind, Kind]] = {
     ),
     EventKind.TURNED: Kind(word="turned", fields=_turned, caution="Keep fingers clear when it rolls over."),
     EventKind.END_SEALED: Kind(word="ends sealed", fields=_nothing),
-    EventKind.COATED: Kind(word="faces coated, or the coat taken off (no face)", fields=_faces),
+    EventKind.COATED: Kind(
+        word="faces coated, waxed or wrapped, or that taken off (no face)",
+        fields=_coated,
+        caution="Under film a face stays damp: look for mould, and wear a mask if some has grown.",
+    ),
     EventKind.STICKERED: Kind(word="laid on bearers, or set free (no face)", fields=_faces),
     EventKind.CUT: Kind(word="cut to length", fields=_cut),
     EventKind.PLANED: Kind(
@@ -165,7 +213,12 @@ KINDS: Final[Mapping[EventKind, Kind]] = {
         fields=_kerfed,
         caution="Wedge the kerf open as you saw: wood that closes on a blade throws it back.",
     ),
-    EventKind.MEASURED: Kind(word="measured: size, bow, checks, wane", fields=_measured),
+    EventKind.MEASURED: Kind(word="measured: size, bow, twist, out of square", fields=_measured),
+    EventKind.CHECKED: Kind(
+        word="a check, shake or split seen or measured",
+        fields=_checked,
+        caution="A split or a deep shake can make it unfit to carry: ask whoever grades it.",
+    ),
     EventKind.OVEN_DRIED: Kind(word="a section cut and oven-dried", fields=_oven_dried),
     EventKind.TARED: Kind(word="tare of the scale set", fields=_tared),
 }

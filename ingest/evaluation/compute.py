@@ -17,7 +17,7 @@ from baulk.ingest.evaluation import climate, document_write, fit_store, yard_pri
 from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed
 from baulk.ingest.evaluation.fingerprint import model_version
 from baulk.ingest.evaluation.inputs import Inputs, Stay, Wish
-from baulk.models import checking, forecast
+from baulk.models import checking, forecast, openings
 from baulk.models.air import AirSeries
 from baulk.models.calibrate import calibration, parameters
 from baulk.models.calibrate.calibration import Calibration
@@ -329,6 +329,7 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
         ),
         uses=inputs.woods.use_classes,
         out=comes_out.of_fit(timber, wood, fitted, size, ask, service_mc_pct=service),
+        openings=openings.seen(inputs.events),
     )
     return Evaluation(
         document=document_write.evaluated(

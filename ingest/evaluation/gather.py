@@ -20,9 +20,10 @@ from baulk.ingest.store import notes
 from baulk.models.air import AirSeries
 from baulk.models.constants import DAY_S
 from baulk.models.errors import BaulkError
+from baulk.models.openings import kerfed
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
-from baulk.models.timber import Event, EventKind, Timber, kerfed
+from baulk.models.timber import Event, EventKind, Timber
 
 UPDATED: Final = "+updated"  # behind a fingerprint: the answer is not yet that of a whole fit
 Airs = dict[str, tuple[AirSeries | None, Season]]

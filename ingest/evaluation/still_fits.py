@@ -13,9 +13,10 @@ from baulk.ingest.shop import Shop
 from baulk.models.allowance.chance import ComesOut
 from baulk.models.allowance.parts import INTERVAL_SDS, Wet
 from baulk.models.calibrate.parameters import start_of
+from baulk.models.openings import kerfed
 from baulk.models.reason import Reason
 from baulk.models.species import Species
-from baulk.models.timber import Timber, kerfed
+from baulk.models.timber import Timber
 from baulk.models.verdict import comes_out
 from baulk.models.verdict.comes_out import Recorded
 

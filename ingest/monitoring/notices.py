@@ -17,12 +17,14 @@ from baulk.ingest.monitoring import health
 from baulk.ingest.monitoring.health import Trouble
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
-from baulk.models import checking, text
+from baulk.models import checking, openings, text
 from baulk.models.errors import BaulkError
 from baulk.models.reason import Reason, Values
+from baulk.models.timber import EventKind
 from baulk.models.units import System
 
 KEY: Final = "notices"  # of the note that holds what is open
+GROWTH_IS_NEWS: Final = timedelta(days=45)  # since a check was measured last; our own judgement, no source
 SLIP: Final = timedelta(days=14)
 MOULD_WINDOW: Final = timedelta(days=28)
 MOULD_SHARE: Final = 0.25  # of the time, as in the reasons of a verdict; our own judgement
@@ -31,6 +33,7 @@ KINDS: Final = (
     "ready",
     "slipped",
     "check risk",
+    "check growth",
     "contradiction",
     "suspected pins",
     "mould",
@@ -100,6 +103,7 @@ def look(shop: Shop, now_utc: datetime) -> list[Notice]:
     causes = [
         *_of_sensors(shop, now_utc),
         *_of_timbers(shop, now_utc, dates),
+        *_of_openings(shop, now_utc),
         *_of_tags(shop),
         *_of_air(shop, now_utc),
     ]
@@ -189,6 +193,32 @@ def _of_timbers(shop: Shop, now_utc: datetime, dates: dict[str, str]) -> list[Ca
     for tag in set(dates) - standing:
         del dates[tag]
     return found
+
+
+def _of_openings(shop: Shop, now_utc: datetime) -> list[Cause]:
+    """Return the checks, shakes and splits that were longer, wider or deeper when they were measured last."""
+    standing = {timber.tag for timber in shop.register.list()}
+    measured = {each.tag for each in shop.register.events(kind=EventKind.CHECKED)} & standing
+    found: list[Cause] = []
+    for tag in sorted(measured):
+        for each in openings.seen(shop.register.events(tag)):
+            if now_utc - each.days[-1].at_utc > GROWTH_IS_NEWS:
+                continue
+            for reason in openings.growth_reasons(each, "notice.check_grew", tag=tag):
+                values = {
+                    **reason.values,
+                    "from_utc": _of(reason, "from_utc"),
+                    "to_utc": _of(reason, "to_utc"),
+                }
+                about = f"{tag}, {each.kind} {each.face or ''}{each.name}".strip()
+                found.append(("check growth", about, replace(reason, values=values)))
+    return found
+
+
+def _of(reason: Reason, name: str) -> datetime:
+    moment = reason.values[name]
+    assert isinstance(moment, datetime)  # noqa: S101 - a name that ends in _utc holds a moment
+    return _whole(moment)
 
 
 def _contradiction(tag: str, told: document.Contradiction) -> Cause:

@@ -19,6 +19,7 @@ from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
 from baulk.models.allowance.parts import INTERVAL_SDS, Wet, finished_length_mm
 from baulk.models.errors import OutOfRange
+from baulk.models.openings import kerfed
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import InYard
 from baulk.models.plan.sawing import place_cut
@@ -27,7 +28,7 @@ from baulk.models.plan.sawing.layout import Rect, wane
 from baulk.models.plan.sawing.order import Order
 from baulk.models.section import Section
 from baulk.models.species import SpeciesTable
-from baulk.models.timber import Event, EventKind, Timber, kerfed
+from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.units import LengthUnit, length_mm, offset_mm, size_mm
 from baulk.models.verdict.comes_out import Recorded, recorded
 from baulk.models.woods import Woods

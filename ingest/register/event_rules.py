@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from pathlib import PurePosixPath
 from typing import Final
 
 from baulk.models.errors import OutOfRange
+from baulk.models.openings import as_sawn
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series, sensor_flag
-from baulk.models.section import Face, Kerf
-from baulk.models.timber import Event, EventKind, Timber, Value
+from baulk.models.section import WIDEST_KERF_MM, Face
+from baulk.models.timber import COATS, OPENINGS, Event, EventKind, Timber, Value
 
 _LETTERS: Final = "".join(face.value for face in Face)
 # numbers that an event may carry: lowest, highest, unit; wide on purpose, our own
@@ -23,6 +25,9 @@ _NUMBERS: Final[Mapping[str, tuple[float, float, str]]] = {
     "from_end_mm": (0.0, 1e5, "mm"),
     "bow_mm": (0.0, 5e3, "mm"),
     "crook_mm": (0.0, 5e3, "mm"),
+    "twist_mm": (0.0, 5e3, "mm"),
+    "cup_mm": (0.0, 1e3, "mm"),
+    "out_of_square_mm": (0.0, 1e3, "mm"),
     "check_mm": (0.0, 1e3, "mm"),
     "wane_mm": (0.0, 1e3, "mm"),
     "weight_before_kg": (0.001, 20_000.0, "kg"),
@@ -30,8 +35,16 @@ _NUMBERS: Final[Mapping[str, tuple[float, float, str]]] = {
     "tare_kg": (0.0, 20_000.0, "kg"),
     "mc_pct": (0.0, 400.0, "%"),
 }
+# and of one kind: a check closes again to nothing, and may be as narrow as a leaf of the feeler gauge
+_NUMBERS_OF: Final[Mapping[EventKind, Mapping[str, tuple[float, float, str]]]] = {
+    EventKind.CHECKED: {
+        "width_mm": (0.0, 200.0, "mm"), "depth_mm": (0.0, 2e3, "mm"), "length_mm": (0.0, 1e5, "mm"),
+    },
+    EventKind.KERFED: {"width_mm": (0.1, WIDEST_KERF_MM, "mm")},
+}  # fmt: skip
 
 MOST_GROWN: Final = 1.1  # wood that came dry swells by less; our own judgement
+LEAST_LEFT: Final = 0.8  # no wood of the table shrinks by more across the grain; our own judgement
 
 
 def checked(event: Event, timber: Timber) -> Event:
@@ -54,20 +67,7 @@ def checked(event: Event, timber: Timber) -> Event:
         usual = _one(event.kind, name, value)
         if usual is not None:
             detail[name] = usual
-    if event.kind is EventKind.MOVED:
-        Series(owner=Owner.AIR, name=str(detail["to"]), quantity=Quantity.TEMP)
-    if event.kind is EventKind.SENSOR_ATTACHED and "depth_mm" in detail:
-        face = Face(str(detail["face"])) if "face" in detail else None
-        timber.section.refuse_depth(float(detail["depth_mm"]), face)
-    if event.kind is EventKind.KERFED:
-        if "face" not in detail:
-            raise OutOfRange("a relief kerf", "needs its face: a, b, c or d")
-        kerf = Kerf(face=Face(str(detail["face"])), depth_mm=float(detail["depth_mm"]))
-        replace(timber.section, kerf=kerf)  # refuses one that saws through
-    if event.kind is EventKind.MEASURED:
-        _measured(detail, timber)
-        if {"bow_mm", "crook_mm"} & detail.keys():  # a later cut takes a part of the curve with it
-            detail.setdefault("length_mm", timber.length_mm)
+    _refuse(event, detail, timber)
     _weights(detail)
     end = detail.get("from_end_mm")
     if end is not None and float(end) > timber.length_mm:
@@ -78,9 +78,34 @@ def checked(event: Event, timber: Timber) -> Event:
     return replace(event, detail=detail)
 
 
+def _refuse(event: Event, detail: dict[str, Value], timber: Timber) -> None:
+    """Refuse what an event of its kind can't hold; fill in what a person leaves out."""
+    if event.kind is EventKind.MOVED:
+        Series(owner=Owner.AIR, name=str(detail["to"]), quantity=Quantity.TEMP)
+    if event.kind is EventKind.SENSOR_ATTACHED and "depth_mm" in detail:
+        face = Face(str(detail["face"])) if "face" in detail else None
+        timber.section.refuse_depth(float(detail["depth_mm"]), face)
+    if event.kind is EventKind.KERFED:
+        if "face" not in detail:
+            raise OutOfRange("a relief kerf", "needs its face: a, b, c or d")
+        replace(timber.section, kerf=as_sawn(detail))  # refuses one that saws through
+    if event.kind is EventKind.COATED:
+        _one_of(detail, "coat", COATS, "a coat")
+    if event.kind is EventKind.CHECKED:
+        _opened(detail, timber, event)
+    if event.kind is EventKind.MEASURED:
+        _measured(detail, timber)
+        if {
+            "bow_mm",
+            "crook_mm",
+            "twist_mm",
+        } & detail.keys():  # a later cut takes a part of the curve with it
+            detail.setdefault("length_mm", timber.length_mm)
+
+
 def _one(kind: EventKind, name: str, value: Value) -> Value | None:
     if name in _NUMBERS:
-        return _number(name, value)
+        return _number(kind, name, value)
     if name == "faces":
         return _faces(kind, str(value))
     if name == "up" or (name == "face" and value != ""):
@@ -104,8 +129,8 @@ def _inside(file: str) -> str:
     return file
 
 
-def _number(name: str, value: Value) -> float:
-    low, high, unit = _NUMBERS[name]
+def _number(kind: EventKind, name: str, value: Value) -> float:
+    low, high, unit = _NUMBERS_OF.get(kind, {}).get(name) or _NUMBERS[name]
     number = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
     if not low <= number <= high:
         words = name.rpartition("_")[0].replace("_", " ")
@@ -124,26 +149,88 @@ def _faces(kind: EventKind, text: str) -> str:
 
 
 def _measured(detail: Mapping[str, Value], timber: Timber) -> None:
-    if not detail.keys() - {"length_mm"}:
+    if not detail.keys() - {"length_mm", "face", "from_end_mm"}:
         raise OutOfRange(
             "a measurement",
-            "holds a width and a depth, a bow, a crook, a check's depth or a wane; name at least one, such "
-            "as bow_mm=6",
+            "holds a width, a depth, a bow, a crook, a twist, a cup, how far it is out of square, a check's "
+            "depth or a wane; name at least one, such as bow_mm=6",
         )
-    if ("width_mm" in detail) != ("depth_mm" in detail):
-        raise OutOfRange("a measured size", "is a width and a depth; give both")
-    if "width_mm" in detail:
-        section = timber.section
-        grown = max(
-            float(detail["width_mm"]) / section.width_mm, float(detail["depth_mm"]) / section.depth_mm
-        )
-        if grown > MOST_GROWN:
+    for name, along in _ALONG.items():
+        if name not in detail:
+            continue
+        what, green_mm, now_mm = name.removesuffix("_mm"), getattr(timber.section, name), float(detail[name])
+        if "face" in detail and detail["face"] not in along:
             raise OutOfRange(
-                "a measured size",
-                f"of {detail['width_mm']:g} x {detail['depth_mm']:g} mm is larger than {timber.tag} was when "
-                f"it was entered, {section.width_mm:.0f} x {section.depth_mm:.0f} mm; if that was a slip, "
-                "correct it with edit",
+                f"a measured {what}",
+                f"lies along face {' or '.join(along)}, not along face {detail['face']}; leave the face away "
+                "for one between the middles of two faces",
             )
+        if now_mm > MOST_GROWN * green_mm:
+            raise OutOfRange(
+                f"a measured {what}",
+                f"of {now_mm:g} mm is larger than {timber.tag} was when it was entered, {green_mm:.0f} mm; "
+                "if that was a slip, correct it with edit",
+            )
+        if now_mm < LEAST_LEFT * green_mm:
+            raise OutOfRange(
+                f"a measured {what}",
+                f"of {now_mm:g} mm is less than any wood shrinks to from the {green_mm:.0f} mm that "
+                f"{timber.tag} had; if it was planed or sawn, note that first",
+            )
+
+
+# along which faces a size lies when it is measured at one
+_ALONG: Final[Mapping[str, tuple[str, str]]] = {"width_mm": ("a", "c"), "depth_mm": ("b", "d")}
+
+
+def _opened(detail: dict[str, Value], timber: Timber, event: Event) -> None:
+    """Refuse an opening that the timber has no room for, or that is older than it may be."""
+    kind = _one_of(detail, "opening", OPENINGS, "an opening") or OPENINGS[0]
+    if kind == "check" and "face" not in detail:
+        raise OutOfRange("a check", "needs its face: a, b, c or d")
+    face = Face(str(detail["face"])) if "face" in detail else None
+    limits = (
+        ("depth_mm", "deep", timber.section.size_mm(face) if face else _largest_mm(timber)),
+        ("length_mm", "long", timber.length_mm),
+        ("width_mm", "wide", _largest_mm(timber) / 4),
+    )
+    for name, word, most_mm in limits:
+        if name in detail and float(detail[name]) > most_mm:
+            raise OutOfRange(
+                f"a {kind}",
+                f"is at most {most_mm:.0f} mm {word} in {timber.tag}, not {float(detail[name]):g} mm",
+            )
+    if "since" in detail:
+        try:
+            since = date.fromisoformat(str(detail["since"]))
+        except ValueError as err:
+            raise OutOfRange(
+                f"the day since when a {kind} was there", f"looks like 2026-05-14, not {detail['since']!r}"
+            ) from err
+        if since > event.at_utc.date():
+            raise OutOfRange(
+                f"the day since when a {kind} was there",
+                f"{since} lies after the day on which it was measured, {event.at_utc:%Y-%m-%d}",
+            )
+        detail["since"] = since.isoformat()
+    if "name" in detail and not str(detail["name"]).strip():
+        del detail["name"]
+
+
+def _largest_mm(timber: Timber) -> float:
+    return max(timber.section.width_mm, timber.section.depth_mm)
+
+
+def _one_of(detail: dict[str, Value], name: str, known: Sequence[str], what: str) -> str | None:
+    """Return a word among the known ones, in small letters, or None where it is not given."""
+    if not str(detail.get(name, "")).strip():
+        detail.pop(name, None)
+        return None
+    word = str(detail[name]).strip().lower()
+    if word not in known:
+        raise OutOfRange(what, f"is one of {', '.join(known)}, not {detail[name]!r}")
+    detail[name] = word
+    return word
 
 
 def _weights(detail: Mapping[str, Value]) -> None:

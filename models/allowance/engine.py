@@ -315,9 +315,9 @@ def _terms(ask: Ask, moved: Movement, doubt_mm: tuple[float, ...], doubt_pct: fl
             values={"each_mm": ask.planing_mm},
         ),
     ]
-    if ask.check_mm:
-        lacks = ask.faces_mm - 2 * ask.planing_mm
-        found.append(_term("checks", lacks, lacks, "measured", values={"check_mm": ask.check_mm}))
+    if ask.deepest_check_mm:
+        wide, deep = (each - 2 * ask.planing_mm for each in ask.faces_mm)
+        found.append(_term("checks", wide, deep, "measured", values={"check_mm": ask.deepest_check_mm}))
     if ask.tolerance_mm:
         found.append(_term("tolerance", -ask.tolerance_mm, -ask.tolerance_mm, "measured"))
     if ask.wane_mm:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -10,10 +11,12 @@ import numpy as np
 from baulk.models.allowance.bend import Bend
 from baulk.models.field import MoistureField
 from baulk.models.reason import Reason
+from baulk.models.section import Face
 
 PLANING_MM: Final = 2.0  # each face, machine or hand; common practice, no source
 KERF_MM: Final = 3.0  # a bandsaw and its wander; common practice, no source
 TRIM_MM: Final = 75.0  # of each end, for its checks; common practice, no source
+_TURNED: Final = {Face.A: Face.B, Face.B: Face.A, Face.C: Face.D, Face.D: Face.C}
 INTERVAL_SDS: Final = 3.29  # standard deviations between the 5 and the 95 % quantile of a normal
 
 
@@ -39,6 +42,8 @@ class Ask:
     kerf_mm, planing_mm, check_mm, wane_mm : float
         Saw cut for each dimension, planing of each face, depth of the checks below each face that must be
         gone, wane along a face at each corner. [mm]
+    checks_mm : mapping of Face to float
+        Depth of the checks below single faces, where they were measured face by face. [mm]
     """
 
     width_mm: float
@@ -51,15 +56,32 @@ class Ask:
     planing_mm: float = PLANING_MM
     check_mm: float = 0.0
     wane_mm: float = 0.0
+    checks_mm: Mapping[Face, float] = field(default_factory=dict)
 
     def turned(self) -> Ask:
         """Return the same piece laid on its side: what was its width is its depth."""
-        return replace(self, width_mm=self.depth_mm, depth_mm=self.width_mm, bow=self.crook, crook=self.bow)
+        return replace(
+            self,
+            width_mm=self.depth_mm,
+            depth_mm=self.width_mm,
+            bow=self.crook,
+            crook=self.bow,
+            checks_mm={_TURNED[face]: mm for face, mm in self.checks_mm.items()},
+        )
 
     @property
-    def faces_mm(self) -> float:
-        """What planing and checks take off two faces; a check that planing takes off costs no more. [mm]."""
-        return 2 * max(self.planing_mm, self.check_mm)
+    def faces_mm(self) -> tuple[float, float]:
+        """What planing and checks take off the width and off the depth, two faces each, [mm].
+
+        A check that planing takes off costs no more.
+        """
+        off = {face: max(self.planing_mm, self.check_mm, self.checks_mm.get(face, 0.0)) for face in Face}
+        return off[Face.B] + off[Face.D], off[Face.A] + off[Face.C]
+
+    @property
+    def deepest_check_mm(self) -> float:
+        """Depth of the deepest check that must be gone, [mm]."""
+        return max(self.check_mm, *self.checks_mm.values(), 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -18,7 +18,7 @@ from baulk.models.meter.profile import Corrections
 from baulk.models.reason import Reason, Value
 from baulk.models.section import Covers, Face, FaceCover, Finished, Schedule, Section
 from baulk.models.species import BUILT_IN, Species, SpeciesTable
-from baulk.models.timber import Event, EventKind, Timber
+from baulk.models.timber import COATS, WRAP, Event, EventKind, Timber
 
 __all__ = [
     "DAY_S",
@@ -231,13 +231,17 @@ def _planed(code: str, event: Event, size: Finished, before: Section | None = No
 
 
 def _faces(events: Sequence[Event], start_s: float) -> list[tuple[float, dict[Face, FaceCover]]]:
-    """Covers of the faces; a coat outdoes a bearer, and a timber that is turned lies on its new underside."""
-    coated: set[Face] = set()
+    """Covers of the faces; a coat outdoes a bearer, film both; a turned timber lies on its new underside."""
+    coated: dict[str, set[Face]] = {}  # by what it is
     lying: set[Face] = set()
     found: dict[float, dict[Face, FaceCover]] = {}
     for each in events:
         if each.kind is EventKind.COATED:
-            coated = {Face(letter) for letter in str(each.detail["faces"]).lower() if letter in "abcd"}
+            faces = {Face(letter) for letter in str(each.detail["faces"]).lower() if letter in "abcd"}
+            coat = str(each.detail.get("coat", ""))
+            if not coat:  # of a coat that nobody named: all that there is
+                coated = {}
+            coated[coat or COATS[0]] = faces
         elif each.kind is EventKind.STICKERED:
             lying = {Face(letter) for letter in str(each.detail["faces"]).lower() if letter in "abcd"}
         elif each.kind is EventKind.TURNED and len(lying) == 1:
@@ -245,7 +249,11 @@ def _faces(events: Sequence[Event], start_s: float) -> list[tuple[float, dict[Fa
         else:
             continue
         covers = dict.fromkeys(Face, FaceCover.EXPOSED)
-        covers |= dict.fromkeys(lying, FaceCover.ON_BEARERS) | dict.fromkeys(coated, FaceCover.COATED)
+        covers |= dict.fromkeys(lying, FaceCover.ON_BEARERS)
+        for coat, faces in coated.items():
+            if coat != WRAP:
+                covers |= dict.fromkeys(faces, FaceCover.COATED)
+        covers |= dict.fromkeys(coated.get(WRAP, ()), FaceCover.WRAPPED)
         found[max(each.at_utc.timestamp(), start_s)] = covers
     return sorted(found.items())
 

@@ -19,7 +19,7 @@ from baulk.models.reason import Reason
 from baulk.models.section import Covers, Face, FaceCover, Kerf, Section
 
 FEWEST: Final = 3
-FORMAT: Final = 4
+FORMAT: Final = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -183,7 +183,7 @@ class Calibration:
             "format": FORMAT,
             "now": field.posix_s,
             "section": [section.width_mm, section.depth_mm, section.pith_x_mm, section.pith_y_mm],
-            "kerf": section.kerf and [section.kerf.face.value, section.kerf.depth_mm],
+            "kerf": section.kerf and asdict(section.kerf),
             "anchor": self.anchor
             and [self.anchor.posix_s, self.anchor.kg, self.anchor.segment, self.anchor.start_pct],
             "covers": None if self.covers is None else {str(k): str(v) for k, v in self.covers.items()},
@@ -240,7 +240,7 @@ def resume(state: bytes) -> Calibration:
                     depth_mm=depth,
                     pith_x_mm=pith_x,
                     pith_y_mm=pith_y,
-                    kerf=kerf and Kerf(face=Face(kerf[0]), depth_mm=kerf[1]),
+                    kerf=kerf and Kerf(**{**kerf, "face": Face(kerf["face"])}),
                 ),
                 x_edges_mm=arrays["x"],
                 y_edges_mm=arrays["y"],

@@ -20,6 +20,7 @@ from baulk.models.text import (
     humidity,
     next_reading,
     notices,
+    openings,
     sawing,
     verdict,
     whole_fit,
@@ -45,6 +46,7 @@ SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **buying.SENTENCES,
     **events.SENTENCES,
     **notices.SENTENCES,
+    **openings.SENTENCES,
 }
 
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from baulk.models import units
-from baulk.models.formatting import show_along
+from baulk.models.formatting import show_along, show_movement
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading, from_end_mm, sensor_of
 from baulk.models.text.common import pct
@@ -38,6 +38,8 @@ def quantity(
     """Return a measured number, in the unit of its quantity, in the reader's units."""
     if kind is Quantity.WEIGHT:
         return units.show_mass(number, system)
+    if unit == "mm":
+        return show_movement(number, system)
     if unit == "degC":
         return units.show_temperature(number, temperature)
     if kind is Quantity.RESISTANCE:
@@ -75,8 +77,12 @@ def event(what: Event, system: System) -> str:
     return f"{said} ({what.note})" if what.note else said
 
 
+_COATED: Final = {"coat": ("coated", "coat"), "wax": ("waxed", "wax"), "wrap": ("wrapped in film", "film")}
+
+
 def _coated(held: Values, _system: System) -> str:
-    return f"coated on {_faces(held['faces'])}" if held["faces"] else "coat taken off"
+    done, what = _COATED[str(held.get("coat", "coat"))]
+    return f"{done} on {_faces(held['faces'])}" if held["faces"] else f"{what} taken off"
 
 
 def _stickered(held: Values, _system: System) -> str:
@@ -94,20 +100,53 @@ def _planed(held: Values, system: System) -> str:
 
 def _measured(held: Values, system: System) -> str:
     found = []
-    if "width_mm" in held and "depth_mm" in held:
-        found.append(units.show_size(float(held["width_mm"]), float(held["depth_mm"]), system))
+    at = f" along face {held['face']}" if "face" in held else ""
+    if "from_end_mm" in held:
+        at += f", {show_along(float(held['from_end_mm']), system)} from an end"
+    sizes = [name for name in ("width_mm", "depth_mm") if name in held]
+    if len(sizes) == 2:
+        found.append(units.show_size(float(held["width_mm"]), float(held["depth_mm"]), system) + at)
+    elif sizes:
+        found.append(f"{sizes[0].removesuffix('_mm')} {_long(held, sizes[0], system)}{at}")
     over = f" over {show_along(float(held['length_mm']), system)}" if "length_mm" in held else ""
     found += [
         what.format(_long(held, name, system))
         for name, what in (
             ("bow_mm", f"bow {{}}{over}"),
             ("crook_mm", f"crook {{}}{over}"),
+            ("twist_mm", f"twist {{}}{over}"),
+            ("cup_mm", "cup {}"),
+            ("out_of_square_mm", "out of square by {}"),
             ("check_mm", "checks {} deep"),
             ("wane_mm", "wane {} wide"),
         )
         if name in held
     ]
     return f"measured: {', '.join(found)}"
+
+
+def _checked(held: Values, system: System) -> str:
+    what = f"{held['opening']}" if "opening" in held else "check"
+    name = f" {held['name']}" if "name" in held else ""
+    where = f" in face {held['face']}" if "face" in held else ""
+    if "from_end_mm" in held:
+        where += f", {show_along(float(held['from_end_mm']), system)} from an end"
+    sizes = [
+        f"{_narrow(held, name, system) if name == 'width_mm' else _long(held, name, system)} {word}"
+        for name, word in (("length_mm", "long"), ("width_mm", "wide"), ("depth_mm", "deep"))
+        if name in held
+    ]
+    since = f", there since {held['since']}" if "since" in held else ""
+    return f"{what}{name}{where}{': ' if sizes else ''}{', '.join(sizes)}{since}"
+
+
+def _narrow(held: Values, name: str, system: System) -> str:
+    return show_movement(float(held[name]), system)
+
+
+def _kerfed(held: Values, system: System) -> str:
+    wide = f", {_long(held, 'width_mm', system)} wide" if "width_mm" in held else ""
+    return f"relief kerf sawn into face {held['face']}, {_long(held, 'depth_mm', system)} deep{wide}"
 
 
 def _oven_dried(held: Values, system: System) -> str:
@@ -180,10 +219,9 @@ _OF_KIND: Final[Mapping[EventKind, Callable[[Values, System], str]]] = {
     EventKind.STICKERED: _stickered,
     EventKind.CUT: _cut,
     EventKind.PLANED: _planed,
-    EventKind.KERFED: lambda held, system: (
-        f"relief kerf sawn into face {held['face']}, {_long(held, 'depth_mm', system)} deep"
-    ),
+    EventKind.KERFED: _kerfed,
     EventKind.MEASURED: _measured,
+    EventKind.CHECKED: _checked,
     EventKind.OVEN_DRIED: _oven_dried,
     EventKind.TARED: lambda held, system: f"tare set to {units.show_mass(float(held['tare_kg']), system)}",
     EventKind.SENSOR_ATTACHED: _attached,

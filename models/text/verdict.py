@@ -313,6 +313,8 @@ def _boxed_heart(v: Values, system: System) -> str:
     )
     if v["kerf"]:
         where = f"The relief kerf in face {v['face']} gives the check its place: it will be"
+    elif v.get("check"):
+        where = f"The check in face {v['face']} goes toward the heart: it will be"
     else:
         where = (
             f"From the pith to face {v['face']} there is the least wood to break, "
@@ -324,9 +326,18 @@ def _boxed_heart(v: Values, system: System) -> str:
             f"Squared now, face {v['face']} would stand out {crown} beside the check, and each face next to "
             f"it lean {lean}. "
         )
-    if v["kerf"]:
+    if v["kerf"] or v.get("check"):
         return said.strip()
+    if v.get("checked"):
+        return (
+            f"{said}It has checked in {_faces_of(v['checked'])} already: a relief kerf would hardly change "
+            "now where it opens."
+        )
     return f"{said}A relief kerf to the heart on a hidden face gives the check its place."
+
+
+def _faces_of(letters: str) -> str:
+    return f"face {letters}" if len(letters) == 1 else f"faces {', '.join(letters[:-1])} and {letters[-1]}"
 
 
 def _as_likely(letters: str) -> str:

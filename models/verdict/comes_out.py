@@ -6,13 +6,14 @@ time that somebody measured it. What it has lost since is worked out, not measur
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 from scipy.special import ndtri
 
+from baulk.models import openings
 from baulk.models.allowance import bend, chance, engine
 from baulk.models.allowance.bend import Seen
 from baulk.models.allowance.chance import ComesOut
@@ -23,13 +24,14 @@ from baulk.models.distortion.movement import Movement, Shape
 from baulk.models.drying import solver
 from baulk.models.drying.grid import moved as laid_on
 from baulk.models.reason import Reason
-from baulk.models.section import Section
+from baulk.models.section import Face, Section
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.use_class import UseClass
 from baulk.models.verdict.readiness import service_draw
 
+SAME_DAY_S: Final = 1.5 * DAY_S  # in which sizes belong together; our own judgement, no source
 DRAWS: Final = 1024  # members drawn for a timber that has no fit
 SHRINKS_SEED: Final = 23
 START_SEED: Final = 29
@@ -49,6 +51,8 @@ class Recorded:
         Measured curves over its length; None where nobody measured. [mm]
     check_mm, wane_mm : float
         Measured depth of checks, and wane along a face; 0 where none was noted. [mm]
+    checks_mm : mapping of Face to float
+        Measured depth of the checks of single faces; that which opens a boxed heart is not among them. [mm]
     """
 
     width_mm: float
@@ -58,6 +62,7 @@ class Recorded:
     crook_mm: float | None = None
     check_mm: float = 0.0
     wane_mm: float = 0.0
+    checks_mm: Mapping[Face, float] = field(default_factory=dict)
 
 
 def recorded(timber: Timber, events: Iterable[Event]) -> Recorded:
@@ -76,29 +81,51 @@ def recorded(timber: Timber, events: Iterable[Event]) -> Recorded:
         Its arrival's size where it was never planed or measured since. A length cut since takes curves with
         it as the square of the length; a planing straightens it.
     """
-    section = timber.section
+    section, known = timber.section, tuple(events)
     found: dict[str, float | None] = {
         "width_mm": section.width_mm,
         "depth_mm": section.depth_mm,
         "since_s": timber.arrived_utc.timestamp(),
     }
-    for each in events:
+    latest: dict[str, tuple[float, float]] = {}
+    for each in known:
         if each.kind is EventKind.PLANED:
+            latest.clear()
             found = {
                 "width_mm": section.width_mm,
                 "depth_mm": section.depth_mm,
                 "since_s": each.at_utc.timestamp(),
             }
         if each.kind is EventKind.MEASURED:
-            sizes = {name: float(value) for name, value in each.detail.items()}
-            if {"width_mm", "depth_mm"} & sizes.keys():
+            over = float(each.detail.get("length_mm", timber.length_mm))
+            part = {"bow_mm": min(timber.length_mm / over, 1.0) ** 2}
+            part["crook_mm"] = part["bow_mm"]
+            for name in ("bow_mm", "crook_mm", "check_mm", "wane_mm"):
+                if name in each.detail:
+                    found[name] = float(each.detail[name]) * part.get(name, 1.0)
+            _ruled(latest, each)
+            if len(latest) == 2:
+                found |= {name: mm for name, (mm, _) in latest.items()}
                 found["since_s"] = each.at_utc.timestamp()
-            over = sizes.pop("length_mm", timber.length_mm)
-            for name in ("bow_mm", "crook_mm"):
-                if name in sizes:
-                    sizes[name] *= min(timber.length_mm / over, 1.0) ** 2
-            found |= sizes
-    return Recorded(**{name: value for name, value in found.items() if value is not None})
+    return Recorded(
+        **{name: value for name, value in found.items() if value is not None},
+        checks_mm=openings.to_plane_off_mm(openings.seen(known), section),
+    )
+
+
+def _ruled(latest: dict[str, tuple[float, float]], event: Event) -> None:
+    """Take in a width and a depth by the rule; those of one day belong together, the smaller of each counts.
+
+    One of them alone is no size to saw from: the other has shrunk since it was known.
+    """
+    at_s = event.at_utc.timestamp()
+    for name in ("width_mm", "depth_mm"):
+        if name in latest and at_s - latest[name][1] > SAME_DAY_S:
+            del latest[name]
+    for name in ("width_mm", "depth_mm"):
+        if name in event.detail:
+            mm = float(event.detail[name])
+            latest[name] = (min(mm, latest[name][0]) if name in latest else mm, at_s)
 
 
 def asked(timber: Timber, wood: Species, size: Recorded, *, wanted: float, seen: Sequence[Seen] = ()) -> Ask:
@@ -127,6 +154,7 @@ def asked(timber: Timber, wood: Species, size: Recorded, *, wanted: float, seen:
         crook=other if size.crook_mm is None else bend.known(size.crook_mm * part),
         confidence=wanted,
         check_mm=size.check_mm,
+        checks_mm=size.checks_mm,
         wane_mm=size.wane_mm,
     )
 

@@ -8,7 +8,7 @@ that stands every condition is large enough for a yes. Rules of thumb stand nowh
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Literal
@@ -23,6 +23,7 @@ from baulk.models.calibrate.contradiction import Contradiction
 from baulk.models.constants import DAY_S
 from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
+from baulk.models.openings import Opening
 from baulk.models.reason import Reason
 from baulk.models.species import Species
 from baulk.models.surface import margin as margins
@@ -124,6 +125,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     margin: Margin | None = None,
     uses: UseClassTable = BUILT_IN,
     out: ComesOut | None = None,
+    openings: Sequence[Opening] = (),
 ) -> Verdict:
     """Leave, rough out or square.
 
@@ -156,6 +158,8 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     out : ComesOut, optional
         Whether the finished section still comes out of the timber, member by member; without it that is not
         asked.
+    openings : sequence of Opening
+        Checks, shakes and splits that were seen, from `baulk.models.openings.seen`.
 
     Returns
     -------
@@ -232,6 +236,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         changed=changed if out is None or out.sure else (),
         yes=step == "square",
         out=out,
+        openings=tuple(openings),
         waits=step != "square"
         and probability <= float(whole.probability()[0]) < rule.needed
         and calibration.enough

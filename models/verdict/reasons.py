@@ -17,6 +17,7 @@ from baulk.models.calibrate.calibration import FEWEST, Calibration
 from baulk.models.constants import DAY_S
 from baulk.models.distortion.movement import Movement
 from baulk.models.forecast import Forecast
+from baulk.models.openings import Opening, growth_reasons
 from baulk.models.reason import Reason, Value
 from baulk.models.section import as_weak, weakest_face
 from baulk.models.timber import Timber
@@ -62,6 +63,8 @@ class Findings:
         Whether it may be squared today.
     out : ComesOut or None
         Whether the finished section still comes out of the timber.
+    openings : tuple of Opening
+        Checks, shakes and splits that were seen.
     """
 
     timber: Timber
@@ -83,6 +86,7 @@ class Findings:
     waits: bool = False
     yes: bool = False
     out: ComesOut | None = None
+    openings: tuple[Opening, ...] = ()
 
     @property
     def rule(self) -> Rule:
@@ -107,6 +111,7 @@ class Findings:
             *self._roughing(),
             *self._life(),
             *self._heart(),
+            *self._openings(),
             *self.checks,
             *self.changed,
             *self._trade(),
@@ -355,18 +360,26 @@ class Findings:
         if opening_mm >= LEAST_CHECK_MM:
             section, today = self.whole.shape.section, self.today
             face, depth_mm = weakest_face(section)
+            kerf = section.kerf if section.kerf is not None and section.kerf.face is face else None
             yield Reason(
                 code="verdict.boxed_heart",
                 values={
                     "face": str(face),
                     "as_likely": "".join(as_weak(section)),
                     "depth_mm": float(depth_mm),
-                    "kerf": section.kerf is not None and section.kerf.face is face,
+                    "kerf": kerf is not None and kerf.sawn,
+                    "check": kerf is not None and not kerf.sawn,
+                    "checked": "".join(sorted({each.face for each in self.openings if each.face})),
                     "opening_mm": opening_mm,
                     "crown_mm": float(np.median(today.crown_mm)),
                     "side_lean_mm": float(np.median(today.side_lean_mm)),
                 },
             )
+
+    def _openings(self) -> Iterator[Reason]:
+        """Yield what the checks have grown by."""
+        for each in self.openings:
+            yield from growth_reasons(each)
 
     def _trade(self) -> Iterator[Reason]:
         use = self.rule.use

@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.dashboard.commands import timber_events, timber_sensors
+from baulk.dashboard.commands import timber_events, timber_measure, timber_sensors
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import NotFound, OutOfRange
 
@@ -45,7 +45,9 @@ def answer(here):
     return lambda *words: json.loads(here(*words, "--json"))
 
 
-@pytest.mark.parametrize("name", [*timber_events.COMMANDS, *timber_sensors.COMMANDS])
+@pytest.mark.parametrize(
+    "name", [*timber_events.COMMANDS, *timber_measure.COMMANDS, *timber_sensors.COMMANDS]
+)
 def test_every_command_explains_itself_and_has_json(app, name):
     said = CliRunner().invoke(app, ["timber", name, "--help"]).stdout
     assert "--json" in said
@@ -309,7 +311,76 @@ def test_what_was_measured_counts(here, answer):
     assert "measured: bow 1 in" in here("timber", "history", "FER-01")
     with pytest.raises(OutOfRange, match="name at least one"):
         here("timber", "event", "FER-01", "measured")
-    with pytest.raises(OutOfRange, match="give both"):
-        here("timber", "event", "FER-01", "measured", "width_mm=6 in")
+    with pytest.raises(OutOfRange, match="less than any wood shrinks to"):
+        here("timber", "event", "FER-01", "measured", "width_mm=5 in")
     with pytest.raises(OutOfRange, match="larger than FER-01 was"):
         here("timber", "event", "FER-01", "measured", "width_mm=9 in", "depth_mm=9 in")
+
+
+def test_rule_straightedge_and_square_are_entered_as_they_are_read(here, answer):
+    noted = answer(
+        "timber", "measure", "FER-01", "--width", "7 13/16", "--at-face", "a", "--from-end", "4 ft",
+        "--bow", "1/4", "--twist", "3/16", "--over", "10 ft", "--cup", "0", "--out-of-square", "1/16",
+    )  # fmt: skip
+    assert noted["kind"] == "measured"
+    detail = noted["detail"]
+    assert detail["width_mm"] == pytest.approx(7.8125 * 25.4)
+    assert (detail["face"], detail["from_end_mm"]) == ("a", pytest.approx(4 * 304.8))
+    assert (detail["twist_mm"], detail["cup_mm"]) == (pytest.approx(3 / 16 * 25.4), 0.0)
+    told = here("timber", "history", "FER-01")
+    assert "width 7 13/16 in along face a, 4 ft from an end" in " ".join(told.split())
+    with pytest.raises(OutOfRange, match="lies along face b or d, not along face a"):
+        here("timber", "measure", "FER-01", "--depth", "7 1/2", "--at-face", "a")
+
+
+def test_a_check_measured_again_is_told_with_what_it_has_grown_by(here, answer):
+    first = ("timber", "check", "FER-01", "--face", "b", "--length", "24 in", "--depth", "1/2", "--at")
+    here(*first, "2026-03-01", "--width", "1/64")
+    grown = " ".join(here(*first, "2026-04-01", "--width", "1/8").split())
+    assert "check in face b: 24 in long, 0.12 in wide, 1/2 in deep" in grown
+    assert "The check in face b has grown from 0.02 in to 0.12 in wide between 1 March 2026" in grown
+    shake = answer(
+        "timber", "check", "FER-01", "--kind", "shake", "--length", "3 in", "--since", "2026-01-20"
+    )
+    assert shake["detail"] == {"opening": "shake", "length_mm": pytest.approx(76.2), "since": "2026-01-20"}
+    for words, why in (
+        (("--length", "3 in"), "a check needs its face"),
+        (("--face", "a", "--length", "20 ft"), "at most 3658 mm long"),
+        (("--face", "a", "--depth", "8 in"), "at most 197 mm deep"),
+        (("--face", "a", "--kind", "crack"), "is one of check, shake, split"),
+        (("--face", "a", "--since", "2126-01-01"), "lies after the day"),
+    ):
+        with pytest.raises(OutOfRange, match=why):
+            here("timber", "check", "FER-01", *words)
+
+
+def test_a_kerf_has_a_width_and_the_former_form_still_works(here, answer):
+    sawn = answer("timber", "kerf", "FER-01", "--face", "c", "--depth", "2 7/8", "--width", "3/16")
+    assert sawn["detail"] == {
+        "face": "c", "depth_mm": pytest.approx(2.875 * 25.4), "width_mm": pytest.approx(3 / 16 * 25.4),
+    }  # fmt: skip
+    former = here("timber", "kerf", "FER-02", "c", "3 in")
+    assert "relief kerf sawn into face c, 3 in deep" in former
+    assert "--face" in former
+    with pytest.raises(OutOfRange, match="needs its face and its depth"):
+        here("timber", "kerf", "FER-01", "--face", "c")
+
+
+def test_what_a_face_is_coated_with_is_noted(here):
+    assert "waxed on faces a, c" in here("timber", "coat", "FER-01", "ac", "--with", "wax")
+    assert "film taken off" in here("timber", "coat", "FER-01", "none", "--with", "wrap")
+    with pytest.raises(OutOfRange, match="is one of coat, wax, wrap"):
+        here("timber", "coat", "FER-01", "ac", "--with", "tar")
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        (["--width", "7", "13/16", "--at", "now"], ["--width", "7 13/16", "--at", "now"]),
+        (["--depth", "2", "7/8in"], ["--depth", "2 7/8in"]),
+        (["plane", "X-7", "3/4"], ["plane", "X-7", "3/4"]),
+        (["--width", "13/16", "7"], ["--width", "13/16", "7"]),
+    ],
+)
+def test_a_fraction_behind_a_whole_number_needs_no_quotes(typed, words):
+    assert commands.joined(typed) == words

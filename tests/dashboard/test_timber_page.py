@@ -53,6 +53,28 @@ def test_what_is_noted_stands_in_the_history_and_can_be_taken_back(app, shop_fol
         assert [event.undone_by for event in shop.register.events("FER-01", undone=True)][-1] == "Ida"
 
 
+def test_what_rule_and_feeler_gauge_say_is_entered_on_the_page(app, shop_folder):
+    page = open_page(app)
+    page.selectbox(key="event_kind").set_value(EventKind.MEASURED).run()
+    page.text_input(key="event_width_mm").set_value("7 13/16").run()
+    page.selectbox(key="event_at_face").set_value("c").run()
+    page.text_input(key="event_bow_mm").set_value("0").run()
+    page.button(key="event_go").click().run()
+    assert not page.exception
+    page.selectbox(key="event_kind").set_value(EventKind.CHECKED).run()
+    page.selectbox(key="event_check_face").set_value("b").run()
+    page.text_input(key="event_width_mm").set_value("1/16 in").run()
+    page.text_input(key="event_depth_mm").set_value("1 in").run()
+    page.button(key="event_go").click().run()
+    assert not page.exception
+    assert "check in face b: 0.06 in wide, 1 in deep" in html(page)
+    with shops.open(shop_folder) as shop:
+        measured, checked = shop.register.events("FER-01")[-2:]
+    assert measured.detail["face"] == "c"
+    assert (measured.detail["width_mm"], measured.detail["bow_mm"]) == (pytest.approx(7.8125 * 25.4), 0.0)
+    assert checked.detail == {"face": "b", "width_mm": pytest.approx(1.5875), "depth_mm": pytest.approx(25.4)}
+
+
 def test_an_event_that_says_too_little_is_a_sentence(app):
     page = open_page(app)
     page.selectbox(key="event_kind").set_value(EventKind.CUT).run()

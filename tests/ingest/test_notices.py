@@ -27,6 +27,7 @@ from baulk.models import text
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason
+from baulk.models.timber import Event, EventKind
 
 NOW = datetime(2026, 5, 14, 12, 0, tzinfo=UTC)
 
@@ -392,3 +393,24 @@ def test_the_command_lists_what_is_open_and_tries_messengers(baulk, shop_dir, oa
     tried = baulk("notices", "--test", "--shop", str(shop_dir), BAULK_NOTICE_URLS=hook.address)
     assert tried.returncode == 0, tried.stderr
     assert len(hook.got) == 1
+
+
+def test_a_check_that_grows_raises_a_notice_until_it_is_old_news(shop):
+    def check(days_ago, width_mm):
+        event = Event(
+            tag="FER-01", kind=EventKind.CHECKED, at_utc=NOW - timedelta(days=days_ago),
+            detail={"face": "b", "width_mm": width_mm},
+        )  # fmt: skip
+        operations.add_event(shop, event)
+
+    check(9, 0.5)
+    assert "check growth" not in kinds(shop)
+    check(2, 0.6)  # no more than two leaves of a feeler gauge tell apart
+    assert "check growth" not in kinds(shop)
+    check(1, 2.0)
+    (told,) = [each for each in notices.look(shop, NOW) if each.kind == "check growth"]
+    assert told.about == "FER-01, check b"
+    assert told.words("metric").startswith(
+        "the check in face b of FER-01 has grown from 0.6 mm to 2.0 mm wide"
+    )
+    assert "check growth" not in kinds(shop, NOW + timedelta(days=60))

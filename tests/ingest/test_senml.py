@@ -191,3 +191,15 @@ def test_a_retained_replay_without_a_time_is_not_news():
     assert (got.readings, got.problems, got.old) == ((), (), 1)
     timed = [{"n": "weight", "u": "kg", "t": NOW.timestamp() - 3600, "v": 96}]
     assert len(decode(timed, retained=True).readings) == 1
+
+
+def test_a_gauge_on_a_timber_sends_its_width_and_depth():
+    """SenML has metres and no millimetres (RFC 8428 section 12.1)."""
+    found = decode(
+        [{"bn": "timber/FER-01/", "n": "width", "u": "m", "v": 0.1984}, {"n": "depth", "u": "m", "v": 0.2}]
+    )
+    assert found.problems == ()
+    assert [(str(each.series), each.value, each.unit) for each in found.readings] == [
+        ("timber/FER-01/width", 198.4, "mm"), ("timber/FER-01/depth", 200.0, "mm"),
+    ]  # fmt: skip
+    assert "send m" in decode([{"n": "width", "u": "in", "v": 7.8}]).problems[0]

@@ -18,8 +18,9 @@ from baulk.models.distortion.movement import Shape
 from baulk.models.drying.members import Members
 from baulk.models.drying.solver import graded_edges_mm
 from baulk.models.errors import OutOfRange
+from baulk.models.openings import kerfed
 from baulk.models.section import Face, Finished, Kerf, Section, as_weak, weakest_face
-from baulk.models.timber import Event, EventKind, kerfed
+from baulk.models.timber import Event, EventKind
 
 OAK = species.get("white oak")
 SIDE = 152.4  # 6 in

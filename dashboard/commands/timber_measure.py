@@ -1,0 +1,151 @@
+"""What a person measures and saws on a timber: sizes and curves, checks, a relief kerf."""
+
+# ruff: noqa: PLR0913 - a person names the options one by one
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say
+from baulk.dashboard.commands.timber_events import At, By, Note, TagArgument, enter
+from baulk.ingest import shop as shops
+from baulk.models import openings, text, units
+from baulk.models.errors import OutOfRange
+from baulk.models.section import Face
+from baulk.models.timber import EventKind, Value
+from baulk.models.units import System
+
+Long = str | None
+FaceOption = Annotated[Face, typer.Option("--face", help="The face: a, b, c or d.")]
+FromEnd = Annotated[Long, typer.Option("--from-end", help="So far from an end, along the timber.")]
+
+
+def measure(
+    tag: TagArgument,
+    *,
+    width: Annotated[Long, typer.Option(help="Width today: '7 13/16 in', '198.5 mm'.")] = None,
+    depth: Annotated[Long, typer.Option(help="Depth today.")] = None,
+    at_face: Annotated[
+        Face | None,
+        typer.Option(help="Measured along this face (a width: a or c, a depth: b or d), not mid-face."),
+    ] = None,
+    from_end: FromEnd = None,
+    bow: Annotated[Long, typer.Option(help="Curve along its depth, at the middle of its length.")] = None,
+    crook: Annotated[Long, typer.Option(help="Curve along its width, at the middle of its length.")] = None,
+    twist: Annotated[Long, typer.Option(help="How far the fourth corner lies off the other three.")] = None,
+    over: Annotated[Long, typer.Option(help="Length that curves and twist were measured over.")] = None,
+    cup: Annotated[Long, typer.Option(help="Deepest hollow across a face.")] = None,
+    out_of_square: Annotated[Long, typer.Option(help="How far the worst corner is off the square.")] = None,
+    checks: Annotated[Long, typer.Option(help="Depth of the deepest checks of any face.")] = None,
+    wane: Annotated[Long, typer.Option(help="Widest wane along a face.")] = None,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note what rule, straightedge and square say of a timber today; name what you measured.
+
+    Its size says how much it shrinks: measure width and depth at the same places from time to time.
+
+    Example: baulk timber measure FER-03 --width "7 13/16" --depth "7 7/8" --bow "1/4 in"
+    """
+    given = {
+        "width_mm": width, "depth_mm": depth, "from_end_mm": from_end, "bow_mm": bow, "crook_mm": crook,
+        "twist_mm": twist, "length_mm": over, "cup_mm": cup, "out_of_square_mm": out_of_square,
+        "check_mm": checks, "wane_mm": wane,
+    }  # fmt: skip
+
+    def detail(system: System) -> dict[str, Value]:
+        return {**_lengths(given, system), **({} if at_face is None else {"face": at_face.value})}
+
+    enter(tag, EventKind.MEASURED, detail, at=at, by=by, note=note, shop=shop, json=json)
+
+
+def check(
+    tag: TagArgument,
+    *,
+    face: Annotated[Face | None, typer.Option("--face", help="The face that it opens: a, b, c or d.")] = None,
+    kind: Annotated[str | None, typer.Option(help="check (left out), shake or split.")] = None,
+    name: Annotated[str, typer.Option(help="Which, where a face has several: a word of your own.")] = "",
+    length: Annotated[Long, typer.Option(help="How long: '24 in', '600 mm'.")] = None,
+    width: Annotated[Long, typer.Option(help="How wide at the face: '1/8 in', '0.4 mm'.")] = None,
+    depth: Annotated[Long, typer.Option(help="How deep, by a thin leaf.")] = None,
+    from_end: FromEnd = None,
+    since: Annotated[str, typer.Option(help="Day since when it is known to be there: 2026-05-14.")] = "",
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note a check, a shake or a split as it is today; the same one measured again shows how it grows.
+
+    A split or a deep shake can make a timber unfit to carry: ask whoever grades it before it is used so.
+
+    Example: baulk timber check FER-03 --face b --length "24 in" --width "1/8 in" --depth "2 in"
+    """
+    given = {"length_mm": length, "width_mm": width, "depth_mm": depth, "from_end_mm": from_end}
+
+    def detail(system: System) -> dict[str, Value]:
+        told = {"face": face and face.value, "opening": kind, "name": name.strip(), "since": since.strip()}
+        return {**_lengths(given, system), **{key: word for key, word in told.items() if word}}
+
+    enter(tag, EventKind.CHECKED, detail, at=at, by=by, note=note, shop=shop, json=json)
+    if not json:
+        _tell_growth(tag, face, name.strip(), shop)
+
+
+def kerf(
+    tag: TagArgument,
+    into: Annotated[str, typer.Argument(metavar="[FACE]", hidden=True)] = "",
+    deep: Annotated[str, typer.Argument(metavar="[DEPTH]", hidden=True)] = "",
+    *,
+    face: Annotated[Face | None, typer.Option("--face", help="The face it is sawn into.")] = None,
+    depth: Annotated[Long, typer.Option(help="How deep: '3 in', '75 mm'.")] = None,
+    width: Annotated[Long, typer.Option(help="How wide the saw cut it: '3/16 in'.")] = None,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Note that a relief kerf was sawn into a face, along the whole length and toward the heart.
+
+    Its check opens there, and it dries the wood beside it. Support the timber on both sides of the cut, for
+    it moves as it opens, and wedge it open: wood that closes on a blade throws it back.
+
+    Example: baulk timber kerf FER-03 --face c --depth "2 7/8 in" --width "3/16 in"
+    """
+    if (into or deep) and not json:  # the form of 0.1.0
+        say("From the next version on say it as --face and --depth.")
+    word = face.value if face else into
+    if not word or not (depth or deep):
+        raise OutOfRange("a relief kerf", "needs its face and its depth: --face c --depth '3 in'")
+
+    def detail(system: System) -> dict[str, Value]:
+        return {"face": word, **_lengths({"depth_mm": depth or deep, "width_mm": width}, system)}
+
+    enter(tag, EventKind.KERFED, detail, at=at, by=by, note=note, shop=shop, json=json)
+
+
+def _lengths(given: Mapping[str, str | None], system: System) -> dict[str, Value]:
+    bare = units.default_length_unit(system)
+    return {name: units.length_mm(word, bare=bare, signed=True) for name, word in given.items() if word}
+
+
+def _tell_growth(tag: str, face: Face | None, name: str, shop: Path) -> None:
+    """Tell what the opening that was just noted has grown by."""
+    with shops.open(shop) as opened:
+        system = opened.config.shop.units
+        events = opened.register.events(opened.register.get(tag).tag)
+    for each in openings.seen(events):
+        if (each.face, each.name) == (face, name):
+            for reason in openings.growth_reasons(each):
+                say(text.sentence(reason, system))
+
+
+COMMANDS: Final[Mapping[str, Callable[..., None]]] = {"measure": measure, "check": check, "kerf": kerf}

@@ -1,0 +1,48 @@
+"""Checks, shakes and splits in words: what they have grown by, and what was foretold of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from baulk.models.formatting import day, show_movement
+from baulk.models.text.common import Writer
+from baulk.models.units import System, show_length
+
+Values = Mapping[str, Any]
+_WORDS: Final = {"width": "wide", "depth": "deep", "length": "long"}
+
+
+def named(v: Values) -> str:
+    """Return an opening by its kind, its name and its face."""
+    name = f" {v['name']}" if v["name"] else ""
+    face = f" in face {v['face']}" if v["face"] else ""
+    return f"{v['kind']}{name}{face}"
+
+
+def _grown(v: Values, system: System) -> str:
+    """Return each size that has grown, from and to."""
+    show = {"width": show_movement}
+    sizes = [
+        f"from {show.get(what, show_length)(before, system)} to {show.get(what, show_length)(after, system)} "
+        f"{_WORDS[what]}"
+        for what, (before, after) in v["sizes_mm"].items()
+    ]
+    return f"has grown {' and '.join(sizes)} between {day(v['from_utc'])} and {day(v['to_utc'])}"
+
+
+def _grew(v: Values, system: System) -> str:
+    return f"The {named(v)} {_grown(v, system)}."
+
+
+def _notice(v: Values, system: System) -> str:
+    return (
+        f"the {named(v)} of {v['tag']} {_grown(v, system)}: raise the humidity about it, cover it or move it "
+        "out of draught and sun, and measure it again within a week"
+    )
+
+
+SENTENCES: Final[Mapping[str, Writer]] = {
+    "opening.grew": _grew,
+    "notice.check_grew": _notice,
+}
