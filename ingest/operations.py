@@ -19,8 +19,8 @@ from baulk.ingest.store.rejected import Cause, Which
 from baulk.ingest.store.rows import clash, clashing
 from baulk.ingest.wire import message
 from baulk.models.errors import OutOfRange
-from baulk.models.quantity import AT_DEPTH, Owner
-from baulk.models.reading import Reading, Series, end_flag
+from baulk.models.quantity import AT_DEPTH, Owner, Quantity
+from baulk.models.reading import AT_LEAST, Reading, Series, end_flag
 from baulk.models.section import Face
 from baulk.models.timber import Event, EventKind, Timber
 
@@ -128,6 +128,7 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
     now_utc: datetime,
     taken_utc: datetime | None = None,
     from_end_mm: float | None = None,
+    at_least: bool = False,
 ) -> bool:
     """Store one reading that a person took; return whether it was new.
 
@@ -146,6 +147,8 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
         When it was taken; now if left out.
     from_end_mm : float, optional
         Distance of pins from an end along the grain, kept as a flag of the reading. [mm]
+    at_least : bool
+        Whether the meter's scale ended there, as "OL" and ">30" say; kept as a flag.
 
     Raises
     ------
@@ -163,7 +166,11 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
         raise OutOfRange(
             "the distance from an end", f"belongs to pin readings, not to {series.quantity.value}"
         )
-    flags = () if from_end_mm is None else (end_flag(from_end_mm),)
+    if at_least and series.quantity is not Quantity.MOISTURE:
+        raise OutOfRange("at least", f"is what a moisture meter says, not {series.quantity.value}")
+    flags = (AT_LEAST,) if at_least else ()
+    if from_end_mm is not None:
+        flags = (*flags, end_flag(from_end_mm))
     reading = Reading(
         series=series, value=value, taken_utc=taken, arrived_utc=now_utc, source="hand", flags=flags
     )

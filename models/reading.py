@@ -14,6 +14,7 @@ from baulk.models.quantity import AT_DEPTH, UNITS, Owner, Quantity
 from baulk.models.section import Face
 
 BY_HAND: Final = "hand"  # source of a reading that a person took and entered
+AT_LEAST: Final = "at-least"  # flag of a reading at which the meter's scale ended
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 
@@ -143,9 +144,10 @@ class Reading:
     source : str
         "mqtt", "hand", "import".
     flags : tuple of str
-        What the checks found, for instance "clock", "above-fsp", "jump", and where a person said so the
-        distance of the pins from an end, "end-305" (mm), and the sensor that took it if that moves between
-        timbers, "sensor-S7"; a flag never removes a reading.
+        What the checks found, for instance "clock", "above-fsp", "jump"; "at-least" where the meter's scale
+        ended ("OL", ">30"); and where a person said so the distance of the pins from an end, "end-305" (mm),
+        and the sensor that took it if that moves between timbers, "sensor-S7"; a flag never removes a
+        reading.
     """
 
     series: Series

@@ -13,7 +13,7 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, momen
 from baulk.dashboard.commands.options import Air, At, Depth, FromEnd, Limit, PinFace
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
-from baulk.models import units
+from baulk.models import moisture_text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS, UNITS, Owner, Quantity
 from baulk.models.reading import Series
@@ -35,7 +35,10 @@ def add(  # noqa: PLR0913 - a person names them one by one
         Quantity, typer.Argument(help="What was measured: moisture, weight, wood-temp, temp, humidity, ...")
     ],
     value: Annotated[
-        str, typer.Argument(help="The value: '23.5' (percent), '212 lb', '96 kg', '68F', '20C'.")
+        str,
+        typer.Argument(
+            help="The value: '23.5' (percent), 'OL' or '>30' (at least), '212 lb', '96 kg', '68F', '20C'."
+        ),
     ],
     *,
     depth: Depth = None,
@@ -68,12 +71,13 @@ def add(  # noqa: PLR0913 - a person names them one by one
             depth_mm=None if depth is None else units.length_mm(depth, bare=bare),
             face=face,
         )
-        number = _value(value, quantity, inch=inch, temperature=opened.config.temperature)
+        number, at_least = _value(value, quantity, inch=inch, temperature=opened.config.temperature)
         taken_utc = moment(at, now_utc=now_utc, zone=opened.config.zone)
         end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
         new = operations.add_reading_by_hand(
-            opened, series, number, now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm
-        )
+            opened, series, number,
+            now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm, at_least=at_least,
+        )  # fmt: skip
         near = None if end_mm is None or air else _too_near(opened, name, end_mm, taken_utc)
         asks = quantity is Quantity.MOISTURE and not air and operations.hand_meter_is_open(opened)
     if json:
@@ -82,6 +86,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
                 "series": str(series),
                 "value": number,
                 "unit": UNITS[quantity],
+                "at_least": at_least,
                 "taken_utc": taken_utc,
                 "new": new,
                 "from_end_mm": end_mm,
@@ -89,7 +94,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
             }
         )
     else:
-        say(f"{'stored' if new else 'was stored already'}: {series} {number:g} {UNITS[quantity]}")
+        least, done = "at least " if at_least else "", "stored" if new else "was stored already"
+        say(f"{done}: {series} {least}{number:g} {UNITS[quantity]}")
         if near:
             say(f"the forecast will set it aside: {near}")
         if asks:
@@ -171,14 +177,20 @@ def _too_near(opened: shops.Shop, tag: str, end_mm: float, taken_utc: datetime) 
     return None if why is None else text.sentence(why, opened.config.shop.units)
 
 
-def _value(text: str, quantity: Quantity, *, inch: bool, temperature: units.TemperatureUnit) -> float:
+def _value(
+    text: str, quantity: Quantity, *, inch: bool, temperature: units.TemperatureUnit
+) -> tuple[float, bool]:
+    """Read a value, and whether it means "at least"."""
+    if quantity is Quantity.MOISTURE:
+        shown = moisture_text.read(text)
+        return shown.mc_pct, shown.at_least
     if quantity is Quantity.WEIGHT:
-        return units.mass_kg(text, bare="lb" if inch else "kg")
+        return units.mass_kg(text, bare="lb" if inch else "kg"), False
     if UNITS[quantity] == "mm":
-        return units.length_mm(text, bare="in" if inch else "mm")
+        return units.length_mm(text, bare="in" if inch else "mm"), False
     if quantity in _TEMPERATURES:
-        return units.temperature_c(text, bare=temperature)
+        return units.temperature_c(text, bare=temperature), False
     try:
-        return float(text.strip().removesuffix("%"))
+        return float(text.strip().removesuffix("%")), False
     except ValueError as err:
         raise OutOfRange("the value", f"is a number in {UNITS[quantity]}, not {text!r}") from err

@@ -10,7 +10,8 @@ from typing import Annotated, Final
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say
-from baulk.dashboard.commands.timber_events import At, By, Note, TagArgument, enter
+from baulk.dashboard.commands.options import At, By, Note, TagArgument
+from baulk.dashboard.commands.timber_events import enter
 from baulk.ingest import shop as shops
 from baulk.models import openings, text, units
 from baulk.models.errors import OutOfRange

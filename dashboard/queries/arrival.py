@@ -15,7 +15,7 @@ from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
 from baulk.ingest.evaluation import still_fits
 from baulk.ingest.shop import Shop
-from baulk.models import sapwood, text
+from baulk.models import moisture_text, sapwood, text
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
@@ -105,27 +105,28 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
     by = preferences.chosen().name
     end = time.monotonic() + _TURN_S
     ask(lambda s: operations.add_timber(s, piece, by=by, now_utc=now, stop=lambda: time.monotonic() > end))
-    for series, value in readings:
-        ask(partial(_store, series=series, value=value, now=now))
+    for series, value, at_least in readings:
+        ask(partial(_store, series=series, value=value, at_least=at_least, now=now))
     if photo is not None:
         ask(lambda s: photos.keep(s, piece.tag, photo, now_utc=now, by=by))
     return piece
 
 
-def _store(shop: Shop, *, series: Series, value: float, now: datetime) -> None:
-    operations.add_reading_by_hand(shop, series, value, now_utc=now)
+def _store(shop: Shop, *, series: Series, value: float, at_least: bool, now: datetime) -> None:
+    operations.add_reading_by_hand(shop, series, value, now_utc=now, at_least=at_least)
 
 
-def _understood(first: First, piece: Timber, system: System) -> list[tuple[Series, float]]:
+def _understood(first: First, piece: Timber, system: System) -> list[tuple[Series, float, bool]]:
     found = []
     if first.weight.strip():
         series = Series(owner=Owner.TIMBER, name=piece.tag, quantity=Quantity.WEIGHT)
-        found.append((series, mass_kg(first.weight, bare=default_mass_unit(system))))
+        found.append((series, mass_kg(first.weight, bare=default_mass_unit(system)), False))
     if first.mc.strip():
         if not first.depth.strip():
             raise OutOfRange("the pin reading", "needs the depth of the pin tips beside it")
         deep = length_mm(first.depth, bare=default_length_unit(system))
         piece.section.refuse_depth(deep)
         series = Series(owner=Owner.TIMBER, name=piece.tag, quantity=Quantity.MOISTURE, depth_mm=deep)
-        found.append((series, shop_facts.percent(first.mc)))
+        shown = moisture_text.read(first.mc)
+        found.append((series, shown.mc_pct, shown.at_least))
     return found

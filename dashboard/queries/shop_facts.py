@@ -16,7 +16,7 @@ from baulk.ingest import shop as shop_module
 from baulk.ingest.evaluation.document import Document, parse
 from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
-from baulk.models import checking, end_grain, sorption
+from baulk.models import checking, end_grain, moisture_text, sorption
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -240,7 +240,7 @@ def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
     tag: str, mc: str, depth: str, face: Face | None, bare: LengthUnit, now: datetime, from_end: str = ""
 ) -> Reason | None:
     """Store what a pin meter said; return why the pins are too near to an end, if they are."""
-    value = percent(mc)
+    shown = moisture_text.read(mc)
     series = Series(
         owner=Owner.TIMBER,
         name=tag,
@@ -249,13 +249,20 @@ def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
         face=face,
     )
     end_mm = length_mm(from_end, bare=bare) if from_end.strip() else None
-    _by_hand(series, value, now, end_mm)
+    _by_hand(series, shown.mc_pct, now, end_mm, at_least=shown.at_least)
     if end_mm is None:
         return None
     piece = _ask(lambda s: s.register.get(tag))
     return end_grain.why_too_near(piece, woods().species.get(piece.species), end_mm, now)
 
 
-def _by_hand(series: Series, value: float, now: datetime, end_mm: float | None = None) -> None:
-    if not _ask(lambda s: operations.add_reading_by_hand(s, series, value, now_utc=now, from_end_mm=end_mm)):
+def _by_hand(
+    series: Series, value: float, now: datetime, end_mm: float | None = None, *, at_least: bool = False
+) -> None:
+    def store(s: shop_module.Shop) -> bool:
+        return operations.add_reading_by_hand(
+            s, series, value, now_utc=now, from_end_mm=end_mm, at_least=at_least
+        )
+
+    if not _ask(store):
         raise OutOfRange("the reading", "is stored already; nothing was added")

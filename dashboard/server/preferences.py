@@ -55,17 +55,26 @@ def chosen() -> Chosen:
     held = st.session_state.get("me")
     if isinstance(held, Chosen):
         return held
+    me = _read(kept(COOKIE))
+    st.session_state["me"] = me
+    return me
+
+
+def read(cookie: str | None) -> Chosen:
+    """Return what a browser's cookie says of its person; a damaged one counts as none."""
+    return _read(unquote(cookie) if cookie else None)
+
+
+def _read(text: str | None) -> Chosen:
     try:
-        found = json.loads(kept(COOKIE) or "{}")
-        me = Chosen(
+        found = json.loads(text or "{}")
+        return Chosen(
             system=found.get("system") if found.get("system") in _SYSTEMS else None,
             temperature=found.get("temperature") if found.get("temperature") in _DEGREES else None,
             name=str(found.get("name", ""))[:LONGEST_NAME],
         )
-    except (ValueError, AttributeError):
-        me = Chosen()
-    st.session_state["me"] = me
-    return me
+    except (ValueError, AttributeError, TypeError):
+        return Chosen()
 
 
 def choices(system: System, temperature: TemperatureUnit, more: Callable[[], None]) -> None:

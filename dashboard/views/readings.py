@@ -8,7 +8,8 @@ from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.sections import camera, layout, reading_form
 from baulk.ingest.evaluation.document_fields import sentence
-from baulk.models import text, units
+from baulk.ingest.walk import plausible
+from baulk.models import moisture_text, text, units
 from baulk.models.errors import BaulkError
 from baulk.models.meter import pin_depth
 from baulk.models.quantity import AT_DEPTH, OF_DEVICE
@@ -70,7 +71,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     )
     if kind != "weight":
         reading_form.ask(facts)
-    plausible: tuple[bool, Reason] | None = None
+    likely: tuple[bool, Reason] | None = None
     try:
         if kind == "weight":
             typed = st.text_input(
@@ -78,7 +79,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
             )
             if typed.strip():
                 kg = units.mass_kg(typed, bare=units.default_mass_unit(system))
-                plausible = reading_form.of_weight(found.latest, kg, layout.now())
+                likely = plausible.of_weight(found.latest, kg, layout.now())
         else:
             one, two, three = st.columns(3)
             typed = one.text_input("Meter says, % MC", placeholder="28.5", key=f"round_mc-{tag}")
@@ -92,14 +93,14 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
             if typed.strip() and depth.strip():
                 at = None if face == "any" else Face(face)
                 deep = units.length_mm(depth, bare=bare)
-                plausible = reading_form.of_pins(
-                    found.answer, found.timber, shop_facts.percent(typed), deep, at
+                likely = plausible.of_pins(
+                    found.answer, found.timber, moisture_text.read(typed).mc_pct, deep, at
                 )
     except BaulkError as err:
         st.error(layout.sentence(err))
         return
-    if plausible is not None:
-        ok, why = plausible
+    if likely is not None:
+        ok, why = likely
         (st.info if ok else st.warning)(words.md(text.sentence(why, system)))
     if not st.button("Save", type="primary", key=f"round_store-{tag}", disabled=not typed.strip()):
         return

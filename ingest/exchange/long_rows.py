@@ -25,17 +25,18 @@ from baulk.ingest.exchange.reading_rows import (
 )
 from baulk.ingest.wire.logger_columns import scale_of
 from baulk.ingest.wire.timestamps import TimeForm
-from baulk.models import units
+from baulk.models import moisture_text, units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import AT_DEPTH, Owner, Quantity, Scale
-from baulk.models.reading import Series, end_flag
+from baulk.models.reading import AT_LEAST, Series, end_flag
 from baulk.models.section import Face
 from baulk.models.units import LengthUnit
 
 _WITH_UNIT: Final = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\W\d].*|[%°].*)")
 _WORDS: Final = {"c": "degC", "°c": "degC", "f": "degF", "°f": "degF", "%": "percent", "%rh": "percent",
                  "lbs": "lb", "ω": "ohm", "v": "V", "mv": "mV", "k": "K"}  # fmt: skip
-KEPT_FLAGS: Final = re.compile(r"end-\d+|clock|device-\S+|thinned")  # the checks give the others anew
+# the checks give the others anew
+KEPT_FLAGS: Final = re.compile(r"end-\d+|at-least|clock|device-\S+|thinned")
 
 LONG: Final[Mapping[str, tuple[str, ...]]] = {  # our names of the columns, and what people may write
     "series": ("series",),
@@ -103,8 +104,11 @@ class LongForm:
         marks: dict[int, tuple[str, ...]] = {}
         for n, row in enumerate(taken.rows):
             try:
-                number, unit = self._value(row.cells)
+                number, unit, ended = self._value(row.cells)
                 series, scale, flags = self._meaning(*self._identity(row.cells), unit)
+                if ended and series.quantity is not Quantity.MOISTURE:
+                    raise OutOfRange("the value", "means at least, which only a moisture meter says")
+                flags = (*flags, AT_LEAST) if ended else flags
             except BaulkError as err:
                 refused.append(Refused(line=row.line, reason=str(err), cells=row.cells))
                 continue
@@ -145,13 +149,16 @@ class LongForm:
             for name in ("series", "tag", "place", "quantity", "depth", "face", "from_end")
         )
 
-    def _value(self, cells: tuple[str, ...]) -> tuple[str, str]:
-        """Part a value from the unit that stands with it."""
+    def _value(self, cells: tuple[str, ...]) -> tuple[str, str, bool]:
+        """Part a value from the unit that stands with it; and whether a meter's scale ended there."""
         text, unit = self._cell(cells, "value"), self._cell(cells, "unit")
         if self._sheet.decimal_comma and "." not in text:
             text = text.replace(",", ".", 1)
         if not text:
             raise OutOfRange("the value", "is missing")
+        if (over := moisture_text.over(text)) is not None:
+            bare = moisture_text.names_no_number(text) or not unit
+            return f"{over.mc_pct:g}", "percent" if bare else unit, True
         if not NUMBER.fullmatch(text) and (found := _WITH_UNIT.fullmatch(text)):
             beside = _WORDS.get(found[2].lower(), found[2])
             if unit and _WORDS.get(unit.lower(), unit) != beside:
@@ -159,7 +166,7 @@ class LongForm:
             text, unit = found[1], beside
         if not unit:
             raise OutOfRange("the value", f"{text!r} needs its unit, for nothing is guessed")
-        return text, unit
+        return text, unit, False
 
     def _understood(  # noqa: PLR0913, PLR0917 - one a column
         self, text: str, tag: str, place: str, quantity: str, depth: str, face: str, end: str, unit: str

@@ -79,6 +79,9 @@ def predict(
     for (depth_mm, face), which in pins.items():
         found = pins_over([run[i] for i in which], np.array([depth_mm]), face)[:, 0]
         predicted[which] = shown_pct(found, theta)
+        for i in which:
+            if data[i].scale_ended:  # a member that is wetter than the scale agrees with it
+                predicted[i] = np.minimum(predicted[i], data[i].measured_pct)
     return predicted
 
 

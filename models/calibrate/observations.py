@@ -32,7 +32,7 @@ from baulk.models.meter.profile import answers
 from baulk.models.meter.resistance import MeterAnswer
 from baulk.models.meter.wood_temperature import at_readings
 from baulk.models.quantity import Quantity
-from baulk.models.reading import Reading
+from baulk.models.reading import AT_LEAST, Reading
 from baulk.models.reason import Reason
 from baulk.models.section import Face, Section
 from baulk.models.timber import EventKind, Timber
@@ -214,6 +214,7 @@ def _pin(reading: Reading, name: str, taken_s: float, found: MeterAnswer, in_sap
         sd_pct=math.hypot(found.sd_pct, INSTALLED_SD_PCT, scale_sd),
         at_least=found.at_least,
         above_pct=found.above_fsp_pct,
+        scale_ended=AT_LEAST in reading.flags,
         depth_mm=reading.series.depth_mm,
         face=reading.series.face,
     )

@@ -64,6 +64,8 @@ class Observation:
         What the end beside it has dried; only of an oven-dry section. [%]
     aside : Reason, optional
         Why it takes no part; it is only shown beside the fit.
+    scale_ended : bool
+        Whether the meter's scale ended there ("OL", ">30"): it would show no more, however wet the wood is.
     """
 
     posix_s: float
@@ -80,6 +82,7 @@ class Observation:
     start_pct: float = 0.0
     lost_pct: float | None = None
     aside: Reason | None = None
+    scale_ended: bool = False
 
     @property
     def moisture_pct(self) -> float:
@@ -297,6 +300,7 @@ def middle(group: Sequence[Observation]) -> Observation:
         sd_pct=median(each.sd_pct for each in group),
         above_pct=median(each.above_pct for each in group),
         at_least=sum(each.at_least for each in group) * 2 >= len(group),
+        scale_ended=sum(each.scale_ended for each in group) * 2 >= len(group),
     )
 
 

@@ -16,7 +16,7 @@ from baulk.models.meter import resistance
 from baulk.models.meter.correction import TwoPoint, from_capacitance, from_meter_for_another_wood
 from baulk.models.meter.wood_temperature import WoodTemperatures
 from baulk.models.quantity import Quantity
-from baulk.models.reading import BY_HAND, Reading, Series
+from baulk.models.reading import AT_LEAST, BY_HAND, Reading, Series
 from baulk.models.reason import Reason
 from baulk.models.species import Species
 
@@ -139,6 +139,8 @@ def answers(
         values = np.array([readings[number].value for number in numbers])
         temp = (wood.temp_c[numbers], wood.sd_c[numbers])
         told = _told(first.series.quantity, values, species, temp, setting_for(first, corrections))
+        if AT_LEAST in first.flags:
+            told = [one if isinstance(one, Reason) else replace(one, at_least=True) for one in told]
         for number, each_told in zip(numbers, told, strict=True):
             found[number] = each_told
     return found

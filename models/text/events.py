@@ -10,7 +10,7 @@ from typing import Any, Final
 from baulk.models import units
 from baulk.models.formatting import show_along, show_movement
 from baulk.models.quantity import Quantity
-from baulk.models.reading import Reading, from_end_mm, sensor_of
+from baulk.models.reading import AT_LEAST, Reading, from_end_mm, sensor_of
 from baulk.models.text.common import pct
 from baulk.models.timber import Event, EventKind, Value
 from baulk.models.units import System, TemperatureUnit
@@ -18,6 +18,7 @@ from baulk.models.units import System, TemperatureUnit
 Values = Mapping[str, Any]
 
 _FLAGS: Final[Mapping[str, str]] = {
+    AT_LEAST: "its meter's scale ended there: at least this wet",
     "clock": "its device clock was wrong; the time is an estimate",
     "above-fsp": "above fibre saturation: at least this wet",
     "below-meter": "below what a pin meter can measure",
@@ -29,7 +30,8 @@ _FLAGS: Final[Mapping[str, str]] = {
 
 def value(reading: Reading, system: System, temperature: TemperatureUnit) -> str:
     """Return a reading's value in the reader's units."""
-    return quantity(reading.series.quantity, reading.value, reading.unit, system, temperature)
+    said = quantity(reading.series.quantity, reading.value, reading.unit, system, temperature)
+    return f"at least {said}" if AT_LEAST in reading.flags else said
 
 
 def quantity(

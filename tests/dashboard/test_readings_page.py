@@ -9,11 +9,12 @@ import pytest
 import segno
 
 from baulk.dashboard.printing import labels
-from baulk.dashboard.sections import camera, reading_form
+from baulk.dashboard.sections import camera
 from baulk.ingest import photos
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import parse
 from baulk.ingest.store import notes
+from baulk.ingest.walk import plausible
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.section import Face
@@ -168,12 +169,12 @@ def found(invented):
 
 def test_what_is_expected_follows_the_picture_of_the_section(found):
     timber, seen = found
-    shallow = reading_form.expected_pct(seen, timber, 8, Face.B)
-    deep = reading_form.expected_pct(seen, timber, 90, Face.B)
+    shallow = plausible.expected_pct(seen, timber, 8, Face.B)
+    deep = plausible.expected_pct(seen, timber, 90, Face.B)
     assert shallow.median < deep.median
     assert deep.low < deep.median < deep.high
     with pytest.raises(OutOfRange):
-        reading_form.expected_pct(seen, timber, 400, None)
+        plausible.expected_pct(seen, timber, 400, None)
 
 
 @pytest.mark.parametrize(
@@ -190,9 +191,9 @@ def test_what_is_expected_follows_the_picture_of_the_section(found):
 )
 def test_each_kind_of_doubt_has_its_code(found, mc, depth, ok, code):
     timber, seen = found
-    fine, told = reading_form.of_pins(seen, timber, mc, depth, None)
+    fine, told = plausible.of_pins(seen, timber, mc, depth, None)
     assert (fine, told.code) == (ok, code)
-    assert reading_form.of_pins(None, timber, 20, 30, None)[1].code == "plausible.no_forecast"
+    assert plausible.of_pins(None, timber, 20, 30, None)[1].code == "plausible.no_forecast"
 
 
 @pytest.mark.parametrize(
@@ -201,10 +202,10 @@ def test_each_kind_of_doubt_has_its_code(found, mc, depth, ok, code):
 )
 def test_a_weight_is_compared_with_the_last_one(invented, share, ok, code):
     latest = [invented.readings("FER-01", 40.0)[16]]
-    fine, told = reading_form.of_weight(latest, share * latest[0].value, invented.NOW + timedelta(days=2))
+    fine, told = plausible.of_weight(latest, share * latest[0].value, invented.NOW + timedelta(days=2))
     assert (fine, told.code) == (ok, f"plausible.{code}")
     assert told.values == {"last_kg": 82.0, "ago_s": 2 * 86_400}
-    assert reading_form.of_weight([], 80.0, invented.NOW)[1].code == "plausible.first_weight"
+    assert plausible.of_weight([], 80.0, invented.NOW)[1].code == "plausible.first_weight"
 
 
 def picture(text):

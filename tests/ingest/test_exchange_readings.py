@@ -19,7 +19,7 @@ from baulk.ingest.exchange import import_readings
 from baulk.ingest.wire.logger_columns import Logger, as_said, column
 from baulk.models.errors import BaulkError, NotFound
 from baulk.models.quantity import Owner
-from baulk.models.reading import Series
+from baulk.models.reading import AT_LEAST, Series
 from baulk.models.section import Face
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
@@ -241,6 +241,22 @@ def test_a_row_that_makes_no_sense_is_refused_in_words_and_the_others_go_in(yard
     assert one.line == 2
     assert why in one.reason
     assert report.stored == 1
+
+
+def test_the_end_of_a_meters_scale_is_at_least_and_comes_back_so(yard):
+    head = "tag,quantity,depth,taken,value,unit\n"
+    rows = (
+        "FER-01,moisture,25 mm,2026-05-10T10:00Z,OL,\n"
+        "FER-01,moisture,25 mm,2026-05-11T10:00Z,>27.5,%\n"
+        "FER-01,moisture,25 mm,2026-05-12T10:00Z,26,%\n"
+        "FER-01,weight,,2026-05-12T10:00Z,>80,kg\n"
+    )
+    report = bring(import_readings.of_long((head + rows).encode(), yard), yard)
+    assert report.stored == 3
+    assert "only a moisture meter says" in report.refused_rows[0].reason
+    found = yard.store.readings(Owner.TIMBER, "FER-01")
+    told = [(one.value, AT_LEAST in one.flags) for one in found]
+    assert told == [(30.0, True), (27.5, True), (26.0, False)]
 
 
 def test_refused_rows_come_out_with_their_reason_and_go_in_once_mended(yard, tmp_path):

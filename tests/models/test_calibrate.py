@@ -17,7 +17,7 @@ from baulk.models import end_grain, species
 from baulk.models.calibrate import calibration
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Quantity
-from baulk.models.reading import end_flag
+from baulk.models.reading import AT_LEAST, end_flag
 
 OAK = species.get("white oak")
 
@@ -222,3 +222,20 @@ def test_on_the_day_of_arrival_an_end_has_dried_nothing_and_later_a_sealed_one_l
     assert (late.code, late.values["from_end_mm"]) == ("calibration.near_end", 400)
     assert late.values["reach_mm"] > 400
     assert why(sealed, 365) is None
+
+
+def test_a_scale_that_ended_draws_up_what_is_drier_and_leaves_alone_what_is_wetter(case):
+    piece, _, fields = case
+    read = judging.pins(piece, fields[:12], depths=(25.0,))
+    wet = [dataclasses.replace(each, value=30.0, flags=(AT_LEAST,)) for each in read]
+    taken_as_number = fit(case, [dataclasses.replace(each, value=30.0) for each in read])
+    fitted = fit(case, wet)
+    over = fit(case, [dataclasses.replace(each, value=20.0, flags=(AT_LEAST,)) for each in read])
+    middle = [float(np.median(each.field_now.mean_pct)) for each in (taken_as_number, fitted, over)]
+    # a meter that would have gone on counting above 30 says more of how wet the wood is than one that stopped
+    assert middle[1] > middle[0] - 0.3
+    assert all(each.at_least for each in fitted.readings)
+    assert fitted.left_out == ()
+    # 20 and more agrees with every member of a wet timber: what was foreseen stays
+    prior = float(np.median(fit(case, []).field_now.mean_pct))
+    assert middle[2] == pytest.approx(prior, abs=0.7)

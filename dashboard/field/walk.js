@@ -1,0 +1,503 @@
+"use strict";
+// The walk: what is typed is kept on the phone at once and sent when there is signal; each entry has an id of its
+// own, so that sending it twice stores it once.
+
+const $ = (id) => document.getElementById(id);
+const MM = 25.4, LB = 0.45359237;
+const FACES = [null, "a", "b", "c", "d"];
+const NEW_WALK_MS = 8 * 3600e3; // after so long without an entry another walk begins
+const FORGET_MS = 14 * 86400e3; // entries that were sent are shown for so long
+const RETRY_MS = 15e3;
+const MOST_PCT = 100; // no scale of a pin meter goes on beyond it
+
+// ---- the phone's own memory
+
+let base;
+function opened() {
+  base ??= new Promise((done, fail) => {
+    const asked = indexedDB.open("baulk-field", 1);
+    asked.onupgradeneeded = () => {
+      asked.result.createObjectStore("entries", { keyPath: "id" });
+      asked.result.createObjectStore("kept");
+    };
+    asked.onsuccess = () => done(asked.result);
+    asked.onerror = () => fail(asked.error);
+  });
+  return base;
+}
+async function within(store, mode, work) {
+  const db = await opened();
+  return new Promise((done, fail) => {
+    const change = db.transaction(store, mode, { durability: "strict" });
+    const asked = work(change.objectStore(store));
+    change.oncomplete = () => done(asked?.result);
+    change.onerror = change.onabort = () => fail(change.error);
+  });
+}
+const keep = (key, value) => within("kept", "readwrite", (kept) => kept.put(value, key));
+const kept = (key) => within("kept", "readonly", (held) => held.get(key));
+const put = (entry) => within("entries", "readwrite", (held) => held.put(entry));
+const drop = (id) => within("entries", "readwrite", (held) => held.delete(id));
+const every = () => within("entries", "readonly", (held) => held.getAll());
+
+// ---- what is known
+
+let yard = { stops: [], system: "metric" };
+let entries = []; // in the order in which they were made
+let at = 0; // which timber
+let kind = "pins";
+let typed = "";
+let depthTyped = null; // while the depth is typed
+let place = null; // depth and face that are kept from timber to timber, once they were chosen
+let editing = null; // the entry that is put right
+let asked = null; // the unlikely value that was asked about
+let signal = true, mayEnter = true;
+
+const inch = () => yard.system === "inch";
+const here = () => yard.stops[at];
+const spot = () => place ?? { depth_mm: here()?.depth_mm ?? 25, face: here()?.face ?? null };
+
+function uuid() {
+  if (crypto.randomUUID) return crypto.randomUUID();
+  const b = crypto.getRandomValues(new Uint8Array(16)); // over plain http there is no randomUUID
+  return [...b].map((x) => x.toString(16).padStart(2, "0")).join("");
+}
+
+// ---- in words
+
+function length(mm) {
+  if (!inch()) return `${Math.round(mm * 10) / 10} mm`;
+  let n = Math.max(1, Math.round((mm / MM) * 16)), d = 16;
+  const whole = Math.floor(n / d);
+  n -= whole * d;
+  while (n && n % 2 === 0) { n /= 2; d /= 2; }
+  return `${n ? `${whole ? `${whole}\u00a0` : ""}${n}/${d}` : whole}\u00a0in`;
+}
+const mass = (kg) => (inch() ? `${(kg / LB).toFixed(0)} lb` : `${kg.toFixed(1)} kg`);
+const pct = (x) => (Math.round(x * 10) / 10).toString();
+function ago(ms) {
+  const days = (Date.now() - ms) / 86400e3;
+  if (days < 1 / 24) return "just now";
+  if (days < 1) return `${Math.round(days * 24)} h ago`;
+  return days < 1.5 ? "yesterday" : `${Math.round(days)} days ago`;
+}
+function value(entry) {
+  if (entry.kind === "weight") return mass(entry.kg);
+  return /^\d/.test(entry.shown) ? `${entry.shown} %` : "over scale";
+}
+function where(entry) {
+  if (entry.kind === "weight") return "";
+  return ` at ${length(entry.depth_mm)}${entry.face ? `, face ${entry.face}` : ""}`;
+}
+
+// ---- what is likely, from what the server sent last
+
+function expected(stop, depth_mm, face) {
+  const own = stop.expected.find((one) => one.face === face && Math.abs(one.depth_mm - depth_mm) < 3);
+  if (own) return own;
+  const any = stop.expected.filter((one) => one.face === null).sort((a, b) => a.depth_mm - b.depth_mm);
+  if (!any.length) return null;
+  const up = any.find((one) => one.depth_mm >= depth_mm) ?? any.at(-1);
+  const down = any.findLast((one) => one.depth_mm <= depth_mm) ?? any[0];
+  const part = up === down ? 0 : (depth_mm - down.depth_mm) / (up.depth_mm - down.depth_mm);
+  const mix = (name) => (up[name] === null ? null : down[name] + part * (up[name] - down[name]));
+  return { low: mix("low"), high: mix("high"), least: mix("least"), most: mix("most") };
+}
+function likely(entry) { // null where there is nothing to hold it against
+  const stop = yard.stops.find((one) => one.tag === entry.tag);
+  if (!stop) return null;
+  if (entry.kind === "weight") return stop.likely_kg;
+  const there = expected(stop, entry.depth_mm, entry.face);
+  return there && [there.least, Math.min(there.most, MOST_PCT)];
+}
+function unlikely(entry) { // what to ask, and the number that may have been meant
+  if (entry.kind === "pins" && !/^\d/.test(entry.shown)) return null;
+  const range = likely(entry), number = entry.kind === "weight" ? entry.kg : Number(entry.shown);
+  if (!range || (number >= range[0] && number <= range[1])) return null;
+  const scale = entry.kind === "weight" && inch() ? LB : 1;
+  const other = [10, 0.1, 100].map((by) => number / by).find((x) => x >= range[0] && x <= range[1]);
+  const low = range[0] / scale, high = range[1] / scale;
+  const limits = entry.kind === "weight"
+    ? `${mass(range[0])} to ${mass(range[1])}`
+    : `${pct(low)} to ${pct(high)} %`;
+  const over = number > range[1];
+  return { says: `${value(entry)}? Likely is ${limits}.`, other: other && pct(other / scale), over };
+}
+
+// ---- the screen
+
+function draw() {
+  const stop = here();
+  $("notice").hidden = Boolean(stop) || yard.stops.length > 0;
+  for (const id of ["save", "before", "after", "depth", "face"]) $(id).disabled = !stop;
+  if (stop) drawTimber(stop);
+  const pinned = kind === "pins", deep = depthTyped !== null;
+  $("pins").setAttribute("aria-pressed", pinned);
+  $("weight").setAttribute("aria-pressed", !pinned);
+  $("depth").hidden = $("face").hidden = !pinned;
+  $("depth").toggleAttribute("data-edited", deep);
+  $("depth").textContent = length(spot().depth_mm);
+  $("face").textContent = spot().face ? `Face ${spot().face}` : "Any face";
+  $("over").disabled = !pinned || deep;
+  $("what").textContent = deep ? "Depth of the pin tips" : pinned ? "Meter says" : "Weight";
+  $("unit").textContent = deep ? (inch() ? "in" : "mm") : pinned ? "%" : inch() ? "lb" : "kg";
+  $("shown").textContent = deep ? depthShown() : typed || "\u00a0";
+  $("fractions").hidden = !(deep && inch());
+  $("save").textContent = deep ? "Save depth" : editing ? "Save the change" : "Save, next";
+  drawHint(stop);
+  drawState();
+}
+function drawTimber(stop) {
+  $("tag").textContent = stop.tag;
+  const count = `${at + 1} of ${yard.stops.length}`;
+  const read = entries.some((one) => one.tag === stop.tag && one.walk === walk() && !one.undo);
+  $("about").textContent = `${stop.place}, ${count}${read ? ", read" : ""}: ${stop.wood}, ${stop.size}`;
+  drawSection(stop);
+}
+function drawSection(stop) {
+  const { depth_mm, face } = spot(), scale = 90 / Math.max(stop.width_mm, stop.height_mm);
+  const w = (stop.width_mm * scale) / 2, h = (stop.height_mm * scale) / 2, d = depth_mm * scale;
+  const px = stop.pith_mm[0] * scale, py = -stop.pith_mm[1] * scale;
+  const line = (a, b, c, e, name) => `<line class="${name}" x1="${a}" y1="${b}" x2="${c}" y2="${e}"/>`;
+  const tip = { a: [0, -h, 0, d - h], b: [w, 0, w - d, 0], c: [0, h, 0, h - d], d: [-w, 0, d - w, 0] };
+  const pins = (face ? [face] : ["a"]).map((one) => {
+    const [a, b, c, e] = tip[one];
+    return `${line(a, b, c, e, "pin")}<circle class="tip" cx="${c}" cy="${e}" r="8"/>`;
+  });
+  $("section").innerHTML = `<rect x="${-w}" y="${-h}" width="${2 * w}" height="${2 * h}"/>`
+    + line(px - 6, py, px + 6, py, "pith") + line(px, py - 6, px, py + 6, "pith")
+    + (kind === "pins" ? pins.join("") : "");
+}
+function drawHint(stop) {
+  let says = "", last = "";
+  if (stop && kind === "pins") {
+    const there = expected(stop, spot().depth_mm, spot().face);
+    says = there?.low == null ? "No forecast yet to hold it against."
+      : there.low > 30 ? "Expected: over 30 %" : `Expected ${pct(there.low)} to ${pct(there.high)} %`;
+    if (stop.pins) {
+      const least = stop.pins.at_least ? "at least " : "";
+      last = `Last ${least}${pct(stop.pins.pct)} %${where({ ...stop.pins, kind: "pins" })}, ${ago(stop.pins.at_ms)}`;
+    }
+  } else if (stop) {
+    says = stop.likely_kg ? `Likely ${mass(stop.likely_kg[0])} to ${mass(stop.likely_kg[1])}` : "Its first weight.";
+    if (stop.weight) last = `Last ${mass(stop.weight.kg)}, ${ago(stop.weight.at_ms)}`;
+  }
+  $("expected").textContent = says || "\u00a0";
+  $("last").textContent = last || "\u00a0";
+  const doubt = typed && stop && depthTyped === null ? unlikely(made()) : null;
+  // a number that is still being typed may be too small, but not too large
+  const ask = doubt && ((doubt.other && doubt.over) || asked === typed) ? doubt : null;
+  $("ask").hidden = !ask;
+  if (!ask) return;
+  $("question").textContent = ask.says;
+  $("better").hidden = !ask.other;
+  $("better").textContent = `${ask.other}?`;
+  $("better").dataset.value = ask.other ?? "";
+  $("keep").textContent = `Keep ${typed}`;
+  $("keep").hidden = asked !== typed;
+}
+function drawState() {
+  const sends = entries.filter((one) => one.state === "waiting"), waiting = sends.filter((one) => !one.undo).length;
+  const open = entries.filter((one) => one.state === "asks" || one.state === "refused").length;
+  const says = open ? `${open} to look at` : waiting ? `${waiting} waiting to be sent`
+    : sends.length ? "Undo waiting to be sent" : entries.length ? "All sent" : "";
+  const status = !mayEnter ? `Sign in to send${waiting ? ` ${waiting}` : ""}`
+    : !signal && !open && !waiting ? "No signal" : says;
+  $("status").textContent = status;
+  $("status").hidden = !status;
+  $("status").toggleAttribute("data-waiting", Boolean(waiting || open || !mayEnter));
+  const mine = ofWalk().filter((one) => !one.undo), newest = mine.at(-1);
+  $("undo").disabled = !newest;
+  $("done").textContent = newest
+    ? `Saved ${newest.tag}: ${value(newest)}${where(newest)}`
+    : "Nothing saved on this walk yet.";
+  if ($("list").open) drawList();
+}
+function drawList() {
+  const rows = ofWalk().slice().reverse().map((one) => {
+    const row = document.createElement("li"), name = document.createElement("div");
+    const tag = document.createElement("b"), state = document.createElement("small");
+    tag.textContent = `${one.tag}  ${value(one)}`;
+    const told = one.undo ? "undone" : { waiting: "waiting to be sent", sent: "sent", asks: "unlikely: keep it or edit it",
+      refused: "not taken: edit it or undo it" }[one.state];
+    state.textContent = `${where(one).replace(" at ", "")}${one.kind === "pins" ? ", " : ""}${told}`;
+    name.append(tag, state);
+    row.append(name);
+    row.classList.toggle("undone", Boolean(one.undo));
+    if (!one.undo) row.append(button("Edit", () => edit(one)), button("Undo", () => undo(one)));
+    if (one.said && !one.undo) {
+      const said = document.createElement("div");
+      said.className = "said";
+      said.textContent = one.said;
+      row.append(said);
+      if (one.state === "asks") row.append(button("Keep it", () => insist(one)));
+    }
+    return row;
+  });
+  $("entries").replaceChildren(...rows);
+  const page = navigator.serviceWorker?.controller
+    ? "This page opens without signal, and what is not sent yet stays on this phone, also when the browser is closed."
+    : "What is not sent yet stays on this phone. Without signal this page opens anew only if the shop's pages are served "
+      + "by https: keep it open meanwhile.";
+  $("kept").textContent = rows.length ? page : `Nothing yet. ${page}`;
+}
+function button(text, does) {
+  const made = document.createElement("button");
+  made.type = "button";
+  made.textContent = text;
+  made.onclick = does;
+  return made;
+}
+
+// ---- typing
+
+function depthShown() {
+  if (!inch()) return depthTyped.whole || "\u00a0";
+  const n = depthTyped.sixteenths;
+  let d = 16, m = n;
+  while (m && m % 2 === 0) { m /= 2; d /= 2; }
+  return `${depthTyped.whole}${n ? ` ${m}/${d}` : ""}`.trim() || "\u00a0";
+}
+function press(key) {
+  if (depthTyped !== null) {
+    if (key === "Backspace") {
+      if (depthTyped.sixteenths) depthTyped.sixteenths = 0;
+      else depthTyped.whole = depthTyped.whole.slice(0, -1);
+    } else if (/^\d$/.test(key) && depthTyped.whole.length < 3) depthTyped.whole += key;
+  } else if (key === "Backspace") typed = typed === "OL" ? "" : typed.slice(0, -1);
+  else if (key === "OL") { if (kind === "pins") typed = "OL"; }
+  else if (key === "." && (typed.includes(".") || typed === "OL")) return;
+  else if (typed.length < 6) typed = (typed === "OL" ? "" : typed) + key;
+  asked = null;
+  draw();
+}
+function made() { // the entry that stands in the field
+  const entry = { tag: here().tag, kind, at_ms: Date.now(), sure: false };
+  if (kind === "weight") return { ...entry, kg: Number(typed) * (inch() ? LB : 1) };
+  return { ...entry, shown: typed, ...spot() };
+}
+
+// ---- saving
+
+const walk = () => entries.at(-1)?.walk;
+const ofWalk = () => entries.filter((one) => one.walk === walk());
+
+async function save(sure = false) {
+  if (depthTyped !== null) return keepDepth();
+  if (!here() || !typed || typed === ".") return undefined;
+  const entry = made();
+  if (kind === "weight" ? !(entry.kg > 0) : entry.shown !== "OL" && !(Number(entry.shown) > 0)) return undefined;
+  if (!sure && unlikely(entry)) {
+    asked = typed;
+    return draw();
+  }
+  const last = entries.at(-1), old = editing;
+  const goesOn = last && (last.state !== "sent" || Date.now() - last.at_ms < NEW_WALK_MS);
+  Object.assign(entry, { id: uuid(), walk: old?.walk ?? (goesOn ? last.walk : uuid()), sure, state: "waiting", tries: 0, made_ms: Date.now() });
+  if (old) entry.at_ms = old.at_ms + 1;
+  try {
+    await put(entry);
+  } catch (err) {
+    return notice(`This phone has no room to keep the reading (${err?.name}). Write it down and free some room.`);
+  }
+  entries.push(entry);
+  typed = "";
+  asked = null;
+  if (old) {
+    editing = null;
+    at = old.back;
+    await undo(old.entry, false);
+  } else {
+    at = next(at);
+  }
+  await keep("at", here()?.tag);
+  draw();
+  return send();
+}
+function next(from) { // the next timber that has no entry on this walk
+  const read = new Set(ofWalk().filter((one) => !one.undo && one.kind === kind).map((one) => one.tag));
+  for (let step = 1; step < yard.stops.length; step++) {
+    const then = (from + step) % yard.stops.length;
+    if (!read.has(yard.stops[then].tag)) return then;
+  }
+  return (from + 1) % yard.stops.length;
+}
+async function undo(entry, told = true) {
+  if (!entry.tries) {
+    entries = entries.filter((one) => one !== entry);
+    await drop(entry.id);
+  } else { // it may have arrived although no answer came: the server is told too
+    Object.assign(entry, { undo: true, state: "waiting" });
+    await put(entry);
+  }
+  if (told) {
+    const back = yard.stops.findIndex((one) => one.tag === entry.tag);
+    if (back >= 0) at = back;
+    draw();
+    send();
+  }
+}
+function edit(entry) {
+  const stop = yard.stops.findIndex((one) => one.tag === entry.tag);
+  if (stop < 0) return;
+  editing = { entry, back: at, walk: entry.walk, at_ms: entry.at_ms };
+  at = stop;
+  kind = entry.kind;
+  if (kind === "pins") place = { depth_mm: entry.depth_mm, face: entry.face };
+  typed = kind === "weight" ? pct(entry.kg / (inch() ? LB : 1)) : entry.shown;
+  $("list").close();
+  draw();
+}
+async function insist(entry) {
+  Object.assign(entry, { sure: true, state: "waiting", said: "" });
+  await put(entry);
+  draw();
+  send();
+}
+function keepDepth() {
+  const mm = inch()
+    ? (Number(depthTyped.whole || 0) + depthTyped.sixteenths / 16) * MM
+    : Number(depthTyped.whole || 0);
+  const side = here() ? Math.min(here().width_mm, here().height_mm) : 1000;
+  if (mm > side) return notice(`Pins ${length(mm)} deep would come out on the other side: it is ${length(side)}.`);
+  if (mm > 0) place = { ...spot(), depth_mm: mm };
+  depthTyped = null;
+  keep("place", { place, at_ms: Date.now() });
+  return draw();
+}
+function notice(text) {
+  $("notice").textContent = text;
+  $("notice").hidden = false;
+}
+
+// ---- sending
+
+let sending = false, again = null;
+async function send() {
+  if (sending) return;
+  sending = true;
+  clearTimeout(again);
+  try {
+    for (let waiting; (waiting = entries.filter((one) => one.state === "waiting")).length;) {
+      const name = waiting[0].walk, batch = waiting.filter((one) => one.walk === name).slice(0, 100);
+      for (const one of batch) one.tries += 1;
+      await Promise.all(batch.map(put)); // before they leave: an answer may get lost
+      const sent = batch.map((one) => ({ ...one }));
+      const answer = await fetch("/field/readings", {
+        method: "POST",
+        headers: { "content-type": "application/json" },
+        body: JSON.stringify({ walk: name, sent_ms: Date.now(), entries: sent }),
+      });
+      mayEnter = answer.status !== 401 && answer.status !== 403;
+      signal = true;
+      if (!answer.ok) break;
+      await settle(batch, sent, (await answer.json()).outcomes);
+    }
+  } catch {
+    signal = false;
+  } finally {
+    sending = false;
+    drawState();
+    if (entries.some((one) => one.state === "waiting")) again = setTimeout(send, RETRY_MS);
+  }
+}
+async function settle(batch, sent, outcomes) {
+  const said = new Map(outcomes.map((one) => [one.id, one]));
+  for (const [n, one] of batch.entries()) {
+    const outcome = said.get(one.id);
+    if (one.undo !== sent[n].undo || one.sure !== sent[n].sure) continue; // changed meanwhile: it is sent again
+    one.state = { asks: "asks", refused: one.undo ? "sent" : "refused" }[outcome?.state] ?? "sent";
+    one.said = one.state === "sent" ? "" : outcome.said;
+    await put(one);
+  }
+  drawState();
+}
+async function look() { // fetch the yard anew, and keep it
+  try {
+    const answer = await fetch("/field/yard.json", { cache: "no-cache" });
+    mayEnter = answer.status !== 401 && answer.status !== 403;
+    signal = true;
+    if (answer.ok) {
+      const tag = here()?.tag ?? (await kept("at"));
+      yard = await answer.json();
+      at = Math.max(0, yard.stops.findIndex((one) => one.tag === tag));
+      await keep("yard", yard);
+    }
+  } catch {
+    signal = false;
+  }
+  if (!yard.stops.length) {
+    notice(signal ? "No timber is entered yet: add the first one on the Arrival page."
+      : "This phone has not seen the yard yet: open this page once where there is signal.");
+  }
+  draw();
+}
+
+// ---- beginning
+
+function listen() {
+  const tap = (id, does) => $(id).addEventListener("click", does);
+  $("pad").addEventListener("click", (event) => {
+    const key = event.target.closest("[data-key]")?.dataset.key;
+    if (key) press(key);
+  });
+  $("fractions").addEventListener("click", (event) => {
+    const { sixteenths, more } = event.target.dataset;
+    if (sixteenths) depthTyped.sixteenths = Number(sixteenths);
+    if (more) depthTyped.sixteenths = (depthTyped.sixteenths + 1) % 16;
+    draw();
+  });
+  document.addEventListener("keydown", (event) => {
+    if ($("list").open || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (/^[\d.]$/.test(event.key) || event.key === "Backspace") { press(event.key); event.preventDefault(); }
+    else if (event.key === ",") press(".");
+    else if (event.key === "Enter" && event.target.tagName !== "BUTTON" && event.target.tagName !== "A") save();
+  });
+  tap("save", () => save());
+  tap("better", () => { typed = $("better").dataset.value; asked = null; save(); });
+  tap("keep", () => save(true));
+  tap("pins", () => { kind = "pins"; typed = ""; draw(); });
+  tap("weight", () => { kind = "weight"; typed = ""; depthTyped = null; draw(); });
+  tap("face", () => {
+    place = { ...spot(), face: FACES[(FACES.indexOf(spot().face) + 1) % FACES.length] };
+    keep("place", { place, at_ms: Date.now() });
+    draw();
+  });
+  tap("depth", () => { depthTyped = depthTyped === null ? { whole: "", sixteenths: 0 } : null; draw(); });
+  const step = (by) => {
+    at = (at + by + yard.stops.length) % yard.stops.length;
+    typed = "";
+    asked = editing = depthTyped = null;
+    keep("at", here().tag);
+    draw();
+  };
+  tap("before", () => step(-1));
+  tap("after", () => step(1));
+  tap("undo", () => { const last = ofWalk().filter((one) => !one.undo).at(-1); if (last) undo(last); });
+  const list = () => { drawList(); $("list").showModal(); };
+  tap("show", list);
+  tap("status", () => (mayEnter ? list() : location.reload()));
+  tap("close", () => $("list").close());
+  addEventListener("online", () => { look(); send(); });
+  addEventListener("offline", () => { signal = false; drawState(); });
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) { look(); send(); } });
+}
+async function begin() {
+  listen();
+  yard = (await kept("yard")) ?? yard;
+  const chosen = await kept("place"); // for this walk only: on the next each timber's own last place counts again
+  place = chosen && Date.now() - chosen.at_ms < NEW_WALK_MS ? chosen.place : null;
+  const tag = await kept("at");
+  at = Math.max(0, yard.stops.findIndex((one) => one.tag === tag));
+  entries = (await every()).sort((a, b) => (a.made_ms ?? a.at_ms) - (b.made_ms ?? b.at_ms));
+  for (const old of entries.filter((one) => one.state === "sent" && Date.now() - one.at_ms > FORGET_MS)) {
+    entries = entries.filter((one) => one !== old);
+    await drop(old.id);
+  }
+  draw();
+  navigator.storage?.persist?.();
+  navigator.serviceWorker?.register("/field/worker.js").catch(() => {});
+  await look();
+  await send();
+}
+begin();

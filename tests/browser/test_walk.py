@@ -1,0 +1,235 @@
+"""The Walk page by touch: ten readings, no signal, a killed browser, a lost answer, a clock that is wrong."""
+
+import contextlib
+import importlib.util
+import os
+import signal
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+from baulk.ingest import shop as shop_module
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import AT_LEAST
+
+pytestmark = pytest.mark.browser
+_HERE = Path(__file__).parent
+PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+KNOWN = ("28", "30", "27", "31", "29", "26", "30", "28", "25", "27")
+
+
+def _load(path):
+    spec = importlib.util.spec_from_file_location(path.stem + "_of_walk_tests", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+browse = _load(_HERE / "conftest.py")
+invented = _load(_HERE.parent / "dashboard" / "invented.py")
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    folder = invented.shop(tmp_path_factory.mktemp("walk") / "shop", full=False)
+    with shop_module.open(folder) as s:
+        for n in range(1, 11):
+            timber = invented.piece(f"FER-{n}", place="rack" if n > 5 else "loft")
+            s.register.add(timber)
+            s.store.append(invented.readings(timber.tag, 48.0, last=invented.NOW - timedelta(days=40)))
+            s.store.save_evaluation(timber.tag, invented.NOW, invented.evaluation(timber))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def pages(shop):
+    running = browse.Pages(shop, shop.parent / "pages.log")
+    yield running
+    running.close()
+
+
+def by_hand(shop):
+    with shop_module.open(shop) as s:
+        found = [one for n in range(1, 11) for one in s.store.readings(Owner.TIMBER, f"FER-{n}")]
+    return sorted((one for one in found if one.source == "hand"), key=lambda one: one.taken_utc)
+
+
+class Walk:
+    """A finger on the page, which counts what it touches."""
+
+    def __init__(self, page, pages):
+        self.page, self.keys, self.taps = page, 0, 0
+        page.goto(f"{pages.base}/field/walk")
+        expect(page.locator("#tag")).not_to_have_text("\u00a0")
+
+    def tap(self, where):
+        self.page.locator(where).tap()
+        self.taps += 1
+
+    def type(self, shown):
+        for key in [shown] if shown == "OL" else shown:
+            self.page.locator(f'[data-key="{key}"]').tap()
+            self.keys += 1
+
+    def save(self, shown):
+        tag = self.page.locator("#tag").inner_text()
+        self.type(shown)
+        self.tap("#save")
+        expect(self.page.locator("#done")).to_contain_text(f"Saved {tag}:")
+        return tag
+
+    def says(self, text):
+        expect(self.page.locator("#status")).to_have_text(text, timeout=20_000)
+
+
+def kill(folder):
+    """Kill the browser that was started with this folder, as a phone does that runs out of memory."""
+    for each in Path("/proc").glob("[0-9]*/cmdline"):
+        with contextlib.suppress(OSError):
+            said = each.read_bytes().split(b"\0")
+            child = any(word.startswith(b"--type") for word in said)
+            if f"--user-data-dir={folder}".encode() in said and not child:
+                os.kill(int(each.parent.name), signal.SIGKILL)
+
+
+@pytest.fixture
+def phone(chromium, tmp_path):
+    """Return a function that opens the same phone again; it is killed, never closed."""
+    memory = tmp_path / "phone"
+    path = browse.need("chromium")
+
+    def start():
+        kill(memory)
+        return chromium.browser_type.launch_persistent_context(
+            memory, executable_path=path, args=browse.ARGS, **PHONE
+        )
+
+    yield start
+    kill(memory)
+
+
+def test_ten_readings_with_few_taps(shop, pages, phone):
+    page = browse.watch(phone().pages[0])
+    walk = Walk(page, pages)
+    assert browse.unreachable(page) == []
+    small = page.evaluate(
+        "() => [...document.querySelectorAll('#pad button')]"
+        ".filter((e) => e.getBoundingClientRect().height < 56).map((e) => e.textContent)"
+    )
+    assert small == []
+    where = page.locator("#save").bounding_box()
+    began = time.monotonic()
+    tags = []
+    for shown in KNOWN:
+        tags.append(walk.save(shown))
+        assert page.locator("#save").bounding_box() == where
+    took = time.monotonic() - began
+    print(f"\nten readings: {walk.taps} taps, {walk.keys} number keys, {took:.1f} s without thinking")
+    assert tags == [f"FER-{n}" for n in range(1, 11)]
+    assert walk.taps <= 25
+    assert took < 20
+    walk.says("All sent")
+    stored = by_hand(shop)
+    told = [(one.series.name, f"{one.value:g}") for one in stored]
+    assert told == list(zip(tags, KNOWN, strict=True))
+    assert {(one.series.depth_mm, str(one.series.face)) for one in stored} == {(32.0, "b")}
+    browse.OUT.mkdir(exist_ok=True)
+    page.screenshot(path=str(browse.OUT / "walk-390.png"))
+    assert (page.faults, page.strangers) == ([], [])
+
+
+def three_without_signal(walk):
+    """Type three readings: 285 asks, what is not sent yet is undone, an unlikely weight is kept."""
+    walk.type("285")
+    expect(walk.page.locator("#better")).to_have_text("28.5?")
+    walk.tap("#better")
+    walk.save("OL")
+    walk.save("29")
+    walk.tap("#undo")
+    walk.tap("#weight")
+    walk.type("400")
+    walk.tap("#save")
+    expect(walk.page.locator("#question")).to_contain_text("400 lb? Likely is")
+    walk.tap("#keep")
+    walk.says("3 waiting to be sent")
+
+
+def lose_an_answer(page):
+    """Let the readings arrive and their answer get lost on the way back."""
+    lost = []
+
+    def lose(route):
+        lost.append(route.fetch().status)
+        route.abort()
+
+    page.route("**/field/readings", lose, times=1)
+    page.evaluate("send()")
+    until = time.monotonic() + 20
+    while not lost and time.monotonic() < until:
+        page.wait_for_timeout(50)
+    assert lost == [200]
+
+
+def put_right(walk):
+    """Correct one entry in the list and take another back."""
+    rows = walk.page.locator("#entries li")
+    walk.tap("#show")
+    rows.filter(has_text="28.5").get_by_role("button", name="Edit").tap()
+    walk.tap('[data-key="Backspace"]')
+    walk.type("4")
+    walk.tap("#save")
+    walk.tap("#show")
+    rows.filter(has_text="lb").get_by_role("button", name="Undo").tap()
+    walk.page.screenshot(path=str(browse.OUT / "walk-list-390.png"))
+    walk.tap("#close")
+    walk.says("All sent")
+
+
+def test_no_signal_a_killed_browser_and_a_lost_answer_and_each_is_stored_once(shop, pages, phone):
+    context = phone()
+    page = context.pages[0]
+    walk = Walk(page, pages)
+    page.wait_for_function("() => navigator.serviceWorker.ready.then(() => true)")
+    before = len(by_hand(shop))
+    context.set_offline(True)
+    three_without_signal(walk)
+    page.wait_for_timeout(300)
+
+    context = phone()  # killed meanwhile; the page opens without signal and knows what is waiting
+    context.set_offline(True)
+    page = browse.watch(context.pages[0])
+    walk = Walk(page, pages)
+    walk.says("3 waiting to be sent")
+    context.set_offline(False)
+    lose_an_answer(page)
+    page.evaluate("send()")
+    walk.says("All sent")
+    new = by_hand(shop)[before:]
+    assert [(one.series.quantity, round(one.value, 1), AT_LEAST in one.flags) for one in new] == [
+        (Quantity.MOISTURE, 28.5, False),
+        (Quantity.MOISTURE, 30.0, True),
+        (Quantity.WEIGHT, 181.4, False),
+    ]
+    put_right(walk)
+    left = by_hand(shop)[before:]
+    assert [(one.value, AT_LEAST in one.flags) for one in left] == [(28.4, False), (30.0, True)]
+    assert abs(new[0].taken_utc - left[0].taken_utc) < timedelta(seconds=2)
+    assert page.strangers == []
+
+
+def test_two_phones_one_of_them_with_a_clock_a_year_behind(shop, pages, chromium):
+    before = len(by_hand(shop))
+    now = datetime.now(UTC)
+    for late_days in (0, 400):
+        context = chromium.new_context(**PHONE)
+        context.add_init_script(f"{{const now = Date.now; Date.now = () => now() - {late_days} * 86400e3;}}")
+        walk = Walk(context.new_page(), pages)
+        walk.save("26")
+        walk.says("All sent")
+        context.close()
+    new = by_hand(shop)[before:]
+    assert [(one.series.name, one.value) for one in new] == [("FER-1", 26.0)] * 2
+    assert all(now <= one.taken_utc <= now + timedelta(seconds=60) for one in new)

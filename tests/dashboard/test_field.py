@@ -1,0 +1,147 @@
+"""The field pages' own routes: behind the door, from our own page only, each entry stored once."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from urllib.parse import quote
+
+import pytest
+from argon2 import PasswordHasher
+from starlette.applications import Starlette
+
+from baulk.dashboard.server import access, door, field, uploads
+from baulk.ingest import shop as shops
+from baulk.models.quantity import Owner
+
+HERE = ("host", "127.0.0.1:8501")
+BATCH = {
+    "walk": "walk-of-monday",
+    "sent_ms": 1000,
+    "entries": [
+        {"id": "entry-0001", "tag": "FER-05", "kind": "pins", "shown": "31", "depth_mm": 32, "at_ms": 0},
+        {"id": "entry-0002", "tag": "FER-05", "kind": "weight", "kg": 90.0, "at_ms": 0},
+        {"id": "entry-0003", "tag": "FER-99", "kind": "weight", "kg": 90.0, "at_ms": 0},
+    ],
+}
+
+
+class Said:
+    """An answer."""
+
+    def __init__(self, sent, read):
+        self.status, self.read = sent[0]["status"], read
+        self.headers = {name.decode(): value.decode() for name, value in sent[0]["headers"]}
+        self.body = b"".join(each.get("body", b"") for each in sent[1:])
+
+    def json(self):
+        return json.loads(self.body)
+
+
+def asked(app, path, body=None, *headers):
+    """Ask the application as a browser would."""
+    sent, read = [], []
+    scope = {
+        "type": "http",
+        "http_version": "1.1",
+        "method": "GET" if body is None else "POST",
+        "path": path,
+        "raw_path": path.encode(),
+        "query_string": b"",
+        "scheme": "http",
+        "root_path": "",
+        "server": ("127.0.0.1", 8501),
+        "client": ("127.0.0.1", 1),
+        "headers": [(name.encode(), value.encode()) for name, value in (HERE, *headers)],
+    }
+
+    async def receive():
+        read.append(path)
+        return {"type": "http.request", "body": body or b"", "more_body": False}
+
+    async def send(message):
+        sent.append(message)
+
+    asyncio.run(app(scope, receive, send))
+    return Said(sent, read)
+
+
+JSON = ("content-type", "application/json")
+
+
+@pytest.fixture
+def app(shop_folder, monkeypatch):
+    monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
+    monkeypatch.setattr(access, "PasswordHasher", lambda: PasswordHasher(time_cost=1, memory_cost=64))
+    behind = Starlette(routes=list(field.ROUTES))
+    return door.Door(behind, uploads.Uploads(lambda: None, lambda _session: False))
+
+
+def by_hand(folder):
+    with shops.open(folder) as shop:
+        return [one for one in shop.store.readings(Owner.TIMBER, "FER-05") if one.source == "hand"]
+
+
+def test_a_batch_is_stored_once_and_each_entry_is_answered(app, shop_folder):
+    body = json.dumps(BATCH).encode()
+    first = asked(app, "/field/readings", body, JSON, ("origin", "http://127.0.0.1:8501"))
+    assert [each["state"] for each in first.json()["outcomes"]] == ["stored", "stored", "refused"]
+    assert "FER-99" in first.json()["outcomes"][2]["said"]
+    again = asked(app, "/field/readings", body, JSON)
+    assert [each["state"] for each in again.json()["outcomes"]] == ["known", "known", "refused"]
+    assert sorted(one.value for one in by_hand(shop_folder)) == [31.0, 90.0]
+
+
+@pytest.mark.parametrize(
+    ("body", "headers", "status"),
+    [
+        (BATCH, [JSON, ("origin", "http://elsewhere.example")], 403),
+        (BATCH, [JSON, ("sec-fetch-site", "cross-site")], 403),
+        (BATCH, [("content-type", "text/plain")], 415),
+        (b"{", [JSON], 400),
+        (b"[" * 100_000, [JSON], 400),
+        ({"walk": "x", "entries": []}, [JSON], 400),
+        (b" " * 500_000, [JSON], 413),
+    ],
+)
+def test_what_is_not_sent_by_our_own_page_or_is_no_batch_is_refused(app, shop_folder, body, headers, status):
+    given = body if isinstance(body, bytes) else json.dumps(body).encode()
+    assert asked(app, "/field/readings", given, *headers).status == status
+    assert by_hand(shop_folder) == []
+
+
+def test_without_a_pass_nothing_is_told_and_nothing_read(app, shop_folder):
+    access.set_password(shop_folder, "three wet oaks")
+    sent = asked(app, "/field/readings", json.dumps(BATCH).encode(), JSON)
+    assert (sent.status, sent.read) == (401, [])
+    for path in ("/field/yard.json", "/field/walk", "/field/walk.js", "/field/worker.js"):
+        shut = asked(app, path)
+        assert shut.status == 401
+        assert b"FER-0" not in shut.body
+        assert b"IndexedDB" not in shut.body
+    assert by_hand(shop_folder) == []
+
+
+def test_the_yard_is_told_in_the_persons_own_units_and_in_the_order_of_the_walk(app):
+    told = asked(app, "/field/yard.json").json()
+    assert told["system"] == "inch"
+    assert [each["tag"] for each in told["stops"]] == [f"FER-0{n}" for n in range(1, 6)]
+    first, last = told["stops"][0], told["stops"][-1]
+    assert first["size"] == "8 x 7 3/4 in"
+    assert (first["pins"]["depth_mm"], first["pins"]["face"]) == (32.0, "b")
+    assert first["expected"][0]["low"] < first["expected"][0]["high"]
+    assert (last["pins"], last["weight"], last["likely_kg"]) == (None, None, None)
+    mine = quote(json.dumps({"system": "metric"}))
+    metric = asked(app, "/field/yard.json", None, ("cookie", f"baulk_me={mine}")).json()
+    assert metric["stops"][0]["size"] == "203 x 197 mm"
+    damaged = asked(app, "/field/yard.json", None, ("cookie", "baulk_me=%5B1"))
+    assert damaged.json()["system"] == "inch"
+
+
+@pytest.mark.parametrize("name", ["walk", "walk.css", "walk.js", "worker.js"])
+def test_the_page_asks_nobody_else_and_runs_no_script_but_its_own(app, name):
+    page = asked(app, f"/field/{name}")
+    assert page.status == 200
+    assert "script-src 'self'" in page.headers["content-security-policy"]
+    assert b"http://" not in page.body
+    assert b"https://" not in page.body
