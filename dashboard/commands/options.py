@@ -58,13 +58,12 @@ EndsSealed = Annotated[bool, typer.Option(_ENDS[0], help=_ENDS[1])]
 MaybeEndsSealed = Annotated[bool | None, typer.Option(_ENDS[0], help=_ENDS[1])]
 
 # where: in a timber, in the yard
-Depth = Annotated[str | None, typer.Option("--depth", help="Depth of the pin tips: '1 3/4 in', '45 mm'.")]
-PinFace = Annotated[
-    Face | None, typer.Option("--face", help="Face that the pins are in; a is up, then clockwise.")
-]
-FromEnd = Annotated[
-    str | None, typer.Option("--from-end", help="Distance of the pins from an end: '12 in', '300 mm'.")
-]
+Width = Annotated[str | None, typer.Option("--width", help="How wide: '7 13/16 in', '198.5 mm'.")]
+Depth = Annotated[str | None, typer.Option("--depth", help="How deep: '1 3/4 in', '45 mm'.")]
+AFace = Annotated[Face | None, typer.Option("--face", help="Which face; a is up, then b, c, d clockwise.")]
+FromEnd = Annotated[str | None, typer.Option("--from-end", help="Distance from an end: '12 in', '300 mm'.")]
+Bow = Annotated[str | None, typer.Option("--bow", help="Bow of the timber over its length, along its depth.")]
+Crook = Annotated[str | None, typer.Option("--crook", help="Crook over its length, along its width.")]
 _PLACE: Final = typer.Option("--place", help="The place: whose air.", metavar="PLACE")
 Place = Annotated[str, _PLACE]
 MaybePlace = Annotated[str | None, _PLACE]

@@ -11,7 +11,9 @@ import typer
 from baulk.dashboard.commands import printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
 from baulk.dashboard.commands.options import (
+    Bow,
     Confidence,
+    Crook,
     MaybeFinished,
     MaybeLength,
     MaybeMcNumber,
@@ -50,8 +52,8 @@ def size(  # noqa: PLR0913 - each is an option of the command line
     pith: MaybePith = None,
     confidence: Confidence = None,
     tolerance: Annotated[Length, typer.Option(help="How far it may come out under size.")] = None,
-    bow: Annotated[Length, typer.Option(help="Bow of the timber over its length, along the depth.")] = None,
-    crook: Annotated[Length, typer.Option(help="Crook over its length, along the width.")] = None,
+    bow: Bow = None,
+    crook: Crook = None,
     kerf: SawKerf = None,
     planing: Annotated[Length, typer.Option(help="Planed off each face.")] = None,
     wane: Annotated[Length, typer.Option(help="Wane along a face that the mill may leave.")] = None,

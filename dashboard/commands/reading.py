@@ -10,7 +10,7 @@ import typer
 from baulk.dashboard.commands import quarantine as quarantined
 from baulk.dashboard.commands import reading_decode, reading_import, reading_meter
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
-from baulk.dashboard.commands.options import Air, At, Depth, FromEnd, Limit, PinFace
+from baulk.dashboard.commands.options import AFace, Air, At, Depth, FromEnd, Limit
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models import moisture_text, units
@@ -42,7 +42,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     ],
     *,
     depth: Depth = None,
-    face: PinFace = None,
+    face: AFace = None,
     from_end: FromEnd = None,
     air: Air = False,
     at: At = "now",

@@ -10,7 +10,19 @@ from typing import Annotated, Final
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say
-from baulk.dashboard.commands.options import At, By, Note, TagArgument
+from baulk.dashboard.commands.options import (
+    AFace,
+    At,
+    Bow,
+    By,
+    Crook,
+    Depth,
+    FromEnd,
+    MaybeLength,
+    Note,
+    TagArgument,
+    Width,
+)
 from baulk.dashboard.commands.timber_events import enter
 from baulk.ingest import shop as shops
 from baulk.models import openings, text, units
@@ -20,28 +32,26 @@ from baulk.models.timber import EventKind, Value
 from baulk.models.units import System
 
 Long = str | None
-FaceOption = Annotated[Face, typer.Option("--face", help="The face: a, b, c or d.")]
-FromEnd = Annotated[Long, typer.Option("--from-end", help="So far from an end, along the timber.")]
 
 
 def measure(
     tag: TagArgument,
     *,
-    width: Annotated[Long, typer.Option(help="Width today: '7 13/16 in', '198.5 mm'.")] = None,
-    depth: Annotated[Long, typer.Option(help="Depth today.")] = None,
+    width: Width = None,
+    depth: Depth = None,
     at_face: Annotated[
         Face | None,
         typer.Option(help="Measured along this face (a width: a or c, a depth: b or d), not mid-face."),
     ] = None,
     from_end: FromEnd = None,
-    bow: Annotated[Long, typer.Option(help="Curve along its depth, at the middle of its length.")] = None,
-    crook: Annotated[Long, typer.Option(help="Curve along its width, at the middle of its length.")] = None,
+    bow: Bow = None,
+    crook: Crook = None,
     twist: Annotated[Long, typer.Option(help="How far the fourth corner lies off the other three.")] = None,
     over: Annotated[Long, typer.Option(help="Length that curves and twist were measured over.")] = None,
     cup: Annotated[Long, typer.Option(help="Deepest hollow across a face.")] = None,
     out_of_square: Annotated[Long, typer.Option(help="How far the worst corner is off the square.")] = None,
     checks: Annotated[Long, typer.Option(help="Depth of the deepest checks of any face.")] = None,
-    wane: Annotated[Long, typer.Option(help="Widest wane along a face.")] = None,
+    widest_wane: Annotated[Long, typer.Option(help="Widest wane along a face.")] = None,
     at: At = "now",
     by: By = "",
     note: Note = "",
@@ -57,7 +67,7 @@ def measure(
     given = {
         "width_mm": width, "depth_mm": depth, "from_end_mm": from_end, "bow_mm": bow, "crook_mm": crook,
         "twist_mm": twist, "length_mm": over, "cup_mm": cup, "out_of_square_mm": out_of_square,
-        "check_mm": checks, "wane_mm": wane,
+        "check_mm": checks, "wane_mm": widest_wane,
     }  # fmt: skip
 
     def detail(system: System) -> dict[str, Value]:
@@ -69,14 +79,16 @@ def measure(
 def check(
     tag: TagArgument,
     *,
-    face: Annotated[Face | None, typer.Option("--face", help="The face that it opens: a, b, c or d.")] = None,
-    kind: Annotated[str | None, typer.Option(help="check (left out), shake or split.")] = None,
-    name: Annotated[str, typer.Option(help="Which, where a face has several: a word of your own.")] = "",
-    length: Annotated[Long, typer.Option(help="How long: '24 in', '600 mm'.")] = None,
-    width: Annotated[Long, typer.Option(help="How wide at the face: '1/8 in', '0.4 mm'.")] = None,
-    depth: Annotated[Long, typer.Option(help="How deep, by a thin leaf.")] = None,
+    length: MaybeLength = None,
+    width: Width = None,
+    depth: Depth = None,
+    face: AFace = None,
     from_end: FromEnd = None,
-    since: Annotated[str, typer.Option(help="Day since when it is known to be there: 2026-05-14.")] = "",
+    opening: Annotated[str | None, typer.Option(help="check (left out), shake or split.")] = None,
+    called: Annotated[str, typer.Option(help="Which, where a face has several: a word of your own.")] = "",
+    known_since: Annotated[
+        str, typer.Option(help="Day since when it is known to be there: 2026-05-14.")
+    ] = "",
     at: At = "now",
     by: By = "",
     note: Note = "",
@@ -92,12 +104,13 @@ def check(
     given = {"length_mm": length, "width_mm": width, "depth_mm": depth, "from_end_mm": from_end}
 
     def detail(system: System) -> dict[str, Value]:
-        told = {"face": face and face.value, "opening": kind, "name": name.strip(), "since": since.strip()}
+        told = {"face": face and face.value, "opening": opening, "name": called.strip(),
+                "since": known_since.strip()}  # fmt: skip
         return {**_lengths(given, system), **{key: word for key, word in told.items() if word}}
 
     enter(tag, EventKind.CHECKED, detail, at=at, by=by, note=note, shop=shop, json=json)
     if not json:
-        _tell_growth(tag, face, name.strip(), shop)
+        _tell_growth(tag, face, called.strip(), shop)
 
 
 def kerf(
@@ -105,9 +118,9 @@ def kerf(
     into: Annotated[str, typer.Argument(metavar="[FACE]", hidden=True)] = "",
     deep: Annotated[str, typer.Argument(metavar="[DEPTH]", hidden=True)] = "",
     *,
-    face: Annotated[Face | None, typer.Option("--face", help="The face it is sawn into.")] = None,
-    depth: Annotated[Long, typer.Option(help="How deep: '3 in', '75 mm'.")] = None,
-    width: Annotated[Long, typer.Option(help="How wide the saw cut it: '3/16 in'.")] = None,
+    width: Width = None,
+    depth: Depth = None,
+    face: AFace = None,
     at: At = "now",
     by: By = "",
     note: Note = "",

@@ -11,7 +11,7 @@ import typer
 
 from baulk.dashboard.commands import former
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say_json, table
-from baulk.dashboard.commands.options import At, By, Depth, FromEnd, Note, PinFace, TagArgument
+from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, Note, TagArgument
 from baulk.dashboard.commands.timber_events import answer
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
@@ -32,7 +32,7 @@ def attach(
     sensor: SensorArgument,
     *,
     depth: Depth = None,
-    face: PinFace = None,
+    face: AFace = None,
     from_end: FromEnd = None,
     at: At = "now",
     by: By = "",

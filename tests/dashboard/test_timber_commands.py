@@ -340,15 +340,15 @@ def test_a_check_measured_again_is_told_with_what_it_has_grown_by(here, answer):
     assert "check in face b: 24 in long, 0.12 in wide, 1/2 in deep" in grown
     assert "The check in face b has grown from 0.02 in to 0.12 in wide between 1 March 2026" in grown
     shake = answer(
-        "timber", "check", "FER-01", "--kind", "shake", "--length", "3 in", "--since", "2026-01-20"
+        "timber", "check", "FER-01", "--opening", "shake", "--length", "3 in", "--known-since", "2026-01-20"
     )
     assert shake["detail"] == {"opening": "shake", "length_mm": pytest.approx(76.2), "since": "2026-01-20"}
     for words, why in (
         (("--length", "3 in"), "a check needs its face"),
         (("--face", "a", "--length", "20 ft"), "at most 3658 mm long"),
         (("--face", "a", "--depth", "8 in"), "at most 197 mm deep"),
-        (("--face", "a", "--kind", "crack"), "is one of check, shake, split"),
-        (("--face", "a", "--since", "2126-01-01"), "lies after the day"),
+        (("--face", "a", "--opening", "crack"), "is one of check, shake, split"),
+        (("--face", "a", "--known-since", "2126-01-01"), "lies after the day"),
     ):
         with pytest.raises(OutOfRange, match=why):
             here("timber", "check", "FER-01", *words)
