@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-import base64
 import io
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, BinaryIO, Final
+from typing import BinaryIO, Final
 from urllib.parse import parse_qs, urlsplit
 
-import altair as alt
 import numpy as np
-import pandas as pd
 import streamlit as st
 import zxingcpp
 from PIL import Image
 
-from baulk.dashboard.charts import time_series
-from baulk.dashboard.sections import layout
+from baulk.dashboard.sections import layout, tap_picture
 from baulk.ingest import photos
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError
@@ -84,10 +79,7 @@ def tag() -> str | None:
         return None
 
 
-GRID: Final = 45  # spots each way: under 5 mm on an 8 inch face, finer than a pith can be told
-WIDTH_PX: Final = 330
-PICTURE_PX: Final = 640
-ALT: Final = "The butt end, to be tapped; the choice 'type it' above does the same from a keyboard"
+PICTURE_PX: Final = 1000
 CORNERS: Final = ("upper left corner of the butt end", "lower right corner of the butt end", "pith")
 SAPWOOD: Final = "place where the sapwood begins, where it is plainest"
 
@@ -103,27 +95,43 @@ class Tapped:
 def on_drawing(section: Section, system: System) -> Tapped | None:
     """Draw the section and return where it was tapped."""
     st.caption("Tap where the growth rings have their centre; face a is up.")
-    half_w, half_d = section.width_mm / 2, section.depth_mm / 2
-    xs, ys = np.linspace(-half_w, half_w, GRID), np.linspace(-half_d, half_d, GRID)
-    spot = _tap(_grid(xs, ys), None, section.depth_mm / section.width_mm, "arrival_tap")
-    if spot is None:
-        return None
-    found = Tapped(x_mm=spot[0], y_mm=spot[1])
-    _say(found, system)
+    found = _on_section(
+        section, "arrival_tap", "The butt end: tap the pith, or move by the arrow keys and Enter"
+    )
+    if found is not None:
+        _say(found, system)
     return found
 
 
 def sapwood_on_drawing(section: Section, system: System) -> float | None:
     """Draw the section and return how far from the pith the sapwood begins, where it was tapped, in mm."""
     st.caption("Tap where the sapwood begins; face a is up.")
-    half_w, half_d = section.width_mm / 2, section.depth_mm / 2
-    xs, ys = np.linspace(-half_w, half_w, GRID), np.linspace(-half_d, half_d, GRID)
-    spot = _tap(_grid(xs, ys), None, section.depth_mm / section.width_mm, "arrival_sapwood_tap")
-    if spot is None:
+    found = _on_section(
+        section, "arrival_sapwood_tap", "The butt end: tap where the sapwood begins, or arrow keys and Enter"
+    )
+    if found is None:
         return None
-    radius_mm = float(np.hypot(spot[0] - section.pith_x_mm, spot[1] - section.pith_y_mm))
+    radius_mm = float(np.hypot(found.x_mm - section.pith_x_mm, found.y_mm - section.pith_y_mm))
     st.caption(f"Heartwood within {show_length(radius_mm, system)} of the pith.")
     return radius_mm
+
+
+def _on_section(section: Section, key: str, label: str) -> Tapped | None:
+    """Draw the section, keep the place that was tapped on it, and return it."""
+    kept = st.session_state.get(f"{key}_at")
+    with st.container(key=f"{key}_box"):
+        spot = tap_picture.tap(
+            tap_picture.of_rectangle(section.width_mm, section.depth_mm),
+            key=key,
+            label=label,
+            marks=[kept] if kept else [],
+        )
+    if spot is not None and spot != kept:
+        st.session_state[f"{key}_at"] = spot
+        st.rerun()
+    if kept is None:
+        return None
+    return Tapped(x_mm=(kept[0] - 0.5) * section.width_mm, y_mm=(0.5 - kept[1]) * section.depth_mm)
 
 
 def sapwood_on_photograph(section: Section) -> float | None:
@@ -152,12 +160,14 @@ def on_photograph(
     with Image.open(io.BytesIO(picture)) as opened:
         opened.thumbnail((PICTURE_PX, PICTURE_PX))
         small = opened.convert("RGB")
-    xs = np.linspace(0, small.width, 2 * GRID)
-    ys = np.linspace(0, small.height, 2 * GRID)
-    spots, tall = _grid(xs, ys), small.height / small.width
-    spot = _tap(spots, small, tall, f"arrival_photo_tap_{len(taps)}", taps)
+    spot = tap_picture.tap(
+        tap_picture.of_image(small),
+        key=f"arrival_photo_tap_{len(taps)}",
+        label="The butt end, to be tapped, or by the arrow keys and Enter; 'type it' above does the same",
+        marks=[(x / small.width, 1 - y / small.height) for x, y in taps],
+    )
     if spot is not None and len(taps) < len(wanted):
-        taps.append(spot)
+        taps.append((spot[0] * small.width, (1 - spot[1]) * small.height))
         st.rerun()
     if taps and st.button("Tap again", key="arrival_taps_again"):
         st.session_state["arrival_taps"] = []
@@ -189,68 +199,3 @@ def _say(found: Tapped, system: System) -> None:
 
     x, y = side(found.x_mm, "right", "left"), side(found.y_mm, "above", "below")
     st.caption(f"Pith {x} and {y} of the centre.")
-
-
-def _grid(xs: Any, ys: Any) -> pd.DataFrame:  # noqa: ANN401 - two rows of numbers
-    x, y = np.meshgrid(xs, ys)
-    return pd.DataFrame({"x": x.ravel().round(2), "y": y.ravel().round(2)})
-
-
-def _tap(
-    spots: pd.DataFrame,
-    under: Image.Image | None,
-    tall: float,
-    key: str,
-    done: Sequence[tuple[float, float]] = (),
-) -> tuple[float, float] | None:
-    """Show spots over a picture, with those tapped so far, and return the one that was tapped now."""
-    x = alt.X("x:Q", axis=None, scale=alt.Scale(domain=_ends(spots["x"]), nice=False, zero=False))
-    y = alt.Y("y:Q", axis=None, scale=alt.Scale(domain=_ends(spots["y"]), nice=False, zero=False))
-    tap = alt.selection_point(name="tap", fields=["x", "y"], nearest=True, on="click", toggle=False)
-    points = (
-        alt.Chart(spots)
-        .mark_point(shape="cross", filled=True, stroke=time_series.INK, fill="white", strokeWidth=1)
-        .encode(x=x, y=y, size=alt.condition(tap, alt.value(260), alt.value(30), empty=False),
-                tooltip=alt.value(None),
-                opacity=alt.condition(tap, alt.value(1), alt.value(0), empty=False))
-        .add_params(tap)
-    )  # fmt: skip
-    layers = [_ground(spots, under, x, y)]
-    if done:
-        seen = pd.DataFrame(done, columns=["x", "y"])
-        layers.append(
-            alt.Chart(seen)
-            .mark_point(shape="cross", size=260, filled=True, fill="white", stroke=time_series.INK, opacity=1)
-            .encode(x=x, y=y)
-        )
-    layers.append(points)
-    chart = alt.layer(*layers).properties(width=WIDTH_PX)
-    made = time_series.finish(chart, round(WIDTH_PX * tall), fit=False)
-    event: Any = st.altair_chart(made, on_select="rerun", key=key, width="content", alt=ALT)
-    picked = (event or {}).get("selection", {}).get("tap", [])
-    return (float(picked[0]["x"]), float(picked[0]["y"])) if picked else None
-
-
-def _ends(values: pd.Series) -> list[float]:
-    return [float(values.min()), float(values.max())]
-
-
-def _ground(spots: pd.DataFrame, under: Image.Image | None, x: alt.X, y: alt.Y) -> Any:  # noqa: ANN401
-    left, right = _ends(spots["x"])
-    low, high = _ends(spots["y"])
-    if under is None:
-        box = pd.DataFrame([{"x": left, "x2": right, "y": low, "y2": high}])
-        return (
-            alt.Chart(box)
-            .mark_rect(fill="#e9ece6", stroke=time_series.INK, strokeWidth=1.5)
-            .encode(x=x, x2="x2", y=y, y2="y2")
-        )
-    out = io.BytesIO()
-    under.save(out, "JPEG", quality=80)
-    url = "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
-    middle = pd.DataFrame([{"x": (left + right) / 2, "y": (low + high) / 2, "url": url}])
-    return (
-        alt.Chart(middle)
-        .mark_image(width=WIDTH_PX, height=round(WIDTH_PX * under.height / under.width), aspect=False)
-        .encode(x=x, y=y, url="url")
-    )

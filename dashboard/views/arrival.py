@@ -22,6 +22,8 @@ CLEARED = (
     "arrival_weight",
     "arrival_mc",
     "arrival_taps",
+    "arrival_tap_at",
+    "arrival_sapwood_tap_at",
     "arrival_sapwood_width",
 )
 

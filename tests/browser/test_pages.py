@@ -91,7 +91,7 @@ def ask_what_if(page):
 def tap_the_pith(page):
     type_in(page, "arrival_green", "8 x 7 3/4")
     page.get_by_text("tap it on a picture").click()
-    drawn = page.locator(".st-key-arrival_tap canvas.marks")
+    drawn = page.locator(".st-key-arrival_tap_box img")
     expect(drawn).to_be_visible(timeout=30_000)
     browse.settled(page)
     box = drawn.bounding_box()
