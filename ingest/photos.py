@@ -19,6 +19,7 @@ FOLDER: Final = "photos"
 LONGEST_SIDE: Final = 1600  # pixels: a check of a millimetre still shows on an 8 inch face
 MOST_MB: Final = 25
 MOST_BYTES: Final = MOST_MB * 1024 * 1024  # as a browser's file box counts a megabyte
+CODE_SIDE: Final = "code"  # in a label's address: side of its code without the white edge [mm]
 MOST_PIXELS: Final = 50_000_000
 FORMATS: Final = ("JPEG", "PNG")  # no others: some are programs, which the library hands to an interpreter
 

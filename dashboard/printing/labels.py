@@ -14,6 +14,7 @@ from reportlab.pdfgen.canvas import Canvas
 from baulk.dashboard import words
 from baulk.dashboard.printing import page, style
 from baulk.dashboard.printing.style import MM, PaperError
+from baulk.ingest import photos
 from baulk.models import formatting, units
 from baulk.models.timber import Timber
 from baulk.models.use_class import UseClassTable
@@ -138,9 +139,19 @@ def rolls(system: units.System) -> tuple[str, ...]:
     return ("2.4 x 1.1 in", "4 x 2 in") if system == "inch" else ("62 x 29 mm", "102 x 51 mm")
 
 
-def address(url: str, tag: str) -> str:
-    """Return the address of a timber's page."""
-    return f"{url.rstrip('/')}/timber?tag={quote(tag, safe='')}"
+def address(url: str, tag: str, code_mm: float | None = None) -> str:
+    """Return the address of a timber's page, with the side of the code that it is printed as, [mm]."""
+    side = "" if code_mm is None else f"&{photos.CODE_SIDE}={code_mm:.1f}"
+    return f"{url.rstrip('/')}/timber?tag={quote(tag, safe='')}{side}"
+
+
+def _sized(url: str, tag: str, drawn_mm: float) -> str:
+    """Return the address that tells how large its own code is, drawn so wide with its white edge."""
+    told_mm = drawn_mm
+    for _ in range(2):  # what it tells may make the code finer, which changes what it has to tell
+        modules = len(style.code_modules(address(url, tag, told_mm)))
+        told_mm = drawn_mm * modules / (modules + 2 * style.QUIET_ZONE)
+    return address(url, tag, told_mm)
 
 
 def labels(  # noqa: PLR0913 - what a person can set
@@ -202,14 +213,14 @@ def labels(  # noqa: PLR0913 - what a person can set
                 canvas.showPage()
                 at = 0
             x, y = (side * MM for side in sheet.corner_mm(at))
-            _label(canvas, timber.tag, rows, x, y, sheet, address(url, timber.tag))
+            _label(canvas, timber.tag, rows, x, y, sheet, url)
             at += 1
     canvas.save()
     return out.getvalue()
 
 
 def _label(  # noqa: PLR0913, PLR0917 - a label is where all of these meet
-    canvas: Canvas, tag: str, rows: Sequence[str], x: float, y: float, sheet: Sheet, link: str
+    canvas: Canvas, tag: str, rows: Sequence[str], x: float, y: float, sheet: Sheet, url: str
 ) -> None:
     width, height = (side * MM for side in sheet.label_mm)
     edge = min(2.0 * MM, height * 0.06)
@@ -217,7 +228,7 @@ def _label(  # noqa: PLR0913, PLR0917 - a label is where all of these meet
     side = min(height - 2 * edge, width - 2 * edge if upright else width * 0.52)
     code_y = y + height - edge - side if upright else y + (height - side) / 2
     drawing = style.sheet_of(side, side)
-    drawing.add(style.code(link, side))
+    drawing.add(style.code(_sized(url, tag, side / MM), side))
     renderPDF.draw(drawing, canvas, x + edge, code_y)
     left = x + edge if upright else x + edge + side + 1.0 * MM
     room = x + width - edge - left

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass
 from typing import BinaryIO, Final
-from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 import streamlit as st
@@ -13,7 +12,7 @@ import zxingcpp
 from PIL import Image
 
 from baulk.dashboard.sections import layout, tap_picture
-from baulk.ingest import photos
+from baulk.ingest import photo_scale, photos
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError
 from baulk.models.section import Section
@@ -51,8 +50,7 @@ def tag_in(picture: bytes) -> str:
     found = [code.text.strip() for code in seen if code.text.strip()]
     if not found:
         raise NoCode("no code is to be seen in it; hold the phone square, nearer, and out of the sun")
-    query = parse_qs(urlsplit(found[0]).query)
-    return query["tag"][0] if query.get("tag") else found[0]
+    return photo_scale.read(found[0])[0]
 
 
 def tag() -> str | None:

@@ -11,7 +11,7 @@ import streamlit as st
 
 from baulk.dashboard import typed, words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout
+from baulk.dashboard.sections import layout, photo_measure
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
@@ -246,7 +246,7 @@ def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
         st.caption(f"The newest {LATEST} of {len(events)}; `baulk timber history` lists them all.")
     _add(found, facts, now)
     _undo(events, facts, now)
-    _pictures(found, now)
+    _pictures(found, facts, now)
 
 
 def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:
@@ -300,11 +300,12 @@ def _undo(events: list[Event], facts: shop_facts.ShopFacts, now: datetime) -> No
                 st.rerun()
 
 
-def _pictures(found: shop_facts.TimberFacts, now: datetime) -> None:
+def _pictures(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:
     tag = found.timber.tag
     kept = ask(lambda s: photos.of(s, tag))
     for at, path in reversed(kept[-3:]):
         st.image(str(path), caption=f"Photographed {words.clock(at)}", width=420)
+    photo_measure.section(found, facts, kept)
     with st.expander("Add a photograph", key="photo-add"):
         turn, by = st.session_state.get("photo_turn", 0), preferences.chosen().name
         given = st.file_uploader(

@@ -1,0 +1,281 @@
+"""Millimetres read off a photograph: section, pith, sapwood, checks and wane, tapped on the picture."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import streamlit as st
+
+from baulk.dashboard import words
+from baulk.dashboard.queries import shop_facts
+from baulk.dashboard.sections import layout, tap_picture
+from baulk.dashboard.server import preferences
+from baulk.dashboard.server.shop_access import ask
+from baulk.ingest import operations, photo_scale, photos
+from baulk.models import photograph, units
+from baulk.models.errors import BaulkError
+from baulk.models.photograph import Array, ButtEnd, Plane
+from baulk.models.text import events as event_text
+from baulk.models.timber import Event, EventKind, Timber, Value
+from baulk.models.units import System
+
+CORNERS: Final = ("upper left corner", "upper right corner", "lower right corner", "lower left corner")
+TWO: Final = ("first place", "second place")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """One thing to measure: what is tapped for it, and whether it needs the butt end's corners first."""
+
+    word: str
+    taps: tuple[str, ...]
+    on_butt: bool = True
+
+
+TASKS: Final[Mapping[str, Task]] = {
+    "section": Task(word="section, by its four corners", taps=CORNERS, on_butt=False),
+    "pith": Task(word="pith", taps=("pith",)),
+    "sapwood": Task(word="where the sapwood begins", taps=("pith", "place where the sapwood begins")),
+    "check depth": Task(word="check, how deep", taps=("check at the face", "inner end of the check")),
+    "check width": Task(word="check, how wide", taps=("one edge of the check", "other edge"), on_butt=False),
+    "check length": Task(word="check, how long on a face", taps=("one end", "other end"), on_butt=False),
+    "wane": Task(word="wane, along a face", taps=("where the wane begins", "corner as it would be")),
+    "distance": Task(word="any distance", taps=TWO, on_butt=False),
+}
+
+
+@st.cache_data(show_spinner=False, max_entries=8)
+def _scale(path: str, side_mm: float | None) -> tuple[photo_scale.Scale | None, str]:
+    """Look for the code in a kept photograph, once for each; and say why there is none."""
+    try:
+        return photo_scale.look(Path(path).read_bytes(), side_mm), ""
+    except (BaulkError, OSError) as err:
+        return None, str(err)
+
+
+def section(
+    found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, kept: Sequence[tuple[datetime, Path]]
+) -> None:
+    """Offer to measure on a kept photograph of a timber."""
+    if not kept:
+        return
+    with st.expander("Measure on a photograph", key="photo-measure"):
+        by_day = {words.clock(at): path for at, path in reversed(kept)}
+        chosen = st.selectbox("Photograph", list(by_day), key="measure_photo")
+        path = by_day[chosen]
+        with layout.errors_as_sentences():
+            image = photos.decoded(path.read_bytes(), photo_scale.LONGEST_PX)
+            plane = _plane(found.timber, path, image.size, facts.system, image_source(str(path)))
+            if plane is not None:
+                _measure(found, facts, path, plane, image.size)
+
+
+@st.cache_data(show_spinner=False, max_entries=8)
+def image_source(path: str) -> str:
+    """Return a kept photograph as the address of a picture, once for each."""
+    return tap_picture.of_image(
+        photos.decoded(Path(path).read_bytes(), photo_scale.LONGEST_PX).convert("RGB")
+    )
+
+
+def _plane(timber: Timber, path: Path, size_px: tuple[int, int], system: System, source: str) -> Plane | None:
+    """Return the plane of a photograph: from its code, else from two places a known distance apart."""
+    with st.spinner("Looking for the code of its label..."):
+        scale, why = _scale(str(path), None)
+    if scale is not None:
+        if scale.tag != timber.tag:
+            st.warning(f"The code in this picture is that of {words.md(scale.tag)}, not of {timber.tag}.")
+        st.caption(
+            f"The scale is the label's code, {units.show_length(scale.side_mm, system)} wide; perspective is "
+            "taken out. It holds in the plane that the label lies in: flat on the wood that you measure."
+        )
+        return scale.plane
+    st.caption(
+        f"{words.md(layout.capital(why))} Without it, tap two places a known distance apart; take such a "
+        "picture square on, for perspective is not taken out."
+    )
+    bare = units.default_length_unit(system)
+    long = st.text_input(
+        "Known distance", key="measure_known", placeholder="8 in" if system == "inch" else "200 mm"
+    )
+    spots = _taps(path, "known", TWO, source)
+    if len(spots) < len(TWO) or not long.strip():
+        return None
+    first, second = _px(spots, size_px)
+    return photograph.by_two_places(first, second, units.length_mm(long, bare=bare))
+
+
+def _taps(path: Path, name: str, wanted: Sequence[str], source: str) -> list[tuple[float, float]]:
+    """Ask for taps one after the other, and return those made so far, across and down from 0 to 1."""
+    key = f"measure_{path.name}_{name}"
+    spots: list[tuple[float, float]] = st.session_state.setdefault(key, [])
+    if len(spots) < len(wanted):
+        st.caption(f"Tap the **{wanted[len(spots)]}** ({len(spots) + 1} of {len(wanted)}).")
+    spot = tap_picture.tap(
+        source,
+        key=f"{key}_{len(spots)}",
+        label=f"Photograph: tap the {wanted[min(len(spots), len(wanted) - 1)]}, or arrow keys and Enter",
+        marks=spots,
+        names=[str(n + 1) for n in range(len(spots))],
+    )
+    if spot is not None and len(spots) < len(wanted):
+        spots.append(spot)
+        st.rerun()
+    if spots and st.button("Undo tap", key=f"{key}_undo"):
+        spots.pop()
+        st.rerun()
+    return spots
+
+
+def _px(spots: Sequence[tuple[float, float]], size_px: tuple[int, int]) -> list[tuple[float, float]]:
+    """Return places in pixels, from the centre of the upper left one."""
+    return [(x * size_px[0] - 0.5, y * size_px[1] - 0.5) for x, y in spots]
+
+
+def _measure(
+    found: shop_facts.TimberFacts,
+    facts: shop_facts.ShopFacts,
+    path: Path,
+    plane: Plane,
+    size_px: tuple[int, int],
+) -> None:
+    """Ask what is measured, show it, and offer to keep it."""
+    name = st.selectbox("What", list(TASKS), format_func=lambda each: TASKS[each].word, key="measure_what")
+    task, source = TASKS[name], image_source(str(path))
+    butt = _butt(path, plane, size_px)
+    if task.on_butt and butt is None:
+        st.caption("Tap the section's four corners first; the rest is placed between them.")
+        return
+    spots = _taps(path, name, task.taps, source)
+    if len(spots) < len(task.taps):
+        return
+    px = _px(spots, size_px)
+    made = read(name, plane.mm(px), butt, found.timber, facts.system)
+    spread = plane.spread_mm(px[0], px[-1]) if len(px) > 1 else 0.0
+    doubt = (
+        f" The scale alone is known to {units.show_length(2 * spread, facts.system)}." if spread > 0.5 else ""
+    )
+    st.info(f"{made.said}{doubt}")
+    if (made.kind or made.corrects) and st.button("Save", type="primary", key="measure_go"):
+        _save(found.timber, made, facts)
+
+
+def _butt(path: Path, plane: Plane, size_px: tuple[int, int]) -> ButtEnd | None:
+    corners = st.session_state.get(f"measure_{path.name}_section", [])
+    if len(corners) < len(CORNERS):
+        return None
+    return photograph.butt_end(plane.mm(_px(corners, size_px)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """What the taps say, and what is kept of it: an event, or fields of the timber to correct, or nothing.
+
+    Attributes
+    ----------
+    said : str
+        A sentence.
+    kind : EventKind or None
+        The event that it makes, if it makes one.
+    detail : mapping
+        The event's details.
+    corrects : mapping
+        Fields of the timber.
+    """
+
+    said: str
+    kind: EventKind | None = None
+    detail: Mapping[str, Value] = field(default_factory=dict)
+    corrects: Mapping[str, Any] = field(default_factory=dict)
+
+
+def read(name: str, mm: Array, butt: ButtEnd | None, timber: Timber, system: System) -> Measured:
+    """Return what the taps say.
+
+    Parameters
+    ----------
+    name : str
+        One of `TASKS`.
+    mm : ndarray, shape (n, 2)
+        The places tapped, in the plane of the photograph. [mm]
+    butt : ButtEnd or None
+        The butt end, where its corners were tapped.
+    timber : Timber
+        The timber, whose section as entered carries pith and sapwood.
+    system : "inch" or "metric"
+        Units of the words.
+    """
+    if name == "section":
+        end = photograph.butt_end(mm)
+        return Measured(
+            said=f"It measures {units.show_size(end.width_mm, end.depth_mm, system)} today.",
+            kind=EventKind.MEASURED,
+            detail={"width_mm": round(end.width_mm, 1), "depth_mm": round(end.depth_mm, 1)},
+        )
+    if butt is not None and name in {"pith", "sapwood"}:
+        return _inside(name, [_as_entered(butt.place_mm(each), butt, timber) for each in mm], timber, system)
+    apart = float(np.hypot(*(mm[1] - mm[0])))
+    shown = units.show_length(apart, system)
+    if name == "wane":
+        detail: dict[str, Value] = {"wane_mm": round(apart, 1)}
+        return Measured(said=f"Wane {shown} along the face.", kind=EventKind.MEASURED, detail=detail)
+    if name.startswith("check"):
+        what, word = {
+            "check depth": ("depth_mm", "deep at the end"),
+            "check width": ("width_mm", "wide"),
+            "check length": ("length_mm", "long"),
+        }[name]
+        face = str(butt.nearest_face(mm[0])) if what == "depth_mm" and butt is not None else _ask_face()
+        return Measured(
+            said=f"A check in face {face}, {shown} {word}.",
+            kind=EventKind.CHECKED,
+            detail={"face": face, what: round(apart, 2)},
+        )
+    return Measured(said=f"{shown} apart.")
+
+
+def _inside(name: str, spots: list[tuple[float, float]], timber: Timber, system: System) -> Measured:
+    """Return where the pith lies, or the radius of the heartwood about it."""
+    if name == "pith":
+        x, y = spots[0]
+        across = f"{units.show_length(abs(x), system)} {'right' if x >= 0 else 'left'}"
+        up = f"{units.show_length(abs(y), system)} {'above' if y >= 0 else 'below'}"
+        moved = replace(timber.section, pith_x_mm=round(x, 1), pith_y_mm=round(y, 1))
+        return Measured(said=f"Pith {across} and {up} of the centre.", corrects={"section": moved})
+    (x, y), (edge_x, edge_y) = spots
+    radius = float(np.hypot(edge_x - x, edge_y - y))
+    return Measured(
+        said=f"Heartwood within {units.show_length(radius, system)} of the pith.",
+        corrects={"heartwood_mm": round(radius, 1)},
+    )
+
+
+def _ask_face() -> str:
+    return str(st.selectbox("In face", list("abcd"), key="measure_face"))
+
+
+def _as_entered(spot: tuple[float, float], butt: ButtEnd, timber: Timber) -> tuple[float, float]:
+    """Return a place of today's section in that of the section as entered, which has shrunk since."""
+    return (
+        spot[0] * timber.section.width_mm / butt.width_mm,
+        spot[1] * timber.section.depth_mm / butt.depth_mm,
+    )
+
+
+def _save(timber: Timber, made: Measured, facts: shop_facts.ShopFacts) -> None:
+    now, by, note = layout.now(), preferences.chosen().name, "measured on a photograph"
+    if made.kind is None:
+        ask(lambda s: operations.edit_timber(s, timber.tag, now_utc=now, by=by, note=note, **made.corrects))
+        st.session_state["event_told"] = f"Saved. {made.said}"
+    else:
+        event = Event(
+            tag=timber.tag, kind=made.kind, at_utc=now, noted_utc=now, detail=made.detail, by=by, note=note
+        )
+        ask(lambda s: operations.add_event(s, event))
+        st.session_state["event_told"] = f"Saved: {event_text.event(event, facts.system)}."
+    st.rerun()
