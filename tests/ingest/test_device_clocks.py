@@ -305,7 +305,7 @@ def test_the_listener_moves_what_comes_from_a_clock_that_is_known_to_be_behind(
     assert abs(found[40.5].taken_utc - now) < MINUTE
     assert found[40.5].flags[0] == "clock"
     assert abs(found[41.5].taken_utc - now) < MINUTE
-    assert found[41.5].flags == ()
+    assert "clock" not in found[41.5].flags
 
 
 @pytest.mark.parametrize("reader", ["senml", "mapped"])
