@@ -279,6 +279,16 @@ def test_a_restarted_listener_goes_on_where_it_was(yard, listening):
     assert again.corrected == {TOPIC.format("shed"): 3600.0}
 
 
+def test_made_up_topics_do_not_push_out_what_was_learned(yard, listening, monkeypatch):
+    monkeypatch.setattr(device_clock, "_MOST", 5)
+    end = listening.live(40, step=10 * MINUTE, behind=HOUR)
+    for k in range(20):
+        listening.hear(sent(end, end + MINUTE, k, f"made-up-{k}"))
+    flush(listening)
+    assert len(device_clock.learned(yard.store)) == 5
+    assert known(yard).is_corrected
+
+
 def test_a_note_of_another_version_is_begun_anew(yard):
     yard.store.note("device-clock/one", b'{"a": {"run": 1}}')
     yard.store.note("device-clock-choice", b"[1]")
