@@ -181,8 +181,8 @@ class DeviceWatch:
             one.about = about
             one.hear(at_s, delay_s)
         topics[topic] = one  # the last that was heard stands at the end
-        while len(topics) > _MOST:
-            del topics[next(iter(topics))]
+        while len(topics) > _MOST:  # made-up topics must not push out what was learned in days
+            del topics[next((each for each in topics if not topics[each].run.is_steady), next(iter(topics)))]
 
     def _is_vouched(self, topics: Mapping[str, Topic], now_s: float) -> bool:
         """Whether our own clock is right: a time server keeps it, or most devices agree with it."""

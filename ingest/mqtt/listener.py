@@ -298,7 +298,10 @@ class _Listener:
         if self._host_watch.ahead_s:
             raws = [replace(raw, host_ahead_s=self._host_watch.ahead_s) for raw in raws]
         if behind := self._device_watch.corrected:
-            raws = [replace(raw, device_behind_s=behind.get(raw.topic, 0.0)) for raw in raws]
+            raws = [
+                replace(raw, device_behind_s=behind[raw.topic]) if raw.topic in behind else raw
+                for raw in raws
+            ]
         try:
             pipeline.handle_batch(raws, self.shop, heard=self._heard.last, repeats=self._repeats)
         except StoreError:

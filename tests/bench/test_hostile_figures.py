@@ -145,9 +145,10 @@ def test_uploads_without_a_pass(shop_dir, tmp_path, free_port, row):
         until = time.monotonic() + 120
         while True:
             try:
-                line = http.client.HTTPConnection("127.0.0.1", free_port, timeout=5)
-                line.request("GET", "/_stcore/health")
-                line.getresponse().read()
+                where = http.client.HTTPConnection("127.0.0.1", free_port, timeout=5)
+                with contextlib.closing(where) as line:
+                    line.request("GET", "/_stcore/health")
+                    line.getresponse().read()
                 break
             except OSError:
                 assert time.monotonic() < until
@@ -158,25 +159,25 @@ def test_uploads_without_a_pass(shop_dir, tmp_path, free_port, row):
             text = Path(f"/proc/{pages.pid}/status").read_text()
             return int(re.search(r"VmRSS:\s+(\d+)", text)[1]) / 1000
 
-        before, taken, most, done = resident(), [], 0.0, threading.Event()
-        team = [threading.Thread(target=lambda: taken.append(put(free_port, 150 * MB))) for _ in range(12)]
-        for each in team:
-            each.start()
+        before, taken, done = resident(), [], threading.Event()
+        seen = [before]
 
         def look():
-            nonlocal most
-            while not done.wait(0.05):
-                most = max(most, resident())
+            while not done.wait(0.01):
+                seen.append(resident())
 
         looking = threading.Thread(target=look)
-        looking.start()
+        team = [threading.Thread(target=lambda: taken.append(put(free_port, 150 * MB))) for _ in range(12)]
+        for each in (looking, *team):
+            each.start()
         for each in team:
             each.join()
         done.set()
         looking.join()
+        most, after = max(seen), resident()
         row(
             "12 x 150 MB uploaded without a pass",
-            f"{before:.0f} -> {most:.0f} MB, {resident():.0f} after; {max(taken) / MB:.1f} MB of one taken",
+            f"{before:.0f} -> {most:.0f} MB, {after:.0f} after; {max(taken) / MB:.1f} MB of one taken",
         )
         assert most - before < 40
     finally:

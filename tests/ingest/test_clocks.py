@@ -82,7 +82,7 @@ def test_a_buffer_sent_message_by_message_is_put_right_once_the_clock_is_learned
     for k in range(72, 80):  # then live
         at = datetime.fromtimestamp(boot + 3600 * k, UTC)
         pipeline.handle(sent([temp(unset(k), k / 2)], at, mid=k + 1), yard)
-    watch = HostWatch(yard.store)
+    watch = HostWatch(yard.store, lambda: False)
     watch.look({raw.topic: (raw, yard.store.latest(Owner.AIR, "shed"))})
     assert nightly.mend_times(yard, NOW + HOUR) >= 71
     found = taken(yard)
@@ -146,13 +146,13 @@ def yard_of(devices, true, host_ahead, *, start=0):
 
 @pytest.mark.parametrize("host_ahead", [-3 * HOUR, 5 * HOUR])
 def test_many_devices_against_our_clock_are_believed_and_earlier_times_are_mended(yard, host_ahead):
-    watch, earlier = HostWatch(yard.store), NOW - timedelta(minutes=15)
+    watch, earlier = HostWatch(yard.store, lambda: False), NOW - timedelta(minutes=15)
     assert watch.look(heard(yard, yard_of(4, earlier, host_ahead, start=1))) is None
     untimed = sent([temp(None, 99.0 / 4)], NOW + host_ahead, "loft", 77)
     told = watch.look(heard(yard, [*yard_of(4, NOW, host_ahead), untimed]))
     assert "4 sensors agree that this machine's clock is" in told
     assert watch.ahead_s == pytest.approx(host_ahead.total_seconds(), abs=5)
-    assert HostWatch(yard.store).ahead_s == watch.ahead_s  # the next listener knows it too
+    assert HostWatch(yard.store, lambda: False).ahead_s == watch.ahead_s  # the next listener knows it too
     done = decode_again.put_right(yard, NOW + host_ahead + HOUR)
     assert done.anything
     for k in range(4):
@@ -170,7 +170,7 @@ def test_many_devices_against_our_clock_are_believed_and_earlier_times_are_mende
 
 
 def test_a_few_devices_or_devices_that_differ_prove_nothing(yard):
-    watch = HostWatch(yard.store)
+    watch = HostWatch(yard.store, lambda: False)
     assert watch.look(heard(yard, yard_of(2, NOW, -3 * HOUR))) is None
     assert watch.ahead_s == 0
     apart = [yard_of(1, NOW, -k * HOUR)[0] for k in range(2, 7)]
@@ -181,7 +181,7 @@ def test_a_few_devices_or_devices_that_differ_prove_nothing(yard):
 
 
 def test_times_counted_from_the_arrival_say_nothing_of_our_clock(yard):
-    watch = HostWatch(yard.store)
+    watch = HostWatch(yard.store, lambda: False)
     told = None
     for start, at in enumerate((NOW - timedelta(minutes=20), NOW)):
         relative = [sent([temp(-30.5, 20 * start + k)], at - 3 * HOUR, f"r{k}", k + 1) for k in range(9)]
@@ -191,7 +191,7 @@ def test_times_counted_from_the_arrival_say_nothing_of_our_clock(yard):
 
 def test_what_was_measured_long_ago_and_is_sent_only_now_says_nothing_of_our_clock(yard):
     """Loggers that hand over a year, day by day, agree in every moment on a time that is long past."""
-    watch = HostWatch(yard.store)
+    watch = HostWatch(yard.store, lambda: False)
     for day in range(40):
         arrived = NOW + timedelta(seconds=30 * day)
         taken_at = NOW - timedelta(days=365 - day)
