@@ -41,6 +41,7 @@ _TELLING: Final = frozenset(
         EventKind.STICKERED,
         EventKind.CUT,
         EventKind.PLANED,
+        EventKind.KERFED,
         EventKind.OVEN_DRIED,
         EventKind.TARED,
         EventKind.MEASURED,
