@@ -9,9 +9,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import Final
 
-from baulk.ingest.evaluation.document import Interval, Outline, Verdict
+from baulk.ingest.evaluation.document import Document, Interval, Outline, Verdict
+from baulk.models import formatting, units
 from baulk.models.errors import NotFound
 from baulk.models.formatting import about, share
+from baulk.models.openings import Opening
 from baulk.models.reading import Reading
 from baulk.models.use_class import UseClassTable
 
@@ -295,3 +297,37 @@ def mds(texts: Iterable[str]) -> list[str]:
 def esc(text: str) -> str:
     """Return text safe inside HTML."""
     return html.escape(text, quote=True)
+
+
+def measured(answer: Document, system: units.System) -> list[tuple[str, str, str, str]]:
+    """Return day, what, measured and foreseen of each measured size, newest first."""
+    return [
+        (
+            day(from_posix(each.posix_s)),
+            f"{each.what} along face {each.face}" if each.face else each.what,
+            formatting.show_movement(each.measured_mm, system)
+            + (" (not as foreseen)" if each.unlike else ""),
+            formatting.show_movement_range(
+                (each.foreseen_mm.low, each.foreseen_mm.median, each.foreseen_mm.high), system
+            ),
+        )
+        for each in sorted(answer.calibration.sizes, key=lambda one: one.posix_s, reverse=True)
+    ]
+
+
+def called(one: Opening) -> str:
+    """Return a check, shake or split by its kind, its name and its face."""
+    name = f" {one.name}" if one.name else ""
+    return f"{one.kind}{name}{f', face {one.face.value}' if one.face else ''}"
+
+
+def opening(one: Opening, system: units.System) -> tuple[str, str, str, str, str]:
+    """Return which it is, since when, and how wide, deep and long when that was measured last."""
+    wide, deep, long = one.width_mm, one.depth_mm, one.length_mm
+    return (
+        called(one),
+        day(one.since_utc),
+        "-" if wide is None else formatting.show_movement(wide, system),
+        "-" if deep is None else units.show_length(deep, system),
+        "-" if long is None else units.show_length(long, system),
+    )

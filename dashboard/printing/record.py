@@ -18,13 +18,15 @@ from reportlab.platypus import (
 
 from baulk.dashboard import words
 from baulk.dashboard.charts.cross_section import Pin
-from baulk.dashboard.printing import drawings, labels, page, style
+from baulk.dashboard.printing import drawings, labels, page, record_measured, style
 from baulk.dashboard.printing.style import MM
 from baulk.ingest.evaluation.document import Document, Interval, Outline, Verdict
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models import formatting, sapwood, units
+from baulk.models.openings import Opening
 from baulk.models.quantity import AT_DEPTH, OF_DEVICE
 from baulk.models.reading import Reading
+from baulk.models.reason import Reason
 from baulk.models.species import SpeciesTable
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
@@ -78,6 +80,10 @@ class Record:
         Units of lengths and masses.
     temperature : "F" or "C"
         Units of temperatures.
+    openings : sequence of Opening
+        Its checks, shakes and splits.
+    foretold : sequence of Reason
+        How its checking margin stood what was seen of them.
     """
 
     shop: str
@@ -92,6 +98,8 @@ class Record:
     url: str
     system: units.System
     temperature: units.TemperatureUnit
+    openings: Sequence[Opening] = ()
+    foretold: Sequence[Reason] = ()
 
 
 def pdf(record: Record, *, paper: str = "a4") -> bytes:
@@ -120,6 +128,8 @@ def pdf(record: Record, *, paper: str = "a4") -> bytes:
         *_verdict(record, room),
         *_moisture(record, room),
         *_movement(record, room),
+        *record_measured.sizes(record.answer, record.system, room),
+        *record_measured.checks(record.openings, record.foretold, record.system, room),
         *_events(record, room),
         *_readings(record, room),
         *_cautions(),

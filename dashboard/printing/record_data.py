@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from baulk.dashboard.printing.record import Record
+from baulk.ingest.evaluation import check_record
 from baulk.ingest.evaluation.document import parse
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
@@ -32,6 +33,7 @@ def record(
             answer = parse(stored[1])
         except BaulkError as err:
             trouble = str(err)
+    found, foretold = check_record.look(shop, timber.tag)
     return Record(
         shop=shop.config.shop.name,
         timber=timber,
@@ -45,4 +47,6 @@ def record(
         url=shop.config.dashboard.address,
         system=system or shop.config.shop.units,
         temperature=temperature or shop.config.temperature,
+        openings=found,
+        foretold=foretold,
     )

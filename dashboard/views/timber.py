@@ -9,7 +9,15 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.charts import cross_section, surface, time_series
 from baulk.dashboard.queries import shop_facts, yard_rows
-from baulk.dashboard.sections import downloads, forecast_review, layout, reading_form, timber_history, what_if
+from baulk.dashboard.sections import (
+    checks_seen,
+    downloads,
+    forecast_review,
+    layout,
+    reading_form,
+    timber_history,
+    what_if,
+)
 from baulk.ingest.evaluation.document import Document, Interval
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models import units
@@ -18,6 +26,7 @@ from baulk.models.quantity import AT_DEPTH
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 
+LATEST_SIZES = 8
 FACES = {"a": "face a (up)", "b": "face b", "c": "face c", "d": "face d"}
 
 MIND = (
@@ -212,6 +221,8 @@ def draw(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
         with right:
             st.header("What the readings taught", anchor=False)
             calibration(answer, facts.system)
+            if rows := words.measured(answer, facts.system):
+                layout.table(("day", "what", "measured", "foreseen"), rows[:LATEST_SIZES])
         st.header("Readings against the model", anchor=False)
         if answer.readings:
             names = {r.series: series_text.called(r.series, facts.system) for r in answer.readings}
@@ -316,6 +327,7 @@ def page() -> None:
     left, right = st.columns([7, 5], gap="large")
     with left:
         newest(found, facts, now)
+        checks_seen.show(timber.tag, facts.system)
         timber_history.show(found, facts, now)
     with right:
         reading_form.form(found, facts)

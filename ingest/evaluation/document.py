@@ -119,6 +119,17 @@ class FittedReading(Part):
         return sentence(self.left_out_coded, self.left_out, system)
 
 
+class MeasuredSize(Part):
+    """A width, a depth, a cup or a lean by rule, square or gauge beside what was foreseen of it. [s, mm]."""
+
+    posix_s: float
+    what: str
+    face: str
+    measured_mm: float
+    foreseen_mm: Interval
+    unlike: bool
+
+
 class Calibration(Telling):
     """What the readings say of this piece; `d_factor` is its speed over the usual one. [-, %]."""
 
@@ -135,6 +146,8 @@ class Calibration(Telling):
     notes_coded: tuple[CodedReason, ...]
     suspected: tuple[str, ...] = ()
     stepped_posix_s: float | None
+    shrinkage_factor: Interval | None = Field(default=None, exclude_if=_absent)
+    sizes: tuple[MeasuredSize, ...] = ()
     fitted: Literal["whole", "updated"]
 
 

@@ -22,6 +22,7 @@ from baulk.models.calibrate import parameters
 from baulk.models.calibrate.assimilation import shown_pct
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.contradiction import Contradiction
+from baulk.models.calibrate.measured_size import SizeSeen
 from baulk.models.calibrate.result import Fitted
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.distortion.movement import Movement
@@ -151,7 +152,22 @@ def calibration(fitted: Calibration, usual_ln_d: float, system: System) -> docum
         **listing("notes", fitted.notes, system),
         suspected=fitted.suspected,
         stepped_posix_s=fitted.stepped_posix_s,
+        shrinkage_factor=interval(np.exp(theta[parameters.SHRINKAGE])),
+        sizes=tuple(size(each) for each in fitted.sizes),
         fitted="whole" if fitted.whole else "updated",
+    )
+
+
+def size(one: SizeSeen) -> document.MeasuredSize:
+    """Return a measured size beside what was foreseen of it."""
+    low, middle, high = (round(each, 3) for each in (one.low_mm, one.foreseen_mm, one.high_mm))
+    return document.MeasuredSize(
+        posix_s=one.posix_s,
+        what=one.what,
+        face=one.face,
+        measured_mm=round(one.measured_mm, 3),
+        foreseen_mm=document.Interval(median=middle, low=low, high=high),
+        unlike=one.unlike,
     )
 
 

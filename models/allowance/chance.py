@@ -89,8 +89,10 @@ def comes_out(ask: Ask, size_mm: tuple[float, float], moved: Movement) -> ComesO
     finished = (ask.width_mm, ask.depth_mm)
     # what is left of each dimension once the timber is dry, straightened, sound and planed
     left = [
-        size - lost - shape - bend - off + ask.tolerance_mm
-        for size, lost, bend, off in zip(size_mm, shrinks, bends, ask.faces_mm, strict=True)
+        size - lost - shape - bend - off - twist + ask.tolerance_mm
+        for size, lost, bend, off, twist in zip(
+            size_mm, shrinks, bends, ask.faces_mm, ask.untwisting_mm, strict=True
+        )
     ]
     if ask.wane_mm:  # taken off the corners, as far as squaring has not done so: half of it at each face
         off = sum(size - lost - want for size, lost, want in zip(size_mm, shrinks, finished, strict=True)) / 2
@@ -102,6 +104,7 @@ def comes_out(ask: Ask, size_mm: tuple[float, float], moved: Movement) -> ComesO
         "distortion": (float(np.median(shape)),) * 2,
         "crook": (float(np.median(bends[0])), 0.0),
         "bow": (0.0, float(np.median(bends[1]))),
+        **({"twist": ask.untwisting_mm} if ask.twist else {}),
         "planing": (2 * ask.planing_mm,) * 2,
         "checks": tuple(off - 2 * ask.planing_mm for off in ask.faces_mm),
     }

@@ -315,6 +315,8 @@ def _terms(ask: Ask, moved: Movement, doubt_mm: tuple[float, ...], doubt_pct: fl
             values={"each_mm": ask.planing_mm},
         ),
     ]
+    if ask.twist:
+        found.append(_term("twist", ask.untwisting_mm[0], ask.untwisting_mm[1], "measured"))
     if ask.deepest_check_mm:
         wide, deep = (each - 2 * ask.planing_mm for each in ask.faces_mm)
         found.append(_term("checks", wide, deep, "measured", values={"check_mm": ask.deepest_check_mm}))

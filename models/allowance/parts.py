@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -42,6 +43,8 @@ class Ask:
     kerf_mm, planing_mm, check_mm, wane_mm : float
         Saw cut for each dimension, planing of each face, depth of the checks below each face that must be
         gone, wane along a face at each corner. [mm]
+    twist : float
+        Angle by which one end is turned against the other, where it was measured. [rad]
     checks_mm : mapping of Face to float
         Depth of the checks below single faces, where they were measured face by face. [mm]
     """
@@ -56,6 +59,7 @@ class Ask:
     planing_mm: float = PLANING_MM
     check_mm: float = 0.0
     wane_mm: float = 0.0
+    twist: float = 0.0
     checks_mm: Mapping[Face, float] = field(default_factory=dict)
 
     def turned(self) -> Ask:
@@ -77,6 +81,16 @@ class Ask:
         """
         off = {face: max(self.planing_mm, self.check_mm, self.checks_mm.get(face, 0.0)) for face in Face}
         return off[Face.B] + off[Face.D], off[Face.A] + off[Face.C]
+
+    @property
+    def untwisting_mm(self) -> tuple[float, float]:
+        """What a straight piece costs out of a twisted timber, on its width and on its depth, [mm].
+
+        The straight section must lie in that of each end, turned by half of the twist one way and the other:
+        geometry.
+        """
+        half = abs(math.sin(self.twist / 2))
+        return self.depth_mm * half, self.width_mm * half
 
     @property
     def deepest_check_mm(self) -> float:

@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 
 from baulk.models.air import AirSeries
-from baulk.models.calibrate import contradiction, diagnostics, ensemble, parameters, weights
+from baulk.models.calibrate import contradiction, diagnostics, ensemble, measured_size, parameters, weights
 from baulk.models.calibrate.assimilation import (
     LONE_WOLF,
     drawn,
@@ -162,6 +162,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         predicted = predict(data, run, theta, given)
         off, away = lone(predicted, data, errors(data))
     fitted = diagnostics.beside(data, predicted, off, away)
+    theta, sizes = measured_size.narrowed(theta, given, readings)
     course = run[len(data) :]
     mean_pct = np.array([each.mean_pct for each in course])
     heavy = weights.impossible(given, readings, history_s, mean_pct)
@@ -178,7 +179,8 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         history_mean_pct=mean_pct,
         history_core_pct=np.array([each.core_pct for each in course]),
         weighed=any(each.weight_ratio is not None for each in data),
-        notes=(*said, *diagnostics.notes(fitted, now_posix_s)),
+        notes=(*said, *diagnostics.notes(fitted, now_posix_s), *measured_size.reasons(theta, sizes)),
+        sizes=sizes,
         theta=theta,
         depths_mm=depths_mm,
         history_depth_pct=depth_profiles_pct(course, depths_mm),

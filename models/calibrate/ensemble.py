@@ -30,7 +30,7 @@ from baulk.models.calibrate.parameters import (
 )
 from baulk.models.constants import YEAR_S, Floats
 from baulk.models.drying import solver
-from baulk.models.drying.grid import graded_edges_mm
+from baulk.models.drying.grid import section_edges_mm
 from baulk.models.field import MoistureField
 from baulk.models.section import Finished, Section
 from baulk.models.species import Species
@@ -233,7 +233,7 @@ def arrival(  # noqa: PLR0913 - a section, its wood and the air that it had drie
     MoistureField
         Every member. [%]
     """
-    x, y = graded_edges_mm(section.width_mm, cells[0]), graded_edges_mm(section.depth_mm, cells[1])
+    x, y = section_edges_mm(section, cells)
     form, depth_mm = _wetter(theta, species, section, x, y), np.maximum(theta[DRIED], 0.0)
     kept = _still_wet(x, depth_mm)[:, None, :] * _still_wet(y, depth_mm)[:, :, None]
     emc = (emc_pct + theta[EMC])[:, None, None]

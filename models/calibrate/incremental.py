@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from baulk.models import digest
-from baulk.models.calibrate import diagnostics, ensemble, parameters
+from baulk.models.calibrate import diagnostics, ensemble, measured_size, parameters
 from baulk.models.calibrate.assimilation import LONE_WOLF, drawn, errors, lone, predict
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.observations import observations
@@ -41,8 +41,10 @@ _TELLING: Final = frozenset(
         EventKind.STICKERED,
         EventKind.CUT,
         EventKind.PLANED,
+        EventKind.KERFED,
         EventKind.OVEN_DRIED,
         EventKind.TARED,
+        EventKind.MEASURED,
     }
 )
 
@@ -217,7 +219,11 @@ def _moved_on(
         history_depth_pct=np.vstack(
             [previous.history_depth_pct, depth_profiles_pct(course, previous.depths_mm)]
         ),
-        notes=(*given.past.said, *diagnostics.notes(previous.readings, given.now_s)),
+        notes=(
+            *given.past.said,
+            *diagnostics.notes(previous.readings, given.now_s),
+            *measured_size.reasons(previous.theta, previous.sizes),
+        ),
         covers=given.past.covers,
         why_whole=None,
     )
@@ -260,7 +266,11 @@ def _drawn(  # noqa: PLR0913, PLR0917 - a step of the filter
         readings=fitted,
         history_mean_pct=mean,
         history_core_pct=core,
-        notes=(*given.past.said, *diagnostics.notes(fitted, given.now_s)),
+        notes=(
+            *given.past.said,
+            *diagnostics.notes(fitted, given.now_s),
+            *measured_size.reasons(theta, moved.sizes),
+        ),
         theta=theta,
         anchor=anchor and replace(anchor, mean_pct=at_first[0][0]),
         updates=moved.updates + 1,

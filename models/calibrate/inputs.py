@@ -15,6 +15,7 @@ from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying.layout import air_gaps
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import Corrections
+from baulk.models.openings import as_sawn
 from baulk.models.reason import Reason, Value
 from baulk.models.section import Covers, Face, FaceCover, Finished, Schedule, Section
 from baulk.models.species import BUILT_IN, Species, SpeciesTable
@@ -193,30 +194,50 @@ def _same(section: Section, width_mm: float, depth_mm: float) -> bool:
 def _sections(
     timber: Timber, events: Sequence[Event], start_s: float, now_s: float
 ) -> tuple[list[tuple[float, Section]], list[Reason]]:
-    """Section from each moment on; planing takes alike off opposite faces, so that the pith stays."""
-    planed = [each for each in events if each.kind is EventKind.PLANED]
-    planed = [each for each in planed if start_s < each.at_utc.timestamp() < now_s]
-    found = [(start_s, timber.section)]
+    """Section from each moment on; planing takes alike off opposite faces, so that the pith stays.
+
+    A kerf counts from the day on which it was sawn; a check that opens the heart from the start, for it dries
+    nothing and opened when nobody looked.
+    """
+    changed = [each for each in events if each.kind in {EventKind.PLANED, EventKind.KERFED}]
+    changed = [each for each in changed if each.at_utc.timestamp() < now_s]
+    planed = [each for each in changed if each.kind is EventKind.PLANED and start_s < each.at_utc.timestamp()]
+    found = [(start_s, _before_the_saw(timber.section, changed))]
     said: list[Reason] = []
-    if not planed:
-        return found, said
-    first = planed[0].detail
+    first = planed[0].detail if planed else {}
     if "from_width_mm" in first or "from_depth_mm" in first:  # what stayed is not noted
         width, depth = (float(first.get(f"from_{name}", first[name])) for name in ("width_mm", "depth_mm"))
-        found = [(start_s, replace(timber.section, width_mm=width, depth_mm=depth))]
-    for each in planed:
+        found = [(start_s, replace(found[0][1], width_mm=width, depth_mm=depth))]
+    for each in changed:
+        at_s = max(each.at_utc.timestamp(), start_s)
+        if each.kind is EventKind.KERFED:
+            found.append((at_s, _kerfed(found[-1][1], each)))
+            continue
+        if each not in planed:
+            continue
         size = Finished(width_mm=float(each.detail["width_mm"]), depth_mm=float(each.detail["depth_mm"]))
         before = found[-1][1]
         if _same(before, size.width_mm, size.depth_mm):
             said.append(_planed("calibration.size_before_unknown", each, size))
             continue
         try:
-            found.append((each.at_utc.timestamp(), size.inside(before)))
+            found.append((at_s, size.inside(before)))
         except OutOfRange:
             said.append(_planed("calibration.planing_not_counted", each, size, before))
             continue
         said.append(_planed("calibration.planed", each, size, before))
     return found, said
+
+
+def _before_the_saw(section: Section, changed: Sequence[Event]) -> Section:
+    """Return the section without the kerf that events tell of; one that is planned stays."""
+    told = any(each.kind is EventKind.KERFED for each in changed)
+    return replace(section, kerf=None) if told and section.kerf is not None and section.kerf.sawn else section
+
+
+def _kerfed(section: Section, event: Event) -> Section:
+    kerf = as_sawn(event.detail)
+    return replace(section, kerf=kerf) if kerf.depth_mm < section.size_mm(kerf.face) else section
 
 
 def _planed(code: str, event: Event, size: Finished, before: Section | None = None) -> Reason:

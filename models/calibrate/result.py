@@ -11,6 +11,7 @@ import numpy as np
 from baulk.models import packing
 from baulk.models.calibrate import parameters
 from baulk.models.calibrate.contradiction import Contradiction, contradiction
+from baulk.models.calibrate.measured_size import SizeSeen
 from baulk.models.constants import Floats
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
@@ -126,6 +127,8 @@ class Calibration:
         Series of pins that are left out because they drift or are in other wood, or two of which one does.
     contradiction : Contradiction or None
         What scale and pins say where they cannot both be right; half of the members are then of each.
+    sizes : tuple of SizeSeen
+        Measured widths and depths beside what was foreseen of them. [mm]
     why_whole : Reason or None
         Why `calibrate.update` made a whole fit instead, where it did.
     """
@@ -152,6 +155,7 @@ class Calibration:
     stepped_posix_s: float | None = None
     suspected: tuple[str, ...] = ()
     contradiction: Contradiction | None = None
+    sizes: tuple[SizeSeen, ...] = ()
     why_whole: Reason | None = None
 
     @property
@@ -192,6 +196,7 @@ class Calibration:
             "notes": [each.to_json() for each in self.notes],
             "why_whole": self.why_whole and self.why_whole.to_json(),
             "contradiction": self.contradiction and asdict(self.contradiction),
+            "sizes": [asdict(each) for each in self.sizes],
             **{name: getattr(self, name) for name in _PLAIN},
         }
         return packing.pack(plain, arrays, exact=_EXACT)
@@ -260,6 +265,7 @@ def resume(state: bytes) -> Calibration:
             depths_mm=arrays["depths"],
             history_depth_pct=arrays["deep"],
             contradiction=plain["contradiction"] and contradiction(plain["contradiction"]),
+            sizes=tuple(SizeSeen(**each) for each in plain["sizes"]),
             anchor=anchor
             and Anchor(
                 posix_s=anchor[0],

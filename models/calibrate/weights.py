@@ -19,12 +19,13 @@ import numpy as np
 from baulk.models.calibrate.inputs import FitInputs, History
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.openings import as_sawn
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading
 from baulk.models.reason import Reason, Value, utc
 from baulk.models.section import CONDUCTANCE_M_S, FaceCover, Section
 from baulk.models.species import SpeciesTable
-from baulk.models.timber import EventKind
+from baulk.models.timber import Event, EventKind
 
 WEIGHT_SD_SHARE: Final = 0.006  # of the weight: scale, end drying, dirt; common practice, no source
 WEIGHT_MISREAD: Final = 1.5  # times its neighbours: green to dry is less than that within a few weighings
@@ -150,6 +151,8 @@ def _piece(past: History, at_s: float, *, before: bool = False) -> tuple[int, fl
     segment, factor = 0, 1.0
     for each in past.events:
         event_s = each.at_utc.timestamp()
+        if each.kind is EventKind.KERFED and event_s <= at_s and not (before and event_s == at_s):
+            factor /= 1 - _sawn_away(past, each)
         if (
             each.kind not in {EventKind.CUT, EventKind.PLANED}
             or event_s > at_s
@@ -162,6 +165,12 @@ def _piece(past: History, at_s: float, *, before: bool = False) -> tuple[int, fl
         else:
             segment, factor = segment + 1, 1.0
     return EVENT_SEGMENT * segment, factor
+
+
+def _sawn_away(past: History, event: Event) -> float:
+    """Return the share of a timber that went as the dust of a kerf."""
+    section, kerf = past.section_at(event.at_utc.timestamp()), as_sawn(event.detail)
+    return min(kerf.width_mm * kerf.depth_mm / (section.width_mm * section.depth_mm), 0.5)
 
 
 def _entered(past: History) -> list[Weight]:

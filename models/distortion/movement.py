@@ -293,6 +293,23 @@ class Shape:
         share = self.share(mc_pct)
         return self._scaled(share.reshape(*share.shape[:-2], -1) @ self._rows)
 
+    def measured_mm(self, did_mm: Floats, name: str) -> Floats:
+        """Take one measure out of what `did` worked out.
+
+        Parameters
+        ----------
+        did_mm : ndarray, shape (..., measures)
+            From `did`. [mm]
+        name : str
+            As in `measures`: "face a", "middle width", "depth" and the like.
+
+        Returns
+        -------
+        ndarray
+            Its change since the piece was green. [mm]
+        """
+        return np.asarray(did_mm[..., self._names.index(name)])
+
     def movement_from(self, did_mm: Floats, service_mc_pct: ArrayLike) -> Movement:
         """Movement from a state that `did` worked out to an even service moisture content.
 

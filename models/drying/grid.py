@@ -17,6 +17,7 @@ from baulk.models.section import Face, Section
 # 12 mm, and of tanh gradings, the one nearest to fine grids with 16 to 20 cells (sections of 100 to 205 mm,
 # from a week to a year)
 FINEST_MM: Final = 8.0
+BESIDE: Final = 1.4  # times as many cells across a kerf: each half has two fine ends
 
 
 def graded_edges_mm(size_mm: float, cells: int) -> Floats:
@@ -44,6 +45,52 @@ def graded_edges_mm(size_mm: float, cells: int) -> Floats:
     half, at = size_mm / 2, np.linspace(-1.0, 1.0, cells + 1)
     deep = FINEST_MM * np.expm1(np.log1p(half / FINEST_MM) * (1.0 - np.abs(at)))
     return np.asarray(np.sign(at) * (half - deep))
+
+
+def position_mm(section: Section) -> float | None:
+    """Return the place of the sawn kerf along its face, at the pith or near it; None without one. [mm]."""
+    kerf = section.kerf
+    if kerf is None or not kerf.sawn:
+        return None
+    upright = kerf.face in {Face.A, Face.C}
+    pith, size = (section.pith_x_mm, section.width_mm) if upright else (section.pith_y_mm, section.depth_mm)
+    return float(np.clip(pith, -0.35 * size, 0.35 * size))
+
+
+def section_edges_mm(section: Section, cells: tuple[int, int]) -> tuple[Floats, Floats]:
+    """Cell edges of a section; beside a relief kerf they are as fine as beside a face.
+
+    Parameters
+    ----------
+    section : Section
+        The section. [mm]
+    cells : (int, int)
+        Number of cells along x and along y without a kerf, at least 2.
+
+    Returns
+    -------
+    (ndarray, ndarray)
+        Edges along x and along y; across a kerf one lies on it, and there are more cells. [mm]
+    """
+    x, y = (
+        graded_edges_mm(size, count)
+        for size, count in zip((section.width_mm, section.depth_mm), cells, strict=True)
+    )
+    place = position_mm(section)
+    if place is None or section.kerf is None:
+        return x, y
+    if section.kerf.face in {Face.A, Face.C}:
+        return _beside(section.width_mm, place, cells[0]), y
+    return x, _beside(section.depth_mm, place, cells[1])
+
+
+def _beside(size_mm: float, place_mm: float, cells: int) -> Floats:
+    """Cell edges that are fine toward both faces and toward a place."""
+    left, right = place_mm + size_mm / 2, size_mm / 2 - place_mm
+    count = [max(round(BESIDE * cells * part / size_mm), 6) for part in (left, right)]
+    ours = graded_edges_mm(left, count[0]) - size_mm / 2 + left / 2
+    others = graded_edges_mm(right, count[1]) + place_mm + right / 2
+    return np.concatenate([ours, others[1:]])
 
 
 def slope_shares(width: Floats) -> Floats:

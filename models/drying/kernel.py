@@ -21,6 +21,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from baulk.models.constants import Floats
+from baulk.models.drying.slot import Slot, exchange
 
 Light = NDArray[np.float32]
 Pair = tuple[Floats, Floats]
@@ -390,7 +391,7 @@ def _better(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
 def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     state: Pair, d: int, t: float, h: float, air: Floats, row: int, axes: Axes,
     midwinter_s: float, off: Pair, work: Pair, light: tuple[Light, Light], count: Pair, half: Floats,
-    half_off: Floats,
+    half_off: Floats, slot: Slot,
 ) -> float:  # fmt: skip
     """Take one step whole and in halves; return how far apart they end.
 
@@ -419,6 +420,7 @@ def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
         emc = (_upto(air, end, end_row, 2) - _upto(air, begin, row, 2)) / (end - begin)
         cold = np.cos(YEAR_RAD_S * (0.5 * (begin + end) - midwinter_s))
         way = min(part, 1)
+        exchange(here[1], d, slot, end - begin, (warm, emc, cold), off[0][way])
         for second in range(2):
             side = 1 - d if second else d
             if second:
@@ -462,7 +464,7 @@ def _keep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def march(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: flat arrays
     start: Floats, fields: Floats, given_off: Floats, span: Floats, at_s: Floats, air: Floats,
-    control: Floats, least: Floats, most: Floats, x: Axis, y: Axis, count: Pair,
+    control: Floats, least: Floats, most: Floats, x: Axis, y: Axis, count: Pair, slot: Slot,
 ) -> int:  # fmt: skip
     """March a chunk of members through a span of time.
 
@@ -489,6 +491,8 @@ def march(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: flat arrays
         The two directions; lanes along x are (ny, m), along y (nx, m).
     count : (ndarray, ndarray)
         As much of each cell's width as counts in that difference, along y and along x. [m]
+    slot : Slot
+        The relief kerf.
 
     Returns
     -------
@@ -518,7 +522,9 @@ def march(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: flat arrays
         step = left if left <= h * 1.001 else min(h, 0.5 * left)
         row = _row(air, t, row)
         d = taken % 2
-        away = _try(state, d, t, step, air, row, axes, control[3], off, work, light, count, half, half_off)
+        away = _try(
+            state, d, t, step, air, row, axes, control[3], off, work, light, count, half, half_off, slot
+        )
         bound = control[0] * area * min(max(t / SETTLED_S, FRESH_SHARE), 1.0)
         change = SAFELY * (bound / (away + 1e-300)) ** 0.5
         if not change > 0.2:  # also of no number

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from baulk.models.air import AirSeries
 from baulk.models.constants import HOUR_S, Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
-from baulk.models.drying import kernel, layout
+from baulk.models.drying import kernel, layout, slot
 from baulk.models.drying.grid import centre_shares, slope_shares
 from baulk.models.drying.members import Members
 from baulk.models.drying.outer_layers import END, LINE, Course, OuterLayers, places_mm
@@ -102,6 +102,7 @@ def march(  # noqa: PLR0913 - what a run needs
             kernel.march(
                 lanes, fields, np.empty((upto - done + 1, damp.size)), np.array([begin, end]),
                 at_s[done:upto], rows, limits, least, most, along, between, (np.ones(2), lines.width),
+                slot.none(damp.size),
             )  # fmt: skip
             mc[done:upto, ..., chunk] = fields
             now = _air_of(rows, at_s[done:upto], begin, step_s, midwinter_s)

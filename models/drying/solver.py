@@ -19,8 +19,15 @@ from numpy.typing import ArrayLike, NDArray
 from baulk.models.air import AirSeries
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import kernel, layout
-from baulk.models.drying.grid import centre_shares, cropped_mm, graded_edges_mm, moved, slope_shares
+from baulk.models.drying import kernel, layout, slot
+from baulk.models.drying.grid import (
+    centre_shares,
+    cropped_mm,
+    graded_edges_mm,
+    moved,
+    section_edges_mm,
+    slope_shares,
+)
 from baulk.models.drying.layout import (
     air_gaps,
     alike,
@@ -46,6 +53,7 @@ __all__ = [
     "dry",
     "dry_with_balance",
     "graded_edges_mm",
+    "section_edges_mm",
 ]
 
 
@@ -185,8 +193,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
         As from `dry`.
     """
     at_s, order = _times(at_posix_s, start_posix_s)
-    x_edges = graded_edges_mm(section.width_mm, cells[0])
-    y_edges = graded_edges_mm(section.depth_mm, cells[1])
+    x_edges, y_edges = section_edges_mm(section, cells)
     start, many = _start(initial_pct, section, members, x_edges, y_edges, law.most_pct)
     if not 60 <= step_s <= 31 * DAY_S:
         raise OutOfRange("the time step", f"must lie between a minute and 31 days, not {step_s:g} s")
@@ -343,9 +350,16 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
         )  # fmt: skip
     wood, damp = laws(law, members), members.emc_offset_pct
     dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
-    shares_x, shares_y = ((slope_shares(each), centre_shares(each)) for each in (dx, dy))
+    shares = [(slope_shares(each), centre_shares(each)) for each in (dx, dy)]
     grains = grain(section, law, x_edges, y_edges, members.ratio_factor)
     frees = free_water(section, law, members, x_edges, y_edges)
+    kerf = slot.lay_out(section, x_edges, y_edges, grains, frees, wood, damp, members.surface_factor)
+    if kerf.rows.size:
+        control = (control[0] * slot.FINER, *control[1:])
+        side, along = kerf.side, (y_edges, x_edges)[kerf.side]
+        cut_open = slot.parted(kerf, grains[side], along)
+        grains = (cut_open, grains[1]) if side == 0 else (grains[0], cut_open)
+        shares[side] = slot.straight(kerf, shares[side])
     count_x, count_y = (counted(each, min(dx.sum(), dy.sum())) for each in (dx, dy))
     mc = np.empty((at_s.size, count, ny, nx))
     given = np.empty((at_s.size, count))
@@ -364,18 +378,18 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
         least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(air[:, 2].min() + damp[chunk], 0.0))
         most = np.maximum(lanes.max(axis=(0, 1)), air[:, 2].max() + damp[chunk])
         limits = np.array([control[0], FIRST_S, control[1], control[2]])
-        sofar, done = np.zeros(lanes.shape[-1]), 0
+        sofar, done, mine = np.zeros(lanes.shape[-1]), 0, kerf.some(chunk)
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
             resist = {
                 face: 1 / (CONDUCTANCE_M_S[covers[face]] * members.surface_factor[chunk]) for face in Face
             }
-            x = axis(dx, shares_x, dy, lay_x, wood[:, chunk], damp[chunk], (resist[Face.D], resist[Face.B]))
-            y = axis(dy, shares_y, dx, lay_y, wood[:, chunk], damp[chunk], (resist[Face.C], resist[Face.A]))
+            x = axis(dx, shares[0], dy, lay_x, wood[:, chunk], damp[chunk], (resist[Face.D], resist[Face.B]))
+            y = axis(dy, shares[1], dx, lay_y, wood[:, chunk], damp[chunk], (resist[Face.C], resist[Face.A]))
             fields = np.empty((upto - done, *lanes.shape))
             off = np.empty((upto - done + 1, lanes.shape[-1]))
             kernel.march(
                 lanes, fields, off, np.array([begin, end]), at_s[done:upto], air, limits, least, most, x, y,
-                (count_y, count_x),
+                (count_y, count_x), mine,
             )  # fmt: skip
             mc[done:upto, chunk] = fields.transpose(0, 3, 1, 2)
             given[done:upto, chunk] = (sofar + off[:-1]) / (dx.sum() * dy.sum())

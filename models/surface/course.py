@@ -237,7 +237,7 @@ def since_arrival(  # noqa: PLR0913 - a timber, its past and its air
     )
     found, seen = fresh(species, layers, wood, law, past.covers), list[tuple[Days, int]]()
     for each in past.stretches:
-        if each.section != found.layers.section:
+        if replace(each.section, kerf=None) != replace(found.layers.section, kerf=None):
             layers = outer_layers.planed(found.layers, each.section)
             found = replace(found, layers=layers, strained=_rested(species, layers))
         found = replace(found, members=parameters.members(theta, silent=each.silent))

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from baulk.models.formatting import capital, count, day
+from baulk.models.formatting import capital, count, day, show_movement, show_movement_range
 from baulk.models.quantity import Quantity
 from baulk.models.reading import series_of
 from baulk.models.text import series
@@ -321,6 +321,25 @@ def _planed(v: Values, system: System) -> str:
     )
 
 
+def _shrinks(v: Values, _: System) -> str:
+    low, middle, high = v["factor"]
+    return (
+        f"By {count(v['sizes'], 'measured size')} it shrinks {middle:.2f} times as much as is usual in its "
+        f"wood ({low:.2f} to {high:.2f})."
+    )
+
+
+def _size_unlike(v: Values, system: System) -> str:
+    low, middle, high = v["foreseen_mm"]
+    along = f" along face {v['face']}" if v["face"] else " mid-face"
+    way = "smaller" if v["measured_mm"] < middle else "larger"
+    return (
+        f"Its {v['what']}{along} of {day(v['at_utc'])}, {show_movement(v['measured_mm'], system)}, is {way} "
+        f"than the {show_movement_range((low, middle, high), system)} that was foreseen: measure it again at "
+        "the same place, and look whether the size that was entered on arrival is right."
+    )
+
+
 def _air_not_measured(v: Values, _: System) -> str:
     gaps = "a gap" if v["gaps"] == 1 else f"{v['gaps']} gaps"
     return (
@@ -366,5 +385,7 @@ SENTENCES: Final[Mapping[str, Say]] = {
     "calibration.planing_not_counted": _planing_not_counted,
     "calibration.planed": _planed,
     "calibration.air_not_measured": _air_not_measured,
+    "calibration.shrinks": _shrinks,
+    "calibration.size_unlike": _size_unlike,
     "calibration.swapped": _swapped,
 }

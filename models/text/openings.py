@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from baulk.models.formatting import day, show_movement
+from baulk.models.formatting import capital, count, day, share, show_movement
 from baulk.models.text.common import Writer
 from baulk.models.units import System, show_length
 
@@ -42,7 +42,40 @@ def _notice(v: Values, system: System) -> str:
     )
 
 
+def _was_foretold(v: Values, _system: System) -> str:
+    return (
+        f"The {named(v)} opened or grew between {day(v['from_utc'])} and {day(v['to_utc'])}: on "
+        f"{day(v['told_utc'])} the chance of that was put at {share(v['probability'])}."
+    )
+
+
+def _was_not_foretold(v: Values, _system: System) -> str:
+    return (
+        f"The {named(v)} opened or grew between {day(v['from_utc'])} and {day(v['to_utc'])}, and the chance "
+        f"of that was put no higher than {share(v['probability'])}: this timber wants damper air than its "
+        "margin says."
+    )
+
+
+def _account(v: Values, _system: System) -> str:
+    said = []
+    if v["grew"]:
+        said.append(
+            f"of {count(v['grew'], 'time')} that a check opened or grew the margin had foretold "
+            f"{v['foretold']}"
+        )
+    if v["quiet"]:
+        said.append(
+            f"of {count(v['quiet'], 'look')} at one that had not grown it had foretold growth for "
+            f"{v['in_vain']}"
+        )
+    return f"{capital('; '.join(said))}."
+
+
 SENTENCES: Final[Mapping[str, Writer]] = {
     "opening.grew": _grew,
+    "checking.was_foretold": _was_foretold,
+    "checking.was_not_foretold": _was_not_foretold,
+    "checking.account": _account,
     "notice.check_grew": _notice,
 }

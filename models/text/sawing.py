@@ -263,6 +263,7 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     ),
     "sawing.term.distortion": fixed("out of square, and the cup of both faces"),
     "sawing.term.scatter": _scatter,
+    "sawing.term.twist": fixed("taking out the twist, as measured"),
     "sawing.term.bow_measured": fixed("straightening the depth, as measured by the shop"),
     "sawing.term.crook_measured": fixed("straightening the width, as measured by the shop"),
     "sawing.term.usual_bow": _usual("depth"),

@@ -51,6 +51,9 @@ class Recorded:
         Measured curves over its length; None where nobody measured. [mm]
     check_mm, wane_mm : float
         Measured depth of checks, and wane along a face; 0 where none was noted. [mm]
+    twist_mm : float or None
+        How far the fourth corner of a face lies off the other three, over its length; None where nobody
+        measured. [mm]
     checks_mm : mapping of Face to float
         Measured depth of the checks of single faces; that which opens a boxed heart is not among them. [mm]
     """
@@ -62,6 +65,7 @@ class Recorded:
     crook_mm: float | None = None
     check_mm: float = 0.0
     wane_mm: float = 0.0
+    twist_mm: float | None = None
     checks_mm: Mapping[Face, float] = field(default_factory=dict)
 
 
@@ -79,7 +83,7 @@ def recorded(timber: Timber, events: Iterable[Event]) -> Recorded:
     -------
     Recorded
         Its arrival's size where it was never planed or measured since. A length cut since takes curves with
-        it as the square of the length; a planing straightens it.
+        it as the square of the length, twist as the length; a planing straightens it.
     """
     section, known = timber.section, tuple(events)
     found: dict[str, float | None] = {
@@ -98,9 +102,9 @@ def recorded(timber: Timber, events: Iterable[Event]) -> Recorded:
             }
         if each.kind is EventKind.MEASURED:
             over = float(each.detail.get("length_mm", timber.length_mm))
-            part = {"bow_mm": min(timber.length_mm / over, 1.0) ** 2}
-            part["crook_mm"] = part["bow_mm"]
-            for name in ("bow_mm", "crook_mm", "check_mm", "wane_mm"):
+            part = {"twist_mm": min(timber.length_mm / over, 1.0)}  # an even turn; a curve goes by the square
+            part["bow_mm"] = part["crook_mm"] = part["twist_mm"] ** 2
+            for name in ("bow_mm", "crook_mm", "twist_mm", "check_mm", "wane_mm"):
                 if name in each.detail:
                     found[name] = float(each.detail[name]) * part.get(name, 1.0)
             _ruled(latest, each)
@@ -154,6 +158,7 @@ def asked(timber: Timber, wood: Species, size: Recorded, *, wanted: float, seen:
         crook=other if size.crook_mm is None else bend.known(size.crook_mm * part),
         confidence=wanted,
         check_mm=size.check_mm,
+        twist=(size.twist_mm or 0.0) / min(size.width_mm, size.depth_mm) * long_mm / timber.length_mm,
         checks_mm=size.checks_mm,
         wane_mm=size.wane_mm,
     )

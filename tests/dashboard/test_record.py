@@ -13,6 +13,7 @@ import zxingcpp
 
 from baulk.dashboard.printing import calendar_file, labels, record, record_data
 from baulk.dashboard.printing.style import PaperError, printable
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models.timber import Event, EventKind
 
@@ -187,3 +188,36 @@ def test_the_command_writes_the_calendar(baulk, shop_folder, tmp_path):
     assert done.returncode == 0, done.stderr
     assert "8 expected dates of 5 timbers" in done.stdout
     assert out.read_bytes().count(b"BEGIN:VEVENT") == 8
+
+
+SIZES = [
+    {"posix_s": 1.78e9, "what": "width", "face": "", "measured_mm": 198.4, "unlike": True,
+     "foreseen_mm": {"median": 200.1, "low": 199.2, "high": 201.4}},
+    {"posix_s": 1.77e9, "what": "depth", "face": "b", "measured_mm": 199.0, "unlike": False,
+     "foreseen_mm": {"median": 198.8, "low": 197.9, "high": 199.9}},
+]  # fmt: skip
+
+
+def test_the_record_shows_what_was_measured_beside_what_was_foreseen(shop_folder):
+    now = datetime.now(UTC)
+    with shops.open(shop_folder) as shop:
+        made_utc, payload = shop.store.evaluation("FER-01")
+        body = json.loads(payload)
+        body["calibration"]["sizes"] = SIZES
+        shop.store.save_evaluation("FER-01", made_utc + timedelta(seconds=1), json.dumps(body).encode())
+        for days, wide in ((8, 0.4), (2, 3.2)):
+            detail = {"face": "b", "width_mm": wide, "depth_mm": 25.4}
+            at = now - timedelta(days=days)
+            operations.add_event(shop, Event(tag="FER-01", kind=EventKind.CHECKED, at_utc=at, detail=detail))
+        shop.store.save_evaluation("FER-01", made_utc + timedelta(seconds=2), json.dumps(body).encode())
+    text, _ = pages(record.pdf(found(shop_folder, "FER-01")))
+    whole = " ".join(" ".join(text).split())
+    for part in (
+        "Measured beside foreseen",
+        "width 7.81 in (not as foreseen) 7.88 in (7.84 to 7.93)",
+        "depth along face b 7.83 in 7.83 in (7.79 to 7.87)",
+        "Checks, shakes and splits",
+        "check, face b",
+        "0.13 in 1 in -",
+    ):
+        assert part in whole, part

@@ -61,15 +61,19 @@ def test_what_rule_and_feeler_gauge_say_is_entered_on_the_page(app, shop_folder)
     page.text_input(key="event_bow_mm").set_value("0").run()
     page.button(key="event_go").click().run()
     assert not page.exception
-    page.selectbox(key="event_kind").set_value(EventKind.CHECKED).run()
-    page.selectbox(key="event_check_face").set_value("b").run()
-    page.text_input(key="event_width_mm").set_value("1/16 in").run()
-    page.text_input(key="event_depth_mm").set_value("1 in").run()
-    page.button(key="event_go").click().run()
-    assert not page.exception
+    for wide in ("1/64 in", "1/16 in"):
+        page.selectbox(key="event_kind").set_value(EventKind.CHECKED).run()
+        page.selectbox(key="event_check_face").set_value("b").run()
+        page.text_input(key="event_width_mm").set_value(wide).run()
+        page.text_input(key="event_depth_mm").set_value("1 in").run()
+        page.button(key="event_go").click().run()
+        assert not page.exception
     assert "check in face b: 0.06 in wide, 1 in deep" in html(page)
+    assert "check, face b" in html(page)
+    charts = [each.proto.spec for each in page.get("vega_lite_chart")]
+    assert any("width, in" in each for each in charts)  # it has grown
     with shops.open(shop_folder) as shop:
-        measured, checked = shop.register.events("FER-01")[-2:]
+        measured, _, checked = shop.register.events("FER-01")[-3:]
     assert measured.detail["face"] == "c"
     assert (measured.detail["width_mm"], measured.detail["bow_mm"]) == (pytest.approx(7.8125 * 25.4), 0.0)
     assert checked.detail == {"face": "b", "width_mm": pytest.approx(1.5875), "depth_mm": pytest.approx(25.4)}

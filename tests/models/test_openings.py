@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 
 from baulk.models import openings, species, text
@@ -12,6 +13,7 @@ from baulk.models.allowance import bend, chance
 from baulk.models.allowance.parts import Ask
 from baulk.models.calibrate.inputs import history
 from baulk.models.section import CONDUCTANCE_M_S, Face, FaceCover, Finished, Kerf, Section, weakest_face
+from baulk.models.surface import account
 from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.verdict import comes_out
 
@@ -107,7 +109,7 @@ def test_the_check_that_opens_the_heart_is_not_planed_off_and_the_others_only_fr
 
 def test_a_measured_check_depth_decides_whether_the_piece_comes_out():
     moved = comes_out.drawn(
-        OAK.section, species.get("white oak"), comes_out.Wet(mean_pct=64.0), comes_out.np.full(256, 16.0)
+        OAK.section, species.get("white oak"), comes_out.Wet(mean_pct=64.0), np.full(256, 16.0)
     )
 
     def probability(**sizes):
@@ -132,8 +134,6 @@ def test_a_width_alone_is_no_size_to_saw_from_and_both_of_a_day_are():
 
 
 def covers(*events):
-    import numpy as np  # noqa: PLC0415
-
     from baulk.models.air import AirSeries  # noqa: PLC0415
 
     begin = CAME.timestamp()
@@ -167,3 +167,64 @@ def test_advice_follows_what_is_there(system):
     for there in ({"kerf": True}, {"check": True, "checked": "b"}, {"checked": "b"}):
         assert advice not in said(**there)
     assert "It has checked in face d already" in said(checked="d")
+
+
+# --- twist
+
+
+def test_a_measured_twist_costs_what_the_turned_section_leaves_of_a_straight_one():
+    """A square of 150 mm inside one turned by an angle each way: its half-width is h (cos a + sin a)."""
+    twisted = event(EventKind.MEASURED, 9, twist_mm=12.0)
+    found = comes_out.recorded(OAK, (twisted,))
+    assert found.twist_mm == 12.0
+    half_length = comes_out.recorded(
+        replace(OAK, length_mm=1500.0), (replace(twisted, detail={"twist_mm": 12.0, "length_mm": 3000.0}),)
+    )
+    assert half_length.twist_mm == 6.0
+    ask = comes_out.asked(OAK, species.get("white oak"), found, wanted=0.9)
+    angle = 12.0 / 200.0 * (2850.0 / 3000.0)  # over the finished length
+    wide, deep = ask.untwisting_mm
+    assert wide == deep == pytest.approx(150.0 * np.sin(angle / 2))
+    assert comes_out.asked(
+        OAK, species.get("white oak"), comes_out.recorded(OAK, ()), wanted=0.9
+    ).untwisting_mm == (0, 0)
+
+
+# --- what the margin had foretold
+
+
+def told(made_day, chance, days=14):
+    at = [(CAME + timedelta(days=made_day + i)).timestamp() for i in range(days + 1)]
+    return account.Told(
+        made_utc=CAME + timedelta(days=made_day), posix_s=tuple(at), chance=tuple(chance for _ in at)
+    )
+
+
+def test_the_margin_is_held_to_account_for_each_look():
+    events = (
+        check(20, width_mm=0.5),  # opened, foretold on day 5
+        check(40, width_mm=2.0),  # grew, not foretold
+        check(60, width_mm=2.0),  # quiet, a risk had been told
+        check(80, width_mm=2.0),  # quiet, nothing told: no evaluation then
+        check(60, opening="shake", width_mm=3.0),
+    )
+    known = [told(5, 0.9), told(28, 0.1), told(45, 0.7)]
+    looks = account.looks(openings.seen(events), known, CAME)
+    assert [(each.grew, each.foretold) for each in looks] == [
+        (True, True), (True, False), (False, True), (False, False),
+    ]  # fmt: skip
+    missed, foretold, total = account.reasons(looks)
+    assert (missed.code, foretold.code) == ("checking.was_not_foretold", "checking.was_foretold")
+    assert total.values == {"grew": 2, "foretold": 1, "quiet": 1, "in_vain": 1}
+    assert text.sentence(total, "inch") == (
+        "Of 2 times that a check opened or grew the margin had foretold 1; of 1 look at one that had not "
+        "grown it had foretold growth for 1."
+    )
+    assert "on 10 January 2026 the chance of that was put at 90 %" in text.sentence(foretold, "metric")
+    assert "wants damper air than its margin says" in text.sentence(missed, "metric")
+
+
+def test_what_was_said_after_a_check_was_seen_foretold_nothing():
+    looks = account.looks(openings.seen((check(20, width_mm=0.5),)), [told(21, 1.0)], CAME)
+    assert looks[0].chance is None
+    assert account.reasons(looks) == ()

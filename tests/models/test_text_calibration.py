@@ -61,6 +61,27 @@ EXAMPLES = [
     ("calibration.all_stepped", {"since_utc": WHEN, "series_count": 3, "off_pct": -8.4}),
     ("calibration.impossible_density", DENSITY),
     ("calibration.no_readings", {}),
+    ("calibration.shrinks", {"factor": (0.92, 1.18, 1.31), "sizes": 4}),
+    (
+        "calibration.size_unlike",
+        {
+            "what": "width",
+            "face": "",
+            "at_utc": WHEN,
+            "measured_mm": 190.2,
+            "foreseen_mm": (194.0, 196.1, 198.0),
+        },
+    ),
+    (
+        "calibration.size_unlike",
+        {
+            "what": "depth",
+            "face": "b",
+            "at_utc": WHEN,
+            "measured_mm": 199.2,
+            "foreseen_mm": (194.0, 196.1, 198.0),
+        },
+    ),
     ("calibration.few_readings", {}),
     ("calibration.one_day", {"read_utc": WHEN}),
     ("calibration.all_saturated", {}),

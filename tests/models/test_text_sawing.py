@@ -170,6 +170,12 @@ SAID = [
         None,
     ),
     (
+        "sawing.term.twist",
+        {},
+        "taking out the twist, as measured",
+        "taking out the twist, as measured",
+    ),
+    (
         "sawing.term.bow_measured",
         {},
         "straightening the depth, as measured by the shop",

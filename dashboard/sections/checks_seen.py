@@ -1,0 +1,32 @@
+"""Checks, shakes and splits of a timber: how they are now, how they grow, and whether that was foretold."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from baulk.dashboard import words
+from baulk.dashboard.charts import openings as chart
+from baulk.dashboard.sections import layout
+from baulk.dashboard.server.shop_access import ask
+from baulk.ingest.evaluation import check_record
+from baulk.models.text import sentence
+from baulk.models.units import System
+
+MOST_TOLD = 4
+
+
+def show(tag: str, system: System) -> None:
+    """Show what was seen of a timber's checks; nothing where nobody noted one."""
+    found, told = ask(lambda s: check_record.look(s, tag))
+    if not found:
+        return
+    st.header("Checks", anchor=False)
+    layout.table(("which", "since", "wide", "deep", "long"), [words.opening(each, system) for each in found])
+    for what in ("width", "depth"):
+        drawn = chart.growth(found, what, system)
+        if drawn is not None:
+            st.altair_chart(
+                drawn, width="stretch", key=f"openings-{what}", alt=f"The {what} of each check over time"
+            )
+    for each in told[:MOST_TOLD]:
+        st.caption(words.md(sentence(each, system)))

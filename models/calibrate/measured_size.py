@@ -1,0 +1,380 @@
+"""Widths and depths by rule or gauge: how much this piece shrinks, and where it is not as foreseen.
+
+No other reading tells how much a piece shrinks: its factor is drawn from the spread of pieces of a species.
+A measured size tells it: each member's factor is drawn anew from what the sizes say of it given the member's
+own moisture, and keeps its place among the members. The moisture itself is left to meters and scale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from statistics import NormalDist, median
+from typing import Final
+
+import numpy as np
+
+from baulk.models.calibrate import ensemble, parameters
+from baulk.models.calibrate.assimilation import LONE_WOLF
+from baulk.models.calibrate.inputs import SAME_MM, FitInputs
+from baulk.models.constants import DAY_S, Floats
+from baulk.models.distortion.movement import Shape
+from baulk.models.field import MoistureField
+from baulk.models.quantity import Quantity
+from baulk.models.reading import Reading
+from baulk.models.reason import Reason, utc
+from baulk.models.section import Face
+from baulk.models.timber import EventKind
+
+# errors, one standard deviation; common practice, no source
+RULE_SD_MM: Final = 0.5  # a steel rule, read to a thirty-second of an inch
+GAUGE_SD_MM: Final = 0.1  # one that stays where it is
+# the size that was entered against the one at the place of the measuring: the saw wanders
+SAWN_SD_MM: Final = 1.0
+# of the movement, for the model: set, creep and rings that are no circles; our own judgement, no source
+MODEL_SD_SHARE: Final = 0.05
+MOST_OF_A_GAUGE: Final = 12  # days of one gauge that count, evenly chosen; our own judgement, no source
+SAME_PLACE_MM: Final = 25.0  # along the timber; our own judgement, no source
+UNLIKE_SDS: Final = 2.5  # from which a size is told as not foreseen; our own judgement, no source
+_GRID: Final = np.linspace(-0.6, 0.6, 481)  # of ln of the factor: what a member is held within
+_GAUGES: Final = {Quantity.WIDTH: "width", Quantity.DEPTH: "depth"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Size:
+    """One size as it was measured.
+
+    Parameters
+    ----------
+    posix_s : float
+        When. [s]
+    what : str
+        "width" or "depth".
+    mm, sd_mm : float
+        The size and the error of what measured it. [mm]
+    face : Face or None
+        Along which face; None between the middles of two faces.
+    place : int
+        Which place along the timber: sizes of one place have the saw's error in common.
+    """
+
+    posix_s: float
+    what: str
+    mm: float
+    sd_mm: float
+    face: Face | None = None
+    place: int = 0
+
+    @property
+    def measure(self) -> str:
+        """Name among the measures of `distortion.measures`."""
+        return f"face {self.face}" if self.face is not None else f"middle {self.what}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizeSeen:
+    """One measured size beside what was foreseen of it before it was measured.
+
+    Parameters
+    ----------
+    posix_s : float
+        When. [s]
+    what, face : str
+        "width", "depth", "cup" or "out of square", and the letter of the face that a size lies along; empty
+        mid-face.
+    measured_mm : float
+        By rule, square or gauge. [mm]
+    low_mm, foreseen_mm, high_mm : float
+        5, 50 and 95 % quantile of the members, with the shrinkage that their species spreads over. [mm]
+    off_sds : float
+        Measured less foreseen, in standard deviations of both together. [-]
+    """
+
+    posix_s: float
+    what: str
+    face: str
+    measured_mm: float
+    low_mm: float
+    foreseen_mm: float
+    high_mm: float
+    off_sds: float
+
+    @property
+    def unlike(self) -> bool:
+        """Whether it is not as foreseen."""
+        return abs(self.off_sds) > UNLIKE_SDS
+
+
+def sizes_of(given: FitInputs, readings: Iterable[Reading]) -> tuple[Size, ...]:
+    """Gather the sizes that were measured since the timber has its present section.
+
+    Parameters
+    ----------
+    given : FitInputs
+        The timber and what happened to it.
+    readings : iterable of Reading
+        Every reading of it.
+
+    Returns
+    -------
+    tuple of Size
+        In order of time: by rule each one, of a gauge the median of a day, of at most `MOST_OF_A_GAUGE` days.
+    """
+    begin_s = _begin_s(given)
+    places: list[float] = []
+    found: list[Size] = []
+    for each in given.past.kind(EventKind.MEASURED):
+        at_s = each.at_utc.timestamp()
+        if at_s < begin_s - DAY_S:
+            continue
+        place = _place(places, each.detail.get("from_end_mm"))
+        found += [
+            Size(
+                posix_s=min(max(at_s, begin_s), given.now_s),
+                what=what,
+                mm=float(each.detail[f"{what}_mm"]),
+                sd_mm=RULE_SD_MM,
+                face=Face(str(each.detail["face"])) if "face" in each.detail else None,
+                place=place,
+            )
+            for what in ("width", "depth")
+            if f"{what}_mm" in each.detail
+        ]
+    return tuple(sorted([*found, *_of_gauges(given, readings, begin_s)], key=lambda one: one.posix_s))
+
+
+def narrowed(
+    theta: Floats, given: FitInputs, readings: Iterable[Reading]
+) -> tuple[Floats, tuple[SizeSeen, ...]]:
+    """Draw each member's shrinkage from the sizes that were measured.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (22, m)
+        The ensemble after the readings.
+    given : FitInputs
+        The timber and what happened to it.
+    readings : iterable of Reading
+        Every reading of it; those of gauges count.
+
+    Returns
+    -------
+    theta : ndarray, shape (22, m)
+        The same where nothing was measured.
+    seen : tuple of SizeSeen
+        Each size beside what was foreseen. [mm]
+
+    References
+    ----------
+    Bayes' rule on a grid of the factor, member by member, each at its own quantile. Errors of sizes that lie
+    far off grow as those of other readings do (Huber 1964, Annals of Mathematical Statistics 35, 73-101).
+    """
+    sizes, shapes = sizes_of(given, readings), _shapes_of(given)
+    if not sizes and not shapes:
+        return theta, ()
+    begin_s = _begin_s(given) + 60.0  # behind the planing that made the section
+    at_s = [*(each.posix_s for each in sizes), *(one for one, _, _ in shapes)]
+    run = ensemble.run(theta, given, [begin_s, *(max(one, begin_s) for one in at_s)])
+    first = run[0]
+    shape = Shape(
+        given.past.section, given.species, first.x_edges_mm, first.y_edges_mm, parameters.members(theta)
+    )
+    begun = shape.did(first.mc_pct)
+    also = _shapes_beside(shape, begun, shapes, run[1 + len(sizes) :])
+    if not sizes:
+        return theta, also
+    change = _changes(given, sizes, shape, begun, run[1:])
+    green = np.array([_side_mm(given, each) for each in sizes])
+    measured = np.array([each.mm for each in sizes]) - green
+    factor = np.exp(theta[parameters.SHRINKAGE])
+    seen = _beside(sizes, green, measured, change)
+    shared = _shared(sizes)
+    away = np.abs([each.off_sds for each in seen])
+    more = np.where(away > LONE_WOLF, away**2, np.maximum(1.0, away / 1.5))
+    found = theta.copy()
+    found[parameters.SHRINKAGE] = [
+        _drawn(measured, one / of, _errors(sizes, one, more) + shared, quantile)
+        for one, of, quantile in zip(change.T, factor, _quantiles(theta), strict=True)
+    ]
+    return found, (*seen, *also)
+
+
+def reasons(theta: Floats, seen: Sequence[SizeSeen]) -> tuple[Reason, ...]:
+    """Return what the measured sizes say of a piece.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (22, m)
+        The ensemble after `narrowed`.
+    seen : sequence of SizeSeen
+        From `narrowed`.
+
+    Returns
+    -------
+    tuple of Reason
+        How much it shrinks beside its species, and the newest size of each kind that was not foreseen; none
+        where nothing was measured.
+    """
+    count = sum(each.what in _GAUGES.values() for each in seen)
+    if not count:
+        return ()
+    factor = np.exp(np.quantile(theta[parameters.SHRINKAGE], (0.05, 0.5, 0.95)))
+    low, middle, high = (float(each) for each in factor)
+    found = [Reason(code="calibration.shrinks", values={"factor": (low, middle, high), "sizes": count})]
+    newest = {(each.what, each.face): each for each in seen if each.what in _GAUGES.values()}
+    found += [
+        Reason(
+            code="calibration.size_unlike",
+            values={
+                "what": each.what,
+                "face": each.face,
+                "at_utc": utc(each.posix_s),
+                "measured_mm": each.measured_mm,
+                "foreseen_mm": (each.low_mm, each.foreseen_mm, each.high_mm),
+            },
+        )
+        for each in newest.values()
+        if each.unlike
+    ]
+    return tuple(found)
+
+
+def _begin_s(given: FitInputs) -> float:
+    """Return since when the timber has had the size of its present section, [s]."""
+    now = given.past.section
+    begin_s = given.past.stretches[-1].begin_s
+    for each in reversed(given.past.stretches):
+        same = (abs(each.section.width_mm - now.width_mm), abs(each.section.depth_mm - now.depth_mm))
+        if max(same) >= SAME_MM:
+            break
+        begin_s = each.begin_s
+    return begin_s
+
+
+def _side_mm(given: FitInputs, size: Size) -> float:
+    return given.past.section.width_mm if size.what == "width" else given.past.section.depth_mm
+
+
+def _place(places: list[float], from_end: object) -> int:
+    """Return the number of a place along the timber; 0 for one that was not told."""
+    if not isinstance(from_end, int | float):
+        return 0
+    for i, each in enumerate(places):
+        if abs(each - from_end) <= SAME_PLACE_MM:
+            return i + 1
+    places.append(float(from_end))
+    return len(places)
+
+
+def _of_gauges(given: FitInputs, readings: Iterable[Reading], begin_s: float) -> list[Size]:
+    days: dict[tuple[str, int], list[Reading]] = {}
+    for each in readings:
+        at_s = each.taken_utc.timestamp()
+        if each.series.quantity in _GAUGES and begin_s <= at_s <= given.now_s:
+            days.setdefault((_GAUGES[each.series.quantity], int(at_s // DAY_S)), []).append(each)
+    found: list[Size] = []
+    for what in _GAUGES.values():
+        mine = [group for (of, _), group in sorted(days.items()) if of == what]
+        some = np.unique(np.linspace(0, len(mine) - 1, min(len(mine), MOST_OF_A_GAUGE)).round().astype(int))
+        found += [
+            Size(
+                posix_s=median(one.taken_utc.timestamp() for one in mine[i]),
+                what=what,
+                mm=median(one.value for one in mine[i]),
+                sd_mm=GAUGE_SD_MM,
+                place=-1,
+            )
+            for i in some
+        ]
+    return found
+
+
+def _shapes_of(given: FitInputs) -> list[tuple[float, str, float]]:
+    """Return each cup and each lean that was measured: moment [s], what it is, how much [mm]."""
+    begin_s = _begin_s(given)
+    return [
+        (min(max(each.at_utc.timestamp(), begin_s), given.now_s), what, float(each.detail[name]))
+        for each in given.past.kind(EventKind.MEASURED)
+        for name, what in (("cup_mm", "cup"), ("out_of_square_mm", "out of square"))
+        if name in each.detail and each.at_utc.timestamp() >= begin_s - DAY_S
+    ]
+
+
+def _shapes_beside(
+    shape: Shape, begun: Floats, shapes: Sequence[tuple[float, str, float]], run: Sequence[MoistureField]
+) -> tuple[SizeSeen, ...]:
+    """Return what was measured of the form beside what was foreseen; it tells nothing of the factor."""
+    found = []
+    for (at_s, what, mm), field in zip(shapes, run, strict=False):
+        moved = shape.movement_between(begun, field.mc_pct)
+        members = np.abs(moved.cup_mm) if what == "cup" else moved.out_of_square_mm
+        low, middle, high = (float(one) for one in np.quantile(members, (0.05, 0.5, 0.95)))
+        sd = np.sqrt(np.var(members) + RULE_SD_MM**2 + SAWN_SD_MM**2)
+        found.append(
+            SizeSeen(
+                posix_s=at_s, what=what, face="", measured_mm=mm, low_mm=low, foreseen_mm=middle,
+                high_mm=high, off_sds=float((mm - middle) / sd),
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _changes(
+    given: FitInputs, sizes: Sequence[Size], shape: Shape, begun: Floats, run: Sequence[MoistureField]
+) -> Floats:
+    """Return what each size has changed by since the section was sawn, every member, shape (n, m), [mm]."""
+    found = np.empty((len(sizes), begun.shape[0]))
+    for i, (each, field) in enumerate(zip(sizes, run, strict=False)):
+        did, before = (shape.measured_mm(one, each.measure) for one in (shape.did(field.mc_pct), begun))
+        found[i] = (did - before) / (1 + before / _side_mm(given, each))
+    return found
+
+
+def _beside(sizes: Sequence[Size], green: Floats, measured: Floats, change: Floats) -> tuple[SizeSeen, ...]:
+    found = []
+    for each, side, off, members in zip(sizes, green, measured, change, strict=True):
+        low, middle, high = (float(side + one) for one in np.quantile(members, (0.05, 0.5, 0.95)))
+        sd = np.sqrt(
+            np.var(members) + each.sd_mm**2 + SAWN_SD_MM**2 + (MODEL_SD_SHARE * np.median(members)) ** 2
+        )
+        found.append(
+            SizeSeen(
+                posix_s=each.posix_s,
+                what=each.what,
+                face=each.face.value if each.face else "",
+                measured_mm=each.mm,
+                low_mm=low,
+                foreseen_mm=middle,
+                high_mm=high,
+                off_sds=float((off - np.median(members)) / sd),
+            )
+        )
+    return tuple(found)
+
+
+def _shared(sizes: Sequence[Size]) -> Floats:
+    """Covariance of the errors that sizes of one place have in common, shape (n, n), [mm2]."""
+    places = [(each.measure, each.place) for each in sizes]
+    same = np.array([[one == other for other in places] for one in places])
+    return np.asarray(SAWN_SD_MM**2 * same)
+
+
+def _errors(sizes: Sequence[Size], change: Floats, more: Floats) -> Floats:
+    own = np.array([each.sd_mm for each in sizes]) ** 2 + (MODEL_SD_SHARE * change) ** 2
+    return np.asarray(np.diag(own * more**2))
+
+
+def _quantiles(theta: Floats) -> Floats:
+    prior = NormalDist(0.0, parameters.PARAMETERS[parameters.SHRINKAGE].sd)
+    return np.array([prior.cdf(float(each)) for each in theta[parameters.SHRINKAGE]])
+
+
+def _drawn(measured: Floats, whole: Floats, covariance: Floats, quantile: float) -> float:
+    """Return ln of a member's factor: `whole` is what it changes by with the factor 1. [mm]."""
+    weighted = np.linalg.solve(covariance, np.stack([measured, whole], axis=1))
+    factor = np.exp(_GRID)
+    told = factor * (whole @ weighted[:, 0]) - factor**2 * (whole @ weighted[:, 1]) / 2
+    told -= _GRID**2 / (2 * parameters.PARAMETERS[parameters.SHRINKAGE].sd ** 2)
+    density = np.exp(told - told.max())
+    upto = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2)])
+    return float(np.interp(quantile * upto[-1], upto, _GRID))
