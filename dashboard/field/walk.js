@@ -8,7 +8,6 @@ const FACES = [null, "a", "b", "c", "d"];
 const NEW_WALK_MS = 8 * 3600e3; // after so long without an entry another walk begins
 const FORGET_MS = 14 * 86400e3; // entries that were sent are shown for so long
 const RETRY_MS = 15e3;
-const MOST_PCT = 100; // no scale of a pin meter goes on beyond it
 
 // ---- the phone's own memory
 
@@ -108,7 +107,7 @@ function likely(entry) { // null where there is nothing to hold it against
   if (!stop) return null;
   if (entry.kind === "weight") return stop.likely_kg;
   const there = expected(stop, entry.depth_mm, entry.face);
-  return there && [there.least, Math.min(there.most, MOST_PCT)];
+  return there && [there.least, there.most];
 }
 function unlikely(entry) { // what to ask, and the number that may have been meant
   if (entry.kind === "pins" && !/^\d/.test(entry.shown)) return null;

@@ -22,6 +22,7 @@ FAR: Final = 3.0  # standard deviations
 HEAVIER: Final = 1.02  # of the last weight; rain aside, a drying timber gets no heavier
 LOSS_A_DAY: Final = 0.012  # of its weight; a thin board in summer loses that, common practice, no source
 LEAST_LOSS: Final = 0.03
+MOST_SHOWN_PCT: Final = 100.0  # no scale of a pin meter goes on beyond it: common practice, no source
 MOST_PCT: Final = 400.0  # of the store
 
 
@@ -51,6 +52,8 @@ def doubt(reading: Reading, about: About) -> Reason | None:
     elif reading.series.quantity is Quantity.MOISTURE:
         if AT_LEAST in reading.flags:  # a scale that ended says nothing of how much wetter the wood is
             return None
+        if reading.value > MOST_SHOWN_PCT:
+            return Reason(code="plausible.no_moisture", values={"mc_pct": reading.value})
         deep = reading.series.depth_mm or 0.0
         likely, why = of_pins(about.answer, about.timber, reading.value, deep, reading.series.face)
     else:
