@@ -238,7 +238,8 @@ function drawList() {
     ? "This page opens without signal, and what is not sent yet stays on this phone, also when the browser is closed."
     : "What is not sent yet stays on this phone. Without signal this page opens anew only if the shop's pages are served "
       + "by https: keep it open meanwhile.";
-  $("kept").textContent = rows.length ? page : `Nothing yet. ${page}`;
+  const meter = yard.meter ? `Meter: ${yard.meter}. ` : "";
+  $("kept").textContent = `${rows.length ? "" : "Nothing yet. "}${meter}${page}`;
 }
 function button(text, does) {
   const made = document.createElement("button");

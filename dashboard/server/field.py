@@ -20,7 +20,9 @@ from starlette.routing import Route
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.door import Visit
 from baulk.dashboard.server.shop_access import ask
+from baulk.ingest import operations
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import notes
 from baulk.ingest.walk import entries, yard
 from baulk.models import text
 from baulk.models.errors import BaulkError
@@ -61,8 +63,12 @@ async def stops(request: Request) -> Response:
 
     def question(shop: Shop) -> dict[str, Any]:
         system = me.system or shop.config.shop.units
-        found = yard.stops(shop, now)
-        return {"system": system, "stops": [_stop(each, system) for each in found]}
+        meter = notes.hand_meter(shop.store)
+        return {
+            "system": system,
+            "meter": text.sentence(meter.reason, system) if meter and meter.named else "",
+            "stops": [_stop(each, system) for each in yard.stops(shop, now)],
+        }
 
     return await _answered(question)
 
@@ -88,7 +94,7 @@ async def readings(request: Request) -> Response:
 
     def question(shop: Shop) -> dict[str, Any]:
         system = me.system or shop.config.shop.units
-        walk, understood, refused = entries.from_json(given)
+        walk, understood, refused = entries.from_json(given, top_pct=operations.scale_end_pct(shop))
         taken = entries.take(shop, walk, understood, now_utc=datetime.now(UTC), by=me.name)
         return {"outcomes": [_outcome(each, system) for each in (*taken, *refused)]}
 
