@@ -14,6 +14,7 @@ import typer
 
 from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
+from baulk.dashboard.commands.options import At, By, Yes
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.shop import Shop
@@ -43,12 +44,12 @@ class _Answer:
 
 def walk(  # noqa: PLR0913 - each is an option of the command line
     *,
-    at: Annotated[str, typer.Option("--at", help="When: 'now', 2026-11-25 or '2026-11-25 14:30'.")] = "now",
-    by: Annotated[str, typer.Option("--by", envvar="USER", help="Who did it.")] = "",
-    yes: Annotated[bool, typer.Option("--yes", help="Keep unlikely values without asking.")] = False,
     sheet: Annotated[
         Path | None, typer.Option("--sheet", help="Print a sheet for the walk instead, .pdf.", metavar="FILE")
     ] = None,
+    at: At = "now",
+    by: By = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
