@@ -45,7 +45,7 @@ def meter(  # noqa: PLR0913 - each is an option of the command line
         ),
     ] = None,
     make: Annotated[str | None, typer.Option(help="What stands on it: maker and model.")] = None,
-    number: Annotated[str | None, typer.Option(help="Its number.")] = None,
+    serial: Annotated[str | None, typer.Option("--serial", help="Its own number.")] = None,
     scale: Annotated[
         str | None, typer.Option(help="The wood that it is set to for every timber; own for each its own.")
     ] = None,
@@ -59,14 +59,14 @@ def meter(  # noqa: PLR0913 - each is an option of the command line
 
     A [[meter]] row with corrects_temperature or set_to in baulk.toml has the last word.
 
-    Example: baulk reading meter --make "Reedmouth M2" --number 17 --scale Douglas-fir --top 30
+    Example: baulk reading meter --make "Reedmouth M2" --serial 17 --scale Douglas-fir --top 30
     """
     with shops.open(shop, durable=True) as opened:
         if corrects_temperature is not None:
             _keep(opened, corrects_temperature)
         given = {
             "make": make,
-            "number": number,
+            "number": serial,
             "scale": "" if scale == OWN else scale,
         }
         changes: dict[str, Any] = {name: word.strip() for name, word in given.items() if word is not None}

@@ -8,13 +8,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Final
 
 import typer
 
 from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
-from baulk.dashboard.commands.options import At, By, Yes
+from baulk.dashboard.commands.options import At, By, Print, Yes
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.shop import Shop
@@ -44,9 +44,7 @@ class _Answer:
 
 def walk(  # noqa: PLR0913 - each is an option of the command line
     *,
-    sheet: Annotated[
-        Path | None, typer.Option("--sheet", help="Print a sheet for the walk instead, .pdf.", metavar="FILE")
-    ] = None,
+    sheet: Print = None,
     at: At = "now",
     by: By = "",
     yes: Yes = False,
@@ -57,8 +55,9 @@ def walk(  # noqa: PLR0913 - each is an option of the command line
 
     A line is a tag, a value and for pins their depth: 'WO-1 28.5 at 1 1/4', 'WO-1 OL at 30 mm face b',
     'WO-1 231 lb'. Without a depth that of last time counts. The same line of the same day is stored once.
+    With --print it writes a sheet to take along, whose rows are typed back so.
 
-    Example: baulk walk --at 2026-11-25 < monday.txt
+    Example: baulk walk --at 2026-11-25 --by Ada
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:

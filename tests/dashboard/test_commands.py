@@ -208,7 +208,7 @@ def test_a_person_at_a_terminal_is_asked_and_asked_again_after_nonsense(shop_dir
 
 def test_the_meter_is_on_record_once_and_a_reading_names_it(here):
     tag = json.loads(here(*OAK, "--json").stdout)["tag"]
-    given = ("--make", "Reedmouth M2", "--number", "17", "--scale", "douglas fir", "--top", "26")
+    given = ("--make", "Reedmouth M2", "--serial", "17", "--scale", "douglas fir", "--top", "26")
     said = here("reading", "meter", *given).stdout
     assert "Reedmouth M2, number 17, set to Douglas-fir, its scale ends at 26 %" in " ".join(said.split())
     assert "Nobody has answered yet" in said

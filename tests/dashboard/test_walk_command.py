@@ -96,7 +96,7 @@ def test_at_a_terminal_it_asks_in_the_order_of_the_yard_and_takes_back(run, shop
 
 def test_the_sheet_has_a_row_for_each_timber_and_its_example_goes_in_as_a_line(run, shop_folder, tmp_path):
     file = tmp_path / "walk.pdf"
-    done = run("--sheet", str(file), "--json")
+    done = run("--print", str(file), "--json")
     assert json.loads(done.stdout)["timbers"] == 5
     paper = pypdfium2.PdfDocument(file)
     told = paper[0].get_textpage().get_text_range()
