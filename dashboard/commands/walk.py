@@ -89,7 +89,7 @@ def _at_a_terminal() -> bool:
 def _print(opened: Shop, file: Path, now_utc: datetime, *, json: bool) -> None:
     from baulk.dashboard.printing import style, walk_sheet  # noqa: PLC0415 - only a sheet needs it
 
-    stops = yard.stops(opened, now_utc)
+    stops = yard.stops(yard.held(opened), now_utc)
     settings = opened.config.shop
     style.write(file, walk_sheet.pdf(stops, shop=settings.name, made_utc=now_utc, system=settings.units))
     if json:
@@ -192,7 +192,7 @@ class _Round:
 
     def go(self) -> None:
         """Ask of each timber until the last, or until the person ends it."""
-        stops = yard.stops(self._opened, datetime.now(UTC))
+        stops = yard.stops(yard.held(self._opened), datetime.now(UTC))
         say(f"{len(stops)} timbers." + (f"\n{_HELP}" if stops else " Enter the first one: baulk timber add"))
         at = 0
         while 0 <= at < len(stops):
