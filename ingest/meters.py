@@ -67,7 +67,11 @@ class MeterPart(BaseModel):
 
 
 def settings(
-    rows: Sequence[MeterPart], *, hand_corrects: bool | None, known: SpeciesTable
+    rows: Sequence[MeterPart],
+    *,
+    hand_corrects: bool | None,
+    known: SpeciesTable,
+    hand_set_to: str | None = None,
 ) -> tuple[MeterSetting, ...]:
     """Return the shop's meters as the fit takes them.
 
@@ -79,6 +83,8 @@ def settings(
         What the shop answered about the meter behind readings by hand: it fills what no row says.
     known : SpeciesTable
         The shop's woods, to which a meter may be set.
+    hand_set_to : str, optional
+        The wood that the meter behind readings by hand is set to; it too fills what no row says.
 
     Returns
     -------
@@ -86,14 +92,18 @@ def settings(
         The first that holds for a reading is taken.
     """
     given = [each.setting(known) for each in rows]
-    if hand_corrects is None:
+    if hand_corrects is None and hand_set_to is None:
         return tuple(given)
+    set_to = None if hand_set_to is None else known.get(hand_set_to)
     found: list[MeterSetting] = []
     for each in given:
-        if each.kind == "pins" and each.corrects_temperature is None:
-            found.append(replace(each, by_hand=True, corrects_temperature=hand_corrects))
+        if each.kind == "pins":
+            corrects = hand_corrects if each.corrects_temperature is None else each.corrects_temperature
+            filled = replace(each, by_hand=True, corrects_temperature=corrects, set_to=each.set_to or set_to)
+            if filled != replace(each, by_hand=True):
+                found.append(filled)
         found.append(each)
-    return (*found, MeterSetting(by_hand=True, corrects_temperature=hand_corrects))
+    return (*found, MeterSetting(by_hand=True, corrects_temperature=hand_corrects, set_to=set_to))
 
 
 def tell_of_hand_meter(rows: Sequence[MeterPart]) -> bool:

@@ -221,7 +221,22 @@ def settle_clash(shop: Shop, number: int, *, take_other: bool, by: str, now_utc:
 
 def hand_meter_is_open(shop: Shop) -> bool:
     """Whether the shop is still to be asked if its hand meter corrects for the wood's temperature."""
-    return notes.hand_meter(shop.store) is None and not meters.tell_of_hand_meter(shop.config.meter)
+    known = notes.hand_meter(shop.store)
+    return (known is None or not known.asked) and not meters.tell_of_hand_meter(shop.config.meter)
+
+
+def keep_hand_meter(shop: Shop, meter: notes.HandMeter) -> notes.HandMeter:
+    """Keep the record of the meter behind readings by hand; its scale is a wood that the shop knows."""
+    if meter.scale:
+        meter = replace(meter, scale=shop.woods.species.get(meter.scale).name)
+    notes.keep_hand_meter(shop.store, meter)
+    return meter
+
+
+def scale_end_pct(shop: Shop) -> float | None:
+    """Return where the scale of the meter behind readings by hand ends, if that is on record, [%]."""
+    known = notes.hand_meter(shop.store)
+    return None if known is None else known.top_pct
 
 
 def check_timber(shop: Shop, timber: Timber) -> None:

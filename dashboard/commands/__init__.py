@@ -44,6 +44,7 @@ COMMANDS: Final = {
     "sensor": Entry("sensor", "app", "Devices: accounts at the broker, and their clocks."),
     "place": Entry("place", "app", "Places with air of their own: list, set."),
     "reading": Entry("reading", "app", "Readings by hand, and what is stored."),
+    "walk": Entry("walk", "walk", "Readings timber by timber, a line each; --print gives a sheet."),
     "quarantine": Entry(
         "quarantine", "app", "What could not be stored: by cause, try again, settle, discard."
     ),

@@ -96,6 +96,7 @@ Preview = Annotated[
 ]
 
 # what comes last in every help, in this order
+Print = Annotated[Path | None, typer.Option("--print", help="A sheet to print, .pdf.", metavar="FILE")]
 _OUT: Final = typer.Option("-o", "--out", help="The file to write.", metavar="FILE")
 Out = Annotated[Path, _OUT]
 MaybeOut = Annotated[Path | None, _OUT]

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
-
-import typer
 
 from baulk.dashboard.commands.answers import say
+from baulk.dashboard.commands.options import Print
 from baulk.dashboard.printing.plan_sheet import Plan
 from baulk.models.units import System, TemperatureUnit
 
-PrintOption = Annotated[
-    Path | None, typer.Option("--print", help="The plan as a sheet to print, .pdf.", metavar="FILE")
-]
+PrintOption = Print
 
 
 def sheet(  # noqa: PLR0913 - whose plan, whose units

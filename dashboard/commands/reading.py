@@ -13,6 +13,7 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, momen
 from baulk.dashboard.commands.options import AFace, Air, At, Depth, FromEnd, Limit
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
+from baulk.ingest.store import notes
 from baulk.models import moisture_text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS, UNITS, Owner, Quantity
@@ -71,7 +72,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
             depth_mm=None if depth is None else units.length_mm(depth, bare=bare),
             face=face,
         )
-        number, at_least = _value(value, quantity, inch=inch, temperature=opened.config.temperature)
+        top_pct = operations.scale_end_pct(opened)
+        number, at_least = _value(value, quantity, opened.config.temperature, inch=inch, top_pct=top_pct)
         taken_utc = moment(at, now_utc=now_utc, zone=opened.config.zone)
         end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
         new = operations.add_reading_by_hand(
@@ -80,6 +82,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
         )  # fmt: skip
         near = None if end_mm is None or air else _too_near(opened, name, end_mm, taken_utc)
         asks = quantity is Quantity.MOISTURE and not air and operations.hand_meter_is_open(opened)
+        meter = notes.hand_meter(opened.store) if quantity is Quantity.MOISTURE else None
     if json:
         say_json(
             {
@@ -96,6 +99,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
     else:
         least, done = "at least " if at_least else "", "stored" if new else "was stored already"
         say(f"{done}: {series} {least}{number:g} {UNITS[quantity]}")
+        if meter and meter.named:
+            say(f"read with {_words_of(meter)}")
         if near:
             say(f"the forecast will set it aside: {near}")
         if asks:
@@ -177,12 +182,23 @@ def _too_near(opened: shops.Shop, tag: str, end_mm: float, taken_utc: datetime) 
     return None if why is None else text.sentence(why, opened.config.shop.units)
 
 
+def _words_of(meter: notes.HandMeter) -> str:
+    from baulk.models import text  # noqa: PLC0415 - as above
+
+    return text.sentence(meter.reason, "metric")
+
+
 def _value(
-    text: str, quantity: Quantity, *, inch: bool, temperature: units.TemperatureUnit
+    text: str,
+    quantity: Quantity,
+    temperature: units.TemperatureUnit,
+    *,
+    inch: bool,
+    top_pct: float | None = None,
 ) -> tuple[float, bool]:
     """Read a value, and whether it means "at least"."""
     if quantity is Quantity.MOISTURE:
-        shown = moisture_text.read(text)
+        shown = moisture_text.read(text, top_pct=top_pct)
         return shown.mc_pct, shown.at_least
     if quantity is Quantity.WEIGHT:
         return units.mass_kg(text, bare="lb" if inch else "kg"), False

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 import typer
 
@@ -18,6 +19,7 @@ from baulk.models import text
 from baulk.models.reason import Reason
 
 QUESTION: Final = "Does your meter correct for the wood's temperature by itself?"
+OWN: Final = "own"
 _HOW: Final = "baulk reading meter --corrects-temperature yes|no|unknown"
 
 
@@ -32,7 +34,7 @@ class Answer(StrEnum):
 _CORRECTS: Final[dict[Answer, bool | None]] = {Answer.YES: True, Answer.NO: False, Answer.UNKNOWN: None}
 
 
-def meter(
+def meter(  # noqa: PLR0913 - each is an option of the command line
     *,
     corrects_temperature: Annotated[
         Answer | None,
@@ -42,25 +44,45 @@ def meter(
             "before each reading.",
         ),
     ] = None,
+    make: Annotated[str | None, typer.Option(help="What stands on it: maker and model.")] = None,
+    serial: Annotated[str | None, typer.Option("--serial", help="Its own number.")] = None,
+    scale: Annotated[
+        str | None, typer.Option(help="The wood that it is set to for every timber; own for each its own.")
+    ] = None,
+    top: Annotated[
+        float | None, typer.Option(help="Where its scale ends, in %: what OL means; 0 if not known.")
+    ] = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Show or change what is known of the meter that readings by hand are taken with.
 
-    A [[meter]] row with corrects_temperature in baulk.toml has the last word.
+    A [[meter]] row with corrects_temperature or set_to in baulk.toml has the last word.
 
-    Example: baulk reading meter --corrects-temperature no
+    Example: baulk reading meter --make "Reedmouth M2" --serial 17 --scale Douglas-fir --top 30
     """
     with shops.open(shop, durable=True) as opened:
         if corrects_temperature is not None:
             _keep(opened, corrects_temperature)
+        given = {
+            "make": make,
+            "number": serial,
+            "scale": "" if scale == OWN else scale,
+        }
+        changes: dict[str, Any] = {name: word.strip() for name, word in given.items() if word is not None}
+        if top is not None:
+            changes["top_pct"] = top or None
+        if changes:
+            operations.keep_hand_meter(opened, replace(_known(opened), **changes))
         known = notes.hand_meter(opened.store)
         is_open = operations.hand_meter_is_open(opened)
     if json:
-        answered = {} if known is None else {"answered_utc": known.answered_utc}
-        corrects = known and known.corrects_temperature
-        say_json({"corrects_temperature": corrects, "asked": known is not None, **answered})
-    elif known is not None:
+        row = {} if known is None else {each.name: getattr(known, each.name) for each in fields(known)}
+        say_json({"corrects_temperature": None, "asked": False, **row})
+        return
+    if known is not None and known.named:
+        say(text.sentence(known.reason, "metric"))
+    if known is not None and known.asked:
         say(_told(known.corrects_temperature))
     elif is_open:
         say(f"{QUESTION} Nobody has answered yet: {_HOW}")
@@ -95,7 +117,13 @@ def _number(typed: str) -> Answer:
 
 
 def _keep(opened: shops.Shop, answer: Answer) -> None:
-    notes.keep_hand_meter(
-        opened.store,
-        notes.HandMeter(corrects_temperature=_CORRECTS[answer], answered_utc=datetime.now(UTC)),
-    )
+    corrects, now_utc = _CORRECTS[answer], datetime.now(UTC)
+    known = replace(_known(opened), corrects_temperature=corrects, asked=True, answered_utc=now_utc)
+    operations.keep_hand_meter(opened, known)
+
+
+def _known(opened: shops.Shop) -> notes.HandMeter:
+    """Return what is on record, or an empty record on which nobody was asked yet."""
+    now_utc = datetime.now(UTC)
+    empty = notes.HandMeter(corrects_temperature=None, answered_utc=now_utc, asked=False)
+    return notes.hand_meter(opened.store) or empty

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from baulk.dashboard import typed
-from baulk.dashboard.commands import timber_events, timber_import, timber_measure, timber_sensors
+from baulk.dashboard.commands import timber_events, timber_import, timber_measure, timber_sensors, which_wood
 from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
@@ -114,7 +114,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
         section = Section(width_mm=width_mm, depth_mm=depth_mm, pith_x_mm=pith_x_mm, pith_y_mm=pith_y_mm)
         timber = Timber(
             tag=tag or opened.register.next_tag(),
-            species=opened.woods.species.get(kind).name,
+            species=which_wood.wood(opened.woods.species, kind).name,
             section=section,
             length_mm=units.length_mm(length, bare=bare),
             finished=Finished(
@@ -187,7 +187,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
             "finished": _finished(old.finished, finished, centre, bare),
         }
         if kind is not None:
-            changes["species"] = opened.woods.species.get(kind).name
+            changes["species"] = which_wood.wood(opened.woods.species, kind).name
         if use is not None:
             changes["use_class"] = opened.woods.use_classes.get(use).name
         if length is not None:

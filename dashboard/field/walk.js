@@ -8,7 +8,7 @@ const FACES = [null, "a", "b", "c", "d"];
 const NEW_WALK_MS = 8 * 3600e3; // after so long without an entry another walk begins
 const FORGET_MS = 14 * 86400e3; // entries that were sent are shown for so long
 const RETRY_MS = 15e3;
-const MOST_PCT = 100; // no scale of a pin meter goes on beyond it
+const OVER_PCT = 30; // where a meter's scale ends if that is not on record
 
 // ---- the phone's own memory
 
@@ -108,20 +108,20 @@ function likely(entry) { // null where there is nothing to hold it against
   if (!stop) return null;
   if (entry.kind === "weight") return stop.likely_kg;
   const there = expected(stop, entry.depth_mm, entry.face);
-  return there && [there.least, Math.min(there.most, MOST_PCT)];
+  return there && [there.least, there.most];
 }
 function unlikely(entry) { // what to ask, and the number that may have been meant
-  if (entry.kind === "pins" && !/^\d/.test(entry.shown)) return null;
-  const range = likely(entry), number = entry.kind === "weight" ? entry.kg : Number(entry.shown);
-  if (!range || (number >= range[0] && number <= range[1])) return null;
+  const range = likely(entry), over = entry.kind === "pins" && !/^\d/.test(entry.shown);
+  const number = entry.kind === "weight" ? entry.kg : over ? (yard.top_pct ?? OVER_PCT) : Number(entry.shown);
+  if (!range || ((number >= range[0] || over) && number <= range[1])) return null;
   const scale = entry.kind === "weight" && inch() ? LB : 1;
-  const other = [10, 0.1, 100].map((by) => number / by).find((x) => x >= range[0] && x <= range[1]);
+  const other = !over && [10, 0.1, 100].map((by) => number / by).find((x) => x >= range[0] && x <= range[1]);
   const low = range[0] / scale, high = range[1] / scale;
   const limits = entry.kind === "weight"
     ? `${mass(range[0])} to ${mass(range[1])}`
     : `${pct(low)} to ${pct(high)} %`;
-  const over = number > range[1];
-  return { says: `${value(entry)}? Likely is ${limits}.`, other: other && pct(other / scale), over };
+  const says = `${value(entry)}? Likely is ${limits}.`;
+  return { says, other: other && pct(other / scale), large: number > range[1] };
 }
 
 // ---- the screen
@@ -186,7 +186,7 @@ function drawHint(stop) {
   $("last").textContent = last || "\u00a0";
   const doubt = typed && stop && depthTyped === null ? unlikely(made()) : null;
   // a number that is still being typed may be too small, but not too large
-  const ask = doubt && ((doubt.other && doubt.over) || asked === typed) ? doubt : null;
+  const ask = doubt && ((doubt.other && doubt.large) || asked === typed) ? doubt : null;
   $("ask").hidden = !ask;
   if (!ask) return;
   $("question").textContent = ask.says;
@@ -239,7 +239,8 @@ function drawList() {
     ? "This page opens without signal, and what is not sent yet stays on this phone, also when the browser is closed."
     : "What is not sent yet stays on this phone. Without signal this page opens anew only if the shop's pages are served "
       + "by https: keep it open meanwhile.";
-  $("kept").textContent = rows.length ? page : `Nothing yet. ${page}`;
+  const meter = yard.meter ? `Meter: ${yard.meter}. ` : "";
+  $("kept").textContent = `${rows.length ? "" : "Nothing yet. "}${meter}${page}`;
 }
 function button(text, does) {
   const made = document.createElement("button");

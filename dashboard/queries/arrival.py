@@ -127,6 +127,6 @@ def _understood(first: First, piece: Timber, system: System) -> list[tuple[Serie
         deep = length_mm(first.depth, bare=default_length_unit(system))
         piece.section.refuse_depth(deep)
         series = Series(owner=Owner.TIMBER, name=piece.tag, quantity=Quantity.MOISTURE, depth_mm=deep)
-        shown = moisture_text.read(first.mc)
+        shown = moisture_text.read(first.mc, top_pct=ask(operations.scale_end_pct))
         found.append((series, shown.mc_pct, shown.at_least))
     return found

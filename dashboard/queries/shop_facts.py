@@ -222,10 +222,9 @@ def hand_meter() -> tuple[notes.HandMeter | None, bool]:
     return (None if told else _ask(lambda s: notes.hand_meter(s.store))), is_open
 
 
-def keep_hand_meter(corrects: bool | None, now: datetime) -> None:  # noqa: FBT001 - the answer itself
-    """Keep what the shop answered about its hand meter."""
-    answer = notes.HandMeter(corrects_temperature=corrects, answered_utc=now)
-    _ask(lambda s: notes.keep_hand_meter(s.store, answer))
+def keep_hand_meter(meter: notes.HandMeter) -> None:
+    """Keep what the shop has on record of its hand meter; an unknown wood is refused with the nearest."""
+    _ask(lambda s: operations.keep_hand_meter(s, meter))
 
 
 def percent(mc: str) -> float:
@@ -240,7 +239,7 @@ def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
     tag: str, mc: str, depth: str, face: Face | None, bare: LengthUnit, now: datetime, from_end: str = ""
 ) -> Reason | None:
     """Store what a pin meter said; return why the pins are too near to an end, if they are."""
-    shown = moisture_text.read(mc)
+    shown = moisture_text.read(mc, top_pct=_ask(operations.scale_end_pct))
     series = Series(
         owner=Owner.TIMBER,
         name=tag,

@@ -66,6 +66,11 @@ def title(text: str, under: str | None = None) -> None:
         st.caption(words.md(under))
 
 
+def to_walk() -> None:
+    """Lead to the walk, a page of its own that works without signal."""
+    st.html('<a class="b-walk" href="/field/walk" target="_self">Walk: read timber after timber</a>')
+
+
 def figures(entries: Sequence[tuple[str, str, str]]) -> None:
     """Show named numbers side by side; the third of each, in small, says what is meant."""
     body = "".join(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -20,7 +21,9 @@ from starlette.routing import Route
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.door import Visit
 from baulk.dashboard.server.shop_access import ask
+from baulk.ingest import operations
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import notes
 from baulk.ingest.walk import entries, yard
 from baulk.models import text
 from baulk.models.errors import BaulkError
@@ -59,12 +62,22 @@ async def stops(request: Request) -> Response:
     """Give the timbers in the order of the walk, with what is expected of each."""
     me, now = _person(request), datetime.now(UTC)
 
-    def question(shop: Shop) -> dict[str, Any]:
-        system = me.system or shop.config.shop.units
-        found = yard.stops(shop, now)
-        return {"system": system, "stops": [_stop(each, system) for each in found]}
+    def told() -> dict[str, Any]:
+        every, settings, meter = ask(_held)
+        system = me.system or settings
+        return {
+            "system": system,
+            "meter": text.sentence(meter.reason, system) if meter and meter.named else "",
+            "top_pct": meter.top_pct if meter else None,
+            "stops": [_stop(each, system) for each in yard.stops(every, now)],
+        }
 
-    return await _answered(question)
+    return await _answered(told)
+
+
+def _held(shop: Shop) -> tuple[tuple[yard.Held, ...], System, notes.HandMeter | None]:
+    """Give what the shop holds; what is likely is worked out beside its thread, so that pages go on."""
+    return yard.held(shop), shop.config.shop.units, notes.hand_meter(shop.store)
 
 
 async def readings(request: Request) -> Response:
@@ -88,16 +101,16 @@ async def readings(request: Request) -> Response:
 
     def question(shop: Shop) -> dict[str, Any]:
         system = me.system or shop.config.shop.units
-        walk, understood, refused = entries.from_json(given)
+        walk, understood, refused = entries.from_json(given, top_pct=operations.scale_end_pct(shop))
         taken = entries.take(shop, walk, understood, now_utc=datetime.now(UTC), by=me.name)
         return {"outcomes": [_outcome(each, system) for each in (*taken, *refused)]}
 
-    return await _answered(question)
+    return await _answered(lambda: ask(question))
 
 
-async def _answered(question: Any) -> Response:  # noqa: ANN401 - a question to the shop
+async def _answered(question: Callable[[], dict[str, Any]]) -> Response:
     try:
-        return _json(await asyncio.to_thread(ask, question), 200)
+        return _json(await asyncio.to_thread(question), 200)
     except BaulkError as err:
         return _json({"error": f"{str(err)[:1].upper()}{str(err)[1:]}."}, 400)
 

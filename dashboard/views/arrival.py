@@ -7,7 +7,7 @@ import streamlit as st
 from baulk.dashboard import typed, words
 from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
-from baulk.dashboard.sections import camera, downloads, layout
+from baulk.dashboard.sections import camera, downloads, layout, which_wood
 from baulk.ingest import photos
 from baulk.models import text, units
 from baulk.models.errors import BaulkError
@@ -179,12 +179,8 @@ def page() -> None:
         tag = st.text_input(
             "Tag", key="arrival_tag", help="The next free one is proposed; write over it if you like."
         )
-        name = st.selectbox(
-            "Species",
-            woods.species.names(),
-            index=None,
-            key="arrival_species",
-            placeholder="choose a species",
+        name = which_wood.choose(
+            "Species", woods.species, key="arrival_species", placeholder="choose or type a species"
         )
         green = st.text_input(
             "Green size, across x deep", key="arrival_green",

@@ -14,7 +14,7 @@ from baulk.dashboard import typed, words
 from baulk.dashboard.printing import saw_drawing
 from baulk.dashboard.printing.mill_list import mill_csv
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import downloads, layout
+from baulk.dashboard.sections import downloads, layout, which_wood
 from baulk.dashboard.server import shop_access
 from baulk.ingest.evaluation import curves
 from baulk.ingest.planning import sawing
@@ -99,9 +99,8 @@ def to_order(system: units.System) -> None:
         "Finished size, across x deep", key="plan_finished", placeholder="6 x 6" if inch else "150 x 150"
     )
     length = two.text_input("Finished length", key="plan_length", placeholder="10 ft" if inch else "3 m")
-    kind = three.selectbox(
-        "Species", woods.species.names(), index=None, key="plan_species", placeholder="choose"
-    )
+    with three:
+        kind = which_wood.choose("Species", woods.species, key="plan_species", placeholder="choose or type")
     one, two, three = st.columns(3)  # a second row, so that a phone keeps their order
     use = one.selectbox(
         "Where it will live",

@@ -1,11 +1,11 @@
-"""Readings: walk along the timbers and enter what meter and scale say, with a hint at once."""
+"""Readings: enter what meter and scale say of one timber, with a hint at once."""
 
 from __future__ import annotations
 
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.queries import shop_facts, yard_rows
+from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import camera, layout, reading_form
 from baulk.ingest.evaluation.document_fields import sentence
 from baulk.ingest.walk import plausible
@@ -117,28 +117,21 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
 
 
 def page() -> None:
-    """Show whose turn it is, the form, and how far the round has come."""
+    """Show the form for one timber, and the way to the walk along all of them."""
     facts, now = shop_facts.facts(), layout.now()
-    layout.title("Readings", "Enter what meter and scale say, timber by timber.")
+    layout.title("Readings", "Enter what meter and scale say of one timber.")
     tags = shop_facts.tags()
     if not tags:
         st.info("No timber is tagged yet. Open Arrival in the menu above and tag the first one in.")
         return
+    layout.to_walk()
     done = st.session_state.pop("round_done", None)
-    rows = yard_rows.rows(now)
-    today = [row.timber.tag for row in rows if row.newest_utc and row.newest_utc.date() == now.date()]
     if done:
         st.success(f"Stored for {words.md(done[0])}. Its forecast follows by itself.")
         if done[1]:
             st.warning(f"The forecast will set it aside: {words.md(done[1])}.")
     chosen = find(tags)
-    st.caption(f"{len(today)} of {len(tags)} timbers have a reading of today.")
     if chosen is None:
-        waiting = [row for row in rows if row.timber.tag not in today][:5]
-        if waiting:
-            st.markdown(
-                "Longest without one: " + ", ".join(words.md(row.timber.tag) for row in waiting) + "."
-            )
         return
     found = shop_facts.timber(chosen)
     timber = found.timber

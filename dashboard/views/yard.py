@@ -177,4 +177,6 @@ def plan(found: Sequence[YardRow], system: units.System) -> None:
 
 
 layout.title("Yard", shop_facts.facts().name)
+if shop_facts.tags():
+    layout.to_walk()
 yard()

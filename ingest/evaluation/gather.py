@@ -66,6 +66,7 @@ def gather(
         settings.meter,
         hand_corrects=None if hand is None else hand.corrects_temperature,
         known=shop.woods.species,
+        hand_set_to=None if hand is None else hand.scale or None,
     )
     readings = tuple(each for each in shop.store.readings(Owner.TIMBER, timber.tag) if _known(each, now_utc))
     stays = _stays(shop, timber, events, now_utc, airs)

@@ -9,12 +9,16 @@ from datetime import datetime
 from typing import Any, Final
 
 from baulk.ingest.store import Store
+from baulk.models.errors import OutOfRange
 from baulk.models.reason import Reason
 
 SWAPS: Final = "swapped tags"
 SESSION: Final = "session/"
 MOST_GONE: Final = 5  # losses of a session that are remembered
 HAND_METER: Final = "hand meter"
+LEAST_TOP_PCT: Final = 15.0  # no scale of a meter for wood ends below or beyond: our own judgement, no source
+MOST_TOP_PCT: Final = 120.0
+LONGEST: Final = 40  # characters of a make or number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,18 +87,58 @@ def swap_reason(store: Store, tag: str, now_utc: datetime) -> Reason | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandMeter:
-    """What the shop answered about the meter behind readings by hand.
+    """What the shop has on record of the meter behind readings by hand.
 
     Parameters
     ----------
     corrects_temperature : bool or None
         Whether it corrects for the wood's temperature by itself; None where nobody in the shop knows.
     answered_utc : datetime
-        When.
+        When it was written down.
+    make, number : str
+        What stands on it.
+    scale : str
+        The wood that it is set to for every timber; empty where it is set to each timber's own.
+    top_pct : float or None
+        Where its scale ends, so that it shows OL or the like beyond. [%]
+    asked : bool
+        Whether anybody was asked for `corrects_temperature` yet.
     """
 
     corrects_temperature: bool | None
     answered_utc: datetime
+    make: str = ""
+    number: str = ""
+    scale: str = ""
+    top_pct: float | None = None
+    asked: bool = True
+
+    def __post_init__(self) -> None:
+        if self.top_pct is not None and not LEAST_TOP_PCT <= self.top_pct <= MOST_TOP_PCT:
+            raise OutOfRange(
+                "the end of the meter's scale",
+                f"lies between {LEAST_TOP_PCT:g} and {MOST_TOP_PCT:g} %, not {self.top_pct:g}",
+            )
+        if max(len(self.make), len(self.number)) > LONGEST:
+            raise OutOfRange("make and number of a meter", f"have at most {LONGEST} characters each")
+
+    @property
+    def named(self) -> bool:
+        """Whether more is on record than the answer about temperature."""
+        return bool(self.make or self.number or self.scale or self.top_pct is not None)
+
+    @property
+    def reason(self) -> Reason:
+        """What is on record, as code and values."""
+        return Reason(
+            code="meter.record",
+            values={
+                "make": self.make,
+                "number": self.number,
+                "species": self.scale,
+                "top_pct": self.top_pct,
+            },
+        )
 
 
 def hand_meter(store: Store) -> HandMeter | None:
@@ -106,8 +150,13 @@ def hand_meter(store: Store) -> HandMeter | None:
         return HandMeter(
             corrects_temperature=row["corrects_temperature"],
             answered_utc=datetime.fromisoformat(row["answered_utc"]),
+            make=str(row.get("make", "")),
+            number=str(row.get("number", "")),
+            scale=str(row.get("scale", "")),
+            top_pct=None if row.get("top_pct") is None else float(row["top_pct"]),
+            asked=row.get("asked") is not False,
         )
-    except (KeyError, TypeError, ValueError):  # damaged: it is asked again
+    except (KeyError, TypeError, ValueError, AttributeError):  # damaged: it is asked again
         return None
 
 
@@ -116,6 +165,11 @@ def keep_hand_meter(store: Store, answer: HandMeter) -> None:
     row = {
         "corrects_temperature": answer.corrects_temperature,
         "answered_utc": answer.answered_utc.isoformat(),
+        "make": answer.make,
+        "number": answer.number,
+        "scale": answer.scale,
+        "top_pct": answer.top_pct,
+        "asked": answer.asked,
     }
     store.note(HAND_METER, json.dumps(row).encode())
 

@@ -268,7 +268,9 @@ def _younger(body: bytes, since_utc: datetime) -> bool:
     return row is not None and datetime.fromisoformat(row["begun_utc"]) >= since_utc
 
 
-def from_json(body: object) -> tuple[str, tuple[Entry, ...], tuple[Outcome, ...]]:
+def from_json(
+    body: object, *, top_pct: float | None = None
+) -> tuple[str, tuple[Entry, ...], tuple[Outcome, ...]]:
     """Read a batch as a phone sends it; an entry that is not understood holds up no other.
 
     Parameters
@@ -276,6 +278,8 @@ def from_json(body: object) -> tuple[str, tuple[Entry, ...], tuple[Outcome, ...]
     body : object
         ``{"walk": name, "sent_ms": phone's now, "entries": [{"id", "tag", "kind": "pins" or "weight",
         "shown": "28.5" or ">30" or "OL", "kg", "depth_mm", "face", "at_ms", "sure", "undo"}]}``.
+    top_pct : float, optional
+        Where the meter's scale ends: what OL means. [%]
 
     Returns
     -------
@@ -297,7 +301,7 @@ def from_json(body: object) -> tuple[str, tuple[Entry, ...], tuple[Outcome, ...]
     refused: list[Outcome] = []
     for row in rows[: MOST_ENTRIES + 1]:
         try:
-            found.append(_entry(row, float(body["sent_ms"])))
+            found.append(_entry(row, float(body["sent_ms"]), top_pct))
         except (KeyError, TypeError, ValueError, AttributeError, OverflowError, BaulkError) as err:
             given = str(row.get("id", "")) if isinstance(row, dict) else ""
             why = str(err) if isinstance(err, BaulkError) else "it is not as a walk sends it"
@@ -305,10 +309,10 @@ def from_json(body: object) -> tuple[str, tuple[Entry, ...], tuple[Outcome, ...]
     return str(body.get("walk", "")), tuple(found), tuple(refused)
 
 
-def _entry(row: Mapping[str, Any], sent_ms: float) -> Entry:
+def _entry(row: Mapping[str, Any], sent_ms: float, top_pct: float | None) -> Entry:
     kind = {"pins": Quantity.MOISTURE, "weight": Quantity.WEIGHT}[row["kind"]]
     shown = moisture_text.Shown(mc_pct=float(row["kg"])) if kind is Quantity.WEIGHT else None
-    shown = shown or moisture_text.read(str(row["shown"]))
+    shown = shown or moisture_text.read(str(row["shown"]), top_pct=top_pct)
     if not _ID.fullmatch(str(row["id"])):
         raise OutOfRange("an entry", "is named by 8 to 64 letters, digits and dashes")
     ago_s = (sent_ms - float(row["at_ms"])) / 1000

@@ -49,7 +49,7 @@ class Line:
     face: Face | None = None
 
 
-def read(text: str, system: System) -> Line | None:
+def read(text: str, system: System, *, top_pct: float | None = None) -> Line | None:
     """Read a line of a walk.
 
     Parameters
@@ -59,6 +59,8 @@ def read(text: str, system: System) -> Line | None:
         is a weight; what stands behind # is not read.
     system : {"inch", "metric"}
         Of a depth without a unit.
+    top_pct : float, optional
+        Where the meter's scale ends. [%]
 
     Returns
     -------
@@ -76,21 +78,17 @@ def read(text: str, system: System) -> Line | None:
     found = _LINE.fullmatch(said)
     if found is None:
         raise OutOfRange("the line", f"{said!r} is not understood: {HOW}")
-    return of_value(found["tag"], found["value"], found["depth"], found["face"], system)
-
-
-def of_value(tag: str, value: str, depth: str | None, face: str | None, system: System) -> Line:
-    """Return a line from its parts; see `read`."""
+    value, depth = found["value"], found["depth"]
     if _MASS.fullmatch(value):
-        if depth or face:
+        if depth or found["face"]:
             raise OutOfRange("a weight", f"has neither a depth nor a face: {HOW}")
-        return Line(tag=tag, quantity=Quantity.WEIGHT, value=units.mass_kg(value))
-    shown = moisture_text.read(value)
+        return Line(tag=found["tag"], quantity=Quantity.WEIGHT, value=units.mass_kg(value))
+    shown = moisture_text.read(value, top_pct=top_pct)
     return Line(
-        tag=tag,
+        tag=found["tag"],
         quantity=Quantity.MOISTURE,
         value=shown.mc_pct,
         at_least=shown.at_least,
         depth_mm=units.length_mm(depth, bare=units.default_length_unit(system)) if depth else None,
-        face=Face(face.lower()) if face else None,
+        face=Face(found["face"].lower()) if found["face"] else None,
     )

@@ -22,6 +22,7 @@ FAR: Final = 3.0  # standard deviations
 HEAVIER: Final = 1.02  # of the last weight; rain aside, a drying timber gets no heavier
 LOSS_A_DAY: Final = 0.012  # of its weight; a thin board in summer loses that, common practice, no source
 LEAST_LOSS: Final = 0.03
+MOST_SHOWN_PCT: Final = 100.0  # no scale of a pin meter goes on beyond it: common practice, no source
 MOST_PCT: Final = 400.0  # of the store
 
 
@@ -49,13 +50,28 @@ def doubt(reading: Reading, about: About) -> Reason | None:
     if reading.series.quantity is Quantity.WEIGHT:
         likely, why = of_weight(about.latest, reading.value, reading.taken_utc)
     elif reading.series.quantity is Quantity.MOISTURE:
-        if AT_LEAST in reading.flags:  # a scale that ended says nothing of how much wetter the wood is
-            return None
+        if AT_LEAST in reading.flags:
+            return _too_dry_for(reading, about)
+        if reading.value > MOST_SHOWN_PCT:
+            return Reason(code="plausible.no_moisture", values={"mc_pct": reading.value})
         deep = reading.series.depth_mm or 0.0
         likely, why = of_pins(about.answer, about.timber, reading.value, deep, reading.series.face)
     else:
         return None
     return None if likely else why
+
+
+def _too_dry_for(reading: Reading, about: About) -> Reason | None:
+    """Return that the wood should be far drier than where the scale ended; wetter it may be by any amount."""
+    series = reading.series
+    if about.answer is None:
+        return None
+    there = expected_pct(about.answer, about.timber, series.depth_mm or 0.0, series.face)
+    if there.high + FAR * PIN_SD_PCT >= min(reading.value, FSP_PCT):
+        return None
+    values: Values = {"mc_pct": reading.value, "fsp_pct": FSP_PCT}
+    expected = (there.low, there.median, there.high)
+    return Reason(code="plausible.too_wet", values={**values, "expected_pct": expected})
 
 
 def expected_pct(answer: Document, timber: Timber, depth_mm: float, face: Face | None) -> Interval:

@@ -7,6 +7,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from threading import Lock
 from typing import Final
 
 from baulk.ingest.evaluation.document import Document, parse
@@ -24,6 +25,7 @@ _SHARES: Final = (0.08, 0.2, 1 / 3, 0.5)  # of the smaller side: where the expec
 _FINEST_PCT: Final = 0.1  # to which the ends of a likely range are looked for
 _FINEST_SHARE: Final = 0.001  # the same of a weight
 _KEPT: Final = 400  # timbers whose expectations are remembered
+_REMEMBERING: Final = Lock()
 _REMEMBERED: OrderedDict[tuple[object, ...], tuple[Expected, ...]] = OrderedDict()
 
 
@@ -92,32 +94,57 @@ def natural(text: str) -> tuple[tuple[int, int, str], ...]:
     )
 
 
-def stops(shop: Shop, now_utc: datetime) -> tuple[Stop, ...]:
-    """Return every timber of the yard in the order of the walk: place after place, in each by tag.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """What the shop holds of one timber for a walk.
 
     Parameters
     ----------
-    shop : Shop
-        The open shop, only read.
-    now_utc : datetime
-        Now, with a time zone.
+    timber : Timber
+        The piece.
+    stored : StoredEvaluation or None
+        Its last evaluation.
+    latest : tuple of Reading
+        The newest reading of each of its series.
     """
+
+    timber: Timber
+    stored: StoredEvaluation | None
+    latest: tuple[Reading, ...]
+
+
+def held(shop: Shop) -> tuple[Held, ...]:
+    """Return what the shop holds of every timber in the order of the walk: place after place, then by tag."""
     stored = {each.tag: each for each in shop.store.evaluations()}
     latest: dict[str, list[Reading]] = {}
     for each in shop.store.latest(Owner.TIMBER):
         latest.setdefault(each.series.name, []).append(each)
     timbers = sorted(shop.register.list(), key=lambda one: (natural(one.place), natural(one.tag)))
     return tuple(
-        _stop(one, stored.get(one.tag), latest.get(one.tag, ()), now_utc, remembered=True) for one in timbers
+        Held(timber=one, stored=stored.get(one.tag), latest=tuple(latest.get(one.tag, ()))) for one in timbers
     )
+
+
+def stops(every: Iterable[Held], now_utc: datetime) -> tuple[Stop, ...]:
+    """Return the timbers of the walk with what is likely of each; it needs no shop, and so holds up no page.
+
+    Parameters
+    ----------
+    every : iterable of Held
+        In the order of the walk.
+    now_utc : datetime
+        Now, with a time zone.
+    """
+    return tuple(_stop(one, now_utc, remembered=True) for one in every)
 
 
 def stop(shop: Shop, tag: str, now_utc: datetime) -> Stop:
     """Return one timber of the walk; an unknown tag is refused with the nearest."""
     timber = shop.register.get(tag)
     found = shop.store.evaluation(timber.tag)
-    held = None if found is None else StoredEvaluation(tag=timber.tag, made_utc=found[0], payload=found[1])
-    return _stop(timber, held, shop.store.latest(Owner.TIMBER, timber.tag), now_utc, remembered=False)
+    stored = None if found is None else StoredEvaluation(tag=timber.tag, made_utc=found[0], payload=found[1])
+    latest = tuple(shop.store.latest(Owner.TIMBER, timber.tag))
+    return _stop(Held(timber=timber, stored=stored, latest=latest), now_utc, remembered=False)
 
 
 def about(shop: Shop, tag: str) -> plausible.About:
@@ -160,14 +187,8 @@ def expected_at(known: plausible.About, depth_mm: float, face: Face | None, now_
     )
 
 
-def _stop(
-    timber: Timber,
-    held: StoredEvaluation | None,
-    latest: Sequence[Reading],
-    now_utc: datetime,
-    *,
-    remembered: bool,
-) -> Stop:
+def _stop(one: Held, now_utc: datetime, *, remembered: bool) -> Stop:
+    timber, latest = one.timber, one.latest
     pins = _newest(each for each in latest if each.series.quantity is Quantity.MOISTURE)
     weight = _newest(each for each in latest if each.series.quantity is Quantity.WEIGHT)
     side_mm = min(timber.section.width_mm, timber.section.depth_mm)
@@ -176,17 +197,16 @@ def _stop(
     face = None if pins is None else pins.series.face
     places = {(depth_mm, face): None, (depth_mm, None): None}
     places |= dict.fromkeys((share * side_mm, None) for share in _SHARES)
-    made = None if held is None else held.made_utc
+    made = None if one.stored is None else one.stored.made_utc
     key = (timber, made, tuple(places), now_utc.date())
-    if not remembered or (expected := _REMEMBERED.get(key)) is None:
-        known = plausible.About(
-            timber=timber, answer=None if held is None else _parsed(held.payload), latest=latest
-        )
+    with _REMEMBERING:
+        expected = _REMEMBERED.get(key) if remembered else None
+    if expected is None:
+        answer = None if one.stored is None else _parsed(one.stored.payload)
+        known = plausible.About(timber=timber, answer=answer, latest=latest)
         expected = tuple(expected_at(known, deep, which, now_utc) for deep, which in places)
         if remembered:
-            _REMEMBERED[key] = expected
-            while len(_REMEMBERED) > _KEPT:
-                _REMEMBERED.popitem(last=False)
+            _remember(key, expected)
     return Stop(
         timber=timber,
         pins=pins,
@@ -196,6 +216,13 @@ def _stop(
         expected=expected,
         likely_kg=None if weight is None else _likely_kg(timber, weight, latest, now_utc),
     )
+
+
+def _remember(key: tuple[object, ...], expected: tuple[Expected, ...]) -> None:
+    with _REMEMBERING:
+        _REMEMBERED[key] = expected
+        while len(_REMEMBERED) > _KEPT:
+            _REMEMBERED.popitem(last=False)
 
 
 def _newest(readings: Iterable[Reading]) -> Reading | None:

@@ -209,6 +209,14 @@ def _meter(held: Values, _system: System) -> str:
     }[held["corrects"]]
 
 
+def _meter_record(held: Values, _system: System) -> str:
+    make = held["make"] or "the hand meter"
+    said = f"{make}, number {held['number']}" if held["number"] else make
+    told = f"set to {held['species']}" if held["species"] else "set to each timber's own wood"
+    top = "" if held["top_pct"] is None else f", its scale ends at {held['top_pct']:g} %"
+    return f"{said}, {told}{top}"
+
+
 def _not_moisture(held: Values, _system: System) -> str:
     return f"{held['mc_pct']:g} % is no moisture content; check the number."
 
@@ -311,6 +319,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "sensor.no_depth": _no_depth,
     "sensor.on_nothing": _on_nothing,
     "meter.temperature": _meter,
+    "meter.record": _meter_record,
     "plausible.no_moisture": _not_moisture,
     "plausible.below_meter": _below_meter,
     "plausible.no_forecast": _no_forecast,

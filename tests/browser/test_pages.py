@@ -138,7 +138,7 @@ PAGES = {
     "timber": ("timber?tag=FER-01", "Enter a reading", {"open": unfold}),
     "timber-ready": ("timber?tag=FER-03", "Enter a reading", {"what-if": ask_what_if}),
     "arrival": ("arrival", "Save timber", {"tapped": tap_the_pith}),
-    "readings": ("readings", "Longest without one", {"one": read_one}),
+    "readings": ("readings", "Walk: read timber after timber", {"one": read_one}),
     "air": ("air", "History", {"plan": plan_the_air}),
     "plans": (
         "plans",

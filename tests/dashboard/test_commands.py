@@ -206,6 +206,21 @@ def test_a_person_at_a_terminal_is_asked_and_asked_again_after_nonsense(shop_dir
         assert notes.hand_meter(opened.store).corrects_temperature is corrects
 
 
+def test_the_meter_is_on_record_once_and_a_reading_names_it(here):
+    tag = json.loads(here(*OAK, "--json").stdout)["tag"]
+    given = ("--make", "Reedmouth M2", "--serial", "17", "--scale", "douglas fir", "--top", "26")
+    said = here("reading", "meter", *given).stdout
+    assert "Reedmouth M2, number 17, set to Douglas-fir, its scale ends at 26 %" in " ".join(said.split())
+    assert "Nobody has answered yet" in said
+    read = here("reading", "add", tag, "moisture", "OL", "--depth", "1 in").stdout
+    assert "at least 26 %" in read
+    assert "read with Reedmouth M2" in read
+    here("reading", "meter", "--scale", "own", "--top", "0", "--corrects-temperature", "no")
+    row = json.loads(here("reading", "meter", "--json").stdout)
+    told = (row["make"], row["scale"], row["top_pct"], row["corrects_temperature"])
+    assert told == ("Reedmouth M2", "", None, False)
+
+
 def test_a_timber_without_an_evaluation_says_so(here):
     tag = json.loads(here(*OAK, "--json").stdout)["tag"]
     assert "not computed yet" in here("verdict", tag).stdout

@@ -34,10 +34,10 @@ def said(app):
     return " ".join(each.value for kind in (app.info, app.warning, app.error, app.success) for each in kind)
 
 
-def test_the_page_asks_which_timber_and_says_how_far_the_round_is(app):
+def test_the_page_asks_which_timber_and_leads_to_the_walk(app):
     page = open_page(app)
     assert page.selectbox(key="round_tag").value is None
-    assert any("4 of 5 timbers have a reading of today" in each.value for each in page.caption)
+    assert any('href="/field/walk"' in each.proto.body for each in page.get("html"))
 
 
 def test_the_address_of_a_label_chooses_the_timber_and_the_depth_that_matters_is_said(app):

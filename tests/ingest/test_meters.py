@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import UTC, datetime
 
 import pytest
@@ -103,6 +104,33 @@ def test_the_question_is_asked_until_it_is_answered_and_the_answer_can_be_change
             assert not operations.hand_meter_is_open(shop)
     with shops.open(shop_dir) as shop:
         assert notes.hand_meter(shop.store) == said
+
+
+def test_make_number_scale_and_end_of_the_scale_are_on_record_and_the_question_stays_open(shop_dir):
+    record = notes.HandMeter(
+        corrects_temperature=None, answered_utc=NOW, make="Reedmouth M2", number="17", scale="douglas fir",
+        top_pct=26.0, asked=False,
+    )  # fmt: skip
+    with shops.open(shop_dir) as shop:
+        operations.keep_hand_meter(shop, record)
+        held = notes.hand_meter(shop.store)
+        assert (held.make, held.number, held.scale) == ("Reedmouth M2", "17", "Douglas-fir")
+        assert operations.scale_end_pct(shop) == 26.0
+        assert operations.hand_meter_is_open(shop)
+        with pytest.raises(BaulkError, match="unobtainium"):
+            operations.keep_hand_meter(shop, dataclasses.replace(record, scale="unobtainium"))
+        assert notes.hand_meter(shop.store) == held
+    with pytest.raises(BaulkError, match="between 15 and 120"):
+        dataclasses.replace(record, top_pct=5.0)
+
+
+def test_the_scale_on_record_holds_for_readings_by_hand_and_a_row_has_the_last_word(tmp_path):
+    rows = load(tmp_path, '[[meter]]\nseries = "timber/FER-01/*"\nset_to = "white oak"').meter
+    given = meters.settings(rows, hand_corrects=None, known=species.BUILT_IN, hand_set_to="Douglas-fir")
+    other = "timber/FER-02/pin-25/moisture"
+    assert setting_for(taken("hand", other), given).set_to.name == "Douglas-fir"
+    assert setting_for(taken("hand"), given).set_to.name == "white oak"
+    assert setting_for(taken("mqtt", other), given).set_to is None
 
 
 @pytest.mark.parametrize("damaged", [b"", b"[]", b"{", b'{"corrects_temperature": "perhaps"}', b"7"])

@@ -8,6 +8,7 @@ import pytest
 
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ExchangeError
+from baulk.ingest.evaluation.document import Interval
 from baulk.ingest.walk import entries, lines, plausible, yard
 from baulk.ingest.walk.entries import Entry, State
 from baulk.models.errors import NotFound, OutOfRange
@@ -141,6 +142,22 @@ def test_an_unlikely_weight_is_asked_about_and_an_impossible_one_refused_however
     assert len(stored(shop)) == 2
 
 
+def test_the_end_of_a_scale_is_asked_about_only_where_the_wood_should_be_far_drier(shop):
+    dry = Interval(median=14.0, low=12.0, high=16.0)
+    series = Series(owner=Owner.TIMBER, name="FER-01", quantity=Quantity.MOISTURE, depth_mm=32)
+    over = Reading(series=series, value=30.0, taken_utc=NOW, arrived_utc=NOW, flags=(AT_LEAST,))
+    known = plausible.About(timber=timber(), answer=object(), latest=())
+    asked = []
+    for high in (16.0, 26.0, 45.0):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(
+                plausible, "expected_pct", lambda *_, high=high: dry.model_copy(update={"high": high})
+            )
+            asked.append(plausible.doubt(over, known))
+    assert [each and each.code for each in asked] == ["plausible.too_wet", None, None]
+    assert plausible.doubt(over, plausible.About(timber=timber(), answer=None, latest=())) is None
+
+
 def test_undo_takes_back_what_was_stored_and_what_has_not_come_yet(shop):
     entries.take(shop, WALK, [pins(1), pins(2, 23.0, face=Face.C)], now_utc=NOW)
     undo = [pins(1, undo=True), pins(9, undo=True)]
@@ -169,7 +186,7 @@ def test_timbers_come_place_after_place_and_nine_before_ten():
 
 def test_the_likely_range_ends_where_the_check_asks(shop):
     weighed(shop, 100.0, 7)
-    (stop,) = yard.stops(shop, NOW)
+    (stop,) = yard.stops(yard.held(shop), NOW)
     known = yard.about(shop, "FER-01")
     series = Series(owner=Owner.TIMBER, name="FER-01", quantity=Quantity.WEIGHT)
 
@@ -187,7 +204,7 @@ def test_the_likely_range_ends_where_the_check_asks(shop):
 
 def test_the_offered_depth_and_face_are_those_of_last_time(shop):
     entries.take(shop, WALK, [pins(1, face=Face.D, depth_mm=45.0)], now_utc=NOW)
-    (stop,) = yard.stops(shop, NOW)
+    (stop,) = yard.stops(yard.held(shop), NOW)
     assert (stop.depth_mm, stop.face) == (45.0, Face.D)
     assert (stop.expected[0].depth_mm, stop.expected[0].face) == (45.0, Face.D)
     with pytest.raises(NotFound):

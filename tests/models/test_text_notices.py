@@ -296,6 +296,18 @@ TOLD = [
         None,
     ),
     (
+        "meter.record",
+        {"make": "Reedmouth M2", "number": "17", "species": "Douglas-fir", "top_pct": 30.0},
+        "Reedmouth M2, number 17, set to Douglas-fir, its scale ends at 30 %",
+        None,
+    ),
+    (
+        "meter.record",
+        {"make": "", "number": "", "species": "", "top_pct": None},
+        "the hand meter, set to each timber's own wood",
+        None,
+    ),
+    (
         "plausible.no_moisture",
         {"mc_pct": 450.0},
         "450 % is no moisture content; check the number.",
