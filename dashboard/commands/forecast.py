@@ -6,14 +6,14 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Annotated
 
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, stamp
 from baulk.dashboard.commands.children import stop_signals
 from baulk.dashboard.commands.options import Again, MaybeAt
 from baulk.ingest import shop as shops
@@ -184,7 +184,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
     said = ""
     round_of: date | None = None
     looked: datetime | None = None
-    messenger = notify.Messenger(opened)
+    messenger, line = notify.Messenger(opened), _line(opened.config.zone)
     while not stop.wait(0 if round_of is None else EVERY_S):
         try:
             now = datetime.now(UTC)
@@ -192,7 +192,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
             tags = _asked(opened, None, everything=False) if round_of == today else _every(opened, now)
             if tags:
                 batch.run(
-                    opened, tags, now, workers=workers, team=team, whole=round_of != today, done=_line,
+                    opened, tags, now, workers=workers, team=team, whole=round_of != today, done=line,
                     stop=stop.is_set,
                 )  # fmt: skip
             said, round_of = "", today
@@ -236,6 +236,11 @@ def _look_for_swaps(
     return [words for pair, words in found.items() if pair not in before]
 
 
-def _line(made: Evaluation | None) -> None:
-    if made is not None:
-        say(f"{made.made_utc:%Y-%m-%d %H:%M:%S} UTC  {made.tag}  {made.failed or 'evaluated'}")
+def _line(zone: tzinfo | None) -> Told:
+    """Return what says a line of each timber worked out."""
+
+    def line(made: Evaluation | None) -> None:
+        if made is not None:
+            say(f"{stamp(made.made_utc, zone)}  {made.tag}  {made.failed or 'evaluated'}")
+
+    return line
