@@ -18,7 +18,7 @@ from baulk.dashboard.commands.children import stop_signals
 from baulk.dashboard.commands.options import Again, MaybeAt
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import StoreError
-from baulk.ingest.evaluation import batch, swaps, yard_memory
+from baulk.ingest.evaluation import batch, standing, swaps, yard_memory
 from baulk.ingest.evaluation.batch import Round
 from baulk.ingest.evaluation.compute import Evaluation
 from baulk.ingest.evaluation.document import Failed
@@ -41,7 +41,7 @@ class NotWorkedOut(BaulkError):
 def forecast(  # noqa: PLR0913 - one an option
     tags: Annotated[
         list[str] | None,
-        typer.Argument(help="Tags; without any, every timber that has news.", metavar="[TAG]..."),
+        typer.Argument(help="Tags; without any, all with news.", metavar="[TAG]..."),
     ] = None,
     *,
     everything: Annotated[
@@ -69,9 +69,10 @@ def forecast(  # noqa: PLR0913 - one an option
 ) -> None:
     """Fit each timber's drying to its readings, look ahead, and judge it.
 
-    `baulk verdict` shows the outcome. What was worked out is kept at once: after a stop or a power cut the
-    same command goes on with the rest. --again works out also what nothing has changed for; --at gives the
-    forecast of an earlier day, kept to be compared with the outcome.
+    Without tags: those with news, and after a change of settings or tables every one that it touches, what
+    failed before included. `baulk verdict` shows the outcome. What was worked out is kept at once: after a
+    stop or a power cut the same command goes on with the rest. --again works out also what nothing has
+    changed for; --at gives the forecast of an earlier day, kept to be compared with the outcome.
 
     Example: baulk forecast --all
 
@@ -88,9 +89,11 @@ def forecast(  # noqa: PLR0913 - one an option
             return
         if everything and at is None:
             yard_memory.refresh(opened, now)
+        over = not tags and not everything and not again and at is None and standing.changed(opened)
         asked = _asked(opened, tags, everything=everything or again or at is not None)
+        rest = [tag for tag in _asked(opened, None, everything=True) if tag not in asked] if over else []
         began = time.monotonic()
-        with _progress(len(asked)) as told:
+        with _progress(len(asked) + len(rest)) as told:
             made = batch.run(
                 opened,
                 asked,
@@ -103,11 +106,17 @@ def forecast(  # noqa: PLR0913 - one an option
                 done=told,
                 stop=stop.is_set,
             )
+            if rest and not made.stopped:  # what the changed settings do not touch is left as it is
+                made.add(batch.run(
+                    opened, rest, now, workers=workers, team=team, whole=False, done=told, stop=stop.is_set
+                ))  # fmt: skip
+        if (over or everything) and at is None and not made.stopped:
+            standing.looked_over(opened)
         if everything and not made.stopped and at is None:
             found = _look_for_swaps(opened, now, workers, team, stop)
             for words in () if json else found:
                 say(words)
-        _answer(made, len(asked), time.monotonic() - began, json=json)
+        _answer(made, len(asked) + len(rest), time.monotonic() - began, json=json)
 
 
 def _asked(opened: Shop, tags: list[str] | None, *, everything: bool) -> list[str]:
@@ -195,6 +204,8 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                     opened, tags, now, workers=workers, team=team, whole=round_of != today, done=line,
                     stop=stop.is_set,
                 )  # fmt: skip
+            if round_of != today and not stop.is_set():
+                standing.looked_over(opened)
             said, round_of = "", today
             if looked is None or now - looked >= SWAPS_EVERY:
                 looked = now

@@ -104,9 +104,7 @@ EXAMPLES = [
 def test_a_reason_of_one_reading_is_a_part_of_a_sentence_and_of_a_series_a_whole_one(code, values):
     clause, _ = hold(code, values, clause=True)
     sentence, _ = hold(code, {**values, **SOME})
-    assert sentence.startswith(
-        f"Pins 1 3/4 in deep, face b: 8 readings left out, the last because {clause}."
-    )
+    assert sentence.startswith(f"Pins 1 3/4 in deep, face b: 8 readings left out, the last because {clause}.")
 
 
 @pytest.mark.parametrize(("code", "values"), EXAMPLES)
