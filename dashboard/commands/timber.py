@@ -37,6 +37,7 @@ from baulk.dashboard.commands.options import (
     MaybeFinished,
     MaybeLength,
     MaybePith,
+    MaybePlace,
     MaybeSize,
     MaybeSpecies,
     MaybeUse,
@@ -167,6 +168,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
     green_mc: Annotated[str | None, GREEN_MC] = None,
     heartwood: Heartwood = None,
     sapwood_width: Sapwood = None,
+    place: MaybePlace = None,
     at: MaybeAt = None,
     by: By = "",
     note: Note = "",
@@ -175,8 +177,9 @@ def edit(  # noqa: PLR0913 - a person names them one by one
 ) -> None:
     """Put right what was entered wrongly; each field that changes is noted with what stood there.
 
-    --at is when it was set on its bearers; --green-mc may be none, and --heartwood none or unknown. What was
-    done to the timber is not a mistake: see move, cut, plane and the others.
+    --at is when it was set on its bearers, --place where; one that was moved since lies where it was moved.
+    A move is put right by taking it back: see undo. --green-mc may be none, and --heartwood none or
+    unknown. What was done to the timber is not a mistake: see move, cut, plane and the others.
 
     Example: baulk timber edit FER-03 --species "red oak" --pith "1/2 x -1 in"
     """
@@ -196,12 +199,14 @@ def edit(  # noqa: PLR0913 - a person names them one by one
             changes["length_mm"] = units.length_mm(length, bare=bare)
         if at is not None:
             changes["arrived_utc"] = moment(at, now_utc=now_utc, zone=opened.config.zone)
-        if ends_sealed is not None:
-            changes["ends_sealed"] = ends_sealed
+        as_said = {"place": place, "ends_sealed": ends_sealed}
+        changes |= {name: value for name, value in as_said.items() if value is not None}
         if green_mc is not None:
             changes["green_mc_pct"] = _percent(green_mc)
         changes |= _boundary(changes["section"], heartwood, sapwood_width, bare)
-        events = operations.edit_timber(opened, old.tag, now_utc=now_utc, by=by, note=note, **changes)
+        events = operations.edit_timber(
+            opened, old.tag, now_utc=now_utc, by=by, note=note, place_was_wrong=True, **changes
+        )
         out = timber_events.room(opened, old.tag)
     if json:
         say_json(events)
