@@ -159,7 +159,7 @@ def when(date: datetime | None, now: datetime, spread_days: float | None = None)
     """Return when something becomes true, as surely as that is known; without a spread a month is told."""
     if date is None:
         return "not within two years"
-    return "now" if date <= now else about(date.astimezone(), spread_days, short=True)
+    return "now" if date <= now else about(local(date), spread_days, short=True)
 
 
 def step_from(verdict: Verdict, name: str, now: datetime) -> str:
@@ -212,7 +212,7 @@ def reached(what: str, below_pct: float, dates: Sequence[datetime | None], now: 
     spread = None if last is None else (last - max(early, now)).total_seconds() / 86_400 / 3.29  # a normal's
 
     def told(date: datetime) -> str:
-        return "now" if date <= now else about(date.astimezone(), spread, short=True)
+        return "now" if date <= now else about(local(date), spread, short=True)
 
     begin = told(early).removeprefix("about ")  # the end of a range is rough as it is
     if middle is None:

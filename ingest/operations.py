@@ -42,7 +42,7 @@ def add_timber(
     return pipeline.replay(shop, Which(waits_for=timber.tag), stop=stop).stored
 
 
-def edit_timber(
+def edit_timber(  # noqa: PLR0913 - a person names them one by one
     shop: Shop,
     tag: str,
     /,
@@ -50,11 +50,18 @@ def edit_timber(
     now_utc: datetime,
     by: str = "",
     note: str = "",
+    place_was_wrong: bool = False,
     **changes: Any,  # noqa: ANN401 - the timber's own fields
 ) -> tuple[Event, ...]:
     """Correct a timber under the rules of entering one; see `Register.edit`."""
     return shop.register.edit(
-        tag, now_utc=now_utc, by=by, note=note, check=partial(check_timber, shop), **changes
+        tag,
+        now_utc=now_utc,
+        by=by,
+        note=note,
+        check=partial(check_timber, shop),
+        place_was_wrong=place_was_wrong,
+        **changes,
     )
 
 

@@ -15,6 +15,7 @@ import typer
 from typer.core import TyperGroup
 
 from baulk.dashboard.commands import former
+from baulk.dashboard.commands.help_text import keep_brackets
 from baulk.models.errors import BaulkError
 
 _FRACTION: Final = re.compile(r"[1-9]\d{0,2}/[1-9]\d{0,2}(?:in|\")?")
@@ -105,6 +106,10 @@ def build(wanted: Sequence[str] = tuple(COMMANDS)) -> typer.Typer:
 
 class _Top(TyperGroup):
     """The whole command line: former words are put right before they are read."""
+
+    def __init__(self, **given: Any) -> None:  # noqa: ANN401 - as click gives it
+        super().__init__(**given)
+        keep_brackets(self)
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:  # noqa: ANN401 - typer's types are private
         """Read what was typed."""

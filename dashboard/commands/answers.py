@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime, tzinfo
@@ -12,6 +14,8 @@ from typing import Annotated, Any
 
 import numpy as np
 import typer
+from rich import box
+from rich.cells import cell_len
 from rich.console import Console
 from rich.table import Table
 
@@ -27,6 +31,9 @@ ShopOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON; keys are the names of the fields.")]
 HERE = Path()
+_LONGEST_WORD = 24  # what is longer, as a topic, may be broken
+_BETWEEN = 2  # columns
+_BREAK = re.compile(r"\s+|(?<=[A-Za-z]-)(?=[A-Za-z]{2})")  # where `textwrap` breaks
 
 
 def plain(value: Any) -> Any:  # noqa: ANN401 - anything in, what JSON knows out
@@ -122,12 +129,54 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> 
     rows : iterable of sequence of str
         As many words each as there are headings.
     """
-    drawn = Table(title=title, title_justify="left", header_style="bold", expand=False)
-    for heading in columns:
-        drawn.add_column(heading, overflow="fold")
-    for row in rows:
-        drawn.add_row(*[_unmarked(word) for word in row])
-    console().print(drawn)
+    cells, out = [tuple(row) for row in rows], console()
+    drawn = Table(
+        title=title,
+        title_justify="left",
+        header_style="bold",
+        box=box.SIMPLE_HEAD,
+        show_edge=False,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+    )
+    wide = _widths([columns, *cells], out.width)
+    for heading, width in zip(columns, wide, strict=True):
+        drawn.add_column(heading, overflow="fold", width=width)
+    for row in cells:
+        drawn.add_row(*[_unmarked(_wrapped(cell, width)) for cell, width in zip(row, wide, strict=True)])
+    out.print(drawn)
+
+
+def counted(count: int, what: str) -> str:
+    """Return how many of something, such as "1 timber" or "3 timbers"."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def _wrapped(cell: str, width: int) -> str:
+    """Break a cell between words, and in a word at its hyphens, before rich breaks it anywhere."""
+    return "\n".join("\n".join(textwrap.wrap(line, width)) for line in cell.splitlines())
+
+
+def stamp(at_utc: datetime | None, zone: tzinfo | None) -> str:
+    """Return a moment by the shop's clock, as `--at` takes it; empty without one."""
+    return "" if at_utc is None else f"{at_utc.astimezone(zone):%Y-%m-%d %H:%M}"
+
+
+def _widths(rows: Sequence[Sequence[str]], width: int) -> list[int]:
+    """Give each column room for its words first, then whole lines to as many as can have them."""
+    columns = list(zip(*rows, strict=True))
+    whole = [max(cell_len(line) for cell in each for line in cell.split("\n")) for each in columns]
+    words = [max(cell_len(word) for cell in each for word in _BREAK.split(cell)) for each in columns]
+    found = [max(1, min(each, _LONGEST_WORD)) for each in words]
+    room = width - _BETWEEN * (len(columns) - 1) - sum(found)
+    while room < 0 and max(found) > 1:  # nothing for it: a word is broken, in the widest column
+        found[found.index(max(found))] -= 1
+        room += 1
+    for i in sorted(range(len(columns)), key=lambda i: whole[i] - found[i]):
+        more = max(0, min(whole[i] - found[i], room))
+        found[i] += more
+        room -= more
+    return found
 
 
 def moment(text: str, *, now_utc: datetime, zone: tzinfo | None = None) -> datetime:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, stamp
 from baulk.dashboard.commands.options import MaybeOut
 from baulk.ingest import config as settings
 from baulk.ingest.exchange import backup as backups
@@ -83,7 +83,8 @@ def restore(  # noqa: PLR0913 - options of a command
     if json:
         say_json(done)
         return
-    say(f"{done.folder} is as the shop was on {done.made_utc:%Y-%m-%d %H:%M} UTC: {_counts(done.counts)}")
+    when = stamp(done.made_utc, settings.load(done.folder).zone)
+    say(f"{done.folder} is as the shop was on {when}: {_counts(done.counts)}")
     for each in (*(f"not in it: {words}" for words in done.left_out), *done.notes):
         say(each)
     say(f"Start it with: baulk serve --shop {done.folder}")

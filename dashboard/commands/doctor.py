@@ -16,6 +16,7 @@ from baulk.ingest.device_clock import Learned
 from baulk.ingest.mqtt.last_messages import LastMessage
 from baulk.models import provenance, text
 from baulk.models.calibrate.yard_lessons import Lesson
+from baulk.models.text import series as series_text
 
 
 def doctor(
@@ -63,7 +64,7 @@ def doctor(
             ],
         )
     if messages:
-        _show(messages)
+        _show(messages, shop)
     sensor_clock.show(clocks)
     for one in silent:
         say(f"nothing was ever heard on {one}")
@@ -130,8 +131,11 @@ def _as_json(known: tuple[datetime, tuple[Lesson, ...]] | None) -> dict[str, obj
     return {"made_utc": known[0].isoformat(), "lessons": lessons}
 
 
-def _show(messages: list[LastMessage]) -> None:
+def _show(messages: list[LastMessage], folder: Path) -> None:
     from baulk.dashboard.words import age  # noqa: PLC0415 - as above
+    from baulk.ingest import config  # noqa: PLC0415 - as above
+
+    system = config.load(folder).shop.units
 
     now = datetime.now(UTC)
     table(
@@ -144,7 +148,12 @@ def _show(messages: list[LastMessage]) -> None:
                 age(datetime.fromisoformat(one.arrived_utc), now),
                 str(one.size),
                 one.payload,
-                "\n".join([*one.readings, *([f"quarantine: {one.reason}"] if one.reason else [])])
+                "\n".join(
+                    [
+                        *(series_text.first_named(each, system) for each in one.readings),
+                        *([f"quarantine: {one.reason}"] if one.reason else []),
+                    ]
+                )
                 or "no reading: a retained copy without a time, or base fields only",
             )
             for one in messages

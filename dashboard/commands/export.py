@@ -73,6 +73,8 @@ def events(
 ) -> None:
     """Take out what happened to the timbers, what was taken back too.
 
+    `baulk timber import --events` takes the CSV in again.
+
     -o takes FILE.csv or FILE.parquet; without it CSV is printed.
 
     Example: baulk export events --since 2026-01-01 -o events.csv

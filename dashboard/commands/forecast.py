@@ -6,19 +6,19 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Annotated
 
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, stamp
 from baulk.dashboard.commands.children import stop_signals
 from baulk.dashboard.commands.options import Again, MaybeAt
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import StoreError
-from baulk.ingest.evaluation import batch, swaps, yard_memory
+from baulk.ingest.evaluation import batch, standing, swaps, yard_memory
 from baulk.ingest.evaluation.batch import Round
 from baulk.ingest.evaluation.compute import Evaluation
 from baulk.ingest.evaluation.document import Failed
@@ -41,7 +41,7 @@ class NotWorkedOut(BaulkError):
 def forecast(  # noqa: PLR0913 - one an option
     tags: Annotated[
         list[str] | None,
-        typer.Argument(help="Tags; without any, every timber that has news.", metavar="[TAG]..."),
+        typer.Argument(help="Tags; without any, all with news.", metavar="[TAG]..."),
     ] = None,
     *,
     everything: Annotated[
@@ -69,9 +69,10 @@ def forecast(  # noqa: PLR0913 - one an option
 ) -> None:
     """Fit each timber's drying to its readings, look ahead, and judge it.
 
-    `baulk verdict` shows the outcome. What was worked out is kept at once: after a stop or a power cut the
-    same command goes on with the rest. --again works out also what nothing has changed for; --at gives the
-    forecast of an earlier day, kept to be compared with the outcome.
+    Without tags: those with news, and after a change of settings or tables every one that it touches, what
+    failed before included. `baulk verdict` shows the outcome. What was worked out is kept at once: after a
+    stop or a power cut the same command goes on with the rest. --again works out also what nothing has
+    changed for; --at gives the forecast of an earlier day, kept to be compared with the outcome.
 
     Example: baulk forecast --all
 
@@ -88,9 +89,11 @@ def forecast(  # noqa: PLR0913 - one an option
             return
         if everything and at is None:
             yard_memory.refresh(opened, now)
+        over = not tags and not everything and not again and at is None and standing.changed(opened)
         asked = _asked(opened, tags, everything=everything or again or at is not None)
+        rest = [tag for tag in _asked(opened, None, everything=True) if tag not in asked] if over else []
         began = time.monotonic()
-        with _progress(len(asked)) as told:
+        with _progress(len(asked) + len(rest)) as told:
             made = batch.run(
                 opened,
                 asked,
@@ -103,11 +106,17 @@ def forecast(  # noqa: PLR0913 - one an option
                 done=told,
                 stop=stop.is_set,
             )
+            if rest and not made.stopped:  # what the changed settings do not touch is left as it is
+                made.add(batch.run(
+                    opened, rest, now, workers=workers, team=team, whole=False, done=told, stop=stop.is_set
+                ))  # fmt: skip
+        if (over or everything) and at is None and not made.stopped:
+            standing.looked_over(opened)
         if everything and not made.stopped and at is None:
             found = _look_for_swaps(opened, now, workers, team, stop)
             for words in () if json else found:
                 say(words)
-        _answer(made, len(asked), time.monotonic() - began, json=json)
+        _answer(made, len(asked) + len(rest), time.monotonic() - began, json=json)
 
 
 def _asked(opened: Shop, tags: list[str] | None, *, everything: bool) -> list[str]:
@@ -184,7 +193,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
     said = ""
     round_of: date | None = None
     looked: datetime | None = None
-    messenger = notify.Messenger(opened)
+    messenger, line = notify.Messenger(opened), _line(opened.config.zone)
     while not stop.wait(0 if round_of is None else EVERY_S):
         try:
             now = datetime.now(UTC)
@@ -192,9 +201,11 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
             tags = _asked(opened, None, everything=False) if round_of == today else _every(opened, now)
             if tags:
                 batch.run(
-                    opened, tags, now, workers=workers, team=team, whole=round_of != today, done=_line,
+                    opened, tags, now, workers=workers, team=team, whole=round_of != today, done=line,
                     stop=stop.is_set,
                 )  # fmt: skip
+            if round_of != today and not stop.is_set():
+                standing.looked_over(opened)
             said, round_of = "", today
             if looked is None or now - looked >= SWAPS_EVERY:
                 looked = now
@@ -236,6 +247,11 @@ def _look_for_swaps(
     return [words for pair, words in found.items() if pair not in before]
 
 
-def _line(made: Evaluation | None) -> None:
-    if made is not None:
-        say(f"{made.made_utc:%Y-%m-%d %H:%M:%S} UTC  {made.tag}  {made.failed or 'evaluated'}")
+def _line(zone: tzinfo | None) -> Told:
+    """Return what says a line of each timber worked out."""
+
+    def line(made: Evaluation | None) -> None:
+        if made is not None:
+            say(f"{stamp(made.made_utc, zone)}  {made.tag}  {made.failed or 'evaluated'}")
+
+    return line

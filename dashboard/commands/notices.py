@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, stamp, table
 from baulk.ingest import shop as shops
 from baulk.ingest.monitoring import notices as open_notices
 from baulk.ingest.monitoring import notify
@@ -56,7 +56,7 @@ def notices(
                 each.kind,
                 about(each.about, system),
                 each.words(system),
-                f"{each.since_utc.astimezone(zone):%Y-%m-%d %H:%M}",
+                stamp(each.since_utc, zone),
             )
             for each in found
         ],

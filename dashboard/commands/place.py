@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final
 import typer
 
 from baulk.dashboard import typed
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say, say_json, table
 from baulk.dashboard.commands.options import AIR_CHANGES, VOLUME, MaybeNote, MaybeSize
 from baulk.ingest import shop as shops
 from baulk.models import units
@@ -34,7 +34,7 @@ def list_(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
         say_json(found)
         return
     table(
-        f"{len(found)} places",
+        counted(len(found), "place"),
         ("place", "kind", "timbers", "at, right and up", "size", "air", "changes an hour", "note"),
         [
             (

@@ -9,6 +9,7 @@ import typer
 from typer.core import TyperGroup
 
 from baulk.dashboard.commands import Entry
+from baulk.dashboard.commands.help_text import keep_brackets
 
 # one line a plan: "air": Entry("plan_air", "air", "the line that the overview shows")
 PLANS: Final[dict[str, Entry]] = {
@@ -41,7 +42,9 @@ def _real(name: str) -> Any:  # noqa: ANN401
     alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
     found = getattr(importlib.import_module(f"{__package__}.{entry.module}"), entry.name)
     alone.command(name, context_settings={"help_option_names": ["-h", "--help"]})(found)
-    return typer.main.get_command(alone)
+    made = typer.main.get_command(alone)
+    keep_brackets(made)
+    return made
 
 
 def _not_imported() -> None:

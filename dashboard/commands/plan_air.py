@@ -131,7 +131,7 @@ def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
         say(sentence)
     rows = [
         (
-            f"{each.starts_utc:%Y-%m-%d}",
+            f"{words.local(each.starts_utc):%Y-%m-%d}",
             units.show_temperature(each.temp_c, temperature),
             f"{each.set_pct:.0f} %",
             f"{each.low_pct:.0f} ({each.low_by})",

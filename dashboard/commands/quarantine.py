@@ -8,7 +8,16 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import (
+    HERE,
+    JsonOption,
+    ShopOption,
+    counted,
+    say,
+    say_json,
+    stamp,
+    table,
+)
 from baulk.dashboard.commands.options import By, Limit, Note, Out, Preview
 from baulk.ingest import operations, pipeline
 from baulk.ingest import shop as shops
@@ -17,6 +26,8 @@ from baulk.ingest.mqtt.last_messages import shown
 from baulk.ingest.store.rejected import Cause, Which
 from baulk.models.errors import OutOfRange
 from baulk.models.formatting import printable
+from baulk.models.text import events as event_text
+from baulk.models.text import series as series_text
 
 app = typer.Typer(pretty_exceptions_enable=False)
 CauseOption = Annotated[Cause | None, typer.Option("--cause", help="Only those of one cause.")]
@@ -45,26 +56,27 @@ def groups(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
     """
     with shops.open(shop, durable=True) as opened:
         found, let_go = opened.store.quarantine_groups(), opened.store.let_go()
+        zone = opened.config.zone
     if json:
         say_json(found)
         return
     table(
-        f"{sum(each.messages for each in found)} messages in quarantine",
-        ("cause", "topic", "messages", "kB", "last, UTC", "last reason"),
+        f"{counted(sum(each.messages for each in found), 'message')} in quarantine",
+        ("cause", "topic", "messages", "kB", "last", "last reason"),
         [
             (
                 each.cause.value,
                 printable(each.sender),
                 str(each.messages),
                 f"{each.size / 1000:.0f}",
-                f"{each.last_utc:%Y-%m-%d %H:%M}",
+                stamp(each.last_utc, zone),
                 printable(each.reason),
             )
             for each in found
         ],
     )
     if let_go:
-        say(f"{let_go[0]} more were let go, the last on {let_go[1]:%Y-%m-%d %H:%M} UTC: too many or too old")
+        say(f"{let_go[0]} more were let go, the last on {stamp(let_go[1], zone)}: too many or too old")
 
 
 @app.command("list")
@@ -82,16 +94,17 @@ def list_(
     """
     with shops.open(shop, durable=True) as opened:
         rows = opened.store.quarantined(limit, Which(cause=cause, sender=sender))
+        zone = opened.config.zone
     if json:
         say_json(rows)
         return
     table(
-        f"{len(rows)} messages in quarantine",
-        ("no.", "arrived, UTC", "topic", "reason", "payload"),
+        f"{counted(len(rows), 'message')} in quarantine",
+        ("no.", "arrived", "topic", "reason", "payload"),
         [
             (
                 str(each.number),
-                f"{each.raw.arrived_utc:%Y-%m-%d %H:%M:%S}",
+                stamp(each.raw.arrived_utc, zone),
                 printable(each.raw.topic),
                 printable(each.reason),
                 shown(each.raw.payload[:60]),
@@ -196,7 +209,10 @@ def settle(
     with shops.open(shop, durable=True) as opened:
         now = datetime.now(UTC)
         kept = operations.settle_clash(opened, number, take_other=take is Take.OTHER, by=by, now_utc=now)
+        config = opened.config
     if json:
         say_json(kept)
         return
-    say(f"{kept.series} at {kept.taken_utc:%Y-%m-%d %H:%M:%S} UTC is {kept.value:g} {kept.unit}")
+    named = series_text.named(str(kept.series), config.shop.units)
+    value = event_text.value(kept, config.shop.units, config.temperature)
+    say(f"{named} at {stamp(kept.taken_utc, config.zone)}: {value}")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime, tzinfo
 
 from baulk.dashboard import words
+from baulk.ingest.errors import NoSuchHour
 from baulk.ingest.evaluation.reach import Reaching
+from baulk.ingest.wire import zone as wall
 from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.forecast import Part
@@ -41,11 +43,11 @@ def held_air(text: str) -> tuple[float, float]:
     return temp_c, rh_pct
 
 
-def date_ahead(text: str, now_utc: datetime) -> datetime:
-    """Read a date that is still to come."""
+def date_ahead(text: str, now_utc: datetime, zone: tzinfo | None = None) -> datetime:
+    """Read a date that is still to come, in the shop's zone."""
     try:
-        at_utc = datetime.fromisoformat(text.strip()).astimezone(UTC)
-    except (ValueError, OverflowError) as err:
+        at_utc = wall.written(text, zone, now_utc)
+    except (NoSuchHour, ValueError, OverflowError) as err:
         raise OutOfRange("--at", f"is a date such as 2027-06-30, not {text!r}") from err
     if at_utc <= now_utc:
         raise OutOfRange("--at", f"{text!r} lies in the past; give a date to come")

@@ -9,7 +9,17 @@ import typer
 
 from baulk.dashboard.commands import quarantine as quarantined
 from baulk.dashboard.commands import reading_decode, reading_import, reading_meter
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, table
+from baulk.dashboard.commands.answers import (
+    HERE,
+    JsonOption,
+    ShopOption,
+    counted,
+    moment,
+    say,
+    say_json,
+    stamp,
+    table,
+)
 from baulk.dashboard.commands.options import AFace, Air, At, Depth, FromEnd, Limit
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
@@ -80,6 +90,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
             opened, series, number,
             now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm, at_least=at_least,
         )  # fmt: skip
+        system = opened.config.shop.units
+        shown = event_text.quantity(quantity, number, UNITS[quantity], system, opened.config.temperature)
         near = None if end_mm is None or air else _too_near(opened, name, end_mm, taken_utc)
         asks = quantity is Quantity.MOISTURE and not air and operations.hand_meter_is_open(opened)
         meter = notes.hand_meter(opened.store) if quantity is Quantity.MOISTURE else None
@@ -98,7 +110,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
         )
     else:
         least, done = "at least " if at_least else "", "stored" if new else "was stored already"
-        say(f"{done}: {series} {least}{number:g} {UNITS[quantity]}")
+        say(f"{done}: {series_text.named(str(series), system)}: {least}{shown}")
         if meter and meter.named:
             say(f"read with {_words_of(meter)}")
         if near:
@@ -127,6 +139,7 @@ def list_(
             name = opened.register.get(name).tag
         found = opened.store.readings(owner, name, since)
         system, temperature = opened.config.shop.units, opened.config.temperature
+        zone = opened.config.zone
     rows = [
         {
             "series": str(each.series),
@@ -142,11 +155,11 @@ def list_(
         say_json(rows)
         return
     table(
-        f"{len(rows)} readings in {days:g} days",
-        ("taken, UTC", "series", "value", "source", "flags"),
+        f"{counted(len(rows), 'reading')} in {days:g} days",
+        ("taken", "series", "value", "source", "flags"),
         [
             (
-                f"{each.taken_utc:%Y-%m-%d %H:%M:%S}",
+                stamp(each.taken_utc, zone),
                 series_text.called(str(each.series), system),
                 event_text.value(each, system, temperature),
                 each.source,

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, stamp
 from baulk.dashboard.commands.options import TOPIC, Since, Yes
 from baulk.dashboard.commands.reading_import import agreed
 from baulk.ingest import decode_again as decoding
 from baulk.ingest import shop as shops
 from baulk.ingest.decode_again import Report
+from baulk.models.text import series as series_text
+from baulk.models.units import System
 
 
 def decode_again(  # noqa: PLR0913 - one an option
@@ -49,7 +51,7 @@ def decode_again(  # noqa: PLR0913 - one an option
             )
             report = decoding.look(opened, now_utc, since=first, until=last, topic=topic)
             if not json:
-                _show(report)
+                _show(report, opened.config.zone, opened.config.shop.units)
             if report.anything and agreed(yes=yes, json=json):
                 report = decoding.put_right(opened, now_utc, since=first, until=last, topic=topic)
     if json:
@@ -60,14 +62,15 @@ def decode_again(  # noqa: PLR0913 - one an option
         say("done; --undo takes it back")
 
 
-def _show(report: Report) -> None:
+def _show(report: Report, zone: tzinfo | None, system: System) -> None:
     if report.since_utc is None or report.until_utc is None:
         say("no messages are kept of that time")
         return
-    times = f"{report.since_utc:%Y-%m-%d %H:%M} to {report.until_utc:%Y-%m-%d %H:%M} UTC"
+    times = f"{stamp(report.since_utc, zone)} to {stamp(report.until_utc, zone)}"
     say(f"{report.messages} messages, {times}")
     for words in report.examples:
-        say(f"  {words}")
+        before, _, after = words.partition(" -> ")
+        say(f"  {series_text.first_named(before, system)} -> {series_text.first_named(after, system)}")
     say(f"readings added: {report.added}, changed: {report.changed}, set aside: {report.set_aside}")
     if report.released:
         say(f"messages that leave quarantine: {report.released}")

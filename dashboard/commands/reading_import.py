@@ -13,7 +13,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, stamp, table
 from baulk.dashboard.commands.options import FileArgument, Rejected, Yes
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
@@ -21,6 +21,7 @@ from baulk.ingest.exchange import import_readings
 from baulk.ingest.exchange.import_readings import Bringing, ReadingReport, Told
 from baulk.ingest.wire.logger_columns import Logger, as_said
 from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.text import series as series_text
 
 _SHOWN = 20  # sentences on screen; --rejected has them all
 
@@ -76,7 +77,7 @@ def import_(  # noqa: PLR0913 - one an option
         with progress("looking at the file", bringing.sheet.size) as told:
             report = bringing.look(opened, now_utc, rejected=rejected, told=told)
         if not json:
-            _show(report, rejected)
+            _show(report, rejected, opened.config)
         if report.new + sum(each.clash for each in report.series) and agreed(yes=yes, json=json):
             report = _bring(bringing, opened, now_utc, report)
     if json:
@@ -107,20 +108,20 @@ def _bring(bringing: Bringing, opened: shops.Shop, now_utc: datetime, report: Re
         return bringing.bring(opened, now_utc, report, told=told)
 
 
-def _show(report: ReadingReport, rejected: Path | None) -> None:
+def _show(report: ReadingReport, rejected: Path | None, config: Config) -> None:
     for note in report.notes:
         say(f"{report.file}: {note}")
     table(
         f"{report.file}: {report.rows} rows",
-        ("series", "new", "known", "clash", "first, UTC", "last, UTC", "least", "greatest"),
+        ("series", "new", "known", "clash", "first", "last", "least", "greatest"),
         [
             (
-                each.series,
+                series_text.named(each.series, config.shop.units),
                 str(each.new),
                 str(each.known),
                 str(each.clash),
-                f"{each.first_utc:%Y-%m-%d %H:%M}",
-                f"{each.last_utc:%Y-%m-%d %H:%M}",
+                stamp(each.first_utc, config.zone),
+                stamp(each.last_utc, config.zone),
                 f"{each.low:g} {each.unit}",
                 f"{each.high:g} {each.unit}",
             )

@@ -12,7 +12,16 @@ from typing import Annotated, Final
 import typer
 
 from baulk.dashboard.commands import sensor_clock
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import (
+    HERE,
+    JsonOption,
+    ShopOption,
+    counted,
+    say,
+    say_json,
+    stamp,
+    table,
+)
 from baulk.dashboard.commands.options import TOPIC, Again, By, MaybeOut, Places
 from baulk.ingest import certificates, devices
 from baulk.ingest import shop as shops
@@ -116,21 +125,21 @@ def list_devices(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
     Example: baulk sensor list
     """
     with shops.open(shop) as opened:
-        found, slug = devices.enrolled(opened), opened.config.slug
+        found, slug, zone = devices.enrolled(opened), opened.config.slug, opened.config.zone
     if json:
         say_json(found)
         return
     table(
-        f"{sum(one.revoked_utc is None for one in found)} devices with an account",
-        ("device", "enrolled, UTC", "by", "publishes to", "reads", "revoked, UTC"),
+        f"{counted(sum(one.revoked_utc is None for one in found), 'device')} with an account",
+        ("device", "enrolled", "by", "publishes to", "reads", "revoked"),
         [
             (
                 one.name,
-                f"{one.enrolled_utc:%Y-%m-%d %H:%M}",
+                stamp(one.enrolled_utc, zone),
                 one.by,
                 ", ".join(devices.publishes(one, slug)),
                 "verdicts" if one.display else "",
-                "" if one.revoked_utc is None else f"{one.revoked_utc:%Y-%m-%d %H:%M}",
+                stamp(one.revoked_utc, zone),
             )
             for one in found
         ],

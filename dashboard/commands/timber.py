@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Annotated, Any
 
 import typer
@@ -14,10 +14,12 @@ from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
     ShopOption,
+    counted,
     moment,
     plain,
     say,
     say_json,
+    stamp,
     table,
 )
 from baulk.dashboard.commands.options import (
@@ -35,6 +37,7 @@ from baulk.dashboard.commands.options import (
     MaybeFinished,
     MaybeLength,
     MaybePith,
+    MaybePlace,
     MaybeSize,
     MaybeSpecies,
     MaybeUse,
@@ -165,6 +168,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
     green_mc: Annotated[str | None, GREEN_MC] = None,
     heartwood: Heartwood = None,
     sapwood_width: Sapwood = None,
+    place: MaybePlace = None,
     at: MaybeAt = None,
     by: By = "",
     note: Note = "",
@@ -173,8 +177,9 @@ def edit(  # noqa: PLR0913 - a person names them one by one
 ) -> None:
     """Put right what was entered wrongly; each field that changes is noted with what stood there.
 
-    --at is when it was set on its bearers; --green-mc may be none, and --heartwood none or unknown. What was
-    done to the timber is not a mistake: see move, cut, plane and the others.
+    --at is when it was set on its bearers, --place where; one that was moved since lies where it was moved.
+    A move is put right by taking it back: see undo. --green-mc may be none, and --heartwood none or
+    unknown. What was done to the timber is not a mistake: see move, cut, plane and the others.
 
     Example: baulk timber edit FER-03 --species "red oak" --pith "1/2 x -1 in"
     """
@@ -194,12 +199,14 @@ def edit(  # noqa: PLR0913 - a person names them one by one
             changes["length_mm"] = units.length_mm(length, bare=bare)
         if at is not None:
             changes["arrived_utc"] = moment(at, now_utc=now_utc, zone=opened.config.zone)
-        if ends_sealed is not None:
-            changes["ends_sealed"] = ends_sealed
+        as_said = {"place": place, "ends_sealed": ends_sealed}
+        changes |= {name: value for name, value in as_said.items() if value is not None}
         if green_mc is not None:
             changes["green_mc_pct"] = _percent(green_mc)
         changes |= _boundary(changes["section"], heartwood, sapwood_width, bare)
-        events = operations.edit_timber(opened, old.tag, now_utc=now_utc, by=by, note=note, **changes)
+        events = operations.edit_timber(
+            opened, old.tag, now_utc=now_utc, by=by, note=note, place_was_wrong=True, **changes
+        )
         out = timber_events.room(opened, old.tag)
     if json:
         say_json(events)
@@ -229,8 +236,8 @@ def list_(
         say_json(timbers)
         return
     table(
-        f"{len(timbers)} timbers",
-        ("tag", "species", "green", "finished", "length", "use class", "place", "arrived"),
+        counted(len(timbers), "timber"),
+        ("tag", "species", "green", "finished", "length", "use class", "place"),
         [
             (
                 each.tag,
@@ -240,7 +247,6 @@ def list_(
                 units.show_length(each.length_mm, system),
                 each.use_class,
                 each.place,
-                f"{each.arrived_utc:%Y-%m-%d}",
             )
             for each in timbers
         ],
@@ -255,16 +261,16 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
     """
     with shops.open(shop, durable=True) as opened:
         timber, system = opened.register.get(tag), opened.config.shop.units
-        temperature = opened.config.temperature
+        config, temperature = opened.config, opened.config.temperature
         latest = opened.store.latest(Owner.TIMBER, timber.tag)
         events = opened.register.events(timber.tag)
         use = opened.woods.use_classes.get(timber.use_class)
     if json:
         say_json({"timber": timber, "events": events, "latest": [_row(each) for each in latest]})
         return
-    for line in _lines(timber, use, system):
+    for line in _lines(timber, use, system, config.zone):
         say(line)
-    timber_events.tell_history(events, system)
+    timber_events.tell_history(events, system, config.zone)
     table(
         "newest readings",
         ("series", "value", "taken", "flags"),
@@ -272,7 +278,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
             (
                 series_text.called(str(each.series), system),
                 event_text.value(each, system, temperature),
-                f"{each.taken_utc:%Y-%m-%d %H:%M} UTC",
+                stamp(each.taken_utc, config.zone),
                 event_text.flags(each, system),
             )
             for each in latest
@@ -318,7 +324,7 @@ def _percent(text: str) -> float | None:
         raise OutOfRange("the green moisture content", f"is a number in percent, not {text!r}") from err
 
 
-def _lines(timber: Timber, use: UseClass, system: System) -> list[str]:
+def _lines(timber: Timber, use: UseClass, system: System, zone: tzinfo | None) -> list[str]:
     section, piece = timber.section, timber.finished
     heart = "boxed heart" if section.boxed_heart else "free of heart"
     green = units.show_size(section.width_mm, section.depth_mm, system)
@@ -331,8 +337,8 @@ def _lines(timber: Timber, use: UseClass, system: System) -> list[str]:
         *([] if timber.heartwood_mm is None else [f"heartwood {_heartwood(timber, system)}"]),
         f"finished {units.show_size(piece.width_mm, piece.depth_mm, system)}, off the faces {off}",
         f"for      {use.title}",
-        f"lies in  {timber.place}; arrived {timber.arrived_utc:%Y-%m-%d}, ends {ends} then",
-        *([f"retired  {timber.retired_utc:%Y-%m-%d}"] if timber.retired_utc else []),
+        f"lies in  {timber.place}; arrived {stamp(timber.arrived_utc, zone)}, ends {ends} then",
+        *([f"retired  {stamp(timber.retired_utc, zone)}"] if timber.retired_utc else []),
     ]
 
 

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -18,6 +18,7 @@ from baulk.dashboard.commands.answers import (
     plain,
     say,
     say_json,
+    stamp,
     table,
 )
 from baulk.dashboard.commands.options import (
@@ -346,24 +347,24 @@ def history(
     Example: baulk timber history FER-03 --undone
     """
     with shops.open(shop, durable=True) as opened:
-        timber, system = opened.register.get(tag), opened.config.shop.units
+        timber, system, zone = opened.register.get(tag), opened.config.shop.units, opened.config.zone
         events = opened.register.events(timber.tag, undone=undone)
     if json:
         say_json(events)
     else:
-        tell_history(events, system)
+        tell_history(events, system, zone)
 
 
-def tell_history(events: list[Event], system: System) -> None:
+def tell_history(events: list[Event], system: System, zone: tzinfo | None) -> None:
     """Print events as a table."""
     table(
         "history",
-        ("no.", "when, UTC", "what", "by"),
+        ("no.", "when", "what", "by"),
         [
             (
                 str(each.number),
-                f"{each.at_utc:%Y-%m-%d %H:%M}",
-                event_text.event(each, system) + _taken_back(each),
+                stamp(each.at_utc, zone),
+                event_text.event(each, system) + _taken_back(each, zone),
                 each.by,
             )
             for each in events
@@ -388,10 +389,11 @@ def undo(
     answer(taken_back, settled, system, json=json)
 
 
-def _taken_back(event: Event) -> str:
+def _taken_back(event: Event, zone: tzinfo | None) -> str:
     if event.undone_utc is None:
         return ""
-    return f" [taken back {event.undone_utc:%Y-%m-%d}{f' by {event.undone_by}' if event.undone_by else ''}]"
+    by = f" by {event.undone_by}" if event.undone_by else ""
+    return f" [taken back {stamp(event.undone_utc, zone)}{by}]"
 
 
 def _weights(before: str | None, after: str | None, system: System) -> dict[str, Value]:

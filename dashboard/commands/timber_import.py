@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Annotated, Any, Final
 
 import typer
@@ -12,7 +13,7 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, 
 from baulk.dashboard.commands.options import By, FileArgument, Rejected, Yes
 from baulk.dashboard.commands.reading_import import agreed, refused_line
 from baulk.ingest import shop as shops
-from baulk.ingest.exchange import import_timbers
+from baulk.ingest.exchange import import_events, import_timbers
 from baulk.ingest.exchange.import_timbers import Change, Planned, Status, TimberReport
 from baulk.models import units
 from baulk.models.units import System
@@ -27,6 +28,10 @@ def import_(  # noqa: PLR0913 - one an option
         bool,
         typer.Option("--update", help="Also change timbers that are there, each field dated and undoable."),
     ] = False,
+    events: Annotated[
+        Path | None,
+        typer.Option("--events", help="A CSV of `baulk export events`.", metavar="FILE"),
+    ] = None,
     rejected: Rejected = None,
     by: By = "",
     yes: Yes = False,
@@ -37,23 +42,27 @@ def import_(  # noqa: PLR0913 - one an option
 
     First it says what would happen: which are new, which are there and the same, what would change field by
     field, and which rows are refused and why. Good rows go in even when others are refused. Columns: tag,
-    species, green (8 x 7 3/4 in), finished, length (12 ft), use, arrived; if wanted pith (1 x -1 in), centre,
-    place, sealed (yes or no), green mc. An empty cell says nothing. A length without a unit is taken in that
-    of its heading, as in "length (ft)", else in the shop's.
+    species, green (8 x 7 3/4 in), finished, length (12 ft), use, arrived; if wanted pith (1 x -1 in),
+    centre, place, sealed (yes or no), green mc. An empty cell says nothing. A length without a unit is
+    taken in that of its heading, as in "length (ft)", else in the shop's. With --events they are entered as
+    they arrived, and what happened to them follows at its own time.
 
     Example: baulk timber import arrivals.csv --rejected mend.csv --yes
+
+    Example: baulk timber import timbers.csv --events events.csv
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
         words.keep_to(opened.config.zone)
-        bringing, system = import_timbers.of_file(file), opened.config.shop.units
+        happened = None if events is None else import_events.of_file(events, now_utc, zone=opened.config.zone)
+        bringing, system = import_timbers.of_file(file, events=happened), opened.config.shop.units
         report = bringing.look(opened, now_utc)
         bringing.write_refused(report, rejected)
         if not json:
             show(report, system, update=update)
             refused_line(len(report.refused), rejected)
         wanted = len(report.of(Status.NEW)) + (len(report.of(Status.CHANGE)) if update else 0)
-        if wanted and agreed(yes=yes, json=json):
+        if (wanted or report.missing_events) and agreed(yes=yes, json=json):
             refused = len(report.refused)
             report = bringing.bring(opened, now_utc, report, update=update, by=by)
             if len(report.refused) > refused:
@@ -65,6 +74,8 @@ def import_(  # noqa: PLR0913 - one an option
                 "update": update,
                 "notes": report.notes,
                 "waited": report.waited,
+                "missing_events": report.missing_events,
+                "events": report.events,
                 "rows": [_row(each) for each in report.rows],
             }
         )
@@ -96,6 +107,8 @@ def show(report: TimberReport, system: System, *, update: bool) -> None:
         say(f"there already and another: {len(changed)}{hint}")
         for row in changed[:_SHOWN]:
             say(f"line {row.line}, {row.tag}: {'; '.join(change_words(each) for each in row.changes)}")
+    if report.missing_events:
+        say(f"events that are not in the register: {report.missing_events}")
     for row in report.of(Status.REFUSED)[:_SHOWN]:
         say(f"line {row.line}: {row.reason}")
 
@@ -125,6 +138,10 @@ def change_words(change: Change) -> str:
 
 
 def _say_done(report: TimberReport) -> None:
+    if report.events is not None:
+        say(f"events entered: {report.events.entered}, there already: {report.events.known}")
+        for each in report.events.refused:
+            say(f"refused: {each}")
     done = [row for row in report.rows if row.done]
     if not done:
         return

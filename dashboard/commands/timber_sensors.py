@@ -10,7 +10,16 @@ from typing import Annotated, Final
 import typer
 
 from baulk.dashboard.commands import former
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say_json, table
+from baulk.dashboard.commands.answers import (
+    HERE,
+    JsonOption,
+    ShopOption,
+    counted,
+    moment,
+    say_json,
+    stamp,
+    table,
+)
 from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, Note, TagArgument
 from baulk.dashboard.commands.timber_events import answer
 from baulk.ingest import operations
@@ -108,14 +117,15 @@ def sensors(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
         system: System = opened.config.shop.units
+        zone = opened.config.zone
         known = opened.register.attachments()
         found = [at for name in sorted(known.steps) if (at := known.find(name, now_utc)) is not None]
     if json:
         say_json(found)
         return
     table(
-        f"{len(found)} sensors on timbers",
-        ("sensor", "on", "depth", "face", "from end", "since, UTC"),
+        f"{counted(len(found), 'sensor')} on timbers",
+        ("sensor", "on", "depth", "face", "from end", "since"),
         [
             (
                 each.sensor,
@@ -123,7 +133,7 @@ def sensors(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
                 "" if each.depth_mm is None else units.show_length(each.depth_mm, system),
                 "" if each.face is None else each.face.value,
                 "" if each.from_end_mm is None else units.show_length(each.from_end_mm, system),
-                f"{each.since_utc:%Y-%m-%d %H:%M}",
+                stamp(each.since_utc, zone),
             )
             for each in found
         ],

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib import import_module
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 import typer
 
@@ -20,6 +21,7 @@ from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.ingest.shop import Shop
 from baulk.models import units
 from baulk.models.errors import OutOfRange
+from baulk.models.reason import Reason
 from baulk.models.timber import Timber
 
 SHOWN = {
@@ -33,6 +35,9 @@ SHOWN = {
     "checking",
     "verdict",
 }
+MOST_REASONS: Final = 5
+# said behind the verdict's own reasons, and yet they say that it may not be of this timber
+_FIRST: Final = frozenset({"verdict.contradiction", "verdict.settle_first", "calibration.swapped"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,17 +79,21 @@ def verdict(  # noqa: PLR0913 - one an option
         str | None,
         typer.Option(metavar="AIR", help="With --below: if the shop holds this air from now on, as 18C,65."),
     ] = None,
+    why: Annotated[
+        bool, typer.Option("--why", help="The reasons of each: at most five, the most binding first.")
+    ] = False,
     at: MaybeAt = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Say of each timber: leave it, rough it out, or square it; when, how sure, and why.
 
-    It shows what was last worked out; `baulk forecast` works it out anew. With --below it works the timber
+    One line a timber, of what was last worked out; `baulk forecast` works it out anew. With tags or --why the
+    reasons follow; what is of the shed is said once. With --below it works the timber
     out on the spot, in the usual air of the season or in air that is held, and keeps nothing; --at, a date to
     come, asks how sure it is by then.
 
-    Example: baulk verdict FER-03
+    Example: baulk verdict FER-03 --why
 
     Example: baulk verdict FER-03 --below 20 --where core --at 2027-06-30
     """
@@ -95,27 +104,72 @@ def verdict(  # noqa: PLR0913 - one an option
         if given is not None:
             raise OutOfRange(name, "needs --below: the moisture content to come down to")
     with shops.open(shop) as opened:
+        words.keep_to(opened.config.zone)
         timbers = [opened.register.get(tag) for tag in tags] if tags else opened.register.list()
         found = [_found(opened, timber) for timber in timbers]
         system = opened.config.shop.units
     if json:
         say_json([each.to_json() for each in found])
-        return
+    else:
+        _tell(found, system, why=why or bool(tags))
+
+
+def _tell(found: Sequence[_Found], system: units.System, *, why: bool) -> None:
+    """Say a line a timber, the reasons if they are wanted, and once what is of the shed."""
     table(
         "Verdicts",
-        ("tag", "species", "green", "mean MC", "core MC", "verdict", "square from", "sure by"),
-        [_row(each, system) for each in found],
+        ("tag", "mean MC", "core MC", "verdict", "square from", "sure"),
+        [_row(each) for each in found],
     )
     for each in found:
         if each.failed is not None:
-            say(f"\n{each.timber.tag}: {each.failed}")
-        elif each.document is not None:
-            judged = each.document.verdict
-            say("")
-            say(f"{each.timber.tag}: {_step(judged)}")
-            for reason in sentences(judged.reasons_coded, judged.reasons, system):
-                say(f"  - {reason}")
-            say(f"  next: {sentence(judged.next_reading_coded, judged.next_reading, system)}")
+            say(f"{each.timber.tag} has no verdict: {each.failed}")
+    if why:
+        for each in found:
+            _tell_why(each, system)
+    if of_shed := _of_the_shed(found, system):
+        say("\nOf the shed and the yard:")
+        for line in of_shed:
+            say(f"  - {line}")
+
+
+def _tell_why(found: _Found, system: units.System) -> None:
+    """Say the reasons that bind most, and what to measure next."""
+    if found.document is None:
+        return
+    judged = found.document.verdict
+    coded = [each for each in judged.reasons_coded if not _shared(each)]
+    coded.sort(key=lambda each: each.code not in _FIRST)
+    said = sentences(coded, judged.reasons, system)
+    say(f"\n{found.timber.tag}: {_step(judged)}")
+    for reason in said[:MOST_REASONS]:
+        say(f"  - {reason}")
+    if len(said) > MOST_REASONS:
+        say(f"  and {len(said) - MOST_REASONS} more on the timber's page, in its record and with --json")
+    say(f"  next: {sentence(judged.next_reading_coded, judged.next_reading, system)}")
+
+
+def _shared(reason: Reason) -> bool:
+    """Whether it is of the shed or of the yard, and so the same for many timbers."""
+    return reason.code.startswith(("climate.", "yard."))
+
+
+def _of_the_shed(found: Sequence[_Found], system: units.System) -> tuple[str, ...]:
+    """Return what is of the shed or the yard, each once; of gaps in the air the longest."""
+    shared: dict[tuple[object, ...], Reason] = {}
+    for each in found:
+        for one in () if each.document is None else each.document.verdict.reasons_coded:
+            if not _shared(one):
+                continue
+            key = (one.code, one.values.get("place"), one.values.get("species"))
+            if key not in shared or _days(one) > _days(shared[key]):
+                shared[key] = one
+    return sentences(list(shared.values()), (), system)
+
+
+def _days(reason: Reason) -> float:
+    days = reason.values.get("days")
+    return float(days) if isinstance(days, int | float) else 0.0
 
 
 def _below(
@@ -128,8 +182,9 @@ def _below(
     now_utc = datetime.now(UTC)
     below, where, held, at = asked
     air = None if held is None else reaching.held_air(held)
-    by_utc = None if at is None else reaching.date_ahead(at, now_utc)
     with shops.open(shop) as opened:
+        words.keep_to(opened.config.zone)
+        by_utc = None if at is None else reaching.date_ahead(at, now_utc, opened.config.zone)
         system = opened.config.shop.units
         depth = reaching.place(where, system)
         found = [
@@ -156,17 +211,15 @@ def _found(opened: Shop, timber: Timber) -> _Found:
         return _Found(timber=timber, made_utc=made_utc, failed=why)
 
 
-def _row(found: _Found, system: units.System) -> tuple[str, ...]:
-    timber, section = found.timber, found.timber.section
-    first = (timber.tag, timber.species, units.show_size(section.width_mm, section.depth_mm, system))
+def _row(found: _Found) -> tuple[str, ...]:
     if found.document is None:
-        return (*first, "-", "-", "no verdict" if found.failed else "not computed yet", "-", "-")
+        return (found.timber.tag, "-", "-", "no verdict" if found.failed else "not computed yet", "-", "-")
     judged = found.document.verdict
     return (
-        *first,
+        found.timber.tag,
         _spread(found.document.mean_now_pct),
         _spread(found.document.core_now_pct),
-        _step(judged),
+        "contradiction" if judged.contradiction else _step(judged),
         words.step_from(judged, "square", found.document.made_utc),
         words.sure(judged, "square") or "-",
     )
@@ -181,4 +234,4 @@ def _step(judged: Verdict) -> str:
 
 
 def _spread(value: Interval) -> str:
-    return f"{value.median:.0f} % ({value.low:.0f} to {value.high:.0f})"
+    return f"{value.low:.0f} to {value.high:.0f} %"

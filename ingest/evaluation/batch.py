@@ -45,6 +45,13 @@ class Round:
     failed: dict[str, str] = field(default_factory=dict)
     stopped: bool = False
 
+    def add(self, other: Round) -> None:
+        """Take in what became of more timbers."""
+        self.done += other.done
+        self.unchanged += other.unchanged
+        self.failed |= other.failed
+        self.stopped |= other.stopped
+
     @property
     def size(self) -> int:
         """How many timbers it came by."""

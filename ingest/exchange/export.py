@@ -11,7 +11,7 @@ import secrets
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from itertools import islice
 from pathlib import Path
 from typing import IO, Any, Final
@@ -26,6 +26,7 @@ from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.formatting import spreadsheet_cell
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, from_end_mm
+from baulk.models.timber import Event, EventKind
 
 ENDINGS: Final = (".csv", ".parquet")
 _GROUP: Final = 50_000  # rows of a Parquet file held at once
@@ -106,7 +107,7 @@ def events(shop: Shop, asked: Asked) -> Table:
             one.tag,
             one.kind.value,
             one.at_utc,
-            json.dumps(dict(one.detail), ensure_ascii=False, sort_keys=True),
+            json.dumps(_event_detail(shop, one), ensure_ascii=False, sort_keys=True),
             one.by,
             one.note,
             one.noted_utc,
@@ -117,6 +118,16 @@ def events(shop: Shop, asked: Asked) -> Table:
         for one in shop.register.events(tag, since_utc=asked.since_utc, undone=True)
     ]
     return Table(columns=holds, rows=rows)
+
+
+def _event_detail(shop: Shop, event: Event) -> dict[str, Any]:
+    """Return an event's detail; an arrival's also what of the timber was another then than it is now."""
+    detail = dict(event.detail)
+    if event.kind is EventKind.ARRIVED:
+        now = columns(shop.register.get(event.tag))
+        then = columns(shop.register.as_of(event.tag, event.at_utc - timedelta(days=2)))  # before all events
+        detail |= {name: then[name] for name in FIELDS if then[name] != now[name] or name == "place"}
+    return detail
 
 
 def verdicts(shop: Shop, asked: Asked) -> Table:
@@ -377,4 +388,4 @@ def _known_places(asked: tuple[str, ...], known: Iterable[str]) -> list[str]:
 
 def _no_places(asked: Asked) -> None:
     if asked.places:
-        raise OutOfRange("--place", "says nothing here; events and verdicts belong to timbers, see --tag")
+        raise OutOfRange("--place", "says nothing here; events and verdicts belong to timbers: name tags")

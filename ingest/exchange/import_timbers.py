@@ -12,6 +12,7 @@ from typing import Any, Final
 from baulk.ingest import operations
 from baulk.ingest.errors import RegisterError
 from baulk.ingest.exchange.csv_file import Row, Sheet, Source, open_sheet
+from baulk.ingest.exchange.import_events import Entered, Events
 from baulk.ingest.exchange.reading_rows import Refused
 from baulk.ingest.exchange.rejected_rows import RejectedFile
 from baulk.ingest.exchange.timber_rows import Said, TimberForm, is_timbers
@@ -117,12 +118,18 @@ class TimberReport:
         What a person should know of how it was read.
     waited : int
         Readings that waited in quarantine for these tags, and are stored now.
+    missing_events : int
+        Events of a file beside it that the register does not have.
+    events : Entered or None
+        What became of them.
     """
 
     file: str
     rows: tuple[Planned, ...]
     notes: tuple[str, ...]
     waited: int = 0
+    missing_events: int = 0
+    events: Entered | None = None
 
     def of(self, status: Status) -> list[Planned]:
         """Give the rows with a status."""
@@ -142,9 +149,12 @@ class Timbers:
     ----------
     sheet : Sheet
         The file.
+    events : Events or None
+        What happened to them, from another file.
     """
 
     sheet: Sheet
+    events: Events | None = None
 
     def look(self, shop: Shop, now_utc: datetime) -> TimberReport:
         """Say what would become of each row; nothing is entered."""
@@ -156,20 +166,38 @@ class Timbers:
         notes = list(self.sheet.notes)
         if form.unknown:
             notes.append(f"left alone, for nobody knows these columns: {', '.join(form.unknown)}")
-        return TimberReport(file=self.sheet.name, rows=rows, notes=tuple(notes))
+        missing = 0
+        if self.events is not None:
+            notes += self.events.refused
+            if self.events.left:
+                notes.append(
+                    f"{self.events.file}: {self.events.left} corrections and events taken back are left; "
+                    "what they made of a timber stands in it"
+                )
+            missing = sum(
+                self.events.missing(shop, row.timber, new=row.status is Status.NEW)
+                for row in rows
+                if row.timber is not None
+            )
+        return TimberReport(file=self.sheet.name, rows=rows, notes=tuple(notes), missing_events=missing)
 
     def bring(
         self, shop: Shop, now_utc: datetime, report: TimberReport, *, update: bool = False, by: str = ""
     ) -> TimberReport:
         """Enter what is new and, if asked to, change what is another; one that fails spoils no other."""
-        rows, waited = [], 0
+        rows, waited, events = [], 0, None if self.events is None else Entered()
         for row in report.rows:
+            if events is not None and row.timber is not None and row.status is not Status.NEW:
+                events = events.plus(self._enter_events(shop, row.timber, now_utc))
             wanted = row.status is Status.NEW or (update and row.status is Status.CHANGE)
             if not wanted or row.timber is None:
                 rows.append(row)
                 continue
             try:
-                if row.status is Status.NEW:
+                if row.status is Status.NEW and self.events is not None:
+                    more, new = self._enter_with_events(shop, row.timber, by=by, now_utc=now_utc)
+                    waited, events = waited + more, new.plus(events or Entered())
+                elif row.status is Status.NEW:
                     waited += _enter(shop, row.timber, by=by, now_utc=now_utc)
                 else:
                     _change(shop, row, by=by, now_utc=now_utc, note=f"from {report.file}")
@@ -177,7 +205,29 @@ class Timbers:
                 rows.append(replace(row, status=Status.REFUSED, reason=str(err)))
             else:
                 rows.append(replace(row, done=True))
-        return replace(report, rows=tuple(rows), waited=waited)
+        return replace(report, rows=tuple(rows), waited=waited, events=events)
+
+    def _enter_events(self, shop: Shop, timber: Timber, now_utc: datetime) -> Entered:
+        return Entered() if self.events is None else self.events.enter(shop, timber, now_utc=now_utc)
+
+    def _enter_with_events(
+        self, shop: Shop, timber: Timber, *, by: str, now_utc: datetime
+    ) -> tuple[int, Entered]:
+        """Enter a timber as it arrived, then what happened to it, then what the file says it is now."""
+        assert self.events is not None  # noqa: S101 - asked before
+        start, arrived = self.events.as_arrived(timber)
+        who, noted = (by, now_utc) if arrived is None else (arrived.by, arrived.noted_utc or now_utc)
+        waited = operations.add_timber(shop, start, by=who, now_utc=noted)
+        entered = self._enter_events(shop, timber, now_utc)
+        there = columns(shop.register.get(timber.tag))
+        wanted = columns(timber)
+        fields = {FIELDS[each][0] for each in FIELDS if there[each] != wanted[each]} - {"retired_utc"}
+        changes = {name: getattr(timber, name) for name in sorted(fields)}
+        if changes:
+            operations.edit_timber(shop, timber.tag, now_utc=now_utc, by=by, note="as in the file", **changes)
+        if there["retired_utc"] is None:
+            _retire(shop, timber, by=by, now_utc=now_utc)
+        return waited, entered
 
     def write_refused(self, report: TimberReport, path: Path | None) -> None:
         """Write the refused rows to a file, each with its reason."""
@@ -185,12 +235,12 @@ class Timbers:
             out.add(report.refused)
 
 
-def of_file(source: Source, *, name: str | None = None) -> Timbers:
-    """Open a file of timbers."""
+def of_file(source: Source, *, name: str | None = None, events: Events | None = None) -> Timbers:
+    """Open a file of timbers, with their events where another file has them."""
     sheet = open_sheet(
         source, is_timbers, name=name, looked_for="tag, species, green, finished, length, use and arrived"
     )
-    return Timbers(sheet=sheet)
+    return Timbers(sheet=sheet, events=events)
 
 
 def _planned(

@@ -82,6 +82,21 @@ def _arrive(base: Connection, tag: str, at_us: int) -> None:
     )
 
 
+def correct_arrival(base: Connection, tag: str, place: str) -> None:
+    """Note that a timber arrived in another place than was said; one that was moved since lies elsewhere."""
+    moves = [row for row in counted(base, tag) if row["kind"] == EventKind.MOVED.value]
+    if moves:
+        raise RegisterError(
+            f"{tag} was moved since it arrived; `baulk timber undo {moves[-1]['number']}` takes the last "
+            "move back, `baulk timber move` enters the right one"
+        )
+    base.execute(
+        EVENT.update()
+        .where(EVENT.c.tag == tag, EVENT.c.kind == EventKind.ARRIVED.value)
+        .values(detail={"place": place})
+    )
+
+
 def refuse_time(event: Event, timber: Timber, noted_utc: datetime) -> None:
     """Refuse an event to come, one before the timber came, and one after it went."""
     if event.at_utc > noted_utc + AHEAD:

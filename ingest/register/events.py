@@ -163,6 +163,8 @@ def undo(base: Connection, number: int, *, by: str, now_utc: datetime, revision:
         )
     if event.kind is EventKind.SENSOR_ATTACHED:
         _refuse_detached(base, event)
+    if event.kind is EventKind.EDITED and "place" in row["was"]:
+        chain.correct_arrival(base, event.tag, row["was"]["place"])
     now: dict[str, Any] = {}
     for column, old in row["was"].items():
         later = chain.follower(base, event.tag, column, row["at_us"], number)

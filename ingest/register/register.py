@@ -16,7 +16,7 @@ from sqlalchemy.exc import DBAPIError
 
 from baulk.ingest import migrations
 from baulk.ingest.errors import RegisterError
-from baulk.ingest.register import events, places
+from baulk.ingest.register import event_chain, events, places
 from baulk.ingest.register.engine import Backing
 from baulk.ingest.register.events import Attachment
 from baulk.ingest.register.tables import COUNTER, EVENT, FIELDS, TIMBER, columns, event_of, timber_of
@@ -153,7 +153,7 @@ class Register:
             )
         return timber
 
-    def edit(
+    def edit(  # noqa: PLR0913 - a person names them one by one
         self,
         tag: str,
         /,
@@ -162,6 +162,7 @@ class Register:
         by: str = "",
         note: str = "",
         check: Callable[[Timber], None] = lambda _: None,
+        place_was_wrong: bool = False,
         **changes: Any,  # noqa: ANN401 - the timber's own fields
     ) -> tuple[Event, ...]:
         """Correct a timber: one event for each field that changes, all in one transaction.
@@ -176,8 +177,11 @@ class Register:
             Who, and free words.
         check : callable
             Refuses what the timber would be.
+        place_was_wrong : bool
+            Whether another ``place`` corrects that of the arrival, from the start.
         **changes
-            Fields of `Timber` with their new values; another ``place`` is entered as a move.
+            Fields of `Timber` with their new values; another ``place`` is entered as a move unless it was
+            wrong.
 
         Returns
         -------
@@ -205,7 +209,9 @@ class Register:
             for column in FIELDS:
                 if before[column] == after[column]:
                     continue
-                if column == "place":
+                if column == "place" and place_was_wrong:
+                    event_chain.correct_arrival(base, old.tag, new.place)
+                if column == "place" and not place_was_wrong:
                     event = _moved(old.tag, old.place, new.place, now_utc, now_utc, by, note)
                 else:
                     event = events.edited(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from baulk.models.quantity import SPECS, Owner
+from baulk.models.quantity import SPECS, Owner, Quantity
 from baulk.models.reading import series_of
 from baulk.models.units import System, show_length
 
@@ -29,7 +29,7 @@ def called(name: str, system: System) -> str:
     Returns
     -------
     str
-        For instance ``pin meter, 45 mm deep, face b``; a name that is not understood stays as it is.
+        For instance ``pins 45 mm deep, face b``; a name that is not understood stays as it is.
     """
     if of_section(name):
         return "oven-dried section"
@@ -38,7 +38,28 @@ def called(name: str, system: System) -> str:
         return name
     deep = "" if series.depth_mm is None else f", {show_length(series.depth_mm, system)} deep"
     face = "" if series.face is None else f", face {series.face.value}"
+    if deep and series.quantity is Quantity.MOISTURE:
+        return f"pins{deep.removeprefix(',')}{face}"
     return f"{SPECS[series.quantity].title}{deep}{face}"
+
+
+def first_named(line: str, system: System) -> str:
+    """Return a line whose first word is the text form of a series with that series in words.
+
+    Parameters
+    ----------
+    line : str
+        Such as ``timber/FER-03/pin-45/b/moisture = 23.5 %``.
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    str
+        For instance ``pins 45 mm deep in face b of FER-03 = 23.5 %``.
+    """
+    name, space, rest = line.partition(" ")
+    return f"{named(name, system)}{space}{rest}"
 
 
 def named(name: str, system: System) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import itertools
 import re
 import shlex
@@ -37,7 +38,8 @@ def leaves(group, path):
                 yield (*path, name), command
 
 
-TREE = dict(leaves(get_command(commands.build()), ()))
+APP = commands.build()
+TREE = dict(leaves(get_command(APP), ()))
 
 
 def options(command):
@@ -151,3 +153,19 @@ def test_the_whole_command_line_takes_former_words(tmp_path, capsys):
     assert done.exit_code == 2  # refused by the new option, which is named
     assert "--keep" in done.stderr
     assert "--to of `baulk store thin` is `--keep` now" in done.stderr
+
+
+# --------------------------------------------------------------------------- help as it was written
+
+
+@pytest.mark.parametrize("words", TREE, ids=" ".join)
+def test_a_help_keeps_its_square_brackets_and_fits_80_columns(words, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    shown = CliRunner().invoke(APP, [*words, "--help"]).stdout
+    assert max(len(line) for line in shown.splitlines()) <= 80
+    written = [inspect.getdoc(inspect.unwrap(TREE[words].callback))]
+    written += [each.help for each in options(TREE[words]).values()]
+    joined = shown.replace(" ", "").replace("\n", "").replace("│", "")
+    for text in written:
+        for name in re.findall(r"\[+\w+\]+", text.replace("\\[", "[")):
+            assert name in joined, name

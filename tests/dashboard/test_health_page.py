@@ -36,7 +36,7 @@ def test_sensors_are_listed_by_their_last_word(app):
     told = html(open_page(app))
     assert "air humidity" in told
     assert "1 hour" in told
-    assert "pin meter, 1 1/4 in deep, face b" in told
+    assert "pins 1 1/4 in deep, face b" in told
 
 
 def test_a_message_for_a_timber_not_yet_tagged_waits_and_is_stored_on_trying_again(

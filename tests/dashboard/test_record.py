@@ -45,7 +45,7 @@ def test_the_record_tells_identity_verdict_movement_history_readings_and_caution
         "Core: 48 % (44 to 52) MC",
         "Movement still to come",
         "Allowed for this use: 0.10 in",
-        "pin meter, 1 1/4 in deep, face b",
+        "pins 1 1/4 in deep, face b",
         "lift it with enough people",
         "licensed",
         "mould",

@@ -125,9 +125,7 @@ EXAMPLES = [
 def test_a_reason_of_one_reading_is_a_part_of_a_sentence_and_of_a_series_a_whole_one(code, values):
     clause, _ = hold(code, values, clause=True)
     sentence, _ = hold(code, {**values, **SOME})
-    assert sentence.startswith(
-        f"Pin meter, 1 3/4 in deep, face b: 8 readings left out, the last because {clause}."
-    )
+    assert sentence.startswith(f"Pins 1 3/4 in deep, face b: 8 readings left out, the last because {clause}.")
 
 
 @pytest.mark.parametrize(("code", "values"), EXAMPLES)
@@ -151,7 +149,7 @@ def test_no_code_is_without_an_example():
 
 
 def test_a_series_is_called_by_what_it_is_and_where():
-    assert called(PINS, "metric") == "pin meter, 45 mm deep, face b"
+    assert called(PINS, "metric") == "pins 45 mm deep, face b"
     assert called("timber/FER-07/pin-45/resistance", "inch") == "pin resistance, 1 3/4 in deep"
     assert called(OVEN, "inch") == "oven-dried section"
     assert called("something else", "inch") == "something else"
@@ -168,7 +166,7 @@ def test_where_to_look_depends_on_what_was_read():
         said("calibration.outlier", {**SOME, **OFF, "series": each}) for each in (PINS, WEIGHT, OVEN)
     )
     assert pins == (
-        "Pin meter, 45 mm deep, face b: 8 of 20 readings left out, the last, of 4 March 2027, 12 points "
+        "Pins 45 mm deep, face b: 8 of 20 readings left out, the last, of 4 March 2027, 12 points "
         "below what the rest says. Look for a loose pin, a wet surface or a swapped tag."
     )
     assert weight.endswith("Look for a cut, another timber on the scale or a wrong tare.")

@@ -38,7 +38,7 @@ def test_a_series_is_named_with_its_owner(text, inch, metric):
 
 
 def test_a_series_of_a_known_timber_needs_no_owner():
-    assert series_text.called("timber/FER-03/pin-50.8/b/moisture", "inch") == "pin meter, 2 in deep, face b"
+    assert series_text.called("timber/FER-03/pin-50.8/b/moisture", "inch") == "pins 2 in deep, face b"
     assert series_text.called("timber/FER-03/oven-dry", "metric") == "oven-dried section"
     assert series_text.called("no series", "inch") == "no series"
 
