@@ -160,7 +160,7 @@ def on_photograph(
         small = opened.convert("RGB")
     spot = tap_picture.tap(
         tap_picture.of_image(small),
-        key=f"arrival_photo_tap_{len(taps)}",
+        key="arrival_photo_tap",
         label="The butt end, to be tapped, or by the arrow keys and Enter; 'type it' above does the same",
         marks=[(x / small.width, 1 - y / small.height) for x, y in taps],
     )

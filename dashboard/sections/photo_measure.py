@@ -118,7 +118,7 @@ def _taps(path: Path, name: str, wanted: Sequence[str], source: str) -> list[tup
         st.caption(f"Tap the **{wanted[len(spots)]}** ({len(spots) + 1} of {len(wanted)}).")
     spot = tap_picture.tap(
         source,
-        key=f"{key}_{len(spots)}",
+        key=f"{key}_picture",
         label=f"Photograph: tap the {wanted[min(len(spots), len(wanted) - 1)]}, or arrow keys and Enter",
         marks=spots,
         names=[str(n + 1) for n in range(len(spots))],
