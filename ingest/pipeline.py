@@ -27,7 +27,7 @@ HEARD: Final = 300  # topics whose last message is remembered
 _HEARD_BYTES: Final = 4_000_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)  # not frozen: one is made for each message
 class Sorted:
     """What becomes of one message.
 
@@ -90,7 +90,7 @@ def handle_batch(
             for raw, one in sorted_out
         ]
     readings = [reading for _, one in sorted_out for reading in one.readings]
-    rejected = [bad for raw, one in sorted_out if (bad := one.rejected(raw))]
+    rejected = [bad for raw, one in sorted_out if one.reason and (bad := one.rejected(raw))]
     if rejected:  # one line for a batch: a flood must not fill the log as well
         raw, reason = rejected[0].raw, rejected[0].reason
         more = f" (and {len(rejected) - 1} more)" if len(rejected) > 1 else ""
@@ -160,11 +160,11 @@ def sort(
             cause=Cause.UNPLACED_SENSOR,
             waits_for=ingest_sensors.waits_for(homeless),
         )
-    unknown = {
+    unknown = [
         one.series.name
         for one in possible
         if one.series.name not in tags and one.series.owner is Owner.TIMBER
-    }
+    ]
     if unknown:
         first = min(unknown)
         stored = tuple(one for one in possible if one.series.name not in unknown)

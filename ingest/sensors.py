@@ -209,9 +209,10 @@ class Sensors:
 
     def sort(self, readings: Sequence[Reading]) -> tuple[list[Reading], Reading | None]:
         """Give those placed, and the first whose sensor was on nothing."""
-        if not any(
-            one.flags and one.series.owner is Owner.TIMBER and sensor_of(one.flags) for one in readings
-        ):
+        for one in readings:  # nearly always none has a flag
+            if one.flags and one.series.owner is Owner.TIMBER and sensor_of(one.flags):
+                break
+        else:
             return list(readings), None
         right = [place(one, self.known) for one in readings]
         waiting = (one for one, placed in zip(readings, right, strict=True) if placed is None)

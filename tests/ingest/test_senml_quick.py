@@ -28,13 +28,14 @@ ODD = {
         "w" * 256,
         7,
         None,
+        {},
     ],
-    "u": ["kg", "g", "/", "%RH", "Cel", "K", "", "x" * 300, 1],
+    "u": ["kg", "g", "/", "%RH", "Cel", "K", "", "x" * 300, 1, None, []],
     "v": [96.2, 0, -40, 12, 1e299, 10**400, float("nan"), "1", None, True],
     "t": [NOW.timestamp() - 60, NOW.timestamp() + 599, NOW.timestamp() + 700, 0, -5.5, 1e8, 9e17, "x"],
     "bn": ["", "timber/FER-01/", "timber/FER-02/", "S7:", "b" * 256],
     "bt": [NOW.timestamp() - 3600, 0, 5, 1e15],
-    "bu": ["kg", "/", ""],
+    "bu": ["kg", "/", "", None],
     "bv": [1.5],
     "bs": [2],
     "s": [3],
@@ -86,7 +87,9 @@ def test_both_ways_read_the_same(odds, retained, asked):
         raw = replace(raw, host_ahead_s=chance.choice([0.0, 0.0, -120.25]))
         assert said(senml_quick.decode, raw, TIMBER, asked) == said(senml.decode, raw, TIMBER, asked)
         pack = json.loads(payload)
-        quick += senml_quick._readings(pack, raw, TIMBER, asked) is not None
+        quick += (
+            senml_quick._readings(pack, raw, TIMBER, asked, senml_quick.known_of(TIMBER, asked)) is not None
+        )
     assert quick > 50
 
 
@@ -103,4 +106,4 @@ def test_names_that_a_device_makes_up_fill_no_memory():
         pack = [{"n": f"pin-{1 + k % 900}.{k % 10}/moisture", "u": "/", "v": 0.2, "bt": NOW.timestamp()}]
         raw = RawMessage(topic="t", payload=json.dumps(pack).encode(), arrived_utc=NOW)
         assert len(senml_quick.decode(raw, TIMBER).readings) == 1
-    assert len(senml_quick._known(TIMBER, senml.PLAIN)) <= senml_quick._MOST_KNOWN
+    assert len(senml_quick.known_of(TIMBER, senml.PLAIN)) <= senml_quick._MOST_KNOWN
