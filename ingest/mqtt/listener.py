@@ -342,6 +342,11 @@ class _Listener:
             days, most = part.messages_days, 1e6 * part.messages_mb
             self.shop.store.raw.tidy(datetime.now(UTC), days=days, most_bytes=most)
 
+    def _settle(self) -> bool:
+        """Let readings follow their sensors for a moment; return whether that was all."""
+        end = time.monotonic() + _REPLAY_S
+        return operations.settle(self.shop, stop=lambda: self.stop.is_set() or time.monotonic() > end).is_done
+
     def _replay(self) -> bool:
         """Store for a moment what waited for tags entered since; return whether that was all."""
         end = time.monotonic() + _REPLAY_S
@@ -386,8 +391,7 @@ class _Listener:
             if revision == self._revision:
                 return
             self._trim()
-            operations.settle(self.shop)
-            is_done = self._replay()
+            is_done = self._settle() and self._replay()
             if self.session.connected:
                 for one in publish.messages(self.shop, self._sent):
                     if self.stop.is_set():
