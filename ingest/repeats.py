@@ -47,7 +47,7 @@ _UNCONFIRMED: Final = timedelta(seconds=60)  # that a sender may repeat
 _ENOUGH: Final = 8  # messages of a topic, all different, before equal bytes prove anything
 _PROVED: Final = 3  # messages of a run that news would hardly have said again
 LONG: Final = 4096  # bytes of a payload
-_SMALL: Final = 1000
+_SMALL: Final = 1000  # bytes of topic and payload: so many of a few thousand messages can be held on to
 _SPARE: Final = 2000  # messages
 _TOLD_BACK: Final = timedelta(days=14)
 
@@ -255,7 +255,7 @@ class Repeats:
                 self._stand.tail = None
         self._stored.clear()
         self._lately += raws
-        if max(map(len, [raw.payload for raw in raws]), default=0) > _SMALL:
+        if max([len(raw.payload) + len(raw.topic) for raw in raws], default=0) > _SMALL:
             self._all_done()  # holding on to them would take memory
         elif len(self._lately) > _REMEMBERED + _SPARE:
             del self._lately[:-_REMEMBERED]

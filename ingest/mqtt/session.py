@@ -42,6 +42,7 @@ ROOM: Final = 4000  # messages that may wait in memory, and
 ROOM_BYTES: Final = 32_000_000
 _BURST: Final = 250  # packets, or a bufferful if that is more
 _MOST_NAMES: Final = 4096  # topics whose text is kept: those of a shop come again and again
+_LONG_NAME: Final = 200  # bytes; a longer one is not kept
 _TURN_S: Final = 0.25
 _PLENTY: Final = (
     250  # messages that wait in memory: no hurry to read, and a turn costs as much as ten of them
@@ -342,7 +343,9 @@ class Session:
         names, floor, linked = self._names, self._floor, self._linked
         burst: list[RawMessage] = []
         for topic, payload, mid, first in packets:
-            name = names.get(topic) or names.setdefault(topic, _name_of(topic))
+            name = names.get(topic) or _name_of(topic)
+            if len(topic) <= _LONG_NAME:
+                names[topic] = name
             retained = bool(first & connection.RETAINED)
             if retained and name == self._status and self.protocol == connection.V5:
                 # Sent for a new subscription only: somebody has cleared our session and left his own there.

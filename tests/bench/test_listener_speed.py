@@ -125,6 +125,7 @@ def test_the_listener_keeps_up_with_a_bare_subscriber(port, tmp_path, named_oak,
 
 SENDERS = 8
 GOAL_PAHO = 1.2  # set below what was measured, for a busy machine shares its time out by threads, not by need
+GOAL_CPU = 1.4
 
 
 def c_rate(port, files, begin):
@@ -202,6 +203,7 @@ def test_eight_senders_in_c_against_subscribers_in_python_and_in_c(port, tmp_pat
             f" processor {statistics.median(theirs / cost for *_, cost, theirs in turns):.2f}"
         )
     assert statistics.median(own / bare for own, bare, *_ in turns) >= GOAL_PAHO
+    assert statistics.median(theirs / cost for *_, cost, theirs in turns) >= GOAL_CPU
     assert statistics.median(own / plain for own, _, plain, *_ in turns) >= 0.45
 
 
