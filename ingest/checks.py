@@ -14,7 +14,7 @@ from operator import attrgetter
 from typing import Final
 
 from baulk.ingest.store import Store
-from baulk.models.quantity import SPECS, Owner, Quantity
+from baulk.models.quantity import SPECS, Quantity
 from baulk.models.reading import Reading, Series
 
 POSSIBLE: Final = {one: spec.possible for one, spec in SPECS.items()}
@@ -77,25 +77,19 @@ _COMPARED: Final = frozenset({*_JUMP, Quantity.WEIGHT})
 
 def flag(readings: Iterable[Reading], store: Store) -> tuple[Reading, ...]:
     """Run the checks of its quantity on every reading, each against the newest earlier one of its series."""
-    before: dict[Series, Reading | None] = {}
-    asked: set[tuple[Owner, str]] = set()
+    in_order = sorted(readings, key=attrgetter("taken_utc"))
+    before: dict[Series, Reading | None] = dict.fromkeys([one.series for one in in_order])
+    if asked := [one for one in before if one.quantity in _COMPARED]:
+        before.update((last.series, last) for last in store.latest_of(asked))
     flagged = []
-    for reading in sorted(readings, key=attrgetter("taken_utc")):
+    for reading in in_order:
         series = reading.series
-        if series not in before:
-            before[series] = None
-            if series.quantity in _COMPARED and (series.owner, series.name) not in asked:
-                asked.add((series.owner, series.name))
-                for last in store.latest(series.owner, series.name):
-                    if before.get(last.series) is None:
-                        before[last.series] = last
         previous = before[series]
-        new = [
-            name
-            for check in _ALL[series.quantity]
-            if (name := check(reading, previous)) and name not in reading.flags
-        ]
-        flagged.append(replace(reading, flags=(*reading.flags, *new)) if new else reading)
+        marked = reading
+        for check in _ALL[series.quantity]:
+            if (name := check(reading, previous)) and name not in reading.flags:
+                marked = replace(marked, flags=(*marked.flags, name))
+        flagged.append(marked)
         if previous is None or previous.taken_utc < reading.taken_utc:
             before[series] = reading
     return tuple(flagged)

@@ -10,6 +10,7 @@ import secrets
 import tomllib
 from collections.abc import Mapping
 from datetime import tzinfo
+from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, Self
 from urllib.parse import urlsplit
@@ -277,6 +278,7 @@ def is_loopback(host: str) -> bool:
         return False
 
 
+@lru_cache(maxsize=64)  # asked with every message
 def slugify(name: str) -> str:
     """Make a topic level of a name: small letters, digits and dashes."""
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60].strip("-") or "shop"

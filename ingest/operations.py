@@ -5,13 +5,15 @@ A form on a page, a command and an import call the same function here.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
-from typing import Any
+from typing import Any, Final
 
 from baulk.ingest import checks, meters, pipeline, sensors
+from baulk.ingest.pipeline import Replayed
 from baulk.ingest.sensors import Settled
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
@@ -23,6 +25,8 @@ from baulk.models.quantity import AT_DEPTH, Owner, Quantity
 from baulk.models.reading import AT_LEAST, Reading, Series, end_flag
 from baulk.models.section import Face
 from baulk.models.timber import Event, EventKind, Timber
+
+_STRETCH_S: Final = 0.3
 
 
 def add_timber(
@@ -65,12 +69,21 @@ def edit_timber(  # noqa: PLR0913 - a person names them one by one
     )
 
 
-def add_event(shop: Shop, event: Event) -> tuple[Event, Settled]:
-    """Enter an event; the readings of a sensor that was attached or detached go where they belong."""
+def add_event(
+    shop: Shop,
+    event: Event,
+    *,
+    stop: Callable[[], bool] = lambda: False,
+    tell: Callable[[int], None] = lambda _: None,
+) -> tuple[Event, Settled]:
+    """Enter an event; the readings of a sensor that was attached or detached go where they belong.
+
+    For ``stop`` and ``tell`` see `settle`.
+    """
     entered = shop.register.add_event(event)
     if entered.kind is EventKind.RETIRED:
         shop.store.forget(notes.fit_key(entered.tag))
-    return entered, settle(shop)
+    return entered, settle(shop, stop=stop, tell=tell)
 
 
 def attach_sensor(  # noqa: PLR0913 - a person names them one by one
@@ -85,10 +98,13 @@ def attach_sensor(  # noqa: PLR0913 - a person names them one by one
     from_end_mm: float | None = None,
     by: str = "",
     note: str = "",
+    stop: Callable[[], bool] = lambda: False,
+    tell: Callable[[int], None] = lambda _: None,
 ) -> tuple[Event, Settled]:
     """Note that a sensor was put on a timber, now or then; from then on it is on no other.
 
-    Readings of it that waited in quarantine are stored, and those that went to another timber follow.
+    Readings of it that waited in quarantine are stored, and those that went to another timber follow; for
+    ``stop`` and ``tell`` see `settle`.
     """
     given = {
         "sensor": sensor,
@@ -107,24 +123,78 @@ def attach_sensor(  # noqa: PLR0913 - a person names them one by one
             by=by,
             note=note,
         ),
+        stop=stop,
+        tell=tell,
     )
 
 
-def undo(shop: Shop, number: int, *, by: str, now_utc: datetime) -> tuple[Event, Settled]:
-    """Take an event back, and with it what it did to the readings of a sensor."""
-    return shop.register.undo(number, by=by, now_utc=now_utc), settle(shop)
+def undo(
+    shop: Shop, number: int, *, by: str, now_utc: datetime, stop: Callable[[], bool] = lambda: False
+) -> tuple[Event, Settled]:
+    """Take an event back, and with it what it did to the readings of a sensor; for ``stop`` see `settle`."""
+    return shop.register.undo(number, by=by, now_utc=now_utc), settle(shop, stop=stop)
 
 
-def settle(shop: Shop) -> Settled:
+def settle(
+    shop: Shop,
+    *,
+    stop: Callable[[], bool] = lambda: False,
+    tell: Callable[[int], None] = lambda _: None,
+) -> Settled:
     """Bring the readings of sensors that were attached, detached or taken back to where they belong.
 
-    What a power cut left undone is made good the next time.
+    What waits in quarantine is tried in stretches, each for itself. Where ``stop`` or a power cut breaks it
+    off, the next call goes on, the listener's a second later.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    stop : callable
+        Whether to leave the rest; asked after each stretch.
+    tell : callable
+        Takes how many readings of a sensor came out of quarantine so far, after each stretch.
     """
-    events = shop.register.unsettled()
-    done = [pipeline.follow(shop, sensor) for sensor in sorted(set(events.values()))]
-    if events:
-        shop.register.settle(*events)
+    numbers: dict[str, list[int]] = {}
+    for number, sensor in sorted(shop.register.unsettled().items()):
+        numbers.setdefault(sensor, []).append(number)
+    done: list[Settled] = []
+    for sensor, events in sorted(numbers.items()):
+        done.append(_follow(shop, sensor, events, stop, tell))
+        if not done[-1].is_done:
+            break
     return sensors.total(done)
+
+
+def _follow(
+    shop: Shop, sensor: str, events: list[int], stop: Callable[[], bool], tell: Callable[[int], None]
+) -> Settled:
+    """Let the readings of one sensor follow its events, from where the last call stopped."""
+    begun = notes.followed(shop.store, sensor, events)
+    moved = Settled() if begun else sensors.move(shop, sensor)
+    done = Replayed(after=begun[0] if begun else 0, upto=begun[1] if begun else 0, is_done=False)
+    while not done.is_done:
+        end = time.monotonic() + _STRETCH_S
+        more = pipeline.replay(
+            shop,
+            Which(waits_for=sensors.waits_for(sensor)),
+            after=done.after,
+            upto=done.upto or None,
+            stop=partial(_is_past, end),
+        )
+        done = replace(more, stored=done.stored + more.stored)
+        if not done.is_done:
+            notes.keep_followed(shop.store, sensor, events, done.after, done.upto)
+            tell(done.stored)
+            if stop():
+                return replace(moved, came=done.stored, is_done=False)
+    shop.register.settle(*events)
+    shop.store.forget(notes.FOLLOWING + sensor)
+    return replace(moved, came=done.stored)
+
+
+def _is_past(end: float) -> bool:
+    return time.monotonic() > end
 
 
 def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one

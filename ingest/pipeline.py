@@ -27,7 +27,7 @@ HEARD: Final = 300  # topics whose last message is remembered
 _HEARD_BYTES: Final = 4_000_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)  # not frozen: one is made for each message
 class Sorted:
     """What becomes of one message.
 
@@ -90,7 +90,7 @@ def handle_batch(
             for raw, one in sorted_out
         ]
     readings = [reading for _, one in sorted_out for reading in one.readings]
-    rejected = [bad for raw, one in sorted_out if (bad := one.rejected(raw))]
+    rejected = [bad for raw, one in sorted_out if one.reason and (bad := one.rejected(raw))]
     if rejected:  # one line for a batch: a flood must not fill the log as well
         raw, reason = rejected[0].raw, rejected[0].reason
         more = f" (and {len(rejected) - 1} more)" if len(rejected) > 1 else ""
@@ -100,10 +100,11 @@ def handle_batch(
     if rejected:
         kept = [to_keep(raw, understood=one.reason is None or bool(one.readings)) for raw, one in sorted_out]
     taken = Taken(client=repeats.client, raws=kept, now_utc=now_utc)
+    before = _newest(shop) if sensors.asked and rejected else 0
     new = shop.store.save(flagged, rejected, taken=taken)
     repeats.committed(raws, datetime.now(UTC))
     for sensor in sensors.changed():  # while this was stored; its readings were looked for too early
-        follow(shop, sensor)
+        follow(shop, sensor, after=before)
     if heard is not None:
         _remember(heard, sorted_out, flagged)
     return new
@@ -160,11 +161,11 @@ def sort(
             cause=Cause.UNPLACED_SENSOR,
             waits_for=ingest_sensors.waits_for(homeless),
         )
-    unknown = {
+    unknown = [
         one.series.name
         for one in possible
         if one.series.name not in tags and one.series.owner is Owner.TIMBER
-    }
+    ]
     if unknown:
         first = min(unknown)
         stored = tuple(one for one in possible if one.series.name not in unknown)
@@ -185,11 +186,18 @@ def _reason(problems: list[str]) -> str | None:
     return "; ".join(problems[:_SHOWN]) + more
 
 
-def follow(shop: Shop, sensor: str) -> ingest_sensors.Settled:
-    """Let every reading of a sensor, stored or waiting, follow what the register says of where it was."""
-    moved = ingest_sensors.move(shop, sensor)
-    waiting = Which(waits_for=ingest_sensors.waits_for(sensor))
-    return replace(moved, came=replay(shop, waiting).stored)
+def follow(shop: Shop, sensor: str, *, after: int) -> None:
+    """Let a sensor's readings, stored or put into quarantine after a number, go where the register says.
+
+    What waited before that follows with `operations.settle`.
+    """
+    ingest_sensors.move(shop, sensor)
+    replay(shop, Which(waits_for=ingest_sensors.waits_for(sensor)), after=after)
+
+
+def _newest(shop: Shop) -> int:
+    """Return the number of the last message in quarantine, 0 if there is none."""
+    return next((row.number for row in shop.store.quarantined(1)), 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -47,6 +47,8 @@ _UNCONFIRMED: Final = timedelta(seconds=60)  # that a sender may repeat
 _ENOUGH: Final = 8  # messages of a topic, all different, before equal bytes prove anything
 _PROVED: Final = 3  # messages of a run that news would hardly have said again
 LONG: Final = 4096  # bytes of a payload
+_SMALL: Final = 1000  # bytes of topic and payload: so many of a few thousand messages can be held on to
+_SPARE: Final = 2000  # messages
 _TOLD_BACK: Final = timedelta(days=14)
 
 _Key = tuple[int, int]  # packet identifier, hash of topic and bytes
@@ -204,6 +206,7 @@ class Repeats:
     def __init__(self, client: str) -> None:
         self.client = client
         self._done: dict[_Key, None] = {}
+        self._lately: list[RawMessage] = []  # not yet put into it: that is only looked at for a repeat
         self._stand = self._next = _Stand()
         self._stored: dict[tuple[Series, int], set[tuple[float, int]]] = {}
 
@@ -224,7 +227,7 @@ class Repeats:
             if not raw.mid or raw.retained:
                 continue
             key = _key(raw)
-            if raw.again and (key in self._done or key in here):
+            if raw.again and (key in self._all_done() or key in here):
                 what = _What.REPEAT
             elif stand.tail is None:
                 what = _What.NEWS
@@ -251,9 +254,20 @@ class Repeats:
             if self._stand.linked is not None and now_utc > self._stand.linked + _WATCHED:
                 self._stand.tail = None
         self._stored.clear()
-        self._done.update((_key(raw), None) for raw in raws if raw.mid)
+        self._lately += raws
+        if max([len(raw.payload) + len(raw.topic) for raw in raws], default=0) > _SMALL:
+            self._all_done()  # holding on to them would take memory
+        elif len(self._lately) > _REMEMBERED + _SPARE:
+            del self._lately[:-_REMEMBERED]
+            self._done.clear()
+
+    def _all_done(self) -> dict[_Key, None]:
+        """Give the keys of the last messages that are safe."""
+        self._done.update((_key(raw), None) for raw in self._lately if raw.mid)
+        self._lately.clear()
         if len(self._done) > 2 * _REMEMBERED:
             self._done = dict(islice(self._done.items(), len(self._done) - _REMEMBERED, None))
+        return self._done
 
     def unstored(self, raw: RawMessage, readings: Sequence[Reading], store: Store) -> tuple[Reading, ...]:
         """Take out of a message marked as a repeat what a store apart from the log has already.

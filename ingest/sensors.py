@@ -102,11 +102,14 @@ class Settled:
         Stored readings that went to another timber, depth or face.
     set_aside : int
         Stored readings that went into quarantine, for their sensor was on nothing.
+    is_done : bool
+        Whether all that waited was looked at; else the listener goes on with it.
     """
 
     came: int = 0
     moved: int = 0
     set_aside: int = 0
+    is_done: bool = True
 
 
 def total(those: Sequence[Settled]) -> Settled:
@@ -115,6 +118,7 @@ def total(those: Sequence[Settled]) -> Settled:
         came=sum(one.came for one in those),
         moved=sum(one.moved for one in those),
         set_aside=sum(one.set_aside for one in those),
+        is_done=all(one.is_done for one in those),
     )
 
 
@@ -209,13 +213,19 @@ class Sensors:
 
     def sort(self, readings: Sequence[Reading]) -> tuple[list[Reading], Reading | None]:
         """Give those placed, and the first whose sensor was on nothing."""
-        if not any(
-            one.flags and one.series.owner is Owner.TIMBER and sensor_of(one.flags) for one in readings
-        ):
+        for one in readings:  # nearly always none has a flag
+            if one.flags and one.series.owner is Owner.TIMBER and sensor_of(one.flags):
+                break
+        else:
             return list(readings), None
         right = [place(one, self.known) for one in readings]
         waiting = (one for one, placed in zip(readings, right, strict=True) if placed is None)
         return [one for one in right if one is not None], next(waiting, None)
+
+    @property
+    def asked(self) -> bool:
+        """Whether a message needed it."""
+        return self._known is not None
 
     def changed(self) -> list[str]:
         """Name the sensors that were attached or taken off since they were asked for."""

@@ -72,8 +72,14 @@ def attach(
             from_end_mm=None if from_end is None else units.length_mm(from_end, bare=bare),
             by=by,
             note=note,
+            tell=_so_far,
         )
     answer(event, settled, system, json=json)
+
+
+def _so_far(count: int) -> None:
+    """Tell how far it has come, beside the answer; broken off here, the listener goes on."""
+    typer.echo(f"readings stored so far of those that waited: {count:,}", err=True)
 
 
 def detach(

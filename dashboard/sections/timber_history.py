@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
+from time import monotonic
 from typing import Final
 
 import streamlit as st
@@ -16,6 +17,7 @@ from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
 from baulk.ingest.evaluation import still_fits
+from baulk.ingest.sensors import Settled
 from baulk.models import formatting, units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.text import events as event_text
@@ -24,6 +26,7 @@ from baulk.models.timber import CHANGES_SIZE, COATS, OPENINGS, Event, EventKind,
 
 Details = Callable[[shop_facts.TimberFacts, shop_facts.ShopFacts], dict[str, Value]]
 LATEST: Final = 12
+_TURN_S: Final = 1.5  # that a page waits for what lies in quarantine
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,8 +276,9 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
                 tag=found.timber.tag, kind=kind, at_utc=at, noted_utc=now, detail=detail,
                 by=preferences.chosen().name, note=note.strip(),
             )  # fmt: skip
-            ask(lambda s: operations.add_event(s, event))
-            said = f"Noted: {event_text.event(event, facts.system)}."
+            end = monotonic() + _TURN_S
+            _, settled = ask(lambda s: operations.add_event(s, event, stop=lambda: monotonic() > end))
+            said = f"Noted: {event_text.event(event, facts.system)}.{_later(settled)}"
             if kind in CHANGES_SIZE:
                 out = ask(lambda s: still_fits.reason(s, event.tag))
                 said += f" {sentence(out, facts.system)}" if still_fits.little_left(out) else ""
@@ -295,9 +299,19 @@ def _undo(events: list[Event], facts: shop_facts.ShopFacts, now: datetime) -> No
         by = preferences.chosen().name  # asked here: the shop's own thread knows no person
         if st.button("Undo", key="event_back"):
             with layout.errors_as_sentences():
-                ask(lambda s: operations.undo(s, chosen.number, by=by, now_utc=now))
-                st.session_state["event_told"] = f"Taken back: {event_text.event(chosen, facts.system)}."
+                end = monotonic() + _TURN_S
+                _, settled = ask(
+                    lambda s: operations.undo(
+                        s, chosen.number, by=by, now_utc=now, stop=lambda: monotonic() > end
+                    )
+                )
+                said = f"Taken back: {event_text.event(chosen, facts.system)}.{_later(settled)}"
+                st.session_state["event_told"] = said
                 st.rerun()
+
+
+def _later(settled: Settled) -> str:
+    return "" if settled.is_done else " The listener goes on storing what waited for the sensor."
 
 
 def _pictures(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:

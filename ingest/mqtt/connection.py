@@ -25,28 +25,32 @@ from baulk.ingest.config import PASSWORD, BrokerPart, Config
 from baulk.ingest.errors import BrokerError
 
 _CHUNK: Final = 65_536
+_SHORT: Final = 4096  # bytes of a message that waits for its end here; a longer one is put together by paho
 _PUBLISH: Final = 0x30
 _PUBACK: Final = 0x40
 _KIND: Final = 0xF0
+Packet = tuple[bytes, bytes, int, int]  # topic, payload, packet identifier or 0, first byte (MQTT 5.0 3.3.1)
+AGAIN: Final = 8  # in the first byte: sent once more
+RETAINED: Final = 1
 
 
 class Link(mqtt.Client):
     """A paho client whose bytes come from a buffer.
 
     ``dry`` says that the socket had nothing more; ``tls_error`` what TLS said when it ended the connection.
-    ``on_packet`` takes topic, payload, packet identifier (0 for QoS 0), whether it is a repeat and whether
-    it is a retained copy; it may not raise.
+    ``on_packets`` takes the messages of one reading in order; it may not raise.
     """
 
-    on_packet: Callable[[bytes, bytes, int, bool, bool], None]
+    on_packets: Callable[[Sequence[Packet]], None]
 
     def __init__(self, **options: Any) -> None:  # noqa: ANN401 - handed on to paho
         self.dry = True
         self.tls_error: str | None = None
         self._chunk = b""
         self._at = 0
+        self._packets: list[Packet] = []
         super().__init__(CallbackAPIVersion.VERSION2, **options)
-        self.on_packet = lambda *_: None
+        self.on_packets = lambda _: None
         self.on_message = self._by_paho
 
     def reconnect(self) -> MQTTErrorCode:
@@ -71,67 +75,111 @@ class Link(mqtt.Client):
 
     def _sock_recv(self, bufsize: int) -> bytes:
         if self._at >= len(self._chunk):
-            try:
-                self._chunk, self._at = super()._sock_recv(_CHUNK), 0
-            except BlockingIOError:
-                self.dry = True
-                raise
-            except ssl.SSLError as err:
-                self.tls_error = err.reason or str(err)
-                raise
+            self._fill()
         piece = self._chunk[self._at : self._at + bufsize]
         self._at += len(piece)
         return piece
 
+    def _fill(self) -> None:
+        """Put what the socket has behind what is left of the buffer."""
+        rest = self._chunk[self._at :]
+        try:
+            self._chunk, self._at = rest + super()._sock_recv(_CHUNK), 0
+        except BlockingIOError:
+            self.dry = True
+            raise
+        except ssl.SSLError as err:
+            self.tls_error = self.tls_error or err.reason or str(err)
+            raise
+
     def read(self, most: int) -> None:
-        """Take in packets until the socket is dry, the connection gone or ``most`` are read."""
-        self.dry = False
-        for _ in range(most):
-            if self._in_packet["command"] == 0 and self._publish():
-                continue
-            if self.dry or self.socket() is None:
-                break
+        """Take in packets until the socket is dry, the connection gone or about ``most`` are read."""
+        self.dry, left = False, most
+        while left > 0 and not self.dry and self.socket() is not None:
+            if self._in_packet["command"] == 0:
+                found = self._messages()
+                left -= found
+                if found or self._is_filled():
+                    continue
+                if self.dry and self._at >= len(self._chunk):
+                    break
+            self._hand_out()  # before paho can find that the connection is gone
             self.loop_read()
+            left -= 1
+        self._hand_out()
         self._last_bytes_received = time.monotonic()
 
-    def _publish(self) -> bool:
-        """Hand out the message that comes next if it lies whole in the buffer and is of QoS 0 or 1."""
-        chunk, at = self._chunk, self._at
-        if at >= len(chunk) or chunk[at] & _KIND != _PUBLISH or chunk[at] & 6 > 2:
+    def _is_filled(self) -> bool:
+        """Get more behind a message of which only the beginning is there; return whether more came.
+
+        Anything else that is there is left to paho, and so is what goes wrong, which it meets once more.
+        """
+        rest = len(self._chunk) - self._at
+        if rest and (rest > _SHORT or not _is_plain(self._chunk[self._at])):
             return False
-        first = chunk[at]
         try:
-            length, at = _varint(chunk, at + 1)
-            end = at + length
-            topic_end = at + 2 + (chunk[at] << 8 | chunk[at + 1])
-            topic = chunk[at + 2 : topic_end]
-            at, mid = topic_end, 0
-            if first & 2:
-                mid = chunk[at] << 8 | chunk[at + 1]
-                at += 2
-            if self._protocol == MQTTProtocolVersion.MQTTv5:
-                length, at = _varint(chunk, at)
-                at += length  # properties: none changes what the message says
-        except IndexError:
+            self._fill()
+        except OSError:
             return False
-        if at > end or end > len(chunk) or not topic or (first & 2 and not mid):
-            return False  # not whole, or malformed: paho sees to it
-        self._at = end
-        self.on_packet(topic, chunk[at:end], mid, bool(first & 8), bool(first & 1))
-        return True
+        return len(self._chunk) > rest
+
+    def _hand_out(self) -> None:
+        if self._packets:
+            packets, self._packets = self._packets, []
+            self.on_packets(packets)
+
+    def _messages(self) -> int:
+        """Take out the messages of QoS 0 and 1 that lie whole in the buffer next; return how many."""
+        chunk, at, packets = self._chunk, self._at, self._packets
+        size, before, is_5 = len(chunk), len(packets), self._protocol == MQTTProtocolVersion.MQTTv5
+        while at < size:
+            first = chunk[at]
+            if not _is_plain(first):
+                break
+            try:
+                length, begin = chunk[at + 1], at + 2
+                if length > 127:
+                    length, begin = _varint(chunk, at + 1)
+                end = begin + length
+                topic_end = begin + 2 + (chunk[begin] << 8 | chunk[begin + 1])
+                body, mid = topic_end, 0
+                if first & 2:
+                    mid = chunk[body] << 8 | chunk[body + 1]
+                    body += 2
+                if is_5:  # properties: none changes what the message says
+                    properties = chunk[body]
+                    body += 1
+                    if properties > 127:
+                        properties, body = _varint(chunk, body - 1)
+                    body += properties
+            except IndexError:
+                break
+            if body > end or end > size or topic_end == begin + 2 or (first & 2 and not mid):
+                break  # not whole, or malformed: paho sees to it
+            packets.append((chunk[begin + 2 : topic_end], chunk[body:end], mid, first))
+            at = end
+        self._at = at
+        return len(packets) - before
 
     def _by_paho(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
+        first = _PUBLISH | message.dup << 3 | message.qos << 1 | message.retain
         mid = message.mid if message.qos else 0
-        self.on_packet(message._topic, bytes(message.payload), mid, message.dup, message.retain)  # noqa: SLF001
+        self._packets.append((message._topic, bytes(message.payload), mid, first))  # noqa: SLF001
+        self._hand_out()
 
     def ack_all(self, mids: Sequence[int]) -> None:
         """Acknowledge QoS 1 messages in the order given, in one piece (four bytes each, MQTT 5.0 3.4)."""
-        packet = b"".join(struct.pack("!BBH", _PUBACK, 2, mid) for mid in mids)
+        packet = struct.pack(f"!{len(mids)}I", *[_PUBACK << 24 | 2 << 16 | mid for mid in mids])
         self._packet_queue(_PUBACK, packet, mids[-1], 1)
 
     def hold_back(self) -> None:
         """Do not count it against the broker that its answer to our ping lies unread."""
         self._ping_t = 0.0
+
+
+def _is_plain(first: int) -> bool:
+    """Whether the first byte of a packet begins a message of QoS 0 or 1."""
+    return first & _KIND == _PUBLISH and first & 6 <= 2
 
 
 def _varint(chunk: bytes, at: int) -> tuple[int, int]:
@@ -148,7 +196,7 @@ def _varint(chunk: bytes, at: int) -> tuple[int, int]:
 
 V5: Final = MQTTProtocolVersion.MQTTv5
 V311: Final = MQTTProtocolVersion.MQTTv311
-RECEIVE_MAXIMUM: Final = 1000  # messages that the broker may send ahead of our acknowledgements
+RECEIVE_MAXIMUM: Final = 2000  # messages that the broker may send ahead of our acknowledgements
 LARGEST: Final = (
     4_000_000  # bytes of a message; the broker does not send us a larger one (MQTT 5.0 3.1.2.11.4)
 )

@@ -16,6 +16,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import groupby
+from operator import attrgetter
 from pathlib import Path
 from typing import Final
 
@@ -42,7 +43,7 @@ from baulk.models.reading import Reading
 
 log = logging.getLogger("baulk.listener")
 
-_BATCH: Final = 500
+_BATCH: Final = 1000
 _IDLE_S: Final = 1.0
 _RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
 _FIRST_S: Final = 10.0
@@ -199,8 +200,9 @@ class _Listener:
                 if self.spool.waiting:
                     self._drain()
                 began = time.monotonic()
-                if batch := session.take(_BATCH, 0.1):
-                    raws = [one.raw for one in batch if self._is_wanted(one.raw.topic)]
+                batch = session.take(_BATCH, 0.1)
+                if batch.raws:
+                    raws = self._wanted(batch.raws)
                     if not raws or self._until_safe(raws):
                         session.acknowledge(batch)
                 if once and not session.wrong_version and not session.ready.is_set():
@@ -214,10 +216,12 @@ class _Listener:
                 self._heard.write(now=True)
             self.spool.close()
 
-    def _is_wanted(self, topic: str) -> bool:
-        """Whether anybody asked for it; our subscriptions may be wider (`topics.disjoint`)."""
-        config = self.shop.config
-        return wire.wanted(topic, slug=config.slug, sources=config.source)
+    def _wanted(self, raws: list[RawMessage]) -> list[RawMessage]:
+        """Give those that anybody asked for; our subscriptions may be wider (`topics.disjoint`)."""
+        slug, sources = self.shop.config.slug, self.shop.config.source
+        topics = {raw.topic for raw in raws}
+        nobodys = {one for one in topics if not wire.wanted(one, slug=slug, sources=sources)}
+        return [raw for raw in raws if raw.topic not in nobodys] if nobodys else raws
 
     def _fail_at(self, deadline: float) -> None:
         if self.session.problem or time.monotonic() > deadline:
@@ -290,7 +294,7 @@ class _Listener:
 
     def _commit(self, raws: Sequence[RawMessage]) -> None:
         """Store what came, that of one connection after that of another, which may repeat it."""
-        for _, group in groupby(raws, key=lambda raw: raw.linked_utc):
+        for _, group in groupby(raws, key=attrgetter("linked_utc")):
             self._commit_some(list(group))
 
     def _commit_some(self, raws: Sequence[RawMessage]) -> None:
@@ -341,6 +345,11 @@ class _Listener:
             days, most = part.messages_days, 1e6 * part.messages_mb
             self.shop.store.raw.tidy(datetime.now(UTC), days=days, most_bytes=most)
 
+    def _settle(self) -> bool:
+        """Let readings follow their sensors for a moment; return whether that was all."""
+        end = time.monotonic() + _REPLAY_S
+        return operations.settle(self.shop, stop=lambda: self.stop.is_set() or time.monotonic() > end).is_done
+
     def _replay(self) -> bool:
         """Store for a moment what waited for tags entered since; return whether that was all."""
         end = time.monotonic() + _REPLAY_S
@@ -385,8 +394,7 @@ class _Listener:
             if revision == self._revision:
                 return
             self._trim()
-            operations.settle(self.shop)
-            is_done = self._replay()
+            is_done = self._settle() and self._replay()
             if self.session.connected:
                 for one in publish.messages(self.shop, self._sent):
                     if self.stop.is_set():

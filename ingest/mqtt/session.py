@@ -40,8 +40,14 @@ log = logging.getLogger("baulk.listener")
 
 ROOM: Final = 4000  # messages that may wait in memory, and
 ROOM_BYTES: Final = 32_000_000
-_BURST: Final = 250
+_BURST: Final = 250  # packets, or a bufferful if that is more
+_MOST_NAMES: Final = 4096  # topics whose text is kept: those of a shop come again and again
+_LONG_NAME: Final = 200  # bytes; a longer one is not kept
 _TURN_S: Final = 0.25
+_PLENTY: Final = (
+    250  # messages that wait in memory: no hurry to read, and a turn costs as much as ten of them
+)
+_REST_S: Final = 0.002
 _ANSWER_S: Final = 20.0
 _LONGEST_S: Final = 15.0  # between two tries to connect
 _CLOSED: Final = 2  # connections closed without an answer before the other version is tried
@@ -52,10 +58,10 @@ _END_S: Final = 4.0  # that `leave` waits for the network thread
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
-    """A message that is not acknowledged yet, and the number of the connection it came by."""
+class Batch:
+    """Messages not acknowledged yet, in order of arrival, and the number of the connection they came by."""
 
-    raw: RawMessage
+    raws: list[RawMessage]
     link: int
 
 
@@ -102,9 +108,9 @@ class Session:
         part = "listener" if number is None else f"listener-{number}"
         self._status = topics.status(str(number or 1), config.slug)
         # not SimpleQueue: a signal at the end of its timeout makes its `get` wait for ever (CPython 3.11)
-        self._inbox: queue.Queue[list[Held]] = queue.Queue()
-        self._burst: list[Held] = []
-        self._left: list[Held] = []
+        self._inbox: queue.Queue[Batch] = queue.Queue()
+        self._left: Batch | None = None
+        self._names: dict[bytes, str] = {}
         self._in = self._in_bytes = 0  # counted by the network thread
         self._out = self._out_bytes = 0  # counted by the taker
         self._acks: deque[tuple[int, list[int]]] = deque()
@@ -123,7 +129,7 @@ class Session:
         self.client.on_connect = self._connected
         self.client.on_disconnect = self._parted
         self.client.on_subscribe = self._subscribed
-        self.client.on_packet = self._arrived
+        self.client.on_packets = self._arrived
         self.client.on_socket_register_write = lambda *_: self._wake()
         connection.start(self.client, config, protocol=protocol, keep=True)
         self._thread = threading.Thread(target=self._run, name="baulk-network", daemon=True)
@@ -144,28 +150,32 @@ class Session:
         """Whether the broker has let us in."""
         return self._accepted
 
-    def take(self, most: int, wait_s: float) -> list[Held]:
-        """Give up to ``most`` messages in order of arrival: what is there, or the first to come in time."""
-        taken, self._left = self._left, []
+    def take(self, most: int, wait_s: float) -> Batch:
+        """Give up to ``most`` messages of one connection: what is there, or the first to come in time."""
+        taken, self._left = self._left or Batch([], self.link), None
         with contextlib.suppress(queue.Empty):
-            if not taken:
+            if not taken.raws:
                 taken = self._inbox.get(timeout=wait_s)
-            while len(taken) < most:
-                taken += self._inbox.get_nowait()
-        self._left = taken[most:]
-        del taken[most:]
+            while len(taken.raws) < most and self._left is None:
+                more = self._inbox.get_nowait()
+                if more.link == taken.link:
+                    taken.raws.extend(more.raws)
+                else:
+                    self._left = more
+        if len(taken.raws) > most:
+            self._left = Batch(taken.raws[most:], taken.link)
+            del taken.raws[most:]
         was_full = not self._room()
-        self._out += len(taken)
-        self._out_bytes += sum(len(one.raw.payload) for one in taken)
-        if was_full and taken:
+        self._out += len(taken.raws)
+        self._out_bytes += _size(taken.raws)
+        if was_full and taken.raws:
             self._wake()
         return taken
 
-    def acknowledge(self, batch: Sequence[Held]) -> None:
+    def acknowledge(self, batch: Batch) -> None:
         """Acknowledge in order of arrival (MQTT 5.0 4.6) what came by the connection that still stands."""
-        link = self.link
-        if mids := [one.raw.mid for one in batch if one.raw.mid and one.link == link]:
-            self._acks.append((link, mids))
+        if batch.link == self.link and (mids := [raw.mid for raw in batch.raws if raw.mid]):
+            self._acks.append((batch.link, mids))
             self._wake()
 
     def publish(self, topic: str, payload: bytes) -> None:
@@ -229,6 +239,8 @@ class Session:
     def _turn(self, sock: mqtt.SocketLike) -> None:
         """Write what is to be written; read only while there is room."""
         client = self.client
+        if self._in - self._out >= _PLENTY:
+            select.select([self._near], [], [], _REST_S)
         room = self._room()
         more = room and not client.dry
         readers = [self._near, sock] if room else [self._near]
@@ -241,7 +253,6 @@ class Session:
         if more or sock in ready:
             self._floor = floor_of(self.now(), self._lane)
             client.read(_BURST)
-            self._hand_over()
         if client.want_write():
             client.loop_write()
         if not room:
@@ -250,13 +261,6 @@ class Session:
 
     def _room(self) -> bool:
         return self._in - self._out < ROOM and self._in_bytes - self._out_bytes < ROOM_BYTES
-
-    def _hand_over(self) -> None:
-        if self._burst:
-            burst, self._burst = self._burst, []
-            self._in += len(burst)
-            self._in_bytes += sum(len(one.raw.payload) for one in burst)
-            self._inbox.put(burst)
 
     def _send_acks(self) -> None:
         while self._acks:
@@ -333,26 +337,46 @@ class Session:
             self.problem = f"the broker refuses our subscription to {' and '.join(refused)}"
         self.ready.set()
 
-    def _arrived(self, topic: bytes, payload: bytes, mid: int, again: bool, retained: bool) -> None:  # noqa: FBT001
-        try:
-            name = topic.decode()
-        except UnicodeDecodeError:
-            name = "(not UTF-8)"
-        if retained and name == self._status and self.protocol == connection.V5:
-            # Sent for a new subscription only: somebody has cleared our session and left his own there.
-            self.kept = False
-        if not mid:
-            self._bare = self._bare % _LAST + 1
-        raw = RawMessage(
-            topic=name,
-            payload=payload,
-            arrived_utc=stamped(self._floor, mid or self._bare),
-            retained=retained,
-            mid=mid,
-            again=again,
-            linked_utc=self._linked,
-        )
-        self._burst.append(Held(raw, self.link))
+    def _arrived(self, packets: Sequence[connection.Packet]) -> None:
+        if len(self._names) > _MOST_NAMES:
+            self._names.clear()
+        names, floor, linked = self._names, self._floor, self._linked
+        burst: list[RawMessage] = []
+        for topic, payload, mid, first in packets:
+            name = names.get(topic) or _name_of(topic)
+            if len(topic) <= _LONG_NAME:
+                names[topic] = name
+            retained = bool(first & connection.RETAINED)
+            if retained and name == self._status and self.protocol == connection.V5:
+                # Sent for a new subscription only: somebody has cleared our session and left his own there.
+                self.kept = False
+            if not mid:
+                self._bare = self._bare % _LAST + 1
+            burst.append(
+                RawMessage(
+                    topic=name,
+                    payload=payload,
+                    arrived_utc=stamped(floor, mid or self._bare),
+                    retained=retained,
+                    mid=mid,
+                    again=bool(first & connection.AGAIN),
+                    linked_utc=linked,
+                )
+            )
+        self._in += len(burst)
+        self._in_bytes += _size(burst)
+        self._inbox.put(Batch(burst, self.link))
+
+
+def _name_of(topic: bytes) -> str:
+    try:
+        return topic.decode()
+    except UnicodeDecodeError:
+        return "(not UTF-8)"
+
+
+def _size(raws: Sequence[RawMessage]) -> int:
+    return sum([len(raw.payload) for raw in raws])
 
 
 def _will(protocol: MQTTProtocolVersion) -> Properties | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -87,8 +87,8 @@ class Sql(Protocol):
     def write(self, *, counted: bool = True) -> AbstractContextManager[tuple[Transaction, int]]:
         """Begin a transaction; if counted, alone among writers, with the revision grown by one."""
 
-    def insert(self, transaction: Transaction, rows: Sequence[Row], *, careful: bool) -> set[Key]:
-        """Insert readings; give the keys of those that were new.
+    def insert(self, transaction: Transaction, rows: Sequence[Row], *, careful: bool) -> set[Key] | None:
+        """Insert readings; give the keys of those that were new, None if all were.
 
         Raises
         ------
@@ -173,6 +173,9 @@ class Readings(Protocol):
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""
+
+    def latest_of(self, those: Collection[Series]) -> list[Reading]:
+        """Give the newest reading of each of these series that has one, in no order."""
 
     def readings(
         self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None
@@ -282,6 +285,9 @@ class Store(Protocol):
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""
+
+    def latest_of(self, those: Collection[Series]) -> list[Reading]:
+        """Give the newest reading of each of these series that has one, in no order."""
 
     def readings(
         self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -135,6 +135,10 @@ class ShopStore(Books):
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""
         return self._readings.latest(owner, name)
+
+    def latest_of(self, those: Collection[Series]) -> list[Reading]:
+        """Give the newest reading of each of these series that has one, in no order."""
+        return self._readings.latest_of(those)
 
     def readings(
         self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None

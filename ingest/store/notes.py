@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -14,6 +14,7 @@ from baulk.models.reason import Reason
 
 SWAPS: Final = "swapped tags"
 SESSION: Final = "session/"
+FOLLOWING: Final = "following/"
 MOST_GONE: Final = 5  # losses of a session that are remembered
 HAND_METER: Final = "hand meter"
 LEAST_TOP_PCT: Final = 15.0  # no scale of a meter for wood ends below or beyond: our own judgement, no source
@@ -38,6 +39,24 @@ class Swapped:
     tags: tuple[str, str]
     reason: Reason
     found_utc: datetime
+
+
+def followed(store: Store, sensor: str, events: Sequence[int]) -> tuple[int, int] | None:
+    """Give how far what waited for a sensor has followed these events: the last message looked at, and to be.
+
+    None where it has not begun, or an event came since.
+    """
+    try:
+        found = json.loads(store.noted(FOLLOWING + sensor) or b"{}")
+        return (int(found["after"]), int(found["upto"])) if found["events"] == list(events) else None
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def keep_followed(store: Store, sensor: str, events: Sequence[int], after: int, upto: int) -> None:
+    """Keep how far it has come."""
+    body = {"events": list(events), "after": after, "upto": upto}
+    store.note(FOLLOWING + sensor, json.dumps(body).encode())
 
 
 def fit_key(tag: str) -> str:

@@ -13,7 +13,7 @@ same reading twice does no harm, whoever writes it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
@@ -197,6 +197,11 @@ class InfluxReadings:
         for one in self._readings(owner, name, (None, None), f"|> last() {_PIVOT}"):
             newest[str(one.series)] = one
         return [newest[text] for text in sorted(newest)]
+
+    def latest_of(self, those: Collection[Series]) -> list[Reading]:
+        """Give the newest reading of each of these series that has one, in no order."""
+        found = (self.latest(owner, name) for owner, name in {(one.owner, one.name) for one in those})
+        return [one for some in found for one in some if one.series in those]
 
     def readings(
         self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
+from itertools import islice
 from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.store.base import DAY_US, Key, Put, Sql, Transaction, Values, from_us, span, to_us
@@ -14,7 +15,7 @@ from baulk.ingest.store.rows import (
     clash,
     daily_table,
     flags_of,
-    row_of,
+    rows_of,
     table,
     thinned,
 )
@@ -25,6 +26,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _COLUMNS: Final = "s.text, r.taken_us, r.value, r.arrived_us, r.source, r.flags"
+_LATEST: Final = (
+    f"SELECT {_COLUMNS} FROM series AS s JOIN reading AS r ON r.series = s.id"  # noqa: S608 - ours
+    " AND r.taken_us = (SELECT max(taken_us) FROM reading WHERE series = s.id)"
+)
+_AT_ONCE: Final = 200
+_NONE: Final[Mapping[str, Series]] = {}
 _DELETE: Final = "DELETE FROM reading WHERE series = :series AND taken_us = :taken"
 _OVER: Final = (
     "UPDATE reading SET value = :value, arrived_us = :arrived, source = :source, flags = :flags"
@@ -61,15 +68,14 @@ class SqlReadings:
     def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
         """Insert readings in the transaction."""
         del sent
-        number = self._list.number
-        rows = [row_of(number(at, one.series), one) for one in readings]
+        rows = rows_of(self._list.numbers(at, readings), readings)
         new = self._sql.insert(at, rows, careful=careful)
-        if len(new) == len(readings):
+        if new is None or len(new) == len(readings):
             return Put(fresh=readings)
         fresh: list[Reading] = []
         again: list[tuple[Key, Reading]] = []
-        for one in readings:
-            key = row_of(number(at, one.series), one)[:2]
+        for row, one in zip(rows, readings, strict=True):
+            key = row[:2]
             if key in new:
                 new.discard(key)
                 fresh.append(one)
@@ -119,11 +125,21 @@ class SqlReadings:
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series, looked up one by one: grouping would read all."""
         return self._readings(
-            f"SELECT {_COLUMNS} FROM series AS s JOIN reading AS r ON r.series = s.id"  # noqa: S608 - ours
-            " AND r.taken_us = (SELECT max(taken_us) FROM reading WHERE series = s.id)"
-            " WHERE s.owner = :owner AND (CAST(:name AS TEXT) IS NULL OR s.name = :name) ORDER BY s.text",
+            f"{_LATEST} WHERE s.owner = :owner AND (CAST(:name AS TEXT) IS NULL OR s.name = :name)"
+            " ORDER BY s.text",
             {"owner": owner.value, "name": name},
         )
+
+    def latest_of(self, those: Collection[Series]) -> list[Reading]:
+        """Give the newest reading of each of these series that has one, many in one question."""
+        found: list[Reading] = []
+        left = iter(those)
+        while some := list(islice(left, _AT_ONCE)):
+            known = {str(one): one for one in some}
+            values = {f"text{k}": text for k, text in enumerate(known)}
+            texts = ", ".join(f":{name}" for name in values)
+            found += self._readings(f"{_LATEST} WHERE s.text IN ({texts})", values, known)
+        return found
 
     def readings(
         self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None
@@ -145,8 +161,8 @@ class SqlReadings:
             {"since": to_us(since), "until": to_us(until), "source": SENSOR},
         )
 
-    def _readings(self, sql: str, values: Values) -> list[Reading]:
-        parsed: dict[str, Series] = {}
+    def _readings(self, sql: str, values: Values, known: Mapping[str, Series] = _NONE) -> list[Reading]:
+        parsed = dict(known)
         found = []
         for text, taken, value, arrived, source, flags in self._sql.ask(sql, values):
             series = parsed.get(text) or parsed.setdefault(text, Series.parse(text))

@@ -25,10 +25,19 @@ if TYPE_CHECKING:
 _PAIR_S: Final = 1800  # temperature and humidity at most this far apart make one point of air
 
 
-def row_of(number: int, one: Reading) -> Row:
-    """Give the row of a reading, for `Sql.insert`."""
-    taken, arrived = to_us(one.taken_utc), to_us(one.arrived_utc)
-    return number, taken, float(one.value), arrived, one.source, ",".join(one.flags)
+def rows_of(numbers: Iterable[int], readings: Iterable[Reading]) -> list[Row]:
+    """Give the rows of readings, for `Sql.insert`; those of one message share their moments."""
+    rows: list[Row] = []
+    taken = arrived = None
+    taken_us = arrived_us = 0
+    for number, one in zip(numbers, readings, strict=True):
+        if one.taken_utc is not taken:
+            taken, taken_us = one.taken_utc, to_us(one.taken_utc)
+        if one.arrived_utc is not arrived:
+            arrived, arrived_us = one.arrived_utc, to_us(one.arrived_utc)
+        flags = ",".join(one.flags) if one.flags else ""
+        rows.append((number, taken_us, float(one.value), arrived_us, one.source, flags))
+    return rows
 
 
 def flags_of(text: str) -> tuple[str, ...]:
@@ -134,11 +143,20 @@ class SeriesList:
         self._generation = -1
         self._numbers: dict[Series, int] = {}
 
-    def number(self, at: Transaction, series: Series) -> int:
-        """Give the number of a series, which is entered if it is new."""
+    def numbers(self, at: Transaction, readings: Iterable[Reading]) -> list[int]:
+        """Give the number of each reading's series, which is entered if it is new."""
+        self._look_again()
+        known = self._numbers
+        return [known.get(one.series) or self.number(at, one.series) for one in readings]
+
+    def _look_again(self) -> None:
         if self._generation != self._sql.generation:
             self._numbers.clear()
             self._generation = self._sql.generation
+
+    def number(self, at: Transaction, series: Series) -> int:
+        """Give the number of a series, which is entered if it is new."""
+        self._look_again()
         found = self._numbers.get(series)
         if found is None:
             values = {"text": str(series), "owner": series.owner.value, "name": series.name}

@@ -6,6 +6,7 @@ import sqlite3
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,6 +19,8 @@ from baulk.ingest.store.readings_sql import SqlReadings
 from baulk.ingest.store.sqlite_file import FORM, connect, faults, raise_tables
 
 _INSERT: Final = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?)"
+_TOGETHER: Final = 50  # rows of one statement: a third less time than one by one
+_INSERT_MANY: Final = _INSERT + ", (?, ?, ?, ?, ?, ?)" * (_TOGETHER - 1)
 
 
 class _Inside:
@@ -111,16 +114,21 @@ class SqliteSql:
 
     # --- readings
 
-    def insert(self, transaction: Transaction, rows: Sequence[Row], *, careful: bool) -> set[Key]:
+    def insert(self, transaction: Transaction, rows: Sequence[Row], *, careful: bool) -> set[Key] | None:
         """Insert readings all at once, if every one is new, as nearly always; with care one by one.
 
         A savepoint to go back to would cost two fifths of the speed, new or not.
         """
         base = _base(transaction)
         if not careful:
-            if base.executemany(_INSERT, rows).rowcount < len(rows):
+            whole = len(rows) - len(rows) % _TOGETHER
+            new = base.executemany(_INSERT, rows[whole:]).rowcount if rows[whole:] else 0
+            for at in range(0, whole, _TOGETHER):
+                values = tuple(chain.from_iterable(rows[at : at + _TOGETHER]))
+                new += base.execute(_INSERT_MANY, values).rowcount
+            if new < len(rows):
                 raise SomeKnown
-            return {row[:2] for row in rows}
+            return None
         return {row[:2] for row in rows if base.execute(_INSERT, row).rowcount == 1}
 
     def taken(self, transaction: Transaction, keys: Iterable[Key]) -> dict[Key, float]:

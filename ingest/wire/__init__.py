@@ -29,8 +29,8 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
     WireError
         If nothing in it can be read.
     """
-    if target := _target(raw.topic, slug):
-        return senml_quick.decode(raw, target, senml.asked_of(target.sensor))
+    if ours := _ours(raw.topic, slug):
+        return senml_quick.decode(raw, *ours)
     if mapped_by := _mapped_by(raw.topic, sources):
         return _together(raw, mapped_by)
     head = f"{topics.ROOT}/{slug}"
@@ -41,6 +41,15 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
             "or map it by a [[source]] in baulk.toml"
         )
     raise WireError(f"the topic {raw.topic[:120]!r} is neither ours nor that of a [[source]] in baulk.toml")
+
+
+@lru_cache(maxsize=1024)
+def _ours(topic: str, slug: str) -> tuple[topics.Target, senml.Asked, senml_quick.Known] | None:
+    """Tell how a topic of ours is read."""
+    if (target := _target(topic, slug)) is None:
+        return None
+    asked = senml.asked_of(target.sensor)
+    return target, asked, senml_quick.known_of(target, asked)
 
 
 @lru_cache(maxsize=1024)

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
+from pydantic_core import from_json
+
 from baulk.ingest.errors import WireError
 from baulk.models.reading import Reading
 
@@ -26,7 +28,7 @@ def is_right(posix_s: float, arrived_utc: datetime) -> bool:
 
 def moment(posix_s: float) -> datetime:
     """Turn POSIX seconds into a moment, to the microsecond."""
-    return _EPOCH + timedelta(microseconds=round(posix_s * 1e6))
+    return _EPOCH + timedelta(0, 0, round(posix_s * 1e6))
 
 
 MOST_BYTES: Final = 2_000_000  # of a payload; what is longer than any sensor's buffer is not parsed
@@ -52,6 +54,22 @@ def text(payload: bytes) -> str:
         )  # the codec that does so by itself is slower than a pack
     except UnicodeDecodeError as err:
         raise WireError("the payload is not UTF-8 text") from err
+
+
+def parse_pack(payload: bytes) -> Any:  # noqa: ANN401 - JSON can be anything
+    """Parse JSON as `parse_json` does, in a quarter of the time if it is an array of flat objects.
+
+    pydantic's parser keeps the last of two values with one key in silence. Each key needs a colon, so of
+    objects none has a key twice where there are as many colons as keys are left.
+    """
+    if len(payload) <= MOST_BYTES:
+        try:
+            found = from_json(payload, allow_inf_nan=False)
+            if type(found) is list and payload.count(b":") == sum(map(len, found)):
+                return found
+        except (ValueError, TypeError):  # said in our own words below
+            pass
+    return parse_json(payload)
 
 
 def parse_json(payload: bytes) -> Any:  # noqa: ANN401 - JSON can be anything
@@ -111,7 +129,7 @@ _IDS: Final = 65_536  # packet identifiers of MQTT
 MOST_LISTENERS: Final = 7  # that take turns
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)  # not frozen: that takes twice as long to make
 class RawMessage:
     """One message.
 
@@ -191,10 +209,10 @@ def stamped(floor: datetime, mid: int) -> datetime:
     A reading without a time of its own is kept under its arrival. The broker sends a message that was not
     acknowledged again under the same identifier (MQTT 5.0 4.4), so that the reading is known by it.
     """
-    return floor + timedelta(microseconds=mid)
+    return floor + timedelta(0, 0, mid)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)  # not frozen: one is made for each message
 class Decoded:
     """What was understood of a message, and what was not.
 

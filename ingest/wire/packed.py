@@ -31,11 +31,13 @@ def pack(raws: Sequence[RawMessage], *, small: bool = False) -> bytes:
         Whether it may take longer to come out smaller.
     """
     parts: list[bytes] = []
+    topics = {name: name.encode("utf-8", "backslashreplace") for name in {raw.topic for raw in raws}}
+    head = _HEAD.pack
     for raw in raws:
-        topic, payload = raw.topic.encode("utf-8", "backslashreplace"), raw.payload
+        topic, payload = topics[raw.topic], raw.payload
         marks = (_RETAINED if raw.retained else 0) | (_AGAIN if raw.again else 0) | (_CUT if raw.cut else 0)
         arrived = (raw.arrived_utc - _EPOCH) // _MICRO
-        parts += (_HEAD.pack(arrived, raw.mid, marks, len(topic), len(payload)), topic, payload)
+        parts += (head(arrived, raw.mid, marks, len(topic), len(payload)), topic, payload)
     body = b"".join(parts)
     if len(body) < _WORTH_IT:
         return _PLAIN + body

@@ -12,7 +12,7 @@ from typing import Any, Final
 from baulk.ingest.errors import WireError
 from baulk.ingest.wire import units
 from baulk.ingest.wire.clock import WRONG, LazyClock
-from baulk.ingest.wire.message import Decoded, RawMessage, is_right, moment, number, parse_json
+from baulk.ingest.wire.message import Decoded, RawMessage, is_right, moment, number, parse_pack
 from baulk.ingest.wire.topics import Target
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS, Quantity, Scale
@@ -169,7 +169,7 @@ def resolve(payload: bytes, now_utc: datetime, *, pack: list[Any] | None = None)
 
 def records(payload: bytes) -> list[Any]:
     """Parse a pack and refuse one that no device of a shop would send."""
-    pack = parse_json(payload)
+    pack = parse_pack(payload)
     if not isinstance(pack, list) or not pack:
         raise WireError("a SenML pack is a JSON array of records, at least one")
     if len(pack) > MOST_RECORDS:

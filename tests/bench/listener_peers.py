@@ -23,28 +23,32 @@ def rss_mb():
     return next(int(line.split()[1]) / 1024 for line in lines if line.startswith("VmRSS"))
 
 
-def done(first, count):
+def cpu_s():
     used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
+def done(first, count, before_s=0.0):
     said = {
         "first": first,
         "last": time.time(),
         "count": count,
         "rss_mb": rss_mb(),
-        "cpu_s": used.ru_utime + used.ru_stime,
+        "cpu_s": cpu_s() - before_s,  # since the first message
     }
     print(json.dumps(said), flush=True)
 
 
 def bare(port, wanted):
     """Take N messages, acknowledge each as paho does by itself, and store nothing."""
-    seen = {"n": 0, "first": 0.0}
+    seen = {"n": 0, "first": 0.0, "before_s": 0.0}
 
     def arrived(client, _data, _message):
         seen["n"] += 1
         if seen["n"] == 1:
-            seen["first"] = time.time()
+            seen["first"], seen["before_s"] = time.time(), cpu_s()
         if seen["n"] == wanted:
-            done(seen["first"], wanted)
+            done(seen["first"], wanted, seen["before_s"])
             client.disconnect()
 
     def connected(client, *_):
@@ -64,16 +68,16 @@ def listen(folder, wanted, number):
     from baulk.ingest import pipeline, shop  # noqa: PLC0415 - the bare one must not pay for it
     from baulk.ingest.mqtt import listener  # noqa: PLC0415 - the bare one must not pay for it
 
-    seen, first, stop = 0, 0.0, threading.Event()
+    seen, first, before_s, stop = 0, 0.0, 0.0, threading.Event()
     commit = pipeline.handle_batch
 
     def counted(raws, yard, **more):
-        nonlocal seen, first
-        first = first or time.time()
+        nonlocal seen, first, before_s
+        first, before_s = first or time.time(), before_s or cpu_s()
         new = commit(raws, yard, **more)
         seen += len(raws)
         if 0 < wanted <= seen:
-            done(first, seen)
+            done(first, seen, before_s)
             stop.set()
         return new
 
@@ -89,7 +93,7 @@ def listen(folder, wanted, number):
             say=lambda words: print(words, file=sys.stderr, flush=True),
         )
     if not 0 < wanted <= seen:
-        done(first, seen)
+        done(first, seen, before_s)
 
 
 def send(port, wanted):

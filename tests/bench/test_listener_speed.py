@@ -124,6 +124,8 @@ def test_the_listener_keeps_up_with_a_bare_subscriber(port, tmp_path, named_oak,
 
 
 SENDERS = 8
+GOAL_PAHO = 1.2  # set below what was measured, for a busy machine shares its time out by threads, not by need
+GOAL_CPU = 1.4
 
 
 def c_rate(port, files, begin):
@@ -179,20 +181,29 @@ def test_eight_senders_in_c_against_subscribers_in_python_and_in_c(port, tmp_pat
             for k in range(each)
         )
         file.write_text("".join(json.dumps(pack) + "\n" for pack in packs))
-    for turn in range(3):
-        bare, _ = c_rate(port, files, lambda count: program("bare", port, count))
+    for turn in range(5):
+        bare, paho = c_rate(port, files, lambda count: program("bare", port, count))
         plain, _ = c_rate(port, files, lambda count, turn=turn: in_c(port, count, tmp_path / f"out{turn}"))
         yard = Yard(tmp_path / f"eight{turn}", port, named_oak)
         own, told = c_rate(port, files, lambda count, yard=yard: program("listener", yard.folder, count))
         assert yard.stored() == 2 * SENDERS
-        turns.append((own, bare, plain, 1e6 * told["cpu_s"] / told["count"]))
+        cost, theirs = (1e6 * one["cpu_s"] / one["count"] for one in (told, paho))
+        turns.append((own, bare, plain, cost, theirs))
     with capsys.disabled():
-        for own, bare, plain, cost in turns:
+        for own, bare, plain, cost, theirs in turns:
             print(
                 f"\nlistener {own:.0f}/s, bare {bare:.0f}/s, in C {plain:.0f}/s:"
-                f" {own / bare:.2f} and {own / plain:.2f} times; {cost:.1f} us of processor a pack with start"
+                f" {own / bare:.2f} and {own / plain:.2f} times;"
+                f" processor a pack {cost:.1f} and bare {theirs:.1f} us: {theirs / cost:.2f} times",
+                end="",
             )
-    assert statistics.median(own / bare for own, bare, *_ in turns) >= 0.8
+        print(
+            f"\nmedians {statistics.median(own / bare for own, bare, *_ in turns):.2f}"
+            f" and {statistics.median(own / plain for own, _, plain, *_ in turns):.2f} times,"
+            f" processor {statistics.median(theirs / cost for *_, cost, theirs in turns):.2f}"
+        )
+    assert statistics.median(own / bare for own, bare, *_ in turns) >= GOAL_PAHO
+    assert statistics.median(theirs / cost for *_, cost, theirs in turns) >= GOAL_CPU
     assert statistics.median(own / plain for own, _, plain, *_ in turns) >= 0.45
 
 

@@ -39,7 +39,7 @@ def note_what_is_acknowledged(folder):
     file = os.open(Path(folder) / "acknowledged.txt", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
 
     def noted(self, batch):
-        os.write(file, b"".join(one.raw.payload + b"\n" for one in batch))
+        os.write(file, b"".join(raw.payload + b"\n" for raw in batch.raws))
         acknowledge(self, batch)
 
     session.Session.acknowledge = noted

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import operations, pipeline, shop
+from baulk.ingest import operations, pipeline, sensors, shop
 from baulk.ingest.errors import RegisterError
 from baulk.ingest.sensors import Settled
 from baulk.ingest.wire import RawMessage
@@ -315,3 +315,46 @@ def test_a_sensor_attached_while_its_message_is_being_stored_is_followed_all_the
     )
     send(yard, 25, sensor="S9")
     assert (taken(yard, "A-1"), yard.store.quarantine_count()) == ([25], 0)
+
+
+def waiting(yard, hours, sensor="S7"):
+    """Let messages lie in quarantine that came while the sensor was on nothing."""
+    raws = []
+    for hour in hours:
+        at = NOON + hour * HOUR
+        body = json.dumps({"ohm": 1e6 + hour, "at": at.isoformat()}).encode()
+        raws.append(RawMessage(topic=f"probe/{sensor}/pins", payload=body, arrived_utc=at))
+    pipeline.handle_batch(raws, yard)
+
+
+def test_what_waited_for_a_sensor_follows_in_stretches_and_goes_on_where_it_was_broken_off(yard, monkeypatch):
+    monkeypatch.setattr(operations, "_STRETCH_S", 0.0)  # each stretch is one question to quarantine
+    hours = range(-20, 1180)
+    waiting(yard, hours)
+    moves = []
+    move = sensors.move
+    monkeypatch.setattr(sensors, "move", lambda *which: moves.append(which) or move(*which))
+    _, first = attach(yard, "A-1", -10, noted=1200, stop=lambda: True)
+    assert not first.is_done
+    assert 0 < first.came < 1190
+    told = []
+    waiting(yard, [1180, -30])  # news, and one more that nobody can place
+    second = operations.settle(yard, stop=lambda: True, tell=told.append)
+    assert (second.is_done, told) == (False, [second.came])
+    third = operations.settle(yard, tell=told.append)
+    assert (third.is_done, len(moves)) == (True, 1)
+    assert first.came + second.came + third.came == 1190
+    assert taken(yard, "A-1") == list(range(-10, 1181))
+    assert yard.store.quarantine_count() == 11
+    assert operations.settle(yard) == Settled()
+
+
+def test_an_event_that_comes_meanwhile_is_followed_from_the_beginning(yard, monkeypatch):
+    monkeypatch.setattr(operations, "_STRETCH_S", 0.0)
+    waiting(yard, range(1200))
+    attach(yard, "A-1", 600, noted=1200, stop=lambda: True)
+    attach(yard, "B-1", 0, noted=1200, stop=lambda: True)  # said late: before it was on the other
+    while not operations.settle(yard, stop=lambda: True).is_done:
+        pass
+    assert (taken(yard, "B-1"), taken(yard, "A-1")) == (list(range(600)), list(range(600, 1200)))
+    assert yard.store.quarantine_count() == 0

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import json
+import math
 import random
+import struct
 from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.wire import RawMessage, senml, senml_quick
+from baulk.ingest.wire import RawMessage, message, senml, senml_quick
 from baulk.ingest.wire.topics import Target
 from baulk.models.quantity import Owner
 
@@ -28,13 +32,14 @@ ODD = {
         "w" * 256,
         7,
         None,
+        {},
     ],
-    "u": ["kg", "g", "/", "%RH", "Cel", "K", "", "x" * 300, 1],
+    "u": ["kg", "g", "/", "%RH", "Cel", "K", "", "x" * 300, 1, None, []],
     "v": [96.2, 0, -40, 12, 1e299, 10**400, float("nan"), "1", None, True],
     "t": [NOW.timestamp() - 60, NOW.timestamp() + 599, NOW.timestamp() + 700, 0, -5.5, 1e8, 9e17, "x"],
     "bn": ["", "timber/FER-01/", "timber/FER-02/", "S7:", "b" * 256],
     "bt": [NOW.timestamp() - 3600, 0, 5, 1e15],
-    "bu": ["kg", "/", ""],
+    "bu": ["kg", "/", "", None],
     "bv": [1.5],
     "bs": [2],
     "s": [3],
@@ -86,7 +91,9 @@ def test_both_ways_read_the_same(odds, retained, asked):
         raw = replace(raw, host_ahead_s=chance.choice([0.0, 0.0, -120.25]))
         assert said(senml_quick.decode, raw, TIMBER, asked) == said(senml.decode, raw, TIMBER, asked)
         pack = json.loads(payload)
-        quick += senml_quick._readings(pack, raw, TIMBER, asked) is not None
+        quick += (
+            senml_quick._readings(pack, raw, TIMBER, asked, senml_quick.known_of(TIMBER, asked)) is not None
+        )
     assert quick > 50
 
 
@@ -103,4 +110,43 @@ def test_names_that_a_device_makes_up_fill_no_memory():
         pack = [{"n": f"pin-{1 + k % 900}.{k % 10}/moisture", "u": "/", "v": 0.2, "bt": NOW.timestamp()}]
         raw = RawMessage(topic="t", payload=json.dumps(pack).encode(), arrived_utc=NOW)
         assert len(senml_quick.decode(raw, TIMBER).readings) == 1
-    assert len(senml_quick._known(TIMBER, senml.PLAIN)) <= senml_quick._MOST_KNOWN
+    assert len(senml_quick.known_of(TIMBER, senml.PLAIN)) <= senml_quick._MOST_KNOWN
+
+
+JSON = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(min_value=-(10**25), max_value=10**25)
+    | st.floats(allow_nan=False)
+    | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from("abn:"), inner, max_size=3),
+    max_leaves=12,
+)
+
+
+@given(st.lists(JSON, max_size=3), st.data())
+def test_the_quick_parser_gives_what_the_other_gives_and_refuses_what_it_refuses(values, data):
+    text = json.dumps(values, ensure_ascii=data.draw(st.booleans()))
+    for _ in range(data.draw(st.integers(0, 2))):  # keys given twice, broken off, other signs
+        at, end = sorted(data.draw(st.integers(0, len(text))) for _ in range(2))
+        text = (
+            text[:at]
+            + data.draw(st.sampled_from(["", text[at:end] * 2, '"a":1,', "NaN", "1e999", "\\ud800"]))
+            + text[end:]
+        )
+    payload = text.encode("utf-8", "replace")
+
+    def parsed(parse):
+        try:
+            return repr(parse(payload))
+        except WireError as err:
+            return str(err)
+
+    assert parsed(message.parse_pack) == parsed(message.parse_json)
+
+
+def test_the_quick_parser_reads_every_float_to_the_last_digit():
+    chance = random.Random(3)  # noqa: S311
+    numbers = [struct.unpack("<d", chance.randbytes(8))[0] for _ in range(5000)]
+    payload = json.dumps([{"v": one} for one in numbers if math.isfinite(one)]).encode()
+    assert message.parse_pack(payload) == json.loads(payload)

@@ -90,6 +90,24 @@ def test_the_same_reading_twice_is_stored_once(store):
     assert store.readings(Owner.TIMBER, "FER-01") == [one()]
 
 
+@pytest.mark.parametrize("count", [49, 50, 51, 230])
+def test_of_many_readings_those_that_are_known_are_stored_once(store, count):
+    many = [one(value=float(k), taken=NOW + timedelta(minutes=k)) for k in range(count)]
+    assert store.append(many[40:41]) == 1
+    assert store.append(many) == count - 1
+    later = [replace(each, taken_utc=each.taken_utc + timedelta(days=1)) for each in many]
+    assert store.append(later) == count
+    assert len(store.read(many[0].series)) == 2 * count
+
+
+def test_the_latest_of_some_series_come_in_one_answer(store):
+    texts = [f"timber/FER-{k % 12:02d}/pin-{10 + k // 12}/moisture" for k in range(216)]
+    store.append([one(text, 10.0 + k, NOW + timedelta(minutes=k)) for text in texts for k in range(2)])
+    asked = [Series.parse(text) for text in (*texts[3:], "timber/FER-00/wood-temp")]
+    found = {str(each.series): each.value for each in store.latest_of(asked)}
+    assert found == dict.fromkeys(texts[3:], 11.0)
+
+
 def test_a_reading_comes_back_as_it_went_in(store):
     odd = one(
         "timber/FER-01/pin-12.5/d/resistance",
