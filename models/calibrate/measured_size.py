@@ -8,7 +8,7 @@ own moisture, and keeps its place among the members. The moisture itself is left
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist, median
 from typing import Final
 
@@ -175,15 +175,12 @@ def narrowed(
     begin_s = _begin_s(given) + 60.0  # behind the planing that made the section
     at_s = [*(each.posix_s for each in sizes), *(one for one, _, _ in shapes)]
     run = ensemble.run(theta, given, [begin_s, *(max(one, begin_s) for one in at_s)])
-    first = run[0]
-    shape = Shape(
-        given.past.section, given.species, first.x_edges_mm, first.y_edges_mm, parameters.members(theta)
-    )
-    begun = shape.did(first.mc_pct)
-    also = _shapes_beside(shape, begun, shapes, run[1 + len(sizes) :])
+    bodies = _Bodies(given, theta)
+    begun = bodies.of(run[0]).did(run[0].mc_pct)
+    also = _shapes_beside(bodies, begun, shapes, run[1 + len(sizes) :])
     if not sizes:
         return theta, also
-    change = _changes(given, sizes, shape, begun, run[1:])
+    change = _changes(given, sizes, bodies, begun, run[1:])
     green = np.array([_side_mm(given, each) for each in sizes])
     measured = np.array([each.mm for each in sizes]) - green
     factor = np.exp(theta[parameters.SHRINKAGE])
@@ -300,13 +297,31 @@ def _shapes_of(given: FitInputs) -> list[tuple[float, str, float]]:
     ]
 
 
+class _Bodies:
+    """The section as a body that moves, with the kerf that each field has, on its cells."""
+
+    def __init__(self, given: FitInputs, theta: Floats) -> None:
+        self._given, self._members = given, parameters.members(theta)
+        self._known: dict[tuple[object, int, int], Shape] = {}
+
+    def of(self, field: MoistureField) -> Shape:
+        """Return the body of a field."""
+        key = (field.section.kerf, field.x_edges_mm.size, field.y_edges_mm.size)
+        if key not in self._known:
+            section = replace(self._given.past.section, kerf=field.section.kerf)
+            self._known[key] = Shape(
+                section, self._given.species, field.x_edges_mm, field.y_edges_mm, self._members
+            )
+        return self._known[key]
+
+
 def _shapes_beside(
-    shape: Shape, begun: Floats, shapes: Sequence[tuple[float, str, float]], run: Sequence[MoistureField]
+    bodies: _Bodies, begun: Floats, shapes: Sequence[tuple[float, str, float]], run: Sequence[MoistureField]
 ) -> tuple[SizeSeen, ...]:
     """Return what was measured of the form beside what was foreseen; it tells nothing of the factor."""
     found = []
     for (at_s, what, mm), field in zip(shapes, run, strict=False):
-        moved = shape.movement_between(begun, field.mc_pct)
+        moved = bodies.of(field).movement_between(begun, field.mc_pct)
         members = np.abs(moved.cup_mm) if what == "cup" else moved.out_of_square_mm
         low, middle, high = (float(one) for one in np.quantile(members, (0.05, 0.5, 0.95)))
         sd = np.sqrt(np.var(members) + RULE_SD_MM**2 + SAWN_SD_MM**2)
@@ -320,11 +335,12 @@ def _shapes_beside(
 
 
 def _changes(
-    given: FitInputs, sizes: Sequence[Size], shape: Shape, begun: Floats, run: Sequence[MoistureField]
+    given: FitInputs, sizes: Sequence[Size], bodies: _Bodies, begun: Floats, run: Sequence[MoistureField]
 ) -> Floats:
     """Return what each size has changed by since the section was sawn, every member, shape (n, m), [mm]."""
     found = np.empty((len(sizes), begun.shape[0]))
     for i, (each, field) in enumerate(zip(sizes, run, strict=False)):
+        shape = bodies.of(field)
         did, before = (shape.measured_mm(one, each.measure) for one in (shape.did(field.mc_pct), begun))
         found[i] = (did - before) / (1 + before / _side_mm(given, each))
     return found
