@@ -299,12 +299,15 @@ def esc(text: str) -> str:
     return html.escape(text, quote=True)
 
 
+_SEEN: Final = {"check": "{} in face {}, open"}
+
+
 def measured(answer: Document, system: units.System) -> list[tuple[str, str, str, str]]:
     """Return day, what, measured and foreseen of each measured size, newest first."""
     return [
         (
             day(from_posix(each.posix_s)),
-            f"{each.what} along face {each.face}" if each.face else each.what,
+            _SEEN.get(each.what, "{} along face {}").format(each.what, each.face) if each.face else each.what,
             formatting.show_movement(each.measured_mm, system)
             + (" (not as foreseen)" if each.unlike else ""),
             formatting.show_movement_range(

@@ -128,7 +128,7 @@ class Section:
         return self.depth_mm if face in {Face.A, Face.C} else self.width_mm
 
     def pin_tip_mm(self, depth_mm: float, face: Face) -> tuple[float, float]:
-        """Give the place of pin tips driven at the middle of a face.
+        """Give the place of pin tips driven at the middle of a face, or half-way beside a kerf in it.
 
         Parameters
         ----------
@@ -147,11 +147,15 @@ class Section:
         Geometry; no source needed.
         """
         half_w, half_d = self.width_mm / 2, self.depth_mm / 2
+        x, y = 0.0, 0.0
+        if self.kerf is not None and self.kerf.sawn and self.kerf.face is face:
+            x = -half_w / 2 if self.pith_x_mm > 0 else half_w / 2
+            y = -half_d / 2 if self.pith_y_mm > 0 else half_d / 2
         return {
-            Face.A: (0.0, half_d - depth_mm),
-            Face.B: (half_w - depth_mm, 0.0),
-            Face.C: (0.0, depth_mm - half_d),
-            Face.D: (depth_mm - half_w, 0.0),
+            Face.A: (x, half_d - depth_mm),
+            Face.B: (half_w - depth_mm, y),
+            Face.C: (x, depth_mm - half_d),
+            Face.D: (depth_mm - half_w, y),
         }[face]
 
 

@@ -21,7 +21,7 @@ def show(tag: str, system: System) -> None:
     if not found:
         return
     st.header("Checks", anchor=False)
-    layout.table(("which", "since", "wide", "deep", "long"), [words.opening(each, system) for each in found])
+    layout.cards(("which", "since", "wide", "deep", "long"), [words.opening(each, system) for each in found])
     for what in ("width", "depth"):
         drawn = chart.growth(found, what, system)
         if drawn is not None:

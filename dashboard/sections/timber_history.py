@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from time import monotonic
 from typing import Final
 
@@ -134,10 +134,20 @@ def _lengths(fields: Mapping[str, tuple[str, str]], facts: shop_facts.ShopFacts)
     held: dict[str, Value] = {}
     columns = st.columns(2)
     for i, (name, (what, like)) in enumerate(fields.items()):
+        if i and i % 2 == 0:  # a row for each two, so that a phone has them in their order
+            columns = st.columns(2)
         words_in = columns[i % 2].text_input(what, key=f"event_{name}", placeholder=like)
         if words_in.strip():
             held[name] = units.length_mm(words_in, bare=bare, signed=True)
     return held
+
+
+def _place(facts: shop_facts.ShopFacts) -> dict[str, Value]:
+    """Offer how far from an end it was measured."""
+    given = st.text_input(
+        "So far from an end", key="event_from_end", placeholder="4 ft" if facts.system == "inch" else "1.2 m"
+    )
+    return {"from_end_mm": typed.along_mm(given, facts.system)} if given.strip() else {}
 
 
 def _measured(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
@@ -148,8 +158,9 @@ def _measured(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dic
         "Measured at", ("", *"abcd"), key="event_at_face",
         format_func=lambda face: f"along face {face}" if face else "mid-face, between the middles",
     )  # fmt: skip
-    if along and {"width_mm", "depth_mm"} & held.keys():
-        held["face"] = along
+    place = _place(facts)
+    if {"width_mm", "depth_mm"} & held.keys():
+        held |= {**({"face": along} if along else {}), **place}
     return held | _lengths(
         {
             "bow_mm": ("Bow, along its depth", small),
@@ -180,7 +191,9 @@ def _checked(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict
     held: dict[str, Value] = {} if kind == OPENINGS[0] else {"opening": kind}
     held |= {"face": face} if face else {}
     held |= {"name": name.strip()} if name.strip() else {}
-    return held | _lengths(sizes, facts)
+    held |= _lengths(sizes, facts) | _place(facts)
+    since = st.date_input("There since, if known", None, key="event_since")
+    return held | ({"since": since.isoformat()} if isinstance(since, date) else {})
 
 
 def _coated(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:

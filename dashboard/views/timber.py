@@ -222,7 +222,7 @@ def draw(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
             st.header("What the readings taught", anchor=False)
             calibration(answer, facts.system)
             if rows := words.measured(answer, facts.system):
-                layout.table(("day", "what", "measured", "foreseen"), rows[:LATEST_SIZES])
+                layout.cards(("day", "what", "measured", "foreseen"), rows[:LATEST_SIZES])
         st.header("Readings against the model", anchor=False)
         if answer.readings:
             names = {r.series: series_text.called(r.series, facts.system) for r in answer.readings}

@@ -22,7 +22,7 @@ from baulk.models.calibrate import parameters
 from baulk.models.calibrate.assimilation import shown_pct
 from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.contradiction import Contradiction
-from baulk.models.calibrate.measured_size import SizeSeen
+from baulk.models.calibrate.measured_form import SizeSeen
 from baulk.models.calibrate.result import Fitted
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.distortion.movement import Movement

@@ -45,6 +45,7 @@ _TELLING: Final = frozenset(
         EventKind.OVEN_DRIED,
         EventKind.TARED,
         EventKind.MEASURED,
+        EventKind.CHECKED,
     }
 )
 

@@ -17,8 +17,15 @@ import numpy as np
 from baulk.models.calibrate import ensemble, parameters
 from baulk.models.calibrate.assimilation import LONE_WOLF
 from baulk.models.calibrate.inputs import SAME_MM, FitInputs
+from baulk.models.calibrate.measured_form import (
+    RULE_SD_MM,
+    SAWN_SD_MM,
+    Bodies,
+    SizeSeen,
+    forms_beside,
+    forms_of,
+)
 from baulk.models.constants import DAY_S, Floats
-from baulk.models.distortion.movement import Shape
 from baulk.models.field import MoistureField
 from baulk.models.quantity import Quantity
 from baulk.models.reading import Reading
@@ -27,15 +34,11 @@ from baulk.models.section import Face
 from baulk.models.timber import EventKind
 
 # errors, one standard deviation; common practice, no source
-RULE_SD_MM: Final = 0.5  # a steel rule, read to a thirty-second of an inch
 GAUGE_SD_MM: Final = 0.1  # one that stays where it is
-# the size that was entered against the one at the place of the measuring: the saw wanders
-SAWN_SD_MM: Final = 1.0
 # of the movement, for the model: set, creep and rings that are no circles; our own judgement, no source
 MODEL_SD_SHARE: Final = 0.05
 MOST_OF_A_GAUGE: Final = 12  # days of one gauge that count, evenly chosen; our own judgement, no source
 SAME_PLACE_MM: Final = 25.0  # along the timber; our own judgement, no source
-UNLIKE_SDS: Final = 2.5  # from which a size is told as not foreseen; our own judgement, no source
 _GRID: Final = np.linspace(-0.6, 0.6, 481)  # of ln of the factor: what a member is held within
 _GAUGES: Final = {Quantity.WIDTH: "width", Quantity.DEPTH: "depth"}
 
@@ -69,40 +72,6 @@ class Size:
     def measure(self) -> str:
         """Name among the measures of `distortion.measures`."""
         return f"face {self.face}" if self.face is not None else f"middle {self.what}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SizeSeen:
-    """One measured size beside what was foreseen of it before it was measured.
-
-    Parameters
-    ----------
-    posix_s : float
-        When. [s]
-    what, face : str
-        "width", "depth", "cup" or "out of square", and the letter of the face that a size lies along; empty
-        mid-face.
-    measured_mm : float
-        By rule, square or gauge. [mm]
-    low_mm, foreseen_mm, high_mm : float
-        5, 50 and 95 % quantile of the members, with the shrinkage that their species spreads over. [mm]
-    off_sds : float
-        Measured less foreseen, in standard deviations of both together. [-]
-    """
-
-    posix_s: float
-    what: str
-    face: str
-    measured_mm: float
-    low_mm: float
-    foreseen_mm: float
-    high_mm: float
-    off_sds: float
-
-    @property
-    def unlike(self) -> bool:
-        """Whether it is not as foreseen."""
-        return abs(self.off_sds) > UNLIKE_SDS
 
 
 def sizes_of(given: FitInputs, readings: Iterable[Reading]) -> tuple[Size, ...]:
@@ -169,21 +138,18 @@ def narrowed(
     Bayes' rule on a grid of the factor, member by member, each at its own quantile. Errors of sizes that lie
     far off grow as those of other readings do (Huber 1964, Annals of Mathematical Statistics 35, 73-101).
     """
-    sizes, shapes = sizes_of(given, readings), _shapes_of(given)
-    if not sizes and not shapes:
+    sizes, forms = sizes_of(given, readings), forms_of(given, _begin_s(given))
+    if not sizes and not forms:
         return theta, ()
     begin_s = _begin_s(given) + 60.0  # behind the planing that made the section
-    at_s = [*(each.posix_s for each in sizes), *(one for one, _, _ in shapes)]
+    at_s = [*(each.posix_s for each in sizes), *(each.posix_s for each in forms)]
     run = ensemble.run(theta, given, [begin_s, *(max(one, begin_s) for one in at_s)])
-    first = run[0]
-    shape = Shape(
-        given.past.section, given.species, first.x_edges_mm, first.y_edges_mm, parameters.members(theta)
-    )
-    begun = shape.did(first.mc_pct)
-    also = _shapes_beside(shape, begun, shapes, run[1 + len(sizes) :])
+    bodies = Bodies(given, theta)
+    begun = bodies.of(run[0]).did(run[0].mc_pct)
+    also = forms_beside(bodies, begun, forms, run[1 + len(sizes) :])
     if not sizes:
         return theta, also
-    change = _changes(given, sizes, shape, begun, run[1:])
+    change = _changes(given, sizes, bodies, begun, run[1:])
     green = np.array([_side_mm(given, each) for each in sizes])
     measured = np.array([each.mm for each in sizes]) - green
     factor = np.exp(theta[parameters.SHRINKAGE])
@@ -289,42 +255,13 @@ def _of_gauges(given: FitInputs, readings: Iterable[Reading], begin_s: float) ->
     return found
 
 
-def _shapes_of(given: FitInputs) -> list[tuple[float, str, float]]:
-    """Return each cup and each lean that was measured: moment [s], what it is, how much [mm]."""
-    begin_s = _begin_s(given)
-    return [
-        (min(max(each.at_utc.timestamp(), begin_s), given.now_s), what, float(each.detail[name]))
-        for each in given.past.kind(EventKind.MEASURED)
-        for name, what in (("cup_mm", "cup"), ("out_of_square_mm", "out of square"))
-        if name in each.detail and each.at_utc.timestamp() >= begin_s - DAY_S
-    ]
-
-
-def _shapes_beside(
-    shape: Shape, begun: Floats, shapes: Sequence[tuple[float, str, float]], run: Sequence[MoistureField]
-) -> tuple[SizeSeen, ...]:
-    """Return what was measured of the form beside what was foreseen; it tells nothing of the factor."""
-    found = []
-    for (at_s, what, mm), field in zip(shapes, run, strict=False):
-        moved = shape.movement_between(begun, field.mc_pct)
-        members = np.abs(moved.cup_mm) if what == "cup" else moved.out_of_square_mm
-        low, middle, high = (float(one) for one in np.quantile(members, (0.05, 0.5, 0.95)))
-        sd = np.sqrt(np.var(members) + RULE_SD_MM**2 + SAWN_SD_MM**2)
-        found.append(
-            SizeSeen(
-                posix_s=at_s, what=what, face="", measured_mm=mm, low_mm=low, foreseen_mm=middle,
-                high_mm=high, off_sds=float((mm - middle) / sd),
-            )
-        )  # fmt: skip
-    return tuple(found)
-
-
 def _changes(
-    given: FitInputs, sizes: Sequence[Size], shape: Shape, begun: Floats, run: Sequence[MoistureField]
+    given: FitInputs, sizes: Sequence[Size], bodies: Bodies, begun: Floats, run: Sequence[MoistureField]
 ) -> Floats:
     """Return what each size has changed by since the section was sawn, every member, shape (n, m), [mm]."""
     found = np.empty((len(sizes), begun.shape[0]))
     for i, (each, field) in enumerate(zip(sizes, run, strict=False)):
+        shape = bodies.of(field)
         did, before = (shape.measured_mm(one, each.measure) for one in (shape.did(field.mc_pct), begun))
         found[i] = (did - before) / (1 + before / _side_mm(given, each))
     return found

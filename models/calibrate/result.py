@@ -11,7 +11,7 @@ import numpy as np
 from baulk.models import packing
 from baulk.models.calibrate import parameters
 from baulk.models.calibrate.contradiction import Contradiction, contradiction
-from baulk.models.calibrate.measured_size import SizeSeen
+from baulk.models.calibrate.measured_form import SizeSeen
 from baulk.models.constants import Floats
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange

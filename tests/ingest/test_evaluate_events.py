@@ -9,6 +9,7 @@ import pytest
 
 from baulk.ingest import operations, shop
 from baulk.ingest.evaluation import climate, compute, gather
+from baulk.ingest.evaluation.document import document_of
 from baulk.models import species
 from baulk.models.meter import resistance
 from baulk.models.quantity import Owner, Quantity
@@ -102,3 +103,34 @@ def test_gaps_are_those_of_each_places_own_record(yard):
     inputs = gather.gather("FER-01", yard, NOW)
     days = [(round((last - first) / climate.DAY_S)) for first, last in inputs.air_gaps()]
     assert days == [20, 10]
+
+
+def test_rule_feeler_gauge_and_kerf_reach_the_stored_evaluation(yard):
+    plain = gather.evaluate("FER-01", yard, NOW).document
+    operations.add_event(yard, event("kerfed", 100, face="c", depth_mm=70.0, width_mm=5.0))
+    for days_ago, width in ((60, 155.0), (5, 151.0)):
+        operations.add_event(yard, event("measured", days_ago, width_mm=width, depth_mm=width - 9.0))
+    operations.add_event(yard, event("measured", 4, out_of_square_mm=3.0))
+    for days_ago, wide in ((40, 0.5), (4, 2.5)):
+        operations.add_event(yard, event("checked", days_ago, face="b", width_mm=wide, depth_mm=12.0))
+    made = gather.evaluate("FER-01", yard, NOW)
+    assert made.failed is None
+    found = document_of(made.to_json())
+    sizes = [(each.what, each.face, each.measured_mm) for each in found.calibration.sizes]
+    assert sizes == [
+        ("width", "", 155.0), ("depth", "", 146.0), ("width", "", 151.0), ("depth", "", 142.0),
+        ("out of square", "", 3.0),
+    ]  # fmt: skip
+    assert found.calibration.shrinkage_factor.median == pytest.approx(
+        1.0, abs=0.1
+    )  # nobody can have lost 9 mm
+    codes = [each.code for each in found.verdict.reasons_coded]
+    assert {"calibration.shrinks", "calibration.size_unlike"} <= set(codes)
+    assert "opening.grew" in codes
+    assert len(found.field_now.x_edges_mm) > len(plain.field_now.x_edges_mm)  # cells beside its kerf
+    heart = [each.values for each in found.verdict.reasons_coded if each.code == "verdict.boxed_heart"]
+    assert heart
+    assert heart[0]["kerf"]
+    assert "A relief kerf to the heart" not in " ".join(found.verdict.reasons)
+    checks = {each.name: each.width_mm for each in found.verdict.comes_out.parts}["checks"]
+    assert checks == pytest.approx(10.0)  # 12 mm deep in face b, of which planing takes 2

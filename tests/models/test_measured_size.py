@@ -12,7 +12,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import species, text
+from baulk.models import openings, species, text
 from baulk.models.calibrate import calibration, measured_size, parameters
 from baulk.models.quantity import Quantity
 from baulk.models.section import Face, Section
@@ -138,3 +138,23 @@ def test_only_sizes_of_the_present_section_count():
     )
     (one,) = measured_size.sizes_of(given, ())
     assert (one.face, one.measure) == (Face.A, "face a")
+
+
+def test_the_hearts_check_stands_beside_what_was_foreseen_of_its_opening():
+    """Even shrinkage opens a slit to the pith by 2 pi r (sT - sR): exact (test_opened_heart.py)."""
+    boxed = judging.timber(days=DAYS, side=SIDE, section=Section(width_mm=SIDE, depth_mm=SIDE))
+    checked = Event(
+        tag=PIECE.tag, kind=EventKind.CHECKED, at_utc=datetime.fromtimestamp(AT[-1], UTC),
+        detail={"face": "d", "width_mm": 6.0, "depth_mm": 50.0},
+    )  # fmt: skip
+    fitted = calibration.fit(
+        openings.kerfed(boxed, (checked,)), OAK, READINGS, AIR, law=judging.law(boxed),
+        now_posix_s=judging.NOW.timestamp(), events=(checked,),
+    )  # fmt: skip
+    (seen,) = fitted.sizes
+    assert (seen.what, seen.face, seen.measured_mm) == ("check", "d", 6.0)
+    mean = float(np.median(fitted.field_now.mean_pct))
+    done = 1 - mean / OAK.shrinkage_onset_pct
+    apart = (OAK.shrinkage_tangential_pct - OAK.shrinkage_radial_pct) / 100
+    assert seen.foreseen_mm == pytest.approx(2 * np.pi * SIDE / 2 * apart * done, rel=0.25)
+    assert not [each for each in fitted.notes if each.code == "calibration.shrinks"]  # a form tells no factor

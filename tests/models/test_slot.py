@@ -198,3 +198,11 @@ def test_a_fit_knows_a_kerf_and_its_members_dry_beside_it():
     assert beside < opposite - 1.0
     back = calibration.resume(sawn.state())
     assert back.field_now.section == sawn.field_now.section
+
+
+def test_nobody_drives_pins_into_a_kerf():
+    kerf = Kerf(face=Face.C, depth_mm=50.0)
+    assert section(kerf).pin_tip_mm(20.0, Face.C) == (30.0, -40.0)
+    assert section(kerf, pith=10.0).pin_tip_mm(20.0, Face.C) == (-30.0, -40.0)
+    assert section(kerf).pin_tip_mm(20.0, Face.A) == (0.0, 40.0)
+    assert section(replace(kerf, sawn=False)).pin_tip_mm(20.0, Face.C) == (0.0, -40.0)
