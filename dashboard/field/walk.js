@@ -83,7 +83,7 @@ function ago(ms) {
 }
 function value(entry) {
   if (entry.kind === "weight") return mass(entry.kg);
-  return /^\d/.test(entry.shown) ? `${entry.shown} %` : "over scale";
+  return /^\d/.test(entry.shown) ? `${entry.shown} %` : `at least ${pct(yard.top_pct ?? OVER_PCT)} %`;
 }
 function where(entry) {
   if (entry.kind === "weight") return "";

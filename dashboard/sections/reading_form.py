@@ -68,6 +68,7 @@ def _change(known: HandMeter, facts: shop_facts.ShopFacts) -> None:
         one, two = st.columns(2)
         make = one.text_input("Make", known.make, max_chars=LONGEST, key="hand_meter_make")
         number = two.text_input("Number", known.number, max_chars=LONGEST, key="hand_meter_number")
+        one, two = st.columns(2)  # a second row, so that a phone keeps their order
         scales = ["", *shop_facts.woods().species.names()]
         scale = one.selectbox(
             "Scale",

@@ -139,7 +139,12 @@ def take(
     if len(entries) > MOST_ENTRIES:
         raise OutOfRange("a batch", f"holds {MOST_ENTRIES} entries at most, not {len(entries)}")
     book = _Book(shop, walk, now_utc, by)
-    return tuple(book.take(each) for each in entries)
+    found = {each.id: book.look(each) for each in entries}
+    if any(one is None for one in found.values()):
+        book.write()  # the times are settled before anything is stored
+    stored = {key: book.store(key) for key, one in found.items() if one is None}
+    book.write()
+    return tuple(found[each.id] or stored[each.id] for each in entries)
 
 
 class _Book:
@@ -147,13 +152,14 @@ class _Book:
 
     def __init__(self, shop: Shop, walk: str, now_utc: datetime, by: str) -> None:
         self._shop, self._key, self._now_utc, self._by = shop, NOTE + walk, now_utc, by
+        self._about: dict[str, plausible.About] = {}
         found = _read(shop.store.noted(self._key))
         if found is None:
             self._let_go_of_old()
         self._note: dict[str, Any] = found or {"begun_utc": now_utc.isoformat(), "entries": {}}
 
-    def take(self, entry: Entry) -> Outcome:
-        """Store an entry, take it back, or say why not."""
+    def look(self, entry: Entry) -> Outcome | None:
+        """Say what becomes of an entry; None where it is noted and to be stored."""
         state, held = self._held(entry.id)
         try:
             if entry.undo:
@@ -161,25 +167,42 @@ class _Book:
             if state in {State.UNDONE, State.STORED}:
                 done = State.UNDONE if state == State.UNDONE else State.KNOWN
                 return Outcome(id=entry.id, state=done, reading=held)
-            return self._stored(entry, held or _as_read(self._shop, entry, self._now_utc))
+            reading = held or _as_read(self._shop, entry, self._now_utc)
+            why = plausible.doubt(reading, self._held_against(reading.series.name))
         except BaulkError as err:
             return Outcome(id=entry.id, state=State.REFUSED, why=str(err))
-
-    def _stored(self, entry: Entry, reading: Reading) -> Outcome:
-        why = plausible.doubt(reading, yard.about(self._shop, reading.series.name))
         if why is not None and not entry.sure:
             return Outcome(id=entry.id, state=State.ASKS, reason=why, reading=reading)
-        self._keep(entry.id, reading, _BEGUN)  # its time is settled before it is stored
-        operations.add_reading_by_hand(
-            self._shop,
-            reading.series,
-            reading.value,
-            now_utc=self._now_utc,
-            taken_utc=reading.taken_utc,
-            at_least=AT_LEAST in reading.flags,
-        )
-        self._keep(entry.id, reading, State.STORED)
-        return Outcome(id=entry.id, state=State.STORED, reading=reading)
+        self._keep(entry.id, reading, _BEGUN)
+        return None
+
+    def store(self, key: str) -> Outcome:
+        """Store an entry that is noted; one that is stored already, before it was cut short, stays one."""
+        _, reading = self._held(key)
+        assert reading is not None  # noqa: S101 - `look` noted it
+        try:
+            operations.add_reading_by_hand(
+                self._shop,
+                reading.series,
+                reading.value,
+                now_utc=self._now_utc,
+                taken_utc=reading.taken_utc,
+                at_least=AT_LEAST in reading.flags,
+            )
+        except BaulkError as err:
+            return Outcome(id=key, state=State.REFUSED, why=str(err))
+        self._keep(key, reading, State.STORED)
+        return Outcome(id=key, state=State.STORED, reading=reading)
+
+    def write(self) -> None:
+        """Keep the note."""
+        if self._note["entries"]:
+            self._shop.store.note(self._key, json.dumps(self._note).encode())
+
+    def _held_against(self, tag: str) -> plausible.About:
+        if tag not in self._about:
+            self._about[tag] = yard.about(self._shop, tag)
+        return self._about[tag]
 
     def _undone(self, key: str, state: str, held: Reading | None) -> Outcome:
         """Take back what was stored; what never came is remembered as taken back, should it still come."""
@@ -211,7 +234,6 @@ class _Book:
                 "flags": [*reading.flags],
             }
         self._note["entries"][key] = row
-        self._shop.store.note(self._key, json.dumps(self._note).encode())
 
     def _let_go_of_old(self) -> None:
         store, since_utc = self._shop.store, self._now_utc - KEPT

@@ -133,7 +133,8 @@ def test_pins_need_a_number_and_say_so(app):
     app.text_input(key="hand_mc").set_value("wet")
     app.text_input(key="hand_depth").set_value("1 1/4")
     app.button(key="hand_store").click().run()
-    assert [e.value for e in app.error] == ["The moisture content is a number such as 28.5, not 'wet'."]
+    (error,) = app.error
+    assert error.value == "The moisture content is a number such as 28.5, or OL or >30 for at least, not 'wet'."
 
 
 def test_pins_are_stored_with_depth_and_face(app, shop_folder):
