@@ -134,7 +134,9 @@ def test_pins_need_a_number_and_say_so(app):
     app.text_input(key="hand_depth").set_value("1 1/4")
     app.button(key="hand_store").click().run()
     (error,) = app.error
-    assert error.value == "The moisture content is a number such as 28.5, or OL or >30 for at least, not 'wet'."
+    assert (
+        error.value == "The moisture content is a number such as 28.5, or OL or >30 for at least, not 'wet'."
+    )
 
 
 def test_pins_are_stored_with_depth_and_face(app, shop_folder):
