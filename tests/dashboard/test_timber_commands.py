@@ -223,7 +223,7 @@ def test_a_sensor_goes_from_one_timber_to_the_next(here, answer):
         "face": "b",
         "from_end_mm": pytest.approx(304.8),
     }
-    assert done["settled"] == {"came": 0, "moved": 0, "set_aside": 0}
+    assert done["settled"] == {"came": 0, "moved": 0, "set_aside": 0, "is_done": True}
     assert "sensor S7 attached, 1 3/4 in deep, face b" in here("timber", "history", "FER-01")
     (one,) = answer("timber", "sensors")
     assert (one["sensor"], one["tag"], one["face"]) == ("S7", "FER-01", "b")
