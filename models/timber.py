@@ -139,6 +139,11 @@ class EventKind(StrEnum):
     SENSOR_ATTACHED = "sensor-attached"
     SENSOR_DETACHED = "sensor-detached"
     PHOTOGRAPHED = "photographed"
+    SOURCED = "sourced"
+    FITTED = "fitted"
+    PRIMED = "primed"
+    BEDDED = "bedded"
+    LAUNCHED = "launched"
     EDITED = "edited"
     RETIRED = "retired"
 
@@ -197,11 +202,22 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
         EventKind.SENSOR_ATTACHED: ("sensor", "depth_mm?", "face?", "from_end_mm?"),
         EventKind.SENSOR_DETACHED: ("sensor",),
         EventKind.PHOTOGRAPHED: ("file",),
+        # where it comes from and what it is meant for; what is named later replaces what was named before
+        EventKind.SOURCED: ("supplier?", "log?", "lot?", "felled?", "grade?", "cost?", "part?", "vessel?"),
+        EventKind.FITTED: (),
+        EventKind.PRIMED: (),
+        EventKind.BEDDED: (),  # in bedding compound, in its final place
+        EventKind.LAUNCHED: (),  # the vessel, or the frame stood up out of doors
         EventKind.EDITED: ("field", "old", "new"),
         EventKind.RETIRED: ("reason?",),
     }
 )
 
+# kinds that say nothing of how a timber dries
+UNTOLD: Final = frozenset({
+    EventKind.EDITED, EventKind.PHOTOGRAPHED, EventKind.SOURCED,
+    EventKind.FITTED, EventKind.PRIMED, EventKind.BEDDED, EventKind.LAUNCHED,
+})  # fmt: skip
 # kinds after which another section may come out of the timber
 CHANGES_SIZE: Final = frozenset({EventKind.PLANED, EventKind.CUT, EventKind.MEASURED, EventKind.CHECKED})
 

@@ -9,7 +9,14 @@ from typing import Annotated, Any
 import typer
 
 from baulk.dashboard import typed
-from baulk.dashboard.commands import timber_events, timber_import, timber_measure, timber_sensors, which_wood
+from baulk.dashboard.commands import (
+    timber_events,
+    timber_import,
+    timber_measure,
+    timber_sensors,
+    timber_source,
+    which_wood,
+)
 from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
@@ -68,6 +75,7 @@ app = typer.Typer(pretty_exceptions_enable=False)
 for _name, _command in {
     **timber_events.COMMANDS,
     **timber_measure.COMMANDS,
+    **timber_source.COMMANDS,
     **timber_sensors.COMMANDS,
 }.items():
     app.command(_name)(_command)

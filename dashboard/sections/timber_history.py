@@ -204,6 +204,25 @@ def _coated(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[
     return {**_faces(found, facts), "coat": coat}
 
 
+def _sourced(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
+    columns = st.columns(2)
+    given = {
+        name: columns[n % 2].text_input(what, key=f"event_{name}", placeholder=like)
+        for n, (name, (what, like)) in enumerate(SOURCE.items())
+    }
+    return {name: word.strip() for name, word in given.items() if word.strip()}
+
+
+SOURCE: Final = {
+    "supplier": ("Supplier", "the mill"),
+    "log": ("Log", "12"),
+    "lot": ("Lot", "spring 2026"),
+    "felled": ("Felled on", "2026-01-14"),
+    "grade": ("Grade", "as the mill says"),
+    "cost": ("Cost", "180"),
+    "part": ("Meant for", "stem"),
+    "vessel": ("Vessel or frame", "the ferry"),
+}
 KINDS: Final[Mapping[EventKind, Kind]] = {
     EventKind.MOVED: Kind(
         word="moved",
@@ -237,6 +256,17 @@ KINDS: Final[Mapping[EventKind, Kind]] = {
     ),
     EventKind.OVEN_DRIED: Kind(word="a section cut and oven-dried", fields=_oven_dried),
     EventKind.TARED: Kind(word="tare of the scale set", fields=_tared),
+    EventKind.SOURCED: Kind(word="where it comes from, and what for", fields=_sourced),
+    EventKind.FITTED: Kind(
+        word="fitted in its place",
+        fields=_nothing,
+        caution="Whether a piece may carry people or load is for the local code and a licensed designer.",
+    ),
+    EventKind.PRIMED: Kind(
+        word="primed", fields=_nothing, caution="Preservatives and primers: gloves, eyes and fresh air."
+    ),
+    EventKind.BEDDED: Kind(word="bedded", fields=_nothing),
+    EventKind.LAUNCHED: Kind(word="launched", fields=_nothing),
 }
 
 

@@ -18,10 +18,10 @@ from typing import Final
 
 from baulk.ingest.evaluation import import_graph
 from baulk.models import digest
-from baulk.models.timber import Event, EventKind
+from baulk.models.timber import UNTOLD, Event, EventKind
 
 _START: Final = "evaluation.compute"  # the module of ingest that works answers out
-_TOLD: Final = frozenset(EventKind) - {EventKind.EDITED, EventKind.PHOTOGRAPHED}
+_TOLD: Final = frozenset(EventKind) - UNTOLD
 _CODE: Final = (".py", ".csv")
 
 

@@ -13,12 +13,11 @@ from baulk.ingest.errors import RegisterError
 from baulk.ingest.register.tables import EVENT, TIMBER, event_of, timber_of
 from baulk.ingest.store.base import from_us, to_us
 from baulk.models.errors import OutOfRange
-from baulk.models.timber import Event, EventKind, Timber
+from baulk.models.timber import UNTOLD, Event, EventKind, Timber
 
 EARLY: Final = timedelta(days=1)  # an event may be dated by its day, and so before the hour of arrival
 AHEAD: Final = timedelta(minutes=10)  # as for device clocks
 _SIZES: Final = ("length_mm", "width_mm", "depth_mm")  # what wood is only taken off
-_FREE: Final = frozenset({EventKind.EDITED, EventKind.PHOTOGRAPHED})  # may follow on retiring
 Row = Mapping[Any, Any]
 
 
@@ -108,7 +107,7 @@ def refuse_time(event: Event, timber: Timber, noted_utc: datetime) -> None:
         )
     gone = timber.retired_utc
     if gone is not None and (
-        event.kind is EventKind.RETIRED or (event.at_utc > gone and event.kind not in _FREE)
+        event.kind is EventKind.RETIRED or (event.at_utc > gone and event.kind not in UNTOLD)
     ):
         raise RegisterError(
             f"{timber.tag} was retired on {gone:%Y-%m-%d}; take it back in with "
@@ -152,7 +151,7 @@ def refuse_after_retiring(base: Connection, event: Event, retired: str) -> None:
     late = [
         row
         for row in counted(base, event.tag)
-        if row["at_us"] > gone_us and row["number"] != event.number and EventKind(row["kind"]) not in _FREE
+        if row["at_us"] > gone_us and row["number"] != event.number and EventKind(row["kind"]) not in UNTOLD
     ]
     if late:
         raise stands(event, event_of(late[-1]), "the timber would have been gone by then")

@@ -43,6 +43,7 @@ _NUMBERS_OF: Final[Mapping[EventKind, Mapping[str, tuple[float, float, str]]]] =
     EventKind.KERFED: {"width_mm": (0.1, WIDEST_KERF_MM, "mm")},
 }  # fmt: skip
 
+MOST_LETTERS: Final = 120  # of a supplier, a part and the like; our own
 MOST_GROWN: Final = 1.1  # wood that came dry swells by less; our own judgement
 LEAST_LEFT: Final = 0.8  # no wood of the table shrinks by more across the grain; our own judgement
 
@@ -93,6 +94,8 @@ def _refuse(event: Event, detail: dict[str, Value], timber: Timber) -> None:
         _one_of(detail, "coat", COATS, "a coat")
     if event.kind is EventKind.CHECKED:
         _opened(detail, timber, event)
+    if event.kind is EventKind.SOURCED:
+        _sourced(detail, event)
     if event.kind is EventKind.MEASURED:
         _measured(detail, timber)
         if {
@@ -101,6 +104,27 @@ def _refuse(event: Event, detail: dict[str, Value], timber: Timber) -> None:
             "twist_mm",
         } & detail.keys():  # a later cut takes a part of the curve with it
             detail.setdefault("length_mm", timber.length_mm)
+
+
+def _sourced(detail: dict[str, Value], event: Event) -> None:
+    """Leave away what is empty, and refuse a felling that lies ahead."""
+    for name in [name for name, value in detail.items() if not str(value).strip()]:
+        del detail[name]
+    if not detail:
+        raise OutOfRange("where a timber comes from", "needs at least one word, such as supplier=...")
+    for name, value in detail.items():
+        if len(str(value)) > MOST_LETTERS:
+            raise OutOfRange(f"the {name}", f"has at most {MOST_LETTERS} letters")
+    if "felled" in detail:
+        try:
+            felled = date.fromisoformat(str(detail["felled"]))
+        except ValueError as err:
+            raise OutOfRange(
+                "the day of felling", f"looks like 2026-01-14, not {detail['felled']!r}"
+            ) from err
+        if felled > event.at_utc.date():
+            raise OutOfRange("the day of felling", f"{felled} lies after {event.at_utc:%Y-%m-%d}")
+        detail["felled"] = felled.isoformat()
 
 
 def _one(kind: EventKind, name: str, value: Value) -> Value | None:

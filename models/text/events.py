@@ -190,6 +190,16 @@ def _edited(held: Values, system: System) -> str:
     return f"{name.replace('_', ' ')} corrected from {told(old)} to {told(new)}"
 
 
+_SOURCE: Final = (
+    ("supplier", "from {}"), ("log", "log {}"), ("lot", "lot {}"), ("felled", "felled {}"),
+    ("grade", "grade {}"), ("cost", "cost {}"), ("part", "for {}"), ("vessel", "of {}"),
+)  # fmt: skip
+
+
+def _sourced(held: Values, _system: System) -> str:
+    return "comes " + ", ".join(words.format(held[name]) for name, words in _SOURCE if name in held)
+
+
 def _retired(held: Values, _system: System) -> str:
     return f"retired: {held['reason']}" if "reason" in held else "retired"
 
@@ -229,6 +239,11 @@ _OF_KIND: Final[Mapping[EventKind, Callable[[Values, System], str]]] = {
     EventKind.SENSOR_ATTACHED: _attached,
     EventKind.SENSOR_DETACHED: lambda held, _: f"sensor {held['sensor']} taken off",
     EventKind.PHOTOGRAPHED: lambda _held, _: "photographed",
+    EventKind.SOURCED: _sourced,
+    EventKind.FITTED: lambda _held, _: "fitted in its place",
+    EventKind.PRIMED: lambda _held, _: "primed",
+    EventKind.BEDDED: lambda _held, _: "bedded",
+    EventKind.LAUNCHED: lambda _held, _: "launched",
     EventKind.EDITED: _edited,
     EventKind.RETIRED: _retired,
 }

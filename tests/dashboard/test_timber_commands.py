@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 
 import pytest
 from typer.testing import CliRunner
@@ -10,7 +11,9 @@ from typer.testing import CliRunner
 from baulk.dashboard import commands
 from baulk.dashboard.commands import timber_events, timber_measure, timber_sensors
 from baulk.ingest.errors import RegisterError
+from baulk.ingest.evaluation import fingerprint
 from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.timber import Event, EventKind
 
 OAK = (
     "timber", "add", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
@@ -384,3 +387,33 @@ def test_what_a_face_is_coated_with_is_noted(here):
 )
 def test_a_fraction_behind_a_whole_number_needs_no_quotes(typed, words):
     assert commands.joined(typed) == words
+
+
+def test_where_a_timber_comes_from_and_its_stages_stand_in_its_history(here, answer):
+    told = answer(
+        "timber", "source", "FER-01", "--supplier", "the mill", "--felled", "2026-01-02", "--part", "stem"
+    )
+    assert told["detail"] == {"supplier": "the mill", "felled": "2026-01-02", "part": "stem"}
+    for stage in ("fitted", "primed", "bedded", "launched"):
+        here("timber", "event", "FER-01", stage)
+    history = here("timber", "history", "FER-01")
+    assert "comes from the mill, felled 2026-01-02, for stem" in " ".join(history.split())
+    assert "launched" in history
+    here("timber", "retire", "FER-02")
+    here("timber", "event", "FER-02", "launched")  # service goes on after it has left the yard
+    for words, why in (
+        ((), "at least one word"),
+        (("--felled", "May"), "looks like 2026-01-14"),
+        (("--felled", "2126-01-14"), "lies after"),
+        (("--supplier", "x" * 121), "at most 120 letters"),
+    ):
+        with pytest.raises(OutOfRange, match=why):
+            here("timber", "source", "FER-01", *words)
+
+
+def test_where_it_comes_from_works_nothing_out_anew():
+    at = datetime(2026, 5, 1, tzinfo=UTC)
+    sealed = Event(tag="FER-01", kind=EventKind.END_SEALED, at_utc=at)
+    for kind in (EventKind.SOURCED, EventKind.LAUNCHED):
+        also = Event(tag="FER-01", kind=kind, at_utc=at)
+        assert fingerprint.events([sealed, also]) == fingerprint.events([sealed])

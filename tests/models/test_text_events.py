@@ -190,5 +190,19 @@ def test_a_note_stands_behind_the_event():
     assert events.event(what, "inch") == "ends sealed (two coats)"
 
 
+def test_where_a_timber_comes_from_is_one_sentence():
+    detail = {
+        "supplier": "the mill",
+        "log": "12",
+        "felled": "2026-01-14",
+        "part": "stem",
+        "vessel": "the ferry",
+    }
+    what = Event(tag="FER-01", kind=EventKind.SOURCED, at_utc=NOW, detail=detail)
+    assert (
+        events.event(what, "inch") == "comes from the mill, log 12, felled 2026-01-14, for stem, of the ferry"
+    )
+
+
 def test_every_kind_has_words():
     assert {f"event.{kind.value}" for kind in EventKind} == set(events.SENTENCES)
