@@ -42,6 +42,10 @@ DEPTH_PCT: Final = (0.3, 1.25, 1.15)
 FACE_PCT: Final = 0.2  # and of one series
 FACE_TREND_PCT: Final = 0.02  # a month, of one series: what a face does that the model does not know
 SLOW_MONTHS: Final = 2.6  # how long those last
+# of one series while its wood passes saturation: a front reaches the pins of one face weeks before another's,
+# and what has passed it dries at once. Larger than is most probable, for few woods do it and they do it much
+PASSING_PCT: Final = 1.5
+PASSING_AT_PCT: Final = (1.0, 4.0)  # above saturation: where, and how far around
 SCALE_SHARE: Final = 0.38  # of the error that the fit gives to a weight
 SCALE_PCT: Final = 0.1  # slow departure of the weights
 CURVED_SHARE: Final = 0.35  # of what the members show that is not linear in their numbers
@@ -64,9 +68,8 @@ TELLING_FROM_PCT: Final = 1.0  # above it
 MEMBERS_A_ROW: Final = 2.0  # fewer members do not tell how each reading hangs on each number
 SMOOTHING: Final = 1e-3 / 20  # of that regression; of the prior's variance
 # natural logarithm of how many times more probable the fault makes the readings than a sound series does. Of
-# 520 sound histories of the bench one showed more, 9.0, where deep wood stayed wet long after the model had
-# dried it; the next showed 3.4
-SURE: Final = 3.7
+# 254 sound histories of the bench one showed 4.1, where a front passed the shallow pins; the next 2.7
+SURE: Final = 4.2
 BEATS: Final = 3.0  # and than the same fault of any other series does, else it is one of two
 
 
@@ -247,10 +250,13 @@ def _unmodelled(record: _Record) -> Floats:
     slow = np.exp(-np.abs(months[:, None] - months) / SLOW_MONTHS)
     grows = np.outer(months, months)
     still_wet = record.wet(record.least_pct, STILL_WET_FROM_PCT)
-    depth = np.interp(record.middle_pct - record.fsp_pct, DEPTH_AT_PCT, DEPTH_PCT)
+    over = record.middle_pct - record.fsp_pct
+    depth = np.interp(over, DEPTH_AT_PCT, DEPTH_PCT)
+    passing = PASSING_PCT * np.exp(-0.5 * ((over - PASSING_AT_PCT[0]) / PASSING_AT_PCT[1]) ** 2)
     found = np.diag(scatter**2)
     found += same * (LEVEL_PCT**2 + FACE_TREND_PCT**2 * grows + FACE_PCT**2 * slow)
     found += same * np.outer(still_wet, still_wet) * (WET_LEVEL_PCT**2 + WET_TREND_PCT**2 * grows)
+    found += same * np.outer(passing, passing) * slow
     found += level_there * np.outer(depth, depth) * slow
     found += SCALE_PCT**2 * slow * (~pin[:, None] & ~pin)
     return np.asarray(found)
