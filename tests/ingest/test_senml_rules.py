@@ -135,8 +135,8 @@ TAKEN = {
     Quantity.HUMIDITY: {"%RH"},
     Quantity.BATTERY: {"%EL"},
     Quantity.BATTERY_VOLTAGE: {"V", "mV"},
-    Quantity.WIDTH: {"m", "mm"},
-    Quantity.DEPTH: {"m", "mm"},
+    Quantity.WIDTH: {"m"},
+    Quantity.DEPTH: {"m"},
 }
 
 
