@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
@@ -41,7 +41,7 @@ def doctor(
     unread, counted = provenance.not_read(), Counter(each.mark for each in provenance.every())
     messages, silent = _messages(shop) if not list_sources else ([], [])
     known = None if list_sources else _learned(shop)
-    clocks = [] if list_sources else _clocks(shop)
+    clocks, zone = ([], None) if list_sources else _clocks(shop)
     if json:
         answer: dict[str, object] = {"version": version("baulk"), "values": dict(counted)}
         answer |= {"messages": messages, "silent": silent, "clocks": clocks, "learned": _as_json(known)}
@@ -65,7 +65,7 @@ def doctor(
         )
     if messages:
         _show(messages, shop)
-    sensor_clock.show(clocks)
+    sensor_clock.show(clocks, zone)
     for one in silent:
         say(f"nothing was ever heard on {one}")
     for each in known[1] if known else ():
@@ -94,15 +94,15 @@ def _messages(folder: Path) -> tuple[list[LastMessage], list[str]]:
     return found, [one for one in asked if not any(topics.matches(one, each.topic) for each in found)]
 
 
-def _clocks(folder: Path) -> list[Learned]:
-    """Give what was learned of the devices' clocks."""
+def _clocks(folder: Path) -> tuple[list[Learned], tzinfo | None]:
+    """Give what was learned of the devices' clocks, and the shop's zone."""
     from baulk.ingest import config, device_clock  # noqa: PLC0415 - as above
     from baulk.ingest import shop as shops  # noqa: PLC0415
 
     if not (folder / config.FILE).exists():
-        return []
+        return [], None
     with shops.open(folder) as opened:
-        return device_clock.learned(opened.store)
+        return device_clock.learned(opened.store), opened.config.zone
 
 
 def _learned(folder: Path) -> tuple[datetime, tuple[Lesson, ...]] | None:

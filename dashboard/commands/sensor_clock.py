@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import tzinfo
 from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, stamp, table
 from baulk.ingest import device_clock
 from baulk.ingest import shop as shops
 from baulk.ingest.device_clock import Learned
@@ -45,7 +46,7 @@ def clock(  # noqa: PLR0913 - one an option
     if name is None and (said or learned):
         raise OutOfRange("NAME", "is missing: say which device is meant")
     with shops.open(shop, durable=True) as opened:
-        found = device_clock.learned(opened.store)
+        found, zone = device_clock.learned(opened.store), opened.config.zone
         if name is not None:
             found = [_one(found, name)]
         if said or learned:
@@ -56,7 +57,7 @@ def clock(  # noqa: PLR0913 - one an option
         return
     if not found:
         say("no device has sent a time of its own yet")
-    show(found)
+    show(found, zone)
     if said or learned:
         say("kept; the listener goes by it within a minute. Earlier readings: baulk reading decode-again")
 
@@ -73,20 +74,20 @@ def _one(found: Sequence[Learned], name: str) -> Learned:
     return fits[0]
 
 
-def show(found: Sequence[Learned]) -> None:
+def show(found: Sequence[Learned], zone: tzinfo | None) -> None:
     """List devices with what their clocks are off by."""
     if not found:
         return
     table(
         "clocks of devices, by how much later their soonest messages came than the time that they name",
-        ("topic", "on", "offset", "drift", "since, UTC", "told"),
+        ("topic", "on", "offset", "drift", "since", "told"),
         [
             (
                 printable(one.topic),
                 printable(one.about),
                 _offset(one.behind_s),
                 "·" if one.drift_s_day is None else f"{one.drift_s_day:+.1f} s a day",
-                f"{one.since_utc:%Y-%m-%d %H:%M}",
+                stamp(one.since_utc, zone),
                 _told(one),
             )
             for one in found

@@ -29,6 +29,7 @@ LISTS = [
     ("quarantine", "list"),
     ("quarantine", "groups"),
     ("sensor", "list"),
+    ("sensor", "clock"),
     ("notices",),
     ("doctor",),
     ("verdict",),

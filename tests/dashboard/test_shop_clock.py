@@ -100,15 +100,14 @@ def test_a_yard_goes_out_and_comes_in_again_with_its_moves(here, tmp_path):
         assert done.exit_code == 0, done.output
         return done.stdout
 
-    assert "events that are not in the register: 1" in there(
-        "timber", "import", files[0], "--events", files[1]
-    )
-    told = there("timber", "import", files[0], "--events", files[1], "--yes")
+    bring = ("timber", "import", files[0], "--events", files[1])
+    assert "events that are not in the register: 1" in there(*bring)
+    told = there(*bring, "--yes")
     assert "timbers entered: 1, changed: 0" in told
     assert "events entered: 1, there already: 0" in told
     assert "moved from shed to loft (by the crane)" in there("timber", "history", "FER-01")
     assert before.count("\n") == there("timber", "history", "FER-01").count("\n")
-    again = there(*words, "--yes")
+    again = there(*bring, "--yes")
     assert "there already and the same: 1" in again
 
 
