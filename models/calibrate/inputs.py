@@ -17,7 +17,7 @@ from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import Corrections
 from baulk.models.openings import as_sawn
 from baulk.models.reason import Reason, Value
-from baulk.models.section import Covers, Face, FaceCover, Finished, Schedule, Section
+from baulk.models.section import Covers, Face, FaceCover, Finished, Kerf, Schedule, Section
 from baulk.models.species import BUILT_IN, Species, SpeciesTable
 from baulk.models.timber import COATS, WRAP, Event, EventKind, Timber
 
@@ -41,6 +41,7 @@ MOST_GAPS: Final = 8  # the longest ones; each costs the drying model a fresh st
 SEALED_WITHIN_S: Final = (
     7 * DAY_S
 )  # ends sealed later than this had dried before; our own judgement, no source
+JUST_S: Final = 60.0  # before now: a kerf that is planned
 SAME_MM: Final = 0.6  # a thirty-second of an inch either way: two sizes are the same
 _OPPOSITE: Final = {Face.A: Face.C, Face.B: Face.D, Face.C: Face.A, Face.D: Face.B}
 
@@ -202,7 +203,7 @@ def _sections(
     changed = [each for each in events if each.kind in {EventKind.PLANED, EventKind.KERFED}]
     changed = [each for each in changed if each.at_utc.timestamp() < now_s]
     planed = [each for each in changed if each.kind is EventKind.PLANED and start_s < each.at_utc.timestamp()]
-    found = [(start_s, _before_the_saw(timber.section, changed))]
+    found = [(start_s, _before_the_saw(timber.section))]
     said: list[Reason] = []
     first = planed[0].detail if planed else {}
     if "from_width_mm" in first or "from_depth_mm" in first:  # what stayed is not noted
@@ -226,13 +227,26 @@ def _sections(
             said.append(_planed("calibration.planing_not_counted", each, size, before))
             continue
         said.append(_planed("calibration.planed", each, size, before))
+    if _is_planned(timber.section.kerf, found[-1][1]):
+        found.append((max(start_s, now_s - JUST_S), replace(found[-1][1], kerf=timber.section.kerf)))
     return found, said
 
 
-def _before_the_saw(section: Section, changed: Sequence[Event]) -> Section:
-    """Return the section without the kerf that events tell of; one that is planned stays."""
-    told = any(each.kind is EventKind.KERFED for each in changed)
-    return replace(section, kerf=None) if told and section.kerf is not None and section.kerf.sawn else section
+def _before_the_saw(section: Section) -> Section:
+    """Return the section without a sawn kerf."""
+    return replace(section, kerf=None) if section.kerf is not None and section.kerf.sawn else section
+
+
+def _is_planned(kerf: Kerf | None, section: Section) -> bool:
+    """Whether a timber's kerf is one of which no event up to now tells: it dries nothing yet."""
+    if kerf is None or not kerf.sawn or not kerf.depth_mm < section.size_mm(kerf.face):
+        return False
+    told = section.kerf
+    return (
+        told is None
+        or (told.face, told.width_mm) != (kerf.face, kerf.width_mm)
+        or abs(told.depth_mm - kerf.depth_mm) > SAME_MM
+    )
 
 
 def _kerfed(section: Section, event: Event) -> Section:

@@ -160,6 +160,11 @@ def test_a_kerf_counts_from_the_day_on_which_it_was_sawn():
     ).stretches
     assert [each.section.kerf and each.section.kerf.depth_mm for each in found] == [None, 50.0, 45.0]
     assert found[-1].section == timber.section
+    planned = replace(PIECE, section=replace(PIECE.section, kerf=Kerf(face=Face.A, depth_mm=40.0)))
+    air = judging.shed(PIECE.arrived_utc, 300)
+    last = history(planned, (), air, start_s=begin_s, now_s=now_s).stretches
+    assert [each.section.kerf is None for each in last] == [True, False]
+    assert last[-1].end_s - last[-1].begin_s <= 60.0  # what-if: from now on
     checked = event(EventKind.CHECKED, 150, face="b", depth_mm=45.0)
     assert [each.section.kerf.sawn for each in past(checked).stretches] == [False]  # opened, dries nothing
 
