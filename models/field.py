@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.constants import Floats
 from baulk.models.diffusion import REFERENCE_PCT
+from baulk.models.near_faces import NearFaces
 from baulk.models.section import Face, Section
 
 if TYPE_CHECKING:
@@ -160,6 +161,11 @@ def integral_weights(edges_mm: Floats, at_mm: ArrayLike) -> Floats:
     return _cached(edges_mm, at_mm, 0)
 
 
+def bend_weights(edges_mm: Floats, at_mm: ArrayLike) -> Floats:
+    """Weights on the means of a row of cells for the second derivative at some places, (..., n), [1/mm2]."""
+    return _cached(edges_mm, at_mm, 3)
+
+
 def _cached(edges_mm: Floats, at_mm: ArrayLike, derivative: int) -> Floats:
     at = np.asarray(at_mm, dtype=np.float64)
     edges = np.ascontiguousarray(edges_mm, dtype=np.float64)
@@ -202,6 +208,8 @@ class MoistureField:
     potential : Potential, optional
         By which values at places are read from the means of cells, of one run or of every member; without it
         they are read from a spline through the moisture itself.
+    near_faces : NearFaces, optional
+        What is added to them within 16 mm of a face, where cells and steps do not follow the weather.
     """
 
     posix_s: float
@@ -210,6 +218,7 @@ class MoistureField:
     y_edges_mm: NDArray[np.float64]
     mc_pct: NDArray[np.float64]
     potential: Potential | None = None
+    near_faces: NearFaces | None = None
 
     def some(self, which: slice | NDArray[np.intp]) -> MoistureField:
         """Return that of some of the members.
@@ -225,7 +234,8 @@ class MoistureField:
             The same moment and cells.
         """
         potential = None if self.potential is None else self.potential.some(which)
-        return replace(self, mc_pct=self.mc_pct[which], potential=potential)
+        near = None if self.near_faces is None else self.near_faces.some(which)
+        return replace(self, mc_pct=self.mc_pct[which], potential=potential, near_faces=near)
 
     @property
     def area_mm2(self) -> NDArray[np.float64]:
@@ -264,14 +274,20 @@ class MoistureField:
 
         Notes
         -----
-        From the cells and steps of `dry` as they come, beside a grid four times finer in steps of three hours
-        (tests/bench/test_points.py: oaks, a fir from 120 % and a larch, three airs, sections of 100 to
-        205 mm, from the first week to the first year): from 12 mm on within 0.2 points and 99 of 100 values
-        within 0.15; at 4 to 8 mm within 0.36, 9 of 10 within 0.15; nearer the face the steps do not follow
-        the weather: half a point at 2 mm, several on the face itself.
+        As `dry` gives them, beside a grid four times finer in steps of an hour (tests/bench/test_points.py:
+        six woods from 32 to 120 %, four airs, sections of 100 to 205 mm, any hour from day 7 to 365): from
+        2 mm on within 0.25 points and 99 of 100 values at each depth within 0.15; nearer, beside a slab with
+        cells of 0.08 mm (day 7 to 60), within 0.15 too. Away from the middle of a face what is added near it
+        is taken from the middle. Without `near_faces`, what lies within 12 mm of a face may be off by a point.
         """
         along = self._values(self.mc_pct, self.x_edges_mm, np.array([x_mm]))[..., 0]
-        return self._values(along, self.y_edges_mm, np.array([y_mm]))[..., 0]
+        found = self._values(along, self.y_edges_mm, np.array([y_mm]))[..., 0]
+        half_w, half_d = self.section.width_mm / 2, self.section.depth_mm / 2
+        for face, depth_mm in zip(
+            Face, (half_d - y_mm, half_w - x_mm, half_d + y_mm, half_w + x_mm), strict=True
+        ):
+            found = self._with_near(found[..., None], face, np.array([depth_mm]))[..., 0]
+        return found
 
     def along_x_pct(self, x_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Moisture content along the line through the middle from face d to face b, shape (..., k), [%].
@@ -287,12 +303,16 @@ class MoistureField:
             Values at the places, shape (k,) or (members, k). [%]
         """
         middle = self.mc_pct.swapaxes(-1, -2) @ point_weights(self.y_edges_mm, 0.0)
-        return self._values(np.asarray(middle), self.x_edges_mm, x_mm)
+        found = self._values(np.asarray(middle), self.x_edges_mm, x_mm)
+        found = self._with_near(found, Face.B, self.section.width_mm / 2 - x_mm)
+        return self._with_near(found, Face.D, self.section.width_mm / 2 + x_mm)
 
     def along_y_pct(self, y_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Moisture content along the line through the middle from face c to face a, as `along_x_pct`, [%]."""
         middle = self.mc_pct @ point_weights(self.x_edges_mm, 0.0)
-        return self._values(np.asarray(middle), self.y_edges_mm, y_mm)
+        found = self._values(np.asarray(middle), self.y_edges_mm, y_mm)
+        found = self._with_near(found, Face.A, self.section.depth_mm / 2 - y_mm)
+        return self._with_near(found, Face.C, self.section.depth_mm / 2 + y_mm)
 
     def pin_pct(self, depth_mm: float, face: Face | None = None) -> NDArray[np.float64]:
         """Moisture content at pin tips driven at mid-width of a face (mean of the four when unknown), [%].
@@ -345,6 +365,12 @@ class MoistureField:
         if self.potential is not None:
             return self.potential.values(means, edges, at)
         return np.maximum(means @ point_weights(edges, at).T, 0.0)
+
+    def _with_near(self, values: Floats, face: Face, depths_mm: Floats) -> Floats:
+        """Add what layers near a face say to values at depths below it, shape (k,) or (members, k)."""
+        if self.near_faces is None or depths_mm.min() >= self.near_faces.deepest_mm:
+            return values
+        return np.maximum(values + self.near_faces.at(face, np.maximum(depths_mm, 0.0)), 0.0)
 
     def _mean(self, weight: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(np.sum(self.mc_pct * weight, axis=(-2, -1)) / np.sum(weight))
@@ -404,4 +430,6 @@ def pins_over(
             lines = [across @ fields[i].mc_pct for i in which]
         values = one._values(np.stack(lines, axis=-2), edges, at)  # noqa: SLF001 - of the same module
         found[which] = np.moveaxis(values, (-2, -1), (0, 1))
+        for i in which:
+            found[i] = np.moveaxis(fields[i]._with_near(np.moveaxis(found[i], 0, -1), face, depths_mm), -1, 0)  # noqa: SLF001
     return found

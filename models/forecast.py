@@ -224,6 +224,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
             members=calibration.members.some(dealt),
             faces=calibration.covers if piece is None else None,  # the saw leaves bare faces
             threads=threads,
+            near_faces=False,
         )
         if mc is None:
             mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))

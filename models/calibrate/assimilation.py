@@ -20,6 +20,9 @@ from baulk.models.timber import EventKind
 
 LONE_WOLF: Final = 3.0  # standard deviations at which a reading is named and set aside
 SAME_PIN: Final = 6.0  # independent readings that one series counts for at most; our own judgement, no source
+# from here on the cells alone are far better than a meter is, and layers under all faces of every member cost
+# as much as two runs more
+SHALLOW_MM: Final = 10.0
 MOST_BY_ENDS: Final = 0.8  # of the water above the EMC, in a short timber; our own judgement, no source
 
 First = tuple[float, Floats]
@@ -32,6 +35,11 @@ def firsts(data: Sequence[Observation], means: Floats) -> dict[int, First]:
         if each.weight_ratio is not None and each.segment not in found:
             found[each.segment] = (each.posix_s, mean)
     return found
+
+
+def shallow(data: Sequence[Observation]) -> bool:
+    """Whether a pin is among them for which the section's cells follow the weather too slowly."""
+    return any(each.depth_mm is not None and each.depth_mm < SHALLOW_MM for each in data)
 
 
 def predict(

@@ -33,6 +33,7 @@ from baulk.models.calibrate.assimilation import (
     lone,
     off_in_moisture,
     predict,
+    shallow,
     whole_means,
 )
 from baulk.models.calibrate.contradiction import Course
@@ -173,7 +174,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         meter_bias_pct=theta[parameters.BIAS],
         used=sum(each.left_out is None for each in fitted),
         left_out=(*(() if heavy is None else (heavy,)), *left_out, *diagnostics.named(fitted, data)),
-        field_now=course[-1],
+        field_now=replace(course[-1], near_faces=None),  # as a stored fit has it
         readings=fitted,
         history_posix_s=history_s,
         history_mean_pct=mean_pct,
@@ -327,7 +328,7 @@ def _assimilated(
     sd_pct, at_s = errors(part), [each.posix_s for each in part]
     centre = parameters.middle(given.timber, given.species, given.law)
     for _ in range(ASSIMILATIONS):
-        run = ensemble.run(theta, given, at_s)
+        run = ensemble.run(theta, given, at_s, near_faces=shallow(part))
         predicted = predict(part, run, theta, given)
         theta = parameters.bounded(drawn(theta, predicted, part, sd_pct, rng, times=ASSIMILATIONS), centre)
     return theta
@@ -339,7 +340,7 @@ def _course(
     """Fields at every reading and then at every moment of the history, and those moments."""
     history_s = np.unique(np.append(np.linspace(given.start_s, given.now_s, HISTORY_POINTS), given.now_s))
     at_s = [*(each.posix_s for each in data), *history_s]
-    return ensemble.run(theta, given, at_s), history_s
+    return ensemble.run(theta, given, at_s, near_faces=shallow(data)), history_s
 
 
 def _anchor(

@@ -21,6 +21,7 @@ from baulk.models.calibrate.parameters import START, bounded, middle, potential
 from baulk.models.calibrate.screening import Observation
 from baulk.models.constants import Floats
 from baulk.models.field import MoistureField
+from baulk.models.near_faces import NearFaces
 from baulk.models.reason import Reason, utc
 
 Run = tuple[MoistureField, ...]
@@ -183,10 +184,21 @@ def halves(one: Course, other: Course) -> Course:
     theta = np.where(mine, one[0], other[0])
     points = potential(theta)
     run = tuple(
-        replace(each, mc_pct=np.where(mine[:, None, None], each.mc_pct, its.mc_pct), potential=points)
+        replace(
+            each,
+            mc_pct=np.where(mine[:, None, None], each.mc_pct, its.mc_pct),
+            potential=points,
+            near_faces=_either(mine, each.near_faces, its.near_faces),
+        )
         for each, its in zip(one[1], other[1], strict=True)
     )
     return theta, run, one[2]
+
+
+def _either(first: NDArray[np.bool_], one: NearFaces | None, other: NearFaces | None) -> NearFaces | None:
+    if one is None or other is None:
+        return None
+    return replace(one, added_pct=np.where(first, one.added_pct, other.added_pct))
 
 
 def _only(data: Sequence[Observation], kept: NDArray[np.bool_]) -> tuple[Observation, ...]:

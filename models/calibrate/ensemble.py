@@ -141,7 +141,12 @@ CELLS: Final = 18
 
 
 def run(
-    theta: Floats, given: FitInputs, at_s: Sequence[float], *, start: MoistureField | None = None
+    theta: Floats,
+    given: FitInputs,
+    at_s: Sequence[float],
+    *,
+    start: MoistureField | None = None,
+    near_faces: bool = False,
 ) -> tuple[MoistureField, ...]:
     """Dry every member through the timber's history.
 
@@ -155,6 +160,8 @@ def run(
         Moments wanted, in any order, none before the start. [s]
     start : MoistureField, optional
         Where to go on from; without it each member's own start at the beginning of the history. [%]
+    near_faces : bool
+        Whether values near the faces are to be read, as `solver.dry` takes it.
 
     Returns
     -------
@@ -186,6 +193,7 @@ def run(
             members=members(theta, silent=each.silent),
             faces=past.faces,
             threads=given.threads,
+            near_faces=near_faces,
         )
         found |= {
             float(one): got for one, got in zip(moments, fields, strict=True) if float(one) not in found

@@ -16,7 +16,7 @@ import numpy as np
 
 from baulk.models import digest
 from baulk.models.calibrate import diagnostics, ensemble, measured_size, parameters
-from baulk.models.calibrate.assimilation import LONE_WOLF, drawn, errors, lone, predict
+from baulk.models.calibrate.assimilation import LONE_WOLF, drawn, errors, lone, predict, shallow
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.observations import observations
 from baulk.models.calibrate.result import Calibration, Fitted, depth_profiles_pct
@@ -162,7 +162,7 @@ def taken_in(
     if why := _unfit(previous, data, recent, known):
         return why
     at_s = [*(each.posix_s for each in data), given.now_s]
-    run = ensemble.run(previous.theta, given, at_s, start=previous.field_now)
+    run = ensemble.run(previous.theta, given, at_s, start=previous.field_now, near_faces=shallow(data))
     if not data:
         return _moved_on(previous, given, run, at_s)
     anchor = previous.anchor
@@ -213,7 +213,7 @@ def _moved_on(
     course = list(fields.values())
     return replace(
         previous,
-        field_now=run[-1],
+        field_now=replace(run[-1], near_faces=None),
         history_posix_s=np.append(previous.history_posix_s, list(fields)),
         history_mean_pct=np.vstack([previous.history_mean_pct, *(each.mean_pct[None] for each in course)]),
         history_core_pct=np.vstack([previous.history_core_pct, *(each.core_pct[None] for each in course)]),

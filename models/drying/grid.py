@@ -16,7 +16,7 @@ from baulk.models.section import Face, Section
 # Cells grow as the depth below the face with this added does: many where fronts are, 5 to 30 mm deep. Of 5 to
 # 12 mm, and of tanh gradings, the one nearest to fine grids with 16 to 20 cells (sections of 100 to 205 mm,
 # from a week to a year)
-FINEST_MM: Final = 8.0
+FINEST_MM: Final = 11.0
 BESIDE: Final = 1.4  # times as many cells across a kerf: each half has two fine ends
 
 
@@ -117,9 +117,9 @@ def slope_shares(width: Floats) -> Floats:
     step = np.diff(places)
     shares = np.zeros((edges.size, 3))
     near = np.stack([places[:-3], places[1:-2], places[2:-1], places[3:]], axis=1)
-    shares[1:-1] = _of_steps((near - edges[1:-1, None]) / step[1:-1, None])
-    shares[0, 1:] = _of_steps((places[None, :3] - edges[0]) / step[0])
-    shares[-1, :-1] = _of_steps((places[None, -3:] - edges[-1]) / step[-1])
+    shares[1:-1] = of_steps((near - edges[1:-1, None]) / step[1:-1, None])
+    shares[0, 1:] = of_steps((places[None, :3] - edges[0]) / step[0])
+    shares[-1, :-1] = of_steps((places[None, -3:] - edges[-1]) / step[-1])
     return shares
 
 
@@ -148,7 +148,7 @@ def centre_shares(width: Floats) -> Floats:
     return np.asarray(share[:, [0, 2]])
 
 
-def _of_steps(far: Floats) -> Floats:
+def of_steps(far: Floats) -> Floats:
     """Weights of the steps between the places of each row in the slope at 0."""
     powers = np.swapaxes(far[:, :, None] ** np.arange(far.shape[1]), 1, 2)
     slope = np.zeros((*far.shape, 1))

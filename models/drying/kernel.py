@@ -312,10 +312,33 @@ def _sum_lines(out: Floats, members: int, total: Floats) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _upto(air: Floats, t: float, at: int, column: int) -> float:
-    """Return the integral of a column of `air` from its first moment to t; row `at` holds at t."""
-    upto: float = air[at, column + 2] + air[at, column] * (t - air[at, 0])
-    return upto
+def _weather(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
+    air: Floats, slope: float, mean: float, begin: float, end: float, row: int
+) -> tuple[float, float, float, float]:
+    """Return what the air is to a step: its mean factor on D, and EMC for the whole and for either half.
+
+    Means over warm time (the integral of the factor on D) of the potential of the EMC. Those of the halves
+    are weighted with what is left of the step and with what is gone, not cut at the middle: extrapolated they
+    then have the first moment of the weather, as the mean has that of order nought. Row `row` holds at begin.
+    """
+    last = _row(air, end, row)
+    first_s, last_s = begin - air[row, 0], end - air[last, 0]
+    since = air[row, 3] + air[row, 1] * first_s
+    upto = air[last, 3] + air[last, 1] * last_s
+    warm = upto - since
+    whole = air[last, 6] + air[last, 5] * (upto - air[last, 3])
+    whole -= air[row, 6] + air[row, 5] * (since - air[row, 3])
+    late = air[last, 7] + 0.5 * air[last, 5] * (upto * upto - air[last, 3] * air[last, 3])
+    late -= air[row, 7] + 0.5 * air[row, 5] * (since * since - air[row, 3] * air[row, 3])
+    late = 2.0 * (late - since * whole) / (warm * warm)
+    whole /= warm
+    early = 2.0 * whole - late
+    return (
+        warm / (end - begin),
+        TWENTY + np.log(slope * (mean + whole)) / slope,
+        TWENTY + np.log(slope * (mean + early)) / slope,
+        TWENTY + np.log(slope * (mean + late)) / slope,
+    )
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -390,8 +413,8 @@ def _better(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     state: Pair, d: int, t: float, h: float, air: Floats, row: int, axes: Axes,
-    midwinter_s: float, off: Pair, work: Pair, light: tuple[Light, Light], count: Pair, half: Floats,
-    half_off: Floats, slot: Slot,
+    season: tuple[float, float, float], off: Pair, work: Pair, light: tuple[Light, Light], count: Pair,
+    half: Floats, half_off: Floats, slot: Slot,
 ) -> float:  # fmt: skip
     """Take one step whole and in halves; return how far apart they end.
 
@@ -403,6 +426,7 @@ def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     n, n_2, m = here[0].shape
     off[0][:] = 0.0
     off[1][:] = 0.0
+    warm, whole_emc, early_emc, late_emc = _weather(air, season[1], season[2], t, t + h, row)
     for part in range(3):
         begin = t + 0.5 * h if part == 2 else t
         end = t + 0.5 * h if part == 1 else t + h
@@ -414,11 +438,8 @@ def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
             _turn(there[2], here[1])
         else:
             here[1] = here[0]
-        row = _row(air, begin, row)
-        end_row = _row(air, end, row)
-        warm = (_upto(air, end, end_row, 1) - _upto(air, begin, row, 1)) / (end - begin)
-        emc = (_upto(air, end, end_row, 2) - _upto(air, begin, row, 2)) / (end - begin)
-        cold = np.cos(YEAR_RAD_S * (0.5 * (begin + end) - midwinter_s))
+        emc = whole_emc if part == 0 else early_emc if part == 1 else late_emc
+        cold = np.cos(YEAR_RAD_S * (0.5 * (begin + end) - season[0]))
         way = min(part, 1)
         exchange(here[1], d, slot, end - begin, (warm, emc, cold), off[0][way])
         for second in range(2):
@@ -501,7 +522,7 @@ def march(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: flat arrays
     """
     ny, nx, m = start.shape
     area = x.width.sum() * y.width.sum()
-    longest = control[2]
+    longest, season = control[2], (control[3], control[4], control[5])
     state = (np.empty((3, ny, nx, m)), np.empty((3, nx, ny, m)))
     axes = (y, x)  # the side that the moisture stands on is swept along first
     work = (np.empty((4, ny + 1, nx * m)), np.empty((4, nx + 1, ny * m)))
@@ -522,9 +543,7 @@ def march(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: flat arrays
         step = left if left <= h * 1.001 else min(h, 0.5 * left)
         row = _row(air, t, row)
         d = taken % 2
-        away = _try(
-            state, d, t, step, air, row, axes, control[3], off, work, light, count, half, half_off, slot
-        )
+        away = _try(state, d, t, step, air, row, axes, season, off, work, light, count, half, half_off, slot)
         bound = control[0] * area * min(max(t / SETTLED_S, FRESH_SHARE), 1.0)
         change = SAFELY * (bound / (away + 1e-300)) ** 0.5
         if not change > 0.2:  # also of no number
@@ -564,3 +583,108 @@ def march(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: flat arrays
     else:
         _turn(state[1][0], start)
     return taken
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def layers(  # noqa: C901, PLR0912, PLR0913, PLR0917 - compiled: flat arrays
+    state: Floats, found: Floats, at_s: Floats, span: Floats, air: Floats, control: Floats, axis: Axis,
+    inner_s: Floats, inner: Floats, sideways: Floats, deep: Floats,
+) -> None:  # fmt: skip
+    """March the layers under some faces, whose deep end follows what the section has there.
+
+    Parameters
+    ----------
+    state : ndarray, shape (n, lanes)
+        Moisture content at the start, the outermost cell first; receives that at the end. [%]
+    found : ndarray, shape (times, n, lanes)
+        Receives it at the wanted moments. [%]
+    at_s : ndarray, shape (times,)
+        Wanted moments within the span, not decreasing. [s]
+    span : ndarray, shape (2,)
+        First and last moment. [s]
+    air : ndarray, shape (rows, 8)
+        As in `march`.
+    control : ndarray, shape (6,)
+        Shortest and longest step [s], the share of the time to the next wanted moment that a step takes [-],
+        a midwinter [s], and two numbers of the air as in `march`.
+    axis : Axis
+        Its last cell so wide that it stays as it is set.
+    inner_s : ndarray, shape (k,)
+        Moments at which the deep end is known, increasing. [s]
+    inner : ndarray, shape (k, lanes)
+        Its moisture content. [%]
+    sideways : ndarray, shape (k, lanes)
+        What flows to it from both sides at a factor on D of 1. [%/s]
+    deep : ndarray, shape (n,)
+        Share of that at each cell. [-]
+    """
+    n, lanes = state.shape
+    work, light = np.empty((4, n + 1, lanes)), np.empty((5, max(n + 1, 4), lanes), np.float32)
+    whole, halves, off = np.empty((n, lanes)), np.empty((n, lanes)), np.empty(lanes)
+    t, row, saved, k = span[0], 0, 0, 0
+    while saved < at_s.size and at_s[saved] <= t:
+        found[saved] = state
+        saved += 1
+    while t < span[1]:
+        until = (at_s[saved] if saved < at_s.size else span[1]) - t
+        step = min(max(control[2] * until, control[0]), control[1], 600.0 + control[2] * t)
+        step = until if until < 1.5 * step else step
+        row = _row(air, t, row)
+        warm, whole_emc, early_emc, late_emc = _weather(air, control[4], control[5], t, t + step, row)
+        for part in range(3):
+            end = t + 0.5 * step if part == 1 else t + step
+            size = step if part == 0 else 0.5 * step
+            emc = whole_emc if part == 0 else early_emc if part == 1 else late_emc
+            if part == 2:
+                u = halves
+            else:
+                u = whole if part == 0 else halves
+                u[:] = state
+            while k + 2 < inner_s.size and inner_s[k + 1] < end:
+                k += 1
+            while k > 0 and inner_s[k] > end:
+                k -= 1
+            share = (end - inner_s[k]) / (inner_s[k + 1] - inner_s[k])
+            for i in range(n):
+                fed = deep[i] * warm * size
+                for j in range(lanes):
+                    u[i, j] += fed * (sideways[k, j] + share * (sideways[k + 1, j] - sideways[k, j]))
+            for j in range(lanes):
+                u[n - 1, j] = inner[k, j] + share * (inner[k + 1, j] - inner[k, j])
+            cold = np.cos(YEAR_RAD_S * (end - 0.5 * size - control[3]))
+            _sweep(u, axis, size, (warm, emc, cold), off, work, light)
+        for i in range(n):
+            for j in range(lanes):
+                better = 2.0 * halves[i, j] - whole[i, j]
+                state[i, j] = better if better > 0.0 else halves[i, j]
+        t = at_s[saved] if saved < at_s.size and step == until else t + step
+        if saved >= at_s.size and step == until:
+            t = span[1]
+        while saved < at_s.size and at_s[saved] <= t:
+            found[saved] = state
+            saved += 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def middle_lines(
+    fields: Floats, across_y: Floats, across_x: Floats, along_x: Floats, along_y: Floats
+) -> None:
+    """Add up what stands across the two lines through the middle of a section.
+
+    Parameters
+    ----------
+    fields : ndarray, shape (t, ny, nx, m)
+        Moisture content. [%]
+    across_y, across_x : ndarray, shape (q, ny) and (q, nx)
+        Weights across the line along x and across that along y.
+    along_x, along_y : ndarray, shape (q, m, t, nx) and (q, m, t, ny)
+        Receive the sums, added to what they hold.
+    """
+    count, ny, nx, m = fields.shape
+    for q in range(across_y.shape[0]):
+        for s in range(count):
+            for j in range(ny):
+                for i in range(nx):
+                    for k in range(m):
+                        along_x[q, k, s, i] += across_y[q, j] * fields[s, j, i, k]
+                        along_y[q, k, s, j] += across_x[q, i] * fields[s, j, i, k]

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.constants import HOUR_S, Floats
-from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
+from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import kernel, layout, slot
 from baulk.models.drying.grid import centre_shares, slope_shares
 from baulk.models.drying.members import Members
@@ -19,13 +19,11 @@ from baulk.models.drying.outer_layers import END, LINE, Course, OuterLayers, pla
 from baulk.models.drying.parallel import parallel_for
 from baulk.models.drying.solver import CHUNK, FIRST_S, MIDWINTER_POSIX_S
 from baulk.models.errors import OutOfRange
-from baulk.models.field import LEAST_SLOPE
-from baulk.models.section import CONDUCTANCE_M_S, Covers, Face, Schedule, spans
+from baulk.models.section import Covers, Face, Schedule, spans
 
 STEP_S: Final = 6 * HOUR_S
 _TIGHT: Final = 1e15  # s/m, and
 _NONE: Final = 1e-20  # m2/s: nothing passes from line to line
-_ROUNDS: Final = 8
 
 
 def march(  # noqa: PLR0913 - what a run needs
@@ -75,7 +73,8 @@ def march(  # noqa: PLR0913 - what a run needs
         raise OutOfRange("the moments of the surface", "must increase from its start on; sort them")
     if law.activation_j_mol == 0 and members.activation_j_mol is not None:
         law = replace(law, activation_j_mol=float(members.activation_j_mol.max()) or 1.0)
-    rows, wood = layout.integrated(air, law, layers.posix_s), layout.laws(law, members)
+    laid, wood = layout.integrated(air, law, layers.posix_s), layout.laws(law, members)
+    rows = laid.rows
     lines = _laid_out(layers, law, members, wood)
     calm = tuple(
         (begin - layers.posix_s, end - layers.posix_s, covers)
@@ -92,11 +91,9 @@ def march(  # noqa: PLR0913 - what a run needs
         damp = members.emc_offset_pct[chunk]
         least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(rows[:, 2].min() + damp, 0.0))
         most = np.maximum(lanes.max(axis=(0, 1)), rows[:, 2].max() + damp)
-        limits, done = np.array([np.inf, FIRST_S, step_s, midwinter_s]), 0
+        limits, done = np.array([np.inf, FIRST_S, step_s, midwinter_s, *laid[1:]]), 0
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
-            resist = {
-                each: 1 / (CONDUCTANCE_M_S[covers[each]] * members.surface_factor[chunk]) for each in Face
-            }
+            resist = layout.resistances(covers, members, chunk)
             along, between = lines.axes(chunk, damp, resist)
             fields = np.empty((upto - done, *lanes.shape))
             kernel.march(
@@ -165,14 +162,7 @@ class _Lines:
         damp: Floats,
         resist: Mapping[Face, Floats],
     ) -> Floats:
-        """Moisture of each face, at which its first cell gives what it gives to the air, shape (t, 4, m).
-
-        Newton's method on the potential (the integral of D over moisture), from the wetter of cell and air.
-        """
-        d_ref, slope, fsp, free, extra, season = self.wood[:, chunk]
-        slope = np.maximum(slope, LEAST_SLOPE)
-        top = np.exp(slope * (fsp - REFERENCE_PCT)) / slope
-        warm, emc, cold = (each[:, None, None] for each in now)
+        """Moisture of each face, at which its first cell gives what it gives to the air, shape (t, 4, m)."""
         grains, frees = (
             np.broadcast_to(each, (*self.grain.shape[:2], each.shape[-1])) for each in self._own(chunk)
         )
@@ -180,24 +170,9 @@ class _Lines:
             np.stack([each[end, line] for line, end in zip(LINE, END, strict=True)])
             for each in (grains, frees)
         )
-        free = free * sapwood
-        pull = d_ref * grain * warm ** (1 + extra) / (self.width[0] / 2)
-        pull *= np.stack([resist[each] for each in Face]) * np.exp(season * cold)
-
-        def potential(m: Floats) -> tuple[Floats, Floats]:
-            grows = np.exp(slope * (np.minimum(m, fsp) - REFERENCE_PCT))
-            wet = m > fsp
-            return np.where(wet, top + free * (m - fsp), grows / slope), np.where(wet, free, grows)
-
         cell = np.stack([mc_pct[:, line, end] for line, end in zip(LINE, END, strict=True)], axis=1)
-        air = np.broadcast_to(np.maximum(emc + damp, 0.0), cell.shape)
-        least, most, has = np.minimum(cell, air), np.maximum(cell, air), potential(cell)[0]
-        found = most.copy()
-        for _ in range(_ROUNDS):
-            gives, grows = potential(found)
-            found -= (found - air - pull * (has - gives)) / (1 + pull * grows)
-            np.clip(found, least, most, out=found)
-        return np.asarray(found)
+        out = np.stack([resist[each] for each in Face])
+        return layout.face_pct(cell, now, self.wood[:, chunk], damp, grain, sapwood, out, self.width[0] / 2)
 
     def _own(self, chunk: NDArray[np.intp]) -> tuple[Floats, Floats]:
         grain, free = (each if each.shape[-1] == 1 else each[..., chunk] for each in (self.grain, self.free))

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from baulk.models.air import AirSeries
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import kernel, layout, slot
+from baulk.models.drying import kernel, layout, slot, under_faces
 from baulk.models.drying.grid import (
     centre_shares,
     cropped_mm,
@@ -41,7 +41,8 @@ from baulk.models.drying.layout import (
 from baulk.models.drying.members import Members
 from baulk.models.drying.parallel import parallel_for
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField
+from baulk.models.field import MoistureField, Potential
+from baulk.models.near_faces import NearFaces
 from baulk.models.section import CONDUCTANCE_M_S, Covers, Face, FaceCover, Finished, Schedule, Section, spans
 
 __all__ = [
@@ -79,6 +80,7 @@ def dry(  # noqa: PLR0913 - what a run needs
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
     threads: int | None = None,
+    near_faces: bool = True,
 ) -> tuple[MoistureField, ...]:
     """Moisture over the section at each requested time.
 
@@ -113,6 +115,9 @@ def dry(  # noqa: PLR0913 - what a run needs
     threads : int, optional
         The most to use, at least 1, where other processes share the machine; every core if left out. The
         answer is the same to the bit.
+    near_faces : bool
+        Whether values within 16 mm of a face are wanted: where no kerf is open they have layers of their own,
+        which cost two to five times as much again. Without them the weather of the last weeks leaves up to a point at 4 mm.
 
     Returns
     -------
@@ -153,6 +158,7 @@ def dry(  # noqa: PLR0913 - what a run needs
         step_s=step_s,
         error_pct=error_pct,
         threads=threads,
+        near_faces=near_faces,
     )
     return fields
 
@@ -171,14 +177,15 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
     threads: int | None = None,
+    near_faces: bool = True,
 ) -> tuple[tuple[MoistureField, ...], Floats]:
     """Moisture as from `dry`, and what went out through the faces by then.
 
     Parameters
     ----------
     section, initial_pct, air, law, start_posix_s, at_posix_s, members, faces, cells, step_s, error_pct, \
-    threads
-        As in `dry`. [mm, %, -, -, s, s, -, -, -, s, %, -]
+    threads, near_faces
+        As in `dry`. [mm, %, -, -, s, s, -, -, -, s, %, -, -]
 
     Returns
     -------
@@ -205,16 +212,17 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     )
     if law.activation_j_mol == 0 and members is not None and members.activation_j_mol is not None:
         law = replace(law, activation_j_mol=float(members.activation_j_mol.max()) or 1.0)
-    rows = layout.integrated(air, law, start_posix_s)
+    laid = layout.integrated(air, law, start_posix_s)
     midwinter_s = MIDWINTER_POSIX_S - start_posix_s
     wanted = at_s[order] - start_posix_s
-    mc, given = _solve(
-        section, start, law, rows, wanted, (error_pct, step_s, midwinter_s), members, calm, x_edges, y_edges,
-        threads,
+    mc, given, near = _solve(
+        section, start, law, laid, wanted, (error_pct, step_s, midwinter_s), members, calm, x_edges, y_edges,
+        threads, near_faces,
     )  # fmt: skip
     back = np.argsort(order, kind="stable")
     if not many:
         mc, given = mc[:, 0], given[:, 0]
+        near = near and replace(near, added_pct=near.added_pct[..., 0])
     points = potential(law, members)
     fields = tuple(
         MoistureField(
@@ -224,6 +232,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
             y_edges_mm=y_edges,
             mc_pct=np.ascontiguousarray(mc[place]),
             potential=points,
+            near_faces=near and replace(near, added_pct=near.added_pct[place]),
         )
         for posix_s, place in zip(at_s, back, strict=True)
     )
@@ -328,11 +337,11 @@ def _regridded(field: MoistureField, section: Section, x_edges: Floats, y_edges:
     return moved(field.mc_pct, field.x_edges_mm, field.y_edges_mm, x_edges, y_edges)
 
 
-def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
+def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and laid out
     section: Section,
     start: Floats,
     law: DiffusionLaw,
-    air: Floats,
+    air: layout.Air,
     at_s: Floats,
     control: tuple[float, float, float],
     members: Members | None,
@@ -340,15 +349,16 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     x_edges: Floats,
     y_edges: Floats,
     threads: int | None,
-) -> tuple[Floats, Floats]:
-    """Moisture (times, m, ny, nx) and what was given off (times, m)."""
+    near_faces: bool,  # noqa: FBT001
+) -> tuple[Floats, Floats, NearFaces | None]:
+    """Moisture (times, m, ny, nx), what was given off (times, m), and what to add near the faces."""
     count, ny, nx = start.shape
     if members is None:
         members = Members(
             d_factor=np.ones(count), surface_factor=np.ones(count),
             start_mc_pct=np.zeros(count), emc_offset_pct=np.zeros(count),
         )  # fmt: skip
-    wood, damp = laws(law, members), members.emc_offset_pct
+    wood, damp, rows = laws(law, members), members.emc_offset_pct, air.rows
     dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
     shares = [(slope_shares(each), centre_shares(each)) for each in (dx, dy)]
     grains = grain(section, law, x_edges, y_edges, members.ratio_factor)
@@ -363,8 +373,14 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     count_x, count_y = (counted(each, min(dx.sum(), dy.sum())) for each in (dx, dy))
     mc = np.empty((at_s.size, count, ny, nx))
     given = np.empty((at_s.size, count))
-    ends = np.searchsorted(at_s, [end for _, end, _ in calm], side="right")
-    ends[-1] = at_s.size
+    watched_s, layers, points = at_s, None, potential(law, members)
+    if near_faces and not kerf.rows.size:  # the lines through the middle would cross a kerf
+        layers = under_faces.Layers.of(section, law, members)
+        watched_s = np.sort(np.concatenate([at_s, under_faces.watched_s(float(at_s[-1]))]))
+        added = np.empty((at_s.size, 4, layers.depths_mm.size, count))
+    kept = np.searchsorted(watched_s, at_s)
+    ends = np.searchsorted(watched_s, [end for _, end, _ in calm], side="right")
+    ends[-1] = watched_s.size
 
     def march(chunk: NDArray[np.intp]) -> None:
         lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")
@@ -375,25 +391,45 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
             )
             for each, free in zip(grains, frees, strict=True)
         )
-        least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(air[:, 2].min() + damp[chunk], 0.0))
-        most = np.maximum(lanes.max(axis=(0, 1)), air[:, 2].max() + damp[chunk])
-        limits = np.array([control[0], FIRST_S, control[1], control[2]])
-        sofar, done, mine = np.zeros(lanes.shape[-1]), 0, kerf.some(chunk)
+        least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(rows[:, 2].min() + damp[chunk], 0.0))
+        most = np.maximum(lanes.max(axis=(0, 1)), rows[:, 2].max() + damp[chunk])
+        limits = np.array([control[0], FIRST_S, *control[1:], *air[1:]])
+        first = under_faces.Watched.of(lanes[None], x_edges, y_edges) if layers else None
+        sofar, done, seen, spent, own = np.zeros(lanes.shape[-1]), 0, [], [], kerf.some(chunk)
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
-            resist = {
-                face: 1 / (CONDUCTANCE_M_S[covers[face]] * members.surface_factor[chunk]) for face in Face
-            }
+            resist = layout.resistances(covers, members, chunk)
             x = axis(dx, shares[0], dy, lay_x, wood[:, chunk], damp[chunk], (resist[Face.D], resist[Face.B]))
             y = axis(dy, shares[1], dx, lay_y, wood[:, chunk], damp[chunk], (resist[Face.C], resist[Face.A]))
             fields = np.empty((upto - done, *lanes.shape))
             off = np.empty((upto - done + 1, lanes.shape[-1]))
             kernel.march(
-                lanes, fields, off, np.array([begin, end]), at_s[done:upto], air, limits, least, most, x, y,
-                (count_y, count_x), mine,
+                lanes, fields, off, np.array([begin, end]), watched_s[done:upto], rows, limits, least, most,
+                x, y, (count_y, count_x), own,
             )  # fmt: skip
-            mc[done:upto, chunk] = fields.transpose(0, 3, 1, 2)
-            given[done:upto, chunk] = (sofar + off[:-1]) / (dx.sum() * dy.sum())
+            mine = np.nonzero((kept >= done) & (kept < upto))[0]
+            mc[mine[:, None], chunk] = fields[kept[mine] - done].transpose(0, 3, 1, 2)
+            given[mine[:, None], chunk] = (sofar + off[kept[mine] - done]) / (dx.sum() * dy.sum())
+            if layers is not None:
+                seen.append(under_faces.Watched.of(fields, x_edges, y_edges))
+                spent.append((begin, end, resist))
             sofar, done = sofar + off[-1], upto
+        if layers is not None and first is not None:
+            added[..., chunk] = under_faces.added_pct(
+                layers.some(chunk), first=first, watched=under_faces.Watched.joined(seen),
+                watched_s=watched_s, at_s=at_s, edges=(x_edges, y_edges), potential=_each(points, chunk),
+                air=air, midwinter_s=control[2], spans=spent,
+            )  # fmt: skip
 
     parallel_for(march, alike(wood, np.exp(np.log(frees[0]).mean(axis=(0, 1))), CHUNK), threads)
-    return mc, given
+    near = NearFaces(depths_mm=layers.depths_mm, added_pct=added) if layers is not None else None
+    return mc, given, near
+
+
+def _each(points: Potential, chunk: NDArray[np.intp]) -> Potential:
+    """Return the potential of some of the members, of each where all have one."""
+    if points.fsp_pct.ndim:
+        return points.some(chunk)
+    slope, fsp, free = (
+        np.full(chunk.size, each) for each in (points.slope_per_pct, points.fsp_pct, points.free)
+    )
+    return Potential(slope_per_pct=slope, fsp_pct=fsp, free=free)

@@ -125,6 +125,7 @@ def other_air(  # noqa: PLR0913 - the timber, its ensemble and the air
         fields = solver.dry(
             start.section, start, air, work.law, start_posix_s=first, at_posix_s=at_s, members=members,
             cells=CELLS, error_pct=0.2, faces=calibration.covers, threads=work.threads,
+            near_faces=False,
         )  # fmt: skip
         ahead = replace(forecast, posix_s=at_s, fields=fields)
         found.append(float(np.median(path(ahead, finished, some, members=members).days())))

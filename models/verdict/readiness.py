@@ -424,7 +424,7 @@ def dried(
             solver.dry(
                 section, mine, air, work.law, start_posix_s=piece.posix_s, at_posix_s=at_s,
                 members=members if len(airs) == 1 or members is None else members.some(dealt),
-                cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT, threads=work.threads,
+                cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT, threads=work.threads, near_faces=False,
             )
         )  # fmt: skip
     if len(parts) == 1:

@@ -15,7 +15,7 @@ from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import solver
 from baulk.models.drying.grid import graded_edges_mm
-from baulk.models.drying.solver import CONDUCTANCE_M_S, FaceCover
+from baulk.models.drying.solver import CONDUCTANCE_M_S, FaceCover, Members
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField, integral_weights, point_weights
 from baulk.models.section import Face, Section
@@ -110,8 +110,9 @@ OAK = DiffusionLaw(d_ref_m2_s=1.7e-11)
 SOFTWOOD = DiffusionLaw(
     d_ref_m2_s=9e-11, slope_per_pct=0.07, radial_over_tangential=0.94, raised_above_fsp=3.0
 )
+FINE = {"cells": (72, 72), "error_pct": 0.005, "step_s": 10_800.0, "near_faces": False}
 UNEVEN = {Face.A: FaceCover.COATED, Face.C: FaceCover.ON_BEARERS}
-DEPTHS = np.array([4.0, 6.0, 8.0, 12.0, 15.0, 20.0, 30.0, 45.0, 60.0, 75.0])
+DEPTHS = np.array([0.0, 1.0, 2.0, 4.0, 6.0, 8.0, 12.0, 15.0, 20.0, 30.0, 45.0, 60.0, 75.0])
 
 
 def six_hourly():
@@ -137,7 +138,7 @@ def test_points_are_those_of_a_grid_four_times_finer(law, start, faces, still):
         solver.dry(
             square, start, weather, law, start_posix_s=0.0, at_posix_s=days * 86_400.0, faces=faces, **how
         )
-        for how in ({}, {"cells": (72, 72), "error_pct": 0.005, "step_s": 10_800.0})
+        for how in ({}, FINE)
     )
     off = np.array(
         [
@@ -145,10 +146,9 @@ def test_points_are_those_of_a_grid_four_times_finer(law, start, faces, still):
             for coarse, good in zip(usual, fine, strict=True)
         ]
     )
-    worst = np.abs(off).max(axis=(0, 1))  # depths
-    assert worst[DEPTHS >= 12].max() < 0.2
-    assert worst[DEPTHS < 12].max() < (0.3 if still else 0.6)
-    assert np.mean(np.abs(off) < 0.15) > 0.9
+    off = np.abs(off[..., DEPTHS >= 2])  # nearer to the face the cells of the fine one are too thick
+    assert off.max() < 0.25
+    assert np.mean(off < 0.15) > 0.97
 
 
 @pytest.mark.parametrize(("law", "start"), [(OAK, 80.0), (SOFTWOOD, 120.0)])
@@ -167,8 +167,44 @@ def test_points_are_those_of_a_solver_that_shares_nothing(law, start):
         faces={Face.B: FaceCover.COATED, Face.D: FaceCover.COATED},
     )  # fmt: skip
     off = np.abs([field.pins_pct(DEPTHS, Face.A) for field in fields] - other)
-    assert off[:, DEPTHS >= 12].max() < 0.2
-    assert off[:, DEPTHS < 12].max() < 0.6
+    assert off[:, DEPTHS >= 1].max() < 0.2
+    assert off[:, 0].max() < 0.5
+
+
+def test_without_layers_near_the_faces_only_what_lies_near_them_differs():
+    days, square = np.array([9.3, 60.0]), Section(width_mm=150, depth_mm=150)
+    members = Members(
+        d_factor=np.array([0.6, 1.5]), surface_factor=np.ones(2), start_mc_pct=np.array([70.0, 60.0]),
+        emc_offset_pct=np.zeros(2),
+    )  # fmt: skip
+    run = {"start_posix_s": 0.0, "at_posix_s": days * 86_400.0, "members": members}
+    alone = solver.dry(square, None, six_hourly(), OAK, near_faces=False, **run)
+    for one, other in zip(solver.dry(square, None, six_hourly(), OAK, **run), alone, strict=True):
+        assert np.array_equal(one.mc_pct, other.mc_pct)
+        near = one.near_faces
+        assert near is not None
+        assert other.near_faces is None
+        below = np.array([0.0, 2.0, near.deepest_mm, 40.0])
+        off = one.pins_pct(below, Face.B) - other.pins_pct(below, Face.B)
+        assert np.all(np.abs(off[:2]) > 0.02)
+        assert np.all(off[2:] == 0)
+        assert one.at(75.0 - 2.0, 0.0) == pytest.approx(one.pin_pct(2.0, Face.B), abs=1e-3)
+        assert one.along_x_pct(np.array([73.0, -73.0]))[:, 0] == pytest.approx(one.pin_pct(2.0, Face.B))
+        assert one.some(slice(1, 2)).pin_pct(2.0, Face.B) == pytest.approx(one.pin_pct(2.0, Face.B)[1:])
+
+
+def test_layers_near_the_faces_follow_a_coat_and_a_field_to_go_on_from():
+    square, begin = Section(width_mm=150, depth_mm=150), 20 * 86_400.0
+    faces = [(0.0, {}), (30 * 86_400.0, {Face.A: FaceCover.COATED})]
+    how = {"faces": faces, "at_posix_s": np.array([31.0, 60.0]) * 86_400.0}
+    whole = solver.dry(square, 70.0, six_hourly(), OAK, start_posix_s=0.0, **how)
+    (then,) = solver.dry(square, 70.0, six_hourly(), OAK, start_posix_s=0.0, at_posix_s=begin)
+    later = solver.dry(square, then, six_hourly(), OAK, start_posix_s=begin, **how)
+    depths = np.array([0.0, 2.0, 6.0])
+    for one, other in zip(whole, later, strict=True):
+        for face in (Face.A, Face.B):
+            assert other.pins_pct(depths, face) == pytest.approx(one.pins_pct(depths, face), abs=0.3)
+        assert one.pin_pct(0.0, Face.A) > one.pin_pct(0.0, Face.B) + 2
 
 
 def air(times, temp, rh):

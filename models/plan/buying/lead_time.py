@@ -150,7 +150,7 @@ class Drying:
             start = self._start(theta, arrive_s) if start_pct is None else None
             fields = solver.dry(
                 self._green, start, air, self._law, start_posix_s=arrive_s, at_posix_s=at_s,
-                members=members, cells=CELLS, error_pct=_ERROR_PCT,
+                members=members, cells=CELLS, error_pct=_ERROR_PCT, near_faces=False,
             )  # fmt: skip
             pieces = [solver.cut(field, self._finished) for field in fields]
             shape = self._shape(members)

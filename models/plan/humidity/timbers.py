@@ -139,7 +139,7 @@ class Stock:
             members = replace(members, surface_factor=members.surface_factor * airflow)
         return solver.dry(
             self.start.section, self.start, air, self.law, start_posix_s=self.start.posix_s, at_posix_s=at_s,
-            members=members, faces=faces, cells=CELLS, error_pct=ERROR_PCT,
+            members=members, faces=faces, cells=CELLS, error_pct=ERROR_PCT, near_faces=False,
         )  # fmt: skip
 
     @property
@@ -199,7 +199,7 @@ class Stock:
             fields = solver.dry(
                 piece, emc + SETTLING_FROM_PCT, held, self.law, start_posix_s=0.0,
                 at_posix_s=self.build_days * DAY_S * np.array([0.5, 1.0]), members=self.members,
-                cells=CELLS, error_pct=ERROR_PCT,
+                cells=CELLS, error_pct=ERROR_PCT, near_faces=False,
             )  # fmt: skip
             left = np.array([each.mean_pct for each in fields]) - emc
             self._kept["settling"] = np.clip(1 - left / SETTLING_FROM_PCT, 0.0, 1.0)
