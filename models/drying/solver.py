@@ -117,7 +117,8 @@ def dry(  # noqa: PLR0913 - what a run needs
         answer is the same to the bit.
     near_faces : bool
         Whether values within 16 mm of a face are wanted: where no kerf is open they have layers of their own,
-        which cost two to five times as much again. Without them the weather of the last weeks leaves up to a point at 4 mm.
+        which cost two to five times as much again. Without them the weather of the last weeks leaves up to a
+        point at 4 mm.
 
     Returns
     -------
