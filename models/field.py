@@ -278,8 +278,7 @@ class MoistureField:
         six woods from 32 to 120 %, four airs, sections of 100 to 205 mm, any hour from day 7 to 365): from
         2 mm on within 0.25 points and 99 of 100 values at each depth within 0.15; nearer, beside a slab with
         cells of 0.08 mm (day 7 to 60), within 0.15 too. Away from the middle of a face what is added near it
-        is taken from the middle. Without `near_faces`, what lies within 12 mm of a face may be off by a
-        point.
+        is taken from the middle. Without `near_faces` what lies within 12 mm may be off by a point.
         """
         along = self._values(self.mc_pct, self.x_edges_mm, np.array([x_mm]))[..., 0]
         found = self._values(along, self.y_edges_mm, np.array([y_mm]))[..., 0]
