@@ -20,7 +20,7 @@ from baulk.models.timber import EventKind
 
 LONE_WOLF: Final = 3.0  # standard deviations at which a reading is named and set aside
 SAME_PIN: Final = 6.0  # independent readings that one series counts for at most; our own judgement, no source
-# from here on the cells alone, off by a point at most while the weather swings, are better than a meter is, and
+# from here on the cells alone, off by a point at most while the weather swings, are better than a meter is;
 # layers under all faces of every member cost as much as two runs more
 SHALLOW_MM: Final = 6.0
 MOST_BY_ENDS: Final = 0.8  # of the water above the EMC, in a short timber; our own judgement, no source
