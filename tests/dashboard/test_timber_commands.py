@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from baulk.dashboard import commands
 from baulk.dashboard.commands import timber_events, timber_measure, timber_sensors
-from baulk.ingest.errors import RegisterError
+from baulk.ingest.errors import RegisterError, Unlikely
 from baulk.ingest.evaluation import fingerprint
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.timber import Event, EventKind
@@ -23,7 +23,7 @@ OAK = (
 
 @pytest.fixture(scope="module")
 def app():
-    return commands.build(("timber", "place"))
+    return commands.build(("timber", "place", "reading"))
 
 
 @pytest.fixture
@@ -204,6 +204,44 @@ def test_what_is_taken_back_stays_on_record_with_who(here, answer):
     assert "by cat]" in here("timber", "history", "FER-01", "--undone")
     (_, undone) = answer("timber", "history", "FER-01", "--undone")
     assert (undone["by"], undone["undone_by"]) == ("ben", "cat")
+
+
+def test_a_timber_entered_by_mistake_is_taken_out_and_its_history_stays(here, answer):
+    here("reading", "add", "FER-01", "weight", "212 lb")
+    number = answer("timber", "history", "FER-01")[0]["number"]
+    with pytest.raises(Unlikely, match=r"readings \(1\) would wait in quarantine.*--yes"):
+        here("timber", "undo", str(number))
+    told = here("timber", "undo", str(number), "--yes", "--by", "cat")
+    assert "FER-01: taken back: set on its bearers in shed" in told
+    assert "wait in quarantine until its tag is entered again: 1" in told
+    assert [each["tag"] for each in answer("timber", "list")] == ["FER-02"]
+    with pytest.raises(NotFound, match="no timber called"):
+        here("timber", "show", "FER-01")
+    assert "by cat]" in here("timber", "history", "FER-01", "--undone")
+
+
+def test_a_reading_is_taken_back_and_put_right_from_the_command_line(here, answer):
+    pin = ("reading", "add", "FER-01", "moisture", "--depth", "2 in", "--face", "b")
+    here(*pin, "32.5", "--at", "2026-03-01 12:00")
+    here(*pin, "31.5", "--at", "2026-03-02 12:00")
+    told = here("reading", "edit", "FER-01", "--value", "23.5", "--note", "misread", "--by", "cat")
+    assert "put right: pin meter, 2 in deep, face b: 31.5 %" in told
+    assert "(correction 1)" in told
+    with pytest.raises(Unlikely, match=r"Is 23 % meant\?.*--yes"):
+        here("reading", "edit", "FER-01", "--value", "0.23")
+    undone = answer("reading", "undo", "FER-01", "2026-03-01", "--note", "other timber", "--by", "cat")
+    assert (undone["was"]["value"], undone["now"], undone["by"], undone["note"]) == (
+        32.5, None, "cat", "other timber",
+    )  # fmt: skip
+    (left,) = answer("reading", "list", "FER-01", "--days", "3650")
+    assert (left["value"], "corrected" in left["flags"]) == (23.5, True)
+    listed = here("reading", "corrections", "FER-01")
+    assert "misread" in listed
+    assert "other timber" in listed
+    assert "put" not in here("reading", "undo", "FER-01", "--correction", "2")
+    assert len(answer("reading", "list", "FER-01", "--days", "3650")) == 2
+    with pytest.raises(OutOfRange, match="is none of FER-01"):
+        here("reading", "undo", "FER-01", "2026-04-01")
 
 
 def test_a_retired_timber_leaves_the_list_until_it_returns(here, answer):
