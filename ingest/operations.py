@@ -123,6 +123,7 @@ def add_event(  # noqa: PLR0913 - each says another thing
         if not move:
             _refuse_taken_off(shop, event)
     if event.kind is EventKind.MOVED and not new_place:
+        shop.register.get(event.tag)  # a tag that nobody knows comes first
         known_places.refuse_new(shop, str(event.detail["to"]).strip())
     entered = shop.register.add_event(event)
     if entered.kind is EventKind.RETIRED:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from baulk.ingest.evaluation.document import Document, Interval
-from baulk.models.plausible import FAR, FSP_PCT, MOST_SHOWN_PCT, PIN_SD_PCT, Level, of_reading
+from baulk.models.plausible import FAR, FSP_PCT, MOST_SHOWN_PCT, PIN_SD_PCT, of_reading
 from baulk.models.quantity import Quantity
 from baulk.models.reading import AT_LEAST, Reading
 from baulk.models.reason import Reason, Values
@@ -40,7 +40,7 @@ class About:
 
 
 def doubt(reading: Reading, about: About) -> Reason | None:
-    """Return why a reading is unlikely, or None where nothing speaks against it; what can't be is refused."""
+    """Return what speaks against a reading, or None; what can't be is refused however sure somebody is."""
     expected = None
     if reading.series.quantity is Quantity.MOISTURE:
         if AT_LEAST in reading.flags:
@@ -50,7 +50,7 @@ def doubt(reading: Reading, about: About) -> Reason | None:
             there = expected_pct(about.answer, about.timber, deep, reading.series.face)
             expected = there.low, there.median, there.high
     found = of_reading(reading, timber=about.timber, earlier=about.latest, expected=expected)
-    return next((each.reason for each in found if each.level is Level.UNLIKELY), None)
+    return found[0].reason if found else None
 
 
 def _too_dry_for(reading: Reading, about: About) -> Reason | None:

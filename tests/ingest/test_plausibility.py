@@ -178,7 +178,9 @@ def test_a_timber_of_odd_sizes_is_asked_about_when_it_is_entered_and_when_it_is_
     with pytest.raises(Unlikely, match="unusual"):
         operations.edit_timber(yard, "FER-02", now_utc=NOW, length_mm=30_000)
     operations.edit_timber(yard, "FER-02", now_utc=NOW, length_mm=30_000, sure=True)
-    operations.edit_timber(yard, "FER-02", now_utc=NOW, place="loft")  # what stays is not asked about again
+    operations.edit_timber(
+        yard, "FER-02", now_utc=NOW, place="loft", new_place=True
+    )  # what stays is not asked about again
 
 
 def test_what_is_expected_follows_the_picture_of_the_section():
