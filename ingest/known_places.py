@@ -7,6 +7,8 @@ from typing import Final
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.shop import Shop
 from baulk.models.errors import NotFound
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Series
 
 _KEY: Final = "/places"  # no tag has a stroke
 
@@ -39,6 +41,7 @@ def refuse_new(shop: Shop, name: str) -> None:
     Unlikely
         If it is new; the nearest known ones are offered.
     """
+    Series(owner=Owner.AIR, name=name, quantity=Quantity.TEMP)  # refuses what no place can be called
     known = names(shop, again=True)
     if known and name not in known:
         raise Unlikely(

@@ -328,10 +328,10 @@ def test_what_was_understood_is_said_back_and_what_is_unlikely_wants_a_yes(here)
     with pytest.raises(OutOfRange, match=r"every pore full"):
         here(*weigh, "1300 lb")
     told = here(*weigh, "240 lb", "--at", "2026-01-06").stdout
-    assert "stored: WO-1: weight: 240 lb" in told
+    assert "stored: weight of WO-1: 240 lb" in told
     with pytest.raises(Unlikely, match=r"28 % more.*Nothing was entered"):
         here(*weigh, "307", "--at", "2026-01-07")
-    assert "stored: WO-1: weight: 307 lb" in here(*weigh, "307", "--at", "2026-01-07", "--yes").stdout
+    assert "stored: weight of WO-1: 307 lb" in here(*weigh, "307", "--at", "2026-01-07", "--yes").stdout
     with pytest.raises(OutOfRange, match="need the depth of their tips"):
         here("reading", "add", "WO-1", "moisture", "20")
 

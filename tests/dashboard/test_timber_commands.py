@@ -131,10 +131,6 @@ def test_each_kind_is_told_back_in_words(here, words, said):
             OutOfRange,
             "before FER-01 arrived on 2026-01-05",
         ),
-            ("move", "FER-01", "loft", "--new-place", "--at", "2025-01-01"),
-            OutOfRange,
-            "before FER-01 arrived on 2026-01-05",
-        ),
         (("move", "FER-1", "loft"), NotFound, "did you mean FER-0"),
         (("turn", "FER-01", "up"), OutOfRange, "a face is one of a, b, c, d"),
         (

@@ -272,7 +272,7 @@ def test_a_correction_keeps_the_rules_of_entering(yard, changes, error, words):
 
 
 def test_another_place_is_a_move_even_as_a_correction(yard):
-    (moved,) = operations.edit_timber(yard, "FER-01", place="loft", now_utc=NOW)
+    (moved,) = operations.edit_timber(yard, "FER-01", place="loft", now_utc=NOW, new_place=True)
     assert (moved.kind, moved.detail["to"]) == (EventKind.MOVED, "loft")
 
 
