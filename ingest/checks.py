@@ -14,31 +14,21 @@ from operator import attrgetter
 from typing import Final
 
 from baulk.ingest.store import Store
+from baulk.models import plausible, text
 from baulk.models.quantity import SPECS, Quantity
 from baulk.models.reading import Reading, Series
 
 POSSIBLE: Final = {one: spec.possible for one, spec in SPECS.items()}
-_TEMPERATURES: Final = frozenset(one for one, spec in SPECS.items() if spec.unit == "degC")
 _JUMP: Final = {one: spec.jump for one, spec in SPECS.items() if spec.jump is not None}
 
 
 def impossible(reading: Reading) -> str | None:
     """Say why a value can't be true, or nothing."""
-    quantity, value, unit = reading.series.quantity, reading.value, reading.unit
-    low, high = POSSIBLE[quantity]
-    if low <= value <= high:
+    low, high = POSSIBLE[reading.series.quantity]
+    if low <= reading.value <= high:
         return None
-    text = f"{quantity.value} of {value:g} {unit} lies outside {low:g} to {high:g} {unit}"
-    if quantity in _TEMPERATURES and high < value <= 122:
-        text += (
-            f"; it looks like Fahrenheit ({value:g} degF is {(value - 32) / 1.8:.1f} degC), send degC or K"
-        )
-    elif quantity in _TEMPERATURES and 233 <= value <= 323:
-        text += f"; it looks like kelvin ({value - 273.15:.1f} degC), send it with unit K"
-    elif quantity is Quantity.MOISTURE and 400 < value <= 10_000:
-        ratio, percent = value / 10_000, value / 100
-        text += f"; percent sent as a ratio? Send {ratio:g} with unit / or {percent:g} with /100"
-    return text
+    why = plausible.beyond(reading)
+    return None if why is None else text.sentence(why, "metric")
 
 
 def _above_fsp(reading: Reading, before: Reading | None) -> str | None:  # noqa: ARG001
@@ -47,6 +37,10 @@ def _above_fsp(reading: Reading, before: Reading | None) -> str | None:  # noqa:
 
 def _below_meter(reading: Reading, before: Reading | None) -> str | None:  # noqa: ARG001
     return "below-meter" if reading.value < 6 else None
+
+
+def _ratio(reading: Reading, before: Reading | None) -> str | None:  # noqa: ARG001
+    return "ratio" if plausible.looks_like_ratio(reading) else None
 
 
 def _wet_sensor(reading: Reading, before: Reading | None) -> str | None:  # noqa: ARG001
@@ -62,16 +56,20 @@ def _jump(reading: Reading, before: Reading | None) -> str | None:
 def _weight_gain(reading: Reading, before: Reading | None) -> str | None:
     if before is None or before.taken_utc > reading.taken_utc:  # brought in late, it was heavier then
         return None
-    return "weight-gain" if reading.value > 1.02 * before.value else None
+    return "weight-gain" if reading.value > plausible.HEAVIER * before.value else None
 
 
 Check = Callable[[Reading, Reading | None], str | None]
 CHECKS: Final[Mapping[Quantity, tuple[Check, ...]]] = {
-    Quantity.MOISTURE: (_above_fsp, _below_meter),
+    Quantity.MOISTURE: (_above_fsp, _below_meter, _ratio),
     Quantity.WEIGHT: (_weight_gain,),
-    Quantity.HUMIDITY: (_wet_sensor,),
+    Quantity.HUMIDITY: (_wet_sensor, _ratio),
 }
 _ALL: Final = {one: (*CHECKS.get(one, ()), *((_jump,) if one in _JUMP else ())) for one in Quantity}
+# flags that checks give and that are made anew with a new value
+NAMES: Final = frozenset(
+    {"above-fsp", "below-meter", "wet-sensor", "jump", "weight-gain", "ratio", "before-arrival"}
+)
 _COMPARED: Final = frozenset({*_JUMP, Quantity.WEIGHT})
 
 

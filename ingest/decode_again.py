@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
-from baulk.ingest import checks, device_clock, host_clock, pipeline, wire
+from baulk.ingest import checks, corrections, device_clock, host_clock, pipeline, wire
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import WireError
 from baulk.ingest.shop import Shop
@@ -30,14 +30,7 @@ _KEY: Final = "decoded-again/"
 _KEPT: Final = 5  # that can be taken back
 _AT_ONCE: Final = 20_000  # messages
 _SHOWN: Final = 20
-_CHECKED: Final = (
-    "above-fsp",
-    "below-meter",
-    "wet-sensor",
-    "jump",
-    "weight-gain",
-    "thinned",
-)  # not the wire's
+_CHECKED: Final = checks.NAMES | {"thinned"}  # not the wire's
 
 _Key = tuple[Series, datetime]
 
@@ -310,7 +303,10 @@ def _change(
     """Compare what a piece of the log says today with what is stored of it."""
     tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)
     then: dict[datetime, list[Reading]] = defaultdict(list)
+    away = corrections.taken_away(shop.store)
     for reading in stored:
+        if corrections.CORRECTED in reading.flags:  # what a person put right stays so
+            continue
         then[reading.arrived_utc].append(reading)
     groups: dict[datetime, list[RawMessage]] = defaultdict(list)
     for raw in raws:
@@ -324,6 +320,7 @@ def _change(
         if not all(_is_read(raw, one, shop) for raw, one in sorted_out):
             continue
         now = [one for _, each in sorted_out for one in each.readings if _key(one) not in said]
+        now = [one for one in now if _key(one) not in away]
         now = list({_key(one): one for one in reversed(now)}.values())[::-1]
         said.update(_key(one) for one in now)
         found = _paired(then.get(arrived, []), now)

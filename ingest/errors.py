@@ -26,6 +26,22 @@ class WireError(BaulkError, ValueError):
     """A message can't be understood; it goes to quarantine with this reason."""
 
 
+class Unlikely(BaulkError, ValueError):
+    """What was entered can hardly be meant; whoever knows better says so, and it is entered.
+
+    Parameters
+    ----------
+    why : str
+        What speaks against it.
+    option : str
+        What a command takes to enter it all the same.
+    """
+
+    def __init__(self, why: str, option: str = "--yes") -> None:
+        super().__init__(why)
+        self.option = option
+
+
 class NoSuchHour(BaulkError, ValueError):
     """A time by the clock on the wall that is not, or that comes twice, when the clocks are set."""
 

@@ -12,38 +12,49 @@ from datetime import datetime
 from functools import partial
 from typing import Any, Final
 
-from baulk.ingest import checks, meters, pipeline, sensors
+from baulk.ingest import checks, known_places, meters, pipeline, plausibility, sensors
+from baulk.ingest.errors import Unlikely
 from baulk.ingest.pipeline import Replayed
 from baulk.ingest.sensors import Settled
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
-from baulk.ingest.store.rejected import Cause, Which
+from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.store.rows import clash, clashing
 from baulk.ingest.wire import message
+from baulk.models import plausible
 from baulk.models.errors import OutOfRange
+from baulk.models.plausible import Level
 from baulk.models.quantity import AT_DEPTH, Owner, Quantity
 from baulk.models.reading import AT_LEAST, Reading, Series, end_flag
 from baulk.models.section import Face
-from baulk.models.timber import Event, EventKind, Timber
+from baulk.models.timber import Event, EventKind, Place, Timber
 
 _STRETCH_S: Final = 0.3
 
 
-def add_timber(
+def add_timber(  # noqa: PLR0913 - each says another thing
     shop: Shop,
     timber: Timber,
     *,
     by: str = "",
     now_utc: datetime | None = None,
     stop: Callable[[], bool] = lambda: False,
+    sure: bool = False,
+    new_place: bool = False,
 ) -> int:
     """Enter a timber and store what waited in quarantine for its tag; return how many readings.
 
-    What ``stop`` leaves, the listener stores.
+    What ``stop`` leaves, the listener stores. Sizes that can hardly be meant raise `Unlikely`, unless the
+    person is ``sure`` of them; so does a place that nobody entered, unless it is a ``new_place``.
     """
     check_timber(shop, timber)
+    if not sure:
+        _refuse_unlikely(shop, timber)
+    if not new_place:
+        known_places.refuse_new(shop, timber.place)
     shop.register.add(timber, by=by, now_utc=now_utc)
-    return pipeline.replay(shop, Which(waits_for=timber.tag), stop=stop).stored
+    came = pipeline.replay(shop, Which(waits_for=timber.tag), stop=stop).stored
+    return came + _replay_air(shop, timber.place, stop=stop)
 
 
 def edit_timber(  # noqa: PLR0913 - a person names them one by one
@@ -55,35 +66,111 @@ def edit_timber(  # noqa: PLR0913 - a person names them one by one
     by: str = "",
     note: str = "",
     place_was_wrong: bool = False,
+    sure: bool = False,
+    new_place: bool = False,
     **changes: Any,  # noqa: ANN401 - the timber's own fields
 ) -> tuple[Event, ...]:
     """Correct a timber under the rules of entering one; see `Register.edit`."""
+    old = shop.register.get(tag)
+    if not new_place and changes.get("place", old.place) != old.place:
+        known_places.refuse_new(shop, str(changes["place"]))
+
+    def check(timber: Timber) -> None:
+        check_timber(shop, timber)
+        if not sure and (timber.section, timber.length_mm) != (old.section, old.length_mm):
+            _refuse_unlikely(shop, timber)
+
     return shop.register.edit(
         tag,
         now_utc=now_utc,
         by=by,
         note=note,
-        check=partial(check_timber, shop),
+        check=check,
         place_was_wrong=place_was_wrong,
         **changes,
     )
 
 
-def add_event(
+def add_event(  # noqa: PLR0913 - each says another thing
     shop: Shop,
     event: Event,
     *,
+    move: bool = False,
+    new_place: bool = False,
     stop: Callable[[], bool] = lambda: False,
     tell: Callable[[int], None] = lambda _: None,
 ) -> tuple[Event, Settled]:
     """Enter an event; the readings of a sensor that was attached or detached go where they belong.
 
-    For ``stop`` and ``tell`` see `settle`.
+    Parameters
+    ----------
+    event : Event
+        What happened.
+    move : bool
+        Whether a sensor that is attached may be taken off the timber that it is on.
+    new_place : bool
+        Whether a timber may be moved to a place that nobody entered.
+    stop, tell : callable
+        As in `settle`.
+
+    Raises
+    ------
+    Unlikely
+        If one of the two would happen and nobody said so.
     """
+    if event.kind is EventKind.SENSOR_ATTACHED:
+        _refuse_without_depth(shop, event)
+        if not move:
+            _refuse_taken_off(shop, event)
+    if event.kind is EventKind.MOVED and not new_place:
+        shop.register.get(event.tag)  # a tag that nobody knows comes first
+        known_places.refuse_new(shop, str(event.detail["to"]).strip())
     entered = shop.register.add_event(event)
     if entered.kind is EventKind.RETIRED:
         shop.store.forget(notes.fit_key(entered.tag))
+    if entered.kind is EventKind.MOVED:
+        _replay_air(shop, str(entered.detail["to"]), stop)
     return entered, settle(shop, stop=stop, tell=tell)
+
+
+def add_place(shop: Shop, place: Place) -> int:
+    """Enter a place; return how many readings of its air waited in quarantine and are stored now."""
+    shop.register.save_place(place)
+    return _replay_air(shop, place.name)
+
+
+def _replay_air(shop: Shop, place: str, stop: Callable[[], bool] = lambda: False) -> int:
+    return pipeline.replay(shop, Which(waits_for=known_places.waits_for(place)), stop=stop).stored
+
+
+def _refuse_taken_off(shop: Shop, event: Event) -> None:
+    """Refuse to take a sensor off another timber in silence."""
+    sensor = str(event.detail["sensor"]).strip()
+    on = shop.register.attached(sensor, event.at_utc)
+    if on is not None and on.tag.lower() != event.tag.strip().lower():
+        since = on.since_utc.astimezone(shop.config.zone)
+        raise Unlikely(f"sensor {sensor} is on {on.tag} since {since:%Y-%m-%d %H:%M}.", "--move")
+
+
+def _refuse_without_depth(shop: Shop, event: Event) -> None:
+    """Refuse to attach pins without the depth that their readings need."""
+    sensor = str(event.detail["sensor"]).strip()
+    if "depth_mm" in event.detail:
+        return
+    speaking = [
+        one
+        for one in shop.config.source
+        if one.sensor is not None and (one.sensor == sensor or "{" in one.sensor)
+    ]
+    by_settings = bool(speaking) and all(
+        one.quantity in AT_DEPTH and one.depth_mm is None for one in speaking
+    )
+    once = shop.register.events(kind=EventKind.SENSOR_ATTACHED)
+    if by_settings or any(one.detail["sensor"] == sensor and "depth_mm" in one.detail for one in once):
+        raise OutOfRange(
+            f"sensor {sensor}",
+            "is a pair of pins and needs the depth of its tips, for instance --depth '45 mm'",
+        )
 
 
 def attach_sensor(  # noqa: PLR0913 - a person names them one by one
@@ -98,10 +185,13 @@ def attach_sensor(  # noqa: PLR0913 - a person names them one by one
     from_end_mm: float | None = None,
     by: str = "",
     note: str = "",
+    move: bool = False,
     stop: Callable[[], bool] = lambda: False,
     tell: Callable[[int], None] = lambda _: None,
 ) -> tuple[Event, Settled]:
     """Note that a sensor was put on a timber, now or then; from then on it is on no other.
+
+    One that is on another timber raises `Unlikely`, unless it is to ``move``.
 
     Readings of it that waited in quarantine are stored, and those that went to another timber follow; for
     ``stop`` and ``tell`` see `settle`.
@@ -123,16 +213,56 @@ def attach_sensor(  # noqa: PLR0913 - a person names them one by one
             by=by,
             note=note,
         ),
+        move=move,
         stop=stop,
         tell=tell,
     )
 
 
-def undo(
-    shop: Shop, number: int, *, by: str, now_utc: datetime, stop: Callable[[], bool] = lambda: False
+def undo(  # noqa: PLR0913 - each says another thing
+    shop: Shop,
+    number: int,
+    *,
+    by: str,
+    now_utc: datetime,
+    sure: bool = False,
+    stop: Callable[[], bool] = lambda: False,
 ) -> tuple[Event, Settled]:
-    """Take an event back, and with it what it did to the readings of a sensor; for ``stop`` see `settle`."""
-    return shop.register.undo(number, by=by, now_utc=now_utc), settle(shop, stop=stop)
+    """Take an event back, and with it what it did to the readings of a sensor.
+
+    The arrival of a timber that was entered by mistake takes the timber with it: its events are taken back,
+    and its readings wait in quarantine until its tag is entered again. Where there are any the person has to
+    be ``sure``, else `Unlikely` is raised. For ``stop`` see `settle`.
+    """
+    arrival = next(
+        (one for one in shop.register.events(kind=EventKind.ARRIVED) if one.number == number), None
+    )
+    if arrival is None:
+        return shop.register.undo(number, by=by, now_utc=now_utc), settle(shop, stop=stop)
+    readings = shop.store.readings(Owner.TIMBER, arrival.tag)
+    events = len(shop.register.events(arrival.tag)) - 1
+    if (readings or events) and not sure:
+        raise Unlikely(
+            f"{arrival.tag} would leave the register with all that was noted of it (events: {events}), and "
+            f"its readings ({len(readings)}) would wait in quarantine for its tag. Retire a timber that left."
+        )
+    undone = shop.register.undo(number, by=by, now_utc=now_utc)
+    settled = settle(shop, stop=stop)
+    left = shop.store.readings(Owner.TIMBER, undone.tag)
+    waiting = [
+        Rejected(
+            raw=sensors.as_message(one, undone.tag),
+            reason=pipeline.not_entered(undone.tag),
+            cause=Cause.UNKNOWN_TIMBER,
+            waits_for=undone.tag,
+        )
+        for one in left
+    ]
+    if left:
+        shop.store.reattribute(left, [], waiting)
+    shop.store.withdraw_evaluation(undone.tag)
+    shop.store.forget(notes.fit_key(undone.tag))
+    return undone, replace(settled, set_aside=settled.set_aside + len(left))
 
 
 def settle(
@@ -206,11 +336,13 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
     taken_utc: datetime | None = None,
     from_end_mm: float | None = None,
     at_least: bool = False,
+    sure: bool = False,
+    new_place: bool = False,
 ) -> bool:
     """Store one reading that a person took; return whether it was new.
 
     An impossible value or time, and a tag that is not entered, are refused, for the person can
-    still put it right.
+    still put it right; what is unlikely is asked about.
 
     Parameters
     ----------
@@ -226,11 +358,62 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
         Distance of pins from an end along the grain, kept as a flag of the reading. [mm]
     at_least : bool
         Whether the meter's scale ended there, as "OL" and ">30" say; kept as a flag.
+    sure : bool
+        Whether the person knows what speaks against it (`plausibility.of_reading`).
+    new_place : bool
+        Whether the air may be that of a place that nobody entered.
 
     Raises
     ------
     OutOfRange, NotFound
         If value, time or place can't be, or nobody entered the tag.
+    Unlikely
+        If something speaks against it and nobody said that it is right.
+    """
+    reading = reading_by_hand(
+        shop,
+        series,
+        value,
+        now_utc=now_utc,
+        taken_utc=taken_utc,
+        from_end_mm=from_end_mm,
+        at_least=at_least,
+    )
+    held = shop.store.readings(series.owner, series.name, reading.taken_utc, reading.taken_utc)
+    for one in held:
+        if one.series == series and one.value == value:
+            return False
+        if one.series == series:
+            raise OutOfRange(
+                "a reading",
+                f"of {one.value:g} {one.unit} stands at that time already; correct it, or say the right time",
+            )
+    if series.owner is Owner.AIR and not new_place:
+        known_places.refuse_new(shop, series.name)
+    findings = plausibility.of_reading(shop, reading)
+    if any(each.level is Level.IMPOSSIBLE for each in findings):
+        raise OutOfRange("this can't be:", plausibility.words(shop, findings))
+    if findings and not sure:
+        raise Unlikely(plausibility.words(shop, findings))
+    return shop.store.append(checks.flag((reading,), shop.store)) == 1
+
+
+def reading_by_hand(  # noqa: PLR0913 - a person names them one by one
+    shop: Shop,
+    series: Series,
+    value: float,
+    *,
+    now_utc: datetime,
+    taken_utc: datetime | None = None,
+    from_end_mm: float | None = None,
+    at_least: bool = False,
+) -> Reading:
+    """Return a reading as a person means it, before anything is stored; see `add_reading_by_hand`.
+
+    Raises
+    ------
+    OutOfRange, NotFound
+        If its time or its distance from an end can't be, or nobody entered the tag.
     """
     taken = taken_utc or now_utc
     if taken.tzinfo is None or not message.is_right(taken.timestamp(), now_utc):
@@ -248,12 +431,9 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
     flags = (AT_LEAST,) if at_least else ()
     if from_end_mm is not None:
         flags = (*flags, end_flag(from_end_mm))
-    reading = Reading(
+    return Reading(
         series=series, value=value, taken_utc=taken, arrived_utc=now_utc, source="hand", flags=flags
     )
-    if why := checks.impossible(reading):
-        raise OutOfRange("a reading", why)
-    return shop.store.append(checks.flag((reading,), shop.store)) == 1
 
 
 def settle_clash(shop: Shop, number: int, *, take_other: bool, by: str, now_utc: datetime) -> Reading:
@@ -321,6 +501,14 @@ def check_timber(shop: Shop, timber: Timber) -> None:
     shop.woods.species.get(timber.species)
     shop.woods.use_classes.get(timber.use_class)
     _refuse_mixed_units(timber)
+    findings = plausible.of_timber(timber)
+    if any(each.level is Level.IMPOSSIBLE for each in findings):
+        raise OutOfRange("this can't be:", plausibility.words(shop, findings))
+
+
+def _refuse_unlikely(shop: Shop, timber: Timber) -> None:
+    if findings := plausible.of_timber(timber):
+        raise Unlikely(plausibility.words(shop, findings))
 
 
 def _refuse_past_the_end(from_end_mm: float | None, timber: Timber) -> None:

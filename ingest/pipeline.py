@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
 
-from baulk.ingest import checks, wire
+from baulk.ingest import checks, known_places, plausibility, wire
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import WireError
 from baulk.ingest.repeats import Repeats, to_keep
@@ -79,8 +79,11 @@ def handle_batch(
         repeats.committed(raws, now_utc)
         return 0
     tags, sensors = shop.register.known(), ingest_sensors.Sensors(shop)
+    places = known_places.names(shop)
     sorted_out = [(raw, sort(raw, shop, tags, sensors)) for raw in raws]
-    if any(one.waits_for for _, one in sorted_out) and (now := shop.register.known(again=True)) != tags:
+    if any(one.waits_for for _, one in sorted_out) and (
+        (now := shop.register.known(again=True)) != tags or known_places.names(shop, again=True) != places
+    ):
         sorted_out = [
             (raw, sort(raw, shop, now, sensors) if one.waits_for else one) for raw, one in sorted_out
         ]
@@ -152,6 +155,7 @@ def sort(
             possible.append(reading)
     sensors = sensors or ingest_sensors.Sensors(shop)
     possible, homeless = sensors.sort(possible)
+    possible, has_air = _of_timbers(possible, shop, tags, problems)
     if homeless is not None:
         why = ingest_sensors.why_not_words(homeless, sensors.known)
         reason = "; ".join([why, *problems][:_SHOWN])
@@ -169,12 +173,53 @@ def sort(
     if unknown:
         first = min(unknown)
         stored = tuple(one for one in possible if one.series.name not in unknown)
-        reason = "; ".join([_not_entered(first), *problems][:_SHOWN])
+        reason = "; ".join([not_entered(first), *problems][:_SHOWN])
         return Sorted(readings=stored, reason=reason, cause=Cause.UNKNOWN_TIMBER, waits_for=first)
+    if has_air:
+        places = known_places.names(shop)
+        if nowhere := {one.series.name for one in possible if one.series.owner is Owner.AIR} - places:
+            first = min(nowhere)
+            return Sorted(
+                readings=tuple(
+                    one
+                    for one in possible
+                    if one.series.owner is not Owner.AIR or one.series.name not in nowhere
+                ),
+                reason="; ".join([known_places.not_entered(first), *problems][:_SHOWN]),
+                cause=Cause.UNKNOWN_PLACE,
+                waits_for=known_places.waits_for(first),
+            )
     return Sorted(readings=tuple(possible), reason=_reason(problems), cause=cause)
 
 
-def _not_entered(tag: str) -> str:
+def _of_timbers(
+    readings: Iterable[Reading], shop: Shop, tags: frozenset[str], problems: list[str]
+) -> tuple[list[Reading], bool]:
+    """Give what can be of its timber, and whether there is any of air; say what can't be.
+
+    What is older than the arrival of its timber is flagged.
+    """
+    found, has_air = [], False
+    name, known = "", None  # of the timber that is spoken of, nearly always one in a message
+    for one in readings:
+        if one.series.owner is Owner.TIMBER:
+            if one.series.name != name:
+                name = one.series.name
+                known = plausibility.known(shop, name) if name in tags else None
+            if known is not None and not known.fits(one):
+                why, early = plausibility.of_message(shop, known, one)
+                if why is not None:
+                    problems.append(why)
+                    continue
+                found.append(replace(one, flags=(*one.flags, plausibility.BEFORE_ARRIVAL)) if early else one)
+                continue
+        else:
+            has_air = True
+        found.append(one)
+    return found, has_air
+
+
+def not_entered(tag: str) -> str:
     """Say that a tag is unknown; no likely name is looked for, since a flood of tags would pay for each."""
     return f"no timber called {tag!r}; enter it, or put the tag right at its sensor"
 

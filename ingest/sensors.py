@@ -142,7 +142,7 @@ def move(shop: Shop, sensor: str) -> Settled:
         if right is None:
             aside.append(
                 Rejected(
-                    raw=_aside(one, sensor),
+                    raw=as_message(one, sensor),
                     reason=why_not_words(one, known),
                     cause=Cause.UNPLACED_SENSOR,
                     waits_for=waits_for(sensor),
@@ -155,7 +155,7 @@ def move(shop: Shop, sensor: str) -> Settled:
             )
             aside.append(
                 Rejected(
-                    raw=_aside(one, sensor),
+                    raw=as_message(one, sensor),
                     reason=why,
                     cause=Cause.CLASH,
                     waits_for=waits_for(holder) if holder else None,
@@ -172,7 +172,8 @@ def _key(reading: Reading) -> tuple[Series, datetime]:
     return reading.series, reading.taken_utc
 
 
-def _aside(reading: Reading, sensor: str) -> RawMessage:
+def as_message(reading: Reading, waits: str) -> RawMessage:
+    """Make a message of a stored reading that waits for its sensor or its timber."""
     body = {
         "series": str(reading.series),
         "value": reading.value,
@@ -181,7 +182,7 @@ def _aside(reading: Reading, sensor: str) -> RawMessage:
         "flags": reading.flags,
     }
     return RawMessage(
-        topic=f"{ASIDE}{sensor}", payload=json.dumps(body).encode(), arrived_utc=reading.arrived_utc
+        topic=f"{ASIDE}{waits}", payload=json.dumps(body).encode(), arrived_utc=reading.arrived_utc
     )
 
 

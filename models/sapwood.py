@@ -20,6 +20,7 @@ from baulk.models.errors import OutOfRange
 from baulk.models.reason import Reason
 from baulk.models.section import Section
 from baulk.models.species import Species
+from baulk.models.timber import Timber
 
 # Most woods have 4 to 6 cm of sapwood (Wood Handbook, FPL-GTR-282, chapter 3, from memory)
 ANY_WIDTH_MM: Final = 50.0
@@ -257,6 +258,24 @@ class GreenWeight:
     def not_for_one(self) -> bool:
         """Whether its heavy end is no lift for one person."""
         return self.heavy_kg > LIFT_ALONE_KG
+
+
+def entered(timber: Timber, weighs: GreenWeight) -> Reason:
+    """Return what was understood of a timber that was entered, with what it may weigh green."""
+    green, wanted = timber.section, timber.finished
+    return Reason(
+        code="timber.entered",
+        values={
+            "tag": timber.tag,
+            "species": timber.species,
+            "width_mm": green.width_mm,
+            "depth_mm": green.depth_mm,
+            "finished_width_mm": wanted.width_mm,
+            "finished_depth_mm": wanted.depth_mm,
+            "length_mm": timber.length_mm,
+            "usual_kg": weighs.usual_kg,
+        },
+    )
 
 
 def green_weight(

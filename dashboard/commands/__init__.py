@@ -43,8 +43,8 @@ COMMANDS: Final = {
         "timber", "app", "The register: add, show, edit, move, cut, attach a sensor, history, undo."
     ),
     "sensor": Entry("sensor", "app", "Devices: accounts at the broker, and their clocks."),
-    "place": Entry("place", "app", "Places with air of their own: list, set."),
-    "reading": Entry("reading", "app", "Readings by hand, and what is stored."),
+    "place": Entry("place", "app", "Places with air of their own: list, add, set."),
+    "reading": Entry("reading", "app", "Readings by hand: add, list, edit, undo, import."),
     "walk": Entry("walk", "walk", "Readings timber by timber, a line each; --print gives a sheet."),
     "quarantine": Entry(
         "quarantine", "app", "What could not be stored: by cause, try again, settle, discard."

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime, tzinfo
 from enum import Enum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import numpy as np
 import typer
@@ -19,7 +20,7 @@ from rich.cells import cell_len
 from rich.console import Console
 from rich.table import Table
 
-from baulk.ingest.errors import NoSuchHour
+from baulk.ingest.errors import NoSuchHour, Unlikely
 from baulk.models import text
 from baulk.models.errors import OutOfRange
 from baulk.models.reason import Reason
@@ -30,10 +31,15 @@ ShopOption = Annotated[
     typer.Option("--shop", envvar="BAULK_SHOP", help="The shop folder, made by `baulk init`.", metavar="DIR"),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON; keys are the names of the fields.")]
+YesOption = Annotated[bool, typer.Option("--yes", help="It is meant so, however unlikely it looks.")]
+NewPlaceOption = Annotated[
+    bool, typer.Option("--new-place", help="The place is new; without this a name nobody entered is refused.")
+]
 HERE = Path()
 _LONGEST_WORD = 24  # what is longer, as a topic, may be broken
 _BETWEEN = 2  # columns
 _BREAK = re.compile(r"\s+|(?<=[A-Za-z]-)(?=[A-Za-z]{2})")  # where `textwrap` breaks
+_Entered = TypeVar("_Entered")
 
 
 def plain(value: Any) -> Any:  # noqa: ANN401 - anything in, what JSON knows out
@@ -214,6 +220,34 @@ def moment(text: str, *, now_utc: datetime, zone: tzinfo | None = None) -> datet
     if at_utc > now_utc:
         raise OutOfRange("the time", f"{text!r} lies in the future; check the date")
     return at_utc
+
+
+def unless_unlikely(enter: Callable[[bool], _Entered], *, yes: bool) -> _Entered:
+    """Enter something; what is unlikely is said back and wants --yes, or a yes on a terminal.
+
+    Parameters
+    ----------
+    enter : callable
+        Takes whether the person is sure.
+    yes : bool
+        Whether --yes was said.
+
+    Raises
+    ------
+    Unlikely
+        If nobody said that it is right; nothing was entered then.
+    """
+    try:
+        return enter(yes)
+    except Unlikely as err:
+        if (
+            err.option == "--yes"
+            and sys.stdin.isatty()
+            and typer.confirm(f"{err} Is it right?", default=False, err=True)
+        ):
+            return enter(True)  # noqa: FBT003 - the answer itself
+        why = f"{err} Nothing was entered; if it is right, say it again with {err.option}"
+        raise Unlikely(why, err.option) from err
 
 
 def _unmarked(word: str) -> str:

@@ -1,4 +1,4 @@
-"""Places from the command line: `baulk place list`, `set`."""
+"""Places from the command line: `baulk place list`, `add`, `set`."""
 
 from __future__ import annotations
 
@@ -8,8 +8,18 @@ from typing import Annotated, Any, Final
 import typer
 
 from baulk.dashboard import typed
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say, say_json, table
+from baulk.dashboard.commands.answers import (
+    HERE,
+    JsonOption,
+    ShopOption,
+    counted,
+    plain,
+    say,
+    say_json,
+    table,
+)
 from baulk.dashboard.commands.options import AIR_CHANGES, VOLUME, MaybeNote, MaybeSize
+from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models import units
 from baulk.models.errors import NotFound, OutOfRange
@@ -93,11 +103,40 @@ def set_(  # noqa: PLR0913 - a person names them one by one
         if note is not None:
             changes["note"] = note
         place = replace(known.get(name) or Place(name=name), **changes)
-        opened.register.save_place(place)
+        waited = operations.add_place(opened, place)
+    _answer(place, waited, json=json)
+
+
+@app.command()
+def add(
+    name: Annotated[str, typer.Argument(help="As in topics and on timbers.", metavar="PLACE")],
+    *,
+    kind: Annotated[str, typer.Option(help=f"One of {', '.join(KINDS)}.")] = "shed",
+    note: Annotated[str, typer.Option(help="Free words.")] = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Enter a new place; what its air sensors sent before is stored then. `set` says more of it.
+
+    Example: baulk place add loft --kind room
+    """
+    with shops.open(shop, durable=True) as opened:
+        if kind not in KINDS:
+            raise NotFound("kind of place", kind, KINDS)
+        if name in {each.name for each in opened.register.places()}:
+            raise OutOfRange(f"the place {name}", "is entered already; `baulk place set` changes it")
+        place = Place(name=name, kind=kind, note=note)
+        waited = operations.add_place(opened, place)
+    _answer(place, waited, json=json)
+
+
+def _answer(place: Place, waited: int, *, json: bool) -> None:
     if json:
-        say_json(place)
-    else:
-        say(f"{place.name} is entered as a {place.kind}.")
+        say_json({**plain(place), "waited": waited})
+        return
+    say(f"{place.name} is entered as a {place.kind}.")
+    if waited:
+        say(f"Readings of its air that waited in quarantine and are now stored: {waited}.")
 
 
 def _metres(text: str, system: System, what: str, *, signed: bool) -> tuple[float, float]:

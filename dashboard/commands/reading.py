@@ -8,17 +8,20 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands import quarantine as quarantined
-from baulk.dashboard.commands import reading_decode, reading_import, reading_meter
+from baulk.dashboard.commands import reading_corrections, reading_decode, reading_import, reading_meter
 from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
+    NewPlaceOption,
     ShopOption,
+    YesOption,
     counted,
     moment,
     say,
     say_json,
     stamp,
     table,
+    unless_unlikely,
 )
 from baulk.dashboard.commands.options import AFace, Air, At, Depth, FromEnd, Limit
 from baulk.ingest import operations
@@ -35,6 +38,8 @@ app = typer.Typer(pretty_exceptions_enable=False)
 app.command("import")(reading_import.import_)
 app.command("meter")(reading_meter.meter)
 app.command("decode-again")(reading_decode.decode_again)
+for _name, _command in reading_corrections.COMMANDS.items():
+    app.command(_name)(_command)
 
 _TEMPERATURES = frozenset(one for one, spec in SPECS.items() if spec.unit == "degC")
 
@@ -57,6 +62,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
     from_end: FromEnd = None,
     air: Air = False,
     at: At = "now",
+    new_place: NewPlaceOption = False,
+    yes: YesOption = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -75,6 +82,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
         name = name if air else opened.register.get(name).tag
         if depth is not None and quantity not in AT_DEPTH:
             raise OutOfRange("--depth", f"belongs to pin readings, not to {quantity.value}")
+        if depth is None and quantity in AT_DEPTH and not air:
+            raise OutOfRange("pins", "need the depth of their tips: add --depth '1 in' or --depth '25 mm'")
         series = Series(
             owner=owner,
             name=name,
@@ -86,9 +95,13 @@ def add(  # noqa: PLR0913 - a person names them one by one
         number, at_least = _value(value, quantity, opened.config.temperature, inch=inch, top_pct=top_pct)
         taken_utc = moment(at, now_utc=now_utc, zone=opened.config.zone)
         end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
-        new = operations.add_reading_by_hand(
-            opened, series, number,
-            now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm, at_least=at_least,
+        new = unless_unlikely(
+            lambda sure: operations.add_reading_by_hand(
+                opened, series, number,
+                now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm, at_least=at_least,
+                sure=sure, new_place=new_place,
+            ),
+            yes=yes,
         )  # fmt: skip
         system = opened.config.shop.units
         shown = event_text.quantity(quantity, number, UNITS[quantity], system, opened.config.temperature)

@@ -137,6 +137,10 @@ def _show(report: ReadingReport, rejected: Path | None, config: Config) -> None:
     for one in report.refused_rows[:_SHOWN]:
         where = f", {one.column}" if one.column else ""
         say(f"line {one.line}{where}: {one.reason}")
+    for words in report.unlikely_rows[:_SHOWN]:
+        say(words)
+    if report.unlikely:
+        say(f"unlikely: {report.unlikely}; they come in as they stand; `baulk reading undo` takes back")
     refused_line(report.refused, rejected)
     if not report.new:
         say("nothing in it is new")

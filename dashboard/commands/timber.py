@@ -20,7 +20,9 @@ from baulk.dashboard.commands import (
 from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
+    NewPlaceOption,
     ShopOption,
+    YesOption,
     counted,
     moment,
     plain,
@@ -28,6 +30,7 @@ from baulk.dashboard.commands.answers import (
     say_json,
     stamp,
     table,
+    unless_unlikely,
 )
 from baulk.dashboard.commands.options import (
     GREEN_MC,
@@ -104,13 +107,16 @@ def add(  # noqa: PLR0913 - a person names them one by one
     sapwood_width: Sapwood = None,
     place: Place = "shed",
     at: At = "now",
+    new_place: NewPlaceOption = False,
+    yes: YesOption = False,
     by: By = "",
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Enter a timber in the register and give it its tag; --at says when it was set on its bearers.
 
-    --size is the green size, measured now. A number without a unit is taken in the shop's units.
+    --size is the green size, measured now. A number without a unit is taken in the shop's units, a length in
+    feet, or in metres below 30.
 
     Example: baulk timber add FER-03 --species "white oak" --size "8 x 7 3/4" --finished "6 x 6"
     --length "12 ft" --use backbone-above-water
@@ -127,7 +133,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
             tag=tag or opened.register.next_tag(),
             species=which_wood.wood(opened.woods.species, kind).name,
             section=section,
-            length_mm=units.length_mm(length, bare=bare),
+            length_mm=typed.along_mm(length, opened.config.shop.units),
             finished=Finished(
                 width_mm=wanted_width_mm,
                 depth_mm=wanted_depth_mm,
@@ -141,7 +147,12 @@ def add(  # noqa: PLR0913 - a person names them one by one
             green_mc_pct=green_mc,
             heartwood_mm=typed.heartwood_mm(section, heartwood, sapwood_width, bare),
         )
-        waited = operations.add_timber(opened, timber, by=by, now_utc=now_utc)
+        waited = unless_unlikely(
+            lambda sure: operations.add_timber(
+                opened, timber, by=by, now_utc=now_utc, sure=sure, new_place=new_place
+            ),
+            yes=yes,
+        )
         weight = sapwood.green_weight(
             timber.section,
             timber.length_mm,
@@ -153,6 +164,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     if json:
         say_json({**plain(timber), "comes_out": plain(out)})
     else:
+        say(text.sentence(sapwood.entered(timber, weight), system))
         say(f"{timber.tag} is in the register; fix that code to it.")
         timber_events.tell_room(out, system)
         if waited:
@@ -178,6 +190,8 @@ def edit(  # noqa: PLR0913 - a person names them one by one
     sapwood_width: Sapwood = None,
     place: MaybePlace = None,
     at: MaybeAt = None,
+    new_place: NewPlaceOption = False,
+    yes: YesOption = False,
     by: By = "",
     note: Note = "",
     shop: ShopOption = HERE,
@@ -204,7 +218,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
         if use is not None:
             changes["use_class"] = opened.woods.use_classes.get(use).name
         if length is not None:
-            changes["length_mm"] = units.length_mm(length, bare=bare)
+            changes["length_mm"] = typed.along_mm(length, system)
         if at is not None:
             changes["arrived_utc"] = moment(at, now_utc=now_utc, zone=opened.config.zone)
         as_said = {"place": place, "ends_sealed": ends_sealed}
@@ -212,8 +226,19 @@ def edit(  # noqa: PLR0913 - a person names them one by one
         if green_mc is not None:
             changes["green_mc_pct"] = _percent(green_mc)
         changes |= _boundary(changes["section"], heartwood, sapwood_width, bare)
-        events = operations.edit_timber(
-            opened, old.tag, now_utc=now_utc, by=by, note=note, place_was_wrong=True, **changes
+        events = unless_unlikely(
+            lambda sure: operations.edit_timber(
+                opened,
+                old.tag,
+                now_utc=now_utc,
+                by=by,
+                note=note,
+                place_was_wrong=True,
+                sure=sure,
+                new_place=new_place,
+                **changes,
+            ),
+            yes=yes,
         )
         out = timber_events.room(opened, old.tag)
     if json:

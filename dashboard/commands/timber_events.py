@@ -13,13 +13,16 @@ import typer
 from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
+    NewPlaceOption,
     ShopOption,
+    YesOption,
     moment,
     plain,
     say,
     say_json,
     stamp,
     table,
+    unless_unlikely,
 )
 from baulk.dashboard.commands.options import (
     After,
@@ -44,6 +47,14 @@ from baulk.models.timber import CHANGES_SIZE, DETAILS, Event, EventKind, Value
 from baulk.models.units import System
 
 FacesArgument = Annotated[str, typer.Argument(help="Letters of the faces, such as ac; none for no face.")]
+MoveOption = Annotated[bool, typer.Option("--move", help="A sensor is taken off the timber that it is on.")]
+
+
+_WAIT: Final = {
+    EventKind.ARRIVED: "readings that wait in quarantine until its tag is entered again",
+    EventKind.SENSOR_ATTACHED: "readings that wait in quarantine until somebody says where the sensor was",
+    EventKind.SENSOR_DETACHED: "readings that wait in quarantine until somebody says where the sensor was",
+}
 
 
 def enter(
@@ -56,23 +67,25 @@ def enter(
     note: str,
     shop: Path,
     json: bool,
+    move: bool = False,
+    new_place: bool = False,
 ) -> None:
     """Enter an event of which a person named the details, and tell what was noted."""
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
         system = opened.config.shop.units
         found = detail(system) if callable(detail) else detail
-        event, settled = operations.add_event(
-            opened,
-            Event(
-                tag=tag,
-                kind=kind,
-                at_utc=moment(at, now_utc=now_utc, zone=opened.config.zone),
-                noted_utc=now_utc,
-                detail=found,
-                by=by,
-                note=note,
-            ),
+        entered = Event(
+            tag=tag,
+            kind=kind,
+            at_utc=moment(at, now_utc=now_utc, zone=opened.config.zone),
+            noted_utc=now_utc,
+            detail=found,
+            by=by,
+            note=note,
+        )
+        event, settled = unless_unlikely(
+            lambda _: operations.add_event(opened, entered, move=move, new_place=new_place), yes=False
         )
         out = room(opened, event.tag) if event.kind in CHANGES_SIZE else None
     answer(event, settled, system, json=json, out=out)
@@ -104,7 +117,7 @@ def answer(event: Event, settled: Settled, system: System, *, json: bool, out: R
     for count, what in (
         (settled.came, "readings that waited in quarantine and are now stored"),
         (settled.moved, "stored readings that went to where the sensor was"),
-        (settled.set_aside, "readings that wait in quarantine until somebody says where the sensor was"),
+        (settled.set_aside, _WAIT.get(event.kind, "readings that wait in quarantine")),
     ):
         if count:
             say(f"{what}: {count}")
@@ -121,6 +134,7 @@ def move(
     tag: TagArgument,
     place: Annotated[str, typer.Argument(help="Where it lies from now on: whose air.", metavar="PLACE")],
     *,
+    new_place: NewPlaceOption = False,
     at: At = "now",
     by: By = "",
     note: Note = "",
@@ -131,7 +145,8 @@ def move(
 
     Example: baulk timber move FER-03 loft --at 2026-11-20
     """
-    enter(tag, EventKind.MOVED, {"from": "", "to": place}, at=at, by=by, note=note, shop=shop, json=json)
+    detail: dict[str, Value] = {"from": "", "to": place}
+    enter(tag, EventKind.MOVED, detail, at=at, by=by, note=note, shop=shop, json=json, new_place=new_place)
 
 
 def cut(
@@ -314,6 +329,8 @@ def event(
         typer.Argument(help="Its details, such as mc_pct=78 or tare_kg='4 lb'.", metavar="NAME=VALUE"),
     ] = None,
     *,
+    move: MoveOption = False,
+    new_place: NewPlaceOption = False,
     at: At = "now",
     by: By = "",
     note: Note = "",
@@ -332,7 +349,7 @@ def event(
     """
     found = dict(_detail(word, kind) for word in details or ())
     detail = {"from": "", **found} if kind is EventKind.MOVED else found
-    enter(tag, kind, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, kind, detail, at=at, by=by, note=note, shop=shop, json=json, move=move, new_place=new_place)
 
 
 def history(
@@ -347,8 +364,8 @@ def history(
     Example: baulk timber history FER-03 --undone
     """
     with shops.open(shop, durable=True) as opened:
-        timber, system, zone = opened.register.get(tag), opened.config.shop.units, opened.config.zone
-        events = opened.register.events(timber.tag, undone=undone)
+        system, zone = opened.config.shop.units, opened.config.zone
+        events = opened.register.events(tag, undone=undone)
     if json:
         say_json(events)
     else:
@@ -375,16 +392,23 @@ def tell_history(events: list[Event], system: System, zone: tzinfo | None) -> No
 def undo(
     number: Annotated[int, typer.Argument(help="As `history` shows it.", metavar="NUMBER")],
     *,
+    yes: YesOption = False,
     by: By = "",
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Take an event back: what it changed is as it was; that it was taken back stays on record.
 
+    The arrival of a timber that was entered by mistake takes it out of the register; its readings wait in
+    quarantine until its tag is entered again.
+
     Example: baulk timber undo 17
     """
     with shops.open(shop, durable=True) as opened:
-        taken_back, settled = operations.undo(opened, number, by=by, now_utc=datetime.now(UTC))
+        now_utc = datetime.now(UTC)
+        taken_back, settled = unless_unlikely(
+            lambda sure: operations.undo(opened, number, by=by, now_utc=now_utc, sure=sure), yes=yes
+        )
         system = opened.config.shop.units
     answer(taken_back, settled, system, json=json)
 

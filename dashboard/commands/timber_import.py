@@ -85,7 +85,8 @@ def import_(  # noqa: PLR0913 - one an option
 
 def _row(row: Planned) -> dict[str, Any]:
     return {
-        name: getattr(row, name) for name in ("line", "tag", "status", "timber", "changes", "reason", "done")
+        name: getattr(row, name)
+        for name in ("line", "tag", "status", "timber", "changes", "reason", "doubt", "done")
     }
 
 
@@ -109,6 +110,8 @@ def show(report: TimberReport, system: System, *, update: bool) -> None:
             say(f"line {row.line}, {row.tag}: {'; '.join(change_words(each) for each in row.changes)}")
     if report.missing_events:
         say(f"events that are not in the register: {report.missing_events}")
+    for row in [each for each in new if each.doubt][:_SHOWN]:
+        say(f"line {row.line}, {row.tag}: {row.doubt}")
     for row in report.of(Status.REFUSED)[:_SHOWN]:
         say(f"line {row.line}: {row.reason}")
 

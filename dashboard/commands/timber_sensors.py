@@ -19,9 +19,10 @@ from baulk.dashboard.commands.answers import (
     say_json,
     stamp,
     table,
+    unless_unlikely,
 )
 from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, Note, TagArgument
-from baulk.dashboard.commands.timber_events import answer
+from baulk.dashboard.commands.timber_events import MoveOption, answer
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.shop import Shop
@@ -43,6 +44,7 @@ def attach(
     depth: Depth = None,
     face: AFace = None,
     from_end: FromEnd = None,
+    move: MoveOption = False,
     at: At = "now",
     by: By = "",
     note: Note = "",
@@ -51,8 +53,8 @@ def attach(
 ) -> None:
     """Note that a sensor was put on a timber; from then on it is on no other.
 
-    Said late, it still holds from the time given: readings since then go to this timber, and those that
-    waited in quarantine for the sensor are stored.
+    One that is on another timber is taken off there only with --move. Said late, it still holds from the time
+    given: readings since then go to this timber, and those that waited in quarantine for it are stored.
 
     Example: baulk timber attach FER-03 S7 --depth "1 3/4 in" --face b --at "2026-11-24 12:00"
     """
@@ -61,18 +63,25 @@ def attach(
         tag, sensor = _in_order(opened, tag, sensor)
         system = opened.config.shop.units
         bare = units.default_length_unit(system)
-        event, settled = operations.attach_sensor(
-            opened,
-            sensor,
-            tag,
-            now_utc=now_utc,
-            at_utc=moment(at, now_utc=now_utc, zone=opened.config.zone),
-            depth_mm=None if depth is None else units.length_mm(depth, bare=bare),
-            face=face,
-            from_end_mm=None if from_end is None else units.length_mm(from_end, bare=bare),
-            by=by,
-            note=note,
-            tell=_so_far,
+        at_utc = moment(at, now_utc=now_utc, zone=opened.config.zone)
+        depth_mm = None if depth is None else units.length_mm(depth, bare=bare)
+        from_end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
+        event, settled = unless_unlikely(
+            lambda _: operations.attach_sensor(
+                opened,
+                sensor,
+                tag,
+                now_utc=now_utc,
+                at_utc=at_utc,
+                depth_mm=depth_mm,
+                face=face,
+                from_end_mm=from_end_mm,
+                by=by,
+                note=note,
+                move=move,
+                tell=_so_far,
+            ),
+            yes=False,
         )
     answer(event, settled, system, json=json)
 

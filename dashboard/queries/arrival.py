@@ -13,12 +13,14 @@ from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
+from baulk.ingest.errors import Unlikely
 from baulk.ingest.evaluation import still_fits
 from baulk.ingest.shop import Shop
-from baulk.models import moisture_text, sapwood, text
+from baulk.models import moisture_text, plausible, sapwood, text
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner, Quantity
-from baulk.models.reading import Series
+from baulk.models.reading import AT_LEAST, BY_HAND, Reading, Series
+from baulk.models.reason import Reason
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 from baulk.models.units import (
@@ -77,6 +79,7 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
     heartwood_mm: float | None = None,
     first: First | None = None,
     photo: bytes | None = None,
+    sure: bool = False,
 ) -> Timber:
     """Register a timber that has just been set on its bearers, with its first readings and its picture.
 
@@ -102,9 +105,10 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
         heartwood_mm=heartwood_mm,
     )
     readings = _understood(first or First(), piece, system)
+    _refuse_odd(piece, readings, now, system, sure=sure)
     by = preferences.chosen().name
     end = time.monotonic() + _TURN_S
-    ask(lambda s: operations.add_timber(s, piece, by=by, now_utc=now, stop=lambda: time.monotonic() > end))
+    ask(lambda s: _entered(s, piece, by=by, now=now, end=end))
     for series, value, at_least in readings:
         ask(partial(_store, series=series, value=value, at_least=at_least, now=now))
     if photo is not None:
@@ -112,8 +116,43 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
     return piece
 
 
+def _entered(shop: Shop, piece: Timber, *, by: str, now: datetime, end: float) -> None:
+    operations.add_timber(
+        shop, piece, by=by, now_utc=now, stop=lambda: time.monotonic() > end, sure=True, new_place=True
+    )
+
+
 def _store(shop: Shop, *, series: Series, value: float, at_least: bool, now: datetime) -> None:
-    operations.add_reading_by_hand(shop, series, value, now_utc=now, at_least=at_least)
+    operations.add_reading_by_hand(shop, series, value, now_utc=now, at_least=at_least, sure=True)
+
+
+def said_back(tag: str, system: System) -> str:
+    """Say back what was understood of a timber that was entered."""
+    piece = ask(lambda s: s.register.get(tag))
+    wood = shop_facts.woods().species.get(piece.species)
+    weighs = sapwood.green_weight(piece.section, piece.length_mm, wood, heartwood_mm=piece.heartwood_mm)
+    return text.sentence(sapwood.entered(piece, weighs), system)
+
+
+def _refuse_odd(
+    piece: Timber, readings: list[tuple[Series, float, bool]], now: datetime, system: System, *, sure: bool
+) -> None:
+    """Refuse what can't be, and what can hardly be meant unless the person is sure of it."""
+    wood = shop_facts.woods().species.get(piece.species)
+    found = list(plausible.of_timber(piece))
+    for series, value, at_least in readings:
+        flags = (AT_LEAST,) if at_least else ()
+        one = Reading(series=series, value=value, taken_utc=now, arrived_utc=now, source=BY_HAND, flags=flags)
+        found += plausible.of_reading(one, timber=piece, wood=wood)
+    known = shop_facts.places()
+    if known and piece.place not in known:
+        new = Reason(code="place.new", values={"place": piece.place, "known": known})
+        found.append(plausible.Finding(level=plausible.Level.UNLIKELY, reason=new))
+    told = " ".join(text.sentences((each.reason for each in found), system))
+    if any(each.level is plausible.Level.IMPOSSIBLE for each in found):
+        raise OutOfRange("this can't be:", told)
+    if found and not sure:
+        raise Unlikely(told)
 
 
 def _understood(first: First, piece: Timber, system: System) -> list[tuple[Series, float, bool]]:

@@ -15,8 +15,22 @@ from baulk.ingest.mqtt.last_messages import shown
 from baulk.ingest.store.rejected import QuarantineGroup, QuarantineRow, Which
 from baulk.ingest.store.rows import clashing
 from baulk.models.reading import Reading
+from baulk.models.timber import Place
 
-__all__ = ["Run", "clash", "count", "discard", "exported", "go_on", "look", "rows", "settle", "shown"]
+__all__ = [
+    "Run",
+    "add_place",
+    "clash",
+    "count",
+    "discard",
+    "exported",
+    "go_on",
+    "look",
+    "place_of",
+    "rows",
+    "settle",
+    "shown",
+]
 _GROUPS = 200
 
 
@@ -143,3 +157,14 @@ def exported(which: Which) -> bytes:
         path = Path(folder) / "quarantine.csv"
         ask(lambda s: quarantine_file.write(s, path, which))
         return path.read_bytes()
+
+
+def place_of(number: int) -> str | None:
+    """Return the place that a message waits for, if it does."""
+    waits = ask(lambda s: s.store.quarantined_one(number).waits_for) or ""
+    return waits.removeprefix("place:") if waits.startswith("place:") else None
+
+
+def add_place(name: str) -> int:
+    """Enter a place; return how many readings waited for it."""
+    return ask(lambda s: operations.add_place(s, Place(name=name)))

@@ -11,13 +11,14 @@ import pandas as pd
 from baulk.dashboard.queries import yard_rows
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask as _ask
-from baulk.ingest import meters, operations
+from baulk.ingest import known_places, meters, operations, plausibility
 from baulk.ingest import shop as shop_module
 from baulk.ingest.evaluation.document import Document, parse
 from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
 from baulk.models import checking, end_grain, moisture_text, sorption
 from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.plausible import Finding, Level
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason
@@ -106,14 +107,20 @@ def tags() -> tuple[str, ...]:
 
 
 def places() -> tuple[str, ...]:
-    """Return every place whose air has been measured or where timber lies, measured ones first."""
+    """Return every place that is known, those whose air has been measured first."""
 
     def question(s: shop_module.Shop) -> tuple[str, ...]:
         measured = sorted({series.name for series in s.store.series(owner=Owner.AIR)})
-        lying = sorted({t.place for t in s.register.list()} - set(measured))
-        return (*measured, *lying)
+        others = sorted(known_places.names(s, again=True) - set(measured))
+        return (*measured, *others)
 
     return _ask(question)
+
+
+def sensor_on(sensor: str) -> str | None:
+    """Return the timber that a sensor is on now, if any."""
+    at = _ask(lambda s: s.register.attached(sensor, datetime.now(UTC)))
+    return None if at is None else at.tag
 
 
 def _answer(s: shop_module.Shop, tag: str) -> tuple[Document | None, str | None]:
@@ -206,10 +213,84 @@ def _rh(temp_c: float, mc_pct: float) -> float:
     return 100.0 if mc_pct >= top else float(sorption.rh_pct(temp_c, mc_pct))
 
 
-def weigh_by_hand(tag: str, weight: str, bare: MassUnit, now: datetime) -> None:
-    """Store a weight that was typed."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Typed:
+    """A reading as it was understood, before it is stored."""
+
+    series: Series
+    value: float
+    end_mm: float | None = None
+    at_least: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """What speaks against a reading, and what it is held against if nothing does."""
+
+    findings: tuple[Finding, ...]
+    hint: Reason
+
+    @property
+    def impossible(self) -> bool:
+        """Whether it can't be."""
+        return any(each.level is Level.IMPOSSIBLE for each in self.findings)
+
+    @property
+    def reasons(self) -> tuple[Reason, ...]:
+        """What is to be told."""
+        return tuple(each.reason for each in self.findings) or (self.hint,)
+
+
+def weight_typed(tag: str, weight: str, bare: MassUnit) -> Typed:
+    """Read a weight that was typed."""
     series = Series(owner=Owner.TIMBER, name=tag, quantity=Quantity.WEIGHT)
-    _by_hand(series, mass_kg(weight, bare=bare), now)
+    return Typed(series=series, value=mass_kg(weight, bare=bare))
+
+
+def pins_typed(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
+    tag: str, mc: str, depth: str, face: Face | None, bare: LengthUnit, from_end: str = ""
+) -> Typed:
+    """Read what a pin meter said, as it was typed."""
+    if not depth.strip():
+        raise OutOfRange("the pin reading", "needs the depth of the pin tips beside it")
+    series = Series(
+        owner=Owner.TIMBER,
+        name=tag,
+        quantity=Quantity.MOISTURE,
+        depth_mm=length_mm(depth, bare=bare),
+        face=face,
+    )
+    end_mm = length_mm(from_end, bare=bare) if from_end.strip() else None
+    shown = moisture_text.read(mc, top_pct=_ask(operations.scale_end_pct))
+    return Typed(series=series, value=shown.mc_pct, end_mm=end_mm, at_least=shown.at_least)
+
+
+def judged(read: Typed, now: datetime) -> Judged:
+    """Return what speaks against a reading by hand, by the check of commands, files and messages."""
+
+    def question(s: shop_module.Shop) -> Judged:
+        one = operations.reading_by_hand(
+            s, read.series, read.value, now_utc=now, from_end_mm=read.end_mm, at_least=read.at_least
+        )
+        held = plausibility.beside(s, one)
+        return Judged(findings=held.findings(one), hint=held.hint(one))
+
+    return _ask(question)
+
+
+def store_by_hand(read: Typed, now: datetime, *, sure: bool) -> Reason | None:
+    """Store a reading by hand; return why the pins are too near to an end, if they are."""
+    end_mm, tag = read.end_mm, read.series.name
+    if not _ask(
+        lambda s: operations.add_reading_by_hand(
+            s, read.series, read.value, now_utc=now, from_end_mm=end_mm, at_least=read.at_least, sure=sure
+        )
+    ):
+        raise OutOfRange("the reading", "is stored already; nothing was added")
+    if end_mm is None:
+        return None
+    piece = _ask(lambda s: s.register.get(tag))
+    return end_grain.why_too_near(piece, woods().species.get(piece.species), end_mm, now)
 
 
 def hand_meter() -> tuple[notes.HandMeter | None, bool]:
@@ -233,35 +314,3 @@ def percent(mc: str) -> float:
         return float(mc.strip().removesuffix("%").replace(",", "."))
     except ValueError as err:
         raise OutOfRange("the moisture content", f"is a number such as 28.5, not {mc!r}") from err
-
-
-def pins_by_hand(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
-    tag: str, mc: str, depth: str, face: Face | None, bare: LengthUnit, now: datetime, from_end: str = ""
-) -> Reason | None:
-    """Store what a pin meter said; return why the pins are too near to an end, if they are."""
-    shown = moisture_text.read(mc, top_pct=_ask(operations.scale_end_pct))
-    series = Series(
-        owner=Owner.TIMBER,
-        name=tag,
-        quantity=Quantity.MOISTURE,
-        depth_mm=length_mm(depth, bare=bare),
-        face=face,
-    )
-    end_mm = length_mm(from_end, bare=bare) if from_end.strip() else None
-    _by_hand(series, shown.mc_pct, now, end_mm, at_least=shown.at_least)
-    if end_mm is None:
-        return None
-    piece = _ask(lambda s: s.register.get(tag))
-    return end_grain.why_too_near(piece, woods().species.get(piece.species), end_mm, now)
-
-
-def _by_hand(
-    series: Series, value: float, now: datetime, end_mm: float | None = None, *, at_least: bool = False
-) -> None:
-    def store(s: shop_module.Shop) -> bool:
-        return operations.add_reading_by_hand(
-            s, series, value, now_utc=now, from_end_mm=end_mm, at_least=at_least
-        )
-
-    if not _ask(store):
-        raise OutOfRange("the reading", "is stored already; nothing was added")

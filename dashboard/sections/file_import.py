@@ -119,6 +119,7 @@ def _timbers(given: UploadedFile) -> None:
     if new:
         heads = ("New", "Species", "Green", "Finished", "Length", "Use")
         layout.cards(heads, _new_rows(report, shop_facts.facts().system))
+        _doubts(report)
     if same := report.of(Status.SAME):
         st.caption(f"There already and the same: {len(same)}")
     if changed:
@@ -151,6 +152,12 @@ def _timbers(given: UploadedFile) -> None:
             f"Timbers entered or changed: {sum(each.done for each in done.rows)}"
             + (f"; refused at the last moment: {late}" if late else "")
         )
+
+
+def _doubts(report: TimberReport) -> None:
+    found = [(f"line {row.line}", f"{row.tag}: {row.doubt}") for row in report.rows if row.doubt]
+    if found:
+        layout.cards(("Line", "Unlikely"), found[:_SHOWN])
 
 
 def _new_rows(report: TimberReport, system: System) -> list[tuple[str, ...]]:
@@ -208,6 +215,9 @@ def _readings(opened: Callable[[Shop], Bringing]) -> None:
         )
         clashes = [each.partition(": ")[::2] for each in report.clashes[:_SHOWN]]
         layout.cards(("Line", "What"), clashes)
+    if report.unlikely:
+        st.markdown(f"Unlikely: {report.unlikely}; they are brought in as they stand, and can be taken back")
+        layout.cards(("Line", "What"), [each.partition(": ")[::2] for each in report.unlikely_rows[:_SHOWN]])
     _refused(
         report.refused_rows,
         report.refused,

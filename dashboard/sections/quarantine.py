@@ -21,6 +21,7 @@ _TURN_S: Final = 1.5  # of trying again before the page answers
 _CAUSES: Final = {
     Cause.UNKNOWN_TIMBER: "Tag not entered",
     Cause.UNPLACED_SENSOR: "Sensor on no timber",
+    Cause.UNKNOWN_PLACE: "Place not entered",
     Cause.NOT_UNDERSTOOD: "Not understood",
     Cause.IMPOSSIBLE: "Impossible value",
     Cause.CLASH: "Another value stored",
@@ -30,6 +31,7 @@ _CAUSES: Final = {
 _MENDS: Final = {
     Cause.UNKNOWN_TIMBER: "Enter the timber, or put the tag right at the sensor; then try again.",
     Cause.UNPLACED_SENSOR: "Say which timber the sensor is on; its readings are stored then by themselves.",
+    Cause.UNKNOWN_PLACE: "Add the place if it is new, or put its name right at the sensor and discard these.",
     Cause.NOT_UNDERSTOOD: "Correct the [[source]] in baulk.toml or the sensor's settings; then try again.",
     Cause.IMPOSSIBLE: "Look at the sensor: no wood and no air can be like this. Discard them afterwards.",
     Cause.CLASH: "Two values for one moment: say below which one is right.",
@@ -108,8 +110,19 @@ def _actions(which: Which, group: QuarantineGroup | None) -> None:
             "text/csv",
             key="quarantine-export",
         )
+        if group is not None and group.cause is Cause.UNKNOWN_PLACE:
+            _adding(group)
         if group is not None:
             _discarding(which, group)
+
+
+def _adding(group: QuarantineGroup) -> None:
+    """Offer to enter the place that these messages wait for."""
+    name = quarantine_data.place_of(group.newest)
+    if name is not None and st.button(f"Add place {words.md(name)}", key="quarantine-place"):
+        with layout.errors_as_sentences():
+            stored = quarantine_data.add_place(name)
+            _tell(f"{name} is entered; readings stored: {stored}.")
 
 
 def _discarding(which: Which, group: QuarantineGroup) -> None:

@@ -1,4 +1,4 @@
-"""The form for a reading by hand: what is plausible, and which meter it was."""
+"""The form for a reading by hand: what speaks against it, and which meter it was."""
 
 from __future__ import annotations
 
@@ -15,7 +15,14 @@ from baulk.models import text
 from baulk.models.quantity import Quantity
 from baulk.models.reason import Reason
 from baulk.models.section import Face
-from baulk.models.units import TemperatureUnit, default_length_unit, default_mass_unit
+from baulk.models.units import System, TemperatureUnit, default_length_unit, default_mass_unit
+
+
+def tell(judged: shop_facts.Judged, system: System) -> None:
+    """Say what speaks against a reading, or what it is held against."""
+    show = st.error if judged.impossible else st.warning if judged.findings else st.info
+    show(words.md(" ".join(text.sentences(judged.reasons, system))))
+
 
 QUESTION: Final = "Does your meter correct for the wood's temperature by itself?"
 WHY: Final = (
@@ -136,25 +143,38 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
             )
             face = st.selectbox("Face", ["any", *(f.value for f in Face)], key="hand_face")
         sent = st.form_submit_button("Save", type="primary", key="hand_store")
-    if not sent:
-        return
-    near = None
+    tag, at = found.timber.tag, None if kind == "weight" or face == "any" else Face(face)
     with layout.errors_as_sentences():
+        doubted = st.session_state.get(
+            "hand_doubted"
+        )  # what was told to be unlikely, to be saved all the same
+        if not sent and doubted is None:
+            return
         if kind == "weight":
-            shop_facts.weigh_by_hand(found.timber.tag, weight, default_mass_unit(facts.system), layout.now())
+            read = shop_facts.weight_typed(tag, weight, default_mass_unit(facts.system))
         else:
-            near = shop_facts.pins_by_hand(
-                found.timber.tag,
-                mc,
-                depth,
-                None if face == "any" else Face(face),
-                default_length_unit(facts.system),
-                layout.now(),
-                from_end,
-            )
-        st.success("Stored. The forecast of this timber follows in a moment, by itself.")
-        if near:
-            st.warning(f"The forecast will set it aside: {words.md(text.sentence(near, facts.system))}.")
+            read = shop_facts.pins_typed(tag, mc, depth, at, default_length_unit(facts.system), from_end)
+        judged = shop_facts.judged(read, layout.now())
+        if sent and not judged.findings:
+            _store(read, facts, sure=False)
+            return
+        if sent:
+            st.session_state["hand_doubted"] = read
+        elif doubted != read:
+            st.session_state.pop("hand_doubted")
+            return
+        tell(judged, facts.system)
+        if not judged.impossible and st.button("Save anyway", key="hand_sure"):
+            _store(read, facts, sure=True)
+
+
+def _store(read: shop_facts.Typed, facts: shop_facts.ShopFacts, *, sure: bool) -> None:
+    """Store it and say so."""
+    st.session_state.pop("hand_doubted", None)
+    near = shop_facts.store_by_hand(read, layout.now(), sure=sure)
+    st.success("Stored. The forecast of this timber follows in a moment, by itself.")
+    if near:
+        st.warning(f"The forecast will set it aside: {words.md(text.sentence(near, facts.system))}.")
 
 
 def _read_by_hand(found: shop_facts.TimberFacts) -> bool:

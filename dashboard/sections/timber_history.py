@@ -18,8 +18,9 @@ from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photos
 from baulk.ingest.evaluation import still_fits
 from baulk.ingest.sensors import Settled
-from baulk.models import formatting, units
+from baulk.models import formatting, text, units
 from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.reason import Reason
 from baulk.models.text import events as event_text
 from baulk.models.text import sentence
 from baulk.models.timber import CHANGES_SIZE, COATS, OPENINGS, Event, EventKind, Timber, Value
@@ -42,9 +43,37 @@ def _nothing(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict
     return {}
 
 
-def _moved(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
-    place = st.selectbox("To", shop_facts.places(), key="event_to", accept_new_options=True)
-    return {"from": found.timber.place, "to": str(place or "")}
+def _moved(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:
+    known = shop_facts.places()
+    place = str(st.selectbox("To", known, key="event_to", accept_new_options=True) or "")
+    if place and known and place not in known:
+        near = text.sentence(Reason(code="place.new", values={"place": place, "known": known}), facts.system)
+        if not st.checkbox(words.md(near), key="event_new_place"):
+            return {}
+    return {"from": found.timber.place, "to": place}
+
+
+def _attached(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:
+    one, two, three = st.columns(3)
+    sensor = one.text_input("Sensor", key="event_sensor", placeholder="S7").strip()
+    deep = two.text_input(
+        "Depth of its pin tips",
+        key="event_pin",
+        placeholder="1 3/4 in" if facts.system == "inch" else "45 mm",
+    )
+    face = three.selectbox("Face", ["any", *"abcd"], key="event_pin_face")
+    if not sensor:
+        return {}
+    if (on := shop_facts.sensor_on(sensor)) not in {None, found.timber.tag} and not st.checkbox(
+        f"{words.md(sensor)} is on {words.md(str(on))}: take it off there", key="event_take_off"
+    ):
+        return {}
+    held: dict[str, Value] = {"sensor": sensor}
+    if deep.strip():
+        held["depth_mm"] = units.length_mm(deep, bare=units.default_length_unit(facts.system))
+    if face != "any":
+        held["face"] = face
+    return held
 
 
 def _turned(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dict[str, Value]:  # noqa: ARG001
@@ -267,6 +296,7 @@ KINDS: Final[Mapping[EventKind, Kind]] = {
     ),
     EventKind.BEDDED: Kind(word="bedded", fields=_nothing),
     EventKind.LAUNCHED: Kind(word="launched", fields=_nothing),
+    EventKind.SENSOR_ATTACHED: Kind(word="a sensor put on it", fields=_attached),
 }
 
 
@@ -320,7 +350,12 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
                 by=preferences.chosen().name, note=note.strip(),
             )  # fmt: skip
             end = monotonic() + _TURN_S
-            _, settled = ask(lambda s: operations.add_event(s, event, stop=lambda: monotonic() > end))
+            _, settled = ask(
+                lambda s: operations.add_event(
+                    s, event, move=True, new_place=True, stop=lambda: monotonic() > end
+                )  # ticked above
+            )
+            st.session_state.pop("event_wrong", None)  # the newest is offered first again
             said = f"Noted: {event_text.event(event, facts.system)}.{_later(settled)}"
             if kind in CHANGES_SIZE:
                 out = ask(lambda s: still_fits.reason(s, event.tag))
@@ -330,24 +365,35 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
 
 
 def _undo(events: list[Event], facts: shop_facts.ShopFacts, now: datetime) -> None:
-    undoable = [e for e in events if e.kind is not EventKind.ARRIVED]
-    if not undoable:
+    if not events:
         return
     with st.expander("Undo an event", key="event-undo"):
         chosen = st.selectbox(
-            "Noted by mistake", undoable, key="event_wrong",
+            "Noted by mistake", events, key="event_wrong",
             format_func=lambda e: f"{words.day(e.at_utc)}: {event_text.event(e, facts.system)}",
         )  # fmt: skip
         st.caption("It stays in the books, marked as taken back, with your name and today's date.")
+        whole = chosen.kind is EventKind.ARRIVED
+        sure = not whole or st.checkbox(
+            f"{words.md(chosen.tag)} was entered by mistake: take it out of the register, with all that is "
+            "noted of it. Its readings wait in quarantine for its tag.",
+            key="event_whole",
+        )
         by = preferences.chosen().name  # asked here: the shop's own thread knows no person
-        if st.button("Undo", key="event_back"):
+        if st.button("Undo", key="event_back", disabled=not sure):
             with layout.errors_as_sentences():
                 end = monotonic() + _TURN_S
                 _, settled = ask(
                     lambda s: operations.undo(
-                        s, chosen.number, by=by, now_utc=now, stop=lambda: monotonic() > end
+                        s, chosen.number, by=by, now_utc=now, sure=True, stop=lambda: monotonic() > end
                     )
                 )
+                if whole:
+                    st.session_state["taken_out"] = chosen.tag
+                    for key in ("tag", "asked"):
+                        st.session_state.pop(key, None)
+                    st.query_params.clear()
+                    st.rerun()
                 said = f"Taken back: {event_text.event(chosen, facts.system)}.{_later(settled)}"
                 st.session_state["event_told"] = said
                 st.rerun()

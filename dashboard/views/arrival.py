@@ -9,6 +9,7 @@ from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
 from baulk.dashboard.sections import camera, downloads, layout, which_wood
 from baulk.ingest import photos
+from baulk.ingest.errors import Unlikely
 from baulk.models import text, units
 from baulk.models.errors import BaulkError
 
@@ -25,6 +26,7 @@ CLEARED = (
     "arrival_tap_at",
     "arrival_sapwood_tap_at",
     "arrival_sapwood_width",
+    "arrival_doubted",
 )
 
 
@@ -165,8 +167,8 @@ def page() -> None:
     layout.title("Arrival", "Enter a timber when it is set on its bearers.")
     if done := st.session_state.pop("arrived", None):
         st.success(
-            f"{words.md(done)} is saved. Fix the tag to its butt end, then take its first weight or pin "
-            "reading on its page."
+            f"{words.md(arrival.said_back(done, system))}. {words.md(done)} is saved. Fix the tag to its "
+            "butt end, then take its first weight or pin reading on its page."
         )
         if little := arrival.little_left(done, system):
             st.warning(words.md(little))
@@ -214,7 +216,8 @@ def page() -> None:
             st.caption("Seal them on the first day: it stops nearly all end checks in oak.")
         weight(green, length, name, (pith, heartwood_mm), system)
         first = first_readings(system)
-    if st.button("Save timber", type="primary", key="arrival_go"):
+    sure = bool(st.session_state.get("arrival_doubted")) and st.session_state.get("arrival_sure", False)
+    if st.button("Save timber", type="primary", key="arrival_go") or sure:
         missing = [
             word
             for word, given in (
@@ -231,8 +234,13 @@ def page() -> None:
             piece = arrival.tag_in(
                 tag=tag, species_name=str(name), green=typed.section(green, pith, system), finished=finished,
                 length=length, use=str(use), place=str(place), ends_sealed=sealed, system=system, now=now,
-                heartwood_mm=heartwood_mm, first=first, photo=photo,
+                heartwood_mm=heartwood_mm, first=first, photo=photo, sure=sure,
             )  # fmt: skip
+        except Unlikely as err:
+            st.warning(words.md(str(err)))
+            st.session_state["arrival_doubted"] = True
+            st.button("Save anyway", key="arrival_sure")
+            return
         except BaulkError as err:
             st.error(layout.sentence(err))
             return

@@ -8,12 +8,10 @@ from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import camera, layout, reading_form
 from baulk.ingest.evaluation.document_fields import sentence
-from baulk.ingest.walk import plausible
-from baulk.models import moisture_text, text, units
+from baulk.models import text, units
 from baulk.models.errors import BaulkError
 from baulk.models.meter import pin_depth
 from baulk.models.quantity import AT_DEPTH, OF_DEVICE
-from baulk.models.reason import Reason
 from baulk.models.section import Face
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
@@ -71,15 +69,15 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     )
     if kind != "weight":
         reading_form.ask(facts)
-    likely: tuple[bool, Reason] | None = None
+    read: shop_facts.Typed | None = None
+    judged: shop_facts.Judged | None = None
     try:
         if kind == "weight":
             typed = st.text_input(
                 "Weight", placeholder="212 lb" if inch else "96 kg", key=f"round_weight-{tag}"
             )
             if typed.strip():
-                kg = units.mass_kg(typed, bare=units.default_mass_unit(system))
-                likely = plausible.of_weight(found.latest, kg, layout.now())
+                read = shop_facts.weight_typed(tag, typed, units.default_mass_unit(system))
         else:
             one, two, three = st.columns(3)
             typed = one.text_input("Meter says, % MC", placeholder="28.5", key=f"round_mc-{tag}")
@@ -90,28 +88,23 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
                 placeholder="12 in" if inch else "300 mm",
                 key=f"round_end-{tag}",
             )
-            if typed.strip() and depth.strip():
+            if typed.strip():
                 at = None if face == "any" else Face(face)
-                deep = units.length_mm(depth, bare=bare)
-                likely = plausible.of_pins(
-                    found.answer, found.timber, moisture_text.read(typed).mc_pct, deep, at
-                )
+                read = shop_facts.pins_typed(tag, typed, depth, at, bare, end)
+        if read is not None:
+            judged = shop_facts.judged(read, layout.now())
     except BaulkError as err:
         st.error(layout.sentence(err))
         return
-    if likely is not None:
-        ok, why = likely
-        (st.info if ok else st.warning)(words.md(text.sentence(why, system)))
-    if not st.button("Save", type="primary", key=f"round_store-{tag}", disabled=not typed.strip()):
+    if judged is not None:
+        reading_form.tell(judged, system)
+    doubtful = judged is not None and bool(judged.findings)
+    word = "Save anyway" if doubtful else "Save"
+    refused = read is None or (judged is not None and judged.impossible)
+    if not st.button(word, type="primary", key=f"round_store-{tag}", disabled=refused) or read is None:
         return
     with layout.errors_as_sentences():
-        near = None
-        if kind == "weight":
-            shop_facts.weigh_by_hand(tag, typed, units.default_mass_unit(system), layout.now())
-        else:
-            near = shop_facts.pins_by_hand(
-                tag, typed, depth, None if face == "any" else Face(face), bare, layout.now(), end
-            )
+        near = shop_facts.store_by_hand(read, layout.now(), sure=doubtful)
         st.session_state["round_done"] = (tag, near and text.sentence(near, system))
         st.rerun()
 

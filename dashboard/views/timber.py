@@ -14,6 +14,7 @@ from baulk.dashboard.sections import (
     downloads,
     forecast_review,
     layout,
+    reading_corrections,
     reading_form,
     timber_history,
     what_if,
@@ -296,6 +297,8 @@ def page() -> None:
         layout.title("Timber")
         st.info("No timber is tagged yet. Open Arrival in the menu above and tag the first one in.")
         return
+    if gone := st.session_state.pop("taken_out", None):
+        st.success(f"{words.md(gone)} is taken out of the register; its history keeps who did it and when.")
     asked = st.query_params.get("tag")
     if "tag" not in st.session_state or asked != st.session_state.get("asked"):
         known = asked if asked in tags else None
@@ -327,6 +330,7 @@ def page() -> None:
     left, right = st.columns([7, 5], gap="large")
     with left:
         newest(found, facts, now)
+        reading_corrections.show(found, facts, now)
         checks_seen.show(timber.tag, facts.system)
         timber_history.show(found, facts, now)
     with right:

@@ -10,23 +10,25 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.ingest import checks
+from baulk.ingest import checks, corrections, known_places, plausibility
 from baulk.ingest.exchange.csv_file import Sheet, Source, folded, open_sheet
 from baulk.ingest.exchange.long_rows import LongForm, is_long
-from baulk.ingest.exchange.reading_rows import Block, Form, Parsed, Refused
+from baulk.ingest.exchange.reading_rows import Block, Can, Form, Parsed, Refused
 from baulk.ingest.exchange.rejected_rows import RejectedFile
 from baulk.ingest.exchange.wide_rows import WideForm
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import Store
 from baulk.ingest.store.base import from_us
 from baulk.ingest.wire.logger_columns import Logger
-from baulk.models.quantity import UNITS
+from baulk.models.errors import NotFound
+from baulk.models.quantity import UNITS, Owner
 from baulk.models.reading import Series
 from baulk.models.units import default_length_unit
 
@@ -82,6 +84,10 @@ class ReadingReport:
         The first of them.
     clashes : tuple of str
         The first readings whose time is taken by another value, in words.
+    unlikely : int
+        Readings that can hardly be meant and are stored all the same.
+    unlikely_rows : tuple of str
+        The first of them, in words.
     notes : tuple of str
         What a person should know of how the file was read.
     stored : int or None
@@ -96,6 +102,8 @@ class ReadingReport:
     refused_rows: tuple[Refused, ...]
     clashes: tuple[str, ...]
     notes: tuple[str, ...]
+    unlikely: int = 0
+    unlikely_rows: tuple[str, ...] = ()
     stored: int | None = None
 
     @property
@@ -127,14 +135,28 @@ class Bringing:
         rows = blank = refused = 0
         first: list[Refused] = []
         clashes: list[str] = []
+        unlikely, odd, back, away = 0, list[str](), 0, corrections.taken_away(shop.store)
+        places = known_places.names(shop)
         with RejectedFile(rejected, self.sheet) as out:
             for part in self._parts(now_utc, told):
                 rows, blank, refused = rows + part.rows, blank + part.blank, refused + len(part.refused)
                 first += part.refused[: SHOWN - len(first)]
                 out.add(part.refused)
-                for block in part.blocks:
+                for found in part.blocks:
+                    block = found.without(away)
+                    back += len(found.taken_us) - len(block.taken_us)
+                    if not len(block.taken_us):
+                        continue
                     words = tallies.setdefault(block.series, _Tally()).count(block, shop.store)
                     clashes += words[: SHOWN - len(clashes)]
+                    if block.series.owner is Owner.AIR and block.series.name not in places:
+                        odd.append(f"line {block.lines[0]}: {NotFound('place', block.series.name, places)}")
+                        places |= {block.series.name}
+                        unlikely += 1
+                    for n, why in plausibility.odd_rows(shop, block.series, block.taken_us, block.values):
+                        unlikely += 1
+                        if len(odd) < SHOWN:
+                            odd.append(f"line {block.lines[n]}: {block.series}: {why}")
         return ReadingReport(
             file=self.sheet.name,
             rows=rows,
@@ -145,16 +167,19 @@ class Bringing:
             refused=refused,
             refused_rows=tuple(first),
             clashes=tuple(clashes),
-            notes=self.sheet.notes,
+            notes=(*self.sheet.notes, *([_taken_back(back)] if back else ())),
+            unlikely=unlikely,
+            unlikely_rows=tuple(odd),
         )
 
     def store(self, shop: Shop, now_utc: datetime, *, told: Told = lambda _: None) -> int:
         """Store what can be stored, some thousand readings at a time; return how many were new."""
-        new = 0
+        new, away = 0, corrections.taken_away(shop.store)
         for part in self._parts(now_utc, told):
             readings = [
                 block.reading(n, now_utc) for block in part.blocks for n in range(len(block.taken_us))
             ]
+            readings = corrections.left(readings, away)
             for start in range(0, len(readings), _BATCH):
                 batch = readings[start : start + _BATCH]
                 new += shop.store.append(checks.flag(batch, shop.store))
@@ -177,7 +202,7 @@ def of_logger(source: Source, logger: Logger, shop: Shop, *, name: str | None = 
     sheet = open_sheet(source, lambda names: time in names, name=name, looked_for=repr(logger.time))
     if logger.zone is None and shop.config.shop.zone is not None:
         logger = logger.model_copy(update={"zone": shop.config.shop.zone})
-    form = WideForm(sheet, logger, _tag(shop), shop.register.attachments())
+    form = WideForm(sheet, logger, _tag(shop), _can(shop), shop.register.attachments())
     return Bringing(sheet=sheet, form=form)
 
 
@@ -191,11 +216,20 @@ def of_long(
     form = LongForm(
         sheet,
         _tag(shop),
+        _can(shop),
         bare=default_length_unit(shop.config.shop.units),
         zone=zone or shop.config.shop.zone,
         time_format=time_format,
     )
     return Bringing(sheet=sheet, form=form)
+
+
+def _taken_back(count: int) -> str:
+    return f"left out, for somebody took them back or corrected them: {count}"
+
+
+def _can(shop: Shop) -> Can:
+    return partial(plausibility.impossible_rows, shop)
 
 
 def _tag(shop: Shop) -> Callable[[str], str]:

@@ -9,7 +9,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
 
-from baulk.ingest import operations
+from baulk.ingest import known_places, operations, plausibility
 from baulk.ingest.errors import RegisterError
 from baulk.ingest.exchange.csv_file import Row, Sheet, Source, open_sheet
 from baulk.ingest.exchange.import_events import Entered, Events
@@ -19,6 +19,7 @@ from baulk.ingest.exchange.timber_rows import Said, TimberForm, is_timbers
 from baulk.ingest.operations import check_timber
 from baulk.ingest.register.tables import FIELDS, columns, timber_of
 from baulk.ingest.shop import Shop
+from baulk.models import plausible
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
@@ -88,6 +89,8 @@ class Planned:
         Field by field.
     reason : str
         Why it is refused.
+    doubt : str
+        Why it can hardly be meant; it is entered all the same.
     cells : tuple of str
         The row.
     done : bool
@@ -100,6 +103,7 @@ class Planned:
     timber: Timber | None = None
     changes: tuple[Change, ...] = ()
     reason: str = ""
+    doubt: str = ""
     cells: tuple[str, ...] = ()
     done: bool = False
 
@@ -243,6 +247,14 @@ def of_file(source: Source, *, name: str | None = None, events: Events | None = 
     return Timbers(sheet=sheet, events=events)
 
 
+def _doubt(shop: Shop, timber: Timber) -> str:
+    said = plausibility.words(shop, plausible.of_timber(timber))
+    places = known_places.names(shop)
+    if places and timber.place not in places:
+        said = f"{said} {NotFound('place', timber.place, places)}; it is taken as a new one".strip()
+    return said
+
+
 def _planned(
     shop: Shop, row: Row, form: TimberForm, there: Mapping[str, Timber], seen: dict[str, int]
 ) -> Planned:
@@ -257,8 +269,10 @@ def _planned(
             raise OutOfRange(f"the tag {tag}", f"stands on line {line} already")
         old = there.get(tag.lower())
         if old is None:
+            timber = _new(shop, said)
+            doubt = _doubt(shop, timber)
             return Planned(
-                line=row.line, tag=tag, status=Status.NEW, timber=_new(shop, said), cells=row.cells
+                line=row.line, tag=tag, status=Status.NEW, timber=timber, doubt=doubt, cells=row.cells
             )
         return _against(shop, old, said, row)
     except _REFUSALS as err:
@@ -300,7 +314,9 @@ def _against(shop: Shop, old: Timber, said: Said, row: Row) -> Planned:
 
 
 def _enter(shop: Shop, timber: Timber, *, by: str, now_utc: datetime) -> int:
-    waited = operations.add_timber(shop, replace(timber, retired_utc=None), by=by, now_utc=now_utc)
+    waited = operations.add_timber(
+        shop, replace(timber, retired_utc=None), by=by, now_utc=now_utc, sure=True, new_place=True
+    )
     _retire(shop, timber, by=by, now_utc=now_utc)
     return waited
 
@@ -310,7 +326,9 @@ def _change(shop: Shop, row: Planned, *, by: str, now_utc: datetime, note: str) 
     fields = {FIELDS[each.field][0] for each in row.changes} - {"retired_utc"}
     changes = {name: getattr(row.timber, name) for name in sorted(fields)}
     if changes:
-        operations.edit_timber(shop, row.tag, now_utc=now_utc, by=by, note=note, **changes)
+        operations.edit_timber(
+            shop, row.tag, now_utc=now_utc, by=by, note=note, sure=True, new_place=True, **changes
+        )
     if any(each.field == "retired_utc" for each in row.changes):
         _retire(shop, row.timber, by=by, now_utc=now_utc)
 

@@ -15,6 +15,7 @@ from baulk.ingest.exchange.csv_file import Row, Sheet, folded
 from baulk.ingest.exchange.reading_rows import (
     NUMBER,
     Block,
+    Can,
     Parsed,
     Refused,
     Tag,
@@ -77,14 +78,23 @@ class LongForm:
         Of times without an offset.
     tag : callable
         Gives a tag as the register writes it.
+    can : callable
+        Says what can't be of its timber.
     bare : "in" or "mm"
         Unit of a depth without one.
     """
 
-    def __init__(
-        self, sheet: Sheet, tag: Tag, *, bare: LengthUnit, zone: str | None = None, time_format: str = "iso"
+    def __init__(  # noqa: PLR0913 - each says another thing
+        self,
+        sheet: Sheet,
+        tag: Tag,
+        can: Can,
+        *,
+        bare: LengthUnit,
+        zone: str | None = None,
+        time_format: str = "iso",
     ) -> None:
-        self._sheet, self._tag, self._bare = sheet, tag, bare
+        self._sheet, self._tag, self._can, self._bare = sheet, tag, can, bare
         self._times = TimeForm(format=time_format, zone=zone)
         names = [folded(each) for each in sheet.headings]
         self._at: dict[str, int] = {}
@@ -119,7 +129,7 @@ class LongForm:
         for (series, scale), found in groups.items():
             index = np.array([n for n, _ in found], dtype=np.int64)
             values, reasons = numbers([text for _, text in found], scale, comma=False)
-            reasons.update(impossible(series, values))
+            reasons.update(impossible(series, values, self._can))
             for k, why in reasons.items():
                 row = taken.rows[int(index[k])]
                 refused.append(Refused(line=row.line, reason=why, column="value", cells=row.cells))

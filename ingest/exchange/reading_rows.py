@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final, Protocol
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from baulk.ingest import checks
 from baulk.ingest.exchange.csv_file import Row
-from baulk.ingest.store.base import from_us
+from baulk.ingest.store.base import from_us, to_us
 from baulk.ingest.wire import timestamps
 from baulk.ingest.wire import units as wire_units
 from baulk.ingest.wire.timestamps import TimeForm
@@ -49,6 +49,24 @@ class Block:
     taken_us: NDArray[np.int64]
     values: NDArray[np.float64]
     flags: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+
+    def without(self, away: Mapping[tuple[Series, datetime], frozenset[float]]) -> Block:
+        """Give the block without readings of these series, times and values."""
+        keep = np.ones(len(self.values), dtype=bool)
+        for (series, at), values in away.items():
+            if series == self.series:
+                keep &= (self.taken_us != to_us(at)) | ~np.isin(self.values, list(values))
+        if keep.all():
+            return self
+        index = np.flatnonzero(keep).tolist()
+        flags = {k: self.flags[n] for k, n in enumerate(index) if n in self.flags}
+        return replace(
+            self,
+            lines=self.lines[keep],
+            taken_us=self.taken_us[keep],
+            values=self.values[keep],
+            flags=flags,
+        )
 
     def reading(self, n: int, arrived_utc: datetime) -> Reading:
         """Give one of them."""
@@ -155,8 +173,14 @@ def numbers(texts: Sequence[str], scale: Scale, *, comma: bool) -> tuple[NDArray
     return values, reasons
 
 
-def impossible(series: Series, values: NDArray[np.float64]) -> Iterator[tuple[int, str]]:
-    """Name what can't be true, in the words that a message would get."""
+Can = Callable[
+    [Series, NDArray[np.float64]], Iterable[tuple[int, str]]
+]  # what can't be of its timber, and why
+
+
+def impossible(series: Series, values: NDArray[np.float64], can: Can) -> Iterator[tuple[int, str]]:
+    """Name what can't be true, of its quantity or its timber, in the words that a message would get."""
+    yield from can(series, values)
     low, high = checks.POSSIBLE[series.quantity]
     epoch = from_us(0)
     for n in np.flatnonzero((values < low) | (values > high)):  # a gap (NaN) has its reason already

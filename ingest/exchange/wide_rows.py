@@ -6,10 +6,21 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from baulk.ingest import sensors
 from baulk.ingest.exchange.csv_file import Row, Sheet
-from baulk.ingest.exchange.reading_rows import Block, Parsed, Refused, Tag, Taken, impossible, numbers, owned
+from baulk.ingest.exchange.reading_rows import (
+    Block,
+    Can,
+    Parsed,
+    Refused,
+    Tag,
+    Taken,
+    impossible,
+    numbers,
+    owned,
+)
 from baulk.ingest.register.register import Attachments
 from baulk.ingest.wire.logger_columns import Logger
 from baulk.models.reading import Series, sensor_flag
@@ -71,6 +82,11 @@ def placed(
     return blocks, iter(homeless)
 
 
+def _nothing(series: Series, values: NDArray[np.float64]) -> tuple[tuple[int, str], ...]:  # noqa: ARG001
+    """Say nothing of a sensor that moves: its place has been looked at when it was attached."""
+    return ()
+
+
 class WideForm:
     """A data logger's file: one row a time, one column a series.
 
@@ -82,12 +98,14 @@ class WideForm:
         What its columns are.
     tag : callable
         Gives a tag as the register writes it.
+    can : callable
+        Says what can't be of its timber.
     known : Attachments
         Where the sensors were that move between timbers.
     """
 
-    def __init__(self, sheet: Sheet, logger: Logger, tag: Tag, known: Attachments) -> None:
-        self._sheet, self._logger, self._known = sheet, logger, known
+    def __init__(self, sheet: Sheet, logger: Logger, tag: Tag, can: Can, known: Attachments) -> None:
+        self._sheet, self._logger, self._can, self._known = sheet, logger, can, known
         self._time = sheet.index(logger.time)
         self._columns = [
             (
@@ -109,7 +127,7 @@ class WideForm:
             values, reasons = numbers(texts, scale, comma=self._sheet.decimal_comma)
             there = np.array([bool(text) for text in texts], dtype=bool)
             blank += int((~there).sum())
-            reasons.update(impossible(series, values))
+            reasons.update(impossible(series, values, self._can if said.sensor is None else _nothing))
             for n, why in reasons.items():
                 if there[n]:
                     row = taken.rows[n]

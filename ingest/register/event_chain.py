@@ -77,7 +77,9 @@ def _arrive(base: Connection, tag: str, at_us: int) -> None:
             f"{from_us(later[0]):%Y-%m-%d}; correct that first"
         )
     base.execute(
-        EVENT.update().where(EVENT.c.tag == tag, EVENT.c.kind == EventKind.ARRIVED.value).values(at_us=at_us)
+        EVENT.update()
+        .where(EVENT.c.tag == tag, EVENT.c.kind == EventKind.ARRIVED.value, EVENT.c.undone_us.is_(None))
+        .values(at_us=at_us)
     )
 
 

@@ -158,9 +158,7 @@ def undo(base: Connection, number: int, *, by: str, now_utc: datetime, revision:
             f"number {number} was taken back already on {event.undone_utc:%Y-%m-%d}; nothing was changed"
         )
     if event.kind is EventKind.ARRIVED:
-        raise RegisterError(
-            f"the arrival of {event.tag} can't be taken back; correct it with edit, or retire the timber"
-        )
+        return _withdraw(base, row, by=by, now_utc=now_utc)
     if event.kind is EventKind.SENSOR_ATTACHED:
         _refuse_detached(base, event)
     if event.kind is EventKind.EDITED and "place" in row["was"]:
@@ -186,6 +184,19 @@ def undo(base: Connection, number: int, *, by: str, now_utc: datetime, revision:
     if now.get("retired_utc"):
         chain.refuse_after_retiring(base, event, now["retired_utc"])
     return event_of(chain.row_of(base, number))
+
+
+def _withdraw(base: Connection, row: Row, *, by: str, now_utc: datetime) -> Event:
+    """Take a timber out that was entered by mistake, with all its events; its row stays with its arrival."""
+    timber = dict(_timber_row(base, row["tag"]))
+    base.execute(
+        EVENT.update()
+        .where(EVENT.c.tag == row["tag"], EVENT.c.undone_us.is_(None))
+        .values(undone_us=to_us(now_utc), undone_by=by, settled=EVENT.c.sensor.is_(None))
+    )
+    base.execute(EVENT.update().where(EVENT.c.number == row["number"]).values(was=timber))
+    base.execute(TIMBER.delete().where(TIMBER.c.tag == row["tag"]))
+    return event_of(chain.row_of(base, row["number"]))
 
 
 def arrived(  # noqa: PLR0913 - one a column

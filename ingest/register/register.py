@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -59,7 +60,9 @@ class Register:
         self._in_words = backing.in_words
         self._path = backing.path
         self._known: tuple[int, frozenset[str]] = (0, frozenset())
+        self._known_until_s = 0.0
         self._sensors: tuple[tuple[Any, ...], Attachments] | None = None
+        self._remembered: dict[str, tuple[float, Any]] = {}
         with self._faults():
             migrations.upgrade(
                 self._engine.execution_options(begin="BEGIN IMMEDIATE"),
@@ -78,6 +81,8 @@ class Register:
     @contextmanager
     def _write(self) -> Iterator[tuple[Connection, int]]:
         """Begin a transaction, alone among writers: raising the counter locks it."""
+        self._remembered.clear()
+        self._known_until_s = 0.0
         with self._faults(), self._engine.execution_options(begin="BEGIN IMMEDIATE").begin() as base:
             base.execute(sa.update(COUNTER).values(n=COUNTER.c.n + 1))
             yield base, int(base.execute(sa.select(COUNTER.c.n)).scalar_one())
@@ -104,13 +109,24 @@ class Register:
     def known(self, *, again: bool = False) -> frozenset[str]:
         """Give the tags that were seen last, without opening the file; ``again`` looks anew.
 
-        A tag is never taken away, so that one in here is entered for sure; one that is not may be new. With
-        another file in its place all are looked up again.
+        One that is not in here may be new; one that was taken back is gone within a minute. With another file
+        in its place all are looked up again.
         """
-        inode = self._inode()
-        if again or inode != self._known[0] or not self._known[1]:
-            self._known = (inode, frozenset(self.tags()))
+        inode, now_s = self._inode(), time.monotonic()
+        if again or inode != self._known[0] or not self._known[1] or now_s > self._known_until_s:
+            self._known, self._known_until_s = (inode, frozenset(self.tags())), now_s + 60
         return self._known[1]
+
+    def recalled(self, tag: str) -> tuple[bool, Any]:
+        """Give what a caller kept of a timber a minute ago at most, and whether there is anything."""
+        held = self._remembered.get(tag)
+        if held is None or held[0] < time.monotonic():
+            return False, None
+        return True, held[1]
+
+    def recall(self, tag: str, fact: Any) -> None:  # noqa: ANN401 - whatever was worked out of it
+        """Keep what was worked out of a timber until something is entered here, a minute at most."""
+        self._remembered[tag] = (time.monotonic() + 60, fact)
 
     def _inode(self) -> int:
         return self._path.stat().st_ino if self._path is not None and self._path.exists() else 0
@@ -238,7 +254,8 @@ class Register:
     ) -> list[Event]:
         """Give what happened, of every kind or one, oldest first; with ``undone`` also what was undone."""
         with self._read() as base:
-            tag = None if tag is None else _find(base, tag)["tag"]
+            if tag is not None and not (undone and _was(base, tag)):
+                tag = _find(base, tag)["tag"]
             asked = events.listing(tag, since_utc=since_utc, undone=undone, kind=kind)
             return [event_of(row) for row in base.execute(asked).mappings()]
 
@@ -268,7 +285,10 @@ class Register:
         return self.add_event(_moved(tag, "", to, at_utc or now_utc, now_utc, by, note))
 
     def undo(self, number: int, *, by: str, now_utc: datetime) -> Event:
-        """Take an event back; what it changed is as if it had never been."""
+        """Take an event back; what it changed is as if it had never been.
+
+        An arrival takes the timber with it, and all its events.
+        """
         with self._write() as (base, revision):
             return events.undo(base, number, by=by, now_utc=now_utc, revision=revision)
 
@@ -346,6 +366,12 @@ def _find(base: Connection, tag: str) -> RowMapping:
     if row is None:
         raise NotFound("timber", tag, base.execute(sa.select(TIMBER.c.tag)).scalars())
     return row
+
+
+def _was(base: Connection, tag: str) -> bool:
+    """Whether a timber of this very tag was entered and taken back."""
+    gone = sa.select(EVENT.c.number).where(EVENT.c.tag == tag, EVENT.c.undone_us.is_not(None))
+    return base.execute(gone.limit(1)).first() is not None
 
 
 def _moved(  # noqa: PLR0913, PLR0917 - one a word

@@ -236,9 +236,14 @@ class Store(Protocol):
         """Store readings, quarantined messages, notes and messages as they came in one transaction."""
 
     def reattribute(
-        self, gone: Iterable[Reading], come: Sequence[Reading], rejected: Iterable[Rejected] = ()
+        self,
+        gone: Iterable[Reading],
+        come: Sequence[Reading],
+        rejected: Iterable[Rejected] = (),
+        *,
+        notes: Mapping[str, bytes] | None = None,
     ) -> None:
-        """Put readings under other series: those gone leave, those come and rejected stand for them."""
+        """Put readings under other series: those gone leave, the others stand for them."""
 
     def quarantined(
         self, limit: int = 100, which: Which = EVERYTHING, *, after: int | None = None
@@ -264,7 +269,7 @@ class Store(Protocol):
         """Let go of what is beyond the room or older than that, and note how many; return how many."""
 
     def replayable_tags(self) -> list[str]:
-        """Tags that quarantined messages wait for and that are registered by now."""
+        """Give the tags that messages wait for and that are entered by now, and places as ``place:NAME``."""
 
     def let_go(self) -> tuple[int, datetime] | None:
         """How many messages a full quarantine has let go, and when last; None if it never was full."""
@@ -331,6 +336,9 @@ class Store(Protocol):
 
     def past_evaluations(self, tag: str) -> list[StoredEvaluation]:
         """Give those that were kept for good, oldest first."""
+
+    def withdraw_evaluation(self, tag: str) -> None:
+        """Take the evaluation of a timber away that was entered by mistake."""
 
     def fingerprints(self) -> dict[str, str]:
         """Give what each stored evaluation was made from, where that was said."""

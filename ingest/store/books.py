@@ -165,6 +165,11 @@ class Books(Quarantine):
             _stored(row) for row in self._sql.ask("SELECT tag, made_us, payload FROM evaluation ORDER BY tag")
         ]
 
+    def withdraw_evaluation(self, tag: str) -> None:
+        """Take the evaluation of a timber away that was entered by mistake."""
+        with self._sql.write() as (at, _):
+            at.run("DELETE FROM evaluation WHERE tag = :tag", {"tag": tag})
+
     def fingerprints(self) -> dict[str, str]:
         """Give what each stored evaluation was made from, where that was said."""
         sql = "SELECT tag, fingerprint FROM evaluation WHERE fingerprint IS NOT NULL"

@@ -102,7 +102,12 @@ class ShopStore(Books):
             return write(careful=True)
 
     def reattribute(
-        self, gone: Iterable[Reading], come: Sequence[Reading], rejected: Iterable[Rejected] = ()
+        self,
+        gone: Iterable[Reading],
+        come: Sequence[Reading],
+        rejected: Iterable[Rejected] = (),
+        *,
+        notes: Mapping[str, bytes] | None = None,
     ) -> None:
         """Put readings under other series, in one transaction; none leaves that does not stand elsewhere."""
         leaving = {(one.series, one.taken_utc): one for one in gone}
@@ -118,6 +123,7 @@ class ShopStore(Books):
             put = self._readings.enter(at, new, sent, careful=True) if new else Put(fresh=())
             self._readings.write_over(at, again)
             self.reject(at, [*rejected, *put.clashes])
+            self.write_notes(at, notes or {})
             self.touch(at, revision, [*away, *new, *again])
 
     # --- out

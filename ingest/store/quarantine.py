@@ -27,7 +27,7 @@ _SHARE: Final = 0.9  # of the room that is left full after letting go
 _FEW: Final = 20  # of a group stay to look at
 _ORDER: Final = (  # in which causes are let go; a clash is never
     (Cause.NOT_UNDERSTOOD, Cause.IMPOSSIBLE, Cause.REFUSED, Cause.PROGRAM),
-    (Cause.UNKNOWN_TIMBER, Cause.UNPLACED_SENSOR),
+    (Cause.UNKNOWN_TIMBER, Cause.UNPLACED_SENSOR, Cause.UNKNOWN_PLACE),
 )
 _KEPT: Final = f"CASE WHEN size > {MOST_BYTES} THEN {HEAD_BYTES} ELSE size END"
 _REJECT: Final = """
@@ -141,8 +141,11 @@ class Quarantine:
         return found
 
     def replayable_tags(self) -> list[str]:
-        """Tags that quarantined messages wait for and that are registered by now."""
-        sql = "SELECT DISTINCT waits_for FROM quarantine JOIN timber ON tag = waits_for ORDER BY 1"
+        """Give the tags that messages wait for and that are entered by now, and places as ``place:NAME``."""
+        sql = (
+            "SELECT DISTINCT waits_for FROM quarantine WHERE waits_for IN (SELECT tag FROM timber"
+            " UNION SELECT 'place:' || place FROM timber UNION SELECT 'place:' || name FROM place) ORDER BY 1"
+        )
         return [tag for (tag,) in self._sql.ask(sql)]
 
     def release(self, *numbers: int) -> None:

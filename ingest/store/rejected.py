@@ -15,6 +15,7 @@ class Cause(StrEnum):
 
     UNKNOWN_TIMBER = "unknown-timber"
     UNPLACED_SENSOR = "unplaced-sensor"
+    UNKNOWN_PLACE = "unknown-place"
     NOT_UNDERSTOOD = "not-understood"
     IMPOSSIBLE = "impossible"
     CLASH = "clash"  # another value is stored at that time
@@ -35,7 +36,7 @@ class Rejected:
     cause : Cause
         What kind of trouble it is.
     waits_for : str or None
-        The unknown tag, or the sensor, if that is all that is wrong.
+        The unknown tag, the sensor or the place, if that is all that is wrong.
     """
 
     raw: RawMessage

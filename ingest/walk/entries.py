@@ -188,6 +188,7 @@ class _Book:
                 now_utc=self._now_utc,
                 taken_utc=reading.taken_utc,
                 at_least=AT_LEAST in reading.flags,
+                sure=True,  # it was asked before
             )
         except BaulkError as err:
             return Outcome(id=key, state=State.REFUSED, why=str(err))

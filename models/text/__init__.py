@@ -21,6 +21,7 @@ from baulk.models.text import (
     next_reading,
     notices,
     openings,
+    plausible,
     sawing,
     verdict,
     whole_fit,
@@ -47,6 +48,7 @@ SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **events.SENTENCES,
     **notices.SENTENCES,
     **openings.SENTENCES,
+    **plausible.SENTENCES,
 }
 
 

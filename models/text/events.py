@@ -25,6 +25,9 @@ _FLAGS: Final[Mapping[str, str]] = {
     "wet-sensor": "the humidity sensor is wet",
     "jump": "jumps far from the one before",
     "weight-gain": "heavier than the one before",
+    "ratio": "looks like a share of one, not a percentage",
+    "corrected": "corrected by hand",
+    "before-arrival": "from before the timber came",
 }
 
 

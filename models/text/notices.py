@@ -1,12 +1,11 @@
-"""Notices, findings about sensors, and whether a typed reading is plausible, in the reader's units."""
+"""Notices and findings about sensors, in the reader's units."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import timedelta
 from typing import Any, Final
 
-from baulk.models import formatting, units
+from baulk.models import formatting
 from baulk.models.formatting import count, day, share
 from baulk.models.quantity import Quantity
 from baulk.models.text.common import pct, span
@@ -217,86 +216,6 @@ def _meter_record(held: Values, _system: System) -> str:
     return f"{said}, {told}{top}"
 
 
-def _not_moisture(held: Values, _system: System) -> str:
-    return f"{held['mc_pct']:g} % is no moisture content; check the number."
-
-
-def _below_meter(held: Values, _system: System) -> str:
-    return f"{held['mc_pct']:g} % is below what a pin meter can measure (about 6 %); check the meter."
-
-
-def _no_forecast(_held: Values, _system: System) -> str:
-    return "No forecast yet to compare it with."
-
-
-def _too_deep(held: Values, system: System) -> str:
-    return (
-        f"Pins {units.show_length(held['pin_mm'], system)} deep would come out on the other side: the piece "
-        f"is {units.show_length(held['side_mm'], system)} there. Correct the depth or the face."
-    )
-
-
-def _expects(held: Values) -> str:
-    low, middle, high = held["expected_pct"]
-    digits = 0 if max(abs(low), abs(middle), abs(high)) >= 9.95 else 1
-    return f"{middle:.{digits}f} % ({low:.{digits}f} to {high:.{digits}f})"
-
-
-def _as_expected(held: Values, _system: System) -> str:
-    return f"The forecast expects {_expects(held)} there."
-
-
-def _far(held: Values, _system: System) -> str:
-    return (
-        f"The forecast expects {_expects(held)} there, far from {held['mc_pct']:g} %. Check the tag, the "
-        "depth, the meter's species setting and a wet surface. If the number stays, store it: the "
-        "calibration weighs it against the others."
-    )
-
-
-def _wet(held: Values, _system: System) -> str:
-    above = f"Above {held['fsp_pct']:.0f} % a meter means 'at least'"
-    return f"{above}; the forecast expects {_expects(held)} there."
-
-
-def _too_wet(held: Values, _system: System) -> str:
-    return (
-        f"The forecast expects {_expects(held)} there. Above {held['fsp_pct']:.0f} % a meter means only "
-        "'at least'. Check for a wet surface, a nail, or the tag of another timber."
-    )
-
-
-def _first_weight(_held: Values, _system: System) -> str:
-    return "The first weight of this timber; each later one is compared with it."
-
-
-def _last_weight(held: Values, system: System) -> str:
-    return f"It was {units.show_mass(held['last_kg'], system)} {_ago(held['ago_s'])}"
-
-
-def _ago(seconds: float) -> str:
-    whole = timedelta(seconds=seconds)
-    return "just now" if whole < timedelta(minutes=1) else f"{span(seconds)} ago"
-
-
-def _weight_fits(held: Values, system: System) -> str:
-    return f"{_last_weight(held, system)}."
-
-
-def _heavier(held: Values, system: System) -> str:
-    return (
-        f"{_last_weight(held, system)}: a drying timber gets no heavier. Check the tag and the tare. Is rain "
-        "or snow on it?"
-    )
-
-
-def _fast_loss(held: Values, system: System) -> str:
-    return (
-        f"{_last_weight(held, system)}: that is a fast loss. Check the tag and the tare. If it was cut or "
-        "planed, enter that first: a cut begins a new series of weights."
-    )
-
-
 SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "notice.ready": _ready,
     "notice.slipped": _slipped,
@@ -320,16 +239,4 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "sensor.on_nothing": _on_nothing,
     "meter.temperature": _meter,
     "meter.record": _meter_record,
-    "plausible.no_moisture": _not_moisture,
-    "plausible.below_meter": _below_meter,
-    "plausible.no_forecast": _no_forecast,
-    "plausible.too_deep": _too_deep,
-    "plausible.as_expected": _as_expected,
-    "plausible.far": _far,
-    "plausible.wet": _wet,
-    "plausible.too_wet": _too_wet,
-    "plausible.first_weight": _first_weight,
-    "plausible.weight_fits": _weight_fits,
-    "plausible.heavier": _heavier,
-    "plausible.fast_loss": _fast_loss,
 }

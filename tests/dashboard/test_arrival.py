@@ -15,7 +15,7 @@ from baulk.dashboard.sections import camera
 from baulk.ingest import photos
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import RegisterError
-from baulk.models.errors import BaulkError
+from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.section import Section
 from baulk.models.timber import EventKind
@@ -48,7 +48,7 @@ def arrive(shop_folder, monkeypatch, invented, **given):
 
 def test_a_timber_arrives_with_its_first_readings_and_picture(app, shop_folder, monkeypatch, invented):
     app.run()
-    first = arrival.First(weight="310 lb", mc="45 %", depth="1 1/4")
+    first = arrival.First(weight="210 lb", mc="45 %", depth="1 1/4")
     arrive(shop_folder, monkeypatch, invented, first=first, photo=photograph())
     with shops.open(shop_folder) as shop:
         found = {str(r.series): r.value for r in shop.store.readings(Owner.TIMBER, "FER-20")}
@@ -56,9 +56,30 @@ def test_a_timber_arrives_with_its_first_readings_and_picture(app, shop_folder, 
         ((_, path),) = photos.of(shop, "FER-20")
         with Image.open(path) as kept:
             assert max(kept.size) == photos.LONGEST_SIDE
-    assert found["timber/FER-20/weight"] == pytest.approx(140.61, abs=0.01)
+    assert found["timber/FER-20/weight"] == pytest.approx(95.25, abs=0.01)
     assert found["timber/FER-20/pin-31.75/moisture"] == 45.0
     assert kinds == [EventKind.ARRIVED, EventKind.PHOTOGRAPHED]
+
+
+def test_what_is_unlikely_of_a_timber_wants_a_second_tap_and_what_cannot_be_is_refused(
+    app, shop_folder, monkeypatch, invented
+):
+    app.run()
+    with pytest.raises(OutOfRange, match="with every pore full"):
+        arrive(shop_folder, monkeypatch, invented, first=arrival.First(weight="1300 lb"), sure=True)
+    app.switch_page("views/arrival.py").run()
+    for key, value in (
+        ("arrival_tag", "FER-20"), ("arrival_green", "8 x 8"), ("arrival_finished", "6 x 6"),
+        ("arrival_length", "100 ft"),
+    ):  # fmt: skip
+        app.text_input(key=key).set_value(value)
+    app.selectbox(key="arrival_species").set_value("white oak")
+    app.selectbox(key="arrival_use").set_value("backbone-above-water")
+    app.button(key="arrival_go").click().run()
+    assert "A length of 100 ft is unusual" in app.warning[-1].value
+    app.button(key="arrival_sure").click().run()
+    assert not app.exception
+    assert "FER-20: white oak, 8 x 8 in green, 6 x 6 in finished, 100 ft, about" in app.success[0].value
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import select
 import socket
 import subprocess
@@ -15,8 +16,10 @@ from typer.testing import CliRunner
 from baulk.dashboard import commands
 from baulk.ingest import pipeline
 from baulk.ingest import shop as shops
+from baulk.ingest.errors import Unlikely
 from baulk.ingest.store import notes
 from baulk.ingest.wire.message import RawMessage
+from baulk.models.errors import OutOfRange
 
 SUBCOMMANDS = [
     *[(name,) for name in commands.COMMANDS],
@@ -267,6 +270,11 @@ MISTAKES = {
     "a weight that is no number": (("reading", "add", "--air", "shed", "temp", "warm"), "'warm'"),
     "air that is impossible": (("reading", "add", "--air", "shed", "temp", "230F"), "temp"),
     "a pin without depth": (("reading", "add", "--air", "shed", "moisture", "20"), "depth"),
+    "a size in another unit": ((*OAK[:5], "203 x 178", *OAK[6:7], "152 x 152", *OAK[8:]), "203 x 178 mm"),
+    "a humidity of a share": (
+        ("reading", "add", "--air", "shed", "humidity", "0.82"),
+        "say it again with --yes",
+    ),
     "a time to come": (("reading", "add", "--air", "shed", "temp", "20C", "--at", "2199-01-01"), "future"),
     "a verdict on an unknown tag": (("verdict", "NIX-1"), "no timber called"),
     "--watch with a tag": (("forecast", "A", "--watch"), "--watch"),
@@ -309,6 +317,71 @@ def test_an_unexpected_fault_says_how_to_see_more(monkeypatch, capsys):
     monkeypatch.setenv(commands.DETAIL, "1")
     with pytest.raises(RuntimeError):
         commands.main()
+
+
+def test_what_was_understood_is_said_back_and_what_is_unlikely_wants_a_yes(here):
+    words = ("timber", "add", "--tag", "WO-1", "--species", "white oak", "--size", "8x8", "--finished", "6x6")
+    added = here(*words, "--length", "10", "--use", "backbone-above-water", "--arrived", "2026-01-05").stdout
+    said = r"WO-1: white oak, 8 x 8 in green, 6 x 6 in finished, 10 ft, about 2\d\d lb"
+    assert re.search(said, " ".join(added.split()))
+    weigh = ("reading", "add", "WO-1", "weight")
+    with pytest.raises(OutOfRange, match=r"every pore full"):
+        here(*weigh, "1300 lb")
+    told = here(*weigh, "240 lb", "--at", "2026-01-06").stdout
+    assert "stored: weight of WO-1: 240 lb" in told
+    with pytest.raises(Unlikely, match=r"28 % more.*Nothing was entered"):
+        here(*weigh, "307", "--at", "2026-01-07")
+    assert "stored: weight of WO-1: 307 lb" in here(*weigh, "307", "--at", "2026-01-07", "--yes").stdout
+    with pytest.raises(OutOfRange, match="need the depth of their tips"):
+        here("reading", "add", "WO-1", "moisture", "20")
+
+
+def test_in_a_metric_shop_eight_by_eight_is_asked_about(app, tmp_path):
+    shops.init(tmp_path / "yard", name="Yard", units="metric")
+    words = [
+        *OAK[:5],
+        "8x8",
+        "--finished",
+        "6x6",
+        "--length",
+        "3 m",
+        *OAK[10:],
+        "--shop",
+        str(tmp_path / "yard"),
+    ]
+    with pytest.raises(OutOfRange, match=r'Did you mean "8 x 8 in"\?'):
+        CliRunner().invoke(app, words, catch_exceptions=False)
+
+
+@pytest.mark.parametrize(
+    ("environment", "units"),
+    [
+        ({"LANG": "en_US.UTF-8"}, "inch"),
+        ({"LANG": "en_US.UTF-8", "LC_MEASUREMENT": "de_DE.UTF-8"}, "metric"),
+        ({"LANG": "C.UTF-8"}, "metric"),
+        ({}, "metric"),
+    ],
+)
+def test_init_without_units_takes_those_of_the_machine_and_says_so(app, tmp_path, environment, units):
+    blank = dict.fromkeys(("LC_ALL", "LC_MEASUREMENT", "LANG"), "")
+    done = CliRunner().invoke(app, ["init", str(tmp_path / "yard")], env={**blank, **environment})
+    assert f"units: {units}, as this machine is set up; --units" in done.stdout
+    with shops.open(tmp_path / "yard") as opened:
+        assert opened.config.shop.units == units
+
+
+def test_init_asks_for_the_units_on_a_terminal(tmp_path):
+    there, ours = os.openpty()
+    child = subprocess.Popen(
+        [sys.executable, "-P", "-m", "baulk.dashboard.commands", "init", str(tmp_path / "yard")],
+        stdin=ours, stdout=ours, stderr=ours, env={**os.environ, "LANG": "C.UTF-8"},
+    )  # fmt: skip
+    os.write(there, b"inch\n")
+    assert child.wait(60) == 0
+    os.close(ours)
+    os.close(there)
+    with shops.open(tmp_path / "yard") as opened:
+        assert opened.config.shop.units == "inch"
 
 
 def test_init_refuses_to_overwrite_a_shop(baulk, tmp_path):

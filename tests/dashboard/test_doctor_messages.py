@@ -13,6 +13,7 @@ from baulk.ingest import pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import last_messages
 from baulk.ingest.wire import RawMessage
+from baulk.models.timber import Place
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 
@@ -25,6 +26,8 @@ def yard_dir(shop_dir):
     )
     path.write_text(path.read_text() + more + more.replace("loft/+", "attic/+"))
     with shops.open(shop_dir) as opened:
+        for name in ("north", "south", "shed"):
+            opened.register.save_place(Place(name=name))
         memory = last_messages.Heard(opened, "baulk-test-yard")
         for topic, payload in (
             ("loft/north", b"21.5"),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from datetime import timedelta
 
 import pytest
 import segno
@@ -133,12 +132,46 @@ def test_a_timbers_own_page_asks_once_a_meter_was_read_by_hand(app):
     assert not asks(app)
 
 
-def test_a_reading_far_from_what_is_expected_gets_a_warning_before_it_is_stored(app):
+def test_a_reading_far_from_what_is_expected_gets_a_warning_before_it_is_stored(app, shop_folder):
     page = open_page(app, tag="FER-03")
     page.text_input(key="round_depth-FER-03").set_value("3 in")
     page.text_input(key="round_mc-FER-03").set_value("8").run()
     assert "far from 8 %" in page.warning[0].value
-    assert not page.button(key="round_store-FER-03").disabled
+    button = page.button(key="round_store-FER-03")
+    assert (button.label, button.disabled) == ("Save anyway", False)
+    button.click().run()
+    with shops.open(shop_folder) as shop:
+        hand = [r.value for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"]
+    assert hand == [8.0]
+
+
+def test_what_a_timber_cannot_be_is_said_with_the_limit_and_cannot_be_saved(app):
+    page = open_page(app, tag="FER-03")
+    page.text_input(key="round_depth-FER-03").set_value("25 in")
+    page.text_input(key="round_mc-FER-03").set_value("20").run()
+    assert "the piece is 7 3/4 in there" in page.error[0].value
+    assert page.button(key="round_store-FER-03").disabled
+    page.text_input(key="round_depth-FER-03").set_value("2 in").run()
+    page.text_input(key="round_mc-FER-03").set_value("0.23").run()
+    assert "Is 23 % meant?" in page.warning[0].value
+
+
+def test_on_the_page_of_a_timber_what_is_unlikely_wants_a_second_tap(app, shop_folder):
+    app.run()
+    app.switch_page("views/timber.py")
+    app.query_params["tag"] = "FER-03"
+    app.run()
+    app.text_input(key="hand_mc").set_value("0.23")
+    app.text_input(key="hand_depth").set_value("2 in")
+    app.button(key="hand_store").click().run()
+    assert "Is 23 % meant?" in said(app)
+    with shops.open(shop_folder) as shop:
+        assert not [r for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"]
+    app.button(key="hand_sure").click().run()
+    assert not app.exception
+    assert "Stored" in said(app)
+    with shops.open(shop_folder) as shop:
+        assert [r.value for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"] == [0.23]
 
 
 def test_nonsense_is_a_sentence_and_nothing_is_stored(app, shop_folder):
@@ -175,37 +208,6 @@ def test_what_is_expected_follows_the_picture_of_the_section(found):
     assert deep.low < deep.median < deep.high
     with pytest.raises(OutOfRange):
         plausible.expected_pct(seen, timber, 400, None)
-
-
-@pytest.mark.parametrize(
-    ("mc", "depth", "ok", "code"),
-    [
-        (35, 90, True, "plausible.wet"),
-        (60, 3, False, "plausible.too_wet"),
-        (450, 30, False, "plausible.no_moisture"),
-        (3, 30, False, "plausible.below_meter"),
-        (20, 500, False, "plausible.too_deep"),
-        (8, 90, False, "plausible.far"),
-        (16, 10, True, "plausible.as_expected"),
-    ],
-)
-def test_each_kind_of_doubt_has_its_code(found, mc, depth, ok, code):
-    timber, seen = found
-    fine, told = plausible.of_pins(seen, timber, mc, depth, None)
-    assert (fine, told.code) == (ok, code)
-    assert plausible.of_pins(None, timber, 20, 30, None)[1].code == "plausible.no_forecast"
-
-
-@pytest.mark.parametrize(
-    ("share", "ok", "code"),
-    [(0.99, True, "weight_fits"), (1.05, False, "heavier"), (0.7, False, "fast_loss")],
-)
-def test_a_weight_is_compared_with_the_last_one(invented, share, ok, code):
-    latest = [invented.readings("FER-01", 40.0)[16]]
-    fine, told = plausible.of_weight(latest, share * latest[0].value, invented.NOW + timedelta(days=2))
-    assert (fine, told.code) == (ok, f"plausible.{code}")
-    assert told.values == {"last_kg": 82.0, "ago_s": 2 * 86_400}
-    assert plausible.of_weight([], 80.0, invented.NOW)[1].code == "plausible.first_weight"
 
 
 def picture(text):

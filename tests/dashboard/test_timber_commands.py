@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from baulk.dashboard import commands
 from baulk.dashboard.commands import timber_events, timber_measure, timber_sensors
-from baulk.ingest.errors import RegisterError
+from baulk.ingest.errors import RegisterError, Unlikely
 from baulk.ingest.evaluation import fingerprint
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.timber import Event, EventKind
@@ -23,7 +23,7 @@ OAK = (
 
 @pytest.fixture(scope="module")
 def app():
-    return commands.build(("timber", "place"))
+    return commands.build(("timber", "place", "reading"))
 
 
 @pytest.fixture
@@ -58,11 +58,11 @@ def test_every_command_explains_itself_and_has_json(app, name):
 
 
 def test_a_timber_moved_late_lies_where_it_was_moved_last(here, answer):
-    moved = answer("timber", "move", "fer-01", "loft", "--at", "2026-05-01")
+    moved = answer("timber", "move", "fer-01", "loft", "--new-place", "--at", "2026-05-01")
     assert (moved["tag"], moved["kind"], moved["by"]) == ("FER-01", "moved", "ben")
     assert moved["detail"] == {"from": "shed", "to": "loft"}
     assert "moved from shed to rack (by the crane) (number 4)" in here(
-        "timber", "move", "FER-01", "rack", "--at", "2026-03-01", "--note", "by the crane"
+        "timber", "move", "FER-01", "rack", "--new-place", "--at", "2026-03-01", "--note", "by the crane"
     )
     shown = answer("timber", "show", "FER-01")
     assert shown["timber"]["place"] == "loft"
@@ -113,7 +113,7 @@ def test_a_bare_length_is_in_the_shops_units(answer):
         ),
         (("event", "FER-01", "tared", "tare_kg=4 lb"), "tare set to 4.0 lb"),
         (("event", "FER-01", "photographed", "file=sill.jpg"), "photographed"),
-        (("event", "FER-01", "moved", "to=loft"), "moved from shed to loft"),
+        (("event", "FER-01", "moved", "to=loft", "--new-place"), "moved from shed to loft"),
         (("retire", "FER-01", "--reason", "built in"), "retired: built in"),
     ],
 )
@@ -126,7 +126,11 @@ def test_each_kind_is_told_back_in_words(here, words, said):
     ("words", "error", "said"),
     [
         (("move", "FER-01", "shed"), RegisterError, "the place of FER-01 is shed already"),
-        (("move", "FER-01", "loft", "--at", "2025-01-01"), OutOfRange, "before FER-01 arrived on 2026-01-05"),
+        (
+            ("move", "FER-01", "loft", "--new-place", "--at", "2025-01-01"),
+            OutOfRange,
+            "before FER-01 arrived on 2026-01-05",
+        ),
         (("move", "FER-1", "loft"), NotFound, "did you mean FER-0"),
         (("turn", "FER-01", "up"), OutOfRange, "a face is one of a, b, c, d"),
         (
@@ -206,6 +210,44 @@ def test_what_is_taken_back_stays_on_record_with_who(here, answer):
     assert (undone["by"], undone["undone_by"]) == ("ben", "cat")
 
 
+def test_a_timber_entered_by_mistake_is_taken_out_and_its_history_stays(here, answer):
+    here("reading", "add", "FER-01", "weight", "212 lb")
+    number = answer("timber", "history", "FER-01")[0]["number"]
+    with pytest.raises(Unlikely, match=r"readings \(1\) would wait in quarantine.*--yes"):
+        here("timber", "undo", str(number))
+    told = here("timber", "undo", str(number), "--yes", "--by", "cat")
+    assert "FER-01: taken back: set on its bearers in shed" in told
+    assert "wait in quarantine until its tag is entered again: 1" in told
+    assert [each["tag"] for each in answer("timber", "list")] == ["FER-02"]
+    with pytest.raises(NotFound, match="no timber called"):
+        here("timber", "show", "FER-01")
+    assert "by cat]" in here("timber", "history", "FER-01", "--undone")
+
+
+def test_a_reading_is_taken_back_and_put_right_from_the_command_line(here, answer):
+    pin = ("reading", "add", "FER-01", "moisture", "--depth", "2 in", "--face", "b")
+    here(*pin, "32.5", "--at", "2026-03-01 12:00")
+    here(*pin, "31.5", "--at", "2026-03-02 12:00")
+    told = here("reading", "edit", "FER-01", "--value", "23.5", "--note", "misread", "--by", "cat")
+    assert "put right: pins 2 in deep, face b: 31.5 %" in told
+    assert "(correction 1)" in told
+    with pytest.raises(Unlikely, match=r"Is 23 % meant\?.*--yes"):
+        here("reading", "edit", "FER-01", "--value", "0.23")
+    undone = answer("reading", "undo", "FER-01", "2026-03-01", "--note", "other timber", "--by", "cat")
+    assert (undone["was"]["value"], undone["now"], undone["by"], undone["note"]) == (
+        32.5, None, "cat", "other timber",
+    )  # fmt: skip
+    (left,) = answer("reading", "list", "FER-01", "--days", "3650")
+    assert (left["value"], "corrected" in left["flags"]) == (23.5, True)
+    listed = here("reading", "corrections", "FER-01")
+    assert "misread" in listed
+    assert "other timber" in listed
+    assert "put" not in here("reading", "undo", "FER-01", "--correction", "2")
+    assert len(answer("reading", "list", "FER-01", "--days", "3650")) == 2
+    with pytest.raises(OutOfRange, match="is none of FER-01"):
+        here("reading", "undo", "FER-01", "2026-04-01")
+
+
 def test_a_retired_timber_leaves_the_list_until_it_returns(here, answer):
     here("timber", "retire", "FER-01", "--reason", "sold")
     assert [each["tag"] for each in answer("timber", "list")] == ["FER-02"]
@@ -230,7 +272,7 @@ def test_a_sensor_goes_from_one_timber_to_the_next(here, answer):
     assert "sensor S7 attached, 1 3/4 in deep, face b" in here("timber", "history", "FER-01")
     (one,) = answer("timber", "sensors")
     assert (one["sensor"], one["tag"], one["face"]) == ("S7", "FER-01", "b")
-    here("timber", "attach", "FER-02", "S7", "--depth", "2 in")
+    here("timber", "attach", "FER-02", "S7", "--depth", "2 in", "--move")
     assert [each["tag"] for each in answer("timber", "sensors")] == ["FER-02"]
     assert "sensor S7 taken off" in here("timber", "detach", "FER-02", "S7")
     assert "0 sensors on timbers" in here("timber", "sensors")

@@ -13,8 +13,11 @@ import pytest
 
 from baulk.dashboard.charts import cross_section
 from baulk.dashboard.sections import downloads, what_if
+from baulk.ingest import corrections, operations
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import Interval, parse
+from baulk.models.quantity import Owner
+from baulk.models.reading import Series
 from baulk.models.section import Face, Kerf
 from baulk.models.timber import EventKind
 
@@ -77,6 +80,53 @@ def test_what_rule_and_feeler_gauge_say_is_entered_on_the_page(app, shop_folder)
     assert measured.detail["face"] == "c"
     assert (measured.detail["width_mm"], measured.detail["bow_mm"]) == (pytest.approx(7.8125 * 25.4), 0.0)
     assert checked.detail == {"face": "b", "width_mm": pytest.approx(1.5875), "depth_mm": pytest.approx(25.4)}
+
+
+def test_a_reading_is_undone_put_back_and_edited_on_the_page(app, shop_folder, invented):
+    with shops.open(shop_folder) as shop:
+        pin = Series.parse("timber/FER-01/pin-45/moisture")
+        operations.add_reading_by_hand(shop, pin, 32.0, now_utc=invented.NOW, sure=True)
+
+    def stored():
+        with shops.open(shop_folder) as shop:
+            return [one.value for one in shop.store.readings(Owner.TIMBER, "FER-01") if one.source == "hand"]
+
+    page = open_page(app)
+    page.text_input(key="me_name").set_value("Ida").run()
+    page.text_input(key="reading_why").set_value("other timber")
+    page.button(key="reading_back").click().run()
+    assert not page.exception
+    assert any(each.value.startswith("Taken back: ") for each in page.success)
+    assert stored() == []
+    assert "other timber" in html(page)
+    page.button(key="correction_back").click().run()
+    assert stored() == [32.0]
+    page.text_input(key="reading_right").set_value("0.23").run()
+    page.button(key="reading_edit").click().run()
+    assert "Is 23 % meant?" in page.warning[-1].value
+    assert stored() == [32.0]
+    page.button(key="reading_sure").click().run()
+    assert not page.exception
+    assert any(each.value.startswith("Corrected: ") for each in page.success)
+    assert stored() == [0.23]
+    with shops.open(shop_folder) as shop:
+        kept = corrections.listed(shop.store, Owner.TIMBER, "FER-01")
+    assert [(one.by, one.counts) for one in kept] == [("Ida", False), ("Ida", True)]
+
+
+def test_a_timber_entered_by_mistake_is_taken_out_on_the_page_after_a_second_tap(app, shop_folder):
+    page = open_page(app)
+    page.text_input(key="me_name").set_value("Ida").run()
+    arrived = page.selectbox(key="event_wrong")
+    arrived.select_index(len(arrived.options) - 1).run()
+    assert page.button(key="event_back").disabled
+    page.checkbox(key="event_whole").check().run()
+    page.button(key="event_back").click().run()
+    assert not page.exception
+    assert any("FER-01 is taken out of the register" in each.value for each in page.success)
+    with shops.open(shop_folder) as shop:
+        assert not shop.register.has("FER-01")
+        assert {one.undone_by for one in shop.register.events("FER-01", undone=True)} == {"Ida"}
 
 
 def test_an_event_that_says_too_little_is_a_sentence(app):

@@ -80,7 +80,7 @@ def send(yard, hours, ohm=None, sensor="S7"):
 
 
 def attach(yard, tag, hours, sensor="S7", noted=None, **more):
-    given = {"depth_mm": 45.0, "face": Face.B, **more}
+    given = {"depth_mm": 45.0, "face": Face.B, "move": True, **more}
     return operations.attach_sensor(
         yard,
         sensor,

@@ -16,6 +16,7 @@ from baulk.ingest.host_clock import HostWatch
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.wire import RawMessage, clock
 from baulk.models.quantity import Owner
+from baulk.models.timber import Place
 
 NOW = datetime(2026, 5, 14, 9, 30, 0, 123_457, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -28,6 +29,13 @@ def sent(pack, at=NOW, place="shed", mid=1):
         arrived_utc=at + timedelta(microseconds=mid),
         mid=mid,
     )
+
+
+@pytest.fixture(autouse=True)
+def entered(yard):
+    """Enter the places whose air is sent."""
+    for name in ("loft", *(f"{letter}{k}" for letter in "pqr" for k in range(9))):
+        yard.register.save_place(Place(name=name))
 
 
 def temp(seconds, value):

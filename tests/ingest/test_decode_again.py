@@ -12,6 +12,7 @@ from baulk.ingest.wire import RawMessage
 from baulk.models.errors import NotFound
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
+from baulk.models.timber import Place
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 LATER = NOW + timedelta(hours=6)
@@ -166,6 +167,8 @@ def test_a_reading_whose_time_another_one_has_is_held_and_said(yard, yard_dir):
 def test_many_messages_are_put_right_in_several_pieces(mistaken, monkeypatch):
     settings(mistaken, MAPPED.format(unit="degC", place="{1}"))
     with shop.open(mistaken) as opened:
+        for k in range(20):
+            opened.register.save_place(Place(name=f"s{k}"))
         for start in range(0, 4000, 500):
             raws = [climate(f"s{k % 20}", k / 1000, 60 + k, k % 65_536) for k in range(start, start + 500)]
             pipeline.handle_batch(raws, opened)

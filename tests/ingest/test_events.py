@@ -11,11 +11,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import operations, shop
-from baulk.ingest.errors import RegisterError
+from baulk.ingest import operations, pipeline, shop
+from baulk.ingest.errors import RegisterError, Unlikely
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Event, EventKind, Timber
+
+from .conftest import raw
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -116,11 +120,47 @@ def test_an_undo_is_dated_and_signed_and_stays_on_record(yard):
         operations.undo(yard, 999, by="ben", now_utc=NOW)
 
 
-def test_the_arrival_is_not_taken_back(yard):
-    with pytest.raises(RegisterError, match="the arrival of FER-01 can't be taken back"):
-        operations.undo(yard, 1, by="", now_utc=NOW)
+def test_nothing_arrives_by_an_event(yard):
     with pytest.raises(RegisterError, match="arrives when it is entered"):
         operations.add_event(yard, event(EventKind.ARRIVED, place="shed"))
+
+
+@both
+def test_a_timber_entered_by_mistake_is_taken_out_with_all_that_was_noted_and_nothing_is_lost(yard):
+    whole = yard.register.get("FER-01")
+    operations.add_event(yard, event(EventKind.TURNED, 1, up="b"))
+    operations.add_event(yard, event(EventKind.SENSOR_ATTACHED, 1, sensor="S7", depth_mm=45.0))
+    moving = Reading(
+        series=Series.parse("timber/FER-01/pin-45/moisture"), value=24, taken_utc=NOW + 2 * DAY,
+        arrived_utc=NOW + 2 * DAY, flags=("sensor-S7",),
+    )  # fmt: skip
+    by_hand = replace(moving, series=Series.parse("timber/FER-01/weight"), value=90, flags=(), source="hand")
+    yard.store.append([moving, by_hand])
+    yard.store.save_evaluation("FER-01", NOW, b"{}")
+    with pytest.raises(Unlikely, match=r"events: 2\), and its readings \(2\)"):
+        operations.undo(yard, 1, by="ben", now_utc=NOW + 3 * DAY)
+    undone, settled = operations.undo(yard, 1, by="ben", now_utc=NOW + 3 * DAY, sure=True)
+    assert (undone.kind, undone.undone_by, settled.set_aside) == (EventKind.ARRIVED, "ben", 2)
+    with pytest.raises(NotFound, match="no timber called 'FER-01'"):
+        yard.register.get("FER-01")
+    assert [one.tag for one in yard.register.list(retired=True)] == [*yard.register.known()] == ["FER-02"]
+    assert yard.store.evaluations() == []
+    every = yard.register.events("FER-01", undone=True)
+    assert [one.undone_by for one in every] == ["ben"] * 3
+    assert {row.waits_for for row in yard.store.quarantined()} == {"FER-01", "sensor:S7"}
+    # what sensors send meanwhile waits with them; with the tag entered again all of it comes back
+    pipeline.handle(raw('[{"n":"weight","u":"kg","v":91}]', arrived=NOW + 3 * DAY), yard)
+    assert operations.add_timber(yard, whole, now_utc=NOW + 3 * DAY) == 2
+    assert sorted(one.value for one in yard.store.readings(Owner.TIMBER, "FER-01")) == [90, 91]
+    assert kinds(yard) == ["arrived"]
+    with pytest.raises(RegisterError, match="number 1 was taken back already"):
+        operations.undo(yard, 1, by="ben", now_utc=NOW + 4 * DAY)
+
+
+def test_a_timber_of_which_nothing_was_noted_is_taken_out_at_once(yard):
+    operations.undo(yard, 1, by="ben", now_utc=NOW)
+    assert yard.register.tags() == ("FER-02",)
+    assert yard.store.quarantine_count() == 0
 
 
 def test_a_cut_shortens_it_and_its_undoing_makes_it_long_again(yard):
@@ -232,7 +272,7 @@ def test_a_correction_keeps_the_rules_of_entering(yard, changes, error, words):
 
 
 def test_another_place_is_a_move_even_as_a_correction(yard):
-    (moved,) = operations.edit_timber(yard, "FER-01", place="loft", now_utc=NOW)
+    (moved,) = operations.edit_timber(yard, "FER-01", place="loft", now_utc=NOW, new_place=True)
     assert (moved.kind, moved.detail["to"]) == (EventKind.MOVED, "loft")
 
 

@@ -396,7 +396,14 @@ def test_a_sensor_that_moves_is_brought_in_where_it_was(yard):
     day = datetime(2026, 5, 1, tzinfo=UTC)
     operations.attach_sensor(yard, "S7", "FER-01", now_utc=NOW, at_utc=day, depth_mm=45, face=Face.B)
     operations.attach_sensor(
-        yard, "S7", "FER-02", now_utc=NOW, at_utc=day + timedelta(days=5), depth_mm=32, from_end_mm=400
+        yard,
+        "S7",
+        "FER-02",
+        now_utc=NOW,
+        at_utc=day + timedelta(days=5),
+        depth_mm=32,
+        from_end_mm=400,
+        move=True,
     )
     text = "Date,MC\n" + "".join(f"2026-{month:02}-{at:02},2{at}\n" for month, at in ((4, 9), (5, 2), (5, 7)))
     report = bring(wide(text, yard, "MC=sensor/S7/moisture:percent"), yard)

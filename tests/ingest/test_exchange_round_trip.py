@@ -33,7 +33,7 @@ from baulk.models.timber import Event, EventKind, Timber
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 FIRST = datetime(2001, 1, 1, tzinfo=UTC)
 moments = st.datetimes(FIRST.replace(tzinfo=None), NOW.replace(tzinfo=None), timezones=st.just(UTC))
-sizes = st.floats(1, 900, allow_nan=False)
+sizes = st.floats(12, 900, allow_nan=False)
 names = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._-]{0,20}", fullmatch=True)
 
 
@@ -51,7 +51,7 @@ def pieces(draw):
             pith_x_mm=draw(st.floats(-900, 900)),
             pith_y_mm=draw(st.floats(-900, 900)),
         ),
-        length_mm=draw(st.floats(1e-3, 1e5)),
+        length_mm=draw(st.floats(100, 6e4)),
         finished=Finished(width_mm=width * share, depth_mm=depth * share),
         use_class=draw(st.sampled_from(["frame-outdoors", "backbone-above-water"])),
         place=draw(names),
@@ -71,10 +71,15 @@ def measured(draw):
         owner=Owner.AIR if quantity is Quantity.TEMP else Owner.TIMBER,
         name=draw(names) if quantity is Quantity.TEMP else "FER-01",
         quantity=quantity,
-        depth_mm=draw(st.integers(1, 999)) if pins else None,
+        depth_mm=draw(st.integers(1, 177)) if pins else None,
         face=draw(st.none() | st.sampled_from(Face)) if pins else None,
     )
-    low, high = {Quantity.TEMP: (-40, 50), Quantity.RESISTANCE: (1, 1e13)}.get(quantity, (0.001, 400))
+    low, high = {  # what a timber of this size and wood can be
+        Quantity.TEMP: (-40, 50),
+        Quantity.RESISTANCE: (1, 1e13),
+        Quantity.MOISTURE: (0, 170),
+        Quantity.WEIGHT: (40, 140),
+    }[quantity]
     return Reading(
         series=series,
         value=draw(st.floats(low, high)),
@@ -109,7 +114,8 @@ def csv_of(table):
 def test_timbers_come_back_to_the_last_digit(empty, given_pieces):
     with empty() as one, empty() as other:
         for piece in given_pieces:
-            operations.add_timber(one, replace(piece, retired_utc=None), now_utc=NOW)
+            here = replace(piece, retired_utc=None)
+            operations.add_timber(one, here, now_utc=NOW, sure=True, new_place=True)
             if piece.retired_utc:
                 operations.add_event(
                     one, Event(tag=piece.tag, kind=EventKind.RETIRED, at_utc=piece.retired_utc, noted_utc=NOW)

@@ -15,7 +15,7 @@ from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
-from baulk.models.timber import Timber
+from baulk.models.timber import Place, Timber
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -99,8 +99,10 @@ def test_a_batch_with_a_reading_twice_stores_it_once_and_the_rest_too(yard):
     assert "is stored as 96 already and came again as 70" in row.reason
 
 
-def test_any_place_may_send_air(yard):
-    assert pipeline.handle(sent([{"n": "temp", "u": "Cel", "v": 21}], "air/new-loft"), yard) == 1
+def test_a_place_may_send_air_once_it_is_entered(yard):
+    air = sent([{"n": "temp", "u": "Cel", "v": 21}], "air/new-loft")
+    assert pipeline.handle(air, yard) == 0
+    assert operations.add_place(yard, Place(name="new-loft")) == 1
 
 
 @pytest.mark.parametrize(

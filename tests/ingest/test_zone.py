@@ -19,6 +19,7 @@ from baulk.ingest.wire import RawMessage
 from baulk.ingest.wire.zone import placed
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
+from baulk.models.timber import Place
 
 LISBON = ZoneInfo("Europe/Lisbon")
 TWICE, NEVER = datetime(2025, 10, 26, 1, 30), datetime(2026, 3, 29, 1, 30)  # noqa: DTZ001 - on the wall
@@ -43,6 +44,8 @@ time = "at"
 time_zone = "Europe/Lisbon"
 """
     )
+    with shop.open(shop_dir) as opened:
+        opened.register.save_place(Place(name="shed"))
     return shop_dir
 
 

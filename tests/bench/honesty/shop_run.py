@@ -126,7 +126,9 @@ class Yard:
             depth_mm=each.depth_mm,
             face=each.face and Face(each.face),
         )
-        operations.add_reading_by_hand(self.shop, series, each.value, now_utc=taken, taken_utc=taken)
+        operations.add_reading_by_hand(
+            self.shop, series, each.value, now_utc=taken, taken_utc=taken, sure=True
+        )
 
     def _send(self, tail, pack, arrived):
         topic = f"baulk/v1/{self.shop.config.slug}/{tail}"

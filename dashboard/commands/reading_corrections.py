@@ -1,0 +1,214 @@
+"""Readings put right from the command line: `baulk reading undo`, `edit`, `corrections`."""
+
+# ruff: noqa: PLR0913 - a person names the options one by one
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from typing import Annotated, Any, Final
+
+import typer
+
+from baulk.dashboard.commands.answers import (
+    HERE,
+    JsonOption,
+    ShopOption,
+    YesOption,
+    moment,
+    say,
+    say_json,
+    table,
+    unless_unlikely,
+)
+from baulk.dashboard.commands.options import By, Note
+from baulk.ingest import corrections
+from baulk.ingest import shop as shops
+from baulk.ingest.corrections import Correction
+from baulk.models import units
+from baulk.models.errors import OutOfRange
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Reading
+from baulk.models.section import Face
+from baulk.models.text import events as event_text
+from baulk.models.text import series as series_text
+
+Name = Annotated[str, typer.Argument(help="The timber's tag, or with --air the place.", metavar="NAME")]
+Which = Annotated[
+    str,
+    typer.Argument(
+        help="Its time as `baulk reading list` shows it: '2026-11-25 14:30'; or last, entered last by hand.",
+        metavar="WHICH",
+    ),
+]
+SeriesOption = Annotated[
+    str, typer.Option("--series", help="Which one at that time: the end of its series, such as weight.")
+]
+AirOption = Annotated[bool, typer.Option("--air", help="A reading of the air in a place.")]
+
+
+def undo(
+    name: Name,
+    which: Which = "last",
+    *,
+    series: SeriesOption = "",
+    air: AirOption = False,
+    correction: Annotated[
+        int | None, typer.Option("--correction", help="Take back this correction instead, by its number.")
+    ] = None,
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Take a reading back: no forecast sees it any more; what it was stays, with who, when and why.
+
+    Example: baulk reading undo FER-03 "2026-11-25 14:30" --note "tag of another timber"
+    """
+    now_utc = datetime.now(UTC)
+    with shops.open(shop, durable=True) as opened:
+        owner, name = _owner(opened, name, air=air)
+        if correction is not None:
+            found = corrections.numbered(opened, owner, name, correction)
+            done = corrections.undo(opened, found, by=by, now_utc=now_utc)
+        else:
+            reading = corrections.choose(opened, owner, name, which, series)
+            done = corrections.take_back(opened, reading, by=by, note=note, now_utc=now_utc)
+        _answer(opened, done, json=json)
+
+
+def edit(
+    name: Name,
+    which: Which = "last",
+    *,
+    value: Annotated[str | None, typer.Option(help="What it should be: '23.5', '212 lb', '68F'.")] = None,
+    depth: Annotated[str | None, typer.Option(help="Depth of the pin tips: '1 3/4 in', '45 mm'.")] = None,
+    face: Annotated[Face | None, typer.Option(help="Face that the pins were in.")] = None,
+    from_end: Annotated[str | None, typer.Option(help="Distance of the pins from an end: '12 in'.")] = None,
+    at: Annotated[
+        str | None, typer.Option("--at", help="When it was taken: 2026-11-25 or '2026-11-25 14:30'.")
+    ] = None,
+    series: SeriesOption = "",
+    air: AirOption = False,
+    yes: YesOption = False,
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Put a reading right; what it was stays, with who, when and why.
+
+    Example: baulk reading edit FER-03 last --value 23.5 --note "misread"
+    """
+    now_utc = datetime.now(UTC)
+    with shops.open(shop, durable=True) as opened:
+        owner, name = _owner(opened, name, air=air)
+        reading = corrections.choose(opened, owner, name, which, series)
+        bare = units.default_length_unit(opened.config.shop.units)
+        changes: dict[str, Any] = {
+            "value": None if value is None else _value(value, reading, opened),
+            "taken_utc": None if at is None else moment(at, now_utc=now_utc, zone=opened.config.zone),
+            "depth_mm": None if depth is None else units.length_mm(depth, bare=bare),
+            "face": face,
+            "from_end_mm": None if from_end is None else units.length_mm(from_end, bare=bare),
+        }
+        done = unless_unlikely(
+            lambda sure: corrections.put_right(
+                opened, reading, by=by, note=note, now_utc=now_utc, sure=sure, **changes
+            ),
+            yes=yes,
+        )
+        _answer(opened, done, json=json)
+
+
+def list_(name: Name, *, air: AirOption = False, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+    """List what was taken back or put right, with who, when and why.
+
+    Example: baulk reading corrections FER-03
+    """
+    with shops.open(shop, durable=True) as opened:
+        owner, name = _owner(opened, name, air=air)
+        found = corrections.listed(opened.store, owner, name)
+        rows = [
+            (
+                str(each.number),
+                f"{each.at_utc.astimezone(opened.config.zone):%Y-%m-%d %H:%M}",
+                _said(opened, each),
+                each.by,
+                each.note,
+            )
+            for each in found
+        ]
+    if json:
+        say_json([_row(each) for each in found])
+    else:
+        table(f"{len(rows)} corrections", ("no.", "when", "what", "by", "why"), rows)
+
+
+COMMANDS: Final[Mapping[str, Callable[..., None]]] = {"undo": undo, "edit": edit, "corrections": list_}
+
+
+def _owner(opened: shops.Shop, name: str, *, air: bool) -> tuple[Owner, str]:
+    return (Owner.AIR, name) if air else (Owner.TIMBER, opened.register.get(name).tag)
+
+
+def _value(text: str, reading: Reading, opened: shops.Shop) -> float:
+    quantity = reading.series.quantity
+    if quantity is Quantity.WEIGHT:
+        return units.mass_kg(text, bare=units.default_mass_unit(opened.config.shop.units))
+    if reading.unit == "degC":
+        return units.temperature_c(text, bare=opened.config.temperature)
+    try:
+        return float(text.strip().removesuffix("%"))
+    except ValueError as err:
+        raise OutOfRange("the value", f"is a number in {reading.unit}, not {text!r}") from err
+
+
+def _shown(opened: shops.Shop, reading: Reading) -> str:
+    system, temperature = opened.config.shop.units, opened.config.temperature
+    called = series_text.called(str(reading.series), system)
+    at = reading.taken_utc.astimezone(opened.config.zone)
+    return f"{called}: {event_text.value(reading, system, temperature)}, {at:%Y-%m-%d %H:%M}"
+
+
+def _said(opened: shops.Shop, done: Correction) -> str:
+    was = _shown(opened, done.was)
+    said = f"taken back: {was}" if done.now is None else f"put right: {was} -> {_shown(opened, done.now)}"
+    if done.undone_utc is None:
+        return said
+    at = done.undone_utc.astimezone(opened.config.zone)
+    return f"{said} (itself taken back {at:%Y-%m-%d}{f' by {done.undone_by}' if done.undone_by else ''})"
+
+
+def _answer(opened: shops.Shop, done: Correction, *, json: bool) -> None:
+    if json:
+        say_json(_row(done))
+        return
+    say(f"{done.was.series.name}: {_said(opened, done)} (correction {done.number})")
+    if done.was.series.owner is Owner.TIMBER:
+        say(
+            "its forecast is worked out anew without it" if done.counts else "its forecast is worked out anew"
+        )
+
+
+def _row(done: Correction) -> dict[str, Any]:
+    return {
+        "number": done.number,
+        "was": _reading(done.was),
+        "now": None if done.now is None else _reading(done.now),
+        "by": done.by,
+        "note": done.note,
+        "at_utc": done.at_utc,
+        "undone_utc": done.undone_utc,
+        "undone_by": done.undone_by,
+    }
+
+
+def _reading(one: Reading) -> dict[str, Any]:
+    return {
+        "series": str(one.series),
+        "value": one.value,
+        "unit": one.unit,
+        "taken_utc": one.taken_utc,
+        "source": one.source,
+        "flags": one.flags,
+    }

@@ -1,0 +1,339 @@
+"""Readings that a person takes back or corrects: who, when and why stay, and what was stored is kept.
+
+A correction is a note in the store, written in one transaction with the readings that it exchanges. The old
+one is not among the readings any more, so that no fit, list or export sees it; the same file brought in
+again, and messages that are decoded again, leave out what a correction that counts took away.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any, Final
+
+from baulk.ingest import checks, plausibility
+from baulk.ingest.errors import Unlikely
+from baulk.ingest.shop import Shop
+from baulk.ingest.store import Store, notes
+from baulk.ingest.store.base import to_us
+from baulk.ingest.wire import message
+from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.plausible import Level
+from baulk.models.quantity import AT_DEPTH, Owner
+from baulk.models.reading import BY_HAND, Reading, Series, end_flag
+from baulk.models.section import Face
+
+CORRECTED: Final = "corrected"  # flag of a reading that a person put right
+_KEY: Final = "correction/"
+Key = tuple[Series, datetime]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """A reading that was taken back or put right.
+
+    Parameters
+    ----------
+    number : int
+        Counts up for each timber or place.
+    was : Reading
+        What was stored.
+    now : Reading or None
+        What is stored in its place; None where it was taken back.
+    by, note : str
+        Who, and why.
+    at_utc : datetime
+        When.
+    undone_utc : datetime or None
+        When this correction was itself taken back.
+    undone_by : str
+        By whom.
+    key : str
+        Of its note in the store.
+    """
+
+    number: int
+    was: Reading
+    now: Reading | None
+    by: str
+    note: str
+    at_utc: datetime
+    undone_utc: datetime | None = None
+    undone_by: str = ""
+    key: str = ""
+
+    @property
+    def counts(self) -> bool:
+        """Whether it has not been taken back."""
+        return self.undone_utc is None
+
+
+def listed(store: Store, owner: Owner, name: str) -> list[Correction]:
+    """Give the corrections of a timber or a place, oldest first, those taken back too."""
+    prefix = f"{_KEY}{owner.value}/{name}/"
+    return [_read(key, note, n) for n, (key, note) in enumerate(sorted(store.notes(prefix).items()), 1)]
+
+
+def taken_away(store: Store) -> dict[Key, frozenset[float]]:
+    """Give series and time of every reading that a correction which counts took away, and the values."""
+    found: dict[Key, frozenset[float]] = {}
+    for key, note in store.notes(_KEY).items():
+        if (one := _read(key, note, 0)).counts:
+            found[_key(one.was)] = found.get(_key(one.was), frozenset()) | {one.was.value}
+    return found
+
+
+def choose(shop: Shop, owner: Owner, name: str, which: str = "last", series: str = "") -> Reading:
+    """Give the reading that a person means.
+
+    Parameters
+    ----------
+    which : str
+        "last" for the one that was entered last by hand, or the beginning of its time as lists show it, in
+        the shop's zone or in UTC: 2026-11-25, "2026-11-25 14:30".
+    series : str
+        The end of its series, such as "weight" or "pin-45/b/moisture", where several have that time.
+
+    Raises
+    ------
+    OutOfRange
+        If there is none, or several; those are named.
+    """
+    found = [one for one in shop.store.readings(owner, name) if str(one.series).endswith(series)]
+    if which.strip().lower() == "last":
+        hand = [one for one in found if one.source == BY_HAND]
+        if not hand:
+            raise OutOfRange("the reading", f"is none that was entered by hand for {name}; say its time")
+        return max(hand, key=lambda one: (one.arrived_utc, one.taken_utc))
+    wanted = which.strip().replace("T", " ")
+    found = [one for one in found if any(each.startswith(wanted) for each in _times(one, shop))]
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise OutOfRange(
+            "the reading", f"{which!r} is none of {name}; `baulk reading list {name}` shows them"
+        )
+    some = "; ".join(f"{_times(one, shop)[0]} {one.series} {one.value:g} {one.unit}" for one in found[:5])
+    more = f" and {len(found) - 5} more" if len(found) > 5 else ""
+    raise OutOfRange("the reading", f"{which!r} means several of {name}: {some}{more}; say more of the time")
+
+
+def take_back(shop: Shop, reading: Reading, *, by: str, note: str, now_utc: datetime) -> Correction:
+    """Take a reading back; what was stored is kept with who, when and why.
+
+    Raises
+    ------
+    OutOfRange
+        If it is not stored.
+    """
+    return _exchange(shop, reading, None, by=by, note=note, now_utc=now_utc)
+
+
+def put_right(  # noqa: PLR0913 - a person names them one by one
+    shop: Shop,
+    reading: Reading,
+    *,
+    by: str,
+    note: str,
+    now_utc: datetime,
+    value: float | None = None,
+    taken_utc: datetime | None = None,
+    depth_mm: float | None = None,
+    face: Face | None = None,
+    from_end_mm: float | None = None,
+    sure: bool = False,
+) -> Correction:
+    """Put a reading right; what is left out stays as it was.
+
+    Raises
+    ------
+    OutOfRange
+        If nothing would change, it can't be so, or its new place is taken.
+    Unlikely
+        If something speaks against what it would be and nobody said that it is right.
+    """
+    right = _put_right(reading, value, taken_utc, depth_mm, face, from_end_mm)
+    if right == reading:
+        raise OutOfRange("the reading", "is so already; nothing was changed")
+    if not message.is_right(right.taken_utc.timestamp(), now_utc):
+        raise OutOfRange(
+            "the time of a reading", f"lies between the year 2000 and now, not {right.taken_utc}"
+        )
+    findings = plausibility.of_reading(shop, right)
+    if any(each.level is Level.IMPOSSIBLE for each in findings):
+        raise OutOfRange("this can't be:", plausibility.words(shop, findings))
+    if findings and not sure:
+        raise Unlikely(plausibility.words(shop, findings))
+    (flagged,) = checks.flag((right,), shop.store)
+    return _exchange(shop, reading, flagged, by=by, note=note, now_utc=now_utc)
+
+
+def undo(shop: Shop, correction: Correction, *, by: str, now_utc: datetime) -> Correction:
+    """Take a correction back: what was stored before it is stored again.
+
+    Raises
+    ------
+    OutOfRange
+        If that was done already, or another reading stands there by now.
+    """
+    if correction.undone_utc is not None:
+        raise OutOfRange(f"correction {correction.number}", "was taken back already; nothing was changed")
+    gone = [] if correction.now is None else [_stored(shop, correction.now)]
+    _refuse_taken(shop, correction.was, gone)
+    undone = replace(correction, undone_utc=now_utc, undone_by=by)
+    shop.store.reattribute(gone, [correction.was], notes={undone.key: _packed(undone)})
+    _forget_fit(shop, correction.was)
+    return undone
+
+
+def _exchange(  # noqa: PLR0913 - each says another thing
+    shop: Shop, old: Reading, new: Reading | None, *, by: str, note: str, now_utc: datetime
+) -> Correction:
+    old = _stored(shop, old)
+    if new is not None:
+        _refuse_taken(shop, new, [old])
+    name = f"{old.series.owner.value}/{old.series.name}"
+    key = f"{_KEY}{name}/{to_us(now_utc):020d}-{secrets.token_hex(4)}"
+    made = Correction(number=0, was=old, now=new, by=by, note=note, at_utc=now_utc, key=key)
+    shop.store.reattribute([old], [] if new is None else [new], notes={key: _packed(made)})
+    _forget_fit(shop, old)
+    every = listed(shop.store, old.series.owner, old.series.name)
+    return next(one for one in every if one.key == key)
+
+
+def _stored(shop: Shop, reading: Reading) -> Reading:
+    """Give a reading as it is stored now."""
+    at, series = reading.taken_utc, reading.series
+    for one in shop.store.readings(series.owner, series.name, at, at):
+        if one.series == series and one.value == reading.value:
+            return one
+    raise OutOfRange("the reading", f"of {reading.value:g} {reading.unit} is not stored any more; look again")
+
+
+def _refuse_taken(shop: Shop, new: Reading, leaving: Sequence[Reading]) -> None:
+    at, series = new.taken_utc, new.series
+    gone = {_key(one) for one in leaving}
+    for one in shop.store.readings(series.owner, series.name, at, at):
+        if one.series == series and _key(one) not in gone:
+            raise OutOfRange(
+                "the reading", f"stands there as {one.value:g} {one.unit} already; take that back"
+            )
+
+
+def _put_right(  # noqa: PLR0913, PLR0917 - one a field
+    reading: Reading,
+    value: float | None,
+    taken_utc: datetime | None,
+    depth_mm: float | None,
+    face: Face | None,
+    from_end_mm: float | None,
+) -> Reading:
+    old = reading.series
+    if old.quantity not in AT_DEPTH and (depth_mm, face, from_end_mm) != (None, None, None):
+        raise OutOfRange(
+            "depth, face and distance from an end", f"belong to pins, not to {old.quantity.value}"
+        )
+    series = replace(old, depth_mm=old.depth_mm if depth_mm is None else depth_mm, face=face or old.face)
+    flags = [flag for flag in reading.flags if flag not in checks.NAMES and flag != CORRECTED]
+    if series != old:  # else the sensor's own place would move it back
+        flags = [flag for flag in flags if not flag.startswith("sensor-")]
+    if from_end_mm is not None:
+        flags = [flag for flag in flags if not flag.startswith("end-")] + [end_flag(from_end_mm)]
+    right = replace(
+        reading,
+        series=series,
+        value=reading.value if value is None else value,
+        taken_utc=taken_utc or reading.taken_utc,
+    )
+    if right == reading and set(flags) == {one for one in reading.flags if one not in checks.NAMES}:
+        return reading
+    return replace(right, flags=(*flags, CORRECTED))
+
+
+def _times(reading: Reading, shop: Shop) -> tuple[str, str]:
+    local = reading.taken_utc.astimezone(shop.config.zone)
+    return f"{local:%Y-%m-%d %H:%M:%S}", f"{reading.taken_utc:%Y-%m-%d %H:%M:%S}"
+
+
+def _forget_fit(shop: Shop, reading: Reading) -> None:
+    """Let the next evaluation fit anew: the last fit has taken in what is not so."""
+    if reading.series.owner is Owner.TIMBER:
+        shop.store.forget(notes.fit_key(reading.series.name))
+
+
+def _key(reading: Reading) -> Key:
+    return reading.series, reading.taken_utc
+
+
+def _packed(one: Correction) -> bytes:
+    body = {
+        "was": _plain(one.was),
+        "now": None if one.now is None else _plain(one.now),
+        "by": one.by,
+        "note": one.note,
+        "at_utc": one.at_utc.isoformat(),
+        "undone_utc": None if one.undone_utc is None else one.undone_utc.isoformat(),
+        "undone_by": one.undone_by,
+    }
+    return json.dumps(body).encode()
+
+
+def _plain(reading: Reading) -> dict[str, Any]:
+    return {
+        "series": str(reading.series),
+        "value": reading.value,
+        "taken_utc": reading.taken_utc.isoformat(),
+        "arrived_utc": reading.arrived_utc.isoformat(),
+        "source": reading.source,
+        "flags": list(reading.flags),
+    }
+
+
+def _read(key: str, note: bytes, number: int) -> Correction:
+    body = json.loads(note)
+    undone = body["undone_utc"]
+    return Correction(
+        number=number,
+        was=_reading(body["was"]),
+        now=None if body["now"] is None else _reading(body["now"]),
+        by=body["by"],
+        note=body["note"],
+        at_utc=datetime.fromisoformat(body["at_utc"]),
+        undone_utc=None if undone is None else datetime.fromisoformat(undone),
+        undone_by=body["undone_by"],
+        key=key,
+    )
+
+
+def _reading(body: dict[str, Any]) -> Reading:
+    return Reading(
+        series=Series.parse(body["series"]),
+        value=float(body["value"]),
+        taken_utc=datetime.fromisoformat(body["taken_utc"]),
+        arrived_utc=datetime.fromisoformat(body["arrived_utc"]),
+        source=str(body["source"]),
+        flags=tuple(body["flags"]),
+    )
+
+
+def numbered(shop: Shop, owner: Owner, name: str, number: int) -> Correction:
+    """Give a correction by its number.
+
+    Raises
+    ------
+    NotFound
+        If there is none.
+    """
+    every = listed(shop.store, owner, name)
+    for one in every:
+        if one.number == number:
+            return one
+    raise NotFound("correction", str(number), [str(one.number) for one in every])
+
+
+def left(readings: Iterable[Reading], away: Mapping[Key, frozenset[float]]) -> list[Reading]:
+    """Leave out what a correction took away; another value at its time is news."""
+    return [one for one in readings if one.value not in away.get(_key(one), ())]
