@@ -31,7 +31,6 @@ ShopOption = Annotated[
     typer.Option("--shop", envvar="BAULK_SHOP", help="The shop folder, made by `baulk init`.", metavar="DIR"),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON; keys are the names of the fields.")]
-YesOption = Annotated[bool, typer.Option("--yes", help="It is meant so, however unlikely it looks.")]
 NewPlaceOption = Annotated[
     bool, typer.Option("--new-place", help="The place is new; without this a name nobody entered is refused.")
 ]

@@ -113,4 +113,6 @@ By = Annotated[str, typer.Option("--by", envvar="USER", help="Who did it.", meta
 _NOTE: Final = typer.Option("--note", help="Free words.", metavar="TEXT")
 Note = Annotated[str, _NOTE]
 MaybeNote = Annotated[str | None, _NOTE]
-Yes = Annotated[bool, typer.Option("--yes", help="Do it; without this it is only shown, or asked for.")]
+Yes = Annotated[
+    bool, typer.Option("--yes", help="Do it, however unlikely; else it is shown or asked for first.")
+]

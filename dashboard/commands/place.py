@@ -18,7 +18,7 @@ from baulk.dashboard.commands.answers import (
     say_json,
     table,
 )
-from baulk.dashboard.commands.options import AIR_CHANGES, VOLUME, MaybeNote, MaybeSize
+from baulk.dashboard.commands.options import AIR_CHANGES, VOLUME, MaybeNote, MaybeSize, Note
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models import units
@@ -112,7 +112,7 @@ def add(
     name: Annotated[str, typer.Argument(help="As in topics and on timbers.", metavar="PLACE")],
     *,
     kind: Annotated[str, typer.Option(help=f"One of {', '.join(KINDS)}.")] = "shed",
-    note: Annotated[str, typer.Option(help="Free words.")] = "",
+    note: Note = "",
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:

@@ -14,7 +14,6 @@ from baulk.dashboard.commands.answers import (
     JsonOption,
     NewPlaceOption,
     ShopOption,
-    YesOption,
     counted,
     moment,
     say,
@@ -23,7 +22,7 @@ from baulk.dashboard.commands.answers import (
     table,
     unless_unlikely,
 )
-from baulk.dashboard.commands.options import AFace, Air, At, Depth, FromEnd, Limit
+from baulk.dashboard.commands.options import AFace, Air, At, Depth, FromEnd, Limit, Yes
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.store import notes
@@ -61,9 +60,9 @@ def add(  # noqa: PLR0913 - a person names them one by one
     face: AFace = None,
     from_end: FromEnd = None,
     air: Air = False,
-    at: At = "now",
     new_place: NewPlaceOption = False,
-    yes: YesOption = False,
+    at: At = "now",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:

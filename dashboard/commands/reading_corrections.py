@@ -13,14 +13,13 @@ from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
     ShopOption,
-    YesOption,
     moment,
     say,
     say_json,
     table,
     unless_unlikely,
 )
-from baulk.dashboard.commands.options import By, Note
+from baulk.dashboard.commands.options import AFace, Air, By, Depth, FromEnd, MaybeAt, Note, Yes
 from baulk.ingest import corrections
 from baulk.ingest import shop as shops
 from baulk.ingest.corrections import Correction
@@ -28,7 +27,6 @@ from baulk.models import units
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading
-from baulk.models.section import Face
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 
@@ -43,15 +41,14 @@ Which = Annotated[
 SeriesOption = Annotated[
     str, typer.Option("--series", help="Which one at that time: the end of its series, such as weight.")
 ]
-AirOption = Annotated[bool, typer.Option("--air", help="A reading of the air in a place.")]
 
 
 def undo(
     name: Name,
     which: Which = "last",
     *,
+    air: Air = False,
     series: SeriesOption = "",
-    air: AirOption = False,
     correction: Annotated[
         int | None, typer.Option("--correction", help="Take back this correction instead, by its number.")
     ] = None,
@@ -81,17 +78,15 @@ def edit(
     which: Which = "last",
     *,
     value: Annotated[str | None, typer.Option(help="What it should be: '23.5', '212 lb', '68F'.")] = None,
-    depth: Annotated[str | None, typer.Option(help="Depth of the pin tips: '1 3/4 in', '45 mm'.")] = None,
-    face: Annotated[Face | None, typer.Option(help="Face that the pins were in.")] = None,
-    from_end: Annotated[str | None, typer.Option(help="Distance of the pins from an end: '12 in'.")] = None,
-    at: Annotated[
-        str | None, typer.Option("--at", help="When it was taken: 2026-11-25 or '2026-11-25 14:30'.")
-    ] = None,
+    depth: Depth = None,
+    face: AFace = None,
+    from_end: FromEnd = None,
+    air: Air = False,
     series: SeriesOption = "",
-    air: AirOption = False,
-    yes: YesOption = False,
+    at: MaybeAt = None,
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -120,7 +115,7 @@ def edit(
         _answer(opened, done, json=json)
 
 
-def list_(name: Name, *, air: AirOption = False, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+def list_(name: Name, *, air: Air = False, shop: ShopOption = HERE, json: JsonOption = False) -> None:
     """List what was taken back or put right, with who, when and why.
 
     Example: baulk reading corrections FER-03

@@ -23,9 +23,7 @@ def init(
     folder: Annotated[Path, typer.Argument(help="The folder to make.", metavar="DIR")],
     *,
     name: Annotated[str | None, typer.Option(help="What the shop is called; else the folder's name.")] = None,
-    units: Annotated[
-        System | None, typer.Option("--units", help="inch or metric; without it you are asked.")
-    ] = None,
+    units: Annotated[System | None, typer.Option("--units", help="inch or metric.")] = None,
     json: JsonOption = False,
 ) -> None:
     """Make a shop folder: baulk.toml, to be edited, and an empty store.

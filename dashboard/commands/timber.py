@@ -22,7 +22,6 @@ from baulk.dashboard.commands.answers import (
     JsonOption,
     NewPlaceOption,
     ShopOption,
-    YesOption,
     counted,
     moment,
     plain,
@@ -59,6 +58,7 @@ from baulk.dashboard.commands.options import (
     Species,
     TagArgument,
     Use,
+    Yes,
 )
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
@@ -106,10 +106,10 @@ def add(  # noqa: PLR0913 - a person names them one by one
     heartwood: Heartwood = None,
     sapwood_width: Sapwood = None,
     place: Place = "shed",
-    at: At = "now",
     new_place: NewPlaceOption = False,
-    yes: YesOption = False,
+    at: At = "now",
     by: By = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -189,11 +189,11 @@ def edit(  # noqa: PLR0913 - a person names them one by one
     heartwood: Heartwood = None,
     sapwood_width: Sapwood = None,
     place: MaybePlace = None,
-    at: MaybeAt = None,
     new_place: NewPlaceOption = False,
-    yes: YesOption = False,
+    at: MaybeAt = None,
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:

@@ -15,7 +15,6 @@ from baulk.dashboard.commands.answers import (
     JsonOption,
     NewPlaceOption,
     ShopOption,
-    YesOption,
     moment,
     plain,
     say,
@@ -33,6 +32,7 @@ from baulk.dashboard.commands.options import (
     Note,
     Size,
     TagArgument,
+    Yes,
 )
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
@@ -392,8 +392,8 @@ def tell_history(events: list[Event], system: System, zone: tzinfo | None) -> No
 def undo(
     number: Annotated[int, typer.Argument(help="As `history` shows it.", metavar="NUMBER")],
     *,
-    yes: YesOption = False,
     by: By = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
