@@ -106,7 +106,7 @@ def test_series_in_a_reason_are_told_in_words(app, shop_folder, invented):
     with shop_module.open(shop_folder) as s:
         s.store.save_evaluation("FER-05", invented.NOW, json.dumps(body).encode())
     told = html(go(app, "timber", tag="FER-05"))
-    assert "Pin meter, 3 in deep, face b: 2 readings left out" in told
+    assert "Pins 3 in deep, face b: 2 readings left out" in told
 
 
 def test_a_torn_evaluation_is_told_in_a_sentence(app, shop_folder, invented):
