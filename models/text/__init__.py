@@ -18,6 +18,7 @@ from baulk.models.text import (
     common,
     events,
     humidity,
+    keeping,
     next_reading,
     notices,
     openings,
@@ -49,6 +50,7 @@ SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **notices.SENTENCES,
     **openings.SENTENCES,
     **plausible.SENTENCES,
+    **keeping.SENTENCES,
 }
 
 
