@@ -17,6 +17,7 @@ from baulk.models.text import (
     climate,
     common,
     events,
+    gap,
     humidity,
     keeping,
     next_reading,
@@ -51,6 +52,7 @@ SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **openings.SENTENCES,
     **plausible.SENTENCES,
     **keeping.SENTENCES,
+    **gap.SENTENCES,
 }
 
 
