@@ -62,6 +62,7 @@ _POOR: Final = frozenset({
     "shortleaf pine", "slippery elm", "sugar maple", "western hemlock", "white ash", "yellow birch",
     "yellow-poplar",
 })  # fmt: skip
+PLACED: Final = frozenset({EventKind.FITTED, EventKind.BEDDED, EventKind.LAUNCHED})
 _OF_LONGHORNS: Final = ("pine", "spruce", " fir")
 
 
@@ -195,7 +196,7 @@ def remarks(lying: Lying, now_utc: datetime) -> tuple[Reason, ...]:
     Forestry Commission's book of pests of dry wood). When to turn, to shift stickers and to look at coats:
     common practice, no source.
     """
-    if lying.timber.retired_utc is not None:
+    if not _lies(lying):
         return ()
     found = [*_decay(lying, now_utc), *_of_sapwood(lying, now_utc), *_to_do(lying, now_utc)]
     return tuple(found)
@@ -208,10 +209,16 @@ def notice(lying: Lying, now_utc: datetime) -> Reason | None:
     """
     hours = decay_hours(lying, now_utc)
     safe = resistance(lying.wood) is Resistance.GOOD and not has_sapwood(lying.timber, lying.wood)
-    if hours < NOTICE_H or safe or lying.timber.retired_utc is not None:
+    if hours < NOTICE_H or safe or not _lies(lying):
         return None
     values: dict[str, Value] = {"tag": lying.timber.tag, "shell_pct": round(lying.shell_pct)}
     return Reason(code="notice.decay", values=values)
+
+
+def _lies(lying: Lying) -> bool:
+    """Whether it still lies in the yard: neither retired nor in its place."""
+    placed = any(each.kind in PLACED and each.counts for each in lying.events)
+    return lying.timber.retired_utc is None and not placed
 
 
 def _decay(lying: Lying, now_utc: datetime) -> list[Reason]:
@@ -245,7 +252,7 @@ def _of_sapwood(lying: Lying, now_utc: datetime) -> list[Reason]:
         found.append(Reason(code="keeping.stain", values={"shell_pct": lying.shell_pct}))
     if warmest_c < FLIGHT_C:
         return found
-    if lying.mean_pct > lying.wood.fsp_pct:
+    if wet and lying.mean_pct > lying.wood.fsp_pct:
         found.append(Reason(code="keeping.ambrosia", values={"warmest_c": warmest_c}))
     if lying.wood.softwood:
         if lying.shell_pct <= lying.wood.fsp_pct and lying.wood.name.endswith(_OF_LONGHORNS):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Final
 
 import streamlit as st
 
@@ -12,6 +13,8 @@ from baulk.ingest.evaluation import keeping_record
 from baulk.models.text import sentences
 from baulk.models.units import System
 
+SHOWN: Final = 2
+
 
 def show(tag: str, system: System, now: datetime) -> None:
     """List what is to be looked for and done; nothing where nothing is."""
@@ -19,5 +22,7 @@ def show(tag: str, system: System, now: datetime) -> None:
     if not said:
         return
     st.header("While it lies", anchor=False)
-    rows = "".join(f"<li>{words.esc(each)}</li>" for each in said)
-    st.html(f'<ul class="b-findings">{rows}</ul>')
+    rows = [f"<li>{words.esc(each)}</li>" for each in said]
+    first, rest = "".join(rows[:SHOWN]), "".join(rows[SHOWN:])
+    more = f'<details class="b-more"><summary>more to do</summary><ul class="b-findings">{rest}</ul></details>'
+    st.html(f'<ul class="b-findings">{first}</ul>{more if rest else ""}')

@@ -103,6 +103,7 @@ def test_durable_heartwood_alone_gives_no_notice_but_its_sapwood_does():
         (lies(days=30, heartwood_mm=90.0, temp_c=5.0), []),  # nor in the cold
         (lies(days=30, heartwood_mm=90.0, temp_c=12.0), ["decay", "stain"]),  # too cold to fly
         (lies(days=30, heartwood_mm=90.0, shell_pct=14.0, mean=18.0), ["powderpost"]),
+        (lies(days=30, heartwood_mm=90.0, shell_pct=14.0, mean=45.0), ["powderpost"]),  # dry outside
         (lies("Scots pine", days=30, heartwood_mm=90.0, shell_pct=14.0, mean=18.0), ["longhorn"]),
         (lies("western redcedar", days=30, heartwood_mm=90.0, shell_pct=14.0, mean=18.0), []),
     ],
@@ -124,6 +125,15 @@ def test_what_is_due_counts_from_the_last_time_that_it_was_done():
     assert codes(lies(**cold, events=undone)) == ["turn", "stickers", "coat"]
     assert codes(lies(**cold, shell_pct=12.0, mean=18.0)) == []  # dry: nothing is due
     assert codes(lies(temp_c=5.0, days=200)) == ["turn", "stickers"]  # never coated
+
+
+def test_a_timber_in_its_place_no_longer_lies():
+    fitted = event(EventKind.FITTED, 5)
+    assert codes(lies(events=[fitted])) == []
+    assert keeping.notice(lies("northern red oak", events=[fitted]), NOW) is None
+    back = dataclasses.replace(fitted, undone_utc=NOW)
+    assert "decay" in codes(lies(events=[back]))
+    assert codes(lies(retired_utc=NOW)) == []
 
 
 TOLD = [
