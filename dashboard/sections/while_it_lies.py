@@ -24,5 +24,5 @@ def show(tag: str, system: System, now: datetime) -> None:
     st.header("While it lies", anchor=False)
     rows = [f"<li>{words.esc(each)}</li>" for each in said]
     first, rest = "".join(rows[:SHOWN]), "".join(rows[SHOWN:])
-    more = f'<details class="b-more"><summary>more to do</summary><ul class="b-findings">{rest}</ul></details>'
-    st.html(f'<ul class="b-findings">{first}</ul>{more if rest else ""}')
+    more = f'<details class="b-more"><summary>more to do</summary><ul class="b-findings">{rest}</ul>'
+    st.html(f'<ul class="b-findings">{first}</ul>{more + "</details>" if rest else ""}')
