@@ -292,14 +292,25 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
 
     Example: baulk timber show FER-03
     """
+    from baulk.ingest.evaluation import keeping_record  # noqa: PLC0415 - slow to load, and only this needs it
+
     with shops.open(shop, durable=True) as opened:
         timber, system = opened.register.get(tag), opened.config.shop.units
         config, temperature = opened.config, opened.config.temperature
         latest = opened.store.latest(Owner.TIMBER, timber.tag)
         events = opened.register.events(timber.tag)
         use = opened.woods.use_classes.get(timber.use_class)
+        remarks = keeping_record.look(opened, timber.tag, datetime.now(UTC))
     if json:
-        say_json({"timber": timber, "events": events, "latest": [_row(each) for each in latest]})
+        coded = [each.to_json() for each in remarks]
+        say_json(
+            {
+                "timber": timber,
+                "events": events,
+                "latest": [_row(each) for each in latest],
+                "while_it_lies": coded,
+            }
+        )
         return
     for line in _lines(timber, use, system, config.zone):
         say(line)
@@ -317,6 +328,10 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
             for each in latest
         ],
     )
+    if said := text.sentences(remarks, system):
+        say("\nWhile it lies:")
+        for each in said:
+            say(f"  - {each}")
 
 
 def _section(old: Section, size: str | None, pith: str | None, bare: units.LengthUnit) -> Section:

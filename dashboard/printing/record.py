@@ -18,22 +18,30 @@ from reportlab.platypus import (
 
 from baulk.dashboard import words
 from baulk.dashboard.charts.cross_section import Pin
-from baulk.dashboard.printing import drawings, labels, page, record_measured, style
+from baulk.dashboard.printing import (
+    drawings,
+    labels,
+    page,
+    record_hands,
+    record_measured,
+    record_readings,
+    style,
+)
 from baulk.dashboard.printing.style import MM
+from baulk.ingest.corrections import Correction
 from baulk.ingest.evaluation.document import Document, Interval, Outline, Verdict
 from baulk.ingest.evaluation.document_fields import sentence, sentences
+from baulk.ingest.store.notes import HandMeter
 from baulk.models import formatting, sapwood, units
 from baulk.models.openings import Opening
-from baulk.models.quantity import AT_DEPTH, OF_DEVICE
+from baulk.models.quantity import AT_DEPTH
 from baulk.models.reading import Reading
 from baulk.models.reason import Reason
 from baulk.models.species import SpeciesTable
 from baulk.models.text import events as event_text
-from baulk.models.text import series as series_text
 from baulk.models.timber import Event, Timber
 from baulk.models.use_class import UseClass
 
-MOST_READINGS: Final = 60
 CAUTIONS: Final = (
     (
         "This record says how wet the piece is thought to be and how far it may still move. It says nothing "
@@ -84,6 +92,12 @@ class Record:
         Its checks, shakes and splits.
     foretold : sequence of Reason
         How its checking margin stood what was seen of them.
+    corrections : sequence of Correction
+        Readings that were taken back or put right.
+    hand_meter : HandMeter or None
+        What is on record of the meter behind readings by hand.
+    lying : sequence of Reason
+        What to look for while it lies.
     """
 
     shop: str
@@ -100,6 +114,9 @@ class Record:
     temperature: units.TemperatureUnit
     openings: Sequence[Opening] = ()
     foretold: Sequence[Reason] = ()
+    corrections: Sequence[Correction] = ()
+    hand_meter: HandMeter | None = None
+    lying: Sequence[Reason] = ()
 
 
 def pdf(record: Record, *, paper: str = "a4") -> bytes:
@@ -125,14 +142,21 @@ def pdf(record: Record, *, paper: str = "a4") -> bytes:
     room = page.room(paper)
     parts: list[Flowable] = [
         *_head(record, room),
+        *record_hands.source(record.events, room),
         *_verdict(record, room),
         *_moisture(record, room),
         *_movement(record, room),
         *record_measured.sizes(record.answer, record.system, room),
         *record_measured.checks(record.openings, record.foretold, record.system, room),
         *_events(record, room),
-        *_readings(record, room),
+        *record_hands.stages(record.events, room),
+        *record_readings.table(record.readings, record.answer, (record.system, record.temperature), room),
+        *record_hands.corrected(record.corrections, record.system, record.temperature, room),
+        *record_hands.instruments(record.readings, record.events, record.hand_meter, record.system),
+        *record_hands.people(record.events, record.corrections),
+        *record_hands.lying(record.lying, record.system),
         *_cautions(),
+        *record_hands.signature(room),
     ]
     return page.document(
         parts,
@@ -341,48 +365,6 @@ def _events(record: Record, room: float) -> list[Flowable]:
         page.heading("History"),
         page.table(("day", "what", "by"), rows, (room * 0.2, room * 0.6, room * 0.2)),
     ]
-
-
-def _readings(record: Record, room: float) -> list[Flowable]:
-    kept = _thinned(record.readings)
-    if not kept:
-        return [page.heading("Readings"), page.text("None yet.")]
-    rows = [
-        (
-            words.clock(each.taken_utc),
-            series_text.called(str(each.series), record.system),
-            event_text.value(each, record.system, record.temperature),
-            ", ".join(filter(None, (words.source(each), event_text.flags(each, record.system)))),
-        )
-        for each in kept
-    ]
-    said = (
-        f"{len(kept)} of {len(record.readings)}: every one taken by hand, and of sensors' an even choice, "
-        "newest first."
-        if len(kept) < len(record.readings)
-        else f"All {len(kept)}, newest first."
-    )
-    widths = (room * 0.24, room * 0.3, room * 0.16, room * 0.3)
-    return [
-        page.heading("Readings"),
-        page.text(said, 7.5, textColor=style.QUIET),
-        page.table(("taken", "what", "value", "how"), rows, widths),
-    ]
-
-
-def _thinned(readings: Sequence[Reading]) -> list[Reading]:
-    """Every reading by hand; of each sensor's series an even choice with its newest, newest first."""
-    shown = [r for r in readings if r.series.quantity not in OF_DEVICE]
-    kept = [each for each in shown if each.source != "mqtt"]
-    by_series: dict[str, list[Reading]] = {}
-    for each in shown:
-        if each.source == "mqtt":
-            by_series.setdefault(str(each.series), []).append(each)
-    share_of_each = max(4, (MOST_READINGS - len(kept)) // max(1, len(by_series)))
-    for rows in by_series.values():
-        ordered = sorted(rows, key=lambda each: each.taken_utc, reverse=True)
-        kept += ordered[:: max(1, -(-len(ordered) // share_of_each))]
-    return sorted(kept, key=lambda each: each.taken_utc, reverse=True)
 
 
 def _cautions() -> list[Flowable]:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from datetime import datetime
 
 from baulk.dashboard.printing.record import Record
-from baulk.ingest.evaluation import check_record
+from baulk.ingest import corrections
+from baulk.ingest.evaluation import check_record, keeping_record
 from baulk.ingest.evaluation.document import parse
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import notes
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
 from baulk.models.units import System, TemperatureUnit
@@ -49,4 +51,7 @@ def record(
         temperature=temperature or shop.config.temperature,
         openings=found,
         foretold=foretold,
+        corrections=corrections.listed(shop.store, Owner.TIMBER, timber.tag),
+        hand_meter=notes.hand_meter(shop.store),
+        lying=keeping_record.look(shop, timber.tag, now_utc),
     )

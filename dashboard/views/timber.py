@@ -18,6 +18,7 @@ from baulk.dashboard.sections import (
     reading_form,
     timber_history,
     what_if,
+    while_it_lies,
 )
 from baulk.ingest.evaluation.document import Document, Interval
 from baulk.ingest.evaluation.document_fields import sentence, sentences
@@ -331,6 +332,7 @@ def page() -> None:
     with left:
         newest(found, facts, now)
         reading_corrections.show(found, facts, now)
+        while_it_lies.show(timber.tag, facts.system, now)
         checks_seen.show(timber.tag, facts.system)
         timber_history.show(found, facts, now)
     with right:

@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Any, Final
 
-from baulk.ingest.evaluation import document
+from baulk.ingest.evaluation import document, keeping_record
 from baulk.ingest.monitoring import health
 from baulk.ingest.monitoring.health import Trouble
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
-from baulk.models import checking, openings, text
+from baulk.models import checking, keeping, openings, text
+from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError
 from baulk.models.reason import Reason, Values
 from baulk.models.timber import EventKind
@@ -37,6 +38,7 @@ KINDS: Final = (
     "contradiction",
     "suspected pins",
     "mould",
+    "decay",
     "swapped tags",
     Trouble.SILENT.value,
     Trouble.BATTERY.value,
@@ -106,6 +108,7 @@ def look(shop: Shop, now_utc: datetime) -> list[Notice]:
         *_of_openings(shop, now_utc),
         *_of_tags(shop),
         *_of_air(shop, now_utc),
+        *_of_decay(shop, now_utc),
     ]
     wanted = set(KINDS) - set(shop.config.notices.without)
     standing: dict[str, Notice] = {}
@@ -278,6 +281,23 @@ def _of_air(shop: Shop, now_utc: datetime) -> list[Cause]:
         if part >= MOULD_SHARE:
             values: Values = {"place": place, "share": round(part, 2)}
             found.append(("mould", place, Reason(code="notice.mould", values=values)))
+    return found
+
+
+def _of_decay(shop: Shop, now_utc: datetime) -> list[Cause]:
+    """Return the timbers that have lain wet and warm for weeks; each place's air is read once."""
+    airs: dict[str, AirSeries | None] = {}
+    found: list[Cause] = []
+    for timber in shop.register.list():
+        stored = shop.store.evaluation(timber.tag)
+        judged = None if stored is None else document.summary_of(stored[1])
+        if judged is None or judged.shell_now_pct.median <= keeping.SAFE_PCT:
+            continue
+        if timber.place not in airs:
+            airs[timber.place] = keeping_record.air(shop, timber.place, now_utc)
+        lying = keeping_record.lying(shop, timber, judged, airs[timber.place])
+        if (reason := keeping.notice(lying, now_utc)) is not None:
+            found.append(("decay", timber.tag, reason))
     return found
 
 

@@ -17,7 +17,9 @@ from baulk.models.text import (
     climate,
     common,
     events,
+    gap,
     humidity,
+    keeping,
     next_reading,
     notices,
     openings,
@@ -49,6 +51,8 @@ SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **notices.SENTENCES,
     **openings.SENTENCES,
     **plausible.SENTENCES,
+    **keeping.SENTENCES,
+    **gap.SENTENCES,
 }
 
 

@@ -15,6 +15,10 @@ from baulk.dashboard.printing import calendar_file, labels, record, record_data
 from baulk.dashboard.printing.style import PaperError, printable
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
+from baulk.ingest.corrections import Correction
+from baulk.ingest.evaluation.document import FittedReading
+from baulk.ingest.store.notes import HandMeter
+from baulk.models.reason import Reason
 from baulk.models.timber import Event, EventKind
 
 
@@ -221,3 +225,65 @@ def test_the_record_shows_what_was_measured_beside_what_was_foreseen(shop_folder
         "0.13 in 1 in -",
     ):
         assert part in whole, part
+
+
+def test_a_surveyor_finds_source_stages_instruments_people_corrections_and_a_line_to_sign(shop_folder):
+    now = datetime.now(UTC)
+
+    def event(kind, days, by, **detail):
+        return Event(tag="FER-01", kind=kind, at_utc=now - timedelta(days=days), detail=detail, by=by)
+
+    one = found(shop_folder, "FER-01")
+    was = dataclasses.replace(one.readings[0], source="hand")
+    now_is = dataclasses.replace(was, value=was.value + 1)
+    done = Correction(number=1, was=was, now=now_is, by="Ida", note="misread", at_utc=now)
+    events = (
+        event(EventKind.SOURCED, 90, "Odd", supplier="the mill at the weir", felled="2026-01-14"),
+        event(EventKind.SOURCED, 80, "Odd", felled="2026-01-15", part="stem"),
+        event(EventKind.SENSOR_ATTACHED, 60, "Ida", sensor="S7", depth_mm=45.0, face="b"),
+        event(EventKind.FITTED, 9, "Ida"),
+        dataclasses.replace(event(EventKind.LAUNCHED, 1, "Odd"), undone_utc=now),
+    )
+    one = dataclasses.replace(
+        one,
+        events=events,
+        corrections=(done,),
+        hand_meter=HandMeter(corrects_temperature=True, answered_utc=now, make="Reedmouth M2", number="17"),
+        lying=(Reason(code="keeping.turn", values={"days": 70}),),
+    )
+    text, _ = pages(record.pdf(one))
+    whole = " ".join(" ".join(text).split())
+    for part in (
+        "supplier the mill at the weir",
+        "felled 2026-01-15",  # named later
+        "part stem",
+        "Stages stage day by fitted",
+        "Readings put right",
+        "Ida, misread",
+        "Reedmouth M2, number 17",
+        "corrects for the wood's temperature by itself",
+        "Sensor S7 attached, 1 3/4 in deep, face b",
+        "Ida: 3 noted. • Odd: 2 noted.",
+        "It has lain 70 days on the same side",
+        "as read corrected how",
+        "name signature date",
+    ):
+        assert part in whole, part
+    assert "2026-01-14" not in whole.split("Verdict of")[0]
+    launched = whole[whole.index("Stages stage") :].split("launched")[1]
+    assert launched.startswith(" retired")  # taken back: blank
+
+
+def test_beside_each_reading_stands_the_moisture_that_the_fit_took_it_for(shop_folder):
+    one = found(shop_folder, "FER-01")
+    read = one.readings[0]
+    at_s = read.taken_utc.timestamp() + 0.2
+    values = {"measured_pct": 33.25, "model_pct": 30.0, "sd_pct": 1.0}
+    fitted = FittedReading(posix_s=at_s, series=str(read.series), **values)
+    answer = one.answer.model_copy(update={"readings": (fitted,)})
+    whole = " ".join(" ".join(pages(record.pdf(dataclasses.replace(one, answer=answer)))[0]).split())
+    assert whole.count("33.2 %") == 1
+    aside = answer.model_copy(update={"readings": (fitted.model_copy(update={"left_out": "a wet face"}),)})
+    whole = " ".join(" ".join(pages(record.pdf(dataclasses.replace(one, answer=aside)))[0]).split())
+    assert whole.count("left out") == 1
+    assert "33.2 %" not in whole

@@ -19,7 +19,7 @@ from baulk.ingest.evaluation.document import Interval, parse
 from baulk.models.quantity import Owner
 from baulk.models.reading import Series
 from baulk.models.section import Face, Kerf
-from baulk.models.timber import EventKind
+from baulk.models.timber import Event, EventKind
 
 
 def open_page(app, tag="FER-01"):
@@ -287,3 +287,16 @@ def test_what_the_page_says_of_movement_and_fit_can_be_taken_away(invented):
     fit = pd.DataFrame(downloads.fitted(made))
     assert len(fit) == len(made.readings)
     assert set(fit["left_out"]) == {"", "far from the rest"}
+
+
+def test_what_is_due_while_it_lies_stands_on_the_page_and_goes_when_it_is_done(app, shop_folder):
+    assert "400 days on the same side" in html(open_page(app))
+    with shops.open(shop_folder) as shop:
+        made_utc, payload = shop.store.evaluation("FER-01")
+        event = Event(tag="FER-01", kind=EventKind.TURNED, at_utc=made_utc, detail={"up": "c"})
+        operations.add_event(shop, event)
+        shop.store.save_evaluation("FER-01", made_utc + timedelta(seconds=1), payload)
+    app.run()
+    told = html(app)
+    assert "on the same side" not in told
+    assert "stickers have not been noted" in told
