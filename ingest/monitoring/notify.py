@@ -97,6 +97,10 @@ class Messenger:
         self._failures = 0
         self.said = ""
 
+    def move_to(self, shop: Shop) -> None:
+        """Go on with the shop opened anew; a message under way is not lost."""
+        self._shop = shop
+
     def turn(self, now_utc: datetime) -> list[Notice]:
         """Look once a minute, and hand over what is due; return what was told since the last turn."""
         done = self._done(now_utc)
