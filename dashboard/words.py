@@ -143,6 +143,11 @@ def local(moment: datetime) -> datetime:
     return moment.astimezone(_Wall.zone)
 
 
+def wall(moment: datetime) -> datetime:
+    """Return what the shop's clock shows as a time without a zone, which a chart draws as it stands."""
+    return local(moment).replace(tzinfo=None)
+
+
 def day(moment: datetime) -> str:
     """Return a date in the shop's zone, for instance ``4 Mar 2027``."""
     at = local(moment)

@@ -6,10 +6,12 @@ import json
 import time
 from datetime import UTC, datetime
 
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands, words
+from baulk.dashboard.charts import time_series
 from baulk.dashboard.commands import reaching
 from baulk.ingest import shop as shops
 from baulk.ingest.wire.message import RawMessage
@@ -117,3 +119,19 @@ def test_a_place_entered_wrongly_is_edited_from_the_start(here):
     assert "set on its bearers in loft" in here("timber", "history", "FER-01")
     assert "lies in  loft; arrived 2026-01-05 07:30" in here("timber", "show", "FER-01")
     assert "moved" not in here("timber", "history", "FER-01")
+
+
+def test_charts_draw_by_the_shops_clock_wherever_the_reader_is(here):
+    late = datetime(2027, 1, 1, 0, 30, tzinfo=here.zone)
+    words.keep_to(here.zone)
+    try:
+        (drawn,) = time_series.times([late.timestamp()])
+        frame = pd.DataFrame({"time": pd.to_datetime([late]).tz_convert("UTC"), "rh_pct": [60.0]})
+        spec = time_series.air(frame, "rh_pct", "humidity", time_series.DEEP).to_dict()
+        upright = time_series.upright(late.astimezone(UTC), "now", time_series.INK, [1, 0], 2)[0].to_dict()
+    finally:
+        words.keep_to(None)
+    assert (drawn.tzinfo, drawn.isoformat()) == (None, "2027-01-01T00:30:00")
+    for each in (spec, upright):
+        times = {row["time"] for rows in each["datasets"].values() for row in rows}
+        assert times == {"2027-01-01T00:30:00"}  # without a zone: a browser shows it as it stands
