@@ -273,7 +273,8 @@ def air(  # noqa: PLR0913, PLR0917 (what, how it is called, how it looks)
     Parameters
     ----------
     frame : DataFrame
-        Column `time`, with a zone, and the quantity's column with its daily or hourly `low` and `high` where thinned.
+        Column `time`, with a zone, and the quantity's column with its daily or hourly `low` and `high` where
+        thinned.
     column : str
         The quantity's column.
     title : str

@@ -11,8 +11,9 @@ from baulk.ingest import sensors
 from baulk.ingest.exchange.csv_file import Row, Sheet
 from baulk.ingest.exchange.reading_rows import Block, Parsed, Refused, Tag, Taken, impossible, numbers, owned
 from baulk.ingest.register.register import Attachments
+from baulk.ingest.wire import units as wire_units
 from baulk.ingest.wire.logger_columns import Logger
-from baulk.models.reading import Series, sensor_flag
+from baulk.models.reading import AT_LEAST, Series, sensor_flag
 
 
 def placed(
@@ -46,7 +47,7 @@ def placed(
         lines=block.lines,
         taken_us=block.taken_us,
         values=block.values,
-        flags=dict.fromkeys(range(len(block.taken_us)), (sensor_flag(sensor),)),
+        flags={n: (*block.flags.get(n, ()), sensor_flag(sensor)) for n in range(len(block.taken_us))},
     )
     for n in range(len(block.taken_us)):
         one = marked.reading(n, arrived_utc)
@@ -107,6 +108,14 @@ class WideForm:
         for at, said, series, scale in self._columns:
             texts = [row.cells[at] for row in taken.rows]
             values, reasons = numbers(texts, scale, comma=self._sheet.decimal_comma)
+            ended = {
+                n: pct
+                for n in reasons
+                if (pct := wire_units.at_least(series.quantity, texts[n], scale)) is not None
+            }
+            for n, pct in ended.items():
+                values[n] = pct
+                del reasons[n]
             there = np.array([bool(text) for text in texts], dtype=bool)
             blank += int((~there).sum())
             reasons.update(impossible(series, values))
@@ -117,7 +126,11 @@ class WideForm:
             keep = there.copy()
             keep[list(reasons)] = False
             block = Block(
-                series=series, lines=lines[keep], taken_us=taken.taken_us[keep], values=values[keep]
+                series=series,
+                lines=lines[keep],
+                taken_us=taken.taken_us[keep],
+                values=values[keep],
+                flags={k: (AT_LEAST,) for k, n in enumerate(np.flatnonzero(keep).tolist()) if n in ended},
             )
             if said.sensor is None:
                 blocks.append(block)
