@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands import printing
+from baulk.dashboard.commands import printing, which_wood
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
 from baulk.dashboard.commands.options import Confidence, MaybeOut, MaybeSpecies, MaybeUnits, SawKerf, Trim
 from baulk.dashboard.commands.printing import PrintOption
@@ -73,7 +73,7 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
         sure = min(opened.config.verdict.probability, SUREST) if confidence is None else confidence
         wish = Wish(
             confidence=sure,
-            species=None if kind is None else opened.woods.species.get(kind).name,
+            species=None if kind is None else which_wood.wood(opened.woods.species, kind).name,
             price_per_m3=price,
             wait_per_week=wait,
             kerf_mm=KERF_MM if kerf is None else units.length_mm(kerf, bare=bare),

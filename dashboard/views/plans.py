@@ -275,10 +275,13 @@ def buying(system: units.System) -> None:
     """Show the parts, the assignment and the list for the mill."""
     wanted, woods = parts_wanted(system), shop_facts.woods()
     one, two, three = st.columns(3)
-    kind = one.selectbox(
-        "Wood to buy where a part names none", woods.species.names(), index=None, key="buy_species",
-        placeholder="choose",
-    )  # fmt: skip
+    with one:
+        kind = which_wood.choose(
+            "Wood to buy where a part names none",
+            woods.species,
+            key="buy_species",
+            placeholder="choose or type",
+        )
     sure = two.slider("Confidence of sizes and dates, %", 50, 95, as_verdicts(95), key="buy_sure") / 100
     wait = three.number_input(
         "A week's wait for a part costs as much as", 0.0, 10.0, 0.0, 0.01, key="buy_wait",
