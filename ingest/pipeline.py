@@ -153,7 +153,7 @@ def sort(
     sensors = sensors or ingest_sensors.Sensors(shop)
     possible, homeless = sensors.sort(possible)
     if homeless is not None:
-        why = ingest_sensors.why_not_words(homeless, sensors.known)
+        why = ingest_sensors.why_not_words(homeless, sensors.known, zone=shop.config.zone)
         reason = "; ".join([why, *problems][:_SHOWN])
         return Sorted(
             readings=tuple(possible),

@@ -117,7 +117,8 @@ def readings(answer: Document, names: dict[str, str], system: System, height: in
             "model": [r.model_pct for r in rows],
             "kind": ["left out" if r.left_out else "at least" if r.at_least else "measured" for r in rows],
             "why": [
-                r.why_left_out(system) or ("at least this wet" if r.at_least else "used in the fit")
+                r.why_left_out(system, zone=words.zone())
+                or ("at least this wet" if r.at_least else "used in the fit")
                 for r in rows
             ],
         }

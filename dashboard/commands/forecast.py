@@ -213,8 +213,9 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                     for words in _look_for_swaps(opened, now, workers, team, stop):
                         say(words)
                 _nightly(opened, datetime.now(UTC))
+                system, zone = opened.config.shop.units, opened.config.zone
                 for each in messenger.turn(datetime.now(UTC)):
-                    say(f"notice, {each.kind}: {each.words(opened.config.shop.units)}")
+                    say(f"notice, {each.kind}: {each.words(system, zone=zone)}")
             except StoreError as err:
                 if str(err) != said:  # once, not every second
                     said = str(err)
@@ -256,7 +257,10 @@ def _look_for_swaps(
 ) -> list[str]:
     """Look who bears another's tag, have both verdicts say so or no longer say so, and return what is new."""
     before = {each.tags for each in notes.swaps(opened.store)}
-    found = {each.tags: text.sentence(each.reason, "metric") for each in swaps.look(opened, now)}
+    found = {
+        each.tags: text.sentence(each.reason, "metric", zone=opened.config.zone)
+        for each in swaps.look(opened, now)
+    }
     standing = _asked(opened, None, everything=True)
     tags = [tag for tag in standing if any(tag in pair for pair in before ^ set(found))]
     if tags:

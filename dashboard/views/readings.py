@@ -48,7 +48,7 @@ def depths(found: shop_facts.TimberFacts, system: units.System) -> str:
     said = f"Pins {mean} deep read about the mean of this section, {deep} and deeper its core."
     if found.answer is not None:
         judged = found.answer.verdict
-        following = sentence(judged.next_reading_coded, judged.next_reading, system)
+        following = sentence(judged.next_reading_coded, judged.next_reading, system, zone=words.zone())
         said = f"Next: {following} {said}"
     return said
 
@@ -101,7 +101,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
         return
     if likely is not None:
         ok, why = likely
-        (st.info if ok else st.warning)(words.md(text.sentence(why, system)))
+        (st.info if ok else st.warning)(words.md(text.sentence(why, system, zone=words.zone())))
     if not st.button("Save", type="primary", key=f"round_store-{tag}", disabled=not typed.strip()):
         return
     with layout.errors_as_sentences():
@@ -112,7 +112,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
             near = shop_facts.pins_by_hand(
                 tag, typed, depth, None if face == "any" else Face(face), bare, layout.now(), end
             )
-        st.session_state["round_done"] = (tag, near and text.sentence(near, system))
+        st.session_state["round_done"] = (tag, near and text.sentence(near, system, zone=words.zone()))
         st.rerun()
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import datetime
+from datetime import datetime, tzinfo
 
 import numpy as np
 
@@ -17,7 +17,12 @@ from baulk.models.reading import AT_LEAST, Series, sensor_flag
 
 
 def placed(
-    block: Block, sensor: str, known: Attachments, arrived_utc: datetime
+    block: Block,
+    sensor: str,
+    known: Attachments,
+    arrived_utc: datetime,
+    *,
+    zone: tzinfo | None = None,
 ) -> tuple[list[Block], Iterator[tuple[int, str]]]:
     """Part the readings of a moving sensor by where it was.
 
@@ -31,6 +36,8 @@ def placed(
         Where it was, as the register has it.
     arrived_utc : datetime
         Now.
+    zone : tzinfo, optional
+        By whose clock a sentence tells when a reading was taken.
 
     Returns
     -------
@@ -53,7 +60,7 @@ def placed(
         one = marked.reading(n, arrived_utc)
         there = sensors.place(one, known)
         if there is None:
-            homeless.append((n, sensors.why_not_words(one, known)))
+            homeless.append((n, sensors.why_not_words(one, known, zone=zone)))
         else:
             groups.setdefault(there.series, []).append(n)
             flags[n] = there.flags
@@ -85,10 +92,14 @@ class WideForm:
         Gives a tag as the register writes it.
     known : Attachments
         Where the sensors were that move between timbers.
+    zone : tzinfo, optional
+        By whose clock sentences tell a moment; this machine's if left out.
     """
 
-    def __init__(self, sheet: Sheet, logger: Logger, tag: Tag, known: Attachments) -> None:
-        self._sheet, self._logger, self._known = sheet, logger, known
+    def __init__(
+        self, sheet: Sheet, logger: Logger, tag: Tag, known: Attachments, *, zone: tzinfo | None = None
+    ) -> None:
+        self._sheet, self._logger, self._known, self._shop_zone = sheet, logger, known, zone
         self._time = sheet.index(logger.time)
         self._columns = [
             (
@@ -135,7 +146,7 @@ class WideForm:
             if said.sensor is None:
                 blocks.append(block)
                 continue
-            found, homeless = placed(block, said.sensor, self._known, now_utc)
+            found, homeless = placed(block, said.sensor, self._known, now_utc, zone=self._shop_zone)
             blocks += found
             whole = [taken.rows[n] for n in np.flatnonzero(keep)]
             refused += [
