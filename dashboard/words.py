@@ -138,9 +138,19 @@ def keep_to(zone: tzinfo | None) -> None:
     _Wall.zone = zone
 
 
+def zone() -> tzinfo | None:
+    """Return the zone that moments are shown in; None is this machine's."""
+    return _Wall.zone
+
+
 def local(moment: datetime) -> datetime:
     """Return a moment by the shop's clock on the wall."""
     return moment.astimezone(_Wall.zone)
+
+
+def wall(moment: datetime) -> datetime:
+    """Return what the shop's clock shows as a time without a zone, which a chart draws as it stands."""
+    return local(moment).replace(tzinfo=None)
 
 
 def day(moment: datetime) -> str:

@@ -157,7 +157,7 @@ def sort(
     possible, homeless = sensors.sort(possible)
     possible, has_air = _of_timbers(possible, shop, tags, problems)
     if homeless is not None:
-        why = ingest_sensors.why_not_words(homeless, sensors.known)
+        why = ingest_sensors.why_not_words(homeless, sensors.known, zone=shop.config.zone)
         reason = "; ".join([why, *problems][:_SHOWN])
         return Sorted(
             readings=tuple(possible),

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, tzinfo
 from functools import lru_cache
 from typing import Final
 
@@ -82,12 +82,12 @@ def why_not(reading: Reading, known: Attachments) -> Reason:
     return Reason(code="sensor.on_nothing", values={"sensor": sensor, "taken_utc": reading.taken_utc})
 
 
-def why_not_words(reading: Reading, known: Attachments) -> str:
+def why_not_words(reading: Reading, known: Attachments, *, zone: tzinfo | None = None) -> str:
     """Return why a reading can't be placed, in the words that quarantine and imports keep.
 
     They hold no quantity, so they are the same in either system of units.
     """
-    return text.sentence(why_not(reading, known), "metric")
+    return text.sentence(why_not(reading, known), "metric", zone=zone)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +143,7 @@ def move(shop: Shop, sensor: str) -> Settled:
             aside.append(
                 Rejected(
                     raw=as_message(one, sensor),
-                    reason=why_not_words(one, known),
+                    reason=why_not_words(one, known, zone=shop.config.zone),
                     cause=Cause.UNPLACED_SENSOR,
                     waits_for=waits_for(sensor),
                 )

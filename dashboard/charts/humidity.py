@@ -39,7 +39,7 @@ def window(made: AirPlan, height: int = 330) -> alt.LayerChart:
     weeks = made.weeks[:WEEKS]
     frame = pd.DataFrame(
         {
-            "time": pd.to_datetime([each.starts_utc for each in weeks], utc=True),
+            "time": [time_series.moment(each.starts_utc) for each in weeks],
             "low": [each.low_pct for each in weeks],
             "high": [each.high_pct for each in weeks],
             "set": [each.set_pct for each in weeks],

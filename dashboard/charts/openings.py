@@ -36,7 +36,7 @@ def growth(found: Sequence[Opening], what: str, system: System, height: int = 17
     """
     unit, per = ("in", MM_PER_INCH) if system == "inch" else ("mm", 1.0)
     rows = [
-        {"time": each.at_utc, "value": mm / per, "which": words.called(one)}
+        {"time": time_series.moment(each.at_utc), "value": mm / per, "which": words.called(one)}
         for one in found
         for each in one.days
         if (mm := getattr(each, f"{what}_mm")) is not None

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from baulk.dashboard import words
 from baulk.ingest.evaluation.document import Course, Document
 from baulk.models.units import System
 
@@ -71,8 +72,16 @@ def finish(chart: Any, height: int, *, fit: bool = True) -> alt.LayerChart:  # n
 
 
 def times(posix_s: Sequence[float] | NDArray[np.float64]) -> pd.DatetimeIndex:
-    """Return moments as the charts take them."""
-    return pd.to_datetime(np.asarray(posix_s, dtype=float), unit="s", utc=True)
+    """Return moments as the charts take them: by the shop's clock and without a zone.
+
+    A browser shows a moment that has a zone by the clock of its own machine, one without as it stands.
+    """
+    return pd.DatetimeIndex([words.wall(datetime.fromtimestamp(float(each), UTC)) for each in posix_s])
+
+
+def moment(at: datetime) -> pd.Timestamp:
+    """Return one moment as `times` does."""
+    return pd.Timestamp(words.wall(at))
 
 
 def date_axis(form: str = "%b %Y") -> alt.Axis:
@@ -108,7 +117,8 @@ def readings(answer: Document, names: dict[str, str], system: System, height: in
             "model": [r.model_pct for r in rows],
             "kind": ["left out" if r.left_out else "at least" if r.at_least else "measured" for r in rows],
             "why": [
-                r.why_left_out(system) or ("at least this wet" if r.at_least else "used in the fit")
+                r.why_left_out(system, zone=words.zone())
+                or ("at least this wet" if r.at_least else "used in the fit")
                 for r in rows
             ],
         }
@@ -223,7 +233,7 @@ def fan(
     late = frame["time"].min() + 0.85 * (frame["time"].max() - frame["time"].min())
     layers += upright(now, "now", INK, [1, 0], 2)
     if square is not None and square > now:
-        layers += upright(square, "square", INK, [5, 4], 17, before=pd.Timestamp(square) > late)
+        layers += upright(square, "square", INK, [5, 4], 17, before=moment(square) > late)
     return finish(alt.layer(*layers), height)
 
 
@@ -231,7 +241,7 @@ def upright(  # noqa: PLR0913 - a line and its word
     at: datetime, text: str, colour: str, dash: list[int], down: int, *, before: bool = False
 ) -> list[Any]:
     """Draw an upright line with its word after it, or before it near the right edge."""
-    one = pd.DataFrame([{"time": pd.Timestamp(at), "text": text}])
+    one = pd.DataFrame([{"time": moment(at), "text": text}])
     return [
         alt.Chart(one).mark_rule(color=colour, strokeWidth=1.4, strokeDash=dash).encode(x="time:T"),
         alt.Chart(one)
@@ -252,7 +262,7 @@ def _fan_frame(fan_: Course, which: str, upto: datetime | None = None) -> pd.Dat
         dict(zip(("low", "quarter", "mid", "three_quarters", "high"), rows, strict=True)), dtype=float
     )
     frame.insert(0, "time", times(fan_.posix_s))
-    frame = frame if upto is None else frame[frame["time"] <= pd.Timestamp(upto)]
+    frame = frame if upto is None else frame[frame["time"] <= moment(upto)]
     return frame.iloc[:: max(1, -(-len(frame) // 400))]
 
 
@@ -264,7 +274,8 @@ def air(  # noqa: PLR0913, PLR0917 (what, how it is called, how it looks)
     Parameters
     ----------
     frame : DataFrame
-        Column `time` and the quantity's column with its daily or hourly `low` and `high` where thinned.
+        Column `time`, with a zone, and the quantity's column with its daily or hourly `low` and `high` where
+        thinned.
     column : str
         The quantity's column.
     title : str
@@ -281,6 +292,7 @@ def air(  # noqa: PLR0913, PLR0917 (what, how it is called, how it looks)
     altair.LayerChart
         The chart.
     """
+    frame = frame.assign(time=[words.wall(each) for each in frame["time"]])
     x = alt.X("time:T", title=None, axis=date_axis(dates))
     y = alt.Y(f"{column}:Q", title=title, scale=alt.Scale(zero=False))
     base = alt.Chart(frame)

@@ -127,6 +127,18 @@ class Children:
             with child.log.open("ab") as out:
                 child.process = _spawn(child.argv, out)
 
+    def again(self, name: str) -> None:
+        """End the one of a name as gently as all are ended, and start it anew, which counts as no failure."""
+        for child in self.running:
+            if child.name == name:
+                _signal(child, signal.SIGTERM)
+                with suppress(subprocess.TimeoutExpired):
+                    child.process.wait(GRACE_S)
+                _signal(child, signal.SIGKILL)
+                child.process.wait()
+                with child.log.open("ab") as out:
+                    child.process = _spawn(child.argv, out)
+
     def end(self) -> None:
         """End all, the youngest first: asked to, and after a grace made to."""
         for child in reversed(self.running):

@@ -69,7 +69,7 @@ def doctor(
     for one in silent:
         say(f"nothing was ever heard on {one}")
     for each in known[1] if known else ():
-        say(f"{text.sentence(each.reason, 'metric')} From {each.backing}.")
+        say(f"{text.sentence(each.reason, 'metric', zone=zone)} From {each.backing}.")
     total = sum(counted.values())
     say(
         f"baulk {version('baulk')}: {total} values, "

@@ -24,6 +24,7 @@ from baulk.ingest.evaluation.compute import Evaluation
 from baulk.ingest.evaluation.document import Failed
 from baulk.ingest.evaluation.executors import Cluster, Team
 from baulk.ingest.monitoring import nightly, notify
+from baulk.ingest.settings_watch import Watched
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.models import text
@@ -187,38 +188,55 @@ def _outcome(made: Evaluation) -> str:
 def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team | None) -> None:
     """Go round until somebody asks us to end; what is wrong with the store now may be right in a moment.
 
-    The first round of each day goes over every timber and fits it from its arrival, for the program or the
-    settings may be other ones than before; from then on new readings are taken into that fit.
+    The first round of each day, and that after a change of settings, goes over every timber and fits it from
+    its arrival, for the program or the settings may be other ones than before; from then on new readings are
+    taken into that fit.
     """
     said = ""
     round_of: date | None = None
     looked: datetime | None = None
-    messenger, line = notify.Messenger(opened), _line(opened.config.zone)
-    while not stop.wait(0 if round_of is None else EVERY_S):
-        try:
-            now = datetime.now(UTC)
-            today = now.astimezone(opened.config.zone).date()
-            tags = _asked(opened, None, everything=False) if round_of == today else _every(opened, now)
-            if tags:
-                batch.run(
-                    opened, tags, now, workers=workers, team=team, whole=round_of != today, done=line,
-                    stop=stop.is_set,
-                )  # fmt: skip
-            if round_of != today and not stop.is_set():
-                standing.looked_over(opened)
-            said, round_of = "", today
-            if looked is None or now - looked >= SWAPS_EVERY:
-                looked = now
-                for words in _look_for_swaps(opened, now, workers, team, stop):
-                    say(words)
-            _nightly(opened, datetime.now(UTC))
-            for each in messenger.turn(datetime.now(UTC)):
-                say(f"notice, {each.kind}: {each.words(opened.config.shop.units)}")
-        except StoreError as err:
-            if str(err) != said:  # once, not every second
-                said = str(err)
-                say(said)
-    messenger.close()
+    with Watched(opened) as watched, closing(notify.Messenger(opened)) as messenger:
+        while not stop.wait(0 if round_of is None else EVERY_S):
+            try:
+                anew, told = watched.look()
+                if told:
+                    say(told)
+                opened = watched.shop
+                if anew:
+                    round_of = None
+                    messenger.move_to(opened)
+                round_of = _round(opened, round_of, stop, workers, team)
+                said = ""
+                now = datetime.now(UTC)
+                if looked is None or now - looked >= SWAPS_EVERY:
+                    looked = now
+                    for words in _look_for_swaps(opened, now, workers, team, stop):
+                        say(words)
+                _nightly(opened, datetime.now(UTC))
+                system, zone = opened.config.shop.units, opened.config.zone
+                for each in messenger.turn(datetime.now(UTC)):
+                    say(f"notice, {each.kind}: {each.words(system, zone=zone)}")
+            except StoreError as err:
+                if str(err) != said:  # once, not every second
+                    said = str(err)
+                    say(said)
+
+
+def _round(
+    opened: Shop, round_of: date | None, stop: threading.Event, workers: int | None, team: Team | None
+) -> date:
+    """Work out what has news, or everything if the last round over everything was of another day."""
+    now = datetime.now(UTC)
+    today = now.astimezone(opened.config.zone).date()
+    whole = round_of != today
+    if tags := _every(opened, now) if whole else _asked(opened, None, everything=False):
+        batch.run(
+            opened, tags, now, workers=workers, team=team, whole=whole, done=_line(opened.config.zone),
+            stop=stop.is_set,
+        )  # fmt: skip
+    if whole and not stop.is_set():
+        standing.looked_over(opened)
+    return today
 
 
 def _nightly(opened: Shop, now: datetime) -> None:
@@ -239,7 +257,10 @@ def _look_for_swaps(
 ) -> list[str]:
     """Look who bears another's tag, have both verdicts say so or no longer say so, and return what is new."""
     before = {each.tags for each in notes.swaps(opened.store)}
-    found = {each.tags: text.sentence(each.reason, "metric") for each in swaps.look(opened, now)}
+    found = {
+        each.tags: text.sentence(each.reason, "metric", zone=opened.config.zone)
+        for each in swaps.look(opened, now)
+    }
     standing = _asked(opened, None, everything=True)
     tags = [tag for tag in standing if any(tag in pair for pair in before ^ set(found))]
     if tags:

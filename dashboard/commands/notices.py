@@ -43,7 +43,7 @@ def notices(
             return
         found, zone = open_notices.look(opened, now_utc), opened.config.zone
     if json:
-        say_json([open_notices.as_json(each, system) for each in found])
+        say_json([open_notices.as_json(each, system, zone=zone) for each in found])
         return
     if not found:
         say("nothing is open")
@@ -55,7 +55,7 @@ def notices(
             (
                 each.kind,
                 about(each.about, system),
-                each.words(system),
+                each.words(system, zone=zone),
                 stamp(each.since_utc, zone),
             )
             for each in found

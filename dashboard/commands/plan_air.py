@@ -122,12 +122,12 @@ def air(  # noqa: PLR0913 - a person names them one by one
         return
     _say(made, temperature)
     if topic is not None:
-        say(f"\nPublished to {topic}. {text.sentence(publish_plan.CAUTION, reader)}")
+        say(f"\nPublished to {topic}. {text.sentence(publish_plan.CAUTION, reader, zone=words.zone())}")
 
 
 def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
     reader = units.temperature_system(temperature)
-    for sentence in text.sentences(summary(made), reader):
+    for sentence in text.sentences(summary(made), reader, zone=words.zone()):
         say(sentence)
     rows = [
         (
@@ -148,11 +148,11 @@ def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
         rows,
     )
     say("\nAssumptions:")
-    for sentence in text.sentences(made.assumptions, reader):
+    for sentence in text.sentences(made.assumptions, reader, zone=words.zone()):
         say(f"  - {sentence}")
     if made.changes:
         say("What would change it:")
-        for sentence in text.sentences(made.changes, reader):
+        for sentence in text.sentences(made.changes, reader, zone=words.zone()):
             say(f"  - {sentence}")
 
 

@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands import printing
+from baulk.dashboard import words
+from baulk.dashboard.commands import printing, which_wood
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
 from baulk.dashboard.commands.options import Confidence, MaybeOut, MaybeSpecies, MaybeUnits, SawKerf, Trim
 from baulk.dashboard.commands.printing import PrintOption
@@ -60,6 +61,7 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
+        words.keep_to(opened.config.zone)
         shown = _system(system, opened.config.shop.units)
         bare = units.default_length_unit(shown)
         listed = (
@@ -73,7 +75,7 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
         sure = min(opened.config.verdict.probability, SUREST) if confidence is None else confidence
         wish = Wish(
             confidence=sure,
-            species=None if kind is None else opened.woods.species.get(kind).name,
+            species=None if kind is None else which_wood.wood(opened.woods.species, kind).name,
             price_per_m3=price,
             wait_per_week=wait,
             kerf_mm=KERF_MM if kerf is None else units.length_mm(kerf, bare=bare),
@@ -113,7 +115,10 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
     if json:
         answer = worded(made, shown)
         answer["wish"]["system"] = shown
-        said = {"words": text.sentences(made.lines(), shown), "words_coded": plain(made.lines())}
+        said = {
+            "words": text.sentences(made.lines(), shown, zone=words.zone()),
+            "words_coded": plain(made.lines()),
+        }
         say_json(answer | {"refused": plain(listed.refused)} | said)
         return
     _tell(made, listed, shown, out)
@@ -122,7 +127,7 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
 def _tell(made: BuyPlan, listed: buying_parts.PartList, shown: units.System, out: Path | None) -> None:
     for refused in listed.refused:
         say(f"Line {refused.line} was left out: {refused.why}.")
-    say(text.sentence(made.yard_gives(), shown))
+    say(text.sentence(made.yard_gives(), shown, zone=words.zone()))
     if made.assignments:
         table(
             "From the yard",
@@ -133,13 +138,15 @@ def _tell(made: BuyPlan, listed: buying_parts.PartList, shown: units.System, out
                     f"{each.count}",
                     each.tag,
                     units.show_size(each.sawn_width_mm, each.sawn_depth_mm, shown),
-                    about(each.ready_utc, None, short=True) if each.ready_utc else "after its forecast",
-                    text.sentence(each.how, shown),
+                    about(words.local(each.ready_utc), None, short=True)
+                    if each.ready_utc
+                    else "after its forecast",
+                    text.sentence(each.how, shown, zone=words.zone()),
                 )
                 for each in made.assignments
             ],
         )
-    for line in text.sentences(made.rest(), shown):
+    for line in text.sentences(made.rest(), shown, zone=words.zone()):
         say(line)
     for title, lines in (
         ("Assumptions", made.assumptions),
@@ -147,7 +154,7 @@ def _tell(made: BuyPlan, listed: buying_parts.PartList, shown: units.System, out
         ("Cautions", made.cautions),
     ):
         say(f"{title}:")
-        for line in text.sentences(lines, shown):
+        for line in text.sentences(lines, shown, zone=words.zone()):
             say(f"  - {line}")
     if out is not None:
         say(f"The list for the mill is in {out}.")

@@ -8,7 +8,7 @@ from typing import Annotated, Final, get_args
 
 import typer
 
-from baulk.dashboard.commands import printing
+from baulk.dashboard.commands import printing, which_wood
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
 from baulk.dashboard.commands.options import (
     Bow,
@@ -138,11 +138,14 @@ def size(  # noqa: PLR0913 - each is an option of the command line
         from baulk.ingest.planning import sawing  # noqa: PLC0415 - as above
 
         woods, order = shops.woods_of(shop), sawing.as_seen(order, shop)
-        wood, lives = woods.species.get(kind or ""), woods.use_classes.get(use or "")
+        wood, lives = which_wood.wood(woods.species, kind or ""), woods.use_classes.get(use or "")
         made: SizePlan | CutPlan = sizes.size(order, wood, lives)
     else:
+        from baulk.ingest import shop as shops  # noqa: PLC0415 - as above
         from baulk.ingest.planning import sawing  # noqa: PLC0415 - slow to load, and only this way needs it
 
+        if kind is not None:
+            kind = which_wood.wood(shops.woods_of(shop).species, kind).name
         asked = sawing.Asked(
             tag=tag,
             section=section,

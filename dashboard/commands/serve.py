@@ -12,6 +12,9 @@ from baulk.dashboard.server import process as pages
 from baulk.dashboard.server.process import HOST
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
+from baulk.ingest.errors import StoreError
+from baulk.ingest.settings_watch import Eye
+from baulk.models.errors import BaulkError
 
 READY_WITHIN_S = 60.0
 
@@ -19,7 +22,8 @@ READY_WITHIN_S = 60.0
 def serve(*, port: PortOption = None, shop: ShopOption = HERE) -> None:
     """Run listener, forecasts and pages of a shop until Ctrl-C; a part that ends by itself is started again.
 
-    What the parts say is kept in the shop folder under logs.
+    What the parts say is kept in the shop folder under logs. Changed settings and tables are taken in while
+    it runs; only where the pages are served ([dashboard]) needs a new start.
 
     Example: baulk serve --shop ferry
     """
@@ -32,9 +36,27 @@ def serve(*, port: PortOption = None, shop: ShopOption = HERE) -> None:
         start_parts(children, folder, port, config=config)
         say(f"taking readings from the broker at {broker.host}:{broker.port}")
         say(f"the pages of {folder} are at {pages.where(config, port)}  (Ctrl-C ends)")
+        eye = Eye(config)
         while not stop.wait(1.0):
             children.mend()
+            if said := settings_anew(eye, children, folder):
+                say(said)
     say("all parts have ended")
+
+
+def settings_anew(eye: Eye, children: Children, folder: Path) -> str:
+    """Have the listener read changed settings; forecasts and pages see to themselves. Return what to tell."""
+    if not eye.changed():
+        return ""
+    try:
+        with shops.open(folder) as opened:
+            eye.take(opened.config)
+    except StoreError:
+        return ""  # tried again in a moment
+    except BaulkError as err:
+        return eye.refuse(err)
+    children.again("listener")  # the broker keeps its messages meanwhile
+    return "the settings or tables have changed; the listener has started anew with them"
 
 
 def start_parts(  # noqa: PLR0913 - what a shop's parts need

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from baulk.dashboard import typed
+from baulk.dashboard.commands import which_wood
 from baulk.dashboard.commands.answers import JsonOption, say, say_json, table
 from baulk.dashboard.commands.options import (
     Heartwood,
@@ -52,7 +53,7 @@ def size(  # noqa: PLR0913 - each is an option of the command line
 
     Example: baulk size "8 x 7 3/4 in" --species "white oak" --to 16
     """
-    wood = species.get(kind)
+    wood = which_wood.wood(species.BUILT_IN, kind)
     width_mm, depth_mm = units.size_mm(dimensions)
     onset = wood.shrinkage_onset_pct
     start_pct = _percent("the moisture content before", onset if start is None else start)
@@ -202,7 +203,7 @@ def _of_timber(
     moisture: tuple[str | None, str | None],
     boundary: tuple[str | None, str | None],
 ) -> tuple[dict[str, Any], tuple[Reason, ...]]:
-    wood, length_mm = species.get(kind), units.length_mm(length)
+    wood, length_mm = which_wood.wood(species.BUILT_IN, kind), units.length_mm(length)
     given_pct = None if moisture[0] is None else _percents("--mc", moisture[0])[0]
     most = _refuse_wetter_than_it_can_be(given_pct or 0.0, wood, 1.0, check="it and the wood")
     now_pct = wood.green_heartwood_mc_pct if given_pct is None else given_pct
@@ -252,7 +253,7 @@ def _measured_at_pct(given: str | None, mc_pct: float, wood: species.Species) ->
 
 def _from_weights(start: str, start_mc: str | None, now: str, kind: str | None) -> dict[str, Any]:
     start_kg, now_kg = units.mass_kg(start), units.mass_kg(now)
-    wood = species.get(kind) if kind else None
+    wood = which_wood.wood(species.BUILT_IN, kind) if kind else None
     if start_mc is not None:
         found = _percents("--start-mc", start_mc)
         mean = sum(found) / len(found)

@@ -136,8 +136,14 @@ def new_row(row: Planned, system: System) -> tuple[str, ...]:
 
 def change_words(change: Change) -> str:
     """Say what would change."""
-    old = "nothing" if change.old is None else change.old
-    return f"{change.field} {old} -> {change.new}"
+    return f"{change.field} {_shown(change, change.old)} -> {_shown(change, change.new)}"
+
+
+def _shown(change: Change, value: object) -> str:
+    """Write a field's value; a moment by the shop's clock, as `--at` takes it."""
+    if change.field.endswith("_utc") and isinstance(value, str):
+        return f"{words.local(datetime.fromisoformat(value)):%Y-%m-%d %H:%M}"
+    return "nothing" if value is None else str(value)
 
 
 def _say_done(report: TimberReport) -> None:

@@ -154,12 +154,12 @@ def _lengths(given: Mapping[str, str | None], system: System) -> dict[str, Value
 def _tell_growth(tag: str, face: Face | None, name: str, shop: Path) -> None:
     """Tell what the opening that was just noted has grown by."""
     with shops.open(shop) as opened:
-        system = opened.config.shop.units
+        system, zone = opened.config.shop.units, opened.config.zone
         events = opened.register.events(opened.register.get(tag).tag)
     for each in openings.seen(events):
         if (each.face, each.name) == (face, name):
             for reason in openings.growth_reasons(each):
-                say(text.sentence(reason, system))
+                say(text.sentence(reason, system, zone=zone))
 
 
 COMMANDS: Final[Mapping[str, Callable[..., None]]] = {"measure": measure, "check": check, "kerf": kerf}

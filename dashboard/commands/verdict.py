@@ -140,13 +140,13 @@ def _tell_why(found: _Found, system: units.System) -> None:
     judged = found.document.verdict
     coded = [each for each in judged.reasons_coded if not _shared(each)]
     coded.sort(key=lambda each: each.code not in _FIRST)
-    said = sentences(coded, judged.reasons, system)
+    said = sentences(coded, judged.reasons, system, zone=words.zone())
     say(f"\n{found.timber.tag}: {_step(judged)}")
     for reason in said[:MOST_REASONS]:
         say(f"  - {reason}")
     if len(said) > MOST_REASONS:
         say(f"  and {len(said) - MOST_REASONS} more on the timber's page, in its record and with --json")
-    say(f"  next: {sentence(judged.next_reading_coded, judged.next_reading, system)}")
+    say(f"  next: {sentence(judged.next_reading_coded, judged.next_reading, system, zone=words.zone())}")
 
 
 def _shared(reason: Reason) -> bool:
@@ -164,7 +164,7 @@ def _of_the_shed(found: Sequence[_Found], system: units.System) -> tuple[str, ..
             key = (one.code, one.values.get("place"), one.values.get("species"))
             if key not in shared or _days(one) > _days(shared[key]):
                 shared[key] = one
-    return sentences(list(shared.values()), (), system)
+    return sentences(list(shared.values()), (), system, zone=words.zone())
 
 
 def _days(reason: Reason) -> float:

@@ -56,9 +56,9 @@ def _entry(record: Record, step: str, date: datetime, worked_out: datetime, slug
     needed = judged.needed if step == "square" and judged.needed is not None else judged.wanted
     sure = f"{share(needed)} sure"
     when = words.when(date, worked_out, judged.spread_days.get(step))
-    said = sentences(judged.reasons_coded, judged.reasons, record.system)
+    said = sentences(judged.reasons_coded, judged.reasons, record.system, zone=words.zone())
     reasons = "\n".join(f"- {each}" for each in said[:3])
-    following = sentence(judged.next_reading_coded, judged.next_reading, record.system)
+    following = sentence(judged.next_reading_coded, judged.next_reading, record.system, zone=words.zone())
     day = words.local(date).date()
     entry = Event()
     entry.add("uid", f"{tag}-{step.replace(' ', '-')}@{slug}.baulk")

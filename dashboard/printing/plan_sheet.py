@@ -82,7 +82,7 @@ def pdf(  # noqa: PLR0913 - whose plan, whose units, whose paper
     title = _title(plan)
     reader = units.temperature_system(temperature) if isinstance(plan, AirPlan) else system
     lines = summary(plan)[:-1] if isinstance(plan, AirPlan) else plan.lines()
-    first, *rest = text.sentences(lines, reader)
+    first, *rest = text.sentences(lines, reader, zone=words.zone())
     parts: list[Flowable] = [
         page.text(shop, 8, textColor=style.QUIET),
         page.text(title, 18, bold=True, spaceAfter=5),
@@ -106,7 +106,7 @@ def pdf(  # noqa: PLR0913 - whose plan, whose units, whose paper
         ("Cautions", cautions),
     ):
         if reasons:
-            parts += [page.heading(name), *page.points(text.sentences(reasons, reader))]
+            parts += [page.heading(name), *page.points(text.sentences(reasons, reader, zone=words.zone()))]
     return page.document(parts, title=title, shop=shop, made_utc=made_utc, paper=size)
 
 
@@ -149,7 +149,7 @@ def _size(plan: SizePlan, system: System, room: float) -> list[Flowable]:
             each.name,
             show_movement(each.width_mm, system),
             show_movement(each.depth_mm, system),
-            text.sentence(each.why, system),
+            text.sentence(each.why, system, zone=words.zone()),
             each.mark,
         )
         for each in plan.terms
@@ -168,8 +168,8 @@ def _buy(plan: BuyPlan, system: System, room: float) -> list[Flowable]:
             f"{each.count}",
             each.tag,
             units.show_size(each.sawn_width_mm, each.sawn_depth_mm, system),
-            about(each.ready_utc, None, short=True) if each.ready_utc else "after its forecast",
-            text.sentence(each.how, system),
+            about(words.local(each.ready_utc), None, short=True) if each.ready_utc else "after its forecast",
+            text.sentence(each.how, system, zone=words.zone()),
         )
         for each in plan.assignments
     ]
@@ -178,4 +178,4 @@ def _buy(plan: BuyPlan, system: System, room: float) -> list[Flowable]:
         heads = ("part", "pieces", "timber", "saw now", "ready", "by")
         widths = [room * part for part in (0.24, 0.08, 0.13, 0.18, 0.15, 0.22)]
         parts += [page.heading("From the yard"), page.table(heads, rows, widths)]
-    return [*parts, Spacer(1, 4), *page.points(text.sentences(plan.rest(), system))]
+    return [*parts, Spacer(1, 4), *page.points(text.sentences(plan.rest(), system, zone=words.zone()))]

@@ -228,7 +228,7 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
         for name in judged.dates
     ]
     size = judged.rough_out_size_mm
-    following = sentence(judged.next_reading_coded, judged.next_reading, record.system)
+    following = sentence(judged.next_reading_coded, judged.next_reading, record.system, zone=words.zone())
     box = Table(
         [[_shape(told), [page.text(told.word, 14, bold=True), page.text(told.sentence, 9)]]],
         colWidths=[13 * MM, room - 13 * MM],
@@ -246,7 +246,7 @@ def _verdict(record: Record, room: float) -> list[Flowable]:
         Spacer(1, 3),
         *[
             page.text(f"• {reason}", 8, leftIndent=8, bulletIndent=0, spaceAfter=1.5)
-            for reason in sentences(judged.reasons_coded, judged.reasons, record.system)
+            for reason in sentences(judged.reasons_coded, judged.reasons, record.system, zone=words.zone())
         ],
         page.text(f"Next reading: {following}", 8, spaceBefore=3),
     ]

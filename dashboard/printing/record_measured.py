@@ -49,7 +49,7 @@ def checks(
             [
                 page.heading("Checks, shakes and splits"),
                 page.table(("which", "since", "wide", "deep", "long"), rows, widths),
-                *(page.text(text.sentence(each, system), 8) for each in foretold),
+                *(page.text(text.sentence(each, system, zone=words.zone()), 8) for each in foretold),
             ]
         )
     ]

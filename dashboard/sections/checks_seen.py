@@ -29,4 +29,4 @@ def show(tag: str, system: System) -> None:
                 drawn, width="stretch", key=f"openings-{what}", alt=f"The {what} of each check over time"
             )
     for each in told[:MOST_TOLD]:
-        st.caption(words.md(sentence(each, system)))
+        st.caption(words.md(sentence(each, system, zone=words.zone())))

@@ -67,7 +67,7 @@ def rows(items: Iterable[Any], system: System = "metric") -> pd.DataFrame:
 
 def _plain(value: Any, system: System) -> Any:  # noqa: ANN401 - anything in, what a table holds out
     if isinstance(value, Reason):
-        return text.sentence(value, system)
+        return text.sentence(value, system, zone=words.zone())
     if isinstance(value, Enum):
         return value.value
     return value if value is None or isinstance(value, str | int | float | datetime) else str(value)

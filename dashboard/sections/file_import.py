@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
 
@@ -17,10 +17,10 @@ from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest.exchange import export, import_readings, import_timbers
+from baulk.ingest.exchange import export, import_events, import_readings, import_timbers
 from baulk.ingest.exchange.csv_file import open_sheet
 from baulk.ingest.exchange.import_readings import Bringing
-from baulk.ingest.exchange.import_timbers import Status, TimberReport
+from baulk.ingest.exchange.import_timbers import Change, Status, TimberReport, Timbers
 from baulk.ingest.exchange.reading_rows import Refused
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import units as wire_units
@@ -85,7 +85,7 @@ _HINTS: Final = {
     "timbers": (
         "Columns: tag, species, green ({green}), finished, length ({length}), use, arrived (2026-11-25); "
         "if wanted pith ({pith}), place, sealed (yes or no), green mc. Nothing is entered before you have "
-        "seen it."
+        "seen it. A file of events beside it brings in what happened to them."
     ),
     "long": (
         "Columns: tag or place, quantity (weight, moisture, ...), depth and face of pins, taken, value, "
@@ -109,11 +109,20 @@ def _done(told: str) -> None:
 
 def _timbers(given: UploadedFile) -> None:
     now = layout.now()
+    beside = st.file_uploader(
+        "What happened to them, a CSV of events, if there is one",
+        ["csv", "txt", "tsv"],
+        key=f"bring_events_{st.session_state.get('bring_turn', 0)}",
+        help="As Export writes it: they are entered as they arrived, and each event follows at its own time.",
+    )
 
-    def look(shop: Shop) -> TimberReport:
-        return import_timbers.of_file(given.getvalue(), name=given.name).look(shop, now)
+    def opened(shop: Shop) -> Timbers:
+        happened = beside and import_events.of_file(
+            beside.getvalue(), now, zone=shop.config.zone, name=beside.name
+        )
+        return import_timbers.of_file(given.getvalue(), name=given.name, events=happened or None)
 
-    report = ask(look)
+    report = ask(lambda shop: opened(shop).look(shop, now))
     _notes(report.notes)
     new, changed = report.of(Status.NEW), report.of(Status.CHANGE)
     if new:
@@ -124,7 +133,9 @@ def _timbers(given: UploadedFile) -> None:
         st.caption(f"There already and the same: {len(same)}")
     if changed:
         rows = [
-            (each.tag, one.field, _cell(one.old), _cell(one.new)) for each in changed for one in each.changes
+            (each.tag, one.field, shown(one, one.old), shown(one, one.new))
+            for each in changed
+            for one in each.changes
         ]
         layout.cards(("There already", "Field", "Now", "In the file"), rows[:_SHOWN])
     update = bool(changed) and st.toggle(
@@ -133,25 +144,32 @@ def _timbers(given: UploadedFile) -> None:
     _refused(
         report.refused,
         len(report.refused),
-        lambda path: import_timbers.of_file(given.getvalue(), name=given.name).write_refused(report, path),
+        lambda path: ask(lambda shop: opened(shop).write_refused(report, path)),
     )
     count = len(new) + (len(changed) if update else 0)
-    if not count:
+    if report.missing_events:
+        st.caption(f"Events that are not there yet: {report.missing_events}")
+    if not count and not report.missing_events:
         st.info("Nothing to enter.")
-    elif st.button(f"Import {formatting.count(count, 'timber')}", type="primary", key="bring_go"):
+        return
+    wanted = [formatting.count(count, "timber")] if count else []
+    wanted += [formatting.count(report.missing_events, "event")] if report.missing_events else []
+    if st.button(f"Import {' and '.join(wanted)}", type="primary", key="bring_go"):
         by = preferences.chosen().name
+        done = ask(lambda shop: opened(shop).bring(shop, now, report, update=update, by=by))
+        _done(_entered(done, late=len(done.refused) - len(report.refused)))
 
-        def bring(shop: Shop) -> TimberReport:
-            return import_timbers.of_file(given.getvalue(), name=given.name).bring(
-                shop, now, report, update=update, by=by
-            )
 
-        done = ask(bring)
-        late = len(done.refused) - len(report.refused)
-        _done(
-            f"Timbers entered or changed: {sum(each.done for each in done.rows)}"
-            + (f"; refused at the last moment: {late}" if late else "")
-        )
+def _entered(done: TimberReport, *, late: int) -> str:
+    """Say what has become of timbers and events, with each event that would not go in."""
+    said = f"Timbers entered or changed: {sum(each.done for each in done.rows)}"
+    if late:
+        said += f"; refused at the last moment: {late}"
+    if done.events is not None:
+        said += f". Events entered: {done.events.entered}, there already: {done.events.known}"
+        if refused := done.events.refused:
+            said += f", refused: {len(refused)} ({'; '.join(refused[:_SHOWN])})"
+    return said
 
 
 def _doubts(report: TimberReport) -> None:
@@ -175,7 +193,10 @@ def _new_rows(report: TimberReport, system: System) -> list[tuple[str, ...]]:
     ]
 
 
-def _cell(value: object) -> str:
+def shown(change: Change, value: object) -> str:
+    """Write a field's value; a moment by the shop's clock."""
+    if change.field.endswith("_utc") and isinstance(value, str):
+        return words.clock(datetime.fromisoformat(value))
     return "nothing" if value is None else str(value)
 
 
@@ -333,6 +354,6 @@ def _take_out() -> None:
 
     st.download_button(f"{what.capitalize()} as CSV", made, f"{what}.csv", "text/csv", key="out_go")
     st.caption(
-        "Timbers and readings go in again as they were. A backup of everything: `baulk backup`, or "
-        "`backup_dir` in baulk.toml for one every night."
+        "Timbers with their events, and readings, go in again as they were. A backup of everything: "
+        "`baulk backup`, or `backup_dir` in baulk.toml for one every night."
     )

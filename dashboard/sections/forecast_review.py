@@ -164,7 +164,7 @@ def part_chart(
     history = pd.DataFrame(
         {"time": time_series.times(today.history.posix_s), "low": rows[0], "mid": rows[2], "high": rows[4]}
     )
-    history = history[history["time"] >= pd.Timestamp(then.made_utc - BEFORE)]
+    history = history[history["time"] >= time_series.moment(then.made_utc - BEFORE)]
     base = alt.Chart(history)
     layers.append(base.mark_line(color=time_series.INK, strokeWidth=2).encode(x=_X, y="mid:Q"))
     layers += [
@@ -213,7 +213,7 @@ def _band(
     names = ("low", "quarter", "mid", "three_quarters", "high")
     whole = pd.DataFrame(dict(zip(names, rows, strict=True)), dtype=float)
     whole.insert(0, "time", time_series.times(posix_s))
-    base = alt.Chart(whole[whole["time"] <= pd.Timestamp(until)])
+    base = alt.Chart(whole[whole["time"] <= time_series.moment(until)])
     x = _X
     y = alt.Y("low:Q", title=title, scale=alt.Scale(zero=False))
     tooltip = [

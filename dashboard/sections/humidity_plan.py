@@ -225,12 +225,12 @@ def _show(made: AirPlan, temperature: TemperatureUnit) -> None:
     shut = closed(made)
     if shut is not None:
         opening = [each.words for each in made.remedies if each.weeks_open]
-        st.warning(words.md(" ".join(text.sentences([shut, *opening], reader))))
-    st.markdown("\n\n".join(words.mds(text.sentences(summary(made), reader))))
+        st.warning(words.md(" ".join(text.sentences([shut, *opening], reader, zone=words.zone()))))
+    st.markdown("\n\n".join(words.mds(text.sentences(summary(made), reader, zone=words.zone()))))
     _table(made, temperature)
     downloads.offer_plan(made)
     with st.expander("Assumptions, and what would change the plan"):
-        said = text.sentences((*made.assumptions, *made.changes), reader)
+        said = text.sentences((*made.assumptions, *made.changes), reader, zone=words.zone())
         st.markdown("\n".join(f"* {each}" for each in words.mds(said)))
 
 

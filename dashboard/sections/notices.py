@@ -24,7 +24,7 @@ def show(system: System, now: datetime) -> None:
     with st.expander(f"{count}: {', '.join(sorted({each.kind for each in found}))}", key="notices"):
         rows = "".join(
             f"<li><b>{words.esc(each.kind)}</b>: "
-            f"{words.esc(layout.capital(each.words(system)))} "
+            f"{words.esc(layout.capital(each.words(system, zone=words.zone())))} "
             f'<span class="b-dim b-small">{words.esc(words.age(each.since_utc, now))}</span></li>'
             for each in found[:SHOWN]
         )

@@ -359,7 +359,11 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
             said = f"Noted: {event_text.event(event, facts.system)}.{_later(settled)}"
             if kind in CHANGES_SIZE:
                 out = ask(lambda s: still_fits.reason(s, event.tag))
-                said += f" {sentence(out, facts.system)}" if still_fits.little_left(out) else ""
+                said += (
+                    f" {sentence(out, facts.system, zone=words.zone())}"
+                    if still_fits.little_left(out)
+                    else ""
+                )
             st.session_state["event_told"] = said
             st.rerun()
 

@@ -150,6 +150,6 @@ def say(made: Document, now: datetime, system: System) -> None:
             if step in words.STEPS
         ]
     )
-    reasons = sentences(judged.reasons_coded, judged.reasons, system)
+    reasons = sentences(judged.reasons_coded, judged.reasons, system, zone=words.zone())
     st.markdown("\n".join(f"- {reason}" for reason in words.mds(reasons[:3])))
     st.caption("Nothing of this is kept; the timber's own verdict stands above.")

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 from pathlib import Path
 from threading import Lock
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from baulk.dashboard import words
 from baulk.ingest import shop as shop_module
+from baulk.ingest.settings_watch import Watched
 from baulk.models.errors import BaulkError
 
 T = TypeVar("T")
+LOG: Final = logging.getLogger("baulk.pages")
+LOOK_S: Final = 1.0  # between two looks at the settings
 
 
 class NoShop(BaulkError, LookupError):
@@ -35,12 +40,23 @@ class _Desk:
             raise
 
     def _open(self) -> None:
-        self._context = shop_module.open(self._folder, durable=True)
-        self._shop = self._context.__enter__()
-        words.keep_to(self._shop.config.zone)
+        self._watched = Watched(shop_module.open(self._folder, durable=True), durable=True)
+        self._looked_s = time.monotonic()
+        words.keep_to(self._watched.shop.config.zone)
+
+    def _now(self) -> shop_module.Shop:
+        """Return the shop, by settings that have changed meanwhile too."""
+        if time.monotonic() - self._looked_s >= LOOK_S:
+            self._looked_s = time.monotonic()
+            anew, said = self._watched.look()
+            if said:
+                LOG.warning("%s", said)
+            if anew:
+                words.keep_to(self._watched.shop.config.zone)
+        return self._watched.shop
 
     def ask(self, question: Callable[[shop_module.Shop], T]) -> T:
-        return self._thread.submit(lambda: question(self._shop)).result()
+        return self._thread.submit(lambda: question(self._now())).result()
 
 
 _opening = Lock()

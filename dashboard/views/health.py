@@ -36,7 +36,7 @@ def findings(found: tuple[Finding, ...], facts: shop_facts.ShopFacts) -> None:
         return
     rows = "".join(
         f'<li><span class="b-shape">{SHAPES[each.kind]}</span><b>{words.esc(each.kind.value)}</b>: '
-        f"{words.esc(layout.capital(text.sentence(each.reason, facts.system)))}</li>"
+        f"{words.esc(layout.capital(text.sentence(each.reason, facts.system, zone=words.zone())))}</li>"
         for each in found
     )
     st.html(f'<ul class="b-findings">{rows}</ul>')
@@ -96,7 +96,7 @@ def _clock(one: Learned | None, facts: shop_facts.ShopFacts) -> str:
         way = "behind" if one.behind_s > 0 else "ahead"
         done = ", put right" if one.is_corrected else ""
         return f"{formatting.hours_minutes(one.behind_s)} {way} since {words.day(one.since_utc)}{done}"
-    return text.sentence(clock_reason(one), facts.system)
+    return text.sentence(clock_reason(one), facts.system, zone=words.zone())
 
 
 def table(look: Health) -> pd.DataFrame:
@@ -147,7 +147,7 @@ def learned() -> None:
         return
     made_utc, found = known
     st.header("What the yard has learned", anchor=False)
-    rows = [(text.sentence(each.reason, "metric"), each.backing) for each in found]
+    rows = [(text.sentence(each.reason, "metric", zone=words.zone()), each.backing) for each in found]
     layout.cards(("What", "From"), rows)
     st.caption(
         f"Computed on {words.clock(made_utc)}, retired timbers included; each forecast of that day uses it "

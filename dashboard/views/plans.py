@@ -36,11 +36,15 @@ CORNERS = ("ab", "bc", "cd", "da")
 def told(made: SizePlan | CutPlan | BuyPlan) -> None:
     """Show what a plan assumes, what would change it, and what to mind."""
     system = shop_facts.facts().system
-    st.warning("\n\n".join(words.mds(sentences(made.cautions, system))))
+    st.warning("\n\n".join(words.mds(sentences(made.cautions, system, zone=words.zone()))))
     downloads.offer_plan(made)
     with st.expander("Assumptions, and what would change the plan"):
-        st.markdown("\n".join(f"- {line}" for line in words.mds(sentences(made.assumptions, system))))
-        if changes := words.mds(sentences(made.would_change, system)):
+        st.markdown(
+            "\n".join(
+                f"- {line}" for line in words.mds(sentences(made.assumptions, system, zone=words.zone()))
+            )
+        )
+        if changes := words.mds(sentences(made.would_change, system, zone=words.zone())):
             st.markdown("**What would change it**\n\n" + "\n".join(f"- {line}" for line in changes))
 
 
@@ -126,7 +130,7 @@ def to_order(system: units.System) -> None:
     more |= {"wane_mm": wane} if wane is not None else {}
     order = wish_of(finished, length, system, seen=shop_access.ask(curves.measured), **more)
     made = allowance.size(order, woods.species.get(kind), woods.use_classes.get(use))
-    first, *rest = words.mds(sentences(made.lines(), system))
+    first, *rest = words.mds(sentences(made.lines(), system, zone=words.zone()))
     st.markdown(f"**{first}**")
     for line in rest:
         st.markdown(line)
@@ -199,7 +203,10 @@ def from_timber(system: units.System) -> None:
     )
     order = replace(order, confidence=as_verdicts(99) / 100)
     made = shop_access.ask(lambda shop: sawing.cut_in(shop, asked, order, units.default_length_unit(system)))
-    names = [f"{i}. {sentence(choice.name, system)}" for i, choice in enumerate(made.choices, start=1)]
+    names = [
+        f"{i}. {sentence(choice.name, system, zone=words.zone())}"
+        for i, choice in enumerate(made.choices, start=1)
+    ]
     chosen = st.radio("Way to cut it", names, key="cut_choice", horizontal=True) or names[0]
     which = names.index(chosen)
     left, right = st.columns([3, 2], gap="large")
@@ -217,10 +224,10 @@ def from_timber(system: units.System) -> None:
                 for name, choice in zip(names, made.choices, strict=True)
             ],
         )
-        for line in words.mds(sentences(made.refused, system)):
+        for line in words.mds(sentences(made.refused, system, zone=words.zone())):
             st.markdown(line)
         if made.sweep.part_mm or made.sweep.timber_mm:
-            st.markdown(words.md(sentence(made.sweep.reason(), system)))
+            st.markdown(words.md(sentence(made.sweep.reason(), system, zone=words.zone())))
         told(made)
     with right:
         drawing(saw_drawing.of_cut(made, system, which), f"{made.stock.name}-saw")
@@ -275,10 +282,13 @@ def buying(system: units.System) -> None:
     """Show the parts, the assignment and the list for the mill."""
     wanted, woods = parts_wanted(system), shop_facts.woods()
     one, two, three = st.columns(3)
-    kind = one.selectbox(
-        "Wood to buy where a part names none", woods.species.names(), index=None, key="buy_species",
-        placeholder="choose",
-    )  # fmt: skip
+    with one:
+        kind = which_wood.choose(
+            "Wood to buy where a part names none",
+            woods.species,
+            key="buy_species",
+            placeholder="choose or type",
+        )
     sure = two.slider("Confidence of sizes and dates, %", 50, 95, as_verdicts(95), key="buy_sure") / 100
     wait = three.number_input(
         "A week's wait for a part costs as much as", 0.0, 10.0, 0.0, 0.01, key="buy_wait",
@@ -299,9 +309,11 @@ def buying(system: units.System) -> None:
     yard, air = shop_access.ask(lambda shop: (sawing.yard(shop, sure), sawing.futures(shop, now_utc, wanted)))
     with st.spinner("Assigning parts to timbers and drying what is short"):
         made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air, woods=woods)
-    st.markdown(f"**{words.md(sentence(made.yard_gives(), system))}**")
+    st.markdown(f"**{words.md(sentence(made.yard_gives(), system, zone=words.zone()))}**")
     taken = [each.reason() for each in made.assignments]
-    for line in words.mds(sentences((*taken, *(each.reason() for each in made.shortfalls)), system)):
+    for line in words.mds(
+        sentences((*taken, *(each.reason() for each in made.shortfalls)), system, zone=words.zone())
+    ):
         st.markdown(f"- {line}")
     downloads.offer_table(
         "parts",
@@ -310,7 +322,7 @@ def buying(system: units.System) -> None:
     )
     if made.mill:
         st.header("For the mill", anchor=False)
-        for line in words.mds(sentences([each.reason() for each in made.mill], system)):
+        for line in words.mds(sentences([each.reason() for each in made.mill], system, zone=words.zone())):
             st.markdown(f"- {line}")
         st.download_button(
             "List for the mill as CSV", mill_csv(made, system), "mill.csv", "text/csv", key="mill_csv"
@@ -329,7 +341,7 @@ def short_rows(made: BuyPlan, system: units.System) -> pd.DataFrame:
                 "depth_mm": each.size and each.size.green.depth_mm,
                 "length_mm": each.size and each.size.green_length_mm,
                 "species": each.size and each.size.species,
-                "why": sentence(each.reason(), system),
+                "why": sentence(each.reason(), system, zone=words.zone()),
             }
             for each in made.shortfalls
         ]

@@ -46,7 +46,7 @@ def depths(found: shop_facts.TimberFacts, system: units.System) -> str:
     said = f"Pins {mean} deep read about the mean of this section, {deep} and deeper its core."
     if found.answer is not None:
         judged = found.answer.verdict
-        following = sentence(judged.next_reading_coded, judged.next_reading, system)
+        following = sentence(judged.next_reading_coded, judged.next_reading, system, zone=words.zone())
         said = f"Next: {following} {said}"
     return said
 
@@ -105,7 +105,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
         return
     with layout.errors_as_sentences():
         near = shop_facts.store_by_hand(read, layout.now(), sure=doubtful)
-        st.session_state["round_done"] = (tag, near and text.sentence(near, system))
+        st.session_state["round_done"] = (tag, near and text.sentence(near, system, zone=words.zone()))
         st.rerun()
 
 

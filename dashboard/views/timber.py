@@ -67,10 +67,13 @@ def say_verdict(answer: Document, now: datetime, system: units.System) -> None:
         finished = units.show_size(*out.finished_mm, system)
         dates.append(("Finished size", share(out.probability), f"sure that {finished} still comes out"))
     reasons = [
-        f"<li>{words.esc(text)}</li>" for text in sentences(verdict.reasons_coded, verdict.reasons, system)
+        f"<li>{words.esc(text)}</li>"
+        for text in sentences(verdict.reasons_coded, verdict.reasons, system, zone=words.zone())
     ]
     first, rest = "".join(reasons[:3]), "".join(reasons[3:])
-    following = words.esc(sentence(verdict.next_reading_coded, verdict.next_reading, system))
+    following = words.esc(
+        sentence(verdict.next_reading_coded, verdict.next_reading, system, zone=words.zone())
+    )
     more = f"<details><summary>more reasons</summary><ul>{rest}</ul></details>" if rest else ""
     doubt = "" if verdict.enough_readings else " There are too few readings yet to rely on this."
     st.html(
@@ -171,7 +174,7 @@ def calibration(answer: Document, system: units.System) -> None:
     )
     used = "1 reading" if fit.used == 1 else f"{fit.used} readings"
     lines.append(f"Learned from {used}." if fit.used else "No reading has taught it anything yet.")
-    left_out = sentences(fit.left_out_coded, fit.left_out, system)
+    left_out = sentences(fit.left_out_coded, fit.left_out, system, zone=words.zone())
     lines += [f"Left out: {text}" for text in left_out[:5]]
     if len(left_out) > 5:
         lines.append(f"... and {len(left_out) - 5} more left out.")

@@ -9,6 +9,7 @@ version 0.1.0 wrote without a number, are read too: their sentences become reaso
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import tzinfo
 from functools import lru_cache
 from typing import Any, Final, Literal, TypeVar
 
@@ -112,11 +113,11 @@ class FittedReading(Part):
     left_out: str | None = None
     left_out_coded: CodedReason | None = Field(default=None, exclude_if=_absent)
 
-    def why_left_out(self, system: System) -> str | None:
+    def why_left_out(self, system: System, *, zone: tzinfo | None = None) -> str | None:
         """Return why it was set aside, in the reader's units; nothing where it was not."""
         if self.left_out is None or self.left_out_coded is None:
             return self.left_out
-        return sentence(self.left_out_coded, self.left_out, system)
+        return sentence(self.left_out_coded, self.left_out, system, zone=zone)
 
 
 class MeasuredSize(Part):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import Annotated, Any, Final
 
 from pydantic import (
@@ -96,7 +96,9 @@ def _as_texts(sentences: object) -> object:
     return None
 
 
-def sentences(coded: Sequence[Reason], stored: Sequence[str], system: System) -> tuple[str, ...]:
+def sentences(
+    coded: Sequence[Reason], stored: Sequence[str], system: System, *, zone: tzinfo | None = None
+) -> tuple[str, ...]:
     """Return reasons in the reader's units.
 
     Parameters
@@ -105,6 +107,8 @@ def sentences(coded: Sequence[Reason], stored: Sequence[str], system: System) ->
         The reasons, and the same as they were stored in the shop's units.
     system : {"inch", "metric"}
         The reader's units.
+    zone : tzinfo, optional
+        By whose clock moments are told; this machine's if left out.
 
     Returns
     -------
@@ -112,11 +116,11 @@ def sentences(coded: Sequence[Reason], stored: Sequence[str], system: System) ->
         As stored where another version of the program wrote a reason that this one has no sentence for.
     """
     try:
-        return text.sentences(coded, system)
+        return text.sentences(coded, system, zone=zone)
     except (KeyError, TypeError, ValueError):
         return tuple(stored)
 
 
-def sentence(coded: Reason, stored: str, system: System) -> str:
+def sentence(coded: Reason, stored: str, system: System, *, zone: tzinfo | None = None) -> str:
     """Return one reason in the reader's units; otherwise as `sentences`."""
-    return " ".join(sentences((coded,), (stored,), system))
+    return " ".join(sentences((coded,), (stored,), system, zone=zone))

@@ -42,13 +42,17 @@ MOST_PINS: Final = 6
 
 
 def listing(name: str, reasons: Sequence[Reason], system: System) -> dict[str, Any]:
-    """Return a list of reasons as two fields: sentences in the shop's units, and the reasons themselves."""
-    return {name: text.sentences(reasons, system), f"{name}_coded": tuple(reasons)}
+    """Return a list of reasons as two fields: sentences in the shop's units, and the reasons themselves.
+
+    Dates in these sentences are UTC, as all of a document: it is the same on whichever machine it is worked
+    out. Whoever shows one words the reasons by the reader's clock.
+    """
+    return {name: text.sentences(reasons, system, zone=UTC), f"{name}_coded": tuple(reasons)}
 
 
 def single(name: str, reason: Reason, system: System) -> dict[str, Any]:
     """Return one reason as two fields, as `listing`."""
-    return {name: text.sentence(reason, system), f"{name}_coded": reason}
+    return {name: text.sentence(reason, system, zone=UTC), f"{name}_coded": reason}
 
 
 def failed(head: dict[str, Any], why: str) -> document.Failed:

@@ -202,7 +202,8 @@ def of_logger(source: Source, logger: Logger, shop: Shop, *, name: str | None = 
     sheet = open_sheet(source, lambda names: time in names, name=name, looked_for=repr(logger.time))
     if logger.zone is None and shop.config.shop.zone is not None:
         logger = logger.model_copy(update={"zone": shop.config.shop.zone})
-    form = WideForm(sheet, logger, _tag(shop), _can(shop), shop.register.attachments())
+    attached = shop.register.attachments()
+    form = WideForm(sheet, logger, _tag(shop), _can(shop), attached, zone=shop.config.zone)
     return Bringing(sheet=sheet, form=form)
 
 

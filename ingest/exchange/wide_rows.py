@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import datetime
+from datetime import datetime, tzinfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +22,18 @@ from baulk.ingest.exchange.reading_rows import (
     owned,
 )
 from baulk.ingest.register.register import Attachments
+from baulk.ingest.wire import units as wire_units
 from baulk.ingest.wire.logger_columns import Logger
-from baulk.models.reading import Series, sensor_flag
+from baulk.models.reading import AT_LEAST, Series, sensor_flag
 
 
 def placed(
-    block: Block, sensor: str, known: Attachments, arrived_utc: datetime
+    block: Block,
+    sensor: str,
+    known: Attachments,
+    arrived_utc: datetime,
+    *,
+    zone: tzinfo | None = None,
 ) -> tuple[list[Block], Iterator[tuple[int, str]]]:
     """Part the readings of a moving sensor by where it was.
 
@@ -41,6 +47,8 @@ def placed(
         Where it was, as the register has it.
     arrived_utc : datetime
         Now.
+    zone : tzinfo, optional
+        By whose clock a sentence tells when a reading was taken.
 
     Returns
     -------
@@ -57,13 +65,13 @@ def placed(
         lines=block.lines,
         taken_us=block.taken_us,
         values=block.values,
-        flags=dict.fromkeys(range(len(block.taken_us)), (sensor_flag(sensor),)),
+        flags={n: (*block.flags.get(n, ()), sensor_flag(sensor)) for n in range(len(block.taken_us))},
     )
     for n in range(len(block.taken_us)):
         one = marked.reading(n, arrived_utc)
         there = sensors.place(one, known)
         if there is None:
-            homeless.append((n, sensors.why_not_words(one, known)))
+            homeless.append((n, sensors.why_not_words(one, known, zone=zone)))
         else:
             groups.setdefault(there.series, []).append(n)
             flags[n] = there.flags
@@ -102,10 +110,16 @@ class WideForm:
         Says what can't be of its timber.
     known : Attachments
         Where the sensors were that move between timbers.
+    zone : tzinfo, optional
+        By whose clock sentences tell a moment; this machine's if left out.
     """
 
-    def __init__(self, sheet: Sheet, logger: Logger, tag: Tag, can: Can, known: Attachments) -> None:
+    def __init__(  # noqa: PLR0913 - what a file is read with
+        self, sheet: Sheet, logger: Logger, tag: Tag, can: Can, known: Attachments, *,
+        zone: tzinfo | None = None,
+    ) -> None:  # fmt: skip
         self._sheet, self._logger, self._can, self._known = sheet, logger, can, known
+        self._shop_zone = zone
         self._time = sheet.index(logger.time)
         self._columns = [
             (
@@ -125,6 +139,14 @@ class WideForm:
         for at, said, series, scale in self._columns:
             texts = [row.cells[at] for row in taken.rows]
             values, reasons = numbers(texts, scale, comma=self._sheet.decimal_comma)
+            ended = {
+                n: pct
+                for n in reasons
+                if (pct := wire_units.at_least(series.quantity, texts[n], scale)) is not None
+            }
+            for n, pct in ended.items():
+                values[n] = pct
+                del reasons[n]
             there = np.array([bool(text) for text in texts], dtype=bool)
             blank += int((~there).sum())
             reasons.update(impossible(series, values, self._can if said.sensor is None else _nothing))
@@ -135,12 +157,16 @@ class WideForm:
             keep = there.copy()
             keep[list(reasons)] = False
             block = Block(
-                series=series, lines=lines[keep], taken_us=taken.taken_us[keep], values=values[keep]
+                series=series,
+                lines=lines[keep],
+                taken_us=taken.taken_us[keep],
+                values=values[keep],
+                flags={k: (AT_LEAST,) for k, n in enumerate(np.flatnonzero(keep).tolist()) if n in ended},
             )
             if said.sensor is None:
                 blocks.append(block)
                 continue
-            found, homeless = placed(block, said.sensor, self._known, now_utc)
+            found, homeless = placed(block, said.sensor, self._known, now_utc, zone=self._shop_zone)
             blocks += found
             whole = [taken.rows[n] for n in np.flatnonzero(keep)]
             refused += [

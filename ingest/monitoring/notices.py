@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from typing import Any, Final
 
 from baulk.ingest.evaluation import document, keeping_record
@@ -80,9 +80,9 @@ class Notice:
         """Name it."""
         return f"{self.kind}/{self.about}"
 
-    def words(self, system: System) -> str:
+    def words(self, system: System, *, zone: tzinfo | None = None) -> str:
         """Return what it is and what to do, in the reader's units; no capital, no full stop."""
-        return text.sentence(self.reason, system)
+        return text.sentence(self.reason, system, zone=zone)
 
 
 def open_ones(shop: Shop) -> list[Notice]:
@@ -370,12 +370,12 @@ def _plain(notice: Notice) -> dict[str, Any]:
     }
 
 
-def as_json(notice: Notice, system: System) -> dict[str, Any]:
+def as_json(notice: Notice, system: System, *, zone: tzinfo | None = None) -> dict[str, Any]:
     """Return a notice as it is published: its code, its values in SI, and its words in the shop's units."""
-    return {**_plain(notice), "sentence": notice.words(system)}
+    return {**_plain(notice), "sentence": notice.words(system, zone=zone)}
 
 
-def published(notices: Sequence[Notice], system: System) -> bytes:
+def published(notices: Sequence[Notice], system: System, *, zone: tzinfo | None = None) -> bytes:
     """Return what goes out on the retained topic: every open notice, by name."""
     ordered = sorted(notices, key=lambda each: each.key)
-    return json.dumps({"open": [as_json(each, system) for each in ordered]}).encode()
+    return json.dumps({"open": [as_json(each, system, zone=zone) for each in ordered]}).encode()

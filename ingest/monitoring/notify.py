@@ -7,7 +7,7 @@ import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Final
 
@@ -97,6 +97,10 @@ class Messenger:
         self._failures = 0
         self.said = ""
 
+    def move_to(self, shop: Shop) -> None:
+        """Go on with the shop opened anew; a message under way is not lost."""
+        self._shop = shop
+
     def turn(self, now_utc: datetime) -> list[Notice]:
         """Look once a minute, and hand over what is due; return what was told since the last turn."""
         done = self._done(now_utc)
@@ -118,7 +122,7 @@ class Messenger:
                 return [*done, *waiting]
             self._letter = _Letter(sent=waiting, to=to)
         yard = self._shop.config.shop
-        title, body = message(yard.name, self._letter.sent, yard.units)
+        title, body = message(yard.name, self._letter.sent, yard.units, zone=self._shop.config.zone)
         self._running = self._thread.submit(send, self._letter.to, title, body)
         return done
 
@@ -151,11 +155,13 @@ class Messenger:
         self._thread.shutdown(wait=False, cancel_futures=True)
 
 
-def message(shop: str, waiting: Sequence[Notice], system: System) -> tuple[str, str]:
+def message(
+    shop: str, waiting: Sequence[Notice], system: System, *, zone: tzinfo | None = None
+) -> tuple[str, str]:
     """Return title and body of one message for several notices, in the shop's units."""
     lines = []
     for each in waiting[:MOST]:
-        said = each.words(system)
+        said = each.words(system, zone=zone)
         end = "" if said.endswith((".", "!", "?")) else "."
         lines.append(f"- {capital(said)}{end}")
     if len(waiting) > MOST:

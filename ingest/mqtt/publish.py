@@ -72,7 +72,7 @@ def _notices(shop: Shop, sent: Mapping[str, datetime]) -> Iterator[Outgoing]:
             tag=NOTICES,
             made_utc=changed,
             topic=topics.notices(shop.config.slug),
-            payload=notices.published(notices.open_ones(shop), shop.config.shop.units),
+            payload=notices.published(notices.open_ones(shop), shop.config.shop.units, zone=shop.config.zone),
         )
 
 

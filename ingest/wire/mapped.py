@@ -18,12 +18,15 @@ from baulk.ingest.wire.topics import Target
 from baulk.ingest.wire.zone import placed, zone_of
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS
-from baulk.models.reading import Reading, Series, sensor_flag
+from baulk.models.reading import AT_LEAST, Reading, Series, sensor_flag
 
 
 def plain(raw: RawMessage, source: Source) -> Decoded:
     """Read a payload that is one number."""
-    return _decoded(raw, source, number_in(text(raw.payload), "the payload"), None)
+    words = text(raw.payload)
+    ended = _ended(words, source)
+    value = number_in(words, "the payload") if ended is None else 0.0
+    return _decoded(raw, source, value, None, ended=ended)
 
 
 def nested(raw: RawMessage, source: Source) -> Decoded:
@@ -33,12 +36,16 @@ def nested(raw: RawMessage, source: Source) -> Decoded:
     if found is None:
         raise WireError(f"there is nothing at {source.value!r} in the payload")
     what = f"the value at {source.value!r}"
-    value = number_in(found, what) if isinstance(found, str) else number(found, what)
+    ended = _ended(found, source) if isinstance(found, str) else None
+    if ended is not None:
+        value = 0.0
+    else:
+        value = number_in(found, what) if isinstance(found, str) else number(found, what)
     when = _search(source.time, body) if source.time else None
     try:
-        return _decoded(raw, source, value, _posix_s(when, source, raw))
+        return _decoded(raw, source, value, _posix_s(when, source, raw), ended=ended)
     except NoSuchHour:  # a sensor can't be asked which of the two it meant: the arrival tells best
-        return _decoded(raw, source, value, None, doubt=(WRONG,))
+        return _decoded(raw, source, value, None, doubt=(WRONG,), ended=ended)
 
 
 def pack(raw: RawMessage, source: Source) -> Decoded:
@@ -88,8 +95,25 @@ def _depth_unsaid(source: Source) -> float | None:
     return NO_DEPTH_MM if source.sensor is not None and source.quantity in AT_DEPTH else None
 
 
-def _decoded(
-    raw: RawMessage, source: Source, value: float, posix_s: float | None, *, doubt: tuple[str, ...] = ()
+def _ended(words: str, source: Source) -> float | None:
+    """Return where the meter's scale ended, if a text says that."""
+    if source.quantity is None or source.unit is None:
+        return None
+    try:
+        scale = SPECS[source.quantity].declared[source.unit]
+        return units.at_least(source.quantity, words, scale, basis=source.basis)
+    except OutOfRange as err:
+        raise WireError(str(err)) from err
+
+
+def _decoded(  # noqa: PLR0913 - what a message says, and how surely
+    raw: RawMessage,
+    source: Source,
+    value: float,
+    posix_s: float | None,
+    *,
+    doubt: tuple[str, ...] = (),
+    ended: float | None = None,
 ) -> Decoded:
     if source.quantity is None or source.unit is None:
         raise WireError(f"the [[source]] of {source.topic!r} names no quantity and unit")
@@ -103,6 +127,10 @@ def _decoded(
     try:
         name = source.named(raw.topic)
         converted = units.convert(value, SPECS[source.quantity].declared[source.unit])
+        if ended is None:
+            known = units.dry_basis(converted) if source.basis == "wet" else converted
+        else:
+            known, flags = ended, (*flags, AT_LEAST)
         if source.sensor is not None:  # the pipeline puts it on its timber
             flags = (*flags, sensor_flag(name))
         series = Series(
@@ -114,7 +142,7 @@ def _decoded(
         )
         reading = Reading(
             series=series,
-            value=units.dry_basis(converted) if source.basis == "wet" else converted,
+            value=known,
             taken_utc=taken,
             arrived_utc=raw.arrived_utc,
             flags=flags,

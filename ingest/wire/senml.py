@@ -14,9 +14,10 @@ from baulk.ingest.wire import units
 from baulk.ingest.wire.clock import WRONG, LazyClock
 from baulk.ingest.wire.message import Decoded, RawMessage, is_right, moment, number, parse_pack
 from baulk.ingest.wire.topics import Target
+from baulk.models import moisture_text
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS, Quantity, Scale
-from baulk.models.reading import Reading, Series, sensor_flag
+from baulk.models.reading import AT_LEAST, Reading, Series, sensor_flag
 from baulk.models.section import Face
 
 VERSION: Final = 10  # RFC 8428 section 4.4
@@ -289,10 +290,9 @@ def _reading(record: Record, target: Target, asked: Asked, clock: LazyClock, raw
     if record.problem:
         raise WireError(record.problem)
     series, scales = _series(record.name, record.unit, target, asked)
-    value = record.value
-    if type(value) is not float:
-        raise WireError(f"{record.name} has no number in v")
-    scale = _scale(record.name, record.unit, scales)
+    value, marks = _measured(record, series.quantity, scales)
+    if asked.flag:
+        marks = (*marks, asked.flag)
     if record.own_time:
         taken, flags = clock.taken(record.posix_s)
     else:  # counted from the arrival; a negative time of a buffer, or none at all
@@ -300,11 +300,27 @@ def _reading(record: Record, target: Target, asked: Asked, clock: LazyClock, raw
         taken, flags = (moment(record.posix_s), ()) if believed else (raw.now_utc, (WRONG,))
     return Reading(
         series=series,
-        value=units.convert(value, scale),
+        value=value,
         taken_utc=taken,
         arrived_utc=raw.arrived_utc,
-        flags=(*flags, asked.flag) if asked.flag else flags,
+        flags=(*flags, *marks),
     )
+
+
+def _measured(
+    record: Record, quantity: Quantity, scales: Mapping[str, Scale]
+) -> tuple[float, tuple[str, ...]]:
+    """Return the value in our unit; a text in vs may say that a moisture meter's scale ended there."""
+    value = record.value
+    if type(value) is str:
+        scale = scales.get(record.unit or "")
+        bare = quantity is Quantity.MOISTURE and moisture_text.names_no_number(value)
+        ended = units.at_least(quantity, value, scale or (1, 0)) if scale is not None or bare else None
+        if ended is not None:
+            return ended, (AT_LEAST,)
+    if type(value) is not float:
+        raise WireError(f"{record.name} has no number in v")
+    return units.convert(value, _scale(record.name, record.unit, scales)), ()
 
 
 def _scale(name: str, unit: str | None, scales: Mapping[str, Scale]) -> Scale:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from baulk.models import moisture_text
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import SPECS, Quantity, Scale
 
@@ -14,6 +15,37 @@ def known(quantity: Quantity) -> tuple[str, ...]:
 def convert(value: float, scale: Scale) -> float:
     """Apply ``value * scale + offset``, and hide the last binary digit that it adds."""
     return float(f"{value * scale[0] + scale[1]:.12g}") if scale != (1, 0) else float(value)
+
+
+def at_least(quantity: Quantity | None, words: str, scale: Scale, *, basis: str = "dry") -> float | None:
+    """Return the moisture at which a meter's scale ended, where that is what its text says: OL, >30, over.
+
+    Parameters
+    ----------
+    quantity : Quantity or None
+        What is measured; only of a moisture can it be said.
+    words : str
+        What stands where the number should.
+    scale : Scale
+        Of a number in the text. Without one the usual end counts, which is percent of oven-dry mass.
+    basis : {"dry", "wet"}
+        What a number in the text counts from.
+
+    Returns
+    -------
+    float or None
+        The wood is this wet or wetter; None where the text says nothing of the kind. [%]
+
+    Raises
+    ------
+    OutOfRange
+        If its number is no moisture on the wet basis.
+    """
+    found = moisture_text.over(words) if quantity is Quantity.MOISTURE else None
+    if found is None or moisture_text.names_no_number(words):
+        return None if found is None else found.mc_pct
+    value = convert(found.mc_pct, scale)
+    return dry_basis(value) if basis == "wet" else value
 
 
 def dry_basis(wet_pct: float) -> float:

@@ -6,6 +6,7 @@ The top row of `baulk.models`: nothing below imports it, and no code reads a sen
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from datetime import datetime, tzinfo
 from typing import Any, Final
 
 from baulk.models.reason import Reason
@@ -56,7 +57,7 @@ SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
 }
 
 
-def sentence(reason: Reason, system: System) -> str:
+def sentence(reason: Reason, system: System, *, zone: tzinfo | None = None) -> str:
     """Return a reason in words.
 
     Parameters
@@ -65,6 +66,8 @@ def sentence(reason: Reason, system: System) -> str:
         Code and values.
     system : {"inch", "metric"}
         The reader's units.
+    zone : tzinfo, optional
+        By whose clock its moments are told; this machine's if left out, as `datetime.astimezone` takes it.
 
     Returns
     -------
@@ -76,9 +79,26 @@ def sentence(reason: Reason, system: System) -> str:
     KeyError
         If no module of this package knows the code.
     """
-    return SENTENCES[reason.code](reason.values, system)
+    return SENTENCES[reason.code](_told_by(zone, reason.values), system)
 
 
-def sentences(reasons: Iterable[Reason], system: System) -> tuple[str, ...]:
+def sentences(reasons: Iterable[Reason], system: System, *, zone: tzinfo | None = None) -> tuple[str, ...]:
     """Return reasons in words, one string each; those with nothing to say are left out."""
-    return tuple(said for each in reasons if (said := sentence(each, system)))
+    return tuple(said for each in reasons if (said := sentence(each, system, zone=zone)))
+
+
+def _told_by(zone: tzinfo | None, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Put every moment by the reader's clock, those of a reason within a reason too."""
+    return {name: _moment(name, each, zone) for name, each in values.items()}
+
+
+def _moment(name: str, value: Any, zone: tzinfo | None) -> Any:  # noqa: ANN401 - a value of a reason
+    if isinstance(value, datetime):
+        return value.astimezone(zone)
+    if isinstance(value, Mapping):
+        return _told_by(zone, value)
+    if isinstance(value, tuple | list):
+        return tuple(_moment(name, each, zone) for each in value)
+    if isinstance(value, str) and name.endswith("_utc"):  # of a nested reason, as JSON has it
+        return datetime.fromisoformat(value).astimezone(zone).isoformat()
+    return value

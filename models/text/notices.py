@@ -36,7 +36,7 @@ def _ready(held: Values, _system: System) -> str:
 def _slipped(held: Values, _system: System) -> str:
     return (
         f"{held['tag']} is expected {held['days']} days later than before: "
-        f"{formatting.about(held['expected_utc'].astimezone(), None)}"
+        f"{formatting.about(held['expected_utc'], None)}"
     )
 
 
@@ -111,7 +111,7 @@ def _device_clock(held: Values, system: System) -> str:
     behind_s = held["behind_s"]
     off = f"{formatting.hours_minutes(behind_s)} {'behind' if behind_s > 0 else 'ahead'}"
     why = ", as with another time zone or summer time" if held["is_whole"] else _drift(held)
-    since = f"{held['since_utc'].astimezone():%Y-%m-%d %H:%M}"
+    since = f"{held['since_utc']:%Y-%m-%d %H:%M}"
     told = f"the clock of {_of_sensor(held, system)} is {off} since {since}{why}"
     if held["is_corrected"]:
         return f"{told}: its readings are moved by that; set it (what it sent is kept: `baulk sensor clock`)"
@@ -162,8 +162,8 @@ def _quarantine(held: Values, _system: System) -> str:
 def _session(held: Values, _system: System) -> str:
     return (
         "the broker no longer knew the listener when it came back at "
-        f"{held['until_utc'].astimezone():%Y-%m-%d %H:%M}: what sensors sent since "
-        f"{held['since_utc'].astimezone():%Y-%m-%d %H:%M} and was not fetched is lost. The broker may have "
+        f"{held['until_utc']:%Y-%m-%d %H:%M}: what sensors sent since "
+        f"{held['since_utc']:%Y-%m-%d %H:%M} and was not fetched is lost. The broker may have "
         "lost its memory, the listener may have been away for longer than session_days, or another program "
         "took its client id: set the broker up as deploy/mosquitto tells"
     )
@@ -171,7 +171,7 @@ def _session(held: Values, _system: System) -> str:
 
 def _certificate(held: Values, _system: System) -> str:
     return (
-        f"the certificate of the broker at {held['broker']} ends on {day(held['until_utc'].astimezone())}: "
+        f"the certificate of the broker at {held['broker']} ends on {day(held['until_utc'])}: "
         "make a new one (deploy/tls/make), or no sensor and no listener will connect"
     )
 
@@ -194,7 +194,7 @@ def _no_depth(held: Values, _system: System) -> str:
 
 def _on_nothing(held: Values, _system: System) -> str:
     return (
-        f"the sensor {held['sensor']} was on no timber at {held['taken_utc']:%Y-%m-%d %H:%M} UTC; "
+        f"the sensor {held['sensor']} was on no timber at {held['taken_utc']:%Y-%m-%d %H:%M}; "
         f"`baulk timber attach TAG {held['sensor']} --at TIME` says where it was"
     )
 

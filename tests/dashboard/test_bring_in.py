@@ -59,6 +59,34 @@ def test_a_list_of_timbers_is_seen_first_and_entered_by_a_button(page, shop_fold
         assert "NEW-02" not in shop.register.tags()
 
 
+def test_timbers_come_in_with_what_happened_to_them(page, shop_folder):
+    events = (
+        "tag,kind,at,detail\n"
+        'NEW-01,arrived,2026-05-01 08:00,"{""place"": ""yard""}"\n'
+        'NEW-01,moved,2026-05-20 09:30,"{""from"": ""yard"", ""to"": ""loft""}"\n'
+        'NEW-01,moved,2026-04-21 09:30,"{""from"": ""yard"", ""to"": ""barn""}"\n'  # before it came
+    )
+    text = HEAD.replace("arrived", "arrived,place") + ROW.replace("2026-05-01", "2026-05-01 08:00,loft")
+    for turn in range(2):
+        choose(page, "timbers")
+        page.file_uploader(key=f"bring_timbers_{turn}").upload("list.csv", text.encode(), "text/csv")
+        page.run()
+        page.file_uploader(key=f"bring_events_{turn}").upload("events.csv", events.encode(), "text/csv")
+        page.run()
+        assert not page.exception
+        if turn == 0:
+            assert page.button(key="bring_go").label == "Import 1 timber and 2 events"
+            page.button(key="bring_go").click().run()
+            assert "Events entered: 1, there already: 0, refused: 1 (NEW-01, moved: " in said(page)
+    with shops.open(shop_folder) as shop:
+        kinds = [(each.kind.value, each.detail.get("to")) for each in shop.register.events("NEW-01")]
+        assert sorted(kinds) == [("arrived", None), ("moved", "loft")]
+        assert shop.register.get("NEW-01").place == "loft"
+    assert (
+        page.button(key="bring_go").label == "Import 1 event"
+    )  # the one that was refused; the rest is there
+
+
 def test_a_change_needs_its_switch(page, shop_folder):
     with shops.open(shop_folder) as shop:
         tag = shop.register.tags()[0]

@@ -229,3 +229,8 @@ def test_the_page_plans_the_registers_parts(app, shop_folder):
     page.segmented_control(key="plan_way").set_value("parts").run()
     assert not page.exception
     assert any("of 2 pieces" in each.value for each in page.markdown)
+    woods = page.selectbox(key="buy_species")
+    assert any(
+        each.startswith("tamarack (") for each in woods.options
+    )  # with its other names, and asked which
+    assert woods.proto.accept_new_options

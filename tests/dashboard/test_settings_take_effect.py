@@ -13,9 +13,13 @@ from typer.testing import CliRunner
 
 from baulk.dashboard import commands
 from baulk.dashboard.commands import forecast as command
+from baulk.dashboard.commands import serve
+from baulk.dashboard.commands.children import Children
+from baulk.dashboard.server import shop_access
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import batch, executors, gather, standing
 from baulk.ingest.evaluation.document import document_of, failure_of, parse
+from baulk.ingest.settings_watch import Eye
 
 INGEST = Path(__file__).parents[1] / "ingest"
 TAGS = ("FER-01", "FER-02", "FER-03")
@@ -135,3 +139,108 @@ def test_a_round_that_was_stopped_is_gone_on_with(yard, worked, monkeypatch):
     monkeypatch.undo()
     with shops.open(yard) as opened:
         assert standing.changed(opened)
+
+
+def watched(folder, rounds):
+    """Let the watch go round, doing one thing before each of the rounds; return what it says."""
+    steps = iter(rounds)
+
+    class Stop:
+        def wait(self, _seconds):
+            step = next(steps, None)
+            if step is not None:
+                step()
+            return step is None
+
+        def is_set(self):
+            return False
+
+    with shops.open(folder) as opened:
+        command._watch(opened, Stop(), 1, None)
+
+
+def nothing():
+    pass
+
+
+def test_a_running_watch_goes_on_with_changed_settings_and_tables(yard, worked, capsys):
+    seen = []
+    watched(
+        yard,
+        (
+            nothing,
+            lambda: (
+                worked.clear(),
+                own_wood(yard),
+                settings(yard, "probability = 0.9 ", "probability = 0.8 "),
+            ),
+            lambda: seen.append(list(worked)),  # the files must stand still for one round
+            lambda: seen.append(sorted(worked)),
+            lambda: worked.clear() or (yard / "baulk.toml").touch(),
+            nothing,
+        ),
+    )
+    assert seen == [[], list(TAGS)]
+    assert worked == []  # saved again, and the same
+    assert capsys.readouterr().out.count("the settings or tables have changed; going on") == 1
+
+
+def test_broken_settings_are_told_once_and_the_old_ones_go_on(yard, worked, capsys):
+    own_wood(yard)
+    text = (yard / "baulk.toml").read_text()
+    watched(
+        yard,
+        (
+            nothing,
+            lambda: (worked.clear(), (yard / "baulk.toml").write_text(text + "[verdict\n")),
+            nothing,
+            nothing,
+            nothing,
+            lambda: (yard / "baulk.toml").write_text(text),
+            nothing,
+        ),
+    )
+    said = capsys.readouterr().out
+    assert said.count("the settings have changed and can't be taken: ") == 1
+    assert "is not TOML" in said
+    assert "those of before go on" in said
+    assert "going on with the new ones" not in said
+    assert worked == []
+
+
+def test_pages_that_are_open_go_on_with_changed_settings(yard, monkeypatch):
+    monkeypatch.setattr(shop_access, "LOOK_S", 0.0)
+    monkeypatch.setenv("BAULK_SHOP", str(yard))
+    monkeypatch.setattr(sys, "argv", ["pages"])
+
+    def told():
+        return shop_access.ask(lambda shop: (shop.config.shop.units, shop.register.get(TAGS[0]).tag))
+
+    assert told() == ("metric", TAGS[0])
+    settings(yard, 'units = "metric"', 'units = "inch"')
+    told()
+    assert told() == ("inch", TAGS[0])
+    text = (yard / "baulk.toml").read_text()
+    (yard / "baulk.toml").write_text(text + "[verdict\n")
+    told()
+    assert told() == ("inch", TAGS[0])
+
+
+def test_serve_has_the_listener_read_changed_settings(yard, tmp_path):
+    own_wood(yard)
+    with shops.open(yard) as opened:
+        eye = Eye(opened.config)
+    says = "print('up', flush=True); import time; time.sleep(60)"
+    with Children(tmp_path / "logs") as children:
+        part = children.start("listener", [sys.executable, "-c", says])
+        first = part.process.pid
+        assert serve.settings_anew(eye, children, yard) == ""
+        settings(yard, "port = 1883", "port = 1884")
+        assert serve.settings_anew(eye, children, yard) == ""  # an editor may still be saving
+        assert "the listener has started anew" in serve.settings_anew(eye, children, yard)
+        assert (part.process.pid != first, part.process.poll(), part.restarts) == (True, None, 0)
+        second = part.process.pid
+        settings(yard, "port = 1884", "port = nowhere")
+        said = [serve.settings_anew(eye, children, yard) for _ in range(3)]
+        assert [bool(one) for one in said] == [False, True, False]
+        assert part.process.pid == second

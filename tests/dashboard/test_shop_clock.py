@@ -6,14 +6,21 @@ import json
 import time
 from datetime import UTC, datetime
 
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands, words
+from baulk.dashboard.charts import time_series
 from baulk.dashboard.commands import reaching
 from baulk.ingest import shop as shops
+from baulk.ingest.evaluation.document_fields import sentences as document_sentences
+from baulk.ingest.monitoring.notices import Notice
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.zone import zone_of
+from baulk.models import text
+from baulk.models.reason import Reason
+from baulk.models.text import _told_by
 
 OAK = (
     "timber", "add", "FER-01", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
@@ -85,6 +92,37 @@ def test_a_date_in_words_is_that_of_the_shops_clock(here):
         words.keep_to(None)
 
 
+def test_sentences_tell_dates_by_the_shops_clock_those_within_others_too(here):
+    late = datetime(2027, 1, 1, 0, 30, tzinfo=here.zone).astimezone(UTC)
+    told = text.sentence(
+        Reason(code="calibration.one_day", values={"read_utc": late}), "metric", zone=here.zone
+    )
+    assert "1 January 2027" in told
+    how = Reason(code="buying.by_verdict").to_json()
+    late_too = {"ready_utc": late.isoformat(), "how": how}  # as JSON has a reason within a reason
+    values = _told_by(here.zone, {"inner": {"values": late_too}})
+    assert values["inner"]["values"]["ready_utc"].startswith("2027-01-01T00:30")
+    assert values["inner"]["values"]["how"] == how
+    notice = Notice(
+        kind="sensor",
+        about="S7",
+        reason=Reason(code="sensor.on_nothing", values={"sensor": "S7", "taken_utc": late}),
+        since_utc=late,
+    )
+    assert "at 2027-01-01 00:30; " in notice.words("metric", zone=here.zone)
+
+
+def test_reasons_and_notices_are_worded_by_it_on_the_way_out(here):
+    late = datetime(2027, 1, 1, 0, 30, tzinfo=here.zone).astimezone(UTC)
+    words.keep_to(here.zone)
+    try:
+        coded = Reason(code="calibration.one_day", values={"read_utc": late})
+        (said,) = document_sentences((coded,), ("stored",), "metric", zone=words.zone())
+    finally:
+        words.keep_to(None)
+    assert "1 January 2027" in said
+
+
 def test_a_yard_goes_out_and_comes_in_again_with_its_moves(here, tmp_path):
     here(*OAK, "--at", "2026-01-05 07:30")
     here("timber", "move", "FER-01", "loft", "--at", "2026-02-01 23:45", "--note", "by the crane")
@@ -117,3 +155,19 @@ def test_a_place_entered_wrongly_is_edited_from_the_start(here):
     assert "set on its bearers in loft" in here("timber", "history", "FER-01")
     assert "lies in  loft; arrived 2026-01-05 07:30" in here("timber", "show", "FER-01")
     assert "moved" not in here("timber", "history", "FER-01")
+
+
+def test_charts_draw_by_the_shops_clock_wherever_the_reader_is(here):
+    late = datetime(2027, 1, 1, 0, 30, tzinfo=here.zone)
+    words.keep_to(here.zone)
+    try:
+        (drawn,) = time_series.times([late.timestamp()])
+        frame = pd.DataFrame({"time": pd.to_datetime([late]).tz_convert("UTC"), "rh_pct": [60.0]})
+        spec = time_series.air(frame, "rh_pct", "humidity", time_series.DEEP).to_dict()
+        upright = time_series.upright(late.astimezone(UTC), "now", time_series.INK, [1, 0], 2)[0].to_dict()
+    finally:
+        words.keep_to(None)
+    assert (drawn.tzinfo, drawn.isoformat()) == (None, "2027-01-01T00:30:00")
+    for each in (spec, upright):
+        times = {row["time"] for rows in each["datasets"].values() for row in rows}
+        assert times == {"2027-01-01T00:30:00"}  # without a zone: a browser shows it as it stands

@@ -11,8 +11,10 @@ from typer.testing import CliRunner
 from baulk.dashboard import commands
 from baulk.dashboard.commands import which_wood as at_a_terminal
 from baulk.dashboard.sections import which_wood
+from baulk.ingest import shop as shops
 from baulk.models import species
 from baulk.models.errors import SeveralFound
+from baulk.models.plan.buying.parts import Part
 
 ADD = (
     "timber",
@@ -55,6 +57,49 @@ def test_at_a_terminal_the_answer_is_a_number_or_a_name(shop_folder, monkeypatch
         assert done.exit_code == 0, done.output
         assert "1 European larch" in done.output
         assert json.loads(done.output[done.output.index("{") :])["species"] == wood
+
+
+@pytest.mark.parametrize(
+    ("words", "field"),
+    [
+        (("size", "8 x 8 in", "--species", "larch", "--to", "16"), "species"),
+        (("weight", "--species", "larch", "--size", "8 x 8 in", "--length", "10 ft"), "species"),
+        (
+            (
+                "weight", "--species", "larch", "--start", "200 lb", "--start-mc", "80", "--now", "150 lb",
+            ),
+            None,
+        ),
+        (
+            (
+                "plan", "size", "--species", "larch", "--finished", "6 x 6 in", "--length", "10 ft",
+                "--use", "deck",
+            ),
+            "species",
+        ),
+        (
+            (
+                "plan", "size", "--species", "larch", "--section", "9 x 9 in", "--timber-length", "11 ft",
+                "--finished", "6 x 6 in", "--length", "10 ft", "--use", "deck",
+            ),
+            None,
+        ),
+        (("plan", "buy", "--species", "larch"), None),
+    ],
+)  # fmt: skip
+def test_every_command_that_takes_a_wood_asks_which(shop_folder, monkeypatch, words, field):
+    monkeypatch.setattr(at_a_terminal, "_at_a_terminal", lambda: True)
+    app, here = commands.build([words[0]]), {"BAULK_SHOP": str(shop_folder)}
+    if words[1] == "buy":
+        with shops.open(shop_folder) as opened:
+            opened.register.save_part(
+                Part(name="stem", width_mm=150, depth_mm=150, length_mm=900, use_class="deck")
+            )
+    done = CliRunner().invoke(app, [*words, "--json"], input="2\n", env=here)
+    assert done.exit_code == 0, done.output
+    assert "larch means several woods:" in done.output
+    if field:
+        assert json.loads(done.output[done.output.index("{") :])[field] == "tamarack"
 
 
 def typed(name):

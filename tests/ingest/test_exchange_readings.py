@@ -259,6 +259,29 @@ def test_the_end_of_a_meters_scale_is_at_least_and_comes_back_so(yard):
     assert told == [(30.0, True), (27.5, True), (26.0, False)]
 
 
+def test_the_end_of_a_meters_scale_in_a_loggers_column_is_at_least(yard):
+    yard.register.add(replace(yard.register.get("FER-01"), tag="FER-02"))
+    day = datetime(2026, 5, 1, tzinfo=UTC)
+    operations.attach_sensor(yard, "S7", "FER-02", now_utc=NOW, at_utc=day, depth_mm=45)
+    text = (
+        "Date;Temp (C);MC;Moving\n2026-05-10 10:00;12,5;OL;>0,28\n"
+        "2026-05-11 10:00;>13;>27,5;0,26\n2026-05-12 10:00;14;over the moon;over\n"
+    )
+    columns = (TEMP, "MC=timber/FER-01/pin-25/moisture:percent", "Moving=sensor/S7/moisture:ratio")
+    report = bring(wide(text, yard, *columns), yard)
+    assert [each.reason.split(" is ")[0] for each in report.refused_rows] == [
+        "the value '>13'",  # no thermometer says so
+        "the value 'over the moon'",
+    ]
+
+    def told(tag):
+        return [(one.value, AT_LEAST in one.flags) for one in yard.store.readings(Owner.TIMBER, tag)]
+
+    assert told("FER-01") == [(30.0, True), (27.5, True)]
+    assert told("FER-02") == [(28.0, True), (26.0, False), (30.0, True)]
+    assert all("sensor-S7" in one.flags for one in yard.store.readings(Owner.TIMBER, "FER-02"))
+
+
 def test_refused_rows_come_out_with_their_reason_and_go_in_once_mended(yard, tmp_path):
     head = "tag;quantity;taken;value;unit\n"
     text = f"{head}FER-01;weight;2026-05-01T10:00Z;96;\nFER-01;weight;2026-05-02T10:00Z;95;kg\n"

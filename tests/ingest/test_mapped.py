@@ -11,6 +11,7 @@ from baulk.ingest import wire
 from baulk.ingest.errors import WireError
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.source import Source
+from baulk.models.reading import AT_LEAST
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 
@@ -28,6 +29,41 @@ def test_nested_json_in_fahrenheit_at_a_place_of_the_topic():
     (reading,) = read(WARMTH, {"air": {"t": 68}}).readings
     assert (str(reading.series), reading.value) == ("air/loft/temp", 20.0)  # 68 degF is 20 degC by definition
     assert reading.taken_utc == NOW
+
+
+PINS = {
+    "topic": "pins/1",
+    "format": "plain",
+    "quantity": "moisture",
+    "unit": "ratio",
+    "tag": "FER-01",
+    "depth_mm": 45,
+}
+
+
+@pytest.mark.parametrize(
+    ("payload", "basis", "value"),
+    [
+        (b" OL\n", "dry", 30.0),
+        (b">0.28", "dry", 28.0),
+        (b">0.2", "wet", 25.0),  # 20 of 100 parts are water: 20 on 80 of wood
+        (b"over", "wet", 30.0),  # the end of a scale is of the wood, whatever the numbers count from
+    ],
+)
+def test_a_text_that_says_the_scale_ended_is_at_least(payload, basis, value):
+    body = {**PINS, "basis": basis}
+    (reading,) = read(body, payload, "pins/1").readings
+    assert (reading.value, reading.flags) == (value, (AT_LEAST,))
+    nested = {**body, "format": "json", "value": "pins.mc", "time": "at"}
+    words = {"pins": {"mc": payload.decode()}, "at": "2026-05-14T08:00:00Z"}
+    (reading,) = read(nested, words, "pins/1").readings
+    assert (reading.value, reading.flags) == (value, (AT_LEAST,))
+    assert reading.taken_utc == datetime(2026, 5, 14, 8, tzinfo=UTC)
+
+
+def test_only_of_moisture_can_a_text_say_so():
+    with pytest.raises(WireError, match="not a number"):
+        read(WARMTH, {"air": {"t": "OL"}})
 
 
 def test_a_plain_number_in_pounds():

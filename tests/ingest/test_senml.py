@@ -13,6 +13,7 @@ from baulk.ingest.errors import WireError
 from baulk.ingest.wire import RawMessage, clock, senml
 from baulk.ingest.wire.topics import Target
 from baulk.models.quantity import Owner
+from baulk.models.reading import AT_LEAST
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 TIMBER = Target(owner=Owner.TIMBER, name="FER-01")
@@ -109,6 +110,34 @@ def test_a_record_that_makes_no_sense_is_named_and_its_neighbour_kept(record, wo
     assert [one.value for one in got.readings] == [60]
     (problem,) = got.problems
     assert words in problem
+
+
+@pytest.mark.parametrize(
+    ("record", "value"),
+    [
+        ({"vs": "OL", "u": "/"}, 30.0),
+        ({"vs": "over"}, 30.0),  # it has no number, so needs no unit
+        ({"vs": "> 0.28", "u": "/"}, 28.0),
+        ({"vs": "28+", "u": "/100"}, 28.0),
+    ],
+)
+def test_a_text_that_says_the_scale_ended_is_at_least(record, value):
+    (found,) = decode([{"n": "pin-45/moisture", **record}]).readings
+    assert (found.value, found.flags) == (value, (AT_LEAST,))
+
+
+@pytest.mark.parametrize(
+    ("record", "words"),
+    [
+        ({"n": "pin-45/moisture", "vs": "dry", "u": "/"}, "has no number in v"),
+        ({"n": "pin-45/moisture", "vs": ">28"}, "has no number in v"),  # of what, nobody knows
+        ({"n": "weight", "vs": "OL", "u": "kg"}, "has no number in v"),
+    ],
+)
+def test_no_other_text_is_a_measurement(record, words):
+    got = decode([record])
+    assert got.readings == ()
+    assert words in got.problems[0]
 
 
 def test_nan_spoils_its_own_record_only():

@@ -268,7 +268,7 @@ TOLD = [
         "sensor.on_nothing",
         {"sensor": "S7", "taken_utc": MARCH},
         (
-            "the sensor S7 was on no timber at 2027-03-04 12:00 UTC; `baulk timber attach TAG S7 --at TIME` "
+            "the sensor S7 was on no timber at 2027-03-04 12:00; `baulk timber attach TAG S7 --at TIME` "
             "says where it was"
         ),
         None,
