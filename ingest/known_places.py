@@ -44,8 +44,9 @@ def refuse_new(shop: Shop, name: str) -> None:
     Series(owner=Owner.AIR, name=name, quantity=Quantity.TEMP)  # refuses what no place can be called
     known = names(shop, again=True)
     if known and name not in known:
+        missed = str(NotFound("place", name, known))
         raise Unlikely(
-            f"{NotFound('place', name, known)}; `baulk place add {name}` enters it if it is new.",
+            f"{missed}{'' if missed.endswith('?') else ';'} `baulk place add {name}` enters it if it is new.",
             "--new-place",
         )
 

@@ -56,6 +56,26 @@ class NotFound(BaulkError, LookupError):
         return f"no {self.kind} called {self.name!r}; {hint}"
 
 
+class NoUseClass(NotFound):
+    """A use class is not in the table; all are named, for they are few and nothing else lists them.
+
+    Parameters
+    ----------
+    name : str
+        The name as given.
+    known : iterable of str
+        Every name that would have been found.
+    """
+
+    def __init__(self, name: str, known: Iterable[str]) -> None:
+        super().__init__("use class", name, known)
+        self.args = (self.name, self.known)  # what it is made of again, as by pickle
+
+    def __str__(self) -> str:
+        """Return the sentence."""
+        return f"no use class called {self.name!r}; there are {', '.join(self.known)}"
+
+
 class SeveralFound(NotFound):
     """A name means several entries of a table; which one has to be said.
 

@@ -6,7 +6,7 @@ import re
 from datetime import datetime
 from typing import Final
 
-from baulk.models.units import System, default_length_unit
+from baulk.models.units import System, default_length_unit, show_length, show_mass, show_size
 
 _FORMULA: Final = re.compile(r"[=+\-@\t\r\n]")
 _NUMBER: Final = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
@@ -137,6 +137,59 @@ def show_movement(mm: float, system: System, finer: int = 0) -> str:
         For instance ``0.17 in`` or ``4.2 mm``.
     """
     return f"{_movement(mm, system, finer)} {default_length_unit(system)}"
+
+
+def show_gauge(mm: float, system: System) -> str:
+    """Write what a feeler gauge or a rule was put into: the fraction that was read, else as a movement.
+
+    Parameters
+    ----------
+    mm : float
+        The width of an opening. [mm]
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    str
+        For instance ``1/8 in``, ``0.03 in`` or ``3.2 mm``.
+    """
+    sixteenths = mm / 25.4 * 16
+    as_read = system == "inch" and round(sixteenths) > 0 and abs(sixteenths - round(sixteenths)) < 0.01
+    return show_length(mm, system) if as_read else show_movement(mm, system)
+
+
+_IN_SI: Final = re.compile(r"""('[^']*'|"[^"]*")|(\d+(?:\.\d+)?)(?: x (\d+(?:\.\d+)?))? (mm|kg)\b""")
+
+
+def in_reader_units(sentence: str, system: System) -> str:
+    """Return the sentence of an error with its millimetres and kilograms in the reader's units.
+
+    Errors are worded where they are raised, in SI; nobody there knows who reads them. What stands in quotes
+    is the person's own words, and stays.
+
+    Parameters
+    ----------
+    sentence : str
+        For instance ``a check is at most 203 mm deep``.
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    str
+        For instance ``a check is at most 8 in deep``.
+    """
+
+    def told(found: re.Match[str]) -> str:
+        quoted, value, second, unit = found.groups()
+        if quoted is not None:
+            return quoted
+        if unit == "kg":
+            return show_mass(float(value), system)
+        return show_size(float(value), float(second), system) if second else show_length(float(value), system)
+
+    return sentence if system == "metric" else _IN_SI.sub(told, sentence)
 
 
 def show_movement_range(values: tuple[float, float, float], system: System) -> str:

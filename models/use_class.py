@@ -17,7 +17,7 @@ from functools import cache
 from importlib import resources
 from typing import Final
 
-from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.errors import NoUseClass, OutOfRange
 
 FILE: Final = "use_classes.csv"
 COLUMNS: Final = (
@@ -146,13 +146,13 @@ class UseClassTable:
 
         Raises
         ------
-        NotFound
-            If there is no such row; the nearest keys are offered.
+        NoUseClass
+            If there is no such row; all keys are named.
         """
         key = name.strip().lower().replace(" ", "-")
         found = self.own.get(key) or _table().get(key)
         if found is None:
-            raise NotFound("use class", name, self.names())
+            raise NoUseClass(name, self.names())
         return found
 
     def every(self) -> tuple[UseClass, ...]:

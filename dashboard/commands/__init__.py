@@ -9,6 +9,8 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
+from itertools import pairwise
+from pathlib import Path
 from typing import Annotated, Any, Final
 
 import typer
@@ -17,6 +19,7 @@ from typer.core import TyperGroup
 from baulk.dashboard.commands import former
 from baulk.dashboard.commands.help_text import keep_brackets
 from baulk.models.errors import BaulkError
+from baulk.models.formatting import in_reader_units
 
 _FRACTION: Final = re.compile(r"[1-9]\d{0,2}/[1-9]\d{0,2}(?:in|\")?")
 DETAIL = "BAULK_DETAIL"  # set to anything: an unexpected error is shown with where it came from
@@ -118,11 +121,11 @@ class _Top(TyperGroup):
 
 def main() -> None:
     """Run the command line; an error made on purpose is one sentence, any other one says how to see more."""
+    words = joined(sys.argv[1:])
     try:
-        words = joined(sys.argv[1:])
         build(_wanted(words))(words, prog_name="baulk")
     except BaulkError as err:
-        _end(str(err), err)
+        _end(_in_shop_units(str(err), words), err)
     except KeyboardInterrupt:
         sys.exit(130)
     except BrokenPipeError:  # the reader of our output left, as `head` does
@@ -157,6 +160,21 @@ def _wanted(words: Sequence[str]) -> list[str]:
         elif not word.startswith("-"):
             return [word]
     return []
+
+
+def _in_shop_units(sentence: str, words: Sequence[str]) -> str:
+    """Put the sizes and weights in an error into the units of the shop that was asked, if there is one."""
+    if " mm" not in sentence and " kg" not in sentence:
+        return sentence
+    from baulk.ingest import config as settings  # noqa: PLC0415 - only where something went wrong
+
+    named = [after for word, after in pairwise(words) if word == "--shop"]
+    named += [word.removeprefix("--shop=") for word in words if word.startswith("--shop=")]
+    shop = Path(named[-1] if named else os.environ.get("BAULK_SHOP", "."))
+    try:
+        return in_reader_units(sentence, settings.load(shop).shop.units)
+    except BaulkError:
+        return sentence
 
 
 def _end(sentence: str, err: Exception) -> None:

@@ -96,13 +96,13 @@ def size(  # noqa: PLR0913 - each is an option of the command line
                 "a size plan",
                 "needs --finished, --length, --species and --use, or a timber: its tag, or --section",
             )
-        shown = _system(finished, system)
+        shown = _system(finished, system, shop)
     elif tag is not None and system is None and finished is None:
         from baulk.ingest import config as settings  # noqa: PLC0415 - slow to load, as below
 
         shown = settings.load(shop).shop.units
     else:
-        shown = _system(section or finished or "", system)
+        shown = _system(section or finished or "", system, shop)
     bare = units.default_length_unit(shown)
 
     def mm(text: str | None, default: float = 0.0, *, signed: bool = False) -> float:
@@ -247,8 +247,15 @@ def _placement(text: str) -> Placement:
     return text  # type: ignore[return-value]  # one of them, as just asked
 
 
-def _system(given: str, asked: str | None) -> units.System:
+def _system(given: str, asked: str | None, shop: Path) -> units.System:
+    """Choose what is read and shown: what was asked for, else as the size was typed, else the shop's."""
     if asked not in {None, "inch", "metric"}:
         raise OutOfRange("--units", f"is inch or metric, not {asked!r}")
-    metric = asked == "metric" or (asked is None and given.strip().lower().endswith(("mm", "cm", "m")))
-    return "metric" if metric else "inch"
+    if asked is not None:
+        return "metric" if asked == "metric" else "inch"
+    text = given.strip().lower()
+    if text[-1:].isdigit():
+        from baulk.ingest import config as settings  # noqa: PLC0415 - slow to load, as above
+
+        return settings.load(shop).shop.units if (shop / settings.FILE).exists() else "inch"
+    return "metric" if text.endswith(("mm", "cm", "m")) else "inch"

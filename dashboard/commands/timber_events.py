@@ -390,7 +390,7 @@ def tell_history(events: list[Event], system: System, zone: tzinfo | None) -> No
 
 
 def undo(
-    number: Annotated[int, typer.Argument(help="As `history` shows it.", metavar="NUMBER")],
+    number: Annotated[str, typer.Argument(help="As `history` shows it.", metavar="NUMBER")],
     *,
     by: By = "",
     yes: Yes = False,
@@ -404,10 +404,14 @@ def undo(
 
     Example: baulk timber undo 17
     """
+    if not number.isdecimal():
+        raise OutOfRange(
+            "what to undo", f"is a number as `baulk timber history TAG` shows it, not {number!r}"
+        )
     with shops.open(shop, durable=True) as opened:
         now_utc = datetime.now(UTC)
         taken_back, settled = unless_unlikely(
-            lambda sure: operations.undo(opened, number, by=by, now_utc=now_utc, sure=sure), yes=yes
+            lambda sure: operations.undo(opened, int(number), by=by, now_utc=now_utc, sure=sure), yes=yes
         )
         system = opened.config.shop.units
     answer(taken_back, settled, system, json=json)

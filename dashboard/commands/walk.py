@@ -22,6 +22,7 @@ from baulk.ingest.walk import entries, lines, plausible, yard
 from baulk.ingest.walk.entries import Entry, Outcome, State
 from baulk.models import text, units
 from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.formatting import in_reader_units
 from baulk.models.quantity import Quantity
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
@@ -144,7 +145,7 @@ def _entry(opened: Shop, line: lines.Line, *, at_utc: datetime, now_utc: datetim
 
 
 def _why(outcome: Outcome, system: System) -> str:
-    return text.sentence(outcome.reason, system) if outcome.reason else outcome.why
+    return text.sentence(outcome.reason, system) if outcome.reason else in_reader_units(outcome.why, system)
 
 
 def _value(outcome: Outcome, system: System) -> str:

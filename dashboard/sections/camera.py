@@ -16,7 +16,7 @@ from baulk.ingest import photo_scale, photos
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError
 from baulk.models.section import Section
-from baulk.models.units import System, show_length
+from baulk.models.units import System, show_length, show_size
 
 LONGEST_SIDE: Final = 2400
 
@@ -79,6 +79,7 @@ def tag() -> str | None:
 
 PICTURE_PX: Final = 1000
 CORNERS: Final = ("upper left corner of the butt end", "lower right corner of the butt end", "pith")
+MOST_ASKEW: Final = 2.0  # a butt end seen at 60 degrees is half as wide as it is
 SAPWOOD: Final = "place where the sapwood begins, where it is plainest"
 
 
@@ -174,16 +175,24 @@ def on_photograph(
         return None
     found = placed(taps[: len(CORNERS)], section)
     if found is None:
-        st.error("Those corners lie on one line; tap them anew.")
+        st.error(
+            "Those are not the upper left and the lower right corner of "
+            f"{show_size(section.width_mm, section.depth_mm, system)}; press Tap again."
+        )
         return None
     _say(found, system)
     return found
 
 
 def placed(taps: list[tuple[float, float]], section: Section) -> Tapped | None:
-    """Return the pith from upper left corner, lower right corner and pith in the picture's own axes, y up."""
+    """Return the pith from upper left corner, lower right corner and pith in the picture's own axes, y up.
+
+    Two corners that span another shape than the section's are not those two, whatever the angle it was
+    taken at: taken for them, they would put the pith far outside the wood.
+    """
     (left, top), (right, low), (x, y) = taps
-    if abs(right - left) < 1e-9 or abs(top - low) < 1e-9:
+    wide, high = (right - left) / section.width_mm, (top - low) / section.depth_mm
+    if not (wide > 0 and high > 0 and 1 / MOST_ASKEW < wide / high < MOST_ASKEW):
         return None
     return Tapped(
         x_mm=((x - left) / (right - left) - 0.5) * section.width_mm,

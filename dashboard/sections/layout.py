@@ -14,6 +14,7 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
 from baulk.models.errors import BaulkError
+from baulk.models.formatting import in_reader_units
 
 POLL_S: Final = 3.0
 UNFORESEEN: Final = (
@@ -28,8 +29,12 @@ def now() -> datetime:
 
 
 def sentence(err: BaulkError) -> str:
-    """Return an error's sentence with a capital and a full stop, for Markdown."""
-    return words.md(capital(str(err)))
+    """Return an error's sentence with capital and full stop, in the units of whoever looks, for Markdown."""
+    try:
+        system = shop_facts.facts().system
+    except BaulkError:  # of the shop itself, whose units nobody knows then
+        system = "metric"
+    return words.md(capital(in_reader_units(str(err), system)))
 
 
 def capital(text: str) -> str:

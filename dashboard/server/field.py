@@ -27,6 +27,7 @@ from baulk.ingest.store import notes
 from baulk.ingest.walk import entries, yard
 from baulk.models import text
 from baulk.models.errors import BaulkError
+from baulk.models.formatting import in_reader_units
 from baulk.models.reading import AT_LEAST, Reading
 from baulk.models.units import System, show_size
 
@@ -124,7 +125,7 @@ def _person(request: Request) -> preferences.Chosen:
 
 
 def _outcome(one: entries.Outcome, system: System) -> dict[str, Any]:
-    said = text.sentence(one.reason, system) if one.reason else one.why
+    said = text.sentence(one.reason, system) if one.reason else in_reader_units(one.why, system)
     return {"id": one.id, "state": one.state.value, "said": f"{said[:1].upper()}{said[1:]}"}
 
 

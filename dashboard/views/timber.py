@@ -25,6 +25,7 @@ from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models import units
 from baulk.models.formatting import share
 from baulk.models.quantity import AT_DEPTH
+from baulk.models.section import Face
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 
@@ -196,7 +197,11 @@ def draw(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
     pins = sorted(
         {(s.depth_mm, s.face) for r in found.latest if (s := r.series).quantity in AT_DEPTH}, key=str
     )
-    spots = [cross_section.Pin(depth_mm=d, face=f) for d, f in pins if d is not None]
+    spots = [
+        cross_section.Pin(depth_mm=d, face=f)
+        for d, f in pins
+        if d is not None and d <= timber.section.size_mm(f or Face.A)  # a slip; it would stretch the picture
+    ]
     with right:
         st.altair_chart(
             cross_section.section(timber, answer, spots, facts.system),

@@ -95,7 +95,7 @@ def _refuse(event: Event, detail: dict[str, Value], timber: Timber) -> None:
     if event.kind is EventKind.CHECKED:
         _opened(detail, timber, event)
     if event.kind is EventKind.SOURCED:
-        _sourced(detail, event)
+        _sourced(detail, timber, event)
     if event.kind is EventKind.MEASURED:
         _measured(detail, timber)
         if {
@@ -106,8 +106,8 @@ def _refuse(event: Event, detail: dict[str, Value], timber: Timber) -> None:
             detail.setdefault("length_mm", timber.length_mm)
 
 
-def _sourced(detail: dict[str, Value], event: Event) -> None:
-    """Leave away what is empty, and refuse a felling that lies ahead."""
+def _sourced(detail: dict[str, Value], timber: Timber, event: Event) -> None:
+    """Leave away what is empty, and refuse a felling that lies ahead or after the arrival."""
     for name in [name for name, value in detail.items() if not str(value).strip()]:
         del detail[name]
     if not detail:
@@ -124,6 +124,11 @@ def _sourced(detail: dict[str, Value], event: Event) -> None:
             ) from err
         if felled > event.at_utc.date():
             raise OutOfRange("the day of felling", f"{felled} lies after {event.at_utc:%Y-%m-%d}")
+        if felled > timber.arrived_utc.date():
+            raise OutOfRange(
+                "the day of felling",
+                f"{felled} lies after {timber.tag} arrived, {timber.arrived_utc:%Y-%m-%d}; check both",
+            )
         detail["felled"] = felled.isoformat()
 
 

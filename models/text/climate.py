@@ -16,8 +16,8 @@ def _gaps(v: Values, _: System) -> str:
     many = "a gap" if one else f"{v['gaps']} gaps"
     longest = "" if one else f" (the longest {v['longest_days']:.0f})"
     return (
-        f"The air of {v['place']} has {many} of {v['days']:.0f} days{longest} since this timber came; the "
-        "months' usual air stands in for them."
+        f"The air of {v['place']} has {many} of {v['days']:.0f} days{longest} since the timber came; the "
+        f"months' usual air stands in for {'it' if one else 'them'}."
     )
 
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from baulk.models import units
-from baulk.models.formatting import show_along, show_movement
+from baulk.models.formatting import show_along, show_gauge, show_movement
 from baulk.models.quantity import Quantity
 from baulk.models.reading import AT_LEAST, Reading, from_end_mm, sensor_of
 from baulk.models.text.common import pct
@@ -146,7 +146,7 @@ def _checked(held: Values, system: System) -> str:
 
 
 def _narrow(held: Values, name: str, system: System) -> str:
-    return show_movement(float(held[name]), system)
+    return show_gauge(float(held[name]), system)
 
 
 def _kerfed(held: Values, system: System) -> str:
@@ -200,7 +200,8 @@ _SOURCE: Final = (
 
 
 def _sourced(held: Values, _system: System) -> str:
-    return "comes " + ", ".join(words.format(held[name]) for name, words in _SOURCE if name in held)
+    told = ", ".join(words.format(held[name]) for name, words in _SOURCE if name in held)
+    return f"comes {told}" if "supplier" in held else told
 
 
 def _retired(held: Values, _system: System) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from baulk.models.formatting import capital, count, day, share, show_movement
+from baulk.models.formatting import capital, count, day, share, show_gauge, show_movement
 from baulk.models.text.common import Writer
 from baulk.models.units import System, show_length
 
@@ -21,13 +21,17 @@ def named(v: Values) -> str:
 
 
 def _grown(v: Values, system: System) -> str:
-    """Return each size that has grown, from and to."""
-    show = {"width": show_movement}
-    sizes = [
-        f"from {show.get(what, show_length)(before, system)} to {show.get(what, show_length)(after, system)} "
-        f"{_WORDS[what]}"
-        for what, (before, after) in v["sizes_mm"].items()
-    ]
+    """Return each size that has grown, from and to; both widths in fractions, or neither."""
+
+    def told(what: str, sizes_mm: tuple[float, float]) -> str:
+        before, after = (show_length(each, system) for each in sizes_mm)
+        if what == "width":
+            before, after = (show_gauge(each, system) for each in sizes_mm)
+            if "." in before + after:
+                before, after = (show_movement(each, system) for each in sizes_mm)
+        return f"from {before} to {after} {_WORDS[what]}"
+
+    sizes = [told(*each) for each in v["sizes_mm"].items()]
     return f"has grown {' and '.join(sizes)} between {day(v['from_utc'])} and {day(v['to_utc'])}"
 
 

@@ -69,9 +69,9 @@ def _too_deep(held: Values, system: System) -> str:
 
 def _no_such_weight(held: Values, system: System) -> str:
     return (
-        f"{_mass(held['kg'], system)} can't be: a piece of {held['species']} of its size weighs between "
-        f"{_mass(held['lightest_kg'], system)} oven-dry and {_mass(held['heaviest_kg'], system)} with every "
-        "pore full. Check the unit, the tag, and the timber's size and species."
+        f"a piece of {held['species']} of its size weighs between {_mass(held['lightest_kg'], system)} "
+        f"oven-dry and {_mass(held['heaviest_kg'], system)} with every pore full, not "
+        f"{_mass(held['kg'], system)}. Check the unit, the tag, and the timber's size and species."
     )
 
 

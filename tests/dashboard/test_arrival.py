@@ -132,6 +132,9 @@ def test_the_pith_is_placed_between_the_tapped_corners():
     outside = camera.placed([*corners, (300.0, 400.0)], SECTION)
     assert outside.y_mm == pytest.approx(-135)
     assert camera.placed([corners[0], (500.0, 900.0), (1.0, 1.0)], SECTION) is None
+    upper_right = (corners[1][0], corners[0][1] - 5.0)  # the next corner, where the opposite one is asked for
+    assert camera.placed([corners[0], upper_right, (300.0, 700.0)], SECTION) is None
+    assert camera.placed([corners[1], corners[0], (300.0, 700.0)], SECTION) is None
 
 
 def test_two_taps_tell_the_radius_of_the_heartwood(app):

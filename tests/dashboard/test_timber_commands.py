@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from baulk.dashboard import commands
 from baulk.dashboard.commands import timber_events, timber_measure, timber_sensors
+from baulk.ingest import shop as shops
 from baulk.ingest.errors import RegisterError, Unlikely
 from baulk.ingest.evaluation import fingerprint
 from baulk.models.errors import NotFound, OutOfRange
@@ -382,7 +383,7 @@ def test_a_check_measured_again_is_told_with_what_it_has_grown_by(here, answer):
     first = ("timber", "check", "FER-01", "--face", "b", "--length", "24 in", "--depth", "1/2", "--at")
     here(*first, "2026-03-01", "--width", "1/64")
     grown = " ".join(here(*first, "2026-04-01", "--width", "1/8").split())
-    assert "check in face b: 24 in long, 0.12 in wide, 1/2 in deep" in grown
+    assert "check in face b: 24 in long, 1/8 in wide, 1/2 in deep" in grown
     assert "The check in face b has grown from 0.02 in to 0.12 in wide between 1 March 2026" in grown
     shake = answer(
         "timber", "check", "FER-01", "--opening", "shake", "--length", "3 in", "--known-since", "2026-01-20"
@@ -447,6 +448,7 @@ def test_where_a_timber_comes_from_and_its_stages_stand_in_its_history(here, ans
         ((), "at least one word"),
         (("--felled", "May"), "looks like 2026-01-14"),
         (("--felled", "2126-01-14"), "lies after"),
+        (("--felled", "2026-11-01"), "lies after FER-01 arrived"),
         (("--supplier", "x" * 121), "at most 120 letters"),
     ):
         with pytest.raises(OutOfRange, match=why):
@@ -459,3 +461,39 @@ def test_where_it_comes_from_works_nothing_out_anew():
     for kind in (EventKind.SOURCED, EventKind.LAUNCHED):
         also = Event(tag="FER-01", kind=kind, at_utc=at)
         assert fingerprint.events([sealed, also]) == fingerprint.events([sealed])
+
+
+def test_what_is_taken_back_is_named_by_its_number(here):
+    with pytest.raises(OutOfRange, match="is a number as `baulk timber history TAG` shows it, not 'FER-01'"):
+        here("timber", "undo", "FER-01")
+
+
+def test_every_use_class_is_named_where_one_is_not_known(here):
+    with pytest.raises(NotFound, match=r"there are backbone-immersed, .*frame-outdoors"):
+        here("timber", "edit", "FER-01", "--use", "backbone-below-water")
+
+
+@pytest.mark.parametrize(
+    ("units", "finished", "told"),
+    [
+        ("metric", "150 x 150", "180 x 180 mm"),
+        ("inch", "6 x 6", "7 1/4 x 7 1/4 in"),
+        ("metric", "6 x 6 in", "7 1/4 x 7 1/4 in"),
+    ],
+)
+def test_a_plan_without_a_unit_is_in_the_units_of_the_shop(tmp_path, units, finished, told):
+    shops.init(tmp_path / "yard", name="yard", units=units)
+    words = ("plan", "size", "--finished", finished, "--length", "3 m", "--species", "white oak")
+    done = CliRunner().invoke(
+        commands.build(("plan",)), [*words, "--use", "deck", "--shop", str(tmp_path / "yard")]
+    )
+    assert f"Saw or order {told}" in done.stdout
+
+
+def test_an_error_is_told_in_the_units_of_the_shop(here, shop_dir, monkeypatch, capsys):
+    words = ["baulk", "timber", "check", "FER-01", "--face", "b", "--depth", "9 in", "--shop", str(shop_dir)]
+    here("timber", "list")  # the shop has it
+    monkeypatch.setattr("sys.argv", words)
+    with pytest.raises(SystemExit):
+        commands.main()
+    assert "at most 8 in deep in FER-01, not 9 in" in capsys.readouterr().err

@@ -34,7 +34,7 @@ def test_a_slip_of_the_pen_offers_the_place_that_is_meant(yard):
         lambda: operations.add_reading_by_hand(yard, Series.parse("air/lofft/temp"), 20, now_utc=NOW),
     )
     for deed in deeds:
-        with pytest.raises(Unlikely, match=r"did you mean loft\?; `baulk place add lofft`") as told:
+        with pytest.raises(Unlikely, match=r"did you mean loft\? `baulk place add lofft`") as told:
             deed()
         assert told.value.option == "--new-place"
     assert {one.name for one in yard.register.places()} == {"shed", "loft"}

@@ -182,7 +182,7 @@ TOLD = {
     "plausible.too_deep": ({"pin_mm": 228.6, "side_mm": 203.2}, "other side: the piece is"),
     "plausible.no_such_weight": (
         {"kg": 589.7, "lightest_kg": 45.0, "heaviest_kg": 184.0, "species": "white oak"},
-        "can't be",
+        "with every pore full",
     ),
     "plausible.odd_weight": (
         {"kg": 66.0, "light_kg": 70.0, "heavy_kg": 155.0, "species": "oak"},

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 
+from baulk.models.formatting import in_reader_units
 from baulk.models.reading import Reading, Series
 from baulk.models.text import events
 from baulk.models.text import series as series_text
@@ -202,6 +204,31 @@ def test_where_a_timber_comes_from_is_one_sentence():
     assert (
         events.event(what, "inch") == "comes from the mill, log 12, felled 2026-01-14, for stem, of the ferry"
     )
+    assert events.event(replace(what, detail={"part": "stem"}), "inch") == "for stem"
+
+
+def test_a_gauge_that_was_read_in_a_fraction_is_told_in_it():
+    detail = {"face": "b", "width_mm": 25.4 / 8, "depth_mm": 50.8}
+    what = Event(tag="FER-01", kind=EventKind.CHECKED, at_utc=NOW, detail=detail)
+    assert events.event(what, "inch") == "check in face b: 1/8 in wide, 2 in deep"
+    fine = replace(what, detail={**detail, "width_mm": 0.762})
+    assert "0.03 in wide" in events.event(fine, "inch")
+    assert "3.2 mm wide" in events.event(what, "metric")
+
+
+@pytest.mark.parametrize(
+    ("said", "inch"),
+    [
+        ("a check is at most 203 mm deep, not 228.6 mm", "a check is at most 8 in deep, not 9 in"),
+        ("152.4 x 152.4 mm is under a tenth of 5080 x 4826 mm", "6 x 6 in is under a tenth of 200 x 190 in"),
+        ("a reading of 122.9237 kg stands there", "a reading of 271 lb stands there"),
+        ("the length is '12 mm' or \"3 kg\", not 25.4 mm", "the length is '12 mm' or \"3 kg\", not 1 in"),
+        ("3 mmol and 4 kgf", "3 mmol and 4 kgf"),
+    ],
+)
+def test_an_error_is_told_in_the_readers_units_and_what_was_typed_stays(said, inch):
+    assert in_reader_units(said, "inch") == inch
+    assert in_reader_units(said, "metric") == said
 
 
 def test_every_kind_has_words():
