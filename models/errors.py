@@ -73,7 +73,8 @@ class NoUseClass(NotFound):
 
     def __str__(self) -> str:
         """Return the sentence."""
-        return f"no use class called {self.name!r}; there are {', '.join(self.known)}"
+        known = f"known: {', '.join(self.known)}"
+        return f"no use class called {self.name!r}; {known}"
 
 
 class SeveralFound(NotFound):
