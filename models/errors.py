@@ -74,7 +74,7 @@ class NoUseClass(NotFound):
     def __str__(self) -> str:
         """Return the sentence."""
         known = f"known: {', '.join(self.known)}"
-        return f"no use class called {self.name!r}; {known}"
+        return f"no {self.kind} called {self.name!r}; {known}"
 
 
 class SeveralFound(NotFound):

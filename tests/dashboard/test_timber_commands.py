@@ -469,7 +469,7 @@ def test_what_is_taken_back_is_named_by_its_number(here):
 
 
 def test_every_use_class_is_named_where_one_is_not_known(here):
-    with pytest.raises(NotFound, match=r"there are backbone-immersed, .*frame-outdoors"):
+    with pytest.raises(NotFound, match=r"known: backbone-immersed, .*frame-outdoors"):
         here("timber", "edit", "FER-01", "--use", "backbone-below-water")
 
 
