@@ -15,17 +15,18 @@ from baulk.models.errors import BaulkError
 
 HEARTS = {"centre": "boxed at the centre", "tap": "tap it on a picture", "place": "type it"}
 SAPWOODS = {"unknown": "not known", "tap": "tap where it begins", "width": "type its width"}
-CLEARED = (
-    "arrival_tag",
+EMPTIED = (
     "arrival_green",
     "arrival_finished",
     "arrival_length",
     "arrival_weight",
     "arrival_mc",
+    "arrival_sapwood_width",
+)
+CLEARED = (
     "arrival_taps",
     "arrival_tap_at",
     "arrival_sapwood_tap_at",
-    "arrival_sapwood_width",
     "arrival_doubted",
 )
 
@@ -166,6 +167,9 @@ def page() -> None:
     inch = system == "inch"
     layout.title("Arrival", "Enter a timber when it is set on its bearers.")
     if done := st.session_state.pop("arrived", None):
+        for key in EMPTIED:  # said, not forgotten: a field whose value is only dropped still shows it
+            st.session_state[key] = ""
+        st.session_state["arrival_tag"] = arrival.next_tag()
         st.success(
             f"{words.md(arrival.said_back(done, system))}. {words.md(done)} is saved. Fix the tag to its "
             "butt end, then take its first weight or pin reading on its page."

@@ -235,6 +235,8 @@ def test_a_timber_is_tagged_in_with_fractions_on_a_phone(full, tab):
     browse.shoot(page, "arrival-filled")
     page.get_by_role("button", name="Save timber").click()
     expect(page.get_by_text("FER-10 is saved")).to_be_visible(timeout=15_000)
+    for name, next_one in (("tag", "FER-11"), ("green", ""), ("finished", ""), ("length", "")):
+        expect(page.locator(f".st-key-arrival_{name} input")).to_have_value(next_one)
     page.get_by_text("Open FER-10").click()
     expect(page.get_by_text("being computed")).to_be_visible(timeout=15_000)
     browse.shoot(page, "timber-new")
