@@ -355,7 +355,6 @@ def _add(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dateti
                     s, event, move=True, new_place=True, stop=lambda: monotonic() > end
                 )  # ticked above
             )
-            st.session_state.pop("event_wrong", None)  # the newest is offered first again
             said = f"Noted: {event_text.event(event, facts.system)}.{_later(settled)}"
             if kind in CHANGES_SIZE:
                 out = ask(lambda s: still_fits.reason(s, event.tag))
@@ -372,8 +371,10 @@ def _undo(events: list[Event], facts: shop_facts.ShopFacts, now: datetime) -> No
     if not events:
         return
     with st.expander("Undo an event", key="event-undo"):
+        newest = max(events, key=lambda each: each.number)
         chosen = st.selectbox(
-            "Noted by mistake", events, key="event_wrong",
+            "Noted by mistake", events, index=events.index(newest),
+            key=f"event_wrong_{newest.number}",  # another one, so that no browser keeps the choice before it
             format_func=lambda e: f"{words.day(e.at_utc)}: {event_text.event(e, facts.system)}",
         )  # fmt: skip
         st.caption("It stays in the books, marked as taken back, with your name and today's date.")

@@ -160,6 +160,12 @@ def label_at_once(tag: str, system: units.System) -> None:
         )  # fmt: skip
 
 
+def empty() -> None:
+    """Empty the form: a field whose value is only dropped from the session still shows it in the browser."""
+    st.session_state.update(dict.fromkeys(EMPTIED, ""))
+    st.session_state["arrival_tag"] = arrival.next_tag()
+
+
 def page() -> None:
     """Show the form, the weight, and what became of it."""
     facts, woods, now = shop_facts.facts(), shop_facts.woods(), layout.now()
@@ -167,9 +173,7 @@ def page() -> None:
     inch = system == "inch"
     layout.title("Arrival", "Enter a timber when it is set on its bearers.")
     if done := st.session_state.pop("arrived", None):
-        for key in EMPTIED:  # said, not forgotten: a field whose value is only dropped still shows it
-            st.session_state[key] = ""
-        st.session_state["arrival_tag"] = arrival.next_tag()
+        empty()
         st.success(
             f"{words.md(arrival.said_back(done, system))}. {words.md(done)} is saved. Fix the tag to its "
             "butt end, then take its first weight or pin reading on its page."

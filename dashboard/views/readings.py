@@ -120,6 +120,8 @@ def page() -> None:
     layout.to_walk()
     done = st.session_state.pop("round_done", None)
     if done:
+        for what in ("mc", "weight"):  # else the same number stands there to be saved twice
+            st.session_state[f"round_{what}-{done[0]}"] = ""
         st.success(f"Stored for {words.md(done[0])}. Its forecast follows by itself.")
         if done[1]:
             st.warning(f"The forecast will set it aside: {words.md(done[1])}.")

@@ -135,12 +135,14 @@ def test_a_quantity(copy, root):
             text.write(f"ingest.checks.POSSIBLE[co2][{end}],{value},ppm,limit,{source}\n")
     source = '[[source]]\ntopic="x/air"\nformat="plain"\nquantity="co2"\nunit="percent"\nplace="loft"\n'
     code = SHOP + (
-        "from baulk.ingest import pipeline\nfrom baulk.models.text import series\n"
+        "from baulk.ingest import operations, pipeline\nfrom baulk.models.text import series\n"
+        "from baulk.models.timber import Place\n"
         "from baulk.ingest.wire.message import RawMessage\nfrom baulk.models.quantity import Owner\n"
         "shop.init(folder, name='Ferry yard')\n"
         "with (folder / 'baulk.toml').open('a') as text:\n"
         "    text.write(sys.argv[2])\n"
         "with shop.open(folder) as opened:\n"
+        "    for name in ('shed', 'loft'):\n        operations.add_place(opened, Place(name=name))\n"
         '    for topic, body in ((\'baulk/v1/ferry-yard/air/shed\', b\'[{"n":"co2","u":"ppm","v":612}]\'),\n'
         "                        ('x/air', b'0.05'), ('x/air', b'9.0')):\n"
         "        pipeline.handle(RawMessage(topic=topic, payload=body, arrived_utc=NOW), opened)\n"

@@ -216,7 +216,7 @@ def test_the_meter_is_on_record_once_and_a_reading_names_it(here):
     assert "Reedmouth M2, number 17, set to Douglas-fir, its scale ends at 26 %" in " ".join(said.split())
     assert "Nobody has answered yet" in said
     read = here("reading", "add", tag, "moisture", "OL", "--depth", "1 in").stdout
-    assert "at least 26 %" in read
+    assert "at least 26.0 %" in read
     assert "read with Reedmouth M2" in read
     here("reading", "meter", "--scale", "own", "--top", "0", "--corrects-temperature", "no")
     row = json.loads(here("reading", "meter", "--json").stdout)

@@ -57,6 +57,7 @@ def test_a_pin_reading_that_fits_is_said_to_fit_and_is_stored(app, shop_folder):
     page.text_input(key="round_mc-FER-03").set_value("20.5").run()
     assert "The forecast expects" in page.info[-1].value
     page.button(key="round_store-FER-03").click().run()
+    assert page.text_input(key="round_mc-FER-03").value == ""
     assert not page.exception
     assert "Stored for FER-03" in said(page)
     with shops.open(shop_folder) as shop:
