@@ -12,7 +12,7 @@ import zlib
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any, Final
 
 from baulk.ingest import checks, corrections, device_clock, host_clock, pipeline, wire
@@ -190,7 +190,7 @@ def look(
     """
     report = Report()
     for change in _changes(shop, report, now_utc, since, until, topic):
-        _count(report, change)
+        _count(report, change, shop.config.zone)
     return report
 
 
@@ -213,7 +213,7 @@ def put_right(  # noqa: PLR0913 - what `look` takes, and how
     for part, change in enumerate(_changes(shop, report, now_utc, since, until, topic)):
         if only_times:
             change = change.of_times()  # noqa: PLW2901 - the rest is not wanted
-        _count(report, change)
+        _count(report, change, shop.config.zone)
         if not (change.gone or change.come or change.released):
             continue
         flagged = {_key(one): one for one in checks.flag(change.come, shop.store)}
@@ -442,7 +442,7 @@ def _as_sent(one: Reading) -> tuple[Series, float, float]:
     return one.series, one.value, round(one.taken_utc.timestamp() if said is None else said, 3)
 
 
-def _count(report: Report, change: _Change) -> None:
+def _count(report: Report, change: _Change, zone: tzinfo | None) -> None:
     report.messages += change.messages
     report.held += change.held
     report.released += len(change.released)
@@ -454,14 +454,16 @@ def _count(report: Report, change: _Change) -> None:
         else:
             report.changed += 1
         if len(report.examples) < _SHOWN:
-            report.examples.append(f"{_said(old)} -> {_said(new)}")
+            report.examples.append(f"{_said(old, zone)} -> {_said(new, zone)}")
 
 
-def _said(one: Reading | None) -> str:
+def _said(one: Reading | None, zone: tzinfo | None) -> str:
     if one is None:
         return "nothing"
     flags = f" [{', '.join(one.flags)}]" if one.flags else ""
-    return f"{one.series} {one.value:g} {one.unit} at {one.taken_utc:%Y-%m-%d %H:%M:%S}{flags}"
+    return (
+        f"{one.series} {one.value:g} {one.unit} at {one.taken_utc.astimezone(zone):%Y-%m-%d %H:%M:%S}{flags}"
+    )
 
 
 # --- what is kept to be taken back

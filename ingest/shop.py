@@ -73,7 +73,7 @@ def open(shop_dir: Path | str, *, durable: bool = False) -> Shop:  # noqa: A001 
     woods = _woods(config.shop_dir)
     store = open_store(config, durable=durable)
     try:
-        register = Register(backing(config, durable=durable))
+        register = Register(backing(config, durable=durable), zone=config.zone)
     except BaseException:
         store.close()
         raise

@@ -219,9 +219,8 @@ class _Run:
 
     def _gathered(self, tag: str) -> Inputs:
         if self._past and (came := self._shop.register.get(tag).arrived_utc) > self._now:
-            raise OutOfRange(
-                tag, f"arrived on {came:%Y-%m-%d}; there is nothing to say of {self._now:%Y-%m-%d}"
-            )
+            came, asked = (each.astimezone(self._shop.config.zone) for each in (came, self._now))
+            raise OutOfRange(tag, f"arrived on {came:%Y-%m-%d}; there is nothing to say of {asked:%Y-%m-%d}")
         return gather(tag, self._shop, self._now, airs=self._airs, resume=not self._whole)
 
     def _holds(self, tag: str, fingerprint: str) -> bool:

@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final
 
+from baulk.ingest.config import Config
 from baulk.ingest.errors import StoreError
 from baulk.ingest.pipeline import HEARD, Sorted
 from baulk.ingest.shop import Shop
@@ -91,7 +92,7 @@ class Heard:
             every = _read(self.shop.store.noted(_KEY + self._name)) if self._all is None else self._all
             for topic, (raw, understood) in new.items():
                 every.pop(topic, None)
-                every[topic] = asdict(_said(raw, understood, config.slug, sources))
+                every[topic] = asdict(_said(raw, understood, config, sources))
             for topic in list(every)[:-HEARD]:
                 del every[topic]
             self._all = every
@@ -143,8 +144,8 @@ def shown(payload: bytes) -> str:
     return printable(text) + "..." if len(payload) > _SHOWN else printable(text)
 
 
-def _said(raw: RawMessage, understood: Sorted, slug: str, sources: Sequence[str]) -> LastMessage:
-    if topics.target(raw.topic, slug):
+def _said(raw: RawMessage, understood: Sorted, config: Config, sources: Sequence[str]) -> LastMessage:
+    if topics.target(raw.topic, config.slug):
         source = "ours"
     else:
         source = ", ".join(one for one in sources if topics.matches(one, raw.topic)) or "nobody's"
@@ -155,7 +156,8 @@ def _said(raw: RawMessage, understood: Sorted, slug: str, sources: Sequence[str]
         payload=shown(raw.payload),
         size=len(raw.payload),
         readings=tuple(
-            f"{one.series} = {one.value:g} {one.unit} at {one.taken_utc:%Y-%m-%d %H:%M:%S} UTC"
+            f"{one.series} = {one.value:g} {one.unit} at "
+            f"{one.taken_utc.astimezone(config.zone):%Y-%m-%d %H:%M:%S}"
             + (f" [{', '.join(one.flags)}]" if one.flags else "")
             for one in understood.readings[:8]
         ),

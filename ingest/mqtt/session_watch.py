@@ -69,9 +69,10 @@ class SessionWatch:
         said = None
         if lost and before is not None and before.broker == here:
             gone = (*gone, (before.seen_utc, now_utc))[-notes.MOST_GONE :]
+            seen = before.seen_utc.astimezone(self._shop.config.zone)
             said = (
                 "the broker no longer knew our session: what sensors sent since "
-                f"{before.seen_utc:%Y-%m-%d %H:%M} UTC and was not fetched is lost; see Health"
+                f"{seen:%Y-%m-%d %H:%M} and was not fetched is lost; see Health"
             )
         fresh = notes.KeptSession(
             broker=here,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from typing import Any, Final
 
 import sqlalchemy as sa
@@ -16,9 +16,16 @@ from baulk.models.errors import OutOfRange
 from baulk.models.timber import UNTOLD, Event, EventKind, Timber
 
 EARLY: Final = timedelta(days=1)  # an event may be dated by its day, and so before the hour of arrival
+ZONE: Final = "shop_zone"  # option of the connection: by whose clock sentences tell moments
 AHEAD: Final = timedelta(minutes=10)  # as for device clocks
 _SIZES: Final = ("length_mm", "width_mm", "depth_mm")  # what wood is only taken off
 Row = Mapping[Any, Any]
+
+
+def by_clock(base: Connection, moment: datetime) -> datetime:
+    """Return a moment by the clock of the shop whose register this is, for a sentence."""
+    zone: tzinfo | None = base.get_execution_options().get(ZONE)
+    return moment.astimezone(zone)
 
 
 def row_of(base: Connection, number: int) -> RowMapping:
@@ -73,8 +80,8 @@ def _arrive(base: Connection, tag: str, at_us: int) -> None:
     later = [row["at_us"] for row in counted(base, tag) if row["kind"] != EventKind.ARRIVED.value]
     if later and at_us > to_us(from_us(later[0]) + EARLY):
         raise RegisterError(
-            f"{tag} can't have arrived on {from_us(at_us):%Y-%m-%d}, for its history begins on "
-            f"{from_us(later[0]):%Y-%m-%d}; correct that first"
+            f"{tag} can't have arrived on {by_clock(base, from_us(at_us)):%Y-%m-%d}, for its history "
+            f"begins on {by_clock(base, from_us(later[0])):%Y-%m-%d}; correct that first"
         )
     base.execute(
         EVENT.update()
@@ -98,26 +105,34 @@ def correct_arrival(base: Connection, tag: str, place: str) -> None:
     )
 
 
-def refuse_time(event: Event, timber: Timber, noted_utc: datetime) -> None:
+def refuse_time(base: Connection, event: Event, timber: Timber, noted_utc: datetime) -> None:
     """Refuse an event to come, one before the timber came, and one after it went."""
+    at = by_clock(base, event.at_utc)
     if event.at_utc > noted_utc + AHEAD:
-        raise OutOfRange("the time of an event", f"{event.at_utc:%Y-%m-%d %H:%M} UTC lies in the future")
+        raise OutOfRange("the time of an event", f"{at:%Y-%m-%d %H:%M} lies in the future")
     if event.at_utc < timber.arrived_utc - EARLY:
         raise OutOfRange(
             "the time of an event",
-            f"{event.at_utc:%Y-%m-%d} lies before {timber.tag} arrived on {timber.arrived_utc:%Y-%m-%d}",
+            f"{at:%Y-%m-%d} lies before {timber.tag} arrived on "
+            f"{by_clock(base, timber.arrived_utc):%Y-%m-%d}",
         )
     gone = timber.retired_utc
     if gone is not None and (
         event.kind is EventKind.RETIRED or (event.at_utc > gone and event.kind not in UNTOLD)
     ):
         raise RegisterError(
-            f"{timber.tag} was retired on {gone:%Y-%m-%d}; take it back in with "
+            f"{timber.tag} was retired on {by_clock(base, gone):%Y-%m-%d}; take it back in with "
             f"`baulk timber return {timber.tag}`"
         )
 
 
-def refuse_between(event: Event, column: str, new: Any, row: Row) -> None:  # noqa: ANN401 - whatever a column holds
+def refuse_between(  # a column holds whatever it holds
+    base: Connection,
+    event: Event,
+    column: str,
+    new: Any,  # noqa: ANN401
+    row: Row,
+) -> None:
     """Refuse a change that a later correction would take away, or that a later cut contradicts."""
     if event.kind is EventKind.EDITED:
         return
@@ -129,7 +144,7 @@ def refuse_between(event: Event, column: str, new: Any, row: Row) -> None:  # no
     if grown := growth(row["kind"], row["sets"], {**row["was"], column: new}):
         raise RegisterError(
             f"this can't come before number {row['number']} ({row['kind']}, "
-            f"{from_us(row['at_us']):%Y-%m-%d}): {grown}"
+            f"{by_clock(base, from_us(row['at_us'])):%Y-%m-%d}): {grown}"
         )
 
 
@@ -156,15 +171,16 @@ def refuse_after_retiring(base: Connection, event: Event, retired: str) -> None:
         if row["at_us"] > gone_us and row["number"] != event.number and EventKind(row["kind"]) not in UNTOLD
     ]
     if late:
-        raise stands(event, event_of(late[-1]), "the timber would have been gone by then")
+        raise stands(base, event, event_of(late[-1]), "the timber would have been gone by then")
 
 
-def stands(event: Event, later: Event | None, why: str) -> RegisterError:
+def stands(base: Connection, event: Event, later: Event | None, why: str) -> RegisterError:
     """Say that an event can't be taken back while a later one counts."""
     number = f"number {event.number} ({event.kind.value}) can't be taken back"
     if later is None:
         return RegisterError(f"{number}: {why}")
+    day = f"{by_clock(base, later.at_utc):%Y-%m-%d}"
     return RegisterError(
-        f"{number} while number {later.number} ({later.kind.value}, {later.at_utc:%Y-%m-%d}) counts: {why}; "
+        f"{number} while number {later.number} ({later.kind.value}, {day}) counts: {why}; "
         f"take back number {later.number} first"
     )

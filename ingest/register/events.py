@@ -91,7 +91,7 @@ def write(  # noqa: PLR0913 - each says another thing
         If the event can't be, or what came after it would no longer hold.
     """
     noted_utc = event.noted_utc or event.at_utc
-    chain.refuse_time(event, timber, noted_utc)
+    chain.refuse_time(base, event, timber, noted_utc)
     event = event_rules.checked(event, timber)
     _refuse_off(base, event)
     row = _timber_row(base, event.tag)
@@ -132,7 +132,7 @@ def _fit(
         if later is None:
             now[column] = new
         else:
-            chain.refuse_between(event, column, new, later)
+            chain.refuse_between(base, event, column, new, later)
             chain.relink(base, later, column, new)
     if columns and not sets:
         name, same = next(iter(columns.items()))
@@ -155,7 +155,8 @@ def undo(base: Connection, number: int, *, by: str, now_utc: datetime, revision:
     event = event_of(row)
     if event.undone_utc is not None:
         raise RegisterError(
-            f"number {number} was taken back already on {event.undone_utc:%Y-%m-%d}; nothing was changed"
+            f"number {number} was taken back already on "
+            f"{chain.by_clock(base, event.undone_utc):%Y-%m-%d}; nothing was changed"
         )
     if event.kind is EventKind.ARRIVED:
         return _withdraw(base, row, by=by, now_utc=now_utc)
@@ -169,7 +170,7 @@ def undo(base: Connection, number: int, *, by: str, now_utc: datetime, revision:
         if later is None:
             now[column] = old
         elif grown := chain.growth(later["kind"], later["sets"], {**later["was"], column: old}):
-            raise chain.stands(event, event_of(later), grown)
+            raise chain.stands(base, event, event_of(later), grown)
         else:
             chain.relink(base, later, column, old)
     base.execute(
@@ -180,7 +181,7 @@ def undo(base: Connection, number: int, *, by: str, now_utc: datetime, revision:
     try:
         chain.change(base, _timber_row(base, event.tag), now, revision, whole=True)
     except BaulkError as err:
-        raise chain.stands(event, chain.newest_after(base, event.tag, number), str(err)) from err
+        raise chain.stands(base, event, chain.newest_after(base, event.tag, number), str(err)) from err
     if now.get("retired_utc"):
         chain.refuse_after_retiring(base, event, now["retired_utc"])
     return event_of(chain.row_of(base, number))
@@ -316,7 +317,8 @@ def _refuse_off(base: Connection, event: Event) -> None:
     on = where(base, str(event.detail["sensor"]), event.at_utc)
     if on is None or on.tag != event.tag:
         raise RegisterError(
-            f"sensor {event.detail['sensor']} is not on {event.tag} at {event.at_utc:%Y-%m-%d %H:%M} UTC; "
+            f"sensor {event.detail['sensor']} is not on {event.tag} at "
+            f"{chain.by_clock(base, event.at_utc):%Y-%m-%d %H:%M}; "
             f"it is {'on none' if on is None else f'on {on.tag}'}"
         )
 
@@ -329,4 +331,4 @@ def _refuse_detached(base: Connection, event: Event) -> None:
     after = [row for row in rows if (row["at_us"], row["number"]) > mine]
     ended = [(row["kind"], row["tag"]) for row in after[:1]] == [(EventKind.SENSOR_DETACHED.value, event.tag)]
     if ended and before != [(EventKind.SENSOR_ATTACHED.value, event.tag)]:
-        raise chain.stands(event, event_of(after[0]), "a sensor is taken off only where it was")
+        raise chain.stands(base, event, event_of(after[0]), "a sensor is taken off only where it was")

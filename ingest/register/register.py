@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import Any
 
 import sqlalchemy as sa
@@ -53,10 +53,12 @@ class Register:
     ----------
     backing : Backing
         The database. Missing tables are raised on opening.
+    zone : tzinfo, optional
+        By whose clock refusals tell moments; this machine's if left out.
     """
 
-    def __init__(self, backing: Backing) -> None:
-        self._engine = backing.engine
+    def __init__(self, backing: Backing, *, zone: tzinfo | None = None) -> None:
+        self._engine = backing.engine.execution_options(**{event_chain.ZONE: zone})
         self._in_words = backing.in_words
         self._path = backing.path
         self._known: tuple[int, frozenset[str]] = (0, frozenset())

@@ -52,7 +52,7 @@ def doctor(folder, *words):
 def test_each_topic_is_told_with_its_last_message_and_what_became_of_it(yard_dir):
     told = json.loads(doctor(yard_dir, "--json"))
     by_topic = {one["topic"]: one for one in told["messages"]}
-    assert by_topic["loft/north"]["readings"] == ["air/north/temp = 22 degC at 2026-05-14 09:30:00 UTC"]
+    assert by_topic["loft/north"]["readings"] == ["air/north/temp = 22 degC at 2026-05-14 09:30:00"]
     assert (by_topic["loft/north"]["source"], by_topic["loft/north"]["size"]) == ("loft/+", 2)
     assert "not a number" in by_topic["loft/south"]["reason"]
     assert by_topic["loft/south"]["payload"] == "\\x1b[31mwarm"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pandas as pd
@@ -13,14 +14,20 @@ from typer.testing import CliRunner
 from baulk.dashboard import commands, words
 from baulk.dashboard.charts import time_series
 from baulk.dashboard.commands import reaching
+from baulk.ingest import decode_again, wire
 from baulk.ingest import shop as shops
+from baulk.ingest.errors import RegisterError
 from baulk.ingest.evaluation.document_fields import sentences as document_sentences
 from baulk.ingest.monitoring.notices import Notice
+from baulk.ingest.mqtt import last_messages
+from baulk.ingest.pipeline import Sorted
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.zone import zone_of
 from baulk.models import text
+from baulk.models.errors import OutOfRange
 from baulk.models.reason import Reason
 from baulk.models.text import _told_by
+from baulk.models.timber import Event, EventKind
 
 OAK = (
     "timber", "add", "FER-01", "--species", "white oak", "--size", "8 x 7 3/4", "--finished", "6 x 6 in",
@@ -171,3 +178,27 @@ def test_charts_draw_by_the_shops_clock_wherever_the_reader_is(here):
     for each in (spec, upright):
         times = {row["time"] for rows in each["datasets"].values() for row in rows}
         assert times == {"2027-01-01T00:30:00"}  # without a zone: a browser shows it as it stands
+
+
+def test_refusals_and_details_tell_moments_by_the_shops_clock(here):
+    here(*OAK, "--at", "2026-01-05 00:30")
+    gone = datetime(2026, 3, 1, 0, 30, tzinfo=here.zone)
+    with shops.open(here.folder) as opened:
+        detached = Event(
+            tag="FER-01", kind=EventKind.SENSOR_DETACHED, at_utc=gone.astimezone(UTC), detail={"sensor": "S7"}
+        )
+        with pytest.raises(RegisterError, match="is not on FER-01 at 2026-03-01 00:30; it is on none"):
+            opened.register.add_event(detached)
+        to_come = replace(detached, at_utc=datetime(2097, 1, 1, 0, 30, tzinfo=here.zone), noted_utc=gone)
+        with pytest.raises(OutOfRange, match="2097-01-01 00:30 lies in the future"):
+            opened.register.add_event(to_come)
+        early = replace(detached, at_utc=datetime(2025, 6, 1, 0, 30, tzinfo=here.zone))
+        with pytest.raises(OutOfRange, match="2025-06-01 lies before FER-01 arrived on 2026-01-05"):
+            opened.register.add_event(early)
+        pack = b'[{"n": "temp", "u": "Cel", "v": 18, "t": %d}]' % gone.timestamp()
+        raw = RawMessage(topic=f"baulk/v1/{opened.config.slug}/air/shed", payload=pack, arrived_utc=gone)
+        (reading,) = wire.understand(raw, slug=opened.config.slug, sources=()).readings
+        told = last_messages._said(raw, Sorted(readings=(reading,)), opened.config, ())
+        line = decode_again._said(reading, opened.config.zone)
+    assert told.readings[0].endswith("at 2026-03-01 00:30:00")
+    assert line.endswith("at 2026-03-01 00:30:00")
