@@ -221,14 +221,17 @@ class Timbers:
         assert self.events is not None  # noqa: S101 - asked before
         start, arrived = self.events.as_arrived(timber)
         who, noted = (by, now_utc) if arrived is None else (arrived.by, arrived.noted_utc or now_utc)
-        waited = operations.add_timber(shop, start, by=who, now_utc=noted)
+        waited = operations.add_timber(shop, start, by=who, now_utc=noted, sure=True, new_place=True)
         entered = self._enter_events(shop, timber, now_utc)
         there = columns(shop.register.get(timber.tag))
         wanted = columns(timber)
         fields = {FIELDS[each][0] for each in FIELDS if there[each] != wanted[each]} - {"retired_utc"}
         changes = {name: getattr(timber, name) for name in sorted(fields)}
         if changes:
-            operations.edit_timber(shop, timber.tag, now_utc=now_utc, by=by, note="as in the file", **changes)
+            operations.edit_timber(
+                shop, timber.tag, now_utc=now_utc, by=by, note="as in the file", sure=True, new_place=True,
+                **changes,
+            )  # fmt: skip
         if there["retired_utc"] is None:
             _retire(shop, timber, by=by, now_utc=now_utc)
         return waited, entered

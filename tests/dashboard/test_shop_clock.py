@@ -58,7 +58,7 @@ def here(request, shop_dir, monkeypatch):
 
 def test_what_is_entered_by_the_shops_clock_is_shown_by_it(here):
     here(*OAK, "--at", "2026-01-05 07:30")
-    here("timber", "move", "FER-01", "loft", "--at", "2026-02-01 23:45")
+    here("timber", "move", "FER-01", "loft", "--new-place", "--at", "2026-02-01 23:45")
     here("timber", "attach", "FER-01", "S7", "--depth", "2 in", "--at", "2026-02-03 00:15")
     here("reading", "add", "FER-01", "weight", "212 lb", "--at", "2026-03-01 12:05")
     assert "arrived 2026-01-05 07:30" in here("timber", "show", "FER-01")
@@ -132,7 +132,17 @@ def test_reasons_and_notices_are_worded_by_it_on_the_way_out(here):
 
 def test_a_yard_goes_out_and_comes_in_again_with_its_moves(here, tmp_path):
     here(*OAK, "--at", "2026-01-05 07:30")
-    here("timber", "move", "FER-01", "loft", "--at", "2026-02-01 23:45", "--note", "by the crane")
+    here(
+        "timber",
+        "move",
+        "FER-01",
+        "loft",
+        "--new-place",
+        "--at",
+        "2026-02-01 23:45",
+        "--note",
+        "by the crane",
+    )
     files = [str(tmp_path / f"{what}.csv") for what in ("timbers", "events")]
     for what, file in zip(("timbers", "events"), files, strict=True):
         here("export", what, "-o", file)
@@ -158,7 +168,7 @@ def test_a_yard_goes_out_and_comes_in_again_with_its_moves(here, tmp_path):
 
 def test_a_place_entered_wrongly_is_edited_from_the_start(here):
     here(*OAK, "--at", "2026-01-05 07:30")
-    assert "place" in here("timber", "edit", "FER-01", "--place", "loft")
+    assert "place" in here("timber", "edit", "FER-01", "--place", "loft", "--new-place")
     assert "set on its bearers in loft" in here("timber", "history", "FER-01")
     assert "lies in  loft; arrived 2026-01-05 07:30" in here("timber", "show", "FER-01")
     assert "moved" not in here("timber", "history", "FER-01")
