@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from baulk.ingest import pipeline, shop
 from baulk.ingest.wire import RawMessage
 from baulk.models.quantity import Owner
+from baulk.models.timber import Place
 
 MAPPED = """
 [[source]]
@@ -30,6 +31,7 @@ def test_a_wrong_unit_is_shown_put_right_and_taken_back(shop_dir, baulk):
     path.write_text(plain + MAPPED.format(unit="degC"))
     arrived = datetime.now(UTC) - timedelta(hours=3)
     with shop.open(shop_dir) as opened:
+        opened.register.save_place(Place(name="shed"))
         for k in range(3):
             raw = RawMessage(
                 topic="sensors/shed/climate",
