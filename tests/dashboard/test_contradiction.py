@@ -53,7 +53,9 @@ def apart(shop_folder, invented, monkeypatch):
     monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
     with shops.open(shop_folder) as shop:
         operations.add_timber(
-            shop, invented.piece(TAG, place="attic", arrived_utc=arrived, green_mc_pct=75.0)
+            shop,
+            invented.piece(TAG, place="attic", arrived_utc=arrived, green_mc_pct=75.0),
+            new_place=True,
         )
         shop.store.append(list(readings(arrived)))
         evaluation_gather.evaluate(TAG, shop, now)

@@ -15,6 +15,7 @@ import pytest
 
 from baulk.ingest import shop as shops
 from baulk.ingest.demo import broker, shed, weather, yard
+from baulk.ingest.store.rejected import Cause
 from baulk.models import species, use_class
 from baulk.models.quantity import Owner
 
@@ -71,7 +72,11 @@ def test_the_demo_gives_eight_verdicts_from_readings_of_their_own(played):
         assert all(each["verdict"]["enough_readings"] for tag, each in found.items() if tag != "FER-08")
         assert {each["verdict"]["step"] for each in found.values()} <= {"leave", "rough out", "square"}
         assert len({each["verdict"]["step"] for each in found.values()}) > 1
-        assert shop.store.quarantine_count() == 0
+        # the invented hand reads a weight off in pounds now and then; what no such piece can weigh waits
+        waiting = shop.store.quarantined()
+        assert {row.cause for row in waiting} <= {Cause.IMPOSSIBLE}
+        assert all("every pore full" in row.reason for row in waiting)
+        assert len(waiting) <= 3
 
 
 @pytest.mark.slow

@@ -10,10 +10,11 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.ingest import device_clock, pipeline
+from baulk.ingest import device_clock, operations, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.device_clock import DeviceWatch
 from baulk.ingest.wire import RawMessage
+from baulk.models.timber import Place
 
 STEP = timedelta(minutes=20)
 
@@ -21,6 +22,8 @@ STEP = timedelta(minutes=20)
 def teach(folder, places, end):
     """Let air sensors send for ten hours; each is so many hours behind."""
     with shops.open(folder) as opened:
+        for place in places:
+            operations.add_place(opened, Place(name=place))
         slug, watch = opened.config.slug, DeviceWatch(opened.store, "one", lambda: True)
         for place, hours in places.items():
             for k in range(30):
