@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from concurrent.futures import ThreadPoolExecutor
 from urllib.parse import quote
 
 import pytest
@@ -62,7 +63,8 @@ def asked(app, path, body=None, *headers):
     async def send(message):
         sent.append(message)
 
-    asyncio.run(app(scope, receive, send))
+    with ThreadPoolExecutor(1) as alone:  # whose thread has no loop of the browser's tests
+        alone.submit(asyncio.run, app(scope, receive, send)).result()
     return Said(sent, read)
 
 

@@ -21,7 +21,9 @@ def many(shop_folder, invented):
     """Nine timbers in two places."""
     with shops.open(shop_folder) as shop:
         for n in range(6, 10):
-            operations.add_timber(shop, invented.piece(f"FER-0{n}", place="rack" if n % 2 else "shed"))
+            operations.add_timber(
+                shop, invented.piece(f"FER-0{n}", place="rack" if n % 2 else "shed"), new_place=True
+            )
             shop.store.save_evaluation(
                 f"FER-0{n}", invented.NOW, invented.evaluation(invented.piece(f"FER-0{n}"), core=20.0 + n)
             )

@@ -20,6 +20,7 @@ from baulk.ingest.wire import RawMessage
 from baulk.ingest.wire.delays import Choice
 from baulk.ingest.wire.source import Source
 from baulk.models.quantity import Owner
+from baulk.models.timber import Place
 
 START = datetime(2026, 5, 1, 0, 0, 7, 123_457, tzinfo=UTC)
 HOUR, MINUTE, DAY = timedelta(hours=1), timedelta(minutes=1), timedelta(days=1)
@@ -239,6 +240,7 @@ def test_a_shop_whose_own_clock_nobody_keeps_corrects_only_with_witnesses(yard):
     assert known(yard).is_wrong
     assert not known(yard).is_corrected
     for place in ("loft", "barn", "quay"):
+        yard.register.save_place(Place(name=place))
         alone.live(2, step=10 * MINUTE, start=end, place=place)
     alone.live(2, step=10 * MINUTE, start=end, behind=HOUR)
     flush(alone)

@@ -13,6 +13,7 @@ from baulk.ingest import pipeline, shop
 from baulk.ingest.wire import RawMessage, topics
 from baulk.ingest.wire.source import Source
 from baulk.models.quantity import Owner
+from baulk.models.timber import Place
 
 TESTS = Path(__file__).parents[1]
 ROWS = list(
@@ -100,6 +101,8 @@ def test_filters_that_overlap_bring_each_message_once(broker_yard_dir, sensor, l
         for topic in ("rooms/+/warmth", "rooms/loft/+")
     ]
     assert topics.subscriptions("ferry-yard", sources)[-1] == "rooms/+/+"
+    with shop.open(broker_yard_dir) as opened:
+        opened.register.save_place(Place(name="loft"))
     listening = listen(broker_yard_dir)
     assert listening.ready.wait(15)
     for topic, value in (("rooms/shed/warmth", "20"), ("rooms/loft/damp", "55"), ("rooms/attic/noise", "3")):

@@ -25,7 +25,7 @@ from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
-from baulk.models.timber import Timber
+from baulk.models.timber import Place, Timber
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -492,6 +492,7 @@ def raw(value, minute, mid):
 
 def test_messages_are_kept_as_they_came_and_readings_are_found_by_their_arrival(opened):
     store, raws = opened.store, [raw(k, k, k + 1) for k in range(20)]
+    opened.register.save_place(Place(name="shed"))
     for start in range(0, 20, 5):
         pipeline.handle_batch(raws[start : start + 5], opened)
     store.append([one("air/shed/temp", 19.0, NOW - HOUR, arrived=NOW, source="hand")])
@@ -506,6 +507,7 @@ def test_messages_are_kept_as_they_came_and_readings_are_found_by_their_arrival(
 
 def test_what_was_sent_is_decoded_again_in_every_store(opened):
     raws = [raw(k, k, k + 1) for k in range(5)]
+    opened.register.save_place(Place(name="shed"))
     pipeline.handle_batch(raws, opened)
     (wrong,) = opened.store.arrived(raws[2].arrived_utc, raws[3].arrived_utc)
     opened.store.reattribute([wrong], [replace(wrong, value=-9.0)])  # as by a mistake of ours
@@ -524,6 +526,7 @@ def test_a_postgres_store_of_an_earlier_form_gets_its_log_of_messages(request, t
         at.run("DROP TABLE raw")
         at.run("UPDATE form SET n = 2")
     with shop.open(folder) as yard:
+        yard.register.save_place(Place(name="shed"))
         assert pipeline.handle(raw(20, 0, 1), yard) == 1
         assert yard.store.raw.extent().count == 1
         assert yard.store._sql.ask("SELECT n FROM form") == [(3,)]
