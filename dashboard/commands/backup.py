@@ -12,9 +12,11 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, 
 from baulk.dashboard.commands.options import MaybeOut
 from baulk.ingest import config as settings
 from baulk.ingest.exchange import backup as backups
+from baulk.ingest.exchange import drill as drills
 from baulk.ingest.exchange import restore as restoring
 from baulk.ingest.exchange import signature
 from baulk.ingest.exchange.manifest import KEY_FILE
+from baulk.models.errors import OutOfRange
 
 
 def backup(
@@ -56,8 +58,16 @@ def backup(
 
 def restore(  # noqa: PLR0913 - options of a command
     file: Annotated[Path, typer.Argument(help="The zip.", metavar="FILE")],
-    folder: Annotated[Path, typer.Argument(help="A new or empty folder.", metavar="DIR")],
+    folder: Annotated[
+        Path | None, typer.Argument(help="A new or empty folder; left out with --drill.", metavar="[DIR]")
+    ] = None,
     *,
+    drill: Annotated[
+        bool,
+        typer.Option(
+            "--drill", help="Only try it, in a folder that goes again, and work out one timber from it."
+        ),
+    ] = False,
     database: Annotated[
         str | None,
         typer.Option(
@@ -78,7 +88,17 @@ def restore(  # noqa: PLR0913 - options of a command
     Without --key or --keep-addresses the restored settings reach no other machine: what they named is said.
 
     Example: baulk restore yard.zip ~/shop-again
+
+    Example: baulk restore yard.zip --drill
     """
+    if drill == (folder is not None):
+        raise OutOfRange(
+            "the folder",
+            "must be named, as in `baulk restore yard.zip DIR`, or left out with --drill, which needs none",
+        )
+    if folder is None:
+        _answer_drill(drills.drill(file, datetime.now(UTC), database=database, key_file=key), json=json)
+        return
     done = restoring.restore(file, folder, database=database, key_file=key, keep_addresses=keep_addresses)
     if json:
         say_json(done)
@@ -89,6 +109,17 @@ def restore(  # noqa: PLR0913 - options of a command
         say(each)
     say(f"Start it with: baulk serve --shop {done.folder}")
     say("Not beside the old shop: both would listen to the broker under one name.")
+
+
+def _answer_drill(done: drills.Drill, *, json: bool) -> None:
+    if json:
+        say_json(done)
+        return
+    say(f"{done.file}: restored, opened and read in {done.seconds:.0f} s: {_counts(done.counts)}")
+    if done.tag is not None:
+        say(f"worked out from it: {done.tag}: {done.verdict}")
+    for each in done.left_out:
+        say(f"not in it, so keep it apart: {each}")
 
 
 def _counts(counts: dict[str, int]) -> str:

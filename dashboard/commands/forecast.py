@@ -16,6 +16,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, stamp
 from baulk.dashboard.commands.children import stop_signals
 from baulk.dashboard.commands.options import Again, MaybeAt
+from baulk.ingest import service_manager
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import StoreError
 from baulk.ingest.evaluation import batch, standing, swaps, yard_memory
@@ -196,7 +197,9 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
     round_of: date | None = None
     looked: datetime | None = None
     with Watched(opened) as watched, closing(notify.Messenger(opened)) as messenger:
+        service_manager.ready()
         while not stop.wait(0 if round_of is None else EVERY_S):
+            service_manager.alive()
             try:
                 anew, told = watched.look()
                 if told:
@@ -272,6 +275,7 @@ def _line(zone: tzinfo | None) -> Told:
     """Return what says a line of each timber worked out."""
 
     def line(made: Evaluation | None) -> None:
+        service_manager.alive()
         if made is not None:
             say(f"{stamp(made.made_utc, zone)}  {made.tag}  {made.failed or 'evaluated'}")
 

@@ -8,6 +8,7 @@ import typer
 
 from baulk.dashboard.commands.answers import HERE, ShopOption, say
 from baulk.dashboard.commands.children import stop_signals
+from baulk.ingest import service_manager
 from baulk.ingest.mqtt import listener
 from baulk.ingest.wire.message import MOST_LISTENERS
 
@@ -39,6 +40,7 @@ def listen(
     with stop_signals() as stop, listener.opened(shop, stop, say=say, once=once) as opened:
         listener.settle_memory()
         where = f"{opened.config.broker.host}:{opened.config.broker.port}"
+        service_manager.ready(f"for the broker at {where}")  # which may be away as yet; messages wait there
         listener.run(
             opened,
             stop,
@@ -47,3 +49,4 @@ def listen(
             say=say,
             on_ready=lambda: say(f"taking readings from the broker at {where}"),
         )
+        service_manager.ending()

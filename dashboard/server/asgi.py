@@ -14,6 +14,7 @@ from streamlit import App, runtime
 from baulk.dashboard.server import field
 from baulk.dashboard.server.door import Door
 from baulk.dashboard.server.uploads import Files, Uploads
+from baulk.ingest import service_manager
 
 uploads = Uploads(
     lambda: cast("Files", runtime.get_instance().uploaded_file_mgr),
@@ -21,18 +22,27 @@ uploads = Uploads(
 )
 
 
+async def _keep_telling() -> None:
+    """Tell systemd, where it runs us, that the loop that answers everybody still turns."""
+    service_manager.ready()
+    while every := service_manager.patience_s() / 4:
+        service_manager.alive()
+        await asyncio.sleep(every)
+
+
 @contextlib.asynccontextmanager
-async def _sweeping(_app: App) -> AsyncIterator[None]:
-    sweeping = asyncio.create_task(uploads.keep_sweeping())
+async def _beside(_app: App) -> AsyncIterator[None]:
+    tasks = [asyncio.create_task(each) for each in (uploads.keep_sweeping(), _keep_telling())]
     try:
         yield
     finally:
-        sweeping.cancel()
+        for each in tasks:
+            each.cancel()
 
 
 app = App(
     Path(__file__).parent.with_name("app.py"),
     routes=list(field.ROUTES),
     middleware=[Middleware(Door, uploads=uploads)],
-    lifespan=_sweeping,
+    lifespan=_beside,
 )

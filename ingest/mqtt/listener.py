@@ -22,7 +22,7 @@ from typing import Final
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
-from baulk.ingest import host_clock, operations, pipeline, wire
+from baulk.ingest import host_clock, operations, pipeline, service_manager, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.device_clock import DeviceWatch
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
@@ -87,6 +87,7 @@ def opened(
     """
     tries, said = 0, None
     while True:
+        service_manager.alive()
         try:
             return shops.open(folder, durable=True)
         except (StoreAway, StoreLocked) as err:
@@ -196,6 +197,7 @@ class _Listener:
         deadline = time.monotonic() + _FIRST_S
         try:
             while not self.stop.is_set() and session.alive and not session.wrong_version:
+                service_manager.alive()
                 self._tell()
                 if self.spool.waiting:
                     self._drain()
@@ -245,6 +247,7 @@ class _Listener:
         """Commit or spool, however long it takes; return whether it was done before the stop."""
         tries, said = 0, None
         while True:
+            service_manager.alive()  # held up, and well
             try:
                 self._keep(raws)
             except StoreError as err:

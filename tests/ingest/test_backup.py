@@ -18,7 +18,7 @@ import pytest
 from baulk.ingest import config as settings
 from baulk.ingest import pipeline, shop
 from baulk.ingest.errors import BackupError
-from baulk.ingest.exchange import backup, manifest, restore, snapshot
+from baulk.ingest.exchange import backup, drill, manifest, restore, snapshot
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import spool
 from baulk.ingest.wire import RawMessage
@@ -512,3 +512,25 @@ def test_readings_on_an_influx_server_are_said_to_be_elsewhere(yard, yard_dir, t
     made = make(yard_dir, tmp_path / "yard.zip")
     assert any("InfluxDB" in each and "own tool" in each for each in made.left_out)
     restore.restore(made.file, tmp_path / "again")
+
+
+def test_a_restore_is_tried_whole_and_leaves_nothing_behind(full_dir, tmp_path):
+    file = make(full_dir, tmp_path / "kept" / "yard.zip").file
+    before = sorted(each.name for each in file.parent.iterdir())
+    done = drill.drill(file, NOW)
+    with shop.open(full_dir) as opened:
+        standing = [each.tag for each in opened.register.list()]
+        assert opened.store.evaluated() == {}, "nothing of it goes into the shop"
+    assert done.tag in standing
+    assert done.verdict is not None
+    assert done.counts["reading"] == 40
+    assert done.left_out
+    assert sorted(each.name for each in file.parent.iterdir()) == before
+
+
+def test_a_tried_restore_of_a_torn_file_says_so_and_leaves_nothing_behind(full_dir, tmp_path):
+    file = make(full_dir, tmp_path / "kept" / "yard.zip").file
+    file.write_bytes(file.read_bytes()[:-2000])
+    with pytest.raises(BackupError, match=r"torn|whole|damaged"):
+        drill.drill(file, NOW)
+    assert [each.name for each in file.parent.iterdir()] == [file.name]

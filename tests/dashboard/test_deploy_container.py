@@ -1,0 +1,43 @@
+"""What Dockerfile and compose file ask for is there; no engine runs here, so that no image is built."""
+
+import re
+
+import pytest
+import yaml
+
+from baulk.dashboard.commands import COMMANDS
+
+
+@pytest.fixture
+def folder(root):
+    return root / "deploy" / "container"
+
+
+def test_the_image_copies_what_there_is_and_runs_as_an_ordinary_user(root, folder):
+    lines = [line.split() for line in (folder / "Dockerfile").read_text().splitlines() if line.strip()]
+    copied = [
+        word for words in lines if words[0] == "COPY" and "--from" not in words[1] for word in words[1:-1]
+    ]
+    assert copied
+    assert [word for word in copied if not (root / word).exists()] == []
+    assert {"models", "ingest", "dashboard"} <= set(copied)
+    (user,) = [words[1] for words in lines if words[0] == "USER"]
+    assert re.fullmatch(r"[1-9]\d+:[1-9]\d+", user), "a number, so that it can be checked to be no root"
+    kept_out = (root / ".dockerignore").read_text().split()
+    assert {".git", ".venv"} <= set(kept_out)
+    assert not set(copied) & set(kept_out)
+
+
+def test_every_service_of_the_compose_file_runs_a_command_of_ours_shut_in(folder):
+    told = yaml.safe_load((folder / "compose.yaml").read_text())
+    ours = {name: each for name, each in told["services"].items() if name != "broker"}
+    assert {each["command"][0] for each in ours.values()} == {"listen", "forecast", "dashboard"}
+    for each in ours.values():
+        assert each["command"][0] in COMMANDS
+        assert each["read_only"]
+        assert each["cap_drop"] == ["ALL"]
+        assert {volume.partition(":")[0] for volume in each["volumes"]} <= set(told["volumes"])
+    assert ours["pages"]["ports"] == ["127.0.0.1:8501:8501"], (
+        "a password first, and something with TLS before it"
+    )
+    assert (folder / told["x-part"]["build"]["context"]).resolve() == folder.parents[1]
