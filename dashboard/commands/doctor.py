@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands import sensor_clock
+from baulk.dashboard.commands import doctor_findings, sensor_clock
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.ingest.device_clock import Learned
 from baulk.ingest.mqtt.last_messages import LastMessage
@@ -27,10 +27,12 @@ def doctor(
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Say how the last message of each sensor was understood, and where the numbers come from.
+    """Say what is to be seen to and how, how each sensor's last message was understood, and more.
 
-    In a shop folder: for each topic its last message, what was made of it, or why it is in quarantine, what
-    the device's clock is off by, and what the timbers of the yard have taught each other.
+    In a shop folder: a wrong clock, a broker that does not answer, files that others may read, a disk that
+    fills, silent sensors, stale forecasts, a backup that failed, each with its cure; for each topic its last
+    message, what was made of it, or why it is in quarantine, what the device's clock is off by, and what the
+    timbers of the yard have taught each other. Everywhere: how many of its numbers were read in a source.
 
     A value is "read" (seen in its source), "read (secondary)" (seen in a quotation or transcription),
     "computed" from such, or not read: "memory", or "common practice" without a source. --sources
@@ -42,8 +44,10 @@ def doctor(
     messages, silent = _messages(shop) if not list_sources else ([], [])
     known = None if list_sources else _learned(shop)
     clocks, zone = ([], None) if list_sources else _clocks(shop)
+    found = [] if list_sources else doctor_findings.findings(shop)
     if json:
         answer: dict[str, object] = {"version": version("baulk"), "values": dict(counted)}
+        answer |= {"findings": found}
         answer |= {"messages": messages, "silent": silent, "clocks": clocks, "learned": _as_json(known)}
         say_json(answer | ({"not_read": unread} if list_sources else {}))
         return
@@ -63,6 +67,8 @@ def doctor(
                 for each in unread
             ],
         )
+    if not list_sources:
+        doctor_findings.show(found, shop)
     if messages:
         _show(messages, shop)
     sensor_clock.show(clocks, zone)

@@ -24,7 +24,7 @@ from baulk.ingest.evaluation.batch import Round
 from baulk.ingest.evaluation.compute import Evaluation
 from baulk.ingest.evaluation.document import Failed
 from baulk.ingest.evaluation.executors import Cluster, Team
-from baulk.ingest.monitoring import nightly, notify
+from baulk.ingest.monitoring import machine, nightly, notify
 from baulk.ingest.settings_watch import Watched
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
@@ -251,6 +251,7 @@ def _nightly(opened: Shop, now: datetime) -> None:
         say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
     if gone := nightly.age_quarantine(opened, now):
         say(f"{gone} messages let go that lay in quarantine for longer than [store] quarantine_days")
+    machine.note_size(opened, now)
     if told := nightly.back_up(opened, now):
         say(told)
 

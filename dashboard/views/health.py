@@ -9,7 +9,8 @@ from baulk.dashboard import words
 from baulk.dashboard.queries import health_data, shop_facts
 from baulk.dashboard.sections import downloads, file_import, layout, quarantine
 from baulk.ingest.device_clock import Learned
-from baulk.ingest.monitoring.health import Finding, Health, SeriesHealth, Trouble, clock_reason
+from baulk.ingest.monitoring.finding import Finding, Trouble
+from baulk.ingest.monitoring.health import Health, SeriesHealth, clock_reason
 from baulk.models import formatting, text
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
@@ -24,6 +25,10 @@ SHAPES = {
     Trouble.SESSION: "⚡",
     Trouble.CERTIFICATE: "◴",
     Trouble.BEHIND: "◌",
+    Trouble.STOPPED: "◌",
+    Trouble.DISK: "▤",
+    Trouble.BACKUP: "▤",
+    Trouble.FILES: "▤",
 }
 SHOWN = 25
 MOST = 40  # rows of sensors at once

@@ -9,13 +9,14 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from baulk.ingest import device_clock, host_clock
 from baulk.ingest.device_clock import Learned
+from baulk.ingest.monitoring import machine
+from baulk.ingest.monitoring.finding import Finding, Trouble
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.models.quantity import OF_DEVICE, SPECS, Owner, Quantity
@@ -40,38 +41,6 @@ TOLD: Final = timedelta(days=7)  # that a lost session is told
 RENEWED: Final = timedelta(days=30)  # before its end a certificate should be
 NAMED: Final = 4  # timbers that a finding names
 MOVES: Final = frozenset(one for one, spec in SPECS.items() if spec.restless)
-
-
-class Trouble(StrEnum):
-    """Kinds of findings."""
-
-    SILENT = "silent sensor"
-    BATTERY = "low battery"
-    CLOCK = "wrong clock"
-    STUCK = "stuck value"
-    QUARANTINE = "quarantine"
-    SESSION = "lost session"
-    CERTIFICATE = "certificate"
-    BEHIND = "verdict behind"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """Something to see to.
-
-    Parameters
-    ----------
-    kind : Trouble
-        What it is.
-    about : str
-        The series, tag or topic; with the kind it names the finding.
-    reason : Reason
-        What is wrong, a code of `baulk.models.text.notices`.
-    """
-
-    kind: Trouble
-    about: str
-    reason: Reason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,6 +135,7 @@ def look(shop: Shop, now_utc: datetime) -> Health:
         )
     found += _of_broker(shop, now_utc)
     found += _behind(shop, now_utc)
+    found += machine.look(shop, now_utc)
     seen.sort(key=lambda each: each.latest.taken_utc)
     return Health(
         series=tuple(seen), findings=tuple(_gathered(found)), quarantined=count, clocks=tuple(devices)

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from baulk.ingest.evaluation import document, keeping_record
 from baulk.ingest.monitoring import health
-from baulk.ingest.monitoring.health import Trouble
+from baulk.ingest.monitoring.finding import Trouble
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.models import checking, keeping, openings, text
@@ -48,6 +48,10 @@ KINDS: Final = (
     Trouble.SESSION.value,
     Trouble.CERTIFICATE.value,
     Trouble.BEHIND.value,
+    Trouble.STOPPED.value,
+    Trouble.DISK.value,
+    Trouble.BACKUP.value,
+    Trouble.FILES.value,
 )
 
 

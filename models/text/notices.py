@@ -216,6 +216,59 @@ def _meter_record(held: Values, _system: System) -> str:
     return f"{said}, {told}{top}"
 
 
+def _megabytes(mb: float) -> str:
+    return f"{mb / 1000:.2g} GB" if mb >= 1000 else f"{mb:.0f} MB"
+
+
+def _disk(held: Values, _system: System) -> str:
+    return (
+        f"the disk of {held['folder']} has about {_megabytes(held['free_mb'])} left, and "
+        f"{_megabytes(held['needed_mb'])} should be free: make room, move the shop to a larger disk, or "
+        "have old sensor readings thinned ([store] thin_after_days). A full disk loses no reading, but "
+        "takes none either"
+    )
+
+
+def _disk_weeks(held: Values, _system: System) -> str:
+    return (
+        f"the disk of {held['folder']} is full in about {count(held['weeks'], 'week')}: it grows by "
+        f"{_megabytes(held['mb_a_week'])} a week and about {_megabytes(held['free_mb'])} are left. Make "
+        "room, or have old sensor readings thinned ([store] thin_after_days)"
+    )
+
+
+def _backup(held: Values, _system: System) -> str:
+    last = held["last_utc"]
+    since = "there has been none yet" if last is None else f"the last one is of {day(last)}"
+    return (
+        f"the night's backup into {held['folder']} fails, {since}: see that the disk is there and has room, "
+        f"then try it by hand with `baulk backup -o {held['folder']}`, which says what is wrong"
+    )
+
+
+def _files(held: Values, _system: System) -> str:
+    more = f" and {held['more']} more" if held["more"] else ""
+    return (
+        f"other users of this machine may read or change {', '.join(held['files'])}{more} of the shop; "
+        f"run: chmod -R o= {held['folder']}"
+    )
+
+
+def _stopped(held: Values, _system: System) -> str:
+    return (
+        f"no forecast and no night's work since {day(held['since_utc'])}: start `baulk serve`, or "
+        "`baulk forecast --watch`"
+    )
+
+
+def _unsynchronised(_held: Values, _system: System) -> str:
+    return "no time server keeps this machine's clock: switch one on (on Debian: timedatectl set-ntp true)"
+
+
+def _no_backup(_held: Values, _system: System) -> str:
+    return "no backup is made at night: name a folder on another disk, backup_dir in [store] of baulk.toml"
+
+
 SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "notice.ready": _ready,
     "notice.slipped": _slipped,
@@ -235,6 +288,13 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "health.session": _session,
     "health.certificate": _certificate,
     "health.behind": _behind,
+    "health.stopped": _stopped,
+    "health.disk": _disk,
+    "health.disk_weeks": _disk_weeks,
+    "health.backup": _backup,
+    "health.no_backup": _no_backup,
+    "health.files": _files,
+    "health.unsynchronised": _unsynchronised,
     "sensor.no_depth": _no_depth,
     "sensor.on_nothing": _on_nothing,
     "meter.temperature": _meter,

@@ -10,7 +10,7 @@ import pytest
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.monitoring import health
-from baulk.ingest.monitoring.health import Trouble
+from baulk.ingest.monitoring.finding import Trouble
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series

@@ -259,6 +259,65 @@ TOLD = [
         None,
     ),
     (
+        "health.stopped",
+        {"since_utc": MAY},
+        (
+            "no forecast and no night's work since 4 May 2027: start `baulk serve`, or `baulk forecast "
+            "--watch`"
+        ),
+        None,
+    ),
+    (
+        "health.disk",
+        {"folder": "ferry", "free_mb": 310.0, "needed_mb": 1200.0},
+        (
+            "the disk of ferry has about 310 MB left, and 1.2 GB should be free: make room, move the shop "
+            "to a larger disk, or have old sensor readings thinned ([store] thin_after_days). A full disk "
+            "loses no reading, but takes none either"
+        ),
+        None,
+    ),
+    (
+        "health.disk_weeks",
+        {"folder": "ferry", "free_mb": 2100.0, "mb_a_week": 350.0, "weeks": 6},
+        (
+            "the disk of ferry is full in about 6 weeks: it grows by 350 MB a week and about 2.1 GB are "
+            "left. Make room, or have old sensor readings thinned ([store] thin_after_days)"
+        ),
+        None,
+    ),
+    (
+        "health.backup",
+        {"folder": "/mnt/usb", "last_utc": MAY},
+        (
+            "the night's backup into /mnt/usb fails, the last one is of 4 May 2027: see that the disk is "
+            "there and has room, then try it by hand with `baulk backup -o /mnt/usb`, which says what is "
+            "wrong"
+        ),
+        None,
+    ),
+    (
+        "health.no_backup",
+        {},
+        "no backup is made at night: name a folder on another disk, backup_dir in [store] of baulk.toml",
+        None,
+    ),
+    (
+        "health.files",
+        {"folder": "ferry", "files": ("pages.password", "shop.db"), "more": 1},
+        (
+            "other users of this machine may read or change pages.password, shop.db and 1 more of the shop; "
+            "run: chmod -R o= ferry"
+        ),
+        None,
+    ),
+    (
+        "health.unsynchronised",
+        {},
+        "no time server keeps this machine's clock: switch one on (on Debian: timedatectl set-ntp true)",
+        None,
+    ),
+    (
         "sensor.no_depth",
         {"sensor": "S7", "tag": "FER-01", "number": 4},
         "the sensor S7 is on FER-01 and its depth is unknown; take number 4 back and attach it with --depth",
