@@ -23,6 +23,7 @@ from baulk.ingest.evaluation import batch, standing, swaps, yard_memory
 from baulk.ingest.evaluation.batch import Round
 from baulk.ingest.evaluation.compute import Evaluation
 from baulk.ingest.evaluation.document import Failed
+from baulk.ingest.evaluation.due import Due
 from baulk.ingest.evaluation.executors import Cluster, Team
 from baulk.ingest.monitoring import machine, nightly, notify
 from baulk.ingest.settings_watch import Watched
@@ -194,6 +195,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
     taken into that fit.
     """
     said = ""
+    due = Due()
     round_of: date | None = None
     looked: datetime | None = None
     with Watched(opened) as watched, closing(notify.Messenger(opened)) as messenger:
@@ -208,7 +210,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                 if anew:
                     round_of = None
                     messenger.move_to(opened)
-                round_of = _round(opened, round_of, stop, workers, team)
+                round_of = _round(opened, due, round_of, stop, workers, team)
                 said = ""
                 now = datetime.now(UTC)
                 if looked is None or now - looked >= SWAPS_EVERY:
@@ -225,14 +227,19 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                     say(said)
 
 
-def _round(
-    opened: Shop, round_of: date | None, stop: threading.Event, workers: int | None, team: Team | None
+def _round(  # noqa: PLR0913, PLR0917 - as `_watch` has them
+    opened: Shop,
+    due: Due,
+    round_of: date | None,
+    stop: threading.Event,
+    workers: int | None,
+    team: Team | None,
 ) -> date:
     """Work out what has news, or everything if the last round over everything was of another day."""
     now = datetime.now(UTC)
     today = now.astimezone(opened.config.zone).date()
     whole = round_of != today
-    if tags := _every(opened, now) if whole else _asked(opened, None, everything=False):
+    if tags := _every(opened, now) if whole else due.look(opened, now):
         batch.run(
             opened, tags, now, workers=workers, team=team, whole=whole, done=_line(opened.config.zone),
             stop=stop.is_set,

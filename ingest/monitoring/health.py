@@ -15,6 +15,7 @@ import numpy as np
 
 from baulk.ingest import device_clock, host_clock
 from baulk.ingest.device_clock import Learned
+from baulk.ingest.evaluation.due import SENSORS_EVERY
 from baulk.ingest.monitoring import machine
 from baulk.ingest.monitoring.finding import Finding, Trouble
 from baulk.ingest.shop import Shop
@@ -294,7 +295,7 @@ def _of_broker(shop: Shop, now_utc: datetime) -> list[Finding]:
 
 def _behind(shop: Shop, now_utc: datetime) -> list[Finding]:
     made = shop.store.evaluated()
-    late = [tag for tag in shop.store.stale() if tag in made and now_utc - made[tag] > timedelta(hours=6)]
+    late = [tag for tag in shop.store.stale() if tag in made and now_utc - made[tag] > 2 * SENSORS_EVERY]
     if not late:
         return []
     values: Values = {"tags": tuple(late[:NAMED]), "more": max(len(late) - NAMED, 0)}

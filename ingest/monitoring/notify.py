@@ -9,6 +9,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
+from time import monotonic
 from typing import Final
 
 from baulk.ingest.errors import ConfigError, extra_missing
@@ -24,6 +25,8 @@ LOG: Final = logging.getLogger("baulk.notices")
 ENV: Final = "BAULK_NOTICE_URLS"
 FILE: Final = "notices.urls"
 EVERY: Final = timedelta(minutes=1)
+SPARING: Final = 100.0  # times as long as a look took, until the next
+RAREST_S: Final = 1800.0  # and yet twice an hour
 PAUSES: Final = (timedelta(minutes=1), timedelta(minutes=5), timedelta(minutes=30), timedelta(hours=2))
 MOST: Final = 12  # sentences in one message
 
@@ -102,12 +105,16 @@ class Messenger:
         self._shop = shop
 
     def turn(self, now_utc: datetime) -> list[Notice]:
-        """Look once a minute, and hand over what is due; return what was told since the last turn."""
+        """Look once a minute, and hand over what is due; return what was told since the last turn.
+
+        In a large yard a look takes seconds; then it is rarer, so that looking takes a hundredth of the time.
+        """
         done = self._done(now_utc)
         if self._running is not None or (self._next is not None and now_utc < self._next):
             return done
-        self._next = now_utc + EVERY
+        began = monotonic()
         notices.look(self._shop, now_utc)
+        self._next = now_utc + max(EVERY, timedelta(seconds=min((monotonic() - began) * SPARING, RAREST_S)))
         if self._letter is None:
             waiting = tuple(notices.due(self._shop, now_utc))
             if not waiting:

@@ -311,8 +311,12 @@ class Store(Protocol):
     def places(self) -> list[str]:
         """Places that have air readings."""
 
-    def stale(self) -> list[str]:
-        """Tags of timbers whose evaluation no longer covers what is known."""
+    def stale(self, sensors_before: datetime | None = None) -> list[str]:
+        """Tags of timbers whose evaluation no longer covers what is known.
+
+        With `sensors_before`, news of sensors alone count only where the evaluation is older than that: what
+        a person measured, moved or changed is always news, and so is a day of air.
+        """
 
     def save_evaluation(  # noqa: PLR0913 - one a column
         self,

@@ -15,6 +15,7 @@ from baulk.ingest.store.base import (
     week_of,
 )
 from baulk.ingest.store.quarantine import Quarantine
+from baulk.ingest.store.rows import SENSOR
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
 
@@ -23,12 +24,16 @@ SELECT timber.tag FROM timber
 LEFT JOIN evaluation AS e ON e.tag = timber.tag
 LEFT JOIN touched AS own ON own.owner = 'timber' AND own.name = timber.tag
 LEFT JOIN touched AS air ON air.owner = 'air' AND air.name = timber.place
+LEFT JOIN note AS asked ON asked.key = :asked || timber.tag
 WHERE timber.retired_utc IS NULL AND (e.tag IS NULL OR timber.revision > e.revision
-   OR (e.exact = 1 AND own.revision > e.revision) OR (e.exact = 0 AND own.arrived_us > e.made_us)
+   OR ((e.made_us < :before OR asked.key IS NOT NULL)
+       AND ((e.exact = 1 AND own.revision > e.revision) OR (e.exact = 0 AND own.arrived_us > e.made_us)))
    OR (air.name IS NOT NULL AND (e.air_last_us IS NULL
        OR air.last_us > e.air_last_us + :day OR air.first_us < e.air_first_us - :day)))
 ORDER BY e.made_us NULLS FIRST, timber.tag
 """
+_ASKED: Final = "asked/"  # before a tag: the key of a note with the revision at which a person gave news
+_EVER: Final = 2**62
 _TOUCH: Final = """
 INSERT INTO touched (owner, name, revision, arrived_us, first_us, last_us)
 VALUES (:owner, :name, :revision, :arrived, :first, :last)
@@ -66,12 +71,20 @@ class Books(Quarantine):
 
     # --- inside the transaction of the readings
 
-    @staticmethod
-    def touch(at: Transaction, revision: int, readings: Iterable[Reading]) -> None:
-        """Note which timbers and places have news, and over what time."""
+    @classmethod
+    def touch(
+        cls, at: Transaction, revision: int, readings: Iterable[Reading], *, asks: bool = False
+    ) -> None:
+        """Note which timbers and places have news, over what time, and for which a person waits.
+
+        That is where a reading was taken by hand or from a file, or with ``asks``.
+        """
+        waited_for: set[str] = set()
         touched: dict[tuple[Owner, str], list[datetime]] = {}  # last arrived, first and last taken
         for one in readings:
             key, arrived, taken = (one.series.owner, one.series.name), one.arrived_utc, one.taken_utc
+            if (asks or one.source != SENSOR) and one.series.owner is Owner.TIMBER:
+                waited_for.add(one.series.name)
             seen = touched.get(key)
             if seen is None:
                 touched[key] = [arrived, taken, taken]
@@ -94,6 +107,7 @@ class Books(Quarantine):
         ]
         if rows:
             at.many(_TOUCH, rows)
+        cls.write_notes(at, {_ASKED + tag: str(revision).encode() for tag in sorted(waited_for)})
 
     @staticmethod
     def write_notes(at: Transaction, notes: Mapping[str, bytes]) -> None:
@@ -103,9 +117,10 @@ class Books(Quarantine):
 
     # --- evaluations
 
-    def stale(self) -> list[str]:
+    def stale(self, sensors_before: datetime | None = None) -> list[str]:
         """Tags whose evaluation no longer covers what is known, the longest waiting first."""
-        return [tag for (tag,) in self._sql.ask(_STALE, {"day": DAY_US})]
+        before = _EVER if sensors_before is None else to_us(sensors_before)
+        return [tag for (tag,) in self._sql.ask(_STALE, {"day": DAY_US, "before": before, "asked": _ASKED})]
 
     def save_evaluation(  # noqa: PLR0913 - one a column
         self,
@@ -131,6 +146,9 @@ class Books(Quarantine):
                     "fingerprint": fingerprint,
                 },
             )
+            asked = at.run("SELECT value FROM note WHERE key = :key", {"key": _ASKED + tag})
+            if asked and (revision is None or int(bytes(asked[0][0])) <= revision):
+                at.many("DELETE FROM note WHERE key = :key", [{"key": _ASKED + tag}])
             if past and not at.run(
                 "SELECT 1 FROM past_evaluation WHERE tag = :tag AND made_us >= :monday AND made_us < :next",
                 {"tag": tag, "monday": monday, "next": next_monday},

@@ -124,7 +124,7 @@ class ShopStore(Books):
             self._readings.write_over(at, again)
             self.reject(at, [*rejected, *put.clashes])
             self.write_notes(at, notes or {})
-            self.touch(at, revision, [*away, *new, *again])
+            self.touch(at, revision, [*away, *new, *again], asks=True)
 
     # --- out
 

@@ -129,7 +129,7 @@ def test_messages_in_quarantine_are_told(shop):
 
 
 def test_a_verdict_that_is_behind_for_hours_is_told(shop):
-    shop.store.save_evaluation("FER-01", NOW - timedelta(hours=9), b"{}")
+    shop.store.save_evaluation("FER-01", NOW - timedelta(hours=13), b"{}")
     shop.store.append(readings(WEIGHT, [90.0]))
     assert (Trouble.BEHIND, "forecasts") in kinds(shop)
 

@@ -335,6 +335,28 @@ def test_a_messenger_that_fails_is_tried_again_later_and_the_other_one_not_twice
     assert len(hook.got) == 1
 
 
+def test_looking_takes_a_small_share_of_the_time_also_in_a_large_yard(shop, monkeypatch):
+    clock, looks = [0.0], []
+    monkeypatch.setattr(notify, "monotonic", lambda: clock[0])
+    seconds = 3.0
+
+    def slow(_shop, now_utc):
+        clock[0] += seconds
+        looks.append(now_utc)
+
+    monkeypatch.setattr(notices, "look", slow)
+    messenger = notify.Messenger(shop)
+    for minute in range(60):
+        messenger.turn(NOW + timedelta(minutes=minute))
+    assert len(looks) * seconds <= 0.0101 * 3600 + seconds
+    seconds = 0.01
+    looks.clear()
+    for minute in range(120, 130):
+        messenger.turn(NOW + timedelta(minutes=minute))
+    messenger.close()
+    assert len(looks) == 10
+
+
 def test_a_messenger_that_answers_with_a_fault_has_the_notice_still_due(shop, hook, monkeypatch):
     hook.answer = 500
     monkeypatch.setenv(notify.ENV, hook.address)

@@ -272,6 +272,28 @@ def test_a_reading_stored_while_the_evaluation_ran_makes_it_stale_again(opened):
     assert store.stale() == []
 
 
+def test_sensors_alone_wait_their_turn_and_what_a_person_measured_or_moved_does_not(opened):
+    store, later = opened.store, NOW + 7 * HOUR
+    opened.register.add(oak())
+    store.save_evaluation("FER-01", NOW, b"{}", revision=store.revision())
+    sensed = one(taken=NOW + HOUR, arrived=NOW + HOUR)
+    store.append([sensed])
+    assert store.stale(NOW) == []
+    assert store.stale(later) == store.stale() == ["FER-01"]
+    began = store.revision()
+    by_hand = one("timber/FER-01/weight", 90.0, NOW + 2 * HOUR, source="hand")
+    store.append([by_hand])
+    assert store.stale(NOW) == ["FER-01"]
+    store.save_evaluation("FER-01", NOW, b"{}", revision=began)  # begun before the person weighed it
+    assert store.stale(NOW) == ["FER-01"]
+    store.save_evaluation("FER-01", NOW, b"{}", revision=store.revision())
+    assert store.stale(later) == []
+    store.reattribute([sensed], [])
+    assert store.stale(NOW) == ["FER-01"]
+    store.save_evaluation("FER-01", NOW, b"{}")
+    assert store.stale(NOW) == []
+
+
 @pytest.mark.parametrize(("hours", "stale"), [(23, []), (25, ["FER-01"]), (-25, ["FER-01"])])
 def test_a_day_of_new_air_makes_its_timbers_stale(opened, hours, stale):
     store = opened.store
