@@ -153,4 +153,9 @@ def said(raw, one):
     readings = [
         [str(each.series), each.value, each.taken_utc.isoformat(), list(each.flags)] for each in one.readings
     ]
-    return [(raw.arrived_utc - NOW) // timedelta(milliseconds=1), one.reason, one.cause.value, readings]
+    return [
+        (raw.arrived_utc - NOW) // timedelta(milliseconds=1),
+        one.reason,
+        one.cause.value if one.reason else None,
+        readings,
+    ]
