@@ -80,16 +80,8 @@ def handle_batch(
     if not raws:
         repeats.committed(raws, now_utc)
         return 0
-    tags, sensors = shop.register.known(), ingest_sensors.Sensors(shop)
-    places = known_places.names(shop)
-    understood, odd = _sort_all(raws, shop, tags, places, sensors)
-    if any(one.waits_for for one in odd.values()) and (
-        (now := shop.register.known(again=True)) != tags or known_places.names(shop, again=True) != places
-    ):
-        for index, one in odd.items():
-            if one.waits_for:
-                odd[index] = sort(raws[index], shop, now, sensors)
-                understood[index] = odd[index].readings
+    sensors = ingest_sensors.Sensors(shop)
+    understood, odd = _sort_all(raws, shop, sensors)
     if shop.store.apart:
         understood = [
             repeats.unstored(raw, one, shop.store) for raw, one in zip(raws, understood, strict=True)
@@ -116,13 +108,10 @@ def handle_batch(
 
 
 def _sort_all(
-    raws: Sequence[RawMessage],
-    shop: Shop,
-    tags: frozenset[str],
-    places: frozenset[str],
-    sensors: ingest_sensors.Sensors,
+    raws: Sequence[RawMessage], shop: Shop, sensors: ingest_sensors.Sensors
 ) -> tuple[list[Sequence[Reading]], dict[int, Sorted]]:
     """Give the readings of each message, and by index what became of those that needed a closer look."""
+    tags, places = shop.register.known(), known_places.names(shop)
     ways = usual.Ways(shop, tags, places)
     understood: list[Sequence[Reading]] = []
     odd: dict[int, Sorted] = {}
@@ -137,6 +126,12 @@ def _sort_all(
             odd[index] = one = sort(raw, shop, tags, sensors)
             readings = one.readings
         understood.append(readings)
+    if waiting := [index for index, one in odd.items() if one.waits_for]:
+        now = shop.register.known(again=True)
+        if now != tags or known_places.names(shop, again=True) != places:
+            for index in waiting:
+                odd[index] = one = sort(raws[index], shop, now, sensors)
+                understood[index] = one.readings
     return understood, odd
 
 

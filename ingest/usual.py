@@ -1,7 +1,7 @@
 """How a shop's topics are read where nothing is unusual: nearly all messages, for which no more is asked.
 
-A message within the limits given here needs none of what `pipeline.sort` looks at: its timber is entered, or
-its place is known, its sensor does not move, and every value is one that its quantity and its timber can have.
+A message within the limits given here needs none of what `pipeline.sort` looks at: its timber is entered
+or its place is known, its sensor does not move, and every value is one that its quantity and timber can have.
 """
 
 from __future__ import annotations

@@ -69,18 +69,20 @@ class Books(Quarantine):
     @staticmethod
     def touch(at: Transaction, revision: int, readings: Iterable[Reading]) -> None:
         """Note which timbers and places have news, and over what time."""
-        touched: dict[tuple[Owner, str], list[datetime]] = {}  # last arrived, first and last taken
+        every: dict[int, list[Reading]] = {}  # by series; to hash that of each reading would take longer
         for one in readings:
-            key, arrived, taken = (one.series.owner, one.series.name), one.arrived_utc, one.taken_utc
-            seen = touched.get(key)
-            if seen is None:
-                touched[key] = [arrived, taken, taken]
-                continue
-            seen[0] = max(seen[0], arrived)
-            if taken < seen[1]:
-                seen[1] = taken
-            elif taken > seen[2]:
-                seen[2] = taken
+            some = every.get(id(one.series))
+            if some is None:
+                every[id(one.series)] = [one]
+            else:
+                some.append(one)
+        touched: dict[tuple[Owner, str], tuple[datetime, datetime, datetime]] = {}
+        for some in every.values():
+            key = some[0].series.owner, some[0].series.name
+            taken = [one.taken_utc for one in some]
+            arrived, first, last = max([one.arrived_utc for one in some]), min(taken), max(taken)
+            known = touched.get(key, (arrived, first, last))
+            touched[key] = max(arrived, known[0]), min(first, known[1]), max(last, known[2])
         rows = [
             {
                 "owner": owner.value,

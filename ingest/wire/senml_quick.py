@@ -26,7 +26,9 @@ _NUMBER: Final = frozenset({float, int})  # not bool, which is an int too
 _ANY: Final = (-math.inf, math.inf)
 _EVER: Final = datetime.min.replace(tzinfo=UTC)
 _Asks = tuple[str, str, str | None]  # base name, name, unit
-_Place = tuple[Series, Scale | None, float, float]  # its unit, None if it is ours; the lowest and highest value
+_Place = tuple[
+    Series, Scale | None, float, float
+]  # its unit, None if it is ours; the lowest and highest value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +88,7 @@ def read(raw: RawMessage, way: Way) -> list[Reading] | None:
     return _readings(pack, raw, way) if pack else None
 
 
-def _readings(  # noqa: C901, PLR0911, PLR0914 - one pass, which anything unusual ends
+def _readings(  # noqa: C901, PLR0911, PLR0912 - one pass, which anything unusual ends
     pack: list[Any], raw: RawMessage, way: Way
 ) -> list[Reading] | None:
     known, flags, arrived = way.places, way.flags, raw.arrived_utc
