@@ -7,6 +7,7 @@ was never set (a rule of time-protocol clients); humidity near 100 % is a wet se
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import timedelta
@@ -73,21 +74,52 @@ NAMES: Final = frozenset(
 _COMPARED: Final = frozenset({*_JUMP, Quantity.WEIGHT})
 
 
+# What a value raises no flag by itself in; outside, the checks above are asked. A test holds both together.
+_QUIET: Final = {Quantity.MOISTURE: (6.0, 30.0), Quantity.HUMIDITY: (2.0, 98.0)}
+
+
+class _Line:
+    """One series of a batch: what needs no check, and the reading before."""
+
+    __slots__ = ("before", "checks", "high", "low", "rises", "step")
+
+    def __init__(self, series: Series) -> None:
+        quantity = series.quantity
+        self.checks = _ALL[quantity]
+        self.low, self.high = _QUIET.get(quantity, (-math.inf, math.inf))
+        self.step = _JUMP.get(quantity, math.inf)
+        self.rises = quantity is not Quantity.WEIGHT  # what it may without a flag
+        self.before: Reading | None = None
+
+
 def flag(readings: Iterable[Reading], store: Store) -> tuple[Reading, ...]:
     """Run the checks of its quantity on every reading, each against the newest earlier one of its series."""
     in_order = sorted(readings, key=attrgetter("taken_utc"))
-    before: dict[Series, Reading | None] = dict.fromkeys([one.series for one in in_order])
-    if asked := [one for one in before if one.quantity in _COMPARED]:
-        before.update((last.series, last) for last in store.latest_of(asked))
+    every = {id(one.series): one.series for one in in_order}  # to hash each reading's would take longer
+    by_series = {series: _Line(series) for series in every.values()}
+    if asked := [one for one in by_series if one.quantity in _COMPARED]:
+        for last in store.latest_of(asked):
+            by_series[last.series].before = last
+    lines = {number: by_series[series] for number, series in every.items()}
     flagged = []
     for reading in in_order:
-        series = reading.series
-        previous = before[series]
-        marked = reading
-        for check in _ALL[series.quantity]:
-            if (name := check(reading, previous)) and name not in reading.flags:
-                marked = replace(marked, flags=(*marked.flags, name))
-        flagged.append(marked)
-        if previous is None or previous.taken_utc < reading.taken_utc:
-            before[series] = reading
+        line, value = lines[id(reading.series)], reading.value
+        before = line.before
+        if not line.low <= value <= line.high or (
+            before is not None
+            and not (
+                abs(value - before.value) <= line.step
+                and (line.rises or value <= plausible.HEAVIER * before.value)
+            )
+        ):
+            flagged.append(_checked(reading, before, line.checks))
+        else:
+            flagged.append(reading)
+        if before is None or before.taken_utc < reading.taken_utc:
+            line.before = reading
     return tuple(flagged)
+
+
+def _checked(reading: Reading, before: Reading | None, those: tuple[Check, ...]) -> Reading:
+    marks = [name for check in those if (name := check(reading, before)) and name not in reading.flags]
+    return replace(reading, flags=(*reading.flags, *marks)) if marks else reading

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, MutableMapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import chain
 from typing import Final
 
-from baulk.ingest import checks, known_places, plausibility, wire
+from baulk.ingest import checks, known_places, plausibility, usual, wire
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import WireError
 from baulk.ingest.repeats import Repeats, to_keep
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineRow, Rejected, Which
+from baulk.ingest.wire import senml_quick
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.formatting import printable
 from baulk.models.quantity import Owner
@@ -78,30 +80,22 @@ def handle_batch(
     if not raws:
         repeats.committed(raws, now_utc)
         return 0
-    tags, sensors = shop.register.known(), ingest_sensors.Sensors(shop)
-    places = known_places.names(shop)
-    sorted_out = [(raw, sort(raw, shop, tags, sensors)) for raw in raws]
-    if any(one.waits_for for _, one in sorted_out) and (
-        (now := shop.register.known(again=True)) != tags or known_places.names(shop, again=True) != places
-    ):
-        sorted_out = [
-            (raw, sort(raw, shop, now, sensors) if one.waits_for else one) for raw, one in sorted_out
-        ]
+    sensors = ingest_sensors.Sensors(shop)
+    understood, odd = _sort_all(raws, shop, sensors)
     if shop.store.apart:
-        sorted_out = [
-            (raw, replace(one, readings=repeats.unstored(raw, one.readings, shop.store)))
-            for raw, one in sorted_out
+        understood = [
+            repeats.unstored(raw, one, shop.store) for raw, one in zip(raws, understood, strict=True)
         ]
-    readings = [reading for _, one in sorted_out for reading in one.readings]
-    rejected = [bad for raw, one in sorted_out if one.reason and (bad := one.rejected(raw))]
+    rejected = [bad for index, one in odd.items() if (bad := one.rejected(raws[index]))]
     if rejected:  # one line for a batch: a flood must not fill the log as well
         raw, reason = rejected[0].raw, rejected[0].reason
         more = f" (and {len(rejected) - 1} more)" if len(rejected) > 1 else ""
         log.warning("into quarantine, from %s: %s%s", printable(raw.topic[:120]), printable(reason), more)
-    flagged = checks.flag(readings, shop.store)
-    kept: Sequence[RawMessage] = raws
-    if rejected:
-        kept = [to_keep(raw, understood=one.reason is None or bool(one.readings)) for raw, one in sorted_out]
+    flagged = checks.flag(chain.from_iterable(understood), shop.store)
+    kept = list(raws)
+    for index, one in odd.items():
+        if one.reason is not None:
+            kept[index] = to_keep(raws[index], understood=bool(understood[index]))
     taken = Taken(client=repeats.client, raws=kept, now_utc=now_utc)
     before = _newest(shop) if sensors.asked and rejected else 0
     new = shop.store.save(flagged, rejected, taken=taken)
@@ -109,22 +103,52 @@ def handle_batch(
     for sensor in sensors.changed():  # while this was stored; its readings were looked for too early
         follow(shop, sensor, after=before)
     if heard is not None:
-        _remember(heard, sorted_out, flagged)
+        _remember(heard, raws, understood, odd, flagged)
     return new
+
+
+def _sort_all(
+    raws: Sequence[RawMessage], shop: Shop, sensors: ingest_sensors.Sensors
+) -> tuple[list[Sequence[Reading]], dict[int, Sorted]]:
+    """Give the readings of each message, and by index what became of those that needed a closer look."""
+    tags, places = shop.register.known(), known_places.names(shop)
+    ways = usual.Ways(shop, tags, places)
+    understood: list[Sequence[Reading]] = []
+    odd: dict[int, Sorted] = {}
+    for index, raw in enumerate(raws):
+        readings: Sequence[Reading] | None = None
+        if (way := ways[raw.topic]) is not None:
+            try:
+                readings = senml_quick.read(raw, way)
+            except Exception:
+                log.exception("the quick way failed on a message of %s", printable(raw.topic[:120]))
+        if readings is None:
+            odd[index] = one = sort(raw, shop, tags, sensors)
+            readings = one.readings
+        understood.append(readings)
+    if waiting := [index for index, one in odd.items() if one.waits_for]:
+        now = shop.register.known(again=True)
+        if now != tags or known_places.names(shop, again=True) != places:
+            for index in waiting:
+                odd[index] = one = sort(raws[index], shop, now, sensors)
+                understood[index] = one.readings
+    return understood, odd
 
 
 def _remember(
     heard: MutableMapping[str, tuple[RawMessage, Sorted]],
-    sorted_out: list[tuple[RawMessage, Sorted]],
+    raws: Sequence[RawMessage],
+    understood: Sequence[Sequence[Reading]],
+    odd: Mapping[int, Sorted],
     flagged: Iterable[Reading],
 ) -> None:
     """Keep the last message of each topic, its readings with the flags that the checks gave them."""
-    last = {raw.topic: (raw, one) for raw, one in sorted_out}
+    last = {raw.topic: index for index, raw in enumerate(raws)}
     marked = {(one.series, one.taken_utc): one for one in flagged if one.flags}
-    for topic, (raw, one) in last.items():
-        readings = tuple(marked.get((each.series, each.taken_utc), each) for each in one.readings)
+    for topic, index in last.items():
+        readings = tuple([marked.get((one.series, one.taken_utc), one) for one in understood[index]])
         heard.pop(topic, None)  # the last of them stands at the end
-        heard[topic] = raw, (replace(one, readings=readings) if marked else one)
+        heard[topic] = raws[index], replace(odd.get(index) or Sorted(), readings=readings)
     held = sum(len(raw.payload) for raw, _ in heard.values())
     for topic in list(heard):  # a flood of topics, or of long messages, must not fill memory
         if len(heard) <= HEARD and held <= _HEARD_BYTES:

@@ -5,6 +5,7 @@ A page, a command, a file and a message all ask here.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -30,7 +31,7 @@ _NEW_SERIES: Final = frozenset({EventKind.CUT, EventKind.PLANED, EventKind.TARED
 _FRESH: Final = timedelta(days=10)  # a forecast this far from a reading still says what it should be
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Known:
     """A timber in its largest size, its wood, and what it can weigh and hold in any size that it had.
 
@@ -54,18 +55,20 @@ class Known:
     deepest_mm: Mapping[Face | None, float]
     first_utc: datetime
 
+    def within(self, series: Series) -> tuple[float, float] | None:
+        """Return the lowest and the highest value that a series can have; None if its pins are too long."""
+        if series.depth_mm is not None and series.depth_mm > self.deepest_mm[series.face]:
+            return None
+        if series.quantity is Quantity.MOISTURE:
+            return -math.inf, self.can.wettest_pct
+        if series.quantity is Quantity.WEIGHT:
+            return self.can.lightest_kg, self.can.heaviest_kg
+        return -math.inf, math.inf
+
     def fits(self, reading: Reading) -> bool:
-        """Whether nothing speaks against a message's reading; nearly always, so it is asked first."""
-        series, value = reading.series, reading.value
-        quantity, depth_mm = series.quantity, series.depth_mm
-        if depth_mm is not None and depth_mm > self.deepest_mm[series.face]:
-            return False
-        if quantity is Quantity.MOISTURE:
-            if value > self.can.wettest_pct:
-                return False
-        elif quantity is Quantity.WEIGHT and not self.can.lightest_kg <= value <= self.can.heaviest_kg:
-            return False
-        return reading.taken_utc >= self.first_utc
+        """Whether nothing speaks against a message's reading."""
+        fit = self.within(reading.series)
+        return fit is not None and fit[0] <= reading.value <= fit[1] and reading.taken_utc >= self.first_utc
 
 
 def known(shop: Shop, tag: str) -> Known | None:

@@ -34,7 +34,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from baulk.ingest.config import Config
 from baulk.ingest.mqtt import connection
 from baulk.ingest.wire import topics
-from baulk.ingest.wire.message import RawMessage, floor_of, stamped
+from baulk.ingest.wire.message import RawMessage, floor_of, message_of, stamped
 
 log = logging.getLogger("baulk.listener")
 
@@ -48,6 +48,8 @@ _PLENTY: Final = (
     250  # messages that wait in memory: no hurry to read, and a turn costs as much as ten of them
 )
 _REST_S: Final = 0.002
+_FLOOD: Final = 50  # messages at once: more are on their way, and a commit costs as much as eighty of them
+_GATHER_S: Final = 0.01
 _ANSWER_S: Final = 20.0
 _LONGEST_S: Final = 15.0  # between two tries to connect
 _CLOSED: Final = 2  # connections closed without an answer before the other version is tried
@@ -156,12 +158,10 @@ class Session:
         with contextlib.suppress(queue.Empty):
             if not taken.raws:
                 taken = self._inbox.get(timeout=wait_s)
-            while len(taken.raws) < most and self._left is None:
-                more = self._inbox.get_nowait()
-                if more.link == taken.link:
-                    taken.raws.extend(more.raws)
-                else:
-                    self._left = more
+            self._add_to(taken, most)
+            if _FLOOD <= len(taken.raws) < most and self._left is None:
+                self._leaving.wait(_GATHER_S)
+                self._add_to(taken, most)
         if len(taken.raws) > most:
             self._left = Batch(taken.raws[most:], taken.link)
             del taken.raws[most:]
@@ -171,6 +171,16 @@ class Session:
         if was_full and taken.raws:
             self._wake()
         return taken
+
+    def _add_to(self, taken: Batch, most: int) -> None:
+        """Put what waits behind it, by the same connection."""
+        with contextlib.suppress(queue.Empty):
+            while len(taken.raws) < most and self._left is None:
+                more = self._inbox.get_nowait()
+                if more.link == taken.link:
+                    taken.raws.extend(more.raws)
+                else:
+                    self._left = more
 
     def acknowledge(self, batch: Batch) -> None:
         """Acknowledge in order of arrival (MQTT 5.0 4.6) what came by the connection that still stands."""
@@ -342,29 +352,25 @@ class Session:
             self._names.clear()
         names, floor, linked = self._names, self._floor, self._linked
         burst: list[RawMessage] = []
+        size = 0
         for topic, payload, mid, first in packets:
-            name = names.get(topic) or _name_of(topic)
-            if len(topic) <= _LONG_NAME:
-                names[topic] = name
-            retained = bool(first & connection.RETAINED)
+            name = names.get(topic)
+            if name is None:
+                name = _name_of(topic)
+                if len(topic) <= _LONG_NAME:
+                    names[topic] = name
+            retained = first & connection.RETAINED != 0
             if retained and name == self._status and self.protocol == connection.V5:
                 # Sent for a new subscription only: somebody has cleared our session and left his own there.
                 self.kept = False
             if not mid:
                 self._bare = self._bare % _LAST + 1
-            burst.append(
-                RawMessage(
-                    topic=name,
-                    payload=payload,
-                    arrived_utc=stamped(floor, mid or self._bare),
-                    retained=retained,
-                    mid=mid,
-                    again=bool(first & connection.AGAIN),
-                    linked_utc=linked,
-                )
-            )
+            arrived = stamped(floor, mid or self._bare)
+            again = first & connection.AGAIN != 0
+            burst.append(message_of(name, payload, arrived, mid, linked, retained=retained, again=again))
+            size += len(payload)
         self._in += len(burst)
-        self._in_bytes += _size(burst)
+        self._in_bytes += size
         self._inbox.put(Batch(burst, self.link))
 
 

@@ -131,7 +131,10 @@ class Register:
         self._remembered[tag] = (time.monotonic() + 60, fact)
 
     def _inode(self) -> int:
-        return self._path.stat().st_ino if self._path is not None and self._path.exists() else 0
+        try:
+            return 0 if self._path is None else self._path.stat().st_ino
+        except OSError:
+            return 0
 
     def get(self, tag: str) -> Timber:
         """Give one timber; small and capital letters are the same."""

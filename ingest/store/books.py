@@ -79,21 +79,23 @@ class Books(Quarantine):
 
         That is where a reading was taken by hand or from a file, or with ``asks``.
         """
-        waited_for: set[str] = set()
-        touched: dict[tuple[Owner, str], list[datetime]] = {}  # last arrived, first and last taken
+        every: dict[int, list[Reading]] = {}  # by series; to hash that of each reading would take longer
         for one in readings:
-            key, arrived, taken = (one.series.owner, one.series.name), one.arrived_utc, one.taken_utc
-            if (asks or one.source != SENSOR) and one.series.owner is Owner.TIMBER:
-                waited_for.add(one.series.name)
-            seen = touched.get(key)
-            if seen is None:
-                touched[key] = [arrived, taken, taken]
-                continue
-            seen[0] = max(seen[0], arrived)
-            if taken < seen[1]:
-                seen[1] = taken
-            elif taken > seen[2]:
-                seen[2] = taken
+            some = every.get(id(one.series))
+            if some is None:
+                every[id(one.series)] = [one]
+            else:
+                some.append(one)
+        waited_for: set[str] = set()
+        touched: dict[tuple[Owner, str], tuple[datetime, datetime, datetime]] = {}
+        for some in every.values():
+            key = some[0].series.owner, some[0].series.name
+            taken = [one.taken_utc for one in some]
+            arrived, first, last = max([one.arrived_utc for one in some]), min(taken), max(taken)
+            known = touched.get(key, (arrived, first, last))
+            touched[key] = max(arrived, known[0]), min(first, known[1]), max(last, known[2])
+            if key[0] is Owner.TIMBER and (asks or any([one.source != SENSOR for one in some])):
+                waited_for.add(key[1])
         rows = [
             {
                 "owner": owner.value,

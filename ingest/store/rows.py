@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
@@ -31,12 +31,14 @@ def rows_of(numbers: Iterable[int], readings: Iterable[Reading]) -> list[Row]:
     taken = arrived = None
     taken_us = arrived_us = 0
     for number, one in zip(numbers, readings, strict=True):
-        if one.taken_utc is not taken:
-            taken, taken_us = one.taken_utc, to_us(one.taken_utc)
-        if one.arrived_utc is not arrived:
-            arrived, arrived_us = one.arrived_utc, to_us(one.arrived_utc)
-        flags = ",".join(one.flags) if one.flags else ""
-        rows.append((number, taken_us, float(one.value), arrived_us, one.source, flags))
+        if (at := one.taken_utc) is not taken:
+            taken, taken_us = at, to_us(at)
+        if (at := one.arrived_utc) is not arrived:
+            arrived, arrived_us = at, to_us(at)
+        flags = one.flags
+        rows.append(
+            (number, taken_us, float(one.value), arrived_us, one.source, ",".join(flags) if flags else "")
+        )
     return rows
 
 
@@ -143,11 +145,11 @@ class SeriesList:
         self._generation = -1
         self._numbers: dict[Series, int] = {}
 
-    def numbers(self, at: Transaction, readings: Iterable[Reading]) -> list[int]:
+    def numbers(self, at: Transaction, readings: Sequence[Reading]) -> list[int]:
         """Give the number of each reading's series, which is entered if it is new."""
-        self._look_again()
-        known = self._numbers
-        return [known.get(one.series) or self.number(at, one.series) for one in readings]
+        every = {id(one.series): one.series for one in readings}  # to hash each reading's would take longer
+        known = {number: self.number(at, series) for number, series in every.items()}
+        return [known[id(one.series)] for one in readings]
 
     def _look_again(self) -> None:
         if self._generation != self._sql.generation:

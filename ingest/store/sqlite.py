@@ -19,8 +19,8 @@ from baulk.ingest.store.readings_sql import SqlReadings
 from baulk.ingest.store.sqlite_file import FORM, connect, faults, raise_tables
 
 _INSERT: Final = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?)"
-_TOGETHER: Final = 50  # rows of one statement: a third less time than one by one
-_INSERT_MANY: Final = _INSERT + ", (?, ?, ?, ?, ?, ?)" * (_TOGETHER - 1)
+_TOGETHER: Final = (200, 20)  # rows of one statement: two fifths less time than one by one
+_INSERT_MANY: Final = {many: _INSERT + ", (?, ?, ?, ?, ?, ?)" * (many - 1) for many in _TOGETHER}
 
 
 class _Inside:
@@ -104,7 +104,10 @@ class SqliteSql:
     def _open(self) -> sqlite3.Connection:
         if self._base is None:
             raise StoreError(f"the store {self.path} was closed")
-        inode = self.path.stat().st_ino if self.path.is_file() else None
+        try:
+            inode = self.path.stat().st_ino
+        except OSError:
+            inode = None
         if inode != self._inode:  # taken away, or another one put in its place, under our open file
             fresh = connect(self.path, wait_s=self._wait_s, durable=self._durable)
             self._base.close()
@@ -121,11 +124,14 @@ class SqliteSql:
         """
         base = _base(transaction)
         if not careful:
-            whole = len(rows) - len(rows) % _TOGETHER
-            new = base.executemany(_INSERT, rows[whole:]).rowcount if rows[whole:] else 0
-            for at in range(0, whole, _TOGETHER):
-                values = tuple(chain.from_iterable(rows[at : at + _TOGETHER]))
-                new += base.execute(_INSERT_MANY, values).rowcount
+            new = at = 0
+            for many in _TOGETHER:
+                while len(rows) - at >= many:
+                    values = tuple(chain.from_iterable(rows[at : at + many]))
+                    new += base.execute(_INSERT_MANY[many], values).rowcount
+                    at += many
+            if at < len(rows):
+                new += base.executemany(_INSERT, rows[at:]).rowcount
             if new < len(rows):
                 raise SomeKnown
             return None

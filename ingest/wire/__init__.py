@@ -29,8 +29,8 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
     WireError
         If nothing in it can be read.
     """
-    if ours := _ours(raw.topic, slug):
-        return senml_quick.decode(raw, *ours)
+    if found := ours(raw.topic, slug):
+        return senml_quick.decode(raw, *found)
     if mapped_by := _mapped_by(raw.topic, sources):
         return _together(raw, mapped_by)
     head = f"{topics.ROOT}/{slug}"
@@ -44,12 +44,16 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
 
 
 @lru_cache(maxsize=1024)
-def _ours(topic: str, slug: str) -> tuple[topics.Target, senml.Asked, senml_quick.Known] | None:
-    """Tell how a topic of ours is read."""
-    if (target := _target(topic, slug)) is None:
-        return None
-    asked = senml.asked_of(target.sensor)
-    return target, asked, senml_quick.known_of(target, asked)
+def ours(topic: str, slug: str) -> tuple[topics.Target, senml.Asked] | None:
+    """Tell what a topic of ours speaks of and how its names are read; None for any other.
+
+    Raises
+    ------
+    WireError
+        If it is that of a sensor with an impossible name.
+    """
+    target = _target(topic, slug)
+    return None if target is None else (target, senml.asked_of(target.sensor))
 
 
 @lru_cache(maxsize=1024)

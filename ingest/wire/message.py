@@ -57,19 +57,24 @@ def text(payload: bytes) -> str:
 
 
 def parse_pack(payload: bytes) -> Any:  # noqa: ANN401 - JSON can be anything
-    """Parse JSON as `parse_json` does, in a quarter of the time if it is an array of flat objects.
+    """Parse JSON as `parse_json` does, in a quarter of the time if it is an array of flat objects."""
+    found = flat_pack(payload) if len(payload) <= MOST_BYTES else None
+    return parse_json(payload) if found is None else found
+
+
+def flat_pack(payload: bytes) -> list[Any] | None:
+    """Parse an array of flat objects without a key given twice; None if it is anything else.
 
     pydantic's parser keeps the last of two values with one key in silence. Each key needs a colon, so of
     objects none has a key twice where there are as many colons as keys are left.
     """
-    if len(payload) <= MOST_BYTES:
-        try:
-            found = from_json(payload, allow_inf_nan=False)
-            if type(found) is list and payload.count(b":") == sum(map(len, found)):
-                return found
-        except (ValueError, TypeError):  # said in our own words below
-            pass
-    return parse_json(payload)
+    try:
+        found = from_json(payload, allow_inf_nan=False)
+        if type(found) is list and payload.count(b":") == sum(map(len, found)):
+            return found
+    except (ValueError, TypeError):  # `parse_json` says it in words
+        pass
+    return None
 
 
 def parse_json(payload: bytes) -> Any:  # noqa: ANN401 - JSON can be anything
@@ -178,6 +183,31 @@ class RawMessage:
         if not self.host_ahead_s:
             return self.arrived_utc
         return self.arrived_utc - timedelta(seconds=self.host_ahead_s)
+
+
+def message_of(  # noqa: PLR0913 - what a packet holds
+    topic: str,
+    payload: bytes,
+    arrived_utc: datetime,
+    mid: int,
+    linked_utc: datetime | None,
+    *,
+    retained: bool,
+    again: bool,
+) -> RawMessage:
+    """Make a `RawMessage` of what a packet holds, in half of the time."""
+    made = object.__new__(RawMessage)
+    made.topic = topic
+    made.payload = payload
+    made.arrived_utc = arrived_utc
+    made.retained = retained
+    made.mid = mid
+    made.again = again
+    made.linked_utc = linked_utc
+    made.cut = False
+    made.host_ahead_s = made.device_behind_s = 0.0
+    made.clock_ahead_s = None
+    return made
 
 
 def digest(payload: bytes) -> bytes:

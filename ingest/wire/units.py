@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from baulk.models import moisture_text
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import SPECS, Quantity, Scale
@@ -14,7 +16,13 @@ def known(quantity: Quantity) -> tuple[str, ...]:
 
 def convert(value: float, scale: Scale) -> float:
     """Apply ``value * scale + offset``, and hide the last binary digit that it adds."""
-    return float(f"{value * scale[0] + scale[1]:.12g}") if scale != (1, 0) else float(value)
+    return scaled(value, scale) if scale != (1, 0) else float(value)
+
+
+@lru_cache(maxsize=4096, typed=True)  # a sensor's numbers have few digits and come again
+def scaled(value: float, scale: Scale) -> float:
+    """Convert a value whose unit is not the quantity's own."""
+    return float(f"{value * scale[0] + scale[1]:.12g}")
 
 
 def at_least(quantity: Quantity | None, words: str, scale: Scale, *, basis: str = "dry") -> float | None:
