@@ -12,7 +12,7 @@ from datetime import datetime
 from functools import partial
 from typing import Any, Final
 
-from baulk.ingest import checks, known_places, meters, pipeline, plausibility, sensors
+from baulk.ingest import checks, entered_before, known_places, meters, pipeline, plausibility, sensors
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.pipeline import Replayed
 from baulk.ingest.sensors import Settled
@@ -23,7 +23,7 @@ from baulk.ingest.store.rows import clash, clashing
 from baulk.ingest.wire import message
 from baulk.models import plausible
 from baulk.models.errors import OutOfRange
-from baulk.models.plausible import Level
+from baulk.models.plausible import Finding, Level
 from baulk.models.quantity import AT_DEPTH, Owner, Quantity
 from baulk.models.reading import AT_LEAST, Reading, Series, end_flag
 from baulk.models.section import Face
@@ -41,15 +41,17 @@ def add_timber(  # noqa: PLR0913 - each says another thing
     stop: Callable[[], bool] = lambda: False,
     sure: bool = False,
     new_place: bool = False,
+    weight_kg: float | None = None,
 ) -> int:
     """Enter a timber and store what waited in quarantine for its tag; return how many readings.
 
-    What ``stop`` leaves, the listener stores. Sizes that can hardly be meant raise `Unlikely`, unless the
-    person is ``sure`` of them; so does a place that nobody entered, unless it is a ``new_place``.
+    What ``stop`` leaves, the listener stores. Sizes that can hardly be meant, and a timber that seems to have
+    been entered before (``weight_kg`` may tell it from another), raise `Unlikely`, unless the person is
+    ``sure``; so does a place that nobody entered, unless it is a ``new_place``.
     """
     check_timber(shop, timber)
     if not sure:
-        _refuse_unlikely(shop, timber)
+        _refuse_unlikely(shop, timber, *entered_before.findings(shop, timber, weight_kg=weight_kg))
     if not new_place:
         known_places.refuse_new(shop, timber.place)
     shop.register.add(timber, by=by, now_utc=now_utc)
@@ -506,8 +508,8 @@ def check_timber(shop: Shop, timber: Timber) -> None:
         raise OutOfRange("this can't be:", plausibility.words(shop, findings))
 
 
-def _refuse_unlikely(shop: Shop, timber: Timber) -> None:
-    if findings := plausible.of_timber(timber):
+def _refuse_unlikely(shop: Shop, timber: Timber, *more: Finding) -> None:
+    if findings := (*plausible.of_timber(timber), *more):
         raise Unlikely(plausibility.words(shop, findings))
 
 

@@ -39,7 +39,7 @@ def here(app, shop_dir, monkeypatch):
         return done.stdout
 
     for tag in ("FER-01", "FER-02"):
-        run(*OAK, tag)
+        run(*OAK, "--yes", tag)  # of one size and day: asked about
     return run
 
 
@@ -56,6 +56,16 @@ def test_every_command_explains_itself_and_has_json(app, name):
     said = CliRunner().invoke(app, ["timber", name, "--help"]).stdout
     assert "--json" in said
     assert "--shop" in said
+
+
+def test_a_timber_entered_twice_is_asked_about(here):
+    with pytest.raises(Unlikely, match=r"FER-01 and FER-02 are of the same wood and size.*--yes"):
+        here(*OAK, "FER-03")
+    with pytest.raises(Unlikely, match=r"Fer2 is spelt almost like FER-02.*--yes"):
+        here(*OAK, "Fer2")
+    with pytest.raises(RegisterError, match="in use already"):
+        here(*OAK, "fer-02", "--yes")
+    assert "FER-03" in here(*OAK, "FER-03", "--pith", "1 x 1 in")
 
 
 def test_a_timber_moved_late_lies_where_it_was_moved_last(here, answer):
@@ -336,10 +346,10 @@ def test_little_left_is_said_at_once(here, answer):
     # 6 1/8 x 6 1/8 in of green oak for 6 x 6 in: what shrinks off it is more than the eighth
     small = [*OAK, "FER-09"]
     small[small.index("8 x 7 3/4")] = "6 1/8 x 6 1/8"
-    said = here(*small)
+    said = here(*small, "--yes")
     assert "FER-09 is in the register" in said
     assert "It no longer comes out at 6 x 6 in: the chance is less than 1 %" in " ".join(said.split())
-    assert "comes out" not in here(*OAK, "FER-10")
+    assert "comes out" not in here(*OAK, "FER-10", "--yes")
     planed = " ".join(here("timber", "plane", "FER-10", "--size", "6 3/4 x 6 3/4").split())
     assert "Little is left for 6 x 6 in: the chance that it still comes out is" in planed
     told = answer("timber", "cut", "FER-10", "--length", "4 ft")["comes_out"]
