@@ -381,7 +381,7 @@ def tell_history(events: list[Event], system: System, zone: tzinfo | None) -> No
             (
                 str(each.number),
                 stamp(each.at_utc, zone),
-                event_text.event(each, system) + _taken_back(each, zone),
+                event_text.event(each, system, zone=zone) + _taken_back(each, zone),
                 each.by,
             )
             for each in events

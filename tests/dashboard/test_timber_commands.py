@@ -68,6 +68,24 @@ def test_a_timber_entered_twice_is_asked_about(here):
     assert "FER-03" in here(*OAK, "FER-03", "--pith", "1 x 1 in")
 
 
+def test_ends_that_were_sealed_later_are_told_as_sealed(here, answer):
+    assert "ends not sealed" in here("timber", "show", "FER-01")
+    number = answer("timber", "seal", "FER-01", "--at", "2026-01-08")["number"]
+    assert "ends sealed on 8 January 2026" in here("timber", "show", "FER-01")
+    here("timber", "undo", str(number))
+    assert "ends not sealed" in here("timber", "show", "FER-01")
+    here("timber", "edit", "FER-02", "--ends-sealed")
+    assert "ends sealed\n" in here("timber", "show", "FER-02")
+
+
+@pytest.mark.parametrize(("sealed", "told"), [("2026-01-08", False), ("2026-03-08", True)])
+def test_pins_near_an_end_that_was_sealed_in_its_first_week_are_told_by_that(here, answer, sealed, told):
+    here("timber", "seal", "FER-01", "--at", sealed)
+    near = ("--depth", "2 in", "--from-end", "14 in", "--at", "2026-11-01", "--yes")
+    said = answer("reading", "add", "FER-01", "moisture", "24", *near)
+    assert (said["too_near_an_end"] is not None) is told
+
+
 def test_a_timber_moved_late_lies_where_it_was_moved_last(here, answer):
     moved = answer("timber", "move", "fer-01", "loft", "--new-place", "--at", "2026-05-01")
     assert (moved["tag"], moved["kind"], moved["by"]) == ("FER-01", "moved", "ben")
