@@ -169,7 +169,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
         timber_events.tell_room(out, system)
         if waited:
             say(f"Readings that waited in quarantine for this tag and are now stored: {waited}.")
-        for each in text.sentences(weight.reasons(), system):
+        for each in text.sentences(weight.reasons()[1:], system):  # how heavy stands in the first line
             say(each)
 
 

@@ -86,6 +86,25 @@ def test_pins_near_an_end_that_was_sealed_in_its_first_week_are_told_by_that(her
     assert (said["too_near_an_end"] is not None) is told
 
 
+def test_the_same_entered_twice_is_noticed(here):
+    attach = ("timber", "attach", "FER-01", "S7", "--depth", "45 mm", "--face", "b", "--at", "2026-02-01")
+    here(*attach)
+    with pytest.raises(RegisterError, match="S7 is there already, on FER-01 since 2026-02-01 00:00"):
+        here(*attach[:-1], "2026-02-03")
+    here(*attach[:5], "60 mm", *attach[6:-1], "2026-02-03")  # driven deeper
+    check = ("timber", "check", "FER-01", "--face", "b", "--depth", "2 in", "--at")
+    here(*check, "2026-03-01 10:00")
+    with pytest.raises(RegisterError, match="the same is noted of FER-01 at 2026-03-01 10:00 already"):
+        here(*check, "2026-03-01 10:05")
+    here(*check, "2026-03-08 10:00")  # looked at again a week later
+
+
+def test_faces_may_be_words_of_their_own(here):
+    assert "coated on faces a, b" in here("timber", "coat", "FER-01", "a", "b")
+    assert "lies on faces a, c" in here("timber", "sticker", "FER-01", "ca")
+    assert "coat taken off" in here("timber", "coat", "FER-01", "none")
+
+
 def test_a_timber_moved_late_lies_where_it_was_moved_last(here, answer):
     moved = answer("timber", "move", "fer-01", "loft", "--new-place", "--at", "2026-05-01")
     assert (moved["tag"], moved["kind"], moved["by"]) == ("FER-01", "moved", "ben")
@@ -214,7 +233,7 @@ def test_where_the_sapwood_begins_is_entered_corrected_and_forgotten(here, answe
     words = (*words, "6 x 6", "--length", "12 ft", "--use", "frame-outdoors")
     # all sapwood: 5.333 cu ft of 62.4 lb times 0.47 times 2.10 is 329 lb (Wood Handbook, Table 4-1: 110 %)
     told = here(*words, "--heartwood", "none")
-    assert "It weighs about 329 lb," in told
+    assert ", about 329 lb\n" in told
     assert "Not a lift for one" in told
     assert answer("timber", "show", "PIN-01")["timber"]["heartwood_mm"] == 0
     assert "100 % of the section is sapwood" in here("timber", "show", "PIN-01")
