@@ -12,9 +12,10 @@ from datetime import datetime
 from functools import partial
 from typing import Any, Final
 
-from baulk.ingest import checks, known_places, meters, pipeline, plausibility, sensors
-from baulk.ingest.errors import Unlikely
+from baulk.ingest import checks, entered_before, known_places, meters, pipeline, plausibility, sensors
+from baulk.ingest.errors import RegisterError, Unlikely
 from baulk.ingest.pipeline import Replayed
+from baulk.ingest.register.events import Attachment
 from baulk.ingest.sensors import Settled
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
@@ -23,13 +24,18 @@ from baulk.ingest.store.rows import clash, clashing
 from baulk.ingest.wire import message
 from baulk.models import plausible
 from baulk.models.errors import OutOfRange
-from baulk.models.plausible import Level
+from baulk.models.plausible import Finding, Level
 from baulk.models.quantity import AT_DEPTH, Owner, Quantity
 from baulk.models.reading import AT_LEAST, Reading, Series, end_flag
 from baulk.models.section import Face
 from baulk.models.timber import Event, EventKind, Place, Timber
 
 _STRETCH_S: Final = 0.3
+# what the register adds to an event: the length that a curve was measured over, the size before a planing
+_FILLED_IN: Final = {
+    EventKind.MEASURED: {"length_mm"},
+    EventKind.PLANED: {"from_width_mm", "from_depth_mm"},
+}
 
 
 def add_timber(  # noqa: PLR0913 - each says another thing
@@ -41,15 +47,17 @@ def add_timber(  # noqa: PLR0913 - each says another thing
     stop: Callable[[], bool] = lambda: False,
     sure: bool = False,
     new_place: bool = False,
+    weight_kg: float | None = None,
 ) -> int:
     """Enter a timber and store what waited in quarantine for its tag; return how many readings.
 
-    What ``stop`` leaves, the listener stores. Sizes that can hardly be meant raise `Unlikely`, unless the
-    person is ``sure`` of them; so does a place that nobody entered, unless it is a ``new_place``.
+    What ``stop`` leaves, the listener stores. Sizes that can hardly be meant, and a timber that seems to have
+    been entered before (``weight_kg`` may tell it from another), raise `Unlikely`, unless the person is
+    ``sure``; so does a place that nobody entered, unless it is a ``new_place``.
     """
     check_timber(shop, timber)
     if not sure:
-        _refuse_unlikely(shop, timber)
+        _refuse_unlikely(shop, timber, *entered_before.findings(shop, timber, weight_kg=weight_kg))
     if not new_place:
         known_places.refuse_new(shop, timber.place)
     shop.register.add(timber, by=by, now_utc=now_utc)
@@ -97,6 +105,7 @@ def add_event(  # noqa: PLR0913 - each says another thing
     *,
     move: bool = False,
     new_place: bool = False,
+    again: bool = False,
     stop: Callable[[], bool] = lambda: False,
     tell: Callable[[int], None] = lambda _: None,
 ) -> tuple[Event, Settled]:
@@ -110,6 +119,8 @@ def add_event(  # noqa: PLR0913 - each says another thing
         Whether a sensor that is attached may be taken off the timber that it is on.
     new_place : bool
         Whether a timber may be moved to a place that nobody entered.
+    again : bool
+        Whether the same may stand there already, as in a file.
     stop, tell : callable
         As in `settle`.
 
@@ -117,11 +128,15 @@ def add_event(  # noqa: PLR0913 - each says another thing
     ------
     Unlikely
         If one of the two would happen and nobody said so.
+    RegisterError
+        If the very same was noted within half an hour, or the sensor is there already.
     """
     if event.kind is EventKind.SENSOR_ATTACHED:
         _refuse_without_depth(shop, event)
         if not move:
             _refuse_taken_off(shop, event)
+    if not again:
+        _refuse_entered_twice(shop, event)
     if event.kind is EventKind.MOVED and not new_place:
         shop.register.get(event.tag)  # a tag that nobody knows comes first
         known_places.refuse_new(shop, str(event.detail["to"]).strip())
@@ -150,6 +165,36 @@ def _refuse_taken_off(shop: Shop, event: Event) -> None:
     if on is not None and on.tag.lower() != event.tag.strip().lower():
         since = on.since_utc.astimezone(shop.config.zone)
         raise Unlikely(f"sensor {sensor} is on {on.tag} since {since:%Y-%m-%d %H:%M}.", "--move")
+
+
+def _refuse_entered_twice(shop: Shop, event: Event) -> None:
+    """Refuse what stands there already: a sensor where it is, or the last event of its kind once more."""
+    zone = shop.config.zone
+    if event.kind is EventKind.SENSOR_ATTACHED:
+        on = shop.register.attached(str(event.detail["sensor"]).strip(), event.at_utc)
+        if on is not None and on.tag.lower() == event.tag.strip().lower() and _as_there(on, event):
+            raise RegisterError(
+                f"sensor {on.sensor} is there already, on {on.tag} since "
+                f"{on.since_utc.astimezone(zone):%Y-%m-%d %H:%M} (number {on.number}); nothing was changed"
+            )
+    before = [one for one in shop.register.events(event.tag, kind=event.kind) if one.at_utc <= event.at_utc]
+    if not before or "sensor" in event.detail or event.at_utc - before[-1].at_utc >= plausible.TWICE:
+        return
+    filled = {"from", *_FILLED_IN.get(event.kind, ())}
+    said, held = (
+        {name: value for name, value in one.detail.items() if name not in filled}
+        for one in (event, before[-1])
+    )
+    if said == held:
+        raise RegisterError(
+            f"the same is noted of {before[-1].tag} at {before[-1].at_utc.astimezone(zone):%Y-%m-%d %H:%M} "
+            f"already (number {before[-1].number}); nothing was changed"
+        )
+
+
+def _as_there(on: Attachment, event: Event) -> bool:
+    there = (on.depth_mm, on.face and on.face.value, on.from_end_mm)
+    return there == tuple(event.detail.get(name) for name in ("depth_mm", "face", "from_end_mm"))
 
 
 def _refuse_without_depth(shop: Shop, event: Event) -> None:
@@ -506,8 +551,8 @@ def check_timber(shop: Shop, timber: Timber) -> None:
         raise OutOfRange("this can't be:", plausibility.words(shop, findings))
 
 
-def _refuse_unlikely(shop: Shop, timber: Timber) -> None:
-    if findings := plausible.of_timber(timber):
+def _refuse_unlikely(shop: Shop, timber: Timber, *more: Finding) -> None:
+    if findings := (*plausible.of_timber(timber), *more):
         raise Unlikely(plausibility.words(shop, findings))
 
 

@@ -297,7 +297,8 @@ def at_tips(
 
 def words(shop: Shop, findings: Iterable[Finding]) -> str:
     """Return findings as one line in the shop's units."""
-    return " ".join(text.sentence(each.reason, shop.config.shop.units) for each in findings)
+    units, zone = shop.config.shop.units, shop.config.zone
+    return " ".join(text.sentence(each.reason, units, zone=zone) for each in findings)
 
 
 def odd_rows(

@@ -11,6 +11,8 @@ it aside where `why_set_aside` says why. A reading without the flag is taken to 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
@@ -26,11 +28,13 @@ from baulk.models.reading import Reading, from_end_mm
 from baulk.models.reason import Reason
 from baulk.models.section import CONDUCTANCE_M_S, FaceCover
 from baulk.models.species import Species
-from baulk.models.timber import Timber
+from baulk.models.timber import Event, Timber, sealed_utc
 
 ALONG_OVER_ACROSS: Final = 15.0  # the largest of those above: the distance errs on the safe side
 ALONG_USUAL: Final = 12.0  # the middle of those above
 POINT_PCT: Final = 1.0
+# ends sealed later than this had dried before; our own judgement, no source
+SEALED_WITHIN_S: Final = 7 * DAY_S
 
 
 def end_drying_pct(  # noqa: PLR0913 - a place, a wood, an end and its air
@@ -173,13 +177,33 @@ def too_near_an_end(  # noqa: PLR0913 - a place, a wood, an end and its air
     return bool(lost > POINT_PCT)
 
 
+def as_dried(timber: Timber, events: Iterable[Event]) -> Timber:
+    """Return a timber with ends that count as sealed where they were in its first week.
+
+    Parameters
+    ----------
+    timber : Timber
+        As it stands in the register.
+    events : iterable of Event
+        Its events.
+
+    Returns
+    -------
+    Timber
+        For whatever asks how far its ends have dried; whether they are sealed today `timber.sealed_utc` says.
+    """
+    sealed = sealed_utc(timber, events)
+    soon = sealed is not None and (sealed - timber.arrived_utc).total_seconds() <= SEALED_WITHIN_S
+    return timber if soon == timber.ends_sealed else replace(timber, ends_sealed=soon)
+
+
 def why_too_near(timber: Timber, species: Species, distance_mm: float, at_utc: datetime) -> Reason | None:
     """Why pins at this distance from an end are of no use for the section, if they aren't.
 
     Parameters
     ----------
     timber : Timber
-        Its length, its arrival and whether its ends were coated count.
+        Its length, its arrival and whether its ends were coated count, as `as_dried` gives it.
     species : Species
         Its prior diffusion; the timber's own may be half or twice that.
     distance_mm : float

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -288,3 +288,24 @@ class Event:
     def counts(self) -> bool:
         """Whether it has not been taken back."""
         return self.undone_utc is None
+
+
+def sealed_utc(timber: Timber, events: Iterable[Event]) -> datetime | None:
+    """Return since when both ends of a timber are sealed.
+
+    Parameters
+    ----------
+    timber : Timber
+        As it stands in the register, which knows of its arrival.
+    events : iterable of Event
+        Its events, in any order; ends that were sealed later are one of them.
+
+    Returns
+    -------
+    datetime or None
+        Its arrival, or when they were sealed first, with a time zone; None where they are bare.
+    """
+    if timber.ends_sealed:
+        return timber.arrived_utc
+    sealed = [each.at_utc for each in events if each.kind is EventKind.END_SEALED and each.counts]
+    return min(sealed, default=None)

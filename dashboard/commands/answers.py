@@ -36,6 +36,7 @@ NewPlaceOption = Annotated[
 ]
 HERE = Path()
 _LONGEST_WORD = 24  # what is longer, as a topic, may be broken
+_READ_WIDE = 100  # columns: longer lines are hard to read
 _BETWEEN = 2  # columns
 _BREAK = re.compile(r"\s+|(?<=[A-Za-z]-)(?=[A-Za-z]{2})")  # where `textwrap` breaks
 _Entered = TypeVar("_Entered")
@@ -115,6 +116,13 @@ def console() -> Console:
 def say(text: str) -> None:
     """Print one line, as it is."""
     console().print(text, markup=False, soft_wrap=True)
+
+
+def say_item(text: str, *, mark: str = "-") -> None:
+    """Print a sentence of a list, its lines broken between words and set in behind its mark."""
+    first = f"  {mark} "
+    wide = min(console().width, _READ_WIDE)
+    say(textwrap.fill(text, wide, initial_indent=first, subsequent_indent=" " * len(first)))
 
 
 def say_json(value: Any) -> None:  # noqa: ANN401 - anything that `plain` takes

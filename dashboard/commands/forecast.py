@@ -184,7 +184,7 @@ def _progress(total: int) -> Iterator[Told]:
 
 def _outcome(made: Evaluation) -> str:
     found = made.document
-    return f"no verdict: {found.failed}" if isinstance(found, Failed) else found.verdict.step
+    return "not worked out, see below" if isinstance(found, Failed) else found.verdict.step
 
 
 def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team | None) -> None:

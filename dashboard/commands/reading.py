@@ -203,6 +203,7 @@ def _too_near(opened: shops.Shop, tag: str, end_mm: float, taken_utc: datetime) 
     from baulk.models import end_grain, text  # noqa: PLC0415 - half a second that only this answer needs
 
     timber = opened.register.get(tag)
+    timber = end_grain.as_dried(timber, opened.register.events(timber.tag))
     why = end_grain.why_too_near(timber, opened.woods.species.get(timber.species), end_mm, taken_utc)
     return None if why is None else text.sentence(why, opened.config.shop.units)
 

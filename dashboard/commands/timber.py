@@ -169,7 +169,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
         timber_events.tell_room(out, system)
         if waited:
             say(f"Readings that waited in quarantine for this tag and are now stored: {waited}.")
-        for each in text.sentences(weight.reasons(), system):
+        for each in text.sentences(weight.reasons()[1:], system):  # how heavy stands in the first line
             say(each)
 
 
@@ -312,7 +312,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
             }
         )
         return
-    for line in _lines(timber, use, system, config.zone):
+    for line in _lines(timber, use, system, config.zone, event_text.ends(timber, events, zone=config.zone)):
         say(line)
     timber_events.tell_history(events, system, config.zone)
     table(
@@ -372,11 +372,10 @@ def _percent(text: str) -> float | None:
         raise OutOfRange("the green moisture content", f"is a number in percent, not {text!r}") from err
 
 
-def _lines(timber: Timber, use: UseClass, system: System, zone: tzinfo | None) -> list[str]:
+def _lines(timber: Timber, use: UseClass, system: System, zone: tzinfo | None, ends: str) -> list[str]:
     section, piece = timber.section, timber.finished
     heart = "boxed heart" if section.boxed_heart else "free of heart"
     green = units.show_size(section.width_mm, section.depth_mm, system)
-    ends = "sealed" if timber.ends_sealed else "not sealed"
     taken = models_section.offsets_mm(timber.section, piece)
     off = ", ".join(f"{face} {units.show_length(mm, system)}" for face, mm in taken.items())
     return [
@@ -385,7 +384,7 @@ def _lines(timber: Timber, use: UseClass, system: System, zone: tzinfo | None) -
         *([] if timber.heartwood_mm is None else [f"heartwood {_heartwood(timber, system)}"]),
         f"finished {units.show_size(piece.width_mm, piece.depth_mm, system)}, off the faces {off}",
         f"for      {use.title}",
-        f"lies in  {timber.place}; arrived {stamp(timber.arrived_utc, zone)}, ends {ends} then",
+        f"lies in  {timber.place}; arrived {stamp(timber.arrived_utc, zone)}, {ends}",
         *([f"retired  {stamp(timber.retired_utc, zone)}"] if timber.retired_utc else []),
     ]
 

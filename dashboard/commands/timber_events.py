@@ -46,7 +46,9 @@ from baulk.models.text import events as event_text
 from baulk.models.timber import CHANGES_SIZE, DETAILS, Event, EventKind, Value
 from baulk.models.units import System
 
-FacesArgument = Annotated[str, typer.Argument(help="Letters of the faces, such as ac; none for no face.")]
+FacesArgument = Annotated[
+    list[str], typer.Argument(help="Letters of the faces, such as ac; none for no face.", metavar="FACES")
+]
 MoveOption = Annotated[bool, typer.Option("--move", help="A sensor is taken off the timber that it is on.")]
 
 
@@ -256,7 +258,10 @@ def coat(
 
     Example: baulk timber coat FER-03 ac --with wax
     """
-    detail: dict[str, Value] = {"faces": _letters(faces), **({} if with_ is None else {"coat": with_})}
+    detail: dict[str, Value] = {
+        "faces": _letters("".join(faces)),
+        **({} if with_ is None else {"coat": with_}),
+    }
     enter(tag, EventKind.COATED, detail, at=at, by=by, note=note, shop=shop, json=json)
 
 
@@ -274,7 +279,16 @@ def sticker(
 
     Example: baulk timber sticker FER-03 c
     """
-    enter(tag, EventKind.STICKERED, {"faces": _letters(faces)}, at=at, by=by, note=note, shop=shop, json=json)
+    enter(
+        tag,
+        EventKind.STICKERED,
+        {"faces": _letters("".join(faces))},
+        at=at,
+        by=by,
+        note=note,
+        shop=shop,
+        json=json,
+    )
 
 
 def retire(
@@ -381,7 +395,7 @@ def tell_history(events: list[Event], system: System, zone: tzinfo | None) -> No
             (
                 str(each.number),
                 stamp(each.at_utc, zone),
-                event_text.event(each, system) + _taken_back(each, zone),
+                event_text.event(each, system, zone=zone) + _taken_back(each, zone),
                 each.by,
             )
             for each in events

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import import_module
 from pathlib import Path
@@ -12,7 +12,7 @@ from typing import Annotated, Any, Final
 import typer
 
 from baulk.dashboard import words
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_item, say_json, table
 from baulk.dashboard.commands.options import MaybeAt, TagsArgument
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DocumentError
@@ -123,14 +123,14 @@ def _tell(found: Sequence[_Found], system: units.System, *, why: bool) -> None:
     )
     for each in found:
         if each.failed is not None:
-            say(f"{each.timber.tag} has no verdict: {each.failed}")
+            say_item(f"{each.timber.tag} has no verdict: {each.failed}")
     if why:
         for each in found:
             _tell_why(each, system)
     if of_shed := _of_the_shed(found, system):
         say("\nOf the shed and the yard:")
         for line in of_shed:
-            say(f"  - {line}")
+            say_item(line)
 
 
 def _tell_why(found: _Found, system: units.System) -> None:
@@ -143,10 +143,11 @@ def _tell_why(found: _Found, system: units.System) -> None:
     said = sentences(coded, judged.reasons, system, zone=words.zone())
     say(f"\n{found.timber.tag}: {_step(judged)}")
     for reason in said[:MOST_REASONS]:
-        say(f"  - {reason}")
+        say_item(reason)
     if len(said) > MOST_REASONS:
         say(f"  and {len(said) - MOST_REASONS} more on the timber's page, in its record and with --json")
-    say(f"  next: {sentence(judged.next_reading_coded, judged.next_reading, system, zone=words.zone())}")
+    following = sentence(judged.next_reading_coded, judged.next_reading, system, zone=words.zone())
+    say_item(following, mark="next:")
 
 
 def _shared(reason: Reason) -> bool:
@@ -163,7 +164,7 @@ def _of_the_shed(found: Sequence[_Found], system: units.System) -> tuple[str, ..
                 continue
             key = (one.code, one.values.get("place"), one.values.get("species"))
             if key not in shared or _days(one) > _days(shared[key]):
-                shared[key] = one
+                shared[key] = replace(one, values={**one.values, "tag": each.timber.tag})
     return sentences(list(shared.values()), (), system, zone=words.zone())
 
 

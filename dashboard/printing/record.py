@@ -195,8 +195,8 @@ def _head(record: Record, room: float) -> list[Flowable]:
         (
             "lies in",
             (
-                f"{timber.place}, since {words.day(timber.arrived_utc)}; ends "
-                f"{'sealed' if timber.ends_sealed else 'not sealed'}"
+                f"{timber.place}, since {words.day(timber.arrived_utc)}; "
+                f"{event_text.ends(timber, record.events, zone=words.zone())}"
             ),
         ),
         ("green weight", f"{light} to {heavy}: lift it with enough people or a hoist"),
@@ -355,7 +355,7 @@ def _movement(record: Record, room: float) -> list[Flowable]:
 
 def _events(record: Record, room: float) -> list[Flowable]:
     rows = [
-        (words.day(event.at_utc), event_text.event(event, record.system), event.by or "-")
+        (words.day(event.at_utc), event_text.event(event, record.system, zone=words.zone()), event.by or "-")
         for event in sorted(record.events, key=lambda each: each.at_utc)
         if event.counts
     ]

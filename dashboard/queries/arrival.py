@@ -8,11 +8,11 @@ from datetime import datetime
 from functools import partial
 from typing import Final
 
-from baulk.dashboard import typed
+from baulk.dashboard import typed, words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import operations, photos
+from baulk.ingest import entered_before, operations, photos
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.evaluation import still_fits
 from baulk.ingest.shop import Shop
@@ -139,7 +139,8 @@ def _refuse_odd(
 ) -> None:
     """Refuse what can't be, and what can hardly be meant unless the person is sure of it."""
     wood = shop_facts.woods().species.get(piece.species)
-    found = list(plausible.of_timber(piece))
+    kg = next((value for one, value, _ in readings if one.quantity is Quantity.WEIGHT), None)
+    found = [*plausible.of_timber(piece), *ask(lambda s: entered_before.findings(s, piece, weight_kg=kg))]
     for series, value, at_least in readings:
         flags = (AT_LEAST,) if at_least else ()
         one = Reading(series=series, value=value, taken_utc=now, arrived_utc=now, source=BY_HAND, flags=flags)
@@ -148,7 +149,7 @@ def _refuse_odd(
     if known and piece.place not in known:
         new = Reason(code="place.new", values={"place": piece.place, "known": known})
         found.append(plausible.Finding(level=plausible.Level.UNLIKELY, reason=new))
-    told = " ".join(text.sentences((each.reason for each in found), system))
+    told = " ".join(text.sentences((each.reason for each in found), system, zone=words.zone()))
     if any(each.level is plausible.Level.IMPOSSIBLE for each in found):
         raise OutOfRange("this can't be:", told)
     if found and not sure:

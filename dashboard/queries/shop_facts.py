@@ -289,7 +289,7 @@ def store_by_hand(read: Typed, now: datetime, *, sure: bool) -> Reason | None:
         raise OutOfRange("the reading", "is stored already; nothing was added")
     if end_mm is None:
         return None
-    piece = _ask(lambda s: s.register.get(tag))
+    piece = _ask(lambda s: end_grain.as_dried(s.register.get(tag), s.register.events(tag)))
     return end_grain.why_too_near(piece, woods().species.get(piece.species), end_mm, now)
 
 

@@ -96,7 +96,7 @@ class Season:
         return air_scenarios.several(self.between(first_s, last_s), self.spread, count=count)
 
 
-def season(own: AirSeries | None, config: Config) -> Season:
+def season(own: AirSeries | None, config: Config, place: str = "the timber's place") -> Season:
     """Gather what the place and the settings know of the year.
 
     Parameters
@@ -105,6 +105,8 @@ def season(own: AirSeries | None, config: Config) -> Season:
         The place's own record.
     config : Config
         Settings with or without a climate.
+    place : str
+        Whose air it is, for what a person is told.
 
     Returns
     -------
@@ -122,8 +124,8 @@ def season(own: AirSeries | None, config: Config) -> Season:
     if temp is None or rh is None:
         if own is None:
             raise OutOfRange(
-                "the air",
-                "of this place is not known at all; publish its temperature and humidity, or give the "
+                f"the air of {place}",
+                "is not known at all; publish its temperature and humidity, or give the "
                 "settings a [climate] with twelve months",
             )
         temp, rh = _rest(own, mine)

@@ -246,7 +246,7 @@ def _air(shop: Shop, place: str, now_utc: datetime) -> tuple[AirSeries | None, S
     """Give a place's record, and its year from whole days of that, so that it changes once a day."""
     own = _record(shop, place, now_utc)
     whole_days = up_to(own, now_utc.timestamp() // DAY_S * DAY_S)
-    return own, climate.season(whole_days or own, shop.config)
+    return own, climate.season(whole_days or own, shop.config, place)
 
 
 def _record(shop: Shop, place: str, now_utc: datetime) -> AirSeries | None:

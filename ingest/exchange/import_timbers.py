@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
@@ -19,7 +19,7 @@ from baulk.ingest.exchange.timber_rows import Said, TimberForm, is_timbers
 from baulk.ingest.operations import check_timber
 from baulk.ingest.register.tables import FIELDS, columns, timber_of
 from baulk.ingest.shop import Shop
-from baulk.models import plausible
+from baulk.models import alike, plausible
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
@@ -250,8 +250,8 @@ def of_file(source: Source, *, name: str | None = None, events: Events | None = 
     return Timbers(sheet=sheet, events=events)
 
 
-def _doubt(shop: Shop, timber: Timber) -> str:
-    said = plausibility.words(shop, plausible.of_timber(timber))
+def _doubt(shop: Shop, timber: Timber, others: Sequence[Timber]) -> str:
+    said = plausibility.words(shop, (*plausible.of_timber(timber), *alike.findings(timber, others)))
     places = known_places.names(shop)
     if places and timber.place not in places:
         said = f"{said} {NotFound('place', timber.place, places)}; it is taken as a new one".strip()
@@ -273,7 +273,7 @@ def _planned(
         old = there.get(tag.lower())
         if old is None:
             timber = _new(shop, said)
-            doubt = _doubt(shop, timber)
+            doubt = _doubt(shop, timber, [*there.values()])
             return Planned(
                 line=row.line, tag=tag, status=Status.NEW, timber=timber, doubt=doubt, cells=row.cells
             )

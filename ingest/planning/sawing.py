@@ -259,7 +259,7 @@ def futures(shop: Shop, now_utc: datetime, parts: Sequence[Part]) -> tuple[AirSe
     except ValueError:  # temperatures without humidities
         own = None
     try:
-        year = climate.season(own, shop.config)
+        year = climate.season(own, shop.config, place)
     except OutOfRange:
         return ()
     until = max(last, now_utc) + timedelta(days=7)

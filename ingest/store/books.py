@@ -94,7 +94,7 @@ class Books(Quarantine):
             arrived, first, last = max([one.arrived_utc for one in some]), min(taken), max(taken)
             known = touched.get(key, (arrived, first, last))
             touched[key] = max(arrived, known[0]), min(first, known[1]), max(last, known[2])
-            if key[0] is Owner.TIMBER and (asks or any([one.source != SENSOR for one in some])):
+            if key[0] is Owner.TIMBER and (asks or any(one.source != SENSOR for one in some)):
                 waited_for.add(key[1])
         rows = [
             {

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any, Final
 
-from baulk.ingest import operations
+from baulk.ingest import corrections, operations
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.shop import Shop
 from baulk.ingest.walk import plausible, yard
@@ -30,6 +30,7 @@ MOST_ENTRIES: Final = 500  # of one batch
 KEPT: Final = timedelta(days=400)  # a phone may lie in a drawer for a winter
 _ID: Final = re.compile(r"[A-Za-z0-9-]{8,64}")
 _BEGUN: Final = "begun"  # noted, and perhaps stored
+_WHY: Final = "taken back on the walk"
 _LATEST: Final = timedelta(days=3650)  # a phone can't have carried an entry for longer
 
 
@@ -208,7 +209,7 @@ class _Book:
     def _undone(self, key: str, state: str, held: Reading | None) -> Outcome:
         """Take back what was stored; what never came is remembered as taken back, should it still come."""
         if held is not None and state != State.UNDONE:
-            _take_out(self._shop, held)
+            _take_back(self._shop, held, by=self._by, now_utc=self._now_utc)
         self._keep(key, held, State.UNDONE, by=self._by, at_utc=self._now_utc)
         return Outcome(id=key, state=State.UNDONE, reading=held)
 
@@ -243,12 +244,18 @@ class _Book:
             store.forget(*old)
 
 
-def _take_out(shop: Shop, reading: Reading) -> None:
-    """Take a reading out of the store; the walk's note keeps it, with who took it back and when."""
+def _take_back(shop: Shop, reading: Reading, *, by: str, now_utc: datetime) -> None:
+    """Take back what a walk stored, as it stands now; what somebody took back before stays so."""
+    corrected = corrections.listed(shop.store, reading.series.owner, reading.series.name)
+    for one in corrected:
+        if one.counts and (one.was.series, one.was.taken_utc) == (reading.series, reading.taken_utc):
+            if one.now is None:
+                return
+            reading = one.now
     series, at = reading.series, reading.taken_utc
-    held = [one for one in shop.store.readings(series.owner, series.name, at, at) if one.series == series]
-    if held and held[0].value == reading.value:
-        shop.store.reattribute(held, [])
+    for one in shop.store.readings(series.owner, series.name, at, at):
+        if one.series == series and one.value == reading.value:
+            corrections.take_back(shop, one, by=by, note=_WHY, now_utc=now_utc)
 
 
 def _as_read(shop: Shop, entry: Entry, now_utc: datetime) -> Reading:

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models import sorption
+from baulk.models import end_grain, sorption
 from baulk.models.air import AirSeries
 from baulk.models.constants import DAY_S
 from baulk.models.diffusion import DiffusionLaw
@@ -26,7 +26,6 @@ __all__ = [
     "GAP_S",
     "MOST_GAPS",
     "SAME_MM",
-    "SEALED_WITHIN_S",
     "FitInputs",
     "History",
     "Stretch",
@@ -38,9 +37,6 @@ __all__ = [
 
 GAP_S: Final = 3 * DAY_S  # shorter ones change no timber
 MOST_GAPS: Final = 8  # the longest ones; each costs the drying model a fresh start
-SEALED_WITHIN_S: Final = (
-    7 * DAY_S
-)  # ends sealed later than this had dried before; our own judgement, no source
 JUST_S: Final = 60.0  # before now: a kerf that is planned
 SAME_MM: Final = 0.6  # a thirty-second of an inch either way: two sizes are the same
 _OPPOSITE: Final = {Face.A: Face.C, Face.B: Face.D, Face.C: Face.A, Face.D: Face.B}
@@ -148,11 +144,7 @@ def history(  # noqa: PLR0913 - a timber, its events, its air and their window
     return History(
         stretches=_stretches(sections, silent, start_s, now_s),
         faces=_faces(mine, start_s),
-        sealed=timber.ends_sealed
-        or any(
-            each.kind is EventKind.END_SEALED and each.at_utc.timestamp() <= start_s + SEALED_WITHIN_S
-            for each in mine
-        ),
+        sealed=end_grain.as_dried(timber, mine).ends_sealed,
         events=tuple(mine),
         said=(*said, *_unmeasured(silent)),
     )

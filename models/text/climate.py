@@ -16,9 +16,14 @@ def _gaps(v: Values, _: System) -> str:
     many = "a gap" if one else f"{v['gaps']} gaps"
     longest = "" if one else f" (the longest {v['longest_days']:.0f})"
     return (
-        f"The air of {v['place']} has {many} of {v['days']:.0f} days{longest} since the timber came; the "
+        f"The air of {v['place']} has {many} of {v['days']:.0f} days{longest} since {_who(v)} came; the "
         f"months' usual air stands in for {'it' if one else 'them'}."
     )
+
+
+def _who(v: Values) -> str:
+    """Return whose time it is: a yard says the tag, a timber's own page needs none."""
+    return str(v.get("tag", "the timber"))
 
 
 def _mould(v: Values, _: System) -> str:

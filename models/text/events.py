@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterable, Mapping
+from datetime import UTC, datetime, tzinfo
 from typing import Any, Final
 
 from baulk.models import units
-from baulk.models.formatting import show_along, show_gauge, show_movement
+from baulk.models.formatting import day, show_along, show_gauge, show_movement
 from baulk.models.quantity import Quantity
 from baulk.models.reading import AT_LEAST, Reading, from_end_mm, sensor_of
 from baulk.models.text.common import pct
-from baulk.models.timber import Event, EventKind, Value
+from baulk.models.timber import Event, EventKind, Timber, Value, sealed_utc
 from baulk.models.units import System, TemperatureUnit
 
 Values = Mapping[str, Any]
@@ -76,10 +76,33 @@ def _said(seconds: str) -> str:
         return f"{seconds} s since 1970"
 
 
-def event(what: Event, system: System) -> str:
-    """Return what happened, in a few words, with the person's own note behind it."""
-    said = SENTENCES[f"event.{what.kind.value}"](what.detail, system)
+def event(what: Event, system: System, *, zone: tzinfo | None = None) -> str:
+    """Return what happened, in a few words, with the person's own note behind it.
+
+    A moment that was corrected is told by the clock of ``zone``, or this machine's.
+    """
+    detail = _by_clock(what, zone) if what.kind is EventKind.EDITED else what.detail
+    said = SENTENCES[f"event.{what.kind.value}"](detail, system)
     return f"{said} ({what.note})" if what.note else said
+
+
+def ends(timber: Timber, events: Iterable[Event], *, zone: tzinfo | None = None) -> str:
+    """Return whether the ends of a timber are sealed, and since when if that was done after its arrival."""
+    since = sealed_utc(timber, events)
+    if since is None:
+        return "ends not sealed"
+    return "ends sealed" if timber.ends_sealed else f"ends sealed on {day(since.astimezone(zone))}"
+
+
+def _by_clock(what: Event, zone: tzinfo | None) -> Values:
+    if not str(what.detail["field"]).endswith("_utc"):
+        return what.detail
+    told = {
+        name: f"{datetime.fromisoformat(str(value)).astimezone(zone):%Y-%m-%d %H:%M}".removesuffix(" 00:00")
+        for name, value in what.detail.items()
+        if name in {"old", "new"} and value
+    }
+    return {**what.detail, **told}
 
 
 _COATED: Final = {"coat": ("coated", "coat"), "wax": ("waxed", "wax"), "wrap": ("wrapped in film", "film")}
@@ -186,7 +209,7 @@ def _edited(held: Values, system: System) -> str:
             return "yes" if value else "no"
         if column.endswith("_mm"):
             return units.show_length(float(value), system)
-        return f"{value:g}" if isinstance(value, float) else str(value).removesuffix("T00:00:00+00:00")
+        return f"{value:g}" if isinstance(value, float) else str(value)
 
     name = re.sub(r"_(mm|pct|utc)$", "", column)
     name = _FIELDS.get(name, name)

@@ -93,8 +93,7 @@ def _before_arrival(held: Values, _system: System) -> str:
 
 def _twice(held: Values, _system: System) -> str:
     return (
-        f"The same number stands there from {held['taken_utc'].astimezone():%Y-%m-%d %H:%M} already. Was it "
-        "entered twice?"
+        f"The same number stands there from {held['taken_utc']:%Y-%m-%d %H:%M} already. Was it entered twice?"
     )
 
 
@@ -200,6 +199,22 @@ def _new_place(held: Values, _system: System) -> str:
     return f"{place} is a new place"
 
 
+def _spelt_alike(held: Values, _system: System) -> str:
+    return (
+        f"{held['tag']} is spelt almost like {held['tags'][0]}, which is in the register since "
+        f"{day(held['arrived_utc'])}. Is it the same timber?"
+    )
+
+
+def _entered_before(held: Values, _system: System) -> str:
+    tags = held["tags"]
+    many = f"{', '.join(tags[:-1])} and {tags[-1]} are" if len(tags) > 1 else f"{tags[0]} is"
+    return (
+        f"{many} of the same wood and size and came the same day ({day(held['arrived_utc'])}). Is this "
+        "another piece?"
+    )
+
+
 SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "plausible.beyond": _beyond,
     "plausible.ratio": _ratio,
@@ -224,4 +239,6 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "plausible.length": _length,
     "timber.entered": _entered,
     "place.new": _new_place,
+    "timber.spelt_alike": _spelt_alike,
+    "timber.entered_before": _entered_before,
 }

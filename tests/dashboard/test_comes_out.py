@@ -63,7 +63,7 @@ def dried(days=DAYS, tag="FER-01", low=18.5):
 
 def judged(yard, *timbers, readings):
     for each in timbers:
-        operations.add_timber(yard, each)
+        operations.add_timber(yard, each, sure=True)
     yard.store.append(readings)
     gather.run_stale(yard, NOW)
     return document.parse(yard.store.evaluation(timbers[0].tag)[1])
@@ -146,7 +146,7 @@ def test_measured_timbers_of_a_wood_tell_the_next_ones_bow(yard):
     before = still_fits.asked(yard, "FER-01")
     for k in range(6):
         tag = f"FER-1{k}"
-        operations.add_timber(yard, timber(8.0, tag))
+        operations.add_timber(yard, timber(8.0, tag), sure=True)
         bent = {"bow_mm": 14.0, "crook_mm": 12.0}
         operations.add_event(yard, Event(tag=tag, kind=EventKind.MEASURED, at_utc=NOW, detail=bent))
     after = still_fits.asked(yard, "FER-01")

@@ -22,7 +22,10 @@ def many(shop_folder, invented):
     with shops.open(shop_folder) as shop:
         for n in range(6, 10):
             operations.add_timber(
-                shop, invented.piece(f"FER-0{n}", place="rack" if n % 2 else "shed"), new_place=True
+                shop,
+                invented.piece(f"FER-0{n}", place="rack" if n % 2 else "shed"),
+                sure=True,
+                new_place=True,
             )
             shop.store.save_evaluation(
                 f"FER-0{n}", invented.NOW, invented.evaluation(invented.piece(f"FER-0{n}"), core=20.0 + n)
@@ -79,7 +82,7 @@ def test_rows_are_read_once_for_a_revision_and_anew_after_a_change(many, app, in
     monkeypatch.undo()
     monkeypatch.setenv("BAULK_SHOP", str(many))
     with shops.open(many) as shop:
-        operations.add_timber(shop, invented.piece("FER-10"))
+        operations.add_timber(shop, invented.piece("FER-10"), sure=True)
     assert len(yard_rows.rows(invented.NOW)) == 10
 
 

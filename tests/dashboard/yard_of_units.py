@@ -107,7 +107,9 @@ def yard(folder, invented):
     """Fill a shop folder: two timbers worked out, one not, notices open, places and parts drawn."""
     with shops.open(folder) as shop:
         for tag, green in (("FER-01", 75.0), ("FER-02", 75.0), ("FER-03", None)):
-            operations.add_timber(shop, invented.piece(tag, arrived_utc=ARRIVED, green_mc_pct=green))
+            operations.add_timber(
+                shop, invented.piece(tag, arrived_utc=ARRIVED, green_mc_pct=green), sure=True
+            )
         for place in ("shed", "attic"):
             shop.register.save_place(
                 Place(name=place, kind="room", x_m=0, y_m=0, width_m=5, depth_m=4, volume_m3=90.0)

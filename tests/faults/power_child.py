@@ -44,7 +44,7 @@ def work(folder):
                 pipeline.handle_batch(raws, opened)
             os.write(told, b"".join(b"reading %d\n" % k for k in range(10 * turn, 10 * turn + 10)))
             if turn % 4 == 2:
-                operations.add_timber(opened, replace(oak, tag=f"FER-{turn + 10}"))
+                operations.add_timber(opened, replace(oak, tag=f"FER-{turn + 10}"), sure=True)
                 os.write(told, b"timber FER-%d\n" % (turn + 10))
             if turn % 5 == 4:
                 raws, last = waiting.oldest(500)

@@ -150,7 +150,7 @@ def test_a_timber_entered_by_mistake_is_taken_out_with_all_that_was_noted_and_no
     assert {row.waits_for for row in yard.store.quarantined()} == {"FER-01", "sensor:S7"}
     # what sensors send meanwhile waits with them; with the tag entered again all of it comes back
     pipeline.handle(raw('[{"n":"weight","u":"kg","v":91}]', arrived=NOW + 3 * DAY), yard)
-    assert operations.add_timber(yard, whole, now_utc=NOW + 3 * DAY) == 2
+    assert operations.add_timber(yard, whole, now_utc=NOW + 3 * DAY, sure=True) == 2
     assert sorted(one.value for one in yard.store.readings(Owner.TIMBER, "FER-01")) == [90, 91]
     assert kinds(yard) == ["arrived"]
     with pytest.raises(RegisterError, match="number 1 was taken back already"):

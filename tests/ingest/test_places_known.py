@@ -28,7 +28,7 @@ def test_a_slip_of_the_pen_offers_the_place_that_is_meant(yard):
         tag="FER-01", kind=EventKind.MOVED, at_utc=NOW, noted_utc=NOW, detail={"from": "", "to": "lofft"}
     )
     deeds = (
-        lambda: operations.add_timber(yard, timber("FER-02", place="lofft")),
+        lambda: operations.add_timber(yard, timber("FER-02", place="lofft"), sure=True),
         lambda: operations.edit_timber(yard, "FER-01", now_utc=NOW, place="lofft"),
         lambda: operations.add_event(yard, moved),
         lambda: operations.add_reading_by_hand(yard, Series.parse("air/lofft/temp"), 20, now_utc=NOW),
@@ -64,7 +64,7 @@ def test_air_of_an_unknown_place_waits_and_is_stored_once_the_place_is_entered(y
 def test_air_that_waits_is_stored_however_its_place_becomes_known(yard, way):
     pipeline.handle(raw(TEMP, f"{AIR}loft"), yard)
     if way == "a timber comes":
-        assert operations.add_timber(yard, timber("FER-02", place="loft"), new_place=True) == 1
+        assert operations.add_timber(yard, timber("FER-02", place="loft"), sure=True, new_place=True) == 1
     elif way == "one is moved there":
         moved = {"from": "", "to": "loft"}
         event = Event(tag="FER-01", kind=EventKind.MOVED, at_utc=NOW, noted_utc=NOW, detail=moved)
@@ -109,7 +109,7 @@ def attach(yard, tag, **more):
 
 
 def test_a_sensor_that_sits_on_a_timber_is_taken_off_only_when_that_is_said(yard):
-    operations.add_timber(yard, timber("FER-02"))
+    operations.add_timber(yard, timber("FER-02"), sure=True)
     attach(yard, "FER-01", depth_mm=45.0, at_utc=NOW - HOUR)
     with pytest.raises(Unlikely, match=r"sensor S7 is on FER-01 since 2026-05-14") as told:
         attach(yard, "FER-02", depth_mm=45.0)

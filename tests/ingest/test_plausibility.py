@@ -46,6 +46,19 @@ def test_what_a_timber_cannot_be_is_refused_with_the_limit_and_no_yes_helps(yard
     assert yard.store.readings(Owner.TIMBER, "FER-01") == []
 
 
+def test_a_timber_that_was_entered_before_is_asked_about_unless_weights_differ(yard):
+    again = replace(timber("FER-07"), arrived_utc=timber("FER-01").arrived_utc + timedelta(hours=3))
+    by_hand(yard, WEIGHT, 100.0, again.arrived_utc)
+    for kg in (None, 100.2):
+        with pytest.raises(Unlikely, match="FER-01 is of the same wood and size"):
+            operations.add_timber(yard, again, weight_kg=kg)
+    operations.add_timber(yard, again, weight_kg=104.0)
+    operations.add_timber(yard, replace(again, tag="FER-08", arrived_utc=again.arrived_utc + 2 * DAY))
+    with pytest.raises(Unlikely, match="fer_8 is spelt almost like FER-08"):
+        operations.add_timber(yard, replace(again, tag="fer_8", length_mm=2000.0))
+    operations.add_timber(yard, replace(again, tag="fer_8", length_mm=2000.0), sure=True)
+
+
 @pytest.mark.parametrize(
     ("series", "value", "why"),
     [

@@ -117,7 +117,7 @@ def test_entering_a_timber_stops_where_it_is_told_and_the_rest_is_found_again(ya
     ]
     pipeline.handle_batch(packs, yard)
     new = yard.register.get("FER-01").__class__(**{**fields(yard), "tag": "NEW-1"})
-    assert operations.add_timber(yard, new, stop=lambda: True) == 10
+    assert operations.add_timber(yard, new, sure=True, stop=lambda: True) == 10
     assert (yard.store.quarantine_count(), yard.store.replayable_tags()) == (25, ["NEW-1"])
     assert pipeline.replay(yard, Which(waits_for="NEW-1")).stored == 25
 
@@ -127,7 +127,7 @@ def test_what_waits_for_another_tag_by_now_is_found_by_that_one(yard):
     assert pipeline.replay(yard).left == 1
     assert [row.waits_for for row in yard.store.quarantined()] == ["NEW-2"]
     new = yard.register.get("FER-01").__class__(**{**fields(yard), "tag": "NEW-2"})
-    assert operations.add_timber(yard, new) == 1
+    assert operations.add_timber(yard, new, sure=True) == 1
 
 
 def test_a_clash_is_settled_either_way_and_an_exchange_can_be_taken_back(yard):

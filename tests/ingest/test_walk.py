@@ -6,9 +6,11 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from baulk.ingest import corrections
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.evaluation.document import Interval
+from baulk.ingest.store import notes
 from baulk.ingest.walk import entries, lines, plausible, yard
 from baulk.ingest.walk.entries import Entry, State
 from baulk.models.errors import NotFound, OutOfRange
@@ -168,6 +170,33 @@ def test_undo_takes_back_what_was_stored_and_what_has_not_come_yet(shop):
     assert states(entries.take(shop, WALK, [pins(9), pins(1)], now_utc=later)) == [State.UNDONE] * 2
     assert [each.value for each in stored(shop)] == [23.0]
     assert b'"by": "Ada"' in shop.store.noted(entries.NOTE + WALK)
+
+
+def test_what_a_walk_takes_back_is_a_correction_like_any_other(shop):
+    entries.take(shop, WALK, [pins(1), pins(2, 23.0, face=Face.C)], now_utc=NOW)
+    shop.store.note(notes.fit_key("FER-01"), b"fit")
+    later = NOW + timedelta(minutes=5)
+    entries.take(shop, WALK, [pins(1, undo=True)], now_utc=later, by="Ada")
+    (kept,) = corrections.listed(shop.store, Owner.TIMBER, "FER-01")
+    assert (kept.was.value, kept.now, kept.by, kept.at_utc) == (21.0, None, "Ada", later)
+    assert kept.note
+    assert shop.store.noted(notes.fit_key("FER-01")) is None
+    corrections.undo(shop, kept, by="Bo", now_utc=later)
+    assert sorted(each.value for each in stored(shop)) == [21.0, 23.0]
+
+
+def test_a_walk_takes_back_what_was_put_right_since_and_leaves_what_was_taken_back(shop):
+    entries.take(shop, WALK, [pins(1), pins(2, 23.0, face=Face.C)], now_utc=NOW)
+    first, second = sorted(stored(shop), key=lambda one: one.value)
+    who = {"by": "Bo", "note": ""}
+    corrections.put_right(shop, first, value=20.5, **who, now_utc=NOW + timedelta(minutes=1))
+    corrections.take_back(shop, second, **who, now_utc=NOW + timedelta(minutes=2))
+    undo = [pins(1, undo=True), pins(2, undo=True)]
+    later = NOW + timedelta(minutes=5)
+    assert states(entries.take(shop, WALK, undo, now_utc=later, by="Ada")) == [State.UNDONE] * 2
+    assert stored(shop) == []
+    kept = corrections.listed(shop.store, Owner.TIMBER, "FER-01")
+    assert [(each.was.value, each.by) for each in kept] == [(21.0, "Bo"), (23.0, "Bo"), (20.5, "Ada")]
 
 
 def test_two_phones_walk_at_once_and_notes_of_long_ago_are_let_go(shop):

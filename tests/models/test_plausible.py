@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.models import plausible, sapwood, species, text
+from baulk.models import alike, plausible, sapwood, species, text
 from baulk.models.plausible import Level
 from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason
@@ -164,6 +164,20 @@ def test_sizes_in_another_unit_are_noticed(width, depth, length, found):
     assert said == found
 
 
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("FER-03", "fer3", True),
+        ("FER-03", "Fer 003", True),
+        ("FER-1-1", "FER-11", False),
+        ("FER-03", "FER-30", False),
+        ("FER-03A", "FER-03", False),
+    ],
+)
+def test_a_tag_is_the_same_however_it_is_spelt(one, other, same):
+    assert (alike.spelt(one) == alike.spelt(other)) is same
+
+
 # --- in words
 
 EXPECTED = {"mc_pct": 22.5, "expected_pct": (27.0, 31.2, 36.0), "fsp_pct": 30.0}
@@ -203,6 +217,14 @@ TOLD = {
     "plausible.heavier": (HELD, "this is 28 % more: a drying timber gets no heavier"),
     "plausible.fast_loss": (HELD, "a cut begins a new series"),
     "plausible.length": ({"length_mm": 254.0, "low_mm": 100.0, "high_mm": 6e4, "side_mm": 203.0}, "unusual"),
+    "timber.spelt_alike": (
+        {"tag": "fer3", "tags": ("FER-03",), "species": "white oak", "arrived_utc": NOW},
+        "fer3 is spelt almost like FER-03, which is in the register since 14 May 2026",
+    ),
+    "timber.entered_before": (
+        {"tag": "FER-09", "tags": ("FER-03", "FER-04"), "species": "white oak", "arrived_utc": NOW},
+        "FER-03 and FER-04 are of the same wood and size",
+    ),
     "place.new": ({"place": "lofft", "known": ("loft", "shed")}, "lofft is a new place; not loft?"),
     "timber.entered": (
         dict(sapwood.entered(SQUARE, sapwood.green_weight(SQUARE.section, 3048, OAK)).values),

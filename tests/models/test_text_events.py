@@ -170,7 +170,12 @@ def test_flags_are_told_in_words_and_one_system_only():
             "bark corrected from no to yes",
             None,
         ),
-        ("edited", {"field": "retired_utc", "old": "x", "new": ""}, "taken back into the yard", None),
+        (
+            "edited",
+            {"field": "retired_utc", "old": "2026-01-05T00:00:00+00:00", "new": ""},
+            "taken back into the yard",
+            None,
+        ),
         (
             "edited",
             {"field": "lot", "old": "", "new": "7"},

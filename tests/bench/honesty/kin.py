@@ -109,7 +109,7 @@ def asked(number, count, nights, *, shared):
         with shops.open(where) as shop:
             for each in truths:
                 operations.add_timber(
-                    shop, shop_run.registered(each.piece), now_utc=shop_run.moment(each.piece, 0)
+                    shop, shop_run.registered(each.piece), now_utc=shop_run.moment(each.piece, 0), sure=True
                 )
             for each in truths[:-1]:
                 one = shop_run.Yard(shop=shop, piece=each.piece, truth=each, noted=observed.readings(each))
