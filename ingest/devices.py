@@ -229,6 +229,8 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
         lines += ["", f"user {config.broker.account(part)}"]
         if part == "plan":
             lines.append(f"topic write {topics.plan('+', slug)}")
+        elif part == "pair":  # hears everything for ten minutes, while somebody looks for a new sensor
+            lines.append("topic read #")
         else:
             lines += told
         if part.startswith("listener"):
@@ -264,7 +266,7 @@ def _fits(kept: str, password: str) -> bool:
 
 def _parts(config: Config) -> list[str]:
     several = [f"listener-{k}" for k in range(1, LISTENERS + 1)] if config.broker.share else []
-    return ["listener", *several, "out", "plan"]
+    return ["listener", *several, "out", "plan", "pair"]
 
 
 def _check_name(config: Config, name: str) -> None:

@@ -30,14 +30,14 @@ from baulk.ingest.wire.unwrap import inner, search
 from baulk.ingest.wire.zone import placed, zone_of
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS
-from baulk.models.reading import AT_LEAST, Reading, Series, sensor_flag
+from baulk.models.reading import AT_LEAST, Reading, Series, end_flag, sensor_flag
 
 MOST_VALUES: Final = senml.MOST_RECORDS  # of one message
 _SHOWN: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
-class _Sample:
+class Sample:
     """A value as it stands in the message, the time that goes with it, and how long before that it was."""
 
     found: object
@@ -51,7 +51,7 @@ def plain(raw: RawMessage, source: Source) -> Decoded:
     if not _is_asked(raw, source):
         return Decoded()
     words = text(_bounded(raw, source))
-    return _told(words, raw, source) or _decoded(raw, source, [_Sample(words, None, "the payload")])
+    return _told(words, raw, source) or decoded(raw, source, [Sample(words, None, "the payload")])
 
 
 def nested(raw: RawMessage, source: Source) -> Decoded:
@@ -69,7 +69,7 @@ def nested(raw: RawMessage, source: Source) -> Decoded:
         samples = _apart([one for item in items for one in _samples(item, source)], source)
     if len(samples) == 1 and (told := _told(samples[0].found, raw, source)):
         return told
-    return _decoded(raw, source, samples)
+    return decoded(raw, source, samples)
 
 
 def packed(raw: RawMessage, source: Source) -> Decoded:
@@ -86,8 +86,8 @@ def packed(raw: RawMessage, source: Source) -> Decoded:
         record = body[start : start + long]
         found = byte_layout.number_at(record, part.at, part.number, bit=part.bit, bits=part.bits)
         when = None if part.time_at is None else byte_layout.number_at(record, part.time_at, part.time_number)
-        samples.append(_Sample(found, when, f"the {part.number} at byte {part.at}"))
-    return _decoded(raw, source, _apart(samples, source))
+        samples.append(Sample(found, when, f"the {part.number} at byte {part.at}"))
+    return decoded(raw, source, _apart(samples, source))
 
 
 def lines(raw: RawMessage, source: Source) -> Decoded:
@@ -110,8 +110,8 @@ def lines(raw: RawMessage, source: Source) -> Decoded:
         if max(part.column, part.time or 0) >= len(row):
             raise WireError(f"line {index + 1} has {len(row)} columns, too few for column {part.column}")
         when = None if part.time is None else row[part.time].strip() or None
-        samples.append(_Sample(row[part.column], when, what))
-    return _decoded(raw, source, _apart(samples, source))
+        samples.append(Sample(row[part.column], when, what))
+    return decoded(raw, source, _apart(samples, source))
 
 
 def pack(raw: RawMessage, source: Source) -> Decoded:
@@ -164,7 +164,7 @@ def _told(found: object, raw: RawMessage, source: Source) -> Decoded | None:
 # --- several values in one message
 
 
-def _samples(item: Any, source: Source) -> list[_Sample]:  # noqa: ANN401 - JSON can be anything
+def _samples(item: Any, source: Source) -> list[Sample]:  # noqa: ANN401 - JSON can be anything
     path = source.value or "@"
     found = search(path, item)
     when = search(source.time, item) if source.time else None
@@ -172,20 +172,20 @@ def _samples(item: Any, source: Source) -> list[_Sample]:  # noqa: ANN401 - JSON
     if not isinstance(found, list):
         if found is None:
             raise WireError(f"there is nothing at {path!r} in the payload")
-        return [_Sample(found, when, what)]
+        return [Sample(found, when, what)]
     if not found:
         raise WireError(f"the list at {path!r} is empty")
     _not_too_many(len(found))
     if isinstance(when, list):
         if len(when) != len(found):
             raise WireError(f"the list at {path!r} has {len(found)} values, that of times {len(when)}")
-        return [_Sample(one, at, what) for one, at in zip(found, when, strict=True)]
+        return [Sample(one, at, what) for one, at in zip(found, when, strict=True)]
     if source.apart_s is None:
         raise WireError(f"{what} is list, not a number; a list needs a time for each, or apart_s")
-    return _apart([_Sample(one, when, what) for one in found], source)
+    return _apart([Sample(one, when, what) for one in found], source)
 
 
-def _apart(samples: list[_Sample], source: Source) -> list[_Sample]:
+def _apart(samples: list[Sample], source: Source) -> list[Sample]:
     """Say of values in a row how long before the newest each was; the newest has the time of the message."""
     if len(samples) < 2 or any(one.back_s for one in samples):
         return samples
@@ -196,7 +196,7 @@ def _apart(samples: list[_Sample], source: Source) -> list[_Sample]:
     last = len(samples) - 1
     step = source.apart_s
     return [
-        _Sample(one.found, one.when, one.what, step * (last - index) if step > 0 else -step * index)
+        Sample(one.found, one.when, one.what, step * (last - index) if step > 0 else -step * index)
         for index, one in enumerate(samples)
     ]
 
@@ -216,7 +216,14 @@ def _not_too_many(count: int) -> None:
 # --- from value and time to reading
 
 
-def _decoded(raw: RawMessage, source: Source, samples: Sequence[_Sample]) -> Decoded:
+def decoded(raw: RawMessage, source: Source, samples: Sequence[Sample]) -> Decoded:
+    """Make readings of the values of a message.
+
+    Raises
+    ------
+    WireError
+        If none of them can be read.
+    """
     if source.quantity is None or source.unit is None:
         raise WireError(f"the [[source]] of {source.topic!r} names no quantity and unit")
     base = search(source.outer_time, parse_json(raw.payload)) if source.outer_time else None
@@ -241,7 +248,7 @@ def _decoded(raw: RawMessage, source: Source, samples: Sequence[_Sample]) -> Dec
 
 
 def _reading(
-    raw: RawMessage, source: Source, one: _Sample, taken: datetime, flags: tuple[str, ...]
+    raw: RawMessage, source: Source, one: Sample, taken: datetime, flags: tuple[str, ...]
 ) -> Reading:
     if source.quantity is None or source.unit is None:
         raise WireError(f"the [[source]] of {source.topic!r} names no quantity and unit")
@@ -264,6 +271,8 @@ def _reading(
             known = units.dry_basis(known)
     if source.sensor is not None:  # the pipeline puts it on its timber
         flags = (*flags, sensor_flag(name))
+    if source.from_end_mm is not None and source.quantity in AT_DEPTH:
+        flags = (*flags, end_flag(source.from_end_mm))
     series = Series(
         owner=source.owner,
         name=name,
@@ -280,7 +289,7 @@ def _depth_unsaid(source: Source) -> float | None:
 
 
 def _timed(
-    one: _Sample, base: object, raw: RawMessage, source: Source
+    one: Sample, base: object, raw: RawMessage, source: Source
 ) -> tuple[float | None, tuple[str, ...]]:
     """Return the time that goes with a value in seconds since 1970, and the flags of one that has none."""
     when = base if one.when is None else one.when
