@@ -9,6 +9,7 @@ from typing import Final
 
 from baulk.ingest import decode_again, pipeline
 from baulk.ingest import shop as shops
+from baulk.ingest.config import Config
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import mappings
 from baulk.ingest.store.mappings import Mapping
@@ -58,19 +59,19 @@ class Saved:
     again: decode_again.Report | None = None
 
 
-def trial(shop: Shop, source: Source, raws: Sequence[RawMessage]) -> list[Trial]:
+def trial(shop: Shop, source: Source | None, raws: Sequence[RawMessage]) -> list[Trial]:
     """Read messages by a mapping; nothing is stored.
 
     Parameters
     ----------
     shop : Shop
         An open shop, whose timbers, places and sensors are asked.
-    source : Source
-        The mapping.
+    source : Source or None
+        The mapping; None for all that hold now.
     raws : sequence of RawMessage
         Messages whose topics fit it.
     """
-    alone = replace(shop, config=shop.config.model_copy(update={"source": (source,)}))
+    alone = shop if source is None else replace(shop, config=_by(shop, (source,)))
     tags = frozenset(shop.register.tags())
     found = []
     for raw in raws:
@@ -145,7 +146,11 @@ def take_back(shop: Shop, saved: Saved, *, now_utc: datetime, by: str = "") -> N
 
 
 def _with(shop: Shop, source: Source) -> Shop:
-    return replace(shop, config=shop.config.model_copy(update={"source": (*shop.config.source, source)}))
+    return replace(shop, config=_by(shop, (*shop.config.source, source)))
+
+
+def _by(shop: Shop, sources: tuple[Source, ...]) -> Config:
+    return shop.config.model_copy(update={"source": sources})
 
 
 def _was_kept(shop: Shop, source: Source) -> bool:
