@@ -23,6 +23,7 @@ _TOPIC: Final = "pair-topic"
 _TOLD: Final = "pair-told"
 _WAY_BACK: Final = "pair-way-back"
 _SHOWN: Final = 40  # topics at once
+_BEGINNING: Final = 60  # bytes of a payload in a list
 
 
 def part(facts: shop_facts.ShopFacts) -> None:
@@ -77,7 +78,8 @@ def _live() -> None:
         st.warning(words.md(layout.capital(found.heard.problem)))
     for one in _last(found)[:_SHOWN]:
         if st.button(
-            f"{words.md(one.topic)} · {words.age(one.arrived_utc, now)}",
+            f"{words.md(one.topic)} · {words.age(one.arrived_utc, now)}  \n"
+            f"{words.md(pairing_form.shown(one.payload[:_BEGINNING]))}",
             key=f"pair-{one.topic}",
             width="stretch",
         ):

@@ -53,7 +53,7 @@ def mapping(
         "Which value is it?",
         range(len(found)),
         None if len(found) > 1 else 0,
-        format_func=lambda index: words.md(f"{found[index].label}   {found[index].shown}"),
+        format_func=lambda index: words.md(f"{found[index].label}: {found[index].shown}"),
         key="pair-spot",
     )
     if chosen is None:

@@ -63,7 +63,7 @@ def test_a_sensor_is_met_at_its_timber_and_saved_and_undone(app, heard):
     page = open_page(app, attach="FER-03")
     page.button(key=f"pair-{TOPIC}").click().run()
     spots = page.radio(key="pair-spot")
-    assert [label.split()[0] for label in spots.options] == ["obj.mc", "obj.ok", "at"]
+    assert [label.split(":")[0] for label in spots.options] == ["obj.mc", "obj.ok", "at"]
     spots.set_value(0).run()
     assert not [each for each in page.button if each.key == "pair-save"]  # nothing is guessed
     page.selectbox(key="pair-quantity").select(Quantity.MOISTURE).run()
