@@ -34,6 +34,7 @@ app.command("map")(sensor_mapping.map_sensor)
 app.command("test")(sensor_mapping.try_out)
 app.command("mappings")(sensor_mapping.list_mappings)
 app.command("unmap")(sensor_mapping.unmap)
+app.command("replace")(sensor_mapping.replace)
 app.command("clock")(sensor_clock.clock)
 PICTURES: Final = ("svg", "png", "pdf")
 

@@ -17,17 +17,18 @@ from baulk.dashboard.commands.answers import (
     JsonOption,
     ShopOption,
     counted,
+    moment,
     plain,
     say,
     say_json,
     stamp,
     table,
 )
-from baulk.dashboard.commands.options import AFace, By, Depth, FromEnd, MaybePlace, Note, Preview
+from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, MaybePlace, Note, Preview
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import MappingError
 from baulk.ingest.exchange import mapping_rows
-from baulk.ingest.pairing import asked, mapping
+from baulk.ingest.pairing import asked, mapping, replaced
 from baulk.ingest.pairing.mapping import Trial
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import mappings
@@ -222,6 +223,37 @@ def unmap(
     with shops.open(shop, durable=True) as opened:
         gone = mappings.undo(opened.store, number, now_utc=datetime.now(UTC), by=by)
     say_json(mappings.to_json(gone)) if json else say(f"mapping {number} is taken back; its readings stay")
+
+
+def replace(
+    old: Annotated[str, typer.Argument(help="Name or topic of the old sensor.", metavar="OLD")],
+    new: Annotated[str, typer.Argument(help="Name or topic of the new one.", metavar="NEW")],
+    *,
+    at: At = "now",
+    by: By = "",
+    note: Note = "",
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Put a sensor in the place of another: it goes on with the series that the old one fed.
+
+    One that moves takes the old one's place on its timber, depth and face; of a mapped topic the mapping is
+    made anew for the new topic.
+
+    Example: baulk sensor replace S7 S12 --at "2026-11-24 12:00"
+    """
+    now_utc = datetime.now(UTC)
+    with shops.open(shop, durable=True) as opened:
+        at_utc = moment(at, now_utc=now_utc, zone=opened.config.zone)
+        done = replaced.replace(opened, old, new, now_utc=now_utc, at_utc=at_utc, by=by, note=note)
+    if json:
+        say_json({
+            "old": old, "new": new, "tag": done.tag,
+            "mappings": [mappings.to_json(one) for one in done.mappings],
+        })  # fmt: skip
+        return
+    where = f"on {done.tag}" if done.tag else f"with {counted(len(done.mappings), 'mapping')}"
+    say(f"{new} goes on in place of {old}, {where}")
 
 
 def reads(one: Mapping) -> str:

@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import devices, pipeline, wire
+from baulk.ingest import devices, operations, pipeline, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import MappingError
-from baulk.ingest.pairing import asked, mapping, spots
+from baulk.ingest.pairing import asked, mapping, replaced, spots
 from baulk.ingest.pairing.ring import KEPT, LONGEST, MOST_TOPICS, ROOM, Ring
 from baulk.ingest.settings_watch import Watched
 from baulk.ingest.store import mappings
@@ -252,3 +252,34 @@ def test_a_sensor_is_met_mapped_and_read_without_a_restart(broker_yard_dir, list
         assert until(comes)
         assert asked.heard(shop.store).at_utc is None  # forgotten, and the second ear is closed
         mappings.undo(shop.store, 1, now_utc=datetime.now(UTC))
+
+
+# --- one sensor in the place of another
+
+
+def test_a_new_sensor_that_moves_goes_on_where_the_old_one_was(yard):
+    pins = {"topic": "pins/+", "value": "mc", "quantity": "moisture", "unit": "percent", "sensor": "{1}"}
+    mappings.add(yard.store, mappings.read(pins), now_utc=NOW)
+    shop = shops.read_mappings(yard)
+    day = timedelta(days=1)
+    put_on = {"now_utc": NOW, "at_utc": NOW - 5 * day, "depth_mm": 45.0, "from_end_mm": 300.0}
+    operations.attach_sensor(shop, "S7", "FER-01", **put_on)
+    pipeline.handle(raw(b'{"mc": 41}', "pins/S7", arrived=NOW - 3 * day), shop)
+    pipeline.handle(raw(b'{"mc": 40}', "pins/S9", arrived=NOW - day), shop)  # waits: it is on nothing yet
+    done = replaced.replace(shop, "S7", "S9", now_utc=NOW, at_utc=NOW - 2 * day, by="Ana")
+    assert done.tag == "FER-01"
+    found = list(shop.store.readings(Owner.TIMBER, "FER-01"))
+    assert [(one.value, "end-300" in one.flags) for one in found] == [(41, True), (40, True)]
+    assert len({one.series for one in found}) == 1  # one series goes on
+    assert shop.register.attachments().find("S7", NOW) is None
+
+
+def test_a_new_topic_takes_over_the_mappings_of_the_old_one(yard):
+    mappings.add(yard.store, source(), now_utc=NOW, note="the hanging scale")
+    (made,) = replaced.replace(yard, "scale/1", "scale/2", now_utc=NOW, at_utc=NOW).mappings
+    assert (made.source, made.note) == (source(topic="scale/2"), "the hanging scale")
+    assert mappings.all_of(yard.store) == [made]
+    with pytest.raises(NotFound, match="scale/1"):
+        replaced.replace(yard, "scale/1", "scale/3", now_utc=NOW, at_utc=NOW)
+    with pytest.raises(MappingError, match="can't replace itself"):
+        replaced.replace(yard, "scale/2", "scale/2", now_utc=NOW, at_utc=NOW)
