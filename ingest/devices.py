@@ -224,7 +224,10 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
         "# every account: its own topic, which bears its name",
         f"pattern write {topics.device('%u', slug)}",
     ]
-    told = [f"topic write {one}" for one in (topics.verdict("+", slug), topics.notices(slug))]
+    ours = [topics.verdict("+", slug), topics.notices(slug)]
+    if config.announce.prefix is not None:
+        ours.append(f"{config.announce.prefix}/sensor/+/config")
+    told = [f"topic write {one}" for one in ours]
     for part in _parts(config):
         lines += ["", f"user {config.broker.account(part)}"]
         if part == "plan":

@@ -27,7 +27,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.device_clock import DeviceWatch
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
 from baulk.ingest.host_clock import HostWatch
-from baulk.ingest.mqtt import connection, publish
+from baulk.ingest.mqtt import announce, connection, publish
 from baulk.ingest.mqtt.last_messages import Heard
 from baulk.ingest.mqtt.pairing_watch import PairingWatch
 from baulk.ingest.mqtt.session import Session
@@ -177,6 +177,7 @@ class _Listener:
         self._said: str | None = None
         self._trouble: str | None = None
         self._sent: dict[str, datetime] = {}
+        self._announced: dict[str, bytes] = {}
         self._revision = -1
         self._replayed: dict[str, Replayed] = {}
         self._next_idle = self._next_drain = self._next_bound = 0.0
@@ -419,6 +420,8 @@ class _Listener:
                         return
                     self.session.publish(one.topic, one.payload)
                     self._sent[one.tag] = one.made_utc
+                for topic, payload in announce.changes(self.shop, self._announced):
+                    self.session.publish(topic, payload)
                 if is_done:
                     self._revision = revision
         except StoreError as err:
