@@ -210,6 +210,12 @@ class NoticesPart(_Part):
     without: tuple[str, ...] = ()
 
 
+class AnnouncePart(_Part):
+    """Whether timbers are announced to home automation; off until a prefix is set."""
+
+    prefix: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=100)
+
+
 class Config(_Part):
     """Everything in baulk.toml, and the folder it lies in."""
 
@@ -222,6 +228,7 @@ class Config(_Part):
     learning: LearningPart = LearningPart()
     dashboard: DashboardPart = DashboardPart()
     notices: NoticesPart = NoticesPart()
+    announce: AnnouncePart = AnnouncePart()
     source: tuple[Source, ...] = ()
     meter: tuple[MeterPart, ...] = ()
     logger: tuple[Logger, ...] = ()
@@ -409,6 +416,9 @@ build_days = 365           # how long a squared piece lives in the shop's air be
 # quiet_from = "21:00"
 # quiet_to = "07:00"
 # without = ["stuck value"]
+
+# [announce]                 # timbers show up by themselves in home automation that reads discovery over MQTT
+# prefix = "discovery"       # as set there; without it nothing is announced
 
 # Uses are a table; rows of your own, or corrected ones, go into a use_classes.csv beside this file.
 

@@ -224,11 +224,16 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
         "# every account: its own topic, which bears its name",
         f"pattern write {topics.device('%u', slug)}",
     ]
-    told = [f"topic write {one}" for one in (topics.verdict("+", slug), topics.notices(slug))]
+    ours = [topics.verdict("+", slug), topics.notices(slug)]
+    if config.announce.prefix is not None:
+        ours.append(f"{config.announce.prefix}/sensor/+/config")
+    told = [f"topic write {one}" for one in ours]
     for part in _parts(config):
         lines += ["", f"user {config.broker.account(part)}"]
         if part == "plan":
             lines.append(f"topic write {topics.plan('+', slug)}")
+        elif part == "pair":  # hears everything for ten minutes, while somebody looks for a new sensor
+            lines.append("topic read #")
         else:
             lines += told
         if part.startswith("listener"):
@@ -264,7 +269,7 @@ def _fits(kept: str, password: str) -> bool:
 
 def _parts(config: Config) -> list[str]:
     several = [f"listener-{k}" for k in range(1, LISTENERS + 1)] if config.broker.share else []
-    return ["listener", *several, "out", "plan"]
+    return ["listener", *several, "out", "plan", "pair"]
 
 
 def _check_name(config: Config, name: str) -> None:

@@ -96,3 +96,7 @@ class BackupError(BaulkError, OSError):
 
 class DocumentError(BaulkError, ValueError):
     """A stored evaluation says why there is none, or can't be read."""
+
+
+class MappingError(BaulkError):
+    """A mapping of a sensor's messages can't be kept."""

@@ -14,10 +14,11 @@ from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import WireError
 from baulk.ingest.repeats import Repeats, to_keep
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import presence
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineRow, Rejected, Which
 from baulk.ingest.wire import senml_quick
-from baulk.ingest.wire.message import RawMessage
+from baulk.ingest.wire.message import RawMessage, Told
 from baulk.models.formatting import printable
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
@@ -43,12 +44,15 @@ class Sorted:
         What kind of trouble that is.
     waits_for : str or None
         The unknown tag, if that is all that is wrong.
+    told : tuple of Told
+        What it says of the device itself.
     """
 
     readings: tuple[Reading, ...] = ()
     reason: str | None = None
     cause: Cause = Cause.NOT_UNDERSTOOD
     waits_for: str | None = None
+    told: tuple[Told, ...] = ()
 
     def rejected(self, raw: RawMessage) -> Rejected | None:
         """Return what goes to quarantine, if anything does."""
@@ -100,6 +104,9 @@ def handle_batch(
     before = _newest(shop) if sensors.asked and rejected else 0
     new = shop.store.save(flagged, rejected, taken=taken)
     repeats.committed(raws, datetime.now(UTC))
+    if told := {one.about: (one, raw) for raw, each in sorted_out for one in each.told}:
+        for one, raw in told.values():
+            presence.keep(shop.store, one, raw.now_utc)
     for sensor in sensors.changed():  # while this was stored; its readings were looked for too early
         follow(shop, sensor, after=before)
     if heard is not None:
@@ -213,7 +220,7 @@ def sort(
                 cause=Cause.UNKNOWN_PLACE,
                 waits_for=known_places.waits_for(first),
             )
-    return Sorted(readings=tuple(possible), reason=_reason(problems), cause=cause)
+    return Sorted(readings=tuple(possible), reason=_reason(problems), cause=cause, told=decoded.told)
 
 
 def _of_timbers(

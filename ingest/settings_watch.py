@@ -11,6 +11,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
 from baulk.ingest.errors import StoreError
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import mappings
 from baulk.models import species, use_class
 from baulk.models.errors import BaulkError
 
@@ -94,6 +95,7 @@ class Watched:
         self.shop = shop
         self._first, self._durable = shop, durable
         self._eye = Eye(shop.config)
+        self._stamp = mappings.stamp(shop.store)
 
     def __enter__(self) -> Self:
         return self
@@ -115,6 +117,7 @@ class Watched:
             A sentence where there is something to tell, once; else empty.
         """
         if not self._eye.changed():
+            self._look_at_mappings()
             return False, ""
         try:
             opened = shops.open(self.shop.config.shop_dir, durable=self._durable)
@@ -124,5 +127,18 @@ class Watched:
             return False, self._eye.refuse(err)
         before, self.shop = self.shop, opened
         self._eye.take(opened.config)
+        self._stamp = mappings.stamp(opened.store)
         before.close()
         return True, "the settings or tables have changed; going on with the new ones"
+
+    def _look_at_mappings(self) -> None:
+        """Go on with other mappings of sensors: the listener reads them, and no answer rests on them."""
+        try:
+            if (stamp := mappings.stamp(self.shop.store)) == self._stamp:
+                return
+            joined = shops.read_mappings(self.shop)
+        except StoreError:
+            return
+        if self.shop is self._first:
+            self._first = joined  # the same store and register, which stay the caller's
+        self.shop, self._stamp = joined, stamp

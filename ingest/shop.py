@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
@@ -13,7 +13,7 @@ from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.register.engine import backing
 from baulk.ingest.register.register import Register
-from baulk.ingest.store import Store, open_store, sqlite_file
+from baulk.ingest.store import Store, mappings, open_store, sqlite_file
 from baulk.models import species, use_class
 from baulk.models.woods import BUILT_IN as WOODS
 from baulk.models.woods import Woods
@@ -74,10 +74,16 @@ def open(shop_dir: Path | str, *, durable: bool = False) -> Shop:  # noqa: A001 
     store = open_store(config, durable=durable)
     try:
         register = Register(backing(config, durable=durable), zone=config.zone)
+        config = mappings.joined(config, store)
     except BaseException:
         store.close()
         raise
     return Shop(config=config, store=store, register=register, woods=woods)
+
+
+def read_mappings(shop: Shop) -> Shop:
+    """Return the same open shop with the mappings of sensors that are in force now."""
+    return replace(shop, config=mappings.joined(shop.config, shop.store))
 
 
 def woods_of(folder: Path | str) -> Woods:

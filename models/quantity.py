@@ -35,8 +35,10 @@ class Quantity(StrEnum):
     DEPTH = "depth"
     TEMP = "temp"
     HUMIDITY = "humidity"
+    DOOR = "door"  # of the room: whether it stands open, or for which share of the time
     BATTERY = "battery"  # percent of full
     BATTERY_VOLTAGE = "battery-voltage"
+    SIGNAL = "signal"  # strength of what the gateway received
 
     __hash__ = str.__hash__  # as above
 
@@ -135,6 +137,10 @@ SPECS: Final[Mapping[Quantity, QuantitySpec]] = MappingProxyType({
         unit="%RH", title="air humidity", owners=_AIR, possible=(0.0, 110.0), restless=True,
         senml={"%RH": (1, 0)}, declared=_PERCENT,
     ),
+    Quantity.DOOR: QuantitySpec(
+        unit="%", title="door open", owners=_AIR, possible=(0.0, 100.0),
+        senml=_RATIO, declared=_PERCENT,
+    ),
     Quantity.BATTERY: QuantitySpec(
         unit="%", title="battery", owners=_TIMBER | _AIR, possible=(0.0, 100.0), of_device=True,
         senml={"%EL": (1, 0)}, declared=_PERCENT,
@@ -142,6 +148,10 @@ SPECS: Final[Mapping[Quantity, QuantitySpec]] = MappingProxyType({
     Quantity.BATTERY_VOLTAGE: QuantitySpec(
         unit="V", title="battery voltage", owners=_TIMBER | _AIR, possible=(0.0, 60.0), of_device=True,
         senml=_VOLT, declared=_VOLT, name="battery",
+    ),
+    Quantity.SIGNAL: QuantitySpec(  # dBm: RFC 8798 section 3, from memory
+        unit="dBm", title="radio signal", owners=_TIMBER | _AIR, possible=(-200.0, 30.0), of_device=True,
+        senml={"dBm": (1, 0)}, declared={"dBm": (1, 0)},
     ),
 })  # fmt: skip
 

@@ -1,4 +1,4 @@
-"""Taking things out: `baulk export timbers`, `readings`, `events`, `verdicts`, `evaluations`."""
+"""Taking things out: `baulk export timbers`, `readings`, `events`, `mappings` ...."""
 
 # ruff: noqa: PLR0913 - one an option
 from __future__ import annotations
@@ -98,6 +98,25 @@ def verdicts(
     Example: baulk export verdicts -o verdicts.csv
     """
     _take_out("verdicts", file, tags, _NONE, since, shop, json=json)
+
+
+@app.command()
+def mappings(
+    *,
+    since: Since = None,
+    file: MaybeOut = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Take out what people said of sensors' messages, what was taken back too.
+
+    `baulk sensor map --file` takes the CSV in again.
+
+    -o takes FILE.csv or FILE.parquet; without it CSV is printed.
+
+    Example: baulk export mappings -o mappings.csv
+    """
+    _take_out("mappings", file, None, _NONE, since, shop, json=json)
 
 
 @app.command()

@@ -11,7 +11,7 @@ from typing import Annotated, Final
 
 import typer
 
-from baulk.dashboard.commands import sensor_clock
+from baulk.dashboard.commands import sensor_clock, sensor_mapping, sensor_pair
 from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
@@ -27,8 +27,14 @@ from baulk.ingest import certificates, devices
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DeviceError
 
-app = typer.Typer(no_args_is_help=True, help="Devices: accounts at the broker, and their clocks.")
+app = typer.Typer(no_args_is_help=True, help="Sensors: meet new ones, accounts, clocks.")
 NameArgument = Annotated[str, typer.Argument(help="What the device is called.", metavar="NAME")]
+app.command("pair")(sensor_pair.pair)
+app.command("map")(sensor_mapping.map_sensor)
+app.command("test")(sensor_mapping.try_out)
+app.command("mappings")(sensor_mapping.list_mappings)
+app.command("unmap")(sensor_mapping.unmap)
+app.command("replace")(sensor_mapping.replace)
 app.command("clock")(sensor_clock.clock)
 PICTURES: Final = ("svg", "png", "pdf")
 

@@ -15,6 +15,8 @@ from baulk.dashboard.server.shop_access import ask, folder
 from baulk.ingest import host_clock
 from baulk.ingest.evaluation import yard_memory
 from baulk.ingest.monitoring import health, nightly
+from baulk.ingest.monitoring import sensor_rows as rows_module
+from baulk.ingest.monitoring.sensor_rows import SensorRow
 from baulk.ingest.mqtt import last_messages as heard_module
 from baulk.ingest.mqtt.last_messages import LastMessage
 from baulk.ingest.shop import Shop
@@ -29,6 +31,7 @@ __all__ = [
     "machine",
     "mark",
     "moment",
+    "sensor_rows",
 ]
 
 
@@ -40,6 +43,11 @@ def look(revision: int, minute_utc: datetime) -> health.Health:
 @lru_cache(maxsize=4)
 def _look(shop: Path, revision: int, minute_utc: datetime) -> health.Health:  # noqa: ARG001 - they are the key
     return ask(lambda s: health.look(s, minute_utc))
+
+
+def sensor_rows(seen: health.Health, now: datetime) -> list[SensorRow]:
+    """Return a row for each sensor."""
+    return ask(lambda s: rows_module.rows(s, seen, now))
 
 
 def mark() -> str:

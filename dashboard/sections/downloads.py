@@ -13,11 +13,11 @@ import pandas as pd
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.printing import calendar_file, labels, plan_sheet, record, record_data
+from baulk.dashboard.printing import labels, plan_sheet, record, record_data
 from baulk.dashboard.printing.plan_sheet import Plan
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
-from baulk.dashboard.server import preferences
+from baulk.dashboard.server import calendar_file, preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation.document import Document, Interval
 from baulk.models import text

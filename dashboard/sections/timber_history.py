@@ -63,6 +63,9 @@ def _attached(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> dic
     )
     face = three.selectbox("Face", ["any", *"abcd"], key="event_pin_face")
     if not sensor:
+        st.page_link(
+            "views/health.py", label="A new one: listen for it", query_params={"attach": found.timber.tag}
+        )
         return {}
     if (on := shop_facts.sensor_on(sensor)) not in {None, found.timber.tag} and not st.checkbox(
         f"{words.md(sensor)} is on {words.md(str(on))}: take it off there", key="event_take_off"

@@ -11,7 +11,7 @@ from typing import cast
 from starlette.middleware import Middleware
 from streamlit import App, runtime
 
-from baulk.dashboard.server import field
+from baulk.dashboard.server import field, outside
 from baulk.dashboard.server.door import Door
 from baulk.dashboard.server.uploads import Files, Uploads
 from baulk.ingest import service_manager
@@ -42,7 +42,7 @@ async def _beside(_app: App) -> AsyncIterator[None]:
 
 app = App(
     Path(__file__).parent.with_name("app.py"),
-    routes=list(field.ROUTES),
+    routes=[*field.ROUTES, *outside.ROUTES],
     middleware=[Middleware(Door, uploads=uploads)],
     lifespan=_beside,
 )

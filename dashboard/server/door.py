@@ -16,7 +16,7 @@ from urllib.parse import parse_qs, quote, unquote, urlsplit
 
 from starlette.requests import cookie_parser
 
-from baulk.dashboard.server import access, door_page, provider
+from baulk.dashboard.server import access, door_page, outside, provider
 from baulk.dashboard.server.shop_access import ask, folder
 from baulk.dashboard.server.uploads import TooMuch, Uploads
 from baulk.ingest.shop import Shop
@@ -86,6 +86,9 @@ class Door:
 
     async def _asked_in(self, visit: Visit, receive: Receive) -> Answer | None:
         """Give the answer of the door itself, if it has one."""
+        if visit.path.startswith(outside.CALENDAR):  # the key in it is the pass: calendars can't sign in
+            known = visit.method in {"GET", "HEAD"} and await asyncio.to_thread(_has_key, visit.path)
+            return None if known else Answer(404, b"There is nothing at this address.", (_TEXT,))
         lock = access.lock_of(folder())
         if lock == "open":
             known = visit.names_this_machine() or visit.host in await asyncio.to_thread(ask, _names)
@@ -310,6 +313,10 @@ def _admits(token: str) -> bool:
         return access.admits(shop, token, datetime.now(UTC))
 
     return ask(looked_up)
+
+
+def _has_key(path: str) -> bool:
+    return ask(lambda shop: outside.admits(shop, path))
 
 
 def _cookie(visit: Visit, name: str, value: str, lasts_s: int) -> Header:

@@ -7,7 +7,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import health_data, shop_facts
-from baulk.dashboard.sections import downloads, file_import, layout, quarantine
+from baulk.dashboard.sections import downloads, file_import, layout, pairing, quarantine, sensor_rows
 from baulk.ingest.device_clock import Learned
 from baulk.ingest.monitoring.finding import Finding, Trouble
 from baulk.ingest.monitoring.health import Health, SeriesHealth, clock_reason
@@ -176,6 +176,8 @@ def page() -> None:
     layout.watch("health", noted)
     if seen.series or seen.findings:  # where nothing has spoken yet, nothing can be said to be well
         findings(seen.findings, facts)
+    pairing.part(facts)
+    sensor_rows.part(seen, facts)
     sensors(seen, facts)
     quarantine.part(facts)
     heard()

@@ -19,6 +19,7 @@ from typing import IO, Any, Final
 from baulk.ingest.errors import DocumentError, ExchangeError
 from baulk.ingest.evaluation import document
 from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed
+from baulk.ingest.exchange import mapping_rows
 from baulk.ingest.register.tables import FIELDS, columns
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import DAY_US, from_us, to_us
@@ -213,11 +214,20 @@ def _document(payload: bytes) -> Document | Failed | DocumentError:
     return found.model_copy(update={"schema_version": SCHEMA_VERSION})
 
 
+def mappings(shop: Shop, asked: Asked) -> Table:
+    """Give the mappings of sensors that people made, what was taken back too."""
+    _no_places(asked)
+    if asked.tags:
+        raise OutOfRange("a tag", "is not asked for with mappings; all of them are given")
+    return Table(columns=mapping_rows.COLUMNS, rows=mapping_rows.rows(shop, asked.since_utc))
+
+
 TABLES: Final[Mapping[str, Callable[[Shop, Asked], Table]]] = {
     "timbers": timbers,
     "readings": readings,
     "events": events,
     "verdicts": verdicts,
+    "mappings": mappings,
 }
 
 

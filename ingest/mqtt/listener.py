@@ -27,14 +27,16 @@ from baulk.ingest import shop as shops
 from baulk.ingest.device_clock import DeviceWatch
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
 from baulk.ingest.host_clock import HostWatch
-from baulk.ingest.mqtt import connection, publish
+from baulk.ingest.mqtt import announce, connection, publish
 from baulk.ingest.mqtt.last_messages import Heard
+from baulk.ingest.mqtt.pairing_watch import PairingWatch
 from baulk.ingest.mqtt.session import Session
 from baulk.ingest.mqtt.session_watch import SessionWatch
 from baulk.ingest.mqtt.spool import Spool
 from baulk.ingest.pipeline import Replayed
 from baulk.ingest.repeats import Repeats
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import mappings
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire.message import MOST_LISTENERS, RawMessage
@@ -148,6 +150,9 @@ def run(  # noqa: PLR0913 - what tests and commands set
             shop, stop, say=say, on_ready=on_ready, now=now, protocol=protocol, number=number
         )
         listener.run(once=once)
+        if listener.is_mapped_anew:
+            shop = shops.read_mappings(shop)
+            say("the mappings of sensors have changed; going on with the new ones")
         on_ready = None if listener.was_ready else on_ready
         if listener.session.wrong_version:
             protocol = connection.V311 if protocol == connection.V5 else connection.V5
@@ -167,10 +172,13 @@ class _Listener:
         number: int | None,
     ) -> None:
         self.shop, self.stop, self.say, self.on_ready, self.now = shop, stop, say, on_ready, now
-        self.was_ready = False
+        self.was_ready = self.is_mapped_anew = False
+        self._stamp = mappings.stamp(shop.store)
+        self._pairing = PairingWatch(shop, protocol, now) if number in {None, 1} else None
         self._said: str | None = None
         self._trouble: str | None = None
         self._sent: dict[str, datetime] = {}
+        self._announced: dict[str, bytes] = {}
         self._revision = -1
         self._replayed: dict[str, Replayed] = {}
         self._next_idle = self._next_drain = self._next_bound = 0.0
@@ -198,6 +206,8 @@ class _Listener:
         try:
             while not self.stop.is_set() and session.alive and not session.wrong_version:
                 service_manager.alive()
+                if self.is_mapped_anew:
+                    break
                 self._tell()
                 if self.spool.waiting:
                     self._drain()
@@ -214,6 +224,8 @@ class _Listener:
                 slow = time.monotonic() - began > _PATIENCE_S
         finally:
             session.leave()
+            if self._pairing is not None:
+                self._pairing.close()
             if not slow:
                 self._heard.write(now=True)
             self.spool.close()
@@ -372,6 +384,12 @@ class _Listener:
             self.say(f"timber {tag} is entered now: {new} readings came out of quarantine")
         return True
 
+    def _look_for_sensors(self) -> None:
+        """Hear every topic while somebody looks for a new sensor, and see whether one was mapped."""
+        if self._pairing is not None and (said := self._pairing.look()):
+            self.say(said)
+        self.is_mapped_anew = mappings.stamp(self.shop.store) != self._stamp
+
     def _watch_clocks(self, last: dict[str, tuple[RawMessage, tuple[Reading, ...]]]) -> None:
         for topic in self._device_watch.look(last):
             minutes = self._device_watch.corrected[topic] / 60
@@ -391,6 +409,7 @@ class _Listener:
         if self.stop.is_set():
             return
         try:
+            self._look_for_sensors()
             self._watch_clocks({topic: (raw, one.readings) for topic, (raw, one) in heard.items()})
             self._bound()
             revision = self.shop.store.revision()
@@ -404,6 +423,8 @@ class _Listener:
                         return
                     self.session.publish(one.topic, one.payload)
                     self._sent[one.tag] = one.made_utc
+                for topic, payload in announce.changes(self.shop, self._announced):
+                    self.session.publish(topic, payload)
                 if is_done:
                     self._revision = revision
         except StoreError as err:

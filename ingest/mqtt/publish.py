@@ -15,7 +15,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from baulk.ingest.errors import BrokerError
 from baulk.ingest.evaluation import document
 from baulk.ingest.monitoring import notices
-from baulk.ingest.mqtt import connection
+from baulk.ingest.mqtt import announce, connection, message_schema
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
 
@@ -54,12 +54,12 @@ def messages(shop: Shop, sent: Mapping[str, datetime] | None = None) -> Iterator
         stored = shop.store.evaluation(tag)
         if stored is None:
             continue
-        body = _body(stored[1])
+        body = message_schema.verdict_body(tag, stored[0], document.summary_of(stored[1]))
         yield Outgoing(
             tag=tag,
             made_utc=stored[0],
             topic=topics.verdict(tag, shop.config.slug),
-            payload=json.dumps({"tag": tag, "made_utc": stored[0].isoformat(), **body}).encode(),
+            payload=json.dumps(body).encode(),
         )
     yield from _notices(shop, sent)
 
@@ -74,11 +74,6 @@ def _notices(shop: Shop, sent: Mapping[str, datetime]) -> Iterator[Outgoing]:
             topic=topics.notices(shop.config.slug),
             payload=notices.published(notices.open_ones(shop), shop.config.shop.units, zone=shop.config.zone),
         )
-
-
-def _body(payload: bytes) -> dict[str, object]:
-    found = document.summary_of(payload)
-    return {} if found is None else found.verdict.model_dump(mode="json")
 
 
 def verdicts(shop: Shop) -> int:
@@ -113,10 +108,11 @@ def verdicts(shop: Shop) -> int:
                 if protocol == connection.V5 and reasons[0].getName() == "Unsupported protocol version":
                     continue
                 raise BrokerError(connection.refused(config.broker, reasons[0]))
-            sent = [client.publish(one.topic, one.payload, qos=1, retain=True) for one in waiting]
+            told = [(one.topic, one.payload) for one in waiting] + list(announce.changes(shop, {}))
+            sent = [client.publish(topic, payload, qos=1, retain=True) for topic, payload in told]
             for one in sent:
                 one.wait_for_publish(_WAIT_S)
-            return sum(one.is_published() for one in sent)
+            return sum(one.is_published() for one in sent[: len(waiting)])
         finally:
             client.disconnect()
             client.loop_stop()

@@ -9,8 +9,8 @@ from functools import lru_cache
 from baulk.ingest.errors import WireError
 from baulk.ingest.wire import senml, senml_quick, topics
 from baulk.ingest.wire.formats import FORMATS
-from baulk.ingest.wire.message import Decoded, RawMessage
-from baulk.ingest.wire.source import Source
+from baulk.ingest.wire.message import Decoded, RawMessage, Told
+from baulk.ingest.wire.source import KeptSource, Source
 from baulk.models.reading import Reading
 
 __all__ = ["FORMATS", "Decoded", "RawMessage", "decode", "understand"]
@@ -80,19 +80,36 @@ def _together(raw: RawMessage, sources: Sequence[Source]) -> Decoded:
         return _reader(sources[0].format)(raw, sources[0])
     readings: list[Reading] = []
     problems: list[str] = []
-    old = 0
+    told: list[Told] = []
+    old, failed = 0, 0
     for source in sources:
         try:
             found = _reader(source.format)(raw, source)
         except WireError as err:
             problems.append(str(err))
+            failed += 1
             continue
-        readings += found.readings
+        kept = isinstance(source, KeptSource)
+        readings += _not_said_yet(found.readings, readings) if kept else found.readings
         problems += found.problems
+        told += found.told
         old += found.old
-    if len(problems) == len(sources) and not readings and not old:
+    if failed == len(sources):
         raise WireError("; ".join(dict.fromkeys(problems)))
-    return Decoded(readings=tuple(readings), problems=tuple(dict.fromkeys(problems)), old=old)
+    return Decoded(
+        readings=tuple(readings), problems=tuple(dict.fromkeys(problems)), old=old, told=tuple(told)
+    )
+
+
+def _not_said_yet(mine: Sequence[Reading], before: Sequence[Reading]) -> list[Reading]:
+    """Leave out what a mapping of baulk.toml, or an earlier one, has read already: that one wins."""
+    known = {one.series for one in before}
+    return [one for one in mine if one.series not in known]
+
+
+def ours(topic: str, slug: str) -> bool:
+    """Whether readings come on a topic by our own convention, or it is one that we publish to."""
+    return _target(topic, slug) is not None or _is_answer(topic, slug)
 
 
 def wanted(topic: str, *, slug: str, sources: Sequence[Source]) -> bool:

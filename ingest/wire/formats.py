@@ -21,16 +21,25 @@ class Format:
         Whether a message says quantity and unit itself, under names that the source may translate.
     needs_value : bool
         Whether the source has to say by a JMESPath where the number is.
+    needs : str or None
+        The part of a source that belongs to this format and to no other.
+    only_told : bool
+        Whether it tells of the device alone and holds no reading.
     """
 
     module: str
     function: str
     says_quantity: bool = False
     needs_value: bool = False
+    needs: str | None = None
+    only_told: bool = False
 
 
 FORMATS: Final[Mapping[str, Format]] = MappingProxyType({
     "plain": Format(module="mapped", function="plain"),
     "json": Format(module="mapped", function="nested", needs_value=True),
+    "bytes": Format(module="mapped", function="packed", needs="bytes"),
+    "csv": Format(module="mapped", function="lines", needs="line"),
     "senml": Format(module="mapped", function="pack", says_quantity=True),
+    "status": Format(module="mapped", function="status", only_told=True),
 })  # fmt: skip

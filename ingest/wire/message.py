@@ -14,6 +14,7 @@ from typing import Any, Final
 from pydantic_core import from_json
 
 from baulk.ingest.errors import WireError
+from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
 
 FIRST_POSIX_S: Final = 946_684_800.0  # 2000-01-01
@@ -242,6 +243,30 @@ def stamped(floor: datetime, mid: int) -> datetime:
     return floor + timedelta(0, 0, mid)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What a device or the broker in its place says of the device itself.
+
+    Parameters
+    ----------
+    owner : Owner or None
+        What it measures: a timber, the air of a place; None for a sensor that moves.
+    name : str
+        Tag, place or sensor.
+    away : bool
+        Whether it is away, else it is there.
+    """
+
+    owner: Owner | None
+    name: str
+    away: bool
+
+    @property
+    def about(self) -> str:
+        """What it is called where sensors are named: ``air/loft``, ``sensor/S7``."""
+        return f"{'sensor' if self.owner is None else self.owner.value}/{self.name}"
+
+
 @dataclass(slots=True, kw_only=True)  # not frozen: one is made for each message
 class Decoded:
     """What was understood of a message, and what was not.
@@ -254,8 +279,11 @@ class Decoded:
         One sentence for each record that does not.
     old : int
         Records of a retained replay whose time nobody knows: not news, and left out on purpose.
+    told : tuple of Told
+        What it says of the device itself.
     """
 
     readings: tuple[Reading, ...] = ()
     problems: tuple[str, ...] = ()
     old: int = 0
+    told: tuple[Told, ...] = ()

@@ -162,7 +162,7 @@ def test_a_message_format(copy, root):
         "def decode(raw, source):\n"
         '    """Read ``about 21``."""\n'
         "    value = number_in(raw.payload.decode().removeprefix('about '), 'the payload')\n"
-        "    return mapped._decoded(raw, source, value, None)\n"
+        "    return mapped.decoded(raw, source, [mapped.Sample(value, None, 'the payload')])\n"
     )
     change(
         copy,

@@ -11,8 +11,9 @@ import pypdfium2
 import pytest
 import zxingcpp
 
-from baulk.dashboard.printing import calendar_file, labels, record, record_data
+from baulk.dashboard.printing import labels, record, record_data
 from baulk.dashboard.printing.style import PaperError, printable
+from baulk.dashboard.server import calendar_file
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.corrections import Correction

@@ -22,9 +22,10 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.dashboard.printing import calendar_file, record, record_data
+from baulk.dashboard.printing import record, record_data
 from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.sections import forecast_review
+from baulk.dashboard.server import calendar_file
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import document, swaps, yard_memory
 from baulk.ingest.evaluation import gather as evaluation_gather

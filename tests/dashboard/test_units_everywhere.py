@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 
 from baulk import dashboard
 from baulk.dashboard import commands
-from baulk.dashboard.printing import calendar_file, labels, record, record_data
-from baulk.dashboard.server import preferences
+from baulk.dashboard.printing import labels, record, record_data
+from baulk.dashboard.server import calendar_file, preferences
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import publish, publish_plan
 from baulk.ingest.planning import humidity

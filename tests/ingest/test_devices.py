@@ -337,7 +337,7 @@ def test_only_what_is_written_is_allowed(ours):
     assert "user hall\ntopic read" in acl
     passwd = (folder / "passwd").read_text()
     assert {line.partition(":")[0] for line in passwd.splitlines()} == {
-        "S7", "hall", "baulk-listener", "baulk-out", "baulk-plan",
+        "S7", "hall", "baulk-listener", "baulk-out", "baulk-pair", "baulk-plan",
     }  # fmt: skip
     assert SECRET not in passwd
     assert all(each.stat().st_mode & 0o077 == 0 for each in (folder, folder / "acl", folder / "passwd"))

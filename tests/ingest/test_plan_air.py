@@ -9,12 +9,13 @@ import threading
 import time
 from datetime import timedelta
 
+import jsonschema
 import paho.mqtt.client as mqtt
 import pytest
 
 from baulk.ingest import operations, shop
 from baulk.ingest.evaluation import compute
-from baulk.ingest.mqtt import publish_plan
+from baulk.ingest.mqtt import message_schema, publish_plan
 from baulk.ingest.planning import humidity
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity.summary import summary
@@ -229,6 +230,7 @@ def test_the_set_point_goes_out_retained_with_an_expiry_and_its_caution(broker_y
     client.loop_stop()
     (message,) = got
     body = json.loads(message.payload)
+    jsonschema.validate(body, message_schema.json_schema()["plan"], jsonschema.Draft202012Validator)
     assert message.retain
     assert message.qos == 1
     assert 86_000 < message.properties.MessageExpiryInterval <= 86_400

@@ -4,24 +4,46 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import Final, Protocol
 
 from icalendar import Calendar, Event
 
 from baulk.dashboard import words
-from baulk.dashboard.printing.record import Record
+from baulk.ingest.evaluation.document import Summary
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models.formatting import share
+from baulk.models.timber import Timber
+from baulk.models.units import System
 
 REFRESH: Final = timedelta(hours=12)
 
 
-def calendar(records: Iterable[Record], *, shop: str, slug: str) -> bytes:
+class Expected(Protocol):
+    """A timber with its last evaluation, and whose words it is told in."""
+
+    @property
+    def timber(self) -> Timber:
+        """Which timber."""
+
+    @property
+    def answer(self) -> Summary | None:
+        """Its evaluation, if it has one."""
+
+    @property
+    def system(self) -> System:
+        """Units of the sentences."""
+
+    @property
+    def url(self) -> str:
+        """Where the pages are."""
+
+
+def calendar(records: Iterable[Expected], *, shop: str, slug: str) -> bytes:
     """Write the day on which each timber is expected to become square-able, and rough-out-able.
 
     Parameters
     ----------
-    records : iterable of Record
+    records : iterable of Expected
         Timbers with their last evaluation; those without one, and steps with no day in sight, are left out.
     shop : str
         Name of the calendar.
@@ -49,7 +71,7 @@ def calendar(records: Iterable[Record], *, shop: str, slug: str) -> bytes:
     return bytes(made.to_ical())
 
 
-def _entry(record: Record, step: str, date: datetime, worked_out: datetime, slug: str) -> Event:
+def _entry(record: Expected, step: str, date: datetime, worked_out: datetime, slug: str) -> Event:
     answer, tag = record.answer, record.timber.tag
     assert answer is not None  # noqa: S101 - the caller has looked
     judged = answer.verdict

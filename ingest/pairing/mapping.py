@@ -1,0 +1,160 @@
+"""A mapping tried on the last messages, saved with what was kept of its sensor, and taken back whole."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Final
+
+from baulk.ingest import decode_again, pipeline
+from baulk.ingest import shop as shops
+from baulk.ingest.config import Config
+from baulk.ingest.shop import Shop
+from baulk.ingest.store import mappings
+from baulk.ingest.store.mappings import Mapping
+from baulk.ingest.wire import topics
+from baulk.ingest.wire.message import RawMessage
+from baulk.ingest.wire.source import Source
+from baulk.models.reading import Reading
+
+MOST_TAKEN: Final = 50  # messages heard before that come in with the mapping
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """A message as a mapping reads it.
+
+    Parameters
+    ----------
+    raw : RawMessage
+        The message.
+    readings : tuple of Reading
+        What it says.
+    problem : str or None
+        What can't be read or stored, in one sentence.
+    """
+
+    raw: RawMessage
+    readings: tuple[Reading, ...]
+    problem: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Saved:
+    """What saving a mapping did.
+
+    Parameters
+    ----------
+    mapping : Mapping
+        As it is kept.
+    readings : tuple of Reading
+        Those of the messages heard before.
+    again : Report or None
+        What came of decoding again what was kept; None where nothing could have been.
+    """
+
+    mapping: Mapping
+    readings: tuple[Reading, ...] = ()
+    again: decode_again.Report | None = None
+
+
+def trial(shop: Shop, source: Source | None, raws: Sequence[RawMessage]) -> list[Trial]:
+    """Read messages by a mapping; nothing is stored.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop, whose timbers, places and sensors are asked.
+    source : Source or None
+        The mapping; None for all that hold now.
+    raws : sequence of RawMessage
+        Messages whose topics fit it.
+    """
+    alone = shop if source is None else replace(shop, config=_by(shop, (source,)))
+    tags = frozenset(shop.register.tags())
+    found = []
+    for raw in raws:
+        # the last message that the broker kept for new subscribers shows as well as any how it is read
+        one = pipeline.sort(replace(raw, retained=False), alone, tags)
+        found.append(Trial(raw=raw, readings=one.readings, problem=one.reason))
+    return found
+
+
+def preview(shop: Shop, source: Source, now_utc: datetime) -> decode_again.Report | None:
+    """Say what decoding again by a new mapping would change; None where nothing was kept on its topics."""
+    if not _was_kept(shop, source):
+        return None
+    return decode_again.look(_with(shop, source), now_utc, topic=source.topic)
+
+
+def save(  # noqa: PLR0913 - what, when, who
+    shop: Shop,
+    source: Source,
+    *,
+    now_utc: datetime,
+    by: str = "",
+    note: str = "",
+    heard: Sequence[RawMessage] = (),
+) -> Saved:
+    """Keep a mapping, take in what was heard on its topics, and decode again what was kept of them.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    source : Source
+        The mapping.
+    now_utc : datetime
+        Now, with a time zone.
+    by, note : str
+        Who made it, and free words.
+    heard : sequence of RawMessage
+        Messages heard while it was made; a retained one is not news, as ever.
+
+    Raises
+    ------
+    MappingError
+        If the same one is in force already.
+    """
+    kept_before = _was_kept(shop, source)
+    made = mappings.add(shop.store, source, now_utc=now_utc, by=by, note=note)
+    now = shops.read_mappings(shop)
+    raws = [one for one in heard if not one.cut and topics.matches(source.topic, one.topic)][-MOST_TAKEN:]
+    tags = frozenset(now.register.tags())
+    readings = tuple(one for raw in raws for one in pipeline.sort(raw, now, tags).readings)
+    if raws:
+        pipeline.handle_batch(raws, now)
+    again = decode_again.put_right(now, now_utc, topic=source.topic) if kept_before else None
+    return Saved(mapping=made, readings=readings, again=again)
+
+
+def take_back(shop: Shop, saved: Saved, *, now_utc: datetime, by: str = "") -> None:
+    """Take back a mapping just saved with all that it brought in."""
+    mappings.undo(shop.store, saved.mapping.number, now_utc=now_utc, by=by)
+    if saved.again is not None and saved.again.number is not None:
+        decode_again.undo(shop, saved.again.number)
+    keys = {(one.series, one.taken_utc): one for one in saved.readings}
+    stored = [
+        one
+        for owner, name in sorted({(each.series.owner, each.series.name) for each in saved.readings})
+        for one in shop.store.readings(owner, name)
+        if (mine := keys.get((one.series, one.taken_utc))) and mine.value == one.value
+    ]
+    if stored:
+        shop.store.reattribute(stored, ())
+
+
+def _with(shop: Shop, source: Source) -> Shop:
+    return replace(shop, config=_by(shop, (*shop.config.source, source)))
+
+
+def _by(shop: Shop, sources: tuple[Source, ...]) -> Config:
+    return shop.config.model_copy(update={"source": sources})
+
+
+def _was_kept(shop: Shop, source: Source) -> bool:
+    """Whether the listener has listened to any topic of a mapping before it is made."""
+    before = (topics.own_filter(shop.config.slug), *(one.topic for one in shop.config.source))
+    former = (one.source.topic for one in mappings.all_of(shop.store, undone=True))
+    return any(topics.overlap(one, source.topic) for one in (*before, *former))
