@@ -66,7 +66,7 @@ FEWEST_ROWS = """() => {
     ("path", "tag", "kg", "before", "after"),
     [
         ("", "FER-08", 61.0, "48 days ago", "just now"),
-        ("health", "FER-07", 67.5, "42 days ago", "149 lb"),
+        ("sensors", "FER-07", 67.5, "42 days ago", "149 lb"),
     ],
 )
 def test_a_reading_shows_soon_and_the_table_is_never_empty_meanwhile(
@@ -156,10 +156,10 @@ def called(label):
     [
         ("", "FER-03", "Export"),
         ("timber?tag=FER-01", "Timber", "Save"),
-        ("arrival", "Tag", "Save timber"),
+        ("add", "Tag", "Save timber"),
         ("air", "Place", "Plan this room"),
         ("plans", "Finished size", "Pieces that hold the size"),
-        ("health", "Export", "Retry"),
+        ("sensors", "Export", "Retry"),
     ],
 )
 def test_the_keyboard_goes_from_the_menu_through_the_fields_to_the_button_and_is_seen(
@@ -170,9 +170,9 @@ def test_the_keyboard_goes_from_the_menu_through_the_fields_to_the_button_and_is
     expect(page.locator(".st-key-menu")).to_be_visible(timeout=30_000)
     browse.settled(page)
     page.wait_for_timeout(1000)
-    menu = tab_to(page, called("Health"))
-    assert [each["label"] for each in menu if each["tag"] == "A"][-7:] == [
-        "Yard", "Timber", "Arrival", "Readings", "Air", "Plans", "Health",
+    menu = tab_to(page, called("Walk"))
+    assert [each["label"] for each in menu if each["tag"] == "A"][-8:] == [
+        "Yard", "Timber", "Add timber", "Readings", "Shop air", "Plans", "Sensors", "Walk",
     ]  # fmt: skip
     rest = [*tab_to(page, called(first)), *([] if button == first else tab_to(page, called(button), 90))]
     # MAIN is the page itself, in reach for scrolling by arrow keys
