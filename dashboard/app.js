@@ -63,7 +63,9 @@
     }
     if (!line || root.dataset.savedGone || performance.now() < until) return;
     const bar = line.closest(".st-key-saved");
-    if (bar && bar.matches(":hover, :focus-within") && performance.now() < until + 20000) return;
+    // a finger leaves its hover behind where it tapped
+    const at = matchMedia("(hover: hover)").matches ? ":hover, :has(:focus-visible)" : ":has(:focus-visible)";
+    if (bar && bar.matches(at) && performance.now() < until + 20000) return;
     root.dataset.savedGone = count;
   };
   setInterval(saved, CHECK_MS / 3);
@@ -79,7 +81,8 @@
   const pages = new Set(["/", "/timber", "/add", "/readings", "/air", "/plans", "/sensors"]);
   const main = () => document.querySelector("[data-testid=stMain]");
   addEventListener("click", (event) => {
-    const link = event.target.closest && event.target.closest("a[href]");
+    const at = event.composedPath()[0];
+    const link = at.closest && at.closest("a[href]");
     if (!link || event.defaultPrevented || event.button || event.metaKey || event.ctrlKey || event.shiftKey
       || event.altKey || (link.target && link.target !== "_self") || link.hasAttribute("download")) return;
     const goal = new URL(link.href, location.href);

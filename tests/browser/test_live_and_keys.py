@@ -52,7 +52,7 @@ def weigh(shop, tag, kg):
 
 # Keeps the fewest rows that the page ever had, at every change of its tree and every picture it paints.
 FEWEST_ROWS = """() => {
-  const count = () => document.querySelectorAll('.b-yard tbody tr').length;
+  const count = () => document.querySelectorAll('.b-yard tbody tr, .b-timber').length;
   window.fewest = count(); window.changes = 0; window.neverReloaded = true;
   const look = () => { window.fewest = Math.min(window.fewest, count()); };
   new MutationObserver((all) => { window.changes += all.length; look(); })
@@ -74,14 +74,15 @@ def test_a_reading_shows_soon_and_the_table_is_never_empty_meanwhile(
 ):
     page = tab(1280, 900)
     page.goto(f"{pages.base}/{path}")
-    row = page.locator(".b-yard tbody tr", has_text=tag).filter(has_text="weight" if path else tag).first
+    every = page.locator(".b-yard tbody tr" if path else ".b-timber")
+    row = every.filter(has_text=tag).filter(has_text="weight" if path else tag).first
     expect(row).to_contain_text(before, timeout=30_000)
     browse.settled(page)
-    rows = page.locator(".b-yard tbody tr").count()
+    rows = every.count()
     page.evaluate(FEWEST_ROWS)
     weigh(shop, tag, kg)
     began = time.monotonic()
-    row = page.locator(".b-yard tbody tr", has_text=tag).filter(has_text=after).first
+    row = every.filter(has_text=tag).filter(has_text=after).first
     expect(row).to_be_visible(timeout=20_000)
     took = time.monotonic() - began
     page.wait_for_timeout(3300)  # over one more look
@@ -183,7 +184,7 @@ def test_the_keyboard_goes_from_the_menu_through_the_fields_to_the_button_and_is
 def test_a_timber_is_found_and_read_by_keyboard_alone(shop, pages, tab):
     page = tab(1280, 900)
     page.goto(pages.base)
-    expect(page.get_by_role("link", name="FER-02", exact=True)).to_be_visible(timeout=30_000)
+    expect(page.locator(".b-timber", has_text="FER-02")).to_be_visible(timeout=30_000)
     browse.settled(page)
     tab_to(page, called("FER-02"))
     page.keyboard.press("Enter")
