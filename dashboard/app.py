@@ -7,35 +7,50 @@ from pathlib import Path
 import streamlit as st
 
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout, login
+from baulk.dashboard.sections import layout, login, saved
 from baulk.dashboard.server import preferences
 
 HERE = Path(__file__).parent
 
-st.set_page_config(page_title="Baulk", page_icon="■", layout="wide", initial_sidebar_state="collapsed")
-st.html(HERE / "app.css")
+st.set_page_config(page_title="Baulk", layout="wide", initial_sidebar_state="collapsed")
 
-PAGES = [
-    st.Page(HERE / "views" / "yard.py", title="Yard", url_path="start", default=True),
-    st.Page(HERE / "views" / "timber.py", title="Timber", url_path="timber"),
-    st.Page(HERE / "views" / "arrival.py", title="Arrival", url_path="arrival"),
+# The paths stand in server/shell.py and app.js too, which answer before this script runs.
+YARD = st.Page(HERE / "views" / "yard.py", title="Yard", url_path="yard", default=True)
+TIMBER = st.Page(HERE / "views" / "timber.py", title="Timber", url_path="timber")
+ADD = st.Page(HERE / "views" / "arrival.py", title="Add timber", url_path="add")
+REST = [
     st.Page(HERE / "views" / "readings.py", title="Readings", url_path="readings"),
     st.Page(HERE / "views" / "air.py", title="Shop air", url_path="air"),
-    st.Page(HERE / "views" / "plans.py", title="Sawing and buying", url_path="plans"),
-    st.Page(HERE / "views" / "health.py", title="Health", url_path="health"),
+    st.Page(HERE / "views" / "plans.py", title="Plans", url_path="plans"),
+    st.Page(HERE / "views" / "health.py", title="Sensors", url_path="sensors"),
 ]
-# the first page has no path of its own; whoever types or keeps the address /yard comes to it all the same
-BY_NAME = st.Page(HERE / "views" / "yard.py", title="Yard", url_path="yard")
-SHORT = {"air": "Air", "plans": "Plans"}  # two rows of words are enough on a phone
-page = st.navigation([*PAGES, BY_NAME], position="hidden")
+WALK = '<a class="b-menu" href="/field/walk" target="_self">Walk</a>'
+page = st.navigation([YARD, TIMBER, ADD, *REST], position="hidden")
+st.set_page_config(page_title=f"{page.title} · Baulk")
+
+
+def menu() -> None:
+    """Draw the menu: a row of words, or four at the bottom of a phone, within reach of a thumb, with More."""
+    preferences.keep_changed()
+    with st.container(horizontal=True, gap="small", key="menu"):
+        with st.container(horizontal=True, gap="small", key="menu-wide"):
+            for each in (YARD, TIMBER, ADD, *REST):
+                st.page_link(each)
+            st.html(WALK)
+        with st.container(horizontal=True, gap="small", key="menu-phone"):
+            st.page_link(YARD)
+            st.html(WALK)
+            st.page_link(ADD, label="Add")
+        with st.popover("More", key="more"):
+            with st.container(gap=None, key="menu-more"):
+                for each in (*REST, TIMBER):
+                    st.page_link(each)
+            preferences.choices(facts.system, facts.temperature, login.leave)
+
+
 with layout.errors_as_sentences():
     facts = shop_facts.facts()  # a shop that cannot be opened says so once, above every page
     if login.open_for_this_person():
-        # The built-in menu folds to a bare arrow on a phone; words in a row are found with wet gloves.
-        with st.container(horizontal=True, gap="small", key="menu"):
-            for each in PAGES:
-                st.page_link(each, label=SHORT.get(each.url_path))
-            preferences.choices(facts.system, facts.temperature, login.leave)
-        if page.url_path == BY_NAME.url_path:
-            st.switch_page(PAGES[0])
+        menu()
+        saved.show()
         page.run()

@@ -109,6 +109,11 @@ def judged(verdict: Verdict | None) -> Step:
     return TOO_SMALL if out.lost else LITTLE_LEFT
 
 
+def doubted(verdict: Verdict) -> bool:
+    """Whether a verdict rests on too few readings; one that a timber may be squared as it is needs none."""
+    return not verdict.enough_readings and verdict.step != "square"
+
+
 def span(median: float, low: float, high: float, unit: str = "%") -> str:
     """Return a middle value with its 5-95 % range, for instance ``31 % (27 to 36)``."""
     digits = 0 if max(abs(median), abs(low), abs(high)) >= 9.95 else 1

@@ -104,9 +104,9 @@ def handle_batch(
     before = _newest(shop) if sensors.asked and rejected else 0
     new = shop.store.save(flagged, rejected, taken=taken)
     repeats.committed(raws, datetime.now(UTC))
-    if told := {one.about: (one, raw) for raw, each in sorted_out for one in each.told}:
-        for one, raw in told.values():
-            presence.keep(shop.store, one, raw.now_utc)
+    told = {one.about: (one, raws[index]) for index, each in odd.items() for one in each.told}
+    for said, raw in told.values():
+        presence.keep(shop.store, said, raw.now_utc)
     for sensor in sensors.changed():  # while this was stored; its readings were looked for too early
         follow(shop, sensor, after=before)
     if heard is not None:

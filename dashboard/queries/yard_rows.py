@@ -16,10 +16,16 @@ from baulk.ingest.evaluation.document import Summary, summary
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
-from baulk.models.timber import Place, Timber
+from baulk.models.reason import Reason
+from baulk.models.timber import Timber
 
 SILENT_AFTER: Final = timedelta(days=30)
 MANY_LEFT_OUT: Final = 3
+MANY_SHARE: Final = 0.1  # of the readings of a timber; our own judgement, no source
+_NO_QUARREL: Final = frozenset({
+    "calibration.frozen", "calibration.wet_surface", "calibration.wet_outlier", "calibration.near_end",
+    "calibration.before_arrival", "calibration.in_future", "calibration.other_kind",
+})  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +51,17 @@ class YardRow:
     newest_utc: datetime | None
     attention: tuple[str, ...]
     rank: int
+    unread: str = ""  # for how long nobody has read it, where that is long
     trouble: str | None = None
+
+    @property
+    def disagree(self) -> int:
+        """Return how many of its readings disagree, where they are many of all that it has."""
+        if self.answer is None:
+            return 0
+        held = self.answer.calibration
+        count = disagreeing(held.left_out_coded)
+        return count if count >= max(MANY_LEFT_OUT, MANY_SHARE * (held.used + count)) else 0
 
     @property
     def step(self) -> str | None:
@@ -103,6 +119,7 @@ def rows(now: datetime) -> tuple[YardRow, ...]:
             newest_utc=each.newest_utc,
             attention=attention,
             rank=rank,
+            unread=_unread(each.newest_utc, now),
             trouble=each.trouble,
         )
         for each in held
@@ -128,19 +145,33 @@ def _attention(answer: Summary | None, newest: datetime | None, now: datetime) -
         )
     if newest is None:
         found.append((2, "never read: weigh it or drive pins"))
-    elif now - newest > SILENT_AFTER:
-        found.append((3, f"not read for {(now - newest).days} days"))
+    elif said := _unread(newest, now):
+        found.append((3, said))
     if answer is not None:
-        if len(answer.calibration.left_out) >= MANY_LEFT_OUT:
-            found.append((4, f"{len(answer.calibration.left_out)} readings disagree"))
-        if not answer.verdict.enough_readings:
+        if (disagree := disagreeing(answer.calibration.left_out_coded)) >= MANY_LEFT_OUT:
+            found.append((4, f"{disagree} readings disagree"))
+        if words.doubted(answer.verdict):
             found.append((4, "too few readings to be sure"))
     return tuple(text for _, text in sorted(found)), min((rank for rank, _ in found), default=5)
 
 
-def places() -> list[Place]:
-    """Return the places that the shop has drawn on its plan."""
-    return [p for p in _ask(lambda s: s.register.places()) if p.x_m is not None and p.y_m is not None]
+def _unread(newest: datetime | None, now: datetime) -> str:
+    if newest is None:
+        return "never read"
+    return f"not read for {(now - newest).days} days" if now - newest > SILENT_AFTER else ""
+
+
+def disagreeing(left_out: Sequence[Reason]) -> int:
+    """Return how many readings were set aside because they disagree with the others.
+
+    Parameters
+    ----------
+    left_out : sequence of Reason
+        As the evaluation has them: one of a series tells how many of its readings. Those set aside for frost,
+        rain, an end or a clock contradict nothing.
+    """
+    quarrels = [dict(each.values) for each in left_out if each.code not in _NO_QUARREL]
+    return sum(int(each.get("count", 1)) for each in quarrels)
 
 
 def table(found: list[YardRow]) -> pd.DataFrame:
@@ -176,11 +207,3 @@ def table(found: list[YardRow]) -> pd.DataFrame:
             for row in found
         ]
     )
-
-
-def told_by_place(found: Sequence[YardRow]) -> dict[str, list[words.Step]]:
-    """Return how the verdicts of the timbers are told, by the place that each lies in."""
-    by_place: dict[str, list[words.Step]] = {}
-    for row in found:
-        by_place.setdefault(row.timber.place, []).append(row.told)
-    return by_place

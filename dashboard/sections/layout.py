@@ -65,7 +65,8 @@ def errors_as_sentences() -> Iterator[None]:
 
 
 def title(text: str, under: str | None = None) -> None:
-    """Head a page."""
+    """Head a page, and name it in the browser's tab and history."""
+    st.set_page_config(page_title=f"{text} · Baulk")
     st.title(words.md(text), anchor=False)
     if under:
         st.caption(words.md(under))

@@ -1,4 +1,4 @@
-"""The page server as one application: the pages, and the door in front of them."""
+"""The page server as one application: the pages, our own routes beside them, and the door in front."""
 
 from __future__ import annotations
 
@@ -11,11 +11,12 @@ from typing import cast
 from starlette.middleware import Middleware
 from streamlit import App, runtime
 
-from baulk.dashboard.server import field, outside
+from baulk.dashboard.server import field, outside, shell
 from baulk.dashboard.server.door import Door
 from baulk.dashboard.server.uploads import Files, Uploads
 from baulk.ingest import service_manager
 
+ROUTES = (*field.ROUTES, *outside.ROUTES, *shell.ROUTES)
 uploads = Uploads(
     lambda: cast("Files", runtime.get_instance().uploaded_file_mgr),
     lambda session: runtime.get_instance().is_active_session(session),
@@ -42,7 +43,7 @@ async def _beside(_app: App) -> AsyncIterator[None]:
 
 app = App(
     Path(__file__).parent.with_name("app.py"),
-    routes=[*field.ROUTES, *outside.ROUTES],
-    middleware=[Middleware(Door, uploads=uploads)],
+    routes=list(ROUTES),
+    middleware=[Middleware(Door, uploads=uploads), Middleware(shell.Shell, routes=ROUTES)],
     lifespan=_beside,
 )

@@ -27,6 +27,10 @@ button{min-height:44px;margin-top:1rem;padding:0 1.25rem;font:inherit;border:0;b
 background:#1c5a72;color:#fff}
 input:focus,button:focus{outline:3px solid #c98a1b;outline-offset:2px}
 [role=alert]{padding:.75rem;border-radius:4px;background:#f6ead0;color:#5c3306}
+a{color:#1c5a72;display:inline-block;padding:.7rem 0}
+@media (prefers-color-scheme:dark){body{background:#161b19;color:#e6ebe7}
+input{background:#1c2220;border-color:#8b978f}button{background:#2a6f8b}a{color:#8cc4da}
+[role=alert]{background:#3a2c12;color:#f0cf95}}
 """
 
 
@@ -62,6 +66,11 @@ def not_listed(why: str) -> bytes:
 def closed(why: str) -> bytes:
     """Write why nobody can come in just now."""
     return _page("", why, "")
+
+
+def unknown() -> bytes:
+    """Write that there is no page of that address."""
+    return _page("There is no page of that address.", "", '<p><a href="/">To the yard</a></p>')
 
 
 def _page(text: str, why: str, form: str) -> bytes:

@@ -37,7 +37,6 @@ def keep(name: str, value: str, lasts_s: int = YEAR_S) -> None:
 COOKIE: Final = "baulk_me"
 LONGEST_NAME: Final = 40
 _SYSTEMS: Final = {"inch": "inches, pounds", "metric": "millimetres, kilograms"}
-_SHORT: Final = {"inch": "in", "metric": "mm"}
 _DEGREES: Final = {"F": "°F", "C": "°C"}
 
 
@@ -77,6 +76,14 @@ def _read(text: str | None) -> Chosen:
         return Chosen()
 
 
+def keep_changed() -> None:
+    """Let the browser keep a choice that was just made."""
+    if st.session_state.pop("me-changed", False):
+        me = chosen()
+        kept = {"system": me.system, "temperature": me.temperature, "name": me.name}
+        keep(COOKIE, json.dumps(kept))
+
+
 def choices(system: System, temperature: TemperatureUnit, more: Callable[[], None]) -> None:
     """Offer the choices in the menu; a change is kept by the browser and shown at once.
 
@@ -90,30 +97,26 @@ def choices(system: System, temperature: TemperatureUnit, more: Callable[[], Non
         Offers what else belongs to a person, below the choices.
     """
     me = chosen()
-    if st.session_state.pop("me-changed", False):
-        kept = {"system": me.system, "temperature": me.temperature, "name": me.name}
-        keep(COOKIE, json.dumps(kept))
-    with st.popover(f"{_SHORT[system]}, {_DEGREES[temperature]}", key="me"):
-        units = st.radio(
-            "Lengths and weights",
-            list(_SYSTEMS),
-            index=list(_SYSTEMS).index(system),
-            format_func=_SYSTEMS.__getitem__,
-            key="me_system",
-        )
-        degrees = st.radio(
-            "Temperatures",
-            list(_DEGREES),
-            index=list(_DEGREES).index(temperature),
-            format_func=_DEGREES.__getitem__,
-            horizontal=True,
-            key="me_temperature",
-        )
-        name = st.text_input(
-            "Your name, noted beside what you change", me.name, max_chars=LONGEST_NAME, key="me_name"
-        )
-        st.caption("Kept by this browser, for you alone. Both systems are always understood when typed.")
-        more()
+    units = st.radio(
+        "Lengths and weights",
+        list(_SYSTEMS),
+        index=list(_SYSTEMS).index(system),
+        format_func=_SYSTEMS.__getitem__,
+        key="me_system",
+    )
+    degrees = st.radio(
+        "Temperatures",
+        list(_DEGREES),
+        index=list(_DEGREES).index(temperature),
+        format_func=_DEGREES.__getitem__,
+        horizontal=True,
+        key="me_temperature",
+    )
+    name = st.text_input(
+        "Your name, noted beside what you change", me.name, max_chars=LONGEST_NAME, key="me_name"
+    )
+    st.caption("Kept by this browser, for you alone. Both systems are always understood when typed.")
+    more()
     fresh = Chosen(
         system=cast("System", units) if units != system else me.system,
         temperature=cast("TemperatureUnit", degrees) if degrees != temperature else me.temperature,

@@ -27,25 +27,29 @@ _FLAGS: Final = {
     "client.toolbarMode": "minimal",
     "client.showErrorDetails": "none",
     "logger.level": "warning",
-    "theme.base": "light",
-    "theme.primaryColor": "#1c5a72",
-    "theme.backgroundColor": "#f7f8f5",
-    "theme.secondaryBackgroundColor": "#e9ece6",
-    "theme.textColor": "#1d2723",
-    "theme.linkColor": "#1c5a72",
-    "theme.blueBackgroundColor": "#e1ebee",
-    "theme.blueTextColor": "#143f50",
-    "theme.yellowBackgroundColor": "#f6ead0",
-    "theme.yellowTextColor": "#5c3306",
-    "theme.greenBackgroundColor": "#e4ead2",
-    "theme.greenTextColor": "#37420c",
-    "theme.borderColor": "#c9d0c8",
     "theme.baseRadius": "4px",
     "theme.baseFontSize": "17",
     "theme.font": "'Segoe UI', 'Noto Sans', 'DejaVu Sans', system-ui, sans-serif",
     "theme.headingFont": "'Rockwell', 'Roboto Slab', 'Noto Serif', 'DejaVu Serif', serif",
     "theme.headingFontSizes": '["1.9rem", "1.2rem", "1.1rem"]',
     "theme.showWidgetBorder": "true",
+}
+# One set for each wish of the device; app.css holds the same colours for what is ours.
+_COLOURS: Final = {
+    "primaryColor": ("#1c5a72", "#2a6f8b"),
+    "backgroundColor": ("#f7f8f5", "#161b19"),
+    "secondaryBackgroundColor": ("#e9ece6", "#232a27"),
+    "textColor": ("#1d2723", "#e6ebe7"),
+    "linkColor": ("#1c5a72", "#8cc4da"),
+    "blueBackgroundColor": ("#e1ebee", "#1d2f37"),
+    "blueTextColor": ("#143f50", "#b5d8e6"),
+    "yellowBackgroundColor": ("#f6ead0", "#3a2c12"),
+    "yellowTextColor": ("#5c3306", "#f0cf95"),
+    "greenBackgroundColor": ("#e4ead2", "#28301a"),
+    "greenTextColor": ("#37420c", "#cfdca2"),
+    "redBackgroundColor": ("#f6e0da", "#3d211b"),
+    "redTextColor": ("#7a1d10", "#f3b6a8"),
+    "borderColor": ("#c9d0c8", "#3d4743"),
 }
 
 
@@ -72,7 +76,12 @@ def command(shop_dir: Path | str, port: int, config: Config | None = None) -> li
         If the settings leave a door open, or name a file that is not there.
     """
     app = Path(__file__).with_name("asgi.py")
-    chosen = _FLAGS | (_reached(config) if config else {})
+    colours = {
+        f"theme.{wish}.{name}": pair[n]
+        for name, pair in _COLOURS.items()
+        for n, wish in enumerate(("light", "dark"))
+    }
+    chosen = _FLAGS | colours | (_reached(config) if config else {})
     flags = [f"--{name}={value}" for name, value in chosen.items()]
     shop = str(Path(shop_dir).resolve())
     start = [sys.executable, "-P", "-m", "baulk.dashboard.server.page_server", "run", str(app)]

@@ -79,7 +79,7 @@ class _Ear:
                     name = topic.decode()
                 except UnicodeDecodeError:
                     continue
-                if wire.ours(name, config.slug):
+                if wire.is_ours(name, config.slug):
                     continue
                 retained = bool(first & connection.RETAINED)
                 self.ring.add(name, payload, now_utc, retained=retained)

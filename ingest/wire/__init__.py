@@ -107,7 +107,7 @@ def _not_said_yet(mine: Sequence[Reading], before: Sequence[Reading]) -> list[Re
     return [one for one in mine if one.series not in known]
 
 
-def ours(topic: str, slug: str) -> bool:
+def is_ours(topic: str, slug: str) -> bool:
     """Whether readings come on a topic by our own convention, or it is one that we publish to."""
     return _target(topic, slug) is not None or _is_answer(topic, slug)
 

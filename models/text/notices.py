@@ -154,7 +154,7 @@ def _stuck(held: Values, system: System) -> str:
 
 def _quarantine(held: Values, _system: System) -> str:
     return (
-        f"{count(held['messages'], 'message')} could not be stored: see why on the Health page, correct the "
+        f"{count(held['messages'], 'message')} could not be stored: see why on the Sensors page, correct the "
         "cause and try them again"
     )
 

@@ -52,7 +52,7 @@ def weigh(shop, tag, kg):
 
 # Keeps the fewest rows that the page ever had, at every change of its tree and every picture it paints.
 FEWEST_ROWS = """() => {
-  const count = () => document.querySelectorAll('.b-yard tbody tr').length;
+  const count = () => document.querySelectorAll('.b-yard tbody tr, .b-timber').length;
   window.fewest = count(); window.changes = 0; window.neverReloaded = true;
   const look = () => { window.fewest = Math.min(window.fewest, count()); };
   new MutationObserver((all) => { window.changes += all.length; look(); })
@@ -66,7 +66,7 @@ FEWEST_ROWS = """() => {
     ("path", "tag", "kg", "before", "after"),
     [
         ("", "FER-08", 61.0, "48 days ago", "just now"),
-        ("health", "FER-07", 67.5, "42 days ago", "149 lb"),
+        ("sensors", "FER-07", 67.5, "42 days ago", "149 lb"),
     ],
 )
 def test_a_reading_shows_soon_and_the_table_is_never_empty_meanwhile(
@@ -74,14 +74,15 @@ def test_a_reading_shows_soon_and_the_table_is_never_empty_meanwhile(
 ):
     page = tab(1280, 900)
     page.goto(f"{pages.base}/{path}")
-    row = page.locator(".b-yard tbody tr", has_text=tag).filter(has_text="weight" if path else tag).first
+    every = page.locator(".b-yard tbody tr" if path else ".b-timber")
+    row = every.filter(has_text=tag).filter(has_text="weight" if path else tag).first
     expect(row).to_contain_text(before, timeout=30_000)
     browse.settled(page)
-    rows = page.locator(".b-yard tbody tr").count()
+    rows = every.count()
     page.evaluate(FEWEST_ROWS)
     weigh(shop, tag, kg)
     began = time.monotonic()
-    row = page.locator(".b-yard tbody tr", has_text=tag).filter(has_text=after).first
+    row = every.filter(has_text=tag).filter(has_text=after).first
     expect(row).to_be_visible(timeout=20_000)
     took = time.monotonic() - began
     page.wait_for_timeout(3300)  # over one more look
@@ -156,10 +157,10 @@ def called(label):
     [
         ("", "FER-03", "Export"),
         ("timber?tag=FER-01", "Timber", "Save"),
-        ("arrival", "Tag", "Save timber"),
+        ("add", "Tag", "Save timber"),
         ("air", "Place", "Plan this room"),
         ("plans", "Finished size", "Pieces that hold the size"),
-        ("health", "Export", "Retry"),
+        ("sensors", "Export", "Retry"),
     ],
 )
 def test_the_keyboard_goes_from_the_menu_through_the_fields_to_the_button_and_is_seen(
@@ -170,9 +171,9 @@ def test_the_keyboard_goes_from_the_menu_through_the_fields_to_the_button_and_is
     expect(page.locator(".st-key-menu")).to_be_visible(timeout=30_000)
     browse.settled(page)
     page.wait_for_timeout(1000)
-    menu = tab_to(page, called("Health"))
-    assert [each["label"] for each in menu if each["tag"] == "A"][-7:] == [
-        "Yard", "Timber", "Arrival", "Readings", "Air", "Plans", "Health",
+    menu = tab_to(page, called("Walk"))
+    assert [each["label"] for each in menu if each["tag"] == "A"][-8:] == [
+        "Yard", "Timber", "Add timber", "Readings", "Shop air", "Plans", "Sensors", "Walk",
     ]  # fmt: skip
     rest = [*tab_to(page, called(first)), *([] if button == first else tab_to(page, called(button), 90))]
     # MAIN is the page itself, in reach for scrolling by arrow keys
@@ -183,7 +184,7 @@ def test_the_keyboard_goes_from_the_menu_through_the_fields_to_the_button_and_is
 def test_a_timber_is_found_and_read_by_keyboard_alone(shop, pages, tab):
     page = tab(1280, 900)
     page.goto(pages.base)
-    expect(page.get_by_role("link", name="FER-02", exact=True)).to_be_visible(timeout=30_000)
+    expect(page.locator(".b-timber", has_text="FER-02")).to_be_visible(timeout=30_000)
     browse.settled(page)
     tab_to(page, called("FER-02"))
     page.keyboard.press("Enter")

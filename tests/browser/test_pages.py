@@ -135,9 +135,10 @@ def parts_and_buying(page):
 
 PAGES = {
     "yard": ("", "FER-03", {"open": unfold}),
+    "yard-plan": ("?view=plan", "New place", {}),
     "timber": ("timber?tag=FER-01", "Enter a reading", {"open": unfold}),
     "timber-ready": ("timber?tag=FER-03", "Enter a reading", {"what-if": ask_what_if}),
-    "arrival": ("arrival", "Save timber", {"tapped": tap_the_pith}),
+    "add": ("add", "Save timber", {"tapped": tap_the_pith}),
     "readings": ("readings", "Walk: read timber after timber", {"one": read_one}),
     "air": ("air", "History", {"plan": plan_the_air}),
     "plans": (
@@ -145,16 +146,16 @@ PAGES = {
         "Finished length",
         {"order": size_to_order, "timber": from_a_timber, "parts": parts_and_buying},
     ),
-    "health": ("health", "Sensors by last reading", {"open": unfold}),
+    "sensors": ("sensors", "Sensors by last reading", {"open": unfold}),
 }
 EMPTY = {
-    "yard": "tag it in",
+    "yard": "No timber is entered yet",
     "timber": "tag the first one in",
-    "arrival": "Save timber",
+    "add": "Save timber",
     "readings": "tag the first one in",
     "air": "sensor",
     "plans": "Type the finished size",
-    "health": "No sensor has spoken yet",
+    "sensors": "No sensor has spoken yet",
 }
 
 
@@ -182,27 +183,39 @@ def test_an_empty_shop_says_what_to_do_next(empty, tab, name, width):
     inspect(page, f"empty-{name}")
 
 
-def test_the_choices_of_a_person_open_in_the_menu_within_two_rows(full, tab):
+def test_the_menu_of_a_phone_is_within_reach_of_a_thumb_and_more_holds_the_rest(full, tab):
     page = tab(390, 844)
     page.goto(full.base)
-    page.get_by_role("button", name="in, °F").click()
+    menu = page.locator(".st-key-menu")
+    expect(menu).to_be_visible(timeout=30_000)
+    browse.settled(page)
+    box = menu.bounding_box()
+    assert box["y"] + box["height"] == pytest.approx(844, abs=1)
+    assert box["height"] < 70
+    shown = [each.inner_text() for each in menu.locator("a, button").all() if each.is_visible()]
+    assert shown[:3] == ["Yard", "Walk", "Add"]
+    page.get_by_role("button", name="More").click()
     expect(page.get_by_text("millimetres, kilograms")).to_be_visible(timeout=30_000)
     browse.settled(page)
-    browse.shoot(page, "choices")
-    assert page.locator(".st-key-menu").bounding_box()["height"] < 2 * 60
+    browse.shoot(page, "more")
+    page.get_by_role("link", name="Sensors").click()
+    expect(page.get_by_text("Sensors by last reading")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("millimetres, kilograms")).to_be_hidden()
+    assert page.url.endswith("/sensors")
 
 
-def test_the_first_page_is_found_by_its_name_too(full, tab):
+def test_pages_are_found_by_former_names_too(full, tab):
     page = tab(390, 844)
+    page.goto(f"{full.base}/health")
+    expect(page.get_by_text("Sensors by last reading")).to_be_visible(timeout=30_000)
     page.goto(f"{full.base}/yard")
-    expect(page.get_by_role("link", name="FER-02", exact=True)).to_be_visible(timeout=30_000)
-    assert page.get_by_text("Page not found").count() == 0
+    expect(page.locator(".b-timber", has_text="FER-02")).to_be_visible(timeout=30_000)
 
 
 def test_a_tag_in_the_yard_leads_to_its_timber(full, tab):
     page = tab(390, 844)
     page.goto(full.base)
-    page.get_by_role("link", name="FER-02", exact=True).click()
+    page.locator(".b-timber", has_text="FER-02").click()
     expect(page.get_by_role("heading", name="FER-02")).to_be_visible(timeout=30_000)
     assert page.url.endswith("/timber?tag=FER-02")
     expect(page.locator(".b-verdict")).to_contain_text("◧")
@@ -222,7 +235,7 @@ def test_the_moisture_picture_keeps_the_timber_in_proportion(full, tab):
 
 def test_a_timber_is_tagged_in_with_fractions_on_a_phone(full, tab):
     page = tab(390, 844)
-    page.goto(f"{full.base}/arrival")
+    page.goto(f"{full.base}/add")
     expect(page.get_by_label("Tag", exact=True)).to_have_value("FER-10", timeout=30_000)
     for name, option in (("arrival_species", "white oak"), ("arrival_use", "Deck")):
         choose(page, name, option)

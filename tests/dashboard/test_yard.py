@@ -1,24 +1,24 @@
-"""The yard: order, sieves, the plan of its places, and the table to take away."""
-
-from __future__ import annotations
+"""The yard: groups, tiles, search, order, the plan of its places, and the table to take away."""
 
 import io
+import json
 import re
+from dataclasses import replace
 
 import pandas as pd
 import pytest
 
-from baulk.dashboard.charts import yard_map
-from baulk.dashboard.queries import yard_rows
+from baulk.dashboard.queries import yard_groups, yard_plan, yard_rows
 from baulk.dashboard.sections import downloads
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
+from baulk.models.errors import BaulkError
 from baulk.models.timber import Place
 
 
 @pytest.fixture
-def many(shop_folder, invented):
-    """Nine timbers in two places."""
+def many(shop_folder, invented, monkeypatch):
+    """Nine timbers in two places; the last four were never read."""
     with shops.open(shop_folder) as shop:
         for n in range(6, 10):
             operations.add_timber(
@@ -30,38 +30,117 @@ def many(shop_folder, invented):
             shop.store.save_evaluation(
                 f"FER-0{n}", invented.NOW, invented.evaluation(invented.piece(f"FER-0{n}"), core=20.0 + n)
             )
+    monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
     return shop_folder
 
 
 def tags(app):
     told = "\n".join(each.proto.body for each in app.get("html"))
-    return re.findall(r">(FER-\d\d)</a>", told)
+    return re.findall(r'class="b-tag">([^<]+)</b>', told)
 
 
-def test_order_and_sieves_show_what_was_asked_for(many, app):
+def rows(invented):
+    return {row.timber.tag: row for row in yard_rows.rows(invented.NOW)}
+
+
+def doubtful(shop, invented, tag, step):
+    body = json.loads(invented.evaluation(invented.piece(tag), step=step, days=0))
+    body["verdict"]["enough_readings"] = False
+    shop.store.save_evaluation(tag, invented.NOW, json.dumps(body).encode())
+
+
+def test_every_timber_stands_in_one_group(many, invented):
+    found = {tag: yard_groups.of(row) for tag, row in rows(invented).items()}
+    assert found == {
+        "FER-01": "leave", "FER-02": "rough-out", "FER-03": "square", "FER-04": "leave", "FER-05": "read",
+        "FER-06": "read", "FER-07": "read", "FER-08": "read", "FER-09": "read",
+    }  # fmt: skip
+
+
+def test_too_few_readings_stand_under_read_and_say_so(many, invented):
+    with shops.open(many) as shop:
+        doubtful(shop, invented, "FER-02", "rough out")
+    row = rows(invented)["FER-02"]
+    assert yard_groups.of(row) == "read"
+    assert yard_groups.about(row) == "too few readings"
+
+
+def test_what_cannot_be_read_or_contradicts_itself_is_trouble(many, invented):
+    with shops.open(many) as shop:
+        shop.store.save_evaluation("FER-03", invented.NOW, b'{"tag":"FER-03"}')
+    row = rows(invented)["FER-03"]
+    assert yard_groups.of(row) == "trouble"
+    assert "can't be read" in yard_groups.about(row)
+
+
+def test_readings_that_disagree_are_trouble_where_they_are_many_and_not_for_frost(many, invented):
+    def with_left_out(code, count):
+        body = json.loads(invented.evaluation(invented.piece("FER-01")))
+        held = {"series": "timber/FER-01/pin-32/b/moisture", "count": count, "of": 60, "off_pct": 9.0}
+        body["calibration"]["left_out_coded"] = [{"code": code, "values": held}]
+        with shops.open(many) as shop:
+            shop.store.save_evaluation("FER-01", invented.NOW, json.dumps(body).encode())
+        return yard_groups.of(rows(invented)["FER-01"])
+
+    assert with_left_out("calibration.outlier", 30) == "trouble"
+    assert with_left_out("calibration.outlier", 2) == "leave"
+    assert with_left_out("calibration.frozen", 30) == "leave"
+
+
+def test_one_sentence_says_what_to_do_today(many, invented):
+    every = rows(invented)
+    assert yard_groups.today(list(every.values())) == ("Square FER-03; rough out FER-02; read 5 timbers.")
+    assert yard_groups.today([every["FER-05"], every["FER-06"]]) == "Read FER-05 and FER-06."
+    assert yard_groups.today([every["FER-01"]]) == "Nothing to do today: leave them all."
+
+
+@pytest.mark.parametrize(
+    ("text", "tag"),
+    [
+        ("fer-02", "FER-02"), ("FER 2", "FER-02"), (" fer02 ", "FER-02"), ("FER-01", "FER-01"),
+        ("FER-0", None), ("OAK-02", None), ("", None),
+    ],
+)  # fmt: skip
+def test_a_tag_is_found_as_it_is_meant(text, tag):
+    assert yard_groups.meant(text, ["FER-01", "FER-02", "FER-03"]) == tag
+
+
+def test_tags_that_differ_in_letters_only_are_never_mixed_up():
+    assert yard_groups.meant("T-1", ["T-01", "t-001"]) is None
+
+
+def test_tiles_filter_and_the_address_holds_it(many, app):
+    app.query_params["show"] = "square"
+    app.run()
+    assert tags(app) == ["FER-03"]
+    told = "\n".join(each.proto.body for each in app.get("html"))
+    assert "aria-current=true><b>1</b>" in told
+    assert 'href="/?show=read"' in told
+    assert 'href="/"' in told  # the pressed one leads back to all
+
+
+def test_search_order_and_filters_show_what_was_asked_for(many, app):
     app.run()
     assert len(tags(app)) == 9
-    app.selectbox(key="yard_order").set_value("tag").run()
-    assert tags(app) == [f"FER-0{n}" for n in range(1, 10)]
-    app.selectbox(key="yard_order").set_value("wettest core").run()
-    assert tags(app)[0] == "FER-01"
-    app.multiselect(key="yard_place").set_value(["rack"]).run()
+    app.text_input(key="q").set_value("rack oak").run()
     assert sorted(tags(app)) == ["FER-07", "FER-09"]
-    app.multiselect(key="yard_place").set_value([]).run()
-    app.multiselect(key="yard_verdict").set_value(["Square"]).run()
-    assert tags(app) == ["FER-03"]
-    app.text_input(key="yard_tag").set_value("99").run()
+    app.text_input(key="q").set_value("").run()
+    app.selectbox(key="sort").set_value("wettest core").run()
+    assert next(tag for tag in tags(app) if tag in {"FER-06", "FER-07", "FER-08", "FER-09"}) == "FER-09"
+    app.multiselect(key="place").set_value(["rack"]).run()
+    assert sorted(tags(app)) == ["FER-07", "FER-09"]
+    app.text_input(key="q").set_value("nothing of this kind").run()
     assert not app.exception
-    assert "widen it" in app.info[0].value
+    assert "No timber answers to that." in "".join(each.proto.body for each in app.get("html"))
 
 
-def test_a_short_list_needs_no_sieve(app):
+def test_a_short_list_needs_no_sorting_but_can_be_searched(app):
     app.run()
     assert not app.selectbox
+    assert app.text_input(key="q")
 
 
-def test_the_table_to_take_away_says_in_its_names_what_each_number_is(many, app, invented, monkeypatch):
-    monkeypatch.setenv("BAULK_SHOP", str(many))
+def test_the_table_to_take_away_says_in_its_names_what_each_number_is(many, invented):
     found = list(yard_rows.rows(invented.NOW))
     table = yard_rows.table(found)
     back = pd.read_csv(io.BytesIO(downloads.csv(table)))
@@ -74,35 +153,51 @@ def test_the_table_to_take_away_says_in_its_names_what_each_number_is(many, app,
     pd.testing.assert_frame_equal(again, table, check_dtype=False)
 
 
-def test_rows_are_read_once_for_a_revision_and_anew_after_a_change(many, app, invented, monkeypatch):
-    monkeypatch.setenv("BAULK_SHOP", str(many))
+def test_rows_are_read_once_for_a_revision_and_anew_after_a_change(many, invented, monkeypatch):
     first = yard_rows.rows(invented.NOW)
-    monkeypatch.setattr(yard_rows, "_summary", lambda _: (x for x in ()).throw(AssertionError))
-    assert yard_rows.rows(invented.NOW) == first
-    monkeypatch.undo()
-    monkeypatch.setenv("BAULK_SHOP", str(many))
+    with monkeypatch.context() as closed:
+        closed.setattr(yard_rows, "_summary", lambda _: (x for x in ()).throw(AssertionError))
+        assert yard_rows.rows(invented.NOW) == first
     with shops.open(many) as shop:
         operations.add_timber(shop, invented.piece("FER-10"), sure=True)
     assert len(yard_rows.rows(invented.NOW)) == 10
 
 
-def test_places_with_a_position_are_drawn_to_scale_with_what_lies_there(many, app, invented, monkeypatch):
-    monkeypatch.setenv("BAULK_SHOP", str(many))
+def test_the_plan_holds_every_place_with_what_lies_there(many, invented):
     with shops.open(many) as shop:
         shop.register.save_place(Place(name="shed", kind="shed", x_m=0, y_m=0, width_m=12, depth_m=6))
-        shop.register.save_place(Place(name="rack", kind="rack", x_m=14, y_m=0, width_m=2, depth_m=5))
-        shop.register.save_place(Place(name="loft", kind="room"))
-    drawn = yard_rows.places()
-    assert {place.name for place in drawn} == {"shed", "rack"}
-    told = yard_rows.told_by_place(yard_rows.rows(invented.NOW))
-    rows = yard_map.picture(drawn, told, "metric").to_dict()["datasets"]
-    boxes = {box["place"]: box for box in next(iter(rows.values()))}
-    assert boxes["shed"]["x2"] - boxes["shed"]["x"] == 12
-    assert boxes["rack"]["holds"] == "□2"
-    assert "■1" in boxes["shed"]["holds"]
+    boxes = {box["name"]: box for box in yard_plan.drawn(yard_plan.places(), yard_rows.rows(invented.NOW))}
+    assert (boxes["shed"]["x"], boxes["shed"]["w"]) == (0, 12)
+    assert boxes["rack"]["x"] is None  # waits beside the plan to be put on it
+    assert [one["tag"] for one in boxes["rack"]["timbers"]] == ["FER-07", "FER-09"]
+
+
+def test_a_place_is_put_on_the_plan_and_back_without_losing_what_else_is_known_of_it(many):
+    held = Place(name="rack", kind="rack", volume_m3=40.0, note="north")
+    with shops.open(many) as shop:
+        shop.register.save_place(held)
+    before, after = yard_plan.put({"name": "rack", "x": 2.5, "y": -1, "w": 4, "h": 2})
+    assert before == held
+    assert after in yard_plan.places()
+    assert replace(after, x_m=None, y_m=None, width_m=None, depth_m=None) == held
+    yard_plan.put_back(before)
+    assert held in yard_plan.places()
+    with pytest.raises(BaulkError, match="must be above 0"):
+        yard_plan.put({"name": "rack", "x": 0, "y": 0, "w": -4, "h": 2})
+
+
+def test_a_timber_dragged_to_another_place_is_moved_and_undo_moves_it_back(many, invented):
+    number = yard_plan.lay("FER-01", "rack", by="Ada", now=invented.NOW)
+    assert rows(invented)["FER-01"].timber.place == "rack"
+    yard_plan.undo(number, by="Ada", now=invented.NOW)
+    assert rows(invented)["FER-01"].timber.place == "shed"
+
+
+def test_the_plan_of_the_yard_is_shown(many, app):
+    app.query_params["view"] = "plan"
     app.run()
     assert not app.exception
-    assert any(each.value == "Map" for each in app.header)
+    assert tags(app) == []
 
 
 def test_a_use_that_the_tables_no_longer_know_spoils_its_own_row_only(many, app):
@@ -112,5 +207,5 @@ def test_a_use_that_the_tables_no_longer_know_spoils_its_own_row_only(many, app)
     assert not app.exception
     assert not app.error
     assert len(tags(app)) == 9
-    app.multiselect(key="yard_use").set_value(["gone"]).run()
+    app.multiselect(key="use").set_value(["gone"]).run()
     assert tags(app) == ["FER-07"]

@@ -226,7 +226,7 @@ TOLD = [
     (
         "health.quarantine",
         {"messages": 1},
-        "1 message could not be stored: see why on the Health page, correct the cause and try them again",
+        "1 message could not be stored: see why on the Sensors page, correct the cause and try them again",
         None,
     ),
     (
