@@ -9,6 +9,9 @@ import struct
 import pytest
 
 from baulk.ingest.mqtt.connection import V5, V311, Link
+from baulk.ingest.mqtt.session import Session
+
+from .conftest import NOW
 
 
 def varint(number):
@@ -110,3 +113,34 @@ def test_acknowledgements_go_out_in_order_in_one_piece(monkeypatch):
     monkeypatch.setattr(link, "_packet_queue", lambda *packet: sent.append(packet[1]))
     link.ack_all([7, 1, 65_535])
     assert sent == [b"\x40\x02\x00\x07\x40\x02\x00\x01\x40\x02\xff\xff"]  # MQTT 5.0 3.4
+
+
+class More:
+    """Stands for the wait in which more messages come."""
+
+    def __init__(self, session, count):
+        self.session, self.count, self.waits = session, count, 0
+
+    def wait(self, seconds):
+        assert seconds <= 0.05
+        self.waits += 1
+        come(self.session, self.count)
+
+
+def come(session, count, begin=1):
+    session._arrived([(b"t", b"%d" % k, 1 + k % 60_000, 0x32) for k in range(begin, begin + count)])
+
+
+@pytest.mark.parametrize(("first", "waits", "taken"), [(1, 0, 1), (49, 0, 49), (50, 1, 350), (1000, 0, 1000)])
+def test_messages_that_come_thick_are_stored_together_and_few_are_not_kept_waiting(
+    yard, monkeypatch, first, waits, taken
+):
+    made = Session(yard.config, "one", protocol=V5, now=lambda: NOW)
+    more = More(made, 300)
+    monkeypatch.setattr(made, "_leaving", more)
+    come(made, first)
+    batch = made.take(1000, 1.0)
+    assert (len(batch.raws), more.waits) == (taken, waits)
+    assert (made._out, made._out_bytes) == (taken, sum(len(raw.payload) for raw in batch.raws))
+    made._near.close()
+    made._far.close()
