@@ -124,8 +124,9 @@ def test_the_listener_keeps_up_with_a_bare_subscriber(port, tmp_path, named_oak,
 
 
 SENDERS = 8
-GOAL_PAHO = 1.2  # set below what was measured, for a busy machine shares its time out by threads, not by need
-GOAL_CPU = 1.4
+GOAL_PAHO = 1.3  # set below what was measured, for a busy machine shares its time out by threads, not by need
+GOAL_C = 0.5
+GOAL_CPU = 1.8
 
 
 def c_rate(port, files, begin):
@@ -204,7 +205,7 @@ def test_eight_senders_in_c_against_subscribers_in_python_and_in_c(port, tmp_pat
         )
     assert statistics.median(own / bare for own, bare, *_ in turns) >= GOAL_PAHO
     assert statistics.median(theirs / cost for *_, cost, theirs in turns) >= GOAL_CPU
-    assert statistics.median(own / plain for own, _, plain, *_ in turns) >= 0.45
+    assert statistics.median(own / plain for own, _, plain, *_ in turns) >= GOAL_C
 
 
 def test_two_listeners_that_take_turns_against_one(port, tmp_path, named_oak, capsys):
