@@ -125,7 +125,7 @@ def test_the_listener_keeps_up_with_a_bare_subscriber(port, tmp_path, named_oak,
 
 SENDERS = 8
 GOAL_PAHO = 1.3  # set below what was measured, for a busy machine shares its time out by threads, not by need
-GOAL_C = 0.5
+GOAL_C = 0.45
 GOAL_CPU = 1.8
 
 
