@@ -48,7 +48,7 @@ _PLENTY: Final = (
     250  # messages that wait in memory: no hurry to read, and a turn costs as much as ten of them
 )
 _REST_S: Final = 0.002
-_FLOOD: Final = 50  # messages at once: more are on their way, and a commit costs as much as eighty of them
+_FLOOD: Final = 50  # messages at once: more are on their way, and a commit costs as much as a hundred of them
 _GATHER_S: Final = 0.01
 _ANSWER_S: Final = 20.0
 _LONGEST_S: Final = 15.0  # between two tries to connect
