@@ -18,6 +18,7 @@ from baulk.ingest.evaluation.compute import Evaluation, in_words, not_worked_out
 from baulk.ingest.evaluation.executors import Beside, Here, Team, cores
 from baulk.ingest.evaluation.gather import UPDATED, Airs, gather, keep
 from baulk.ingest.evaluation.inputs import Inputs
+from baulk.ingest.evaluation.unchanged import Marks
 from baulk.ingest.shop import Shop
 from baulk.models.errors import OutOfRange
 
@@ -65,6 +66,7 @@ class _Task:
     inputs: Inputs
     revision: int
     fingerprint: str
+    mark: str | None
 
     @property
     def tag(self) -> str:
@@ -155,6 +157,7 @@ class _Run:
         self._made = {} if again or past else shop.store.evaluated()
         self._stale = frozenset(() if again or past else shop.store.stale())
         self._airs: Airs = {}
+        self._marks = None if past else Marks(shop, now_utc, self._airs)
         self._on_way: dict[Future[Evaluation], _Task] = {}
         self._suspects: deque[_Task] = deque()  # a worker died over one of these; each is tried alone
         self._round = Round()
@@ -207,15 +210,28 @@ class _Run:
         """Gather the next timber; None if it needs no work or has no answer."""
         tag = self._waiting.popleft()
         revision = self._shop.store.revision()
+        mark = None if self._marks is None else self._marks.of(tag)
+        if self._marks is not None and self._marks.holds(tag, mark) and self._stands(tag):
+            self._leave(tag, revision)
+            return None
         inputs = in_words(tag, self._now, lambda: self._gathered(tag))
         if isinstance(inputs, Evaluation):
             self._keep(inputs, revision, None)
             return None
         fingerprint = inputs.fingerprint()
         if self._holds(tag, fingerprint):
+            if self._marks is not None:
+                self._marks.keep(tag, mark)
             self._leave(tag, revision)
             return None
-        return _Task(inputs, revision, fingerprint)
+        return _Task(inputs, revision, fingerprint, mark)
+
+    def _stands(self, tag: str) -> bool:
+        """Whether the stored answer is of the kind that is asked for, and not too old."""
+        kept = None if self._again else self._kept.get(tag)
+        if kept is None or (self._whole and kept.endswith(UPDATED)):
+            return False
+        return self._now - self._made[tag] < OLDEST
 
     def _gathered(self, tag: str) -> Inputs:
         if self._past and (came := self._shop.register.get(tag).arrived_utc) > self._now:
@@ -254,6 +270,8 @@ class _Run:
                 made = future.result()
             self._forget(task)
             self._keep(made, task.revision, task.fingerprint)
+            if self._marks is not None and made.failed is None:
+                self._marks.keep(task.tag, task.mark)
         if broken:
             self._look_into(broken)
 

@@ -216,7 +216,7 @@ def _stays(
     for place in (timber.place, *places):
         if place not in airs:
             try:
-                airs[place] = _air(shop, place, now_utc)
+                airs[place] = air_of(shop, place, now_utc)
             except BaulkError:
                 if place == timber.place:
                     raise
@@ -233,7 +233,7 @@ def _elsewhere(shop: Shop, here: str, now_utc: datetime, airs: Airs) -> tuple[tu
     for place in sorted(set(shop.store.places()) - {here}):
         if place not in airs:
             try:
-                airs[place] = _air(shop, place, now_utc)
+                airs[place] = air_of(shop, place, now_utc)
             except BaulkError:  # no pair of readings by then, and nothing in the settings
                 continue
         own, year = airs[place]
@@ -242,8 +242,8 @@ def _elsewhere(shop: Shop, here: str, now_utc: datetime, airs: Airs) -> tuple[tu
     return tuple(found)
 
 
-def _air(shop: Shop, place: str, now_utc: datetime) -> tuple[AirSeries | None, Season]:
-    """Give a place's record, and its year from whole days of that, so that it changes once a day."""
+def air_of(shop: Shop, place: str, now_utc: datetime) -> tuple[AirSeries | None, Season]:
+    """Return a place's record, and its year from whole days of that, so that it changes once a day."""
     own = _record(shop, place, now_utc)
     whole_days = up_to(own, now_utc.timestamp() // DAY_S * DAY_S)
     return own, climate.season(whole_days or own, shop.config, place)

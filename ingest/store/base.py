@@ -318,6 +318,9 @@ class Store(Protocol):
         a person measured, moved or changed is always news, and so is a day of air.
         """
 
+    def changes(self) -> dict[str, tuple[int, int]]:
+        """Give by tag the revisions at which a timber's row and its readings changed last."""
+
     def save_evaluation(  # noqa: PLR0913 - one a column
         self,
         tag: str,

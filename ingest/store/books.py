@@ -34,6 +34,10 @@ ORDER BY e.made_us NULLS FIRST, timber.tag
 """
 _ASKED: Final = "asked/"  # before a tag: the key of a note with the revision at which a person gave news
 _EVER: Final = 2**62
+_CHANGES: Final = """
+SELECT timber.tag, timber.revision, COALESCE(own.revision, 0) FROM timber
+LEFT JOIN touched AS own ON own.owner = 'timber' AND own.name = timber.tag
+"""
 _TOUCH: Final = """
 INSERT INTO touched (owner, name, revision, arrived_us, first_us, last_us)
 VALUES (:owner, :name, :revision, :arrived, :first, :last)
@@ -123,6 +127,10 @@ class Books(Quarantine):
         """Tags whose evaluation no longer covers what is known, the longest waiting first."""
         before = _EVER if sensors_before is None else to_us(sensors_before)
         return [tag for (tag,) in self._sql.ask(_STALE, {"day": DAY_US, "before": before, "asked": _ASKED})]
+
+    def changes(self) -> dict[str, tuple[int, int]]:
+        """Give by tag the revisions at which a timber's row and its readings changed last."""
+        return {tag: (row, own) for tag, row, own in self._sql.ask(_CHANGES)}
 
     def save_evaluation(  # noqa: PLR0913 - one a column
         self,

@@ -23,8 +23,12 @@ from six_timbers import DAY, NOW, TAGS
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, executors, fingerprint, gather
 from baulk.ingest.evaluation.document import parse
+from baulk.ingest.store import notes
+from baulk.ingest.store.notes import Swapped
 from baulk.models.drying import parallel
-from baulk.models.timber import EventKind
+from baulk.models.quantity import Owner
+from baulk.models.reason import Reason
+from baulk.models.timber import Event, EventKind
 
 
 @pytest.fixture
@@ -92,6 +96,38 @@ def test_only_what_changed_is_worked_out_again(yard_dir):
     with shop.open(yard_dir) as yard:
         assert asked(yard) == list(TAGS)
         assert asked(yard) == []
+
+
+def test_where_nothing_has_changed_no_reading_is_read(yard, monkeypatch):
+    six_timbers.fill(yard)
+    asked(yard)
+    gathered = []
+
+    def watched(tag, *rest, **how):
+        gathered.append(tag)
+        return gather.gather(tag, *rest, **how)
+
+    monkeypatch.setattr(batch, "gather", watched)
+    assert asked(yard) == []
+    assert asked(yard, whole=False) == []
+    assert gathered == []
+    first = yard.store.readings(Owner.TIMBER, "FER-02")[0]
+    yard.store.reattribute([first], [])
+    assert asked(yard) == gathered == ["FER-02"]
+    bow = Event(tag="FER-01", kind=EventKind.MEASURED, at_utc=NOW - DAY, detail={"bow_mm": 9.0})
+    yard.register.add_event(bow)
+    assert asked(yard) == list(TAGS), "a bow that was measured tells of all timbers of its wood"
+    gathered.clear()
+    swapped = Swapped(tags=("FER-03", "FER-04"), reason=Reason(code="swaps.found", values={}), found_utc=NOW)
+    notes.keep_swaps(yard.store, [swapped])
+    asked(yard)
+    assert gathered == ["FER-03", "FER-04"]
+    gathered.clear()
+    yard.store.note("looked-over/FER-06", b"another mark")
+    assert asked(yard) == []
+    assert gathered == ["FER-06"], "its mark was lost, its answer was not"
+    assert asked(yard) == []
+    assert gathered == ["FER-06"]
 
 
 def test_an_answer_is_worked_out_anew_once_air_of_another_day_has_come_or_a_week_has_gone(yard):
