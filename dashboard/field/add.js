@@ -22,7 +22,7 @@ const says = (mm) => length(mm, inch());
 
 const FIELDS = { // screen, label, unit in inches, unit in metric
   width: [1, "Across", "in", "mm"], depth: [1, "Deep", "in", "mm"], long: [1, "Length", "ft", "m"], rest: [1, "and", "in", ""],
-  wide: [2, "Finished across", "in", "mm"], high: [2, "Finished deep", "in", "mm"],
+  wide: [2, "Across", "in", "mm"], high: [2, "Deep", "in", "mm"],
   weight: [3, "Weight", "lb", "kg"], pins: [3, "Meter", "%", "%"], deep: [3, "Pins deep", "in", "mm"],
 };
 function numbers() {
@@ -497,6 +497,7 @@ function listen() {
   });
   tap("next", next);
   tap("keep", () => { form.sure.push(asked); asked = ""; next(); });
+  $("camera").disabled = false;
   $("camera").onchange = () => { if ($("camera").files[0]) photographed($("camera").files[0]); };
   tapping = new Tapping($("canvas"), $("lens"), tapped);
   tap("pith", () => askPith(true));

@@ -8,10 +8,10 @@ function add(to, name, given, text) {
   to.append(made);
 }
 export function draw(svg, { width, height, pith, pins }) { // in mm; the drawing is 140 by 140 about its centre
-  const scale = 90 / Math.max(width, height), w = (width * scale) / 2, h = (height * scale) / 2;
+  const scale = 100 / Math.max(width, height), w = (width * scale) / 2, h = (height * scale) / 2;
   svg.replaceChildren();
   add(svg, "rect", { x: -w, y: -h, width: 2 * w, height: 2 * h });
-  for (const [face, x, y] of [["a", 0, -h - 13], ["b", w + 13, 0], ["c", 0, h + 13], ["d", -w - 13, 0]]) {
+  for (const [face, x, y] of [["a", 0, -h - 11], ["b", w + 11, 0], ["c", 0, h + 11], ["d", -w - 11, 0]]) {
     const lit = pins && (pins.face ?? "a") === face;
     add(svg, "text", { x, y, class: lit ? "lit" : "" }, face);
   }
@@ -38,6 +38,8 @@ export class Tapping { // a canvas that is tapped; a round magnifier stands abov
       canvas.setPointerCapture(event.pointerId);
       this.look(this.place(event));
     };
+    // no gesture and no click follow a touch here: they would land on what stands below once the picture is gone
+    canvas.addEventListener("touchstart", (event) => event.preventDefault(), { passive: false });
     canvas.onpointermove = (event) => { if (canvas.hasPointerCapture(event.pointerId)) this.look(this.place(event)); };
     canvas.onpointerup = (event) => { if (canvas.hasPointerCapture(event.pointerId)) this.set(this.place(event)); };
     canvas.onpointercancel = () => { lens.hidden = true; };

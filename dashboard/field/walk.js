@@ -472,7 +472,7 @@ async function begin() {
     entries = entries.filter((one) => one !== old);
     await drop(old.id);
   }
-  line(await kept("at"));
+  line(new URLSearchParams(location.search).get("tag") ?? (await kept("at")));
   draw();
   phone.stays();
   await look();

@@ -1,4 +1,4 @@
-"""A label asked for by a field page: in the person's units, its code for the address that the person came by."""
+"""A label that a field page asks for: in the person's units, its code for the address they came by."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from baulk.dashboard.printing import labels
 from baulk.dashboard.server import field_answers
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.config import DashboardPart
@@ -26,6 +25,8 @@ async def label(request: Request) -> Response:
     came_by = f"{request.url.scheme}://{request.url.netloc}"
 
     def made() -> bytes:
+        from baulk.dashboard.printing import labels  # noqa: PLC0415 - the server starts without what prints
+
         timber, pages, units, uses = ask(lambda shop: _held(shop, tag))
         system = me.system or units
         sheet = labels.named(request.query_params.get("sheet") or labels.rolls(system)[0])
@@ -37,7 +38,7 @@ async def label(request: Request) -> Response:
     except BaulkError as err:
         said = f"{str(err)[:1].upper()}{str(err)[1:]}."
         return Response(said, 400, media_type="text/plain", headers=field_answers.SAFE)
-    shown = {**field_answers.SAFE, "content-disposition": f'inline; filename="labels.pdf"'}
+    shown = {**field_answers.SAFE, "content-disposition": 'inline; filename="labels.pdf"'}
     return Response(pdf, media_type="application/pdf", headers=shown)
 
 

@@ -15,7 +15,6 @@ from starlette.routing import Route
 from baulk.dashboard.server import field_answers
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import known_places, operations, photos
-from baulk.ingest.evaluation import still_fits
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.ingest.walk import arrival_batch, arrivals
@@ -145,11 +144,11 @@ def _outcome(shop: Shop, one: arrivals.Outcome, system: System) -> dict[str, Any
 
 def _said_back(shop: Shop, tag: str, system: System) -> str:
     """Say back what was understood, that it is heavy, and that little is left of it."""
+    from baulk.ingest.evaluation import still_fits  # noqa: PLC0415 - the server starts without the model
+
     timber = shop.register.get(tag)
     wood = shop.woods.species.get(timber.species)
-    weighs = sapwood.green_weight(
-        timber.section, timber.length_mm, wood, heartwood_mm=timber.heartwood_mm
-    )
+    weighs = sapwood.green_weight(timber.section, timber.length_mm, wood, heartwood_mm=timber.heartwood_mm)
     told = [text.sentence(sapwood.entered(timber, weighs), system) + "."]
     told += text.sentences(weighs.reasons()[1:], system)
     out = still_fits.reason(shop, tag)

@@ -321,9 +321,7 @@ def _read(body: bytes | None) -> dict[str, Any]:
 def _let_go_of_old(shop: Shop, since_utc: datetime) -> None:
     told = {key: _read(body) for key, body in shop.store.notes(NOTE).items()}
     old = [
-        key
-        for key, row in told.items()
-        if not row or datetime.fromisoformat(row["arrived_utc"]) < since_utc
+        key for key, row in told.items() if not row or datetime.fromisoformat(row["arrived_utc"]) < since_utc
     ]
     if old:
         shop.store.forget(*old)

@@ -138,6 +138,13 @@ def test_ten_readings_with_few_taps(shop, pages, phone):
     assert {(one.series.depth_mm, str(one.series.face)) for one in stored} == {(32.0, "b")}
     browse.OUT.mkdir(exist_ok=True)
     page.screenshot(path=str(browse.OUT / "walk-390.png"))
+    expect(page.locator("#where")).to_have_text("Face b, 1 1/4\u00a0in deep, 36\u00a0in or more from an end")
+    walk.tap("#sort")
+    page.get_by_role("button", name="rack").tap()
+    page.get_by_role("button", name="Longest without pins").tap()
+    walk.tap("#order-close")
+    expect(page.locator("#tag")).to_have_text("FER-6")  # read first of those in the rack, so longest ago
+    expect(page.locator("#about")).to_contain_text("rack, 1 of 5")
     assert (page.faults, page.strangers) == ([], [])
 
 
@@ -167,7 +174,7 @@ def lose_an_answer(context, page):
 
     page.route("**/field/readings", lose, times=1)
     context.set_offline(False)  # the page sends by itself
-    page.evaluate("send()")
+    page.evaluate("dispatchEvent(new Event('online'))")
     until = time.monotonic() + 20
     while not lost and time.monotonic() < until:
         page.wait_for_timeout(50)
@@ -205,7 +212,7 @@ def test_no_signal_a_killed_browser_and_a_lost_answer_and_each_is_stored_once(sh
     walk = Walk(page, pages)
     walk.says("3 waiting to be sent")
     lose_an_answer(context, page)
-    page.evaluate("send()")
+    page.evaluate("dispatchEvent(new Event('online'))")
     walk.says("All sent")
     new = by_hand(shop)[before:]
     assert [(one.series.quantity, round(one.value, 1), AT_LEAST in one.flags) for one in new] == [
