@@ -245,6 +245,8 @@ def test_a_timber_is_tagged_in_with_fractions_on_a_phone(full, tab):
         field.press("Enter")
         page.wait_for_timeout(300)
     expect(page.get_by_text("Not a lift for one")).to_be_visible(timeout=15_000)
+    page.get_by_text("boxed at the centre").click()
+    browse.settled(page)
     browse.shoot(page, "arrival-filled")
     page.get_by_role("button", name="Save timber").click()
     expect(page.get_by_text("FER-10 is saved")).to_be_visible(timeout=15_000)
