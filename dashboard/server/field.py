@@ -34,6 +34,7 @@ _KINDS: Final = {
     "walk": ("walk.html", "text/html"),
     "add": ("add.html", "text/html"),
     "worker.js": ("worker.js", "text/javascript"),
+    "icon.svg": ("icon.svg", "image/svg+xml"),
     **{name: (name, "text/css") for name in ("field.css", "walk.css", "add.css")},
     **{
         name: (name, "text/javascript")

@@ -276,28 +276,33 @@ def page() -> None:
         sealed = st.checkbox("Both ends are sealed", key="arrival_sealed")
         if not sealed:
             st.caption("Seal them on the first day: it stops nearly all end checks in oak.")
-        weight(green, length, name, (pith, heartwood_mm), system)
         first = first_readings(system)
     draft.keep(FORM, FIELDS)
     sure = bool(st.session_state.get("arrival_doubted")) and st.session_state.get("arrival_sure", False)
-    if st.button("Save timber", type="primary", key="arrival_go") or sure:
-        given = (
-            ("a tag", tag), ("a species", name), ("the green size", green), ("the finished size", finished),
-            ("the length", length), ("its use", use), ("its place", place), ("where the pith is", pith),
-        )  # fmt: skip
-        if missing := [word for word, filled in given if not filled]:
-            st.error(f"Still missing: {', '.join(missing)}.")
-        else:
-            save(
-                lambda: arrival.tag_in(
-                    tag=tag, species_name=str(name), green=typed.section(green, pith, system),
-                    finished=finished, length=length, use=str(use), place=str(place), ends_sealed=sealed,
-                    system=system, now=now, heartwood_mm=heartwood_mm, first=first, photo=photo, sure=sure,
-                )
+    pressed = st.button("Save timber", type="primary", key="arrival_go") or sure
+    answer = st.container()  # what changes while somebody types stands below, so that the button never moves
+    weight(green, length, name, (pith, heartwood_mm), system)
+    with answer:
+        if pressed:
+            given = (
+                ("a tag", tag), ("a species", name), ("the green size", green),
+                ("the finished size", finished), ("the length", length), ("its use", use),
+                ("its place", place), ("where the pith is", pith),
             )  # fmt: skip
-    last = st.session_state.get("arrival_last")
-    if last in shop_facts.tags() and not green.strip():  # until the next one is begun
-        entered(last, system)
+            if missing := [word for word, filled in given if not filled]:
+                st.error(f"Still missing: {', '.join(missing)}.")
+            else:
+                save(
+                    lambda: arrival.tag_in(
+                        tag=tag, species_name=str(name), green=typed.section(green, pith, system),
+                        finished=finished, length=length, use=str(use), place=str(place),
+                        ends_sealed=sealed, system=system, now=now, heartwood_mm=heartwood_mm, first=first,
+                        photo=photo, sure=sure,
+                    )
+                )  # fmt: skip
+        last = st.session_state.get("arrival_last")
+        if last in shop_facts.tags() and not green.strip():  # until the next one is begun
+            entered(last, system)
 
 
 def save(enter: Callable[[], Timber]) -> None:

@@ -204,6 +204,11 @@ def take(shop: Shop, one: Arrival, *, now_utc: datetime, by: str = "") -> Outcom
     -------
     Outcome
         With the tag that it got.
+
+    Raises
+    ------
+    OutOfRange
+        If its id is no name.
     """
     note = _note(shop, one.id)
     state = note.get("state")

@@ -23,20 +23,7 @@ def _load(name):
     return module
 
 
-walking = _load("test_walk.py")
-browse, invented, phone = walking.browse, walking.invented, walking.phone
-
-
-@pytest.fixture(scope="module")
-def shop(tmp_path_factory):
-    return invented.shop(tmp_path_factory.mktemp("add") / "shop")
-
-
-@pytest.fixture(scope="module")
-def pages(shop):
-    running = browse.Pages(shop, shop.parent / "pages.log")
-    yield running
-    running.close()
+browse = _load("conftest.py")
 
 
 @pytest.fixture
@@ -111,9 +98,11 @@ class Add:
         expect(self.page.locator("#status")).to_have_text(text, timeout=20_000)
 
 
-def test_a_timber_with_photograph_pith_and_first_readings_in_few_taps(shop, pages, phone, picture):
+def test_a_timber_with_photograph_pith_and_first_readings_in_few_taps(
+    field_shop, field_pages, phone, picture
+):
     page = browse.watch(phone().pages[0])
-    add = Add(page, pages)
+    add = Add(page, field_pages)
     began = time.monotonic()
     add.fill(picture)
     add.says("All sent")
@@ -121,20 +110,20 @@ def test_a_timber_with_photograph_pith_and_first_readings_in_few_taps(shop, page
     print(f"\na timber: {add.taps} taps, {add.keys} number keys, {took:.1f} s without thinking")
     assert add.taps <= 20
     assert took < 25
-    assert page.locator("#label").get_attribute("href") == "/field/label?tag=FER-06"
+    assert page.locator("#label").get_attribute("href") == "/field/label?tag=FER-11"
     expect(page.locator("#label-says")).to_contain_text("only this machine reaches")
-    (timber,) = [one for one in entered(shop) if one.tag == "FER-06"]
+    (timber,) = [one for one in entered(field_shop) if one.tag == "FER-11"]
     assert timber.section.boxed_heart
     # across 0.6 of the picture lies the section: the pith 0.35 / 0.6 and 0.35 / 0.8 of it from the corner
     assert timber.section.pith_x_mm == pytest.approx((0.35 / 0.6 - 0.5) * 203.2, abs=3)
     assert timber.section.pith_y_mm == pytest.approx((0.5 - 0.35 / 0.8) * 203.2, abs=3)
-    with shop_module.open(shop) as s:
-        kept = photos.of(s, "FER-06")
-        held = {str(one.series): one.value for one in s.store.readings(Owner.TIMBER, "FER-06")}
+    with shop_module.open(field_shop) as s:
+        kept = photos.of(s, "FER-11")
+        held = {str(one.series): one.value for one in s.store.readings(Owner.TIMBER, "FER-11")}
     assert len(kept) == 1
     assert held == {
-        "timber/FER-06/weight": pytest.approx(104.8, abs=0.1),
-        "timber/FER-06/pin-25.4/moisture": 30.0,
+        "timber/FER-11/weight": pytest.approx(104.8, abs=0.1),
+        "timber/FER-11/pin-25.4/moisture": 30.0,
     }
     add.tap("#same")
     expect(page.locator("#photo-says")).to_be_visible()
@@ -170,13 +159,13 @@ def lose_the_answer(context, page):
 
 
 def test_no_signal_a_killed_browser_sent_twice_and_another_phone_with_the_same_tag(
-    shop, pages, chromium, phone, picture
+    field_shop, field_pages, chromium, phone, picture
 ):
     context = phone()
     page = context.pages[0]
-    add = Add(page, pages)
+    add = Add(page, field_pages)
     page.wait_for_function("() => navigator.serviceWorker.ready.then(() => true)")
-    before = {one.tag for one in entered(shop)}
+    before = {one.tag for one in entered(field_shop)}
     context.set_offline(True)
     add.fill(picture)
     add.says("1 waiting to be sent")
@@ -187,8 +176,8 @@ def test_no_signal_a_killed_browser_sent_twice_and_another_phone_with_the_same_t
     add.tap("#centre")  # the form is left half filled in
     page.wait_for_timeout(300)
 
-    other = chromium.new_context(**walking.PHONE)  # sees the same free tag, and is first
-    second = Add(other.new_page(), pages)
+    other = chromium.new_context(**browse.PHONE)  # sees the same free tag, and is first
+    second = Add(other.new_page(), field_pages)
     second.fill()
     second.says("All sent")
     assert second.page.locator("#got").inner_text() == wished
@@ -197,21 +186,21 @@ def test_no_signal_a_killed_browser_sent_twice_and_another_phone_with_the_same_t
     context = phone()  # killed meanwhile: the page opens without signal, the form as it was left
     context.set_offline(True)
     page = browse.watch(context.pages[0])
-    add = Add(page, pages)
+    add = Add(page, field_pages)
     add.says("1 waiting to be sent")
     expect(page.locator("#pith-says")).to_contain_text("Boxed heart")
     lose_the_answer(context, page)
     add.says("All sent")
-    new = [one.tag for one in entered(shop) if one.tag not in before]
+    new = [one.tag for one in entered(field_shop) if one.tag not in before]
     assert len(new) == 2
     add.tap("#status")
     got = next(tag for tag in new if tag != wished)
     expect(page.locator("#got")).to_have_text(got)
     expect(page.locator("#got-says")).to_contain_text(f"{wished} was taken meanwhile: write {got}")
-    with shop_module.open(shop) as s:
+    with shop_module.open(field_shop) as s:
         assert [len(photos.of(s, tag)) for tag in (wished, got)] == [0, 1]
     page.locator("#undo").tap()
     expect(page.locator("#got-says")).to_contain_text("taken back")
     add.says("All sent")
-    assert [one.tag for one in entered(shop) if one.tag not in before] == [wished]
+    assert [one.tag for one in entered(field_shop) if one.tag not in before] == [wished]
     assert page.strangers == []

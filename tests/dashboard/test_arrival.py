@@ -81,7 +81,7 @@ def test_what_is_unlikely_of_a_timber_wants_a_second_tap_and_what_cannot_be_is_r
     app.radio(key="arrival_pith").set_value("centre").run()
     assert any(each.value.startswith("Boxed heart") for each in app.caption)
     app.button(key="arrival_go").click().run()
-    assert "A length of 100 ft is unusual" in app.warning[-1].value
+    assert "A length of 100 ft is unusual" in app.warning[0].value
     app.button(key="arrival_sure").click().run()
     assert not app.exception
     assert "FER-20: white oak, 8 x 8 in green, 6 x 6 in finished, 100 ft, about" in app.success[0].value
