@@ -111,6 +111,7 @@ function draw() {
   $("pad").hidden = !active;
   $("fractions").hidden = !(active && field[active].fine);
   $("over").disabled = !(active && field[active].over);
+  $("onward").textContent = active && shown(active).at(-1) === active ? "Close keys" : "Next field";
   $("next").hidden = step === SAVED;
   $("next").textContent = step === 3 ? "Save" : step === 0 && !photo ? "No photograph, next" : "Next";
   $("ask").hidden = !asked;

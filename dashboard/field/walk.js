@@ -11,7 +11,7 @@ const FACES = [null, "a", "b", "c", "d"];
 const NEW_WALK_MS = 8 * 3600e3; // after so long without an entry another walk begins
 const FORGET_MS = 14 * 86400e3; // entries that were sent are shown for so long
 const RETRY_MS = 15e3;
-const FAR_FROM_END_MM = 914; // a yard: nearer to an end wood is drier
+const FAR_FROM_END_MM = { inch: 914.4, metric: 900 }; // a yard: nearer to an end wood is drier
 const OVER_PCT = 30; // where a meter's scale ends if that is not on record
 
 // ---- what is known
@@ -116,6 +116,7 @@ function draw() {
   $("unit").textContent = deep ? (inch() ? "in" : "mm") : pinned ? "%" : inch() ? "lb" : "kg";
   $("shown").textContent = (deep ? depthTyped.text : typed) || "\u00a0";
   $("fractions").hidden = !(deep && inch());
+  $("hint").hidden = deep && inch(); // they stand in its place
   $("save").textContent = deep ? "Save depth" : editing ? "Save the change" : "Save, next";
   drawHint(stop);
   drawState();
@@ -130,7 +131,7 @@ function drawTimber(stop) {
 function drawSection(stop) {
   const { depth_mm, face } = spot(), pins = kind === "pins" ? { depth_mm, face } : null;
   drawButtEnd($("section"), { width: stop.width_mm, height: stop.height_mm, pith: stop.pith_mm, pins });
-  const end_mm = stop.from_end_mm ?? (stop.length_mm / 2 < FAR_FROM_END_MM ? null : FAR_FROM_END_MM);
+  const far_mm = FAR_FROM_END_MM[yard.system], end_mm = stop.from_end_mm ?? (stop.length_mm / 2 < far_mm ? null : far_mm);
   const from = end_mm === null ? "in the middle of its length"
     : `${length(end_mm)}${stop.from_end_mm == null ? " or more" : ""} from an end`;
   $("where").textContent = pins ? `${face ? `Face ${face}` : "Any face"}, ${length(depth_mm)} deep, ${from}` : "";

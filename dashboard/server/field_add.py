@@ -77,7 +77,10 @@ def _limits() -> dict[str, Any]:
 @lru_cache(maxsize=4)
 def _woods(table: SpeciesTable) -> list[dict[str, Any]]:
     """Give each wood with its other names, and what a cubic metre of it can weigh and hold."""
-    others: dict[str, list[str]] = {name: [] for name in table.names()}
+    grouped = [row["species"] for row in table.rows() if row["quantity"] == "group"]
+    known_names = set(table.names())
+    # those of a name such as oak stand together, the ones that boats are built of first
+    others: dict[str, list[str]] = {name: [] for name in (*grouped, *table.names()) if name in known_names}
     for row in table.rows():
         if row["quantity"] in NAMES and row["species"] in others:
             others[row["species"]].append(row["value"])
