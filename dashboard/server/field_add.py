@@ -129,8 +129,10 @@ async def entered(request: Request) -> Response:
         found, undone, refused = arrival_batch.from_json(
             batch["given"], now_utc=now, top_pct=operations.scale_end_pct(shop)
         )
-        taken = [arrivals.take(shop, one, now_utc=now, by=me.name) for one in found]
-        taken += [arrivals.undo(shop, key, now_utc=now, by=me.name) for key in undone]
+        taken = [
+            arrivals.undo(shop, key, now_utc=now, by=me.name) for key in undone
+        ]  # first: what it stood for
+        taken += [arrivals.take(shop, one, now_utc=now, by=me.name) for one in found]
         return {"outcomes": [_outcome(shop, each, system) for each in (*taken, *refused)]}
 
     return await field_answers.answered(lambda: ask(question))
@@ -139,7 +141,7 @@ async def entered(request: Request) -> Response:
 def _outcome(shop: Shop, one: arrivals.Outcome, system: System) -> dict[str, Any]:
     said = in_reader_units(one.why, system)
     if one.reasons:
-        said = " ".join(text.sentences(one.reasons, system))
+        said = " ".join(text.sentences(one.reasons, system, zone=shop.config.zone))
     elif one.state in {State.STORED, State.KNOWN} and shop.register.has(one.tag):
         said = _said_back(shop, one.tag, system)
     return {"id": one.id, "state": one.state.value, "tag": one.tag, "said": f"{said[:1].upper()}{said[1:]}"}

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from baulk.ingest import known_places, operations, photos
+from baulk.ingest import entered_before, known_places, operations, photos
 from baulk.ingest.errors import RegisterError, Unlikely
 from baulk.ingest.shop import Shop
 from baulk.ingest.walk.entries import State
@@ -126,7 +126,8 @@ class Outcome:
 def findings(shop: Shop, timber: Timber, first: Sequence[First]) -> list[Finding]:
     """Return what speaks against a timber, its place and its first readings."""
     wood = shop.woods.species.get(timber.species)
-    found = list(plausible.of_timber(timber))
+    kg = next((each.value for each in first if each.quantity is Quantity.WEIGHT), None)
+    found = [*plausible.of_timber(timber), *entered_before.findings(shop, timber, weight_kg=kg)]
     for each in first:
         found += plausible.of_reading(each.of(timber), timber=timber, wood=wood)
     known = known_places.names(shop, again=True)
@@ -230,6 +231,7 @@ def _entered(shop: Shop, one: Arrival, note: Mapping[str, Any], now_utc: datetim
         if _stands(shop, timber):
             _store(shop, timber, one.first, now_utc)
             return _noted(shop, one.id, timber, State.STORED)
+    timber = _free(shop, one, timber)
     operations.check_timber(shop, timber)
     found = findings(shop, timber, one.first)
     reasons = tuple(each.reason for each in found)
@@ -238,8 +240,7 @@ def _entered(shop: Shop, one: Arrival, note: Mapping[str, Any], now_utc: datetim
     if found and not one.sure:
         return Outcome(id=one.id, state=State.ASKS, tag=timber.tag, reasons=reasons)
     for _ in range(5):  # a command may take a tag between our look and our entry
-        if one.proposed and _taken(shop, timber.tag):
-            timber = replace(timber, tag=shop.register.next_tag())
+        timber = _free(shop, one, timber)
         _noted(shop, one.id, timber, _BEGUN)
         try:
             enter(shop, timber, one.first, now_utc=now_utc, by=by)
@@ -250,6 +251,13 @@ def _entered(shop: Shop, one: Arrival, note: Mapping[str, Any], now_utc: datetim
         else:
             return _noted(shop, one.id, timber, State.STORED)
     raise RegisterError(f"the tag {timber.tag} is taken again and again; name one yourself")
+
+
+def _free(shop: Shop, one: Arrival, timber: Timber) -> Timber:
+    """Return the timber under its tag, or under the next free one where the tag was only proposed."""
+    if one.proposed and _taken(shop, timber.tag):
+        return replace(timber, tag=shop.register.next_tag())
+    return timber
 
 
 def _taken(shop: Shop, tag: str) -> bool:

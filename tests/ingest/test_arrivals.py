@@ -80,12 +80,14 @@ def test_what_a_power_cut_left_half_entered_is_finished_and_not_entered_again(sh
 
 def test_of_two_phones_with_one_tag_the_second_is_told_another_and_a_typed_tag_is_refused(shop):
     take(shop)
-    second = take(shop, id="arrival-0002", tag="t-01")
+    twin = take(shop, id="arrival-0002", tag="t-01")
+    assert (twin.state, [each.code for each in twin.reasons]) == ("asks", ["timber.entered_before"])
+    second = take(shop, id="arrival-0002", tag="t-01", weight_kg=88.0)
     assert (second.state, second.tag) == ("stored", "T-02")
-    typed = take(shop, id="arrival-0003", proposed=False)
+    typed = take(shop, id="arrival-0003", proposed=False, weight_kg=81.0)
     assert (typed.state, len(shop.register.list())) == ("refused", 2)
     assert "T-01 is in use already" in typed.why
-    assert take(shop, id="arrival-0003", proposed=False, tag="KEEL-1").tag == "KEEL-1"
+    assert take(shop, id="arrival-0003", proposed=False, tag="KEEL-1", weight_kg=81.0).tag == "KEEL-1"
 
 
 def test_an_undo_takes_readings_along_and_may_come_before_the_arrival(shop):
