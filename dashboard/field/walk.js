@@ -1,86 +1,59 @@
-"use strict";
 // The walk: what is typed is kept on the phone at once and sent when there is signal; each entry has an id of its
 // own, so that sending it twice stores it once.
+import * as phone from "./phone.js";
+import * as measure from "./measure.js";
+import { draw as drawButtEnd } from "./butt_end.js";
 
+const { keep, kept, uuid, button } = phone, { pct, Digits, LB, MM } = measure;
+const put = (entry) => phone.put("entries", entry), drop = (id) => phone.drop("entries", id);
 const $ = (id) => document.getElementById(id);
-const MM = 25.4, LB = 0.45359237;
 const FACES = [null, "a", "b", "c", "d"];
 const NEW_WALK_MS = 8 * 3600e3; // after so long without an entry another walk begins
 const FORGET_MS = 14 * 86400e3; // entries that were sent are shown for so long
 const RETRY_MS = 15e3;
+const FAR_FROM_END_MM = { inch: 914.4, metric: 900 }; // a yard: nearer to an end wood is drier
 const OVER_PCT = 30; // where a meter's scale ends if that is not on record
-
-// ---- the phone's own memory
-
-let base;
-function opened() {
-  base ??= new Promise((done, fail) => {
-    const asked = indexedDB.open("baulk-field", 1);
-    asked.onupgradeneeded = () => {
-      asked.result.createObjectStore("entries", { keyPath: "id" });
-      asked.result.createObjectStore("kept");
-    };
-    asked.onsuccess = () => done(asked.result);
-    asked.onerror = () => fail(asked.error);
-  });
-  return base;
-}
-async function within(store, mode, work) {
-  const db = await opened();
-  return new Promise((done, fail) => {
-    const change = db.transaction(store, mode, { durability: "strict" });
-    const asked = work(change.objectStore(store));
-    change.oncomplete = () => done(asked?.result);
-    change.onerror = change.onabort = () => fail(change.error);
-  });
-}
-const keep = (key, value) => within("kept", "readwrite", (kept) => kept.put(value, key));
-const kept = (key) => within("kept", "readonly", (held) => held.get(key));
-const put = (entry) => within("entries", "readwrite", (held) => held.put(entry));
-const drop = (id) => within("entries", "readwrite", (held) => held.delete(id));
-const every = () => within("entries", "readonly", (held) => held.getAll());
 
 // ---- what is known
 
 let yard = { stops: [], system: "metric" };
+let order = { by: "place", only: "" }; // of the timbers: by place and row, or the longest without a reading first
 let entries = []; // in the order in which they were made
 let at = 0; // which timber
 let kind = "pins";
 let typed = "";
-let depthTyped = null; // while the depth is typed
+let depthTyped = null; // Digits, while the depth is typed
 let place = null; // depth and face that are kept from timber to timber, once they were chosen
 let editing = null; // the entry that is put right
 let asked = null; // the unlikely value that was asked about
 let signal = true, mayEnter = true;
 
 const inch = () => yard.system === "inch";
-const here = () => yard.stops[at];
-const spot = () => place ?? { depth_mm: here()?.depth_mm ?? 25, face: here()?.face ?? null };
-
-function uuid() {
-  if (crypto.randomUUID) return crypto.randomUUID();
-  const b = crypto.getRandomValues(new Uint8Array(16)); // over plain http there is no randomUUID
-  return [...b].map((x) => x.toString(16).padStart(2, "0")).join("");
+let lined = []; // the timbers in the order in which the person walks: it stands still while numbers are saved
+const stops = () => lined;
+function line(tag = here()?.tag) { // put them in order, and stay with a timber
+  lined = sorted();
+  at = Math.max(0, lined.findIndex((one) => one.tag === tag));
 }
+function sorted() {
+  if (!yard.stops.some((one) => one.place === order.only)) order.only = "";
+  const found = yard.stops.filter((one) => !order.only || one.place === order.only);
+  if (order.by === "place") return found;
+  const last = new Map(found.map((one) => [one.tag, one.read_ms?.[kind] ?? 0]));
+  for (const one of entries) { // what this phone has read counts, sent or not
+    if (!one.undo && one.kind === kind && last.has(one.tag)) last.set(one.tag, Math.max(last.get(one.tag), one.at_ms + (yard.ahead_ms ?? 0)));
+  }
+  return found.sort((a, b) => last.get(a.tag) - last.get(b.tag)); // never read: first
+}
+const here = () => stops()[at];
+const spot = () => place ?? { depth_mm: here()?.depth_mm ?? 25, face: here()?.face ?? null };
 
 // ---- in words
 
-function length(mm) {
-  if (!inch()) return `${Math.round(mm * 10) / 10} mm`;
-  let n = Math.max(1, Math.round((mm / MM) * 16)), d = 16;
-  const whole = Math.floor(n / d);
-  n -= whole * d;
-  while (n && n % 2 === 0) { n /= 2; d /= 2; }
-  return `${n ? `${whole ? `${whole}\u00a0` : ""}${n}/${d}` : whole}\u00a0in`;
-}
-const mass = (kg) => (inch() ? `${(kg / LB).toFixed(0)} lb` : `${kg.toFixed(1)} kg`);
-const pct = (x) => (Math.round(x * 10) / 10).toString();
-function ago(ms) {
-  const days = (Date.now() - ms) / 86400e3;
-  if (days < 1 / 24) return "just now";
-  if (days < 1) return `${Math.round(days * 24)} h ago`;
-  return days < 1.5 ? "yesterday" : `${Math.round(days)} days ago`;
-}
+const length = (mm) => measure.length(mm, inch());
+const mass = (kg) => measure.mass(kg, inch());
+const now = () => Date.now() + (yard.ahead_ms ?? 0); // by the server's clock, as far as the phone has seen it
+const ago = (ms) => measure.ago(ms, now());
 function value(entry) {
   if (entry.kind === "weight") return mass(entry.kg);
   return /^\d/.test(entry.shown) ? `${entry.shown} %` : `at least ${pct(yard.top_pct ?? OVER_PCT)} %`;
@@ -141,32 +114,28 @@ function draw() {
   $("over").disabled = !pinned || deep;
   $("what").textContent = deep ? "Depth of the pin tips" : pinned ? "Meter says" : "Weight";
   $("unit").textContent = deep ? (inch() ? "in" : "mm") : pinned ? "%" : inch() ? "lb" : "kg";
-  $("shown").textContent = deep ? depthShown() : typed || "\u00a0";
+  $("shown").textContent = (deep ? depthTyped.text : typed) || "\u00a0";
   $("fractions").hidden = !(deep && inch());
+  $("hint").hidden = deep && inch(); // they stand in its place
   $("save").textContent = deep ? "Save depth" : editing ? "Save the change" : "Save, next";
   drawHint(stop);
   drawState();
 }
 function drawTimber(stop) {
   $("tag").textContent = stop.tag;
-  const count = `${at + 1} of ${yard.stops.length}`;
+  const count = `${at + 1} of ${stops().length}`;
   const read = entries.some((one) => one.tag === stop.tag && one.walk === walk() && !one.undo);
   $("about").textContent = `${stop.place}, ${count}${read ? ", read" : ""}: ${stop.wood}, ${stop.size}`;
   drawSection(stop);
 }
 function drawSection(stop) {
-  const { depth_mm, face } = spot(), scale = 90 / Math.max(stop.width_mm, stop.height_mm);
-  const w = (stop.width_mm * scale) / 2, h = (stop.height_mm * scale) / 2, d = depth_mm * scale;
-  const px = stop.pith_mm[0] * scale, py = -stop.pith_mm[1] * scale;
-  const line = (a, b, c, e, name) => `<line class="${name}" x1="${a}" y1="${b}" x2="${c}" y2="${e}"/>`;
-  const tip = { a: [0, -h, 0, d - h], b: [w, 0, w - d, 0], c: [0, h, 0, h - d], d: [-w, 0, d - w, 0] };
-  const pins = (face ? [face] : ["a"]).map((one) => {
-    const [a, b, c, e] = tip[one];
-    return `${line(a, b, c, e, "pin")}<circle class="tip" cx="${c}" cy="${e}" r="8"/>`;
-  });
-  $("section").innerHTML = `<rect x="${-w}" y="${-h}" width="${2 * w}" height="${2 * h}"/>`
-    + line(px - 6, py, px + 6, py, "pith") + line(px, py - 6, px, py + 6, "pith")
-    + (kind === "pins" ? pins.join("") : "");
+  const { depth_mm, face } = spot(), pins = kind === "pins" ? { depth_mm, face } : null;
+  drawButtEnd($("section"), { width: stop.width_mm, height: stop.height_mm, pith: stop.pith_mm, pins });
+  const far_mm = FAR_FROM_END_MM[yard.system], end_mm = stop.from_end_mm ?? (stop.length_mm / 2 < far_mm ? null : far_mm);
+  const from = end_mm === null ? "in the middle of its length"
+    : `${length(end_mm)}${stop.from_end_mm == null ? " or more" : ""} from an end`;
+  $("where").textContent = pins ? `${face ? `Face ${face}` : "Any face"}, ${length(depth_mm)} deep, ${from}` : "";
+  $("section").setAttribute("aria-label", `The butt end. ${$("where").textContent}`);
 }
 function drawHint(stop) {
   let says = "", last = "";
@@ -213,6 +182,29 @@ function drawState() {
     : "Nothing saved on this walk yet.";
   if ($("list").open) drawList();
 }
+function drawOrder() {
+  const row = (text, chosen, change) => {
+    const made = button(text, () => {
+      const tag = here()?.tag;
+      change();
+      keep("order", order);
+      line(order.by === "place" ? tag : "");
+      drawOrder();
+      draw();
+    });
+    made.setAttribute("aria-pressed", chosen);
+    return made;
+  };
+  $("orders").replaceChildren(
+    row("Place and row", order.by === "place", () => { order.by = "place"; }),
+    row(`Longest without ${kind === "pins" ? "pins" : "a weight"}`, order.by === "longest", () => { order.by = "longest"; }),
+  );
+  const places = [...new Set(yard.stops.map((one) => one.place))];
+  $("places").replaceChildren(
+    row("All places", !order.only, () => { order.only = ""; }),
+    ...places.map((name) => row(name, order.only === name, () => { order.only = name; })),
+  );
+}
 function drawList() {
   const rows = ofWalk().slice().reverse().map((one) => {
     const row = document.createElement("li"), name = document.createElement("div");
@@ -242,29 +234,11 @@ function drawList() {
   const meter = yard.meter ? `Meter: ${yard.meter}. ` : "";
   $("kept").textContent = `${rows.length ? "" : "Nothing yet. "}${meter}${page}`;
 }
-function button(text, does) {
-  const made = document.createElement("button");
-  made.type = "button";
-  made.textContent = text;
-  made.onclick = does;
-  return made;
-}
-
 // ---- typing
 
-function depthShown() {
-  if (!inch()) return depthTyped.whole || "\u00a0";
-  const n = depthTyped.sixteenths;
-  let d = 16, m = n;
-  while (m && m % 2 === 0) { m /= 2; d /= 2; }
-  return `${depthTyped.whole}${n ? ` ${m}/${d}` : ""}`.trim() || "\u00a0";
-}
 function press(key) {
   if (depthTyped !== null) {
-    if (key === "Backspace") {
-      if (depthTyped.sixteenths) depthTyped.sixteenths = 0;
-      else depthTyped.whole = depthTyped.whole.slice(0, -1);
-    } else if (/^\d$/.test(key) && depthTyped.whole.length < 3) depthTyped.whole += key;
+    depthTyped.press(key);
   } else if (key === "Backspace") typed = typed === "OL" ? "" : typed.slice(0, -1);
   else if (key === "OL") { if (kind === "pins") typed = "OL"; }
   else if (key === "." && (typed.includes(".") || typed === "OL")) return;
@@ -317,11 +291,11 @@ async function save(sure = false) {
 }
 function next(from) { // the next timber that has no entry on this walk
   const read = new Set(ofWalk().filter((one) => !one.undo && one.kind === kind).map((one) => one.tag));
-  for (let step = 1; step < yard.stops.length; step++) {
-    const then = (from + step) % yard.stops.length;
-    if (!read.has(yard.stops[then].tag)) return then;
+  for (let step = 1; step < stops().length; step++) {
+    const then = (from + step) % stops().length;
+    if (!read.has(stops()[then].tag)) return then;
   }
-  return (from + 1) % yard.stops.length;
+  return (from + 1) % stops().length;
 }
 async function undo(entry, told = true) {
   if (!entry.tries) {
@@ -332,15 +306,19 @@ async function undo(entry, told = true) {
     await put(entry);
   }
   if (told) {
-    const back = yard.stops.findIndex((one) => one.tag === entry.tag);
+    const back = stops().findIndex((one) => one.tag === entry.tag);
     if (back >= 0) at = back;
     draw();
     send();
   }
 }
 function edit(entry) {
-  const stop = yard.stops.findIndex((one) => one.tag === entry.tag);
-  if (stop < 0) return;
+  if (!stops().some((one) => one.tag === entry.tag)) {
+    order.only = "";
+    line();
+  }
+  const stop = stops().findIndex((one) => one.tag === entry.tag);
+  if (stop < 0) return; // it left the yard meanwhile
   editing = { entry, back: at, walk: entry.walk, at_ms: entry.at_ms };
   at = stop;
   kind = entry.kind;
@@ -356,9 +334,7 @@ async function insist(entry) {
   send();
 }
 function keepDepth() {
-  const mm = inch()
-    ? (Number(depthTyped.whole || 0) + depthTyped.sixteenths / 16) * MM
-    : Number(depthTyped.whole || 0);
+  const mm = depthTyped.number * (inch() ? MM : 1);
   const side = here() ? Math.min(here().width_mm, here().height_mm) : 1000;
   if (mm > side) return notice(`Pins ${length(mm)} deep would come out on the other side: it is ${length(side)}.`);
   if (mm > 0) place = { ...spot(), depth_mm: mm };
@@ -421,14 +397,15 @@ async function look() { // fetch the yard anew, and keep it
     if (answer.ok) {
       const tag = here()?.tag ?? (await kept("at"));
       yard = await answer.json();
-      at = Math.max(0, yard.stops.findIndex((one) => one.tag === tag));
+      yard.ahead_ms = yard.now_ms - Date.now();
+      line(tag);
       await keep("yard", yard);
     }
   } catch {
     signal = false;
   }
   if (!yard.stops.length) {
-    notice(signal ? "No timber is entered yet: add the first one on the Arrival page."
+    notice(signal ? "No timber is entered yet: add the first one with Add timber."
       : "This phone has not seen the yard yet: open this page once where there is signal.");
   }
   draw();
@@ -444,12 +421,12 @@ function listen() {
   });
   $("fractions").addEventListener("click", (event) => {
     const { sixteenths, more } = event.target.dataset;
-    if (sixteenths) depthTyped.sixteenths = Number(sixteenths);
-    if (more) depthTyped.sixteenths = (depthTyped.sixteenths + 1) % 16;
+    if (sixteenths) depthTyped.fraction(Number(sixteenths));
+    if (more) depthTyped.fraction(1, true);
     draw();
   });
   document.addEventListener("keydown", (event) => {
-    if ($("list").open || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (document.querySelector("dialog[open]") || event.ctrlKey || event.metaKey || event.altKey) return;
     if (/^[\d.]$/.test(event.key) || event.key === "Backspace") { press(event.key); event.preventDefault(); }
     else if (event.key === ",") press(".");
     else if (event.key === "Enter" && event.target.tagName !== "BUTTON" && event.target.tagName !== "A") save();
@@ -457,16 +434,16 @@ function listen() {
   tap("save", () => save());
   tap("better", () => { typed = $("better").dataset.value; asked = null; save(); });
   tap("keep", () => save(true));
-  tap("pins", () => { kind = "pins"; typed = ""; draw(); });
-  tap("weight", () => { kind = "weight"; typed = ""; depthTyped = null; draw(); });
+  tap("pins", () => { kind = "pins"; typed = ""; line(); draw(); });
+  tap("weight", () => { kind = "weight"; typed = ""; depthTyped = null; line(); draw(); });
   tap("face", () => {
     place = { ...spot(), face: FACES[(FACES.indexOf(spot().face) + 1) % FACES.length] };
     keep("place", { place, at_ms: Date.now() });
     draw();
   });
-  tap("depth", () => { depthTyped = depthTyped === null ? { whole: "", sixteenths: 0 } : null; draw(); });
+  tap("depth", () => { depthTyped = depthTyped === null ? new Digits({ sixteenths: inch(), most: 3 }) : null; draw(); });
   const step = (by) => {
-    at = (at + by + yard.stops.length) % yard.stops.length;
+    at = (at + by + stops().length) % stops().length;
     typed = "";
     asked = editing = depthTyped = null;
     keep("at", here().tag);
@@ -478,6 +455,8 @@ function listen() {
   const list = () => { drawList(); $("list").showModal(); };
   tap("show", list);
   tap("status", () => (mayEnter ? list() : location.reload()));
+  tap("sort", () => { drawOrder(); $("order").showModal(); });
+  tap("order-close", () => $("order").close());
   tap("close", () => $("list").close());
   addEventListener("online", () => { look(); send(); });
   addEventListener("offline", () => { signal = false; drawState(); });
@@ -486,18 +465,17 @@ function listen() {
 async function begin() {
   listen();
   yard = (await kept("yard")) ?? yard;
+  order = (await kept("order")) ?? order;
   const chosen = await kept("place"); // for this walk only: on the next each timber's own last place counts again
   place = chosen && Date.now() - chosen.at_ms < NEW_WALK_MS ? chosen.place : null;
-  const tag = await kept("at");
-  at = Math.max(0, yard.stops.findIndex((one) => one.tag === tag));
-  entries = (await every()).sort((a, b) => (a.made_ms ?? a.at_ms) - (b.made_ms ?? b.at_ms));
+  entries = (await phone.every("entries")).sort((a, b) => (a.made_ms ?? a.at_ms) - (b.made_ms ?? b.at_ms));
   for (const old of entries.filter((one) => one.state === "sent" && Date.now() - one.at_ms > FORGET_MS)) {
     entries = entries.filter((one) => one !== old);
     await drop(old.id);
   }
+  line(new URLSearchParams(location.search).get("tag") ?? (await kept("at")));
   draw();
-  navigator.storage?.persist?.();
-  navigator.serviceWorker?.register("/field/worker.js").catch(() => {});
+  phone.stays();
   await look();
   await send();
 }

@@ -1,16 +1,16 @@
 "use strict";
 // Keeps the field pages on the phone: the network first, for it may be newer; what is kept when there is none.
-const KEPT = "baulk-field-1";
-const FILES = ["/field/walk", "/field/walk.css", "/field/walk.js"];
+// The server fills in what is kept and a name that changes with its content.
+const KEPT = "baulk-field-@version";
+const FILES = "@files";
 const PATIENCE_MS = 2500;
-
 self.addEventListener("install", (event) => {
   event.waitUntil(caches.open(KEPT).then((kept) => kept.addAll(FILES)).then(() => self.skipWaiting()));
 });
 self.addEventListener("activate", (event) => {
   event.waitUntil(
     caches.keys()
-      .then((names) => Promise.all(names.filter((name) => name !== KEPT).map((name) => caches.delete(name))))
+      .then((names) => Promise.all(names.filter((name) => name.startsWith("baulk-field-") && name !== KEPT).map((name) => caches.delete(name))))
       .then(() => self.clients.claim()),
   );
 });

@@ -6,7 +6,7 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 from reportlab.graphics import renderPDF
 from reportlab.pdfgen.canvas import Canvas
@@ -139,6 +139,30 @@ def rolls(system: units.System) -> tuple[str, ...]:
     return ("2.4 x 1.1 in", "4 x 2 in") if system == "inch" else ("62 x 29 mm", "102 x 51 mm")
 
 
+def opens(settings: str | None, came_by: str | None, fallback: str = "") -> str:
+    """Return the address that codes open: that of the settings, else the one by which the person came.
+
+    Parameters
+    ----------
+    settings : str or None
+        ``url`` under ``[dashboard]``, as phones reach the pages.
+    came_by : str or None
+        Any address of these pages as the person's browser has it; only its host counts.
+    fallback : str
+        Where neither is known.
+    """
+    here = urlsplit(came_by or "")
+    if settings or not here.netloc:
+        return settings or fallback
+    return f"{here.scheme}://{here.netloc}"
+
+
+def only_here(url: str) -> bool:
+    """Whether an address leads to whatever machine asks, so that no phone comes to these pages by it."""
+    host = (urlsplit(url).hostname or "").lower()
+    return host in {"localhost", "::1", "0.0.0.0"} or host.startswith("127.")  # noqa: S104 - no socket is bound
+
+
 def address(url: str, tag: str, code_mm: float | None = None) -> str:
     """Return the address of a timber's page, with the side of the code that it is printed as, [mm]."""
     side = "" if code_mm is None else f"&{photos.CODE_SIDE}={code_mm:.1f}"
@@ -252,7 +276,7 @@ def _words(timber: Timber, system: units.System, uses: UseClassTable) -> tuple[s
     green, want = timber.section, timber.finished
     return (
         timber.species,
-        f"green {units.show_size(green.width_mm, green.depth_mm, system)}",
+        f"green {units.show_size(green.width_mm, green.depth_mm, system)}, face a up",
         f"to {units.show_size(want.width_mm, want.depth_mm, system)}",
         formatting.show_along(timber.length_mm, system) + " long",
         words.use(timber.use_class, uses).partition(" (")[0],

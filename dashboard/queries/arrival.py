@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass
 from datetime import datetime
-from functools import partial
-from typing import Final
 
 from baulk.dashboard import typed, words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import entered_before, operations, photos
+from baulk.ingest import operations, photos
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.evaluation import still_fits
-from baulk.ingest.shop import Shop
-from baulk.models import moisture_text, plausible, sapwood, text
+from baulk.ingest.walk import arrivals
+from baulk.models import moisture_text, sapwood, text
 from baulk.models.errors import OutOfRange
-from baulk.models.quantity import Owner, Quantity
-from baulk.models.reading import AT_LEAST, BY_HAND, Reading, Series
-from baulk.models.reason import Reason
+from baulk.models.plausible import Finding, Level
+from baulk.models.quantity import Quantity
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 from baulk.models.units import (
@@ -32,8 +28,6 @@ from baulk.models.units import (
     show_size,
     size_mm,
 )
-
-_TURN_S: Final = 1.5  # of storing what waited for a tag; the listener stores the rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,25 +99,18 @@ def tag_in(  # noqa: PLR0913 (one argument a field of the form)
         heartwood_mm=heartwood_mm,
     )
     readings = _understood(first or First(), piece, system)
-    _refuse_odd(piece, readings, now, system, sure=sure)
+    _refuse_odd(ask(lambda s: arrivals.findings(s, piece, readings)), system, sure=sure)
     by = preferences.chosen().name
-    end = time.monotonic() + _TURN_S
-    ask(lambda s: _entered(s, piece, by=by, now=now, end=end))
-    for series, value, at_least in readings:
-        ask(partial(_store, series=series, value=value, at_least=at_least, now=now))
+    ask(lambda s: arrivals.enter(s, piece, readings, now_utc=now, by=by))
     if photo is not None:
         ask(lambda s: photos.keep(s, piece.tag, photo, now_utc=now, by=by))
     return piece
 
 
-def _entered(shop: Shop, piece: Timber, *, by: str, now: datetime, end: float) -> None:
-    operations.add_timber(
-        shop, piece, by=by, now_utc=now, stop=lambda: time.monotonic() > end, sure=True, new_place=True
-    )
-
-
-def _store(shop: Shop, *, series: Series, value: float, at_least: bool, now: datetime) -> None:
-    operations.add_reading_by_hand(shop, series, value, now_utc=now, at_least=at_least, sure=True)
+def take_back(tag: str, now: datetime) -> str:
+    """Take a timber back that was entered by mistake, and say so."""
+    by = preferences.chosen().name
+    return f"{ask(lambda s: arrivals.take_back(s, tag, by=by, now_utc=now))} is taken back."
 
 
 def said_back(tag: str, system: System) -> str:
@@ -134,39 +121,29 @@ def said_back(tag: str, system: System) -> str:
     return text.sentence(sapwood.entered(piece, weighs), system)
 
 
-def _refuse_odd(
-    piece: Timber, readings: list[tuple[Series, float, bool]], now: datetime, system: System, *, sure: bool
-) -> None:
+def _refuse_odd(found: list[Finding], system: System, *, sure: bool) -> None:
     """Refuse what can't be, and what can hardly be meant unless the person is sure of it."""
-    wood = shop_facts.woods().species.get(piece.species)
-    kg = next((value for one, value, _ in readings if one.quantity is Quantity.WEIGHT), None)
-    found = [*plausible.of_timber(piece), *ask(lambda s: entered_before.findings(s, piece, weight_kg=kg))]
-    for series, value, at_least in readings:
-        flags = (AT_LEAST,) if at_least else ()
-        one = Reading(series=series, value=value, taken_utc=now, arrived_utc=now, source=BY_HAND, flags=flags)
-        found += plausible.of_reading(one, timber=piece, wood=wood)
-    known = shop_facts.places()
-    if known and piece.place not in known:
-        new = Reason(code="place.new", values={"place": piece.place, "known": known})
-        found.append(plausible.Finding(level=plausible.Level.UNLIKELY, reason=new))
     told = " ".join(text.sentences((each.reason for each in found), system, zone=words.zone()))
-    if any(each.level is plausible.Level.IMPOSSIBLE for each in found):
+    if any(each.level is Level.IMPOSSIBLE for each in found):
         raise OutOfRange("this can't be:", told)
     if found and not sure:
         raise Unlikely(told)
 
 
-def _understood(first: First, piece: Timber, system: System) -> list[tuple[Series, float, bool]]:
+def _understood(first: First, piece: Timber, system: System) -> list[arrivals.First]:
     found = []
     if first.weight.strip():
-        series = Series(owner=Owner.TIMBER, name=piece.tag, quantity=Quantity.WEIGHT)
-        found.append((series, mass_kg(first.weight, bare=default_mass_unit(system)), False))
+        kg = mass_kg(first.weight, bare=default_mass_unit(system))
+        found.append(arrivals.First(quantity=Quantity.WEIGHT, value=kg))
     if first.mc.strip():
         if not first.depth.strip():
             raise OutOfRange("the pin reading", "needs the depth of the pin tips beside it")
         deep = length_mm(first.depth, bare=default_length_unit(system))
         piece.section.refuse_depth(deep)
-        series = Series(owner=Owner.TIMBER, name=piece.tag, quantity=Quantity.MOISTURE, depth_mm=deep)
         shown = moisture_text.read(first.mc, top_pct=ask(operations.scale_end_pct))
-        found.append((series, shown.mc_pct, shown.at_least))
+        found.append(
+            arrivals.First(
+                quantity=Quantity.MOISTURE, value=shown.mc_pct, at_least=shown.at_least, depth_mm=deep
+            )
+        )
     return found

@@ -104,12 +104,14 @@ def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
     with st.expander("Print and export", key="paper"):
         left, right = st.columns(2)
         with left:
-            me, size = preferences.chosen(), shop_facts.facts()
+            me, size, url = preferences.chosen(), shop_facts.facts(), label_address()
             sheet = st.selectbox("Labels on", [*labels.SHEETS, *labels.rolls(size.system)], key="paper_sheet")
             st.download_button(
-                "Labels", lambda: labels_pdf((tag,), labels.named(sheet)), f"{tag}-labels.pdf",
+                "Labels", lambda: labels_pdf((tag,), labels.named(sheet), url=url), f"{tag}-labels.pdf",
                 "application/pdf", key="paper_labels",
             )  # fmt: skip
+            if labels.only_here(url):
+                st.caption(f"The labels' code opens {words.md(url)}, which only this machine reaches.")
             st.download_button(
                 "Drying record", lambda: _record(tag, now, size), f"{tag}.pdf", "application/pdf",
                 key="paper_record", help=f"For {me.name}." if me.name else None,
@@ -221,9 +223,15 @@ def offer_plan(plan: Plan) -> None:
     )
 
 
-def labels_pdf(tags: tuple[str, ...], sheet: labels.Sheet, copies: int = 2) -> bytes:
+def label_address() -> str:
+    """Return the address that codes open: that of the settings, else the one by which this person came."""
+    pages = ask(lambda s: s.config.dashboard)
+    return labels.opens(pages.url, st.context.url, pages.address)
+
+
+def labels_pdf(tags: tuple[str, ...], sheet: labels.Sheet, copies: int = 2, *, url: str) -> bytes:
     """Return labels of these timbers as a PDF, in the units of whoever asks."""
     system = shop_facts.facts().system
-    timbers, url = ask(lambda s: ([s.register.get(tag) for tag in tags], s.config.dashboard.address))
+    timbers = ask(lambda s: [s.register.get(tag) for tag in tags])
     uses = shop_facts.woods().use_classes
     return labels.labels(timbers, sheet=sheet, url=url, system=system, copies=copies, uses=uses)

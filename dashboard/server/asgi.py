@@ -11,12 +11,13 @@ from typing import cast
 from starlette.middleware import Middleware
 from streamlit import App, runtime
 
+from baulk.dashboard.printing import label_answer
 from baulk.dashboard.server import field, outside, shell
 from baulk.dashboard.server.door import Door
 from baulk.dashboard.server.uploads import Files, Uploads
 from baulk.ingest import service_manager
 
-ROUTES = (*field.ROUTES, *outside.ROUTES, *shell.ROUTES)
+ROUTES = (*field.ROUTES, *label_answer.ROUTES, *outside.ROUTES, *shell.ROUTES)
 uploads = Uploads(
     lambda: cast("Files", runtime.get_instance().uploaded_file_mgr),
     lambda session: runtime.get_instance().is_active_session(session),

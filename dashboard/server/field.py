@@ -6,62 +6,66 @@ is signal; `baulk.ingest.walk` stores each entry once.
 
 from __future__ import annotations
 
-import asyncio
+import hashlib
 import json
-from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
-from baulk.dashboard.server import preferences
-from baulk.dashboard.server.door import Visit
+from baulk.dashboard.server import field_add, field_answers
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.ingest.walk import entries, yard
 from baulk.models import text
-from baulk.models.errors import BaulkError
 from baulk.models.formatting import in_reader_units
-from baulk.models.reading import AT_LEAST, Reading
+from baulk.models.reading import AT_LEAST, Reading, from_end_mm
 from baulk.models.units import System, show_size
 
 _FILES: Final = Path(__file__).parent.with_name("field")
 _MOST_BYTES: Final = 400_000  # of a batch: twice five hundred entries
-_SAFE: Final = {
-    "cache-control": "no-cache",
-    "x-content-type-options": "nosniff",
-    "referrer-policy": "same-origin",
-    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
-    "worker-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
-}
 _KINDS: Final = {
     "walk": ("walk.html", "text/html"),
-    "walk.css": ("walk.css", "text/css"),
-    "walk.js": ("walk.js", "text/javascript"),
+    "add": ("add.html", "text/html"),
     "worker.js": ("worker.js", "text/javascript"),
+    "icon.svg": ("icon.svg", "image/svg+xml"),
+    **{name: (name, "text/css") for name in ("field.css", "walk.css", "add.css")},
+    **{
+        name: (name, "text/javascript")
+        for name in ("walk.js", "add.js", "phone.js", "measure.js", "butt_end.js")
+    },
 }
 
 
 async def page(request: Request) -> Response:
     """Give a field page or a part of it."""
     name, kind = _KINDS[request.url.path.removeprefix("/field/")]
-    return Response(_content(name), media_type=kind, headers=_SAFE)
+    return Response(_content(name), media_type=kind, headers=field_answers.SAFE)
 
 
 @lru_cache(maxsize=len(_KINDS))
 def _content(name: str) -> bytes:
-    return (_FILES / name).read_bytes()
+    """Give a file; the worker is told what to keep, under a name that changes with any of it."""
+    content = (_FILES / name).read_bytes()
+    if name != "worker.js":
+        return content
+    kept = [f"/field/{each}" for each in _KINDS if each != name]
+    digest = hashlib.sha256(content)
+    for each, _ in _KINDS.values():
+        digest.update((_FILES / each).read_bytes())
+    told = content.replace(b'"@files"', json.dumps(kept).encode())
+    return told.replace(b"@version", digest.hexdigest()[:12].encode())
 
 
 async def stops(request: Request) -> Response:
     """Give the timbers in the order of the walk, with what is expected of each."""
-    me, now = _person(request), datetime.now(UTC)
+    me, now = field_answers.person(request), datetime.now(UTC)
 
     def told() -> dict[str, Any]:
         every, settings, meter = ask(_held)
@@ -70,10 +74,11 @@ async def stops(request: Request) -> Response:
             "system": system,
             "meter": text.sentence(meter.reason, system) if meter and meter.named else "",
             "top_pct": meter.top_pct if meter else None,
+            "now_ms": round(now.timestamp() * 1000),
             "stops": [_stop(each, system) for each in yard.stops(every, now)],
         }
 
-    return await _answered(told)
+    return await field_answers.answered(told)
 
 
 def _held(shop: Shop) -> tuple[tuple[yard.Held, ...], System, notes.HandMeter | None]:
@@ -83,45 +88,18 @@ def _held(shop: Shop) -> tuple[tuple[yard.Held, ...], System, notes.HandMeter | 
 
 async def readings(request: Request) -> Response:
     """Store what a walk sends, each entry once; only our own page may send it."""
-    visit = Visit(request.scope)
-    kind = request.headers.get("content-type", "").partition(";")[0].strip()
-    if not visit.from_here() or request.headers.get("sec-fetch-site", "same-origin") != "same-origin":
-        return _json({"error": "Send it from the page itself."}, 403)
-    if kind != "application/json":
-        return _json({"error": "A batch is JSON."}, 415)
-    body = b""
-    async for part in request.stream():
-        body += part
-        if len(body) > _MOST_BYTES:
-            return _json({"error": "The batch is too large; send it in parts."}, 413)
-    try:
-        given = json.loads(body)
-    except (ValueError, RecursionError):
-        return _json({"error": "The batch is not JSON."}, 400)
-    me = _person(request)
+    batch = await field_answers.batch(request, _MOST_BYTES)
+    if isinstance(batch, Response):
+        return batch
+    me = field_answers.person(request)
 
     def question(shop: Shop) -> dict[str, Any]:
         system = me.system or shop.config.shop.units
-        walk, understood, refused = entries.from_json(given, top_pct=operations.scale_end_pct(shop))
+        walk, understood, refused = entries.from_json(batch["given"], top_pct=operations.scale_end_pct(shop))
         taken = entries.take(shop, walk, understood, now_utc=datetime.now(UTC), by=me.name)
         return {"outcomes": [_outcome(each, system) for each in (*taken, *refused)]}
 
-    return await _answered(lambda: ask(question))
-
-
-async def _answered(question: Callable[[], dict[str, Any]]) -> Response:
-    try:
-        return _json(await asyncio.to_thread(question), 200)
-    except BaulkError as err:
-        return _json({"error": f"{str(err)[:1].upper()}{str(err)[1:]}."}, 400)
-
-
-def _json(body: object, status: int) -> Response:
-    return JSONResponse(body, status, headers={**_SAFE, "cache-control": "no-store"})
-
-
-def _person(request: Request) -> preferences.Chosen:
-    return preferences.read(request.cookies.get(preferences.COOKIE))
+    return await field_answers.answered(lambda: ask(question))
 
 
 def _outcome(one: entries.Outcome, system: System) -> dict[str, Any]:
@@ -139,6 +117,9 @@ def _stop(one: yard.Stop, system: System) -> dict[str, Any]:
         "width_mm": section.width_mm,
         "height_mm": section.depth_mm,
         "pith_mm": [section.pith_x_mm, section.pith_y_mm],
+        "length_mm": timber.length_mm,
+        "from_end_mm": one.pins and from_end_mm(one.pins.flags),
+        "read_ms": {"pins": _at(one.pins_utc), "weight": _at(one.weight_utc)},
         "depth_mm": round(one.depth_mm, 2),
         "face": one.face and one.face.value,
         "pins": one.pins and _pins(one.pins),
@@ -176,7 +157,12 @@ def _ms(one: Reading) -> int:
     return round(one.taken_utc.timestamp() * 1000)
 
 
+def _at(at_utc: datetime | None) -> int | None:
+    return None if at_utc is None else round(at_utc.timestamp() * 1000)
+
+
 ROUTES: Final = (
+    *field_add.ROUTES,
     *(Route(f"/field/{name}", page, methods=["GET"]) for name in _KINDS),
     Route("/field/yard.json", stops, methods=["GET"]),
     Route("/field/readings", readings, methods=["POST"]),

@@ -1,33 +1,48 @@
-"""Arrival: tag a timber in at the truck, in under a minute on a phone."""
+"""Add timber: the desk's form for a timber that has just come; a phone in the yard has a page of its own."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
 
 import streamlit as st
 
 from baulk.dashboard import typed, words
 from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
-from baulk.dashboard.sections import camera, downloads, layout, which_wood
+from baulk.dashboard.sections import camera, downloads, draft, layout, saved, which_wood
 from baulk.ingest import photos
 from baulk.ingest.errors import Unlikely
 from baulk.models import text, units
 from baulk.models.errors import BaulkError
+from baulk.models.timber import Timber
 
 HEARTS = {"centre": "boxed at the centre", "tap": "tap it on a picture", "place": "type it"}
 SAPWOODS = {"unknown": "not known", "tap": "tap where it begins", "width": "type its width"}
+KEPT = ("arrival_species", "arrival_use", "arrival_place", "arrival_sealed")  # the next is often like it
 EMPTIED = (
+    "arrival_tag",
     "arrival_green",
     "arrival_finished",
     "arrival_length",
+    "arrival_pith_x",
+    "arrival_pith_y",
+    "arrival_sapwood_width",
     "arrival_weight",
     "arrival_mc",
-    "arrival_sapwood_width",
+    "arrival_depth",
 )
+CHOSEN = {"arrival_pith": HEARTS, "arrival_sapwood": SAPWOODS}  # how it is told; nothing is told at first
 CLEARED = (
     "arrival_taps",
     "arrival_tap_at",
     "arrival_sapwood_tap_at",
     "arrival_doubted",
+)
+FORM = "arrival"
+FIELDS = (*KEPT, *EMPTIED, *CHOSEN)
+ADD_BY_PHONE = (
+    '<a class="b-walk" href="/field/add" target="_self">On a phone: four screens, also without signal</a>'
 )
 
 
@@ -71,13 +86,15 @@ def photograph() -> bytes | None:
 
 
 def where_the_pith_is(green: str, photo: bytes | None, system: units.System) -> tuple[str, str] | None:
-    """Ask for the pith: at the centre, by a tap, or typed."""
+    """Ask for the pith: boxed at the centre, by a tap, or typed; None until it was said."""
     heart = st.radio(
-        "Pith", list(HEARTS), key="arrival_pith", horizontal=True, format_func=HEARTS.__getitem__,
+        "Pith", list(HEARTS), index=None, key="arrival_pith", horizontal=True, format_func=HEARTS.get,
         help="The centre of the growth rings. It decides which faces move and where checks open.",
     )  # fmt: skip
-    if heart == "centre":
+    if heart is None:
         return None
+    if heart == "centre":
+        return ("0 mm", "0 mm")
     if heart == "place":
         one, two = st.columns(2)
         return (
@@ -101,15 +118,27 @@ def where_the_pith_is(green: str, photo: bytes | None, system: units.System) -> 
     return (f"{tapped.x_mm:.1f} mm", f"{tapped.y_mm:.1f} mm") if tapped else None
 
 
+def heart_in_words(green: str, pith: tuple[str, str] | None, system: units.System) -> None:
+    """Say whether the heart is boxed, so that nothing is entered without a word."""
+    if pith is None or not green.strip():
+        return
+    try:
+        boxed = typed.section(green, pith, system).boxed_heart
+    except BaulkError:  # said where the size is read
+        return
+    st.caption("Boxed heart: the pith lies inside." if boxed else "Free of heart: the pith lies outside.")
+
+
 def where_the_sapwood_begins(
     green: str, pith: tuple[str, str] | None, photo: bytes | None, system: units.System
 ) -> float | None:
     """Ask where the sapwood begins, by a tap or its width; as a distance from the pith in mm."""
     how = st.radio(
-        "Sapwood", list(SAPWOODS), key="arrival_sapwood", horizontal=True, format_func=SAPWOODS.__getitem__,
+        "Sapwood", list(SAPWOODS), index=None, key="arrival_sapwood", horizontal=True,
+        format_func=SAPWOODS.get,
         help="The paler wood under the bark. In most woods it is far wetter and heavier than the heartwood.",
     )  # fmt: skip
-    if how == "unknown":
+    if how in {None, "unknown"}:
         return None
     if not green.strip():
         st.caption("Type the green size first.")
@@ -143,27 +172,59 @@ def first_readings(system: units.System) -> arrival.First:
 
 
 def label_at_once(tag: str, system: units.System) -> None:
-    """Offer the label of the timber that was just entered."""
+    """Offer the label of the timber that was just entered, and say where its code leads nobody."""
     rolls = labels.rolls(system)
     kept = st.session_state.get("label_sheet", rolls[0])
-    choice = st.selectbox(
-        "Label", [*labels.SHEETS, *rolls], index=None, key="label_choice",
-        placeholder=kept, accept_new_options=True, label_visibility="collapsed",
-    )  # fmt: skip
-    sheet = choice or kept
-    st.session_state["label_sheet"] = sheet
-    with layout.errors_as_sentences():
-        found = labels.named(sheet)
-        st.download_button(
-            "Print its labels", lambda: downloads.labels_pdf((tag,), found), f"{tag}.pdf", "application/pdf",
-            key="label_pdf",
+    url = downloads.label_address()
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        choice = st.selectbox(
+            "Label", [*labels.SHEETS, *rolls], index=None, key="label_choice",
+            placeholder=kept, accept_new_options=True, label_visibility="collapsed",
         )  # fmt: skip
+        sheet = choice or kept
+        st.session_state["label_sheet"] = sheet
+        with layout.errors_as_sentences():
+            found = labels.named(sheet)
+            st.download_button(
+                "Print label", lambda: downloads.labels_pdf((tag,), found, url=url), f"{tag}.pdf",
+                "application/pdf", key="label_pdf",
+            )  # fmt: skip
+    if labels.only_here(url):
+        st.warning(
+            f"The code on it opens {words.md(url)}, which only this machine reaches. Open these pages by the "
+            "address that phones use, or set url under [dashboard] in the settings, and print then."
+        )
 
 
 def empty() -> None:
     """Empty the form: a field whose value is only dropped from the session still shows it in the browser."""
     st.session_state.update(dict.fromkeys(EMPTIED, ""))
+    st.session_state.update(dict.fromkeys(CHOSEN))
     st.session_state["arrival_tag"] = arrival.next_tag()
+
+
+def begin() -> None:
+    """Fill the fields before they are drawn: with the draft, else with what comes first."""
+    woods, places = shop_facts.woods(), shop_facts.places()
+    allowed = {"arrival_use": woods.use_classes.names(), **{key: tuple(told) for key, told in CHOSEN.items()}}
+    draft.restore(FORM, FIELDS, allowed)
+    if not st.session_state.get("arrival_tag"):
+        st.session_state["arrival_tag"] = arrival.next_tag()
+    if places:
+        st.session_state.setdefault("arrival_place", places[0])
+    st.session_state.setdefault("arrival_sapwood", "unknown")
+
+
+def entered(tag: str, system: units.System) -> None:
+    """Say what was understood, below the button that was pressed, with the label and the way on."""
+    st.success(
+        f"{words.md(arrival.said_back(tag, system))}. {words.md(tag)} is saved. Fix the tag to its butt end, "
+        "then take its first weight or pin reading on its page."
+    )
+    if little := arrival.little_left(tag, system):
+        st.warning(words.md(little))
+    label_at_once(tag, system)
+    st.page_link("views/timber.py", label=f"Open {words.md(tag)}", query_params={"tag": tag})
 
 
 def page() -> None:
@@ -171,19 +232,11 @@ def page() -> None:
     facts, woods, now = shop_facts.facts(), shop_facts.woods(), layout.now()
     system = facts.system
     inch = system == "inch"
-    layout.title("Arrival", "Enter a timber when it is set on its bearers.")
-    if done := st.session_state.pop("arrived", None):
+    layout.title("Add timber", "Enter a timber when it is set on its bearers.")
+    st.html(ADD_BY_PHONE)
+    if st.session_state.pop("arrived", False):
         empty()
-        st.success(
-            f"{words.md(arrival.said_back(done, system))}. {words.md(done)} is saved. Fix the tag to its "
-            "butt end, then take its first weight or pin reading on its page."
-        )
-        if little := arrival.little_left(done, system):
-            st.warning(words.md(little))
-        with st.container(horizontal=True):
-            label_at_once(done, system)
-            st.page_link("views/timber.py", label=f"Open {words.md(done)}", query_params={"tag": done})
-    st.session_state.setdefault("arrival_tag", arrival.next_tag())
+    begin()
     left, right = st.columns(2, gap="large")
     with left:
         tag = st.text_input(
@@ -209,54 +262,67 @@ def page() -> None:
     with right:
         photo = photograph()
         pith = where_the_pith_is(green, photo, system)
+        heart_in_words(green, pith, system)
         heartwood_mm = where_the_sapwood_begins(green, pith, photo, system)
         use = st.selectbox(
             "Use", woods.use_classes.names(), index=None, key="arrival_use",
             placeholder="where will it live?", format_func=lambda n: woods.use_classes.get(n).title,
         )  # fmt: skip
         place = st.selectbox(
-            "Place", shop_facts.places(), index=0 if shop_facts.places() else None, key="arrival_place",
+            "Place", shop_facts.places(), index=None, key="arrival_place",
             accept_new_options=True, placeholder="type a name, for instance shed",
             help="Whose air it lies in: the name the air sensor there publishes under.",
         )  # fmt: skip
         sealed = st.checkbox("Both ends are sealed", key="arrival_sealed")
         if not sealed:
             st.caption("Seal them on the first day: it stops nearly all end checks in oak.")
-        weight(green, length, name, (pith, heartwood_mm), system)
         first = first_readings(system)
+    draft.keep(FORM, FIELDS)
     sure = bool(st.session_state.get("arrival_doubted")) and st.session_state.get("arrival_sure", False)
-    if st.button("Save timber", type="primary", key="arrival_go") or sure:
-        missing = [
-            word
-            for word, given in (
+    pressed = st.button("Save timber", type="primary", key="arrival_go") or sure
+    answer = st.container()  # what changes while somebody types stands below, so that the button never moves
+    weight(green, length, name, (pith, heartwood_mm), system)
+    with answer:
+        if pressed:
+            given = (
                 ("a tag", tag), ("a species", name), ("the green size", green),
                 ("the finished size", finished), ("the length", length), ("its use", use),
-                ("its place", place),
-            )
-            if not given
-        ]  # fmt: skip
-        if missing:
-            st.error(f"Still missing: {', '.join(missing)}.")
-            return
-        try:
-            piece = arrival.tag_in(
-                tag=tag, species_name=str(name), green=typed.section(green, pith, system), finished=finished,
-                length=length, use=str(use), place=str(place), ends_sealed=sealed, system=system, now=now,
-                heartwood_mm=heartwood_mm, first=first, photo=photo, sure=sure,
+                ("its place", place), ("where the pith is", pith),
             )  # fmt: skip
-        except Unlikely as err:
-            st.warning(words.md(str(err)))
-            st.session_state["arrival_doubted"] = True
-            st.button("Save anyway", key="arrival_sure")
-            return
-        except BaulkError as err:
-            st.error(layout.sentence(err))
-            return
-        for key in CLEARED:
-            st.session_state.pop(key, None)
-        st.session_state["arrival_photo_turn"] = st.session_state.get("arrival_photo_turn", 0) + 1
-        st.session_state["arrived"] = piece.tag
-        st.rerun()
+            if missing := [word for word, filled in given if not filled]:
+                st.error(f"Still missing: {', '.join(missing)}.")
+            else:
+                save(
+                    lambda: arrival.tag_in(
+                        tag=tag, species_name=str(name), green=typed.section(green, pith, system),
+                        finished=finished, length=length, use=str(use), place=str(place),
+                        ends_sealed=sealed, system=system, now=now, heartwood_mm=heartwood_mm, first=first,
+                        photo=photo, sure=sure,
+                    )
+                )  # fmt: skip
+        last = st.session_state.get("arrival_last")
+        if last in shop_facts.tags() and not green.strip():  # until the next one is begun
+            entered(last, system)
+
+
+def save(enter: Callable[[], Timber]) -> None:
+    """Enter the timber; say what speaks against it, below the button that stays where it is."""
+    try:
+        tag = enter().tag
+    except Unlikely as err:
+        st.warning(words.md(str(err)))
+        st.session_state["arrival_doubted"] = True
+        st.button("Save anyway", key="arrival_sure")
+        return
+    except BaulkError as err:
+        st.error(layout.sentence(err))
+        return
+    for key in CLEARED:
+        st.session_state.pop(key, None)
+    st.session_state["arrival_photo_turn"] = st.session_state.get("arrival_photo_turn", 0) + 1
+    st.session_state.update(arrived=True, arrival_last=tag)
+    saved.tell(f"{tag} is saved.", partial(arrival.take_back, tag, layout.now()))
+    st.rerun()
 
 
 page()

@@ -74,6 +74,8 @@ class Stop:
         By face and depth; the offered depth is the first.
     likely_kg : (float, float) or None
         Within these a weight of now is likely; None before the first. [kg]
+    pins_utc, weight_utc : datetime or None
+        When its moisture and its weight were read last, by whatever: who has waited longest.
     """
 
     timber: Timber
@@ -83,6 +85,8 @@ class Stop:
     face: Face | None
     expected: tuple[Expected, ...]
     likely_kg: tuple[float, float] | None
+    pins_utc: datetime | None = None
+    weight_utc: datetime | None = None
 
 
 def natural(text: str) -> tuple[tuple[int, int, str], ...]:
@@ -215,7 +219,13 @@ def _stop(one: Held, now_utc: datetime, *, remembered: bool) -> Stop:
         face=face,
         expected=expected,
         likely_kg=None if weight is None else _likely_kg(timber, weight, latest, now_utc),
+        pins_utc=_last_utc(latest, Quantity.MOISTURE),
+        weight_utc=_last_utc(latest, Quantity.WEIGHT),
     )
+
+
+def _last_utc(latest: Sequence[Reading], quantity: Quantity) -> datetime | None:
+    return max((one.taken_utc for one in latest if one.series.quantity is quantity), default=None)
 
 
 def _remember(key: tuple[object, ...], expected: tuple[Expected, ...]) -> None:

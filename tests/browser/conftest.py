@@ -1,12 +1,16 @@
 """A real Chromium and a page server on a free port; missing programs fail in CI and skip elsewhere."""
 
+import contextlib
+import importlib.util
 import os
 import re
 import shutil
+import signal
 import socket
 import subprocess
 import time
 import urllib.request
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -14,6 +18,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
 
 from baulk.dashboard.server import process as server_process
+from baulk.ingest import shop as shop_module
 
 OUT = Path(__file__).parents[1] / "out"
 ARGS = [
@@ -219,3 +224,56 @@ def too_small(page, least=44):
         }""",
         least,
     )
+
+
+PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+
+
+@pytest.fixture(scope="session")
+def field_shop(tmp_path_factory):
+    """Ten timbers in two places, each with a forecast, for the field pages."""
+    path = Path(__file__).parents[1] / "dashboard" / "invented.py"
+    spec = importlib.util.spec_from_file_location("invented_of_field_tests", path)
+    invented = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(invented)
+    folder = invented.shop(tmp_path_factory.mktemp("field") / "shop", full=False)
+    with shop_module.open(folder) as s:
+        for n in range(1, 11):
+            timber = invented.piece(f"FER-{n}", place="rack" if n > 5 else "loft")
+            s.register.add(timber)
+            s.store.append(invented.readings(timber.tag, 48.0, last=invented.NOW - timedelta(days=40)))
+            s.store.save_evaluation(timber.tag, invented.NOW, invented.evaluation(timber))
+    return folder
+
+
+@pytest.fixture(scope="session")
+def field_pages(field_shop):
+    running = Pages(field_shop, field_shop.parent / "pages.log")
+    yield running
+    running.close()
+
+
+def kill(folder):
+    """Kill the browser that was started with this folder, as a phone does that runs out of memory."""
+    for each in Path("/proc").glob("[0-9]*/cmdline"):
+        with contextlib.suppress(OSError):
+            said = each.read_bytes().split(b"\0")
+            child = any(word.startswith(b"--type") for word in said)
+            if f"--user-data-dir={folder}".encode() in said and not child:
+                os.kill(int(each.parent.name), signal.SIGKILL)
+
+
+@pytest.fixture
+def phone(chromium, tmp_path):
+    """Return a function that opens the same phone again; it is killed, never closed."""
+    memory = tmp_path / "phone"
+    path = need("chromium")
+
+    def start():
+        kill(memory)
+        return chromium.browser_type.launch_persistent_context(
+            memory, executable_path=path, args=ARGS, **PHONE
+        )
+
+    yield start
+    kill(memory)

@@ -1,9 +1,6 @@
 """The Walk page by touch: ten readings, no signal, a killed browser, a lost answer, a clock that is wrong."""
 
-import contextlib
 import importlib.util
-import os
-import signal
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,7 +14,6 @@ from baulk.models.reading import AT_LEAST
 
 pytestmark = pytest.mark.browser
 _HERE = Path(__file__).parent
-PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
 KNOWN = ("28", "30", "27", "31", "29", "26", "30", "28", "25", "27")
 
 
@@ -29,26 +25,6 @@ def _load(path):
 
 
 browse = _load(_HERE / "conftest.py")
-invented = _load(_HERE.parent / "dashboard" / "invented.py")
-
-
-@pytest.fixture(scope="module")
-def shop(tmp_path_factory):
-    folder = invented.shop(tmp_path_factory.mktemp("walk") / "shop", full=False)
-    with shop_module.open(folder) as s:
-        for n in range(1, 11):
-            timber = invented.piece(f"FER-{n}", place="rack" if n > 5 else "loft")
-            s.register.add(timber)
-            s.store.append(invented.readings(timber.tag, 48.0, last=invented.NOW - timedelta(days=40)))
-            s.store.save_evaluation(timber.tag, invented.NOW, invented.evaluation(timber))
-    return folder
-
-
-@pytest.fixture(scope="module")
-def pages(shop):
-    running = browse.Pages(shop, shop.parent / "pages.log")
-    yield running
-    running.close()
 
 
 def by_hand(shop):
@@ -85,41 +61,16 @@ class Walk:
         expect(self.page.locator("#status")).to_have_text(text, timeout=20_000)
 
 
-def kill(folder):
-    """Kill the browser that was started with this folder, as a phone does that runs out of memory."""
-    for each in Path("/proc").glob("[0-9]*/cmdline"):
-        with contextlib.suppress(OSError):
-            said = each.read_bytes().split(b"\0")
-            child = any(word.startswith(b"--type") for word in said)
-            if f"--user-data-dir={folder}".encode() in said and not child:
-                os.kill(int(each.parent.name), signal.SIGKILL)
-
-
-@pytest.fixture
-def phone(chromium, tmp_path):
-    """Return a function that opens the same phone again; it is killed, never closed."""
-    memory = tmp_path / "phone"
-    path = browse.need("chromium")
-
-    def start():
-        kill(memory)
-        return chromium.browser_type.launch_persistent_context(
-            memory, executable_path=path, args=browse.ARGS, **PHONE
-        )
-
-    yield start
-    kill(memory)
-
-
-def test_ten_readings_with_few_taps(shop, pages, phone):
+def test_ten_readings_with_few_taps(field_shop, field_pages, phone):
     page = browse.watch(phone().pages[0])
-    walk = Walk(page, pages)
+    walk = Walk(page, field_pages)
     assert browse.unreachable(page) == []
     small = page.evaluate(
         "() => [...document.querySelectorAll('#pad button')]"
         ".filter((e) => e.getBoundingClientRect().height < 56).map((e) => e.textContent)"
     )
     assert small == []
+    expect(page.locator("#where")).to_have_text("Face b, 1 1/4\u00a0in deep, 36\u00a0in or more from an end")
     where = page.locator("#save").bounding_box()
     began = time.monotonic()
     tags = []
@@ -132,12 +83,18 @@ def test_ten_readings_with_few_taps(shop, pages, phone):
     assert walk.taps <= 25
     assert took < 20
     walk.says("All sent")
-    stored = by_hand(shop)
+    stored = by_hand(field_shop)
     told = [(one.series.name, f"{one.value:g}") for one in stored]
     assert told == list(zip(tags, KNOWN, strict=True))
     assert {(one.series.depth_mm, str(one.series.face)) for one in stored} == {(32.0, "b")}
     browse.OUT.mkdir(exist_ok=True)
     page.screenshot(path=str(browse.OUT / "walk-390.png"))
+    walk.tap("#sort")
+    page.get_by_role("button", name="loft").tap()
+    page.get_by_role("button", name="Longest without pins").tap()
+    walk.tap("#order-close")
+    expect(page.locator("#tag")).to_have_text("FER-1")  # read first of those in the loft, so longest ago
+    expect(page.locator("#about")).to_contain_text("loft, 1 of 5")
     assert (page.faults, page.strangers) == ([], [])
 
 
@@ -167,7 +124,7 @@ def lose_an_answer(context, page):
 
     page.route("**/field/readings", lose, times=1)
     context.set_offline(False)  # the page sends by itself
-    page.evaluate("send()")
+    page.evaluate("dispatchEvent(new Event('online'))")
     until = time.monotonic() + 20
     while not lost and time.monotonic() < until:
         page.wait_for_timeout(50)
@@ -189,12 +146,12 @@ def put_right(walk):
     walk.says("All sent")
 
 
-def test_no_signal_a_killed_browser_and_a_lost_answer_and_each_is_stored_once(shop, pages, phone):
+def test_no_signal_a_killed_browser_and_a_lost_answer_and_each_is_stored_once(field_shop, field_pages, phone):
     context = phone()
     page = context.pages[0]
-    walk = Walk(page, pages)
+    walk = Walk(page, field_pages)
     page.wait_for_function("() => navigator.serviceWorker.ready.then(() => true)")
-    before = len(by_hand(shop))
+    before = len(by_hand(field_shop))
     context.set_offline(True)
     three_without_signal(walk)
     page.wait_for_timeout(300)
@@ -202,34 +159,44 @@ def test_no_signal_a_killed_browser_and_a_lost_answer_and_each_is_stored_once(sh
     context = phone()  # killed meanwhile; the page opens without signal and knows what is waiting
     context.set_offline(True)
     page = browse.watch(context.pages[0])
-    walk = Walk(page, pages)
+    walk = Walk(page, field_pages)
     walk.says("3 waiting to be sent")
     lose_an_answer(context, page)
-    page.evaluate("send()")
+    page.evaluate("dispatchEvent(new Event('online'))")
     walk.says("All sent")
-    new = by_hand(shop)[before:]
+    new = by_hand(field_shop)[before:]
     assert [(one.series.quantity, round(one.value, 1), AT_LEAST in one.flags) for one in new] == [
         (Quantity.MOISTURE, 28.5, False),
         (Quantity.MOISTURE, 30.0, True),
         (Quantity.WEIGHT, 131.5, False),
     ]
     put_right(walk)
-    left = by_hand(shop)[before:]
+    left = by_hand(field_shop)[before:]
     assert [(one.value, AT_LEAST in one.flags) for one in left] == [(28.4, False), (30.0, True)]
     assert abs(new[0].taken_utc - left[0].taken_utc) < timedelta(seconds=2)
     assert page.strangers == []
 
 
-def test_two_phones_one_of_them_with_a_clock_a_year_behind(shop, pages, chromium):
-    before = len(by_hand(shop))
+def test_two_phones_one_of_them_with_a_clock_a_year_behind(field_shop, field_pages, chromium):
+    before = len(by_hand(field_shop))
     now = datetime.now(UTC)
     for late_days, shown in ((0, "26"), (400, "28")):  # the same number twice would be asked about
-        context = chromium.new_context(**PHONE)
+        context = chromium.new_context(**browse.PHONE)
         context.add_init_script(f"{{const now = Date.now; Date.now = () => now() - {late_days} * 86400e3;}}")
-        walk = Walk(context.new_page(), pages)
+        walk = Walk(context.new_page(), field_pages)
         walk.save(shown)
         walk.says("All sent")
         context.close()
-    new = by_hand(shop)[before:]
+    with_zone = chromium.new_context(timezone_id="America/New_York")
+    page = with_zone.new_page()
+    page.goto(f"{field_pages.base}/field/walk")  # today is that of whoever walks, not that of Greenwich
+    late, past_midnight = "2026-11-26T23:40:00-05:00", "2026-11-27T00:20:00-05:00"
+    told = page.evaluate(
+        "([a, b]) => import('/field/measure.js').then((m) => m.ago(Date.parse(a), Date.parse(b)))",
+        [late, past_midnight],
+    )
+    assert told == "yesterday"
+    with_zone.close()
+    new = by_hand(field_shop)[before:]
     assert [(one.series.name, one.value) for one in new] == [("FER-1", 26.0), ("FER-1", 28.0)]
     assert all(now <= one.taken_utc <= now + timedelta(seconds=60) for one in new)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import streamlit as st
 from PIL import Image
+from streamlit.testing.v1 import AppTest
 
 from baulk.dashboard.queries import arrival
 from baulk.dashboard.sections import camera
@@ -76,7 +77,11 @@ def test_what_is_unlikely_of_a_timber_wants_a_second_tap_and_what_cannot_be_is_r
     app.selectbox(key="arrival_species").set_value("white oak")
     app.selectbox(key="arrival_use").set_value("backbone-above-water")
     app.button(key="arrival_go").click().run()
-    assert "A length of 100 ft is unusual" in app.warning[-1].value
+    assert app.error[-1].value == "Still missing: where the pith is."  # never taken as boxed without a word
+    app.radio(key="arrival_pith").set_value("centre").run()
+    assert any(each.value.startswith("Boxed heart") for each in app.caption)
+    app.button(key="arrival_go").click().run()
+    assert "A length of 100 ft is unusual" in app.warning[0].value
     app.button(key="arrival_sure").click().run()
     assert not app.exception
     assert "FER-20: white oak, 8 x 8 in green, 6 x 6 in finished, 100 ft, about" in app.success[0].value
@@ -169,7 +174,8 @@ def test_the_sapwood_is_told_by_its_width_and_makes_the_timber_lighter_or_heavie
     app.text_input(key="arrival_sapwood_width").set_value("2 in").run()
     app.text_input(key="arrival_finished").set_value("6 x 6")
     app.selectbox(key="arrival_use").set_value("frame-outdoors")
-    app.text_input(key="arrival_tag").set_value("PIN-09").run()
+    app.text_input(key="arrival_tag").set_value("PIN-09")
+    app.radio(key="arrival_pith").set_value("centre").run()
     app.button(key="arrival_go").click().run()
     assert not app.exception
     with shops.open(shop_folder) as shop:
@@ -180,11 +186,78 @@ def test_the_sapwood_is_told_by_its_width_and_makes_the_timber_lighter_or_heavie
 def test_the_page_offers_the_labels_at_once(app, shop_folder, monkeypatch, invented):
     app.run()
     app.switch_page("views/arrival.py").run()
-    app.session_state["arrived"] = "FER-01"
+    app.session_state["arrival_last"] = "FER-01"
     app.run()
     assert not app.exception
     assert "FER-01 is saved" in app.success[0].value
     assert app.selectbox(key="label_choice") is not None
+    assert any("only this machine reaches" in each.value for each in app.warning)
+
+
+def fill(app, **more):
+    given = {
+        "green": "8 x 7", "finished": "6 x 6", "length": "8", "weight": "210", "mc": "OL", "depth": "1 1/4",
+        "pith_x": "1", "pith_y": "-1/2",
+    }  # fmt: skip
+    app.radio(key="arrival_pith").set_value("place").run()
+    for name, text in (given | more).items():
+        app.text_input(key=f"arrival_{name}").set_value(text)
+    app.selectbox(key="arrival_species").set_value("white oak")
+    app.selectbox(key="arrival_use").set_value("deck")
+    return app.run()
+
+
+def test_after_saving_nothing_measured_stays_and_a_second_press_makes_no_twin(app, shop_folder):
+    app.run()
+    fill(app.switch_page("views/arrival.py").run())
+    app.button(key="arrival_go").click().run()
+    assert not app.exception
+    with shops.open(shop_folder) as shop:
+        before = [each.tag for each in shop.register.list()]
+        assert shop.register.get("FER-06").section.pith_x_mm == pytest.approx(25.4)
+    for name in ("green", "finished", "length", "weight", "mc", "depth"):
+        assert app.text_input(key=f"arrival_{name}").value == ""
+    assert app.radio(key="arrival_pith").value is None
+    assert (app.text_input(key="arrival_tag").value, app.selectbox(key="arrival_species").value) == (
+        "FER-07",
+        "white oak",
+    )
+    app.button(key="arrival_go").click().run()
+    assert "the green size" in app.error[-1].value
+    app.button(key="saved-undo-1").click().run()
+    with shops.open(shop_folder) as shop:
+        assert before == [*(each.tag for each in shop.register.list()), "FER-06"]
+        assert shop.store.readings(Owner.TIMBER, "FER-06") == []
+
+
+def test_what_is_filled_in_outlives_a_reload_and_another_page(app, shop_folder):
+    app.run()
+    fill(app.switch_page("views/arrival.py").run(), tag="KEEL-1")
+    address = dict(app.query_params)
+    app.switch_page("views/readings.py").run()
+    app.switch_page("views/arrival.py").run()
+    assert app.text_input(key="arrival_green").value == "8 x 7"
+    anew = AppTest.from_file(app._script_path, default_timeout=60)  # another session, as after a reload
+    anew.run()
+    anew.query_params.update(address)
+    anew.switch_page("views/arrival.py").run()
+    assert not anew.exception
+    held = {
+        name: anew.text_input(key=f"arrival_{name}").value for name in ("tag", "green", "weight", "pith_y")
+    }
+    assert held == {"tag": "KEEL-1", "green": "8 x 7", "weight": "210", "pith_y": "-1/2"}
+    assert anew.selectbox(key="arrival_use").value == "deck"
+    assert anew.radio(key="arrival_pith").value == "place"
+
+
+@pytest.mark.parametrize("broken", ["{", "[1]", '{"arrival_use": "no such use", "arrival_green": 7}'])
+def test_a_broken_address_gives_an_empty_form(app, broken):
+    app.run()
+    app.query_params["draft"] = broken
+    app.switch_page("views/arrival.py").run()
+    assert not app.exception
+    assert app.text_input(key="arrival_green").value == ""
+    assert app.selectbox(key="arrival_use").value is None
 
 
 def test_the_page_says_at_once_that_little_is_left(app, shop_folder, monkeypatch, invented):
@@ -197,7 +270,7 @@ def test_the_page_says_at_once_that_little_is_left(app, shop_folder, monkeypatch
     assert arrival.little_left("FER-22", "inch") is None
     app.run()
     app.switch_page("views/arrival.py").run()
-    app.session_state["arrived"] = "FER-21"
+    app.session_state["arrival_last"] = "FER-21"
     app.run()
     assert any("no longer comes out at" in each.value for each in app.warning)
 

@@ -168,6 +168,8 @@ def fill(app, **fields):
         app.text_input(key=f"arrival_{name}").set_value(text)
     app.selectbox(key="arrival_species").set_value("white oak")
     app.selectbox(key="arrival_use").set_value("deck")
+    if app.radio(key="arrival_pith").value is None:
+        app.radio(key="arrival_pith").set_value("centre")
     app.run()
     assert not app.exception
     return app

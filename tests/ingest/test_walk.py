@@ -240,6 +240,15 @@ def test_the_offered_depth_and_face_are_those_of_last_time(shop):
         yard.stop(shop, "FER-7", NOW)
 
 
+def test_who_waits_longest_goes_by_the_newest_reading_of_the_kind_by_hand_or_not(shop):
+    entries.take(shop, WALK, [pins(1)], now_utc=NOW - timedelta(days=20))
+    sensor = Series(owner=Owner.TIMBER, name="FER-01", quantity=Quantity.MOISTURE, depth_mm=60.0)
+    at = NOW - timedelta(days=1)
+    shop.store.append([Reading(series=sensor, value=24.0, taken_utc=at, arrived_utc=at, source="device")])
+    (stop,) = yard.stops(yard.held(shop), NOW)
+    assert (stop.pins.source, stop.pins_utc, stop.weight_utc) == ("hand", at, None)
+
+
 @pytest.mark.parametrize(
     ("text", "system", "expected"),
     [
