@@ -83,6 +83,7 @@ def _live() -> None:
             key=f"pair-{one.topic}",
             width="stretch",
         ):
+            pairing_form.forget()
             st.session_state[_TOPIC] = one.topic
             st.rerun()
     if st.button("Stop", key="pair-end"):

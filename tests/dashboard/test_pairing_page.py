@@ -62,19 +62,19 @@ def test_nothing_is_listened_to_until_somebody_asks(app, shop_folder):
 def test_a_sensor_is_met_at_its_timber_and_saved_and_undone(app, heard):
     page = open_page(app, attach="FER-03")
     page.button(key=f"pair-{TOPIC}").click().run()
-    spots = page.radio(key="pair-spot")
+    spots = page.radio(key="pair-said-spot")
     assert [label.split(":")[0] for label in spots.options] == ["obj.mc", "obj.ok", "at"]
     spots.set_value(0).run()
     assert not [each for each in page.button if each.key == "pair-save"]  # nothing is guessed
-    page.selectbox(key="pair-quantity").select(Quantity.MOISTURE).run()
-    page.selectbox(key="pair-unit-moisture").select("percent").run()
-    assert page.selectbox(key="pair-tag").value == "FER-03"
-    page.text_input(key="pair-depth").input("1 3/4").run()
-    page.selectbox(key="pair-face").select("b").run()
-    page.text_input(key="pair-end").input("12").run()
+    page.selectbox(key="pair-said-quantity").select(Quantity.MOISTURE).run()
+    page.selectbox(key="pair-said-unit-moisture").select("percent").run()
+    assert page.selectbox(key="pair-said-tag").value == "FER-03"
+    page.text_input(key="pair-said-depth").input("1 3/4").run()
+    page.selectbox(key="pair-said-face").select("b").run()
+    page.text_input(key="pair-said-end").input("12").run()
     assert "312.0 %" in html(page) or "312 %" in html(page)  # beside raw it shows that tenths were meant
-    page.number_input(key="pair-scale-obj.mc").set_value(0.1).run()
-    times = page.selectbox(key="pair-time")
+    page.number_input(key="pair-said-scale-obj.mc").set_value(0.1).run()
+    times = page.selectbox(key="pair-said-time")
     times.set_value(times.options[1]).run() if isinstance(times.options[1], tuple) else times.select_index(
         1
     ).run()
