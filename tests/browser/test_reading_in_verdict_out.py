@@ -203,7 +203,7 @@ def test_five_unlike_sensors_from_first_message_to_a_verdict(shop, broker, tab, 
         page.goto(f"{pages.base}/timber?tag={TAG}")
         expect(page.locator(".b-verdict .b-next")).to_be_visible(timeout=180_000)
         mean_before = figure(page, "Mean MC now").text_content()
-        page.goto(f"{pages.base}/health?attach={TAG}")
+        page.goto(f"{pages.base}/sensors?attach={TAG}")
         hand, begun = Hand(page), time.monotonic()
         hand.tap(page.locator(".st-key-pair-begin button"))
         for topic, body, spot, quantity, unit, more in SENSORS:

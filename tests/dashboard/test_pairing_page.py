@@ -42,6 +42,7 @@ def heard(shop_folder):
 def open_page(app, **query):
     for name, value in query.items():
         app.query_params[name] = value
+    app.run()
     app.switch_page("views/health.py").run()
     assert not app.exception
     return app
