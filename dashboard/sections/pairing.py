@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
 import streamlit as st
 
@@ -11,6 +10,7 @@ from baulk.dashboard import words
 from baulk.dashboard.queries import pairing_data, shop_facts
 from baulk.dashboard.queries.pairing_data import State
 from baulk.dashboard.sections import layout, pairing_form
+from baulk.dashboard.sections import saved as told
 from baulk.dashboard.server import preferences
 from baulk.ingest.pairing.asked import EVERYTHING
 from baulk.ingest.pairing.mapping import Saved
@@ -20,8 +20,6 @@ from baulk.ingest.wire.source import Source
 
 ATTACH: Final = "attach"  # in the address: the timber that the new sensor will be on
 _TOPIC: Final = "pair-topic"
-_TOLD: Final = "pair-told"
-_WAY_BACK: Final = "pair-way-back"
 _SHOWN: Final = 40  # topics at once
 _BEGINNING: Final = 60  # bytes of a payload in a list
 
@@ -31,7 +29,6 @@ def part(facts: shop_facts.ShopFacts) -> None:
     tag = st.query_params.get(ATTACH)
     if tag not in shop_facts.tags():
         tag = None
-    _told()
     now = pairing_data.state(layout.now())
     heading = f"Add a sensor to {tag}" if tag else "Add a sensor"
     with st.expander(heading, expanded=now.asked is not None or tag is not None, key="pairing"):
@@ -83,6 +80,7 @@ def _live() -> None:
             key=f"pair-{one.topic}",
             width="stretch",
         ):
+            pairing_form.forget()
             st.session_state[_TOPIC] = one.topic
             st.rerun()
     if st.button("Stop", key="pair-end"):
@@ -137,7 +135,8 @@ def _saving(source: Source, raws: list[RawMessage], *, can: bool) -> None:
             by = preferences.chosen().name
             saved = pairing_data.save(source, layout.now(), by, raws)
             st.session_state.pop(_TOPIC, None)
-            _tell(_said(saved), lambda: _taken_back(saved))
+            told.tell(_said(saved), lambda: _taken_back(saved))
+            st.rerun()
         if st.button("Preview what was kept", key="pair-preview"):
             again = pairing_data.preview(source, layout.now())
             count = 0 if again is None else again.added + again.changed
@@ -150,17 +149,15 @@ def _said(saved: Saved) -> str:
     count = len(saved.readings)
     if saved.again is not None:
         count += saved.again.added + saved.again.changed
-    accounts = " The broker's access list has to let the listener hear it: `baulk sensor accounts`."
-    more = accounts if pairing_data.has_accounts() else ""
-    return f"{words.md(saved.mapping.source.topic)} is mapped. Readings that came in with it: {count}.{more}"
+    return f"{saved.mapping.source.topic} is mapped. Readings that came in with it: {count}."
 
 
 def _taken_back(saved: Saved) -> str:
     pairing_data.take_back(saved, layout.now(), preferences.chosen().name)
-    return f"{words.md(saved.mapping.source.topic)} is no longer mapped; what came in with it is gone."
+    return f"{saved.mapping.source.topic} is no longer mapped; what came in with it is gone."
 
 
-# --- what was mapped, and telling what was saved
+# --- what was mapped
 
 
 def _mapped() -> None:
@@ -181,6 +178,10 @@ def _mapped() -> None:
             for one in found
         ],
     )
+    if pairing_data.has_accounts():
+        st.caption(
+            "For a new topic the broker's access list has to be written anew: `baulk sensor accounts`."
+        )
     by_number = {one.number: one for one in found}
     number = st.selectbox(
         "Mapping", list(by_number), None, format_func=lambda n: _named(by_number[n]), key="pair-number",
@@ -189,8 +190,9 @@ def _mapped() -> None:
     if number is not None and st.button("Delete", key="pair-delete"):
         with layout.errors_as_sentences():
             pairing_data.delete(number, layout.now(), preferences.chosen().name)
-            topic = words.md(by_number[number].source.topic)
-            _tell(f"{topic} is no longer mapped; its readings stay.", lambda: _held_again(number, topic))
+            topic = by_number[number].source.topic
+            told.tell(f"{topic} is no longer mapped; its readings stay.", lambda: _held_again(number, topic))
+            st.rerun()
 
 
 def _named(one: Mapping) -> str:
@@ -200,25 +202,3 @@ def _named(one: Mapping) -> str:
 def _held_again(number: int, topic: str) -> str:
     pairing_data.restore(number)
     return f"{topic} is mapped again."
-
-
-def _tell(sentence: str, undo: Callable[[], str]) -> None:
-    st.session_state[_TOLD], st.session_state[_WAY_BACK] = sentence, undo
-    st.rerun()
-
-
-def _told() -> None:
-    """Tell what was saved, once, with the way back until something else is done."""
-    told: Any = st.session_state.get(_TOLD)
-    if not told:
-        return
-    st.success(told)
-    undo = st.session_state.get(_WAY_BACK)
-    with st.container(horizontal=True):
-        if undo is not None and st.button("Undo", key="pair-undo"):
-            with layout.errors_as_sentences():
-                st.session_state[_TOLD], st.session_state[_WAY_BACK] = undo(), None
-                st.rerun()
-        if st.button("Close", key="pair-told-close"):
-            del st.session_state[_TOLD], st.session_state[_WAY_BACK]
-            st.rerun()

@@ -30,6 +30,7 @@ _AIR: Final = "Air of a place"
 _MOVES: Final = "A sensor that moves"
 _LEVEL: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _SHOWN: Final = 160
+KEYS: Final = "pair-said-"  # begins the key of every field of this form
 
 
 def mapping(
@@ -54,7 +55,7 @@ def mapping(
         range(len(found)),
         None if len(found) > 1 else 0,
         format_func=lambda index: words.md(f"{found[index].label}: {found[index].shown}"),
-        key="pair-spot",
+        key="pair-said-spot",
     )
     if chosen is None:
         return None
@@ -64,7 +65,7 @@ def mapping(
         body["bytes"] = _layout(spot)
     left, right = st.columns(2)
     quantity = left.selectbox(
-        "What does it measure?", list(Quantity), None, format_func=_titled, key="pair-quantity",
+        "What does it measure?", list(Quantity), None, format_func=_titled, key="pair-said-quantity",
         placeholder="Choose",
     )  # fmt: skip
     if quantity is None:
@@ -73,7 +74,7 @@ def mapping(
         "In which unit?",
         wire_units.known(quantity),
         None,
-        key=f"pair-unit-{quantity.value}",
+        key=f"pair-said-unit-{quantity.value}",
         placeholder="Choose",
     )
     where = _where(raw, quantity, tag, facts)
@@ -82,6 +83,12 @@ def mapping(
     if unit is None or where is None:
         return None
     return {**body, **where, "quantity": quantity.value, "unit": unit}
+
+
+def forget() -> None:
+    """Let nothing that was said of one sensor stand for the next."""
+    for key in [str(one) for one in st.session_state if str(one).startswith(KEYS)]:
+        del st.session_state[key]
 
 
 def checked(body: dict[str, Any]) -> Source:
@@ -102,12 +109,12 @@ def _layout(spot: Spot) -> dict[str, Any]:
     """Ask where in the bytes the number stands."""
     st.code(" ".join(f"{index}:{byte:02x}" for index, byte in enumerate(spot.payload[:64])), language=None)
     left, middle, right = st.columns(3)
-    at = left.number_input("First byte", 0, max(len(spot.payload) - 1, 0), key="pair-byte")
+    at = left.number_input("First byte", 0, max(len(spot.payload) - 1, 0), key="pair-said-byte")
     kind = middle.selectbox(
-        "Kind of number", KINDS, key="pair-kind",
+        "Kind of number", KINDS, key="pair-said-kind",
         help="u has no sign, i has one, f is a decimal; be has the high byte first, le the low one.",
     )  # fmt: skip
-    bit = right.selectbox("Only the bit", ["all", *range(8 * 4)], key="pair-bit")
+    bit = right.selectbox("Only the bit", ["all", *range(8 * 4)], key="pair-said-bit")
     layout: dict[str, Any] = {"at": at, "number": kind}
     if bit != "all":
         layout["bit"] = bit
@@ -121,13 +128,15 @@ def _where(
     owners = SPECS[quantity].owners
     choices = ([_TIMBER] if Owner.TIMBER in owners else []) + ([_AIR] if Owner.AIR in owners else [])
     choices += [_MOVES] if Owner.TIMBER in owners else []
-    kind = st.segmented_control("Where is it?", choices, default=choices[0], key=f"pair-where-{len(choices)}")
+    kind = st.segmented_control(
+        "Where is it?", choices, default=choices[0], key=f"pair-said-where-{len(choices)}"
+    )
     if kind == _AIR:
-        place = st.selectbox("Place", shop_facts.places(), None, key="pair-place", placeholder="Choose")
+        place = st.selectbox("Place", shop_facts.places(), None, key="pair-said-place", placeholder="Choose")
         return None if place is None else {"place": place}
     if kind == _MOVES:
         level = next((one for one in reversed(raw.topic.split("/")) if _LEVEL.fullmatch(one)), "")
-        name = st.text_input("Name of the sensor", level, key="pair-sensor").strip()
+        name = st.text_input("Name of the sensor", level, key="pair-said-sensor").strip()
         st.caption("Say on the timber's page which timber it is on; its readings wait until then.")
         return {"sensor": name} if name else None
     return _on_timber(quantity, tag, facts) if kind == _TIMBER else None
@@ -137,7 +146,7 @@ def _on_timber(quantity: Quantity, tag: str | None, facts: shop_facts.ShopFacts)
     """Ask on which timber it is, and of pins where."""
     tags = shop_facts.tags()
     at = None if tag is None else tags.index(tag)
-    chosen = st.selectbox("Timber", tags, at, key="pair-tag", placeholder="Choose")
+    chosen = st.selectbox("Timber", tags, at, key="pair-said-tag", placeholder="Choose")
     if chosen is None:
         return None
     body: dict[str, Any] = {"tag": chosen}
@@ -145,9 +154,9 @@ def _on_timber(quantity: Quantity, tag: str | None, facts: shop_facts.ShopFacts)
         return body
     bare = default_length_unit(facts.system)
     left, middle, right = st.columns(3)
-    depth = left.text_input("Depth of the pin tips", key="pair-depth", placeholder=f"in {bare}").strip()
-    face = middle.selectbox("Face", ["any", *(each.value for each in Face)], key="pair-face")
-    end = right.text_input("From an end", key="pair-end", placeholder="not said").strip()
+    depth = left.text_input("Depth of the pin tips", key="pair-said-depth", placeholder=f"in {bare}").strip()
+    face = middle.selectbox("Face", ["any", *(each.value for each in Face)], key="pair-said-face")
+    end = right.text_input("From an end", key="pair-said-end", placeholder="not said").strip()
     if not depth:
         return None
     body["depth_mm"] = length_mm(depth, bare=bare)
@@ -174,7 +183,7 @@ def _time(spot: Spot, found: list[Spot]) -> dict[str, Any]:
             format_func=lambda one: (
                 "When it arrives" if one is None else f"{one[0].label}: {one[0].shown} ({one[1]})"
             ),
-            key="pair-time",
+            key="pair-said-time",
         )
         if chosen is not None:
             one, form = chosen
@@ -184,13 +193,15 @@ def _time(spot: Spot, found: list[Spot]) -> dict[str, Any]:
                 zone = st.text_input(
                     "Zone of that time",
                     pairing_data.zone_name() or "",
-                    key="pair-zone",
+                    key="pair-said-zone",
                     placeholder="Europe/Lisbon",
                 ).strip()
                 body |= {"time_zone": zone} if zone else {}
     if spot.kind is Kind.LIST:
-        step = st.number_input("Seconds between two values of the list", 1, 10_000_000, 600, key="pair-step")
-        newest = st.toggle("The newest is the first of them", key="pair-newest")
+        step = st.number_input(
+            "Seconds between two values of the list", 1, 10_000_000, 600, key="pair-said-step"
+        )
+        newest = st.toggle("The newest is the first of them", key="pair-said-newest")
         body["apart_s"] = -step if newest else step
     return body
 
@@ -202,22 +213,26 @@ def _number(spot: Spot, quantity: Quantity, unit: str | None) -> dict[str, Any]:
     if quantity is Quantity.DOOR and spot.kind in {Kind.YES_NO, Kind.TEXT}:
         given = ("true", "false") if spot.kind is Kind.YES_NO else (spot.shown, "")
         left, right = st.columns(2)
-        opened = left.text_input("It says when open", given[0], key=f"pair-open-{spot.label}").strip()
-        closed = right.text_input("It says when closed", given[1], key=f"pair-closed-{spot.label}").strip()
+        opened = left.text_input("It says when open", given[0], key=f"pair-said-open-{spot.label}").strip()
+        closed = right.text_input(
+            "It says when closed", given[1], key=f"pair-said-closed-{spot.label}"
+        ).strip()
         return {"words": {word: value for word, value in ((opened, full), (closed, 0)) if word}}
     if spot.kind is Kind.TEXT:
         st.caption("This is a text: only a number in it can be read, or a word that ends a meter's scale.")
     with st.popover("Scaled, or a text with a unit"):
         scale = st.number_input(
-            "Multiply by", value=1.0, format="%g", key=f"pair-scale-{spot.label}", help="0.1 for tenths"
+            "Multiply by", value=1.0, format="%g", key=f"pair-said-scale-{spot.label}", help="0.1 for tenths"
         )
-        add = st.number_input("Then add", value=0.0, format="%g", key=f"pair-add-{spot.label}")
+        add = st.number_input("Then add", value=0.0, format="%g", key=f"pair-said-add-{spot.label}")
         comma = st.toggle(
-            "Decimal comma", "," in spot.shown and spot.kind is Kind.NUMBER, key=f"pair-comma-{spot.label}"
+            "Decimal comma",
+            "," in spot.shown and spot.kind is Kind.NUMBER,
+            key=f"pair-said-comma-{spot.label}",
         )
         behind = re.sub(r"^[\s\d.,+-]*", "", spot.shown) if spot.kind is Kind.NUMBER else ""
         ends_in = st.text_input(
-            "Stands behind the number", behind.strip(), key=f"pair-behind-{spot.label}"
+            "Stands behind the number", behind.strip(), key=f"pair-said-behind-{spot.label}"
         ).strip()
     if scale not in {0, 1}:
         body["scale"] = scale

@@ -1,5 +1,6 @@
 """A reading in, a verdict out: real broker, real listener, real forecasts, real page, no reload."""
 
+import base64
 import importlib.util
 import json
 import re
@@ -138,3 +139,114 @@ def test_a_published_reading_shows_on_the_open_page_and_changes_its_forecast(sho
         assert page.strangers == []
     finally:
         pages.close()
+
+
+class Hand:
+    """A person at a phone: counts taps and keys."""
+
+    def __init__(self, page):
+        self.page, self.taps, self.keys = page, 0, 0
+
+    def tap(self, what):
+        what.scroll_into_view_if_needed()
+        what.click()
+        self.taps += 1
+        browse.settled(self.page)
+
+    def type(self, key, words):
+        expect(self.page.locator(f".st-key-{key}")).to_be_visible(timeout=20_000)
+        self.page.locator(f".st-key-{key} input").first.fill(words)
+        self.page.keyboard.press("Enter")
+        self.taps, self.keys = self.taps + 1, self.keys + len(words) + 1
+        browse.settled(self.page)
+
+    def choose(self, key, words, most=6):
+        """Tap a list, type the beginning of what is meant, and take it."""
+        field = self.page.locator(f".st-key-{key} input").first
+        field.click()
+        field.fill(words[:most])
+        self.page.get_by_role("option").filter(has_text=words).first.click()
+        self.taps, self.keys = self.taps + 2, self.keys + len(words[:most])
+        browse.settled(self.page)
+
+
+FRAME = base64.b64encode(bytes.fromhex("01 00ad ff")).decode()  # 17.3 % in tenths, high byte first
+SENSORS = [
+    ("house/scale/1", {"load": {"g": 68_000}}, "load.g", "Weight", "g", {}),
+    ("lora/pins-7/up", {"up": {"port": 2, "frame": FRAME}}, "up.frame as base64", "Pin meter", "percent",
+     {"byte": "1", "kind": "u16be", "scale": "0.1", "depth": "76 mm", "face": "b"}),
+    ("shed/thermometer", "19,5 °C", "the payload", "Air temperature", "degC", {"place": "shed"}),
+    ("logger/rh", {"rh": [61.0, 61.5, 62.0]}, "rh, all 3", "Air humidity", "percent", {"place": "shed"}),
+    ("wood/line", "5;18,5;ok", "column 1", "Wood temperature", "degC", {}),
+]  # fmt: skip
+
+
+@pytest.mark.bench
+@pytest.mark.usefixtures("parts")
+def test_five_unlike_sensors_from_first_message_to_a_verdict(shop, broker, tab, tmp_path):  # noqa: PLR0915
+    sender, pages = browse.need("mosquitto_pub"), browse.Pages(shop, tmp_path / "pages.log")
+
+    def send(topic, body):
+        said = body if isinstance(body, str) else json.dumps(body)
+        where = ["-h", "127.0.0.1", "-p", str(broker), "-q", "1", "-t", topic, "-m", said]
+        subprocess.run([sender, *where], check=True, timeout=20)
+
+    def stored():
+        with shop_module.open(shop) as s:
+            return sum(
+                len(s.store.readings(owner, name))
+                for owner, name in ((Owner.TIMBER, TAG), (Owner.AIR, "shed"))
+            )
+
+    try:
+        page = tab(390, 844)
+        page.goto(f"{pages.base}/timber?tag={TAG}")
+        expect(page.locator(".b-verdict .b-next")).to_be_visible(timeout=180_000)
+        mean_before = figure(page, "Mean MC now").text_content()
+        page.goto(f"{pages.base}/sensors?attach={TAG}")
+        hand, begun = Hand(page), time.monotonic()
+        hand.tap(page.locator(".st-key-pair-begin button"))
+        for topic, body, spot, quantity, unit, more in SENSORS:
+            taps, keys, start, before = hand.taps, hand.keys, time.monotonic(), stored()
+            button = page.get_by_role("button", name=topic)
+            while not button.count():
+                send(topic, body)
+                page.wait_for_timeout(1000)
+            hand.tap(button.first)
+            expect(page.locator(".st-key-pair-said-spot")).to_be_visible(timeout=20_000)
+            choices = page.locator(".st-key-pair-said-spot [role=radiogroup] label")
+            if choices.count() > 1:
+                hand.tap(choices.filter(has_text=f"{spot}:").first)
+            if "byte" in more:
+                hand.type("pair-said-byte", more["byte"])
+                hand.choose("pair-said-kind", more["kind"])
+            hand.choose("pair-said-quantity", quantity)
+            hand.choose(f"pair-said-unit-{QUANTITIES[quantity]}", unit)
+            if "place" in more:
+                hand.choose("pair-said-place", more["place"])
+            if "depth" in more:
+                hand.type("pair-said-depth", more["depth"])
+                hand.choose("pair-said-face", more["face"])
+            if "scale" in more:
+                hand.tap(page.get_by_role("button", name="Scaled, or a text with a unit"))
+                hand.type(f"pair-said-scale-{spot.replace(' ', '-').replace('.', '-')}", more["scale"])
+                page.keyboard.press("Escape")
+            hand.tap(page.locator(".st-key-pair-save button"))
+            expect(page.get_by_text("is mapped.").first).to_be_visible(timeout=20_000)
+            assert stored() > before, f"nothing of {topic} came in"
+            took = time.monotonic() - start
+            print(f"{topic}: {hand.taps - taps} taps, {hand.keys - keys} keys, {took:.1f} s of machine")
+        browse.shoot(page, "five-sensors")
+        page.goto(f"{pages.base}/timber?tag={TAG}")
+        expect(figure(page, "Mean MC now")).not_to_have_text(mean_before, timeout=120_000)
+        print(f"all five and a changed verdict: {hand.taps} taps, {time.monotonic() - begun:.0f} s")
+        assert page.faults == []
+    finally:
+        browse.shoot(page, "five-sensors-end")
+        pages.close()
+
+
+QUANTITIES = {
+    "Weight": "weight", "Pin meter": "moisture", "Air temperature": "temp", "Air humidity": "humidity",
+    "Wood temperature": "wood-temp",
+}  # fmt: skip

@@ -29,7 +29,7 @@ def test_a_shop_folder_is_never_overwritten(tmp_path):
     [
         ("[shop\n", "is not TOML"),
         ('[shop]\nnmae = "x"', r"\[shop\]: nmae is not known; known: name, temperature, topic, units"),
-        ("[shops]", "shops is not known; known: broker, climate"),
+        ("[shops]", "shops is not known; known: announce, broker, climate"),
         ("[broker]\nport = 70000", r"\[broker.port\]: .*65535"),
         ('[broker]\npassword = "secret"', "BAULK_BROKER_PASSWORD"),
         ('shop_dir = "/x"', "shop_dir is not known"),
