@@ -102,7 +102,7 @@ def test_the_yard_and_the_plan_show_a_sign_and_a_word_of_their_own(apart):
 def test_the_timber_page_says_it_first(apart, app):
     app.run()
     app.switch_page("views/timber.py")
-    app.query_params["tag"] = TAG
+    app.query_params["tag"], app.query_params["open"] = TAG, "why"
     app.run()
     assert not app.exception
     told = "\n".join(each.proto.body for each in app.get("html"))
