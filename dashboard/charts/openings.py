@@ -9,8 +9,9 @@ import pandas as pd
 
 from baulk.dashboard import words
 from baulk.dashboard.charts import time_series
+from baulk.models.formatting import show_gauge
 from baulk.models.openings import Opening
-from baulk.models.units import System
+from baulk.models.units import System, show_length
 
 MM_PER_INCH = 25.4
 
@@ -59,3 +60,24 @@ def growth(found: Sequence[Opening], what: str, system: System, height: int = 17
     )
     layers = alt.layer(drawn.mark_line(strokeWidth=2.0), drawn.mark_point(filled=True, size=60))
     return time_series.finish(layers, height)
+
+
+def finding(found: Sequence[Opening], what: str, system: System) -> str:
+    """Return in one sentence how far each opening has grown between its first and its last measurement.
+
+    Parameters
+    ----------
+    found, what, system
+        As of `growth`.
+    """
+    show = show_gauge if what == "width" else show_length
+    told = []
+    for one in found:
+        known = [(each.at_utc, mm) for each in one.days if (mm := getattr(each, f"{what}_mm")) is not None]
+        if len(known) > 1:
+            (first, before), (last, after) = known[0], known[-1]
+            told.append(
+                f"{words.called(one)} from {show(before, system)} on {words.day(first)} to "
+                f"{show(after, system)} on {words.day(last)}"
+            )
+    return f"The {what} of each: {'; '.join(told)}."

@@ -7,6 +7,7 @@ import pandas as pd
 
 from baulk.dashboard.charts import time_series
 from baulk.ingest.evaluation.document import CheckingMargin, SurfaceAhead
+from baulk.models.formatting import share
 
 WANTS = "the surface wants"
 TITLE = "surface strain, % of length"
@@ -62,3 +63,18 @@ def ahead(margin: CheckingMargin, days: SurfaceAhead, height: int = 190) -> alt.
         )
     )
     return time_series.finish(alt.layer(band, drawn), height)
+
+
+def finding(margin: CheckingMargin, days: SurfaceAhead) -> str:
+    """Return in one sentence how near the surface comes to what boards stand.
+
+    Parameters
+    ----------
+    margin, days
+        As of `ahead`.
+    """
+    return (
+        f"In the next {len(days.posix_s) - 1} days the surface wants at most {max(days.wanted_pct[1]):.1f} % "
+        f"of its length, and boards of its wood stand {margin.tolerated_pct:.1f} %; the chance of too much "
+        f"is {share(max(days.chance))}."
+    )

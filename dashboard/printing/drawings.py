@@ -10,7 +10,7 @@ import numpy as np
 from reportlab.graphics.shapes import Circle, Drawing, PolyLine, Rect
 from reportlab.lib.colors import Color, HexColor
 
-from baulk.dashboard.charts.cross_section import Pin
+from baulk.dashboard.charts.butt_end import Pin
 from baulk.dashboard.charts.time_series import DRY_PCT, EARTH, MOISTURE, WET_PCT
 from baulk.dashboard.printing import style
 from baulk.ingest.evaluation.document import Course, Document

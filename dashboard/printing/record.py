@@ -17,7 +17,7 @@ from reportlab.platypus import (
 )
 
 from baulk.dashboard import words
-from baulk.dashboard.charts.cross_section import Pin
+from baulk.dashboard.charts.butt_end import Pin
 from baulk.dashboard.printing import (
     drawings,
     labels,

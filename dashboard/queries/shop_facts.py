@@ -55,8 +55,6 @@ class TimberFacts:
     answer: Document | None
     trouble: str | None
     latest: tuple[Reading, ...]
-    newest: tuple[Reading, ...]
-    revision: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,10 +115,11 @@ def places() -> tuple[str, ...]:
     return _ask(question)
 
 
-def sensor_on(sensor: str) -> str | None:
-    """Return the timber that a sensor is on now, if any."""
-    at = _ask(lambda s: s.register.attached(sensor, datetime.now(UTC)))
-    return None if at is None else at.tag
+def sensors_of(tag: str) -> tuple[str, ...]:
+    """Return the sensors that are on a timber now."""
+    known, now = _ask(lambda s: s.register.attachments()), datetime.now(UTC)
+    at = {name: known.find(name, now) for name in sorted(known.steps)}
+    return tuple(name for name, one in at.items() if one is not None and one.tag == tag)
 
 
 def _answer(s: shop_module.Shop, tag: str) -> tuple[Document | None, str | None]:
@@ -133,26 +132,29 @@ def _answer(s: shop_module.Shop, tag: str) -> tuple[Document | None, str | None]
         return None, str(err)
 
 
-def timber(tag: str, most: int = 12) -> TimberFacts:
-    """Return one timber with its evaluation and its newest readings."""
+def stamp(tag: str) -> tuple[datetime | None, tuple[Reading, ...]]:
+    """Return when its evaluation was made, and the newest reading of each series; parse nothing."""
+
+    def question(s: shop_module.Shop) -> tuple[datetime | None, tuple[Reading, ...]]:
+        stored = s.store.evaluation(tag)
+        return None if stored is None else stored[0], tuple(s.store.latest(Owner.TIMBER, tag))
+
+    return _ask(question)
+
+
+def timber(tag: str) -> TimberFacts:
+    """Return one timber with its evaluation and the newest reading of each series."""
 
     def question(s: shop_module.Shop) -> TimberFacts:
         found = s.register.get(tag)
         answer, trouble = _answer(s, found.tag)
         latest = sorted(s.store.latest(Owner.TIMBER, found.tag), key=lambda r: r.taken_utc, reverse=True)
-        since = latest[0].taken_utc - timedelta(days=60) if latest else None
-        every = s.store.readings(Owner.TIMBER, found.tag, since) if latest else []
-        if latest and len(every) < most:  # read seldom: the older ones belong on the list too
-            every = s.store.readings(Owner.TIMBER, found.tag)
-        newest = sorted(every, key=lambda r: r.taken_utc, reverse=True)[:most]
         return TimberFacts(
             timber=found,
             use=s.woods.use_classes.get(found.use_class),
             answer=answer,
             trouble=trouble,
             latest=tuple(latest),
-            newest=tuple(newest),
-            revision=s.store.revision(),
         )
 
     return _ask(question)

@@ -101,7 +101,7 @@ def offer_table(name: str, table: Callable[[], pd.DataFrame], *, key: str) -> No
 def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
     """Offer paper and files; each is made only when somebody takes it."""
     tag = found.timber.tag
-    with st.expander("Print and export", key="paper"):
+    with st.container(key="paper"):
         left, right = st.columns(2)
         with left:
             me, size, url = preferences.chosen(), shop_facts.facts(), label_address()

@@ -17,7 +17,7 @@ import pandas as pd
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.charts import time_series
+from baulk.dashboard.charts import fitted, time_series
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import shop_access
 from baulk.ingest.evaluation import forecast_record
@@ -243,27 +243,26 @@ def _points(found: Sequence[Met]) -> list[Any]:
             "kind": ["at least" if each.reading.at_least else "measured" for each in some],
         }
     )
-    points = (
-        alt.Chart(frame_)
-        .mark_point(size=30, color=time_series.INK, fill=time_series.INK)
-        .encode(
-            x=_X,
-            y="came:Q",
-            fillOpacity=alt.condition("datum.kind == 'measured'", alt.value(0.8), alt.value(0)),
-            tooltip=[
-                alt.Tooltip("time:T", title="read", format="%d %b %Y"),
-                alt.Tooltip("came:Q", title="it read, %", format=".1f"),
-                alt.Tooltip("said:Q", title="it was to read, %", format=".1f"),
-                alt.Tooltip("kind:N", title="which is"),
-            ],
-        )
+    tooltip = [
+        alt.Tooltip("time:T", title="read", format="%d %b %Y"),
+        alt.Tooltip("came:Q", title="it read, %", format=".1f"),
+        alt.Tooltip("said:Q", title="it was to read, %", format=".1f"),
+        alt.Tooltip("kind:N", title="which is"),
+    ]
+    # pins above fibre saturation say only "at least": an arrow upward, never a row of dots
+    looks: tuple[tuple[str, dict[str, Any]], ...] = (
+        ("measured", {"size": 30, "filled": True, "opacity": 0.8}),
+        ("at least", {"size": 90, "filled": True, "shape": fitted.UP, "opacity": 0.8}),
     )
-    return [points]
+    return [
+        alt.Chart(part).mark_point(color=time_series.INK, **look).encode(x=_X, y="came:Q", tooltip=tooltip)
+        for kind, look in looks
+        if len(part := frame_[frame_["kind"] == kind])
+    ]
 
 
 def section(tag: str, today: Document, system: System, now: datetime) -> None:
     """Show the part of the Timber page that holds an earlier forecast against what came."""
-    st.header("Forecast and outcome", anchor=False)
     every = kept(tag, now)
     if not every:
         early = (now - USUAL).date().isoformat()
@@ -285,37 +284,43 @@ def section(tag: str, today: Document, system: System, now: datetime) -> None:
         st.info("There was no forecast to be made that day; choose another.")
         return
     found = met(then, today)
-    said = words.mds(map(layout.capital, sentences(then, today, found, system)))
-    st.markdown("\n".join(f"- {each}" for each in said))
-    for column, which in zip(st.columns(2, gap="large"), ("core", "mean"), strict=True):
+    told = [layout.capital(each) for each in sentences(then, today, found, system)]
+    st.markdown("\n".join(f"- {each}" for each in words.mds(told)))
+    for column, which, finding in zip(st.columns(2, gap="large"), ("core", "mean"), told[-2:], strict=True):
         with column:
             st.altair_chart(
                 part_chart(then, today, which, found),
                 width="stretch",
                 key=f"came-{which}",
-                alt=f"Moisture of the {which} in percent: forecast and outcome",
+                alt=finding,
             )
     for column, name in zip(st.columns(2, gap="large"), _most_telling(found), strict=False):
         with column:
-            st.caption(words.md(layout.capital(series_text.called(name, system)).rstrip(".")))
+            mine = [each for each in found if each.reading.series == name]
+            called = layout.capital(series_text.called(name, system))
+            finding = " ".join([called, *_of_readings(then, mine, system)])
+            st.caption(words.md(finding))
             st.altair_chart(
                 pins_chart(then, today, name, found),
                 width="stretch",
                 key=f"came-{name}",
-                alt="Pin readings in percent: forecast and outcome",
+                alt=finding,
             )
     st.caption(
         "Colour and dashes: what was forecast that day, dark for half the chances, light for nine in ten. "
-        "Black line: today's fit, dotted its own nine in ten. Dots: readings since; hollow ones only say "
+        "Black line: today's fit, dotted its own nine in ten. Dots: readings since; an arrow only says "
         "'at least'. The band of pins holds the meter's bias and scatter too."
     )
 
 
 def _most_telling(found: Sequence[Met]) -> list[str]:
-    """Give the deepest pins that have more to say than "at least", then the other deep ones."""
-    pins = {each.reading.series for each in found if _depth_mm(each.reading.series) is not None}
-    told = {each.reading.series for each in found if not each.reading.at_least}
-    return sorted(pins, key=lambda name: (name in told, _depth_mm(name) or 0.0), reverse=True)[:SHOWN_PINS]
+    """Give the deepest pins that have more to say than "at least"; a chart of the others shows nothing."""
+    told = {
+        each.reading.series
+        for each in found
+        if not each.reading.at_least and _depth_mm(each.reading.series) is not None
+    }
+    return sorted(told, key=lambda name: _depth_mm(name) or 0.0, reverse=True)[:SHOWN_PINS]
 
 
 def _depth_mm(text: str) -> float | None:

@@ -13,14 +13,13 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout, tap_picture
+from baulk.dashboard.sections import entry, layout, tap_picture, timber_edit, work_form
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photo_scale, photos
 from baulk.models import photograph, units
 from baulk.models.errors import BaulkError
 from baulk.models.photograph import Array, ButtEnd, Plane
-from baulk.models.text import events as event_text
 from baulk.models.timber import Event, EventKind, Timber, Value
 from baulk.models.units import System
 
@@ -64,7 +63,9 @@ def section(
     """Offer to measure on a kept photograph of a timber."""
     if not kept:
         return
-    with st.expander("Measure on a photograph", key="photo-measure"):
+    with st.container(key="photo-measure"):
+        if not st.toggle("Measure on a photograph", key="measure_on"):
+            return
         by_day = {words.clock(at): path for at, path in reversed(kept)}
         chosen = st.selectbox("Photograph", list(by_day), key="measure_photo")
         path = by_day[chosen]
@@ -270,12 +271,13 @@ def _as_entered(spot: tuple[float, float], butt: ButtEnd, timber: Timber) -> tup
 def _save(timber: Timber, made: Measured, facts: shop_facts.ShopFacts) -> None:
     now, by, note = layout.now(), preferences.chosen().name, "measured on a photograph"
     if made.kind is None:
-        ask(lambda s: operations.edit_timber(s, timber.tag, now_utc=now, by=by, note=note, **made.corrects))
-        st.session_state["event_told"] = f"Saved. {made.said}"
+        edits = ask(
+            lambda s: operations.edit_timber(s, timber.tag, now_utc=now, by=by, note=note, **made.corrects)
+        )
+        saving = timber_edit.told(timber.tag, edits, facts)
     else:
         event = Event(
             tag=timber.tag, kind=made.kind, at_utc=now, noted_utc=now, detail=made.detail, by=by, note=note
         )
-        ask(lambda s: operations.add_event(s, event))
-        st.session_state["event_told"] = f"Saved: {event_text.event(event, facts.system)}."
-    st.rerun()
+        saving = work_form.enter(event, facts, sure=False)
+    entry.keep(lambda: saving)

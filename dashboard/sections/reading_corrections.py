@@ -1,137 +1,173 @@
-"""Readings of a timber taken back or put right on its page: who, when and why stay."""
+"""Readings in a list, each with Edit and Undo; what was stored is kept, with who and why."""
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from collections.abc import Callable, Sequence
+from datetime import datetime
 from typing import Final
+from zlib import crc32
 
 import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout
+from baulk.dashboard.sections import entry, layout, reading_form
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import corrections
 from baulk.ingest.corrections import Correction
 from baulk.ingest.errors import Unlikely
+from baulk.ingest.store.base import to_us
 from baulk.models import units
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.quantity import OF_DEVICE, Owner, Quantity
-from baulk.models.reading import BY_HAND, Reading
+from baulk.models.quantity import AT_DEPTH, Owner, Quantity
+from baulk.models.reading import Reading
+from baulk.models.section import Face
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 
 SHOWN: Final = 8
-MOST: Final = 20  # of those entered by hand
-LATE: Final = timedelta(days=120)
+EDITED: Final = "reading_edited"  # the row that is open for editing
 
 
-def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:
-    """Offer the newest readings to be edited or undone, and list what was."""
-    tag = found.timber.tag
-    if told := st.session_state.pop("correction_told", None):
-        st.success(words.md(told))
-    of_wood = [one for one in _offered(found, now) if one.series.quantity not in OF_DEVICE]
-    done = ask(lambda s: corrections.listed(s.store, Owner.TIMBER, tag))
-    if not of_wood and not done:
+def rows(readings: Sequence[Reading], facts: shop_facts.ShopFacts, now: datetime, *, tags: bool) -> None:
+    """List readings, each with Edit and Undo.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        Newest first.
+    facts : ShopFacts
+        For the reader's units.
+    now : datetime
+        The moment, with a time zone.
+    tags : bool
+        Whether each names its timber.
+    """
+    for one in readings:
+        name = f"{one.series}@{to_us(one.taken_utc)}"
+        short = f"{crc32(name.encode()):08x}"
+        with st.container(horizontal=True, vertical_alignment="center", key=f"row-reading-{short}"):
+            st.html(_said(one, facts, now, tags=tags))
+            edit = st.button("Edit", key=f"reading_edit-{short}")
+            undo = st.button("Undo", key=f"reading_undo-{short}")
+        if edit:
+            st.session_state[EDITED] = name
+            st.rerun()
+        if undo:
+            _undo(one, facts)
+        if st.session_state.get(EDITED) == name:
+            _edit(one, facts, name)
+
+
+def listed(tag: str, facts: shop_facts.ShopFacts) -> None:
+    """List what was edited or undone of a timber: when, what, by whom, why; each with Undo."""
+    every = ask(lambda s: corrections.listed(s.store, Owner.TIMBER, tag))
+    if not every:
         return
-    with st.expander("Undo or edit a reading", key="reading-undo"):
-        if of_wood:
-            _choose(of_wood, facts, now)
-        if done:
-            _list(done, facts, now)
+    st.markdown("**Edited or undone**")
+    for one in every[: -SHOWN - 1 : -1]:
+        what = f"{_what(one, facts)}{'' if one.counts else '; put back'}"
+        how = ", ".join(filter(None, (words.day(one.at_utc), one.by, one.note)))
+        with st.container(horizontal=True, vertical_alignment="center", key=f"row-correction-{one.number}"):
+            st.html(f'<div class="b-row">{words.esc(what)}<small>{words.esc(how)}</small></div>')
+            if one.counts and st.button("Undo", key=f"correction_undo-{one.number}"):
+                with layout.errors_as_sentences():
+                    back = _back(one, facts)
+                    entry.keep(lambda back=back: (back(), None))  # type: ignore[misc]
 
 
-def _offered(found: shop_facts.TimberFacts, now: datetime) -> list[Reading]:
-    """Give what was entered by hand of late, the newest first, then what else is new."""
-    tag = found.timber.tag
-    late = ask(lambda s: s.store.readings(Owner.TIMBER, tag, now - LATE))
-    hand = [one for one in reversed(late) if one.source == BY_HAND][:MOST]
-    return [*hand, *(one for one in found.newest if one not in hand)]
-
-
-def _choose(readings: list[Reading], facts: shop_facts.ShopFacts, now: datetime) -> None:
-    chosen = st.selectbox(
-        "Entered by mistake", readings, key="reading_wrong", format_func=lambda one: _said(one, facts)
+def _said(one: Reading, facts: shop_facts.ShopFacts, now: datetime, *, tags: bool) -> str:
+    value = event_text.value(one, facts.system, facts.temperature)
+    tag = f"{words.esc(one.series.name)} " if tags else ""
+    called = series_text.called(str(one.series), facts.system)
+    how = ", ".join(
+        filter(None, (words.age(one.taken_utc, now), words.source(one), event_text.flags(one, facts.system)))
     )
-    value = st.text_input(
-        "What it should be", key="reading_right", placeholder="empty: take it back", help="Only for Edit."
+    return (
+        f'<div class="b-row">{tag}<b>{words.esc(value)}</b> {words.esc(called)}'
+        f"<small>{words.esc(how)}</small></div>"
     )
-    note = st.text_input("Why", key="reading_why", placeholder="tag of another timber")
-    st.caption("What it was stays in the books, with your name and today's date; the forecast follows.")
-    by = preferences.chosen().name  # asked here: the shop's own thread knows no person
-    with st.container(horizontal=True):
-        undone = st.button("Undo", key="reading_back")
-        edited = st.button("Edit", key="reading_edit", disabled=not value.strip())
-        doubt = st.session_state.get("reading_doubted")
-        sure = doubt == (str(chosen.series), chosen.taken_utc, value) and st.button(
-            "Save anyway", key="reading_sure"
-        )
+
+
+def _undo(one: Reading, facts: shop_facts.ShopFacts) -> None:
+    by, now = preferences.chosen().name, layout.now()  # asked here: the shop's own thread knows no person
+    with layout.errors_as_sentences():
+
+        def act() -> entry.Saving:
+            done = ask(lambda s: corrections.take_back(s, one, by=by, note="", now_utc=now))
+            told = f"Undone: {reading_form.described(one, facts)} of {one.series.name}. It stays on record."
+            return told, lambda: _put_back(done, facts)
+
+        entry.keep(act)
+
+
+def _put_back(done: Correction, facts: shop_facts.ShopFacts) -> str:
+    return _back(done, facts)()
+
+
+def _back(done: Correction, facts: shop_facts.ShopFacts) -> Callable[[], str]:
+    """Return what takes a correction back, by whoever presses now."""
+    by, now = preferences.chosen().name, layout.now()
+
+    def act() -> str:
+        ask(lambda s: corrections.undo(s, done, by=by, now_utc=now))
+        return f"Put back as it was: {reading_form.described(done.was, facts)} of {done.was.series.name}."
+
+    return act
+
+
+def _edit(one: Reading, facts: shop_facts.ShopFacts, name: str) -> None:
+    box = entry.Entry(
+        f"correct-{crc32(name.encode()):08x}", cancels=lambda: st.session_state.pop(EDITED, None)
+    )
+    shown = event_text.value(one, facts.system, facts.temperature).removeprefix("at least ")
+    pins, face = one.series.quantity in AT_DEPTH, one.series.face
+    depth = units.show_length(one.series.depth_mm, facts.system) if one.series.depth_mm is not None else ""
+    with box.form():
+        left, right = st.columns(2, wrap=False)
+        value = left.text_input("What it should be", shown, key=box.key("value"))
+        why = right.text_input("Why", key=box.key("why"), placeholder="misread")
+        deep, at = depth, "as it was"
+        if pins:
+            left, right = st.columns(2, wrap=False)
+            deep = left.text_input("Pin depth", depth, key=box.key("depth"))
+            keep = "any" if face is None else face.value
+            faces = list(dict.fromkeys((keep, *(each.value for each in Face))))
+            at = str(right.selectbox("Face", faces, key=box.key("face")))
+        st.caption("What it was stays on record, with your name and today's date; the forecast follows.")
+        pressed = box.buttons()
+    if not pressed:
+        return
+    given = (value, deep, at)
+    by, now, sure = preferences.chosen().name, layout.now(), box.is_sure(given)
     try:
-        if undone:
-            _keep(
-                ask(lambda s: corrections.take_back(s, chosen, by=by, note=note.strip(), now_utc=now)), facts
-            )
-        if edited or sure:
-            number = _value(value, chosen, facts)
-            _keep(
-                ask(
-                    lambda s: corrections.put_right(
-                        s, chosen, by=by, note=note.strip(), now_utc=now, value=number, sure=bool(sure)
-                    )
-                ),
-                facts,
-            )
+        bare = units.default_length_unit(facts.system)
+        number = None if value.strip() == shown else _value(value, one, facts)
+        depth_mm = None if not pins or deep.strip() == depth else units.length_mm(deep, bare=bare)
+        fresh = Face(at) if pins and at not in {"any", face and face.value} else None
+
+        def act() -> entry.Saving:
+            done = ask(
+                lambda s: corrections.put_right(
+                    s, one, by=by, note=why.strip(), now_utc=now, value=number, depth_mm=depth_mm, face=fresh,
+                    sure=sure,
+                )
+            )  # fmt: skip
+            return f"{_what(done, facts)}. The forecast follows by itself.", lambda: _put_back(done, facts)
+
+        box.keep(act)
     except Unlikely as err:
-        st.session_state["reading_doubted"] = (str(chosen.series), chosen.taken_utc, value)
-        st.session_state["reading_doubt"] = str(err)
-        st.rerun()
+        box.doubt(given, layout.sentence(err), told=True)
     except BaulkError as err:
-        st.error(layout.sentence(err))
-    if doubt is not None and (doubted := st.session_state.get("reading_doubt")):
-        st.warning(words.md(doubted))
-
-
-def _list(done: list[Correction], facts: shop_facts.ShopFacts, now: datetime) -> None:
-    layout.cards(
-        ("Day", "What", "By", "Why"),
-        [
-            (words.day(one.at_utc), _what(one, facts), one.by or "·", one.note or "·")
-            for one in done[:-SHOWN:-1]
-        ],
-    )
-    counting = [one for one in done if one.counts][::-1]
-    if not counting:
-        return
-    chosen = st.selectbox(
-        "Taken back or corrected by mistake", counting, key="correction_wrong",
-        format_func=lambda one: f"{words.day(one.at_utc)}: {_what(one, facts)}",
-    )  # fmt: skip
-    by = preferences.chosen().name
-    if st.button("Put it back", key="correction_back"):
-        with layout.errors_as_sentences():
-            _keep(ask(lambda s: corrections.undo(s, chosen, by=by, now_utc=now)), facts)
-
-
-def _keep(done: Correction, facts: shop_facts.ShopFacts) -> None:
-    for key in ("reading_doubted", "reading_doubt", "reading_right", "reading_why", "reading_wrong"):
-        st.session_state.pop(key, None)
-    back = "" if done.counts else "Put back as it was. "
-    st.session_state["correction_told"] = f"{back}{_what(done, facts)}. The forecast follows by itself."
-    st.rerun()
-
-
-def _said(one: Reading, facts: shop_facts.ShopFacts) -> str:
-    shown = event_text.value(one, facts.system, facts.temperature)
-    return f"{words.clock(one.taken_utc)}: {series_text.called(str(one.series), facts.system)}, {shown}"
+        box.refuse(layout.sentence(err), told=True)
 
 
 def _what(done: Correction, facts: shop_facts.ShopFacts) -> str:
+    was = reading_form.described(done.was, facts)
     if done.now is None:
-        return f"Taken back: {_said(done.was, facts)}"
-    now = event_text.value(done.now, facts.system, facts.temperature)
-    return f"Corrected: {_said(done.was, facts)}, now {now}"
+        return f"Undone: {was}"
+    return f"Edited: {was}; now {reading_form.described(done.now, facts)}"
 
 
 def _value(text: str, reading: Reading, facts: shop_facts.ShopFacts) -> float:

@@ -92,7 +92,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     timber, tag = found.timber, found.timber.tag
     settings, uses = ask(lambda s: (s.config.verdict, s.woods.use_classes))
     size = show_size(timber.finished.width_mm, timber.finished.depth_mm, facts.system)
-    with st.expander("What if", key="what-if"), st.form(f"what_if-{tag}", border=False):
+    with st.form(f"what_if-{tag}", border=False):
         left, right = st.columns(2)
         use = left.selectbox(
             "It were for", uses.names(), index=uses.names().index(found.use.name),

@@ -17,11 +17,11 @@ SHOWN: Final = 2
 
 
 def show(tag: str, system: System, now: datetime) -> None:
-    """List what is to be looked for and done; nothing where nothing is."""
+    """List what is to be looked for and done."""
     said = sentences(ask(lambda s: keeping_record.look(s, tag, now)), system)
     if not said:
+        st.caption("Nothing is due.")
         return
-    st.header("While it lies", anchor=False)
     rows = [f"<li>{words.esc(each)}</li>" for each in said]
     first, rest = "".join(rows[:SHOWN]), "".join(rows[SHOWN:])
     more = f'<details class="b-more"><summary>more to do</summary><ul class="b-findings">{rest}</ul>'

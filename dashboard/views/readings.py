@@ -1,153 +1,112 @@
-"""Readings: enter what meter and scale say of one timber, with a hint at once."""
+"""Readings: the newest of all timbers, each with Edit and Undo; one entered by hand; the way to a file."""
 
 from __future__ import annotations
+
+from typing import Final
 
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import camera, layout, reading_form
+from baulk.dashboard.queries import newest_readings, shop_facts, which_tag
+from baulk.dashboard.sections import address, camera, entry, folds, layout, reading_corrections, reading_form
 from baulk.ingest.evaluation.document_fields import sentence
-from baulk.models import text, units
-from baulk.models.errors import BaulkError
-from baulk.models.meter import pin_depth
-from baulk.models.quantity import AT_DEPTH, OF_DEVICE
-from baulk.models.section import Face
-from baulk.models.text import events as event_text
-from baulk.models.text import series as series_text
+from baulk.models import units
 
-KINDS = {"pins": "Pin meter", "weight": "Weight"}
+SOURCES: Final = {"": "all", "hand": "by hand", "mqtt": "sensors", "import": "imported"}
+KINDS: Final = {"": "all", "pins": "pins", "weight": "weights"}
 
 
 def find(tags: tuple[str, ...]) -> str | None:
     """Return the timber that is read now: from the address, the list, or the code on its tag."""
-    asked = st.query_params.get("tag")
-    if asked and asked != st.session_state.get("round_asked"):
-        st.session_state["round_asked"] = asked
-        if asked in tags:
-            st.session_state["round_tag"] = asked
-        else:
-            st.error(f"There is no timber {words.md(asked)}; choose one below.")
-    with st.expander("Scan its tag", key="scan"):
-        if (found := camera.tag()) is not None:
-            if found in tags:
-                st.session_state["round_tag"] = found
-                st.success(f"That is {words.md(found)}.")
-            else:
-                st.error(f"The code says {words.md(found)}, and no timber here has that tag.")
-    return st.selectbox("Timber", tags, index=None, key="round_tag", placeholder="choose a tag")
+    asked = address.get("tag", "")
+    known = which_tag.find(asked) if asked else None
+    if asked and known not in tags:
+        st.error(f"There is no timber {words.md(asked)}; choose one below.")
+        known = None
 
+    def choose() -> None:
+        address.set(tag=st.session_state["reading_tag"] or "")
 
-def depths(found: shop_facts.TimberFacts, system: units.System) -> str:
-    """Say which depth matters now, and which one reads the mean of the section."""
-    side = min(found.timber.section.width_mm, found.timber.section.depth_mm)
-    mean = units.show_length(pin_depth.mean_depth_share(4) * side, system)
-    deep = units.show_length(side / 3, system)
-    said = f"Pins {mean} deep read about the mean of this section, {deep} and deeper its core."
-    if found.answer is not None:
-        judged = found.answer.verdict
-        following = sentence(judged.next_reading_coded, judged.next_reading, system, zone=words.zone())
-        said = f"Next: {following} {said}"
-    return said
-
-
-def usual_depth(found: shop_facts.TimberFacts, system: units.System) -> str:
-    """Return the depth at which this timber was read last, to be written over."""
-    for each in found.latest:
-        if each.series.quantity in AT_DEPTH and each.series.depth_mm is not None:
-            return units.show_length(each.series.depth_mm, system)
-    return ""
-
-
-def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
-    """Show the fields, the hint and the button."""
-    tag, system = found.timber.tag, facts.system
-    inch = system == "inch"
-    bare = units.default_length_unit(system)
-    kind = st.segmented_control(
-        "What is read", list(KINDS), format_func=KINDS.__getitem__, default="pins", key=f"round_kind-{tag}"
+    if st.session_state.get("reading_asked") != known:  # the address has changed: a link, Back, a code
+        st.session_state["reading_asked"] = st.session_state["reading_tag"] = known
+    st.selectbox(
+        "Add a reading of", tags, index=None, key="reading_tag", placeholder="choose a tag", on_change=choose
     )
-    if kind != "weight":
-        reading_form.ask(facts)
-    read: shop_facts.Typed | None = None
-    judged: shop_facts.Judged | None = None
-    try:
-        if kind == "weight":
-            typed = st.text_input(
-                "Weight", placeholder="212 lb" if inch else "96 kg", key=f"round_weight-{tag}"
-            )
-            if typed.strip():
-                read = shop_facts.weight_typed(tag, typed, units.default_mass_unit(system))
-        else:
-            one, two, three = st.columns(3)
-            typed = one.text_input("Meter says, % MC", placeholder="28.5", key=f"round_mc-{tag}")
-            depth = two.text_input("Pin depth", usual_depth(found, system), key=f"round_depth-{tag}")
-            face = three.selectbox("Face", ["any", *(f.value for f in Face)], key=f"round_face-{tag}")
-            end = st.text_input(
-                "Distance from an end, if under a yard",
-                placeholder="12 in" if inch else "300 mm",
-                key=f"round_end-{tag}",
-            )
-            if typed.strip():
-                at = None if face == "any" else Face(face)
-                read = shop_facts.pins_typed(tag, typed, depth, at, bare, end)
-        if read is not None:
-            judged = shop_facts.judged(read, layout.now())
-    except BaulkError as err:
-        st.error(layout.sentence(err))
+    return known
+
+
+def scan(tags: tuple[str, ...]) -> None:
+    """Take the tag from the code on a picture."""
+    found = camera.tag()
+    if found is None:
         return
-    if judged is not None:
-        reading_form.tell(judged, system)
-    doubtful = judged is not None and bool(judged.findings)
-    word = "Save anyway" if doubtful else "Save"
-    refused = read is None or (judged is not None and judged.impossible)
-    if not st.button(word, type="primary", key=f"round_store-{tag}", disabled=refused) or read is None:
-        return
-    with layout.errors_as_sentences():
-        near = shop_facts.store_by_hand(read, layout.now(), sure=doubtful)
-        st.session_state["round_done"] = (tag, near and text.sentence(near, system, zone=words.zone()))
-        st.rerun()
+    known = which_tag.find(found)
+    if known in tags and known is not None:
+        if known != address.get("tag", ""):
+            address.set(tag=known)
+            st.rerun()
+        st.caption(f"That is {words.md(known)}.")
+    else:
+        st.error(f"The code says {words.md(found)}, and no timber here has that tag.")
+
+
+def enter(tag: str, facts: shop_facts.ShopFacts) -> None:
+    """Ask for a reading of one timber."""
+    found = shop_facts.timber(tag)
+    timber = found.timber
+    size = units.show_size(timber.section.width_mm, timber.section.depth_mm, facts.system)
+    said = f"{timber.species}, {size}, in {timber.place}."
+    if found.answer is not None:
+        verdict = found.answer.verdict
+        following = sentence(
+            verdict.next_reading_coded, verdict.next_reading, facts.system, zone=words.zone()
+        )
+        said = f"{said} Next: {following}"
+    st.caption(words.md(said))
+    reading_form.form(found, facts, asks=True)
+    st.page_link("views/timber.py", label=f"Open {words.md(tag)}", query_params={"tag": tag})
+
+
+def filters(tag: str | None) -> tuple[str, str]:
+    """Ask which readings are listed, and keep it in the address; return kind and source."""
+    held = {}
+    with st.container(horizontal=True, key="readings-filter"):
+        for name, label, ways in (("kind", "What", KINDS), ("from", "From", SOURCES)):
+            now = address.get(name, "")
+            key = f"readings_{name}"
+            if st.session_state.get(f"{key}-seen") != now:
+                st.session_state[key] = st.session_state[f"{key}-seen"] = now if now in ways else ""
+            chosen = st.segmented_control(label, list(ways), format_func=ways.__getitem__, key=key) or ""
+            st.session_state[f"{key}-seen"] = held[name] = chosen
+            address.set(**{name: chosen})
+    if tag:
+        st.caption(f"Of {words.md(tag)} alone. Empty the field above for all timbers.")
+    return held["kind"], held["from"]
 
 
 def page() -> None:
-    """Show the form for one timber, and the way to the walk along all of them."""
+    """Show the form for one timber, and the newest readings of that one or of all."""
+    entry.tell()
     facts, now = shop_facts.facts(), layout.now()
-    layout.title("Readings", "Enter what meter and scale say of one timber.")
+    layout.title("Readings")
     tags = shop_facts.tags()
     if not tags:
-        st.info("No timber is tagged yet. Open Arrival in the menu above and tag the first one in.")
+        st.info("No timber is tagged yet. Open Add timber in the menu and enter the first one.")
         return
-    layout.to_walk()
-    done = st.session_state.pop("round_done", None)
-    if done:
-        for what in ("mc", "weight"):  # else the same number stands there to be saved twice
-            st.session_state[f"round_{what}-{done[0]}"] = ""
-        st.success(f"Stored for {words.md(done[0])}. Its forecast follows by itself.")
-        if done[1]:
-            st.warning(f"The forecast will set it aside: {words.md(done[1])}.")
-    chosen = find(tags)
-    if chosen is None:
-        return
-    found = shop_facts.timber(chosen)
-    timber = found.timber
-    size = units.show_size(timber.section.width_mm, timber.section.depth_mm, facts.system)
-    st.caption(words.md(f"{timber.species}, {size}, in {timber.place}. {depths(found, facts.system)}"))
-    form(found, facts)
-    st.page_link("views/timber.py", label=f"Open {words.md(chosen)}", query_params={"tag": chosen})
-    latest = [
-        (
-            event_text.value(r, facts.system, facts.temperature),
-            series_text.called(str(r.series), facts.system),
-            f"{words.age(r.taken_utc, now)}, {words.source(r)}",
-        )
-        for r in found.latest
-        if r.series.quantity not in OF_DEVICE
-    ]
+    with st.container(horizontal=True, key="readings-ways"):
+        layout.to_walk()
+        st.page_link("views/health.py", label="Import a file")
+    tag = find(tags)
+    folds.fold("scan", "Scan its tag", lambda: scan(tags))
+    if tag is not None:
+        enter(tag, facts)
     st.header("Newest readings", anchor=False)
-    if latest:
-        layout.values(latest)
+    kind, source = filters(tag)
+    found = newest_readings.of_all(now, tag=tag or "", kind=kind, source=source)
+    if found:
+        reading_corrections.rows(found, facts, now, tags=tag is None)
     else:
-        st.info("Nothing yet: this is its first reading.")
+        st.info("No reading is like that. Choose all, or add one above.")
 
 
 page()

@@ -130,7 +130,7 @@ class Findings:
 
     def _deciding(self) -> Iterator[Reason]:
         use, rule = self.rule.use, self.rule
-        if not self.calibration.enough:
+        if not self.calibration.enough and not use.may_stay_wet:
             yield Reason(
                 code="verdict.few_readings", values={"used": self.calibration.used, "needed": FEWEST}
             )

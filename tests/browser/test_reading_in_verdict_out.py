@@ -111,9 +111,9 @@ def test_a_published_reading_shows_on_the_open_page_and_changes_its_forecast(sho
     pages = browse.Pages(shop, tmp_path / "pages.log")
     try:
         page = tab(1280, 900)
-        page.goto(f"{pages.base}/timber?tag={TAG}")
-        expect(page.locator(".b-verdict .b-next")).to_be_visible(timeout=180_000)
-        mean_before = figure(page, "Mean MC now").text_content()
+        page.goto(f"{pages.base}/timber?tag={TAG}&open=why.forecast.readings")
+        expect(page.locator(".b-next")).to_be_visible(timeout=180_000)
+        mean_before = figure(page, "Average MC now").text_content()
         page.evaluate("window.neverReloaded = true")
 
         payload = [
@@ -130,7 +130,7 @@ def test_a_published_reading_shows_on_the_open_page_and_changes_its_forecast(sho
         )
         expect(page.get_by_text("17.3 %").first).to_be_visible(timeout=60_000)
         shown = time.monotonic() - sent
-        expect(figure(page, "Mean MC now")).not_to_have_text(mean_before, timeout=60_000)
+        expect(figure(page, "Average MC now")).not_to_have_text(mean_before, timeout=60_000)
         changed = time.monotonic() - sent
         print(f"reading shown after {shown:.1f} s, forecast changed after {changed:.1f} s")
         browse.shoot(page, "way-through")

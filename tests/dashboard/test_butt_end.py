@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import altair as alt
+import re
+
 import numpy as np
 import pytest
 
-from baulk.dashboard.charts import cross_section
+from baulk.dashboard.charts import butt_end
 from baulk.ingest.evaluation.document import parse
 
 
@@ -26,28 +27,24 @@ def cone(seen, core):
     return seen.model_copy(update={"field_now": field.model_copy(update={"median_pct": cells})})
 
 
-def drawn(seen):
-    axis = {"scale": alt.Scale(zero=False)}
-    return cross_section._contours(seen, 1.0, alt.X("x:Q", **axis), alt.Y("y:Q", **axis))
-
-
 def test_a_line_of_equal_moisture_is_a_circle_round_an_even_cone(seen):
-    lines = drawn(cone(seen, 60.0))[0].data
-    thirty = lines[lines["line"].str.startswith("50-")]
-    away = np.hypot(thirty["x"], thirty["y"])
-    assert away.to_numpy() == pytest.approx(25.0, abs=2.5)  # 60 - 0.4 * 25 = 50; cells of 12 mm
-
-
-def test_names_of_lines_keep_apart_so_that_they_can_be_read(seen):
-    names = drawn(seen)[1].data
-    places = names[["x", "y"]].to_numpy()
-    for n, one in enumerate(places):
-        for other in places[:n]:
-            assert np.hypot(*(one - other)) > 10
+    ((_, fifty),) = [each for each in butt_end.equal_moisture(cone(seen, 60.0)) if each[0] == 50]
+    away = np.hypot(fifty[:, 0], fifty[:, 1])
+    assert away == pytest.approx(25.0, abs=2.5)  # 60 - 0.4 * 25 = 50; cells of 12 mm
 
 
 def test_wood_of_one_moisture_has_no_lines(seen):
     field = seen.field_now
     even = tuple(tuple(22.0 for _ in row) for row in field.median_pct)
     flat = seen.model_copy(update={"field_now": field.model_copy(update={"median_pct": even})})
-    assert drawn(flat) == []
+    assert butt_end.equal_moisture(flat) == []
+
+
+@pytest.mark.parametrize("pith_y_mm", [-60, -40, 40, 60])
+def test_the_numbers_stand_clear_of_the_pith(seen, invented, pith_y_mm):
+    green = invented.Section(width_mm=200, depth_mm=200, pith_y_mm=pith_y_mm)
+    svg = butt_end.section(invented.piece("FER-01", section=green), seen, [], "metric").svg
+    below = [float(each) for each in re.findall(r'y="([\d.]+)"[^>]*class="in', svg)]
+    (pith,) = {float(each) for each in re.findall(r'd="M[\d.]+ ([\d.]+)h18', svg)}
+    assert len(below) == 2
+    assert min(abs(each - pith) for each in below) > 30

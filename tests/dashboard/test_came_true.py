@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from baulk.dashboard import words
+from baulk.dashboard.charts import fitted
 from baulk.dashboard.sections import forecast_review
 from baulk.ingest import shop as shop_module
 from baulk.ingest.evaluation.document import FittedReading, document_of, parse
@@ -121,7 +122,7 @@ def test_a_day_without_a_forecast_is_none(invented):
 def page(app, tag="FER-01"):
     app.run()
     app.switch_page("views/timber.py")
-    app.query_params["tag"] = tag
+    app.query_params["tag"], app.query_params["open"] = tag, "earlier"
     app.run()
     assert not app.exception
     return app
@@ -172,3 +173,19 @@ def test_when_a_part_comes_down_is_said_with_its_chances(invented):
     assert "beyond the forecast" in said(50, 80, 100, None, None)
     assert said(50, None, None, None, None).startswith("The core comes down to 20 % in less than half")
     assert "one chance of twenty" in said(None, None, None, None, None)
+
+
+def test_pins_that_only_say_at_least_are_not_drawn_and_such_readings_are_arrows(invented):
+    deep = "timber/FER-01/pin-76/moisture"
+    then = parse(earlier(invented, pins=[(PIN, 20.0), (deep, 35.0)]))
+    since = [
+        reading(invented, 40, 21),
+        reading(invented, 30, 30, at_least=True),
+        *(reading(invented, days, 30, series="pin-76/moisture", at_least=True) for days in (40, 30, 20)),
+    ]
+    found = forecast_review.met(then, today(invented, since))
+    assert forecast_review._most_telling(found) == [PIN]
+    dots, arrows = forecast_review._points(found)
+    assert list(dots.data["came"]) == [21]
+    assert arrows.mark.shape == fitted.UP
+    assert len(arrows.data) == 4

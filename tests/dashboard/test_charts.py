@@ -1,9 +1,11 @@
 """The moisture scale can be read without colour vision, and the pictures hold what they should."""
 
+import re
+
 import numpy as np
 import pytest
 
-from baulk.dashboard.charts import cross_section, surface, time_series
+from baulk.dashboard.charts import butt_end, cross_section, fitted, forecast, surface, time_series
 from baulk.ingest.evaluation.document import CheckingMargin, parse
 from baulk.models.section import Face
 
@@ -48,39 +50,88 @@ def test_the_ends_of_the_scale_hold_for_what_lies_beyond():
     assert time_series.moisture_colour(150) == time_series.MOISTURE[-1]
 
 
+def shapes(svg, kind):
+    """The elements of a drawing, each with its numbers."""
+    found = re.findall(rf"<{kind} ([^>]*)>", svg)
+    return [{k: float(v) for k, v in re.findall(r'(?<![-\w])(\w+)="(-?[\d.]+)"', each)} for each in found]
+
+
 @pytest.mark.parametrize(("width", "depth"), [(203.2, 196.85), (300, 100), (100, 300)])
 def test_the_section_is_drawn_to_scale(invented, width, depth):
     timber = invented.piece(
         "FER-01",
         section=invented.Section(width_mm=width, depth_mm=depth),
-        finished=invented.Finished(width_mm=90, depth_mm=90),
+        finished=invented.Finished(width_mm=90, depth_mm=60),
     )
-    spec = cross_section.section(timber, None, [], "metric").to_dict()
-    x, y = (spec["layer"][0]["encoding"][axis]["scale"]["domain"] for axis in "xy")
-    assert spec["width"] / (x[1] - x[0]) == pytest.approx(spec["height"] / (y[1] - y[0]), rel=0.01)
-    assert spec["autosize"]["type"] == "pad"  # else axes and legend would eat into the picture
+    drawn = butt_end.section(timber, None, [], "metric")
+    green, _, piece = shapes(drawn.svg, "rect")
+    assert green["width"] / green["height"] == pytest.approx(width / depth, rel=0.001)
+    assert piece["width"] / green["width"] == pytest.approx(90 / width, rel=0.001)
+    assert piece["height"] / green["height"] == pytest.approx(60 / depth, rel=0.001)
 
 
 def test_pins_are_drawn_at_their_depth_under_their_face(invented):
     timber = invented.piece("FER-01")
-    pin = cross_section.Pin(depth_mm=50.8, face=Face.B)
-    spec = cross_section.section(timber, None, [pin], "inch").to_dict()
-    rows = [row for data in spec["datasets"].values() for row in data if "pins" in str(row.get("what"))]
-    assert [(row["x"], row["y"]) for row in rows] == [(pytest.approx(2.0), 0.0)]  # 4 in to face b, less 2 in
+    drawn = butt_end.section(timber, None, [butt_end.Pin(depth_mm=50.8, face=Face.B)], "inch")
+    (green, *_), (spot,) = shapes(drawn.svg, "rect"), shapes(drawn.svg, "circle")
+    across = (spot["cx"] - green["x"]) / green["width"]
+    assert across == pytest.approx(6 / 8, abs=0.001)  # 8 in wide, 2 in from face b
+    assert (spot["cy"] - green["y"]) / green["height"] == pytest.approx(0.5, abs=0.001)
+    assert "pins read 2 in deep" in drawn.said
 
 
-def test_the_fan_reaches_from_the_past_over_now_to_the_end(invented):
+def test_core_and_average_are_printed_in_the_section_and_said(invented):
+    timber = invented.piece("FER-01")
+    answer = parse(invented.evaluation(timber))
+    drawn = butt_end.section(timber, answer, [], "inch")
+    assert ">core 48 %</text>" in drawn.svg
+    assert ">average 40 %</text>" in drawn.svg
+    assert "48 % MC in the core and 40 % on average" in drawn.said
+    assert not re.search(r"\d\.\d{4}", re.sub(r"<[^>]*>", "", drawn.svg))  # no number such as 52.520000
+
+
+def test_the_sizes_stand_on_the_sides_of_the_outline_with_their_change(invented):
+    timber = invented.piece("FER-01")
+    drawn, times = cross_section.picture(timber, parse(invented.evaluation(timber)).movement, "inch")
+    sides = re.findall(r"<text[^>]*>([^<]*)</text>", drawn.svg)
+    assert sides[0] == "a: 5.92 in (-0.08 in)"  # 152.4 mm less 2.1
+    assert [each[0] for each in sides] == ["a", "b", "c", "d"]
+    assert times >= 1
+    assert "its use allows 0.10 in" in drawn.said
+
+
+def test_the_forecast_names_the_day_and_says_what_it_finds(invented):
     answer = parse(invented.evaluation(invented.piece("FER-01")))
-    spec = time_series.fan(answer, "core", (16, 22), answer.verdict.dates["square"]).to_dict()
+    now = answer.made_utc
+    spec = forecast.chart(answer, (16, 22), now).to_dict()
     words = {row.get("text") for data in spec["datasets"].values() for row in data}
-    assert {"now", "square", "where it will live"} <= words
+    named = {each for each in words if each and each.startswith("square about ")}
+    assert {"now", "where it will live"} <= words
+    assert len(named) == 1
+    day = named.pop().removeprefix("square ")
+    assert forecast.finding(answer, now).startswith(f"It may be squared {day}: by then the core goes")
+    none = answer.model_copy(
+        update={"verdict": answer.verdict.model_copy(update={"dates": {"square": None}})}
+    )
+    assert forecast.finding(none, now).startswith("No day for squaring within the forecast: by ")
+    done = answer.model_copy(update={"verdict": answer.verdict.model_copy(update={"dates": {"square": now}})})
+    assert forecast.finding(done, now) == "It may be squared now: 48 % in the core, 40 % on average."
 
 
-def test_readings_left_out_are_told_apart(invented):
+def test_readings_left_out_and_at_least_are_told_apart(invented):
     answer = parse(invented.evaluation(invented.piece("FER-01")))
-    spec = time_series.readings(answer, {}, "metric").to_dict()
-    kinds = {row["kind"] for data in spec["datasets"].values() for row in data}
-    assert kinds == {"measured", "at least", "left out"}
+    spec = fitted.chart(answer, "metric").to_dict()
+    held = [spec["datasets"][layer["data"]["name"]] for layer in spec["layer"]]
+    kinds = [{row["kind"] for row in rows} for rows in held]
+    assert kinds == [
+        {"measured"},
+        {"measured", "left out"},
+        {"at least"},
+    ]  # the last are arrows, no line
+    assert spec["layer"][2]["mark"]["shape"] == fitted.UP
+    said = fitted.finding(answer)
+    assert said.startswith("Of 45 readings 14 lie ")
+    assert said.endswith("28 only say at least this wet, 3 are left out.")
 
 
 def test_the_surface_is_drawn_by_day_below_or_above_what_boards_stand():
@@ -104,3 +155,7 @@ def test_the_surface_is_drawn_by_day_below_or_above_what_boards_stand():
     assert [row["value"] for row in drawn if row["which"] == "the surface wants"] == days
     assert {row["value"] for row in drawn if row["which"] != "the surface wants"} == {3.745}
     assert band["encoding"]["y"]["scale"]["domain"][1] > 6.0
+    assert surface.finding(margin, margin.ahead) == (
+        "In the next 2 days the surface wants at most 6.0 % of its length, and boards of its wood stand "
+        "3.7 %; the chance of too much is 90 %."
+    )

@@ -44,8 +44,9 @@ def measuring(app, shop_folder, invented):
 
     app.run()
     app.switch_page("views/timber.py")
-    app.query_params["tag"] = TAG
+    app.query_params["tag"], app.query_params["open"] = TAG, "files"
     app.run()
+    app.toggle(key="measure_on").set_value(True).run()
     assert not app.exception
     return measure
 

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import io
+from datetime import UTC, datetime
 
 import pytest
 import segno
 
 from baulk.dashboard.printing import labels
+from baulk.dashboard.queries import newest_readings
 from baulk.dashboard.sections import camera
-from baulk.ingest import photos
+from baulk.ingest import operations, photos
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import parse
 from baulk.ingest.store import notes
 from baulk.ingest.walk import plausible
 from baulk.models.errors import OutOfRange
-from baulk.models.quantity import Owner
+from baulk.models.quantity import Owner, Quantity
+from baulk.models.reading import Series
 from baulk.models.section import Face
 
 
@@ -30,39 +33,58 @@ def open_page(app, **query):
 
 
 def said(app):
-    return " ".join(each.value for kind in (app.info, app.warning, app.error, app.success) for each in kind)
+    """What is told in boxes and in the bar of what was saved."""
+    boxes = [each.value for kind in (app.info, app.warning, app.error, app.success) for each in kind]
+    return " ".join([*boxes, *(each.proto.body for each in app.get("html"))])
+
+
+def of(app, tag, field, kind="pins", count=0):
+    """The field of a timber's form."""
+    return app.text_input(key=f"reading-{tag}-{kind}-{field}-{count}")
+
+
+def save(app, tag, kind="pins", count=0):
+    app.button(key=f"reading-{tag}-{kind}-save-{count}").click().run()
+    assert not app.exception
+
+
+def by_hand(shop_folder, tag):
+    with shops.open(shop_folder) as shop:
+        return [r for r in shop.store.readings(Owner.TIMBER, tag) if r.source == "hand"]
 
 
 def test_the_page_asks_which_timber_and_leads_to_the_walk(app):
     page = open_page(app)
-    assert page.selectbox(key="round_tag").value is None
+    assert page.selectbox(key="reading_tag").value is None
     assert any('href="/field/walk"' in each.proto.body for each in page.get("html"))
 
 
 def test_the_address_of_a_label_chooses_the_timber_and_the_depth_that_matters_is_said(app):
-    page = open_page(app, tag="FER-02")
-    assert page.selectbox(key="round_tag").value == "FER-02"
+    page = open_page(app, tag="fer-02")
+    assert page.selectbox(key="reading_tag").value == "FER-02"
     told = " ".join(each.value for each in page.caption)
     assert "drive pins 3 in deep into face b" in told
-    assert "Pins 1 1/16 in deep read about the mean" in told
+    assert "1 1/16 in deep reads about the average" in told
 
 
 def test_an_unknown_tag_in_the_address_is_said(app):
     assert "no timber FER-99" in said(open_page(app, tag="FER-99"))
 
 
-def test_a_pin_reading_that_fits_is_said_to_fit_and_is_stored(app, shop_folder):
+def test_what_is_expected_stands_there_before_a_number_is_typed_and_the_reading_is_stored(app, shop_folder):
     page = open_page(app, tag="FER-03")
-    page.text_input(key="round_depth-FER-03").set_value("3 in")
-    page.text_input(key="round_mc-FER-03").set_value("20.5").run()
-    assert "The forecast expects" in page.info[-1].value
-    page.button(key="round_store-FER-03").click().run()
-    assert page.text_input(key="round_mc-FER-03").value == ""
-    assert not page.exception
-    assert "Stored for FER-03" in said(page)
-    with shops.open(shop_folder) as shop:
-        hand = [r for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"]
+    assert any(each.value.startswith("Expected 1 1/4 in deep: ") for each in page.caption)
+    of(page, "FER-03", "depth").set_value("3 in")
+    of(page, "FER-03", "mc").set_value("20.5")
+    assert not page.button(key="reading-FER-03-pins-save-0").disabled  # it never greys
+    save(page, "FER-03")
+    assert of(page, "FER-03", "mc", count=1).value == ""
+    assert "Saved for FER-03: 20.5 %" in said(page)
+    hand = by_hand(shop_folder, "FER-03")
     assert [(r.value, r.series.depth_mm) for r in hand] == [(20.5, pytest.approx(76.2))]
+    next(each for each in page.button if (each.key or "").startswith("saved-undo-")).click().run()
+    assert "Undone: 20.5 %" in said(page)
+    assert by_hand(shop_folder, "FER-03") == []
 
 
 def asks(page):
@@ -73,9 +95,9 @@ def asks(page):
 def test_whether_the_meter_corrects_by_itself_is_asked_once_and_kept(app, shop_folder, word, corrects):
     page = open_page(app, tag="FER-03")
     assert asks(page)
-    page.segmented_control(key="round_kind-FER-03").set_value("weight").run()
+    page.segmented_control(key="reading_kind-FER-03").set_value("weight").run()
     assert not asks(page), "a scale has no such thing"
-    page.segmented_control(key="round_kind-FER-03").set_value("pins").run()
+    page.segmented_control(key="reading_kind-FER-03").set_value("pins").run()
     page.button(key=f"hand_meter-{word}").click().run()
     assert not page.exception
     assert "The forecasts follow" in said(page)
@@ -110,7 +132,7 @@ def test_where_the_settings_name_the_hand_meter_the_page_offers_no_answer(app, s
 def test_the_boxes_for_pictures_say_the_limit_that_holds(app):
     app.run()
     app.switch_page("views/timber.py")
-    app.query_params["tag"] = "FER-03"
+    app.query_params["tag"], app.query_params["open"] = "FER-03", "files"
     app.run()
     boxes = [each.proto for each in app.get("file_uploader") if ".png" in each.proto.type]
     app.switch_page("views/arrival.py").run()
@@ -119,15 +141,23 @@ def test_the_boxes_for_pictures_say_the_limit_that_holds(app):
     assert {each.max_upload_size_mb for each in boxes} == {photos.MOST_MB}
 
 
-def test_a_timbers_own_page_asks_once_a_meter_was_read_by_hand(app):
+def of_timber(app, **more):
     app.run()
     app.switch_page("views/timber.py")
-    app.query_params["tag"] = "FER-03"
-    assert not asks(app.run()), "its sensors are no hand meter"
-    app.text_input(key="hand_mc").set_value("20.5")
-    app.text_input(key="hand_depth").set_value("3 in")
-    app.button(key="hand_store").click().run()
-    assert asks(app.run())
+    for name, value in {"tag": "FER-03", "do": "reading", **more}.items():
+        app.query_params[name] = value
+    app.run()
+    assert not app.exception
+    return app
+
+
+def test_a_timbers_own_page_asks_once_a_meter_was_read_by_hand(app):
+    page = of_timber(app)
+    assert not asks(page), "its sensors are no hand meter"
+    of(page, "FER-03", "mc").set_value("20.5")
+    of(page, "FER-03", "depth").set_value("3 in")
+    save(page, "FER-03")
+    assert asks(of_timber(page))
     app.button(key="hand_meter-No").click().run()
     assert not app.exception
     assert not asks(app)
@@ -135,64 +165,89 @@ def test_a_timbers_own_page_asks_once_a_meter_was_read_by_hand(app):
 
 def test_a_reading_far_from_what_is_expected_gets_a_warning_before_it_is_stored(app, shop_folder):
     page = open_page(app, tag="FER-03")
-    page.text_input(key="round_depth-FER-03").set_value("3 in")
-    page.text_input(key="round_mc-FER-03").set_value("8").run()
+    of(page, "FER-03", "depth").set_value("3 in")
+    of(page, "FER-03", "mc").set_value("8")
+    save(page, "FER-03")
     assert "far from 8 %" in page.warning[0].value
-    button = page.button(key="round_store-FER-03")
+    assert by_hand(shop_folder, "FER-03") == []
+    button = page.button(key="reading-FER-03-pins-save-0")
     assert (button.label, button.disabled) == ("Save anyway", False)
-    button.click().run()
-    with shops.open(shop_folder) as shop:
-        hand = [r.value for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"]
-    assert hand == [8.0]
+    save(page, "FER-03")
+    assert [r.value for r in by_hand(shop_folder, "FER-03")] == [8.0]
 
 
-def test_what_a_timber_cannot_be_is_said_with_the_limit_and_cannot_be_saved(app):
+def test_a_doubted_number_that_is_changed_is_judged_anew(app, shop_folder):
     page = open_page(app, tag="FER-03")
-    page.text_input(key="round_depth-FER-03").set_value("25 in")
-    page.text_input(key="round_mc-FER-03").set_value("20").run()
-    assert "the piece is 7 3/4 in there" in page.error[0].value
-    assert page.button(key="round_store-FER-03").disabled
-    page.text_input(key="round_depth-FER-03").set_value("2 in").run()
-    page.text_input(key="round_mc-FER-03").set_value("0.23").run()
+    of(page, "FER-03", "depth").set_value("3 in")
+    of(page, "FER-03", "mc").set_value("0.23")
+    save(page, "FER-03")
     assert "Is 23 % meant?" in page.warning[0].value
+    of(page, "FER-03", "mc").set_value("8")
+    save(page, "FER-03")
+    assert "far from 8 %" in page.warning[0].value
+    assert by_hand(shop_folder, "FER-03") == []
 
 
-def test_on_the_page_of_a_timber_what_is_unlikely_wants_a_second_tap(app, shop_folder):
-    app.run()
-    app.switch_page("views/timber.py")
-    app.query_params["tag"] = "FER-03"
-    app.run()
-    app.text_input(key="hand_mc").set_value("0.23")
-    app.text_input(key="hand_depth").set_value("2 in")
-    app.button(key="hand_store").click().run()
-    assert "Is 23 % meant?" in said(app)
-    with shops.open(shop_folder) as shop:
-        assert not [r for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"]
-    app.button(key="hand_sure").click().run()
-    assert not app.exception
-    assert "Stored" in said(app)
-    with shops.open(shop_folder) as shop:
-        assert [r.value for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"] == [0.23]
+def test_what_a_timber_cannot_be_is_said_with_the_limit_and_is_not_saved(app, shop_folder):
+    page = open_page(app, tag="FER-03")
+    of(page, "FER-03", "depth").set_value("25 in")
+    of(page, "FER-03", "mc").set_value("20")
+    for _ in range(2):
+        save(page, "FER-03")
+        assert "the piece is 7 3/4 in there" in page.error[0].value
+    assert by_hand(shop_folder, "FER-03") == []
+    assert of(page, "FER-03", "mc").value == "20"  # what was typed stays
 
 
 def test_nonsense_is_a_sentence_and_nothing_is_stored(app, shop_folder):
     page = open_page(app, tag="FER-03")
-    page.text_input(key="round_depth-FER-03").set_value("3 in")
-    page.text_input(key="round_mc-FER-03").set_value("wet").run()
+    of(page, "FER-03", "depth").set_value("3 in")
+    of(page, "FER-03", "mc").set_value("wet")
+    save(page, "FER-03")
     assert "is a number such as 28.5" in page.error[0].value
-    with shops.open(shop_folder) as shop:
-        assert not [r for r in shop.store.readings(Owner.TIMBER, "FER-03") if r.source == "hand"]
+    assert by_hand(shop_folder, "FER-03") == []
 
 
 def test_a_weight_is_held_against_the_last_one(app):
     page = open_page(app, tag="FER-03")
-    page.segmented_control(key="round_kind-FER-03").set_value("weight").run()
-    page.text_input(key="round_weight-FER-03").set_value("250 lb").run()
-    assert "gets no heavier" in page.warning[0].value
-    page.text_input(key="round_weight-FER-03").set_value("90 lb").run()
-    assert "fast loss" in page.warning[0].value
-    page.text_input(key="round_weight-FER-03").set_value("180 lb").run()
-    assert "It was 181 lb" in page.info[-1].value
+    page.segmented_control(key="reading_kind-FER-03").set_value("weight").run()
+    assert any("It was 181 lb" in each.value for each in page.caption)
+    for weight, told in (("250 lb", "gets no heavier"), ("90 lb", "fast loss")):
+        of(page, "FER-03", "weight", "weight").set_value(weight)
+        save(page, "FER-03", "weight")
+        assert told in page.warning[0].value
+    of(page, "FER-03", "weight", "weight").set_value("180 lb")
+    save(page, "FER-03", "weight")
+    assert "Saved for FER-03: 180 lb" in said(page)
+
+
+def test_the_newest_readings_of_all_timbers_are_filtered_and_each_can_be_undone(app, shop_folder):
+    with shops.open(shop_folder) as shop:
+        series = Series(owner=Owner.TIMBER, name="FER-04", quantity=Quantity.WEIGHT)
+        operations.add_reading_by_hand(shop, series, 30.0, now_utc=datetime.now(UTC), sure=True)
+    page = open_page(app)
+    told = said(page)
+    assert all(tag in told for tag in ("FER-01", "FER-02", "FER-03", "FER-04"))
+    page = open_page(app, **{"from": "hand"})
+    undo = [each for each in page.button if (each.key or "").startswith("reading_undo-")]
+    assert len(undo) == 1
+    page.segmented_control(key="readings_kind").set_value("pins").run()
+    assert page.query_params["kind"] in ("pins", ["pins"])
+    assert "No reading is like that" in said(page)
+    page.segmented_control(key="readings_kind").set_value("weight").run()
+    next(each for each in page.button if (each.key or "").startswith("reading_undo-")).click().run()
+    assert "Undone: 66 lb, weight of FER-04" in said(page)
+    assert by_hand(shop_folder, "FER-04") == []
+
+
+def test_the_list_of_one_timber_leaves_the_others_out(app):
+    told = said(open_page(app, tag="FER-02"))
+    assert "Undo" not in told
+    assert newest_readings.of_all(datetime.now(UTC), tag="fer-02")
+    assert {each.series.name for each in newest_readings.of_all(datetime.now(UTC), tag="fer-02")} == {
+        "FER-02"
+    }
+    assert len(newest_readings.of_all(datetime.now(UTC), most=7)) == 7
 
 
 @pytest.fixture
@@ -249,11 +304,12 @@ def test_an_empty_shop_says_what_to_do_first(tmp_path, invented, monkeypatch):
     assert "No timber is tagged yet" in said(open_page(app))
 
 
-def test_first_readings_of_a_timber_are_taken_without_a_forecast(app):
+def test_first_readings_of_a_timber_are_taken_without_a_forecast(app, shop_folder):
     page = open_page(app, tag="FER-05")
-    page.text_input(key="round_depth-FER-05").set_value("1 in")
-    page.text_input(key="round_mc-FER-05").set_value("55").run()
-    assert "No forecast yet" in page.info[0].value
-    page.segmented_control(key="round_kind-FER-05").set_value("weight").run()
-    page.text_input(key="round_weight-FER-05").set_value("250 lb").run()
-    assert "first weight" in page.info[0].value
+    assert any("No forecast yet" in each.value for each in page.caption)
+    of(page, "FER-05", "depth").set_value("1 in")
+    of(page, "FER-05", "mc").set_value("55")
+    save(page, "FER-05")
+    assert [r.value for r in by_hand(shop_folder, "FER-05")] == [55.0]
+    page.segmented_control(key="reading_kind-FER-05").set_value("weight").run()
+    assert any("first weight" in each.value for each in page.caption)

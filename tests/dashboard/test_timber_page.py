@@ -5,27 +5,29 @@ from __future__ import annotations
 import io
 import json
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pandas as pd
 import pytest
+from PIL import Image
 
 from baulk.dashboard.charts import cross_section
-from baulk.dashboard.sections import downloads, what_if
-from baulk.ingest import corrections, operations
+from baulk.dashboard.sections import downloads, what_if, work_kinds
+from baulk.ingest import corrections, operations, photos
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import Interval, parse
 from baulk.models.quantity import Owner
 from baulk.models.reading import Series
 from baulk.models.section import Face, Kerf
-from baulk.models.timber import Event, EventKind
+from baulk.models.timber import Event, EventKind, Place
 
 
-def open_page(app, tag="FER-01"):
+def open_page(app, tag="FER-01", **more):
     app.run()
     app.switch_page("views/timber.py")
-    app.query_params["tag"] = tag
+    for name, value in {"tag": tag, **more}.items():
+        app.query_params[name] = value
     app.run()
     assert not app.exception
     return app
@@ -35,51 +37,96 @@ def html(app):
     return "\n".join(each.proto.body for each in app.get("html"))
 
 
-def test_what_is_noted_stands_in_the_history_and_can_be_taken_back(app, shop_folder):
-    page = open_page(app)
-    page.text_input(key="me_name").set_value("Ida").run()
-    page.selectbox(key="event_kind").set_value(EventKind.CUT).run()
-    page.text_input(key="event_length").set_value("7 ft").run()
-    page.text_input(key="event_after").set_value("140 lb").run()
-    page.button(key="event_go").click().run()
+def undo_last(app):
+    """Press Undo in the bar that tells what was saved."""
+    next(each for each in app.button if (each.key or "").startswith("saved-undo-")).click().run()
+    assert not app.exception
+
+
+def record(app, kind, count=0, **typed):
+    """Record work of a kind with its fields; return the page."""
+    first = kind in work_kinds.FIRST
+    page = open_page(app, do="work")
+    pills = page.button_group(key="work_kind")
+    pills.set_value(work_kinds.KINDS[kind].word if first else "Other").run()
+    if not first:
+        page.selectbox(key="work_other").set_value(kind).run()
+    for name, value in typed.items():
+        field(page, f"work-FER-01-{kind.value}-{name}-{count}").set_value(value)
+    page.button(key=f"work-FER-01-{kind.value}-save-{count}").click().run()
     assert not page.exception
-    assert "Noted: cut to 7 ft, 140 lb after." in [each.value for each in page.success]
-    assert "cut to 7 ft" in html(page)
-    assert "Ida" in html(page)
+    return page
+
+
+def field(page, key):
+    """The field of a key, whatever kind of field it is."""
+    for kind in (page.text_input, page.selectbox, page.date_input, page.checkbox, page.button_group):
+        for each in kind:
+            if each.key == key:
+                return each
+    raise AssertionError(f"no field {key}")
+
+
+def test_work_is_saved_told_and_taken_back_and_nothing_is_deleted(app, shop_folder):
+    open_page(app).text_input(key="me_name").set_value("Ida").run()
+    page = record(app, EventKind.CUT, length="7 ft", weight_after_kg="140 lb")
+    assert "Saved: cut to 7 ft, 140 lb after." in html(page)
+    assert page.query_params.get("do") is None  # the form is closed
     with shops.open(shop_folder) as shop:
         assert shop.register.get("FER-01").length_mm == pytest.approx(2133.6)
-    (wrong,) = [each for each in page.selectbox if each.label == "Noted by mistake"]
-    with shops.open(
-        shop_folder
-    ) as shop:  # a key of its own, for browsers keep what was chosen under the last
-        assert wrong.key.endswith(f"_{max(each.number for each in shop.register.events('FER-01'))}")
-    page.button(key="event_back").click().run()
-    assert not page.exception
-    assert "cut to 7 ft" not in html(page)
+    undo_last(page)
+    assert "Undone: cut to 7 ft" in html(page)
     with shops.open(shop_folder) as shop:
         assert shop.register.get("FER-01").length_mm == pytest.approx(2438.4)
         assert [event.undone_by for event in shop.register.events("FER-01", undone=True)][-1] == "Ida"
 
 
-def test_what_rule_and_feeler_gauge_say_is_entered_on_the_page(app, shop_folder):
-    page = open_page(app)
-    page.selectbox(key="event_kind").set_value(EventKind.MEASURED).run()
-    page.text_input(key="event_width_mm").set_value("7 13/16").run()
-    page.selectbox(key="event_at_face").set_value("c").run()
-    page.text_input(key="event_bow_mm").set_value("0").run()
-    page.button(key="event_go").click().run()
+def test_the_undo_of_a_row_takes_back_that_row_and_no_other(app, shop_folder):
+    record(app, EventKind.CUT, length="7 ft")
+    picture = io.BytesIO()
+    Image.new("RGB", (40, 30), "white").save(picture, "JPEG")
+    with shops.open(shop_folder) as shop:
+        photos.keep(shop, "FER-01", picture.getvalue(), now_utc=datetime.now(UTC))
+        (cut,) = shop.register.events("FER-01", kind=EventKind.CUT)
+    page = open_page(app, open="history")
+    told = html(page)
+    assert told.index("Photographed") < told.index("Cut to 7 ft")  # the newest first
+    page.button(key=f"event_undo-{cut.number}").click().run()
     assert not page.exception
-    for wide in ("1/64 in", "1/16 in"):
-        page.selectbox(key="event_kind").set_value(EventKind.CHECKED).run()
-        page.selectbox(key="event_check_face").set_value("b").run()
-        page.text_input(key="event_width_mm").set_value(wide).run()
-        page.text_input(key="event_depth_mm").set_value("1 in").run()
-        page.button(key="event_go").click().run()
-        assert not page.exception
-    assert "check in face b: 1/16 in wide, 1 in deep" in html(page)
+    with shops.open(shop_folder) as shop:
+        assert shop.register.events("FER-01", kind=EventKind.CUT) == []
+        assert len(shop.register.events("FER-01", kind=EventKind.PHOTOGRAPHED)) == 1
+    undo_last(page)  # entered again
+    with shops.open(shop_folder) as shop:
+        assert shop.register.get("FER-01").length_mm == pytest.approx(2133.6)
+
+
+def test_a_move_is_four_taps_and_a_new_place_is_asked_about(app, shop_folder):
+    with shops.open(shop_folder) as shop:
+        operations.add_place(shop, Place(name="loft"))
+    page = record(app, EventKind.MOVED, to="loft")
+    assert "moved from shed to loft" in html(page)
+    page = record(app, EventKind.MOVED, count=1, to_other="attik")
+    assert any("attik" in each.value for each in page.warning)
+    with shops.open(shop_folder) as shop:
+        assert shop.register.get("FER-01").place == "loft"
+    again = page.button(key="work-FER-01-moved-save-1")
+    assert again.label == "Save anyway"
+    again.click().run()
+    with shops.open(shop_folder) as shop:
+        assert shop.register.get("FER-01").place == "attik"
+
+
+def test_what_rule_and_feeler_gauge_say_is_entered_on_the_page(app, shop_folder):
+    record(app, EventKind.MEASURED, width_mm="7 13/16", at_face="c", bow_mm="0")
+    for n, wide in enumerate(("1/64 in", "1/16 in")):
+        record(app, EventKind.CHECKED, n, check_face="b", width_mm=wide, depth_mm="1 in")
+    page = open_page(app, open="checks.history")
+    assert "Check in face b: 1/16 in wide, 1 in deep" in html(page)
     assert "check, face b" in html(page)
     charts = [each.proto.spec for each in page.get("vega_lite_chart")]
     assert any("width, in" in each for each in charts)  # it has grown
+    assert any("The width of each: check, face b from " in each.value for each in page.caption)
     with shops.open(shop_folder) as shop:
         measured, _, checked = shop.register.events("FER-01")[-3:]
     assert measured.detail["face"] == "c"
@@ -87,32 +134,39 @@ def test_what_rule_and_feeler_gauge_say_is_entered_on_the_page(app, shop_folder)
     assert checked.detail == {"face": "b", "width_mm": pytest.approx(1.5875), "depth_mm": pytest.approx(25.4)}
 
 
-def test_a_reading_is_undone_put_back_and_edited_on_the_page(app, shop_folder, invented):
+def row(page, what):
+    """The button of the row of the newest reading by hand, such as "edit" or "undo"."""
+    return next(each for each in page.button if (each.key or "").startswith(f"reading_{what}-"))
+
+
+def test_a_reading_is_undone_put_back_and_edited_in_its_row(app, shop_folder):
     with shops.open(shop_folder) as shop:
         pin = Series.parse("timber/FER-01/pin-45/moisture")
-        operations.add_reading_by_hand(shop, pin, 32.0, now_utc=invented.NOW, sure=True)
+        operations.add_reading_by_hand(shop, pin, 32.0, now_utc=datetime.now(UTC), sure=True)
 
     def stored():
         with shops.open(shop_folder) as shop:
             return [one.value for one in shop.store.readings(Owner.TIMBER, "FER-01") if one.source == "hand"]
 
-    page = open_page(app)
+    page = open_page(app, open="readings")
     page.text_input(key="me_name").set_value("Ida").run()
-    page.text_input(key="reading_why").set_value("other timber")
-    page.button(key="reading_back").click().run()
-    assert not page.exception
-    assert any(each.value.startswith("Taken back: ") for each in page.success)
+    row(page, "undo").click().run()
+    assert "Undone: 32.0 %" in html(page)
     assert stored() == []
-    assert "other timber" in html(page)
-    page.button(key="correction_back").click().run()
+    undo_last(page)
     assert stored() == [32.0]
-    page.text_input(key="reading_right").set_value("0.23").run()
-    page.button(key="reading_edit").click().run()
+    row(page, "edit").click().run()
+    (value,) = [each for each in page.text_input if each.label == "What it should be"]
+    assert value.value == "32.0 %"
+    value.set_value("0.23")
+    next(each for each in page.text_input if each.label == "Why").set_value("other timber")
+    next(each for each in page.button if each.label == "Save").click().run()
     assert "Is 23 % meant?" in page.warning[-1].value
     assert stored() == [32.0]
-    page.button(key="reading_sure").click().run()
+    next(each for each in page.button if each.label == "Save anyway").click().run()
     assert not page.exception
-    assert any(each.value.startswith("Corrected: ") for each in page.success)
+    assert "Edited: 32.0 %" in html(page)
+    assert "other timber" in html(page)
     assert stored() == [0.23]
     with shops.open(shop_folder) as shop:
         kept = corrections.listed(shop.store, Owner.TIMBER, "FER-01")
@@ -120,35 +174,114 @@ def test_a_reading_is_undone_put_back_and_edited_on_the_page(app, shop_folder, i
 
 
 def test_a_timber_entered_by_mistake_is_taken_out_on_the_page_after_a_second_tap(app, shop_folder):
-    page = open_page(app)
+    page = open_page(app, open="history")
     page.text_input(key="me_name").set_value("Ida").run()
-    (arrived,) = [each for each in page.selectbox if each.label == "Noted by mistake"]
-    arrived.select_index(len(arrived.options) - 1).run()
-    assert page.button(key="event_back").disabled
-    page.checkbox(key="event_whole").check().run()
-    page.button(key="event_back").click().run()
+    with shops.open(shop_folder) as shop:
+        arrived = shop.register.events("FER-01", kind=EventKind.ARRIVED)[0].number
+    page.button(key=f"event_undo-{arrived}").click().run()
+    with shops.open(shop_folder) as shop:
+        assert shop.register.has("FER-01")
+    page.button(key="event_whole_go").click().run()
     assert not page.exception
-    assert any("FER-01 is taken out of the register" in each.value for each in page.success)
+    assert "FER-01 is taken out of the register" in html(page)
     with shops.open(shop_folder) as shop:
         assert not shop.register.has("FER-01")
         assert {one.undone_by for one in shop.register.events("FER-01", undone=True)} == {"Ida"}
 
 
-def test_an_event_that_says_too_little_is_a_sentence(app):
-    page = open_page(app)
-    page.selectbox(key="event_kind").set_value(EventKind.CUT).run()
-    page.button(key="event_go").click().run()
-    assert any("needs length_mm" in each.value for each in page.error)
-    page.text_input(key="event_length").set_value("a bit").run()
+def change(page, way):
+    next(each for each in page.button_group if each.key.startswith("history_way-")).set_value(way).run()
+    assert not page.exception
+    return page
+
+
+def test_what_was_entered_is_corrected_and_a_field_left_alone_changes_nothing(app, shop_folder):
+    page = change(open_page(app, open="history"), "edit")
+    page.text_input(key="edit-FER-01-size-0").set_value("8 1/4 x 8")
+    page.text_input(key="edit-FER-01-pith_x-0").set_value("-1 1/2 in")
+    page.selectbox(key="edit-FER-01-species-0").set_value("Douglas-fir")
+    page.selectbox(key="edit-FER-01-use-0").set_value("joinery")
+    page.button(key="edit-FER-01-save-0").click().run()
+    assert not page.exception
+    with shops.open(shop_folder) as shop:
+        now = shop.register.get("FER-01")
+    assert (now.species, now.use_class, now.section.pith_y_mm) == ("Douglas-fir", "joinery", -8)
+    assert (now.section.width_mm, now.section.depth_mm) == (pytest.approx(209.55), pytest.approx(203.2))
+    assert now.section.pith_x_mm == pytest.approx(-38.1)
+    undo_last(page)
+    with shops.open(shop_folder) as shop:
+        assert shop.register.get("FER-01").section.pith_x_mm == 12
+        assert shop.register.get("FER-01").species == "white oak"
+
+
+def test_a_timber_is_retired_and_returned(app, shop_folder):
+    page = change(open_page(app, open="history"), "leave")
+    page.text_input(key="work-FER-01-retired-reason-0").set_value("sold")
+    page.button(key="work-FER-01-retired-save-0").click().run()
+    assert "Saved: retired: sold." in html(page)
+    page = change(open_page(app, open="history"), "leave")
+    page.button(key="return-FER-01-save-0").click().run()
+    assert "FER-01 is back in the yard" in html(page)
+    with shops.open(shop_folder) as shop:
+        assert shop.register.get("FER-01").retired_utc is None
+
+
+def test_a_sensor_is_attached_from_another_timber_after_a_question_and_detached(app, shop_folder):
+    with shops.open(shop_folder) as shop:
+        operations.attach_sensor(shop, "S7", "FER-02", now_utc=datetime.now(UTC), depth_mm=45)
+    page = change(open_page(app, open="history"), "attach")
+    for name, value in (("sensor", "S7"), ("pin", "1 3/4 in"), ("pin_face", "b")):
+        field(page, f"work-FER-01-sensor-attached-{name}-0").set_value(value)
+    save = "work-FER-01-sensor-attached-save-0"
+    page.button(key=save).click().run()
+    assert "S7 is on FER-02" in page.warning[-1].value
+    page.button(key=save).click().run()
+    with shops.open(shop_folder) as shop:
+        assert shop.register.attached("S7", datetime.now(UTC)).tag == "FER-01"
+    page = change(open_page(app, open="history"), "detach")
+    page.button(key="work-FER-01-sensor-detached-save-0").click().run()
+    with shops.open(shop_folder) as shop:
+        assert shop.register.attached("S7", datetime.now(UTC)) is None
+
+
+def test_where_it_comes_from_is_noted_and_shown(app):
+    page = open_page(app, open="source")
+    page.text_input(key="work-FER-01-sourced-supplier-0").set_value("Marsh mill")
+    page.button(key="work-FER-01-sourced-save-0").click().run()
+    assert "Marsh mill" in html(page)
+
+
+def test_an_event_that_says_too_little_or_nonsense_is_a_sentence_and_keeps_what_was_typed(app):
+    page = record(app, EventKind.CUT)
+    assert any("Fill in the length that is left" in each.value for each in page.error)
+    page.text_input(key="work-FER-01-cut-length-0").set_value("a bit")
+    page.text_input(key="work-FER-01-cut-weight_after_kg-0").set_value("140 lb")
+    page.button(key="work-FER-01-cut-save-0").click().run()
     assert not page.exception
     assert page.error
+    assert page.text_input(key="work-FER-01-cut-weight_after_kg-0").value == "140 lb"
 
 
-def test_every_kind_of_event_can_be_chosen(app):
-    page = open_page(app)
-    for kind in page.selectbox(key="event_kind").options:
-        page.selectbox(key="event_kind").select(kind).run()
+def test_every_kind_of_work_can_be_chosen(app):
+    page = open_page(app, do="work")
+    for kind, offered in work_kinds.KINDS.items():
+        first = kind in work_kinds.FIRST
+        page.button_group(key="work_kind").set_value(offered.word if first else "Other").run()
+        if not first:
+            page.selectbox(key="work_other").set_value(kind).run()
         assert not page.exception, kind
+        assert page.button(key=f"work-FER-01-{kind.value}-save-0"), kind
+
+
+def test_nothing_in_a_fold_is_worked_out_before_it_is_opened(app):
+    page = open_page(app)
+    assert not page.get("vega_lite_chart")
+    assert '<ul class="b-reasons">' not in html(page)
+    assert len(page.get("expander")) == 11
+    page = open_page(app, open="why.forecast")
+    assert '<ul class="b-reasons">' in html(page)
+    (chart,) = page.get("vega_lite_chart")
+    assert chart.proto.alt.startswith("It may be squared about ")
 
 
 def test_the_surface_is_shown_with_its_margin_and_the_days_ahead(app, shop_folder):
@@ -166,7 +299,7 @@ def test_the_surface_is_shown_with_its_margin_and_the_days_ahead(app, shop_folde
         made_utc, payload = shop.store.evaluation("FER-01")
         body = {**json.loads(payload), "checking": checking}
         shop.store.save_evaluation("FER-01", made_utc + timedelta(seconds=1), json.dumps(body).encode())
-    page = open_page(app)
+    page = open_page(app, open="stays")
     assert any("boards of this species stand 3.7 % at the mildest" in each.value for each in page.caption)
     charts = [each.proto.spec for each in page.get("vega_lite_chart")]
     assert any("surface strain" in each for each in charts)
@@ -256,7 +389,7 @@ def test_another_use_and_size_are_worked_out_and_nothing_is_kept(app, shop_folde
 
 
 def test_what_if_on_the_page_says_the_verdict_or_why_there_is_none(app):
-    page = open_page(app)
+    page = open_page(app, open="if")
     page.text_input(key="if_size-FER-01").set_value("20 x 20 in")
     page.button(key="if_go-FER-01").click().run()
     assert not page.exception
@@ -295,7 +428,7 @@ def test_what_the_page_says_of_movement_and_fit_can_be_taken_away(invented):
 
 
 def test_what_is_due_while_it_lies_stands_on_the_page_and_goes_when_it_is_done(app, shop_folder):
-    assert "400 days on the same side" in html(open_page(app))
+    assert "400 days on the same side" in html(open_page(app, open="lies"))
     with shops.open(shop_folder) as shop:
         made_utc, payload = shop.store.evaluation("FER-01")
         event = Event(tag="FER-01", kind=EventKind.TURNED, at_utc=made_utc, detail={"up": "c"})

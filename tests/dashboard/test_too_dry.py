@@ -128,7 +128,7 @@ def test_size_tells_the_same_growth(asked):
 def test_page_and_record_show_growth_with_its_sign(folder, asked, tmp_path, monkeypatch):
     monkeypatch.setenv("BAULK_SHOP", str(folder))
     app = AppTest.from_file(str(Path(__file__).parents[2] / "dashboard/app.py"), default_timeout=60)
-    app.query_params["tag"] = "DRY-01"
+    app.query_params["tag"], app.query_params["open"] = "DRY-01", "why.stays"
     page = app.run().switch_page("views/timber.py").run()
     assert not page.exception
     shown = " ".join([each.proto.body for each in page.get("html")] + [each.value for each in page.caption])

@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 from baulk import dashboard
 from baulk.dashboard import commands
 from baulk.dashboard.printing import labels, record, record_data
+from baulk.dashboard.sections import work_kinds
 from baulk.dashboard.server import calendar_file, preferences
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import publish, publish_plan
@@ -98,19 +99,35 @@ def test_the_yard_and_its_notices(reader):
         assert kind in shown
 
 
+FOLDS = "why.forecast.stays.readings.earlier.if.checks.lies.history.source.files"
+
+
 @pytest.mark.parametrize("tag", ["FER-01", "FER-02", "FER-03"])
 def test_the_page_of_a_timber(reader, tag):
+    reader.app.query_params["open"] = FOLDS
     reader.go("timber", tag)
+    assert len(reader.app.get("expander")) >= 6  # without an evaluation those of it are not there
     assert reader.wrong() == []
-    reader.app.segmented_control(key="hand_kind").set_value("weight").run()
+
+
+def test_the_forms_of_a_timber(reader):
+    reader.app.query_params["do"] = "reading"
+    reader.go("timber", "FER-01")
     assert reader.wrong() == []
-    kinds = reader.app.selectbox(key="event_kind")
-    for n in range(len(kinds.options)):
-        reader.app.selectbox(key="event_kind").select_index(n).run()
+    reader.app.segmented_control(key="reading_kind-FER-01").set_value("weight").run()
+    assert reader.wrong() == []
+    reader.app.query_params["do"] = "work"
+    reader.go("timber", "FER-01")
+    for kind, offered in work_kinds.KINDS.items():
+        first = kind in work_kinds.FIRST
+        reader.app.button_group(key="work_kind").set_value(offered.word if first else "Other").run()
+        if not first:
+            reader.app.selectbox(key="work_other").set_value(kind).run()
         assert reader.wrong() == []
 
 
 def test_a_timber_whose_finished_size_were_another(reader):
+    reader.app.query_params["open"] = "if"
     reader.go("timber", "FER-01")
     next(each for each in reader.app.button if each.label == "Calculate").click().run()
     assert reader.wrong() == []
@@ -128,14 +145,19 @@ def test_the_arrival_of_a_timber(reader):
 def test_the_round_of_readings(reader):
     reader.go("readings", "FER-01")
     assert reader.wrong() == []
-    reader.app.text_input(key="round_mc-FER-01").set_value("60")
     for depth in ("30 mm", "3 m"):  # the second can't be, and is told with the limit
-        reader.app.text_input(key="round_depth-FER-01").set_value(depth).run()
-        assert reader.foreign() == []
-    reader.app.segmented_control(key="round_kind-FER-01").set_value("weight").run()
-    for weight in ("200 kg", "40 kg", "98 kg"):
-        reader.app.text_input(key="round_weight-FER-01").set_value(weight).run()
-        assert reader.foreign() == []
+        for label, typed in (("Meter says, % MC", "60"), ("Pin depth", depth)):
+            next(each for each in reader.app.text_input if each.label == label).set_value(typed)
+        save(reader)
+    reader.app.segmented_control(key="reading_kind-FER-01").set_value("weight").run()
+    for weight in ("200 kg", "40 kg"):
+        next(each for each in reader.app.text_input if each.label == "Weight").set_value(weight)
+        save(reader)
+
+
+def save(reader):
+    next(each for each in reader.app.button if each.label.startswith("Save")).click().run()
+    assert reader.foreign() == []
 
 
 def test_the_air_of_the_shop(reader):

@@ -136,6 +136,15 @@ def test_too_few_readings_say_so_and_leave_the_timber(seasoned):
     assert dict(said.reasons[0].values) == {"used": 0, "needed": calibration.FEWEST}
 
 
+def test_a_keel_that_nobody_read_is_squared_green_without_a_word_of_too_few_readings():
+    parts = build(
+        judging.timber(days=60, side=200.0, finished=150.0, use="backbone-immersed"), 60, readings=False
+    )
+    said = judge(parts)
+    assert said.step == "square"
+    assert "verdict.few_readings" not in judging.codes(said.reasons)
+
+
 class Today:
     """A path of one day, so many of whose members are ready."""
 
