@@ -28,7 +28,7 @@ def _row(each: Alternative, *, chosen: bool) -> tuple[str, ...]:
         f"{name(each)}{' (do this)' if chosen else ''}",
         ready(each),
         "0" if each.what == "nothing" else f"{gained.median:+.0f} ({gained.low:+.0f} to {gained.high:+.0f})",
-        f"{each.check_chance:.0%}",
+        f"{100 * each.check_chance:.0f} %",
         mouldy(each.mould_index),
         f"{each.decay_h:.0f}",
         UNKNOWN if each.litres is None else f"{each.litres:.0f}",

@@ -158,7 +158,7 @@ def called(label):
         ("", "FER-03", "Export"),
         ("timber?tag=FER-01", "Timber", "Save"),
         ("add", "Tag", "Save timber"),
-        ("air", "Place", "Plan this room"),
+        ("air", "Place", "Work it out now"),
         ("plans", "Finished size", "Pieces that hold the size"),
         ("sensors", "Export", "Retry"),
     ],

@@ -218,14 +218,6 @@ def test_a_pith_left_of_the_centre_is_kept(app, shop_folder):
         assert s.register.get("FER-06").section.pith_x_mm == pytest.approx(-38.1)
 
 
-def test_the_air_page_names_its_sources_and_says_when_no_humidity_suits_both(app):
-    go(app, "air")
-    told = "\n".join(e.value for e in app.markdown)
-    assert "Espenas \\& Kozlik 1975" in told  # as Markdown: a sign of its own is told so
-    assert "Hukka & Viitanen 1999" in told
-    assert "No one humidity suits both" in told
-
-
 @pytest.mark.parametrize("shop_folder", [EMPTY], indirect=True)
 @pytest.mark.parametrize(
     ("page", "next_step"), [("yard", "tag it in"), ("timber", "tag the first one in"), ("air", "sensor")]
