@@ -57,6 +57,13 @@ def volume_m3(text: str, system: System) -> float | None:
     return float(found[1]) * (M3_FT3 if "f" in unit else 1.0)
 
 
+def shown_volume(volume: float | None, system: System) -> str:
+    """Write a volume as it can be typed, nothing for an unknown one."""
+    if volume is None:
+        return ""
+    return f"{volume / M3_FT3:.0f} cu ft" if system == "inch" else f"{volume:.0f} m3"
+
+
 def number(text: str, what: str) -> float | None:
     """Read a number that may be left out; what it is called stands in the sentence of a refusal."""
     plain = text.strip().removesuffix("%").strip()
@@ -80,8 +87,7 @@ def band(text: str) -> tuple[float, float] | None:
 def form(place: str, facts: ShopFacts) -> bool:
     """Show what is kept of a room, to be changed; return whether it was saved."""
     known, wish = ask(lambda s: (_place(s, place), kept_air.wish(s, place)))
-    inch, metric = facts.system == "inch", known.volume_m3
-    shown = "" if metric is None else f"{metric / M3_FT3:.0f} cu ft" if inch else f"{metric:.0f} m3"
+    inch, shown = facts.system == "inch", shown_volume(known.volume_m3, facts.system)
     held = "" if wish.held_c is None else units.show_temperature(wish.held_c, facts.temperature)
     with st.form(f"air-room-{place}", border=False):
         first, second = st.columns(2)

@@ -160,7 +160,7 @@ def called(label):
         ("add", "Tag", "Save timber"),
         ("air", "Place", "Work it out now"),
         ("plans", "Finished size", "Pieces that hold the size"),
-        ("sensors", "Export", "Retry"),
+        ("sensors", "Every sensor", "Back up now"),
     ],
 )
 def test_the_keyboard_goes_from_the_menu_through_the_fields_to_the_button_and_is_seen(
