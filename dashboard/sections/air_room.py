@@ -152,8 +152,12 @@ def _shown(value: float | None) -> str:
 def by_hand(places: list[str], place: str | None, facts: ShopFacts) -> None:
     """Take the air of a place as a person reads it off a thermometer and a hygrometer."""
     with st.form("air-by-hand", border=False, clear_on_submit=True):
-        where = st.selectbox("Place", places, index=places.index(place) if place in places else 0,
-                             key="air_hand_place")  # fmt: skip
+        where: str | None
+        if places:
+            at = places.index(place) if place in places else 0
+            where = st.selectbox("Place", places, index=at, key="air_hand_place")
+        else:
+            where = st.text_input("Place", "shed", key="air_hand_place").strip()
         left, right = st.columns(2)
         warm = left.text_input(f"Temperature, °{facts.temperature}", key="air_hand_temp",
                                placeholder="60" if facts.temperature == "F" else "16")  # fmt: skip
@@ -169,7 +173,7 @@ def by_hand(places: list[str], place: str | None, facts: ShopFacts) -> None:
         if rh is None:
             raise OutOfRange("the humidity", "is missing; both together say what the air asks of wood")
         read = {Quantity.TEMP: units.temperature_c(warm, bare=facts.temperature), Quantity.HUMIDITY: rh}
-        ask(lambda s: keep_air(s, where, read, now))
+        ask(lambda s: keep_air(s, where, read, now, new_place=not places))
     except BaulkError as err:
         st.error(layout.sentence(err))
         return
@@ -180,7 +184,7 @@ def by_hand(places: list[str], place: str | None, facts: ShopFacts) -> None:
     st.rerun()
 
 
-def keep_air(shop: Shop, place: str, read: dict[Quantity, float], now: datetime) -> None:
+def keep_air(shop: Shop, place: str, read: dict[Quantity, float], now: datetime, *, new_place: bool) -> None:
     """Store both quantities of a place's air, or, where one can't be, neither."""
     series = {each: Series(owner=Owner.AIR, name=place, quantity=each) for each in read}
     for each, value in read.items():  # refused before anything is stored
@@ -190,7 +194,7 @@ def keep_air(shop: Shop, place: str, read: dict[Quantity, float], now: datetime)
         if any(finding.level is Level.IMPOSSIBLE for finding in found):
             raise OutOfRange("this can't be:", plausibility.words(shop, found))
     for each, value in read.items():
-        operations.add_reading_by_hand(shop, series[each], value, now_utc=now, sure=True)
+        operations.add_reading_by_hand(shop, series[each], value, now_utc=now, sure=True, new_place=new_place)
 
 
 def _undo_air(place: str, read: dict[Quantity, float], taken: datetime) -> str:

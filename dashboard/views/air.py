@@ -71,8 +71,10 @@ def connect() -> None:
     """Say how air comes in, and take it by hand."""
     st.info(
         "No air has been measured yet. Point a temperature and humidity sensor at the broker, topic "
-        f"`{shop_facts.air_topic()}`, map its own topic in baulk.toml, or type the air below."
+        f"`{shop_facts.air_topic()}`, map its own topic in baulk.toml, or type the air here."
     )
+    with layout.errors_as_sentences():
+        air_room.by_hand([], None, shop_facts.facts())
 
 
 def page() -> None:

@@ -200,6 +200,7 @@ def page() -> None:
     pairing.part(facts)
     if seen.series:
         with st.expander(f"Every sensor by its last reading ({len(seen.series)})", key="every-sensor"):
+            sensor_rows.part(seen, facts)
             sensors(seen, facts)
     else:
         st.info(
@@ -207,7 +208,6 @@ def page() -> None:
             f"{health_data.broker()}, topic {shop_facts.air_topic()} for air or the same with timber/TAG; "
             "`baulk listen` or `baulk serve` must be running."
         )
-    sensor_rows.part(seen, facts)
     quarantine.part(facts)
     heard()
     learned()
