@@ -73,18 +73,24 @@ def chart(made: SizePlan, system: System) -> alt.LayerChart:
     names = list(dict.fromkeys(each["part"] for each in rows))
     bars = (
         alt.Chart(pd.DataFrame(rows))
-        .mark_bar(height=30)
+        .mark_bar()
         .encode(
             x=alt.X("from:Q", title=None, axis=None, scale=alt.Scale(nice=False)),
             x2="to:Q",
-            y=alt.Y("side:N", title=None, sort=["width", "depth"]),
+            y=alt.Y(
+                "side:N",
+                title=None,
+                sort=["width", "depth"],
+                axis=alt.Axis(minExtent=46, domain=False, ticks=False),
+                scale=alt.Scale(paddingInner=0.4),
+            ),
             color=alt.Color(
                 "part:N", title=None, scale=alt.Scale(domain=names, range=list(COLOURS)), sort=None
             ),
             tooltip=[alt.Tooltip("part:N", title="what"), alt.Tooltip("size:N", title="size")],
         )
     )
-    return time_series.finish(alt.layer(bars), 92 + 20 * len(names))
+    return time_series.finish(alt.layer(bars), 110 + 22 * len(names))
 
 
 def finding(made: SizePlan, system: System) -> str:

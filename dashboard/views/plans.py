@@ -105,7 +105,7 @@ def as_verdicts(most: int) -> int:
 def to_order(system: units.System) -> None:
     """Show the form and the answer of a green size."""
     sentence_of, known = _order_sentence()
-    with st.expander(sentence_of, expanded=not known, key="plan-inputs"):
+    with st.expander(sentence_of, expanded=not known, key=f"plan-inputs-{known}"):
         asked = _order_inputs(system)
     if asked is None:
         st.caption("Type the finished size and length and choose the species.")
@@ -198,32 +198,38 @@ def from_timber(system: units.System) -> None:
         st.info("No timber is entered yet.")
         st.html('<p class="b-links"><a href="/add" target="_self">Add timber</a></p>')
         return
-    one, two, three = st.columns(3)
-    tag = one.selectbox("Timber", tags, key="cut_tag")
-    finished = two.text_input(
-        "Finished size", key="cut_finished", placeholder="its own", help="Empty: the size it was entered for."
-    )
-    length = three.text_input("Finished length", key="cut_length", placeholder="all of it")
-    one, two, three = st.columns(3)
-    sweep = one.text_input(
-        "Curve of the part, at the middle", key="cut_sweep", placeholder="2 in" if inch else "50 mm"
-    )
-    bow = two.text_input("The timber's own sweep", key="cut_bow", placeholder="as usual")
-    pieces = three.checkbox("As many pieces as will come out", key="cut_pieces")
-    with st.expander("Wane, shakes and knots"):
-        columns = st.columns(4)
-        corners = [
-            (
-                name,
-                column.text_input(f"Wane at corner {name}", key=f"cut_{name}", placeholder="across x down"),
-            )
-            for name, column in zip(CORNERS, columns, strict=True)
-        ]
-        defects = st.text_area(
-            "Shakes and knots, one a line: x, y, width, height",
-            key="cut_defects",
-            help="x to the right and y up from the centre of the butt end; lower left corner first.",
+    tag = st.selectbox("Timber", tags, key="cut_tag")
+    with st.expander(_cut_sentence(), key="cut-inputs"):
+        one, two = st.columns(2)
+        finished = one.text_input(
+            "Finished size",
+            key="cut_finished",
+            placeholder="its own",
+            help="Empty: the size it was entered for.",
         )
+        length = two.text_input("Finished length", key="cut_length", placeholder="all of it")
+        one, two, three = st.columns(3)
+        sweep = one.text_input(
+            "Curve of the part, at the middle", key="cut_sweep", placeholder="2 in" if inch else "50 mm"
+        )
+        bow = two.text_input("The timber's own sweep", key="cut_bow", placeholder="as usual")
+        pieces = three.checkbox("As many pieces as will come out", key="cut_pieces")
+        with st.popover("Wane, shakes and knots"):
+            columns = st.columns(4)
+            corners = [
+                (
+                    name,
+                    column.text_input(
+                        f"Wane at corner {name}", key=f"cut_{name}", placeholder="across x down"
+                    ),
+                )
+                for name, column in zip(CORNERS, columns, strict=True)
+            ]
+            defects = st.text_area(
+                "Shakes and knots, one a line: x, y, width, height",
+                key="cut_defects",
+                help="x to the right and y up from the centre of the butt end; lower left corner first.",
+            )
     across, along = MILL_STEPS_MM[system]
     order = (
         wish_of(finished or "4 x 4 in", length or "1 m", system)
@@ -271,6 +277,18 @@ def from_timber(system: units.System) -> None:
             st.markdown(words.md(sentence(made.sweep.reason(), system, zone=words.zone())))
         told(made)
     joint_gap.part(tag, system)
+
+
+def _cut_sentence() -> str:
+    """Return what is to be cut in one sentence, to be opened and edited."""
+    state = st.session_state
+    finished, length, sweep = (
+        str(state.get(f"cut_{each}") or "").strip() for each in ("finished", "length", "sweep")
+    )
+    what = "as many pieces as will come out" if state.get("cut_pieces") else "one piece"
+    size = finished or "the size it was entered for"
+    curve = f", curved by {sweep}" if sweep else ""
+    return words.md(f"Cut {what} of {size}, {length or 'all of its length'}{curve}; edit")
 
 
 def parts_wanted(system: units.System) -> list[parts.Part]:
