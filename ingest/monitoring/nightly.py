@@ -14,7 +14,6 @@ from baulk.ingest import decode_again, device_clock, host_clock
 from baulk.ingest.errors import BackupError, StoreError
 from baulk.ingest.exchange import backup, manifest
 from baulk.ingest.exchange.manifest import Manifest
-from baulk.ingest.planning import humidity, kept_air
 from baulk.ingest.shop import Shop
 
 RETENTION_KEY: Final = "thinned"  # of the note that says when
@@ -108,6 +107,8 @@ def plan_airs(shop: Shop, now_utc: datetime, stop: Callable[[], bool] = lambda: 
     """
     if not tonight(shop, AIRS_KEY, now_utc):
         return 0
+    from baulk.ingest.planning import humidity, kept_air  # noqa: PLC0415 - the listener loads this file too
+
     shop.store.note(AIRS_KEY, now_utc.astimezone(UTC).isoformat().encode())
     return sum(
         not stop() and kept_air.make(shop, each, now_utc).plan is not None for each in humidity.places(shop)
