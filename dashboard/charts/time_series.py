@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -27,15 +26,6 @@ DEEP: Final = "#1c5a72"
 EARTH: Final = "#96501e"
 MARKS: Final = ("#1c5a72", "#96501e", "#5d6a64", "#7a8b1f", "#7b3f74", "#101814")
 SHAPES: Final = ("circle", "square", "diamond", "triangle-down", "cross", "triangle-right")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Band:
-    """A window of humidity that suits something."""
-
-    name: str
-    low_pct: float
-    high_pct: float
 
 
 def finish(chart: Any, height: int, *, fit: bool = True) -> alt.LayerChart:  # noqa: ANN401 (altair's layers have no common type)
@@ -144,50 +134,6 @@ def air(  # noqa: PLR0913, PLR0917 (what, how it is called, how it looks)
         ],
     )
     return finish(alt.layer(line), height)
-
-
-def bands(windows: Sequence[Band], now_pct: float | None) -> alt.LayerChart:
-    """Draw which humidities suit what, and where the air is now.
-
-    Parameters
-    ----------
-    windows : sequence of Band
-        The windows, in the order to draw them. [%RH]
-    now_pct : float or None
-        Humidity now. [%RH]
-
-    Returns
-    -------
-    altair.LayerChart
-        The chart.
-    """
-    frame = pd.DataFrame(
-        [
-            {"name": b.name, "low": b.low_pct, "high": b.high_pct, "at": b.low_pct, "row": i}
-            for i, b in enumerate(windows)
-        ]
-    )
-    row = alt.Y("row:O", axis=None, scale=alt.Scale(padding=0.25))
-    x = alt.X(
-        "low:Q", title="relative humidity, %", scale=alt.Scale(domain=[0, 100]), axis=alt.Axis(tickCount=6)
-    )
-    layers: list[Any] = [
-        alt.Chart(frame)
-        .mark_bar(height=14, color=DEEP, opacity=0.75, yOffset=9)
-        .encode(x=x, x2="high", y=row, tooltip=["name", "low", "high"]),
-        alt.Chart(frame)
-        .mark_text(align="left", baseline="bottom", dy=-2, color=INK, fontSize=12)
-        .encode(x=alt.value(0), y=row, text="name"),
-    ]
-    if now_pct is not None:
-        now = pd.DataFrame([{"low": now_pct, "text": f"now {now_pct:.0f} %"}])
-        layers += [
-            alt.Chart(now).mark_rule(color=EARTH, strokeWidth=2).encode(x="low:Q"),
-            alt.Chart(now)
-            .mark_text(align="right", baseline="top", dx=-4, color=EARTH, fontSize=12, fontWeight="bold")
-            .encode(x="low:Q", y=alt.value(0), text="text"),
-        ]
-    return finish(alt.layer(*layers), 52 * len(windows))
 
 
 def moisture_colour(mc_pct: float) -> str:

@@ -217,7 +217,7 @@ def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team 
                     looked = now
                     for words in _look_for_swaps(opened, now, workers, team, stop):
                         say(words)
-                _nightly(opened, datetime.now(UTC))
+                _nightly(opened, datetime.now(UTC), stop)
                 system, zone = opened.config.shop.units, opened.config.zone
                 for each in messenger.turn(datetime.now(UTC)):
                     say(f"notice, {each.kind}: {each.words(system, zone=zone)}")
@@ -249,7 +249,7 @@ def _round(  # noqa: PLR0913, PLR0917 - as `_watch` has them
     return today
 
 
-def _nightly(opened: Shop, now: datetime) -> None:
+def _nightly(opened: Shop, now: datetime, stop: threading.Event) -> None:
     """Do what is to be done once a night, the backup last."""
     if mended := nightly.mend_times(opened, now):
         say(f"{mended} readings of sensors with a wrong clock have a better time now")
@@ -259,6 +259,8 @@ def _nightly(opened: Shop, now: datetime) -> None:
     if gone := nightly.age_quarantine(opened, now):
         say(f"{gone} messages let go that lay in quarantine for longer than [store] quarantine_days")
     machine.note_size(opened, now)
+    if planned := nightly.plan_airs(opened, now, stop.is_set):
+        say(f"the air of {planned} place{'s' if planned > 1 else ''} planned for the page Shop air")
     if told := nightly.back_up(opened, now):
         say(told)
 

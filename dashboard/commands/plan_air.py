@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Annotated
 
 import typer
 
-from baulk.dashboard import typed, words
+from baulk.dashboard import plan_rows, typed, words
 from baulk.dashboard.commands import former, printing
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table, worded
 from baulk.dashboard.commands.options import AIR_CHANGES, TEMP, VOLUME, MaybePlace, TagsArgument
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import publish_plan
-from baulk.ingest.planning import humidity
+from baulk.ingest.planning import humidity, kept_air
 from baulk.models import text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
-from baulk.models.plan.humidity.summary import summary
+from baulk.models.plan.humidity.summary import summary, ways
 from baulk.models.units import System, TemperatureUnit
 
 SHOWN_WEEKS = (0, 1, 2, 3, 4, 6, 8, 12, 16, 20, 26, 32, 38, 44, 52, 65, 78, 91, 104)
@@ -38,7 +39,7 @@ def air(  # noqa: PLR0913 - a person names them one by one
     ] = None,
     volume: Annotated[str | None, VOLUME] = None,
     air_changes: Annotated[float | None, AIR_CHANGES] = None,
-    people: Annotated[float, typer.Option(help="Hours of work in it a day, over all people.")] = 0.0,
+    people: Annotated[float | None, typer.Option(help="Hours of work in it a day, over all people.")] = None,
     power_price: Annotated[
         float | None, typer.Option("--power-price", help="Price of a kilowatt-hour, in any money: 0.25.")
     ] = None,
@@ -56,7 +57,8 @@ def air(  # noqa: PLR0913 - a person names them one by one
         bool, typer.Option("--leaving", help="Squared pieces leave the room at once.")
     ] = False,
     save: Annotated[
-        bool, typer.Option("--save", help="Save --volume and --air-changes in the register.")
+        bool,
+        typer.Option("--save", help="Save the room, hours and price that were given with the place."),
     ] = False,
     publish: Annotated[
         bool, typer.Option("--publish", help="Put this week's set-point on MQTT, retained, with an expiry.")
@@ -65,7 +67,11 @@ def air(  # noqa: PLR0913 - a person names them one by one
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Say which humidity to hold, week by week, so that the timbers are square soonest and nothing spoils.
+    """Say what to do with a room's air: leave the doors as they are, or what truly beats that.
+
+    Doing nothing, holding a planned humidity, a sheet, film, doors by the weather, a heater, a dehumidifier
+    and another place stand side by side, each with its dates, risks and costs. What was saved of the room
+    with --save or on the page counts where nothing is given here.
 
     The window lies between the checking limit of the greenest timbers, mould, dew on cold timber and what
     finished work tolerates; the schedule in it is searched with the drying model. Without --place it is the
@@ -84,25 +90,32 @@ def air(  # noqa: PLR0913 - a person names them one by one
         if place is None and not lying:
             raise OutOfRange("the yard", "has no timber yet; `baulk timber add` enters one")
         volume_m3 = None if volume is None else _volume_m3(volume, opened.config.shop.units)
-        asked = humidity.Asked(
-            place=place or lying[0],
+        where = place or lying[0]
+        kept = kept_air.wish(opened, where)
+        said = kept_air.Wish(
+            held_c=kept.held_c if held_c is None else held_c,
+            finished_pct=kept.finished_pct if finished_mc is None else _pair(finished_mc),
+            people_h_day=kept.people_h_day if people is None else people,
+            price_kwh=kept.price_kwh if power_price is None else power_price,
+            leaving=leaving or kept.leaving,
+        )
+        asked = replace(
+            said.asked(where),
             pieces=tuple(tags or ()),
             hold_rh=hold_rh,
-            held_c=held_c,
-            finished_pct=_pair(finished_mc),
             volume_m3=volume_m3,
             air_changes_per_h=air_changes,
-            people_h_day=people,
-            price_kwh=power_price,
             coldest_c=None if cold is None else units.temperature_c(cold),
             step_pct=weekly_step,
             driest_rh=driest,
             strict=strict,
-            leaving=leaving,
         )
         made = humidity.plan(opened, asked, now_utc)
         if save:
             humidity.save_place(opened, made.place, volume_m3=volume_m3, air_changes_per_h=air_changes)
+            kept_air.keep_wish(opened, made.place, said)
+        if save or asked == kept.asked(where):  # the room's own plan, which its page shows
+            kept_air.keep(opened, made.place, kept_air.Kept(made_utc=now_utc, plan=made))
         topic = publish_plan.publish(opened, made, now_utc) if publish else None
         config = opened.config
     temperature = config.temperature
@@ -129,6 +142,13 @@ def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
     reader = units.temperature_system(temperature)
     for sentence in text.sentences(summary(made), reader, zone=words.zone()):
         say(sentence)
+    table(
+        "\nWhat could be done, over a year",
+        ("", "ready", "weeks gained", "checks", "mould", "decay, h", "litres", "kWh", "cost", "work, h"),
+        plan_rows.alternatives(made),
+    )
+    for sentence in text.sentences(ways(made), reader, zone=words.zone()):
+        say(f"  - {sentence}")
     rows = [
         (
             f"{words.local(each.starts_utc):%Y-%m-%d}",

@@ -15,7 +15,6 @@ from baulk.models import gap as gaps
 from baulk.models import text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.gap import Joint, Making, Rings
-from baulk.models.use_class import UseClass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,10 +99,12 @@ def _untagged(asked: _Asked) -> tuple[Making, float, units.System]:
     metric = asked.size.strip().lower().endswith(("mm", "cm", "m"))
     shown: units.System = asked.system or ("metric" if metric else "inch")
     width_mm, depth_mm = units.size_mm(asked.size, bare=units.default_length_unit(shown))
+    from baulk.ingest.planning import joints  # noqa: PLC0415 - as above
+
     woods = shops.woods_of(asked.shop)
     wood, use = woods.species.get(asked.species), woods.use_classes.get(asked.use)
     across, other = (depth_mm, width_mm) if asked.across_depth else (width_mm, depth_mm)
-    low, high = _range(use, wood.fsp_pct, afloat=asked.afloat)
+    low, high = joints.season_pct(use, wood.fsp_pct, afloat=asked.afloat)
     making = Making(
         wood=wood, width_mm=across, now_pct=(asked.mc, asked.mc, asked.mc), low_pct=low, high_pct=high,
         total_pct=gaps.total_by_rings(wood, asked.rings), joint=asked.joint,
@@ -116,37 +117,14 @@ def _tagged(asked: _Asked, tag: str) -> tuple[Making, float, units.System]:
     if asked.species is not None:
         raise OutOfRange("--species", "is the register's for a tagged timber; leave it out")
     from baulk.ingest import shop as shops  # noqa: PLC0415 - slow to load, and --help does not need it
-    from baulk.ingest.evaluation.document import parse  # noqa: PLC0415 - as above
+    from baulk.ingest.planning import joints  # noqa: PLC0415 - as above
 
     with shops.open(asked.shop) as opened:
-        timber, woods = opened.register.get(tag), opened.woods
-        stored = opened.store.evaluation(timber.tag)
         shown = asked.system or opened.config.shop.units
-    if asked.mc is not None:
-        now_pct = (asked.mc, asked.mc, asked.mc)
-    elif stored is None:
-        raise OutOfRange("the moisture content", f"of {timber.tag} is not worked out yet; give it with --mc")
-    else:
-        mean = parse(stored[1]).mean_now_pct
-        now_pct = (mean.low, mean.median, mean.high)
-    wood = woods.species.get(timber.species)
-    use = woods.use_classes.get(asked.use or timber.use_class)
-    width_mm, depth_mm = timber.finished.width_mm, timber.finished.depth_mm
-    if asked.size is not None:
-        width_mm, depth_mm = units.size_mm(asked.size, bare=units.default_length_unit(shown))
-    across, other = (depth_mm, width_mm) if asked.across_depth else (width_mm, depth_mm)
-    total = gaps.total_by_rings(wood, asked.rings)
-    if asked.rings is Rings.UNKNOWN:
-        across_depth = asked.across_depth
-        total = gaps.total_in(timber.section, timber.finished, wood, across_depth=across_depth), 0.0
-    low, high = _range(use, wood.fsp_pct, afloat=asked.afloat)
-    making = Making(
-        wood=wood, width_mm=across, now_pct=now_pct, low_pct=low, high_pct=high, total_pct=total,
-        joint=asked.joint,
-    )  # fmt: skip
+        bare = units.default_length_unit(shown)
+        making, other = joints.of_timber(
+            opened, tag, joint=asked.joint, rings=asked.rings, across_depth=asked.across_depth,
+            afloat=asked.afloat, mc_pct=asked.mc, use=asked.use,
+            size_mm=None if asked.size is None else units.size_mm(asked.size, bare=bare),
+        )  # fmt: skip
     return making, other, shown
-
-
-def _range(use: UseClass, fsp_pct: float, *, afloat: bool) -> tuple[float, float]:
-    """Return the moisture of its driest and dampest season; in the water the dampest is saturation."""
-    return use.service_low_pct, max(use.service_high_pct, fsp_pct) if afloat else use.service_high_pct

@@ -8,7 +8,6 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from baulk.dashboard.queries import yard_rows
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask as _ask
 from baulk.ingest import known_places, meters, operations, plausibility
@@ -16,7 +15,7 @@ from baulk.ingest import shop as shop_module
 from baulk.ingest.evaluation.document import Document, parse
 from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
-from baulk.models import checking, end_grain, moisture_text, sorption
+from baulk.models import end_grain, moisture_text, sorption
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.plausible import Finding, Level
 from baulk.models.quantity import Owner, Quantity
@@ -58,19 +57,13 @@ class TimberFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AirPlan:
-    """Which humidity suits the greenest piece and the finished work beside it, in %RH."""
+class AirNow:
+    """The newest reading of a place's air: [degC, %RH, %]."""
 
     temp_c: float
     rh_pct: float
     emc_pct: float
     newest_utc: datetime
-    mould_pct: float | None
-    greenest: str | None
-    greenest_mc_pct: float | None
-    floor: checking.Floor | None
-    floor_rh_pct: float | None
-    finished: tuple[tuple[str, float, float], ...]
 
 
 def facts() -> ShopFacts:
@@ -180,39 +173,18 @@ def air(place: str, days: float, now: datetime) -> pd.DataFrame:
     return frame if len(frame) <= 1500 else frame.groupby(bins).mean().reset_index(drop=True)
 
 
-def air_plan(place: str, now: datetime) -> AirPlan:
-    """Work out, in plain form, which humidity suits the greenest piece and the finished work in one place."""
+def air_now(place: str, now: datetime) -> AirNow | None:
+    """Return the newest air of a place in the last fortnight; None where there is none."""
     frame = air(place, 14, now)
+    if frame.empty:
+        return None
     last = frame.iloc[-1]
-    temp = float(last["temp_c"])
-    here = [row for row in yard_rows.rows(now) if row.timber.place == place]
-    wet = max(((r.answer.mean_now_pct.median, r.timber.tag) for r in here if r.answer), default=None)
-    floor = checking.floor_for(wet[0]) if wet else None
-    table = woods().use_classes
-    known = set(table.names())
-    uses = {name: table.get(name) for row in here if (name := row.timber.use_class) in known}
-    return AirPlan(
-        temp_c=temp,
+    return AirNow(
+        temp_c=float(last["temp_c"]),
         rh_pct=float(last["rh_pct"]),
         emc_pct=float(last["emc_pct"]),
         newest_utc=datetime.fromtimestamp(last["time"].timestamp(), tz=UTC),
-        mould_pct=float(checking.mould_limit_pct(temp)) if 0 <= temp <= 50 else None,
-        greenest=wet[1] if wet else None,
-        greenest_mc_pct=wet[0] if wet else None,
-        floor=floor,
-        floor_rh_pct=float(sorption.rh_pct(temp, floor.emc_pct)) if floor else None,
-        finished=tuple(
-            (use.title, _rh(temp, use.service_low_pct), _rh(temp, use.service_high_pct))
-            for use in uses.values()
-            if not use.may_stay_wet  # what lives in the water is kept wet, not held by the air
-        ),
     )
-
-
-def _rh(temp_c: float, mc_pct: float) -> float:
-    """Humidity that holds wood at a moisture content; wetter than air can hold it reads as 100."""
-    top = float(sorption.emc_pct(temp_c, 100.0))
-    return 100.0 if mc_pct >= top else float(sorption.rh_pct(temp_c, mc_pct))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout
+from baulk.dashboard.sections import layout, saved
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.exchange import export, import_events, import_readings, import_timbers
@@ -48,10 +48,7 @@ _SINCE: Final = {30: "the last 30 days", 365: "the last year", None: "everything
 
 def part() -> None:
     """Show the part, folded up."""
-    told = st.session_state.pop("brought", None)
-    with st.expander("Import and export", key="bring_in", expanded=told is not None):
-        if told:
-            st.success(words.md(told))
+    with st.expander("Import and export", key="bring_in"):
         kind = st.segmented_control(
             "What", list(KINDS), format_func=KINDS.__getitem__, default="timbers", key="bring_kind"
         )
@@ -99,7 +96,7 @@ _HINTS: Final = {
 
 
 def _done(told: str) -> None:
-    st.session_state["brought"] = told
+    saved.tell(told)
     st.session_state["bring_turn"] = st.session_state.get("bring_turn", 0) + 1
     st.rerun()
 

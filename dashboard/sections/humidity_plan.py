@@ -1,240 +1,204 @@
-"""The plan of a room's air on its page: what is asked, the window by week, and what it comes to."""
+"""The plan of a room's air on its page: what to do in one sentence, on which air it rests, and folds."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
+import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import words
+from baulk.dashboard import plan_rows, words
 from baulk.dashboard.charts import humidity as charts_humidity
-from baulk.dashboard.queries.shop_facts import ShopFacts
-from baulk.dashboard.sections import downloads, layout
-from baulk.dashboard.server.shop_access import ask, folder
-from baulk.ingest.planning import humidity
-from baulk.ingest.planning.humidity import Asked
+from baulk.dashboard.queries.shop_facts import AirNow, ShopFacts
+from baulk.dashboard.sections import air_room, downloads, layout, saved
+from baulk.dashboard.server.shop_access import ask
+from baulk.ingest.planning import humidity, kept_air
+from baulk.ingest.planning.kept_air import Kept
+from baulk.ingest.shop import Shop
 from baulk.models import text, units
 from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.formatting import about
+from baulk.models.plan.humidity.outcome import TimberOutcome
 from baulk.models.plan.humidity.plan import AirPlan
-from baulk.models.plan.humidity.summary import closed, summary
-from baulk.models.timber import Place
-from baulk.models.units import System, TemperatureUnit
+from baulk.models.plan.humidity.summary import closed, summary, ways
+from baulk.models.units import TemperatureUnit
 
-M3_FT3 = 0.3048**3
 SHOWN_WEEKS = (0, 1, 2, 4, 8, 13, 26, 39, 52, 78, 104)
+WAYS = ("", "All ready", "Weeks gained (90 % range)", "Checks", "Mould", "Warm and wet, h", "Litres", "kWh",
+        "Cost", "Work, h")  # fmt: skip
 
 
-def volume_m3(text: str, system: System) -> float | None:
-    """Read a volume: "300 m3", "10000 cu ft", or a bare number in the shop's own unit; nothing for nothing.
-
-    Parameters
-    ----------
-    text : str
-        As typed.
-    system : "inch" or "metric"
-        Cubic feet or cubic metres for a bare number.
-
-    Returns
-    -------
-    float or None
-        The volume. [m3]
-
-    Raises
-    ------
-    OutOfRange
-        If it is not a volume.
-    """
-    plain = text.strip().lower().replace("³", "3").replace(",", "")
-    if not plain:
-        return None
-    found = re.fullmatch(r"(\d+\.?\d*)\s*(m3|m\^3|cu ?m|ft3|ft\^3|cu ?ft|cubic feet|cubic metres)?", plain)
-    if found is None:
-        raise OutOfRange("the room's volume", f"looks like '300 m3' or '10000 cu ft', not {text!r}")
-    unit = found[2] or ("ft3" if system == "inch" else "m3")
-    return float(found[1]) * (M3_FT3 if "f" in unit else 1.0)
-
-
-def number(text: str, what: str) -> float | None:
-    """Read a number that may be left out.
-
-    Parameters
-    ----------
-    text : str
-        As typed.
-    what : str
-        What it is, for the sentence of a refusal.
-
-    Returns
-    -------
-    float or None
-        The number; nothing for nothing.
-
-    Raises
-    ------
-    OutOfRange
-        If it is not a number.
-    """
-    plain = text.strip().removesuffix("%").strip()
+def work_out(place: str) -> Kept:
+    """Work a room's plan out with what is kept of it, and keep it; the shop serves other pages meanwhile."""
+    now = layout.now()
     try:
-        return float(plain) if plain else None
-    except ValueError as err:
-        raise OutOfRange(what, f"is a number, not {text!r}") from err
+        gathered = ask(lambda s: humidity.gather(s, kept_air.wish(s, place).asked(place), now))
+        found = Kept(made_utc=now, plan=gathered.plan())
+    except BaulkError as err:
+        found = Kept(made_utc=now, failed=str(err))
+    ask(lambda s: kept_air.keep(s, place, found))
+    return found
 
 
-def section(place: str, facts: ShopFacts) -> None:
-    """Show the form, and the plan once it was asked for.
+def answer(place: str, now: AirNow | None, facts: ShopFacts) -> AirPlan | None:
+    """Show what to do in one sentence, and this week's scale; return the plan that the night made.
 
     Parameters
     ----------
     place : str
         The room.
+    now : AirNow or None
+        Its newest air.
     facts : ShopFacts
         Units to show.
     """
-    st.header("Plan its humidity", anchor=False)
-    known = ask(lambda s: next((each for each in s.register.places() if each.name == place), None))
-    tags = ask(lambda s: tuple(each.tag for each in s.register.list() if each.place == place))
-    if not tags:
-        st.info("No timber lies here, so there is nothing to plan for.")
-        return
-    asked = _form(place, known, tags, facts)
-    if asked is not None:
-        st.session_state[f"air-plan-{place}"] = asked
-    asked = st.session_state.get(f"air-plan-{place}")
-    if asked is None:
-        return
-    made = _worked_out(str(folder()), asked, f"{layout.now():%Y-%m-%d}")
-    _show(made, facts.temperature)
-
-
-def _form(place: str, known: Place | None, tags: Sequence[str], facts: ShopFacts) -> Asked | None:
-    """Ask; return what was asked when it was sent and understood."""
-    inch = facts.system == "inch"
-    volume = known.volume_m3 if known is not None else None
-    rate = known.air_changes_per_h if known is not None else None
-    shown = "" if volume is None else f"{volume / M3_FT3:.0f} cu ft" if inch else f"{volume:.0f} m3"
-    like = "60F" if facts.temperature == "F" else "16C"
-    with st.form(f"air-plan-form-{place}"):
-        st.caption("Everything may be left empty; the plan says what it then does not know.")
-        first, second, third = st.columns(3)
-        warm = first.text_input("Temperature held", key="plan_temp", placeholder=f"as the season; or {like}")
-        try_rh = second.text_input("What if: hold % RH", key="plan_hold", placeholder="search the best")
-        band = third.text_input("Glued work tolerates, % MC", key="plan_band", placeholder="8, 12")
-        size = first.text_input(
-            "Air in the room", shown, key="plan_volume", placeholder="10000 cu ft" if inch else "300 m3"
+    kept = ask(lambda s: kept_air.made(s, place))
+    if kept is None or kept.plan is None:
+        why = "" if kept is None else f" It could not be made: {words.md(kept.failed)}."
+        st.info(
+            f"The air of {words.md(place)} has no plan yet; one is made every night while `baulk serve` "
+            f"runs.{why}"
         )
-        often = second.text_input(
-            "Air changes an hour",
-            "" if rate is None else f"{rate:g}",
-            key="plan_changes",
-            placeholder="learned if it can be",
-        )
-        price = third.text_input("Price of a kWh", key="plan_price", placeholder="0.25")
-        people = first.text_input("Hours of work a day", key="plan_people", placeholder="0")
-        pieces = second.multiselect(
-            "To be square soonest", tags, key="plan_pieces", placeholder="all that wait"
-        )
-        leaving = third.checkbox("Squared pieces leave the room", key="plan_leaving")
-        keep = third.checkbox("Save volume and air changes", key="plan_keep")
-        if not st.form_submit_button("Plan this room", type="primary", width="stretch"):
-            return None
-    try:
-        asked = Asked(
-            place=place,
-            pieces=tuple(pieces),
-            hold_rh=number(try_rh, "the humidity to hold"),
-            held_c=units.temperature_c(warm, bare=facts.temperature) if warm.strip() else None,
-            finished_pct=_band(band),
-            volume_m3=volume_m3(size, facts.system),
-            air_changes_per_h=number(often, "the air changes"),
-            people_h_day=number(people, "the hours of work") or 0.0,
-            price_kwh=number(price, "the price"),
-            leaving=leaving,
-        )
-        if keep:
-            ask(
-                lambda s: humidity.save_place(
-                    s, place, volume_m3=asked.volume_m3, air_changes_per_h=asked.air_changes_per_h
-                )
-            )
-    except BaulkError as err:
-        st.error(layout.sentence(err))
+        _button(place, "Work it out now")
         return None
-    return asked
+    made = kept.plan
+    reader = units.temperature_system(facts.temperature)
+    headline, *air = text.sentences((made.headline, *made.air_assumed), reader, zone=words.zone())
+    st.html(
+        f'<div class="b-verdict"><div class="b-say">{words.esc(headline)}</div>'
+        f'<div class="b-small">{words.esc(" ".join(air))}</div></div>'
+    )
+    st.altair_chart(
+        charts_humidity.scale(made, None if now is None else now.rh_pct),
+        width="stretch",
+        key="air-scale",
+        alt=this_week(made, now),
+    )
+    st.markdown(words.md(this_week(made, now)))
+    limits = ", ".join(f"{value:.0f} % ({name})" for value, name, _ in charts_humidity.limits_of(made))
+    st.caption(f"Limits: {words.md(limits)}. Worked out {words.clock(kept.made_utc)}.")
+    return made
 
 
-def _band(text: str) -> tuple[float, float] | None:
-    if not text.strip():
-        return None
-    parts = re.split(r"\s*(?:,|to|-)\s*", text.strip().removesuffix("%").strip())
-    if len(parts) != 2:
-        raise OutOfRange("the band of glued work", f"looks like '8, 12', not {text!r}")
-    low, high = (number(each, "a moisture content") or 0.0 for each in parts)
-    return low, high
+def this_week(made: AirPlan, now: AirNow | None) -> str:
+    """Say in one sentence how the air now lies to this week's window."""
+    week = made.weeks[0]
+    if week.low_pct > week.high_pct:
+        return (
+            f"No humidity suits everything here this week: not below {week.low_pct:.0f} %, not above "
+            f"{week.high_pct:.0f} %."
+        )
+    window = f"this week's window of {week.low_pct:.0f} to {week.high_pct:.0f} %"
+    if now is None:
+        return f"This is {window}."
+    where = "inside"
+    if now.rh_pct < week.low_pct:
+        where = "drier than"
+    elif now.rh_pct > week.high_pct:
+        where = "damper than"
+    return f"The air now, {now.rh_pct:.0f} %, is {where} {window}."
 
 
-@st.cache_data(ttl=6 * 3600, max_entries=40, show_spinner="Working out the plan ...")
-def _worked_out(shop_folder: str, asked: Asked, day: str) -> AirPlan:  # noqa: ARG001 - part of the key
-    """Plan; the shop serves other pages meanwhile. The same wish on the same day is answered from memory."""
-    gathered = ask(lambda s: humidity.gather(s, asked, layout.now()))
-    return gathered.plan()
+def rest(place: str, made: AirPlan, past: pd.DataFrame, facts: ShopFacts) -> None:
+    """Show the weeks ahead, what each timber gains, what else could be done, and the folds.
+
+    Parameters
+    ----------
+    place : str
+        The room.
+    made : AirPlan
+        Its plan.
+    past : DataFrame
+        Its air of the past two weeks.
+    facts : ShopFacts
+        Units to show.
+    """
+    reader = units.temperature_system(facts.temperature)
+    st.header("Two weeks back, twelve ahead", anchor=False)
+    finding = charts_humidity.in_the_window(made)
+    st.markdown(finding)
+    st.altair_chart(charts_humidity.weeks(made, past), width="stretch", key="air-weeks", alt=finding)
+    st.caption("Line: measured. Dashed: if nothing is done. Shaded: the window, brown where limits cross.")
+    _timbers(made)
+    st.header("What could be done", anchor=False)
+    layout.cards(WAYS, plan_rows.alternatives(made), tight=True)
+    st.caption("Over the first year. Ready: when a verdict would say square.")
+    with st.expander("How each is worked out, and what can't be", key="air-ways"):
+        st.markdown("\n".join(f"* {each}" for each in words.mds(text.sentences(ways(made), reader))))
+    with st.expander("The plan week by week", key="air-by-week"):
+        _by_week(made, facts.temperature, reader)
+    with st.expander("Assumptions, and what would change the plan", key="air-assumed"):
+        said = text.sentences((*made.assumptions, *made.changes), reader, zone=words.zone())
+        st.markdown("\n".join(f"* {each}" for each in words.mds(said)))
+    downloads.offer_plan(made)
+    _button(place, "Work it out again now")
 
 
-def _show(made: AirPlan, temperature: TemperatureUnit) -> None:
-    week, year = made.weeks[0], made.weeks[:52]
-    entries = [
-        (
-            "Hold this week" if not made.what_if else "What if",
-            f"{made.set_pct:.0f} % RH",
-            "" if made.held_c is None else f"at {units.show_temperature(made.held_c, temperature)}",
-        ),
-        ("Window", f"{week.low_pct:.0f} to {week.high_pct:.0f} %", f"{week.low_by} to {week.high_by}")
-        if week.low_pct <= week.high_pct
-        else ("Window", "none", f"{week.low_by} against {week.high_by}"),
+def what_if(place: str, facts: ShopFacts) -> None:
+    """Say what comes of a humidity that a person has in mind, beside doing nothing; nothing is kept."""
+    with st.form(f"air-what-if-{place}", border=False):
+        left, right = st.columns(2)
+        humid = left.text_input("Hold, % RH", key="plan_hold", placeholder="60")
+        like = "60F" if facts.temperature == "F" else "16C"
+        warm = right.text_input("At", key="plan_hold_temp", placeholder=f"as the season; or {like}")
+        sent = st.form_submit_button("Try", width="stretch")
+    if not sent:
+        return
+    rh = air_room.number(humid, "the humidity to hold")
+    if rh is None:
+        raise OutOfRange("the humidity to hold", "is missing")
+    held = units.temperature_c(warm, bare=facts.temperature) if warm.strip() else None
+
+    def gather(s: Shop) -> humidity.Gathered:
+        asked = kept_air.wish(s, place).asked(place)
+        asked = replace(asked, hold_rh=rh, held_c=asked.held_c if held is None else held)
+        return humidity.gather(s, asked, layout.now())
+
+    with st.spinner("Working it out"):
+        made = ask(gather).plan()
+    reader = units.temperature_system(facts.temperature)
+    layout.cards(WAYS, plan_rows.alternatives(made), tight=True)
+    st.markdown("\n\n".join(words.mds(text.sentences(summary(made), reader, zone=words.zone()))))
+
+
+def _timbers(made: AirPlan) -> None:
+    """Show what each timber gains by what is to be done."""
+    nothing, chosen = made.alternatives[0], made.alternatives[made.offered]
+    if not nothing.timbers:
+        st.caption("No timber here waits to be squared.")
+        return
+    st.header("What each timber gains", anchor=False)
+    rows = [
+        (without.tag, _date(without), *((_date(with_it), _gained(with_it)) if made.offered else ()))
+        for without, with_it in zip(nothing.timbers, chosen.timbers, strict=True)
     ]
-    if made.gains:
-        dated = [each.date_gain_weeks for each in made.gains if each.date_gain_weeks is not None]
-        gained = dated or [each.gained_weeks.median for each in made.gains]
-        what = "mean of the dates" if dated else "mean of the chosen timbers"
-        entries.append(("Against doing nothing", _weeks(sum(gained) / len(gained)), what))
-    if week.need_l_day is not None:
-        now = "to take out" if week.need_l_day >= 0 else "to add"
-        entries.append(("Water", f"{abs(week.need_l_day):.1f} l/day", f"{now} this week"))
-    else:
-        mean_l = sum(each.timbers_l_day for each in year) / len(year)
-        entries.append(
-            (
-                "Water",
-                f"{mean_l:.2f} l/day",
-                "from the timbers alone; the room's volume or air changes are not known",
-            )
-        )
-    costs = [each.cost for each in made.machines if each.cost is not None]
-    if costs:
-        entries.append(("A year's electricity", f"{sum(costs):.0f}", "at the price given"))
-    layout.figures(entries)
+    does = plan_rows.name(chosen)
+    heads = ("Timber", "If nothing is done", *((does, "Gained") if made.offered else ()))
+    layout.cards(heads, rows)
+
+
+def _date(each: TimberOutcome) -> str:
+    return "not in 3 years" if each.ready_utc is None else about(each.ready_utc, each.spread_days)
+
+
+def _gained(each: TimberOutcome) -> str:
+    span = each.gained
+    return f"{span.median:+.0f} weeks ({span.low:+.0f} to {span.high:+.0f})"
+
+
+def _by_week(made: AirPlan, temperature: TemperatureUnit, reader: units.System) -> None:
     st.altair_chart(
         charts_humidity.window(made),
         width="stretch",
         key="air-plan-chart",
-        alt="Relative humidity to hold by week, the limits it keeps to, and what comes if nothing is done",
+        alt="Two years of the window, its limits, the planned humidity, and what comes if nothing is done",
     )
-    reader = units.temperature_system(temperature)
     shut = closed(made)
     if shut is not None:
         opening = [each.words for each in made.remedies if each.weeks_open]
         st.warning(words.md(" ".join(text.sentences([shut, *opening], reader, zone=words.zone()))))
-    st.markdown("\n\n".join(words.mds(text.sentences(summary(made), reader, zone=words.zone()))))
-    _table(made, temperature)
-    downloads.offer_plan(made)
-    with st.expander("Assumptions, and what would change the plan"):
-        said = text.sentences((*made.assumptions, *made.changes), reader, zone=words.zone())
-        st.markdown("\n".join(f"* {each}" for each in words.mds(said)))
-
-
-def _table(made: AirPlan, temperature: TemperatureUnit) -> None:
+    st.markdown("\n\n".join(words.mds(text.sentences(summary(made)[1:], reader, zone=words.zone()))))
     rows = [
         (
             _day(each.starts_utc),
@@ -242,21 +206,21 @@ def _table(made: AirPlan, temperature: TemperatureUnit) -> None:
             f"{each.set_pct:.0f} %",
             f"{each.low_pct:.0f} to {each.high_pct:.0f} %" if each.low_pct <= each.high_pct else "none",
             f"{each.expected_pct:.0f} %",
-            "-" if each.need_l_day is None else f"{each.need_l_day:+.1f}",
+            plan_rows.UNKNOWN if each.need_l_day is None else f"{each.need_l_day:+.1f}",
         )
         for i, each in enumerate(made.weeks)
         if i in SHOWN_WEEKS
     ]
-    with st.expander("Week by week"):
-        layout.cards(("week from", "air", "hold", "window", "if nothing is done", "litres a day out"), rows)
-        downloads.offer_table(f"{made.place}-plan", lambda: downloads.rows(made.weeks), key="air-plan")
+    layout.cards(("week from", "air", "planned", "window", "if nothing is done", "litres a day out"), rows)
+    downloads.offer_table(f"{made.place}-plan", lambda: downloads.rows(made.weeks), key="air-plan")
 
 
-def _weeks(number: float) -> str:
-    whole = round(abs(number))
-    if not whole:
-        return "no change"
-    return f"{whole} week{'s' if whole > 1 else ''} {'sooner' if number > 0 else 'later'}"
+def _button(place: str, label: str) -> None:
+    if st.button(label, key="air-work-out", width="stretch"):
+        with st.spinner("Working it out; a yard of eight timbers takes half a minute the first time"):
+            found = work_out(place)
+        saved.tell(f"The air of {place} is worked out anew." if found.plan else layout.capital(found.failed))
+        st.rerun()
 
 
 def _day(moment: datetime) -> str:

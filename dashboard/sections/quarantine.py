@@ -9,7 +9,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import quarantine_data, shop_facts
-from baulk.dashboard.sections import layout
+from baulk.dashboard.sections import layout, saved
 from baulk.dashboard.server import preferences
 from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineGroup, QuarantineRow, Which
 from baulk.models.errors import BaulkError
@@ -39,15 +39,12 @@ _MENDS: Final = {
     Cause.PROGRAM: "Please report it with an export of these messages; then try again after an update.",
 }
 _RUN: Final = "quarantine-run"
-_TOLD: Final = "quarantine-told"
 
 
 def part(facts: shop_facts.ShopFacts) -> None:
     """Show quarantine with what can be done about it."""
-    st.header("Quarantine", anchor=False)
+    st.header("Messages not understood", anchor=False)
     found = quarantine_data.look()
-    if told := st.session_state.pop(_TOLD, None):
-        st.success(told)
     if found.let_go:
         count, last = found.let_go
         st.warning(
@@ -55,7 +52,7 @@ def part(facts: shop_facts.ShopFacts) -> None:
             "quarantine_mb and quarantine_days in [store] of baulk.toml set the limits."
         )
     if not found.groups:
-        st.info("Empty. A message that can't be understood is kept here with its reason.")
+        st.caption("Empty. A message that can't be understood is kept here with its reason and its mend.")
         return
     if _RUN in st.session_state:
         _go_on()
@@ -206,5 +203,5 @@ def _came_of(run: quarantine_data.Run) -> str:
 
 
 def _tell(text: str) -> None:
-    st.session_state[_TOLD] = words.md(text)
+    saved.tell(text)
     st.rerun()

@@ -1,17 +1,28 @@
-"""Health: what sensors last said, which of them need a hand, and the messages that could not be stored."""
+"""Sensors: what needs a hand first, the well ones in a line, messages not understood, the shop's files."""
 
 from __future__ import annotations
+
+from datetime import datetime
 
 import pandas as pd
 import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import health_data, shop_facts
-from baulk.dashboard.sections import downloads, file_import, layout, pairing, quarantine, sensor_rows
+from baulk.dashboard.sections import (
+    downloads,
+    file_import,
+    layout,
+    pairing,
+    quarantine,
+    sensor_rows,
+    shop_keeping,
+)
 from baulk.ingest.device_clock import Learned
 from baulk.ingest.monitoring.finding import Finding, Trouble
 from baulk.ingest.monitoring.health import Health, SeriesHealth, clock_reason
 from baulk.models import formatting, text
+from baulk.models.calibrate.yard_lessons import Lesson
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 from baulk.models.text.common import span
@@ -31,33 +42,38 @@ SHAPES = {
     Trouble.FILES: "▤",
 }
 SHOWN = 25
+WORST = (
+    Trouble.SESSION, Trouble.CERTIFICATE, Trouble.BEHIND, Trouble.CLOCK, Trouble.STUCK, Trouble.SILENT,
+    Trouble.BATTERY, Trouble.QUARANTINE,
+)  # fmt: skip
 MOST = 40  # rows of sensors at once
 
 
 def findings(found: tuple[Finding, ...], facts: shop_facts.ShopFacts) -> None:
-    """List what to see to, each with its shape, its word and a sentence."""
-    if not found:
-        st.success("No problems: every sensor reports, and every message was understood.")
-        return
+    """List what to see to, the worst first, each with its shape, its word and a sentence."""
     rows = "".join(
         f'<li><span class="b-shape">{SHAPES[each.kind]}</span><b>{words.esc(each.kind.value)}</b>: '
         f"{words.esc(layout.capital(text.sentence(each.reason, facts.system, zone=words.zone())))}</li>"
-        for each in found
+        for each in sorted(found, key=lambda one: WORST.index(one.kind))
     )
-    st.html(f'<ul class="b-findings">{rows}</ul>')
+    if rows:
+        st.html(f'<ul class="b-findings">{rows}</ul>')
+
+
+def well(look: Health) -> str:
+    """Say in one line how many sensors report as they should."""
+    ill = {each.about for each in look.findings}
+    fit = sum(str(each.latest.series) not in ill and _device(each) not in ill for each in look.series)
+    if fit == len(look.series):
+        newest = max(each.latest.taken_utc for each in look.series)
+        age = words.age(newest, layout.now())
+        return f"All {fit} series report as they should; the newest reading is {age}."
+    return f"The other {fit} of {len(look.series)} series report as they should."
 
 
 def sensors(look: Health, facts: shop_facts.ShopFacts) -> None:
     """Show each sensor's series by its last word."""
-    st.header("Sensors by last reading", anchor=False)
     seen, clocks = look.series, _clocks(look)
-    if not seen:
-        st.info(
-            "No sensor has spoken yet. Point one at the broker on "
-            f"{health_data.broker()}, topic {shop_facts.air_topic()} for air or the same with timber/TAG; "
-            "`baulk listen` or `baulk serve` must be running."
-        )
-        return
     now, shown = layout.now(), seen
     if len(seen) > MOST:
         held = st.text_input("Tag or place contains", key="health_on", placeholder="for instance 12").strip()
@@ -151,7 +167,11 @@ def learned() -> None:
     if known is None or not known[1]:
         return
     made_utc, found = known
-    st.header("What the yard has learned", anchor=False)
+    with st.expander(f"What the yard has learned ({len(found)})", key="learned"):
+        _learned(made_utc, found)
+
+
+def _learned(made_utc: datetime, found: tuple[Lesson, ...]) -> None:
     rows = [(text.sentence(each.reason, "metric", zone=words.zone()), each.backing) for each in found]
     layout.cards(("What", "From"), rows)
     st.caption(
@@ -167,22 +187,33 @@ def machine() -> None:
 
 
 def page() -> None:
-    """Show findings first, then sensors, then quarantine."""
+    """Show what needs a hand first, then the well ones in a line, messages, and the shop's keeping."""
     facts = shop_facts.facts()
-    layout.title("Health", "Sensors, messages and the machine behind the pages.")
+    layout.title("Sensors")
     noted = layout.before(health_data.mark)
     with st.spinner("Looking at every sensor..."):
         seen = health_data.look(shop_facts.revision(), layout.now().replace(second=0, microsecond=0))
     layout.watch("health", noted)
-    if seen.series or seen.findings:  # where nothing has spoken yet, nothing can be said to be well
-        findings(seen.findings, facts)
+    findings(seen.findings, facts)
+    if seen.series:
+        st.markdown(words.md(well(seen)))
     pairing.part(facts)
-    sensor_rows.part(seen, facts)
-    sensors(seen, facts)
+    if seen.series:
+        with st.expander(f"Every sensor by its last reading ({len(seen.series)})", key="every-sensor"):
+            sensor_rows.part(seen, facts)
+            sensors(seen, facts)
+    else:
+        st.info(
+            "No sensor has spoken yet. Point one at the broker on "
+            f"{health_data.broker()}, topic {shop_facts.air_topic()} for air or the same with timber/TAG; "
+            "`baulk listen` or `baulk serve` must be running."
+        )
     quarantine.part(facts)
     heard()
     learned()
+    st.header("The shop's files", anchor=False)
     file_import.part()
+    shop_keeping.folds(facts)
     machine()
 
 

@@ -11,10 +11,11 @@ import pandas as pd
 import streamlit as st
 
 from baulk.dashboard import typed, words
+from baulk.dashboard.charts import allowance_stack
 from baulk.dashboard.printing import saw_drawing
 from baulk.dashboard.printing.mill_list import mill_csv
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import downloads, layout, which_wood
+from baulk.dashboard.sections import address, downloads, joint_gap, layout, saved, which_wood
 from baulk.dashboard.server import shop_access
 from baulk.ingest.evaluation import curves
 from baulk.ingest.planning import sawing
@@ -30,6 +31,12 @@ from baulk.models.text import sentence, sentences
 
 HEARTS = {"boxed": "boxed at the centre", "free": "outside the piece", "offset": "inside, off centre"}
 WANTED = {"any": "wherever it falls", "boxed": "boxed", "free": "outside"}
+# of each plan what it is called, and its name in the address
+WAYS = {
+    "order": ("Size to order", "sizes"),
+    "timber": ("From a timber", "sawing"),
+    "parts": ("Parts and buying", "buying"),
+}
 CORNERS = ("ab", "bc", "cd", "da")
 
 
@@ -97,6 +104,59 @@ def as_verdicts(most: int) -> int:
 
 def to_order(system: units.System) -> None:
     """Show the form and the answer of a green size."""
+    sentence_of, known = _order_sentence()
+    with st.expander(sentence_of, expanded=not known, key=f"plan-inputs-{known}"):
+        asked = _order_inputs(system)
+    if asked is None:
+        st.caption("Type the finished size and length and choose the species.")
+        return
+    order, kind, use = asked
+    made = allowance.size(
+        order, shop_facts.woods().species.get(kind), shop_facts.woods().use_classes.get(use)
+    )
+    first, *rest = words.mds(sentences(made.lines(), system, zone=words.zone()))
+    st.markdown(f"**{first}**")
+    left, right = st.columns([2, 3], gap="large")
+    with left:
+        drawing(saw_drawing.of_size(made, system), "green-size")
+    with right:
+        stack = allowance_stack.chart(made, system)
+        finding = allowance_stack.finding(made, system)
+        st.markdown(words.md(finding))
+        st.altair_chart(stack, width="stretch", key="allowance-stack", alt=finding)
+        for line in rest:
+            st.markdown(line)
+        with st.expander("Each allowance", key="allowances"):
+            layout.table(
+                ("allowance for", "width", "depth"),
+                [
+                    (
+                        f"{term.name} ({term.mark})",
+                        show_movement(term.width_mm, system),
+                        show_movement(term.depth_mm, system),
+                    )
+                    for term in made.terms
+                ],
+            )
+            downloads.offer_table("allowance", lambda: downloads.rows(made.terms, system), key="terms")
+        told(made)
+
+
+def _order_sentence() -> tuple[str, bool]:
+    """Return what is asked in one sentence, to be opened and edited, and whether it is whole."""
+    state = st.session_state
+    finished, length = (str(state.get(f"plan_{each}") or "").strip() for each in ("finished", "length"))
+    kind = str(state.get("plan_species") or "").strip()
+    if not (finished and length and kind):
+        return "What is wanted", False
+    use = shop_facts.woods().use_classes.get(state["plan_use"]).title if "plan_use" in state else ""
+    heart = HEARTS[state.get("plan_heart", "boxed")]
+    asked = f"{finished}, {length} long, of {kind}, for {use.lower()}, pith {heart}; edit"
+    return words.md(asked), True
+
+
+def _order_inputs(system: units.System) -> tuple[Order, str, str] | None:
+    """Ask for a size; return the order, the wood and the use once enough of it is said."""
     inch, woods = system == "inch", shop_facts.woods()
     one, two, three = st.columns(3)
     finished = one.text_input(
@@ -114,7 +174,7 @@ def to_order(system: units.System) -> None:
     )
     heart = two.selectbox("Pith", list(HEARTS), key="plan_heart", format_func=HEARTS.__getitem__)
     sure = three.slider("Pieces that hold the size, %", 50, 99, as_verdicts(99), key="plan_sure") / 100
-    with st.expander("The shop's own bow, saw cut, planing, wane"):
+    with st.popover("The shop's own bow, saw cut, planing, wane"):
         four = st.columns(4)
         names = ("Bow over the length", "Saw cut", "Planed off each face", "Wane at a corner")
         bow, kerf, planing, wane = (
@@ -122,69 +182,54 @@ def to_order(system: units.System) -> None:
             for column, name in zip(four, names, strict=True)
         )
     if not (finished.strip() and length.strip() and kind):
-        st.caption("Type the finished size and length and choose the species.")
-        return
+        return None
     more: dict[str, Any] = {"placement": heart, "confidence": sure, "bow_mm": bow, "crook_mm": bow}
     more |= {"kerf_mm": kerf} if kerf is not None else {}
     more |= {"planing_mm": planing} if planing is not None else {}
     more |= {"wane_mm": wane} if wane is not None else {}
     order = wish_of(finished, length, system, seen=shop_access.ask(curves.measured), **more)
-    made = allowance.size(order, woods.species.get(kind), woods.use_classes.get(use))
-    first, *rest = words.mds(sentences(made.lines(), system, zone=words.zone()))
-    st.markdown(f"**{first}**")
-    for line in rest:
-        st.markdown(line)
-    left, right = st.columns([3, 2], gap="large")
-    with left:
-        layout.table(
-            ("allowance for", "width", "depth"),
-            [
-                (
-                    f"{term.name} ({term.mark})",
-                    show_movement(term.width_mm, system),
-                    show_movement(term.depth_mm, system),
-                )
-                for term in made.terms
-            ],
-        )
-        downloads.offer_table("allowance", lambda: downloads.rows(made.terms, system), key="terms")
-        told(made)
-    with right:
-        drawing(saw_drawing.of_size(made, system), "green-size")
+    return order, kind, use
 
 
 def from_timber(system: units.System) -> None:
     """Show the form and the answer of cutting one timber."""
     inch, tags = system == "inch", shop_facts.tags()
     if not tags:
-        st.info("The yard is empty; tag a timber in on the page Arrival.")
+        st.info("No timber is entered yet.")
+        st.html('<p class="b-links"><a href="/add" target="_self">Add timber</a></p>')
         return
-    one, two, three = st.columns(3)
-    tag = one.selectbox("Timber", tags, key="cut_tag")
-    finished = two.text_input(
-        "Finished size", key="cut_finished", placeholder="its own", help="Empty: the size it was entered for."
-    )
-    length = three.text_input("Finished length", key="cut_length", placeholder="all of it")
-    one, two, three = st.columns(3)
-    sweep = one.text_input(
-        "Curve of the part, at the middle", key="cut_sweep", placeholder="2 in" if inch else "50 mm"
-    )
-    bow = two.text_input("The timber's own sweep", key="cut_bow", placeholder="as usual")
-    pieces = three.checkbox("As many pieces as will come out", key="cut_pieces")
-    with st.expander("Wane, shakes and knots"):
-        columns = st.columns(4)
-        corners = [
-            (
-                name,
-                column.text_input(f"Wane at corner {name}", key=f"cut_{name}", placeholder="across x down"),
-            )
-            for name, column in zip(CORNERS, columns, strict=True)
-        ]
-        defects = st.text_area(
-            "Shakes and knots, one a line: x, y, width, height",
-            key="cut_defects",
-            help="x to the right and y up from the centre of the butt end; lower left corner first.",
+    tag = st.selectbox("Timber", tags, key="cut_tag")
+    with st.expander(_cut_sentence(), key="cut-inputs"):
+        one, two = st.columns(2)
+        finished = one.text_input(
+            "Finished size",
+            key="cut_finished",
+            placeholder="its own",
+            help="Empty: the size it was entered for.",
         )
+        length = two.text_input("Finished length", key="cut_length", placeholder="all of it")
+        one, two, three = st.columns(3)
+        sweep = one.text_input(
+            "Curve of the part, at the middle", key="cut_sweep", placeholder="2 in" if inch else "50 mm"
+        )
+        bow = two.text_input("The timber's own sweep", key="cut_bow", placeholder="as usual")
+        pieces = three.checkbox("As many pieces as will come out", key="cut_pieces")
+        with st.popover("Wane, shakes and knots"):
+            columns = st.columns(4)
+            corners = [
+                (
+                    name,
+                    column.text_input(
+                        f"Wane at corner {name}", key=f"cut_{name}", placeholder="across x down"
+                    ),
+                )
+                for name, column in zip(CORNERS, columns, strict=True)
+            ]
+            defects = st.text_area(
+                "Shakes and knots, one a line: x, y, width, height",
+                key="cut_defects",
+                help="x to the right and y up from the centre of the butt end; lower left corner first.",
+            )
     across, along = MILL_STEPS_MM[system]
     order = (
         wish_of(finished or "4 x 4 in", length or "1 m", system)
@@ -209,8 +254,10 @@ def from_timber(system: units.System) -> None:
     ]
     chosen = st.radio("Way to cut it", names, key="cut_choice", horizontal=True) or names[0]
     which = names.index(chosen)
-    left, right = st.columns([3, 2], gap="large")
+    left, right = st.columns([2, 3], gap="large")
     with left:
+        drawing(saw_drawing.of_cut(made, system, which), f"{made.stock.name}-saw")
+    with right:
         layout.table(
             ("way", "moves", "size", "checks", "used"),
             [
@@ -229,8 +276,19 @@ def from_timber(system: units.System) -> None:
         if made.sweep.part_mm or made.sweep.timber_mm:
             st.markdown(words.md(sentence(made.sweep.reason(), system, zone=words.zone())))
         told(made)
-    with right:
-        drawing(saw_drawing.of_cut(made, system, which), f"{made.stock.name}-saw")
+    joint_gap.part(tag, system)
+
+
+def _cut_sentence() -> str:
+    """Return what is to be cut in one sentence, to be opened and edited."""
+    state = st.session_state
+    finished, length, sweep = (
+        str(state.get(f"cut_{each}") or "").strip() for each in ("finished", "length", "sweep")
+    )
+    what = "as many pieces as will come out" if state.get("cut_pieces") else "one piece"
+    size = finished or "the size it was entered for"
+    curve = f", curved by {sweep}" if sweep else ""
+    return words.md(f"Cut {what} of {size}, {length or 'all of its length'}{curve}; edit")
 
 
 def parts_wanted(system: units.System) -> list[parts.Part]:
@@ -274,7 +332,8 @@ def parts_wanted(system: units.System) -> list[parts.Part]:
                 shop.register.save_part(each)
 
         shop_access.ask(keep)
-        st.success(f"{len(kept)} parts are saved.")
+        saved.tell(f"{len(kept)} parts are saved.")
+        st.rerun()
     return list(found.parts)
 
 
@@ -348,15 +407,21 @@ def short_rows(made: BuyPlan, system: units.System) -> pd.DataFrame:
     )
 
 
+def _addressed() -> str:
+    """Return the plan that the address names, the first without one."""
+    named = address.get("plan")
+    return next((way for way, (_, name) in WAYS.items() if name == named), "order")
+
+
 def page() -> None:
-    """Show the three plans."""
+    """Show the three plans, each at an address of its own."""
     system = shop_facts.facts().system
-    layout.title("Sawing and buying", "What to order, where it lies in a timber, what the yard gives.")
-    ways = {"order": "Size to order", "timber": "From a timber", "parts": "Parts and buying"}
+    layout.title("Plans")
     way = st.segmented_control(
-        "Plan", list(ways), format_func=ways.__getitem__, default="order", key="plan_way",
+        "Plan", list(WAYS), format_func=lambda each: WAYS[each][0], default=_addressed(), key="plan_way",
         label_visibility="collapsed",
     )  # fmt: skip
+    address.set(plan=WAYS[way][1] if way else None)
     with layout.errors_as_sentences():
         if way == "timber":
             from_timber(system)

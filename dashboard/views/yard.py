@@ -11,7 +11,7 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts, yard_groups, yard_rows
 from baulk.dashboard.queries.yard_rows import YardRow
-from baulk.dashboard.sections import address, downloads, layout, notices, yard_list, yard_plan
+from baulk.dashboard.sections import address, downloads, first_steps, layout, notices, yard_list, yard_plan
 
 FAR: Final = datetime.max.replace(tzinfo=UTC)
 LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
@@ -95,7 +95,7 @@ def page() -> None:
     layout.title("Yard", shop_facts.facts().name)
     if not shop_facts.tags():
         st.info("No timber is entered yet.")
-        st.html('<p class="b-links"><a href="/add" target="_self">Add timber</a></p>')
+        first_steps.cards()
         return
     if address.get("view") == "plan":
         st.html('<p class="b-links"><a href="/" target="_self">List</a></p>')

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -52,6 +52,11 @@ class Season:
         Whether any month is more than the mean of a short record.
     spread : Spread
         How far the mean of a month may lie from the one told here. [degC, %]
+    months : tuple of int
+        Those months, 0 for January.
+    filled : {"settings", "nearest", "mean"}
+        What stands in for the others: the settings' climate, the nearest of those months, or the mean of a
+        short record.
     """
 
     temp_c: Floats
@@ -59,6 +64,8 @@ class Season:
     own_months: int
     known: bool
     spread: air_scenarios.Spread = field(default_factory=air_scenarios.usual_spread)
+    months: tuple[int, ...] = ()
+    filled: Literal["settings", "nearest", "mean"] = "settings"
 
     def between(self, first_s: float, last_s: float) -> AirSeries:
         """Six-hourly air from one moment to another.
@@ -119,6 +126,7 @@ def season(own: AirSeries | None, config: Config, place: str = "the timber's pla
         If there is neither a record nor a climate in the settings.
     """
     temp, rh = _configured(config)
+    filled: Literal["settings", "nearest", "mean"] = "settings"
     record = _frame(_recent(own)) if own is not None else None
     mine = _own(record) if record is not None else {}
     if temp is None or rh is None:
@@ -129,6 +137,7 @@ def season(own: AirSeries | None, config: Config, place: str = "the timber's pla
                 "settings a [climate] with twelve months",
             )
         temp, rh = _rest(own, mine)
+        filled = "nearest" if mine else "mean"
     temp, rh = temp.copy(), rh.copy()
     for month, (warm, damp) in mine.items():
         temp[month], rh[month] = warm, damp
@@ -138,6 +147,8 @@ def season(own: AirSeries | None, config: Config, place: str = "the timber's pla
         own_months=len(mine),
         known=len(mine) >= 6 or config.climate.temp_c is not None or config.climate.typical_year is not None,
         spread=_spread(record, mine),
+        months=tuple(sorted(mine)),
+        filled=filled,
     )
 
 

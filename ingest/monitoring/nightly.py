@@ -1,9 +1,10 @@
-"""What a shop does every night: drop old messages; thin readings and make a backup where it is asked to."""
+"""What a shop does every night: drop old messages; plan the air of each place; thin and back up if asked."""
 
 from __future__ import annotations
 
 import re
 import zipfile
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -22,6 +23,7 @@ _MENDED: Final = timedelta(days=7)
 BACKUP_KEY: Final = "backed-up"  # likewise
 TRIED: Final = "backup-failed"
 AGED_KEY: Final = "quarantine-aged"  # as above
+AIRS_KEY: Final = "airs-planned"  # as above
 KEEP: Final = 14  # backups
 _AGAIN: Final = timedelta(hours=1)  # after one that failed
 _NIGHT: Final = range(5)  # hours of the shop's clock
@@ -96,6 +98,21 @@ def mend_times(shop: Shop, now_utc: datetime) -> int:
     done = decode_again.put_right(shop, now_utc, since=now_utc - _MENDED, only_times=True)
     shop.store.note(TIMES_KEY, now_utc.astimezone(UTC).isoformat().encode())
     return done.changed + done.added
+
+
+def plan_airs(shop: Shop, now_utc: datetime, stop: Callable[[], bool] = lambda: False) -> int:
+    """Plan the air of every place that holds timber, once a night; return how many were planned.
+
+    A place that can't be planned keeps the sentence that says why, and stops none of the others.
+    """
+    if not tonight(shop, AIRS_KEY, now_utc):
+        return 0
+    from baulk.ingest.planning import humidity, kept_air  # noqa: PLC0415 - the listener loads this file too
+
+    shop.store.note(AIRS_KEY, now_utc.astimezone(UTC).isoformat().encode())
+    return sum(
+        not stop() and kept_air.make(shop, each, now_utc).plan is not None for each in humidity.places(shop)
+    )
 
 
 def back_up(shop: Shop, now_utc: datetime) -> str | None:

@@ -81,8 +81,14 @@ def publish(shop: Shop, made: AirPlan, now_utc: datetime) -> str:
     Raises
     ------
     BrokerError
-        If the broker can't be reached, does not speak MQTT 5, refuses it, or does not confirm in time.
+        If the plan holds nothing, or the broker can't be reached,
+        does not speak MQTT 5, refuses it, or does not confirm in time.
     """
+    if not made.is_held:
+        raise BrokerError(
+            f"the plan of {made.place} is to hold nothing, so there is no set-point to publish; name one "
+            "with --hold"
+        )
     config = shop.config
     client = connection.client(
         config, f"{config.client_id}-plan", part="plan", protocol=connection.V5, keep=False

@@ -22,6 +22,7 @@ from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity import plan as humidity_plan
 from baulk.models.plan.humidity import room as humidity_room
 from baulk.models.plan.humidity import window
+from baulk.models.plan.humidity.finished import is_finished
 from baulk.models.plan.humidity.plan import AirPlan, Water
 from baulk.models.plan.humidity.room import STEP_RH, WEEKS, Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
@@ -118,16 +119,19 @@ class Gathered:
         Humidity to try. [%]
     notes : tuple of Reason
         What was assumed.
+    air : tuple of Reason
+        Which air was measured, and what stands in for the rest.
     """
 
     need: Need
     water: Water
     hold_rh: float | None
     notes: tuple[Reason, ...]
+    air: tuple[Reason, ...]
 
     def plan(self) -> AirPlan:
         """Work the plan out."""
-        return humidity_plan.plan(self.need, self.water, hold_rh=self.hold_rh, notes=self.notes)
+        return humidity_plan.plan(self.need, self.water, hold_rh=self.hold_rh, notes=self.notes, air=self.air)
 
 
 def plan(shop: Shop, asked: Asked, now_utc: datetime) -> AirPlan:
@@ -203,8 +207,39 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
         targets=tuple(each for each in stocks if each.part == "dry"),
         bands=tuple(bands),
         strict=asked.strict,
+        elsewhere=_elsewhere(shop, asked.place, airs, room),
+        years=year.years(float(room.year.posix_s[0]), float(room.year.posix_s[-1])),
     )
-    return Gathered(need=need, water=water, hold_rh=asked.hold_rh, notes=(*notes, *more))
+    return Gathered(
+        need=need,
+        water=water,
+        hold_rh=asked.hold_rh,
+        notes=(*notes, *more),
+        air=(_assumed(asked.place, year),),
+    )
+
+
+def _assumed(place: str, year: Season) -> Reason:
+    """Say which months of the air ahead were measured there, and what stands in for the others."""
+    months, missing = year.months, tuple(each for each in range(12) if each not in year.months)
+    if not missing:
+        return Reason(code="humidity.air_own", values={"place": place})
+    if not months:
+        code = "humidity.air_settings" if year.filled == "settings" else "humidity.air_mean"
+        return Reason(code=code, values={"place": place})
+    code = "humidity.air_partly" if year.filled == "settings" else "humidity.air_nearest"
+    return Reason(code=code, values={"place": place, "months": months, "missing": missing})
+
+
+def _elsewhere(shop: Shop, place: str, airs: Airs, room: Room) -> dict[str, AirSeries]:
+    """Give the air ahead of other places under a roof of which at least a month is on record."""
+    outdoors = {*OUTSIDE, *(each.name for each in shop.register.places() if each.kind == "yard")}
+    first, last = float(room.year.posix_s[0]), float(room.year.posix_s[-1])
+    return {
+        name: year.between(first, last)
+        for name, (own, year) in sorted(airs.items())
+        if name != place and own is not None and year.own_months and name not in outdoors
+    }
 
 
 def _known(shop: Shop) -> list[str]:
@@ -231,7 +266,7 @@ def _stocks(
     stocks, notes = [], []
     for timber in here:
         try:
-            inputs = evaluation_gather.gather(timber.tag, shop, now_utc, airs=airs)
+            inputs = evaluation_gather.gather(timber.tag, shop, now_utc, airs=airs, resume=True)
             one, enough = timber_ensembles.of(shop, inputs)
         except BaulkError as err:
             notes.append(Reason(code="humidity.left_out", values={"tag": timber.tag, "error": str(err)}))
@@ -243,8 +278,11 @@ def _stocks(
             part = "dry" if timber.tag.lower() in wanted else "beside"
         else:
             part = "dry"
-        if part in {"dry", "beside"} and timber.tag.lower() not in wanted and inputs.previous == "square":
-            part = "keep"
+        if timber.tag.lower() not in wanted:
+            if is_finished(inputs.timber, inputs.events):
+                part = "keep"
+            elif part == "dry" and inputs.previous == "square":  # it only waits for the saw
+                part = "beside"
         if not enough:
             notes.append(Reason(code="humidity.few_readings", values={"tag": timber.tag}))
         stocks.append(replace(one, part=part, build_days=0.0 if asked.leaving else one.build_days))
@@ -309,6 +347,7 @@ def _water(  # noqa: PLR0913, PLR0917 - all that is known of a room
         people_h_day=asked.people_h_day,
         price_kwh=asked.price_kwh,
         unknown=why,
+        outside_measured=outside is not None,
     )
     return water, notes
 

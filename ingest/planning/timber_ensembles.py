@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from baulk.ingest.evaluation import compute, fingerprint
+from baulk.ingest.evaluation import compute, fingerprint, fit_store
 from baulk.ingest.evaluation.inputs import Inputs
 from baulk.ingest.shop import Shop
 from baulk.models import digest, packing
@@ -56,7 +56,7 @@ def of(shop: Shop, inputs: Inputs) -> tuple[Stock, bool]:
         found = _read(kept, inputs, seen)
         if found is not None:
             return found
-    fitted = compute.fitted_to(inputs)
+    fitted = compute.fitted_to(inputs, fit_store.taken_up(inputs))  # the verdict's own fit, gone on with
     made = timbers.stock(
         inputs.timber,
         inputs.wood,

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from baulk.models.reason import Reason
 from baulk.models.text import (
+    air_ways,
     buying,
     calibration,
     cautions,
@@ -46,6 +47,7 @@ SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **climate.SENTENCES,
     **cautions.SENTENCES,
     **humidity.SENTENCES,
+    **air_ways.SENTENCES,
     **sawing.SENTENCES,
     **buying.SENTENCES,
     **events.SENTENCES,

@@ -158,9 +158,9 @@ def called(label):
         ("", "FER-03", "Export"),
         ("timber?tag=FER-01", "Add reading", "Another timber"),
         ("add", "Tag", "Save timber"),
-        ("air", "Place", "Plan this room"),
+        ("air", "Place", "Work it out now"),
         ("plans", "Finished size", "Pieces that hold the size"),
-        ("sensors", "Export", "Retry"),
+        ("sensors", "Every sensor", "Back up now"),
     ],
 )
 def test_the_keyboard_goes_from_the_menu_through_the_fields_to_the_button_and_is_seen(

@@ -42,7 +42,8 @@ def upload(page, kind, text, name="list.csv"):
 
 
 def said(page):
-    return " ".join(each.value for each in (*page.success, *page.error, *page.info))
+    saved = " ".join(each.proto.body for each in page.get("html"))
+    return saved + " ".join(each.value for each in (*page.error, *page.info))
 
 
 def test_a_list_of_timbers_is_seen_first_and_entered_by_a_button(page, shop_folder):

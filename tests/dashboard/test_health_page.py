@@ -1,10 +1,11 @@
-"""The Health page: findings, sensors, quarantine and its mending."""
+"""The Sensors page: findings, sensors, quarantine and its mending."""
 
 from __future__ import annotations
 
 import json
 from datetime import timedelta
 
+from baulk.dashboard.server import access
 from baulk.ingest import shop as shops
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.quantity import Owner
@@ -50,13 +51,13 @@ def test_a_message_for_a_timber_not_yet_tagged_waits_and_is_stored_on_trying_aga
     assert "no timber FER-77" in html(page)
     assert "could not be stored" in html(page)
     page.button(key="replay").click().run()
-    assert "0 readings stored; 1 messages still wait" in " ".join(each.value for each in page.success)
+    assert "0 readings stored; 1 messages still wait" in html(page)
     with shops.open(shop_folder) as shop:
         shop.register.add(invented.piece("FER-77"))
     page.button(key="replay").click().run()
     assert not page.exception
-    assert "1 reading stored; 0 messages" in " ".join(each.value for each in page.success)
-    assert any("Empty." in each.value for each in page.info)
+    assert "1 reading stored; 0 messages" in html(page)
+    assert any("Empty." in each.value for each in page.caption)
 
 
 def test_what_a_message_said_can_not_become_part_of_the_page(app, shop_folder, invented):
@@ -105,7 +106,7 @@ def test_what_the_yard_has_learned_is_shown_with_how_many_timbers_speak(app, sho
     told = html(page)
     assert "White oak of a new lot is expected to dry 0." in told
     assert "9 timbers" in told
-    assert any(each.value == "What the yard has learned" for each in page.header)
+    assert any("What the yard has learned" in each.label for each in page.expander)
 
 
 def test_two_values_for_one_moment_are_settled_with_a_tap(app, shop_folder, invented):
@@ -126,3 +127,59 @@ def test_two_values_for_one_moment_are_settled_with_a_tap(app, shop_folder, inve
     with shops.open(shop_folder) as shop:
         (kept,) = shop.store.readings(Owner.AIR, "shed", at, at)
     assert kept.value == 25.0
+
+
+def press(page, label):
+    next(each for each in page.button if each.label == label).click().run()
+    assert not page.exception
+    return page
+
+
+def test_the_worst_comes_first_and_the_well_ones_are_one_line(app, shop_folder, invented):
+    page = open_page(app)
+    assert any("report as they should" in each.value for each in page.markdown)
+    with shops.open(shop_folder) as shop:
+        shop.store.append(invented.readings("FER-05", 40.0, last=invented.NOW - timedelta(days=100)))
+        shop.store.quarantine(
+            message(invented, shop.config.slug, "FER-77"), "no timber FER-77", waits_for="FER-77"
+        )
+    told = html(open_page(page))
+    assert told.index("silent sensor") < told.index("could not be stored")
+
+
+def test_a_place_is_added_and_edited_and_the_edit_taken_back(app, shop_folder):
+    page = open_page(app)
+    page.text_input(key="place_name").set_value("loft")
+    page.text_input(key="place_volume_Add a place").set_value("1000 cu ft")
+    press(page, "Save place")
+    page.selectbox(key="place_which").set_value("loft").run()
+    page.text_input(key="place_note_loft").set_value("above the saw")
+    press(page, "Save place")
+
+    def loft():
+        with shops.open(shop_folder) as shop:
+            return next(each for each in shop.register.places() if each.name == "loft")
+
+    assert (loft().note, round(loft().volume_m3, 2)) == ("above the saw", 28.32)
+    press(page, "Undo")
+    assert loft().note == ""
+
+
+def test_a_backup_is_made_at_once_and_taken_away(app):
+    page = press(open_page(app), "Back up now")
+    assert "is made and proved" in html(page)
+    assert any(each.proto.label.startswith("Export baulk-") for each in page.get("download_button"))
+
+
+def test_the_password_changes_only_for_who_knows_the_old_one(app, shop_folder):
+    page = open_page(app)
+    page.text_input(key="password_new").set_value("keel and frame 7")
+    page.text_input(key="password_again").set_value("keel and frame 8")
+    press(page, "Save password")
+    assert any("not the same both times" in each.value for each in page.error)
+    assert access.lock_of(shop_folder) == "open"
+    page.text_input(key="password_new").set_value("keel and frame 7")
+    page.text_input(key="password_again").set_value("keel and frame 7")
+    press(page, "Save password")
+    assert access.right(shop_folder, "keel and frame 7")
+    assert not access.right(shop_folder, "keel and frame 8")

@@ -220,21 +220,36 @@ def test_a_pith_left_of_the_centre_is_kept(app, shop_folder):
         assert s.register.get("FER-06").section.pith_x_mm == pytest.approx(-38.1)
 
 
-def test_the_air_page_names_its_sources_and_says_when_no_humidity_suits_both(app):
-    go(app, "air")
-    told = "\n".join(e.value for e in app.markdown)
-    assert "Espenas \\& Kozlik 1975" in told  # as Markdown: a sign of its own is told so
-    assert "Hukka & Viitanen 1999" in told
-    assert "No one humidity suits both" in told
-
-
 @pytest.mark.parametrize("shop_folder", [EMPTY], indirect=True)
 @pytest.mark.parametrize(
-    ("page", "next_step"), [("yard", "tag it in"), ("timber", "enter the first one"), ("air", "sensor")]
+    ("page", "next_step"),
+    [("yard", "No timber is entered yet"), ("timber", "enter the first one"), ("air", "sensor")],
 )
 def test_an_empty_shop_says_what_to_do_next(app, page, next_step):
     go(app, page)
     assert any(next_step in e.value for e in app.info)
+
+
+@pytest.mark.parametrize("shop_folder", [EMPTY], indirect=True)
+def test_the_first_steps_tick_themselves_and_air_may_be_typed_where_no_place_is_known(app, shop_folder):
+    def shown():
+        return "\n".join(each.proto.body for each in app.get("html"))
+
+    app.run()
+    for step in ("Add a timber", "Connect the air, or type it", "Or try the demo yard"):
+        assert step in shown()
+    assert "done" not in shown()
+    go(app, "air")
+    app.text_input(key="air_hand_place").set_value("loft")
+    app.text_input(key="air_hand_temp").set_value("60")
+    app.text_input(key="air_hand_rh").set_value("65")
+    next(each for each in app.button if each.label == "Save").click().run()
+    assert not app.exception
+    with shop_module.open(shop_folder) as s:
+        assert s.store.places() == ["loft"]
+    go(app, "yard")
+    assert "Connect the air, or type it, done" in shown()
+    assert "Add a timber, done" not in shown()
 
 
 def test_a_folder_that_is_no_shop_is_told_in_a_sentence(app, tmp_path, monkeypatch):

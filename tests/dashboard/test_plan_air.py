@@ -13,9 +13,12 @@ from typer.testing import CliRunner
 from baulk.dashboard import commands
 from baulk.dashboard.charts import humidity
 from baulk.dashboard.commands import plan as group
-from baulk.dashboard.sections import humidity_plan
+from baulk.dashboard.sections import air_room, humidity_plan
+from baulk.ingest import shop as shops
+from baulk.ingest.planning import kept_air
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.quantity import Owner
 
 
 def run(*words):
@@ -86,36 +89,91 @@ def test_help_of_the_group_imports_no_plan():
     assert "air" in group.PLANS
 
 
-def test_the_page_plans_when_asked_and_answers_a_what_if(app):
-    app.switch_page("views/air.py").run()
+def press(app, label):
+    next(each for each in app.button if each.label == label).click().run()
     assert not app.exception
-    app.text_input(key="plan_hold").set_value("70")
-    app.text_input(key="plan_temp").set_value("60F")
+
+
+def told(app):
+    return "\n".join(each.value for each in (*app.markdown, *app.caption, *app.info)) + "\n".join(
+        each.proto.body for each in app.get("html")
+    )
+
+
+def test_the_page_reads_the_plan_that_was_kept_and_page_and_command_say_the_same_sentence(app, shop_folder):
+    app.switch_page("views/air.py").run()
+    assert "has no plan yet" in told(app)
+    said = run("--shop", str(shop_folder), "--place", "shed").stdout
+    headline = " ".join(said.split()[:8])
+    assert headline.startswith("Leave the doors of shed")
+    app.run()
+    assert headline in told(app)
+    assert "What could be done" in [each.value for each in app.header]
+    assert "Both are served" not in told(app)
+    with shops.open(shop_folder) as opened:
+        kept = kept_air.made(opened, "shed").plan
+    assert all(f"{value:.0f} %" in told(app) for value, _, _ in humidity.limits_of(kept))
+
+
+def test_what_is_said_of_the_room_is_kept_and_can_be_taken_back(app, shop_folder, monkeypatch):
+    worked = []
+    monkeypatch.setattr(humidity_plan, "work_out", worked.append)
+    app.switch_page("views/air.py").run()
     app.text_input(key="plan_volume").set_value("10000 cu ft")
     app.text_input(key="plan_changes").set_value("0.5")
-    next(each for each in app.button if each.label == "Plan this room").click().run()
-    assert not app.exception
-    told = "\n".join(each.value for each in app.markdown)
-    assert "What if: shed is held at 70 % RH and 60 °F from now on." in told
-    assert "°C" not in told
-    assert "Weeks gained by the plan" in told
-    assert "residual-current device" in told
-
-
-def test_the_page_refuses_in_words(app):
-    app.switch_page("views/air.py").run()
+    app.text_input(key="plan_price").set_value("0.25")
+    press(app, "Save and work it out")
+    with shops.open(shop_folder) as opened:
+        assert kept_air.wish(opened, "shed").price_kwh == 0.25
+        (room,) = (each for each in opened.register.places() if each.name == "shed")
+    assert room.volume_m3 == pytest.approx(283.17, abs=0.01)
+    assert room.air_changes_per_h == 0.5
+    assert worked == ["shed"]
+    press(app, "Undo")
+    with shops.open(shop_folder) as opened:
+        assert kept_air.wish(opened, "shed") == kept_air.Wish()
     app.text_input(key="plan_volume").set_value("large")
-    next(each for each in app.button if each.label == "Plan this room").click().run()
+    press(app, "Save and work it out")
     assert any("looks like '300 m3' or '10000 cu ft'" in each.value for each in app.error)
 
 
+def test_a_what_if_stands_beside_doing_nothing(app):
+    app.switch_page("views/air.py").run()
+    app.text_input(key="plan_hold").set_value("70")
+    app.text_input(key="plan_hold_temp").set_value("60F")
+    press(app, "Try")
+    assert "What if: shed is held at 70 % RH and 60 °F from now on." in told(app)
+    assert "residual-current device" in told(app)
+
+
+def test_air_is_typed_by_hand_in_the_readers_units_and_taken_back(app, shop_folder):
+    app.switch_page("views/air.py").run()
+    app.text_input(key="air_hand_temp").set_value("61")
+    app.text_input(key="air_hand_rh").set_value("71.5")
+    press(app, "Save")
+
+    def by_hand():
+        with shops.open(shop_folder) as opened:
+            found = opened.store.readings(Owner.AIR, "shed")
+            return {each.series.quantity.value: each.value for each in found if each.source == "hand"}
+
+    assert by_hand() == {"temp": pytest.approx((61 - 32) / 1.8), "humidity": 71.5}
+    press(app, "Undo")
+    assert by_hand() == {}
+    app.text_input(key="air_hand_temp").set_value("61")
+    app.text_input(key="air_hand_rh").set_value("171")
+    press(app, "Save")
+    assert by_hand() == {}
+    assert any("this can't be" in each.value.lower() for each in app.error)
+
+
 def test_volumes_are_read_either_way():
-    assert humidity_plan.volume_m3("300 m3", "inch") == 300.0
-    assert humidity_plan.volume_m3("1,000 cu ft", "metric") == pytest.approx(28.3168, abs=1e-4)
-    assert humidity_plan.volume_m3("100", "metric") == 100.0
-    assert humidity_plan.volume_m3("", "inch") is None
+    assert air_room.volume_m3("300 m3", "inch") == 300.0
+    assert air_room.volume_m3("1,000 cu ft", "metric") == pytest.approx(28.3168, abs=1e-4)
+    assert air_room.volume_m3("100", "metric") == 100.0
+    assert air_room.volume_m3("", "inch") is None
     with pytest.raises(OutOfRange):
-        humidity_plan.volume_m3("3 litres", "inch")
+        air_room.volume_m3("3 litres", "inch")
 
 
 def test_every_limit_of_the_chart_is_a_field_of_the_week():

@@ -10,6 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
+from baulk.dashboard.charts import allowance_stack
 from baulk.dashboard.printing import saw_drawing
 from baulk.ingest import shop as shops
 from baulk.models import species, use_class
@@ -234,3 +235,34 @@ def test_the_page_plans_the_registers_parts(app, shop_folder):
         each.startswith("tamarack (") for each in woods.options
     )  # with its other names, and asked which
     assert woods.proto.accept_new_options
+
+
+def test_each_plan_has_an_address_and_the_choice_is_written_into_it(app):
+    app.query_params["plan"] = "buying"
+    page = app.run().switch_page("views/plans.py").run()
+    assert not page.exception
+    chosen = page.segmented_control(key="plan_way")
+    assert chosen.value in {"order", "parts"}  # switch_page of the test empties the address
+    chosen.set_value("timber").run()
+    assert page.query_params["plan"] in ("sawing", ["sawing"])
+
+
+def test_the_allowance_is_a_stack_that_adds_up_and_says_most_of_what_it_is_for():
+    made = allowance.size(Order(width_mm=152.4, depth_mm=152.4, length_mm=3000.0), OAK, USE)
+    for which in ("width", "depth"):
+        parts = allowance_stack.parts(made, which)
+        assert parts[0] == ("finished", 152.4)
+        assert sum(size for _, size in parts) == pytest.approx(getattr(made.green, f"{which}_mm"), abs=0.3)
+    said = allowance_stack.finding(made, "metric")
+    most = max(allowance_stack.parts(made, "width")[1:], key=lambda each: each[1])[0]
+    assert most in said
+    assert said.startswith("The width needs ")
+
+
+def test_the_room_in_a_joint_is_the_same_on_the_page_and_by_command(plans, run):
+    page = plans
+    page.segmented_control(key="plan_way").set_value("timber").run()
+    page.selectbox(key="cut_tag").set_value("FER-03").run()
+    assert not page.exception
+    first = run("gap", "FER-03").splitlines()[0]
+    assert any(first in each.value.replace("\\", "") for each in page.markdown)

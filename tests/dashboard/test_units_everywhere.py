@@ -171,7 +171,7 @@ def test_a_plan_of_the_shops_humidity(reader):
     reader.app.selectbox(key="air_place").set_value("shed").run()
     reader.app.text_input(key="plan_volume").set_value("90 m3")
     reader.app.text_input(key="plan_changes").set_value("0.5")
-    next(each for each in reader.app.button if each.label == "Plan this room").click().run()
+    next(each for each in reader.app.button if each.label == "Save and work it out").click().run()
     assert reader.wrong() == []
 
 

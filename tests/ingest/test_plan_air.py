@@ -7,6 +7,7 @@ import json
 import math
 import threading
 import time
+from dataclasses import replace
 from datetime import timedelta
 
 import jsonschema
@@ -14,15 +15,17 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from baulk.ingest import operations, shop
+from baulk.ingest.errors import BrokerError
 from baulk.ingest.evaluation import compute
+from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import message_schema, publish_plan
-from baulk.ingest.planning import humidity
+from baulk.ingest.planning import humidity, kept_air
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity.summary import summary
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
-from baulk.models.timber import Place, Timber
+from baulk.models.timber import Event, EventKind, Place, Timber
 
 
 def timber(tag, now, **changes):
@@ -94,7 +97,7 @@ def test_a_what_if_fits_nothing_anew(room, now_utc, monkeypatch):
     asked = humidity.Asked(place="shed", hold_rh=70.0, held_c=16.0)
     first = humidity.plan(room, asked, now_utc)
 
-    def fit(_inputs):
+    def fit(*_given):
         raise AssertionError("the ensemble was kept and is fresh")
 
     monkeypatch.setattr(compute, "fitted_to", fit)
@@ -125,7 +128,9 @@ def test_a_new_reading_of_a_timber_makes_its_ensemble_old(room, now_utc, monkeyp
     humidity.gather(room, humidity.Asked(place="shed"), now_utc)
     fitted = []
     real = compute.fitted_to
-    monkeypatch.setattr(compute, "fitted_to", lambda inputs: fitted.append(inputs.timber.tag) or real(inputs))
+    monkeypatch.setattr(
+        compute, "fitted_to", lambda inputs, *more: fitted.append(inputs.timber.tag) or real(inputs, *more)
+    )
     pin = Series(owner=Owner.TIMBER, name="PINE-1", quantity=Quantity.MOISTURE, depth_mm=20.0)
     operations.add_reading_by_hand(room, pin, 22.0, now_utc=now_utc)
     humidity.gather(room, humidity.Asked(place="shed"), now_utc + timedelta(minutes=1))
@@ -243,3 +248,58 @@ def test_a_broker_that_is_away_is_told_in_a_sentence(room, now_utc):
     made = humidity.plan(room, humidity.Asked(place="shed", hold_rh=70.0), now_utc)
     with pytest.raises(BaulkError, match="broker"):
         publish_plan.publish(room, made, now_utc)
+
+
+def test_only_an_event_makes_finished_work_and_a_verdict_square_does_not(room, now_utc, monkeypatch):
+    rough, fitted = timber("RIB-1", now_utc), timber("RIB-2", now_utc)
+    for each in (rough, fitted):
+        room.register.add(each)
+    room.register.add_event(Event(tag="RIB-2", kind=EventKind.FITTED, at_utc=now_utc - timedelta(days=2)))
+    real = humidity.evaluation_gather.gather
+    monkeypatch.setattr(
+        humidity.evaluation_gather, "gather", lambda *a, **k: replace(real(*a, **k), previous="square")
+    )
+    gathered = humidity.gather(room, humidity.Asked(place="shed"), now_utc)
+    parts = {each.tag: each.part for each in gathered.need.stocks}
+    assert parts["RIB-1"] == "beside"
+    assert parts["RIB-2"] == "keep"
+    assert [each.name for each in gathered.need.bands] == ["RIB-2"]
+
+
+def test_a_plan_says_which_months_nobody_measured(room, now_utc):
+    (said,) = humidity.gather(room, humidity.Asked(place="shed"), now_utc).air
+    assert said.code == "humidity.air_nearest"
+    assert len(said.values["months"]) + len(said.values["missing"]) == 12
+    assert now_utc.month - 2 in (*said.values["months"], -1)
+
+
+def test_the_night_makes_the_plan_once_and_it_comes_back_as_it_was(room, now_utc):
+    kept_air.keep_wish(room, "shed", kept_air.Wish(price_kwh=0.3, people_h_day=4.0, finished_pct=(8.0, 12.0)))
+    humidity.save_place(room, "shed", volume_m3=250.0, air_changes_per_h=0.4)
+    assert nightly.plan_airs(room, now_utc) == 1  # nobody measures the loft
+    assert nightly.plan_airs(room, now_utc + timedelta(minutes=5)) == 0
+    kept = kept_air.made(room, "shed")
+    assert kept.plan.price_kwh == 0.3
+    assert kept.plan.bands[-1].low_pct == 8.0
+    again = kept_air._read(kept_air.Kept, json.loads(json.dumps(kept_air._plain(kept))))
+    assert again == kept
+    assert summary(kept.plan)[0] == kept.plan.headline
+    assert kept.plan.made_utc == now_utc
+
+
+def test_a_room_that_cannot_be_planned_keeps_why(room, now_utc):
+    room.register.save_place(Place(name="attic"))
+    kept = kept_air.make(room, "attic", now_utc)
+    assert kept.plan is None
+    assert "holds no timber" in kept_air.made(room, "attic").failed
+    room.store.note(kept_air.PLAN + "attic", b'{"made_utc": 3}')
+    assert kept_air.made(room, "attic") is None
+    with pytest.raises(OutOfRange, match="the price"):
+        kept_air.keep_wish(room, "attic", kept_air.Wish(price_kwh=-1.0))
+
+
+def test_a_plan_to_leave_the_doors_has_no_set_point_to_publish(room, now_utc):
+    made = humidity.plan(room, humidity.Asked(place="shed", hold_rh=70.0), now_utc)
+    left = replace(made, what_if=False, offered=0)
+    with pytest.raises(BrokerError, match="hold nothing"):
+        publish_plan.publish(room, left, now_utc)

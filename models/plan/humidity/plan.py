@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Final
 
 import numpy as np
 
@@ -13,35 +12,23 @@ from baulk.models.air import AirSeries
 from baulk.models.checking import DECIDED_ABOVE_PCT
 from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField
-from baulk.models.plan.humidity import schedule, surfaces
+from baulk.models.plan.humidity import judgement, outcome, schedule, surfaces, ways
+from baulk.models.plan.humidity.outcome import COUNTED, Alternative, Counted, Courses, Span
 from baulk.models.plan.humidity.remedies import Remedy, changes, closers, remedies
 from baulk.models.plan.humidity.room import Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
-from baulk.models.plan.humidity.timbers import WEEK_S, Stock, mean_pct
+from baulk.models.plan.humidity.timbers import WEEK_S
 from baulk.models.plan.humidity.water import (
     AT_WORK_KG_H,
     DESICCANT_KWH_L,
     RATED_KWH_L,
     Machine,
-    draught_l_day,
     machines,
     vapour_g_m3,
 )
+from baulk.models.plan.humidity.ways import Way
 from baulk.models.plan.humidity.window import Band, Window
 from baulk.models.reason import Reason
-from baulk.models.verdict.readiness import Path
-
-COUNTED: Final = 52  # weeks over which machines and money are counted
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
-    """A middle value with its 5-95 % range."""
-
-    median: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,6 +129,8 @@ class Water:
         Of a kilowatt-hour, in any money.
     unknown : tuple of Reason
         Why the draught is not known; none when it is.
+    outside_measured : bool
+        Whether `outside` is the weather's own, not the room's in its place.
     """
 
     volume_m3: float | None = None
@@ -150,6 +139,7 @@ class Water:
     people_h_day: float = 0.0
     price_kwh: float | None = None
     unknown: tuple[Reason, ...] = ()
+    outside_measured: bool = False
 
     def __post_init__(self) -> None:
         if not 0 <= self.people_h_day <= 1000:
@@ -202,6 +192,16 @@ class AirPlan:
         Why the water of the room could not be counted; none when it was.
     assumptions, changes : tuple of Reason
         What it rests on, and what would change it.
+    headline : Reason
+        What is to be done, in one sentence.
+    offered : int
+        Which of the alternatives that is; 0 for leaving the doors as they are.
+    alternatives : tuple of Alternative
+        Doing nothing first, then holding the plan's humidity, then what else can be done.
+    unanswered : tuple of Reason
+        What this model can't answer, and why.
+    air_assumed : tuple of Reason
+        Which air was measured, and what stands in for the rest.
     surface_risks : tuple of Reason
         Timbers whose surface is asked for more than boards of their wood stand, with the plan or without.
     """
@@ -225,7 +225,17 @@ class AirPlan:
     water_unknown: tuple[Reason, ...]
     assumptions: tuple[Reason, ...]
     changes: tuple[Reason, ...]
+    headline: Reason
+    offered: int
+    alternatives: tuple[Alternative, ...]
+    unanswered: tuple[Reason, ...] = ()
+    air_assumed: tuple[Reason, ...] = ()
     surface_risks: tuple[Reason, ...] = ()
+
+    @property
+    def is_held(self) -> bool:
+        """Whether a humidity is to be held: the plan is offered, or it was asked what if."""
+        return self.what_if or self.alternatives[self.offered].what == "hold"
 
     @property
     def set_pct(self) -> float:
@@ -233,8 +243,15 @@ class AirPlan:
         return self.weeks[0].set_pct
 
 
-def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Sequence[Reason] = ()) -> AirPlan:
-    """Plan the air of a room.
+def plan(
+    need: Need,
+    water: Water,
+    *,
+    hold_rh: float | None = None,
+    notes: Sequence[Reason] = (),
+    air: Sequence[Reason] = (),
+) -> AirPlan:
+    """Plan the air of a room, and hold the plan against doing nothing and against all else that can be done.
 
     Parameters
     ----------
@@ -246,6 +263,8 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
         Say what happens if this humidity is held, instead of searching. [%RH]
     notes : sequence of Reason
         What was assumed where the room was gathered.
+    air : sequence of Reason
+        Which air was measured, and what stands in for the rest.
 
     Returns
     -------
@@ -259,7 +278,8 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
 
     References
     ----------
-    The parts: `window`, `schedule`, `water`, `remedies`; readiness by the rule of the verdict.
+    The parts: `window`, `schedule`, `water`, `remedies`, `ways`, `outcome`, `judgement`; readiness by the
+    rule of the verdict.
     """
     room = need.room
     if not need.stocks:
@@ -274,16 +294,12 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
             raise OutOfRange("the humidity to hold", f"lies between 0 and 100 %, not {hold_rh:g} %")
         rh = np.full(room.weeks, float(hold_rh))
         found = need.window(rh)
-    air, at_s = room.held(rh), room.at_s()
-    fields = {each.tag: each.dried(air, at_s) for each in need.stocks}
-    gains = tuple(_gain(each, need, fields[each.tag], air) for each in need.targets)
-    given = sum(
-        -each.dry_kg * np.diff(np.median(mean_pct(fields[each.tag]), axis=1)) / 100 / 7
-        for each in need.stocks
-    )
-    draught = _draught(room, water, rh)
-    people = water.people_h_day * AT_WORK_KG_H
-    need_l = None if draught is None else given + draught + people
+    counted = _counted(room, water)
+    beside, held = outcome.courses(need, ways.nothing(room)), outcome.courses(need, ways.hold(room, rh))
+    tried, unanswered = _tried(need, water, rh, beside, held, counted, only_held=hold_rh is not None)
+    judged = judgement.judge(room.place, tried, need.stocks[0].members.size // surfaces.SHARE)
+    given = held.given_l_day(need.stocks)
+    need_l = counted.need(room, rh, given)
     year = slice(0, COUNTED)
     return AirPlan(
         place=room.place,
@@ -293,8 +309,8 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
         sure=need.stocks[0].rule.needed,
         pieces={each.tag: each.part for each in need.stocks},
         bands=need.bands,
-        weeks=_weeks(room, rh, found, np.asarray(given), draught, need_l),
-        gains=gains,
+        weeks=_weeks(room, rh, found, given, counted.draught(room, rh), need_l),
+        gains=_gains(tried[0], tried[1]),
         closed=closers(found),
         remedies=remedies(need, rh, found),
         machines=()
@@ -313,7 +329,65 @@ def plan(need: Need, water: Water, *, hold_rh: float | None = None, notes: Seque
         water_unknown=water.unknown,
         assumptions=(*notes, *_assumptions(need)),
         changes=changes(need, rh),
+        headline=judged.headline,
+        offered=judged.chosen,
+        alternatives=tried,
+        unanswered=unanswered,
+        air_assumed=tuple(air),
         surface_risks=surfaces.risks(need, rh),
+    )
+
+
+def _counted(room: Room, water: Water) -> Counted:
+    outside = water.outside
+    return Counted(
+        volume_m3=water.volume_m3,
+        exchange=water.exchange,
+        outside_g_m3=None if outside is None else room.weekly(vapour_g_m3(outside.temp_c, outside.rh_pct)),
+        people_h_day=water.people_h_day,
+        price_kwh=water.price_kwh,
+    )
+
+
+def _tried(  # noqa: PLR0913, PLR0917 - both courses that stand already, and what the rest is held against
+    need: Need, water: Water, rh: Floats, beside: Courses, held: Courses, counted: Counted, *, only_held: bool
+) -> tuple[tuple[Alternative, ...], tuple[Reason, ...]]:
+    """Work out every way: doing nothing, holding the plan, and, unless it was asked what if, all else."""
+    room = need.room
+    mean = {tag: path.days() / 7 for tag, path in beside.paths.items()}
+    years = {each.tag: outcome.doubtful_weeks(need, each, beside.paths[each.tag]) for each in need.targets}
+
+    def worked(way: Way, made: Courses) -> Alternative:
+        # held air knows no weather: doing nothing is then a year that nobody knows yet
+        without = years if way.what in {"hold", "dry"} else mean
+        return outcome.of(need, way, made, beside, without=without, room=counted)
+
+    found = [worked(ways.nothing(room), beside), worked(ways.hold(room, rh), held)]
+    if only_held:
+        return tuple(found), ()
+    outside = water.outside if water.outside_measured else None
+    others, unanswered = ways.others(need, need.window(room.expected_rh), outside)
+    rest = [worked(each, outcome.courses(need, each, beside)) for each in others]
+    moves = [each for each in rest if each.what == "move"]
+    best = min(moves, key=lambda one: (round(one.check_chance, 1), -one.gained.median), default=None)
+    found += [each for each in rest if each.what != "move" or each is best]
+    return tuple(found), unanswered
+
+
+def _gains(nothing: Alternative, held: Alternative) -> tuple[Gain, ...]:
+    return tuple(
+        Gain(
+            tag=with_it.tag,
+            nothing_utc=without.ready_utc,
+            plan_utc=with_it.ready_utc,
+            nothing_spread_days=without.spread_days,
+            plan_spread_days=with_it.spread_days,
+            nothing_weeks=without.weeks,
+            plan_weeks=with_it.weeks,
+            gained_weeks=with_it.gained,
+            unready=with_it.unready,
+        )
+        for without, with_it in zip(nothing.timbers, held.timbers, strict=True)
     )
 
 
@@ -340,42 +414,6 @@ def _assumptions(need: Need) -> tuple[Reason, ...]:
     if without:
         found.append(Reason(code="humidity.no_safe_start", values={"species": tuple(without)}))
     return tuple(found)
-
-
-def _gain(each: Stock, need: Need, fields: tuple[MoistureField, ...], air: AirSeries) -> Gain:
-    at_s = need.room.at_s()
-    year = need.room.year
-    planned = each.path(fields, at_s, air)
-    nothing = each.path(each.dried(year, at_s), at_s, year)
-    with_it, without = planned.days() / 7, nothing.days() / 7
-    return Gain(
-        tag=each.tag,
-        nothing_utc=nothing.square(),
-        plan_utc=planned.square(),
-        nothing_spread_days=nothing.spread_days(),
-        plan_spread_days=planned.spread_days(),
-        nothing_weeks=_span(without),
-        plan_weeks=_span(with_it),
-        gained_weeks=_span(without - with_it),
-        unready=_unready(planned),
-    )
-
-
-def _unready(path: Path) -> float:
-    return float(1 - np.mean(path.ready().any(axis=0)))
-
-
-def _span(values: Floats) -> Span:
-    low, middle, high = (float(each) + 0.0 for each in np.quantile(values, (0.05, 0.5, 0.95)))
-    return Span(median=middle, low=low, high=high)
-
-
-def _draught(room: Room, water: Water, rh: Floats) -> Floats | None:
-    if water.volume_m3 is None or water.exchange is None or water.outside is None:
-        return None
-    outside = room.weekly(vapour_g_m3(water.outside.temp_c, water.outside.rh_pct))
-    inside = vapour_g_m3(room.temp_c, rh)
-    return draught_l_day(water.volume_m3, water.exchange.per_h, outside, inside)
 
 
 def _weeks(  # noqa: PLR0913, PLR0917 - the columns of a table

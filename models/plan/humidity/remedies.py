@@ -15,13 +15,11 @@ from baulk.models.plan.humidity import schedule
 from baulk.models.plan.humidity import window as windows
 from baulk.models.plan.humidity.schedule import EVERY, Need
 from baulk.models.plan.humidity.timbers import Stock
+from baulk.models.plan.humidity.ways import STILL_AIR
 from baulk.models.plan.humidity.window import DAMPEST_RH, Window
 from baulk.models.reason import Reason
 from baulk.models.section import Face, FaceCover
 
-# share of the flux that is left when the air over a face slows from 0.5 to 0.1 m/s: laminar plate of 0.2 m,
-# Sh = 0.664 Re^0.5 Sc^(1/3), 48 against 106 g/(m2 h) (computed)
-STILL_AIR: Final = 0.45
 COOLEST_C: Final = 1.0
 WARMER_K: Final = 5.0
 WARMEST_C: Final = 40.0

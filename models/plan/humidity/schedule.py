@@ -10,8 +10,8 @@ verdict's own rule with all members.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -53,6 +53,10 @@ class Need:
         What finished work tolerates.
     strict : bool
         Whether the published stages hold as printed to their end.
+    elsewhere : mapping of str to AirSeries
+        Air expected in other places that a timber could be moved to. [degC, %]
+    years : tuple of AirSeries
+        The room's air in years as different as years are, for the doubt of doing nothing. [degC, %]
     """
 
     room: Room
@@ -60,6 +64,8 @@ class Need:
     targets: tuple[Stock, ...]
     bands: tuple[Band, ...]
     strict: bool = False
+    elsewhere: Mapping[str, AirSeries] = field(default_factory=dict)
+    years: tuple[AirSeries, ...] = ()
 
     def window(self, rh_pct: Floats) -> Window:
         """Window by week when the room is held at these humidities.

@@ -8,7 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from baulk.models.plan.humidity.plan import COUNTED, AirPlan, Gain
+from baulk.models.plan.humidity.outcome import COUNTED
+from baulk.models.plan.humidity.plan import AirPlan, Gain
 from baulk.models.plan.humidity.water import Machine
 from baulk.models.reason import Reason, Value, Values
 
@@ -19,7 +20,7 @@ OUTSIDE_RH: Final = 0.5  # beyond a limit by which the expected air counts as ou
 
 
 def summary(made: AirPlan) -> tuple[Reason, ...]:
-    """Return what a plan comes to, the most needed first.
+    """Return what a plan comes to, the most needed first: what to do, then on which air that rests.
 
     Parameters
     ----------
@@ -29,12 +30,15 @@ def summary(made: AirPlan) -> tuple[Reason, ...]:
     Returns
     -------
     tuple of Reason
-        Schedule, window, gain of each timber, the season if nothing is done, surfaces at risk, remedies,
+        Headline, air assumed, schedule where one is to be held, window, gain of each timber,
+        the season if nothing is done, surfaces at risk, remedies,
         water, caution.
     """
     gains = tuple(_gain(each, made) for each in made.gains)
     return (
-        _schedule(made),
+        made.headline,
+        *made.air_assumed,
+        *((_schedule(made),) if made.is_held else ()),
         _window(made),
         *(gains or (Reason(code="humidity.nothing_to_dry"),)),
         _nothing_done(made),
@@ -43,6 +47,23 @@ def summary(made: AirPlan) -> tuple[Reason, ...]:
         *_water(made),
         Reason(code="caution.machine"),
     )
+
+
+def ways(made: AirPlan) -> tuple[Reason, ...]:
+    """Return how each alternative is modelled, and what can't be answered.
+
+    Parameters
+    ----------
+    made : AirPlan
+        The plan.
+
+    Returns
+    -------
+    tuple of Reason
+        One for each alternative in their order, then what is left out.
+    """
+    told = (Reason(code=f"humidity.way_{each.what}", values=each.values) for each in made.alternatives)
+    return (*told, *made.unanswered)
 
 
 def turns(values: Sequence[float], tolerance: float) -> list[int]:

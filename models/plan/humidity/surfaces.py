@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -12,13 +15,17 @@ from baulk.models import checking, creep
 from baulk.models.air import AirSeries
 from baulk.models.checking import DECIDED_ABOVE_PCT
 from baulk.models.constants import Floats
+from baulk.models.drying import outer_march
+from baulk.models.field import MoistureField
 from baulk.models.plan.humidity.schedule import EVERY, Need
 from baulk.models.plan.humidity.timbers import WEEK_S, Stock, mean_pct
+from baulk.models.plan.humidity.ways import Phase
 from baulk.models.reason import Reason, Value
 from baulk.models.surface import course
 
 WEEKS: Final = 52
 FIRST_WEEKS: Final = 2  # in steps of hours and by the day; the rest by half a week, for its air is smooth
+SHARE: Final = EVERY // 2  # every n-th member for a chance
 NAMED: Final = 3  # pieces that are told of
 
 
@@ -66,6 +73,55 @@ def risks(need: Need, rh_pct: Floats) -> tuple[Reason, ...]:
             found.append((worst - tolerated, Reason(code="humidity.surface_risk", values=values)))
     found.sort(key=lambda one: -one[0])
     return tuple(reason for _, reason in found[:NAMED])
+
+
+def chance(each: Stock, phases: tuple[Phase, ...], fields: Sequence[MoistureField], weeks: int) -> float:
+    """Compute the chance that a surface is asked for more than boards of its wood stand, in the first year.
+
+    Parameters
+    ----------
+    each : Stock
+        The timber.
+    phases : tuple of Phase
+        What is done with it.
+    fields : sequence of MoistureField
+        Its moisture by week, of every member. [%]
+    weeks : int
+        Of the plan.
+
+    Returns
+    -------
+    float
+        Share of the members for which strain or stress is too much on one day, as in its verdict; 0 once the
+        damage is no longer decided. [-]
+
+    References
+    ----------
+    `baulk.models.surface`: the same strain and stress as a timber's own margin.
+    """
+    mean = np.median(mean_pct(tuple(fields[: min(weeks, WEEKS)])), axis=1)
+    if not each.stages() or mean[0] <= DECIDED_ABOVE_PCT:
+        return 0.0
+    few = each.some(slice(None, None, SHARE))
+    stands = float(checking.surface_strain_pct(each.species, each.stages()[0].emc_pct))
+    breaks = creep.breaking_strain_pct(each.species) or np.inf
+    count = max(int(np.argmax(mean <= DECIDED_ABOVE_PCT)) if mean[-1] <= DECIDED_ABOVE_PCT else mean.size, 1)
+    now, over = few.skin, np.zeros(few.members.size, dtype=bool)
+    bare, wood = now.covers, now.members
+    ends = sorted({0, FIRST_WEEKS, count, *(one.first_week for one in phases)})
+    for first, last in pairwise(one for one in ends if one <= count):
+        phase = next(one for one in reversed(phases) if one.first_week <= first)
+        now = replace(
+            now,
+            covers=bare if phase.faces is None else phase.faces,
+            members=replace(wood, surface_factor=wood.surface_factor * phase.airflow),
+        )
+        each_day, step_s = (course.A_DAY, outer_march.STEP_S) if last <= FIRST_WEEKS else (1, course.FAR_S)
+        now, days = course.follow(
+            now, few.species, [phase.air], days=7 * (last - first), each=each_day, step_s=step_s
+        )
+        over |= (days.wanted_pct > stands).any(axis=0) | (days.tension_pct > breaks).any(axis=0)
+    return float(over.mean())
 
 
 def _weeks(few: Stock, air: AirSeries, weeks: int, stands: float) -> tuple[Floats, NDArray[np.bool_]]:

@@ -118,6 +118,10 @@ class Stock:
             _kept={},
         )
 
+    def from_field(self, start: MoistureField) -> Stock:
+        """Return it as it is at a later moment; its surface is read off the field then."""
+        return replace(self, start=start, surface=None)
+
     def dried(
         self, air: AirSeries, at_s: Floats, *, faces: Covers | None = None, airflow: float = 1.0
     ) -> tuple[MoistureField, ...]:

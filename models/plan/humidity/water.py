@@ -21,6 +21,7 @@ RATED_RH: Final = 60.0  # nameplates are read at this air; common practice, no s
 RATED_KWH_L: Final = 0.5  # refrigerant machine in its rated air; common practice, no source
 DESICCANT_KWH_L: Final = 1.2  # at any temperature of a shop; common practice, no source
 MIST_KWH_L: Final = 0.05  # humidifier with wick or mist, without the heat; common practice, no source
+AIR_KJ_M3_K: Final = 1.2 * 1.006
 FROST_FROM_C: Final = 15.0  # below it the cold coil begins to freeze; common practice, no source
 FROST_WHOLLY_C: Final = 5.0  # at and below it such a machine gives nothing; common practice, no source
 
@@ -198,6 +199,37 @@ def refrigerant_share(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     wet = vapour_g_m3(temp_c, rh_pct) / vapour_g_m3(RATED_C, RATED_RH)
     thaw = (np.asarray(temp_c, dtype=float) - FROST_WHOLLY_C) / (FROST_FROM_C - FROST_WHOLLY_C)
     return np.asarray(wet * np.clip(thaw, 0.0, 1.0))
+
+
+def heating_kwh(volume_m3: float, air_changes_per_h: float, warmer_k: float, hours: float = 8760.0) -> float:
+    """Heat that the air let in takes when a room is kept warmer; walls and roof lose more besides.
+
+    Parameters
+    ----------
+    volume_m3 : float
+        Air in the room. [m3]
+    air_changes_per_h : float
+        How often an hour it is exchanged. [1/h]
+    warmer_k : float
+        Above the air outside. [K]
+    hours : float
+        How long. [h]
+
+    Returns
+    -------
+    float
+        ``n V rho c dT``: the least that it takes. [kWh]
+
+    References
+    ----------
+    Heat capacity of dry air, 1.006 kJ/(kg K) at 1.2 kg/m3 (ASHRAE Fundamentals).
+
+    Examples
+    --------
+    >>> round(heating_kwh(300.0, 0.5, 5.0))
+    2203
+    """
+    return volume_m3 * air_changes_per_h * AIR_KJ_M3_K / 3600 * warmer_k * hours
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,63 @@
+"""The alternatives of a room's plan as rows, the same on its page, from its command and on paper."""
+
+from __future__ import annotations
+
+from baulk.dashboard import words
+from baulk.models.plan.humidity import mould
+from baulk.models.plan.humidity.outcome import Alternative
+from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.text import air_ways
+
+UNKNOWN = "-"
+
+
+def alternatives(made: AirPlan) -> list[tuple[str, ...]]:
+    """Return what could be done, a row each: name, ready, gained, checks, mould, decay, costs.
+
+    Parameters
+    ----------
+    made : AirPlan
+        The plan; the row of what is to be done is marked.
+    """
+    return [_row(each, chosen=i == made.offered) for i, each in enumerate(made.alternatives)]
+
+
+def _row(each: Alternative, *, chosen: bool) -> tuple[str, ...]:
+    gained = each.gained
+    return (
+        f"{name(each)}{' (do this)' if chosen else ''}",
+        ready(each),
+        "0" if each.what == "nothing" else f"{gained.median:+.0f} ({gained.low:+.0f} to {gained.high:+.0f})",
+        f"{100 * each.check_chance:.0f} %",
+        mouldy(each.mould_index),
+        f"{each.decay_h:.0f}",
+        UNKNOWN if each.litres is None else f"{each.litres:.0f}",
+        UNKNOWN if each.kwh is None else f"{each.kwh:.0f}",
+        UNKNOWN if each.money is None else f"{each.money:.0f}",
+        f"{each.work_h:.0f}",
+    )
+
+
+def name(each: Alternative) -> str:
+    """Return what an alternative is called."""
+    if each.what == "move":
+        return f"Move {each.values['tag']} to {each.values['to']}"
+    return air_ways.name(each.what)
+
+
+def ready(each: Alternative) -> str:
+    """Return the month in which the last timber is ready."""
+    if not each.timbers:
+        return "none waits"
+    dates = [one.ready_utc for one in each.timbers]
+    known = [date for date in dates if date is not None]
+    if len(known) < len(dates):
+        return f"{len(known)} of {len(dates)} in 3 years" if known else "not in 3 years"
+    return f"{words.local(max(known)):%b %Y}"
+
+
+def mouldy(index: float) -> str:
+    """Return how far mould comes in words."""
+    if index < 1:
+        return "none"
+    return "microscopic" if index < mould.VISIBLE else "visible"

@@ -1,0 +1,227 @@
+"""What a shop keeps of a room's air: what was asked once, the plan that was made last, and why there is none.
+
+The plan is made by the night's work, or at once when a person asks for it; a page only reads it, so that
+page, command and sentence are one computation.
+"""
+
+from __future__ import annotations
+
+import json
+import types
+import typing
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields, is_dataclass
+from datetime import UTC, datetime
+from functools import cache
+from typing import Any, Final
+
+from baulk.ingest.planning import humidity
+from baulk.ingest.planning.humidity import Asked
+from baulk.ingest.shop import Shop
+from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.reason import Reason
+
+WISH: Final = "air-wish/"
+PLAN: Final = "air-plan/"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """What was said of a room once, beside its size and air changes, which stand in the register.
+
+    Parameters
+    ----------
+    held_c : float or None
+        Temperature held; None for the season's. [degC]
+    finished_pct : (float, float) or None
+        Moisture that finished or glued work tolerates. [%]
+    people_h_day : float
+        Hours of work in it a day. [h]
+    price_kwh : float or None
+        In any money.
+    leaving : bool
+        Squared pieces leave the room.
+    """
+
+    held_c: float | None = None
+    finished_pct: tuple[float, float] | None = None
+    people_h_day: float = 0.0
+    price_kwh: float | None = None
+    leaving: bool = False
+
+    def asked(self, place: str) -> Asked:
+        """Return what it asks for a place; what can't be is refused there."""
+        return Asked(
+            place=place,
+            held_c=self.held_c,
+            finished_pct=self.finished_pct,
+            people_h_day=self.people_h_day,
+            price_kwh=self.price_kwh,
+            leaving=self.leaving,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """What was worked out for a room last.
+
+    Parameters
+    ----------
+    made_utc : datetime
+        When.
+    plan : AirPlan or None
+        The plan; None where there could be none.
+    failed : str
+        Why there is none, a sentence; empty where there is one.
+    """
+
+    made_utc: datetime
+    plan: AirPlan | None = None
+    failed: str = ""
+
+
+def wish(shop: Shop, place: str) -> Wish:
+    """Give what was said of a room, or nothing said.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+    place : str
+        The room.
+
+    Returns
+    -------
+    Wish
+        As kept; what can't be read counts as not said.
+    """
+    try:
+        stored = json.loads(shop.store.noted(WISH + place) or b"{}")
+        band = stored.pop("finished_pct", None)
+        return Wish(**stored, finished_pct=None if band is None else (float(band[0]), float(band[1])))
+    except (ValueError, TypeError, AttributeError, IndexError):
+        return Wish()
+
+
+def keep_wish(shop: Shop, place: str, said: Wish) -> None:
+    """Keep what was said of a room.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+    place : str
+        The room.
+    said : Wish
+        What was said.
+
+    Raises
+    ------
+    OutOfRange
+        If something of it can't be.
+    """
+    said.asked(place)
+    if said.price_kwh is not None and not 0 <= said.price_kwh <= 1000:
+        raise OutOfRange("the price", f"of a kilowatt-hour lies between 0 and 1000, not {said.price_kwh:g}")
+    shop.store.note(WISH + place, json.dumps(asdict(said)).encode())
+
+
+def made(shop: Shop, place: str) -> Kept | None:
+    """Give what was worked out for a room last.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+    place : str
+        The room.
+
+    Returns
+    -------
+    Kept or None
+        None where nothing was, or another version wrote it.
+    """
+    stored = shop.store.noted(PLAN + place)
+    if stored is None:
+        return None
+    try:
+        found = _read(Kept, json.loads(stored))
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return None
+    return found if isinstance(found, Kept) else None
+
+
+def make(shop: Shop, place: str, now_utc: datetime) -> Kept:
+    """Work a room's plan out with what was said of it, and keep it, or why there is none.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+    place : str
+        The room.
+    now_utc : datetime
+        Now, with a time zone.
+
+    Returns
+    -------
+    Kept
+        As it was kept.
+    """
+    try:
+        found = Kept(made_utc=now_utc, plan=humidity.plan(shop, wish(shop, place).asked(place), now_utc))
+    except BaulkError as err:
+        found = Kept(made_utc=now_utc, failed=str(err))
+    keep(shop, place, found)
+    return found
+
+
+def keep(shop: Shop, place: str, found: Kept) -> None:
+    """Keep what was worked out for a room.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+    place : str
+        The room.
+    found : Kept
+        In place of what was kept before.
+    """
+    shop.store.note(PLAN + place, json.dumps(_plain(found)).encode())
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401 - what JSON takes
+    if isinstance(value, Reason):
+        return value.to_json()
+    if is_dataclass(value) and not isinstance(value, type):
+        return {each.name: _plain(getattr(value, each.name)) for each in fields(value)}
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat()
+    if isinstance(value, Mapping):
+        return {name: _plain(each) for name, each in value.items()}
+    return [_plain(each) for each in value] if isinstance(value, tuple | list) else value
+
+
+def _read(kind: Any, stored: Any) -> Any:  # noqa: ANN401 - by the kind's own fields
+    origin, inside = typing.get_origin(kind), typing.get_args(kind)
+    if origin in {types.UnionType, typing.Union}:
+        rest = [each for each in inside if each is not type(None)]
+        return None if stored is None or len(rest) != 1 else _read(rest[0], stored)
+    if origin is tuple:
+        each_kind = (inside[0],) * len(stored) if inside[1:] == (...,) else inside
+        return tuple(_read(one, each) for one, each in zip(each_kind, stored, strict=True))
+    if kind is Reason:
+        return Reason.from_json(stored)
+    if kind is datetime:
+        return datetime.fromisoformat(stored)
+    if isinstance(kind, type) and is_dataclass(kind):
+        return kind(**{name: _read(one, stored[name]) for name, one in _kinds(kind).items()})
+    return stored
+
+
+@cache
+def _kinds(kind: type) -> dict[str, Any]:
+    hints = typing.get_type_hints(kind)
+    return {each.name: hints[each.name] for each in fields(kind)}
