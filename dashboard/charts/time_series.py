@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any, Final
 
 import altair as alt
@@ -351,6 +352,7 @@ def bands(windows: Sequence[Band], now_pct: float | None) -> alt.LayerChart:
     return finish(alt.layer(*layers), 52 * len(windows))
 
 
+@lru_cache(maxsize=512)
 def moisture_colour(mc_pct: float) -> str:
     """Return the scale's colour for one moisture content.
 
