@@ -40,9 +40,11 @@ def heard(shop_folder):
 
 
 def open_page(app, **query):
+    app.run()
+    app.switch_page("views/health.py")
     for name, value in query.items():
         app.query_params[name] = value
-    app.switch_page("views/health.py").run()
+    app.run()
     assert not app.exception
     return app
 
