@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any, Final
 
 import altair as alt
@@ -136,6 +137,7 @@ def air(  # noqa: PLR0913, PLR0917 (what, how it is called, how it looks)
     return finish(alt.layer(line), height)
 
 
+@lru_cache(maxsize=512)
 def moisture_colour(mc_pct: float) -> str:
     """Return the scale's colour for one moisture content.
 

@@ -170,8 +170,8 @@ def disagreeing(left_out: Sequence[Reason]) -> int:
         As the evaluation has them: one of a series tells how many of its readings. Those set aside for frost,
         rain, an end or a clock contradict nothing.
     """
-    quarrels = [each.to_json() for each in left_out if each.code not in _NO_QUARREL]
-    return sum(int(each["values"].get("count", 1)) for each in quarrels)
+    counts = [dict(each.values).get("count", 1) for each in left_out if each.code not in _NO_QUARREL]
+    return sum(each if isinstance(each, int) else 1 for each in counts)
 
 
 def table(found: list[YardRow]) -> pd.DataFrame:

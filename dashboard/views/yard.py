@@ -41,20 +41,23 @@ def choose(rows: Sequence[YardRow]) -> list[YardRow]:
             "Search",
             key="q",
             bind="query-params",
-            placeholder="Search: tag, wood, place",
+            placeholder="Search",
             label_visibility="collapsed",
         )
+        kept = yard_groups.found(rows, text)
+        if len(rows) >= FEW:
+            kept = _filtered(rows, kept)
         st.html('<p class="b-links"><a href="/?view=plan" target="_self">Plan</a></p>')
-    kept = yard_groups.found(rows, text)
-    if len(rows) < FEW:
-        return kept
-    with st.expander("Sort and filter", key="yard-choice"):
-        columns = iter(st.columns(1 + len(FILTERS)))
-        order = next(columns).selectbox("Sort by", list(ORDERS), key="sort", bind="query-params")
+    return kept
+
+
+def _filtered(rows: Sequence[YardRow], kept: list[YardRow]) -> list[YardRow]:
+    with st.popover("Filter", key="yard-choice"):
+        order = st.selectbox("Sort by", list(ORDERS), key="sort", bind="query-params")
         for name, of in FILTERS.items():
-            column, there = next(columns), sorted({of(row) for row in rows})
+            there = sorted({of(row) for row in rows})
             if len(there) > 1:
-                picked = column.multiselect(
+                picked = st.multiselect(
                     name.capitalize(), there, key=name, bind="query-params", placeholder="all"
                 )
                 kept = [row for row in kept if not picked or of(row) in picked]
@@ -93,7 +96,7 @@ def listed() -> None:
 def page() -> None:
     """Show the list or the plan."""
     layout.title("Yard", shop_facts.facts().name)
-    if not shop_facts.tags():
+    if not yard_rows.rows(layout.now()):
         st.info("No timber is entered yet.")
         first_steps.cards()
         return

@@ -11,7 +11,7 @@ import pytest
 
 from baulk.dashboard import words
 from baulk.dashboard.printing import record, record_data
-from baulk.dashboard.queries import yard_plan, yard_rows
+from baulk.dashboard.queries import yard_groups, yard_plan, yard_rows
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import gather as evaluation_gather
@@ -92,8 +92,10 @@ def test_the_yard_and_the_plan_show_a_sign_and_a_word_of_their_own(apart):
     assert row.told.shape not in {each.shape for each in words.STEPS.values()}
     assert row.attention[0] == "scale and pins contradict each other"
     assert found[0].rank == row.rank
-    (box,) = [each for each in yard_plan.drawn(yard_plan.places(), found) if each["name"] == "attic"]
-    assert [each["said"] for each in box["timbers"]] == ["Trouble"]
+    assert yard_groups.of(row) == yard_groups.TROUBLE
+    assert yard_groups.about(row) == "scale and pins contradict each other"
+    boxes = {box["name"]: box for box in yard_plan.drawn(yard_plan.places(), found)}
+    assert boxes["attic"]["timbers"] == [{"tag": TAG, "shape": "!", "said": "Trouble"}]
 
 
 def test_the_timber_page_says_it_first(apart, app):

@@ -39,14 +39,14 @@ def test_the_yard_puts_what_can_be_done_today_first(app):
 
 def test_the_yard_tells_a_verdict_by_shape_and_word(app):
     told = html(app.run())
-    for shape, word in (("■", "Square"), ("◧", "Rough out"), ("□", "Leave")):
-        assert f'<span class="b-shape">{shape}</span><b>{word}</b>' in told
+    for shape, word in (("■", "Square now"), ("◧", "Rough out"), ("□", "Leave")):
+        assert f'<h2><span class="b-shape" aria-hidden="true">{shape}</span>{word} ' in told
 
 
 def test_the_yard_shows_sizes_in_fractions_and_moisture_with_its_range(app):
     told = html(app.run())
     assert "8 x 7 3/4 in" in told
-    assert "<b>48 %</b>" in told
+    assert "core 48 %" in told
     assert "44 to 52" in told
 
 

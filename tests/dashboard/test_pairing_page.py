@@ -44,6 +44,8 @@ def heard(shop_folder):
 
 
 def open_page(app, **query):
+    app.run()
+    app.switch_page("views/health.py")
     for name, value in query.items():
         app.query_params[name] = value
     app.run()

@@ -78,6 +78,7 @@ def test_the_pages_of_each_ask_its_own_tables_from_the_servers_cache(stand, fold
 def test_the_forms_offer_what_their_own_shop_knows(stand, order, app):
     for name in (*order, order[0]):
         stand(name)
+        app.run()
         app.switch_page("views/arrival.py").run()
         assert app.selectbox(key="arrival_species").options[-1] == "ferry oak"
         assert app.selectbox(key="arrival_use").options[-1] == f"Bitts of the {name} yard"
