@@ -13,7 +13,7 @@ from baulk.models.timber import Timber
 
 DAY: Final = timedelta(days=1)
 SAME_MM: Final = 1.0  # what two people read off a rule for one side: our own judgement, no source
-SAME_LENGTH_MM: Final = 10.0
+SAME_LENGTH_MM: Final = 10.0  # our own judgement, no source
 SAME_SHARE: Final = 0.005  # of a weight: a step of a hoist's scale; our own judgement, no source
 _PART: Final = re.compile(r"\d+|[^\W\d_]+")
 
