@@ -214,7 +214,9 @@ _MEASURES: Final[Mapping[str, str]] = {
 
 def _odd_measure(held: Values, system: System) -> str:
     size, usual = (units.show_length(held[name], system) for name in ("size_mm", "usual_mm"))
-    return f"The {_MEASURES[held['what']]} of {size} is unusual (usually up to {usual}). Check it and its unit."
+    return (
+        f"The {_MEASURES[held['what']]} of {size} is unusual (usually up to {usual}). Check it and its unit."
+    )
 
 
 def _odd_side(held: Values, system: System) -> str:
