@@ -112,7 +112,7 @@ def of_message(shop: Shop, one: Known, reading: Reading) -> tuple[str | None, bo
     """Say why a sensor's reading can't be of its timber, and whether it is from before that came."""
     why = plausible.in_timber(reading, one.timber, one.can)
     if why is not None:
-        return text.sentence(why, shop.config.shop.units), False
+        return text.sentence(why, shop.config.shop.units, zone=shop.config.zone), False
     return None, reading.taken_utc < one.first_utc
 
 
@@ -131,7 +131,7 @@ def impossible_rows(shop: Shop, series: Series, values: NDArray[np.float64]) -> 
         at = one.timber.arrived_utc
         reading = Reading(series=series, value=float(values[n]), taken_utc=at, arrived_utc=at)
         if (why := plausible.in_timber(reading, one.timber, one.can)) is not None:
-            yield n, text.sentence(why, shop.config.shop.units)
+            yield n, text.sentence(why, shop.config.shop.units, zone=shop.config.zone)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

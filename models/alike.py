@@ -8,7 +8,7 @@ from datetime import timedelta
 from typing import Final
 
 from baulk.models.plausible import Finding, Level
-from baulk.models.reason import Reason
+from baulk.models.reason import Reason, Values
 from baulk.models.timber import Timber
 
 DAY: Final = timedelta(days=1)
@@ -75,7 +75,7 @@ def findings(
         ]
     if not found:
         return ()
-    values = {
+    values: Values = {
         "tag": timber.tag,
         "tags": tuple(one.tag for one in found[:3]),
         "species": timber.species,

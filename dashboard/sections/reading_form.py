@@ -21,7 +21,7 @@ from baulk.models.units import System, TemperatureUnit, default_length_unit, def
 def tell(judged: shop_facts.Judged, system: System) -> None:
     """Say what speaks against a reading, or what it is held against."""
     show = st.error if judged.impossible else st.warning if judged.findings else st.info
-    show(words.md(" ".join(text.sentences(judged.reasons, system))))
+    show(words.md(" ".join(text.sentences(judged.reasons, system, zone=words.zone()))))
 
 
 QUESTION: Final = "Does your meter correct for the wood's temperature by itself?"

@@ -18,6 +18,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from baulk.dashboard import words
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.door import Visit
 from baulk.dashboard.server.shop_access import ask
@@ -125,7 +126,11 @@ def _person(request: Request) -> preferences.Chosen:
 
 
 def _outcome(one: entries.Outcome, system: System) -> dict[str, Any]:
-    said = text.sentence(one.reason, system) if one.reason else in_reader_units(one.why, system)
+    said = (
+        text.sentence(one.reason, system, zone=words.zone())
+        if one.reason
+        else in_reader_units(one.why, system)
+    )
     return {"id": one.id, "state": one.state.value, "said": f"{said[:1].upper()}{said[1:]}"}
 
 

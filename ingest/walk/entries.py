@@ -253,9 +253,9 @@ def _take_back(shop: Shop, reading: Reading, *, by: str, now_utc: datetime) -> N
                 return
             reading = one.now
     series, at = reading.series, reading.taken_utc
-    for one in shop.store.readings(series.owner, series.name, at, at):
-        if one.series == series and one.value == reading.value:
-            corrections.take_back(shop, one, by=by, note=_WHY, now_utc=now_utc)
+    for stored in shop.store.readings(series.owner, series.name, at, at):
+        if stored.series == series and stored.value == reading.value:
+            corrections.take_back(shop, stored, by=by, note=_WHY, now_utc=now_utc)
 
 
 def _as_read(shop: Shop, entry: Entry, now_utc: datetime) -> Reading:
