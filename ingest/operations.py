@@ -105,7 +105,7 @@ def add_event(  # noqa: PLR0913 - each says another thing
     *,
     move: bool = False,
     new_place: bool = False,
-    again: bool = False,
+    sure: bool = False,
     stop: Callable[[], bool] = lambda: False,
     tell: Callable[[int], None] = lambda _: None,
 ) -> tuple[Event, Settled]:
@@ -119,24 +119,31 @@ def add_event(  # noqa: PLR0913 - each says another thing
         Whether a sensor that is attached may be taken off the timber that it is on.
     new_place : bool
         Whether a timber may be moved to a place that nobody entered.
-    again : bool
-        Whether the same may stand there already, as in a file.
+    sure : bool
+        Whether the person knows what speaks against its numbers, or that the same stands there already.
     stop, tell : callable
         As in `settle`.
 
     Raises
     ------
     Unlikely
-        If one of the two would happen and nobody said so.
-    RegisterError
-        If the very same was noted within half an hour, or the sensor is there already.
+        If one of the two would happen and nobody said so, its numbers can hardly be meant, or the very same
+        was noted within half an hour.
+    OutOfRange, RegisterError
+        If its numbers can't be, or the sensor is there already.
     """
     if event.kind is EventKind.SENSOR_ATTACHED:
         _refuse_without_depth(shop, event)
         if not move:
             _refuse_taken_off(shop, event)
-    if not again:
+    _refuse_there(shop, event)
+    findings = plausibility.of_event(shop, event)
+    if any(each.level is Level.IMPOSSIBLE for each in findings):
+        raise OutOfRange("this can't be:", plausibility.words(shop, findings))
+    if not sure:
         _refuse_entered_twice(shop, event)
+        if findings:
+            raise Unlikely(plausibility.words(shop, findings))
     if event.kind is EventKind.MOVED and not new_place:
         shop.register.get(event.tag)  # a tag that nobody knows comes first
         known_places.refuse_new(shop, str(event.detail["to"]).strip())
@@ -167,16 +174,21 @@ def _refuse_taken_off(shop: Shop, event: Event) -> None:
         raise Unlikely(f"sensor {sensor} is on {on.tag} since {since:%Y-%m-%d %H:%M}.", "--move")
 
 
+def _refuse_there(shop: Shop, event: Event) -> None:
+    """Refuse to attach a sensor where it is."""
+    if event.kind is not EventKind.SENSOR_ATTACHED:
+        return
+    on = shop.register.attached(str(event.detail["sensor"]).strip(), event.at_utc)
+    if on is not None and on.tag.lower() == event.tag.strip().lower() and _as_there(on, event):
+        raise RegisterError(
+            f"sensor {on.sensor} is there already, on {on.tag} since "
+            f"{on.since_utc.astimezone(shop.config.zone):%Y-%m-%d %H:%M} (number {on.number}); "
+            "nothing was changed"
+        )
+
+
 def _refuse_entered_twice(shop: Shop, event: Event) -> None:
-    """Refuse what stands there already: a sensor where it is, or the last event of its kind once more."""
-    zone = shop.config.zone
-    if event.kind is EventKind.SENSOR_ATTACHED:
-        on = shop.register.attached(str(event.detail["sensor"]).strip(), event.at_utc)
-        if on is not None and on.tag.lower() == event.tag.strip().lower() and _as_there(on, event):
-            raise RegisterError(
-                f"sensor {on.sensor} is there already, on {on.tag} since "
-                f"{on.since_utc.astimezone(zone):%Y-%m-%d %H:%M} (number {on.number}); nothing was changed"
-            )
+    """Ask about the last event of its kind once more within half an hour."""
     before = [one for one in shop.register.events(event.tag, kind=event.kind) if one.at_utc <= event.at_utc]
     if not before or "sensor" in event.detail or event.at_utc - before[-1].at_utc >= plausible.TWICE:
         return
@@ -186,9 +198,10 @@ def _refuse_entered_twice(shop: Shop, event: Event) -> None:
         for one in (event, before[-1])
     )
     if said == held:
-        raise RegisterError(
-            f"the same is noted of {before[-1].tag} at {before[-1].at_utc.astimezone(zone):%Y-%m-%d %H:%M} "
-            f"already (number {before[-1].number}); nothing was changed"
+        at = before[-1].at_utc.astimezone(shop.config.zone)
+        raise Unlikely(
+            f"The same is noted of {before[-1].tag} at {at:%Y-%m-%d %H:%M} already (number "
+            f"{before[-1].number}). Was it entered twice?"
         )
 
 

@@ -14,9 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.ingest.register import event_rules
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import from_us
-from baulk.models import plausible, text
+from baulk.models import plausible, plausible_event, text
 from baulk.models.errors import BaulkError, NotFound
 from baulk.models.plausible import Expected, Finding, Level, Limits
 from baulk.models.quantity import Owner, Quantity
@@ -24,7 +25,7 @@ from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason
 from baulk.models.section import Face
 from baulk.models.species import Species
-from baulk.models.timber import EventKind, Timber
+from baulk.models.timber import Event, EventKind, Timber
 
 BEFORE_ARRIVAL: Final = "before-arrival"  # flag of a sensor's reading from before its timber came
 _NEW_SERIES: Final = frozenset({EventKind.CUT, EventKind.PLANED, EventKind.TARED})  # of weights, from then on
@@ -111,7 +112,7 @@ def of_message(shop: Shop, one: Known, reading: Reading) -> tuple[str | None, bo
     """Say why a sensor's reading can't be of its timber, and whether it is from before that came."""
     why = plausible.in_timber(reading, one.timber, one.can)
     if why is not None:
-        return text.sentence(why, shop.config.shop.units), False
+        return text.sentence(why, shop.config.shop.units, zone=shop.config.zone), False
     return None, reading.taken_utc < one.first_utc
 
 
@@ -130,7 +131,7 @@ def impossible_rows(shop: Shop, series: Series, values: NDArray[np.float64]) -> 
         at = one.timber.arrived_utc
         reading = Reading(series=series, value=float(values[n]), taken_utc=at, arrived_utc=at)
         if (why := plausible.in_timber(reading, one.timber, one.can)) is not None:
-            yield n, text.sentence(why, shop.config.shop.units)
+            yield n, text.sentence(why, shop.config.shop.units, zone=shop.config.zone)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,6 +218,26 @@ def beside(shop: Shop, reading: Reading) -> Beside:
 def of_reading(shop: Shop, reading: Reading) -> tuple[Finding, ...]:
     """Return what speaks against a reading; see `baulk.models.plausible.of_reading`."""
     return beside(shop, reading).findings(reading)
+
+
+def of_event(shop: Shop, event: Event) -> tuple[Finding, ...]:
+    """Return what speaks against the numbers of an event; see `baulk.models.plausible_event.of_event`.
+
+    Raises
+    ------
+    NotFound, OutOfRange
+        If nobody entered its timber, or a detail is none that it can hold.
+    """
+    now = shop.register.get(event.tag)
+    event, tag = event_rules.checked(event, now), now.tag
+    timber = shop.register.as_of(tag, event.at_utc)
+    try:
+        wood = shop.woods.species.get(timber.species)
+    except NotFound:
+        wood = None
+    tares = [each for each in shop.register.events(tag, kind=EventKind.TARED) if each.at_utc <= event.at_utc]
+    tare_kg = float(tares[-1].detail["tare_kg"]) if tares else 0.0
+    return plausible_event.of_event(event, timber, wood, tare_kg=tare_kg)
 
 
 def _earlier(shop: Shop, reading: Reading) -> list[Reading]:

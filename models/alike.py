@@ -8,12 +8,12 @@ from datetime import timedelta
 from typing import Final
 
 from baulk.models.plausible import Finding, Level
-from baulk.models.reason import Reason
+from baulk.models.reason import Reason, Values
 from baulk.models.timber import Timber
 
 DAY: Final = timedelta(days=1)
 SAME_MM: Final = 1.0  # what two people read off a rule for one side: our own judgement, no source
-SAME_LENGTH_MM: Final = 10.0
+SAME_LENGTH_MM: Final = 10.0  # our own judgement, no source
 SAME_SHARE: Final = 0.005  # of a weight: a step of a hoist's scale; our own judgement, no source
 _PART: Final = re.compile(r"\d+|[^\W\d_]+")
 
@@ -75,7 +75,7 @@ def findings(
         ]
     if not found:
         return ()
-    values = {
+    values: Values = {
         "tag": timber.tag,
         "tags": tuple(one.tag for one in found[:3]),
         "species": timber.species,

@@ -82,7 +82,9 @@ def worded(value: Any, system: System) -> Any:  # noqa: ANN401 - as `plain`
         A field that holds reasons gives their sentences, and `<field>_coded` their codes and values.
     """
     if isinstance(value, Reason):
-        return text.sentence(value, system)
+        from baulk.dashboard import words  # noqa: PLC0415 - slow to load, and most commands word nothing
+
+        return text.sentence(value, system, zone=words.zone())
     if is_dataclass(value) and not isinstance(value, type):
         found = {}
         for each in fields(value):

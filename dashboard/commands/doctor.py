@@ -113,6 +113,7 @@ def _clocks(folder: Path) -> tuple[list[Learned], tzinfo | None]:
 
 def _learned(folder: Path) -> tuple[datetime, tuple[Lesson, ...]] | None:
     """Give what the yard has learned; None outside a shop folder or where it is switched off."""
+    from baulk.dashboard import words  # noqa: PLC0415 - as above
     from baulk.ingest import config  # noqa: PLC0415 - as above
     from baulk.ingest import shop as shops  # noqa: PLC0415
     from baulk.ingest.evaluation import yard_memory  # noqa: PLC0415 - as above
@@ -120,16 +121,19 @@ def _learned(folder: Path) -> tuple[datetime, tuple[Lesson, ...]] | None:
     if not (folder / config.FILE).exists():
         return None
     with shops.open(folder) as opened:
+        words.keep_to(opened.config.zone)
         return yard_memory.learned(opened)
 
 
 def _as_json(known: tuple[datetime, tuple[Lesson, ...]] | None) -> dict[str, object] | None:
     if known is None:
         return None
+    from baulk.dashboard import words  # noqa: PLC0415 - as above
+
     lessons = [
         {
             **{name: getattr(each, name) for name in each.__slots__ if name != "reason"},
-            "sentence": text.sentence(each.reason, "metric"),
+            "sentence": text.sentence(each.reason, "metric", zone=words.zone()),
             "reason": each.reason.to_json(),
         }
         for each in known[1]

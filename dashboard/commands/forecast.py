@@ -152,7 +152,10 @@ def _answer(made: Round, asked: int, seconds: float, *, json: bool) -> None:
         still = f", {len(made.unchanged)} unchanged" if made.unchanged else ""
         say(f"{len(made.done)} of {asked} timbers evaluated{still}")
     if made.failed:
-        why = "; ".join(f"{tag}: {reason}" for tag, reason in made.failed.items())
+        of_reason: dict[str, list[str]] = {}
+        for tag, reason in made.failed.items():
+            of_reason.setdefault(reason, []).append(tag)
+        why = "; ".join(f"{', '.join(tags)}: {reason}" for reason, tags in of_reason.items())
         raise NotWorkedOut(f"no verdict for {why}")
     if made.stopped:
         raise NotWorkedOut(

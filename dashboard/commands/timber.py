@@ -328,7 +328,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
             for each in latest
         ],
     )
-    if said := text.sentences(remarks, system):
+    if said := text.sentences(remarks, system, zone=config.zone):
         say("\nWhile it lies:")
         for each in said:
             say(f"  - {each}")

@@ -69,6 +69,7 @@ def enter(
     note: str,
     shop: Path,
     json: bool,
+    yes: bool = False,
     move: bool = False,
     new_place: bool = False,
 ) -> None:
@@ -87,7 +88,8 @@ def enter(
             note=note,
         )
         event, settled = unless_unlikely(
-            lambda _: operations.add_event(opened, entered, move=move, new_place=new_place), yes=False
+            lambda sure: operations.add_event(opened, entered, move=move, new_place=new_place, sure=sure),
+            yes=yes,
         )
         out = room(opened, event.tag) if event.kind in CHANGES_SIZE else None
     answer(event, settled, system, json=json, out=out)
@@ -140,6 +142,7 @@ def move(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -148,7 +151,18 @@ def move(
     Example: baulk timber move FER-03 loft --at 2026-11-20
     """
     detail: dict[str, Value] = {"from": "", "to": place}
-    enter(tag, EventKind.MOVED, detail, at=at, by=by, note=note, shop=shop, json=json, new_place=new_place)
+    enter(
+        tag,
+        EventKind.MOVED,
+        detail,
+        at=at,
+        by=by,
+        note=note,
+        shop=shop,
+        json=json,
+        yes=yes,
+        new_place=new_place,
+    )
 
 
 def cut(
@@ -160,6 +174,7 @@ def cut(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -167,7 +182,7 @@ def cut(
 
     --length says what is left of it.
 
-    Example: baulk timber cut FER-03 --length "11 ft" --before "412 lb" --after "378 lb"
+    Example: baulk timber cut FER-03 --length "11 ft" --before "332 lb" --after "304 lb"
     """
 
     def detail(system: System) -> dict[str, Value]:
@@ -176,7 +191,7 @@ def cut(
             **_weights(before, after, system),
         }
 
-    enter(tag, EventKind.CUT, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.CUT, detail, at=at, by=by, note=note, shop=shop, json=json, yes=yes)
 
 
 def plane(
@@ -188,6 +203,7 @@ def plane(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -203,7 +219,7 @@ def plane(
         width_mm, depth_mm = units.size_mm(size, bare=units.default_length_unit(system))
         return {"width_mm": width_mm, "depth_mm": depth_mm, **_weights(before, after, system)}
 
-    enter(tag, EventKind.PLANED, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.PLANED, detail, at=at, by=by, note=note, shop=shop, json=json, yes=yes)
 
 
 def turn(
@@ -213,6 +229,7 @@ def turn(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -220,7 +237,7 @@ def turn(
 
     Example: baulk timber turn FER-03 b
     """
-    enter(tag, EventKind.TURNED, {"up": up}, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.TURNED, {"up": up}, at=at, by=by, note=note, shop=shop, json=json, yes=yes)
 
 
 def seal(
@@ -229,6 +246,7 @@ def seal(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -236,7 +254,7 @@ def seal(
 
     Example: baulk timber seal FER-03 --at 2026-11-20
     """
-    enter(tag, EventKind.END_SEALED, {}, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.END_SEALED, {}, at=at, by=by, note=note, shop=shop, json=json, yes=yes)
 
 
 def coat(
@@ -249,6 +267,7 @@ def coat(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -262,7 +281,7 @@ def coat(
         "faces": _letters("".join(faces)),
         **({} if with_ is None else {"coat": with_}),
     }
-    enter(tag, EventKind.COATED, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.COATED, detail, at=at, by=by, note=note, shop=shop, json=json, yes=yes)
 
 
 def sticker(
@@ -272,6 +291,7 @@ def sticker(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -288,6 +308,7 @@ def sticker(
         note=note,
         shop=shop,
         json=json,
+        yes=yes,
     )
 
 
@@ -348,6 +369,7 @@ def event(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -363,7 +385,19 @@ def event(
     """
     found = dict(_detail(word, kind) for word in details or ())
     detail = {"from": "", **found} if kind is EventKind.MOVED else found
-    enter(tag, kind, detail, at=at, by=by, note=note, shop=shop, json=json, move=move, new_place=new_place)
+    enter(
+        tag,
+        kind,
+        detail,
+        at=at,
+        by=by,
+        note=note,
+        shop=shop,
+        json=json,
+        yes=yes,
+        move=move,
+        new_place=new_place,
+    )
 
 
 def history(

@@ -22,6 +22,7 @@ from baulk.dashboard.commands.options import (
     Note,
     TagArgument,
     Width,
+    Yes,
 )
 from baulk.dashboard.commands.timber_events import enter
 from baulk.ingest import shop as shops
@@ -55,6 +56,7 @@ def measure(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -73,7 +75,7 @@ def measure(
     def detail(system: System) -> dict[str, Value]:
         return {**_lengths(given, system), **({} if at_face is None else {"face": at_face.value})}
 
-    enter(tag, EventKind.MEASURED, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.MEASURED, detail, at=at, by=by, note=note, shop=shop, json=json, yes=yes)
 
 
 def check(
@@ -92,6 +94,7 @@ def check(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -108,7 +111,7 @@ def check(
                 "since": known_since.strip()}  # fmt: skip
         return {**_lengths(given, system), **{key: word for key, word in told.items() if word}}
 
-    enter(tag, EventKind.CHECKED, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.CHECKED, detail, at=at, by=by, note=note, shop=shop, json=json, yes=yes)
     if not json:
         _tell_growth(tag, face, called.strip(), shop)
 
@@ -124,6 +127,7 @@ def kerf(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -143,7 +147,7 @@ def kerf(
     def detail(system: System) -> dict[str, Value]:
         return {"face": word, **_lengths({"depth_mm": depth or deep, "width_mm": width}, system)}
 
-    enter(tag, EventKind.KERFED, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.KERFED, detail, at=at, by=by, note=note, shop=shop, json=json, yes=yes)
 
 
 def _lengths(given: Mapping[str, str | None], system: System) -> dict[str, Value]:

@@ -9,7 +9,7 @@ from typing import Annotated, Final
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption
-from baulk.dashboard.commands.options import At, By, Note, TagArgument
+from baulk.dashboard.commands.options import At, By, Note, TagArgument, Yes
 from baulk.dashboard.commands.timber_events import enter
 from baulk.models.timber import EventKind, Value
 
@@ -30,6 +30,7 @@ def source(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -42,7 +43,7 @@ def source(
         "part": part, "vessel": vessel,
     }  # fmt: skip
     detail: dict[str, Value] = {name: word for name, word in given.items() if word}
-    enter(tag, EventKind.SOURCED, detail, at=at, by=by, note=note, shop=shop, json=json)
+    enter(tag, EventKind.SOURCED, detail, at=at, by=by, note=note, shop=shop, json=json, yes=yes)
 
 
 COMMANDS: Final[Mapping[str, Callable[..., None]]] = {"source": source}

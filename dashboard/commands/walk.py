@@ -145,7 +145,11 @@ def _entry(opened: Shop, line: lines.Line, *, at_utc: datetime, now_utc: datetim
 
 
 def _why(outcome: Outcome, system: System) -> str:
-    return text.sentence(outcome.reason, system) if outcome.reason else in_reader_units(outcome.why, system)
+    return (
+        text.sentence(outcome.reason, system, zone=words.zone())
+        if outcome.reason
+        else in_reader_units(outcome.why, system)
+    )
 
 
 def _value(outcome: Outcome, system: System) -> str:

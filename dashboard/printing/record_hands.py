@@ -123,7 +123,7 @@ def people(events: Iterable[Event], done: Iterable[Correction]) -> list[Flowable
 
 def lying(remarks: Sequence[Reason], system: System) -> list[Flowable]:
     """List what is to be looked for and done while it lies."""
-    said = text.sentences(remarks, system)
+    said = text.sentences(remarks, system, zone=words.zone())
     return [page.heading("While it lies"), *page.points(said)] if said else []
 
 

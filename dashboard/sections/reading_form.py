@@ -67,9 +67,9 @@ def form(
         typed = read()
         judged = shop_facts.judged(typed, layout.now())
         if judged.impossible:
-            box.refuse(" ".join(text.sentences(judged.reasons, facts.system)))
+            box.refuse(" ".join(text.sentences(judged.reasons, facts.system, zone=words.zone())))
         elif judged.findings and not box.is_sure(typed):
-            box.doubt(typed, " ".join(text.sentences(judged.reasons, facts.system)))
+            box.doubt(typed, " ".join(text.sentences(judged.reasons, facts.system, zone=words.zone())))
         else:
             box.keep(lambda: _store(typed, facts, sure=bool(judged.findings)))
     except BaulkError as err:

@@ -17,6 +17,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from baulk.dashboard import words
 from baulk.dashboard.server import field_add, field_answers
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations
@@ -103,7 +104,11 @@ async def readings(request: Request) -> Response:
 
 
 def _outcome(one: entries.Outcome, system: System) -> dict[str, Any]:
-    said = text.sentence(one.reason, system) if one.reason else in_reader_units(one.why, system)
+    said = (
+        text.sentence(one.reason, system, zone=words.zone())
+        if one.reason
+        else in_reader_units(one.why, system)
+    )
     return {"id": one.id, "state": one.state.value, "said": f"{said[:1].upper()}{said[1:]}"}
 
 

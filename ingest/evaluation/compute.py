@@ -325,6 +325,7 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
             law=law,
             events=inputs.events,
             gaps=inputs.air_gaps(),
+            under=inputs.under,
             threads=threads,
         ),
         uses=inputs.woods.use_classes,

@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Final
 
 from baulk.ingest import meters
-from baulk.ingest.evaluation import climate, curves, document, yard_memory, yard_prior
+from baulk.ingest.evaluation import check_record, climate, curves, document, yard_memory, yard_prior
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.compute import Evaluation, answer, in_words
 from baulk.ingest.evaluation.inputs import Inputs, Stay, Wish, up_to
@@ -90,6 +90,7 @@ def gather(
         swap=notes.swap_reason(shop.store, timber.tag, now_utc),
         yard=yard_memory.prior(shop, timber, wood, origin, now_utc),
         now_utc=now_utc,
+        under=check_record.under_told(shop, timber.tag, events, now_utc),
         curves=curves.measured(shop, species=wood.name, until_utc=now_utc),
         fit=shop.store.noted(notes.fit_key(timber.tag)) if resume else None,
     )

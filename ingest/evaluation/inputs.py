@@ -18,6 +18,7 @@ from baulk.models.meter.profile import MeterSetting
 from baulk.models.reading import Reading
 from baulk.models.reason import Reason
 from baulk.models.species import Species
+from baulk.models.surface.margin import UnderTold
 from baulk.models.timber import Event, Timber
 from baulk.models.units import System
 from baulk.models.use_class import UseClass
@@ -105,6 +106,8 @@ class Inputs:
         Settings.
     previous : str or None
         Step of the verdict before.
+    under : UnderTold or None
+        How far its checking margin told too little, by what was seen of its checks.
     swap : Reason or None
         What was found across the yard about its tag.
     yard : YardPrior or None
@@ -128,6 +131,7 @@ class Inputs:
     elsewhere: tuple[tuple[str, Season], ...] = ()
     wish: Wish
     previous: str | None = None
+    under: UnderTold | None = None
     swap: Reason | None = None
     yard: YardPrior | None = None
     now_utc: datetime

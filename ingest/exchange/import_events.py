@@ -106,7 +106,7 @@ class Events:
                 continue
             given = replace(event, tag=timber.tag, noted_utc=event.noted_utc or now_utc)
             try:
-                operations.add_event(shop, given, move=True, new_place=True, again=True)
+                operations.add_event(shop, given, move=True, new_place=True, sure=True)
             except _REFUSALS as err:
                 found = found.plus(Entered(refused=(f"{timber.tag}, {event.kind.value}: {err}",)))
             else:

@@ -191,7 +191,7 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
     airs: Airs = {}
     stocks, notes = _stocks(shop, asked, here, now_utc, airs)
     if not stocks:
-        why = " ".join(text.sentences(notes, shop.config.shop.units)).removesuffix(".")
+        why = " ".join(text.sentences(notes, shop.config.shop.units, zone=shop.config.zone)).removesuffix(".")
         raise OutOfRange(f"the place {asked.place}", f"has no timber that can be worked out: {why}")
     own, year = airs[asked.place]
     room = _room(asked, own, year, stocks, now_utc)

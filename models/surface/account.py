@@ -7,10 +7,17 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
+import numpy as np
+
 from baulk.models.openings import Opening, Seen
 from baulk.models.reason import Reason, Value
-from baulk.models.surface.margin import LIKELY
+from baulk.models.surface.margin import LIKELY, UnderTold
 
+# how many openings and growths tell anything of the margin, how unlikely they must be by what it told, and
+# the lowest chance from which a risk is told: our own judgement, no source
+FEWEST_GROWN: Final = 3
+SURPRISE: Final = 0.05
+LEAST_TOLD_FROM: Final = 0.05
 OPENED_MM: Final = 0.2  # a narrower one is none: two leaves of a feeler gauge; common practice, no source
 
 
@@ -119,6 +126,38 @@ def reasons(found: Sequence[Look]) -> tuple[Reason, ...]:
         "in_vain": sum(each.foretold for each in quiet),
     }
     return (*(_reason(each) for each in reversed(grown)), Reason(code="checking.account", values=total))
+
+
+def under_told(found: Sequence[Look]) -> UnderTold | None:
+    """Return how far the margin told too little, where enough looks say so.
+
+    Parameters
+    ----------
+    found : sequence of Look
+        From `looks`.
+
+    Returns
+    -------
+    UnderTold or None
+        None below `FEWEST_GROWN` openings and growths, and while what was told leaves so many of them
+        likelier than `SURPRISE`: then nothing is changed.
+
+    References
+    ----------
+    The number of growths under the chances told is a sum of unlike yes-or-no draws, summed exactly; the
+    limits are our own judgement, no source.
+    """
+    known = [each for each in found if each.chance is not None]
+    grew, chances = sum(each.grew for each in known), [float(each.chance or 0.0) for each in known]
+    if grew < FEWEST_GROWN:
+        return None
+    of_count = np.ones(1)
+    for chance in chances:
+        of_count = np.convolve(of_count, [1 - chance, chance])
+    if of_count[grew:].sum() >= SURPRISE:
+        return None
+    told_from = max(LIKELY * sum(chances) / grew, LEAST_TOLD_FROM)
+    return UnderTold(grew=grew, expected=sum(chances), told_from=told_from)
 
 
 def _reason(look: Look) -> Reason:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
 
@@ -24,6 +24,25 @@ from baulk.models.timber import Event, Timber
 YEARS_AHEAD: Final = 8  # possible airs of the days ahead; each costs the model a run
 DAYS_AHEAD: Final = 14  # time enough to change the air; our own judgement, no source
 LIKELY: Final = 0.5  # chance from which a risk is told; our own judgement, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnderTold:
+    """How far the margin of one timber told too little, by looks at its checks.
+
+    Parameters
+    ----------
+    grew : int
+        How often a check opened or grew of which a chance had been told.
+    expected : float
+        How often it should have, by the chances told for every look. [-]
+    told_from : float
+        Chance from which its risks are told instead of `LIKELY`. [-]
+    """
+
+    grew: int
+    expected: float
+    told_from: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,6 +74,8 @@ class Margin:
         Whether the section is still so wet that damage is decided now.
     thicker : float
         How many times thicker than the schedule's boards the piece is. [-]
+    under : UnderTold or None
+        What looks at its checks have shown; None where they were as foretold, or too few.
     """
 
     posix_s: float
@@ -68,6 +89,12 @@ class Margin:
     start: Start
     deciding: bool
     thicker: float
+    under: UnderTold | None = None
+
+    @property
+    def told_from(self) -> float:
+        """Chance from which a risk is told."""
+        return LIKELY if self.under is None else self.under.told_from
 
     @property
     def margin_pct(self) -> Floats:
@@ -84,8 +111,8 @@ class Margin:
 
     @property
     def risk_day(self) -> int | None:
-        """Day by which half of the members are asked for more, 0 for today; None for none of those ahead."""
-        likely = np.flatnonzero(self.chance >= LIKELY)
+        """Day by which enough members are asked for more, 0 for today; None for none of those ahead."""
+        likely = np.flatnonzero(self.chance >= self.told_from)
         return int(likely[0]) if likely.size else None
 
     @property
@@ -112,6 +139,7 @@ def margin(  # noqa: PLR0913 - a timber, its past and its air
     law: DiffusionLaw,
     events: Sequence[Event] = (),
     gaps: Sequence[tuple[float, float]] = (),
+    under: UnderTold | None = None,
     threads: int | None = None,
 ) -> Margin | None:
     """Work out the checking margin of a timber today and in the fortnight ahead.
@@ -122,6 +150,8 @@ def margin(  # noqa: PLR0913 - a timber, its past and its air
         As for `since_arrival`.
     ahead : sequence of AirSeries
         Possible airs from now on, dealt to the members. [degC, %]
+    under : UnderTold, optional
+        From `account.under_told`.
 
     Returns
     -------
@@ -136,9 +166,10 @@ def margin(  # noqa: PLR0913 - a timber, its past and its air
     ):
         return None
     now = since_arrival(timber, species, calibration, air, law=law, events=events, gaps=gaps, threads=threads)
-    return of(
+    found = of(
         now, species, ahead, mean_mc_pct=float(np.median(calibration.field_now.mean_pct)), threads=threads
     )
+    return None if found is None else replace(found, under=under)
 
 
 def of(
@@ -237,6 +268,7 @@ def reasons(found: Margin | None, species: Species) -> tuple[Reason, ...]:
             },
         ),
         _ahead(found),
+        *(() if found.under is None else (Reason(code="checking.under_told", values=asdict(found.under)),)),
         *_stress(found),
         Reason(code="checking.decided_now", values={"above_pct": DECIDED_ABOVE_PCT})
         if found.deciding

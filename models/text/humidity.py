@@ -346,6 +346,10 @@ SENTENCES: Final[Mapping[str, Writer]] = {
         "place of use."
     ),
     "humidity.surface_risk": _surface_risk,
+    "humidity.dates_compare": fixed(
+        "The dates compare two airs in one usual year, with fewer members and on a coarser grid than a "
+        "verdict. A timber's own date is that of its verdict; it may lie months from these."
+    ),
     "humidity.checking_limits": fixed(
         "Checking limits are published for thin boards. For a heavy timber they are a comparison, not a "
         "promise. A boxed heart checks in any air."

@@ -76,10 +76,19 @@ def _account(v: Values, _system: System) -> str:
     return f"{capital('; '.join(said))}."
 
 
+def _under_told(v: Values, _system: System) -> str:
+    return (
+        f"Its checks opened or grew {count(v['grew'], 'time')} where what was told leaves "
+        f"{v['expected']:.1f} to be expected, so its surface stands less than the published start says: a "
+        f"risk is told from a chance of {share(v['told_from'])} on."
+    )
+
+
 SENTENCES: Final[Mapping[str, Writer]] = {
     "opening.grew": _grew,
     "checking.was_foretold": _was_foretold,
     "checking.was_not_foretold": _was_not_foretold,
     "checking.account": _account,
+    "checking.under_told": _under_told,
     "notice.check_grew": _notice,
 }

@@ -199,6 +199,36 @@ def _new_place(held: Values, _system: System) -> str:
     return f"{place} is a new place"
 
 
+def _heavy_tare(held: Values, system: System) -> str:
+    return (
+        f"A tare of {_mass(held['kg'], system)} is more than {held['tag']} itself usually weighs, "
+        f"{_mass(held['most_kg'], system)}. Is that its weight?"
+    )
+
+
+_MEASURES: Final[Mapping[str, str]] = {
+    "bow_mm": "bow", "crook_mm": "crook", "twist_mm": "twist", "cup_mm": "cup",
+    "out_of_square_mm": "corner off the square", "width_mm": "opening",
+}  # fmt: skip
+
+
+def _odd_measure(held: Values, system: System) -> str:
+    size, usual = (units.show_length(held[name], system) for name in ("size_mm", "usual_mm"))
+    return (
+        f"The {_MEASURES[held['what']]} of {size} is unusual (usually up to {usual}). Check it and its unit."
+    )
+
+
+def _odd_side(held: Values, system: System) -> str:
+    now, green = (units.show_length(held[name], system) for name in ("now_mm", "green_mm"))
+    if held["now_mm"] > held["green_mm"]:
+        return f"The {held['what']} of {now} is more than the {green} that it had green. Check rule and unit."
+    return (
+        f"The {held['what']} of {now} is far below the {green} that it had. If it was planed or sawn, enter "
+        "that first."
+    )
+
+
 def _spelt_alike(held: Values, _system: System) -> str:
     return (
         f"{held['tag']} is spelt almost like {held['tags'][0]}, which is in the register since "
@@ -239,6 +269,9 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "plausible.length": _length,
     "timber.entered": _entered,
     "place.new": _new_place,
+    "plausible.heavy_tare": _heavy_tare,
+    "plausible.odd_measure": _odd_measure,
+    "plausible.odd_side": _odd_side,
     "timber.spelt_alike": _spelt_alike,
     "timber.entered_before": _entered_before,
 }

@@ -448,11 +448,11 @@ happenings = st.one_of(
 
 def test_a_sensor_that_was_attached_twice_is_still_attached_when_one_is_taken_back(yard):
     numbers = [
-        operations.add_event(yard, event(kind, ago, sensor="S7"))[0].number
-        for kind, ago in (
-            (EventKind.SENSOR_ATTACHED, 1),
-            (EventKind.SENSOR_DETACHED, 0),
-            (EventKind.SENSOR_ATTACHED, 1),
+        operations.add_event(yard, event(kind, ago, sensor="S7", **more))[0].number
+        for kind, ago, more in (
+            (EventKind.SENSOR_ATTACHED, 1, {}),
+            (EventKind.SENSOR_DETACHED, 0, {}),
+            (EventKind.SENSOR_ATTACHED, 1, {"face": "b"}),
         )
     ]
     operations.undo(yard, numbers[2], by="", now_utc=NOW)

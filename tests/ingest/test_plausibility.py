@@ -46,6 +46,55 @@ def test_what_a_timber_cannot_be_is_refused_with_the_limit_and_no_yes_helps(yard
     assert yard.store.readings(Owner.TIMBER, "FER-01") == []
 
 
+def event(kind, **detail):
+    return Event(tag="FER-01", kind=EventKind(kind), at_utc=NOW - DAY, detail=detail)
+
+
+CANNOT = [  # 203 x 178 mm, 2.74 m of white oak: 60 kg oven-dry, 145 kg with every pore full
+    (event("cut", length_mm=2000.0, weight_before_kg=590.0), "with every pore full"),
+    (event("cut", length_mm=2000.0, weight_before_kg=100.0, weight_after_kg=20.0), "oven-dry"),
+    (event("planed", width_mm=180.0, depth_mm=160.0, weight_after_kg=20.0), "oven-dry"),
+    (event("oven-dried", mc_pct=235.0), "173 %"),
+]
+HARDLY = [
+    (event("oven-dried", mc_pct=0.78), "Is 78 % meant"),
+    (event("tared", tare_kg=400.0), "more than FER-01 itself usually weighs"),
+    (event("cut", length_mm=250.0), "A length of"),
+    (event("measured", bow_mm=150.0), "The bow of 150 mm is unusual"),
+    (event("measured", bow_mm=40.0, length_mm=1000.0), "The bow of 40 mm is unusual"),
+    (event("measured", cup_mm=30.0), "The cup of 30 mm is unusual"),
+    (event("measured", width_mm=170.0), "far below the 203 mm"),
+    (event("measured", depth_mm=185.0), "more than the 178 mm"),
+    (event("checked", face="b", width_mm=30.0), "The opening of 30 mm is unusual"),
+]
+MAY_BE = [
+    event("cut", length_mm=2000.0, weight_before_kg=110.0, weight_after_kg=80.0),
+    event("oven-dried", mc_pct=78.0),
+    event("tared", tare_kg=8.0),
+    event("measured", width_mm=195.0, bow_mm=20.0, cup_mm=4.0),
+    event("checked", face="b", width_mm=4.0, depth_mm=50.0),
+]
+
+
+@pytest.mark.parametrize(("one", "limit"), CANNOT)
+def test_what_an_event_cannot_say_is_refused_and_no_yes_helps(yard, one, limit):
+    with pytest.raises(OutOfRange, match=limit):
+        operations.add_event(yard, one, sure=True)
+    assert len(yard.register.events("FER-01")) == 1
+
+
+@pytest.mark.parametrize(("one", "why"), HARDLY)
+def test_what_an_event_can_hardly_say_is_asked_about(yard, one, why):
+    with pytest.raises(Unlikely, match=why):
+        operations.add_event(yard, one)
+    operations.add_event(yard, one, sure=True)
+
+
+@pytest.mark.parametrize("one", MAY_BE)
+def test_what_an_event_may_say_goes_in(yard, one):
+    operations.add_event(yard, one)
+
+
 def test_a_timber_that_was_entered_before_is_asked_about_unless_weights_differ(yard):
     again = replace(timber("FER-07"), arrived_utc=timber("FER-01").arrived_utc + timedelta(hours=3))
     by_hand(yard, WEIGHT, 100.0, again.arrived_utc)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -12,6 +12,7 @@ from baulk.models import openings, species, text
 from baulk.models.allowance import bend, chance
 from baulk.models.allowance.parts import Ask
 from baulk.models.calibrate.inputs import history
+from baulk.models.reason import Reason
 from baulk.models.section import CONDUCTANCE_M_S, Face, FaceCover, Finished, Kerf, Section, weakest_face
 from baulk.models.surface import account
 from baulk.models.timber import Event, EventKind, Timber
@@ -222,6 +223,31 @@ def test_the_margin_is_held_to_account_for_each_look():
     )
     assert "on 10 January 2026 the chance of that was put at 90 %" in text.sentence(foretold, "metric")
     assert "wants damper air than its margin says" in text.sentence(missed, "metric")
+
+
+def grown(chance, times=4):
+    events = tuple(check(20 * (n + 1), width_mm=0.5 * (n + 1)) for n in range(times))
+    known = [told(20 * n + 2, chance) for n in range(times)]
+    return account.under_told(account.looks(openings.seen(events), known, CAME))
+
+
+def test_checks_that_grow_where_little_was_told_lower_the_chance_from_which_a_risk_is_told():
+    under = grown(0.1)
+    assert (under.grew, under.expected) == (4, pytest.approx(0.4))
+    assert under.told_from == pytest.approx(0.05)  # a tenth of a half
+    assert grown(0.3).told_from == pytest.approx(0.5 * 1.2 / 4)
+    reason = Reason(code="checking.under_told", values=asdict(under))
+    assert "opened or grew 4 times where what was told leaves 0.4 to be expected" in text.sentence(
+        reason, "inch"
+    )
+
+
+def test_too_few_looks_and_checks_that_were_foretold_change_nothing():
+    assert grown(0.1, times=2) is None
+    assert grown(0.7) is None
+    quiet = tuple(check(20 * (n + 1), width_mm=0.5) for n in range(6))
+    known = [told(20 * n + 2, 0.01) for n in range(6)]
+    assert account.under_told(account.looks(openings.seen(quiet), known, CAME)) is None
 
 
 def test_what_was_said_after_a_check_was_seen_foretold_nothing():

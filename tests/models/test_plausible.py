@@ -217,6 +217,9 @@ TOLD = {
     "plausible.heavier": (HELD, "this is 28 % more: a drying timber gets no heavier"),
     "plausible.fast_loss": (HELD, "a cut begins a new series"),
     "plausible.length": ({"length_mm": 254.0, "low_mm": 100.0, "high_mm": 6e4, "side_mm": 203.0}, "unusual"),
+    "plausible.heavy_tare": ({"kg": 200.0, "most_kg": 155.0, "tag": "WO-1"}, "more than WO-1 itself"),
+    "plausible.odd_measure": ({"what": "bow_mm", "size_mm": 152.4, "usual_mm": 61.0}, "The bow of"),
+    "plausible.odd_side": ({"what": "width", "now_mm": 170.0, "green_mm": 203.2}, "far below"),
     "timber.spelt_alike": (
         {"tag": "fer3", "tags": ("FER-03",), "species": "white oak", "arrived_utc": NOW},
         "fer3 is spelt almost like FER-03, which is in the register since 14 May 2026",

@@ -250,6 +250,20 @@ def test_without_the_dry_week_there_is_no_risk(dry_week):
     assert [each.code for each in margin.reasons(told(dry_week, 8), OAK)][1] == "checking.ahead_over"
 
 
+def test_a_margin_that_told_too_little_tells_a_risk_from_a_lower_chance(dry_week):
+    plain = told(damp_then_dry(16), 8)
+    spared = dataclasses.replace(
+        plain, tolerated_pct=float(np.quantile(plain.ahead_pct.max(axis=0), 0.8)), stress=None
+    )
+    assert not spared.at_risk
+    under = margin.UnderTold(grew=4, expected=0.4, told_from=0.05)
+    wary = dataclasses.replace(spared, under=under)
+    assert wary.at_risk
+    assert wary.risk_day >= plain.risk_day
+    assert "checking.under_told" in [each.code for each in margin.reasons(wary, OAK)]
+    assert told(dry_week, 8, under=under).under == under
+
+
 def test_in_april_the_risk_is_told_on_the_first_day_in_timbers_of_any_thickness():
     weather = air(40, start_s=ARRIVED.timestamp())
     for inches in (6, 8, 16):

@@ -364,6 +364,15 @@ SAID = [
         None,
     ),
     (
+        "humidity.dates_compare",
+        {},
+        (
+            "The dates compare two airs in one usual year, with fewer members and on a coarser grid than a "
+            "verdict. A timber's own date is that of its verdict; it may lie months from these."
+        ),
+        None,
+    ),
+    (
         "humidity.checking_limits",
         {},
         (

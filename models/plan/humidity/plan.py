@@ -397,6 +397,7 @@ def _assumptions(need: Need) -> tuple[Reason, ...]:
     without = sorted({each.species.name for each in need.stocks if not each.stages()})
     found = [
         Reason(code="humidity.held_at_every_hour", values={"held_c": need.room.held_c}),
+        Reason(code="humidity.dates_compare"),
         Reason(code="humidity.built_in_this_room" if building else "humidity.built_elsewhere"),
         Reason(code="humidity.checking_limits"),
         Reason(code="humidity.stages_as_printed")
