@@ -158,10 +158,16 @@ class Readings(Protocol):
         """
 
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
-        """Take readings out, which stand elsewhere by now."""
+        """Take readings out, which stand elsewhere by now; those apart from the books go with `settle`."""
 
-    def write_over(self, at: Transaction, readings: Sequence[Reading]) -> None:
-        """Put readings in the place of those that are stored under their series and time."""
+    def settle(self) -> None:
+        """Do after the transaction of the books what `leave` only noted in it."""
+
+    def write_over(self, at: Transaction | None, readings: Sequence[Reading]) -> None:
+        """Put readings in the place of those that are stored under their series and time.
+
+        Those that lie apart from the books are written ahead of the transaction.
+        """
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""

@@ -117,14 +117,19 @@ class ShopStore(Books):
             (new if leaving.pop((one.series, one.taken_utc), None) is None else again).append(one)
         away = list(leaving.values())
         sent = self._readings.send(new) if new else None
+        if self.apart:
+            self._readings.write_over(None, again)
         with self._sql.write() as (at, revision):
             if away:
                 self._readings.leave(at, away)
             put = self._readings.enter(at, new, sent, careful=True) if new else Put(fresh=())
-            self._readings.write_over(at, again)
+            if not self.apart:
+                self._readings.write_over(at, again)
             self.reject(at, [*rejected, *put.clashes])
             self.write_notes(at, notes or {})
             self.touch(at, revision, [*away, *new, *again], asks=True)
+        if away:
+            self._readings.settle()
 
     # --- out
 
