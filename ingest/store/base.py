@@ -241,6 +241,9 @@ class Store(Protocol):
     ) -> int:
         """Store readings, quarantined messages, notes and messages as they came in one transaction."""
 
+    def take_over(self, readings: Sequence[Reading]) -> int:
+        """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
+
     def reattribute(
         self,
         gone: Iterable[Reading],

@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
+from baulk.ingest.errors import StoreError
 from baulk.ingest.store import raw_log
 from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, to_us
 from baulk.ingest.store.books import Books
@@ -47,6 +48,11 @@ class ShopStore(Books):
     def apart(self) -> bool:
         """Whether readings are written ahead of the books, not in one transaction with them."""
         return self._readings.apart
+
+    @property
+    def apart_readings(self) -> Readings:
+        """Where the readings lie, for whoever looks after that place itself."""
+        return self._readings
 
     def close(self) -> None:
         """Close both."""
@@ -100,6 +106,17 @@ class ShopStore(Books):
             return write(careful=False)
         except SomeKnown:
             return write(careful=True)
+
+    def take_over(self, readings: Sequence[Reading]) -> int:
+        """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
+        if not readings:
+            return 0
+        sent = self._readings.send(readings)
+        with self._sql.write() as (at, _):
+            put = self._readings.enter(at, readings, sent, careful=True)
+        for each in put.clashes:
+            raise StoreError(f"{each.reason}; empty the new store first")
+        return len(put.fresh)
 
     def reattribute(
         self,

@@ -213,14 +213,18 @@ class InfluxReadings:
 
     def compare(self) -> list[Series]:
         """Enter the series that the server has and the books don't list, as old ones; give those."""
-        listed = set(self._list.listed(None, None))
-        missing = sorted({one for one in self._at_server() if one not in listed}, key=str)
+        missing = self.unlisted()
         if missing:
             with self._sql.write() as (at, _):
                 for one in missing:
                     self._list.number(at, one)
         self._compared = True
         return missing
+
+    def unlisted(self) -> list[Series]:
+        """Give the series that the server has and the books don't list."""
+        listed = set(self._list.listed(None, None))
+        return sorted({one for one in self._at_server() if one not in listed}, key=str)
 
     def _at_server(self) -> Iterator[Series]:
         """Give the series of the server, some more than once."""

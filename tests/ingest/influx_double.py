@@ -1,6 +1,6 @@
 """A double of an InfluxDB 2 server: write, delete, the Flux that is asked, buckets, tokens and tasks.
 
-It answers as a real 2.9.1 answered to the same 74 requests (`test_influx_double.py` has the rows that matter),
+It answers as a real 2.9.1 answered to the same 74 requests (`test_influx_double.py` has those that matter),
 and refuses what it does not know. With ``BAULK_TEST_INFLUX=url,org,token`` `influx_real.py` puts a real
 server in its place.
 """
@@ -313,6 +313,7 @@ def _cell(value: object) -> str:
 
 class _Handler(BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
+    disable_nagle_algorithm, wbufsize = True, -1  # else each answer waits for 40 ms
     double: InfluxDouble
 
     def do_POST(self):
@@ -341,6 +342,7 @@ class _Handler(BaseHTTPRequestHandler):
             self.send_header("Content-Length", str(len(text.encode())))
         self.end_headers()
         self.wfile.write(text.encode())
+        self.wfile.flush()
 
     do_GET = do_POST  # noqa: N815 - http.server's name
 
