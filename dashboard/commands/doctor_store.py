@@ -47,7 +47,7 @@ def show(server: Server, folder: Path) -> None:
     config = settings.load(folder).store
     for bucket, count in server.readings.items():
         keeps = server.keeps_days[bucket]
-        told = "nobody says how long" if keeps is None else f"for {keeps:g} days" if keeps else "for ever"
+        told = "who knows how long" if keeps is None else f"for {keeps:g} days" if keeps else "for ever"
         say(f"InfluxDB {server.version}, bucket {bucket}: {count} readings, kept {told}")
     keeps = server.keeps_days[config.bucket]
     if keeps and config.kept_bucket is None:

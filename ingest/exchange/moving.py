@@ -77,8 +77,8 @@ def carry(source: Store, target: Store, told: Told = lambda *_: None) -> Moved:
             there = _digest(target, owner, name)
             if here != there:
                 raise ExchangeError(
-                    f"{owner.value} {name} has {here[0]} readings in the old store and {there[0]} in the new, "
-                    "or other ones: nothing is switched over. Is a listener writing, or do readings of an "
+                    f"{owner.value} {name} has {here[0]} readings in the old store and {there[0]} in the "
+                    "new, or other ones: nothing is switched over. Is a listener writing, or do readings of an "
                     "earlier time lie there? Empty the new place, then go on"
                 )
         readings += here[0]
@@ -164,8 +164,9 @@ def _refuse_while_listening(store: Store) -> None:
     now = datetime.now(UTC)
     for name, session in notes.sessions(store).items():
         if now - session.seen_utc < _LISTENS:
+            ago_s = (now - session.seen_utc).total_seconds()
             raise ExchangeError(
-                f"the listener {name} was connected {(now - session.seen_utc).total_seconds():.0f} s ago; stop it, "
+                f"the listener {name} was connected {ago_s:.0f} s ago; stop it, "
                 "wait three minutes, then move: what comes meanwhile waits at the broker"
             )
 

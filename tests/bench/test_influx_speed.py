@@ -1,7 +1,7 @@
-"""InfluxDB's double beside SQLite and PostgreSQL in one run: questions, requests and memory, not a server's speed.
+"""InfluxDB's double beside SQLite and PostgreSQL in one run: requests and memory, not a server's speed.
 
-What is the adapter's own is measured: lines made in a second beside the client's slow object, what a batch with one
-old clock holds at once, how many requests the newest, the daily means and thinning take.
+What is the adapter's own is measured: lines made in a second beside the client's slow object, what a batch with
+one old clock holds at once, how many requests the newest, the daily means and thinning take.
 """
 
 from __future__ import annotations
@@ -83,9 +83,7 @@ def test_questions_of_the_double_beside_the_other_stores(tmp_path, request, monk
     for what in rows["sqlite"]:
         print(
             f"{what:20}"
-            + "".join(
-                f"{kind} {s * 1e3:9.1f} ({n})  " for kind, (s, n) in ((k, r[what]) for k, r in rows.items())
-            )
+            + "".join(f"{kind} {row[what][0] * 1e3:9.1f} ({row[what][1]})  " for kind, row in rows.items())
         )
     asked = {what: requests for what, (_, requests) in rows["influx"].items()}
     assert asked["newest of all"] == 1
