@@ -52,8 +52,8 @@ def show(server: Server, folder: Path) -> None:
     keeps = server.keeps_days[config.bucket]
     if keeps and config.kept_bucket is None:
         say(
-            f"bucket {config.bucket} forgets what a person took and every weight after {keeps:g} days; name a "
-            "kept_bucket that keeps for ever"
+            f"bucket {config.bucket} forgets what a person took and every weight after {keeps:g} days; name "
+            "a kept_bucket that keeps for ever"
         )
     elif keeps and server.task is None and keeps < (config.thin_after_days or float("inf")) + _SPARE_DAYS:
         after = "never" if config.thin_after_days is None else f"after {config.thin_after_days:g} days"

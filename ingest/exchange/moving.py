@@ -78,8 +78,8 @@ def carry(source: Store, target: Store, told: Told = lambda *_: None) -> Moved:
             if here != there:
                 raise ExchangeError(
                     f"{owner.value} {name} has {here[0]} readings in the old store and {there[0]} in the "
-                    "new, or other ones: nothing is switched over. Is a listener writing, or do readings of an "
-                    "earlier time lie there? Empty the new place, then go on"
+                    "new, or other ones: nothing is switched over. Is a listener writing, or do readings of "
+                    "an earlier time lie there? Empty the new place, then go on"
                 )
         readings += here[0]
     more = {(each.owner, each.name) for each in target.series()} - set(names)

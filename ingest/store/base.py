@@ -241,6 +241,12 @@ class Store(Protocol):
     ) -> int:
         """Store readings, quarantined messages, notes and messages as they came in one transaction."""
 
+    def keep_waiting(self, one: Reading) -> None:
+        """Keep a reading in the books until the server of the readings is back."""
+
+    def waiting(self) -> int:
+        """How many readings wait so."""
+
     def take_over(self, readings: Sequence[Reading]) -> int:
         """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
 

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store import raw_log
+from baulk.ingest.store import raw_log, waiting
 from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, to_us
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.raw_parts import Messages, Taken
@@ -88,6 +88,18 @@ class ShopStore(Books):
         readings, rejected = list(readings), list(rejected)
         if not readings and not rejected and not notes and taken is None:
             return 0
+        new = self._save(readings, rejected, notes, taken)
+        if self.apart and readings:
+            self._deliver()
+        return new
+
+    def _save(
+        self,
+        readings: list[Reading],
+        rejected: list[Rejected],
+        notes: Mapping[str, bytes] | None = None,
+        taken: Taken | None = None,
+    ) -> int:
         sent = self._readings.send(readings) if readings else None
 
         def write(*, careful: bool) -> int:
@@ -106,6 +118,20 @@ class ShopStore(Books):
             return write(careful=False)
         except SomeKnown:
             return write(careful=True)
+
+    def keep_waiting(self, one: Reading) -> None:
+        """Keep a reading in the books until the server of the readings is back."""
+        self.note(waiting.key_of(one), waiting.packed(one))
+
+    def waiting(self) -> int:
+        """How many readings wait so."""
+        return len(self.notes(waiting.WAITING)) if self.apart else 0
+
+    def _deliver(self) -> None:
+        """Store what waits; once and again is the same."""
+        for key, body in self.notes(waiting.WAITING).items():
+            self._save([waiting.unpacked(body)], [])
+            self.forget(key)
 
     def take_over(self, readings: Sequence[Reading]) -> int:
         """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""

@@ -207,8 +207,7 @@ class InfluxReadings:
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading, in the books' list or at the server."""
         if not self._compared:
-            with suppress(StoreAway):  # the list does until it is back
-                self.compare()
+            self.compare()  # or nothing is told: the list alone may leave something out
         return self._list.listed(owner, name)
 
     def compare(self) -> list[Series]:

@@ -1,7 +1,7 @@
 """InfluxDB's double beside SQLite and PostgreSQL in one run: requests and memory, not a server's speed.
 
-What is the adapter's own is measured: lines made in a second beside the client's slow object, what a batch with
-one old clock holds at once, how many requests the newest, the daily means and thinning take.
+What is the adapter's own is measured: lines in a second beside the client's slow object, what a batch with
+one old clock holds, how many requests the newest, the daily means and thinning take.
 """
 
 from __future__ import annotations
@@ -27,9 +27,10 @@ from baulk.models.reading import Reading, Series
 
 START = datetime.now(UTC).replace(microsecond=0, minute=0) - timedelta(days=60)
 WHERE = [
-    Series.parse(f"timber/FER-{k:03d}/{rest}") for k in range(50) for rest in ("pin-25/moisture", "pin-80/moisture",
-    "wood-temp", "pin-25/resistance")
-]  # fmt: skip
+    Series.parse(f"timber/FER-{k:03d}/{rest}")
+    for k in range(50)
+    for rest in ("pin-25/moisture", "pin-80/moisture", "wood-temp", "pin-25/resistance")
+]
 HOURS = 240
 
 

@@ -421,3 +421,25 @@ def test_the_task_thins_as_the_store_does(double, settings, root):
         assert found == {(3.5, at + 2 * MINUTE, ("thinned",)), (9, at + timedelta(hours=5), ())}
         (timber,) = store.readings(Owner.TIMBER, "FER-01")
         assert (timber.value, timber.flags) == (4, ("jump", "thinned"))
+
+
+def test_a_reading_by_hand_waits_in_the_books_while_the_server_is_away(double, settings, baulk, monkeypatch):
+    config_ = settings()
+    path = config_.shop_dir / "baulk.toml"
+    store = f'kind = "influx"\nurl = "{double.url}"\norg = "{double.org}"'
+    path.write_text(path.read_text().replace('kind = "sqlite"', store))
+    words = ("--shop", str(config_.shop_dir))
+    env = {"BAULK_INFLUX_TOKEN": double.token}
+    baulk(*words, "place", "add", "shed", **env)
+    double.stop()
+    added = baulk(*words, "reading", "add", "--air", "shed", "temp", "20C", "--new-place", **env)
+    assert (added.returncode, "the store's server is away" in added.stdout) == (0, True), added
+    out = baulk(*words, "export", "readings", "-o", str(path.with_name("o.csv")), **env)
+    assert (out.returncode, "is away" in out.stderr, "can't be written" in out.stderr) == (1, True, False), (
+        out
+    )
+    double.start()
+    with closing(open_store(config_)) as opened:
+        opened.append([one()])
+        assert [each.value for each in opened.readings(Owner.AIR, "shed")] == [20]
+        assert opened.waiting() == 0
