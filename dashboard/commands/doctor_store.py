@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import typer
 
 from baulk.dashboard.commands.answers import say, say_json
 from baulk.ingest import config as settings
-
-if TYPE_CHECKING:
-    from baulk.ingest.store.influx_check import Server
+from baulk.ingest.store import influx_check
+from baulk.ingest.store.influx_check import Server
 
 _SPARE_DAYS = 3  # that a night or two may fail, and the server forgets by whole groups of days
 
@@ -23,8 +21,6 @@ def found(folder: Path, *, repair: bool) -> Server | None:
     config = settings.load(folder)
     if config.store.kind != "influx":
         return None
-    from baulk.ingest.store import influx_check  # noqa: PLC0415 - loads the client, for few
-
     return influx_check.look(config, repair=repair)
 
 
