@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
-from baulk.dashboard.commands.options import Preview
+from baulk.dashboard.commands.options import TO, Preview
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.ingest.exchange import moving
@@ -68,10 +68,10 @@ class Kind(StrEnum):
 
 @app.command()
 def move(  # noqa: PLR0913 - options of a command
-    to: Annotated[Kind, typer.Option("--to", help="The kind of store that the readings are to lie in.")],
+    to: Annotated[Kind, typer.Option("--to", help=TO)],
     *,
     url: Annotated[
-        str | None, typer.Option("--url", metavar="URL", help="Of the InfluxDB server: http://host:8086.")
+        str | None, typer.Option("--server", metavar="URL", help="Of the InfluxDB server: http://host:8086.")
     ] = None,
     org: Annotated[str | None, typer.Option("--org", help="The organisation at that server.")] = None,
     bucket: Annotated[str | None, typer.Option("--bucket", help="The bucket there; left out: baulk.")] = None,
@@ -86,7 +86,7 @@ def move(  # noqa: PLR0913 - options of a command
     Register and evaluations stay where they are. Stop the listener first. Broken off, it goes on where it was
     when it is called again; the old store keeps what it holds, and until all agrees the shop works with it.
 
-    Example: baulk store move --to influx --url http://127.0.0.1:8086 --org yard
+    Example: baulk store move --to influx --server http://127.0.0.1:8086 --org yard
     """
     config = settings.load(shop)
     if config.store.kind == to.value:
