@@ -13,7 +13,7 @@ from functools import partial
 from typing import Any, Final
 
 from baulk.ingest import checks, entered_before, known_places, meters, pipeline, plausibility, sensors
-from baulk.ingest.errors import RegisterError, Unlikely
+from baulk.ingest.errors import RegisterError, StoreAway, Unlikely
 from baulk.ingest.pipeline import Replayed
 from baulk.ingest.register.events import Attachment
 from baulk.ingest.sensors import Settled
@@ -400,7 +400,8 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
     """Store one reading that a person took; return whether it was new.
 
     An impossible value or time, and a tag that is not entered, are refused, for the person can
-    still put it right; what is unlikely is asked about.
+    still put it right; what is unlikely is asked about. While a server of the readings is away, it
+    waits in the books.
 
     Parameters
     ----------
@@ -437,6 +438,17 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
         from_end_mm=from_end_mm,
         at_least=at_least,
     )
+    try:
+        return _store_by_hand(shop, reading, sure=sure, new_place=new_place)
+    except StoreAway:
+        if not shop.store.apart:
+            raise
+        shop.store.keep_waiting(reading)  # the books are here
+        return True
+
+
+def _store_by_hand(shop: Shop, reading: Reading, *, sure: bool, new_place: bool) -> bool:
+    series, value = reading.series, reading.value
     held = shop.store.readings(series.owner, series.name, reading.taken_utc, reading.taken_utc)
     for one in held:
         if one.series == series and one.value == value:

@@ -25,6 +25,10 @@ def backup(
         bool,
         typer.Option("--sign", help="Make a key (backup.key) that signs this backup and all later ones."),
     ] = False,
+    with_readings: Annotated[
+        bool,
+        typer.Option("--with-readings", help="Fetch the readings of an InfluxDB server into it as well."),
+    ] = False,
     file: MaybeOut = None,
     shop: ShopOption = HERE,
     json: JsonOption = False,
@@ -44,12 +48,13 @@ def backup(
         target /= backups.name_for(config, now_utc)
     if sign:
         signature.make_key(config.shop_dir)
-    made = backups.make(config, target, now_utc)
+    made = backups.make(config, target, now_utc, with_readings=with_readings)
     if json:
         say_json(made)
         return
     say(f"{made.file}: {made.files} files, {made.size_mb:.1f} MB; restored for proof, every count agrees")
-    say(_counts(made.counts))
+    counts = {k: n for k, n in made.counts.items() if k != "reading" or not _elsewhere(made.left_out)}
+    say(_counts(counts))
     if made.signed:
         say(f"signed with {config.shop_dir / KEY_FILE}; keep a copy of that apart from the backups")
     for each in made.left_out:
@@ -103,8 +108,9 @@ def restore(  # noqa: PLR0913 - options of a command
     if json:
         say_json(done)
         return
+    counts = {k: n for k, n in done.counts.items() if k != "reading" or not _elsewhere(done.left_out)}
     when = stamp(done.made_utc, settings.load(done.folder).zone)
-    say(f"{done.folder} is as the shop was on {when}: {_counts(done.counts)}")
+    say(f"{done.folder} is as the shop was on {when}: {_counts(counts)}")
     for each in (*(f"not in it: {words}" for words in done.left_out), *done.notes):
         say(each)
     say(f"Start it with: baulk serve --shop {done.folder}")
@@ -120,6 +126,11 @@ def _answer_drill(done: drills.Drill, *, json: bool) -> None:
         say(f"worked out from it: {done.tag}: {done.verdict}")
     for each in done.left_out:
         say(f"not in it, so keep it apart: {each}")
+
+
+def _elsewhere(left_out: tuple[str, ...]) -> bool:
+    """Whether the readings are not in a backup, so that their number says nothing."""
+    return any(each.startswith("the readings") for each in left_out)
 
 
 def _counts(counts: dict[str, int]) -> str:

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands import doctor_findings, sensor_clock
+from baulk.dashboard.commands import doctor_findings, doctor_store, sensor_clock
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.ingest.device_clock import Learned
 from baulk.ingest.mqtt.last_messages import LastMessage
@@ -24,6 +24,9 @@ def doctor(
     list_sources: Annotated[
         bool, typer.Option("--sources", help="List every number that was not read in a published source.")
     ] = False,
+    repair: Annotated[
+        bool, typer.Option("--repair", help="Enter what an InfluxDB server holds and the books don't list.")
+    ] = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -32,7 +35,8 @@ def doctor(
     In a shop folder: a wrong clock, a broker that does not answer, files that others may read, a disk that
     fills, silent sensors, stale forecasts, a backup that failed, each with its cure; for each topic its last
     message, what was made of it, or why it is in quarantine, what the device's clock is off by, and what the
-    timbers of the yard have taught each other. Everywhere: how many of its numbers were read in a source.
+    timbers of the yard have taught each other. Of an InfluxDB server: rights, how long it keeps what it
+    holds, and whether the books list all of it. Everywhere: how many of its numbers were read in a source.
 
     A value is "read" (seen in its source), "read (secondary)" (seen in a quotation or transcription),
     "computed" from such, or not read: "memory", or "common practice" without a source. --sources
@@ -41,6 +45,9 @@ def doctor(
     Example: baulk doctor --sources
     """
     unread, counted = provenance.not_read(), Counter(each.mark for each in provenance.every())
+    server = None if list_sources else doctor_store.found(shop, repair=repair)
+    if server is not None:
+        doctor_store.tell(server, shop, json=json)
     messages, silent = _messages(shop) if not list_sources else ([], [])
     known = None if list_sources else _learned(shop)
     clocks, zone = ([], None) if list_sources else _clocks(shop)
@@ -49,6 +56,7 @@ def doctor(
         answer: dict[str, object] = {"version": version("baulk"), "values": dict(counted)}
         answer |= {"findings": found}
         answer |= {"messages": messages, "silent": silent, "clocks": clocks, "learned": _as_json(known)}
+        answer |= {"server": server} if server is not None else {}
         say_json(answer | ({"not_read": unread} if list_sources else {}))
         return
     if list_sources:

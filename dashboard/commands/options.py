@@ -9,6 +9,8 @@ import typer
 
 from baulk.models.section import Face
 
+TO: Final = "What it is to come to: a moisture content in percent, or a kind of store."
+
 TagArgument = Annotated[str, typer.Argument(help="The code fixed to the timber.", metavar="TAG")]
 TagsArgument = Annotated[
     list[str] | None, typer.Argument(help="Tags; without any, every timber.", metavar="[TAG]...")

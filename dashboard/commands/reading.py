@@ -102,6 +102,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
             ),
             yes=yes,
         )  # fmt: skip
+        waits = opened.store.waiting()
         system = opened.config.shop.units
         shown = event_text.quantity(quantity, number, UNITS[quantity], system, opened.config.temperature)
         near = None if end_mm is None or air else _too_near(opened, name, end_mm, taken_utc)
@@ -122,6 +123,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
         )
     else:
         least, done = "at least " if at_least else "", "stored" if new else "was stored already"
+        if waits and new:
+            done = "kept here, for the store's server is away; it goes there with the next reading"
         say(f"{done}: {series_text.named(str(series), system)}: {least}{shown}")
         if meter and meter.named:
             say(f"read with {_words_of(meter)}")

@@ -12,6 +12,7 @@ from baulk.dashboard import typed
 from baulk.dashboard.commands import which_wood
 from baulk.dashboard.commands.answers import JsonOption, say, say_json, table
 from baulk.dashboard.commands.options import (
+    TO,
     Heartwood,
     MaybeLength,
     MaybeMc,
@@ -39,7 +40,7 @@ def size(  # noqa: PLR0913 - each is an option of the command line
     ],
     *,
     kind: Species,
-    to: Annotated[float, typer.Option("--to", help="Moisture content it will come to, in percent.")],
+    to: Annotated[float, typer.Option("--to", help=TO)],
     start: Annotated[
         float | None, typer.Option("--from", help="Moisture content it has, in percent; left out: green.")
     ] = None,

@@ -1,4 +1,4 @@
-"""The store from the command line: `baulk store thin`."""
+"""The store from the command line: `baulk store thin`, `baulk store move`."""
 
 from __future__ import annotations
 
@@ -10,8 +10,10 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
-from baulk.dashboard.commands.options import Preview
+from baulk.dashboard.commands.options import TO, Preview
+from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
+from baulk.ingest.exchange import moving
 from baulk.models.errors import OutOfRange
 
 app = typer.Typer(pretty_exceptions_enable=False)
@@ -54,6 +56,48 @@ def thin(
         return
     what, each = "would go" if preview else "went", "hour" if keep is Keep.HOURLY else "day"
     say(f"{gone} sensor readings older than {keep_days:g} days {what}; the median of each {each} stays")
+
+
+class Kind(StrEnum):
+    """Where to."""
+
+    SQLITE = "sqlite"
+    POSTGRES = "postgres"
+    INFLUX = "influx"
+
+
+@app.command()
+def move(  # noqa: PLR0913 - options of a command
+    to: Annotated[Kind, typer.Option("--to", help=TO)],
+    *,
+    url: Annotated[
+        str | None, typer.Option("--server", metavar="URL", help="Of the InfluxDB server: http://host:8086.")
+    ] = None,
+    org: Annotated[str | None, typer.Option("--org", help="The organisation at that server.")] = None,
+    bucket: Annotated[str | None, typer.Option("--bucket", help="The bucket there; left out: baulk.")] = None,
+    kept_bucket: Annotated[
+        str | None, typer.Option("--kept-bucket", help="A second one, for what is never forgotten.")
+    ] = None,
+    shop: ShopOption = HERE,
+    json: JsonOption = False,
+) -> None:
+    """Carry the readings into another store, compare them, then have baulk.toml name it.
+
+    Register and evaluations stay where they are. Stop the listener first. Broken off, it goes on where it was
+    when it is called again; the old store keeps what it holds, and until all agrees the shop works with it.
+
+    Example: baulk store move --to influx --server http://127.0.0.1:8086 --org yard
+    """
+    config = settings.load(shop)
+    if config.store.kind == to.value:
+        raise OutOfRange("--to", f"names another kind of store than now, not {to.value}")
+    part = moving.settings_for(config, to.value, url=url, org=org, bucket=bucket, kept_bucket=kept_bucket)
+    done = moving.move(config, part, lambda name, new: None if json else say(f"{name}: {new} readings"))
+    if json:
+        say_json(done)
+        return
+    say(f"{done.readings} readings of {done.names} timbers and places stand in both stores, each compared")
+    say(f"{settings.FILE} names {to.value} now; start listener and pages again")
 
 
 def days(text: str) -> float:

@@ -62,6 +62,7 @@ from baulk.dashboard.commands.options import (
 )
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
+from baulk.ingest.errors import StoreAway
 from baulk.ingest.sensors import Settled
 from baulk.models import sapwood, text, units
 from baulk.models import section as models_section
@@ -297,10 +298,14 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
     with shops.open(shop, durable=True) as opened:
         timber, system = opened.register.get(tag), opened.config.shop.units
         config, temperature = opened.config, opened.config.temperature
-        latest = opened.store.latest(Owner.TIMBER, timber.tag)
         events = opened.register.events(timber.tag)
         use = opened.woods.use_classes.get(timber.use_class)
-        remarks = keeping_record.look(opened, timber.tag, datetime.now(UTC))
+        away: StoreAway | None = None
+        try:
+            latest = opened.store.latest(Owner.TIMBER, timber.tag)
+            remarks = keeping_record.look(opened, timber.tag, datetime.now(UTC))
+        except StoreAway as err:  # the register is here
+            away, latest, remarks = err, [], ()
     if json:
         coded = [each.to_json() for each in remarks]
         say_json(
@@ -315,6 +320,9 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
     for line in _lines(timber, use, system, config.zone, event_text.ends(timber, events, zone=config.zone)):
         say(line)
     timber_events.tell_history(events, system, config.zone)
+    if away is not None:
+        say(f"newest readings: {away}")
+        return
     table(
         "newest readings",
         ("series", "value", "taken", "flags"),

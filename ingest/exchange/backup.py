@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
+import sqlite3
 import tempfile
 import zipfile
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,9 +18,10 @@ from baulk.ingest import photos
 from baulk.ingest.config import FILE, Config
 from baulk.ingest.errors import BackupError
 from baulk.ingest.exchange import manifest as manifests
-from baulk.ingest.exchange import pg_copy, signature, snapshot
+from baulk.ingest.exchange import moving, pg_copy, signature, snapshot
 from baulk.ingest.exchange.manifest import DUMP, SECRETS, SPOOLS, SQLITE, Manifest, Member
 from baulk.ingest.exchange.restore import proved
+from baulk.ingest.store import open_store
 from baulk.ingest.store_kinds import STORES
 from baulk.models import species, use_class
 
@@ -60,7 +62,9 @@ def name_for(config: Config, now_utc: datetime) -> str:
     return f"baulk-{config.slug}-{now_utc.astimezone(UTC):%Y%m%d-%H%M%S}.zip"
 
 
-def make(config: Config, file: Path, now_utc: datetime, *, revision: int | None = None) -> Backup:
+def make(
+    config: Config, file: Path, now_utc: datetime, *, revision: int | None = None, with_readings: bool = False
+) -> Backup:
     """Back a shop up, others writing to it or not; the file is there only once it has been proved.
 
     Parameters
@@ -73,6 +77,8 @@ def make(config: Config, file: Path, now_utc: datetime, *, revision: int | None 
         Now.
     revision : int, optional
         The store's, by which backups are told older from newer whatever the clock said.
+    with_readings : bool
+        Bring the readings of an InfluxDB server into it; what is restored then has all in one file.
 
     Raises
     ------
@@ -87,7 +93,7 @@ def make(config: Config, file: Path, now_utc: datetime, *, revision: int | None 
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".baulk-backup-", dir=file.parent) as working:
-            made = _write(config, part, Path(working), now_utc, revision)
+            made = _write(config, part, Path(working), now_utc, revision, fetch=with_readings)
             proved(part, Path(working) / "proof")
         size = part.stat().st_size
         part.replace(file)
@@ -109,7 +115,9 @@ def make(config: Config, file: Path, now_utc: datetime, *, revision: int | None 
     )
 
 
-def _write(config: Config, target: Path, working: Path, now_utc: datetime, revision: int | None) -> Manifest:
+def _write(  # noqa: PLR0913 - one a part
+    config: Config, target: Path, working: Path, now_utc: datetime, revision: int | None, *, fetch: bool
+) -> Manifest:
     on_server = config.store.postgres_url is not None
     database = working / (DUMP if on_server else SQLITE)
     # The spools first: what a listener stores from its spool meanwhile is in both then, which the store's key
@@ -122,6 +130,9 @@ def _write(config: Config, target: Path, working: Path, now_utc: datetime, revis
     else:
         _room_for(config.store_path, working)
         counts = snapshot.take(config.store_path, database, wait_s=config.store.wait_s)
+    kind, settings = config.store.kind, config.shop_dir / FILE
+    if fetch and STORES[kind].own_backup:
+        counts, kind, settings = _fetch(config, working, database), "sqlite", working / FILE
     members: dict[str, Member] = {}
     key = signature.key_of(config.shop_dir)
     os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
@@ -130,17 +141,17 @@ def _write(config: Config, target: Path, working: Path, now_utc: datetime, revis
         for spool in spools:
             members[spool.name] = manifests.put(archive, working / spool.name, spool.name)
         for path, name in _files(config):
-            members[name] = manifests.put(archive, path, name)
+            members[name] = manifests.put(archive, settings if name == FILE else path, name)
         made = Manifest(
             format=manifests.FORMAT,
             made_utc=now_utc.astimezone(UTC),
             baulk=manifests.program(),
             shop=config.shop.name,
-            kind=config.store.kind,
+            kind=kind,
             books="postgres" if on_server else "sqlite",
             counts=counts,
             members=members,
-            left_out=tuple(_left_out(config)),
+            left_out=tuple(_left_out(config, kind)),
             revision=revision,
         )
         said = made.model_dump_json(indent=2).encode()
@@ -148,6 +159,28 @@ def _write(config: Config, target: Path, working: Path, now_utc: datetime, revis
         if key is not None:
             signature.sign(archive, key, said)
     return made
+
+
+def _fetch(config: Config, working: Path, database: Path) -> dict[str, int]:
+    """Bring the readings of a server into the copy of the database, with settings that find them there."""
+    if config.store.postgres_url is not None:
+        raise BackupError(
+            "--with-readings is for a register in the shop's own file; this one's lies in PostgreSQL: "
+            "move the readings there first (baulk store move --to postgres), then back up"
+        )
+    part = moving.settings_for(config, "sqlite").model_copy(update={"path": Path(SQLITE)})
+    text = (config.shop_dir / FILE).read_text(encoding="utf-8")
+    (working / FILE).write_text(moving.toml_for(text, part), encoding="utf-8")
+    copy = config.model_copy(update={"store": part.model_copy(update={"path": database})})
+    with closing(sqlite3.connect(database)) as base:  # none of an earlier time
+        base.execute("DELETE FROM reading")
+        base.commit()
+    with closing(open_store(config)) as source, closing(open_store(copy)) as target:
+        moving.carry(source, target)
+    whole = database.with_name(f"whole-{database.name}")
+    counts = snapshot.take(database, whole, wait_s=config.store.wait_s)
+    whole.replace(database)
+    return counts
 
 
 def _files(config: Config) -> Iterator[tuple[Path, str]]:
@@ -171,13 +204,13 @@ def _is_known(name: str) -> bool:
     return manifests.known(name, year=None)
 
 
-def _left_out(config: Config) -> Iterator[str]:
+def _left_out(config: Config, kind: str) -> Iterator[str]:
     there = [name for name in SECRETS if (config.shop_dir / name).exists()]
     yield "secrets: " + (", ".join(there) if there else "none lie in the folder") + "; keys and passwords"
-    if server := STORES[config.store.kind].own_backup:
+    if server := STORES[kind].own_backup:
         yield (
             f"the readings, which lie in the {server} at {config.store.url}; back them up with that server's "
-            "own tool"
+            "own tool, or make this backup --with-readings"
         )
     folder = config.shop_dir
     found = [each for each in (folder / photos.FOLDER).rglob("*") if each.is_file()]

@@ -16,7 +16,7 @@ from itertools import islice
 from pathlib import Path
 from typing import IO, Any, Final
 
-from baulk.ingest.errors import DocumentError, ExchangeError
+from baulk.ingest.errors import DocumentError, ExchangeError, StoreError
 from baulk.ingest.evaluation import document
 from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed
 from baulk.ingest.exchange import mapping_rows
@@ -266,6 +266,8 @@ def _beside(path: Path) -> Iterator[Path]:
     try:
         yield part
         part.replace(path)
+    except StoreError:  # which is an OSError, and no fault of the file
+        raise
     except OSError as err:
         raise ExchangeError(f"{path} can't be written: {err.strerror or err}") from err
     finally:

@@ -158,10 +158,16 @@ class Readings(Protocol):
         """
 
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
-        """Take readings out, which stand elsewhere by now."""
+        """Take readings out, which stand elsewhere by now; those apart from the books go with `settle`."""
 
-    def write_over(self, at: Transaction, readings: Sequence[Reading]) -> None:
-        """Put readings in the place of those that are stored under their series and time."""
+    def settle(self) -> None:
+        """Do after the transaction of the books what `leave` only noted in it."""
+
+    def write_over(self, at: Transaction | None, readings: Sequence[Reading]) -> None:
+        """Put readings in the place of those that are stored under their series and time.
+
+        Those that lie apart from the books are written ahead of the transaction.
+        """
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""
@@ -234,6 +240,15 @@ class Store(Protocol):
         taken: Taken | None = None,
     ) -> int:
         """Store readings, quarantined messages, notes and messages as they came in one transaction."""
+
+    def keep_waiting(self, one: Reading) -> None:
+        """Keep a reading in the books until the server of the readings is back."""
+
+    def waiting(self) -> int:
+        """How many readings wait so."""
+
+    def take_over(self, readings: Sequence[Reading]) -> int:
+        """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
 
     def reattribute(
         self,

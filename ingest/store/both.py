@@ -6,7 +6,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from baulk.ingest.store import raw_log
+from baulk.ingest.errors import StoreError
+from baulk.ingest.store import raw_log, waiting
 from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, to_us
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.raw_parts import Messages, Taken
@@ -48,6 +49,11 @@ class ShopStore(Books):
         """Whether readings are written ahead of the books, not in one transaction with them."""
         return self._readings.apart
 
+    @property
+    def apart_readings(self) -> Readings:
+        """Where the readings lie, for whoever looks after that place itself."""
+        return self._readings
+
     def close(self) -> None:
         """Close both."""
         self._readings.close()
@@ -82,6 +88,18 @@ class ShopStore(Books):
         readings, rejected = list(readings), list(rejected)
         if not readings and not rejected and not notes and taken is None:
             return 0
+        new = self._save(readings, rejected, notes, taken)
+        if self.apart and readings:
+            self._deliver()
+        return new
+
+    def _save(
+        self,
+        readings: list[Reading],
+        rejected: list[Rejected],
+        notes: Mapping[str, bytes] | None = None,
+        taken: Taken | None = None,
+    ) -> int:
         sent = self._readings.send(readings) if readings else None
 
         def write(*, careful: bool) -> int:
@@ -101,6 +119,31 @@ class ShopStore(Books):
         except SomeKnown:
             return write(careful=True)
 
+    def keep_waiting(self, one: Reading) -> None:
+        """Keep a reading in the books until the server of the readings is back."""
+        self.note(waiting.key_of(one), waiting.packed(one))
+
+    def waiting(self) -> int:
+        """How many readings wait so."""
+        return len(self.notes(waiting.WAITING)) if self.apart else 0
+
+    def _deliver(self) -> None:
+        """Store what waits; once and again is the same."""
+        for key, body in self.notes(waiting.WAITING).items():
+            self._save([waiting.unpacked(body)], [])
+            self.forget(key)
+
+    def take_over(self, readings: Sequence[Reading]) -> int:
+        """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
+        if not readings:
+            return 0
+        sent = self._readings.send(readings)
+        with self._sql.write() as (at, _):
+            put = self._readings.enter(at, readings, sent, careful=True)
+        for each in put.clashes:
+            raise StoreError(f"{each.reason}; empty the new store first")
+        return len(put.fresh)
+
     def reattribute(
         self,
         gone: Iterable[Reading],
@@ -117,14 +160,19 @@ class ShopStore(Books):
             (new if leaving.pop((one.series, one.taken_utc), None) is None else again).append(one)
         away = list(leaving.values())
         sent = self._readings.send(new) if new else None
+        if self.apart:
+            self._readings.write_over(None, again)
         with self._sql.write() as (at, revision):
             if away:
                 self._readings.leave(at, away)
             put = self._readings.enter(at, new, sent, careful=True) if new else Put(fresh=())
-            self._readings.write_over(at, again)
+            if not self.apart:
+                self._readings.write_over(at, again)
             self.reject(at, [*rejected, *put.clashes])
             self.write_notes(at, notes or {})
             self.touch(at, revision, [*away, *new, *again], asks=True)
+        if away:
+            self._readings.settle()
 
     # --- out
 

@@ -6,54 +6,50 @@ Fields: value, arrived (microseconds), source, flags; as tags they would make a 
 Times are in microseconds, for the device time to the microsecond is the key.
 
 A point of the same series and time would overwrite the old one without a word, so a batch is first looked up,
-with one question for the span of time it covers; a log of keys beside it would be as large as the readings.
-Between that and the write another listener could put in another value; then the later one stands. The
-same reading twice does no harm, whoever writes it.
+by short stretches of time; a log of keys beside it would be as large as the readings. From looking up to
+having written a writer has its turn alone (`baulk.ingest.store.turns`).
 """
 
 from __future__ import annotations
 
+import time
 from collections.abc import Collection, Iterator, Sequence
-from datetime import UTC, datetime
+from contextlib import suppress
+from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
 from baulk.ingest.config import Config, StorePart
-from baulk.ingest.errors import StoreError
+from baulk.ingest.errors import StoreAway, StoreError
+from baulk.ingest.store import influx_leaving, influx_questions, influx_thin
 from baulk.ingest.store.base import Put, Sql, Store, Transaction, from_us, to_us
 from baulk.ingest.store.both import ShopStore
-from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit, flux
+from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit
+from baulk.ingest.store.influx_lines import (
+    AS_TAKEN,
+    FIELDS,
+    TAGS,
+    how_long,
+    line,
+    reading,
+    series_of,
+    tags,
+    us,
+)
+from baulk.ingest.store.influx_questions import FIRST_US, KEEP, LAST_US, PIVOT, Key, columns, is_, points
 from baulk.ingest.store.postgres import PostgresSql
 from baulk.ingest.store.rejected import Rejected
-from baulk.ingest.store.rows import (
-    EVERY_US,
-    SENSOR,
-    Plan,
-    SeriesList,
-    clash,
-    daily_table,
-    flags_of,
-    refused,
-    table,
-    thinned,
-)
+from baulk.ingest.store.rows import SENSOR, SeriesList, clash, daily_table, refused, table
 from baulk.ingest.store.sqlite import SqliteSql
-from baulk.models.quantity import Owner, Quantity
+from baulk.ingest.store.turns import Turn, by_database, by_file
+from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
-from baulk.models.section import Face
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-_MEASUREMENT: Final = "reading"
-_ALWAYS: Final = "always"  # of what a person took or brought in, and weights
-_AS_TAKEN: Final = "as-taken"  # of sensors; goes when thinned, or by the bucket's own retention
-_NAMED: Final = 20  # timbers and places that a question names; with more it asks for all of them
-_FIRST: Final = datetime(1900, 1, 1, tzinfo=UTC)
-_LAST: Final = datetime(2200, 1, 1, tzinfo=UTC)  # a device's clock may run ahead, and `now` leaves those out
-_PIVOT: Final = '|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
+_RETENTION_S: Final = 3600.0  # no bucket keeps for less; so long is also believed what the server said of it
+_DAILY: Final = '|> aggregateWindow(every: 1d, fn: {}, createEmpty: false, timeSrc: "_start")'
 
 
 class InfluxReadings:
@@ -65,15 +61,19 @@ class InfluxReadings:
         The settings.
     sql : Sql
         The shop's database, for the list of series.
+    turn : callable
+        Gives a writer its turn alone.
     """
 
     apart = True
 
-    def __init__(self, store: StorePart, sql: Sql) -> None:
+    def __init__(self, store: StorePart, sql: Sql, turn: Turn) -> None:
         self._influx = Influx(store)
-        self._list = SeriesList(sql)
+        self._sql, self._list, self._turn = sql, SeriesList(sql), turn
         self._bucket, self._kept = store.bucket, store.kept_bucket or store.bucket
         self._buckets = tuple(dict.fromkeys((self._bucket, self._kept)))
+        self._keeps: dict[str, tuple[float, float | None]] = {}  # when asked, and the answer
+        self._compared = self._settled = False
 
     def close(self) -> None:
         """Close the connections."""
@@ -82,21 +82,34 @@ class InfluxReadings:
     # --- in
 
     def send(self, readings: Sequence[Reading]) -> Put | None:
-        """Look up what is stored, then write what is new."""
-        stored: dict[tuple[Series, int], float] = {}
-        for start in range(0, len(readings), AT_ONCE):
-            stored |= self._stored(readings[start : start + AT_ONCE])
+        """Look up what is stored, then write what is new, alone among writers."""
+        if not self._settled:
+            self.settle()
+        unfit: dict[int, str] = {}
+        for one in readings:
+            if why := self._unkept(one):
+                unfit[id(one)] = why
+        with self._turn():
+            return self._send(readings, unfit)
+
+    def _send(self, readings: Sequence[Reading], unfit: dict[int, str]) -> Put:
+        known: dict[Key, float] = {}
+        fit = [one for one in readings if id(one) not in unfit]
+        for start in range(0, len(fit), AT_ONCE):
+            keys = [(one.series, to_us(one.taken_utc)) for one in fit[start : start + AT_ONCE]]
+            for each in influx_questions.stored(self._influx, self._buckets, keys):
+                known[each.key] = each.value
         fresh: list[Reading] = []
         clashes: list[Rejected] = []
-        for one in readings:
+        for one in fit:
             key = one.series, to_us(one.taken_utc)
-            if key not in stored:
-                stored[key] = one.value
+            if key not in known:
+                known[key] = one.value
                 fresh.append(one)
-            elif stored[key] != one.value:
-                clashes.append(clash(one, stored[key]))
-        unfit = {id(one): why for one, why in self._write(fresh)}
-        clashes += [refused(one, unfit[id(one)]) for one in fresh if id(one) in unfit]
+            elif known[key] != one.value:
+                clashes.append(clash(one, known[key]))
+        unfit |= {id(one): why for one, why in self._write([(one, how_long(one)) for one in fresh])}
+        clashes += [refused(one, unfit[id(one)]) for one in readings if id(one) in unfit]
         return Put(fresh=[one for one in fresh if id(one) not in unfit], clashes=clashes)
 
     def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
@@ -108,49 +121,80 @@ class InfluxReadings:
         return sent
 
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
-        """Delete readings, one by one; the server may take a while."""
-        del at
-        for one in readings:
-            us, having = to_us(one.taken_utc), {"_measurement": _MEASUREMENT, **_tags(one.series)}
-            for bucket in self._buckets:
-                self._influx.delete(bucket, _text(us), _text(us, 1), having)
+        """Note in the books what is to be deleted, which `settle` does after the transaction."""
+        influx_leaving.note(at, [(one.series, to_us(one.taken_utc)) for one in readings])
+        self._settled = False
 
-    def write_over(self, at: Transaction, readings: Sequence[Reading]) -> None:
-        """Write readings over what is there: a point of the same tags and time takes the new fields."""
-        del at
-        for one, why in self._write(readings):
-            raise StoreError(f"{one.series} at {one.taken_utc.isoformat()} can't be written over: {why}")
+    def settle(self) -> None:
+        """Delete what has left; what a server away or a kill leaves undone is done with the next batch."""
+        with suppress(StoreAway):
+            influx_leaving.settle(self._sql, self._influx, self._buckets, self._turn)
+            self._settled = True
 
-    def _stored(self, readings: Sequence[Reading]) -> dict[tuple[Series, int], float]:
+    def write_over(self, at: Transaction | None, readings: Sequence[Reading]) -> None:
+        """Write readings over what is there, under the tag `kept` where each lies."""
+        del at
         if not readings:
-            return {}
-        first, last = min(one.taken_utc for one in readings), max(one.taken_utc for one in readings)
-        names = {(one.series.owner.value, one.series.name) for one in readings}
-        if len(names) > _NAMED:
-            wanted = " or ".join(
-                f"({_is({'owner': owner})})" for owner in sorted({owner for owner, _ in names})
-            )
-        else:
-            wanted = " or ".join(f"({_is({'owner': owner, 'named': name})})" for owner, name in sorted(names))
-        rows = self._ask(first, last, f'r._field == "value" and ({wanted})')
-        return {(_series(row), to_us(_moment(row))): float(row["_value"]) for row in rows}
-
-    def _write(self, readings: Sequence[Reading]) -> Iterator[tuple[Reading, str]]:
-        """Write readings; give those that the server will not have, and why."""
-        for bucket in self._buckets:
+            return
+        with self._turn():
+            where: dict[Key, set[str]] = {}
+            keys = [(one.series, to_us(one.taken_utc)) for one in readings]
+            for each in influx_questions.stored(self._influx, self._buckets, keys):
+                where.setdefault(each.key, set()).add(each.kept)
             lines = [
-                (one, _line(one, kept))
-                for one in readings
-                for kept in (_how_long(one),)
-                if bucket == (self._bucket if kept == _AS_TAKEN else self._kept)
+                (one, kept)
+                for one, key in zip(readings, keys, strict=True)
+                for kept in where.get(key, {how_long(one)})
             ]
-            for start in range(0, len(lines), AT_ONCE):
-                yield from self._write_some(bucket, lines[start : start + AT_ONCE])
+            for one, why in self._write(lines):
+                raise StoreError(f"{one.series} at {one.taken_utc.isoformat()} can't be written over: {why}")
+
+    def _unkept(self, one: Reading) -> str | None:
+        """Say why the server would not keep a reading, which it takes or refuses by whole groups of days."""
+        taken = to_us(one.taken_utc)
+        if not FIRST_US <= taken < LAST_US:
+            return f"{one.series} at {one.taken_utc.isoformat()} lies outside 1900 to 2199, which is kept"
+        age_s = time.time() - taken / 1e6
+        if age_s <= _RETENTION_S:
+            return None
+        bucket = self._bucket_of(how_long(one))
+        keeps_s = self._keeps_s(bucket)
+        if not keeps_s or age_s <= keeps_s:
+            return None
+        return (
+            f"{one.series} at {one.taken_utc.isoformat()} is older than the {keeps_s / 86400:g} days for "
+            f"which bucket {bucket} keeps readings"
+        )
+
+    def _keeps_s(self, bucket: str) -> float | None:
+        asked, keeps = self._keeps.get(bucket, (-_RETENTION_S, None))
+        if time.monotonic() - asked >= _RETENTION_S:
+            keeps = self._influx.keeps_s(bucket)
+            self._keeps[bucket] = time.monotonic(), keeps
+        return keeps
+
+    def _bucket_of(self, kept: str) -> str:
+        return self._bucket if kept == AS_TAKEN else self._kept
+
+    def _write(self, readings: Sequence[tuple[Reading, str]]) -> Iterator[tuple[Reading, str]]:
+        """Write readings, each as long to be kept; give those that the server will not have, and why."""
+        for bucket in self._buckets:
+            some = [(one, line(one, kept)) for one, kept in readings if bucket == self._bucket_of(kept)]
+            for start in range(0, len(some), AT_ONCE):
+                yield from self._write_some(bucket, some[start : start + AT_ONCE])
 
     def _write_some(self, bucket: str, lines: list[tuple[Reading, str]]) -> Iterator[tuple[Reading, str]]:
+        if not lines:
+            return
         try:
-            self._influx.write(bucket, [line for _, line in lines])
+            self._influx.write(bucket, [each for _, each in lines])
         except Unfit as err:
+            if err.keeps_s and self._keeps.get(bucket, (0.0, None))[1] != err.keeps_s:
+                self._keeps[bucket] = time.monotonic(), err.keeps_s
+                old = {id(one): why for one, _ in lines if (why := self._unkept(one))}
+                yield from ((one, old[id(one)]) for one, _ in lines if id(one) in old)
+                yield from self._write_some(bucket, [each for each in lines if id(each[0]) not in old])
+                return
             if len(lines) == 1:
                 yield lines[0][0], str(err)
                 return
@@ -161,197 +205,143 @@ class InfluxReadings:
     # --- out
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
-        """Every series that has a reading."""
+        """Every series that has a reading, in the books' list or at the server."""
+        if not self._compared:
+            self.compare()  # or nothing is told: the list alone may leave something out
         return self._list.listed(owner, name)
+
+    def compare(self) -> list[Series]:
+        """Enter the series that the server has and the books don't list, as old ones; give those."""
+        missing = self.unlisted()
+        if missing:
+            with self._sql.write() as (at, _):
+                for one in missing:
+                    self._list.number(at, one)
+        self._compared = True
+        return missing
+
+    def unlisted(self) -> list[Series]:
+        """Give the series that the server has and the books don't list."""
+        listed = set(self._list.listed(None, None))
+        return sorted({one for one in self._at_server() if one not in listed}, key=str)
+
+    def _at_server(self) -> Iterator[Series]:
+        """Give the series of the server, some more than once."""
+        for found in self._columns('r._field == "value"', f"|> last() {KEEP} |> group()", TAGS):
+            yield series_of(*found)
 
     def places(self) -> list[str]:
         """Places that have air readings."""
-        return sorted({series.name for series in self._list.listed(Owner.AIR, None)})
+        return sorted({series.name for series in self.series(Owner.AIR)})
 
     def daily_means(self, owner: Owner | None = None, name: str | None = None) -> pd.DataFrame:
-        """Columns series, posix_s, mean, count, worked out here from one series after the other."""
-        rows: list[tuple[str, int, float, int]] = []
-        for series in self._list.listed(owner, name):
-            found = self.read(series)
-            day, first = np.unique(found["posix_s"].to_numpy() // 86400, return_index=True)
-            if day.size:
-                counts = np.diff([*first, len(found)])
-                means = np.add.reduceat(found["value"].to_numpy(), first) / counts
-                rows += zip(
-                    [str(series)] * day.size, *(a.tolist() for a in (day, means, counts)), strict=True
-                )
-        return daily_table(rows)
+        """Columns series, posix_s, mean, count; sums and counts of every series in one question each."""
+        wanted = " and ".join(
+            ['r._field == "value"', *([is_({"owner": owner.value})] if owner else []),
+             *([is_({"named": name})] if name is not None else [])]
+        )  # fmt: skip
+        days: dict[tuple[str, ...], list[float]] = {}
+        for which, work in enumerate(("sum", "count")):
+            for day, value, *series in self._columns(
+                wanted, f"{_DAILY.format(work)} {KEEP} |> group()", ("_time", "_value", *TAGS)
+            ):
+                days.setdefault((day, *series), [0.0, 0.0])[which] += float(value)
+        return daily_table(
+            (str(series_of(*series)), us(day) // 86_400_000_000, total / count, int(count))
+            for (day, *series), (total, count) in days.items()
+            if count
+        )
 
     def read(
         self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
     ) -> pd.DataFrame:
         """Columns posix_s, value, flags; by device time."""
-        asked = self._ask(since_utc, until_utc, _is(_tags(series)), then=_PIVOT)
-        at = {to_us(_moment(row)): row for row in asked}  # while it is being moved, a reading stands twice
+        found = self._columns(is_(tags(series)), PIVOT, ("_time", "value", "flags"), since_utc, until_utc)
+        at = {us(taken): (value, flags) for taken, value, flags in found}  # one may stand twice for a moment
         times = sorted(at)
-        return table(times, (float(at[us]["value"]) for us in times), (at[us]["flags"] for us in times))
+        return table(times, (float(at[each][0]) for each in times), (at[each][1] for each in times))
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
-        """Give the newest reading of each series."""
+        """Give the newest reading of each series: the last of each field, put together here."""
+        wanted = is_({"owner": owner.value} | ({} if name is None else {"named": name}))
+        then = f"|> last() |> keep(columns: {columns('_time', '_value', '_field', *TAGS, 'kept')})"
+        asked = ("_field", "_value", "_time", "kept", *TAGS)
+        rows: dict[tuple[str, ...], dict[str, str]] = {}
+        for field, value, *at in self._columns(wanted, f'{then} |> group(columns: ["_field"])', asked):
+            rows.setdefault(tuple(at), {})[field] = value
         newest: dict[str, Reading] = {}
-        for one in self._readings(owner, name, (None, None), f"|> last() {_PIVOT}"):
-            newest[str(one.series)] = one
+        torn: set[tuple[str, str]] = set()
+        for (taken, kept, *those), row in rows.items():
+            if len(row) < len(FIELDS):  # a newer point came between two of the fields
+                torn.add((taken, those[1]))
+                continue
+            one = reading({**row, **dict(zip(TAGS, those, strict=True)), "_time": taken, "kept": kept})
+            _newer(newest, one)
+        for taken, named in torn:
+            for one in self.readings(owner, named, from_us(us(taken))):
+                _newer(newest, one)
         return [newest[text] for text in sorted(newest)]
 
     def latest_of(self, those: Collection[Series]) -> list[Reading]:
         """Give the newest reading of each of these series that has one, in no order."""
-        found = (self.latest(owner, name) for owner, name in {(one.owner, one.name) for one in those})
+        names = {(one.owner, one.name) for one in those}
+        if len(names) > influx_questions.NAMED:
+            found = [self.latest(owner) for owner in {owner for owner, _ in names}]
+        else:
+            found = [self.latest(owner, name) for owner, name in names]
         return [one for some in found for one in some if one.series in those]
 
     def readings(
         self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None
     ) -> list[Reading]:
         """Every reading of a timber or a place between two moments, by device time."""
-        return self._readings(owner, name, (since, until), _PIVOT)
+        wanted, asked = is_({"owner": owner.value, "named": name}), ("_time", *FIELDS, *TAGS)
+        found: dict[tuple[datetime, str], Reading] = {}
+        for row in self._columns(wanted, PIVOT, asked, since, until):
+            one = reading(dict(zip(asked, row, strict=True)))
+            found[one.taken_utc, str(one.series)] = one
+        return [found[key] for key in sorted(found)]
 
     def arrived(self, since: datetime, until: datetime) -> list[Reading]:
         """Give the sensors' readings that arrived in a stretch of time, one timber or place after another."""
-        names = dict.fromkeys((one.owner, one.name) for one in self._list.listed(None, None))
+        wanted = f'r._field == "arrived" and r._value >= {to_us(since)} and r._value < {to_us(until)}'
+        spans: dict[tuple[str, str], list[int]] = {}
+        for taken, owner, named in self._columns(wanted, KEEP, ("_time", "owner", "named")):
+            spans.setdefault((owner, named), []).append(us(taken))
         return [
             one
-            for owner, name in names
-            for one in self._readings(owner, name, (None, None), _PIVOT)
+            for (owner, named), taken_us in sorted(spans.items())
+            for one in self.readings(Owner(owner), named, from_us(min(taken_us)), from_us(max(taken_us)))
             if one.source == SENSOR and since <= one.arrived_utc < until
         ]
 
-    def _readings(
-        self, owner: Owner, name: str | None, between: tuple[datetime | None, datetime | None], then: str
-    ) -> list[Reading]:
-        tags = {"owner": owner.value} | ({} if name is None else {"named": name})
-        rows = self._ask(*between, _is(tags), then=then)
-        found = {(one.taken_utc, str(one.series)): one for one in map(_reading, rows)}
-        return [found[key] for key in sorted(found)]
-
-    def _ask(
-        self, since: datetime | None, until: datetime | None, wanted: str, *, then: str = ""
-    ) -> Iterator[dict[str, str]]:
-        for bucket in self._buckets:
-            text = (
-                f"from(bucket: {flux(bucket)})"
-                f" |> range(start: {_text(to_us(since or _FIRST))}, stop: {_text(to_us(until or _LAST), 1)})"
-                f" |> filter(fn: (r) => r._measurement == {flux(_MEASUREMENT)} and {wanted}) {then}"
-            )
-            yield from self._influx.ask(text, bucket)
+    def _columns(
+        self,
+        wanted: str,
+        then: str,
+        names: Sequence[str],
+        since: datetime | None = None,
+        until: datetime | None = None,
+    ) -> Iterator[tuple[str, ...]]:
+        first = FIRST_US if since is None else max(FIRST_US, to_us(since))
+        last = LAST_US if until is None else min(LAST_US, to_us(until))
+        for bucket in self._buckets if first <= last else ():
+            yield from self._influx.ask_columns(points(bucket, first, last, wanted, then), bucket, names)
 
     # --- thinning
 
     def thin(self, before_us: int, every_us: int, *, preview: bool = False) -> int:
-        """Write what stays under a tag of its own, then delete the rest, series by series.
-
-        Broken off in between, nothing is lost: the next time finds both and goes on. A deletion covers a span
-        of time, so a reading of that very span that arrives in the same moment, older than all that is kept
-        whole, would go with it.
-        """
-        (to,) = (name for name, length in EVERY_US.items() if length == every_us)
-        finer = (_AS_TAKEN, *(name for name, length in EVERY_US.items() if length < every_us))
-        kinds = " or ".join(f"r.kept == {flux(each)}" for each in (*finer, to))
-        gone = 0
-        for series in self._list.listed(None, None):
-            if series.quantity is Quantity.WEIGHT:
-                continue
-            wanted = f"{_is(_tags(series))} and ({kinds})"
-            rows = [
-                (to_us(_moment(row)), row)
-                for row in self._ask(None, from_us(before_us - 1), wanted, then=_PIVOT)
-                if row["source"] == SENSOR
-            ]
-            rows.sort(key=lambda one: (one[0], one[1]["kept"] == to))  # what was moved already stands last
-            at = dict(rows)
-            plan = thinned([(us, float(row["value"]), row["flags"]) for us, row in at.items()], every_us)
-            gone += len(plan.gone)
-            if not preview and len(rows) > len(at) - len(plan.gone):
-                self._thin_one(series, rows, plan, to)
-        return gone
-
-    def _thin_one(self, series: Series, rows: list[tuple[int, dict[str, str]]], plan: Plan, to: str) -> None:
-        at, gone = dict(rows), frozenset(plan.gone)
-        stay = [
-            _line(_reading({**row, "flags": plan.kept.get(us, row["flags"])}), to)
-            for us, row in at.items()
-            if us not in gone and (row["kept"] != to or us in plan.kept)
-        ]
-        for start in range(0, len(stay), AT_ONCE):
-            self._influx.write(self._kept, stay[start : start + AT_ONCE])
-        having = {"_measurement": _MEASUREMENT, **_tags(series)}
-        for kept in {row["kept"] for _, row in rows} - {to}:
-            bucket = self._bucket if kept == _AS_TAKEN else self._kept
-            self._influx.delete(bucket, _text(rows[0][0]), _text(rows[-1][0], 1), {**having, "kept": kept})
-        for us in (us for us, row in rows if row["kept"] == to and us in gone):
-            self._influx.delete(self._kept, _text(us), _text(us, 1), {**having, "kept": to})
+        """Leave one sensor reading in each stretch of time; return how many went, or would go."""
+        place = influx_thin.Place(
+            influx=self._influx, bucket=self._bucket, kept_bucket=self._kept, turn=self._turn
+        )
+        return influx_thin.thin(place, before_us, every_us, preview=preview)
 
 
-def _how_long(one: Reading) -> str:
-    return _AS_TAKEN if one.source == SENSOR and one.series.quantity is not Quantity.WEIGHT else _ALWAYS
-
-
-def _tags(series: Series) -> dict[str, str]:
-    return {
-        "owner": series.owner.value,
-        "named": series.name,
-        "quantity": series.quantity.value,
-        "depth": "-" if series.depth_mm is None else f"{series.depth_mm:g}",
-        "face": series.face.value if series.face else "-",
-    }
-
-
-def _is(tags: dict[str, str]) -> str:
-    return " and ".join(f"r.{tag} == {flux(value)}" for tag, value in tags.items())
-
-
-def _line(one: Reading, kept: str) -> str:
-    from influxdb_client.client.write.point import Point  # noqa: PLC0415 - loaded by then
-    from influxdb_client.domain.write_precision import WritePrecision  # noqa: PLC0415
-
-    point = Point.from_dict(
-        {
-            "measurement": _MEASUREMENT,
-            "tags": {**_tags(one.series), "kept": kept},
-            "fields": {
-                "value": float(one.value),
-                "arrived": to_us(one.arrived_utc),
-                "source": one.source,
-                "flags": ",".join(one.flags),
-            },
-            "time": to_us(one.taken_utc),
-        },
-        write_precision=WritePrecision.US,  # type: ignore[arg-type] # its constants are text
-    )
-    return str(point.to_line_protocol())
-
-
-def _series(row: dict[str, str]) -> Series:
-    return Series(
-        owner=Owner(row["owner"]),
-        name=row["named"],
-        quantity=Quantity(row["quantity"]),
-        depth_mm=None if row["depth"] == "-" else float(row["depth"]),
-        face=None if row["face"] == "-" else Face(row["face"]),
-    )
-
-
-def _reading(row: dict[str, str]) -> Reading:
-    return Reading(
-        series=_series(row),
-        value=float(row["value"]),
-        taken_utc=_moment(row),
-        arrived_utc=from_us(int(row["arrived"])),
-        source=row["source"],
-        flags=flags_of(row["flags"]),
-    )
-
-
-def _moment(row: dict[str, str]) -> datetime:
-    return datetime.fromisoformat(row["_time"])
-
-
-def _text(us: int, nanoseconds: int = 0) -> str:
-    """Write a moment as RFC 3339, and so many nanoseconds more."""
-    return f"{from_us(us):%Y-%m-%dT%H:%M:%S.%f}{nanoseconds:03d}Z"
+def _newer(newest: dict[str, Reading], one: Reading) -> None:
+    held = newest.get(str(one.series))
+    if held is None or held.taken_utc <= one.taken_utc:
+        newest[str(one.series)] = one
 
 
 def open_kind(config: Config, *, durable: bool) -> Store:
@@ -359,10 +349,12 @@ def open_kind(config: Config, *, durable: bool) -> Store:
     part = config.store
     if part.postgres_url:
         sql: Sql = PostgresSql(part)
+        turn = by_database(sql)
     else:
         sql = SqliteSql(config.store_path, wait_s=part.wait_s, durable=durable)
+        turn = by_file(config.store_path)
     try:
-        return ShopStore(sql, InfluxReadings(part, sql))
+        return ShopStore(sql, InfluxReadings(part, sql, turn))
     except BaseException:
         sql.close()
         raise

@@ -89,10 +89,14 @@ class SqlReadings:
         """Delete readings."""
         at.many(_DELETE, [_key(self._list.number(at, one.series), one) for one in readings])
 
+    def settle(self) -> None:
+        """Do nothing: all was done in the transaction."""
+
     # --- out
 
-    def write_over(self, at: Transaction, readings: Sequence[Reading]) -> None:
+    def write_over(self, at: Transaction | None, readings: Sequence[Reading]) -> None:
         """Change value, arrival, source and flags."""
+        assert at is not None  # noqa: S101 - readings lie beside the books
         rows = [
             {
                 **_key(self._list.number(at, one.series), one),

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
-import influx_double
+import influx_real
 
 from baulk.ingest import config, decode_again, pipeline, shop
 from baulk.ingest.config import TOKEN
@@ -59,18 +59,18 @@ def folder_of(kind, request, tmp_path):
     if kind == "postgres":
         more = f'\nurl = "{request.getfixturevalue("postgres_url")}"'
     if kind == "influx":
-        more = f'\nurl = "{request.getfixturevalue("influx").url}"\norg = "{influx_double.ORG}"'
+        server = request.getfixturevalue("influx")
+        more = f'\nurl = "{server.url}"\norg = "{server.org}"'
     path.write_text(path.read_text().replace('kind = "sqlite"', f'kind = "{kind}"{more}'))
     return folder
 
 
 @pytest.fixture
 def influx(monkeypatch):
-    """The double of an InfluxDB server, its token in the environment."""
-    double = influx_double.InfluxDouble("baulk", "baulk-kept")
-    monkeypatch.setenv(TOKEN, influx_double.TOKEN)
-    yield double
-    double.stop()
+    """An InfluxDB server or its double, the token in the environment."""
+    with influx_real.started("baulk", "baulk-kept") as server:
+        monkeypatch.setenv(TOKEN, server.token)
+        yield server
 
 
 @pytest.fixture(params=sorted(STORES))

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import http.client
 import json
+from contextlib import nullcontext
 from datetime import UTC, datetime, timedelta
 
 import pytest
 from pydantic import SecretStr
 
 from baulk.ingest.config import StorePart
+from baulk.ingest.store.influx_lines import how_long
 from baulk.ingest.store.readings_influx import InfluxReadings
 from baulk.models.reading import Reading, Series
 
@@ -58,8 +60,8 @@ def test_a_real_server_takes_our_lines_and_gives_back_what_went_in(victoria):
         *readings("timber/FER-01/pin-12.5/b/moisture", [1 / 3, 1e-7, 123456.75], flags=("end-305",)),
         *readings("air/shed/temp", [-12.25, 0, 7], source=odd),
     ]
-    store = InfluxReadings(part, None)
-    assert list(store._write(sent)) == []
+    store = InfluxReadings(part, None, nullcontext)
+    assert list(store._write([(one, how_long(one)) for one in sent])) == []
     store.close()
     found = {line["metric"]["quantity"]: line for line in stored(victoria, "reading_value")}
     pins = found["moisture"]
@@ -84,8 +86,9 @@ def test_five_thousand_lines_in_one_request_all_arrive(victoria):
     part = StorePart(
         kind="influx", url=f"http://127.0.0.1:{victoria}", org="yard", token=SecretStr("any"), bucket="b"
     )
-    store = InfluxReadings(part, None)
-    assert list(store._write(readings("air/shed/humidity", [k / 100 for k in range(6000)]))) == []
+    store = InfluxReadings(part, None, nullcontext)
+    sent = readings("air/shed/humidity", [k / 100 for k in range(6000)])
+    assert list(store._write([(one, how_long(one)) for one in sent])) == []
     store.close()
     (line,) = stored(victoria, "reading_value")
     assert line["values"] == [k / 100 for k in range(6000)]

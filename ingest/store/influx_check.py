@@ -1,0 +1,103 @@
+"""What is to be known of an InfluxDB 2 server before it loses anything: rights, retention, task, list."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from typing import Final
+
+from baulk.ingest.config import Config
+from baulk.ingest.errors import StoreError
+from baulk.ingest.store import open_store
+from baulk.ingest.store.both import ShopStore
+from baulk.ingest.store.influx_client import Influx
+from baulk.ingest.store.influx_questions import FIRST_US, LAST_US, points
+from baulk.ingest.store.readings_influx import InfluxReadings
+
+TASK: Final = "baulk-hourly"  # as deploy/influxdb/downsample.flux names it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Server:
+    """What was found.
+
+    Parameters
+    ----------
+    version : str
+        Of the server; empty where it does not say.
+    wrong : tuple of str
+        What speaks against using it as it is, each a sentence of the store.
+    keeps_days : dict of str to (float or None)
+        How long each bucket keeps what it holds; 0 for ever, None where the token may not know. [days]
+    readings : dict of str to int
+        How many each bucket holds.
+    task : str or None
+        How the last run of the task of deploy/influxdb ended; None where there is no such task to be seen.
+    unlisted : int
+        How many series the books did not list.
+    """
+
+    version: str = ""
+    wrong: tuple[str, ...] = ()
+    keeps_days: dict[str, float | None] = field(default_factory=dict)
+    readings: dict[str, int] = field(default_factory=dict)
+    task: str | None = None
+    unlisted: int = 0
+
+
+def look(config: Config, *, repair: bool = False) -> Server:
+    """Look at the server of a shop; with ``repair`` the books' list of series is made whole."""
+    part = config.store
+    buckets = tuple(dict.fromkeys((part.bucket, part.kept_bucket or part.bucket)))
+    with closing(Influx(part)) as influx:
+        try:
+            version = str(influx.get("/health").get("version") or "")
+        except StoreError as err:
+            return Server(wrong=(str(err),))
+        wrong = [str(err) for err in _refusals(influx, buckets)]
+        if wrong:
+            return Server(version=version, wrong=tuple(wrong))
+        keeps = {bucket: influx.keeps_s(bucket) for bucket in buckets}
+        counts = {bucket: _count(influx, bucket) for bucket in buckets}
+        task = _task(influx)
+    return Server(
+        version=version,
+        keeps_days={
+            bucket: None if keeps_s is None else keeps_s / 86400 for bucket, keeps_s in keeps.items()
+        },
+        readings=counts,
+        task=task,
+        unlisted=_unlisted(config, repair=repair),
+    )
+
+
+def _refusals(influx: Influx, buckets: tuple[str, ...]) -> Iterator[StoreError]:
+    for bucket in buckets:
+        try:
+            list(influx.ask(points(bucket, LAST_US - 1, LAST_US - 1, 'r._field == "value"'), bucket))
+            influx.write(bucket, ["# may we write?"])  # which stores nothing
+        except StoreError as err:
+            yield err
+
+
+def _count(influx: Influx, bucket: str) -> int:
+    then = "|> count() |> group() |> sum()"
+    text = points(bucket, FIRST_US, LAST_US, 'r._field == "value"', then)
+    return sum(int(float(count)) for (count, _) in influx.ask_columns(text, bucket, ("_value", "_value")))
+
+
+def _task(influx: Influx) -> str | None:
+    try:
+        found = influx.get("/api/v2/tasks", org=influx.org, name=TASK).get("tasks") or []
+    except StoreError:  # our token need not know of tasks
+        return None
+    return str(found[0].get("lastRunStatus") or "never ran") if found else None
+
+
+def _unlisted(config: Config, *, repair: bool) -> int:
+    with closing(open_store(config)) as store:
+        assert isinstance(store, ShopStore)  # noqa: S101 - of this kind
+        readings = store.apart_readings
+        assert isinstance(readings, InfluxReadings)  # noqa: S101 - as above
+        return len(readings.compare() if repair else readings.unlisted())

@@ -1,0 +1,75 @@
+"""Readings that leave an InfluxDB 2 server: noted in the books first, deleted after them, by whole stretches.
+
+A deletion takes the server a tenth of a second whatever it holds, so that one reading at a time, within the
+transaction of the books, would lock a shop for minutes. Broken off at any moment nothing is lost: what is to
+go stands in a note until it is gone.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Final
+
+from baulk.ingest.store.base import Sql, Transaction
+from baulk.ingest.store.influx_client import Influx
+from baulk.ingest.store.influx_lines import MEASUREMENT, moment, tags
+from baulk.ingest.store.influx_questions import Key, times
+from baulk.ingest.store.turns import Turn
+from baulk.models.reading import Series
+
+LEAVING: Final = "leaving/"
+_AT_ONCE: Final = 2000  # times that are looked up at once
+
+
+def note(at: Transaction, keys: Iterable[Key]) -> None:
+    """Note in the transaction of the books what is to go."""
+    series: dict[str, list[int]] = {}
+    for one, taken in keys:
+        series.setdefault(str(one), []).append(taken)
+    at.run(
+        "INSERT INTO note (key, value) VALUES (:key, :value)",
+        {"key": LEAVING + secrets.token_hex(8), "value": json.dumps(series).encode()},
+    )
+
+
+def settle(sql: Sql, influx: Influx, buckets: Sequence[str], turn: Turn) -> None:
+    """Delete what is noted, and take the notes away."""
+    for key, value in sql.ask(
+        "SELECT key, value FROM note WHERE substr(key, 1, 8) = 'leaving/' ORDER BY key"
+    ):
+        for text, gone in json.loads(bytes(value)).items():
+            for start in range(0, len(gone), _AT_ONCE):
+                left = sorted(gone)[start : start + _AT_ONCE]
+                while left:
+                    with turn():
+                        if not sql.ask("SELECT 1 FROM note WHERE key = :key", {"key": key}):
+                            return  # another program has done it
+                        left = _delete(influx, buckets, Series.parse(text), left)
+        with turn(), sql.write(counted=False) as (at, _):
+            at.run("DELETE FROM note WHERE key = :key", {"key": key})
+
+
+def _delete(influx: Influx, buckets: Sequence[str], series: Series, gone: list[int]) -> list[int]:
+    """Delete up to the first reading that stays; give what is left to delete."""
+    having = {"_measurement": MEASUREMENT, **tags(series)}
+    wanted, left = set(gone), set[int]()
+    for bucket in buckets:
+        there = times(influx, bucket, series, gone[0], gone[-1])
+        run = list(_run(there, wanted))
+        if run:
+            influx.delete(bucket, moment(run[0]), moment(run[-1], 1), having)
+            left.update(each for each in there if each in wanted and each > run[-1])
+    return sorted(left)
+
+
+def _run(there: Iterable[int], gone: set[int]) -> Iterator[int]:
+    """Give the first times in a row that go."""
+    begun = False
+    for each in there:
+        if each in gone:
+            begun = True
+            yield each
+        elif begun:
+            return

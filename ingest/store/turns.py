@@ -1,0 +1,59 @@
+"""One writer at a time at a server that would let one write over another without a word.
+
+A batch is looked up there and then written; in between nobody else of this shop may write. The books' own
+lock is not used for it: a server may take seconds, and the books must stay free.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from typing import Final
+
+from baulk.ingest.errors import StoreLocked
+from baulk.ingest.store.base import Sql
+
+Turn = Callable[[], AbstractContextManager[None]]
+
+WAIT_S: Final = 60.0  # longer than one request to the server may take, however many wait
+_LOOK_S: Final = 0.01
+_KEY: Final = 0x6261756C6B  # of PostgreSQL's advisory lock: "baulk"
+
+
+def by_file(books: Path, *, wait_s: float = WAIT_S) -> Turn:
+    """Take turns by a locked file beside the books; it is let go when the process ends, however it ends."""
+    path = books.with_name(f"{books.name}.turn")
+
+    @contextmanager
+    def turn() -> Iterator[None]:
+        until = time.monotonic() + wait_s
+        with path.open("ab") as file:
+            while True:
+                try:
+                    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    break
+                except BlockingIOError:
+                    if time.monotonic() > until:
+                        raise StoreLocked(
+                            f"another program of this shop has been writing to its server for {wait_s:g} s; "
+                            "see whether the server answers, then try again"
+                        ) from None
+                    time.sleep(_LOOK_S)
+            yield
+
+    return turn
+
+
+def by_database(sql: Sql) -> Turn:
+    """Take turns by an advisory lock of the PostgreSQL database that has the books."""
+
+    @contextmanager
+    def turn() -> Iterator[None]:
+        with sql.write(counted=False) as (at, _):
+            at.run("SELECT pg_advisory_xact_lock(:key)", {"key": _KEY})
+            yield
+
+    return turn

@@ -1,0 +1,88 @@
+"""`baulk doctor` on an InfluxDB server: what would lose readings is said, and the list made whole."""
+
+from __future__ import annotations
+
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "ingest"))
+import influx_real
+from influx_double import VERSION
+
+from baulk.dashboard.commands import doctor_store
+from baulk.ingest import shop
+from baulk.ingest.config import TOKEN
+from baulk.models.reading import Reading, Series
+
+NOW = datetime.now(UTC) - timedelta(days=1)
+
+
+@pytest.fixture
+def server(monkeypatch):
+    with influx_real.started("baulk", "baulk-kept") as started:
+        monkeypatch.setenv(TOKEN, started.token)
+        yield started
+
+
+@pytest.fixture
+def folder(tmp_path, server):
+    made = shop.init(tmp_path / "yard", name="Ferry yard")
+    path = made / "baulk.toml"
+    store = f'kind = "influx"\nurl = "{server.url}"\norg = "{server.org}"\nkept_bucket = "baulk-kept"'
+    path.write_text(path.read_text().replace('kind = "sqlite"', store))
+    with shop.open(made) as opened:
+        opened.store.append(
+            Reading(series=Series.parse(text), value=20, taken_utc=NOW, arrived_utc=NOW, source=source)
+            for text, source in (("air/shed/temp", "mqtt"), ("timber/FER-01/weight", "hand"))
+        )
+    return made
+
+
+def told(folder, capsys, *, repair=False):
+    found = doctor_store.found(folder, repair=repair)
+    doctor_store.show(found, folder)
+    return capsys.readouterr().out
+
+
+def test_a_server_that_is_well_is_told_in_figures(folder, server, capsys):
+    text = told(folder, capsys)
+    assert text.splitlines() == [
+        f"InfluxDB {VERSION}, bucket baulk: 1 readings, kept for ever",
+        f"InfluxDB {VERSION}, bucket baulk-kept: 1 readings, kept for ever",
+    ]
+
+
+def test_what_would_be_forgotten_before_it_was_thinned_is_said(folder, server, capsys):
+    server.forget_after("baulk", 30 * 86400)
+    assert "forgets after 30 days and is thinned never" in told(folder, capsys)
+    path = folder / "baulk.toml"
+    path.write_text(path.read_text().replace("# thin_after_days = 730", "thin_after_days = 27"))
+    assert "forgets" not in told(folder, capsys)
+    server.forget_after("baulk-kept", 30 * 86400)
+    assert "baulk-kept is to keep for ever and does not" in told(folder, capsys)
+    path.write_text(path.read_text().replace("kept_bucket", "# kept_bucket"))
+    assert "forgets what a person took" in told(folder, capsys)
+
+
+def test_rights_and_names_that_are_wrong_are_one_sentence_each(folder, server, capsys):
+    server.only_reads()
+    assert "may not do this with bucket baulk of" in told(folder, capsys)
+    path = folder / "baulk.toml"
+    path.write_text(path.read_text().replace(f'org = "{server.org}"', 'org = "yrad"'))
+    assert "no such organisation" in told(folder, capsys)
+
+
+def test_a_task_that_failed_is_said(folder, server, capsys):
+    server.tasks = [{"name": "baulk-hourly", "lastRunStatus": "failed"}]
+    assert "the task at the server ended with failed" in told(folder, capsys)
+
+
+def test_series_that_the_books_miss_are_counted_and_entered(folder, server, capsys):
+    with shop.open(folder) as opened, opened.store._sql.write() as (at, _):
+        at.run("DELETE FROM series")
+    assert "did not list 2 of its series" in told(folder, capsys)
+    told(folder, capsys, repair=True)
+    assert "did not list" not in told(folder, capsys)
