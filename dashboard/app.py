@@ -25,6 +25,7 @@ REST = [
     st.Page(HERE / "views" / "health.py", title="Sensors", url_path="sensors"),
 ]
 WALK = '<a class="b-menu" href="/field/walk" target="_self">Walk</a>'
+ADD_HERE = '<a class="b-menu" href="/field/add" target="_self">Add</a>'  # on a phone, also without signal
 page = st.navigation([YARD, TIMBER, ADD, *REST], position="hidden")
 st.set_page_config(page_title=f"{page.title} · Baulk")
 
@@ -40,10 +41,10 @@ def menu() -> None:
         with st.container(horizontal=True, gap="small", key="menu-phone"):
             st.page_link(YARD)
             st.html(WALK)
-            st.page_link(ADD, label="Add")
+            st.html(ADD_HERE)
         with st.popover("More", key="more"):
             with st.container(gap=None, key="menu-more"):
-                for each in (*REST, TIMBER):
+                for each in (*REST, TIMBER, ADD):
                     st.page_link(each)
             preferences.choices(facts.system, facts.temperature, login.leave)
 

@@ -17,6 +17,7 @@ from baulk.dashboard.sections import entry, layout, tap_picture, timber_edit, wo
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photo_scale, photos
+from baulk.ingest.errors import Unlikely
 from baulk.models import photograph, units
 from baulk.models.errors import BaulkError
 from baulk.models.photograph import Array, ButtEnd, Plane
@@ -162,8 +163,8 @@ def _measure(
         f" The scale alone is known to {units.show_length(2 * spread, facts.system)}." if spread > 0.5 else ""
     )
     st.info(f"{made.said}{doubt}")
-    if (made.kind or made.corrects) and st.button("Save", type="primary", key="measure_go"):
-        _save(found.timber, made, facts)
+    if made.kind or made.corrects:
+        _offer(found.timber, name, made, facts)
 
 
 def _butt(path: Path, plane: Plane, size_px: tuple[int, int]) -> ButtEnd | None:
@@ -268,16 +269,36 @@ def _as_entered(spot: tuple[float, float], butt: ButtEnd, timber: Timber) -> tup
     )
 
 
-def _save(timber: Timber, made: Measured, facts: shop_facts.ShopFacts) -> None:
-    now, by, note = layout.now(), preferences.chosen().name, "measured on a photograph"
+def _offer(timber: Timber, name: str, made: Measured, facts: shop_facts.ShopFacts) -> None:
+    """Offer to save what was measured, once; what is unlikely is said, and saved by a second press."""
+    box = entry.Entry(f"measured-{timber.tag}-{name}")
+    with box.form():
+        pressed = box.buttons()
+    if not pressed:
+        return
+    given = made.detail or made.corrects
+    sure, by, now = box.is_sure(given), preferences.chosen().name, layout.now()
+    try:
+        box.keep(lambda: _saved(timber, made, facts, sure=sure, by=by, now_utc=now))
+    except Unlikely as err:
+        box.doubt(given, layout.sentence(err), told=True)
+    except BaulkError as err:
+        box.refuse(layout.sentence(err), told=True)
+
+
+def _saved(  # noqa: PLR0913 - what an entry holds
+    timber: Timber, made: Measured, facts: shop_facts.ShopFacts, *, sure: bool, by: str, now_utc: datetime
+) -> entry.Saving:
+    note = "measured on a photograph"
     if made.kind is None:
         edits = ask(
-            lambda s: operations.edit_timber(s, timber.tag, now_utc=now, by=by, note=note, **made.corrects)
+            lambda s: operations.edit_timber(
+                s, timber.tag, now_utc=now_utc, by=by, note=note, **made.corrects
+            )
         )
-        saving = timber_edit.told(timber.tag, edits, facts)
-    else:
-        event = Event(
-            tag=timber.tag, kind=made.kind, at_utc=now, noted_utc=now, detail=made.detail, by=by, note=note
-        )
-        saving = work_form.enter(event, facts, sure=False)
-    entry.keep(lambda: saving)
+        return timber_edit.told(timber.tag, edits, facts)
+    event = Event(
+        tag=timber.tag, kind=made.kind, at_utc=now_utc, noted_utc=now_utc, detail=made.detail, by=by,
+        note=note,
+    )  # fmt: skip
+    return work_form.enter(event, facts, sure=sure)

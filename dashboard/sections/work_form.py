@@ -110,7 +110,9 @@ def enter(event: Event, facts: shop_facts.ShopFacts, *, sure: bool) -> entry.Sav
     """Enter an event; return what is told, and what takes it back."""
     end = monotonic() + _TURN_S
     entered, settled = ask(
-        lambda s: operations.add_event(s, event, move=sure, new_place=sure, stop=lambda: monotonic() > end)
+        lambda s: operations.add_event(
+            s, event, move=sure, new_place=sure, sure=sure, stop=lambda: monotonic() > end
+        )
     )
     told = f"Saved: {event_text.event(entered, facts.system)}.{later(settled)}"
     if event.kind in CHANGES_SIZE:

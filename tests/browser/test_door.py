@@ -57,7 +57,7 @@ def test_the_password_is_asked_once_and_leads_to_the_page_that_was_asked_for(tmp
         again = person.new_page()
         again.goto(pages.base)
         expect(again.locator(".b-timber", has_text="FER-01")).to_be_visible(timeout=30_000)
-        again.get_by_role("button", name="in, °F").click()
+        again.get_by_role("button", name="More").click()
         again.get_by_role("button", name="Sign out").click()
         expect(again.get_by_label("Password", exact=True)).to_be_visible(timeout=15_000)
         page.reload()
