@@ -54,17 +54,17 @@ class Marks:
         self._of_wood: dict[str, str] = {}
 
     def of(self, tag: str) -> str | None:
-        """Return the mark of a timber now; None for one that is not entered, or changes as we look."""
+        """Return the mark of a timber now; None for one that can't be told."""
         timber, revision = self._timbers.get(tag), self._revisions.get(tag)
         if timber is None or revision is None:
             return None
         places = sorted({timber.place, *self._moves[tag]})
+        try:
+            measured = self._measured(timber)
+        except BaulkError:  # of a wood that is in no table; its evaluation says so
+            return None
         return fingerprint.of(
-            self._shared,
-            revision,
-            self._swapped.get(tag),
-            [self._air(place) for place in places],
-            self._measured(timber),
+            self._shared, revision, self._swapped.get(tag), [self._air(place) for place in places], measured
         )
 
     def holds(self, tag: str, mark: str | None) -> bool:

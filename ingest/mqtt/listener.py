@@ -151,12 +151,24 @@ def run(  # noqa: PLR0913 - what tests and commands set
         )
         listener.run(once=once)
         if listener.is_mapped_anew:
-            shop = shops.read_mappings(shop)
-            say("the mappings of sensors have changed; going on with the new ones")
+            before, shop = shop, _with_mappings(shop, stop)
+            if shop.config.source != before.config.source:
+                say("the mappings of sensors have changed; going on with the new ones")
         on_ready = None if listener.was_ready else on_ready
         if listener.session.wrong_version:
             protocol = connection.V311 if protocol == connection.V5 else connection.V5
             say(f"the broker does not take our version of MQTT; going on with MQTT {_VERSIONS[protocol]}")
+
+
+def _with_mappings(shop: Shop, stop: threading.Event) -> Shop:
+    """Give the shop with the mappings in force now, which may have to be waited for."""
+    while not stop.is_set():
+        try:
+            return shops.read_mappings(shop)
+        except StoreError:
+            service_manager.alive()
+            stop.wait(_RETRY_S[-1])
+    return shop
 
 
 class _Listener:
@@ -173,7 +185,7 @@ class _Listener:
     ) -> None:
         self.shop, self.stop, self.say, self.on_ready, self.now = shop, stop, say, on_ready, now
         self.was_ready = self.is_mapped_anew = False
-        self._stamp = mappings.stamp(shop.store)
+        self._stamp = self._stamp_now()
         self._pairing = PairingWatch(shop, protocol, now) if number in {None, 1} else None
         self._said: str | None = None
         self._trouble: str | None = None
@@ -388,7 +400,14 @@ class _Listener:
         """Hear every topic while somebody looks for a new sensor, and see whether one was mapped."""
         if self._pairing is not None and (said := self._pairing.look()):
             self.say(said)
-        self.is_mapped_anew = mappings.stamp(self.shop.store) != self._stamp
+        now = mappings.stamp(self.shop.store)
+        self.is_mapped_anew = now != self._stamp  # also where it could not be asked at the start
+
+    def _stamp_now(self) -> bytes | None:
+        try:
+            return mappings.stamp(self.shop.store)
+        except StoreError:
+            return None
 
     def _watch_clocks(self, last: dict[str, tuple[RawMessage, tuple[Reading, ...]]]) -> None:
         for topic in self._device_watch.look(last):
