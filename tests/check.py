@@ -19,7 +19,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent  # not resolved: the environment's own folder
 PARTS = ("models", "ingest", "dashboard")
-BESIDE = ("architecture", "bench", "ingest", "reference")
+BESIDE = ("architecture", "bench", "ingest", "models", "reference", "security")
 
 
 def step(name: str, argv: Sequence[str | Path], **env: str) -> bool:

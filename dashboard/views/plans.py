@@ -20,7 +20,8 @@ from baulk.dashboard.server import shop_access
 from baulk.ingest.evaluation import curves
 from baulk.ingest.planning import sawing
 from baulk.ingest.shop import Shop
-from baulk.models import units
+from baulk.models import formatting, units
+from baulk.models.errors import BaulkError
 from baulk.models.formatting import show_movement, show_signed
 from baulk.models.plan.buying import buy, parts
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
@@ -104,7 +105,7 @@ def as_verdicts(most: int) -> int:
 
 def to_order(system: units.System) -> None:
     """Show the form and the answer of a green size."""
-    sentence_of, known = _order_sentence()
+    sentence_of, known = _order_sentence(system)
     with st.expander(sentence_of, expanded=not known, key=f"plan-inputs-{known}"):
         asked = _order_inputs(system)
     if asked is None:
@@ -142,7 +143,33 @@ def to_order(system: units.System) -> None:
         told(made)
 
 
-def _order_sentence() -> tuple[str, bool]:
+def _size(text: str, system: units.System) -> str:
+    """Return a size as it was typed in the reader's units; what can't be read as it is."""
+    try:
+        return units.show_size(*units.size_mm(text, bare=units.default_length_unit(system)), system)
+    except BaulkError:
+        return text
+
+
+def _across(text: str, system: units.System) -> str:
+    """Return a small length in the reader's units; what can't be read as it was typed."""
+    try:
+        return units.show_length(
+            units.length_mm(text, bare=units.default_length_unit(system), signed=True), system
+        )
+    except BaulkError:
+        return text
+
+
+def _along(text: str, system: units.System) -> str:
+    """Return a length along the grain in the reader's units; what can't be read as it was typed."""
+    try:
+        return formatting.show_along(typed.along_mm(text, system), system)
+    except BaulkError:
+        return text
+
+
+def _order_sentence(system: units.System) -> tuple[str, bool]:
     """Return what is asked in one sentence, to be opened and edited, and whether it is whole."""
     state = st.session_state
     finished, length = (str(state.get(f"plan_{each}") or "").strip() for each in ("finished", "length"))
@@ -151,7 +178,8 @@ def _order_sentence() -> tuple[str, bool]:
         return "What is wanted", False
     use = shop_facts.woods().use_classes.get(state["plan_use"]).title if "plan_use" in state else ""
     heart = HEARTS[state.get("plan_heart", "boxed")]
-    asked = f"{finished}, {length} long, of {kind}, for {use.lower()}, pith {heart}; edit"
+    size = f"{_size(finished, system)}, {_along(length, system)} long"
+    asked = f"{size}, of {kind}, for {use.lower()}, pith {heart}; edit"
     return words.md(asked), True
 
 
@@ -199,7 +227,7 @@ def from_timber(system: units.System) -> None:
         st.html('<p class="b-links"><a href="/add" target="_self">Add timber</a></p>')
         return
     tag = st.selectbox("Timber", tags, key="cut_tag")
-    with st.expander(_cut_sentence(), key="cut-inputs"):
+    with st.expander(_cut_sentence(system), key="cut-inputs"):
         one, two = st.columns(2)
         finished = one.text_input(
             "Finished size",
@@ -279,16 +307,17 @@ def from_timber(system: units.System) -> None:
     joint_gap.part(tag, system)
 
 
-def _cut_sentence() -> str:
+def _cut_sentence(system: units.System) -> str:
     """Return what is to be cut in one sentence, to be opened and edited."""
     state = st.session_state
     finished, length, sweep = (
         str(state.get(f"cut_{each}") or "").strip() for each in ("finished", "length", "sweep")
     )
     what = "as many pieces as will come out" if state.get("cut_pieces") else "one piece"
-    size = finished or "the size it was entered for"
-    curve = f", curved by {sweep}" if sweep else ""
-    return words.md(f"Cut {what} of {size}, {length or 'all of its length'}{curve}; edit")
+    size = _size(finished, system) if finished else "the size it was entered for"
+    along = _along(length, system) if length else "all of its length"
+    curve = f", curved by {_across(sweep, system)}" if sweep else ""
+    return words.md(f"Cut {what} of {size}, {along}{curve}; edit")
 
 
 def parts_wanted(system: units.System) -> list[parts.Part]:

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -41,7 +42,9 @@ def ask(address, method="GET"):
         "type": "http", "method": method, "path": path, "query_string": query.encode(), "headers": [],
         "server": ("127.0.0.1", 8501), "scheme": "http", "root_path": "",
     }  # fmt: skip
-    asyncio.run(shell.Shell(behind, routes=own)(scope, None, send))
+    call = shell.Shell(behind, routes=own)(scope, None, send)
+    with ThreadPoolExecutor(1) as apart:  # a browser test in this process may have left a loop running
+        apart.submit(asyncio.run, call).result()
     return Said(sent)
 
 
