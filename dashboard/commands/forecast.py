@@ -242,7 +242,8 @@ def _round(  # noqa: PLR0913, PLR0917 - as `_watch` has them
     now = datetime.now(UTC)
     today = now.astimezone(opened.config.zone).date()
     whole = round_of != today
-    if tags := _every(opened, now) if whole else due.look(opened, now):
+    news = due.look(opened, now)  # also before a round over all: what comes while that runs is told by it
+    if tags := _every(opened, now) if whole else news:
         batch.run(
             opened, tags, now, workers=workers, team=team, whole=whole, done=_line(opened.config.zone),
             stop=stop.is_set,
