@@ -286,7 +286,8 @@ def _changes(  # noqa: PLR0913, PLR0917 - what `look` was asked
         raws = [
             clocks.told_all(raw, shop)
             for raw in shop.store.raw.between(begin, stop)
-            if topic is None or topics.matches(topic, raw.topic)
+            if (topic is None or topics.matches(topic, raw.topic))
+            and topics.event_tag(raw.topic, shop.config.slug) is None  # the register has it, or quarantine
         ]
         if raws:
             change = _change(shop, raws, shop.store.arrived(begin, stop), quarantined)

@@ -12,10 +12,18 @@ from datetime import datetime
 from functools import partial
 from typing import Any, Final
 
-from baulk.ingest import checks, entered_before, known_places, meters, pipeline, plausibility, sensors
-from baulk.ingest.errors import RegisterError, StoreAway, Unlikely
+from baulk.ingest import (
+    checks,
+    entered_before,
+    event_checks,
+    known_places,
+    meters,
+    pipeline,
+    plausibility,
+    sensors,
+)
+from baulk.ingest.errors import StoreAway, Unlikely
 from baulk.ingest.pipeline import Replayed
-from baulk.ingest.register.events import Attachment
 from baulk.ingest.sensors import Settled
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
@@ -31,11 +39,6 @@ from baulk.models.section import Face
 from baulk.models.timber import Event, EventKind, Place, Timber
 
 _STRETCH_S: Final = 0.3
-# what the register adds to an event: the length that a curve was measured over, the size before a planing
-_FILLED_IN: Final = {
-    EventKind.MEASURED: {"length_mm"},
-    EventKind.PLANED: {"from_width_mm", "from_depth_mm"},
-}
 
 
 def add_timber(  # noqa: PLR0913 - each says another thing
@@ -133,17 +136,11 @@ def add_event(  # noqa: PLR0913 - each says another thing
         If its numbers can't be, or the sensor is there already.
     """
     if event.kind is EventKind.SENSOR_ATTACHED:
-        _refuse_without_depth(shop, event)
+        event_checks.refuse_without_depth(shop, event)
         if not move:
-            _refuse_taken_off(shop, event)
-    _refuse_there(shop, event)
-    findings = plausibility.of_event(shop, event)
-    if any(each.level is Level.IMPOSSIBLE for each in findings):
-        raise OutOfRange("this can't be:", plausibility.words(shop, findings))
-    if not sure:
-        _refuse_entered_twice(shop, event)
-        if findings:
-            raise Unlikely(plausibility.words(shop, findings))
+            event_checks.refuse_taken_off(shop, event)
+    event_checks.refuse_there(shop, event)
+    event_checks.refuse_numbers(shop, event, sure=sure)
     if event.kind is EventKind.MOVED and not new_place:
         shop.register.get(event.tag)  # a tag that nobody knows comes first
         known_places.refuse_new(shop, str(event.detail["to"]).strip())
@@ -163,72 +160,6 @@ def add_place(shop: Shop, place: Place) -> int:
 
 def _replay_air(shop: Shop, place: str, stop: Callable[[], bool] = lambda: False) -> int:
     return pipeline.replay(shop, Which(waits_for=known_places.waits_for(place)), stop=stop).stored
-
-
-def _refuse_taken_off(shop: Shop, event: Event) -> None:
-    """Refuse to take a sensor off another timber in silence."""
-    sensor = str(event.detail["sensor"]).strip()
-    on = shop.register.attached(sensor, event.at_utc)
-    if on is not None and on.tag.lower() != event.tag.strip().lower():
-        since = on.since_utc.astimezone(shop.config.zone)
-        raise Unlikely(f"sensor {sensor} is on {on.tag} since {since:%Y-%m-%d %H:%M}.", "--move")
-
-
-def _refuse_there(shop: Shop, event: Event) -> None:
-    """Refuse to attach a sensor where it is."""
-    if event.kind is not EventKind.SENSOR_ATTACHED:
-        return
-    on = shop.register.attached(str(event.detail["sensor"]).strip(), event.at_utc)
-    if on is not None and on.tag.lower() == event.tag.strip().lower() and _as_there(on, event):
-        raise RegisterError(
-            f"sensor {on.sensor} is there already, on {on.tag} since "
-            f"{on.since_utc.astimezone(shop.config.zone):%Y-%m-%d %H:%M} (number {on.number}); "
-            "nothing was changed"
-        )
-
-
-def _refuse_entered_twice(shop: Shop, event: Event) -> None:
-    """Ask about the last event of its kind once more within half an hour."""
-    before = [one for one in shop.register.events(event.tag, kind=event.kind) if one.at_utc <= event.at_utc]
-    if not before or "sensor" in event.detail or event.at_utc - before[-1].at_utc >= plausible.TWICE:
-        return
-    filled = {"from", *_FILLED_IN.get(event.kind, ())}
-    said, held = (
-        {name: value for name, value in one.detail.items() if name not in filled}
-        for one in (event, before[-1])
-    )
-    if said == held:
-        at = before[-1].at_utc.astimezone(shop.config.zone)
-        raise Unlikely(
-            f"The same is noted of {before[-1].tag} at {at:%Y-%m-%d %H:%M} already (number "
-            f"{before[-1].number}). Was it entered twice?"
-        )
-
-
-def _as_there(on: Attachment, event: Event) -> bool:
-    there = (on.depth_mm, on.face and on.face.value, on.from_end_mm)
-    return there == tuple(event.detail.get(name) for name in ("depth_mm", "face", "from_end_mm"))
-
-
-def _refuse_without_depth(shop: Shop, event: Event) -> None:
-    """Refuse to attach pins without the depth that their readings need."""
-    sensor = str(event.detail["sensor"]).strip()
-    if "depth_mm" in event.detail:
-        return
-    speaking = [
-        one
-        for one in shop.config.source
-        if one.sensor is not None and (one.sensor == sensor or "{" in one.sensor)
-    ]
-    by_settings = bool(speaking) and all(
-        one.quantity in AT_DEPTH and one.depth_mm is None for one in speaking
-    )
-    once = shop.register.events(kind=EventKind.SENSOR_ATTACHED)
-    if by_settings or any(one.detail["sensor"] == sensor and "depth_mm" in one.detail for one in once):
-        raise OutOfRange(
-            f"sensor {sensor}",
-            "is a pair of pins and needs the depth of its tips, for instance --depth '45 mm'",
-        )
 
 
 def attach_sensor(  # noqa: PLR0913 - a person names them one by one

@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 from itertools import chain
 from typing import Final
 
-from baulk.ingest import checks, known_places, plausibility, usual, wire
+from baulk.ingest import checks, event_checks, known_places, plausibility, usual, wire
 from baulk.ingest import sensors as ingest_sensors
-from baulk.ingest.errors import WireError
+from baulk.ingest.errors import StoreError, Unlikely, WireError
 from baulk.ingest.repeats import Repeats, to_keep
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import presence
@@ -19,9 +19,11 @@ from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineRow, Rejected, Which
 from baulk.ingest.wire import senml_quick
 from baulk.ingest.wire.message import RawMessage, Told
+from baulk.models.errors import BaulkError
 from baulk.models.formatting import printable
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
+from baulk.models.timber import Event
 
 log = logging.getLogger("baulk.pipeline")
 _SHOWN = 3  # problems of one message that its reason spells out
@@ -46,6 +48,8 @@ class Sorted:
         The unknown tag, if that is all that is wrong.
     told : tuple of Told
         What it says of the device itself.
+    event : Event or None
+        To be entered, which may fail.
     """
 
     readings: tuple[Reading, ...] = ()
@@ -53,6 +57,7 @@ class Sorted:
     cause: Cause = Cause.NOT_UNDERSTOOD
     waits_for: str | None = None
     told: tuple[Told, ...] = ()
+    event: Event | None = None
 
     def rejected(self, raw: RawMessage) -> Rejected | None:
         """Return what goes to quarantine, if anything does."""
@@ -90,6 +95,8 @@ def handle_batch(
         understood = [
             repeats.unstored(raw, one, shop.store) for raw, one in zip(raws, understood, strict=True)
         ]
+    for one in odd.values():
+        enter_event(shop, one)
     rejected = [bad for index, one in odd.items() if (bad := one.rejected(raws[index]))]
     if rejected:  # one line for a batch: a flood must not fill the log as well
         raw, reason = rejected[0].raw, rejected[0].reason
@@ -176,6 +183,8 @@ def sort(
     except Exception as err:  # noqa: BLE001 - a mistake of ours must not lose the message
         reason = f"Baulk itself failed on this message, please report it: {err!r}"
         return Sorted(reason=reason, cause=Cause.PROGRAM)
+    if decoded.event is not None:
+        return _of_event(decoded.event, tags)
     problems = list(decoded.problems)
     cause = Cause.NOT_UNDERSTOOD if problems else Cause.IMPOSSIBLE
     possible = []
@@ -196,6 +205,15 @@ def sort(
             cause=Cause.UNPLACED_SENSOR,
             waits_for=ingest_sensors.waits_for(homeless),
         )
+    if (waiting := _waiting(possible, shop, tags, problems, has_air=has_air)) is not None:
+        return waiting
+    return Sorted(readings=tuple(possible), reason=_reason(problems), cause=cause, told=decoded.told)
+
+
+def _waiting(
+    possible: Sequence[Reading], shop: Shop, tags: frozenset[str], problems: list[str], *, has_air: bool
+) -> Sorted | None:
+    """Say what waits for a timber or a place that nobody entered, and what of the message does not."""
     unknown = [
         one.series.name
         for one in possible
@@ -220,7 +238,34 @@ def sort(
                 cause=Cause.UNKNOWN_PLACE,
                 waits_for=known_places.waits_for(first),
             )
-    return Sorted(readings=tuple(possible), reason=_reason(problems), cause=cause, told=decoded.told)
+    return None
+
+
+def _of_event(event: Event, tags: frozenset[str]) -> Sorted:
+    if event.tag in tags:
+        return Sorted(event=event)
+    return Sorted(reason=not_entered(event.tag), cause=Cause.UNKNOWN_TIMBER, waits_for=event.tag)
+
+
+def enter_event(shop: Shop, one: Sorted, *, sure: bool = False) -> None:
+    """Enter the event of a message; why it can't be is noted on what was sorted.
+
+    It is committed before the message leaves the listener's hands, and known again if it comes once more.
+    """
+    if one.event is None:
+        return
+    try:
+        event_checks.enter_sent(shop, one.event, sure=sure)
+    except StoreError:
+        raise
+    except Unlikely as err:
+        one.reason, one.cause = str(err), Cause.UNLIKELY
+    except BaulkError as err:
+        one.reason, one.cause = str(err), Cause.IMPOSSIBLE
+    except Exception as err:
+        log.exception("an event of %s could not be entered", printable(one.event.tag))
+        one.reason = f"Baulk itself failed on this message, please report it: {err!r}"
+        one.cause = Cause.PROGRAM
 
 
 def _of_timbers(
@@ -284,6 +329,8 @@ class Replayed:
     ----------
     stored : int
         Readings that were new, or with a preview how many would be read.
+    events : int
+        Events that were entered, or stood there already.
     settled : int
         Messages that are wholly understood by now, and have left quarantine.
     left : int
@@ -299,6 +346,7 @@ class Replayed:
     """
 
     stored: int = 0
+    events: int = 0
     settled: int = 0
     left: int = 0
     reason: str | None = None
@@ -314,6 +362,7 @@ def replay(  # noqa: PLR0913 - which, how far, how
     after: int = 0,
     upto: int | None = None,
     preview: bool = False,
+    sure: bool = False,
     stop: Callable[[], bool] = lambda: False,
 ) -> Replayed:
     """Try quarantined messages again, oldest first.
@@ -332,6 +381,8 @@ def replay(  # noqa: PLR0913 - which, how far, how
         call stopped; what is put back has a higher number than any before.
     preview : bool
         Only say what would come of it.
+    sure : bool
+        Whether a person said that unlikely events are right.
     stop : callable
         Whether to leave the rest for the next time; asked after every few hundred messages.
     """
@@ -341,24 +392,28 @@ def replay(  # noqa: PLR0913 - which, how far, how
     tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)
     while rows := [row for row in _next(shop, which, done.after) if row.number <= upto]:
         tried = [(row, sort(row.raw, shop, tags, sensors)) for row in rows if _may_be_understood(row)]
-        done = _sum(done, rows, tried, _settle(shop, tried, preview=preview))
+        done = _sum(done, rows, tried, _settle(shop, tried, preview=preview, sure=sure))
         if stop():
             return replace(done, is_done=done.after >= upto)
     return done
 
 
-def _settle(shop: Shop, tried: list[tuple[QuarantineRow, Sorted]], *, preview: bool) -> int:
+def _settle(shop: Shop, tried: list[tuple[QuarantineRow, Sorted]], *, preview: bool, sure: bool) -> int:
     """Store what can be, and put messages back that need something else now; return readings stored."""
     readings = [reading for _, one in tried for reading in one.readings]
     if preview:
         return len(readings)
+    for _, one in tried:
+        enter_event(shop, one, sure=sure)
     stored = shop.store.save(checks.flag(readings, shop.store))
     if done := [row.number for row, one in tried if one.reason is None]:
         shop.store.release(*done)
     still = [
         (row.number, bad)
         for row, one in tried
-        if (bad := one.rejected(row.raw)) and (not bad.waits_for or bad.waits_for != row.waits_for)
+        if (bad := one.rejected(row.raw))
+        and (not bad.waits_for or bad.waits_for != row.waits_for)
+        and (bad.cause is not Cause.UNLIKELY or bad.reason != row.reason)
     ]
     if still:
         shop.store.reject_anew(still)
@@ -372,6 +427,7 @@ def _sum(
     return replace(
         done,
         stored=done.stored + stored,
+        events=done.events + sum(one.event is not None and one.reason is None for _, one in tried),
         settled=done.settled + settled,
         left=done.left + len(rows) - settled,
         reason=done.reason or next((one.reason for _, one in tried if one.reason), None),

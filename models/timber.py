@@ -218,6 +218,10 @@ UNTOLD: Final = frozenset({
     EventKind.EDITED, EventKind.PHOTOGRAPHED, EventKind.SOURCED,
     EventKind.FITTED, EventKind.PRIMED, EventKind.BEDDED, EventKind.LAUNCHED,
 })  # fmt: skip
+# kinds that a message may tell: what is seen, measured or done with a timber where it lies, and no other
+BY_MESSAGE: Final = frozenset({
+    EventKind.MEASURED, EventKind.CHECKED, EventKind.KERFED, EventKind.COATED, EventKind.END_SEALED,
+})  # fmt: skip
 # kinds after which another section may come out of the timber
 CHANGES_SIZE: Final = frozenset({EventKind.PLANED, EventKind.CUT, EventKind.MEASURED, EventKind.CHECKED})
 

@@ -18,7 +18,7 @@ from baulk.dashboard.commands.answers import (
     stamp,
     table,
 )
-from baulk.dashboard.commands.options import By, Limit, Note, Out, Preview
+from baulk.dashboard.commands.options import By, Limit, Note, Out, Preview, Yes
 from baulk.ingest import operations, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.exchange import quarantine_file
@@ -115,27 +115,35 @@ def list_(
 
 
 @app.command()
-def retry(
+def retry(  # noqa: PLR0913 - a person names them one by one
+    number: NumberArgument = None,
     *,
     cause: CauseOption = None,
     sender: SenderOption = None,
     preview: Preview = False,
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Try messages again, once the timber is entered, the sensor attached or the [[source]] put right.
 
+    --yes enters events that can hardly be meant, or stand there already: somebody has looked at them.
+
     Example: baulk quarantine retry --cause not-understood --preview
     """
+    if yes and not any((number, cause, sender)):
+        raise OutOfRange("--yes", "says that a message is right; give its number, --cause or --sender")
     with shops.open(shop, durable=True) as opened:
-        done = pipeline.replay(opened, Which(cause=cause, sender=sender), preview=preview)
+        which = Which(number=number, cause=cause, sender=sender)
+        done = pipeline.replay(opened, which, preview=preview, sure=yes)
     if json:
         say_json(done)
         return
     if preview:
         say(f"{done.settled} messages would be read, with {done.stored} readings; {done.left} would stay")
     else:
-        say(f"{done.stored} readings came out of quarantine; {done.left} messages stay")
+        events = f", and {counted(done.events, 'event')}" if done.events else ""
+        say(f"{done.stored} readings{events} came out of quarantine; {done.left} messages stay")
     if done.reason:
         say(f"the first that stays: {printable(done.reason)}")
 

@@ -9,20 +9,23 @@ from datetime import datetime
 from pathlib import Path
 
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import operations, pipeline
+from baulk.ingest import operations, pipeline, wire
+from baulk.ingest.errors import WireError
 from baulk.ingest.exchange import quarantine_file
 from baulk.ingest.mqtt.last_messages import shown
 from baulk.ingest.store.rejected import QuarantineGroup, QuarantineRow, Which
 from baulk.ingest.store.rows import clashing
 from baulk.models.reading import Reading
-from baulk.models.timber import Place
+from baulk.models.timber import Event, Place
 
 __all__ = [
     "Run",
+    "accept",
     "add_place",
     "clash",
     "count",
     "discard",
+    "event_of",
     "exported",
     "go_on",
     "look",
@@ -139,6 +142,19 @@ def discard(which: Which, why: str, by: str, now_utc: datetime) -> int:
 def settle(number: int, *, take_other: bool, by: str, now_utc: datetime) -> Reading:
     """Settle two values for one moment."""
     return ask(lambda s: operations.settle_clash(s, number, take_other=take_other, by=by, now_utc=now_utc))
+
+
+def event_of(row: QuarantineRow) -> Event | None:
+    """Return the event that a message tells; None where it tells none."""
+    try:
+        return ask(lambda s: wire.understand(row.raw, slug=s.config.slug).event)
+    except WireError:
+        return None
+
+
+def accept(number: int) -> str | None:
+    """Enter the event of a message, however unlikely; return why it can't be, if it can't."""
+    return ask(lambda s: pipeline.replay(s, Which(number=number), sure=True).reason)
 
 
 def clash(row: QuarantineRow) -> tuple[Reading, Reading] | None:

@@ -24,6 +24,7 @@ _CAUSES: Final = {
     Cause.UNKNOWN_PLACE: "Place not entered",
     Cause.NOT_UNDERSTOOD: "Not understood",
     Cause.IMPOSSIBLE: "Impossible value",
+    Cause.UNLIKELY: "Unlikely, or noted twice",
     Cause.CLASH: "Another value stored",
     Cause.REFUSED: "Refused by the store",
     Cause.PROGRAM: "Fault of Baulk",
@@ -34,6 +35,7 @@ _MENDS: Final = {
     Cause.UNKNOWN_PLACE: "Add the place if it is new, or put its name right at the sensor and discard these.",
     Cause.NOT_UNDERSTOOD: "Correct the [[source]] in baulk.toml or the sensor's settings; then try again.",
     Cause.IMPOSSIBLE: "Look at the sensor: no wood and no air can be like this. Discard them afterwards.",
+    Cause.UNLIKELY: "Look at the timber: add below what is right, and discard the rest.",
     Cause.CLASH: "Two values for one moment: say below which one is right.",
     Cause.REFUSED: "Look at the server of the readings; then try again.",
     Cause.PROGRAM: "Please report it with an export of these messages; then try again after an update.",
@@ -71,6 +73,9 @@ def part(facts: shop_facts.ShopFacts) -> None:
     if group is not None and group.cause is Cause.CLASH:
         _clashes(rows, facts)
         return
+    if group is not None and group.cause is Cause.UNLIKELY:
+        _unlikely(rows, facts)
+        return
     layout.cards(
         ("Arrived", "Topic", "Why", "It said"),
         [
@@ -95,7 +100,7 @@ def _named(group: QuarantineGroup | None, count: int) -> str:
 
 def _actions(which: Which, group: QuarantineGroup | None) -> None:
     with st.container(horizontal=True):
-        if group is None or group.cause is not Cause.CLASH:
+        if group is None or group.cause not in {Cause.CLASH, Cause.UNLIKELY}:
             if st.button("Preview", key="quarantine-preview"):
                 _begin(which, preview=True)
             if st.button("Retry", key="replay", type="primary"):
@@ -149,6 +154,26 @@ def _clashes(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
                     _settle(row.number, take_other=False)
                 if st.button(f"Take {other} instead", key=f"clash-{row.number}-take"):
                     _settle(row.number, take_other=True)
+
+
+def _unlikely(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
+    """Show each event that a message told with what speaks against it, to be added or discarded."""
+    for row in rows:
+        event = quarantine_data.event_of(row)
+        if event is None:
+            layout.cards(("Topic", "Why"), [(row.raw.topic, row.reason)])
+            continue
+        said = layout.capital(event_text.event(event, facts.system, zone=words.zone())).removesuffix(".")
+        by = f", {words.md(event.by)}" if event.by else ""
+        with st.container(border=True, key=f"unlikely-{row.number}"):
+            st.markdown(
+                f"**{words.md(event.tag)}**, {words.clock(event.at_utc)}{by}: {words.md(said)}. "
+                f"{words.md(row.reason)}"
+            )
+            if st.button("Add", key=f"unlikely-{row.number}-add"):
+                with layout.errors_as_sentences():
+                    why = quarantine_data.accept(row.number)
+                    _tell(why or f"Added to {event.tag}.")
 
 
 def _settle(number: int, *, take_other: bool) -> None:

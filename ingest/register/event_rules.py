@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import PurePosixPath
 from typing import Final
 
+from baulk.ingest.store.base import to_us
 from baulk.models.errors import OutOfRange
 from baulk.models.openings import as_sawn
 from baulk.models.quantity import Owner, Quantity
@@ -77,6 +78,29 @@ def checked(event: Event, timber: Timber) -> Event:
             f"of {float(end):.0f} mm is longer than {timber.tag}, which is {timber.length_mm:.0f} mm",
         )
     return replace(event, detail=detail)
+
+
+# what the register adds to an event: the length that a curve was measured over, the size before a planing
+_FILLED_IN: Final[Mapping[EventKind, frozenset[str]]] = {EventKind.MEASURED: frozenset({"length_mm"})}
+_TOLD_BY_REGISTER: Final = frozenset({"from", "old", "from_width_mm", "from_depth_mm"})
+
+
+def says_the_same(event: Event, stored: Event) -> bool:
+    """Whether an event says of a timber what a stored one says, whenever it was."""
+    said, held = (
+        {name: value for name, value in one.detail.items() if name not in _TOLD_BY_REGISTER}
+        for one in (event, stored)
+    )
+    more = held.keys() - said.keys()
+    return more <= _FILLED_IN.get(event.kind, frozenset()) and said == {
+        name: value for name, value in held.items() if name not in more
+    }
+
+
+def is_one(event: Event, stored: Event) -> bool:
+    """Whether an event is the stored one, sent or brought in once more; who told it does not matter."""
+    same = event.kind is stored.kind and to_us(event.at_utc) == to_us(stored.at_utc)
+    return same and says_the_same(event, stored)
 
 
 def _refuse(event: Event, detail: dict[str, Value], timber: Timber) -> None:

@@ -116,6 +116,14 @@ def write(  # noqa: PLR0913 - each says another thing
     return event_of(chain.row_of(base, key))
 
 
+def stored_one(base: Connection, event: Event, timber: Timber) -> Event | None:
+    """Give the stored event that this one is, taken back or not; None for a new one."""
+    said = event_rules.checked(event, timber)
+    asked = listing(event.tag, since_utc=event.at_utc, undone=True, kind=event.kind)
+    stored = map(event_of, base.execute(asked).mappings())
+    return next((one for one in stored if event_rules.is_one(said, one)), None)
+
+
 def _fit(
     base: Connection, event: Event, columns: Mapping[str, Any], row: Row
 ) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:

@@ -264,16 +264,19 @@ class Register:
             asked = events.listing(tag, since_utc=since_utc, undone=undone, kind=kind)
             return [event_of(row) for row in base.execute(asked).mappings()]
 
-    def add_event(self, event: Event) -> Event:
+    def add_event(self, event: Event, *, once: bool = False) -> Event:
         """Enter an event and change its timber by it; a late one takes its place among the others.
 
-        Where a timber was moved from is known to the register; what ``from`` says is not looked at.
+        Where a timber was moved from is known to the register; what ``from`` says is not looked at. With
+        ``once`` the same of the same moment is not entered again, also if it was taken back.
         """
         if event.kind is EventKind.ARRIVED:
             raise RegisterError(f"{event.tag} arrives when it is entered; `baulk timber add` does both")
         with self._write() as (base, revision):
             timber = timber_of(_find(base, event.tag))
             event = replace(event, tag=timber.tag)
+            if once and (there := events.stored_one(base, event, timber)) is not None:
+                return there
             return events.write(base, event, events.columns_of(event), timber=timber, revision=revision)
 
     def move(  # noqa: PLR0913 - one a word

@@ -2,7 +2,8 @@
 
 It has room for so much and for so long (`trim_quarantine`), so that a flood of bad messages fills neither the
 disk nor memory; how many were let go is noted and told. What waits for a tag or a sensor goes last, and
-readings that clash with a stored one never go by themselves.
+what a person has to decide, a reading that clashes with a stored one or an unlikely event, never goes by
+itself.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ DISCARDED: Final = "quarantine-discarded"  # of the note that says who discarded
 _NOTED: Final = 200  # discards
 _SHARE: Final = 0.9  # of the room that is left full after letting go
 _FEW: Final = 20  # of a group stay to look at
-_ORDER: Final = (  # in which causes are let go; a clash is never
+_ORDER: Final = (  # in which causes are let go; a clash and an unlikely event are never
     (Cause.NOT_UNDERSTOOD, Cause.IMPOSSIBLE, Cause.REFUSED, Cause.PROGRAM),
     (Cause.UNKNOWN_TIMBER, Cause.UNPLACED_SENSOR, Cause.UNKNOWN_PLACE),
 )
@@ -195,7 +196,7 @@ class Quarantine:
         most_bytes : float
             Room for payloads. [bytes]
         since_utc : datetime, optional
-            What came before that is let go as well, but for clashes.
+            What came before that is let go as well, but for clashes and unlikely events.
         now_utc : datetime
             Now, with a time zone.
         """
@@ -222,8 +223,8 @@ class Quarantine:
 
     def _older(self, since_utc: datetime) -> list[int]:
         rows = self._sql.ask(
-            "SELECT id FROM quarantine WHERE arrived_us < :since AND cause <> :clash",
-            {"since": to_us(since_utc), "clash": Cause.CLASH.value},
+            "SELECT id FROM quarantine WHERE arrived_us < :since AND cause NOT IN (:clash, :unlikely)",
+            {"since": to_us(since_utc), "clash": Cause.CLASH.value, "unlikely": Cause.UNLIKELY.value},
         )
         return [number for (number,) in rows]
 

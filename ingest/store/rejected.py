@@ -18,6 +18,7 @@ class Cause(StrEnum):
     UNKNOWN_PLACE = "unknown-place"
     NOT_UNDERSTOOD = "not-understood"
     IMPOSSIBLE = "impossible"
+    UNLIKELY = "unlikely"  # an event, until a person says that it is right
     CLASH = "clash"  # another value is stored at that time
     REFUSED = "refused"  # by the server of the readings
     PROGRAM = "program"  # a mistake of ours

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from functools import lru_cache
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.wire import senml, senml_quick, topics
+from baulk.ingest.wire import event_message, senml, senml_quick, topics
 from baulk.ingest.wire.formats import FORMATS
 from baulk.ingest.wire.message import Decoded, RawMessage, Told
 from baulk.ingest.wire.source import KeptSource, Source
@@ -20,7 +20,7 @@ _target = lru_cache(maxsize=1024)(topics.target)  # the topics of a shop are few
 
 
 def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) -> Decoded:
-    """Read a message: SenML on our own topics, else by every mapping whose filter fits.
+    """Read a message: SenML and events on our own topics, else by every mapping whose filter fits.
 
     Of several mappings one that fails spoils nothing of the others.
 
@@ -31,14 +31,16 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
     """
     if found := ours(raw.topic, slug):
         return senml_quick.decode(raw, *found)
+    if tag := topics.event_tag(raw.topic, slug):
+        return event_message.decode(raw, tag)
     if mapped_by := _mapped_by(raw.topic, sources):
         return _together(raw, mapped_by)
     head = f"{topics.ROOT}/{slug}"
     if topics.matches(topics.own_filter(slug), raw.topic):
         raise WireError(
             f"the topic {raw.topic[:120]!r} is none that readings come on; publish to {head}/timber/TAG or "
-            f"{head}/air/PLACE, with an account of its own to {head}/sensor/NAME, "
-            "or map it by a [[source]] in baulk.toml"
+            f"{head}/air/PLACE, an event to {head}/timber/TAG/event, with an account of its own to "
+            f"{head}/sensor/NAME, or map it by a [[source]] in baulk.toml"
         )
     raise WireError(f"the topic {raw.topic[:120]!r} is neither ours nor that of a [[source]] in baulk.toml")
 
@@ -109,6 +111,8 @@ def _not_said_yet(mine: Sequence[Reading], before: Sequence[Reading]) -> list[Re
 
 def is_ours(topic: str, slug: str) -> bool:
     """Whether readings come on a topic by our own convention, or it is one that we publish to."""
+    if topics.event_tag(topic, slug) is not None:
+        return True
     return _target(topic, slug) is not None or _is_answer(topic, slug)
 
 

@@ -16,6 +16,7 @@ from pydantic_core import from_json
 from baulk.ingest.errors import WireError
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
+from baulk.models.timber import Event
 
 FIRST_POSIX_S: Final = 946_684_800.0  # 2000-01-01
 AHEAD_S: Final = 600.0
@@ -281,9 +282,12 @@ class Decoded:
         Records of a retained replay whose time nobody knows: not news, and left out on purpose.
     told : tuple of Told
         What it says of the device itself.
+    event : Event or None
+        What was measured, seen or done on a timber, which is no reading.
     """
 
     readings: tuple[Reading, ...] = ()
     problems: tuple[str, ...] = ()
     old: int = 0
     told: tuple[Told, ...] = ()
+    event: Event | None = None

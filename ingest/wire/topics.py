@@ -99,6 +99,20 @@ def device(name: str, slug: str, place: str | None = None) -> str:
     return f"{ROOT}/{slug}/sensor/{name}" + (f"/air/{place}" if place else "")
 
 
+def event(tag: str, slug: str) -> str:
+    """Give the topic on which a message tells what was measured, seen or done on a timber."""
+    return f"{ROOT}/{slug}/timber/{tag}/event"
+
+
+def event_tag(topic: str, slug: str) -> str | None:
+    """Return the timber that a message tells an event of, or nothing for a topic of anything else."""
+    head = f"{ROOT}/{slug}/timber/"
+    match topic.removeprefix(head).split("/") if topic.startswith(head) else []:
+        case [tag, "event"] if tag:
+            return tag
+    return None
+
+
 def verdict(tag: str, slug: str) -> str:
     """Give the topic of a timber's verdict, retained."""
     return f"{ROOT}/{slug}/timber/{tag}/verdict"

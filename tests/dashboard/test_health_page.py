@@ -6,10 +6,13 @@ import json
 from datetime import timedelta
 
 from baulk.dashboard.server import access
+from baulk.ingest import pipeline
 from baulk.ingest import shop as shops
+from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
+from baulk.models.timber import EventKind
 
 
 def html(app):
@@ -127,6 +130,25 @@ def test_two_values_for_one_moment_are_settled_with_a_tap(app, shop_folder, inve
     with shops.open(shop_folder) as shop:
         (kept,) = shop.store.readings(Owner.AIR, "shed", at, at)
     assert kept.value == 25.0
+
+
+def test_an_unlikely_event_is_added_with_a_tap(app, shop_folder, invented):
+    body = {"kind": "checked", "at_utc": invented.NOW.isoformat(), "by": "Ann",
+            "detail": {"face": "a", "width_mm": 38.1}}  # fmt: skip
+    with shops.open(shop_folder) as shop:
+        topic = topics.event("FER-05", shop.config.slug)
+        raw = RawMessage(topic=topic, payload=json.dumps(body).encode(), arrived_utc=invented.NOW)
+        pipeline.handle(raw, shop)
+        (row,) = shop.store.quarantined()
+    page = open_page(app)
+    page.selectbox(key="quarantine-group").select_index(1).run()
+    assert any("1 1/2 in" in each.value and "Ann" in each.value for each in page.markdown)
+    page.button(key=f"unlikely-{row.number}-add").click().run()
+    assert not page.exception
+    with shops.open(shop_folder) as shop:
+        assert not shop.store.quarantined()
+        (event,) = shop.register.events("FER-05", kind=EventKind.CHECKED)
+    assert (event.by, event.detail["width_mm"]) == ("Ann", 38.1)
 
 
 def press(page, label):

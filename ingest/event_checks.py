@@ -1,0 +1,133 @@
+"""What speaks against an event before it is entered: said by a person, a file or a message."""
+
+from __future__ import annotations
+
+from baulk.ingest import plausibility
+from baulk.ingest.errors import RegisterError, Unlikely
+from baulk.ingest.register import event_rules
+from baulk.ingest.register.events import Attachment
+from baulk.ingest.shop import Shop
+from baulk.models import plausible
+from baulk.models.errors import OutOfRange
+from baulk.models.plausible import Level
+from baulk.models.quantity import AT_DEPTH
+from baulk.models.timber import Event, EventKind
+
+
+def refuse_numbers(shop: Shop, event: Event, *, sure: bool) -> None:
+    """Refuse numbers that can't be, and ask about those that can hardly be meant or stand there already.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    event : Event
+        As understood.
+    sure : bool
+        Whether somebody said that it is right.
+
+    Raises
+    ------
+    OutOfRange, NotFound
+        If its numbers can't be, or nobody entered its timber.
+    Unlikely
+        If they can hardly be meant, or the very same was noted within half an hour.
+    """
+    findings = plausibility.of_event(shop, event)
+    if any(each.level is Level.IMPOSSIBLE for each in findings):
+        raise OutOfRange("this can't be:", plausibility.words(shop, findings))
+    if not sure:
+        _refuse_entered_twice(shop, event)
+        if findings:
+            raise Unlikely(plausibility.words(shop, findings))
+
+
+def _refuse_entered_twice(shop: Shop, event: Event) -> None:
+    """Ask about the last event of its kind once more within half an hour."""
+    before = [one for one in shop.register.events(event.tag, kind=event.kind) if one.at_utc <= event.at_utc]
+    if not before or "sensor" in event.detail or event.at_utc - before[-1].at_utc >= plausible.TWICE:
+        return
+    if event_rules.says_the_same(event, before[-1]):
+        at = before[-1].at_utc.astimezone(shop.config.zone)
+        raise Unlikely(
+            f"The same is noted of {before[-1].tag} at {at:%Y-%m-%d %H:%M} already (number "
+            f"{before[-1].number}). Was it entered twice?"
+        )
+
+
+def refuse_taken_off(shop: Shop, event: Event) -> None:
+    """Refuse to take a sensor off another timber in silence."""
+    sensor = str(event.detail["sensor"]).strip()
+    on = shop.register.attached(sensor, event.at_utc)
+    if on is not None and on.tag.lower() != event.tag.strip().lower():
+        since = on.since_utc.astimezone(shop.config.zone)
+        raise Unlikely(f"sensor {sensor} is on {on.tag} since {since:%Y-%m-%d %H:%M}.", "--move")
+
+
+def refuse_there(shop: Shop, event: Event) -> None:
+    """Refuse to attach a sensor where it is."""
+    if event.kind is not EventKind.SENSOR_ATTACHED:
+        return
+    on = shop.register.attached(str(event.detail["sensor"]).strip(), event.at_utc)
+    if on is not None and on.tag.lower() == event.tag.strip().lower() and _as_there(on, event):
+        raise RegisterError(
+            f"sensor {on.sensor} is there already, on {on.tag} since "
+            f"{on.since_utc.astimezone(shop.config.zone):%Y-%m-%d %H:%M} (number {on.number}); "
+            "nothing was changed"
+        )
+
+
+def _as_there(on: Attachment, event: Event) -> bool:
+    there = (on.depth_mm, on.face and on.face.value, on.from_end_mm)
+    return there == tuple(event.detail.get(name) for name in ("depth_mm", "face", "from_end_mm"))
+
+
+def refuse_without_depth(shop: Shop, event: Event) -> None:
+    """Refuse to attach pins without the depth that their readings need."""
+    sensor = str(event.detail["sensor"]).strip()
+    if "depth_mm" in event.detail:
+        return
+    speaking = [
+        one
+        for one in shop.config.source
+        if one.sensor is not None and (one.sensor == sensor or "{" in one.sensor)
+    ]
+    by_settings = bool(speaking) and all(
+        one.quantity in AT_DEPTH and one.depth_mm is None for one in speaking
+    )
+    once = shop.register.events(kind=EventKind.SENSOR_ATTACHED)
+    if by_settings or any(one.detail["sensor"] == sensor and "depth_mm" in one.detail for one in once):
+        raise OutOfRange(
+            f"sensor {sensor}",
+            "is a pair of pins and needs the depth of its tips, for instance --depth '45 mm'",
+        )
+
+
+def enter_sent(shop: Shop, event: Event, *, sure: bool = False) -> Event:
+    """Enter an event that a message told, once however often the message comes.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    event : Event
+        Of a kind that no reading follows (`baulk.models.timber.BY_MESSAGE`).
+    sure : bool
+        Whether a person said that it is right.
+
+    Returns
+    -------
+    Event
+        As it stands in the register, also where it was entered, or taken back, before.
+
+    Raises
+    ------
+    Unlikely, OutOfRange, NotFound, RegisterError
+        As `refuse_numbers`, or if the register will not have it.
+    """
+    said = event_rules.checked(event, shop.register.get(event.tag))
+    for one in shop.register.events(event.tag, undone=True, kind=event.kind):
+        if event_rules.is_one(said, one):
+            return one
+    refuse_numbers(shop, event, sure=sure)
+    return shop.register.add_event(event, once=True)
