@@ -157,7 +157,7 @@ def enrol(  # noqa: PLR0913 - what a device may do
         raise DeviceError(f"{name} differs from {known.name} by capitals only; take another name")
     if known is not None and known.revoked_utc is None and not again:
         raise DeviceError(
-            f"{name} has an account since {_day(known.enrolled_utc)}; --again makes a new password"
+            f"{name} has an account since {_day(known.enrolled_utc, shop)}; --again makes a new password"
         )
     device = Device(
         name=name,
@@ -355,5 +355,5 @@ def _read(note: bytes) -> Device | None:
         return None
 
 
-def _day(moment: datetime) -> str:
-    return f"{moment:%Y-%m-%d}"
+def _day(moment: datetime, shop: Shop) -> str:
+    return f"{moment.astimezone(shop.config.zone):%Y-%m-%d}"

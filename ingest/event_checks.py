@@ -125,7 +125,7 @@ def enter_sent(shop: Shop, event: Event, *, sure: bool = False) -> Event:
     Unlikely, OutOfRange, NotFound, RegisterError
         As `refuse_numbers`, or if the register will not have it.
     """
-    said = event_rules.checked(event, shop.register.get(event.tag))
+    said = event_rules.checked(event, shop.register.get(event.tag), zone=shop.config.zone)
     for one in shop.register.events(event.tag, undone=True, kind=event.kind):
         if event_rules.is_one(said, one):
             return one

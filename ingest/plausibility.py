@@ -229,7 +229,7 @@ def of_event(shop: Shop, event: Event) -> tuple[Finding, ...]:
         If nobody entered its timber, or a detail is none that it can hold.
     """
     now = shop.register.get(event.tag)
-    event, tag = event_rules.checked(event, now), now.tag
+    event, tag = event_rules.checked(event, now, zone=shop.config.zone), now.tag
     timber = shop.register.as_of(tag, event.at_utc)
     try:
         wood = shop.woods.species.get(timber.species)

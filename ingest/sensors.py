@@ -150,9 +150,8 @@ def move(shop: Shop, sensor: str) -> Settled:
             )
         elif (other := held.get(_key(right))) and other.value != right.value:
             holder = sensor_of(other.flags)
-            why = (
-                f"{right.series} at {right.taken_utc.isoformat()} is held by another reading, {other.value:g}"
-            )
+            at = right.taken_utc.astimezone(shop.config.zone)
+            why = f"{right.series} at {at:%Y-%m-%d %H:%M:%S} is held by another reading, {other.value:g}"
             aside.append(
                 Rejected(
                     raw=as_message(one, sensor),

@@ -142,7 +142,7 @@ class ReachDates:
         """
         at_s = when_utc.timestamp()
         if at_s > self.posix_s[-1]:
-            last = datetime.fromtimestamp(float(self.posix_s[-1]), UTC)
+            last = datetime.fromtimestamp(float(self.posix_s[-1]), when_utc.tzinfo)  # by the asker's clock
             raise OutOfRange(
                 "the date", f"{when_utc:%Y-%m-%d} lies beyond the forecast, which ends on {last:%Y-%m-%d}"
             )

@@ -178,7 +178,7 @@ def list_(
                 series_text.called(str(each.series), system),
                 event_text.value(each, system, temperature),
                 each.source,
-                event_text.flags(each, system),
+                event_text.flags(each, system, zone=zone),
             )
             for each in found
         ],

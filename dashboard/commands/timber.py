@@ -246,7 +246,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
         say_json(events)
         return
     for each in events:
-        timber_events.answer(each, Settled(), system, json=False)
+        timber_events.answer(each, Settled(), system, zone=opened.config.zone, json=False)
     if not events:
         say(f"{old.tag} is so already; nothing was changed.")
     else:
@@ -331,7 +331,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
                 series_text.called(str(each.series), system),
                 event_text.value(each, system, temperature),
                 stamp(each.taken_utc, config.zone),
-                event_text.flags(each, system),
+                event_text.flags(each, system, zone=config.zone),
             )
             for each in latest
         ],

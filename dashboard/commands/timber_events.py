@@ -92,7 +92,7 @@ def enter(
             yes=yes,
         )
         out = room(opened, event.tag) if event.kind in CHANGES_SIZE else None
-    answer(event, settled, system, json=json, out=out)
+    answer(event, settled, system, zone=opened.config.zone, json=json, out=out)
 
 
 def room(opened: Shop, tag: str) -> Reason:
@@ -108,7 +108,15 @@ def tell_room(out: Reason, system: System) -> None:
         say(text.sentence(out, system))
 
 
-def answer(event: Event, settled: Settled, system: System, *, json: bool, out: Reason | None = None) -> None:
+def answer(
+    event: Event,
+    settled: Settled,
+    system: System,
+    *,
+    zone: tzinfo | None,
+    json: bool,
+    out: Reason | None = None,
+) -> None:
     """Tell what was noted, what became of a sensor's readings, and whether the finished size still fits."""
     if json and out is not None:
         say_json({**plain(event), "comes_out": plain(out)})
@@ -117,7 +125,7 @@ def answer(event: Event, settled: Settled, system: System, *, json: bool, out: R
         say_json({"event": event, "settled": settled} if "sensor" in event.detail else event)
         return
     back = "taken back: " if event.undone_utc is not None else ""
-    say(f"{event.tag}: {back}{event_text.event(event, system)} (number {event.number})")
+    say(f"{event.tag}: {back}{event_text.event(event, system, zone=zone)} (number {event.number})")
     for count, what in (
         (settled.came, "readings that waited in quarantine and are now stored"),
         (settled.moved, "stored readings that went to where the sensor was"),
@@ -462,7 +470,7 @@ def undo(
             lambda sure: operations.undo(opened, int(number), by=by, now_utc=now_utc, sure=sure), yes=yes
         )
         system = opened.config.shop.units
-    answer(taken_back, settled, system, json=json)
+    answer(taken_back, settled, system, zone=opened.config.zone, json=json)
 
 
 def _taken_back(event: Event, zone: tzinfo | None) -> str:

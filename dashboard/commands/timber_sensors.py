@@ -83,7 +83,7 @@ def attach(
             ),
             yes=False,
         )
-    answer(event, settled, system, json=json)
+    answer(event, settled, system, zone=opened.config.zone, json=json)
 
 
 def _so_far(count: int) -> None:
@@ -121,7 +121,7 @@ def detach(
                 note=note,
             ),
         )
-    answer(event, settled, system, json=json)
+    answer(event, settled, system, zone=opened.config.zone, json=json)
 
 
 def sensors(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:

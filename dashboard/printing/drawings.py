@@ -10,6 +10,7 @@ import numpy as np
 from reportlab.graphics.shapes import Circle, Drawing, PolyLine, Rect
 from reportlab.lib.colors import Color, HexColor
 
+from baulk.dashboard import words
 from baulk.dashboard.charts.butt_end import Pin
 from baulk.dashboard.charts.time_series import DRY_PCT, EARTH, MOISTURE, WET_PCT
 from baulk.dashboard.printing import style
@@ -251,7 +252,7 @@ def _depth(series: str) -> float | None:
 
 def _ticks(start: float, end: float) -> list[tuple[float, str]]:
     """First days of months, five to nine of them."""
-    first, last = (datetime.fromtimestamp(t, tz=UTC) for t in (start, end))
+    first, last = (words.local(datetime.fromtimestamp(t, tz=UTC)) for t in (start, end))
     months = (last.year - first.year) * 12 + last.month - first.month
     step = next((n for n in (1, 2, 3, 6, 12) if months / n <= 8), 24)
     at = first.replace(day=1, hour=0, minute=0, second=0, microsecond=0)

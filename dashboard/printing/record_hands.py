@@ -95,10 +95,10 @@ def instruments(
         reasons = [Reason(code="meter.temperature", values={"corrects": meter.corrects_temperature})]
         if meter.named:
             reasons.insert(0, meter.reason)
-        lines = [f"{capital(each)}." for each in text.sentences(reasons, system)]
+        lines = [f"{capital(each)}." for each in text.sentences(reasons, system, zone=words.zone())]
     ordered = sorted(events, key=lambda each: each.at_utc)
     sensors = [
-        f"{capital(event_text.event(event, system))} on {words.day(event.at_utc)}."
+        f"{capital(event_text.event(event, system, zone=words.zone()))} on {words.day(event.at_utc)}."
         for event in ordered
         if event.counts and event.kind in {EventKind.SENSOR_ATTACHED, EventKind.SENSOR_DETACHED}
     ]

@@ -42,7 +42,7 @@ def table(
             series_text.called(str(each.series), system),
             event_text.value(each, system, temperature),
             _used(used.get((str(each.series), round(each.taken_utc.timestamp())))),
-            ", ".join(filter(None, (words.source(each), event_text.flags(each, system)))),
+            ", ".join(filter(None, (words.source(each), event_text.flags(each, system, zone=words.zone())))),
         )
         for each in kept
     ]

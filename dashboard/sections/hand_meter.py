@@ -29,7 +29,7 @@ def ask(facts: shop_facts.ShopFacts) -> None:
     """Ask if the shop has no answer yet, else show the meter's record, to be changed; keep what is chosen."""
     known, is_open = shop_facts.hand_meter()
     if known is not None and known.named:
-        st.caption(words.md(layout.capital(text.sentence(known.reason, facts.system))))
+        st.caption(words.md(layout.capital(text.sentence(known.reason, facts.system, zone=words.zone()))))
     if is_open:
         with st.container(border=True, key="hand_meter"):
             _explain(facts)
@@ -49,7 +49,7 @@ def _change(known: HandMeter, facts: shop_facts.ShopFacts) -> None:
     """Show the meter's record in a form: a phone can't run a command."""
     with st.expander("Your hand meter"), st.form("hand_meter_again", border=False):
         said = Reason(code="meter.temperature", values={"corrects": known.corrects_temperature})
-        st.markdown(layout.capital(text.sentence(said, facts.system)))
+        st.markdown(layout.capital(text.sentence(said, facts.system, zone=words.zone())))
         _explain(facts)
         answers = list(ANSWERS)
         index = list(ANSWERS.values()).index(known.corrects_temperature)

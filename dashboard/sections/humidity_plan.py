@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
 
 import pandas as pd
 import streamlit as st
@@ -125,7 +124,8 @@ def rest(place: str, made: AirPlan, past: pd.DataFrame, facts: ShopFacts) -> Non
     layout.cards(WAYS, plan_rows.alternatives(made), tight=True)
     st.caption("Over the first year. Ready: when a verdict would say square.")
     with st.expander("How each is worked out, and what can't be", key="air-ways"):
-        st.markdown("\n".join(f"* {each}" for each in words.mds(text.sentences(ways(made), reader))))
+        how = words.mds(text.sentences(ways(made), reader, zone=words.zone()))
+        st.markdown("\n".join(f"* {each}" for each in how))
     with st.expander("The plan week by week", key="air-by-week"):
         _by_week(made, facts.temperature, reader)
     with st.expander("Assumptions, and what would change the plan", key="air-assumed"):
@@ -179,7 +179,9 @@ def _timbers(made: AirPlan) -> None:
 
 
 def _date(each: TimberOutcome) -> str:
-    return "not in 3 years" if each.ready_utc is None else about(each.ready_utc, each.spread_days)
+    return (
+        "not in 3 years" if each.ready_utc is None else about(words.local(each.ready_utc), each.spread_days)
+    )
 
 
 def _gained(each: TimberOutcome) -> str:
@@ -201,7 +203,7 @@ def _by_week(made: AirPlan, temperature: TemperatureUnit, reader: units.System) 
     st.markdown("\n\n".join(words.mds(text.sentences(summary(made)[1:], reader, zone=words.zone()))))
     rows = [
         (
-            _day(each.starts_utc),
+            words.day(each.starts_utc),
             units.show_temperature(each.temp_c, temperature),
             f"{each.set_pct:.0f} %",
             f"{each.low_pct:.0f} to {each.high_pct:.0f} %" if each.low_pct <= each.high_pct else "none",
@@ -221,7 +223,3 @@ def _button(place: str, label: str) -> None:
             found = work_out(place)
         saved.tell(f"The air of {place} is worked out anew." if found.plan else layout.capital(found.failed))
         st.rerun()
-
-
-def _day(moment: datetime) -> str:
-    return f"{moment.day} {moment:%b %Y}"

@@ -81,9 +81,8 @@ def _said(one: Reading, facts: shop_facts.ShopFacts, now: datetime, *, tags: boo
     value = event_text.value(one, facts.system, facts.temperature)
     tag = f"{words.esc(one.series.name)} " if tags else ""
     called = series_text.called(str(one.series), facts.system)
-    how = ", ".join(
-        filter(None, (words.age(one.taken_utc, now), words.source(one), event_text.flags(one, facts.system)))
-    )
+    flags = event_text.flags(one, facts.system, zone=words.zone())
+    how = ", ".join(filter(None, (words.age(one.taken_utc, now), words.source(one), flags)))
     return (
         f'<div class="b-row">{tag}<b>{words.esc(value)}</b> {words.esc(called)}'
         f"<small>{words.esc(how)}</small></div>"

@@ -141,7 +141,8 @@ def _store(read: shop_facts.Typed, facts: shop_facts.ShopFacts, *, sure: bool) -
     now = layout.now()
     near = shop_facts.store_by_hand(read, now, sure=sure)
     one = stored(read.series, now)
-    aside = f" The forecast will set it aside: {text.sentence(near, facts.system)}." if near else ""
+    why = text.sentence(near, facts.system, zone=words.zone()) if near else ""
+    aside = f" The forecast will set it aside: {why}." if why else ""
     told = f"Saved for {read.series.name}: {described(one, facts)}.{aside}"
     return told, lambda: take_back(one, facts)
 

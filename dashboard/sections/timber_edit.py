@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import streamlit as st
 
-from baulk.dashboard import typed
+from baulk.dashboard import typed, words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import entry, layout
 from baulk.dashboard.server import preferences
@@ -88,7 +88,7 @@ def told(tag: str, made: Sequence[Event], facts: shop_facts.ShopFacts) -> entry.
     """Return what is told of a correction, and what takes it back."""
     if not made:
         return f"{tag} is so already; nothing was changed.", None
-    changed = "; ".join(event_text.event(each, facts.system) for each in made)
+    changed = "; ".join(event_text.event(each, facts.system, zone=words.zone()) for each in made)
     return f"Saved for {tag}: {changed}.", lambda: back(made)
 
 

@@ -65,7 +65,7 @@ def _row(event: Event, facts: shop_facts.ShopFacts) -> None:
         who = f" by {event.undone_by}" if event.undone_by else ""
         gone = f"; undone {words.day(event.undone_utc)}{who}"
     with st.container(horizontal=True, vertical_alignment="center", key=f"row-event-{event.number}"):
-        said = layout.capital(event_text.event(event, facts.system)).removesuffix(".")
+        said = layout.capital(event_text.event(event, facts.system, zone=words.zone())).removesuffix(".")
         st.html(f'<div class="b-row">{words.esc(said)}<small>{words.esc(by + gone)}</small></div>')
         if event.undone_utc is None and st.button("Undo", key=f"event_undo-{event.number}"):
             if event.kind is EventKind.ARRIVED:
@@ -96,7 +96,7 @@ def _again(event: Event, facts: shop_facts.ShopFacts) -> str:
         ),
         facts, sure=True,
     )  # fmt: skip
-    return f"Entered again: {event_text.event(event, facts.system)}."
+    return f"Entered again: {event_text.event(event, facts.system, zone=words.zone())}."
 
 
 def _gone() -> None:

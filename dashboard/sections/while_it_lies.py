@@ -18,7 +18,7 @@ SHOWN: Final = 2
 
 def show(tag: str, system: System, now: datetime) -> None:
     """List what is to be looked for and done."""
-    said = sentences(ask(lambda s: keeping_record.look(s, tag, now)), system)
+    said = sentences(ask(lambda s: keeping_record.look(s, tag, now)), system, zone=words.zone())
     if not said:
         st.caption("Nothing is due.")
         return

@@ -114,7 +114,7 @@ def enter(event: Event, facts: shop_facts.ShopFacts, *, sure: bool) -> entry.Sav
             s, event, move=sure, new_place=sure, sure=sure, stop=lambda: monotonic() > end
         )
     )
-    told = f"Saved: {event_text.event(entered, facts.system)}.{later(settled)}"
+    told = f"Saved: {event_text.event(entered, facts.system, zone=words.zone())}.{later(settled)}"
     if event.kind in CHANGES_SIZE:
         out = ask(lambda s: still_fits.reason(s, event.tag))
         told += (
@@ -134,7 +134,8 @@ def taking_back(event: Event, facts: shop_facts.ShopFacts) -> Callable[[], str]:
                 s, event.number, by=by, now_utc=now, sure=True, stop=lambda: monotonic() > end
             )
         )
-        return f"Undone: {event_text.event(event, facts.system)}. It stays on record.{later(settled)}"
+        said = event_text.event(event, facts.system, zone=words.zone())
+        return f"Undone: {said}. It stays on record.{later(settled)}"
 
     return act
 
@@ -154,7 +155,9 @@ def _new_place(kind: EventKind, detail: work_kinds.Details, system: System) -> s
     place, known = str(detail.get("to", "")), shop_facts.places()
     if kind is not EventKind.MOVED or not place or not known or place in known:
         return None
-    return text.sentence(Reason(code="place.new", values={"place": place, "known": known}), system)
+    return text.sentence(
+        Reason(code="place.new", values={"place": place, "known": known}), system, zone=words.zone()
+    )
 
 
 def _at(day: object, now: datetime) -> datetime:

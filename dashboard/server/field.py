@@ -73,7 +73,7 @@ async def stops(request: Request) -> Response:
         system = me.system or settings
         return {
             "system": system,
-            "meter": text.sentence(meter.reason, system) if meter and meter.named else "",
+            "meter": text.sentence(meter.reason, system, zone=words.zone()) if meter and meter.named else "",
             "top_pct": meter.top_pct if meter else None,
             "now_ms": round(now.timestamp() * 1000),
             "stops": [_stop(each, system) for each in yard.stops(every, now)],

@@ -60,7 +60,7 @@ def weight(
         return
     with layout.errors_as_sentences():
         found = arrival.green_weight(typed.section(green, pith, system), length, name, system, heartwood_mm)
-        said, *caution = text.sentences(found.reasons(), system)
+        said, *caution = text.sentences(found.reasons(), system, zone=words.zone())
         if caution:
             st.warning(" ".join((said, *caution)))
         else:

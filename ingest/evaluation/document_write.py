@@ -15,7 +15,7 @@ from scipy.stats import norm
 
 from baulk.ingest.evaluation import document
 from baulk.ingest.evaluation.document_fields import stored_text
-from baulk.ingest.evaluation.inputs import Inputs
+from baulk.ingest.evaluation.inputs import Inputs, Wish
 from baulk.models import forecast, text
 from baulk.models.allowance.chance import ComesOut
 from baulk.models.calibrate import parameters
@@ -31,7 +31,6 @@ from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
 from baulk.models.reason import Reason
 from baulk.models.surface.margin import Margin
-from baulk.models.units import System
 from baulk.models.verdict.decision import Verdict
 from baulk.models.verdict.stages import Stage
 from baulk.models.yard.prior import YardPrior
@@ -41,23 +40,24 @@ PINS_SINCE_S: Final = 120 * 86_400.0
 MOST_PINS: Final = 6
 
 
-def listing(name: str, reasons: Sequence[Reason], system: System) -> dict[str, Any]:
-    """Return a list of reasons as two fields: sentences in the shop's units, and the reasons themselves.
+def listing(name: str, reasons: Sequence[Reason], wish: Wish) -> dict[str, Any]:
+    """Return a list of reasons as two fields: sentences for the shop, and the reasons themselves.
 
-    Dates in these sentences are UTC, as all of a document: it is the same on whichever machine it is worked
-    out. Whoever shows one words the reasons by the reader's clock.
+    Sentences are in the shop's units and by its clock, for whom they reach as they are (messages, exports);
+    moments in the reasons and in every other field are UTC. Whoever shows one to a person words the reasons.
     """
-    return {name: text.sentences(reasons, system, zone=UTC), f"{name}_coded": tuple(reasons)}
+    said = text.sentences(reasons, wish.units, zone=wish.clock)
+    return {name: said, f"{name}_coded": tuple(reasons)}
 
 
-def single(name: str, reason: Reason, system: System) -> dict[str, Any]:
+def single(name: str, reason: Reason, wish: Wish) -> dict[str, Any]:
     """Return one reason as two fields, as `listing`."""
-    return {name: text.sentence(reason, system, zone=UTC), f"{name}_coded": reason}
+    return {name: text.sentence(reason, wish.units, zone=wish.clock), f"{name}_coded": reason}
 
 
 def failed(head: dict[str, Any], why: str) -> document.Failed:
     """Return the document of a timber that could not be evaluated."""
-    return document.Failed(**head, **single("failed", stored_text(why), "metric"))
+    return document.Failed(**head, **single("failed", stored_text(why), Wish()))
 
 
 def evaluated(  # noqa: PLR0913, PLR0917 - the results of an evaluation
@@ -90,7 +90,7 @@ def evaluated(  # noqa: PLR0913, PLR0917 - the results of an evaluation
     Document
         To be stored.
     """
-    field, system = fitted.field_now, inputs.wish.units
+    field, wish = fitted.field_now, inputs.wish
     return document.Document(
         **head,
         core_now_pct=interval(field.core_pct),
@@ -107,8 +107,8 @@ def evaluated(  # noqa: PLR0913, PLR0917 - the results of an evaluation
             mean_pct=listed(np.quantile(fitted.history_mean_pct, forecast.QUANTILES, axis=1)),
             core_pct=listed(np.quantile(fitted.history_core_pct, forecast.QUANTILES, axis=1)),
         ),
-        readings=tuple(reading(each, system) for each in fitted.readings),
-        calibration=calibration(fitted, usual_ln_d, system),
+        readings=tuple(reading(each, wish) for each in fitted.readings),
+        calibration=calibration(fitted, usual_ln_d, wish),
         forecast=document.Ahead(
             posix_s=listed(ahead.posix_s),
             quantiles=listed(ahead.quantiles),
@@ -128,7 +128,7 @@ def evaluated(  # noqa: PLR0913, PLR0917 - the results of an evaluation
     )
 
 
-def reading(one: Fitted, system: System) -> document.FittedReading:
+def reading(one: Fitted, wish: Wish) -> document.FittedReading:
     """Return a reading beside the fit."""
     return document.FittedReading(
         posix_s=one.posix_s,
@@ -137,11 +137,11 @@ def reading(one: Fitted, system: System) -> document.FittedReading:
         model_pct=round(one.model_pct, 2),
         sd_pct=round(one.sd_pct, 2),
         at_least=one.at_least,
-        **({} if one.left_out is None else single("left_out", one.left_out, system)),
+        **({} if one.left_out is None else single("left_out", one.left_out, wish)),
     )
 
 
-def calibration(fitted: Calibration, usual_ln_d: float, system: System) -> document.Calibration:
+def calibration(fitted: Calibration, usual_ln_d: float, wish: Wish) -> document.Calibration:
     """Return what the readings say of the piece; how fast it dries, against the usual speed."""
     start, theta = fitted.members, fitted.theta
     return document.Calibration(
@@ -150,10 +150,10 @@ def calibration(fitted: Calibration, usual_ln_d: float, system: System) -> docum
         surface_factor=interval(start.surface_factor),
         meter_bias_pct=interval(fitted.meter_bias_pct),
         used=fitted.used,
-        **listing("left_out", fitted.left_out, system),
+        **listing("left_out", fitted.left_out, wish),
         ratio_factor=interval(np.exp(theta[parameters.RATIO])),
         scale_drift_pct=interval(theta[parameters.DRIFT]),
-        **listing("notes", fitted.notes, system),
+        **listing("notes", fitted.notes, wish),
         suspected=fitted.suspected,
         stepped_posix_s=fitted.stepped_posix_s,
         shrinkage_factor=interval(np.exp(theta[parameters.SHRINKAGE])),
@@ -245,24 +245,24 @@ def movement(inputs: Inputs, said: Verdict) -> document.Movement:
 
 def verdict(inputs: Inputs, said: Verdict, reasons: Sequence[Reason]) -> document.Verdict:
     """Return the verdict with all its reasons."""
-    system = inputs.wish.units
+    wish = inputs.wish
     return document.Verdict(
         step=said.step,
         dates=said.dates,
         probability={step: round(each, 3) for step, each in said.probability.items()},
-        **listing("reasons", reasons, system),
+        **listing("reasons", reasons, wish),
         wanted=inputs.wish.probability,
         needed=round(said.needed, 3),
         spread_days={step: round(each, 1) for step, each in said.spread_days.items()},
         stages=tuple(stage(each) for each in said.stages),
-        **single("next_reading", said.next_reading, system),
+        **single("next_reading", said.next_reading, wish),
         rough_out_size_mm=said.rough_out_size_mm,
         rough_out_parts=tuple(
             _part(each.name, (each.width_mm, each.depth_mm)) for each in said.rough_out_terms
         ),
         comes_out=None if said.out is None else comes_out(said.out),
         enough_readings=said.enough_readings,
-        contradiction=None if said.contradiction is None else contradiction(said.contradiction, system),
+        contradiction=None if said.contradiction is None else contradiction(said.contradiction, wish),
     )
 
 
@@ -301,10 +301,10 @@ def _sides(both_mm: tuple[float, float]) -> tuple[float, float]:
     return round(both_mm[0], 3) + 0.0, round(both_mm[1], 3) + 0.0
 
 
-def contradiction(found: Contradiction, system: System) -> document.Contradiction:
+def contradiction(found: Contradiction, wish: Wish) -> document.Contradiction:
     """Return what scale and pins say of the mean now, where they cannot both be right."""
     return document.Contradiction(
-        **single("words", found.reason, system),
+        **single("words", found.reason, wish),
         since_utc=datetime.fromtimestamp(int(found.since_posix_s), UTC),
         scale_mean_now_pct=_three(found.scale_pct),
         pins_mean_now_pct=_three(found.pins_pct),

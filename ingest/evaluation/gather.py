@@ -82,6 +82,7 @@ def gather(
         elsewhere=_elsewhere(shop, timber.place, now_utc, airs),
         wish=Wish(
             units=settings.shop.units,
+            zone=settings.shop.zone,
             probability=settings.verdict.probability,
             build_days=settings.verdict.build_days,
             meters=read_by,

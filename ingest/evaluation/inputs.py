@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import Final
 
 import numpy as np
 
 from baulk.ingest.evaluation import climate, fingerprint
 from baulk.ingest.evaluation.climate import Season
+from baulk.ingest.wire.zone import zone_of
 from baulk.models import digest
 from baulk.models.air import AirSeries
 from baulk.models.allowance.bend import Seen
@@ -59,6 +60,8 @@ class Wish:
     ----------
     units : {"inch", "metric"}
         Of the sentences.
+    zone : str or None
+        Name of the shop's time zone, by whose clock sentences tell moments; None is the machine's.
     probability : float
         How sure a verdict has to be.
     build_days : float
@@ -72,11 +75,17 @@ class Wish:
     """
 
     units: System = "metric"
+    zone: str | None = None
     probability: float = 0.9
     build_days: float = 365.0
     members: int = MEMBERS
     horizon_days: int = HORIZON_DAYS
     meters: tuple[MeterSetting, ...] = ()
+
+    @property
+    def clock(self) -> tzinfo | None:
+        """The zone itself, as `datetime.astimezone` takes it."""
+        return None if self.zone is None else zone_of(self.zone)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -24,8 +24,13 @@ Row = Mapping[Any, Any]
 
 def by_clock(base: Connection, moment: datetime) -> datetime:
     """Return a moment by the clock of the shop whose register this is, for a sentence."""
+    return moment.astimezone(zone_of(base))
+
+
+def zone_of(base: Connection) -> tzinfo | None:
+    """Return the zone of the shop whose register this is; None is this machine's."""
     zone: tzinfo | None = base.get_execution_options().get(ZONE)
-    return moment.astimezone(zone)
+    return zone
 
 
 def row_of(base: Connection, number: int) -> RowMapping:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime, tzinfo
 from pathlib import PurePosixPath
 from typing import Final
 
@@ -49,7 +49,7 @@ MOST_GROWN: Final = 1.1  # wood that came dry swells by less; our own judgement
 LEAST_LEFT: Final = 0.8  # no wood of the table shrinks by more across the grain; our own judgement
 
 
-def checked(event: Event, timber: Timber) -> Event:
+def checked(event: Event, timber: Timber, *, zone: tzinfo | None) -> Event:
     """Give an event with its details in their usual form, or refuse it.
 
     Parameters
@@ -58,6 +58,8 @@ def checked(event: Event, timber: Timber) -> Event:
         As entered.
     timber : Timber
         The timber as it stands.
+    zone : tzinfo or None
+        Of the shop: a day that stands in a detail is one of its clock; None is this machine's.
 
     Raises
     ------
@@ -69,7 +71,7 @@ def checked(event: Event, timber: Timber) -> Event:
         usual = _one(event.kind, name, value)
         if usual is not None:
             detail[name] = usual
-    _refuse(event, detail, timber)
+    _refuse(replace(event, at_utc=event.at_utc.astimezone(zone)), detail, timber, zone)
     _weights(detail)
     end = detail.get("from_end_mm")
     if end is not None and float(end) > timber.length_mm:
@@ -103,7 +105,7 @@ def is_one(event: Event, stored: Event) -> bool:
     return same and says_the_same(event, stored)
 
 
-def _refuse(event: Event, detail: dict[str, Value], timber: Timber) -> None:
+def _refuse(event: Event, detail: dict[str, Value], timber: Timber, zone: tzinfo | None) -> None:
     """Refuse what an event of its kind can't hold; fill in what a person leaves out."""
     if event.kind is EventKind.MOVED:
         Series(owner=Owner.AIR, name=str(detail["to"]), quantity=Quantity.TEMP)
@@ -119,7 +121,7 @@ def _refuse(event: Event, detail: dict[str, Value], timber: Timber) -> None:
     if event.kind is EventKind.CHECKED:
         _opened(detail, timber, event)
     if event.kind is EventKind.SOURCED:
-        _sourced(detail, timber, event)
+        _sourced(detail, timber, event, timber.arrived_utc.astimezone(zone))
     if event.kind is EventKind.MEASURED:
         _measured(detail, timber)
         if {
@@ -130,7 +132,7 @@ def _refuse(event: Event, detail: dict[str, Value], timber: Timber) -> None:
             detail.setdefault("length_mm", timber.length_mm)
 
 
-def _sourced(detail: dict[str, Value], timber: Timber, event: Event) -> None:
+def _sourced(detail: dict[str, Value], timber: Timber, event: Event, arrived: datetime) -> None:
     """Leave away what is empty, and refuse a felling that lies ahead or after the arrival."""
     for name in [name for name, value in detail.items() if not str(value).strip()]:
         del detail[name]
@@ -148,10 +150,10 @@ def _sourced(detail: dict[str, Value], timber: Timber, event: Event) -> None:
             ) from err
         if felled > event.at_utc.date():
             raise OutOfRange("the day of felling", f"{felled} lies after {event.at_utc:%Y-%m-%d}")
-        if felled > timber.arrived_utc.date():
+        if felled > arrived.date():
             raise OutOfRange(
                 "the day of felling",
-                f"{felled} lies after {timber.tag} arrived, {timber.arrived_utc:%Y-%m-%d}; check both",
+                f"{felled} lies after {timber.tag} arrived, {arrived:%Y-%m-%d}; check both",
             )
         detail["felled"] = felled.isoformat()
 

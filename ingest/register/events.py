@@ -92,7 +92,7 @@ def write(  # noqa: PLR0913 - each says another thing
     """
     noted_utc = event.noted_utc or event.at_utc
     chain.refuse_time(base, event, timber, noted_utc)
-    event = event_rules.checked(event, timber)
+    event = event_rules.checked(event, timber, zone=chain.zone_of(base))
     _refuse_off(base, event)
     row = _timber_row(base, event.tag)
     sets, was, change = _fit(base, event, columns, row)
@@ -118,7 +118,7 @@ def write(  # noqa: PLR0913 - each says another thing
 
 def stored_one(base: Connection, event: Event, timber: Timber) -> Event | None:
     """Give the stored event that this one is, taken back or not; None for a new one."""
-    said = event_rules.checked(event, timber)
+    said = event_rules.checked(event, timber, zone=chain.zone_of(base))
     asked = listing(event.tag, since_utc=event.at_utc, undone=True, kind=event.kind)
     stored = map(event_of, base.execute(asked).mappings())
     return next((one for one in stored if event_rules.is_one(said, one)), None)

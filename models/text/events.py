@@ -53,27 +53,28 @@ def quantity(
     return f"{number:.1f} {unit}"
 
 
-def flags(reading: Reading, system: System) -> str:
+def flags(reading: Reading, system: System, *, zone: tzinfo | None = None) -> str:
     """Return what the checks found on a reading and what was said about it."""
-    return "; ".join(_flag(each, system) for each in reading.flags)
+    return "; ".join(_flag(each, system, zone) for each in reading.flags)
 
 
-def _flag(flag: str, system: System) -> str:
+def _flag(flag: str, system: System, zone: tzinfo | None) -> str:
     if (distance_mm := from_end_mm((flag,))) is not None:
         return f"{units.show_length(distance_mm, system)} from an end"
     if (sensor := sensor_of((flag,))) is not None:
         return f"sensor {sensor}"
     if flag.startswith("device-"):
-        return f"its device said {_said(flag.removeprefix('device-'))}"
+        return f"its device said {_said(flag.removeprefix('device-'), zone)}"
     return _FLAGS.get(flag, flag)
 
 
-def _said(seconds: str) -> str:
+def _said(seconds: str, zone: tzinfo | None) -> str:
     """Return what a device said of the time, as a date where it is one."""
     try:
-        return f"{datetime.fromtimestamp(float(seconds), UTC):%Y-%m-%d %H:%M:%S}"
+        said = datetime.fromtimestamp(float(seconds), UTC).astimezone(zone)
     except (ValueError, OverflowError, OSError):
         return f"{seconds} s since 1970"
+    return f"{said:%Y-%m-%d %H:%M:%S}"
 
 
 def event(what: Event, system: System, *, zone: tzinfo | None = None) -> str:

@@ -17,7 +17,9 @@ from baulk.dashboard.commands import reaching
 from baulk.ingest import decode_again, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import RegisterError
+from baulk.ingest.evaluation import document_write
 from baulk.ingest.evaluation.document_fields import sentences as document_sentences
+from baulk.ingest.evaluation.inputs import Wish
 from baulk.ingest.monitoring.notices import Notice
 from baulk.ingest.mqtt import last_messages
 from baulk.ingest.pipeline import Sorted
@@ -97,6 +99,16 @@ def test_a_date_in_words_is_that_of_the_shops_clock(here):
         assert words.when(late, datetime(2026, 1, 1, tzinfo=UTC), 1.0).endswith("Jan 2027")
     finally:
         words.keep_to(None)
+
+
+def test_what_a_stored_document_says_keeps_to_the_shops_clock_and_its_moments_to_utc(here):
+    late = datetime(2027, 1, 1, 0, 30, tzinfo=here.zone).astimezone(UTC)
+    reason = Reason(code="calibration.one_day", values={"read_utc": late})
+    with shops.open(here.folder) as opened:
+        wish = Wish(units="metric", zone=opened.config.shop.zone)
+    found = document_write.listing("notes", [reason], wish)
+    assert "1 January 2027" in found["notes"][0]
+    assert found["notes_coded"] == (reason,)
 
 
 def test_sentences_tell_dates_by_the_shops_clock_those_within_others_too(here):
