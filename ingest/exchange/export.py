@@ -124,7 +124,7 @@ def events(shop: Shop, asked: Asked) -> Table:
 def _event_detail(shop: Shop, event: Event) -> dict[str, Any]:
     """Return an event's detail; an arrival's also what of the timber was another then than it is now."""
     detail = dict(event.detail)
-    if event.kind is EventKind.ARRIVED:
+    if event.kind is EventKind.ARRIVED and event.counts:  # else it is no timber any more
         now = columns(shop.register.get(event.tag))
         then = columns(shop.register.as_of(event.tag, event.at_utc - timedelta(days=2)))  # before all events
         detail |= {name: then[name] for name in FIELDS if then[name] != now[name] or name == "place"}

@@ -67,7 +67,7 @@ class Events:
     refused : tuple of str
         Rows that are not understood, each with its line.
     left : int
-        Corrections, which stand in the timbers themselves, and what was taken back.
+        Corrections, which stand in the timbers themselves, and arrivals that were taken back.
     """
 
     file: str
@@ -106,6 +106,10 @@ class Events:
                 continue
             given = replace(event, tag=timber.tag, noted_utc=event.noted_utc or now_utc)
             try:
+                if event.undone_utc is not None:
+                    shop.register.keep_undone(given)
+                    found = found.plus(Entered(entered=1))
+                    continue
                 operations.add_event(shop, given, move=True, new_place=True, sure=True)
             except _REFUSALS as err:
                 found = found.plus(Entered(refused=(f"{timber.tag}, {event.kind.value}: {err}",)))
@@ -153,7 +157,8 @@ def of_file(source: Source, now_utc: datetime, *, zone: tzinfo | None, name: str
         except (OutOfRange, NotFound, NoSuchHour) as err:
             refused.append(f"{sheet.name}, line {row.line}: {err}")
             continue
-        if event.undone_utc is not None or event.kind is EventKind.EDITED:
+        gone = event.undone_utc is not None and event.kind is EventKind.ARRIVED
+        if gone or event.kind is EventKind.EDITED:
             left += 1
         else:
             found.setdefault(event.tag.lower(), []).append(event)
@@ -192,7 +197,8 @@ def _event(
     detail, known = _detail(cell("detail")), {name.removesuffix("?") for name in DETAILS[kind]}
     event = Event(
         tag=cell("tag"), kind=kind, at_utc=when, by=cell("by"), note=cell("note"), noted_utc=moment("noted"),
-        undone_utc=moment("undone"), detail={name: detail[name] for name in detail if name in known},
+        undone_utc=moment("undone"), undone_by=cell("undone by"),
+        detail={name: detail[name] for name in detail if name in known},
     )  # fmt: skip
     return event, detail
 
@@ -214,4 +220,4 @@ def _key(event: Event) -> tuple[object, ...]:
 
 def _undone_retiring(event: Event, timber: Timber) -> bool:
     """Whether it says that a timber left which came back later."""
-    return event.kind is EventKind.RETIRED and event.at_utc != timber.retired_utc
+    return event.kind is EventKind.RETIRED and event.counts and event.at_utc != timber.retired_utc

@@ -116,6 +116,41 @@ def write(  # noqa: PLR0913 - each says another thing
     return event_of(chain.row_of(base, key))
 
 
+def write_undone(base: Connection, event: Event, timber: Timber) -> Event:
+    """Keep an event that was taken back elsewhere: it is on record, changes nothing and can't be taken back.
+
+    Raises
+    ------
+    OutOfRange
+        If its details can't be.
+    """
+    checked = event_rules.checked(event, timber, zone=chain.zone_of(base))
+    was = {"place": checked.detail["from"]} if checked.kind is EventKind.MOVED else {}
+    (key,) = base.execute(
+        EVENT.insert().values(
+            tag=timber.tag,
+            kind=checked.kind.value,
+            at_us=to_us(checked.at_utc),
+            noted_us=to_us(checked.noted_utc or checked.at_utc),
+            who=checked.by,
+            note=checked.note,
+            detail={name: value for name, value in checked.detail.items() if name not in _TOLD_BY_WAS},
+            sets={},
+            was=was
+            | {
+                name: checked.detail[f"from_{name}"]
+                for name in ("width_mm", "depth_mm")
+                if f"from_{name}" in checked.detail
+            },
+            sensor=checked.detail.get("sensor"),
+            undone_us=to_us(checked.undone_utc or checked.at_utc),
+            undone_by=checked.undone_by,
+            settled=True,
+        )
+    ).inserted_primary_key or (0,)
+    return event_of(chain.row_of(base, key))
+
+
 def stored_one(base: Connection, event: Event, timber: Timber) -> Event | None:
     """Give the stored event that this one is, taken back or not; None for a new one."""
     said = event_rules.checked(event, timber, zone=chain.zone_of(base))

@@ -279,6 +279,11 @@ class Register:
                 return there
             return events.write(base, event, events.columns_of(event), timber=timber, revision=revision)
 
+    def keep_undone(self, event: Event) -> Event:
+        """Keep an event of another register that was taken back there, as it was; it changes nothing."""
+        with self._write() as (base, _):
+            return events.write_undone(base, event, timber_of(_find(base, event.tag)))
+
     def move(  # noqa: PLR0913 - one a word
         self,
         tag: str,

@@ -78,7 +78,7 @@ def test_a_timber_with_its_events_is_the_same_in_another_shop_and_so_is_what_is_
     with yard(tmp_path / "second") as there:
         report = bring(there, files)
         assert [row.status for row in report.rows] == [Status.NEW, Status.NEW]
-        assert (report.events.entered, report.events.known, report.events.refused) == (7, 0, ())
+        assert (report.events.entered, report.events.known, report.events.refused) == (8, 0, ())
         for owner, name in {(each.owner, each.name) for each in here.store.series()}:
             there.store.append(here.store.readings(owner, name, NOW - 400 * DAY))
         for tag in ("FER-01", "FER-02"):
@@ -123,7 +123,7 @@ def test_rows_that_are_not_understood_are_named_and_spoil_no_other(first, tmp_pa
     writer.writerows([*rows, *bad])
     with yard(tmp_path / "second") as there:
         report = bring(there, {**files, "events": text.getvalue().encode()})
-        assert report.events.entered == 7
+        assert report.events.entered == 8
         told = " ".join((*report.notes, *report.events.refused))
     for why in ("painted", "'soon'", "is not JSON", "has no tag", ", coated: the faces"):
         assert why in told
