@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from datetime import tzinfo
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, Self
+from typing import Annotated, Any, ClassVar, Final, Literal, Self
 from urllib.parse import urlsplit
 
 from pydantic import (
@@ -30,10 +30,12 @@ from baulk.ingest.meters import MeterPart
 from baulk.ingest.store_kinds import STORES
 from baulk.ingest.wire.logger_columns import Logger
 from baulk.ingest.wire.source import Source
+from baulk.ingest.wire.topics import valid_filter
 from baulk.ingest.wire.zone import zone_of
 
 FILE = "baulk.toml"
 PASSWORD = "BAULK_BROKER_PASSWORD"  # noqa: S105 - the name of the variable
+FORWARD_PASSWORD: Final = "BAULK_FORWARD_PASSWORD"  # noqa: S105
 STORE_PASSWORD: Final = "BAULK_STORE_PASSWORD"  # noqa: S105
 TOKEN: Final = "BAULK_INFLUX_TOKEN"  # noqa: S105
 _SLUG = r"^[a-z0-9][a-z0-9-]{0,62}$"
@@ -42,6 +44,7 @@ Twelve = Annotated[tuple[float, ...], Field(min_length=12, max_length=12)]
 
 _SECRETS: Final = (
     ("broker", "password", PASSWORD),
+    ("forward", "password", FORWARD_PASSWORD),
     ("store", "password", STORE_PASSWORD),
     ("store", "token", TOKEN),
 )
@@ -68,20 +71,16 @@ class ShopPart(_Part):
         return text
 
 
-class BrokerPart(_Part):
-    """Where the messages come from."""
+class BrokerAt(_Part):
+    """How a broker is reached."""
 
+    section: ClassVar[str]
+    secret: ClassVar[str]
     host: str = Field(default="127.0.0.1", min_length=1)
     port: int = Field(default=1883, ge=1, le=65535)
     user: str | None = None  # {part} in it stands for listener, listener-1, out, plan: an account for each
     client_id: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]{1,64}$")
-    session_days: float = Field(default=14, gt=0, le=3650)
     keepalive_s: int = Field(default=30, ge=5, le=3600)
-    share: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]{1,64}$")  # several listeners take turns
-    devices_at: str | None = Field(
-        default=None, pattern=r"^mqtts?://([A-Za-z0-9._-]{1,253}|\[[0-9A-Fa-f:]+\])(:\d{1,5})?$"
-    )  # as devices reach the broker, if not as we do
-    spool_mb: float = Field(default=500, gt=0)  # room for messages while the store is away
     tls: bool = False
     ca_file: Path | None = None
     cert_file: Path | None = None
@@ -98,6 +97,38 @@ class BrokerPart(_Part):
     def account(self, part: str) -> str | None:
         """Return the account that a part of the program signs in with."""
         return None if self.user is None else self.user.replace("{part}", part)
+
+
+class BrokerPart(BrokerAt):
+    """Where the messages come from."""
+
+    section: ClassVar[str] = "broker"
+    secret: ClassVar[str] = PASSWORD
+    session_days: float = Field(default=14, gt=0, le=3650)
+    share: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]{1,64}$")  # several listeners take turns
+    devices_at: str | None = Field(
+        default=None, pattern=r"^mqtts?://([A-Za-z0-9._-]{1,253}|\[[0-9A-Fa-f:]+\])(:\d{1,5})?$"
+    )  # as devices reach the broker, if not as we do
+    spool_mb: float = Field(default=500, gt=0)  # room for messages while the store is away
+
+
+class ForwardPart(BrokerAt):
+    """Where `baulk forward` sends what comes from [broker]: the shop's broker, seen from a yard far away."""
+
+    section: ClassVar[str] = "forward"
+    secret: ClassVar[str] = FORWARD_PASSWORD
+    host: str = Field(min_length=1)
+    name: str = Field(default="shed", pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")  # of this forwarder
+    topics: tuple[str, ...] = ()  # filters beside the shop's own level and those of [[source]]
+    spool_mb: float = Field(default=2000, gt=0)  # room for what waits for the link
+
+    @field_validator("topics")
+    @classmethod
+    def _can_be_asked_for(cls, filters: tuple[str, ...]) -> tuple[str, ...]:
+        for one in filters:
+            if not valid_filter(one) or one.startswith("$"):
+                raise ValueError(f"{one!r} is no filter: # stands alone at the end, + alone on its level")
+        return filters
 
 
 class StorePart(_Part):
@@ -222,6 +253,7 @@ class Config(_Part):
     shop_dir: Path
     shop: ShopPart = ShopPart()
     broker: BrokerPart = BrokerPart()
+    forward: ForwardPart | None = None
     store: StorePart = StorePart()
     climate: ClimatePart = ClimatePart()
     verdict: VerdictPart = VerdictPart()
@@ -315,7 +347,7 @@ def load(shop_dir: Path | str, env: Mapping[str, str] = os.environ) -> Config:
             raise ConfigError(
                 f"{path}, [{part}]: a {key} does not belong in the file; set {variable} instead"
             )
-        if secret := env.get(variable):
+        if (secret := env.get(variable)) and (part != "forward" or part in given):
             given[part] = {**(beside if isinstance(beside, dict) else {}), key: secret}
     try:
         return Config(shop_dir=folder, **given)
@@ -329,7 +361,9 @@ def _sentence(err: ValidationError) -> str:
     message = first["msg"].removeprefix("Value error, ")
     if first["type"] == "extra_forbidden":
         part = Config.model_fields.get(where[0]) if len(where) > 1 else None
-        rows: dict[str, Any] = {"source": Source, "meter": MeterPart, "logger": Logger}
+        rows: dict[str, Any] = {
+            "source": Source, "meter": MeterPart, "logger": Logger, "forward": ForwardPart,
+        }  # fmt: skip
         model: Any = rows.get(where[0]) or (part.annotation if part else Config)
         known = sorted(model.model_fields.keys() - {"password", "token", "shop_dir"})
         message = f"{where[-1]} is not known; known: {', '.join(known)}"
@@ -386,6 +420,12 @@ client_id = "{client_id}"   # the listener's name at the broker, drawn by chance
 # devices_at = "mqtts://broker.local:8883"   # as devices reach the broker, if not as Baulk does
 # share = "yard"           # several listeners take turns: baulk listen --number 1, --number 2
 # spool_mb = 500           # room for messages while the store's server is away
+
+# [forward]                # on a machine at a yard far away: baulk forward sends what comes there
+# host = "shop.example"    # the shop's broker; user, tls as above, the password: BAULK_FORWARD_PASSWORD
+# name = "shed"            # of this forwarder
+# topics = ["scales/#"]    # beside the shop's own level and those of [[source]]
+# spool_mb = 2000          # room for what waits for the link
 
 [store]
 kind = "sqlite"            # or "postgres", "influx": see deploy/postgres and deploy/influxdb

@@ -127,7 +127,7 @@ class _Clocks:
 
     def told(self, raw: RawMessage) -> RawMessage:
         """Tell a message what is known by now."""
-        ahead = host_clock.ahead_s(self.host, raw.arrived_utc)
+        ahead = 0.0 if raw.forwarded else host_clock.ahead_s(self.host, raw.arrived_utc)
         return replace(raw, host_ahead_s=ahead) if ahead else raw
 
     def told_all(self, raw: RawMessage, shop: Shop) -> RawMessage:

@@ -25,6 +25,7 @@ from baulk.ingest.config import PASSWORD, Config
 from baulk.ingest.errors import ConfigError, DeviceError
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
+from baulk.models.quantity import Owner
 
 FOLDER: Final = "broker"
 PASSWD: Final = "passwd"  # noqa: S105 - a file's name; it holds hashes
@@ -54,6 +55,8 @@ class Device:
         Further topics that it may publish to.
     display : bool
         Whether it reads verdicts, plans and notices.
+    forwards : bool
+        Whether it is a forwarder, which hands on what sensors at a yard far away send.
     by : str
         Who enrolled it.
     revoked_utc : datetime or None
@@ -65,6 +68,7 @@ class Device:
     places: tuple[str, ...] = ()
     topics: tuple[str, ...] = ()
     display: bool = False
+    forwards: bool = False
     by: str = ""
     revoked_utc: datetime | None = None
 
@@ -114,6 +118,7 @@ def enrol(  # noqa: PLR0913 - what a device may do
     places: Sequence[str] = (),
     more_topics: Sequence[str] = (),
     display: bool = False,
+    forwards: bool = False,
     by: str = "",
     again: bool = False,
 ) -> Handover:
@@ -131,6 +136,8 @@ def enrol(  # noqa: PLR0913 - what a device may do
         Places whose air it measures, and topics beside its own that it may publish to.
     display : bool
         Whether it reads verdicts, plans and notices.
+    forwards : bool
+        Whether it is a forwarder: it may publish wherever readings come.
     by : str
         Who enrols it.
     again : bool
@@ -165,6 +172,7 @@ def enrol(  # noqa: PLR0913 - what a device may do
         places=tuple(dict.fromkeys(places)),
         topics=tuple(dict.fromkeys(more_topics)),
         display=display,
+        forwards=forwards,
         by=by,
     )
     password = secrets.token_urlsafe(_DRAWN)
@@ -240,15 +248,30 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
             lines += [f"topic read {one}" for one in topics.subscriptions(slug, config.source)]
             lines.append(f"topic write {topics.status('+', slug)}")
     for device in devices:
-        if device.revoked_utc is not None:
-            continue
-        mine = [f"topic write {one}" for one in list(publishes(device, slug))[1:]]
-        if device.display:
-            shown = (topics.verdict("+", slug), topics.plan("+", slug), topics.notices(slug))
-            mine += [f"topic read {one}" for one in (*shown, topics.status("+", slug))]
-        if mine:
+        if device.revoked_utc is None and (mine := _rules_of(device, config)):
             lines += ["", f"user {device.name}", *mine]
     return "\n".join(lines) + "\n"
+
+
+def _rules_of(device: Device, config: Config) -> list[str]:
+    """Word what a device may do beside what every account may."""
+    slug = config.slug
+    mine = [f"topic write {one}" for one in list(publishes(device, slug))[1:]]
+    if device.forwards:
+        mine += [f"topic write {one}" for one in _forwarded(config)]
+        mine.append(f"topic write {topics.forwarder(device.name, slug)}")
+    if device.display:
+        shown = (topics.verdict("+", slug), topics.plan("+", slug), topics.notices(slug))
+        mine += [f"topic read {one}" for one in (*shown, topics.status("+", slug))]
+    return mine
+
+
+def _forwarded(config: Config) -> list[str]:
+    """Give the filters under which readings come, and none of what we publish ourselves."""
+    slug = config.slug
+    own = [topics.own(Owner.TIMBER, "+", slug), topics.own(Owner.AIR, "+", slug)]
+    moving = [topics.device("+", slug), topics.device("+", slug, "+")]
+    return [*own, *moving, *dict.fromkeys(one.topic for one in config.source)]
 
 
 def hashed(password: str) -> str:
@@ -332,6 +355,7 @@ def _keep(shop: Shop, device: Device) -> None:
         "places": device.places,
         "topics": device.topics,
         "display": device.display,
+        "forwards": device.forwards,
         "by": device.by,
         "revoked_utc": device.revoked_utc.isoformat() if device.revoked_utc else None,
     }
@@ -348,6 +372,7 @@ def _read(note: bytes) -> Device | None:
             places=tuple(body["places"]),
             topics=tuple(body["topics"]),
             display=bool(body["display"]),
+            forwards=bool(body.get("forwards", False)),
             by=body["by"],
             revoked_utc=datetime.fromisoformat(revoked) if revoked else None,
         )

@@ -25,7 +25,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import Enum, auto
 from itertools import islice
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 
@@ -87,6 +87,9 @@ class _Tail:
         self._topics: dict[str, _Topic] = {}
         before: Part | None = None
         for part in parts:
+            messages = list(part.messages())
+            if messages and all(raw.forwarded for raw in messages):
+                continue  # known by what their forwarder says, and no sign of what waited here
             linked = before is None or part.linked_utc != before.linked_utc
             idle = before is not None and part.first_utc > before.written_utc + (
                 _IDLE if before.count < _WINDOW else _BUSY
@@ -96,9 +99,9 @@ class _Tail:
                 begin = new
                 if linked and part.linked_utc and part.first_utc < part.linked_utc + _IDLE:
                     self._waited.add(begin)
-            for raw in part.messages():
+            for raw in messages:
                 self.remember(raw)
-                if raw.mid and not raw.retained:
+                if raw.mid and not raw.retained and not raw.forwarded:
                     self._by_mid[raw.mid] = len(self.keys)
                     self.keys.append(_key(raw))
                     self._stretch.append(begin)
@@ -194,6 +197,21 @@ def _in_the_run(raw: RawMessage, key: _Key, stand: _Stand, tail: _Tail) -> int |
     return at if begins and together and tail.may_have_waited(at) else None
 
 
+class Log(Protocol):
+    """What is asked of a log of messages."""
+
+    def tail(self, client: str, *, count: int, most: int, lasting: timedelta) -> list[Part]:
+        """Give the last parts of a listener, oldest first."""
+
+
+class Kept(Protocol):
+    """Whoever has a log of messages."""
+
+    @property
+    def raw(self) -> Log:
+        """The log."""
+
+
 class Repeats:
     """What one listener has stored lately, and what those before it under its name had.
 
@@ -210,7 +228,7 @@ class Repeats:
         self._stand = self._next = _Stand()
         self._stored: dict[tuple[Series, int], set[tuple[float, int]]] = {}
 
-    def fresh(self, raws: Sequence[RawMessage], store: Store) -> list[RawMessage]:
+    def fresh(self, raws: Sequence[RawMessage], store: Kept) -> list[RawMessage]:
         """Leave out messages that are stored already, or come twice in the same batch."""
         stand = self._stand
         if stand.tail is None and all(raw.linked_utc is stand.linked and not raw.again for raw in raws):
@@ -224,8 +242,8 @@ class Repeats:
             if raw.linked_utc != stand.linked and raw.linked_utc is not None:
                 parts = store.raw.tail(self.client, count=_REMEMBERED, most=_MOST, lasting=_SAVED)
                 stand = self._next = _Stand(linked=raw.linked_utc, tail=_Tail(parts) if parts else None)
-            if not raw.mid or raw.retained:
-                continue
+            if not raw.mid or raw.retained or raw.forwarded:
+                continue  # sent twice by a forwarder it says the same time, and its readings are the same
             key = _key(raw)
             if raw.again and (key in self._all_done() or key in here):
                 what = _What.REPEAT

@@ -39,6 +39,7 @@ COMMANDS: Final = {
     "init": Entry("shop", "init", "Make a shop folder: baulk.toml and an empty store."),
     "serve": Entry("serve", "serve", "Run everything of a shop: listener, forecasts, pages."),
     "listen": Entry("listen", "listen", "Take readings from the broker into the store."),
+    "forward": Entry("forward", "forward", "At a yard far away: keep its messages, send them to the shop."),
     "forecast": Entry("forecast", "forecast", "Work out forecasts and verdicts; --watch keeps at it."),
     "dashboard": Entry("shop", "dashboard", "Serve the pages on this machine."),
     "password": Entry("password", "password", "The pages' password, to serve them beyond this machine."),

@@ -46,6 +46,9 @@ def enrol(
     place: Places = None,
     topic: Annotated[list[str] | None, TOPIC] = None,
     display: Annotated[bool, typer.Option("--display", help="It reads verdicts, plans and notices.")] = False,
+    forwards: Annotated[
+        bool, typer.Option("--forwards", help="It is a forwarder: hands on what others at its yard send.")
+    ] = False,
     again: Again = False,
     ca: Annotated[
         Path | None,
@@ -61,8 +64,8 @@ def enrol(
     It publishes SenML to baulk/v1/SHOP/sensor/NAME; `baulk timber attach TAG NAME` says where it is.
     The password is shown this once. The broker knows of it once it has the two files that this writes.
     --place is where it measures the air, --topic one more that it may publish to, where its maker allows no
-    other; both may be said again. --again makes a new password and new rights; the old ones end. -o is the
-    code to scan as a picture: .svg, .png or .pdf.
+    other; both may be said again. --forwards is for `baulk forward` at a yard far away. --again makes a new
+    password and new rights; the old ones end. -o is the code to scan as a picture: .svg, .png or .pdf.
 
     Example: baulk sensor enrol S7 -o s7.svg
     """
@@ -76,6 +79,7 @@ def enrol(
             places=place or (),
             more_topics=topic or (),
             display=display,
+            forwards=forwards,
             by=by,
             again=again,
         )

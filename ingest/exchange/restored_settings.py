@@ -114,7 +114,8 @@ def _database(found: Mapping[str, object], database: str | None) -> Iterator[_Ch
 def _reaching(found: Mapping[str, object]) -> Iterator[_Change]:
     """Find what would reach another machine, or a place outside the folder."""
     broker, store, pages = (_part(found, name) for name in ("broker", "store", "dashboard"))
-    for name, part in (("broker", broker), ("dashboard", pages)):
+    reaching = (("broker", broker), ("dashboard", pages), ("forward", _part(found, "forward")))
+    for name, part in reaching:
         host = part.get("host")
         if isinstance(host, str) and not settings.is_loopback(host):
             yield _Change(part=name, key="host", was=host, value=_HERE)

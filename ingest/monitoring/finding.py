@@ -17,6 +17,7 @@ class Trouble(StrEnum):
     STUCK = "stuck value"
     QUARANTINE = "quarantine"
     SESSION = "lost session"
+    FORWARDER = "forwarder"
     CERTIFICATE = "certificate"
     BEHIND = "verdict behind"
     STOPPED = "forecasts stopped"

@@ -19,7 +19,7 @@ from baulk.ingest.evaluation.due import SENSORS_EVERY
 from baulk.ingest.monitoring import machine
 from baulk.ingest.monitoring.finding import Finding, Trouble
 from baulk.ingest.shop import Shop
-from baulk.ingest.store import notes
+from baulk.ingest.store import forwarders, notes
 from baulk.models.quantity import OF_DEVICE, SPECS, Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason, Values
@@ -39,6 +39,8 @@ AHEAD: Final = timedelta(minutes=1)  # of us; a device that is behind may have k
 STUCK: Final = timedelta(hours=48)
 STUCK_LEAST: Final = 24  # readings
 TOLD: Final = timedelta(days=7)  # that a lost session is told
+FORWARDER_QUIET: Final = timedelta(days=1)  # a poor link is away for hours
+ROOM_USED: Final = 0.8  # of a forwarder's room
 RENEWED: Final = timedelta(days=30)  # before its end a certificate should be
 NAMED: Final = 4  # timbers that a finding names
 MOVES: Final = frozenset(one for one, spec in SPECS.items() if spec.restless)
@@ -135,6 +137,7 @@ def look(shop: Shop, now_utc: datetime) -> Health:
             )
         )
     found += _of_broker(shop, now_utc)
+    found += _of_forwarders(shop, now_utc)
     found += _behind(shop, now_utc)
     found += machine.look(shop, now_utc)
     seen.sort(key=lambda each: each.latest.taken_utc)
@@ -290,6 +293,27 @@ def _of_broker(shop: Shop, now_utc: datetime) -> list[Finding]:
                 }
                 reason = Reason(code="health.session", values=span)
                 found.append(Finding(kind=Trouble.SESSION, about=f"{end:%Y-%m-%d %H:%M} UTC", reason=reason))
+    return found
+
+
+def _of_forwarders(shop: Shop, now_utc: datetime) -> list[Finding]:
+    """Tell of yards far away that are not heard of, whose room runs out, or whose messages are not taken."""
+    found = []
+    for one in forwarders.all_of(shop.store):
+        quiet = now_utc - one.at_utc
+        full = one.used_mb > ROOM_USED * one.room_mb
+        if quiet < FORWARDER_QUIET and not full and not one.refused:
+            continue
+        values: Values = {
+            "name": one.name,
+            "silent_s": _coarse_s(quiet) if quiet >= FORWARDER_QUIET else None,
+            "waiting": one.waiting,
+            "refused": one.refused,
+            "used_pct": float(round(100 * one.used_mb / one.room_mb)) if full else None,
+            "days": one.days_left if full else None,
+        }
+        reason = Reason(code="health.forwarder", values=values)
+        found.append(Finding(kind=Trouble.FORWARDER, about=one.name, reason=reason))
     return found
 
 

@@ -21,15 +21,17 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from baulk.ingest.config import PASSWORD, BrokerPart, Config
+from baulk.ingest.config import BrokerAt, Config
 from baulk.ingest.errors import BrokerError
+from baulk.ingest.wire import forwarding
 
 _CHUNK: Final = 65_536
 _SHORT: Final = 4096  # bytes of a message that waits for its end here; a longer one is put together by paho
 _PUBLISH: Final = 0x30
 _PUBACK: Final = 0x40
 _KIND: Final = 0xF0
-Packet = tuple[bytes, bytes, int, int]  # topic, payload, packet identifier or 0, first byte (MQTT 5.0 3.3.1)
+# topic, payload, packet identifier or 0, first byte (MQTT 5.0 3.3.1), what its forwarder says of it
+Packet = tuple[bytes, bytes, int, int, bytes]
 AGAIN: Final = 8  # in the first byte: sent once more
 RETAINED: Final = 1
 
@@ -37,7 +39,8 @@ RETAINED: Final = 1
 class Link(mqtt.Client):
     """A paho client whose bytes come from a buffer.
 
-    ``dry`` says that the socket had nothing more; ``tls_error`` what TLS said when it ended the connection.
+    ``dry`` says that the socket had nothing more; ``tls_error`` what TLS said when it ended the connection;
+    ``failed`` why the last try to connect came to nothing.
     ``on_packets`` takes the messages of one reading in order; it may not raise.
     """
 
@@ -46,6 +49,7 @@ class Link(mqtt.Client):
     def __init__(self, **options: Any) -> None:  # noqa: ANN401 - handed on to paho
         self.dry = True
         self.tls_error: str | None = None
+        self.failed: OSError | None = None
         self._chunk = b""
         self._at = 0
         self._packets: list[Packet] = []
@@ -55,8 +59,12 @@ class Link(mqtt.Client):
 
     def reconnect(self) -> MQTTErrorCode:
         """Connect anew, with an empty buffer."""
-        self._chunk, self._at, self.dry, self.tls_error = b"", 0, True, None
-        return super().reconnect()
+        self._chunk, self._at, self.dry, self.tls_error, self.failed = b"", 0, True, None, None
+        try:
+            return super().reconnect()
+        except OSError as err:
+            self.failed = err
+            raise
 
     def _ssl_wrap_socket(self, tcp_sock: socket.socket) -> ssl.SSLSocket:
         """Shake hands as paho does, and close the socket if that fails (paho leaves it open)."""
@@ -142,21 +150,23 @@ class Link(mqtt.Client):
                     length, begin = _varint(chunk, at + 1)
                 end = begin + length
                 topic_end = begin + 2 + (chunk[begin] << 8 | chunk[begin + 1])
-                body, mid = topic_end, 0
+                body, mid, forwarded = topic_end, 0, b""
                 if first & 2:
                     mid = chunk[body] << 8 | chunk[body + 1]
                     body += 2
-                if is_5:  # properties: none changes what the message says
+                if is_5:  # properties: none changes what the message says, one where it comes from
                     properties = chunk[body]
                     body += 1
                     if properties > 127:
                         properties, body = _varint(chunk, body - 1)
+                    if properties > forwarding.LEAST:
+                        forwarded = forwarding.found(chunk[body : body + properties])
                     body += properties
             except IndexError:
                 break
             if body > end or end > size or topic_end == begin + 2 or (first & 2 and not mid):
                 break  # not whole, or malformed: paho sees to it
-            packets.append((chunk[begin + 2 : topic_end], chunk[body:end], mid, first))
+            packets.append((chunk[begin + 2 : topic_end], chunk[body:end], mid, first, forwarded))
             at = end
         self._at = at
         return len(packets) - before
@@ -164,7 +174,9 @@ class Link(mqtt.Client):
     def _by_paho(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
         first = _PUBLISH | message.dup << 3 | message.qos << 1 | message.retain
         mid = message.mid if message.qos else 0
-        self._packets.append((message._topic, bytes(message.payload), mid, first))  # noqa: SLF001
+        said = dict(getattr(message.properties, "UserProperty", ()))
+        forwarded = said.get(forwarding.KEY, "").encode()
+        self._packets.append((message._topic, bytes(message.payload), mid, first, forwarded))  # noqa: SLF001
         self._hand_out()
 
     def ack_all(self, mids: Sequence[int]) -> None:
@@ -203,9 +215,20 @@ LARGEST: Final = (
 _LONGEST_SESSION_S: Final = 2**32 - 2
 
 
-def client(config: Config, client_id: str, *, part: str, protocol: MQTTProtocolVersion, keep: bool) -> Link:
-    """Make a part's client, which acknowledges by hand; with ``keep`` the broker keeps its session."""
-    broker = config.broker
+def client(  # noqa: PLR0913 - what makes one client another than the next
+    config: Config,
+    client_id: str,
+    *,
+    part: str,
+    protocol: MQTTProtocolVersion,
+    keep: bool,
+    broker: BrokerAt | None = None,
+) -> Link:
+    """Make a part's client, which acknowledges by hand; with ``keep`` the broker keeps its session.
+
+    Without a ``broker`` it is that of [broker].
+    """
+    broker = broker or config.broker
     made = Link(
         client_id=client_id,
         protocol=protocol,
@@ -225,17 +248,24 @@ def client(config: Config, client_id: str, *, part: str, protocol: MQTTProtocolV
                 keyfile=_path(config, broker.key_file),
             )
         except (OSError, ssl.SSLError, ValueError) as err:
-            raise BrokerError(f"the [broker] certificate or key file can't be used: {err}") from err
+            raise BrokerError(f"the [{broker.section}] certificate or key file can't be used: {err}") from err
     return made
 
 
-def start(made: Link, config: Config, *, protocol: MQTTProtocolVersion, keep: bool) -> None:
+def start(
+    made: Link,
+    config: Config,
+    *,
+    protocol: MQTTProtocolVersion,
+    keep: bool,
+    broker: BrokerAt | None = None,
+) -> None:
     """Name the broker to the client; its loop then connects and connects again."""
-    broker = config.broker
+    broker = broker or config.broker
     if protocol == V5:
         wanted = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         wanted.SessionExpiryInterval = (
-            min(int(broker.session_days * 86400), _LONGEST_SESSION_S) if keep else 0
+            min(int(config.broker.session_days * 86400), _LONGEST_SESSION_S) if keep else 0
         )
         wanted.ReceiveMaximum = RECEIVE_MAXIMUM
         wanted.MaximumPacketSize = LARGEST
@@ -254,53 +284,56 @@ def trusted_until_s(made: mqtt.Client) -> float | None:
     return None
 
 
-def away(broker: BrokerPart) -> str:
+def away(broker: BrokerAt) -> str:
     """Say that the broker can't be reached."""
     secure = " with TLS" if broker.tls else ""
     where = f"the broker at {broker.host}:{broker.port}{secure}"
-    return f"{where} can't be reached; start it, or correct [broker] in baulk.toml"
+    return f"{where} can't be reached; start it, or correct [{broker.section}] in baulk.toml"
 
 
-def refused(broker: BrokerPart, reason: ReasonCode) -> str:
+def refused(broker: BrokerAt, reason: ReasonCode) -> str:
     """Say why the broker does not let us in."""
     where = f"the broker at {broker.host}:{broker.port}"
     if reason.getName() in {"Not authorized", "Bad user name or password"}:
-        return f"{where} refuses our user name or password; correct user in [broker] and {PASSWORD}"
+        cure = f"correct user in [{broker.section}] and {broker.secret}"
+        return f"{where} refuses our user name or password; {cure}"
     return f"{where} refuses us: {reason.getName()}"
 
 
-def distrusted(broker: BrokerPart, err: ssl.SSLError) -> str:
+def distrusted(broker: BrokerAt, err: ssl.SSLError) -> str:
     """Say why TLS did not come about."""
     where = f"the broker at {broker.host}:{broker.port}"
     if isinstance(err, ssl.SSLCertVerificationError):
         if "mismatch" in err.verify_message.lower():
             return (
-                f"{where} has a certificate for another name ({err.verify_message}); correct host in [broker]"
+                f"{where} has a certificate for another name ({err.verify_message}); "
+                f"correct host in [{broker.section}]"
             )
         return (
             f"{where} is not trusted: {err.verify_message}; "
-            "set ca_file in [broker] to the certificate of the shop's own CA"
+            f"set ca_file in [{broker.section}] to the certificate of the shop's own CA"
         )
-    return f"{where} does not speak TLS ({err.reason or err}); correct port or tls in [broker]"
+    return f"{where} does not speak TLS ({err.reason or err}); correct port or tls in [{broker.section}]"
 
 
-def tls_ended(broker: BrokerPart, reason: str) -> str:
+def tls_ended(broker: BrokerAt, reason: str) -> str:
     """Say why TLS ended, which may come after the connection stood (TLS 1.3)."""
     where = f"the broker at {broker.host}:{broker.port}"
     if "CERTIFICATE" in reason.upper() or "UNKNOWN_CA" in reason.upper():
         return (
             f"{where} does not accept our certificate ({reason}); "
-            "set cert_file and key_file in [broker] to those made for this client by the broker's CA"
+            f"set cert_file and key_file in [{broker.section}] "
+            "to those made for this client by the broker's CA"
         )
     return f"TLS with {where} ended ({reason}); connecting again"
 
 
-def silent(broker: BrokerPart) -> str:
+def silent(broker: BrokerAt) -> str:
     """Say that something took the connection and does not answer."""
     tls = "tls = true" if not broker.tls else "tls = false"
     return (
         f"the broker at {broker.host}:{broker.port} takes the connection and does not answer; "
-        f"correct port in [broker], or try {tls}"
+        f"correct port in [{broker.section}], or try {tls}"
     )
 
 

@@ -8,6 +8,7 @@ stored in order when it is back. A store on this machine that is locked or full:
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import logging
 import threading
@@ -36,7 +37,7 @@ from baulk.ingest.mqtt.spool import Spool
 from baulk.ingest.pipeline import Replayed
 from baulk.ingest.repeats import Repeats
 from baulk.ingest.shop import Shop
-from baulk.ingest.store import mappings
+from baulk.ingest.store import forwarders, mappings
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire.message import MOST_LISTENERS, RawMessage
@@ -247,7 +248,16 @@ class _Listener:
         slug, sources = self.shop.config.slug, self.shop.config.source
         topics = {raw.topic for raw in raws}
         nobodys = {one for one in topics if not wire.wanted(one, slug=slug, sources=sources)}
+        if nobodys:
+            self._hear_forwarders([raw for raw in raws if raw.topic in nobodys])
         return [raw for raw in raws if raw.topic not in nobodys] if nobodys else raws
+
+    def _hear_forwarders(self, raws: Sequence[RawMessage]) -> None:
+        """Keep what forwarders say of themselves; it is said again, whatever the store does now."""
+        last = {raw.topic: raw for raw in raws}
+        for raw in last.values():
+            with contextlib.suppress(StoreError):
+                forwarders.keep(self.shop.store, raw, self.shop.config.slug)
 
     def _fail_at(self, deadline: float) -> None:
         if self.session.problem or time.monotonic() > deadline:
@@ -327,7 +337,8 @@ class _Listener:
     def _commit_some(self, raws: Sequence[RawMessage]) -> None:
         """Store a batch; after a mistake of ours message by message, so that none is lost by it."""
         if self._host_watch.ahead_s:
-            raws = [replace(raw, host_ahead_s=self._host_watch.ahead_s) for raw in raws]
+            ahead_s = self._host_watch.ahead_s
+            raws = [raw if raw.forwarded else replace(raw, host_ahead_s=ahead_s) for raw in raws]
         if behind := self._device_watch.corrected:
             raws = [
                 replace(raw, device_behind_s=behind[raw.topic]) if raw.topic in behind else raw
@@ -415,8 +426,9 @@ class _Listener:
             way = "behind" if minutes > 0 else "ahead"
             off = f"{abs(minutes):.0f} minutes {way}"
             self.say(f"the clock behind {printable(topic)} is {off}; its readings are moved by that")
-        known = self._device_watch.corrected  # these say nothing of our own clock
-        if told := self._host_watch.look({topic: last[topic] for topic in last.keys() - known.keys()}):
+        known = self._device_watch.corrected  # these say nothing of our own clock, nor do those of another's
+        direct = {topic for topic, (raw, _) in last.items() if not raw.forwarded}
+        if told := self._host_watch.look({topic: last[topic] for topic in direct - known.keys()}):
             self.say(told)
 
     def _idle(self) -> None:

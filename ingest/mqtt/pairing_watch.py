@@ -72,7 +72,7 @@ class _Ear:
     def _arrived(self, packets: Sequence[connection.Packet]) -> None:
         config, now_utc = self._shop.config, self._now()
         with self._lock:
-            for topic, payload, _mid, first in packets:
+            for topic, payload, _mid, first, _forwarded in packets:
                 if self.ring.is_flooded:
                     return
                 try:

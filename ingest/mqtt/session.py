@@ -33,7 +33,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from baulk.ingest.config import Config
 from baulk.ingest.mqtt import connection
-from baulk.ingest.wire import topics
+from baulk.ingest.wire import forwarding, topics
 from baulk.ingest.wire.message import RawMessage, floor_of, message_of, stamped
 
 log = logging.getLogger("baulk.listener")
@@ -69,6 +69,34 @@ class Batch:
     link: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Role:
+    """What a session is for.
+
+    Parameters
+    ----------
+    part : str
+        Of the program, by which it signs in.
+    status : str
+        Topic that says whether it is there, retained.
+    filters : sequence of str
+        What it asks for; no topic fits two of them.
+    """
+
+    part: str
+    status: str
+    filters: Sequence[str]
+
+
+def listening(config: Config, number: int | None) -> Role:
+    """Return the role of a listener, or of one of several."""
+    return Role(
+        part="listener" if number is None else f"listener-{number}",
+        status=topics.status(str(number or 1), config.slug),
+        filters=topics.subscriptions(config.slug, config.source, config.broker.share),
+    )
+
+
 class Session:
     """One connection after another under one client id, until `leave`.
 
@@ -84,6 +112,8 @@ class Session:
         5 or 3.1.1.
     now : callable
         The clock.
+    role : Role or None
+        What it is for, if not a listener's.
     former : sequence of str
         Filters that an earlier listener of this name asked for; those not asked for now are cancelled.
     """
@@ -96,21 +126,22 @@ class Session:
         number: int | None = None,
         protocol: MQTTProtocolVersion,
         now: Callable[[], datetime],
+        role: Role | None = None,
         former: Sequence[str] = (),
     ) -> None:
+        role = role or listening(config, number)
         self.protocol, self.now = protocol, now
         self.problem: str | None = None
         self.wrong_version = False
         self.ready = threading.Event()
         self.link = 0
-        self.filters = topics.subscriptions(config.slug, config.source, config.broker.share)
+        self.filters = list(role.filters)
         self._former = [one for one in former if one not in self.filters]
         self._broker = config.broker
         self.met = 0  # times that the broker has let us in
         self.kept = False  # whether it still knew our session the last time, and all that we had asked for
         self.trusted_until_s: float | None = None  # when the broker's certificate ends
-        part = "listener" if number is None else f"listener-{number}"
-        self._status = topics.status(str(number or 1), config.slug)
+        self._status = role.status
         # not SimpleQueue: a signal at the end of its timeout makes its `get` wait for ever (CPython 3.11)
         self._inbox: queue.Queue[Batch] = queue.Queue()
         self._left: Batch | None = None
@@ -128,7 +159,7 @@ class Session:
         self._near, self._far = socket.socketpair()
         self._near.settimeout(0)
         self._far.settimeout(0)
-        self.client = connection.client(config, client_id, part=part, protocol=protocol, keep=True)
+        self.client = connection.client(config, client_id, part=role.part, protocol=protocol, keep=True)
         self.client.will_set(self._status, "offline", qos=1, retain=True, properties=_will(protocol))
         self.client.on_connect = self._connected
         self.client.on_disconnect = self._parted
@@ -358,7 +389,7 @@ class Session:
         names, floor, linked = self._names, self._floor, self._linked
         burst: list[RawMessage] = []
         size = 0
-        for topic, payload, mid, first in packets:
+        for topic, payload, mid, first, forwarded in packets:
             name = names.get(topic)
             if name is None:
                 name = _name_of(topic)
@@ -372,7 +403,10 @@ class Session:
                 self._bare = self._bare % _LAST + 1
             arrived = stamped(floor, mid or self._bare)
             again = first & connection.AGAIN != 0
-            burst.append(message_of(name, payload, arrived, mid, linked, retained=retained, again=again))
+            made = message_of(name, payload, arrived, mid, linked, retained=retained, again=again)
+            if forwarded:
+                forwarding.apply(made, forwarded)
+            burst.append(made)
             size += len(payload)
         self._in += len(burst)
         self._in_bytes += size

@@ -32,11 +32,11 @@ def put(at: Transaction, taken: Taken) -> None:
     rows = []
     one_link = taken.raws[0].linked_utc is taken.raws[-1].linked_utc  # nearly always; the spool mixes
     groups = (
-        [(taken.raws[0].linked_utc, taken.raws)]
-        if one_link
-        else [(key, list(group)) for key, group in groupby(taken.raws, key=lambda one: one.linked_utc)]
+        [((taken.raws[0].linked_utc, False), taken.raws)]
+        if one_link and not any(raw.forwarded for raw in taken.raws)
+        else [(key, list(group)) for key, group in groupby(taken.raws, key=_together)]
     )
-    for linked, raws in groups:
+    for (linked, _), raws in groups:
         arrivals = [one.arrived_utc for one in raws]
         body = packed.pack(raws)
         rows.append(
@@ -52,6 +52,11 @@ def put(at: Transaction, taken: Taken) -> None:
             }
         )
     at.many(_PUT, rows)
+
+
+def _together(raw: RawMessage) -> tuple[datetime | None, bool]:
+    """Tell what may stand in one row: what was forwarded came here long after its arrival there."""
+    return raw.linked_utc, bool(raw.forwarded)
 
 
 class RawLog:

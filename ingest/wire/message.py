@@ -133,6 +133,7 @@ def _shown(value: object) -> str:
 
 _MICRO: Final = timedelta(microseconds=1)
 _IDS: Final = 65_536  # packet identifiers of MQTT
+SOMEBODY: Final = "?"  # stands for forwarders whose names were not kept
 MOST_LISTENERS: Final = 7  # that take turns
 
 
@@ -165,6 +166,9 @@ class RawMessage:
     device_behind_s : float
         How far the device's clock is known to have been behind, though its time could be true; below 0
         ahead. [s]
+    forwarded : str
+        Names of the forwarders that it came by, the first one first; then it arrived when the first took it.
+        Empty without; of the log `SOMEBODY`.
     """
 
     topic: str
@@ -178,6 +182,7 @@ class RawMessage:
     host_ahead_s: float = field(default=0.0, compare=False)
     clock_ahead_s: float | None = field(default=None, compare=False)
     device_behind_s: float = field(default=0.0, compare=False)
+    forwarded: str = field(default="", compare=False)
 
     @property
     def now_utc(self) -> datetime:
@@ -209,6 +214,7 @@ def message_of(  # noqa: PLR0913 - what a packet holds
     made.cut = False
     made.host_ahead_s = made.device_behind_s = 0.0
     made.clock_ahead_s = None
+    made.forwarded = ""
     return made
 
 

@@ -9,11 +9,11 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from baulk.ingest.errors import StoreBroken
-from baulk.ingest.wire.message import RawMessage
+from baulk.ingest.wire.message import SOMEBODY, RawMessage
 
 _HEAD: Final = struct.Struct("<qHBHI")  # arrival, identifier, marks, length of topic and of payload
 _PLAIN, _ZIPPED = b"\0", b"\1"
-_RETAINED, _AGAIN, _CUT = 1, 2, 4
+_RETAINED, _AGAIN, _CUT, _FORWARDED = 1, 2, 4, 8
 _WORTH_IT: Final = 200  # bytes; below, zipping wins nothing
 _FAST, _SMALL = 1, 6
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -36,6 +36,8 @@ def pack(raws: Sequence[RawMessage], *, small: bool = False) -> bytes:
     for raw in raws:
         topic, payload = topics[raw.topic], raw.payload
         marks = (_RETAINED if raw.retained else 0) | (_AGAIN if raw.again else 0) | (_CUT if raw.cut else 0)
+        if raw.forwarded:
+            marks |= _FORWARDED
         arrived = (raw.arrived_utc - _EPOCH) // _MICRO
         parts += (head(arrived, raw.mid, marks, len(topic), len(payload)), topic, payload)
     body = b"".join(parts)
@@ -68,6 +70,7 @@ def unpack(packed: bytes) -> Iterator[RawMessage]:
                 mid=mid,
                 again=bool(marks & _AGAIN),
                 cut=bool(marks & _CUT),
+                forwarded=SOMEBODY if marks & _FORWARDED else "",
             )
     except (zlib.error, struct.error, UnicodeDecodeError, OverflowError) as err:
         raise StoreBroken(f"a part of the log of messages can't be read ({err}); restore a backup") from err

@@ -133,9 +133,20 @@ def status(number: str, slug: str) -> str:
     return f"{ROOT}/{slug}/listener/{number}/status"
 
 
+def forwarder(name: str, slug: str) -> str:
+    """Give the topic on which a forwarder tells the shop's broker how it is, retained."""
+    return f"{ROOT}/{slug}/forward/{name}/status"
+
+
+def forwarder_here(name: str, slug: str) -> str:
+    """Give the topic that says at the far broker whether a forwarder is there, retained."""
+    return f"{ROOT}/{slug}/forward/{name}/here"
+
+
 def is_answer(topic: str, slug: str) -> bool:
     """Whether a topic is one that we publish to ourselves; what comes on it is no reading."""
-    filters = (verdict("+", slug), plan("+", slug), notices(slug), status("+", slug))
+    ours = (verdict("+", slug), plan("+", slug), notices(slug), status("+", slug))
+    filters = (*ours, forwarder("+", slug), forwarder_here("+", slug))
     return any(matches(each, topic) for each in filters)
 
 

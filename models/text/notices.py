@@ -169,6 +169,27 @@ def _session(held: Values, _system: System) -> str:
     )
 
 
+def _forwarder(held: Values, _system: System) -> str:
+    name, found = held["name"], []
+    if held["silent_s"] is not None:
+        found.append(
+            f"nothing was heard of the forwarder {name} for {span(held['silent_s'])}: look after its "
+            f"link; when it was heard last {count(held['waiting'], 'message')} waited there"
+        )
+    if held["used_pct"] is not None:
+        left = "" if held["days"] is None else f", enough for {held['days']:.0f} days"
+        found.append(
+            f"the room of the forwarder {name} is {held['used_pct']:.0f} % full{left}: mend its link, or "
+            "raise spool_mb in its [forward]"
+        )
+    if held["refused"]:
+        found.append(
+            f"{count(held['refused'], 'message')} of the forwarder {name} are not taken by the shop's "
+            "broker: map their topic ([[source]]), and give its account the right (`baulk sensor accounts`)"
+        )
+    return "; ".join(found)
+
+
 def _certificate(held: Values, _system: System) -> str:
     return (
         f"the certificate of the broker at {held['broker']} ends on {day(held['until_utc'])}: "
@@ -287,6 +308,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "health.quarantine": _quarantine,
     "health.session": _session,
     "health.certificate": _certificate,
+    "health.forwarder": _forwarder,
     "health.behind": _behind,
     "health.stopped": _stopped,
     "health.disk": _disk,

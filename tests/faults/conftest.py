@@ -191,10 +191,15 @@ def sender(broker):
 
 @pytest.fixture
 def yard_dir(tmp_path, broker):
-    folder = shop.init(tmp_path / "yard", name="Ferry yard", units="metric")
+    return make_yard(tmp_path / "yard", broker.port)
+
+
+def make_yard(where, port, more=""):
+    """Make a shop with one timber and that broker."""
+    folder = shop.init(where, name="Ferry yard", units="metric")
     path = folder / "baulk.toml"
-    text = path.read_text().replace("port = 1883", f"port = {broker.port}")
-    path.write_text(text.replace('path = "shop.db"', 'path = "shop.db"\nwait_s = 0.5'))
+    text = path.read_text().replace("port = 1883", f"port = {port}")
+    path.write_text(text.replace('path = "shop.db"', 'path = "shop.db"\nwait_s = 0.5') + more)
     with shop.open(folder) as opened:
         opened.register.add(
             Timber(
@@ -309,7 +314,10 @@ class Kit:
     stored = staticmethod(stored)
     quarantined = staticmethod(quarantined)
     weights = staticmethod(weights)
+    make_yard = staticmethod(make_yard)
     Count = Count
+    Broker = Broker
+    Sender = Sender
 
     @staticmethod
     def said(folder):

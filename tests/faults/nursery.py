@@ -1,9 +1,10 @@
 """Starts listeners by forking, so that hundreds of them can be killed in a few minutes.
 
-Reads lines ``FOLDER [faulty] [mute] [noting]`` and answers each with the process number of a new listener.
-With "faulty" the store says that its server is away, or that it is locked, while the file ``away`` or
-``locked`` lies in the folder; with "mute" nothing is acknowledged, as when a kill comes between commit and
+Reads lines ``FOLDER [faulty] [mute] [noting] [forward]`` and answers each with the process number of a new
+listener. With "faulty" the store says that its server is away, or that it is locked, while the file ``away``
+or ``locked`` lies in the folder; with "mute" nothing is acknowledged, as when a kill comes between commit and
 acknowledgement; with "noting" the payloads that it acknowledges are written to ``acknowledged.txt`` first.
+With "forward" it is a forwarder.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ import threading
 from dataclasses import replace
 from pathlib import Path
 
+from baulk.ingest import config
 from baulk.ingest.errors import StoreAway, StoreLocked
-from baulk.ingest.mqtt import listener, session  # everything is loaded before the first fork
+from baulk.ingest.mqtt import forwarder, listener, session  # everything is loaded before the first fork
 
 
 class Faulty:
@@ -63,6 +65,20 @@ def listen(folder, *, faulty, mute, noting):
             listener.run(yard, stop, say=say, on_ready=lambda: say("ready"))
 
 
+def forward(folder):
+    """Be a forwarder until killed or asked to end."""
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    with (Path(folder) / "said.txt").open("a", encoding="utf-8") as said:
+
+        def say(words):
+            said.write(f"{words}\n")
+            said.flush()
+
+        forwarder.run(config.load(folder), stop, say=say, on_ready=lambda: say("ready"))
+    os._exit(0)
+
+
 if __name__ == "__main__":
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # nobody waits for the killed
     for line in sys.stdin:
@@ -71,6 +87,8 @@ if __name__ == "__main__":
         if child == 0:
             signal.signal(signal.SIGCHLD, signal.SIG_DFL)
             try:
+                if "forward" in how:
+                    forward(where)
                 listen(where, faulty="faulty" in how, mute="mute" in how, noting="noting" in how)
             finally:
                 os._exit(1)

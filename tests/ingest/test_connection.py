@@ -46,9 +46,12 @@ def some(chance, protocol):
         topic = b"baulk/v1/ferry/timber/FER-%02d" % chance.randrange(20)
         long = chance.choice([0, 1, 90, 127, 128, 3000, 5000]) if mid != 40 else 140_000
         payload = chance.randbytes(long)
-        properties = chance.choice([b"", user_property(b"a", b"b" * chance.choice([3, 200]))])
+        said = b"17776296000000%02d 0 shed" % mid
+        ours = user_property(b"a", b"b" * 150) + user_property(b"baulk-forwarded", said)
+        properties = chance.choice([b"", user_property(b"a", b"b" * chance.choice([3, 200])), ours])
         packets.append(publish(first, topic, payload, mid, protocol, properties))
-        messages.append((topic, payload, mid if first & 6 else 0, first))
+        forwarded = said if protocol == V5 and properties is ours else b""
+        messages.append((topic, payload, mid if first & 6 else 0, first, forwarded))
         if chance.random() < 0.2:
             packets.append(b"\xd0\x00")  # PINGRESP
     return b"".join(packets), messages
@@ -100,7 +103,7 @@ def test_what_is_no_message_is_left_to_paho_and_takes_nothing_with_it(bad):
     try:
         far.sendall(publish(0x32, b"a/b", b"right", 7, V5) + bad)
         link.read(250)
-        assert found[0] == (b"a/b", b"right", 7, 0x32)
+        assert found[0] == (b"a/b", b"right", 7, 0x32, b"")
         assert link._at == len(link._chunk)
     finally:
         near.close()
@@ -128,7 +131,7 @@ class More:
 
 
 def come(session, count, begin=1):
-    session._arrived([(b"t", b"%d" % k, 1 + k % 60_000, 0x32) for k in range(begin, begin + count)])
+    session._arrived([(b"t", b"%d" % k, 1 + k % 60_000, 0x32, b"") for k in range(begin, begin + count)])
 
 
 @pytest.mark.parametrize(("first", "waits", "taken"), [(1, 0, 1), (49, 0, 49), (50, 1, 350), (1000, 0, 1000)])

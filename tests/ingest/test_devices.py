@@ -21,7 +21,7 @@ from baulk.ingest import certificates, config, devices, operations, pipeline, sh
 from baulk.ingest.errors import ConfigError, DeviceError
 from baulk.ingest.monitoring import health, notices
 from baulk.ingest.store import notes
-from baulk.ingest.wire import RawMessage
+from baulk.ingest.wire import RawMessage, topics
 from baulk.models.quantity import Owner
 from baulk.models.reading import sensor_of
 
@@ -495,3 +495,20 @@ def test_the_authoritys_key_may_be_locked(make, tmp_path, monkeypatch):
     monkeypatch.setenv(certificates.PASSPHRASE, "quiet oak")
     made, _ = certificates.for_client(folder, "S7")
     assert "TLS Web Client Authentication" in shown(made, "-text")
+
+
+@pytest.mark.broker
+def test_a_forwarder_may_publish_wherever_readings_come_and_nowhere_else(ours):
+    devices.enrol(ours, "shed", now_utc=now(), forwards=True)
+    mine = (
+        devices.rules(ours.config, devices.enrolled(ours))
+        .split("user shed\n")[1]
+        .split("\n\n")[0]
+        .split()[2::3]
+    )
+    assert f"{HEAD}/timber/+" in mine
+    assert f"{HEAD}/sensor/+/air/+" in mine
+    assert f"{HEAD}/forward/shed/status" in mine
+    for one in mine:
+        for answer in (f"{HEAD}/timber/FER-01/verdict", f"{HEAD}/air/shed/plan", f"{HEAD}/notices"):
+            assert not topics.matches(one, answer)

@@ -11,6 +11,7 @@ from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.monitoring import health
 from baulk.ingest.monitoring.finding import Trouble
+from baulk.ingest.store import forwarders
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -139,3 +140,22 @@ def test_our_own_clock_is_named_where_many_agree_and_no_sensor_is_blamed_for_it(
     shop.store.note("host-clock", json.dumps([span]).encode())
     shop.store.append(readings(TEMP, moving(50), late=-timedelta(hours=3)))
     assert kinds(shop) == {(Trouble.CLOCK, "this machine")}
+
+
+def test_a_forwarder_that_is_silent_full_or_refused_is_named(yard, now_utc):
+    def state(**changes):
+        told = {
+            "name": "shed", "here": True, "at_utc": now_utc, "waiting": 4, "used_mb": 1, "room_mb": 100,
+            "far_broker": True, "clock_kept": True,
+        }  # fmt: skip
+        yard.store.note(
+            forwarders.KEY + "shed", forwarders.ForwarderMessage(**told | changes).model_dump_json().encode()
+        )
+        found = health.look(yard, now_utc).findings
+        return [one.reason.values for one in found if one.kind is Trouble.FORWARDER]
+
+    assert state() == []
+    assert state(at_utc=now_utc - timedelta(hours=20), here=False) == []
+    assert state(at_utc=now_utc - timedelta(days=3))[0]["silent_s"] == 3 * 86_400
+    assert state(used_mb=85, days_left=6)[0]["used_pct"] == 85
+    assert state(refused=2)[0]["refused"] == 2

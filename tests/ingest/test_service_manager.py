@@ -13,7 +13,7 @@ import pytest
 from baulk.ingest import service_manager, shop
 from baulk.ingest.config import FILE
 
-PARTS = ("listener", "forecasts", "pages")
+PARTS = ("listener", "forecasts", "pages", "forward")
 LOOSEST = 2.0  # of systemd's own scale to 10, on which 2 and less is called OK
 
 
@@ -65,6 +65,24 @@ def test_a_listener_tells_that_it_is_ready_lives_while_the_broker_is_away_and_en
             while (last := heard.recv(500)) == b"WATCHDOG=1":
                 pass
             assert last == b"STOPPING=1"
+
+
+def test_a_forwarder_tells_that_it_is_ready_lives_while_both_brokers_are_away_and_ends(heard, tmp_path):
+    (tmp_path / FILE).write_text(
+        '[broker]\nport = 1\n[forward]\nhost = "127.0.0.1"\nport = 2\nname = "shed"\n'
+    )
+    command = [sys.executable, "-P", "-m", "baulk.dashboard.commands", "forward", "--shop", str(tmp_path)]
+    env = os.environ | {"WATCHDOG_USEC": "1200000"}
+    with subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as part:
+        try:
+            assert heard.recv(500) == b"READY=1\nSTATUS=from 127.0.0.1:1 to 127.0.0.1:2"
+            assert {heard.recv(500) for _ in range(4)} == {b"WATCHDOG=1"}
+        finally:
+            part.send_signal(signal.SIGTERM)
+        while (last := heard.recv(500)) == b"WATCHDOG=1":
+            pass
+        assert last == b"STOPPING=1"
+        assert part.wait(10) == 0
 
 
 def test_the_units_are_what_systemd_takes_and_shut_in(root, tmp_path):

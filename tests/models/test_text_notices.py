@@ -241,6 +241,32 @@ TOLD = [
         None,
     ),
     (
+        "health.forwarder",
+        {
+            "name": "shed",
+            "silent_s": 3 * 86_400.0,
+            "waiting": 12,
+            "refused": 0,
+            "used_pct": None,
+            "days": None,
+        },
+        (
+            "nothing was heard of the forwarder shed for 3 days: look after its link; when it was heard last "
+            "12 messages waited there"
+        ),
+        None,
+    ),
+    (
+        "health.forwarder",
+        {"name": "shed", "silent_s": None, "waiting": 9, "refused": 2, "used_pct": 85.0, "days": 6.4},
+        (
+            "the room of the forwarder shed is 85 % full, enough for 6 days: mend its link, or raise "
+            "spool_mb in its [forward]; 2 messages of the forwarder shed are not taken by the shop's "
+            "broker: map their topic ([[source]]), and give its account the right (`baulk sensor accounts`)"
+        ),
+        None,
+    ),
+    (
         "health.certificate",
         {"broker": "broker.local:8883", "until_utc": MAY},
         (

@@ -1,0 +1,428 @@
+"""The forwarder, for a machine at a yard with a poor link: takes messages there, keeps them, sends them on.
+
+What comes at [broker] is put into a spool on this machine's disk and acknowledged, and from there sent to
+the shop's broker ([forward]) in order, whenever the link allows, for weeks. Topic and payload stay as they
+are; when it came goes beside it (`wire.forwarding`), so that a message that is sent twice is stored once.
+What was confirmed in the last seconds before the link broke is sent again: a broker that was killed loses
+what it has not written down yet.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime, timedelta
+from itertools import groupby
+from operator import attrgetter
+from typing import Final
+
+from paho.mqtt.enums import MQTTProtocolVersion
+
+from baulk.ingest import host_clock, service_manager
+from baulk.ingest.config import FILE, Config, ForwardPart
+from baulk.ingest.errors import BrokerError, ConfigError, StoreError
+from baulk.ingest.mqtt import connection
+from baulk.ingest.mqtt.sender import Sender
+from baulk.ingest.mqtt.session import Role, Session
+from baulk.ingest.mqtt.spool import Spool
+from baulk.ingest.repeats import Repeats
+from baulk.ingest.store import forwarders
+from baulk.ingest.store.forwarders import ForwarderMessage
+from baulk.ingest.wire import forwarding, topics
+from baulk.ingest.wire.message import RawMessage
+
+log = logging.getLogger("baulk.forwarder")
+
+REMEMBERED: Final = 20_000  # messages that stay in the spool after they were sent
+AGAIN_S: Final = 10.0  # before a broken link; a killed broker lost at most what was 6.2 s old
+MOST_AGAIN: Final = 3  # times that a message is sent once more, for a link that comes and goes
+_BATCH: Final = 1000
+_WAIT_S: Final = 0.1
+_BUSY_S: Final = 0.003  # while the shop's broker answers
+_LIVELY_S: Final = 1.0
+_RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
+_PUT_OFF_S: Final = 5.0  # after the shop's broker put a message off
+_FIRST_REFUSED_S: Final = 2.0  # until what it does not take is tried again, then twice as long each time
+_REFUSED_S: Final = 3600.0
+_TELL_S: Final = 10.0
+_JUMP_S: Final = 2.0  # that this clock must be set by before arrivals follow
+_FULL: Final = 0.8  # of the room, which is said
+_RATE: Final = timedelta(hours=6)  # over which it is learned how fast the spool fills
+_FIRST_S: Final = 10.0
+
+
+def check(config: Config) -> ForwardPart:
+    """Return the settings of a forwarder.
+
+    Raises
+    ------
+    ConfigError
+        If there are none, or both brokers are the same one.
+    """
+    part, broker = config.forward, config.broker
+    if part is None:
+        raise ConfigError(
+            f"{config.shop_dir / FILE} has no [forward]; write there which broker the messages go to: "
+            'host = "..." of the shop'
+        )
+    if (part.host, part.port) == (broker.host, broker.port):
+        raise ConfigError(
+            f"[broker] and [forward] name the same broker, {part.host}:{part.port}; [broker] is the one at "
+            "the yard, [forward] the shop's"
+        )
+    return part
+
+
+def spool_of(config: Config, part: ForwardPart) -> Spool:
+    """Open a forwarder's spool."""
+    file = config.shop_dir / f"forward-{part.name}.db"
+    return Spool(file, room_mb=part.spool_mb, remembers=REMEMBERED, section="forward")
+
+
+def run(  # noqa: PLR0913 - what tests and commands set
+    config: Config,
+    stop: threading.Event,
+    *,
+    on_ready: Callable[[], None] | None = None,
+    say: Callable[[str], None] = log.warning,
+    once: bool = False,
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
+) -> None:
+    """Forward until ``stop`` is set.
+
+    Parameters
+    ----------
+    config : Config
+        The settings, with a [forward].
+    stop : Event
+        Set it to end; what is not sent by then stays in the spool, what is not kept with the yard's broker.
+    on_ready : callable, optional
+        Called once, when the yard's broker has confirmed the subscriptions.
+    say : callable
+        Takes one sentence whenever something comes or goes.
+    once : bool
+        Fail if the yard's broker can't be reached in the first ten seconds, instead of trying on.
+    now : callable
+        The clock.
+
+    Raises
+    ------
+    ConfigError
+        If there is no [forward], or both brokers are the same one.
+    BrokerError
+        With ``once``, if there is no broker at the yard or it refuses us.
+    """
+    part = check(config)
+    protocol = connection.V5
+    while not stop.is_set():
+        one = _Forwarder(config, part, stop, say=say, on_ready=on_ready, now=now, protocol=protocol)
+        one.run(once=once)
+        on_ready = None if one.was_ready else on_ready
+        if one.session.wrong_version:
+            protocol = connection.V311 if protocol == connection.V5 else connection.V5
+            say("the yard's broker does not take our version of MQTT; going on with the other")
+
+
+class _Log:
+    """The spool as a log of messages, for `Repeats`."""
+
+    def __init__(self, spool: Spool) -> None:
+        self.raw = spool
+
+
+class _Forwarder:
+    def __init__(  # noqa: PLR0913 - as `run`
+        self,
+        config: Config,
+        part: ForwardPart,
+        stop: threading.Event,
+        *,
+        say: Callable[[str], None],
+        on_ready: Callable[[], None] | None,
+        now: Callable[[], datetime],
+        protocol: MQTTProtocolVersion,
+    ) -> None:
+        self.config, self.part, self.stop, self.say, self.on_ready = config, part, stop, say, on_ready
+        self.now = now
+        self.was_ready = False
+        self._said: dict[str, str | None] = {}
+        self.spool = spool_of(config, part)
+        self._log, self._repeats = _Log(self.spool), Repeats(part.name)
+        self._sent_to = 0  # number of the last message that was handed to the sender
+        self._confirmed: deque[tuple[float, int]] = deque()  # when, and the number, of the last seconds
+        self._sent_again: dict[int, int] = {}  # how often, of these and of what is sent once more
+        self._met = 0
+        self._last_confirmed = float("-inf")
+        self._put_off_until = 0.0
+        self._next_tell, self._next_refused = 0.0, time.monotonic() + _REFUSED_S
+        self._refused_s = _FIRST_REFUSED_S
+        self._filled: deque[tuple[datetime, int, float]] = deque()
+        self._first_here = self.spool.last_number()
+        self._ahead = self._clock()
+        self._told_full = False
+        self.spool.try_refused()
+        slug = config.slug
+        filters = topics.disjoint(
+            [topics.own_filter(slug), *(one.topic for one in config.source), *part.topics]
+        )
+        role = Role(part="forward", status=topics.forwarder_here(part.name, slug), filters=filters)
+        self.session = Session(
+            config, f"{config.client_id}-{part.name}"[:64], protocol=protocol, now=now, role=role
+        )
+        self._state = forwarders.begun(part.name, now(), part.spool_mb)
+        self.sender = Sender(
+            config, part, status=topics.forwarder(part.name, slug), will=forwarders.gone(self._look())
+        )
+
+    # --- the loop
+
+    def run(self, *, once: bool) -> None:
+        self.session.start()
+        self.sender.start()
+        deadline = time.monotonic() + _FIRST_S
+        try:
+            while not self.stop.is_set() and self.session.alive and not self.session.wrong_version:
+                service_manager.alive()
+                self._tell_problems()
+                self._mind_clock()
+                batch = self.session.take(_BATCH, self._patience_s())
+                if batch.raws and self._until_safe(batch.raws):
+                    self.session.acknowledge(batch)
+                self._send()
+                self._tell_state()
+                if once and not self.session.ready.is_set():
+                    self._fail_at(deadline)
+        finally:
+            self._tell_problems()
+            self.session.leave()
+            self._settle()
+            self.sender.leave(forwarders.gone(self._look()))
+            self.spool.close()
+
+    def _patience_s(self) -> float:
+        """How long the next message may be waited for."""
+        if self.sender.room and self._more():
+            return 0.0
+        return _BUSY_S if time.monotonic() - self._last_confirmed < _LIVELY_S else _WAIT_S
+
+    def _fail_at(self, deadline: float) -> None:
+        if not self.session.wrong_version and (self.session.problem or time.monotonic() > deadline):
+            raise BrokerError(self.session.problem or connection.away(self.config.broker))
+
+    def _more(self) -> bool:
+        """Whether anything waits that is not under way."""
+        return self.spool.waiting > len(self.sender.under_way)
+
+    # --- in
+
+    def _until_safe(self, raws: list[RawMessage]) -> bool:
+        """Put messages into the spool, however long it takes; return whether it was done before the stop."""
+        wanted = [raw for raw in raws if self._is_wanted(raw)]
+        tries = 0
+        while wanted:
+            service_manager.alive()
+            try:
+                for _, group in groupby(wanted, key=attrgetter("linked_utc")):
+                    self._keep(list(group))
+            except StoreError as err:
+                self._say_once("spool", f"{err}; what comes waits at the yard's broker")
+                self._send()
+            else:
+                self._say_once("spool", None)
+                return True
+            if self.stop.wait(_RETRY_S[min(tries, len(_RETRY_S) - 1)]):
+                return False
+            tries += 1
+        return True
+
+    def _keep(self, raws: Sequence[RawMessage]) -> None:
+        fresh = self._repeats.fresh(raws, self._log)
+        if fresh:
+            self.spool.keep(fresh)
+        self._repeats.committed(fresh, datetime.now(UTC))
+
+    def _is_wanted(self, raw: RawMessage) -> bool:
+        if topics.is_answer(raw.topic, self.config.slug) or raw.topic.startswith("$"):
+            return False
+        names = forwarding.names_of(raw)
+        if self.part.name in names or len(names) >= forwarding.MOST_NAMES:
+            self._say_once(
+                "circle",
+                f"a message on {raw.topic[:120]!r} came back that {self.part.name} had sent: [broker] and "
+                "[forward] are one broker, or two forwarders have one name; it is not sent again",
+            )
+            return False
+        return True
+
+    # --- out
+
+    def _send(self) -> None:
+        sender = self.sender
+        self._settle()
+        self._go_back()
+        if not sender.room or not self._more():
+            return
+        under_way = sender.under_way
+        those = [
+            one
+            for one in self.spool.after(self._sent_to, sender.room + len(under_way))
+            if one[0] not in under_way
+        ][: sender.room]
+        if those:
+            self._sent_to = max(self._sent_to, those[-1][0])
+            if too_long := sender.send(those):
+                self._refuse(too_long, "it is longer than that broker takes, or on no topic that can be")
+
+    def _go_back(self) -> None:
+        """Begin earlier with what has to be sent once more."""
+        sender, now = self.sender, time.monotonic()
+        if sender.met != self._met:
+            self._met, self._next_tell, self._refused_s = sender.met, 0.0, _FIRST_REFUSED_S
+            if self._met > 1:
+                self._send_last_again()
+        if sender.again and not sender.under_way:
+            if not self._put_off_until:
+                self._put_off_until = now + _PUT_OFF_S
+            elif now >= self._put_off_until:
+                sender.again, self._put_off_until, self._sent_to = False, 0.0, 0
+        if now >= self._next_refused:
+            self._refused_s = min(2 * self._refused_s, _REFUSED_S)
+            self._next_refused = now + _REFUSED_S
+            if self.spool.try_refused():
+                self._sent_to = 0
+
+    def _settle(self) -> None:
+        """Note in the spool what was confirmed."""
+        had, unasked, refused = self.sender.confirmed()
+        now = time.monotonic()
+        self._forget_confirmed(now)
+        if had:
+            self._last_confirmed = now
+            self._confirmed += [(now, number) for number in had]
+            self.spool.settle(had)
+        if unasked:
+            self._refuse(unasked, "nobody asks for it there; start the listener, or map the topic")
+        if refused:
+            self._refuse(refused, "our account may not publish it there, or it can't be published")
+
+    def _refuse(self, numbers: list[int], why: str) -> None:
+        """Keep what is not taken for another time, and let what follows go on."""
+        found = self.spool.after(numbers[0] - 1, 1)
+        topic = found[0][1].topic[:120] if found else "?"
+        self.spool.settle((), numbers)
+        self._next_refused = min(self._next_refused, time.monotonic() + self._refused_s)
+        self._say_once(
+            f"refused {topic}",
+            f"the shop's broker does not take what comes on {topic!r}: {why}; it is kept and tried again",
+        )
+
+    def _forget_confirmed(self, now: float) -> None:
+        while self._confirmed and self._confirmed[0][0] < now - AGAIN_S:
+            _, number = self._confirmed.popleft()
+            self._sent_again.pop(number, None)
+
+    def _send_last_again(self) -> None:
+        """Send once more what a broker that was killed may have confirmed and lost."""
+        self._forget_confirmed(time.monotonic())
+        times = self._sent_again
+        numbers = [number for _, number in self._confirmed if times.get(number, 0) < MOST_AGAIN]
+        self._confirmed.clear()
+        self._sent_again = {number: times.get(number, 0) + 1 for number in numbers}
+        if numbers:
+            self.spool.wait_again(numbers)
+            self._sent_to = min(self._sent_to, min(numbers) - 1)
+
+    # --- the clock
+
+    def _clock(self) -> float:
+        """How far this clock is ahead of one that nobody sets [s]."""
+        return self.now().timestamp() - time.clock_gettime(_STEADY)
+
+    def _mind_clock(self) -> None:
+        """Move the arrivals of what waits when the clock is set, as after a start without a network."""
+        ahead = self._clock()
+        by_s = ahead - self._ahead
+        if abs(by_s) > _JUMP_S:
+            after = max(self._first_here, self._sent_to)
+            moved = self.spool.shift(after, by_s)
+            self.say(f"this clock was set by {by_s:.0f} s; {moved} messages that wait are moved with it")
+        self._ahead = ahead
+
+    # --- what is told
+
+    def _look(self) -> ForwarderMessage:
+        """Return our state now."""
+        now_utc, used = self.now(), self.spool.used_mb()
+        waiting = self.spool.waiting
+        self._filled.append((now_utc, waiting, used))
+        while self._filled and now_utc - self._filled[0][0] > _RATE:
+            self._filled.popleft()
+        self._state = ForwarderMessage(
+            name=self.part.name,
+            here=True,
+            at_utc=now_utc,
+            waiting=waiting,
+            refused=self.spool.refused(),
+            oldest_utc=self.spool.first_utc() if waiting else None,
+            used_mb=round(used, 3),
+            room_mb=self.part.spool_mb,
+            days_left=self._days_left(used),
+            far_broker=self.session.connected,
+            clock_kept=host_clock.synchronised(),
+        )
+        return self._state
+
+    def _days_left(self, used: float) -> float | None:
+        since, _, then = self._filled[0]
+        days = (self._filled[-1][0] - since) / timedelta(days=1)
+        if days * 24 < 1 or used <= then:
+            return None
+        return round((self.part.spool_mb - used) / ((used - then) / days), 1)
+
+    def _tell_state(self) -> None:
+        if time.monotonic() < self._next_tell:
+            return
+        self._next_tell = time.monotonic() + _TELL_S
+        try:
+            state = self._look()
+        except StoreError as err:
+            self._say_once("spool", str(err))
+            return
+        self.sender.tell(forwarders.written(state))
+        full = state.used_mb > _FULL * state.room_mb
+        if full and not self._told_full:
+            left = "" if state.days_left is None else f", enough for {state.days_left:.0f} days more"
+            self.say(
+                f"the spool is {100 * state.used_mb / state.room_mb:.0f} % full{left}: {state.waiting} "
+                "messages wait; mend the link, or raise spool_mb in [forward]"
+            )
+        self._told_full = full
+
+    def _tell_problems(self) -> None:
+        if self.session.ready.is_set() and not self.was_ready:
+            self.was_ready = True
+            if self.on_ready:
+                self.on_ready()
+        here, there = self.config.broker, self.part
+        self._say_once(
+            "yard", self.session.problem, f"connected to the yard's broker at {here.host}:{here.port}"
+        )
+        problem = self.sender.problem
+        if problem is not None and not self.sender.connected:
+            problem = f"{problem}; messages wait on this machine, none is lost"
+        self._say_once("shop", problem, f"connected to the shop's broker at {there.host}:{there.port}")
+
+    def _say_once(self, about: str, words: str | None, well: str | None = None) -> None:
+        """Say something when it changes; ``well`` when the trouble is over."""
+        if words != self._said.get(about):
+            if words is not None:
+                self.say(words)
+            elif well is not None:
+                self.say(well)
+            self._said[about] = words
+
+
+_STEADY: Final = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)  # counts on while the machine sleeps
