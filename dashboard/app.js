@@ -3,7 +3,7 @@
 "use strict";
 (() => {
   const root = document.documentElement;
-  const AWAY_MS = 2000, CHECK_MS = 600, RESTORE_MS = 8000;
+  const AWAY_MS = 2000, CHECK_MS = 600, RESTORE_MS = 8000, TYPED_MS = 250;
   const AWAY = "No connection to the shop. What you typed stays here; nothing is saved until the connection is back.";
 
   // ---- the line to the server: its socket is watched from outside
@@ -61,14 +61,33 @@
       voice.textContent = "";
       setTimeout(() => { voice.textContent = line.textContent; }, 100);
     }
-    if (!line || root.dataset.savedGone || performance.now() < until) return;
-    const bar = line.closest(".st-key-saved");
+    const bar = line && line.closest(".st-key-saved");
+    const gone = () => { delete root.dataset.saved; };
+    if (!line || root.dataset.savedGone) return gone();
+    if (bar) { // room is made for it: it covers nothing of the page
+      root.style.setProperty("--b-saved-h", `${Math.round(innerHeight - bar.getBoundingClientRect().top + 8)}px`);
+      root.dataset.saved = "yes";
+    }
+    if (performance.now() < until) return;
     // a finger leaves its hover behind where it tapped
     const at = matchMedia("(hover: hover)").matches ? ":hover, :has(:focus-visible)" : ":has(:focus-visible)";
     if (bar && bar.matches(at) && performance.now() < until + 20000) return;
     root.dataset.savedGone = count;
+    gone();
   };
   setInterval(saved, CHECK_MS / 3);
+
+  // ---- the yard is searched while one types: the field tells the server at a pause, as Enter does
+  let pause = 0;
+  addEventListener("input", (event) => {
+    const field = event.target;
+    if (!field.closest || !field.closest(".st-key-q") || event.isComposing) return;
+    clearTimeout(pause);
+    pause = setTimeout(() => {
+      const enter = { key: "Enter", code: "Enter", keyCode: 13, bubbles: true };
+      field.dispatchEvent(new KeyboardEvent("keydown", enter));
+    }, TYPED_MS);
+  });
 
   // ---- More closes when a page was chosen in it
   addEventListener("click", (event) => {

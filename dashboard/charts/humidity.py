@@ -76,9 +76,10 @@ def window(made: AirPlan, height: int = 330) -> alt.LayerChart:
         10 * math.ceil(min(100.0, max(values) + 2) / 10),
     ]
     scale = alt.Scale(domain=domain, nice=False, zero=False, clamp=True)
+    axis = time_series.value_axis(time_series.WHOLE, tickMinStep=1)
 
     def up(column: str) -> alt.Y:
-        return alt.Y(f"{column}:Q", title="relative humidity, %", scale=scale)
+        return alt.Y(f"{column}:Q", title="relative humidity, %", scale=scale, axis=axis)
 
     y = up("value")
     colour = alt.Color(
@@ -220,7 +221,9 @@ def weeks(made: AirPlan, past: pd.DataFrame, count: int = 12) -> alt.LayerChart:
     x = alt.X("time:T", title=None, axis=time_series.date_axis("%d %b"))
 
     def up(column: str) -> alt.Y:
-        return alt.Y(f"{column}:Q", title="humidity, %", scale=alt.Scale(domain=domain, nice=False))
+        scale = alt.Scale(domain=domain, nice=False)
+        axis = time_series.value_axis(time_series.WHOLE, tickMinStep=1)
+        return alt.Y(f"{column}:Q", title="humidity, %", scale=scale, axis=axis)
 
     layers: list[Any] = [
         alt.Chart(frame)

@@ -50,7 +50,9 @@ def growth(found: Sequence[Opening], what: str, system: System, height: int = 17
     colours = alt.Scale(domain=names, range=[time_series.MARKS[i % count] for i in range(len(names))])
     drawn = alt.Chart(frame).encode(
         x=alt.X("time:T", title=None, axis=time_series.date_axis("%d %b")),
-        y=alt.Y("value:Q", title=f"{what}, {unit}", scale=alt.Scale(domainMin=0)),
+        y=alt.Y(
+            "value:Q", title=f"{what}, {unit}", scale=alt.Scale(domainMin=0), axis=time_series.value_axis()
+        ),
         color=alt.Color("which:N", title=None, scale=colours),
         tooltip=[
             alt.Tooltip("which:N", title="which"),

@@ -42,6 +42,7 @@ def ahead(margin: CheckingMargin, days: SurfaceAhead, height: int = 190) -> alt.
     )
     x = alt.X("time:T", title=None, axis=time_series.date_axis("%d %b"))
     scale = alt.Scale(domain=[0, max(*high, margin.tolerated_pct) * 1.1], nice=False)
+    axis = time_series.value_axis()
     tooltip = [
         alt.Tooltip("time:T", title="day", format="%d %b %Y"),
         alt.Tooltip("median:Q", title="wanted, %", format=".1f"),
@@ -50,7 +51,7 @@ def ahead(margin: CheckingMargin, days: SurfaceAhead, height: int = 190) -> alt.
     band = (
         alt.Chart(frame)
         .mark_area(opacity=0.18, color=time_series.DEEP)
-        .encode(x=x, y=alt.Y("low:Q", title=TITLE, scale=scale), y2="high:Q", tooltip=tooltip)
+        .encode(x=x, y=alt.Y("low:Q", title=TITLE, scale=scale, axis=axis), y2="high:Q", tooltip=tooltip)
     )
     colours = alt.Scale(domain=[WANTS, stands], range=[time_series.DEEP, time_series.EARTH])
     drawn = (
@@ -58,7 +59,7 @@ def ahead(margin: CheckingMargin, days: SurfaceAhead, height: int = 190) -> alt.
         .mark_line(strokeWidth=2.4)
         .encode(
             x=x,
-            y=alt.Y("value:Q", title=TITLE, scale=scale),
+            y=alt.Y("value:Q", title=TITLE, scale=scale, axis=axis),
             color=alt.Color("which:N", title=None, scale=colours),
         )
     )

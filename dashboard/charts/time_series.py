@@ -26,6 +26,8 @@ RULE: Final = "#c9d0c8"
 DEEP: Final = "#1c5a72"
 EARTH: Final = "#96501e"
 MARKS: Final = ("#1c5a72", "#96501e", "#5d6a64", "#7a8b1f", "#7b3f74", "#101814")
+NUMBER: Final = ",.4~r"  # four figures, no noughts behind: a label of an axis that has no better form
+WHOLE: Final = "d"
 SHAPES: Final = ("circle", "square", "diamond", "triangle-down", "cross", "triangle-right")
 
 
@@ -33,7 +35,7 @@ def finish(chart: Any, height: int, *, fit: bool = True) -> alt.LayerChart:  # n
     """Give a chart its height and the look that all of ours share; `fit` False keeps a picture to scale."""
     return (  # type: ignore[no-any-return]
         chart.properties(height=height, **({} if fit else {"autosize": alt.AutoSizeParams(type="pad")}))
-        .configure(background="transparent", font="inherit")
+        .configure(background="transparent", font="inherit", numberFormat=NUMBER)
         .configure_view(stroke=None)
         .configure_axis(
             labelColor=INK,
@@ -75,6 +77,11 @@ def moment(at: datetime) -> pd.Timestamp:
 def date_axis(form: str = "%b %Y") -> alt.Axis:
     """Return a time axis whose labels keep apart on a phone."""
     return alt.Axis(tickCount=5, labelOverlap="greedy", labelSeparation=12, format=form, labelBound=True)
+
+
+def value_axis(form: str = NUMBER, **more: Any) -> alt.Axis:  # noqa: ANN401 - whatever altair takes
+    """Return an axis of values; without a format one of a single value is labelled 52.520000."""
+    return alt.Axis(format=form, **more)
 
 
 def upright(  # noqa: PLR0913 - a line and its word
@@ -124,7 +131,7 @@ def air(  # noqa: PLR0913, PLR0917 (what, how it is called, how it looks)
     """
     frame = frame.assign(time=[words.wall(each) for each in frame["time"]])
     x = alt.X("time:T", title=None, axis=date_axis(dates))
-    y = alt.Y(f"{column}:Q", title=title, scale=alt.Scale(zero=False))
+    y = alt.Y(f"{column}:Q", title=title, scale=alt.Scale(zero=False), axis=value_axis())
     base = alt.Chart(frame)
     line = base.mark_line(color=colour, strokeWidth=1.6).encode(
         x=x,

@@ -215,7 +215,7 @@ def _band(
     whole.insert(0, "time", time_series.times(posix_s))
     base = alt.Chart(whole[whole["time"] <= time_series.moment(until)])
     x = _X
-    y = alt.Y("low:Q", title=title, scale=alt.Scale(zero=False))
+    y = alt.Y("low:Q", title=title, scale=alt.Scale(zero=False), axis=time_series.value_axis())
     tooltip = [
         alt.Tooltip("time:T", title="on", format="%d %b %Y"),
         alt.Tooltip("mid:Q", title="it said, %", format=".0f"),

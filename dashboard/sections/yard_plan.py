@@ -11,7 +11,9 @@ from baulk.dashboard.queries import shop_facts, yard_plan, yard_rows
 from baulk.dashboard.sections import layout, saved
 from baulk.dashboard.server import preferences
 
-HTML: Final = '<div class="plan" role="group"></div><div class="tray"></div>'
+HTML: Final = (
+    '<div class="plan" role="group"></div><p class="told" role="status"></p><div class="tray"></div>'
+)
 _HERE: Final = Path(__file__)
 _CSS: Final = _HERE.with_suffix(".css").read_text(encoding="utf-8")
 _JS: Final = _HERE.with_suffix(".js").read_text(encoding="utf-8")
@@ -23,7 +25,8 @@ def show() -> None:
     boxes = yard_plan.drawn(yard_plan.places(), yard_rows.rows(layout.now()))
     st.html(
         '<p class="b-dim b-small">Drag a place by its name, its size by the corner, a timber to another '
-        "place. With the keyboard: arrows move a place, Shift and arrows change its size.</p>"
+        "place. With the keyboard: arrows move a place, Shift and arrows change its size; Space selects a "
+        "timber, arrows choose its place, Enter puts it there; Escape leaves all as it was.</p>"
     )
     mount: Any = st.components.v2.component("baulk_yard_plan", html=HTML, css=_CSS, js=_JS)
     feet = facts.system == "inch"

@@ -36,6 +36,7 @@ _KINDS: Final = {
     "add": ("add.html", "text/html"),
     "worker.js": ("worker.js", "text/javascript"),
     "icon.svg": ("icon.svg", "image/svg+xml"),
+    "tokens.css": ("../tokens.css", "text/css"),  # the same colours as the pages
     **{name: (name, "text/css") for name in ("field.css", "walk.css", "add.css")},
     **{
         name: (name, "text/javascript")

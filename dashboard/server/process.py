@@ -76,7 +76,7 @@ def command(shop_dir: Path | str, port: int, config: Config | None = None) -> li
     ConfigError
         If the settings leave a door open, or name a file that is not there.
     """
-    app = Path(__file__).with_name("asgi.py")
+    app = Path(__file__).parents[1] / "asgi.py"
     colours = {
         f"theme.{wish}.{name}": pair[n]
         for name, pair in _COLOURS.items()

@@ -26,7 +26,7 @@ Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 Asgi = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 _FILES: Final = Path(__file__).parents[1]
-_KINDS: Final = {"app.css": "text/css", "app.js": "text/javascript"}
+_KINDS: Final = {"tokens.css": "text/css", "app.css": "text/css", "app.js": "text/javascript"}
 _NAMED: Final = "<title>Streamlit</title>"
 _ICON_LINK: Final = re.compile(r'<link rel="shortcut icon"[^>]*>')
 _ICON: Final = (  # a butt end with its square, in the colours of the moisture scale
@@ -83,7 +83,8 @@ def html() -> str:
         f'<script src="{_address("app.js")}"></script>'
     )
     # in the body: the platform's script adds its own styles to the head, and the later of two rules holds
-    body = f'<body><link rel="stylesheet" href="{_address("app.css")}">'
+    ours = (f'<link rel="stylesheet" href="{_address(name)}">' for name in ("tokens.css", "app.css"))
+    body = f"<body>{''.join(ours)}"
     found = (Path(file_util.get_static_dir()) / "index.html").read_text(encoding="utf-8")
     found = _NO_SCRIPT.sub("<noscript>These pages need JavaScript.</noscript>", found)
     found = _ICON_LINK.sub(_ICON, found)

@@ -181,6 +181,10 @@ def test_every_page_opens_keeps_to_itself_fits_and_is_within_reach(full, tab, na
     page.goto(f"{full.base}/{path}")
     expect(page.get_by_text(sign).first).to_be_visible(timeout=30_000)
     inspect(page, name)
+    page.emulate_media(color_scheme="dark")
+    page.wait_for_timeout(300)
+    assert browse.unreachable(page) == []
+    page.emulate_media(color_scheme="light")
     for state, reach in states.items():
         reach(page)
         inspect(page, f"{name}-{state}")

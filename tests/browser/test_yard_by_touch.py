@@ -92,6 +92,8 @@ def test_a_tile_filters_a_row_opens_and_back_restores_filter_and_place(pages, ph
     expect(rows).to_have_count(5, timeout=30_000)
     phone.go_back()
     expect(rows).to_have_count(9, timeout=30_000)
+    phone.locator(".st-key-q input").press_sequentially("rack", delay=20)
+    expect(rows).to_have_count(2)  # while typing, no key pressed after it
     assert phone.faults == []
 
 
@@ -108,6 +110,9 @@ def test_a_timber_is_dragged_undo_brings_it_back_and_a_lost_connection_is_told(s
     expect(phone.get_by_role("status").filter(has_text="FER-03 is moved")).to_be_attached()
     box, menu = bar.bounding_box(), phone.locator(".st-key-menu").bounding_box()
     assert box["y"] + box["height"] <= menu["y"]
+    main = phone.locator(".stMain")
+    phone.wait_for_function("document.documentElement.dataset.saved === 'yes'")
+    assert main.bounding_box()["y"] + main.bounding_box()["height"] <= box["y"]  # it covers no button
     browse.shoot(phone, "yard-moved")
     undo = bar.get_by_role("button", name="Undo")
     assert undo.bounding_box()["height"] >= 44
@@ -115,6 +120,21 @@ def test_a_timber_is_dragged_undo_brings_it_back_and_a_lost_connection_is_told(s
     expect(bar).to_contain_text("FER-03 is where it was.", timeout=15_000)
     with shop_module.open(shop) as s:
         assert s.register.get("FER-03").place == "shed"
+    # the same by keyboard: selected, a place chosen, left, and put there
+    browse.settled(phone)
+    said = phone.locator(".told")
+    chip.focus()
+    for key, told in (
+        (" ", "FER-03 is selected, on shed"),
+        ("ArrowRight", "FER-03: to rack?"),
+        ("Escape", "FER-03 stays on shed."),
+    ):
+        phone.keyboard.press(key)
+        expect(said).to_contain_text(told)
+    for key in (" ", "ArrowRight", "Enter"):
+        phone.keyboard.press(key)
+    expect(bar).to_contain_text("FER-03 is moved to rack.", timeout=15_000)
+    expect(chip).to_be_focused()
     # the connection is lost, and comes back
     pages.close()
     expect(phone.get_by_role("alert")).to_have_text(re.compile("No connection to the shop"), timeout=20_000)

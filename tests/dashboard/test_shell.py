@@ -61,7 +61,7 @@ def test_a_page_is_html_without_a_word_of_the_platform(path):
 
 def test_style_and_script_are_kept_by_the_browser_under_an_address_of_their_content():
     page = ask("/").text
-    for name in ("app.css", "app.js"):
+    for name in ("tokens.css", "app.css", "app.js"):
         at = page.index(f"/frame/{name}?v=")
         answer = ask(page[at : page.index('"', at)])
         assert answer.text == (APP / name).read_text(encoding="utf-8")

@@ -43,7 +43,7 @@ async def _beside(_app: App) -> AsyncIterator[None]:
 
 
 app = App(
-    Path(__file__).parent.with_name("app.py"),
+    Path(__file__).with_name("app.py"),
     routes=list(ROUTES),
     middleware=[Middleware(Door, uploads=uploads), Middleware(shell.Shell, routes=ROUTES)],
     lifespan=_beside,
