@@ -233,13 +233,31 @@ def _assumed(place: str, year: Season) -> Reason:
 
 def _elsewhere(shop: Shop, place: str, airs: Airs, room: Room) -> dict[str, AirSeries]:
     """Give the air ahead of other places under a roof of which at least a month is on record."""
-    outdoors = {*OUTSIDE, *(each.name for each in shop.register.places() if each.kind == "yard")}
     first, last = float(room.year.posix_s[0]), float(room.year.posix_s[-1])
     return {
         name: year.between(first, last)
-        for name, (own, year) in sorted(airs.items())
-        if name != place and own is not None and year.own_months and name not in outdoors
+        for name in under_roof(shop, tuple(sorted(airs)))
+        if airs[name][0] is not None and name != place and (year := airs[name][1]).own_months
     }
+
+
+def under_roof(shop: Shop, names: tuple[str, ...]) -> tuple[str, ...]:
+    """Give those of some places whose air is not the weather's own.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+    names : tuple of str
+        Places.
+
+    Returns
+    -------
+    tuple of str
+        In the same order, without yards and what is called outside.
+    """
+    outdoors = {*OUTSIDE, *(each.name for each in shop.register.places() if each.kind == "yard")}
+    return tuple(each for each in names if each not in outdoors)
 
 
 def _known(shop: Shop) -> list[str]:

@@ -19,7 +19,7 @@ from baulk.ingest.errors import BrokerError
 from baulk.ingest.evaluation import compute
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import message_schema, publish_plan
-from baulk.ingest.planning import humidity, kept_air
+from baulk.ingest.planning import humidity, kept_air, kept_form
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity.summary import summary
 from baulk.models.quantity import Owner, Quantity
@@ -281,7 +281,7 @@ def test_the_night_makes_the_plan_once_and_it_comes_back_as_it_was(room, now_utc
     kept = kept_air.made(room, "shed")
     assert kept.plan.price_kwh == 0.3
     assert kept.plan.bands[-1].low_pct == 8.0
-    again = kept_air._read(kept_air.Kept, json.loads(json.dumps(kept_air._plain(kept))))
+    again = kept_form.read(kept_air.Kept, json.loads(json.dumps(kept_form.plain(kept))))
     assert again == kept
     assert summary(kept.plan)[0] == kept.plan.headline
     assert kept.plan.made_utc == now_utc
