@@ -19,6 +19,7 @@ PLANS: Final[dict[str, Entry]] = {
     "choices": Entry(
         "plan_choices", "choices", "What could be done with one timber, side by side, the best first."
     ),
+    "weather": Entry("plan_weather", "weather", "Take in a file of the coming days' outdoor weather."),
     "gap": Entry(
         "plan_gap", "gap", "Room to leave in a joint for swelling, and what opens in its driest season."
     ),
