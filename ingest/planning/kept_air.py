@@ -7,6 +7,7 @@ page, command and sentence are one computation.
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Final
@@ -164,12 +165,25 @@ def make(shop: Shop, place: str, now_utc: datetime) -> Kept:
     Kept
         As it was kept.
     """
-    try:
-        found = Kept(made_utc=now_utc, plan=humidity.plan(shop, wish(shop, place).asked(place), now_utc))
-    except BaulkError as err:
-        found = Kept(made_utc=now_utc, failed=str(err))
+    found = worked_out(lambda: humidity.gather(shop, wish(shop, place).asked(place), now_utc), now_utc)
     keep(shop, place, found)
     return found
+
+
+def worked_out(gather: Callable[[], humidity.Gathered], now_utc: datetime) -> Kept:
+    """Work a plan out, or say why there is none.
+
+    Parameters
+    ----------
+    gather : callable
+        Gathers what it needs.
+    now_utc : datetime
+        Now, with a time zone.
+    """
+    try:
+        return Kept(made_utc=now_utc, plan=gather().plan())
+    except BaulkError as err:
+        return Kept(made_utc=now_utc, failed=str(err))
 
 
 def keep(shop: Shop, place: str, found: Kept) -> None:
