@@ -1,14 +1,19 @@
-"""The alternatives of a room's plan as rows, the same on its page, from its command and on paper."""
+"""What could be done with a room or with a timber as rows, the same on a page, from a command, on paper."""
 
 from __future__ import annotations
 
 from baulk.dashboard import words
+from baulk.models.formatting import share, show_movement
+from baulk.models.plan.choices.choice import Choice
 from baulk.models.plan.humidity import mould
 from baulk.models.plan.humidity.outcome import Alternative
 from baulk.models.plan.humidity.plan import AirPlan
-from baulk.models.text import air_ways
+from baulk.models.text import air_ways, sentence
+from baulk.models.text import choices as text_choices
+from baulk.models.units import System
 
 UNKNOWN = "-"
+CHOICE_HEADS = ("", "Ready", "Comes out", "Stays", "Bad check", "Work, h", "Cost", "Sawn off")
 
 
 def alternatives(made: AirPlan) -> list[tuple[str, ...]]:
@@ -61,3 +66,33 @@ def mouldy(index: float) -> str:
     if index < 1:
         return "none"
     return "microscopic" if index < mould.VISIBLE else "visible"
+
+
+def choices(found: tuple[Choice, ...], system: System) -> list[tuple[str, ...]]:
+    """Return what could be done with a timber, a row each under `CHOICE_HEADS`.
+
+    Parameters
+    ----------
+    found : tuple of Choice
+        The best first.
+    system : {"inch", "metric"}
+        The reader's units.
+    """
+    return [
+        (
+            f"{each.rank}. {text_choices.name(each.what, each.values, system)}",
+            "not in 2 years" if each.ready_utc is None else f"{words.local(each.ready_utc):%b %Y}",
+            share(each.comes_out),
+            share(each.stays),
+            UNKNOWN if each.check_chance is None else share(each.check_chance),
+            f"{each.work_h:g}",
+            UNKNOWN if each.money is None else f"{each.money:.0f}",
+            " x ".join(show_movement(lost, system) for lost in each.lost_mm) if any(each.lost_mm) else "none",
+        )
+        for each in found
+    ]
+
+
+def decides(each: Choice, system: System) -> str:
+    """Return what decides about a choice, in one sentence behind its name."""
+    return f"{text_choices.name(each.what, each.values, system)}: {sentence(each.beside, system)}"

@@ -203,6 +203,13 @@ class VerdictPart(_Part):
     build_days: float = Field(default=365, ge=0, le=3650)
 
 
+class CostsPart(_Part):
+    """What the shop pays, in its own money: an hour of work, and coat for a square metre."""
+
+    hour: float | None = Field(default=None, ge=0, le=10_000)
+    coat_m2: float | None = Field(default=None, ge=0, le=10_000)
+
+
 class LearningPart(_Part):
     """Whether a timber's forecast leans on the others of the yard."""
 
@@ -257,6 +264,7 @@ class Config(_Part):
     store: StorePart = StorePart()
     climate: ClimatePart = ClimatePart()
     verdict: VerdictPart = VerdictPart()
+    costs: CostsPart = CostsPart()
     learning: LearningPart = LearningPart()
     dashboard: DashboardPart = DashboardPart()
     notices: NoticesPart = NoticesPart()
@@ -441,6 +449,10 @@ path = "shop.db"
 [verdict]
 probability = 0.9          # how sure it must be before a piece may be squared, 0.5 to below 1
 build_days = 365           # how long a squared piece lives in the shop's air before it goes into service
+
+# [costs]                    # in your own money; `baulk plan choices` says then what each choice costs
+# hour = 40                  # an hour of work
+# coat_m2 = 8                # coat for a square metre
 
 # [learning]
 # from_yard = true           # a timber's forecast leans on what the others of the yard have taught

@@ -16,6 +16,10 @@ PLANS: Final[dict[str, Entry]] = {
     "air": Entry("plan_air", "air", "The shop's humidity by week: the window, the schedule, what it gains."),
     "size": Entry("plan_size", "size", "The green size to saw or order, or the best place in a timber."),
     "buy": Entry("plan_buy", "buy", "Which timber for which part, what is short, what to order by when."),
+    "choices": Entry(
+        "plan_choices", "choices", "What could be done with one timber, side by side, the best first."
+    ),
+    "weather": Entry("plan_weather", "weather", "Take in a file of the coming days' outdoor weather."),
     "gap": Entry(
         "plan_gap", "gap", "Room to leave in a joint for swelling, and what opens in its driest season."
     ),
@@ -37,7 +41,7 @@ app = typer.Typer(cls=Lazy, pretty_exceptions_enable=False)
 
 @app.callback()
 def plan() -> None:
-    """Plans: the shop's humidity, sizes to saw, what to buy, room in joints."""
+    """Plans: the shop's humidity, sizes to saw, what to buy, what to do with a timber, room in joints."""
 
 
 def _real(name: str) -> Any:  # noqa: ANN401

@@ -16,7 +16,7 @@ from baulk.ingest.planning import humidity, kept_air
 from baulk.ingest.planning.kept_air import Kept
 from baulk.ingest.shop import Shop
 from baulk.models import text, units
-from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.errors import OutOfRange
 from baulk.models.formatting import about
 from baulk.models.plan.humidity.outcome import TimberOutcome
 from baulk.models.plan.humidity.plan import AirPlan
@@ -31,11 +31,11 @@ WAYS = ("", "All ready", "Weeks gained (90 % range)", "Checks", "Mould", "Warm a
 def work_out(place: str) -> Kept:
     """Work a room's plan out with what is kept of it, and keep it; the shop serves other pages meanwhile."""
     now = layout.now()
-    try:
-        gathered = ask(lambda s: humidity.gather(s, kept_air.wish(s, place).asked(place), now))
-        found = Kept(made_utc=now, plan=gathered.plan())
-    except BaulkError as err:
-        found = Kept(made_utc=now, failed=str(err))
+
+    def gather() -> humidity.Gathered:
+        return ask(lambda s: humidity.gather(s, kept_air.wish(s, place).asked(place), now))
+
+    found = kept_air.worked_out(gather, now)
     ask(lambda s: kept_air.keep(s, place, found))
     return found
 

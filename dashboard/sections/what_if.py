@@ -1,21 +1,28 @@
-"""What if: another use, another finished size, another confidence, worked out while one waits."""
+"""What if: everything that could be done side by side, then another use, size or confidence by hand."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Final
 
 import streamlit as st
 
-from baulk.dashboard import words
+from baulk.dashboard import plan_rows, words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.evaluation.document import Document
 from baulk.ingest.evaluation.document_fields import sentences
+from baulk.ingest.planning import timber_choices
+from baulk.models import text
+from baulk.models.plan.choices.choice import Choices, What
 from baulk.models.section import Face, Finished, Kerf, Section, from_pith_mm
+from baulk.models.text import choices as text_choices
 from baulk.models.units import LengthUnit, System, default_length_unit, length_mm, show_size, size_mm
+
+STEPS: Final = 7  # that are told of while one waits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +92,58 @@ def answer(tag: str, change: Change, now: datetime) -> Document:
     found = compute.work_out(changed).document
     assert isinstance(found, Document)  # noqa: S101 - what stops the work is raised
     return found
+
+
+def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
+    """Show what could be done, the best first, and below it the form for a change of one's own."""
+    tag = found.timber.tag
+    gathered = ask(lambda s: timber_choices.gather_for(s, tag, layout.now()))
+    if gathered.kept is not None:
+        compared(gathered.kept, facts.system)
+    elif st.button("Compare what could be done", key=f"choices-{tag}", width="stretch"):
+        compared(_work_out(gathered), facts.system)
+    else:
+        st.caption("Leave, rough out, square, kerf, coat, move, another use, side by side; some seconds.")
+    st.subheader("A change of your own", anchor=False)
+    form(found, facts)
+
+
+def _work_out(gathered: timber_choices.Gathered) -> Choices:
+    """Work the choices out while it is said which is worked out, and keep them."""
+    bar = st.progress(0.0)
+    asked: list[What] = []
+
+    def told(what: What) -> None:
+        asked.append(what)
+        bar.progress(len(asked) / STEPS, f"Working out: {text_choices.NAMES[what]}")
+
+    made = gathered.work_out(told)
+    bar.empty()
+    ask(lambda s: timber_choices.keep(s, gathered, made))
+    return made
+
+
+def compared(made: Choices, system: System) -> None:
+    """Show what could be done, the best first.
+
+    Parameters
+    ----------
+    made : Choices
+        As worked out or kept.
+    system : {"inch", "metric"}
+        The reader's units.
+    """
+    zone = words.zone()
+    st.markdown(f"**{words.md(text.sentence(made.headline, system, zone=zone))}**")
+    layout.cards(plan_rows.CHOICE_HEADS, plan_rows.choices(made.own, system), tight=True)
+    if made.other_uses:
+        st.markdown("For another use")
+        layout.cards(plan_rows.CHOICE_HEADS, plan_rows.choices(made.other_uses, system), tight=True)
+    st.caption("The same number before two of them: they differ by less than is known.")
+    with st.expander("What decides, and what can't be worked out", key=f"choices-why-{made.tag}"):
+        lines = [plan_rows.decides(each, system) for each in (*made.own, *made.other_uses)]
+        lines += text.sentences((*made.unanswered, *made.notes), system, zone=zone)
+        st.markdown("\n".join(f"- {line}" for line in words.mds(lines)))
 
 
 def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:

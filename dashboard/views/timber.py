@@ -157,7 +157,7 @@ def fold_up(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dat
         folds.fold(
             "earlier", "Earlier forecasts checked", lambda: forecast_review.section(tag, answer, system, now)
         )
-        folds.fold("if", "What if", lambda: what_if.form(found, facts))
+        folds.fold("if", "What if", lambda: what_if.show(found, facts))
     folds.fold("checks", "Checks and sizes", lambda: checks_seen.show(tag, answer, system))
     folds.fold("lies", "While it lies", lambda: while_it_lies.show(tag, system, now))
     folds.fold("history", "History", lambda: timber_history.show(found, facts))

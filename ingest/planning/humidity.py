@@ -13,7 +13,7 @@ from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.gather import Airs
 from baulk.ingest.evaluation.inputs import up_to
-from baulk.ingest.planning import timber_ensembles
+from baulk.ingest.planning import timber_ensembles, weather_ahead
 from baulk.ingest.shop import Shop
 from baulk.models import text
 from baulk.models.air import AirSeries
@@ -21,14 +21,14 @@ from baulk.models.constants import DAY_S, Floats
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity import plan as humidity_plan
 from baulk.models.plan.humidity import room as humidity_room
-from baulk.models.plan.humidity import window
+from baulk.models.plan.humidity import weather, window
 from baulk.models.plan.humidity.finished import is_finished
 from baulk.models.plan.humidity.plan import AirPlan, Water
 from baulk.models.plan.humidity.room import STEP_RH, WEEKS, Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
 from baulk.models.plan.humidity.timbers import WEEK_S, Part, Stock
 from baulk.models.plan.humidity.window import DRIEST_RH, Band
-from baulk.models.reason import Reason
+from baulk.models.reason import Reason, Value, utc
 from baulk.models.timber import Place, Timber
 
 OUTSIDE: Final = ("outside", "outdoors", "outdoor", "weather", "yard")  # places whose air is the weather's
@@ -196,6 +196,7 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
     own, year = airs[asked.place]
     room = _room(asked, own, year, stocks, now_utc)
     water, more = _water(shop, asked, own, year, room, now_utc)
+    room, water, told = _with_weather(shop, room, water, own, now_utc)
     bands = [window.band_of(each) for each in stocks if each.part == "keep"]
     if asked.finished_pct is not None:
         bands.append(
@@ -215,8 +216,36 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
         water=water,
         hold_rh=asked.hold_rh,
         notes=(*notes, *more),
-        air=(_assumed(asked.place, year),),
+        air=(_assumed(asked.place, year), *told),
     )
+
+
+def _with_weather(
+    shop: Shop, room: Room, water: Water, own: AirSeries | None, now_utc: datetime
+) -> tuple[Room, Water, tuple[Reason, ...]]:
+    """Put the weather that the shop was given into the days that it speaks of, and say which come from it."""
+    issue = weather_ahead.newest(shop, now_utc)
+    if issue is None:
+        return room, water, ()
+    values: dict[str, Value] = {
+        "place": room.place,
+        "issued_utc": issue.issued_utc,
+        "last_utc": utc(float(issue.air.posix_s[-1])),
+    }
+    outside = _outside(shop, room.place, now_utc)
+    if outside is None:
+        return room, water, (Reason(code="humidity.weather_no_outside", values=values),)
+    measured, usual = outside
+    season = usual.between(float(room.year.posix_s[0]), float(room.year.posix_s[-1]))
+    outdoors = not under_roof(shop, (room.place,))
+    learned = None if own is None or measured is None else weather.shares(own, measured)
+    share = (1.0, 1.0) if outdoors else learned
+    water = replace(water, outside=weather.with_weather(season, season, issue.air, (1.0, 1.0)))
+    if share is None:
+        return room, water, (Reason(code="humidity.weather_outside_only", values=values),)
+    year = weather.with_weather(room.year, season, issue.air, share)
+    follows: dict[str, Value] = {**values, "temp_share": share[0], "water_share": share[1]}
+    return replace(room, year=year), water, (Reason(code="humidity.weather_used", values=follows),)
 
 
 def _assumed(place: str, year: Season) -> Reason:
@@ -233,13 +262,31 @@ def _assumed(place: str, year: Season) -> Reason:
 
 def _elsewhere(shop: Shop, place: str, airs: Airs, room: Room) -> dict[str, AirSeries]:
     """Give the air ahead of other places under a roof of which at least a month is on record."""
-    outdoors = {*OUTSIDE, *(each.name for each in shop.register.places() if each.kind == "yard")}
     first, last = float(room.year.posix_s[0]), float(room.year.posix_s[-1])
     return {
         name: year.between(first, last)
-        for name, (own, year) in sorted(airs.items())
-        if name != place and own is not None and year.own_months and name not in outdoors
+        for name in under_roof(shop, tuple(sorted(airs)))
+        if airs[name][0] is not None and name != place and (year := airs[name][1]).own_months
     }
+
+
+def under_roof(shop: Shop, names: tuple[str, ...]) -> tuple[str, ...]:
+    """Give those of some places whose air is not the weather's own.
+
+    Parameters
+    ----------
+    shop : Shop
+        The open shop.
+    names : tuple of str
+        Places.
+
+    Returns
+    -------
+    tuple of str
+        In the same order, without yards and what is called outside.
+    """
+    outdoors = {*OUTSIDE, *(each.name for each in shop.register.places() if each.kind == "yard")}
+    return tuple(each for each in names if each not in outdoors)
 
 
 def _known(shop: Shop) -> list[str]:

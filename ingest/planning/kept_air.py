@@ -7,20 +7,16 @@ page, command and sentence are one computation.
 from __future__ import annotations
 
 import json
-import types
-import typing
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields, is_dataclass
-from datetime import UTC, datetime
-from functools import cache
-from typing import Any, Final
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Final
 
-from baulk.ingest.planning import humidity
+from baulk.ingest.planning import humidity, kept_form
 from baulk.ingest.planning.humidity import Asked
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
-from baulk.models.reason import Reason
 
 WISH: Final = "air-wish/"
 PLAN: Final = "air-plan/"
@@ -146,7 +142,7 @@ def made(shop: Shop, place: str) -> Kept | None:
     if stored is None:
         return None
     try:
-        found = _read(Kept, json.loads(stored))
+        found = kept_form.read(Kept, json.loads(stored))
     except (ValueError, TypeError, KeyError, AttributeError):
         return None
     return found if isinstance(found, Kept) else None
@@ -169,12 +165,25 @@ def make(shop: Shop, place: str, now_utc: datetime) -> Kept:
     Kept
         As it was kept.
     """
-    try:
-        found = Kept(made_utc=now_utc, plan=humidity.plan(shop, wish(shop, place).asked(place), now_utc))
-    except BaulkError as err:
-        found = Kept(made_utc=now_utc, failed=str(err))
+    found = worked_out(lambda: humidity.gather(shop, wish(shop, place).asked(place), now_utc), now_utc)
     keep(shop, place, found)
     return found
+
+
+def worked_out(gather: Callable[[], humidity.Gathered], now_utc: datetime) -> Kept:
+    """Work a plan out, or say why there is none.
+
+    Parameters
+    ----------
+    gather : callable
+        Gathers what it needs.
+    now_utc : datetime
+        Now, with a time zone.
+    """
+    try:
+        return Kept(made_utc=now_utc, plan=gather().plan())
+    except BaulkError as err:
+        return Kept(made_utc=now_utc, failed=str(err))
 
 
 def keep(shop: Shop, place: str, found: Kept) -> None:
@@ -189,39 +198,4 @@ def keep(shop: Shop, place: str, found: Kept) -> None:
     found : Kept
         In place of what was kept before.
     """
-    shop.store.note(PLAN + place, json.dumps(_plain(found)).encode())
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401 - what JSON takes
-    if isinstance(value, Reason):
-        return value.to_json()
-    if is_dataclass(value) and not isinstance(value, type):
-        return {each.name: _plain(getattr(value, each.name)) for each in fields(value)}
-    if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat()
-    if isinstance(value, Mapping):
-        return {name: _plain(each) for name, each in value.items()}
-    return [_plain(each) for each in value] if isinstance(value, tuple | list) else value
-
-
-def _read(kind: Any, stored: Any) -> Any:  # noqa: ANN401 - by the kind's own fields
-    origin, inside = typing.get_origin(kind), typing.get_args(kind)
-    if origin in {types.UnionType, typing.Union}:
-        rest = [each for each in inside if each is not type(None)]
-        return None if stored is None or len(rest) != 1 else _read(rest[0], stored)
-    if origin is tuple:
-        each_kind = (inside[0],) * len(stored) if inside[1:] == (...,) else inside
-        return tuple(_read(one, each) for one, each in zip(each_kind, stored, strict=True))
-    if kind is Reason:
-        return Reason.from_json(stored)
-    if kind is datetime:
-        return datetime.fromisoformat(stored)
-    if isinstance(kind, type) and is_dataclass(kind):
-        return kind(**{name: _read(one, stored[name]) for name, one in _kinds(kind).items()})
-    return stored
-
-
-@cache
-def _kinds(kind: type) -> dict[str, Any]:
-    hints = typing.get_type_hints(kind)
-    return {each.name: hints[each.name] for each in fields(kind)}
+    shop.store.note(PLAN + place, json.dumps(kept_form.plain(found)).encode())

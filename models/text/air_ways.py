@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from baulk.models.formatting import share
+from baulk.models.formatting import day, share
 from baulk.models.text.common import Values, Writer, fixed
 from baulk.models.units import System
 
@@ -170,6 +170,28 @@ def _air_settings(values: Values, _system: System) -> str:
     return f"The air ahead of {values['place']} is the settings' climate; no month has been measured yet."
 
 
+def _weather_used(values: Values, _system: System) -> str:
+    return (
+        f"The days to {day(values['last_utc'])} come from the weather told on {day(values['issued_utc'])}; "
+        f"of its changes {values['place']} follows {share(values['temp_share'])} in warmth and "
+        f"{share(values['water_share'])} in water; over the last two of them the season takes over."
+    )
+
+
+def _weather_outside_only(values: Values, _system: System) -> str:
+    return (
+        f"The weather told on {day(values['issued_utc'])} counts outside until {day(values['last_utc'])}; "
+        f"how far {values['place']} follows it is not known yet, so its own air is the season's."
+    )
+
+
+def _weather_no_outside(values: Values, _system: System) -> str:
+    return (
+        f"The weather told on {day(values['issued_utc'])} is not used: the air outside is not measured, "
+        f"so that how far {values['place']} follows it can't be told."
+    )
+
+
 def _named(months: tuple[int, ...]) -> str:
     """Name months, those that follow each other by the first and the last."""
     runs: list[list[int]] = []
@@ -232,4 +254,7 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "humidity.air_partly": _air_filled("the settings' climate stands in"),
     "humidity.air_mean": _air_mean,
     "humidity.air_settings": _air_settings,
+    "humidity.weather_used": _weather_used,
+    "humidity.weather_outside_only": _weather_outside_only,
+    "humidity.weather_no_outside": _weather_no_outside,
 }

@@ -10,6 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from baulk.models.air import AirSeries
 from baulk.models.allowance import chance, engine
 from baulk.models.allowance.parts import Ask, Term, of_members
@@ -45,6 +48,8 @@ class RoughOut:
         The allowance, part by part. [mm]
     probability : float
         Chance that the finished size can still be planed out of it after all its movement.
+    fits : ndarray of bool, shape (m,)
+        Whether it can, for every member.
     forecast : Forecast
         Moisture of the roughed piece from today. [%]
     """
@@ -53,6 +58,7 @@ class RoughOut:
     inner: Finished
     terms: tuple[Term, ...]
     probability: float
+    fits: NDArray[np.bool_]
     forecast: Forecast
 
 
@@ -137,6 +143,7 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
         ),
         terms=need.terms,
         probability=holds.probability,
+        fits=holds.fits,
         forecast=forecast(
             timber,
             species,

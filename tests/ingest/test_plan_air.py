@@ -19,7 +19,7 @@ from baulk.ingest.errors import BrokerError
 from baulk.ingest.evaluation import compute
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import message_schema, publish_plan
-from baulk.ingest.planning import humidity, kept_air
+from baulk.ingest.planning import humidity, kept_air, kept_form, weather_ahead
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity.summary import summary
 from baulk.models.quantity import Owner, Quantity
@@ -281,7 +281,7 @@ def test_the_night_makes_the_plan_once_and_it_comes_back_as_it_was(room, now_utc
     kept = kept_air.made(room, "shed")
     assert kept.plan.price_kwh == 0.3
     assert kept.plan.bands[-1].low_pct == 8.0
-    again = kept_air._read(kept_air.Kept, json.loads(json.dumps(kept_air._plain(kept))))
+    again = kept_form.read(kept_air.Kept, json.loads(json.dumps(kept_form.plain(kept))))
     assert again == kept
     assert summary(kept.plan)[0] == kept.plan.headline
     assert kept.plan.made_utc == now_utc
@@ -303,3 +303,16 @@ def test_a_plan_to_leave_the_doors_has_no_set_point_to_publish(room, now_utc):
     left = replace(made, what_if=False, offered=0)
     with pytest.raises(BrokerError, match="hold nothing"):
         publish_plan.publish(room, left, now_utc)
+
+
+def test_weather_that_was_given_stands_in_the_coming_days_and_the_season_behind_them(room, now_utc):
+    room.store.append(air("outside", now_utc, 60, temp=12.0, rh=75.0))
+    before = humidity.gather(room, humidity.Asked(place="shed"), now_utc)
+    told = [f"{(now_utc + timedelta(hours=i)).isoformat()},30,30" for i in range(0, 97, 6)]
+    weather_ahead.keep(room, weather_ahead.read("\n".join(["time,temp_c,rh_pct", *told]), now_utc))
+    after = humidity.gather(room, humidity.Asked(place="shed"), now_utc)
+    warm, usual = after.need.room.year, before.need.room.year
+    assert warm.temp_c[2] > usual.temp_c[2] + 3
+    assert list(warm.temp_c[20:]) == pytest.approx(list(usual.temp_c[20:]))  # beyond four days
+    assert after.water.outside.rh_pct[0] == pytest.approx(30.0, abs=0.5)
+    assert [each.code for each in after.air][-1] == "humidity.weather_used"

@@ -1,0 +1,1 @@
+"""What could be done with one timber, side by side."""
