@@ -101,7 +101,7 @@ def _asked(system: units.System) -> tuple[Order, str, str] | None:
             width=SHORT,
             label_visibility="collapsed",
         )
-        say("long, in")
+        say("long, of")
         kind = which_wood.choose(
             "Species", woods.species, key="plan_species", placeholder="choose or type", width=LONG
         )
