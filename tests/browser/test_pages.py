@@ -157,7 +157,7 @@ PAGES = {
     "air": ("air", "History", {"plan": plan_the_air}),
     "plans": (
         "plans",
-        "Finished length",
+        "I need a piece of",
         {"order": size_to_order, "timber": from_a_timber, "parts": parts_and_buying},
     ),
     "sensors": ("sensors", "report as they should", {"open": unfold}),
