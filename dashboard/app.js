@@ -89,9 +89,18 @@
     }, TYPED_MS);
   });
 
+  // ---- the menu marks the page that is shown
+  const marked = () => {
+    for (const link of document.querySelectorAll(".b-menu a")) {
+      if (link.pathname === location.pathname) link.setAttribute("aria-current", "page");
+      else link.removeAttribute("aria-current");
+    }
+  };
+  setInterval(marked, CHECK_MS / 3);
+
   // ---- More closes when a page was chosen in it
   addEventListener("click", (event) => {
-    if (!event.target.closest || !event.target.closest(".st-key-menu-more a")) return;
+    if (!event.target.closest || !event.target.closest(".b-menu-more a")) return;
     const escape = { key: "Escape", code: "Escape", keyCode: 27, bubbles: true };
     setTimeout(() => event.target.dispatchEvent(new KeyboardEvent("keydown", escape)), 0);
   });

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import streamlit as st
@@ -24,29 +25,31 @@ REST = [
     st.Page(HERE / "views" / "plans.py", title="Plans", url_path="plans"),
     st.Page(HERE / "views" / "health.py", title="Sensors", url_path="sensors"),
 ]
-WALK = '<a class="b-menu" href="/field/walk" target="_self">Walk</a>'
-ADD_HERE = '<a class="b-menu" href="/field/add" target="_self">Add</a>'  # on a phone, also without signal
 page = st.navigation([YARD, TIMBER, ADD, *REST], position="hidden")
 st.set_page_config(page_title=f"{page.title} · Baulk")
+
+# Plain links in one piece of HTML, not an element of the platform for each: a page is painted sooner by the
+# time that a browser takes for ten of them. The script of the pages follows them without a new load.
+WALK = ("/field/walk", "Walk")  # on a phone Add opens the page that also works without signal
+WIDE = (*((f"/{each.url_path}", each.title) for each in (YARD, TIMBER, ADD, *REST)), WALK)
+PHONE = (("/", YARD.title), WALK, ("/field/add", "Add"))
+MORE = tuple((f"/{each.url_path}", each.title) for each in (*REST, TIMBER, ADD))
 
 
 def menu() -> None:
     """Draw the menu: a row of words, or four at the bottom of a phone, within reach of a thumb, with More."""
     preferences.keep_changed()
     with st.container(horizontal=True, gap="small", key="menu"):
-        with st.container(horizontal=True, gap="small", key="menu-wide"):
-            for each in (YARD, TIMBER, ADD, *REST):
-                st.page_link(each)
-            st.html(WALK)
-        with st.container(horizontal=True, gap="small", key="menu-phone"):
-            st.page_link(YARD)
-            st.html(WALK)
-            st.html(ADD_HERE)
+        st.html(menu_links("wide", WIDE) + menu_links("phone", PHONE))
         with st.popover("More", key="more"):
-            with st.container(gap=None, key="menu-more"):
-                for each in (*REST, TIMBER, ADD):
-                    st.page_link(each)
+            st.html(menu_links("more", MORE))
             preferences.choices(facts.system, facts.temperature, login.leave)
+
+
+def menu_links(where: str, pages: Sequence[tuple[str, str]]) -> str:
+    """Return links to pages as HTML; the page's script marks the one that is shown."""
+    links = "".join(f'<a href="{path}" target="_self">{title}</a>' for path, title in pages)
+    return f'<nav class="b-menu b-menu-{where}" aria-label="Pages">{links}</nav>'
 
 
 with layout.errors_as_sentences():

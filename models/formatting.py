@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import datetime
+from fractions import Fraction
 from typing import Final
 
 from baulk.models.units import System, default_length_unit, show_length, show_mass, show_size
@@ -137,6 +138,31 @@ def show_movement(mm: float, system: System, finer: int = 0) -> str:
         For instance ``0.17 in`` or ``4.2 mm``.
     """
     return f"{_movement(mm, system, finer)} {default_length_unit(system)}"
+
+
+def show_allowance(mm: float, system: System) -> str:
+    """Write a part of an allowance as a rule shows it: thirty-seconds of an inch, or tenths of a millimetre.
+
+    Parameters
+    ----------
+    mm : float
+        The part. [mm]
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    str
+        For instance ``3/4 in``, ``1 1/32 in``, ``under 1/32 in`` or ``4.2 mm``.
+    """
+    if system == "metric":
+        return show_movement(mm, system)
+    parts = round(abs(mm) / 25.4 * 32)
+    if not parts:
+        return "0 in" if abs(mm) < 0.005 else "under 1/32 in"
+    whole, rest = divmod(parts, 32)
+    told = " ".join([*([str(whole)] if whole else []), *([str(Fraction(rest, 32))] if rest else [])])
+    return f"{'-' if mm < 0 else ''}{told} in"
 
 
 def show_gauge(mm: float, system: System) -> str:

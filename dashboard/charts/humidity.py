@@ -249,6 +249,7 @@ def weeks(made: AirPlan, past: pd.DataFrame, count: int = 12) -> alt.LayerChart:
 def in_the_window(made: AirPlan, count: int = 12) -> str:
     """Say in one sentence how the air of the weeks ahead lies to the window if nothing is done."""
     ahead = made.weeks[:count]
+    count = len(ahead)
     shut = sum(each.low_pct > each.high_pct for each in ahead)
     below = sum(each.low_pct <= each.high_pct and each.expected_pct < each.low_pct for each in ahead)
     above = sum(each.low_pct <= each.high_pct and each.expected_pct > each.high_pct for each in ahead)

@@ -11,7 +11,7 @@ import streamlit as st
 import zxingcpp
 from PIL import Image
 
-from baulk.dashboard.sections import layout, tap_picture
+from baulk.dashboard.sections import layout, tap_picture, upload
 from baulk.ingest import photo_scale, photos
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError
@@ -61,12 +61,7 @@ def tag() -> str | None:
     given: BinaryIO | None = (
         st.camera_input("The code on its tag", key="scan_camera")
         if chosen == "Live camera"
-        else st.file_uploader(
-            "A picture of the code on its tag",
-            ["jpg", "jpeg", "png"],
-            key="scan_file",
-            max_upload_size=photos.MOST_MB,
-        )
+        else upload.box("A picture of the code on its tag", upload.PICTURES, photos.MOST_MB, key="scan_file")
     )
     if given is None:
         return None

@@ -14,7 +14,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout, saved
+from baulk.dashboard.sections import layout, saved, upload
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.exchange import export, import_events, import_readings, import_timbers
@@ -61,7 +61,7 @@ def part() -> None:
 
 def _bring_in(kind: str) -> None:
     turn = st.session_state.get("bring_turn", 0)
-    given = st.file_uploader("CSV file", ["csv", "txt", "tsv"], key=f"bring_{kind}_{turn}")
+    given = upload.box("CSV file", upload.TABLES, key=f"bring_{kind}_{turn}")
     if given is None:
         st.caption(_HINTS[kind].format(**_EXAMPLES[shop_facts.facts().system]))
         return
@@ -106,9 +106,9 @@ def _done(told: str) -> None:
 
 def _timbers(given: UploadedFile) -> None:
     now = layout.now()
-    beside = st.file_uploader(
+    beside = upload.box(
         "What happened to them, a CSV of events, if there is one",
-        ["csv", "txt", "tsv"],
+        upload.TABLES,
         key=f"bring_events_{st.session_state.get('bring_turn', 0)}",
         help="As Export writes it: they are entered as they arrived, and each event follows at its own time.",
     )

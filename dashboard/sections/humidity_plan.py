@@ -190,12 +190,10 @@ def _gained(each: TimberOutcome) -> str:
 
 
 def _by_week(made: AirPlan, temperature: TemperatureUnit, reader: units.System) -> None:
-    st.altair_chart(
-        charts_humidity.window(made),
-        width="stretch",
-        key="air-plan-chart",
-        alt="Two years of the window, its limits, the planned humidity, and what comes if nothing is done",
-    )
+    finding = charts_humidity.in_the_window(made, len(made.weeks))
+    st.markdown(finding)
+    st.altair_chart(charts_humidity.window(made), width="stretch", key="air-plan-chart", alt=finding)
+    st.caption("The window and its limits, the planned humidity, and what comes if nothing is done.")
     shut = closed(made)
     if shut is not None:
         opening = [each.words for each in made.remedies if each.weeks_open]

@@ -13,8 +13,13 @@ from baulk.models.species import SpeciesTable
 from baulk.models.species_table import NAMES
 
 
-def choose(label: str, known: SpeciesTable, *, key: str, placeholder: str) -> str | None:
-    """Ask for a wood; return its own name, or None until it is clear which is meant."""
+def choose(
+    label: str, known: SpeciesTable, *, key: str, placeholder: str, width: int | None = None
+) -> str | None:
+    """Ask for a wood; return its own name, or None until it is clear which is meant.
+
+    With a width in pixels the field stands within a sentence, its label for readers alone.
+    """
     told = labels(known)
     typed = st.selectbox(
         label,
@@ -24,6 +29,8 @@ def choose(label: str, known: SpeciesTable, *, key: str, placeholder: str) -> st
         placeholder=placeholder,
         accept_new_options=True,
         format_func=lambda name: told.get(name, name),
+        label_visibility="collapsed" if width else "visible",
+        width=width or "stretch",
     )
     if not typed:
         return None

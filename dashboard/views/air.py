@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import streamlit as st
 
 from baulk.dashboard import words
@@ -10,6 +12,8 @@ from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import address, air_room, downloads, humidity_plan, layout
 from baulk.models import units
 
+LEAST_SHOWN: Final = 3  # readings; fewer are told, not drawn
+LEAST_CHANGE: Final = 0.5  # in degrees or %; what changes less is told, not drawn
 SPANS = {"2 days": 2.0, "2 weeks": 14.0, "a year": 365.0}
 
 
@@ -52,9 +56,13 @@ def history(place: str, facts: shop_facts.ShopFacts) -> None:
         ("rh_pct", "Humidity", "%", time_series.DEEP),
         ("emc_pct", "EMC", "%", "#4d5912"),
     ):
+        low, high = series[column].min(), series[column].max()
+        if len(series) < LEAST_SHOWN or high - low < LEAST_CHANGE:  # a line would show nothing
+            st.markdown(f"{name} over {span}: {series[column].mean():.0f} {unit} all along.")
+            continue
         finding = (
-            f"{name} over {span}: {series[column].min():.0f} to {series[column].max():.0f} {unit}, "
-            f"{series[column].mean():.0f} {unit} on average."
+            f"{name} over {span}: {low:.0f} to {high:.0f} {unit}, {series[column].mean():.0f} {unit} on "
+            "average."
         )
         st.markdown(finding)
         st.altair_chart(

@@ -10,7 +10,7 @@ import streamlit as st
 from baulk.dashboard import typed, words
 from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
-from baulk.dashboard.sections import camera, downloads, draft, layout, saved, which_wood
+from baulk.dashboard.sections import camera, downloads, draft, layout, saved, upload, which_wood
 from baulk.ingest import photos
 from baulk.ingest.errors import Unlikely
 from baulk.models import text, units
@@ -70,9 +70,8 @@ def weight(
 def photograph() -> bytes | None:
     """Offer to take a picture of the butt end; on a phone the box opens its camera."""
     turn = st.session_state.get("arrival_photo_turn", 0)  # a new key empties the box after each timber
-    given = st.file_uploader(
-        "Photograph of the butt end", ["jpg", "jpeg", "png"], key=f"arrival_photo_{turn}",
-        max_upload_size=photos.MOST_MB,
+    given = upload.box(
+        "Photograph of the butt end", upload.PICTURES, photos.MOST_MB, key=f"arrival_photo_{turn}",
         help="Kept with the timber; the pith can be tapped on it.",
     )  # fmt: skip
     if given is None:

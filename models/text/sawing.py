@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from baulk.models.formatting import capital, count, share, show_along, show_movement, show_signed
+from baulk.models.formatting import (
+    capital,
+    count,
+    share,
+    show_allowance,
+    show_along,
+    show_movement,
+    show_signed,
+)
 from baulk.models.text.common import Values, Writer, fixed
 from baulk.models.units import System, show_length, show_mass, show_size
 
@@ -139,7 +147,7 @@ def _usual(side: str) -> Writer:
 
 
 def _planing(values: Values, system: System) -> str:
-    return f"{show_movement(values['each_mm'], system)} off each of two faces"
+    return f"{show_allowance(values['each_mm'], system)} off each of two faces"
 
 
 def _checks(values: Values, system: System) -> str:

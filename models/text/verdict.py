@@ -12,6 +12,7 @@ from baulk.models.formatting import (
     count,
     day,
     share,
+    show_allowance,
     show_change,
     show_movement,
     show_movement_range,
@@ -216,7 +217,7 @@ def _no_longer_comes_out(v: Values, system: System) -> str:
 
 def _taken_off(v: Values, system: System) -> str:
     checks = v.get("checks_mm", 0.0)  # what stored verdicts of before say nothing of
-    deep = f", planing and {show_movement(checks, system)} for its checks" if checks > 0 else " and planing"
+    deep = f", planing and {show_allowance(checks, system)} for its checks" if checks > 0 else " and planing"
     return (
         f"once shrinkage, distortion, bow, crook{deep} are off the "
         f"{show_size(v['size_width_mm'], v['size_depth_mm'], system)} that it was."

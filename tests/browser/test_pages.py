@@ -133,7 +133,7 @@ def size_to_order(page):
     type_in(page, "plan_finished", "6 x 6")
     type_in(page, "plan_length", "10 ft")
     choose(page, "plan_species", "white oak")
-    expect(page.locator("img.b-drawing")).to_be_visible(timeout=30_000)
+    expect(page.locator("img.b-picture")).to_be_visible(timeout=30_000)
     unfold(page)
 
 
@@ -143,7 +143,7 @@ def from_a_timber(page):
 
 
 def parts_and_buying(page):
-    page.get_by_text("Parts and buying").click()
+    page.get_by_role("radio", name="Parts").click()
     expect(page.get_by_text("can be cut from the yard")).to_be_visible(timeout=60_000)
 
 
@@ -157,7 +157,7 @@ PAGES = {
     "air": ("air", "History", {"plan": plan_the_air}),
     "plans": (
         "plans",
-        "Finished length",
+        "I need a piece of",
         {"order": size_to_order, "timber": from_a_timber, "parts": parts_and_buying},
     ),
     "sensors": ("sensors", "report as they should", {"open": unfold}),

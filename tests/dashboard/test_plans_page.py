@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
+import pypdfium2
 import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.dashboard.charts import allowance_stack
-from baulk.dashboard.printing import saw_drawing
+from baulk.dashboard.charts import allowance_stack, part_bars
+from baulk.dashboard.printing import mill_list, saw_drawing
 from baulk.ingest import shop as shops
-from baulk.models import species, use_class
+from baulk.models import formatting, species, use_class
 from baulk.models.allowance.parts import Wet
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
+from baulk.models.plan.buying.purchase import Assignment, BuyPlan, MillLine, Wish
 from baulk.models.plan.sawing import allowance, place_cut
 from baulk.models.plan.sawing.cutting import Stock
 from baulk.models.plan.sawing.order import Order
-from baulk.models.section import Section
+from baulk.models.reason import Reason
+from baulk.models.section import Finished, Section
 
 OAK = species.get("white oak")
 USE = use_class.get("frame-outdoors")
@@ -257,6 +262,89 @@ def test_the_allowance_is_a_stack_that_adds_up_and_says_most_of_what_it_is_for()
     most = max(allowance_stack.parts(made, "width")[1:], key=lambda each: each[1])[0]
     assert most in said
     assert said.startswith("The width needs ")
+
+
+def test_the_layers_of_an_allowance_are_told_in_fractions_and_all_of_them_are_drawn():
+    made = allowance.size(Order(width_mm=152.4, depth_mm=152.4, length_mm=3000.0), OAK, USE)
+    found = allowance_stack.layers(made)
+    across = sum(each[0] for each in found.values())
+    assert across == pytest.approx(made.green.width_mm - 152.4, abs=0.3)
+    svg = allowance_stack.drawing(made, "inch").svg
+    assert re.search(r"\d/(4|8|16|32) in", svg)
+    assert not re.search(r"\d\.\d+ in", svg)
+    for name in found:
+        assert f">{allowance_stack.NAMES.get(name, name)}</text>" in svg
+    heights = [
+        float(each) for each in re.findall(r'<text x="272.0" y="([\d.]+)" text-anchor="start" class="s"', svg)
+    ]
+    assert len(heights) == len(found)
+    assert min(low - high for low, high in pairwise(heights)) >= 30  # none over another
+
+
+@pytest.mark.parametrize(
+    ("mm", "inch"),
+    [(19.05, "3/4 in"), (26.2, "1 1/32 in"), (0.3, "under 1/32 in"), (0.0, "0 in"), (50.8, "2 in"),
+     (-3.175, "-1/8 in")],
+)  # fmt: skip
+def test_a_part_of_an_allowance_is_told_as_a_rule_shows_it(mm, inch):
+    assert formatting.show_allowance(mm, "inch") == inch
+    assert formatting.show_allowance(19.05, "metric") == "19.1 mm"
+
+
+def taken(part, count, length_mm, at=(0.0, 0.0)):
+    where = Finished(width_mm=90, depth_mm=90, centre_x_mm=at[0], centre_y_mm=at[1])
+    return Assignment(
+        part=part, tag="T-1", count=count, sawn_width_mm=95, sawn_depth_mm=95, place=where,
+        length_mm=length_mm, ready_utc=None, how=Reason(code="buying.by_verdict"), late_weeks=0.0,
+        waste_m3=0.0,
+    )  # fmt: skip
+
+
+def planned(*assignments):
+    return BuyPlan(
+        made_utc=datetime(2027, 1, 1, tzinfo=UTC), wish=Wish(), wanted=4, assignments=assignments,
+        shortfalls=(), mill=(), left_mm={}, unused=(), gap=0.0,
+    )  # fmt: skip
+
+
+def test_parts_lie_along_their_timber_and_side_by_side_where_they_are_longer_than_it():
+    (one,) = part_bars.bars(planned(taken("Post", 2, 900), taken("Cleat", 1, 400)), {"T-1": 2500.0})
+    assert [lane.pieces for lane in one.lanes] == [(("Post", 900), ("Post", 900), ("Cleat", 400))]
+    assert one.lanes[0].left_mm == pytest.approx(300)
+    beside = planned(taken("Post", 2, 900, (-50, 0)), taken("Cleat", 4, 400, (50, 0)))
+    (two,) = part_bars.bars(beside, {"T-1": 2000.0})
+    assert [len(lane.pieces) for lane in two.lanes] == [2, 4]
+    assert [lane.left_mm for lane in two.lanes] == [200, 400]
+    said = part_bars.finding([two], "metric")
+    assert said == "6 pieces come out of 1 timber; the longest piece left over is 0.40 m, of T-1."
+    drawn = part_bars.html([two], "metric")
+    assert drawn.count('class="b-bar"') == 2
+    assert drawn.count('class="b-part"') == 6
+
+
+def test_the_mills_list_prints_a_line_for_each_size():
+    line = MillLine(
+        species="white oak", count=3, width_mm=177.8, depth_mm=177.8, length_mm=3352.8, heart="free",
+        moisture=Reason(code="buying.green"), by_utc=datetime(2027, 5, 2, tzinfo=UTC), board_feet=134.8,
+        volume_m3=0.318, each_kg=110.0, each_heavy_kg=130.0, parts=("Post",), sweep_mm=50.8,
+    )  # fmt: skip
+    made = replace(planned(), mill=(line,))
+    document = pypdfium2.PdfDocument(
+        mill_list.pdf(made, shop="Reedmouth", made_utc=datetime(2027, 1, 1, tzinfo=UTC), system="inch")
+    )
+    said = " ".join(" ".join(page.get_textpage().get_text_range() for page in document).split())
+    document.close()
+    for word in (
+        "Timber to order",
+        "3 pieces",
+        "white oak",
+        "7 x 7 in",
+        "11 ft",
+        "2 in of",
+        "Post",
+        "2 May 2027",
+    ):
+        assert word in said, (word, said)
 
 
 def test_the_room_in_a_joint_is_the_same_on_the_page_and_by_command(plans, run):

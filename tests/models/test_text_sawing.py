@@ -220,7 +220,7 @@ SAID = [
     (
         "sawing.term.planing",
         {"each_mm": 3.175},
-        "0.12 in off each of two faces",
+        "1/8 in off each of two faces",
         "3.2 mm off each of two faces",
     ),
     (
