@@ -24,9 +24,10 @@ REST = [
     st.Page(HERE / "views" / "plans.py", title="Plans", url_path="plans"),
     st.Page(HERE / "views" / "health.py", title="Sensors", url_path="sensors"),
 ]
+GUIDE = st.Page(HERE / "views" / "guide.py", title="Guide", url_path="guide")
 WALK = '<a class="b-menu" href="/field/walk" target="_self">Walk</a>'
 ADD_HERE = '<a class="b-menu" href="/field/add" target="_self">Add</a>'  # on a phone, also without signal
-page = st.navigation([YARD, TIMBER, ADD, *REST], position="hidden")
+page = st.navigation([YARD, TIMBER, ADD, *REST, GUIDE], position="hidden")
 st.set_page_config(page_title=f"{page.title} · Baulk")
 
 
@@ -46,6 +47,8 @@ def menu() -> None:
             with st.container(gap=None, key="menu-more"):
                 for each in (*REST, TIMBER, ADD):
                     st.page_link(each)
+            with st.container(gap=None, key="menu-guide"):
+                st.page_link(GUIDE)
             preferences.choices(facts.system, facts.temperature, login.leave)
 
 
