@@ -1,1 +1,1 @@
-"""The guide: short pages for people who build, readable in the repository, in the browser and in a terminal."""
+"""The guide: short pages for people who build; in the repository, the browser and a terminal."""

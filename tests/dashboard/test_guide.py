@@ -1,4 +1,4 @@
-"""The guide says what the program does: its commands are run, its figures worked out anew, its links followed."""
+"""The guide says what the program does: its commands are run, its figures found again, its links followed."""
 
 from __future__ import annotations
 
@@ -24,7 +24,6 @@ from baulk.models.meter import pin_depth
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "dashboard" / "guide"
 NAMES = [each.name for each in book.pages()]
-MARK = re.compile(r"(?P<shown>[^\n|]*?(?:\|[^\n]*?)?)<!--=(?P<what>\w+) ?(?P<given>[^>]*?)-->")
 NUMBER = re.compile(r"\d+(?:\.\d+)?(?:e-?\d+)?")
 
 
@@ -36,7 +35,7 @@ def rows(path):
 CONSTANTS = {each["constant"]: float(each["value"]) for each in rows("models/data/constants.csv")}
 SOURCES = {each["key"]: each for each in rows("tests/reference/guide-figures.csv")}
 ACCURACY = {(each["set"], each["part"]): each for each in rows("tests/bench/honesty/accuracy.csv")}
-SETTINGS = config.Config.model_validate({"shop": {"name": "x", "topic": "x"}})
+SETTINGS = config.Config.model_validate({"shop_dir": ROOT})
 
 
 def setting(name):
@@ -129,7 +128,7 @@ FIGURES = {
     "toml": lambda name: [f"{setting(name) * (100 if 'prob' in name else 1):g}"],
     "raw": lambda name: [f"{setting(name):g}"],
     "use": of_use,
-    "use2": lambda name: [f"{use_class.get(name).service_low_pct:g}", f"{use_class.get(name).service_high_pct:g}"],
+    "use2": lambda name: [*of_use(f"{name} service_low_pct"), *of_use(f"{name} service_high_pct")],
     "possible": lambda name: [f"{quantity.SPECS[quantity.Quantity(name)].possible[1]:g}"],
     "pairing": lambda _: [f"{asked.LASTS.total_seconds() / 60:g}"],
 }  # fmt: skip
@@ -255,7 +254,7 @@ def test_every_command_runs_and_prints_what_is_shown(tmp_path, monkeypatch):
                 done = CliRunner().invoke(commands.build(commands._wanted(words)), words)
                 assert done.exit_code == 0, (command, done.output, done.exception)
                 printed = done.stdout.replace(str(tmp_path / "shop"), "~/shop")
-                assert not shown or fits(shown, "\n".join(l.rstrip() for l in printed.splitlines())), (
+                assert not shown or fits(shown, "\n".join(line.rstrip() for line in printed.splitlines())), (
                     command, printed)  # fmt: skip
                 ran += 1
     assert ran > 20
