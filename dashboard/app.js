@@ -100,13 +100,16 @@
 
   // ---- More closes when a page was chosen in it
   addEventListener("click", (event) => {
-    if (!event.target.closest || !event.target.closest(".b-menu-more a")) return;
+    if (!event.target.closest || !event.target.closest(".b-menu-more a, .b-menu-guide a")) return;
     const escape = { key: "Escape", code: "Escape", keyCode: 27, bubbles: true };
     setTimeout(() => event.target.dispatchEvent(new KeyboardEvent("keydown", escape)), 0);
   });
 
+  // ---- a page of the guide is printed by the browser
+  addEventListener("click", (event) => { if (event.target.closest && event.target.closest(".b-print")) print(); });
+
   // ---- links inside the pages keep the session: what is typed elsewhere and the bar with Undo stay
-  const pages = new Set(["/", "/timber", "/add", "/readings", "/air", "/plans", "/sensors"]);
+  const pages = new Set(["/", "/timber", "/add", "/readings", "/air", "/plans", "/sensors", "/guide"]);
   const main = () => document.querySelector("[data-testid=stMain]");
   addEventListener("click", (event) => {
     const at = event.composedPath()[0];

@@ -25,7 +25,8 @@ REST = [
     st.Page(HERE / "views" / "plans.py", title="Plans", url_path="plans"),
     st.Page(HERE / "views" / "health.py", title="Sensors", url_path="sensors"),
 ]
-page = st.navigation([YARD, TIMBER, ADD, *REST], position="hidden")
+GUIDE = st.Page(HERE / "views" / "guide.py", title="Guide", url_path="guide")
+page = st.navigation([YARD, TIMBER, ADD, *REST, GUIDE], position="hidden")
 st.set_page_config(page_title=f"{page.title} · Baulk")
 
 # Plain links in one piece of HTML, not an element of the platform for each: a page is painted sooner by the
@@ -43,13 +44,14 @@ def menu() -> None:
         st.html(menu_links("wide", WIDE) + menu_links("phone", PHONE))
         with st.popover("More", key="more"):
             st.html(menu_links("more", MORE))
+            st.html(menu_links("guide", ((f"/{GUIDE.url_path}", GUIDE.title),), label="Help"))
             preferences.choices(facts.system, facts.temperature, login.leave)
 
 
-def menu_links(where: str, pages: Sequence[tuple[str, str]]) -> str:
+def menu_links(where: str, pages: Sequence[tuple[str, str]], label: str = "Pages") -> str:
     """Return links to pages as HTML; the page's script marks the one that is shown."""
     links = "".join(f'<a href="{path}" target="_self">{title}</a>' for path, title in pages)
-    return f'<nav class="b-menu b-menu-{where}" aria-label="Pages">{links}</nav>'
+    return f'<nav class="b-menu b-menu-{where}" aria-label="{label}">{links}</nav>'
 
 
 with layout.errors_as_sentences():

@@ -67,6 +67,7 @@ COMMANDS: Final = {
     "dewpoint": Entry("air", "dewpoint", "Temperature at which given air begins to drip."),
     "plan": Entry("plan", "app", "Plans: the shop's humidity, sizes to saw, what to buy."),
     "notices": Entry("notices", "notices", "What is open: sensors, check risk, mould, timbers ready."),
+    "guide": Entry("guide", "guide", "The guide: first steps, pins, verdicts, safety, words, physics."),
     "doctor": Entry("doctor", "doctor", "Where the numbers come from, and which nobody has looked up."),
 }
 

@@ -6,7 +6,7 @@ import ast
 import sys
 
 FOLDER = "tests/bench/honesty"
-MAY = {"shop_run", "faults", "kin"}  # fill a shop and ask it: of sound timbers, of faulty readings, of a lot
+MAY = {"accuracy", "shop_run", "faults", "kin"}  # fill a shop and ask it, each of something else
 TESTS = {"test_honesty", "test_scores", "test_truth"}
 LOADS_THOSE = TESTS | {"__init__", "asking", "plots", "rows", "run"} | MAY
 

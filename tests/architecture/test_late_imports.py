@@ -34,6 +34,7 @@ COMMANDS = {
     ("emc", "--temp", "21.1C", "--rh", "50"): set(),
     ("size", "8 x 7 in", "--species", "white oak", "--to", "16"): set(),
     ("weight", "--start", "212 lb", "--start-mc", "60,64", "--now", "181 lb"): set(),
+    ("guide", "pins"): set(),
     ("dewpoint", "--temp", "21C", "--rh", "50"): {"psychrolib", "numba", "llvmlite", "scipy"},
 }
 RUN = """

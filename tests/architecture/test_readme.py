@@ -13,7 +13,8 @@ from baulk.dashboard import commands
 
 @pytest.fixture(scope="module")
 def readme(root):
-    return (root / "README.md").read_text()
+    texts = ("README.md", "dashboard/guide/commands.md")
+    return "\n".join((root / each).read_text(encoding="utf-8") for each in texts)
 
 
 def spans(text):

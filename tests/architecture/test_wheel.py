@@ -81,7 +81,7 @@ def test_the_wheel_holds_every_module_and_table(wheel, root):
     wanted = {
         f"baulk/{path.relative_to(root)}"
         for part in PARTS
-        for pattern in ("*.py", "*.csv", "*.css", "*.mako", "*.json", "py.typed")
+        for pattern in ("*.py", "*.csv", "*.css", "*.mako", "*.json", "*.md", "*.svg", "py.typed")
         for path in (root / part).rglob(pattern)
     }
     assert wanted - packed == set()

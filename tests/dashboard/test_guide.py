@@ -1,0 +1,306 @@
+"""The guide says what the program does: its commands are run, its figures found again, its links followed."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+import shlex
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from baulk.dashboard import commands
+from baulk.dashboard.guide import book, html
+from baulk.ingest import config, pipeline
+from baulk.ingest import shop as shops
+from baulk.ingest.pairing import asked
+from baulk.ingest.wire.message import RawMessage
+from baulk.models import checking, diffusion, quantity, sorption, species, units, use_class
+from baulk.models.meter import pin_depth
+
+ROOT = Path(__file__).parents[2]
+FOLDER = ROOT / "dashboard" / "guide"
+NAMES = [each.name for each in book.pages()]
+NUMBER = re.compile(r"\d+(?:\.\d+)?(?:e-?\d+)?")
+
+
+def rows(path):
+    with (ROOT / path).open(encoding="utf-8", newline="") as text:
+        return list(csv.DictReader(text))
+
+
+CONSTANTS = {each["constant"]: float(each["value"]) for each in rows("models/data/constants.csv")}
+SOURCES = {each["key"]: each for each in rows("tests/reference/guide-figures.csv")}
+ACCURACY = {(each["set"], each["part"]): each for each in rows("tests/bench/honesty/accuracy.csv")}
+SETTINGS = config.Config.model_validate({"shop_dir": ROOT})
+
+
+def setting(name):
+    part, key = name.split(".")
+    return getattr(getattr(SETTINGS, part), key)
+
+
+def accuracy(name):
+    return [ACCURACY[name, part][key] for part in ("mean", "core") for key in ("width_pct", "covered_pct")]
+
+
+def accuracy_one(given):
+    name, part, column = (each.strip() for each in given.split(" | "))
+    return [ACCURACY[name, part][column]]
+
+
+def mass(given):
+    width, depth, length, density = (float(each) for each in given.split())
+    kg = width * depth * length * density / 1e9
+    return [f"{round(kg, -1):.0f}", f"{round(kg / 0.45359237, -1):.0f}"]
+
+
+def mass_after(given):
+    first, moist, now = (float(each) for each in given.split())
+    return [f"{now / first * (100 + moist) - 100:.1f}"]
+
+
+def oak_share(faces):
+    return [f"{pin_depth.mean_depth_share(int(faces)):.2f}"]
+
+
+def pin_mm(side):
+    return [f"{pin_depth.mean_depth_share(4) * float(side):.0f}"]
+
+
+def emc(given):
+    temp, rh = (float(each) for each in given.split())
+    return [f"{float(sorption.emc_pct(temp, rh)):.1f}"]
+
+
+def of_wood(field, form="{:.0f}"):
+    return lambda name: [form.format(getattr(species.get(name), field))]
+
+
+def of_use(given):
+    name, field = given.split()
+    return [f"{getattr(use_class.get(name), field):g}"]
+
+
+def half_time():
+    """Fourier number of half uptake of a slab, by bisection on Crank's own series."""
+
+    def taken(number):
+        odd = range(1, 60, 2)
+        return 1 - sum(8 / (3.141592653589793 * n) ** 2 * 2.718281828459045 ** (
+            -((n * 3.141592653589793) ** 2) * number) for n in odd)  # fmt: skip
+
+    low, high = 0.01, 0.2
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if taken(middle) < 0.5 else (low, middle)
+    return [f"{low:.4f}"]
+
+
+# what a mark in a page names: the last numbers before it, as they have to stand there
+FIGURES = {
+    "acc": accuracy,
+    "acc1": accuracy_one,
+    "accn": lambda name: [ACCURACY[name, "mean"]["timbers"]],
+    "src": lambda key: [SOURCES[key]["value"]],
+    "about": lambda _: [f"{species.get('white oak').fsp_pct:g}"],
+    "fsp": of_wood("fsp_pct"),
+    "green": of_wood("green_heartwood_mc_pct"),
+    "radial": of_wood("shrinkage_radial_pct", "{:.1f}"),
+    "tangential": of_wood("shrinkage_tangential_pct", "{:.1f}"),
+    "d": lambda name: [f"{diffusion.law_for(species.get(name)).d_ref_m2_s:.2e}"],
+    "activation": lambda name: [f"{diffusion.law_for(species.get(name)).activation_j_mol / 1000:g}"],
+    "emc": emc,
+    "mould": lambda temp: [f"{float(checking.mould_limit_pct(float(temp))):.0f}"],
+    "mouldlimit": lambda temp: [f"{float(checking.mould_limit_pct(float(temp))):.1f}"],
+    "depth": oak_share,
+    "depthmm": pin_mm,
+    "half": lambda _: half_time(),
+    "mass": mass,
+    "mc2": mass_after,
+    "mm": lambda text: [f"{units.length_mm(text):g}"],
+    "kg": lambda text: [f"{units.mass_kg(text):.8f}"],
+    "weeks": lambda name: [f"{CONSTANTS[name] / 7:g}"],
+    "pct": lambda name: [f"{100 * CONSTANTS[name]:g}"],
+    "toml": lambda name: [f"{setting(name) * (100 if 'prob' in name else 1):g}"],
+    "raw": lambda name: [f"{setting(name):g}"],
+    "use": of_use,
+    "use2": lambda name: [*of_use(f"{name} service_low_pct"), *of_use(f"{name} service_high_pct")],
+    "possible": lambda name: [f"{quantity.SPECS[quantity.Quantity(name)].possible[1]:g}"],
+    "pairing": lambda _: [f"{asked.LASTS.total_seconds() / 60:g}"],
+}  # fmt: skip
+WORDS = {"ten": "10", "four": "4"}
+
+
+def figures(name):
+    """Every marked figure of a page: what stands before the mark, and the mark."""
+    text = (FOLDER / f"{name}.md").read_text(encoding="utf-8")
+    for each in re.finditer(r"<!--=(\w+) ?(.*?)-->", text):
+        before = re.sub(r"<!--.*?-->", "", text[max(0, each.start() - 120) : each.start()]).splitlines()[-1]
+        for word, number in WORDS.items():
+            before = re.sub(rf"\b{word}\b", number, before)
+        yield before, each[1], each[2].strip()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_marked_figure_is_what_the_program_or_its_source_says(name):
+    for before, what, given in figures(name):
+        wanted = FIGURES[what](given)
+        shown = [float(each) for each in NUMBER.findall(before)]
+        shown = shown[-len(wanted) :] if what not in {"mass", "depthmm", "src"} else shown
+        same = [float(each) for each in wanted]
+        assert all(each in shown for each in same), (name, before, what, given, wanted)
+        if what in {"acc", "use2"}:
+            assert shown == same, (name, before)
+
+
+def test_figures_of_the_sources_are_used_and_say_where_they_stand():
+    used = {given for name in NAMES for _, what, given in figures(name) if what == "src"}
+    assert used == set(SOURCES)
+    assert all(each["source"] and each["mark"] for each in SOURCES.values())
+
+
+# --------------------------------------------------------------------------- links and words
+
+
+def test_every_page_and_drawing_is_listed_and_every_link_leads_to_one():
+    assert {path.stem for path in FOLDER.glob("*.md")} == {"README", *NAMES}
+    drawings = set()
+    for name in ["README", *NAMES]:
+        text = (FOLDER / f"{name}.md").read_text(encoding="utf-8")
+        links = re.findall(r"\]\(([^)]+)\)", text)
+        drawings |= {each for each in links if each.endswith(".svg")}
+        assert [each for each in links if not (FOLDER / each).is_file()] == [], name
+    assert drawings == {path.name for path in FOLDER.glob("*.svg")}
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_page_starts_with_its_title_and_keeps_its_links_in_the_browser(name):
+    assert re.match(r"# .+\n", book.markdown(name))
+    shown = html.body(name)
+    assert '.md"' not in shown
+    assert "<!--" not in shown
+    assert "<script" not in shown
+    for page in re.findall(r'href="/guide\?page=([\w-]+)"', shown):
+        book.page(page)
+
+
+def test_the_glossary_knows_every_quantity_and_names_what_is_in_the_code():
+    text = book.markdown("glossary")
+    lines = [line.split("|") for line in text.splitlines() if line.startswith("| `")]
+    told = {word: line[3].strip() for line in lines for word in re.findall(r"`([\w-]+)`", line[1])}
+    assert told == {each.value: spec.unit for each, spec in quantity.SPECS.items()}
+    code = "\n".join(
+        path.read_text(encoding="utf-8")
+        for part in ("models", "ingest/evaluation")
+        for path in (ROOT / part).rglob("*.py")
+    )
+    terms = [line.split("|")[4] for line in text.split("## What is measured")[0].splitlines() if "|" in line]
+    names = {name for each in terms for name in re.findall(r"`(\w+)`", each)}
+    assert len(names) > 20
+    assert {name for name in names if not re.search(rf"\b{name}\b", code)} == set()
+
+
+def test_what_is_looked_for_is_found_and_what_is_nowhere_is_not():
+    found = book.search("insulated pins")
+    assert found[0].page.name == "pins"
+    assert any("nsulated" in line for line in found[0].lines)
+    assert book.search("zeppelin") == ()
+    assert book.search("  ") == ()
+
+
+# --------------------------------------------------------------------------- commands
+
+
+def blocks(text, kind):
+    return re.findall(rf"^```{kind}\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL)
+
+
+def steps(block):
+    """Commands of a block, each with the output that is shown."""
+    found = []
+    for line in block.splitlines():
+        if line.startswith("$ "):
+            found.append((line[2:], []))
+        else:
+            found[-1][1].append(line)
+    return found
+
+
+def fits(shown, printed):
+    """Whether output is as shown; `...` is anything."""
+    pattern = ".*".join(re.escape(each.strip()) for each in "\n".join(shown).split("..."))
+    return re.fullmatch(pattern, printed.strip(), flags=re.DOTALL) is not None
+
+
+@pytest.mark.timeout(120)
+def test_every_command_runs_and_prints_what_is_shown(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("BAULK_SHOP", str(tmp_path))  # restored afterwards: --shop sets it
+    ran = 0
+    texts = [(FOLDER / f"{name}.md").read_text(encoding="utf-8") for name in NAMES]
+    for text in [*texts, (ROOT / "README.md").read_text(encoding="utf-8")]:
+        for block in blocks(text, "console"):
+            for command, shown in steps(block):
+                if "README" in command:
+                    continue
+                first, *rest = shlex.split(command.replace("~/shop", str(tmp_path / "shop")))
+                assert first == "baulk", command
+                words = commands.joined(rest)
+                done = CliRunner().invoke(commands.build(commands._wanted(words)), words)
+                assert done.exit_code == 0, (command, done.output, done.exception)
+                printed = done.stdout.replace(str(tmp_path / "shop"), "~/shop")
+                assert not shown or fits(shown, "\n".join(line.rstrip() for line in printed.splitlines())), (
+                    command, printed)  # fmt: skip
+                ran += 1
+    assert ran > 20
+
+
+def test_messages_that_are_shown_end_in_the_store(tmp_path, oak):
+    folder = shops.init(tmp_path / "shop", name="shop", units="metric")
+    with shops.open(folder) as shop:
+        for tag in ("DOR-01", "FER-01"):
+            shop.register.add(oak.__class__(**{n: getattr(oak, n) for n in oak.__slots__} | {"tag": tag}))
+        sent = 0
+        for name in NAMES:
+            text = (FOLDER / f"{name}.md").read_text(encoding="utf-8")
+            for line in "\n".join(blocks(text, "sh")).splitlines():
+                if line.startswith("mosquitto_pub"):
+                    words = shlex.split(line)
+                    topic, payload = words[words.index("-t") + 1], words[words.index("-m") + 1]
+                    assert json.loads(payload)
+                    raw = RawMessage(topic=topic, payload=payload.encode(), arrived_utc=datetime.now(UTC))
+                    assert pipeline.handle(raw, shop) == 2, line
+                    sent += 1
+        assert sent == 3
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_page_fits_80_columns_in_a_terminal(name, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    done = CliRunner().invoke(commands.build(("guide",)), ["guide", name])
+    assert done.exit_code == 0, done.exception
+    assert max(len(line) for line in done.stdout.splitlines()) <= 80
+
+
+def test_the_command_lists_finds_and_names_what_there_is():
+    app = commands.build(("guide",))
+    assert "safety" in CliRunner().invoke(app, ["guide"]).stdout
+    assert CliRunner().invoke(app, ["guide", "--search", "drip loop"]).stdout.startswith("pins")
+    with pytest.raises(book.NoSuchPage, match="it has first-verdict"):
+        CliRunner().invoke(app, ["guide", "nowhere"], catch_exceptions=False)
+
+
+def test_the_page_lists_searches_and_reads(app):
+    app.run()
+    app.switch_page("views/guide.py").run()
+    assert not app.exception
+    app.text_input(key="guide-search").set_value("residual-current").run()
+    assert any("page=safety" in each.body for each in app.get("html"))
+    app.query_params["page"] = "safety"
+    app.run()
+    assert app.title[0].value == "Safety"
