@@ -18,7 +18,7 @@ from baulk.models.plan.sawing.sweep import meet
 from baulk.models.section import Finished
 from baulk.models.use_class import UseClass
 
-MOST_KINDS: Final = 8  # sizes that are mixed in one timber, the smallest of those that serve; our own judgement, no source
+MOST_KINDS: Final = 8  # sizes mixed in one timber, the smallest; our own judgement, no source
 ELSEWHERE_MM: Final = 1.5  # where a piece off the centre is sawn larger; our own judgement, no source
 _HOLDS_MM: Final = 0.05
 
