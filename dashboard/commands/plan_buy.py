@@ -42,6 +42,9 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
     wait: Annotated[
         float | None, typer.Option(help="What a week of waiting for a part costs; else nothing may be late.")
     ] = None,
+    any_use: Annotated[
+        bool, typer.Option("--any-use", help="Cut timbers entered for another use as readily.")
+    ] = False,
     kerf: SawKerf = None,
     trim: Trim = None,
     sheet: PrintOption = None,
@@ -53,7 +56,8 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
     """Say which timber of the yard serves for which part, what is short, and what to order by when.
 
     A part takes a timber that has room for it with its allowance, the heart where it is wanted, the sweep
-    for its curve, and that is ready by the day it is wanted; several parts may lie end to end in one timber.
+    for its curve, and that is ready by the day it is wanted; several may lie end to end in one timber, and
+    side by side where its section allows.
     --species is the wood to buy for parts that name none, --confidence at most 0.95, -o the list for the
     mill as CSV.
 
@@ -84,6 +88,7 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
             step_mm=steps[0],
             length_step_mm=steps[1],
             seen=curves.measured(opened),
+            any_use=any_use,
         )
         if not listed.parts:
             made = None

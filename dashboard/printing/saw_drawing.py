@@ -14,9 +14,10 @@ from pathlib import Path
 from typing import Final, Literal
 
 from baulk.models.errors import OutOfRange
+from baulk.models.plan.sawing.cuts import Cut
 from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid, Stock
-from baulk.models.plan.sawing.layout import Rect
 from baulk.models.plan.sawing.order import SizePlan
+from baulk.models.plan.sawing.rects import Rect
 from baulk.models.section import Face
 from baulk.models.text import sentence, sentences
 from baulk.models.units import System, show_length, show_size
@@ -158,9 +159,10 @@ def of_cut(plan: CutPlan, system: System, choice: int = 0) -> Sheet:
     lines = [
         f"{plan.stock.name}: {sentence(taken.name, system)}. {plan.species}, {plan.mean_pct:.0f} % now.",
         *(_piece_words(number, laid, system) for number, laid in enumerate(taken.pieces, start=1)),
+        *sentences([each.reason() for each in plan.cuts(choice)], system),
         "Seen from the butt end, face a up. Distances are to the edge of the cut; measure twice.",
     ]
-    return _sheet(plan.stock, taken.pieces, lines, system)
+    return _sheet(plan.stock, taken.pieces, lines, system, plan.cuts(choice))
 
 
 def of_size(plan: SizePlan, system: System) -> Sheet:
@@ -208,7 +210,13 @@ def _piece_words(number: int, laid: Laid, system: System) -> str:
     )
 
 
-def _sheet(stock: Stock, pieces: Sequence[Laid], lines: Sequence[str], system: System) -> Sheet:
+def _sheet(
+    stock: Stock,
+    pieces: Sequence[Laid],
+    lines: Sequence[str],
+    system: System,
+    cuts: Sequence[Cut] = (),
+) -> Sheet:
     lines = [row for line in lines for row in textwrap.wrap(line, _ROW, subsequent_indent="   ")]
     section = stock.section
     scale = (PAPER_MM - 2 * _EDGE_MM) / max(section.width_mm, section.depth_mm)
@@ -224,12 +232,14 @@ def _sheet(stock: Stock, pieces: Sequence[Laid], lines: Sequence[str], system: S
 
     half_w, half_d = section.width_mm / 2, section.depth_mm / 2
     whole = Rect(x_mm=-half_w, y_mm=-half_d, width_mm=section.width_mm, height_mm=section.depth_mm)
-    marks: list[Mark] = [box(each, fill=_LOSS) for each in stock.defects]
+    marks: list[Mark] = [box(each, fill=_LOSS) for each in stock.blocked]
     for number, laid in enumerate(pieces, start=1):
         marks += _piece(
             number, laid, section_half=(half_w, half_d), at=at, system=system, many=len(pieces) > 1
         )
-    marks.append(box(whole, heavy=True))
+    marks += (
+        [*_outline(stock, at), *_cuts(cuts, at)] if stock.wane else [box(whole, heavy=True), *_cuts(cuts, at)]
+    )
     px, py = at(
         max(min(section.pith_x_mm, half_w * 1.15), -half_w * 1.15),
         max(min(section.pith_y_mm, half_d * 1.15), -half_d * 1.15),
@@ -251,6 +261,39 @@ def _sheet(stock: Stock, pieces: Sequence[Laid], lines: Sequence[str], system: S
     for row, text in enumerate(reversed(lines)):
         marks.append(Words(x=_BLOCK_MM, y=8 + _LINE_MM * row, text=text, quiet=row < len(lines) - 1))
     return Sheet(wide=PAPER_MM, high=top + 14, marks=tuple(marks))
+
+
+def _outline(stock: Stock, at: Callable[[float, float], tuple[float, float]]) -> list[Mark]:
+    """Draw the section with its bevels; the corners as they would be are left out."""
+    half_w, half_d = stock.section.width_mm / 2, stock.section.depth_mm / 2
+    off = {each.corner: each.ends_mm for each in stock.wane}
+    round_: list[tuple[float, float]] = []
+    for corner, place, first in (
+        ("da", (-half_w, half_d), 1), ("ab", (half_w, half_d), 0),
+        ("bc", (half_w, -half_d), 1), ("cd", (-half_w, -half_d), 0),
+    ):  # fmt: skip
+        ends = off.get(corner, (place, place))
+        round_ += [ends[first], ends[1 - first]]
+    marks: list[Mark] = []
+    for here, there in zip(round_, (*round_[1:], round_[0]), strict=True):
+        (x1, y1), (x2, y2) = at(*here), at(*there)
+        marks.append(Line(x1=x1, y1=y1, x2=x2, y2=y2, heavy=True))
+    return marks
+
+
+def _cuts(cuts: Sequence[Cut], at: Callable[[float, float], tuple[float, float]]) -> list[Mark]:
+    """Draw each cut with its turn at its end."""
+    marks: list[Mark] = []
+    for cut in cuts:
+        low, high = (
+            (at(cut.at_mm, cut.from_mm), at(cut.at_mm, cut.to_mm))
+            if cut.upright
+            else (at(cut.from_mm, cut.at_mm), at(cut.to_mm, cut.at_mm))
+        )
+        marks.append(Line(x1=low[0], y1=low[1], x2=high[0], y2=high[1]))
+        x, y = (low[0] + 0.8, low[1] + 1.2) if cut.upright else (high[0] - 6.5, high[1] + 0.8)
+        marks.append(Words(x=x, y=y, text=f"({cut.number})", quiet=True))
+    return marks
 
 
 def _pith_words(stock: Stock, pieces: Sequence[Laid]) -> str:

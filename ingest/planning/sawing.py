@@ -23,10 +23,11 @@ from baulk.models.openings import kerfed
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import InYard
 from baulk.models.plan.sawing import place_cut
+from baulk.models.plan.sawing.bevel import CORNERS, Bevel, wane
 from baulk.models.plan.sawing.cutting import CutPlan, Stock
-from baulk.models.plan.sawing.layout import Rect, wane
 from baulk.models.plan.sawing.order import Order
-from baulk.models.section import Section
+from baulk.models.plan.sawing.rects import Rect
+from baulk.models.section import Face, Section
 from baulk.models.species import SpeciesTable
 from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.units import LengthUnit, length_mm, offset_mm, size_mm
@@ -34,6 +35,7 @@ from baulk.models.verdict.comes_out import Recorded, recorded
 from baulk.models.woods import Woods
 
 FUTURES: Final = 4
+CHECK_MM: Final = 6.0  # kept clear about a check, for it wanders; common practice, no source
 AHEAD: Final = timedelta(days=5 * 365)
 
 
@@ -139,6 +141,7 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
         )
     long = asked.timber_length_mm or (timber.length_mm if timber else order.length_mm + 2 * order.trim_mm)
     wood = woods.species.get(kind)
+    measured = own if asked.section is None else None
     if asked.mc_pct is not None:
         moisture = Wet(mean_pct=asked.mc_pct)
     elif timber is None:
@@ -153,10 +156,9 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
         name=timber.tag if timber else "the timber",
         section=section,
         length_mm=long,
-        defects=(
-            *(corner(section, each, bare) for each in asked.corners),
-            *(defect(each, bare) for each in asked.defects),
-        ),
+        defects=tuple(defect(each, bare) for each in asked.defects),
+        wane=tuple(corner(section, each, bare) for each in asked.corners) or _wane_seen(section, measured),
+        checks=_checks_seen(section, measured),
         bow_mm=asked.bow_mm if asked.bow_mm is not None or own is None else own.bow_mm,
         crook_mm=asked.crook_mm if asked.crook_mm is not None or own is None else own.crook_mm,
     )
@@ -169,6 +171,38 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
         part_sweep_mm=asked.sweep_mm,
         pieces=asked.pieces,
     )
+
+
+def _wane_seen(section: Section, own: Recorded | None) -> tuple[Bevel, ...]:
+    """Return the widest wane that was measured, at each corner, for nobody said at which."""
+    if own is None or not own.wane_mm:
+        return ()
+    along = (min(own.wane_mm, section.width_mm), min(own.wane_mm, section.depth_mm))
+    return tuple(wane(section, each, along) for each in CORNERS)
+
+
+def _checks_seen(section: Section, own: Recorded | None) -> tuple[Rect, ...]:
+    """Return measured checks as they usually run: from the place of their face nearest to the pith inward."""
+    found = []
+    for face, deep in () if own is None else own.checks_mm.items():
+        if not deep:
+            continue
+        across = face in {Face.A, Face.C}
+        half, far = (
+            (section.width_mm / 2, section.depth_mm / 2)
+            if across
+            else (section.depth_mm / 2, section.width_mm / 2)
+        )
+        pith = section.pith_x_mm if across else section.pith_y_mm
+        at = min(max(pith, CHECK_MM / 2 - half), half - CHECK_MM / 2) - CHECK_MM / 2
+        high = min(deep, 2 * far)
+        low = far - high if face in {Face.A, Face.B} else -far
+        found.append(
+            Rect(x_mm=at, y_mm=low, width_mm=CHECK_MM, height_mm=high)
+            if across
+            else Rect(x_mm=low, y_mm=at, width_mm=high, height_mm=CHECK_MM)
+        )
+    return tuple(found)
 
 
 def _as_recorded(section: Section, own: Recorded) -> Section:
@@ -228,6 +262,7 @@ def yard(shop: Shop, confidence: float) -> list[InYard]:
                     name=timber.tag,
                     section=_as_recorded(timber.section, own),
                     length_mm=timber.length_mm,
+                    wane=_wane_seen(_as_recorded(timber.section, own), own),
                     bow_mm=own.bow_mm,
                     crook_mm=own.crook_mm,
                 ),
@@ -278,7 +313,7 @@ def defect(text: str, bare: LengthUnit) -> Rect:
     return Rect(x_mm=x, y_mm=y, width_mm=width, height_mm=height)
 
 
-def corner(section: Section, text: str, bare: LengthUnit) -> Rect:
+def corner(section: Section, text: str, bare: LengthUnit) -> Bevel:
     """Read a loss at a corner: its faces, then how far across and down, as 'ab 1 x 3/4 in'."""
     faces, _, rest = text.strip().partition(" ")
     if not rest:

@@ -43,9 +43,11 @@ def _assigned(values: Values, system: System) -> str:
     when = "ready some day after its forecast ends" if ready is None else f"ready {about(ready, None)}"
     weeks = round(values["late_weeks"])
     late = "" if values["late_weeks"] <= 0 else f", {count(weeks, 'week')} late" if weeks else ", days late"
+    named = values.get("beside") or ()
+    beside = f", side by side with {_listed(named)}" if named else ""
     return (
         f"{values['part']}: {values['count']} from {values['tag']}, sawn {_whole(values, system)}, {when} "
-        f"({_nested(values['how'], system)}){late}."
+        f"({_nested(values['how'], system)}){late}{beside}."
     )
 
 
@@ -196,7 +198,8 @@ def _fewer(wish: str) -> Writer:
 
 
 _END_TO_END: Final = (
-    "Parts lie end to end in a timber, never side by side. As few pieces as possible stay short; then the "
+    "Parts lie end to end in a timber, side by side where its section allows. As few pieces as possible stay "
+    "short; then the "
 )
 _LEFT: Final = " Length left over stays in the yard and costs nothing."
 
@@ -232,6 +235,9 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "buying.confidence": _confidence,
     "buying.least_waste": fixed(f"{_END_TO_END}least wood is wasted.{_LEFT}"),
     "buying.least_cost": fixed(f"{_END_TO_END}cost of waste and waiting is least.{_LEFT}"),
+    "buying.kept_for_its_use": fixed(
+        "A timber entered for one use is cut for another only where a part would be short without it."
+    ),
     "buying.where_dates_come_from": fixed(
         "Where use and size agree, the date is that of the timber's own verdict. Elsewhere it is the day its "
         "forecast mean MC is dry enough for the part. Beyond the forecast the timber is dried on by what is "

@@ -193,6 +193,28 @@ def _piece(values: Values, system: System) -> str:
     )
 
 
+def _cut(values: Values, system: System) -> str:
+    side = "beyond" if values["beyond"] else "short of"
+    faces = " and ".join(values["marked_on"])
+    return (
+        f"Cut {values['number']}: mark {show_length(values['off_mm'], system)} from face {values['face']} on "
+        f"faces {faces}; saw right through, just {side} the mark."
+    )
+
+
+def _best_by(values: Values, _system: System) -> str:
+    if values["by_value"] == values["by_stability"]:
+        return f"Way {values['by_value']} gives the most finished wood and moves least."
+    return f"Way {values['by_value']} gives the most finished wood, way {values['by_stability']} moves least."
+
+
+def _checks_seen(values: Values, _system: System) -> str:
+    return (
+        f"{capital(count(values['count'], 'check'))} as measured, taken to run from the place of the face "
+        "nearest to the pith straight inward: look where each lies before you saw."
+    )
+
+
 def _no_place(values: Values, system: System) -> str:
     heart = "with the heart boxed" if values["heart"] == "boxed" else "free of heart"
     return (
@@ -286,6 +308,13 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "sawing.choice_costs": _choice_costs,
     "sawing.piece": _piece,
     "sawing.no_place": _no_place,
+    "sawing.cut": _cut,
+    "sawing.best_by": _best_by,
+    "sawing.checks_seen": _checks_seen,
+    "sawing.wane_is_a_bevel": fixed(
+        "Wane is a bevel from face to face; a piece may carry as much of it as the plane takes off. Where "
+        "only its width was measured it is taken at all four corners."
+    ),
     "sawing.moisture_evaluated": _moisture_evaluated,
     "sawing.moisture_even": _moisture_even,
     "sawing.size_recorded": fixed(

@@ -1,6 +1,7 @@
 """The assignment against trying everything."""
 
 from functools import cache
+from itertools import product
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.buying.assignment import assign
+from baulk.models.plan.buying.assignment import Mix, assign
 
 INF = float("inf")
 
@@ -80,3 +81,38 @@ def test_an_empty_yard_leaves_everything_short():
 def test_what_cannot_be_is_a_sentence(count, cost, says):
     with pytest.raises(OutOfRange, match=says):
         assign(count, [1.0] * len(count), [5.0], cost)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_with_parts_side_by_side_the_plan_is_that_of_trying_every_number_of_each(seed):
+    rng = np.random.default_rng(seed)
+    count, length, room = (
+        [int(n) for n in rng.integers(1, 4, 2)],
+        [2.0, 3.0],
+        [float(rng.integers(3, 9)), 5.0],
+    )
+    cost = rng.integers(1, 6, (2, 2)).astype(float)
+    mixes = [
+        Mix(timber=0, counts=(1, 1), length_mm=3.0, cost=float(rng.integers(1, 8))),
+        Mix(timber=0, counts=(2, 0), length_mm=2.0, cost=float(rng.integers(1, 8))),
+        Mix(timber=1, counts=(2, 1), length_mm=3.0, cost=float(rng.integers(1, 8))),
+    ]
+    least = None
+    for taken in product(range(4), repeat=4):
+        for often in product(range(4), repeat=3):
+            used, given, total = [0.0, 0.0], [0, 0], 0.0
+            for i, n in enumerate(taken):
+                p, t = divmod(i, 2)
+                used[t], given[p], total = used[t] + n * length[p], given[p] + n, total + n * cost[p][t]
+            for mix, n in zip(mixes, often, strict=True):
+                used[mix.timber] += n * mix.length_mm
+                given = [g + n * c for g, c in zip(given, mix.counts, strict=True)]
+                total += n * mix.cost
+            if all(u <= r for u, r in zip(used, room, strict=True)):
+                short = sum(max(c - g, 0) for c, g in zip(count, given, strict=True))
+                least = min(least or (short, total), (short, total))
+    found = assign(count, length, room, cost, mixes=mixes)
+    total = float(np.sum(found.taken * cost)) + sum(
+        n * mix.cost for n, mix in zip(found.mixed, mixes, strict=True)
+    )
+    assert (int(found.short.sum()), total) == pytest.approx(least)

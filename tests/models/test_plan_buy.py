@@ -236,3 +236,29 @@ def test_what_cannot_be_planned_is_a_sentence(parts, error, says):
 def test_a_wish_that_cannot_be_is_a_sentence(change):
     with pytest.raises(OutOfRange):
         Wish(**change)
+
+
+BEAM = Part(name="Beam", width_mm=75, depth_mm=150, length_mm=3000, use_class="backbone-above-water", count=2)
+
+
+def test_two_beams_come_side_by_side_out_of_an_eight_by_eight():
+    # 2 x (75 + what planing and drying take) and a saw cut are less than 203 mm
+    one = timber(stock=Stock(name="T-1", section=Section(width_mm=203, depth_mm=203), length_mm=3350,
+                             bow_mm=0.0, crook_mm=0.0))  # fmt: skip
+    found = plan([BEAM], [one])
+    assert found.short == 0
+    assert sum(each.count for each in found.assignments) == 2
+    assert {each.beside for each in found.assignments} == {("Beam",)}
+    left, right = sorted(each.place.centre_x_mm for each in found.assignments)
+    wide = found.assignments[0].sawn_width_mm
+    assert right - left >= wide + found.wish.kerf_mm - 1e-3
+    assert found.left_mm["T-1"] == pytest.approx(3350 - 150 - 3000 - 3)
+
+
+def test_a_timber_entered_for_the_use_is_cut_before_one_entered_for_another():
+    small = Stock(name="T-2", section=Section(width_mm=190, depth_mm=190), length_mm=3350)
+    other, own = timber("T-2", stock=small, use_class="deck", mean_pct=18.0), timber()
+    assert [each.tag for each in plan([POST], [other, own]).assignments] == ["T-1"]
+    asked = plan([POST], [other, own], Wish(species="white oak", any_use=True))
+    assert [each.tag for each in asked.assignments] == ["T-2"]
+    assert [each.tag for each in plan([POST], [other]).assignments] == ["T-2"]  # else it would be short

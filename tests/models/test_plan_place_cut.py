@@ -14,10 +14,10 @@ from baulk.models.allowance.parts import Wet
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.plan.sawing import layout, place_cut
+from baulk.models.plan.sawing import bevel, cuts, place_cut
 from baulk.models.plan.sawing.cutting import Stock
-from baulk.models.plan.sawing.layout import Rect
 from baulk.models.plan.sawing.order import Order
+from baulk.models.plan.sawing.rects import Rect
 from baulk.models.plan.sawing.sweep import meet
 from baulk.models.section import Section
 
@@ -49,9 +49,9 @@ def test_the_place_beats_or_meets_every_place_of_a_five_millimetre_raster():
 
 
 def test_nothing_lies_in_wane_or_knots_and_every_piece_stays_inside():
-    wane = layout.wane(EIGHT.section, "ab", (22, 18))
+    wane = bevel.wane(EIGHT.section, "ab", (22, 18))
     knot = Rect(x_mm=-101, y_mm=-95, width_mm=12, height_mm=30)
-    plan = place_cut.plan(replace(EIGHT, defects=(wane, knot)), SIX, OAK, OUT, wet=GREEN)
+    plan = place_cut.plan(replace(EIGHT, defects=(knot,), wane=(wane,)), SIX, OAK, OUT, wet=GREEN)
     for piece in (each for choice in plan.choices for each in choice.pieces):
         rect = Rect(
             x_mm=piece.piece.centre_x_mm - piece.piece.width_mm / 2,
@@ -59,7 +59,8 @@ def test_nothing_lies_in_wane_or_knots_and_every_piece_stays_inside():
             width_mm=piece.piece.width_mm,
             height_mm=piece.piece.depth_mm,
         )
-        assert not rect.meets(wane)
+        eased = wane.planed(SIX.planing_mm)
+        assert not eased.cuts(rect.x_mm, rect.y_mm, rect.right_mm, rect.top_mm)
         assert not rect.meets(knot)
         assert min(piece.off_mm.values()) > -1e-6
 
@@ -214,3 +215,56 @@ def test_several_pieces_are_sawn_on_the_saws_step_where_as_many_have_room():
         sizes = (piece.piece.width_mm, piece.piece.depth_mm)
         assert sizes == pytest.approx([5.0 * round(each / 5.0) for each in sizes], abs=0.01)
         assert piece.holds
+
+
+def freed(section, pieces, found):
+    """What is left of a section by carrying the cuts out one after the other, as boxes."""
+    boxes = [(-section.width_mm / 2, -section.depth_mm / 2, section.width_mm / 2, section.depth_mm / 2)]
+    for cut in found:
+        axis = 0 if cut.upright else 1
+        box = next(
+            each
+            for each in boxes
+            if each[axis] < cut.at_mm < each[axis + 2]
+            and each[1 - axis] == pytest.approx(cut.from_mm)
+            and each[3 - axis] == pytest.approx(cut.to_mm)
+        )
+        boxes.remove(box)
+        beyond = min(
+            (p for r in pieces if (p := (r.x_mm, r.y_mm)[axis]) >= cut.at_mm - 1e-6), default=cut.at_mm
+        )
+        low, high = list(box), list(box)
+        low[axis + 2], high[axis] = cut.at_mm, cut.at_mm
+        if len(pieces) > 1 and cut.keeps_low:
+            high[axis] = beyond
+        boxes += [tuple(low), tuple(high)]
+    return boxes
+
+
+def test_the_cuts_in_their_order_leave_the_pieces():
+    section = Section(width_mm=200, depth_mm=180)
+    one = Rect(x_mm=-90, y_mm=-70, width_mm=120, height_mm=140)
+    found = cuts.order(section, [one])
+    assert [each.number for each in found] == [1, 2, 3, 4]
+    assert found[0].off_mm == pytest.approx(130)  # the widest slab first, 130 mm from face d
+    assert (found[0].face, found[0].marked_on, found[0].keeps_low) == ("d", "ac", True)
+    assert any(box == pytest.approx((-90, -70, 30, 70)) for box in freed(section, [one], found))
+    two = [
+        Rect(x_mm=-100, y_mm=-90, width_mm=98, height_mm=180),
+        Rect(x_mm=1, y_mm=-90, width_mm=99, height_mm=180),
+    ]
+    (only, *_) = cuts.order(section, two)
+    assert (only.at_mm, only.off_mm) == (-2, 98)
+
+
+def test_the_ways_best_by_value_and_by_stability_are_named():
+    small = Order(width_mm=45, depth_mm=45, length_mm=3000, bow_mm=0, crook_mm=0)
+    stock = Stock(
+        name="it", section=Section(width_mm=205, depth_mm=205), length_mm=3650, bow_mm=0, crook_mm=0
+    )
+    plan = place_cut.plan(stock, small, OAK, OUT, wet=GREEN, pieces=True)
+    shares = [each.used_share(stock.section) for each in plan.choices]
+    assert shares[plan.by_value] == max(shares)
+    assert plan.choices[plan.by_stability].largest_mm == min(each.largest_mm for each in plan.choices)
+    assert "sawing.best_by" in [each.code for each in plan.lines()]
+    assert [each.code for each in plan.lines()].count("sawing.cut") == len(plan.cuts())

@@ -330,7 +330,8 @@ SAID = [
         "buying.least_waste",
         {},
         (
-            "Parts lie end to end in a timber, never side by side. As few pieces as possible stay "
+            "Parts lie end to end in a timber, side by side where its section allows. "
+            "As few pieces as possible stay "
             "short; then the least wood is wasted. Length left over stays in the yard and costs "
             "nothing."
         ),
@@ -340,10 +341,17 @@ SAID = [
         "buying.least_cost",
         {},
         (
-            "Parts lie end to end in a timber, never side by side. As few pieces as possible stay "
+            "Parts lie end to end in a timber, side by side where its section allows. "
+            "As few pieces as possible stay "
             "short; then the cost of waste and waiting is least. Length left over stays in the yard and"
             " costs nothing."
         ),
+        None,
+    ),
+    (
+        "buying.kept_for_its_use",
+        {},
+        "A timber entered for one use is cut for another only where a part would be short without it.",
         None,
     ),
     (

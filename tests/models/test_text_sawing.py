@@ -242,6 +242,42 @@ SAID = [
         "a bevel of 13 mm at each corner, beyond what the rest removes",
     ),
     (
+        "sawing.cut",
+        {"number": 2, "face": "a", "off_mm": 88.9, "marked_on": "bd", "beyond": True},
+        "Cut 2: mark 3 1/2 in from face a on faces b and d; saw right through, just beyond the mark.",
+        "Cut 2: mark 89 mm from face a on faces b and d; saw right through, just beyond the mark.",
+    ),
+    (
+        "sawing.best_by",
+        {"by_value": 1, "by_stability": 2},
+        "Way 1 gives the most finished wood, way 2 moves least.",
+        None,
+    ),
+    (
+        "sawing.best_by",
+        {"by_value": 1, "by_stability": 1},
+        "Way 1 gives the most finished wood and moves least.",
+        None,
+    ),
+    (
+        "sawing.checks_seen",
+        {"count": 2},
+        (
+            "2 checks as measured, taken to run from the place of the face nearest to the pith straight "
+            "inward: look where each lies before you saw."
+        ),
+        None,
+    ),
+    (
+        "sawing.wane_is_a_bevel",
+        {},
+        (
+            "Wane is a bevel from face to face; a piece may carry as much of it as the plane takes off. "
+            "Where only its width was measured it is taken at all four corners."
+        ),
+        None,
+    ),
+    (
         "sawing.choice",
         CHOICE,
         "one piece, heart boxed",

@@ -1,6 +1,7 @@
-"""Which parts come out of which timbers: a cutting problem along the grain, solved exactly.
+"""Which parts come out of which timbers: a cutting problem, solved exactly over the patterns given.
 
-Whole numbers of each part are laid end to end in each timber where it fits, a saw cut between two. As few
+Whole numbers of each part, and of patterns of parts side by side, are laid end to end in each timber where
+they fit, a saw cut between two. As few
 parts as can be stay short; among those plans the cheapest is taken.
 """
 
@@ -21,6 +22,28 @@ class NoAnswer(BaulkError, RuntimeError):
     """The search for an assignment ended without one."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mix:
+    """Parts side by side in one length of one timber.
+
+    Parameters
+    ----------
+    timber : int
+        Number of the timber.
+    counts : tuple of int
+        How many of each part, those of the list in their order.
+    length_mm : float
+        Length that it takes. [mm]
+    cost : float
+        Its cost, 0 or more. [-]
+    """
+
+    timber: int
+    counts: tuple[int, ...]
+    length_mm: float
+    cost: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Amounts:
     """How many of each part come out of each timber.
@@ -28,7 +51,9 @@ class Amounts:
     Parameters
     ----------
     taken : ndarray of int, shape (parts, timbers)
-        Numbers of pieces.
+        Numbers of pieces that lie alone across their timber.
+    mixed : ndarray of int, shape (mixes,)
+        How often each mix is cut; it may hold a piece more than is wanted.
     short : ndarray of int, shape (parts,)
         Pieces that no timber gives.
     gap : float
@@ -36,6 +61,7 @@ class Amounts:
     """
 
     taken: NDArray[np.int64]
+    mixed: NDArray[np.int64]
     short: NDArray[np.int64]
     gap: float
 
@@ -48,7 +74,8 @@ def assign(  # noqa: PLR0913 - a cutting problem
     *,
     kerf_mm: float = 0.0,
     opening: float = 0.0,
-    time_limit_s: float = 2.0,
+    mixes: Sequence[Mix] = (),
+    time_limit_s: float = 5.0,
 ) -> Amounts:
     """Assign parts to timbers.
 
@@ -66,6 +93,8 @@ def assign(  # noqa: PLR0913 - a cutting problem
         Saw cut between two pieces. [mm]
     opening : float
         Cost of cutting a timber at all, 0 or more. [-]
+    mixes : sequence of Mix
+        Parts that may lie side by side.
     time_limit_s : float
         Longest time for the search. [s]
 
@@ -94,30 +123,50 @@ def assign(  # noqa: PLR0913 - a cutting problem
         raise OutOfRange("costs, cuts and lengths", "can't be below 0")
     if timbers == 0:
         return Amounts(
-            taken=np.zeros((parts, 0), dtype=np.int64), short=np.array(count, dtype=np.int64), gap=0.0
+            taken=np.zeros((parts, 0), dtype=np.int64),
+            mixed=np.zeros(0, dtype=np.int64),
+            short=np.array(count, dtype=np.int64),
+            gap=0.0,
         )
     fits = np.isfinite(cost)
     most = np.where(fits, np.minimum.outer(np.asarray(count, dtype=float), np.full(timbers, np.inf)), 0.0)
     each = np.where(fits, cost, 0.0)
     # one short part outweighs every other cost together
-    missing = 1.0 + float(np.sum(each * most)) + opening * timbers
-    n = parts * timbers
-    target = np.concatenate([each.ravel(), np.full(parts, missing), np.full(timbers, opening)])
+    dearest = max(float(np.max(each, initial=0.0)), max((mix.cost for mix in mixes), default=0.0))
+    missing = 1.0 + dearest * sum(count) + opening * timbers
+    n, m = parts * timbers, parts * timbers + parts + timbers
+    mixed = np.array([mix.cost for mix in mixes], dtype=float)
+    target = np.concatenate(
+        [each.ravel(), np.full(parts, missing), np.full(timbers, opening), mixed, np.zeros(parts)]
+    )
     wanted = np.zeros((parts, target.size))
     along = np.zeros((timbers, target.size))
     for p in range(parts):
         wanted[p, p * timbers : (p + 1) * timbers] = 1
         wanted[p, n + p] = 1
+        wanted[p, m + len(mixes) + p] = -1  # cut by a mix beyond what is wanted
         for t in range(timbers):
             along[t, p * timbers + t] = length_mm[p] + kerf_mm
     for t in range(timbers):
         along[t, n + parts + t] = -(room_mm[t] + kerf_mm)
+    for i, mix in enumerate(mixes):
+        wanted[:, m + i] = mix.counts
+        along[mix.timber, m + i] = mix.length_mm + kerf_mm
+    often = [float(max(room_mm[mix.timber] // mix.length_mm, 0)) for mix in mixes]
     found = milp(
         target,
         integrality=np.ones(target.size),
         bounds=Bounds(
             np.zeros(target.size),
-            np.concatenate([most.ravel(), np.asarray(count, dtype=float), np.ones(timbers)]),
+            np.concatenate(
+                [
+                    most.ravel(),
+                    np.asarray(count, dtype=float),
+                    np.ones(timbers),
+                    np.asarray(often, dtype=float),
+                    np.full(parts, float(sum(count))) if mixes else np.zeros(parts),
+                ]
+            ),
         ),
         constraints=[
             LinearConstraint(wanted, np.asarray(count, dtype=float), np.asarray(count, dtype=float)),
@@ -130,6 +179,7 @@ def assign(  # noqa: PLR0913 - a cutting problem
     whole = np.round(found.x).astype(np.int64)
     return Amounts(
         taken=whole[:n].reshape(parts, timbers),
+        mixed=whole[m : m + len(mixes)],
         short=whole[n : n + parts],
         gap=max(0.0, float(found.mip_gap or 0.0)) if found.status != 0 else 0.0,
     )

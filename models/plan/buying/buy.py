@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.plan.buying import lead_time, ready_stock
-from baulk.models.plan.buying.assignment import Amounts, assign
+from baulk.models.plan.buying import lead_time, ready_stock, side_by_side
+from baulk.models.plan.buying.assignment import Amounts, Mix, assign
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, MillLine, Shortfall, Wish
+from baulk.models.plan.buying.side_by_side import Bay
 from baulk.models.plan.sawing import allowance
 from baulk.models.plan.sawing.order import NoLog
 from baulk.models.plan.sawing.sweep import SHORT
@@ -27,6 +28,8 @@ from baulk.models.woods import BUILT_IN, Woods
 WEEK_S: Final = 7 * 86_400.0
 OPENING_M3: Final = 1e-4  # waste that it is worth not to cut one timber more; our own judgement, no source
 MOST_PIECES: Final = 400
+# waste that a timber's own use is worth: more than any timber holds, less than a part that is short
+OTHER_USE_M3: Final = 3.0  # our own judgement, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,8 +92,10 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
     """
     _refuse(parts, now_utc, woods)
     pairs = [[_pair(part, timber, wish, now_utc, air, woods) for timber in yard] for part in parts]
-    amounts = _solve(parts, yard, pairs, wish)
-    assignments = tuple(
+    bays = _bays(parts, yard, pairs, wish, woods)
+    amounts = _solve(parts, yard, pairs, wish, bays)
+    mixed = _mixed(parts, yard, pairs, amounts, bays, wish)
+    assignments = mixed + tuple(
         _assignment(part, timber, pairs[p][t], int(amounts.taken[p, t]))
         for p, part in enumerate(parts)
         for t, timber in enumerate(yard)
@@ -114,8 +119,13 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
     )
     left = {
         timber.stock.name: _left_mm(timber, parts, amounts.taken[:, t], wish)
+        - sum(
+            int(n) * (bay.length_mm + wish.kerf_mm)
+            for n, (of, bay) in zip(amounts.mixed, bays, strict=True)
+            if of == t
+        )
         for t, timber in enumerate(yard)
-        if amounts.taken[:, t].sum() > 0
+        if timber.stock.name in {each.tag for each in assignments}
     }
     plan = BuyPlan(
         made_utc=now_utc,
@@ -195,12 +205,16 @@ def _pair(  # noqa: PLR0913, PLR0917 - a part, a timber, the air it would dry in
         how=how,
         late_weeks=late,
         waste_m3=waste,
-        cost=max(cost, 0.0) + late * (wish.wait_per_week or 0.0),
+        cost=max(cost, 0.0) + late * (wish.wait_per_week or 0.0) + _other_use(part, timber, wish),
     )
 
 
 def _solve(
-    parts: Sequence[Part], yard: Sequence[InYard], pairs: Sequence[Sequence[_Pair]], wish: Wish
+    parts: Sequence[Part],
+    yard: Sequence[InYard],
+    pairs: Sequence[Sequence[_Pair]],
+    wish: Wish,
+    bays: Sequence[tuple[int, Bay]] = (),
 ) -> Amounts:
     cost: NDArray[np.float64] = np.array([[pair.cost for pair in row] for row in pairs], dtype=float)
     return assign(
@@ -210,7 +224,91 @@ def _solve(
         cost.reshape(len(parts), len(yard)),
         kerf_mm=wish.kerf_mm,
         opening=OPENING_M3 * (wish.price_per_m3 or 1.0),
+        mixes=[_mix(parts, yard[t], pairs, t, bay, wish) for t, bay in bays],
     )
+
+
+def _other_use(part: Part, timber: InYard, wish: Wish) -> float:
+    """Return what it costs to cut a timber for another use than it was entered for."""
+    if wish.any_use or timber.use_class == part.use_class:
+        return 0.0
+    return OTHER_USE_M3 * (1.0 if wish.price_per_m3 is None else wish.price_per_m3)
+
+
+def _bays(
+    parts: Sequence[Part],
+    yard: Sequence[InYard],
+    pairs: Sequence[Sequence[_Pair]],
+    wish: Wish,
+    woods: Woods,
+) -> list[tuple[int, Bay]]:
+    """Return, with the number of its timber, each length in which parts lie side by side."""
+    uses = [woods.use_classes.get(part.use_class) for part in parts]
+    found = []
+    for t, timber in enumerate(yard):
+        serve = [p for p in range(len(parts)) if pairs[p][t].place is not None]
+        found += [(t, bay) for bay in side_by_side.bays(parts, serve, timber, uses, wish)]
+    return found
+
+
+def _mix(  # noqa: PLR0913, PLR0917 - a bay, whose it is, and what a pair costs
+    parts: Sequence[Part], timber: InYard, pairs: Sequence[Sequence[_Pair]], t: int, bay: Bay, wish: Wish
+) -> Mix:
+    numbers = [number for number, _ in bay.pieces]
+    price = 1.0 if wish.price_per_m3 is None else wish.price_per_m3
+    waste = _section_m2(timber) * (bay.length_mm + wish.kerf_mm) / 1000 - sum(
+        _finished_m3(parts[p]) for p in numbers
+    )
+    # what a piece costs beyond its waste: waiting, and another use
+    more = sum(
+        pairs[p][t].late_weeks * (wish.wait_per_week or 0.0) + _other_use(parts[p], timber, wish)
+        for p in numbers
+    )
+    return Mix(
+        timber=t,
+        counts=tuple(numbers.count(p) for p in range(len(parts))),
+        length_mm=bay.length_mm,
+        cost=max(waste, 0.0) * price + more,
+    )
+
+
+def _section_m2(timber: InYard) -> float:
+    return timber.stock.section.width_mm * timber.stock.section.depth_mm * 1e-6
+
+
+def _finished_m3(part: Part) -> float:
+    return part.width_mm * part.depth_mm * part.length_mm * 1e-9
+
+
+def _mixed(  # noqa: PLR0913, PLR0917 - the answer, and what it is of
+    parts: Sequence[Part],
+    yard: Sequence[InYard],
+    pairs: Sequence[Sequence[_Pair]],
+    amounts: Amounts,
+    bays: Sequence[tuple[int, Bay]],
+    wish: Wish,
+) -> tuple[Assignment, ...]:
+    """Return what lies side by side, one entry a piece and its place; no more than is wanted."""
+    left = [part.count - int(amounts.taken[p].sum()) for p, part in enumerate(parts)]
+    found = []
+    for n, (t, bay) in zip(amounts.mixed, bays, strict=True):
+        whole = _section_m2(yard[t]) * (bay.length_mm + wish.kerf_mm) / 1000
+        area = sum(rect.width_mm * rect.height_mm for _, rect in bay.pieces)
+        for i, (p, rect) in enumerate(bay.pieces):
+            count = min(int(n), left[p])
+            if count < 1:
+                continue
+            left[p] -= count
+            place = side_by_side.place_of(rect)
+            pair = replace(
+                pairs[p][t],
+                place=place,
+                sawn_mm=(rect.width_mm, rect.height_mm),
+                waste_m3=whole * rect.width_mm * rect.height_mm / area - _finished_m3(parts[p]),
+            )
+            beside = tuple(sorted({parts[q].name for j, (q, _) in enumerate(bay.pieces) if j != i}))
+            found.append(replace(_assignment(parts[p], yard[t], pair, count), beside=beside))
+    return tuple(found)
 
 
 def _others(  # noqa: PLR0913, PLR0917 - as `_pair`
@@ -228,7 +326,8 @@ def _others(  # noqa: PLR0913, PLR0917 - as `_pair`
     anyheart = [replace(part, heart="any") for part in parts]
     for name, these in (("days", anyday), ("wood", anywood), ("heart", anyheart)):
         pairs = [[_pair(part, timber, wish, now_utc, air, woods) for timber in yard] for part in these]
-        found[name] = int(_solve(these, yard, pairs, wish).short.sum())
+        bays = _bays(these, yard, pairs, wish, woods)
+        found[name] = int(_solve(these, yard, pairs, wish, bays).short.sum())
     return found
 
 
@@ -355,6 +454,7 @@ def _assumptions(plan: BuyPlan, yard: Sequence[InYard], *, futures: int) -> tupl
     found = [
         Reason(code="buying.confidence", values={"confidence": plan.wish.confidence}),
         Reason(code="buying.least_cost" if priced else "buying.least_waste"),
+        *(() if plan.wish.any_use else (Reason(code="buying.kept_for_its_use"),)),
         Reason(code="buying.where_dates_come_from"),
     ]
     if guessed:

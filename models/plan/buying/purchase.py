@@ -99,6 +99,8 @@ class Wish:
         The mill's steps. [mm]
     seen : tuple of Seen
         Curves that were measured on timbers of the shop.
+    any_use : bool
+        Whether a timber entered for one use may as well be cut for another.
     """
 
     confidence: float = 0.9
@@ -111,6 +113,7 @@ class Wish:
     step_mm: float = 5.0
     length_step_mm: float = 100.0
     seen: tuple[Seen, ...] = ()
+    any_use: bool = False
 
     def __post_init__(self) -> None:
         if not 0.5 <= self.confidence <= SUREST:
@@ -144,7 +147,9 @@ class Assignment:
     late_weeks : float
         After the day wanted; 0 when in time. [week]
     waste_m3 : float
-        Of the section over its length, finished wood taken off. [m3]
+        Of the section over its length, finished wood taken off; its share of what several use. [m3]
+    beside : tuple of str
+        Parts that lie side by side with it; none where it has the section to itself.
     """
 
     part: str
@@ -158,6 +163,7 @@ class Assignment:
     how: Reason
     late_weeks: float
     waste_m3: float
+    beside: tuple[str, ...] = ()
 
     def reason(self) -> Reason:
         """Return what comes out of which timber, and when."""
@@ -173,6 +179,7 @@ class Assignment:
                 "ready_utc": self.ready_utc,
                 "how": self.how.to_json(),
                 "late_weeks": self.late_weeks,
+                "beside": list(self.beside),
             },
         )
 

@@ -87,7 +87,7 @@ def _placed(
     if part.species is not None and part.species != yard.species:
         woods = {"species": yard.species, "wanted_species": part.species}
         return Reason(code="buying.other_wood", values=woods)
-    stock = yard.stock
+    stock = yard.stock.planed(wish.planing_mm)
     if part.length_mm > stock.length_mm - 2 * wish.trim_mm + 1e-6:
         return Reason(code="buying.too_short")
     reason = Reason(code="buying.too_small")

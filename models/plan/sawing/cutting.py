@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from baulk.models.allowance.bend import Bend
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.sawing.layout import Rect
+from baulk.models.plan.sawing import cuts
+from baulk.models.plan.sawing.bevel import Bevel
 from baulk.models.plan.sawing.order import OPEN_CHECK_MM, Order
+from baulk.models.plan.sawing.rects import Rect
 from baulk.models.plan.sawing.sweep import Sweep
 from baulk.models.reason import Reason, Values
 from baulk.models.section import Finished, Section
@@ -27,7 +29,11 @@ class Stock:
     length_mm : float
         Length, above 0. [mm]
     defects : tuple of Rect
-        Wane, shakes and knots, in the section's axes. [mm]
+        Shakes and knots, in the section's axes. [mm]
+    wane : tuple of Bevel
+        Corners that are off. [mm]
+    checks : tuple of Rect
+        Checks as measured, from their face to their tip. [mm]
     bow_mm, crook_mm : float or None
         Mid-ordinate of its own curve over its length, along the depth and along the width; None where nobody
         measured, which takes what is usual. [mm]
@@ -37,6 +43,8 @@ class Stock:
     section: Section
     length_mm: float
     defects: tuple[Rect, ...] = ()
+    wane: tuple[Bevel, ...] = ()
+    checks: tuple[Rect, ...] = ()
     bow_mm: float | None = None
     crook_mm: float | None = None
 
@@ -48,6 +56,15 @@ class Stock:
                 raise OutOfRange(
                     f"the bow of {self.name}", f"can't be {curve:g} mm; it is at most half the length"
                 )
+
+    @property
+    def blocked(self) -> tuple[Rect, ...]:
+        """What no piece may hold: defects and measured checks, [mm]."""
+        return (*self.defects, *self.checks)
+
+    def planed(self, mm: float) -> Stock:
+        """Return it with the wane that is left once a piece's faces are planed by so much. [mm]."""
+        return replace(self, wane=tuple(left for each in self.wane if (left := each.planed(mm)) is not None))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +106,17 @@ class Laid:
     check_mm: float
     spare_mm: float
     turned: bool = False
+
+    @property
+    def rect(self) -> Rect:
+        """The piece as a rectangle, [mm]."""
+        piece = self.piece
+        return Rect(
+            x_mm=piece.centre_x_mm - piece.width_mm / 2,
+            y_mm=piece.centre_y_mm - piece.depth_mm / 2,
+            width_mm=piece.width_mm,
+            height_mm=piece.depth_mm,
+        )
 
     @property
     def holds(self) -> bool:
@@ -205,7 +233,35 @@ class CutPlan:
         for number, choice in enumerate(self.choices, start=1):
             found.append(Reason(code="sawing.choice_costs", values=self._costs(number, choice)))
             found += [_piece(each) for each in choice.pieces]
+        found += [each.reason() for each in self.cuts()]
+        if len(self.choices) > 1:
+            best = {"by_value": self.by_value + 1, "by_stability": self.by_stability + 1}
+            found.append(Reason(code="sawing.best_by", values=best))
         return (*found, *self.refused, self.sweep.reason())
+
+    def cuts(self, choice: int = 0) -> tuple[cuts.Cut, ...]:
+        """Return the cuts of a choice in their order."""
+        return cuts.order(self.stock.section, [each.rect for each in self.choices[choice].pieces])
+
+    @property
+    def by_value(self) -> int:
+        """Which choice gives the most finished wood; of those alike the one that moves least."""
+        section = self.stock.section
+        return max(
+            range(len(self.choices)),
+            key=lambda n: (
+                self.choices[n].holds,
+                round(self.choices[n].used_share(section), 6),
+                -self.choices[n].largest_mm,
+            ),
+        )
+
+    @property
+    def by_stability(self) -> int:
+        """Which choice moves least."""
+        return min(
+            range(len(self.choices)), key=lambda n: (not self.choices[n].holds, self.choices[n].largest_mm)
+        )
 
     def _costs(self, number: int, choice: Choice) -> Values:
         return {
@@ -246,6 +302,12 @@ def assumptions(plan: CutPlan, bow: Bend, *, measured: bool) -> tuple[Reason, ..
         Reason(code=code, values={"mean_pct": plan.mean_pct, "service_pct": plan.service_pct}),
         *((Reason(code="sawing.size_recorded"),) if measured else ()),
         *(() if bow.measured else (Reason(code="sawing.usual_bow", values=usual),)),
+        *((Reason(code="sawing.wane_is_a_bevel"),) if plan.stock.wane else ()),
+        *(
+            (Reason(code="sawing.checks_seen", values={"count": len(plan.stock.checks)}),)
+            if plan.stock.checks
+            else ()
+        ),
         Reason(code="sawing.defects_run_through"),
         Reason(code="sawing.through_cuts"),
         Reason(code="sawing.growth_stress"),

@@ -16,8 +16,8 @@ from baulk.models.allowance.parts import Ask, Wet
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.sawing import allowance, cutting, layout, spots
 from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid, Stock
-from baulk.models.plan.sawing.layout import Rect
 from baulk.models.plan.sawing.order import Order
+from baulk.models.plan.sawing.rects import Rect
 from baulk.models.plan.sawing.sweep import Sweep, meet
 from baulk.models.reason import Reason
 from baulk.models.section import Face, Finished, offsets_mm
@@ -76,7 +76,8 @@ def plan(  # noqa: PLR0913 - a timber, a wish, a wood and its use
             f"is {stock.length_mm:.0f} mm long, too short for a piece of {order.length_mm:.0f} mm",
         )
     ways = _ways(stock, replace(order, start_pct=wet.mean_pct), part_sweep_mm)
-    case = _Case(stock=stock, wood=wood, use=use, wet=wet)
+    # wane that the plane takes off may stay on a piece
+    case = _Case(stock=stock.planed(order.planing_mm), wood=wood, use=use, wet=wet)
     choices: list[Choice] = []
     refused: list[Reason] = []
     for heart in HEARTS:
@@ -252,7 +253,7 @@ def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
     upright, turned = (_Way(turned=each, order=order, sweep=ways[0].sweep) for each in (False, True))
     for heart in ("any", "free"):
         need = case.need(upright, heart)
-        blocks = layout.inside(case.stock.section, case.stock.defects)
+        blocks = layout.inside(case.stock.section, case.stock.blocked)
         if heart == "free" and spots.near(case.stock.section):
             blocks = (*blocks, spots.heart_of(case.stock.section))
 
@@ -264,7 +265,9 @@ def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
                     spots.placed(case.stock.section, (each.width_mm, each.height_mm), each.centre_mm),
                     upright if abs(each.width_mm - sawn[0]) < 1e-3 else turned,
                 )
-                for each in layout.most_pieces(case.stock.section, blocks, sawn, order.kerf_mm)
+                for each in layout.most_pieces(
+                    case.stock.section, blocks, sawn, order.kerf_mm, case.stock.wane
+                )
             )
 
         for _ in range(_TRIES):

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from itertools import product
 
 from baulk.models.allowance import engine
 from baulk.models.allowance.parts import Ask, Wet
 from baulk.models.plan.sawing import layout
 from baulk.models.plan.sawing.cutting import Stock
-from baulk.models.plan.sawing.layout import Rect
+from baulk.models.plan.sawing.guillotine import HEART_MM
+from baulk.models.plan.sawing.rects import SLACK_MM, Rect
 from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
-
-HEART_MM: Final = 20.0  # kept clear of the pith by pieces free of heart, each way; common practice, no source
 
 
 def fits(
@@ -39,7 +38,7 @@ def fits(
         Places in the timber's axes; none when there is no room. [mm]
     """
     section = stock.section
-    blocks = layout.inside(section, stock.defects)
+    blocks = layout.inside(section, stock.blocked)
     if (heart == "free" and section.boxed_heart) or (heart == "free" and near(section)):
         blocks = (*blocks, heart_of(section))
         clear = None
@@ -53,17 +52,39 @@ def fits(
             (room.y_mm, room.top_mm, piece_mm[1], pith[1]),
         ):
             first, last = low + side / 2, high - side / 2
-            if last < first - layout.SLACK_MM:
+            if last < first - SLACK_MM:
                 break
             spans.append({round(each, 7) for each in (first, last, min(max(at, first), last))})
         if len(spans) < 2:
             continue
-        for x in spans[0]:
-            for y in spans[1]:
+        for x, y in (*product(*spans), *_leaning(stock, piece_mm, spans)):
+            if stock.wane and not _past_wane(stock, piece_mm, (x, y)):
+                continue
+            if min(spans[0]) - SLACK_MM <= x <= max(spans[0]) + SLACK_MM and (
+                min(spans[1]) - SLACK_MM <= y <= max(spans[1]) + SLACK_MM
+            ):
                 place = placed(section, piece_mm, (x, y))
                 if heart != "boxed" or place.inside(section).boxed_heart:
                     found[x, y] = place
     return tuple(found.values())
+
+
+def _leaning(
+    stock: Stock, piece_mm: tuple[float, float], spans: Sequence[set[float]]
+) -> list[tuple[float, float]]:
+    """Return centres of the piece at which it leans on a bevel, one of its coordinates as elsewhere."""
+    found = []
+    half_w, half_d = piece_mm[0] / 2, piece_mm[1] / 2
+    for each in stock.wane:
+        over, beside = half_d if each.up else -half_d, half_w if each.right else -half_w
+        found += [(x, each.edge_y_mm(x + beside) - over) for x in spans[0]]
+        found += [(each.edge_x_mm(y + over) - beside, y) for y in spans[1]]
+    return found
+
+
+def _past_wane(stock: Stock, piece_mm: tuple[float, float], centre_mm: tuple[float, float]) -> bool:
+    (x, y), (half_w, half_d) = centre_mm, (piece_mm[0] / 2, piece_mm[1] / 2)
+    return not any(each.cuts(x - half_w, y - half_d, x + half_w, y + half_d) for each in stock.wane)
 
 
 def sized(  # noqa: PLR0913 - a place in a timber, the piece, and what it is made of
@@ -121,10 +142,12 @@ def _about(
         width_mm=piece.width_mm,
         height_mm=piece.depth_mm,
     )
-    blocks = layout.inside(stock.section, stock.defects)
+    blocks = layout.inside(stock.section, stock.blocked)
     if heart == "free" and near(stock.section):
         blocks = (*blocks, heart_of(stock.section))
     if any(rect.meets(each) for each in blocks):
+        return ()
+    if not _past_wane(stock, (rect.width_mm, rect.height_mm), rect.centre_mm):
         return ()
     return () if heart == "boxed" and not piece.inside(stock.section).boxed_heart else (piece,)
 
