@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import sys
 import textwrap
@@ -38,6 +39,7 @@ HERE = Path()
 _LONGEST_WORD = 24  # what is longer, as a topic, may be broken
 _READ_WIDE = 100  # columns: longer lines are hard to read
 _BETWEEN = 2  # columns
+_MARK = re.compile(r"\s*(?:[-*] |\d+\. )?")  # of a list's item
 _BREAK = re.compile(r"\s+|(?<=[A-Za-z]-)(?=[A-Za-z]{2})")  # where `textwrap` breaks
 _Entered = TypeVar("_Entered")
 
@@ -116,8 +118,21 @@ def console() -> Console:
 
 
 def say(text: str) -> None:
-    """Print one line, as it is."""
-    console().print(text, markup=False, soft_wrap=True)
+    """Print text; on a screen its lines are broken between words and set in behind their mark.
+
+    What goes into a file or another program keeps its lines whole, so that they can be searched.
+    """
+    out = console()
+    if out.is_terminal or "COLUMNS" in os.environ:
+        wide = min(out.width, _READ_WIDE) if out.is_terminal else out.width
+        text = "\n".join(line if cell_len(line) <= wide else _broken(line, wide) for line in text.split("\n"))
+    out.print(text, markup=False, soft_wrap=True)
+
+
+def _broken(line: str, wide: int) -> str:
+    mark = _MARK.match(line)
+    behind = " " * (mark.end() if mark else 0)
+    return textwrap.fill(line, wide, subsequent_indent=behind, break_long_words=False, break_on_hyphens=False)
 
 
 def say_item(text: str, *, mark: str = "-") -> None:

@@ -287,6 +287,15 @@ class ComesOut(Part):
         return self.probability < 0.5
 
 
+class Chances(Part):
+    """Chance of `square` on each date ahead, and that it comes out of the timber too. [d from `made_utc`]."""
+
+    days: Numbers
+    ready: Numbers
+    with_room: Numbers | None = Field(default=None, exclude_if=_absent)  # where it differs
+    needed_with_room: float
+
+
 class Verdict(Telling):
     """Step, dates with their standard deviation [d], probabilities, what binds, and reasons."""
 
@@ -306,6 +315,7 @@ class Verdict(Telling):
     comes_out: ComesOut | None = Field(default=None, exclude_if=_absent)
     enough_readings: bool
     contradiction: Contradiction | None = None
+    chances: Chances | None = Field(default=None, exclude_if=_absent)
 
 
 class YardParameter(Part):

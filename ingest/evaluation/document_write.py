@@ -31,6 +31,7 @@ from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
 from baulk.models.reason import Reason
 from baulk.models.surface.margin import Margin
+from baulk.models.verdict.chances import Chances
 from baulk.models.verdict.decision import Verdict
 from baulk.models.verdict.stages import Stage
 from baulk.models.yard.prior import YardPrior
@@ -263,6 +264,18 @@ def verdict(inputs: Inputs, said: Verdict, reasons: Sequence[Reason]) -> documen
         comes_out=None if said.out is None else comes_out(said.out),
         enough_readings=said.enough_readings,
         contradiction=None if said.contradiction is None else contradiction(said.contradiction, wish),
+        chances=None if said.chances is None else chances(said.chances),
+    )
+
+
+def chances(found: Chances) -> document.Chances:
+    """Return the chance of `square` on each date ahead."""
+    same = np.array_equal(found.ready, found.with_room)
+    return document.Chances(
+        days=tuple(listed((found.posix_s - found.posix_s[0]) / DAY_S)),
+        ready=tuple(listed(found.ready)),
+        with_room=None if same else tuple(listed(found.with_room)),
+        needed_with_room=round(found.needed_with_room, 3),
     )
 
 

@@ -13,7 +13,7 @@ from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.gather import Airs
 from baulk.ingest.evaluation.inputs import up_to
-from baulk.ingest.planning import timber_ensembles, weather_ahead
+from baulk.ingest.planning import timber_ensembles, told_chances, weather_ahead
 from baulk.ingest.shop import Shop
 from baulk.models import text
 from baulk.models.air import AirSeries
@@ -332,7 +332,15 @@ def _stocks(
                 part = "beside"
         if not enough:
             notes.append(Reason(code="humidity.few_readings", values={"tag": timber.tag}))
-        stocks.append(replace(one, part=part, build_days=0.0 if asked.leaving else one.build_days))
+        same = not asked.leaving or not one.build_days  # a verdict builds where the timber lies
+        stocks.append(
+            replace(
+                one,
+                part=part,
+                build_days=0.0 if asked.leaving else one.build_days,
+                told=told_chances.of(shop, timber.tag, now_utc) if part == "dry" and same else None,
+            )
+        )
     return stocks, notes
 
 

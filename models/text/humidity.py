@@ -248,6 +248,15 @@ def _surface_may_dry_again(values: Values, _system: System) -> str:
     )
 
 
+def _dates_compare(values: Values, _system: System) -> str:
+    tags = values.get("tags", ())  # plans kept before the verdicts told their chances have none
+    of = f" of {', '.join(tags)}" if tags else ""
+    return (
+        f"The dates{of} compare two airs in one usual year, with fewer members and on a coarser grid than a "
+        "verdict. A timber's own date is that of its verdict; it may lie months from these."
+    )
+
+
 def _machine_figures(values: Values, _system: System) -> str:
     return (
         f"Machine ratings and energy ({values['refrigerant_kwh_l']:g} kWh a litre for a refrigerant "
@@ -346,10 +355,11 @@ SENTENCES: Final[Mapping[str, Writer]] = {
         "place of use."
     ),
     "humidity.surface_risk": _surface_risk,
-    "humidity.dates_compare": fixed(
-        "The dates compare two airs in one usual year, with fewer members and on a coarser grid than a "
-        "verdict. A timber's own date is that of its verdict; it may lie months from these."
+    "humidity.dates_told": fixed(
+        "If nothing is done, each date is that of the timber's verdict. What a way changes is worked out in "
+        "one usual year with fewer members, and laid upon it."
     ),
+    "humidity.dates_compare": _dates_compare,
     "humidity.checking_limits": fixed(
         "Checking limits are published for thin boards. For a heavy timber they are a comparison, not a "
         "promise. A boxed heart checks in any air."

@@ -31,6 +31,7 @@ from baulk.models.surface.margin import Margin
 from baulk.models.timber import Timber
 from baulk.models.use_class import BUILT_IN, UseClass, UseClassTable
 from baulk.models.verdict import alternatives, building, next_reading, readiness, stages
+from baulk.models.verdict.chances import Chances
 from baulk.models.verdict.readiness import BAND, Path, Rule, Work, service_draw
 from baulk.models.verdict.reasons import Findings
 from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
@@ -87,6 +88,8 @@ class Verdict:
         Whether the finished section still comes out of the timber; None where nobody asked.
     rough_out_terms : tuple of Term
         The parts of the allowance in the size to rough out to. [mm]
+    chances : Chances or None
+        Chance of `square` on each date ahead; None where scale and pins contradict each other.
     """
 
     tag: str
@@ -109,6 +112,7 @@ class Verdict:
     contradiction: Contradiction | None = None
     out: ComesOut | None = None
     rough_out_terms: tuple[Term, ...] = ()
+    chances: Chances | None = None
 
 
 def judge(  # noqa: PLR0913 - the contract's own signature
@@ -267,6 +271,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         contradiction=calibration.contradiction,
         out=out,
         rough_out_terms=roughed.terms if roughed and worth else (),
+        chances=None if calibration.contradiction is not None else whole.chances(fits),
     )
 
 

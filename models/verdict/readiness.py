@@ -32,6 +32,7 @@ from baulk.models.forecast import Forecast
 from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
+from baulk.models.verdict.chances import Chances
 
 What = Literal["settling", "mean_limit", "build", "dry_season", "damp_season"]
 
@@ -189,18 +190,24 @@ class Path:
         ready = self.ready(use)
         return np.asarray((ready if fits is None else ready & fits).mean(axis=1))
 
+    def chances(self, fits: NDArray[np.bool_] | None = None) -> Chances:
+        """Return the chance of `square` on each date, `fits` as in `probability`."""
+        ready = self.ready()
+        return Chances(
+            posix_s=self.posix_s,
+            ready=np.asarray(ready.mean(axis=1)),
+            with_room=np.asarray((ready if fits is None else ready & fits).mean(axis=1)),
+            needed=self.rule.needed,
+            needed_with_room=self.rule.needed_with_room,
+        )
+
     def date(self, probability: float) -> datetime | None:
         """First candidate that is sure enough."""
         return self.first(self.ready(), probability)
 
     def square(self, fits: NDArray[np.bool_] | None = None) -> datetime | None:
         """First candidate on which `square` may be said, `fits` as in `probability`."""
-        ready = self.ready()
-        sure = ready.mean(axis=1) >= self.rule.needed
-        if fits is not None:
-            sure &= (ready & fits).mean(axis=1) >= self.rule.needed_with_room
-        at = np.flatnonzero(sure)
-        return None if at.size == 0 else datetime.fromtimestamp(float(self.posix_s[at[0]]), UTC)
+        return self.chances(fits).square()
 
     def first(self, stood: NDArray[np.bool_], probability: float) -> datetime | None:
         """First candidate on which so large a share of the members stands a condition of shape (nt, m)."""

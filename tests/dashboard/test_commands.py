@@ -156,7 +156,8 @@ def test_the_meter_is_asked_about_with_its_first_reading_and_never_after_an_answ
         "correct for the wood's temperature by itself"
         not in here("reading", "add", tag, "weight", "96 kg").stdout
     )
-    assert "reading meter --corrects-temperature yes|no|unknown" in here(*pin, "23.5").stdout
+    said = here(*pin, "23.5").stdout
+    assert "reading meter --corrects-temperature yes|no|unknown" in " ".join(said.split())
     assert json.loads(here("reading", "meter", "--json").stdout) == {
         "corrects_temperature": None,
         "asked": False,

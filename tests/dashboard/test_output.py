@@ -90,6 +90,26 @@ def full(shop_folder):
     return shop_folder
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("emc", "--temp", "16C", "--rh", "70"),
+        ("size", "6x6in", "--species", "white oak", "--from", "30", "--to", "15"),
+        ("plan", "size", "FER-01"),
+        ("timber", "show", "FER-01"),
+        ("reading", "meter"),
+        ("doctor",),
+    ],
+    ids=" ".join,
+)
+def test_a_sentence_is_broken_for_a_screen_and_whole_for_a_file(full, words, monkeypatch):
+    monkeypatch.delenv("COLUMNS", raising=False)
+    assert max(map(len, told(full, *words).splitlines())) <= 80
+    piped = told(full, *words, columns=None)
+    assert max(map(len, piped.splitlines())) > 80
+    assert "".join(told(full, *words).split()) == "".join(piped.split())
+
+
 @pytest.mark.parametrize("words", LISTS, ids=" ".join)
 def test_a_list_fits_a_screen_of_80_columns_without_a_broken_word(full, words):
     narrow, wide = told(full, *words), told(full, *words, columns="300")

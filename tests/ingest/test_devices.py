@@ -248,7 +248,7 @@ def test_a_session_that_the_broker_lost_is_told_on_health_and_by_a_notice(
     broker_yard_dir, mosquitto, listen, sensor, leaves
 ):
     one = listen(broker_yard_dir)
-    assert one.ready.wait(10)
+    assert one.ready.wait(30)
     one.end()
     for k in range(20):
         sensor.publish(
@@ -273,7 +273,7 @@ def test_a_session_that_the_broker_lost_is_told_on_health_and_by_a_notice(
     thief.disconnect()
     thief.loop_stop()
     last = listen(broker_yard_dir)
-    assert last.ready.wait(10)
+    assert last.ready.wait(30)
     assert until(lambda: any("no longer knew our session" in said for said in last.said))
     time.sleep(0.3)
     last.end()

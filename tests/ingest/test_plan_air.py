@@ -16,10 +16,11 @@ import pytest
 
 from baulk.ingest import operations, shop
 from baulk.ingest.errors import BrokerError
-from baulk.ingest.evaluation import compute
+from baulk.ingest.evaluation import compute, gather
+from baulk.ingest.evaluation.document import parse
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import message_schema, publish_plan
-from baulk.ingest.planning import humidity, kept_air, kept_form, weather_ahead
+from baulk.ingest.planning import humidity, kept_air, kept_form, told_chances, weather_ahead
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity.summary import summary
 from baulk.models.quantity import Owner, Quantity
@@ -83,6 +84,19 @@ def test_a_room_is_planned_with_everything_that_lies_in_it(room, now_utc):
     few = [each.values["tag"] for each in made.assumptions if each.code == "humidity.few_readings"]
     assert "OAK-1" in few
     assert all(each.low_pct - 2 <= each.set_pct <= each.high_pct + 1e-6 for each in made.weeks)
+
+
+def test_if_nothing_is_done_the_date_is_the_verdicts(room, now_utc):
+    stored = compute.answer(gather.gather("PINE-1", room, now_utc)).to_json()
+    room.store.save_evaluation("PINE-1", now_utc, stored)
+    told = parse(stored).verdict
+    assert len(told.chances.days) == len(told.chances.ready) > 50
+    asked = humidity.Asked(place="shed", hold_rh=65.0, pieces=("PINE-1",))
+    made = humidity.plan(room, asked, now_utc)
+    found, horizon = made.gains[0].nothing_utc, now_utc + timedelta(days=730)  # a plan looks further
+    assert (found if found and found < horizon else None) == told.dates["square"]
+    assert "humidity.dates_told" in {each.code for each in made.assumptions}
+    assert told_chances.of(room, "PINE-1", now_utc + timedelta(days=8)) is None  # told too long ago
 
 
 def test_only_the_chosen_are_brought_to_their_square_and_the_rest_still_guards_its_surface(room, now_utc):

@@ -364,11 +364,21 @@ SAID = [
         None,
     ),
     (
-        "humidity.dates_compare",
+        "humidity.dates_told",
         {},
         (
-            "The dates compare two airs in one usual year, with fewer members and on a coarser grid than a "
-            "verdict. A timber's own date is that of its verdict; it may lie months from these."
+            "If nothing is done, each date is that of the timber's verdict. What a way changes is worked out "
+            "in one usual year with fewer members, and laid upon it."
+        ),
+        None,
+    ),
+    (
+        "humidity.dates_compare",
+        {"tags": ["OAK-1", "OAK-2"]},
+        (
+            "The dates of OAK-1, OAK-2 compare two airs in one usual year, with fewer members and on a "
+            "coarser grid than a verdict. A timber's own date is that of its verdict; it may lie months "
+            "from these."
         ),
         None,
     ),

@@ -200,6 +200,31 @@ def dried(stock: Stock, phases: tuple[Phase, ...], at_s: Floats) -> tuple[Moistu
     return tuple(found)
 
 
+def ready_utc(stock: Stock, made: Path, nothing: Path) -> datetime | None:
+    """Give the first date on which a timber's verdict will be `square`.
+
+    Parameters
+    ----------
+    stock : Stock
+        The timber.
+    made, nothing : Path
+        Its readiness with something done, and if nothing is done.
+
+    Returns
+    -------
+    datetime or None
+        From what its verdict tells, with the plan's own difference laid upon it; from the plan alone where no
+        verdict tells. None beyond the horizon.
+
+    References
+    ----------
+    `verdict.chances`.
+    """
+    if stock.told is None:
+        return made.square()
+    return stock.told.shifted(made.posix_s, made.ready(), nothing.ready()).square()
+
+
 def doubtful_weeks(need: Need, stock: Stock, nothing: Path) -> Floats:
     """Weeks until each member is ready if nothing is done, every member in a year of its own.
 
@@ -274,7 +299,7 @@ def of(  # noqa: PLR0913 - a way, beside doing nothing, and what its water is co
         timbers.append(
             TimberOutcome(
                 tag=each.tag,
-                ready_utc=path.square(),
+                ready_utc=ready_utc(each, path, beside.paths[each.tag]),
                 spread_days=path.spread_days(),
                 weeks=span(weeks),
                 gained=span(without[each.tag] - weeks),

@@ -391,13 +391,21 @@ def _gains(nothing: Alternative, held: Alternative) -> tuple[Gain, ...]:
     )
 
 
+def _dates(need: Need) -> Reason:
+    """Say where the dates come from."""
+    alone = sorted(each.tag for each in need.targets if each.told is None)
+    if not alone:
+        return Reason(code="humidity.dates_told")
+    return Reason(code="humidity.dates_compare", values={"tags": tuple(alone)})
+
+
 def _assumptions(need: Need) -> tuple[Reason, ...]:
     """Return what a plan rests on."""
     building = any(each.build_days for each in need.targets)
     without = sorted({each.species.name for each in need.stocks if not each.stages()})
     found = [
         Reason(code="humidity.held_at_every_hour", values={"held_c": need.room.held_c}),
-        Reason(code="humidity.dates_compare"),
+        _dates(need),
         Reason(code="humidity.built_in_this_room" if building else "humidity.built_elsewhere"),
         Reason(code="humidity.checking_limits"),
         Reason(code="humidity.stages_as_printed")

@@ -27,6 +27,7 @@ from baulk.models.surface.course import Surface
 from baulk.models.timber import Event, Timber
 from baulk.models.use_class import UseClass
 from baulk.models.verdict import readiness
+from baulk.models.verdict.chances import Chances
 
 Part = Literal["dry", "beside", "keep", "wet"]  # to be dried; green beside it; finished; may stay wet
 
@@ -66,6 +67,8 @@ class Stock:
     surface : Surface or None
         Its surface now, of the same members, and the driest that it has stood; without one it is read off
         `start`.
+    told : Chances or None
+        What its verdict tells of the dates ahead if nothing is done.
     """
 
     timber: Timber
@@ -78,6 +81,7 @@ class Stock:
     wanted: float = 0.9
     build_days: float = readiness.BUILD_DAYS
     surface: Surface | None = None
+    told: Chances | None = None
     _kept: dict[str, Any] = field(default_factory=dict, repr=False)
 
     @property
