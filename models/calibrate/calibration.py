@@ -40,7 +40,7 @@ from baulk.models.calibrate.contradiction import Course
 from baulk.models.calibrate.diagnostics import Swap, swapped
 from baulk.models.calibrate.incremental import due, seen, taken_in
 from baulk.models.calibrate.inputs import FitInputs, history, mean_emc_pct
-from baulk.models.calibrate.observations import observations
+from baulk.models.calibrate.observations import by_density, observations
 from baulk.models.calibrate.result import FEWEST, Anchor, Calibration, Fitted, depth_profiles_pct, resume
 from baulk.models.calibrate.screening import Observation
 from baulk.models.calibrate.suspect_sensors import Suspect, suspect
@@ -325,6 +325,8 @@ def _assimilated(
     part = [each for each in data if not each.aside]
     if not part:
         return theta
+    if (dense := by_density(given, part)) is not None:
+        part.append(dense)
     sd_pct, at_s = errors(part), [each.posix_s for each in part]
     centre = parameters.middle(given.timber, given.species, given.law)
     for _ in range(ASSIMILATIONS):

@@ -48,6 +48,8 @@ WET_SCALE_SD_SHARE: Final = 0.3
 SAPWOOD_SCALE_SD_SHARE: Final = 0.4
 OVEN_SD_PCT: Final = 1.5  # one slice against the whole timber, when dry; our own judgement, no source
 OVEN_SD_SHARE: Final = 0.05  # and as a share of its moisture; our own judgement, no source
+# of a sawn timber's volume by its recorded size: rule, wane, what it had shrunk; common practice, no source
+SIZE_SD_SHARE: Final = 0.03
 _REPEATED: Final = Reason(code="calibration.repeated")
 _BEFORE: Final = Reason(code="calibration.before_arrival")
 _IN_FUTURE: Final = Reason(code="calibration.in_future")
@@ -261,6 +263,42 @@ def _weights(
             )
         )
     return found, [replace(each, values={**each.values, "series": name}) for each in said]
+
+
+def by_density(given: FitInputs, data: Sequence[Observation]) -> Observation | None:
+    """Return what the first weight says of the moisture by the size and the usual density of the wood.
+
+    Parameters
+    ----------
+    given : FitInputs
+        The timber, its wood and what happened to it.
+    data : sequence of Observation
+        Readings that the fit uses.
+
+    Returns
+    -------
+    Observation or None
+        Moisture content of the mean and its error, as of a section without an end beside it, for a density
+        from tree to tree; None without a weight, and where something was taken off the timber. [%]
+
+    References
+    ----------
+    Variation of density: `baulk.models.sapwood.DENSITY_SD_SHARE`.
+    """
+    first = next((each for each in data if each.kg is not None and each.segment == 0), None)
+    taken_off = (EventKind.CUT, EventKind.PLANED, EventKind.KERFED)
+    if first is None or first.kg is None or any(given.past.kind(kind) for kind in taken_off):
+        return None
+    section = given.past.section
+    volume_m3 = section.width_mm * section.depth_mm * given.timber.length_mm / 1e9
+    over_dry = first.kg / (volume_m3 * given.species.basic_density_kg_m3)
+    return Observation(
+        posix_s=first.posix_s,
+        series=f"timber/{given.timber.tag}/density",
+        measured_pct=100 * over_dry - 100,
+        sd_pct=100 * over_dry * math.hypot(sapwood.DENSITY_SD_SHARE, SIZE_SD_SHARE),
+        lost_pct=0.0,
+    )
 
 
 def _sections(given: FitInputs) -> tuple[list[Observation], list[Reason]]:

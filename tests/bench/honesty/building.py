@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from honesty import grid, mechanics, timbers
+from honesty import checks, grid, mechanics, timbers
 from honesty.climates import STEPS_A_DAY
 from honesty.timbers import FINISHED_MM
 from honesty.truth import Drive, Place, driven
@@ -41,9 +41,34 @@ def squared(truth, day):
     return start, fields[BUILD_DAYS // 2].astype(float), fields[-1].astype(float)
 
 
+def moved(truth, day):
+    """Movement of a piece squared on a day: in service, with its lean and bow, and during the build. [mm]"""
+    piece = truth.piece
+    start, *later = squared(truth, day)
+    even = np.full((mechanics.CELLS, mechanics.CELLS), mechanics.done(piece, piece.service_pct))
+    if piece.boxed:
+        body = checks.Squared(piece, truth.field(day), FINISHED_MM)
+        service = body.change_mm(even)
+        built = [body.change_mm(mechanics.done(piece, mechanics.coarse(each))) for each in later]
+    else:
+        planed = mechanics.done(
+            piece, grid.sawn(truth.field(day), piece.width_mm, piece.depth_mm, FINISHED_MM, mechanics.CELLS)
+        )
+        service = mechanics.change_mm(piece, even - planed)
+        started = mechanics.done(piece, mechanics.coarse(start))
+        built = [
+            mechanics.change_mm(piece, mechanics.done(piece, mechanics.coarse(each)) - started)
+            for each in later
+        ]
+    return {
+        "service": float(mechanics.largest_mm(service)),
+        "lean": float(service["lean"]),
+        "bow": float(max((service[f"bow {face}"] for face in "abcd"), key=abs)),
+        "build": max(float(mechanics.largest_mm(each)) for each in built),
+    }
+
+
 def movement_mm(truth, day):
     """Largest movement of a piece squared on a day: once in service, and during the build. [mm]"""
-    service = mechanics.in_service(truth.piece, truth.field(day))["largest"]
-    start, *later = (mechanics.done(truth.piece, mechanics.coarse(each)) for each in squared(truth, day))
-    build = max(float(mechanics.largest_mm(mechanics.change_mm(truth.piece, each - start))) for each in later)
-    return service, build
+    found = moved(truth, day)
+    return found["service"], found["build"]

@@ -31,7 +31,7 @@ DAYS = 1000
 SHED_LN_SD, SHED_EMC_SD = 0.2, 0.3  # timbers of one shed, about the shed's surface and air
 DRIED = 456  # days after which the forecast is asked for
 AHEAD = 180
-PHYSICS = tuple(each for each in timbers.PHYSICS if each != HELD_OUT_PHYSICS)
+PHYSICS = tuple(each for each in timbers.USUAL if each != HELD_OUT_PHYSICS)
 
 
 def true_of(piece, air, record):

@@ -1,7 +1,7 @@
 """Pin meters: what they show of the true moisture at their tips, each with a shape and errors of its own.
 
 That a meter says little above fibre saturation: James, Electric moisture meters for wood, FPL-GTR-6 (1988).
-The shapes there are our own guesses, drawn anew for every timber; the last one is kept out of tuning. The
+The shapes there are our own guesses, drawn anew for every timber; the last two are kept out of tuning. The
 temperature effect, 0.12 points a degree, lies in the range of VTT Publications 420 (2000), 0.10 to 0.15.
 """
 
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 PER_DEGREE_PCT = 0.12
+WRONG_PER_PCT = 0.02  # of a wood's scale set for another, at the widest; our own guess
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +79,9 @@ def curve(meter, true_pct):
         start = meter.fsp_pct - 2
         over = np.maximum(true_pct - start, 0.0)
         return np.minimum(true_pct, start) + (2 + meter.reach_pct) * np.tanh(over / (2 + meter.reach_pct))
+    if meter.shape == "set wrong":  # for another wood, and flattening from three points below on
+        told = true_pct * (1 + WRONG_PER_PCT * (meter.wet_slope - 0.25) * (true_pct - 12))
+        return _bent(told, meter.fsp_pct - 3, meter.wet_slope / 2, 2 * meter.round_pct)
     raise ValueError(meter.shape)
 
 
@@ -87,6 +91,9 @@ def shown_pct(rng, meter, true_pct, wood_c):
     scatter = meter.scatter_pct + wet * (meter.wet_scatter_pct - meter.scatter_pct)
     shown = 15 + meter.stretch * (float(curve(meter, true_pct)) - 15) + meter.bias_pct
     shown += 0.0 if meter.corrects else PER_DEGREE_PCT * (wood_c - 20)
+    if meter.shape == "set wrong":  # now and then far off, and read to the half point
+        shown += scatter * rng.standard_t(4) / 2**0.5
+        return float(np.round(2 * np.clip(shown, 5, 99)) / 2)
     shown += rng.normal(0, scatter)
     if meter.shape == "capped":
         shown = min(shown, meter.top_pct)

@@ -10,11 +10,12 @@ import numpy as np
 from honesty import (
     HELD_OUT_METER,
     HELD_OUT_PHYSICS,
+    SECOND_PHYSICS,
     baselines,
     building,
-    mechanics,
     observed,
     shop_run,
+    timbers,
     truth,
 )
 from honesty.climates import DAY_S
@@ -38,7 +39,8 @@ def about(piece):
         "boxed": piece.boxed,
         "half_dried": piece.dried_days > 0,
         "use": piece.use,
-        "held_out": piece.physics == HELD_OUT_PHYSICS or piece.meter.shape == HELD_OUT_METER,
+        "held_out": piece.physics in {HELD_OUT_PHYSICS, SECOND_PHYSICS}
+        or piece.meter.shape in {HELD_OUT_METER, timbers.SECOND_METER},
     }
 
 
@@ -99,15 +101,15 @@ def _moisture(head, true, known, day, answer):
 
 def _moved(true, day, answer):
     """The movement told, were it squared today, and the truth's own."""
-    moved = mechanics.in_service(true.piece, true.field(day))
+    moved = building.moved(true, day)
     verdict, told = answer["verdict"], answer["movement"]
     square = verdict["dates"].get("square")
     date = None
     if square is not None:
         date = (datetime.fromisoformat(square).timestamp() - true.piece.arrived_s) / DAY_S
     return {
-        "truth_mm": round(moved["largest"], 3),
-        "build_mm": round(building.movement_mm(true, day)[1], 3),
+        "truth_mm": round(moved["service"], 3),
+        "build_mm": round(moved["build"], 3),
         "told_mm": [told["largest_mm"][name] for name in ("low", "median", "high")],
         "cup_truth_mm": round(moved["bow"], 3),
         "cup_told_mm": [told["cup_mm"][name] for name in ("low", "median", "high")],
@@ -116,6 +118,8 @@ def _moved(true, day, answer):
         "tolerance_mm": true.piece.tolerance_mm,
         "step": verdict["step"],
         "probability": verdict["probability"].get("square"),
+        "told_out": (verdict.get("comes_out") or {}).get("probability"),
+        "stages": {each["what"]: each["probability"] for each in verdict["stages"]},
         "square_day": date,
         "core_now": round(true.at("core", day), 2),
     }

@@ -2,6 +2,8 @@
 
 python tests/bench/honesty/run.py --timbers 60 --without-held-out --save rows.json
 python tests/bench/honesty/run.py --only 12 --history 9
+python tests/bench/honesty/run.py --second --timbers 30
+python tests/bench/honesty/run.py --room --timbers 60
 python tests/bench/honesty/run.py --compare before.json after.json
 """
 
@@ -22,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, bands, plots, scores, timbers
 
-PHYSICS = dict(zip("abcd", timbers.PHYSICS, strict=True))
+PHYSICS = dict(zip("abcde", timbers.PHYSICS, strict=True))
 
 
 def chosen(args):
@@ -30,7 +32,8 @@ def chosen(args):
     names = {PHYSICS.get(each, each) for each in args.physics.split(",")} if args.physics else None
     meters = set(args.meter.split(",")) if args.meter else None
     found = []
-    for number in range(args.first, args.first + args.timbers):
+    first = args.first + (timbers.SECOND_FROM if args.second else 0)
+    for number in range(first, first + args.timbers):
         physics, meter = timbers.physics_of(number), timbers.meter_of(number)
         if args.without_held_out and (physics == HELD_OUT_PHYSICS or meter == HELD_OUT_METER):
             continue
@@ -60,9 +63,14 @@ def square_job(number):
     return asking.until_square(number)
 
 
-def squared(numbers, workers=2):
-    """Rows of asking every four weeks until the first yes, free of heart only."""
-    numbers = [each for each in numbers if not timbers.piece(each).boxed]
+def room_job(number):
+    from honesty import room  # noqa: PLC0415
+
+    return room.asked(number)
+
+
+def mapped(work, numbers, workers=2):
+    """Rows of many timbers, a list of rows from each."""
     context = get_context("spawn")
     with ProcessPoolExecutor(
         workers,
@@ -70,7 +78,32 @@ def squared(numbers, workers=2):
         initializer=one_core,
         initargs=(context.Value("i", 0),),
     ) as pool:
-        return [row for rows in pool.map(square_job, numbers) for row in rows]
+        return [row for rows in pool.map(work, numbers) for row in rows]
+
+
+def squared(numbers, workers=2):
+    """Rows of asking every four weeks until the first yes, free of heart only."""
+    return mapped(square_job, [each for each in numbers if not timbers.piece(each).boxed], workers)
+
+
+def tell_room(rows):
+    for day in sorted({each["day"] for each in rows}):
+        known = [each for each in rows if each["day"] == day and each["told_out"] is not None]
+        show(
+            f"day {day}: told that the piece comes out, and what did",
+            scores.chances(known, "told_out", "comes_out"),
+        )
+    for boxed in (False, True):
+        known = [each for each in rows if each["boxed"] is boxed and each["told_out"] is not None]
+        name = "boxed" if boxed else "free of heart"
+        show(f"the same at any day, {name}", scores.chances(known, "told_out", "comes_out"))
+    known = [each for each in rows if each["told_out"] is not None]
+    show(
+        "the same, of pieces whose checks must be planed away too", scores.chances(known, "told_out", "clean")
+    )
+    known = [each for each in rows if each["told_torn"] is not None]
+    show("told that the surface is asked for too much within a fortnight, and what tore",
+         scores.chances(known, "told_torn", "torn"))  # fmt: skip
 
 
 def tell_squared(rows):
@@ -140,15 +173,23 @@ def tell(moisture, movement):
         scores.against_baselines(table),
     )
     moved = scores.movement(movement)
-    show("movement in service, were it squared that day (boxed hearts check, and are told apart)",
+    show("movement in service, were it squared that day (the heart of a boxed one checks)",
          scores.movement_summary(moved, ["boxed"]))  # fmt: skip
     show(
         "the same by months, free of heart",
         scores.movement_summary(moved[~moved["boxed"]], ["months"]),
     )
-    free = moved[~moved["boxed"] & moved["probability"].notna()]
-    show("probability of `square` against the truth's own movement in build and service, free of heart",
-         scores.reliability(free["probability"], free["holds"]))  # fmt: skip
+    for boxed, name in ((False, "free of heart"), (True, "boxed")):
+        group = moved[(moved["boxed"] == boxed) & moved["probability"].notna()]
+        show(f"probability of `square` against the truth's own movement in build and service, {name}",
+             scores.reliability(group["probability"], group["holds"]))  # fmt: skip
+        for what, true in (("settling", "truth_mm"), ("build", "build_mm")):
+            if (told := group[f"told {what}"].dropna()).size:
+                stays = group.loc[told.index, true] <= group.loc[told.index, "tolerance_mm"]
+                show(
+                    f"told that it stays within its tolerance: {what}, {name}",
+                    scores.reliability(told, stays),
+                )
 
 
 def show_saved(args):
@@ -157,14 +198,11 @@ def show_saved(args):
         name: [row for row in rows if not (args.without_held_out and row["held_out"])]
         for name, rows in read(args.show).items()
     }
-    if "square" in kept:
-        tell_squared(kept["square"])
-        draw = partial(plots.squaring, kept["square"])
-    else:
-        tell(kept["moisture"], kept["movement"])
-        draw = partial(plots.quantiles, kept["moisture"])
-    if args.plot:
-        draw(args.plot)
+    tell_all(kept)
+    if args.plot and "square" in kept:
+        plots.squaring(kept["square"], args.plot)
+    elif args.plot:
+        plots.quantiles(kept["moisture"], args.plot)
 
 
 def read(path):
@@ -186,8 +224,9 @@ def main(words=None):
     )
     parser.add_argument("--timbers", type=int, default=60, help="numbers to choose from")
     parser.add_argument("--first", type=int, default=0, help="the first number")
+    parser.add_argument("--second", action="store_true", help="count from 1000: the second kept-out set")
     parser.add_argument("--only", type=int, help="stop after so many")
-    parser.add_argument("--physics", help="a,b,c,d or their names")
+    parser.add_argument("--physics", help="a,b,c,d,e or their names")
     parser.add_argument("--meter", help="smooth,capped,logarithmic,levelling")
     parser.add_argument("--history", default="3,9,15", help="months")
     parser.add_argument("--without-held-out", action="store_true", help="leave out what is not tuned to")
@@ -196,6 +235,9 @@ def main(words=None):
         "--square",
         action="store_true",
         help="ask every four weeks until the first yes instead",
+    )
+    parser.add_argument(
+        "--room", action="store_true", help="pieces that hardly fit, and the surface, instead"
     )
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--save", help="file for the rows")
@@ -214,32 +256,44 @@ def main(words=None):
         compare(*args.compare, without_held_out=args.without_held_out)
         return
     begun = time.monotonic()
-    numbers = chosen(args)
     if args.without_held_out:
         print(f"left out: physics {HELD_OUT_PHYSICS!r} and meter {HELD_OUT_METER!r}")
-    if args.square:
-        found = squared(numbers, args.workers)
-        if args.save:
-            Path(args.save).write_text(json.dumps({"square": found}), encoding="utf-8")
-        tell_squared(found)
-        print(f"\n{time.monotonic() - begun:.0f} s")
-        return
-    histories = [int(each) for each in args.history.split(",")]
-    moisture, movement = asked(
-        numbers,
-        histories=histories,
-        readings=not args.without_readings,
-        workers=args.workers,
-    )
+    found = made(args)
     if args.save:
-        Path(args.save).write_text(json.dumps({"moisture": moisture, "movement": movement}), encoding="utf-8")
-    tell(moisture, movement)
+        Path(args.save).write_text(json.dumps(found), encoding="utf-8")
+    tell_all(found)
     print(f"\n{time.monotonic() - begun:.0f} s")
     if args.compare:
         before = scores.frame(read(args.compare[0])["moisture"])
         for horizon in (0, 180):
             show(f"against {args.compare[0]}, {horizon} days ahead",
-                 scores.compared(before, scores.frame(moisture), horizon))  # fmt: skip
+                 scores.compared(before, scores.frame(found["moisture"]), horizon))  # fmt: skip
+
+
+def made(args):
+    """Ask as the arguments say: rows by what they are of."""
+    numbers = chosen(args)
+    if args.room:
+        return {"room": mapped(room_job, numbers, args.workers)}
+    if args.square:
+        return {"square": squared(numbers, args.workers)}
+    moisture, movement = asked(
+        numbers,
+        histories=[int(each) for each in args.history.split(",")],
+        readings=not args.without_readings,
+        workers=args.workers,
+    )
+    return {"moisture": moisture, "movement": movement}
+
+
+def tell_all(rows):
+    """Print the tables of whatever was asked."""
+    if "room" in rows:
+        tell_room(rows["room"])
+    elif "square" in rows:
+        tell_squared(rows["square"])
+    else:
+        tell(rows["moisture"], rows["movement"])
 
 
 if __name__ == "__main__":

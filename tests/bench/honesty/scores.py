@@ -105,6 +105,9 @@ def movement(rows):
     table["width"] = high - low
     table["winkler"] = interval_score(true, low, high)
     table["holds"] = np.maximum(true, table["build_mm"]) <= table["tolerance_mm"]
+    for what in ("settling", "build"):
+        table[f"told {what}"] = [(each or {}).get(what) for each in table.get("stages", [None] * len(table))]
+        table[f"told {what}"] = table[f"told {what}"].astype(float)
     return table
 
 
@@ -136,6 +139,21 @@ def reliability(told, held, edges=(0, 0.1, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 1.0001
         if np.any(which == i)
     ]
     return pd.DataFrame(lines)
+
+
+def chances(rows, told, held, edges=(0, 0.2, 0.5, 0.8, 0.95, 1.0001)):
+    """Reliability of a chance of rows, its Brier score beside that of their mean, and how it ranks.
+
+    `ranks` is the chance that of two rows, one of which came true, that one was told the higher chance.
+    """
+    said = np.array([row[told] for row in rows], float)
+    came = np.array([row[held] for row in rows], float)
+    table = reliability(said, came > 0, edges)
+    scored = {"told": "all", "n": came.size, "mean told": said.mean(), "held": came.mean()}
+    scored |= {"Brier": np.mean((said - came) ** 2), "Brier of the mean": came.var()}
+    above = said[came > 0][:, None] - said[came == 0]
+    scored["ranks"] = np.mean((above > 0) + 0.5 * (above == 0)) if above.size else np.nan
+    return pd.concat([table, pd.DataFrame([scored])], ignore_index=True)
 
 
 def squaring(rows):

@@ -38,7 +38,7 @@ def moment(piece, day):
     return datetime.fromtimestamp(piece.arrived_s + day * DAY_S + HOUR_S, UTC)
 
 
-def registered(piece):
+def registered(piece, finished_mm=FINISHED_MM):
     """The timber as a person enters it."""
     return Timber(
         tag=piece.tag,
@@ -48,7 +48,7 @@ def registered(piece):
             pith_x_mm=round(piece.pith_mm[0]), pith_y_mm=round(piece.pith_mm[1]),
         ),
         length_mm=round(piece.length_mm, -1),
-        finished=Finished(width_mm=FINISHED_MM, depth_mm=FINISHED_MM),
+        finished=Finished(width_mm=finished_mm, depth_mm=finished_mm),
         use_class=piece.use,
         place=PLACE,
         arrived_utc=datetime.fromtimestamp(piece.arrived_s, UTC),
@@ -137,7 +137,7 @@ class Yard:
 
 
 @contextmanager
-def yard(truth, noted):
+def yard(truth, noted, *, finished_mm=FINISHED_MM):
     """A new shop folder with this timber in it and nothing read yet; gone afterwards."""
     piece = truth.piece
     with tempfile.TemporaryDirectory(prefix="baulk-honesty-") as folder:
@@ -146,5 +146,5 @@ def yard(truth, noted):
         with (where / config.FILE).open("a", encoding="utf-8") as settings:
             settings.write(f"\n[climate]\ntemp_c = {temp}\nrh_pct = {rh}\n")
         with shops.open(where) as shop:
-            operations.add_timber(shop, registered(piece), now_utc=moment(piece, 0))
+            operations.add_timber(shop, registered(piece, finished_mm), now_utc=moment(piece, 0))
             yield Yard(shop=shop, piece=piece, truth=truth, noted=noted)

@@ -15,14 +15,18 @@ from scipy.special import erf
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from honesty import (
+    checks,
     climates,
     ends,
     grid,
     mechanics,
     meters,
+    opened,
+    outcome,
     physics_bound,
     physics_front,
     physics_potential,
+    physics_rings,
     physics_two_phase,
     timbers,
     truth,
@@ -100,11 +104,21 @@ def potential(**more):
     return physics_potential.Wood(**(law | more))
 
 
+def rings(**more):
+    law = {
+        "fsp_pct": 30, "power": 1e-6, "half_pct": 20, "plugged": 1.0, "sapwood": 1.0, "full_pct": 100,
+        "ring_sd": 0.0, "waves": (0.0, 0.0, 0.0), "activation_j_mol": 40e3, "ratio": 1.0, "slow_share": 0.0,
+        "slow_days": 20.0,
+    }  # fmt: skip
+    return physics_rings.Wood(**(law | more))
+
+
 LAWS = {
     physics_bound: bound,
     physics_two_phase: two_phase,
     physics_front: front,
     physics_potential: potential,
+    physics_rings: rings,
 }
 
 
@@ -188,6 +202,26 @@ def test_the_slow_water_follows_with_its_own_time_constant():
     found = physics_two_phase.dry(law, 1.0, thin, drive(20, 12))
     mean = found.mean(axis=(1, 2)) - 12
     assert mean[12] / mean[7] == pytest.approx(np.exp(-1), rel=0.05)
+
+
+def test_flux_in_a_turned_grain_runs_askew():
+    # far from the pith the rings are straight, at 45 degrees here: what enters a corner to the right of a
+    # wet band leaves it along the grain's own axis, by the tensor's cross terms (Crank 1975, section 1.4)
+    law, one = rings(ratio=4.0), place(28, 150, 150)
+    away = replace(one, pith_mm=(-4e4, -4e4))
+    away.start_pct[:] = 10.0
+    away.start_pct[18:22, 18:22] = 28.0
+    found = physics_rings.dry(law, 2e-10 / physics_rings.REFERENCE_M2_S, away, drive(4, 12, (0, 0, 0, 0)))[-1]
+    x = grid.centres_mm(150.0, CELLS)
+    over = found - 10.0
+    xx, yy, xy = (
+        np.sum(over * each) / over.sum() for each in (x**2 + 0 * x[:, None], x[:, None] ** 2, np.outer(x, x))
+    )
+    seconds = 4 * DAY_S
+    before = 15.0**2 / 12
+    assert (xx - before) / 1e6 == pytest.approx(2 * 2e-10 * 2.5 * seconds, rel=0.03)
+    assert (yy - before) / 1e6 == pytest.approx(2 * 2e-10 * 2.5 * seconds, rel=0.03)
+    assert xy / 1e6 == pytest.approx(2 * 2e-10 * 1.5 * seconds, rel=0.03)
 
 
 def test_the_ends_of_a_long_piece_leak_as_a_slab_does():
@@ -276,13 +310,89 @@ def test_a_pith_far_below_gives_radial_shrinkage_upward_and_tangential_across():
     assert table["depth"].sum() == pytest.approx(-0.05 * 152, rel=1e-3)
 
 
-@pytest.mark.parametrize("shape", sorted(set(timbers.METERS)))
+@pytest.mark.parametrize("shape", sorted({*timbers.METERS, timbers.SECOND_METER}))
 def test_every_meter_is_straight_below_saturation_and_says_less_above(shape):
     rng = np.random.default_rng(3)
     for _ in range(20):
         meter = meters.draw(rng, shape, 29.0)
         true = np.array([8.0, 14.0, 20.0])
-        assert meters.curve(meter, true) == pytest.approx(true, abs=0.6)
+        wrong = 1.2 if shape == timbers.SECOND_METER else 0.6  # the scale of another wood
+        assert meters.curve(meter, true) == pytest.approx(true, abs=wrong)
         wet = meters.curve(meter, np.array([45.0, 60.0, 80.0]))
         assert np.all(wet < 0.85 * np.array([45.0, 60.0, 80.0]) + 8)
         assert np.all(np.diff(wet) >= -1e-9)
+
+
+OAK = timbers.KINDS[0]
+
+
+def body(pith, slits=(), shrinks=(OAK.radial_pct, OAK.tangential_pct)):
+    return opened.Body((152.0, 152.0), pith, OAK.elastic, shrinks, slits)
+
+
+def test_a_whole_section_moves_as_the_other_elements_say():
+    field = np.linspace(0.1, 0.6, 24)[None] * np.linspace(1.0, 0.4, 24)[:, None]
+    pith = (-40.0, -120.0)
+    table = mechanics.influence(152.0, pith, OAK.radial_pct, OAK.tangential_pct, OAK.elastic)
+    one = body(pith)
+    found = one.measures(one.moved(field))
+    for name, each in table.items():
+        assert found[name] == pytest.approx(np.einsum("ji,ji->", field, each), abs=0.02), name
+
+
+def test_a_heart_slit_to_its_pith_turns_without_stress():
+    # rings that shrink by T along and R across open by the angle 2 pi (T - R) once they are cut through
+    one = body((4.0, -6.0), (opened.Slit(face="a", depth_mm=82.0),))
+    at, shift = one.outline(one.moved(np.full((24, 24), 0.5)))["a"]
+    lips = np.flatnonzero(np.abs(at - 4.0) < 1e-6)
+    gap = abs(np.diff(shift[lips, 0])[0])
+    assert gap == pytest.approx(np.pi * (OAK.tangential_pct - OAK.radial_pct) / 100 * 82.0, rel=0.01)
+
+
+def test_wood_that_shrinks_the_same_both_ways_opens_no_slit_and_frees_nothing():
+    slit, whole = (
+        body((4.0, -6.0), (opened.Slit(face="b", depth_mm=72.0),), (7.0, 7.0)),
+        body((4.0, -6.0), (), (7.0, 7.0)),
+    )
+    even = np.full((24, 24), 0.5)
+    assert slit.freed(even) == pytest.approx(whole.freed(even), rel=1e-6)
+    moved = slit.measures(slit.moved(even))
+    assert moved["width"] == pytest.approx(-0.035 * 152, abs=1e-6)
+    assert moved["bow b"] == pytest.approx(0, abs=1e-6)
+
+
+def test_a_longer_slit_frees_more_and_the_nearest_face_opens_first():
+    piece = replace(timbers.piece(0), pith_mm=(0.0, 35.0), width_mm=152.0, depth_mm=152.0)
+    even = np.full((24, 24), 0.3)
+    frees = [
+        checks.body(piece, (152.0, 152.0), (opened.Slit(face="a", depth_mm=deep),)).freed(even)
+        for deep in (10.0, 25.0, 41.0)
+    ]
+    assert checks.body(piece, (152.0, 152.0)).freed(even) < frees[0] < frees[1] < frees[2]
+    numbers = [replace(piece, number=each) for each in range(8)]
+    assert sum(checks.order(each, (152.0, 152.0))[0] == "a" for each in numbers) >= 6
+
+
+def test_a_square_fits_into_an_outline_as_it_stands():
+    side = np.linspace(-80, 80, 33)
+    still = {face: (side, np.zeros((33, 2))) for face in opened.FACES}
+    room = outcome.room_mm(still, (160.0, 160.0))
+    assert room[outcome.TURNS.size // 2] == pytest.approx([160, 160])
+    assert np.all(room <= 160.0 + 1e-9)
+    lean = {face: (side, np.zeros((33, 2))) for face in opened.FACES}
+    for face, (axis, sign) in opened.FACES.items():  # the whole section turned: nothing is lost
+        place_at = np.empty((33, 2))
+        place_at[:, axis], place_at[:, 1 - axis] = sign * 80.0, side
+        lean[face] = side, place_at @ np.array([[0.0, 0.01], [-0.01, 0.0]])
+    assert outcome.room_mm(lean, (160.0, 160.0)).min(axis=1).max() == pytest.approx(160, abs=0.1)
+
+
+def test_timber_that_does_not_dry_neither_tears_nor_loses_its_room():
+    true = truth.get(4)
+    wet = replace(true, fields_pct=np.full_like(true.fields_pct, 60.0))
+    over, deep = checks.torn(wet)
+    assert over.max() == 0
+    assert deep.max() == 0
+    over, deep = checks.torn(true)
+    assert over.max() > 0.3
+    assert np.all(np.diff(deep) >= 0)

@@ -19,6 +19,7 @@ from honesty import (
     physics_bound,
     physics_front,
     physics_potential,
+    physics_rings,
     physics_two_phase,
 )
 from honesty.climates import DAY_S, Climate
@@ -29,7 +30,10 @@ PHYSICS = {
     "two phase": physics_two_phase,
     "front": physics_front,
     "potential": physics_potential,
+    "rings": physics_rings,
 }
+USUAL = ("bound", "two phase", "front", "potential")
+SECOND_FROM = 1000  # numbers from here on are the second kept-out set: its own physics or its own meter
 LEVEL_SD = 0.47  # of ln D between timbers: a factor of 1.6 each way
 FIRST_S = 1_420_113_600.0  # 1 January 2015, 12:00 UTC
 FINISHED_MM = 152.0
@@ -67,6 +71,7 @@ USES = {  # mean service moisture, its reach either way, tolerated movement of a
     "frame-outdoors": (16, 24, 4.0 * FINISHED_MM / 150),
 }
 METERS = ("smooth", "capped", "logarithmic", "smooth", "levelling")
+SECOND_METER = "set wrong"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,10 +132,16 @@ class Piece:
 
 
 def physics_of(number):
-    return tuple(PHYSICS)[number % len(PHYSICS)]
+    """Of the second kept-out set two in three have its own physics."""
+    if number >= SECOND_FROM and number % 3 != 0:
+        return "rings"
+    return USUAL[number % len(USUAL)]
 
 
 def meter_of(number):
+    """Of the second kept-out set two in three have its own meter."""
+    if number >= SECOND_FROM and number % 3 != 1:
+        return SECOND_METER
     return METERS[number % len(METERS)]
 
 

@@ -27,7 +27,7 @@ EVERY_DAYS = 7  # a field is kept
 ENDS_M2_S = 3e-11  # along the grain: this times the level and the ratio
 SOURCES = (
     "climates", "ends", "grid", "meters", "physics_bound", "physics_front", "physics_potential",
-    "physics_two_phase", "timbers", "truth",
+    "physics_rings", "physics_two_phase", "timbers", "truth",
 )  # fmt: skip
 
 
