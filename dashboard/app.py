@@ -29,8 +29,8 @@ GUIDE = st.Page(HERE / "views" / "guide.py", title="Guide", url_path="guide")
 page = st.navigation([YARD, TIMBER, ADD, *REST, GUIDE], position="hidden")
 st.set_page_config(page_title=f"{page.title} · Baulk")
 
-# Plain links in one piece of HTML, not an element of the platform for each: a page is painted sooner by the
-# time that a browser takes for ten of them. The script of the pages follows them without a new load.
+# Plain links in one piece of HTML, not an element of the platform for each; the script of the pages follows
+# them without a new load.
 WALK = ("/field/walk", "Walk")  # on a phone Add opens the page that also works without signal
 WIDE = (*((f"/{each.url_path}", each.title) for each in (YARD, TIMBER, ADD, *REST)), WALK)
 PHONE = (("/", YARD.title), WALK, ("/field/add", "Add"))

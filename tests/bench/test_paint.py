@@ -151,7 +151,7 @@ def test_the_yard_paints_within_twice_and_a_timber_within_three_times_an_empty_p
     ours, bare = browse.Pages(folder, tmp_path / "ours.log"), EmptyPage(folder, tmp_path / "bare.log")
     looks = {
         "empty": (bare.base, "h1"),
-        "yard": (ours.base, ".b-yard tbody tr"),
+        "yard": (ours.base, ".b-timber"),
         "timber": (f"{ours.base}/timber?tag=FER-077", ".b-verdict"),
     }
     found = {(name, how): [] for name in looks for how in ("first", "warm")}
@@ -167,7 +167,7 @@ def test_the_yard_paints_within_twice_and_a_timber_within_three_times_an_empty_p
                     elif how == "first":
                         cold[name] = took
                 context.close()
-        one_mb, each_mb = sessions_mb(ours, chromium, "", ".b-yard tbody tr")
+        one_mb, each_mb = sessions_mb(ours, chromium, "", ".b-timber")
         _, timber_mb = sessions_mb(ours, chromium, "timber?tag=FER-078", ".b-verdict")
     finally:
         ours.close()
