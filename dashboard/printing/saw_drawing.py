@@ -282,7 +282,7 @@ def _outline(stock: Stock, at: Callable[[float, float], tuple[float, float]]) ->
 
 
 def _cuts(cuts: Sequence[Cut], at: Callable[[float, float], tuple[float, float]]) -> list[Mark]:
-    """Draw each cut with its turn at its end."""
+    """Draw each cut with its turn at its beginning."""
     marks: list[Mark] = []
     for cut in cuts:
         low, high = (
@@ -291,8 +291,11 @@ def _cuts(cuts: Sequence[Cut], at: Callable[[float, float], tuple[float, float]]
             else (at(cut.from_mm, cut.at_mm), at(cut.to_mm, cut.at_mm))
         )
         marks.append(Line(x1=low[0], y1=low[1], x2=high[0], y2=high[1]))
-        x, y = (low[0] + 0.8, low[1] + 1.2) if cut.upright else (high[0] - 6.5, high[1] + 0.8)
-        marks.append(Words(x=x, y=y, text=f"({cut.number})", quiet=True))
+        number = f"({cut.number})"  # before its beginning, where no distance is written
+        if cut.upright:
+            marks.append(Words(x=low[0], y=low[1] - 4.2, text=number, anchor="middle", quiet=True))
+        else:
+            marks.append(Words(x=low[0] - 0.8, y=low[1] - 1.2, text=number, anchor="end", quiet=True))
     return marks
 
 
