@@ -40,6 +40,7 @@ _LONGEST_WORD = 24  # what is longer, as a topic, may be broken
 _READ_WIDE = 100  # columns: longer lines are hard to read
 _BETWEEN = 2  # columns
 _MARK = re.compile(r"\s*(?:[-*] |\d+\. )?")  # of a list's item
+_COMMAND = re.compile(r"(?<=: )baulk .*$")  # at the end of a sentence
 _BREAK = re.compile(r"\s+|(?<=[A-Za-z]-)(?=[A-Za-z]{2})")  # where `textwrap` breaks
 _Entered = TypeVar("_Entered")
 
@@ -130,6 +131,8 @@ def say(text: str) -> None:
 
 
 def _broken(line: str, wide: int) -> str:
+    if command := _COMMAND.search(line):  # to be copied: whole, on a line of its own
+        return f"{_broken(line[: command.start()].rstrip(), wide)}\n  {command[0]}"
     mark = _MARK.match(line)
     behind = " " * (mark.end() if mark else 0)
     return textwrap.fill(line, wide, subsequent_indent=behind, break_long_words=False, break_on_hyphens=False)

@@ -33,6 +33,7 @@ WITHOUT_ANSWER = {
     "demo",
     "serve",
     "listen",
+    "forward",
     "dashboard",
     "timber",
     "place",

@@ -106,7 +106,7 @@ def test_a_shop_goes_into_a_zip_and_out_of_it(run, baulk, shop_dir, tmp_path):
     assert "restored for proof, every count agrees" in run("backup", "-o", tmp_path)
     assert len(list(tmp_path.glob("baulk-test-yard-*.zip"))) == 1
     told = run("restore", tmp_path / "yard.zip", tmp_path / "again")
-    assert f"baulk serve --shop {tmp_path / 'again'}" in told
+    assert f"baulk serve --shop {tmp_path / 'again'}" in told  # whole, to be copied
     assert baulk("--shop", str(tmp_path / "again"), "timber", "list").returncode == 0
     assert "is not empty" in run("restore", tmp_path / "yard.zip", tmp_path / "again", code=1)
 
