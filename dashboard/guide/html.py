@@ -47,7 +47,7 @@ def body(name: str) -> str:
 def _html(name: str) -> str:
     reader = MarkdownIt("commonmark", {"html": False}).enable("table")
     text = str(reader.render(book.markdown(name)))
-    text = text.replace("<table>", '<div class="b-wide"><table class="b-table">').replace(
+    text = text.replace("<table>", '<div class="b-guide-table"><table class="b-table">').replace(
         "</table>", "</table></div>"
     )
     text = _LINK.sub(lambda found: f'href="{address(found[1])}" target="_self"', text)

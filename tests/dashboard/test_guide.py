@@ -188,6 +188,15 @@ def test_a_page_starts_with_its_title_and_keeps_its_links_in_the_browser(name):
         book.page(page)
 
 
+def test_nothing_of_the_guide_is_hidden_on_a_narrow_screen():
+    style = (ROOT / "dashboard" / "app.css").read_text(encoding="utf-8").partition("@media print")[0]
+    hidden = set(re.findall(r"\.([\w-]+)(?: a)? \{ display: none", style))
+    assert "b-wide" in hidden
+    shown = {word for each in re.findall(r'class="([^"]+)"', html.body(book.ALL)) for word in each.split()}
+    assert {"b-guide-table", "b-drawing"} <= shown
+    assert shown & hidden == set()
+
+
 def test_the_glossary_knows_every_quantity_and_names_what_is_in_the_code():
     text = book.markdown("glossary")
     lines = [line.split("|") for line in text.splitlines() if line.startswith("| `")]
