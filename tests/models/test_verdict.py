@@ -158,6 +158,9 @@ class Today:
     def ready(self):
         return np.arange(100)[None] < round(100 * self.chance)
 
+    def chances(self, fits):
+        return readiness.Path.chances(self, fits)
+
 
 def asked(chance, previous, *, out=1.0):
     fits = np.arange(100) < round(100 * out)
