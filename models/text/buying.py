@@ -183,8 +183,8 @@ def _new_timber_dries(values: Values, _system: System) -> str:
 
 def _search_stopped(values: Values, _system: System) -> str:
     return (
-        f"The search was stopped at its time limit: a plan up to {share(values['gap_share'])} cheaper may "
-        f"exist."
+        "The search was stopped at its time limit: among the ways to lay the parts that were compared, a "
+        f"plan up to {share(values['gap_share'])} cheaper may exist."
     )
 
 
@@ -200,6 +200,10 @@ def _fewer(wish: str) -> Writer:
 _END_TO_END: Final = (
     "Parts lie end to end in a timber, side by side where its section allows. As few pieces as possible stay "
     "short; then the "
+)
+_COMPARED: Final = (
+    " Not every way to saw is compared: side by side lie sizes near one another, a few at a time, "
+    "and none is turned."
 )
 _LEFT: Final = " Length left over stays in the yard and costs nothing."
 
@@ -233,8 +237,8 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "buying.no_size": _no_size,
     "buying.no_log": _no_log,
     "buying.confidence": _confidence,
-    "buying.least_waste": fixed(f"{_END_TO_END}least wood is wasted.{_LEFT}"),
-    "buying.least_cost": fixed(f"{_END_TO_END}cost of waste and waiting is least.{_LEFT}"),
+    "buying.least_waste": fixed(f"{_END_TO_END}least wood is wasted.{_COMPARED}{_LEFT}"),
+    "buying.least_cost": fixed(f"{_END_TO_END}cost of waste and waiting is least.{_COMPARED}{_LEFT}"),
     "buying.kept_for_its_use": fixed(
         "A timber entered for one use is cut for another only where a part would be short without it."
     ),

@@ -332,8 +332,9 @@ SAID = [
         (
             "Parts lie end to end in a timber, side by side where its section allows. "
             "As few pieces as possible stay "
-            "short; then the least wood is wasted. Length left over stays in the yard and costs "
-            "nothing."
+            "short; then the least wood is wasted. "
+            "Not every way to saw is compared: side by side lie sizes near one another, a few at a time, and "
+            "none is turned. Length left over stays in the yard and costs nothing."
         ),
         None,
     ),
@@ -343,8 +344,9 @@ SAID = [
         (
             "Parts lie end to end in a timber, side by side where its section allows. "
             "As few pieces as possible stay "
-            "short; then the cost of waste and waiting is least. Length left over stays in the yard and"
-            " costs nothing."
+            "short; then the cost of waste and waiting is least. "
+            "Not every way to saw is compared: side by side lie sizes near one another, a few at a time, and "
+            "none is turned. Length left over stays in the yard and costs nothing."
         ),
         None,
     ),
@@ -386,7 +388,10 @@ SAID = [
     (
         "buying.search_stopped",
         {"gap_share": 0.03},
-        "The search was stopped at its time limit: a plan up to 3 % cheaper may exist.",
+        (
+            "The search was stopped at its time limit: among the ways to lay the parts that were compared, a "
+            "plan up to 3 % cheaper may exist."
+        ),
         None,
     ),
     (

@@ -23,11 +23,13 @@ from baulk.models.plan.sawing.order import NoLog
 from baulk.models.plan.sawing.sweep import SHORT
 from baulk.models.reason import Reason
 from baulk.models.section import Finished
+from baulk.models.use_class import UseClass
 from baulk.models.woods import BUILT_IN, Woods
 
 WEEK_S: Final = 7 * 86_400.0
 OPENING_M3: Final = 1e-4  # waste that it is worth not to cut one timber more; our own judgement, no source
 MOST_PIECES: Final = 400
+MOST_ROUNDS: Final = 6  # of assigning again without what does not hold
 # waste that a timber's own use is worth: more than any timber holds, less than a part that is short
 OTHER_USE_M3: Final = 3.0  # our own judgement, no source
 
@@ -92,8 +94,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
     """
     _refuse(parts, now_utc, woods)
     pairs = [[_pair(part, timber, wish, now_utc, air, woods) for timber in yard] for part in parts]
-    bays = _bays(parts, yard, pairs, wish, woods)
-    amounts = _solve(parts, yard, pairs, wish, bays)
+    amounts, bays = _cut(parts, yard, pairs, wish, woods)
     mixed = _mixed(parts, yard, pairs, amounts, bays, wish)
     assignments = mixed + tuple(
         _assignment(part, timber, pairs[p][t], int(amounts.taken[p, t]))
@@ -139,7 +140,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
         gap=amounts.gap,
     )
     others: dict[str, int] = {}
-    if compare and yard:
+    if compare and yard and plan.short:  # else none can be fewer
         others = _others(parts, yard, wish, now_utc, air, woods)
     return replace(
         plan,
@@ -209,6 +210,38 @@ def _pair(  # noqa: PLR0913, PLR0917 - a part, a timber, the air it would dry in
     )
 
 
+def _cut(
+    parts: Sequence[Part],
+    yard: Sequence[InYard],
+    pairs: Sequence[Sequence[_Pair]],
+    wish: Wish,
+    woods: Woods,
+) -> tuple[Amounts, list[tuple[int, Bay]]]:
+    """Return the best plan whose pieces all have their own allowance where they lie, and what it chose from.
+
+    Only what a plan takes is looked at: what does not hold is left out and the rest assigned again.
+    """
+    uses = [woods.use_classes.get(part.use_class) for part in parts]
+    bays = _bays(parts, yard, pairs, uses, wish)
+    sure: set[int] = set()
+    for tried in range(MOST_ROUNDS + 1):
+        if tried == MOST_ROUNDS:  # whatever was not looked at yet is left out
+            bays = [each for each in bays if id(each[1]) in sure]
+        amounts = _solve(parts, yard, pairs, wish, bays)
+        fails = set()
+        for n, (t, bay) in zip(amounts.mixed, bays, strict=True):
+            if n == 0 or id(bay) in sure:
+                continue
+            if side_by_side.holds(bay, parts, yard[t], uses, wish):
+                sure.add(id(bay))
+            else:
+                fails.add(id(bay))
+        if not fails:
+            break
+        bays = [each for each in bays if id(each[1]) not in fails]
+    return amounts, bays
+
+
 def _solve(
     parts: Sequence[Part],
     yard: Sequence[InYard],
@@ -239,11 +272,10 @@ def _bays(
     parts: Sequence[Part],
     yard: Sequence[InYard],
     pairs: Sequence[Sequence[_Pair]],
+    uses: Sequence[UseClass],
     wish: Wish,
-    woods: Woods,
 ) -> list[tuple[int, Bay]]:
-    """Return, with the number of its timber, each length in which parts lie side by side."""
-    uses = [woods.use_classes.get(part.use_class) for part in parts]
+    """Return, with the number of its timber, each length in which parts may lie side by side."""
     found = []
     for t, timber in enumerate(yard):
         serve = [p for p in range(len(parts)) if pairs[p][t].place is not None]
@@ -325,9 +357,10 @@ def _others(  # noqa: PLR0913, PLR0917 - as `_pair`
     anywood = [replace(part, species=None) for part in parts]
     anyheart = [replace(part, heart="any") for part in parts]
     for name, these in (("days", anyday), ("wood", anywood), ("heart", anyheart)):
+        if these == list(parts):
+            continue
         pairs = [[_pair(part, timber, wish, now_utc, air, woods) for timber in yard] for part in these]
-        bays = _bays(these, yard, pairs, wish, woods)
-        found[name] = int(_solve(these, yard, pairs, wish, bays).short.sum())
+        found[name] = int(_cut(these, yard, pairs, wish, woods)[0].short.sum())
     return found
 
 
