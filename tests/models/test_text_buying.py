@@ -334,7 +334,7 @@ SAID = [
             "As few pieces as possible stay "
             "short; then the least wood is wasted. "
             "Not every way to saw is compared: side by side lie sizes near one another, a few at a time, and "
-            "none is turned. Length left over stays in the yard and costs nothing."
+            "none is turned."
         ),
         None,
     ),
@@ -346,9 +346,27 @@ SAID = [
             "As few pieces as possible stay "
             "short; then the cost of waste and waiting is least. "
             "Not every way to saw is compared: side by side lie sizes near one another, a few at a time, and "
-            "none is turned. Length left over stays in the yard and costs nothing."
+            "none is turned."
         ),
         None,
+    ),
+    (
+        "buying.left_not_counted",
+        {},
+        "What is left of a timber's length counts for nothing here: the search would take too long.",
+        None,
+    ),
+    (
+        "buying.left_worth",
+        {"keep_mm": 914.4, "worth_share": 0.5},
+        (
+            "Of a timber that is cut, a length left of 3 ft or more is counted as worth 50 % of its wood, "
+            "a shorter one as firewood (our own judgement)."
+        ),
+        (
+            "Of a timber that is cut, a length left of 0.91 m or more is counted as worth 50 % of its wood, "
+            "a shorter one as firewood (our own judgement)."
+        ),
     ),
     (
         "buying.kept_for_its_use",

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.plan.buying import lead_time, ready_stock, side_by_side
-from baulk.models.plan.buying.assignment import Amounts, Mix, assign
+from baulk.models.plan.buying.assignment import Amounts, Leftover, Mix, NoAnswer, assign
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, MillLine, Shortfall, Wish
 from baulk.models.plan.buying.side_by_side import Bay
@@ -29,6 +29,7 @@ from baulk.models.woods import BUILT_IN, Woods
 WEEK_S: Final = 7 * 86_400.0
 OPENING_M3: Final = 1e-4  # waste that it is worth not to cut one timber more; our own judgement, no source
 MOST_PIECES: Final = 400
+MOST_WORTH: Final = 20  # timbers up to which the length left counts; with 60 the search found no good plan
 MOST_ROUNDS: Final = 6  # of assigning again without what does not hold
 # waste that a timber's own use is worth: more than any timber holds, less than a part that is short
 OTHER_USE_M3: Final = 3.0  # our own judgement, no source
@@ -94,7 +95,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
     """
     _refuse(parts, now_utc, woods)
     pairs = [[_pair(part, timber, wish, now_utc, air, woods) for timber in yard] for part in parts]
-    amounts, bays = _cut(parts, yard, pairs, wish, woods)
+    amounts, bays, counted = _cut(parts, yard, pairs, wish, woods, worth=True)
     mixed = _mixed(parts, yard, pairs, amounts, bays, wish)
     assignments = mixed + tuple(
         _assignment(part, timber, pairs[p][t], int(amounts.taken[p, t]))
@@ -144,7 +145,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
         others = _others(parts, yard, wish, now_utc, air, woods)
     return replace(
         plan,
-        assumptions=_assumptions(plan, yard, futures=len(air)),
+        assumptions=_assumptions(plan, yard, futures=len(air), counted=counted),
         would_change=_would_change(plan, others),
         cautions=_cautions(plan),
     )
@@ -210,16 +211,20 @@ def _pair(  # noqa: PLR0913, PLR0917 - a part, a timber, the air it would dry in
     )
 
 
-def _cut(
+def _cut(  # noqa: PLR0913 - as `_pair`, and whether the length left counts
     parts: Sequence[Part],
     yard: Sequence[InYard],
     pairs: Sequence[Sequence[_Pair]],
     wish: Wish,
     woods: Woods,
-) -> tuple[Amounts, list[tuple[int, Bay]]]:
-    """Return the best plan whose pieces all have their own allowance where they lie, and what it chose from.
+    *,
+    worth: bool,
+) -> tuple[Amounts, list[tuple[int, Bay]], bool]:
+    """Return the best plan whose pieces hold, what it chose from, and whether the length left counted.
 
-    Only what a plan takes is looked at: what does not hold is left out and the rest assigned again.
+    Only what a plan takes is looked at: what does not hold is left out and the rest assigned again. The worth
+    of what is left makes a large yard hard to search: it counts in one of `MOST_WORTH` timbers at most, and
+    where the plan is proved best in time.
     """
     uses = [woods.use_classes.get(part.use_class) for part in parts]
     bays = _bays(parts, yard, pairs, uses, wish)
@@ -227,7 +232,9 @@ def _cut(
     for tried in range(MOST_ROUNDS + 1):
         if tried == MOST_ROUNDS:  # whatever was not looked at yet is left out
             bays = [each for each in bays if id(each[1]) in sure]
-        amounts = _solve(parts, yard, pairs, wish, bays)
+        proved = _proved(parts, yard, pairs, wish, bays) if worth and len(yard) <= MOST_WORTH else None
+        worth = proved is not None
+        amounts = proved or _solve(parts, yard, pairs, wish, bays, worth=False)
         fails = set()
         for n, (t, bay) in zip(amounts.mixed, bays, strict=True):
             if n == 0 or id(bay) in sure:
@@ -239,15 +246,32 @@ def _cut(
         if not fails:
             break
         bays = [each for each in bays if id(each[1]) not in fails]
-    return amounts, bays
+    return amounts, bays, worth
 
 
-def _solve(
+def _proved(
     parts: Sequence[Part],
     yard: Sequence[InYard],
     pairs: Sequence[Sequence[_Pair]],
     wish: Wish,
-    bays: Sequence[tuple[int, Bay]] = (),
+    bays: Sequence[tuple[int, Bay]],
+) -> Amounts | None:
+    """Return the best plan where the length left counts; None where it is not proved in time."""
+    try:
+        found = _solve(parts, yard, pairs, wish, bays, worth=True)
+    except NoAnswer:
+        return None
+    return found if found.gap == 0 else None
+
+
+def _solve(  # noqa: PLR0913 - a yard, what may lie in it, and whether the length left counts
+    parts: Sequence[Part],
+    yard: Sequence[InYard],
+    pairs: Sequence[Sequence[_Pair]],
+    wish: Wish,
+    bays: Sequence[tuple[int, Bay]],
+    *,
+    worth: bool,
 ) -> Amounts:
     cost: NDArray[np.float64] = np.array([[pair.cost for pair in row] for row in pairs], dtype=float)
     return assign(
@@ -258,6 +282,13 @@ def _solve(
         kerf_mm=wish.kerf_mm,
         opening=OPENING_M3 * (wish.price_per_m3 or 1.0),
         mixes=[_mix(parts, yard[t], pairs, t, bay, wish) for t, bay in bays],
+        leftover=Leftover(
+            per_mm=tuple(_section_m2(timber) * (wish.price_per_m3 or 1.0) / 1000 for timber in yard),
+            keep_mm=wish.keep_mm,
+            worth=wish.left_worth,
+        )
+        if worth
+        else None,
     )
 
 
@@ -360,7 +391,7 @@ def _others(  # noqa: PLR0913, PLR0917 - as `_pair`
         if these == list(parts):
             continue
         pairs = [[_pair(part, timber, wish, now_utc, air, woods) for timber in yard] for part in these]
-        found[name] = int(_cut(these, yard, pairs, wish, woods)[0].short.sum())
+        found[name] = int(_cut(these, yard, pairs, wish, woods, worth=False)[0].short.sum())
     return found
 
 
@@ -480,13 +511,19 @@ def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:
     return tuple(lines.values())
 
 
-def _assumptions(plan: BuyPlan, yard: Sequence[InYard], *, futures: int) -> tuple[Reason, ...]:
+def _assumptions(plan: BuyPlan, yard: Sequence[InYard], *, futures: int, counted: bool) -> tuple[Reason, ...]:
     """Return what the plan takes for granted."""
     guessed = tuple(timber.stock.name for timber in yard if not timber.measured)
     priced = plan.wish.price_per_m3 is not None
     found = [
         Reason(code="buying.confidence", values={"confidence": plan.wish.confidence}),
         Reason(code="buying.least_cost" if priced else "buying.least_waste"),
+        Reason(
+            code="buying.left_worth",
+            values={"keep_mm": plan.wish.keep_mm, "worth_share": plan.wish.left_worth},
+        )
+        if counted
+        else Reason(code="buying.left_not_counted"),
         *(() if plan.wish.any_use else (Reason(code="buying.kept_for_its_use"),)),
         Reason(code="buying.where_dates_come_from"),
     ]
