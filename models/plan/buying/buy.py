@@ -12,15 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
-from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.plan.buying import lead_time, ready_stock, side_by_side
+from baulk.models.errors import OutOfRange
+from baulk.models.plan.buying import missing, ready_stock, side_by_side
 from baulk.models.plan.buying.assignment import Amounts, Leftover, Mix, NoAnswer, assign
 from baulk.models.plan.buying.parts import Part
-from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, MillLine, Shortfall, Wish
+from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, Wish
 from baulk.models.plan.buying.side_by_side import Bay
-from baulk.models.plan.sawing import allowance
-from baulk.models.plan.sawing.order import NoLog
-from baulk.models.plan.sawing.sweep import SHORT
 from baulk.models.reason import Reason
 from baulk.models.section import Finished
 from baulk.models.use_class import UseClass
@@ -104,7 +101,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
         if amounts.taken[p, t] > 0
     )
     shortfalls = tuple(
-        _shortfall(
+        missing.shortfall(
             part,
             int(amounts.short[p]),
             {
@@ -135,7 +132,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
         wanted=sum(part.count for part in parts),
         assignments=assignments,
         shortfalls=shortfalls,
-        mill=_mill(shortfalls),
+        mill=missing.mill(shortfalls),
         left_mm=left,
         unused=tuple(timber.stock.name for timber in yard if timber.stock.name not in left),
         gap=amounts.gap,
@@ -416,99 +413,6 @@ def _assignment(part: Part, timber: InYard, pair: _Pair, count: int) -> Assignme
 def _left_mm(timber: InYard, parts: Sequence[Part], taken: NDArray[np.int64], wish: Wish) -> float:
     used = sum(int(n) * (part.length_mm + wish.kerf_mm) for n, part in zip(taken, parts, strict=True))
     return max(0.0, timber.stock.length_mm - 2 * wish.trim_mm - used)
-
-
-def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it would dry in
-    part: Part,
-    count: int,
-    reasons: Mapping[str, Reason],
-    wish: Wish,
-    now_utc: datetime,
-    air: Sequence[AirSeries],
-    woods: Woods,
-) -> Shortfall:
-    crook = part.sweep_mm > 0 and part.length_mm / (4 * part.sweep_mm) < SHORT
-    short = Shortfall(part=part, count=count, reasons=reasons, crook=crook)
-    named = part.species or wish.species
-    if named is None:
-        return replace(short, why_none=Reason(code="buying.no_wood_named"))
-    wood, use = woods.species.get(named), woods.use_classes.get(part.use_class)
-    order = replace(ready_stock.order_for(part, wish), curve_mm=_curve_mm(part))
-    if part.heart == "any":
-        free = replace(order, placement="free")
-        smaller = np.prod(allowance.needed(free, wood, use).size_mm) < np.prod(
-            allowance.needed(order, wood, use).size_mm
-        )
-        order = free if smaller else order
-    try:
-        planned = allowance.size(order, wood, use, compare=False)
-    except NoLog as err:
-        sides = dict(zip(("width_mm", "depth_mm", "length_mm"), err.size_mm, strict=True))
-        return replace(short, why_none=Reason(code="buying.no_log", values=sides))
-    except BaulkError as err:
-        return replace(short, why_none=Reason(code="buying.no_size", values={"error": str(err)}))
-    if not air:
-        return replace(short, size=planned)
-    dries = lead_time.Drying(planned.green, planned.finished, planned.green_length_mm, wood, use, air)
-    found = lead_time.arrival(
-        dries,
-        use,
-        planned.start_pct,
-        now_utc=now_utc,
-        wanted_utc=part.wanted_by_utc,
-        confidence=wish.confidence,
-    )
-    return replace(short, size=planned, arrival=found)
-
-
-def _curve_mm(part: Part) -> float:
-    """Wood for the curve of a part that is sawn out of a straight timber, as far as a section goes."""
-    if part.sweep_mm == 0 or part.length_mm / (4 * part.sweep_mm) < SHORT:
-        return 0.0  # straight, or out of a crook that has the curve already
-    return min(part.sweep_mm, part.width_mm, part.depth_mm)
-
-
-def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:
-    lines: dict[tuple[object, ...], MillLine] = {}
-    for each in shortfalls:
-        plan = each.size
-        if plan is None:
-            continue
-        seasoned = each.arrival.seasoned_pct if each.arrival else None
-        heart = "boxed" if plan.green.boxed_heart else "free"
-        by = each.arrival.latest_utc if each.arrival else None
-        green = plan.green
-        key = (
-            plan.species,
-            green.width_mm,
-            green.depth_mm,
-            plan.green_length_mm,
-            heart,
-            seasoned,
-            by,
-            each.part.sweep_mm,
-        )
-        before = lines.get(key)
-        count = each.count + (before.count if before else 0)
-        lines[key] = MillLine(
-            species=plan.species,
-            count=count,
-            width_mm=green.width_mm,
-            depth_mm=green.depth_mm,
-            length_mm=plan.green_length_mm,
-            heart=heart,
-            moisture=Reason(code="buying.green")
-            if seasoned is None
-            else Reason(code="buying.part_seasoned", values={"mc_pct": seasoned}),
-            by_utc=by,
-            board_feet=plan.board_feet * count,
-            volume_m3=plan.volume_m3 * count,
-            each_kg=plan.mass_kg,
-            each_heavy_kg=plan.heavy_kg,
-            parts=(*(before.parts if before else ()), each.part.name),
-            sweep_mm=each.part.sweep_mm,
-        )
-    return tuple(lines.values())
 
 
 def _assumptions(plan: BuyPlan, yard: Sequence[InYard], *, futures: int, counted: bool) -> tuple[Reason, ...]:
