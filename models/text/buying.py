@@ -183,8 +183,16 @@ def _new_timber_dries(values: Values, _system: System) -> str:
 
 def _search_stopped(values: Values, _system: System) -> str:
     return (
-        f"The search was stopped at its time limit: a plan up to {share(values['gap_share'])} cheaper may "
-        f"exist."
+        "The search was stopped at its time limit: among the ways to lay the parts that were compared, a "
+        f"plan up to {share(values['gap_share'])} cheaper may exist."
+    )
+
+
+def _left_worth(values: Values, system: System) -> str:
+    keep = show_along(values["keep_mm"], system)
+    return (
+        f"Of a timber that is cut, a length left of {keep} or more is counted as worth "
+        f"{share(values['worth_share'])} of its wood, a shorter one as firewood (our own judgement)."
     )
 
 
@@ -201,7 +209,10 @@ _END_TO_END: Final = (
     "Parts lie end to end in a timber, side by side where its section allows. As few pieces as possible stay "
     "short; then the "
 )
-_LEFT: Final = " Length left over stays in the yard and costs nothing."
+_COMPARED: Final = (
+    " Not every way to saw is compared: side by side lie sizes near one another, a few at a time, "
+    "and none is turned."
+)
 
 SENTENCES: Final[Mapping[str, Writer]] = {
     "buying.yard_gives": _yard_gives,
@@ -233,8 +244,12 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "buying.no_size": _no_size,
     "buying.no_log": _no_log,
     "buying.confidence": _confidence,
-    "buying.least_waste": fixed(f"{_END_TO_END}least wood is wasted.{_LEFT}"),
-    "buying.least_cost": fixed(f"{_END_TO_END}cost of waste and waiting is least.{_LEFT}"),
+    "buying.least_waste": fixed(f"{_END_TO_END}least wood is wasted.{_COMPARED}"),
+    "buying.least_cost": fixed(f"{_END_TO_END}cost of waste and waiting is least.{_COMPARED}"),
+    "buying.left_worth": _left_worth,
+    "buying.left_not_counted": fixed(
+        "What is left of a timber's length counts for nothing here: the search would take too long."
+    ),
     "buying.kept_for_its_use": fixed(
         "A timber entered for one use is cut for another only where a part would be short without it."
     ),

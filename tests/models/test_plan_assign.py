@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.buying.assignment import Mix, assign
+from baulk.models.plan.buying.assignment import Leftover, Mix, assign
 
 INF = float("inf")
 
@@ -116,3 +116,44 @@ def test_with_parts_side_by_side_the_plan_is_that_of_trying_every_number_of_each
         n * mix.cost for n, mix in zip(found.mixed, mixes, strict=True)
     )
     assert (int(found.short.sum()), total) == pytest.approx(least)
+
+
+def worst_of_left(used, cut, room, per_mm, keep, worth):
+    left = max(0.0, room - used)
+    return per_mm * left * ((1 - worth) if left >= keep else 1.0) if cut else 0.0
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_with_a_worth_of_what_is_left_the_plan_is_that_of_trying_every_number_of_each(seed):
+    rng = np.random.default_rng(seed)
+    count, length, kerf = [int(n) for n in rng.integers(1, 4, 2)], [2.0, 3.0], float(rng.integers(0, 2))
+    room = [float(n) for n in rng.integers(3, 12, 3)]
+    cost = rng.integers(0, 4, (2, 3)).astype(float)
+    per_mm = [float(n) for n in rng.integers(0, 5, 3)]
+    keep, worth, opening = float(rng.integers(1, 6)), float(rng.choice([0.5, 0.25])), 0.125
+    mixes = [Mix(timber=0, counts=(1, 1), length_mm=3.0, cost=float(rng.integers(1, 5)))]
+    least = None
+    for taken in product(*(range(count[i // 3] + 1) for i in range(6))):
+        for n_mix in range(4):
+            given, total, fits = [n_mix, n_mix], n_mix * mixes[0].cost, True
+            for t in range(3):
+                mine = [(length[0], taken[t]), (length[1], taken[3 + t])] + [(3.0, n_mix)] * (t == 0)
+                used, cut = sum(n * (long + kerf) for long, n in mine), any(n for _, n in mine)
+                fits = fits and used - kerf * cut <= room[t]
+                total += opening * cut + worst_of_left(used, cut, room[t], per_mm[t], keep, worth)
+            for p, t in product(range(2), range(3)):
+                given[p] += taken[3 * p + t]
+                total += taken[3 * p + t] * cost[p, t]
+            if fits:
+                short = sum(max(c - g, 0) for c, g in zip(count, given, strict=True))
+                least = min(least or (short, total), (short, total))
+    leftover = Leftover(per_mm=tuple(per_mm), keep_mm=keep, worth=worth)
+    found = assign(count, length, room, cost, kerf_mm=kerf, opening=opening, mixes=mixes, leftover=leftover)
+    total = float(np.sum(found.taken * cost)) + int(found.mixed[0]) * mixes[0].cost
+    for t in range(3):
+        along = [(length[p], int(found.taken[p, t])) for p in range(2)] + [(3.0, int(found.mixed[0]))] * (
+            t == 0
+        )
+        used, cut = sum(n * (long + kerf) for long, n in along), any(n for _, n in along)
+        total += opening * cut + worst_of_left(used, cut, room[t], per_mm[t], keep, worth)
+    assert (int(found.short.sum()), total) == pytest.approx(least, abs=1e-6)

@@ -11,7 +11,7 @@ import pytest
 from baulk.models import species, use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.plan.buying import buy, lead_time, ready_stock
+from baulk.models.plan.buying import buy, lead_time, ready_stock, side_by_side
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import InYard, Wish
 from baulk.models.plan.sawing import allowance
@@ -231,7 +231,14 @@ def test_what_cannot_be_planned_is_a_sentence(parts, error, says):
 
 
 @pytest.mark.parametrize(
-    "change", [{"confidence": 0.99}, {"price_per_m3": -1.0}, {"wait_per_week": float("nan")}]
+    "change",
+    [
+        {"keep_mm": 0.0},
+        {"left_worth": 1.5},
+        {"confidence": 0.99},
+        {"price_per_m3": -1.0},
+        {"wait_per_week": float("nan")},
+    ],
 )
 def test_a_wish_that_cannot_be_is_a_sentence(change):
     with pytest.raises(OutOfRange):
@@ -253,6 +260,64 @@ def test_two_beams_come_side_by_side_out_of_an_eight_by_eight():
     wide = found.assignments[0].sawn_width_mm
     assert right - left >= wide + found.wish.kerf_mm - 1e-3
     assert found.left_mm["T-1"] == pytest.approx(3350 - 150 - 3000 - 3)
+
+
+def test_what_has_no_room_for_its_own_allowance_is_left_out_and_the_rest_assigned_again(monkeypatch):
+    straight = Stock(name="T-1", section=Section(width_mm=203, depth_mm=203), length_mm=3350,
+                     bow_mm=0.0, crook_mm=0.0)  # fmt: skip
+    yard = [timber(stock=straight), timber("T-2", stock=replace(straight, name="T-2"))]
+    holds = buy.side_by_side.holds
+    monkeypatch.setattr(
+        buy.side_by_side,
+        "holds",
+        lambda bay, parts, of, *a: of.stock.name != "T-1" and holds(bay, parts, of, *a),
+    )
+    assert {each.tag for each in plan([BEAM], yard).assignments if each.beside} == {"T-2"}
+    monkeypatch.setattr(buy.side_by_side, "holds", lambda *_: False)
+    assert [each.beside for each in plan([BEAM], yard[:1]).assignments] == [()]
+    assert plan([BEAM], yard[:1]).short == 1
+
+
+def test_sizes_with_and_without_a_heart_asked_for_are_all_mixed_with_a_neighbour():
+    sizes = [(60 + 10 * n, 2000.0 + n) for n in range(7)]
+    parts = [
+        replace(BEAM, name=str(n), width_mm=side, depth_mm=side, length_mm=length, count=2,
+                heart="free" if n == 2 else "any")
+        for n, (side, length) in enumerate(sizes)
+    ]  # fmt: skip
+    wide = timber(stock=Stock(name="T-1", section=Section(width_mm=320, depth_mm=320), length_mm=3350,
+                              bow_mm=0.0, crook_mm=0.0))  # fmt: skip
+    found = side_by_side.bays(parts, range(7), wide, [ABOVE] * 7, Wish())
+    beside = {(a, b) for bay in found for a, _ in bay.pieces for b, _ in bay.pieces if a != b}
+    assert {(n, n + 1) for n in range(6)} <= beside
+    assert all(len({number for number, _ in bay.pieces}) <= side_by_side.MIXED for bay in found)
+
+
+def test_a_timber_whose_rest_is_firewood_is_cut_before_one_whose_rest_is_half_lost():
+    # rests of 2 m at half price cost more than one of 0.5 m lost whole; at a worth of 0.9 it is the other way
+    def of(tag, length):
+        return timber(
+            tag, stock=Stock(name=tag, section=Section(width_mm=203, depth_mm=203), length_mm=length)
+        )
+
+    yard = [of("T-1", 150 + 2503 + 2000), of("T-2", 150 + 2503 + 500)]
+    assert [each.tag for each in plan([POST], yard).assignments] == ["T-2"]
+    keeps = plan([POST], yard, Wish(species="white oak", left_worth=0.9))
+    assert [each.tag for each in keeps.assignments] == ["T-1"]
+    told = next(each for each in keeps.assumptions if each.code == "buying.left_worth")
+    assert told.values == {"keep_mm": 1000.0, "worth_share": 0.9}
+
+
+def test_where_the_worth_of_what_is_left_is_not_searched_through_it_does_not_count(monkeypatch):
+    def hard(*asked, leftover=None, **more):
+        found = assign(*asked, leftover=leftover, **more)
+        return found if leftover is None else replace(found, gap=0.2)
+
+    assign = buy.assign
+    monkeypatch.setattr(buy, "assign", hard)
+    codes = {each.code for each in plan([POST], [timber()]).assumptions}
+    assert "buying.left_not_counted" in codes
+    assert not codes & {"buying.left_worth", "buying.search_stopped"}
 
 
 def test_a_timber_entered_for_the_use_is_cut_before_one_entered_for_another():

@@ -332,8 +332,9 @@ SAID = [
         (
             "Parts lie end to end in a timber, side by side where its section allows. "
             "As few pieces as possible stay "
-            "short; then the least wood is wasted. Length left over stays in the yard and costs "
-            "nothing."
+            "short; then the least wood is wasted. "
+            "Not every way to saw is compared: side by side lie sizes near one another, a few at a time, and "
+            "none is turned."
         ),
         None,
     ),
@@ -343,10 +344,29 @@ SAID = [
         (
             "Parts lie end to end in a timber, side by side where its section allows. "
             "As few pieces as possible stay "
-            "short; then the cost of waste and waiting is least. Length left over stays in the yard and"
-            " costs nothing."
+            "short; then the cost of waste and waiting is least. "
+            "Not every way to saw is compared: side by side lie sizes near one another, a few at a time, and "
+            "none is turned."
         ),
         None,
+    ),
+    (
+        "buying.left_not_counted",
+        {},
+        "What is left of a timber's length counts for nothing here: the search would take too long.",
+        None,
+    ),
+    (
+        "buying.left_worth",
+        {"keep_mm": 914.4, "worth_share": 0.5},
+        (
+            "Of a timber that is cut, a length left of 3 ft or more is counted as worth 50 % of its wood, "
+            "a shorter one as firewood (our own judgement)."
+        ),
+        (
+            "Of a timber that is cut, a length left of 0.91 m or more is counted as worth 50 % of its wood, "
+            "a shorter one as firewood (our own judgement)."
+        ),
     ),
     (
         "buying.kept_for_its_use",
@@ -386,7 +406,10 @@ SAID = [
     (
         "buying.search_stopped",
         {"gap_share": 0.03},
-        "The search was stopped at its time limit: a plan up to 3 % cheaper may exist.",
+        (
+            "The search was stopped at its time limit: among the ways to lay the parts that were compared, a "
+            "plan up to 3 % cheaper may exist."
+        ),
         None,
     ),
     (

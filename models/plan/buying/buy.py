@@ -12,22 +12,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.air import AirSeries
-from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.plan.buying import lead_time, ready_stock, side_by_side
-from baulk.models.plan.buying.assignment import Amounts, Mix, assign
+from baulk.models.errors import OutOfRange
+from baulk.models.plan.buying import missing, ready_stock, side_by_side
+from baulk.models.plan.buying.assignment import Amounts, Leftover, Mix, NoAnswer, assign
 from baulk.models.plan.buying.parts import Part
-from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, MillLine, Shortfall, Wish
+from baulk.models.plan.buying.purchase import Assignment, BuyPlan, InYard, Wish
 from baulk.models.plan.buying.side_by_side import Bay
-from baulk.models.plan.sawing import allowance
-from baulk.models.plan.sawing.order import NoLog
-from baulk.models.plan.sawing.sweep import SHORT
 from baulk.models.reason import Reason
 from baulk.models.section import Finished
+from baulk.models.use_class import UseClass
 from baulk.models.woods import BUILT_IN, Woods
 
 WEEK_S: Final = 7 * 86_400.0
 OPENING_M3: Final = 1e-4  # waste that it is worth not to cut one timber more; our own judgement, no source
 MOST_PIECES: Final = 400
+MOST_WORTH: Final = 20  # timbers up to which the length left counts; with 60 the search found no good plan
+MOST_ROUNDS: Final = 6  # of assigning again without what does not hold
 # waste that a timber's own use is worth: more than any timber holds, less than a part that is short
 OTHER_USE_M3: Final = 3.0  # our own judgement, no source
 
@@ -92,8 +92,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
     """
     _refuse(parts, now_utc, woods)
     pairs = [[_pair(part, timber, wish, now_utc, air, woods) for timber in yard] for part in parts]
-    bays = _bays(parts, yard, pairs, wish, woods)
-    amounts = _solve(parts, yard, pairs, wish, bays)
+    amounts, bays, counted = _cut(parts, yard, pairs, wish, woods, worth=True)
     mixed = _mixed(parts, yard, pairs, amounts, bays, wish)
     assignments = mixed + tuple(
         _assignment(part, timber, pairs[p][t], int(amounts.taken[p, t]))
@@ -102,7 +101,7 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
         if amounts.taken[p, t] > 0
     )
     shortfalls = tuple(
-        _shortfall(
+        missing.shortfall(
             part,
             int(amounts.short[p]),
             {
@@ -133,17 +132,17 @@ def buy(  # noqa: PLR0913 - parts, a yard and the air it would dry in
         wanted=sum(part.count for part in parts),
         assignments=assignments,
         shortfalls=shortfalls,
-        mill=_mill(shortfalls),
+        mill=missing.mill(shortfalls),
         left_mm=left,
         unused=tuple(timber.stock.name for timber in yard if timber.stock.name not in left),
         gap=amounts.gap,
     )
     others: dict[str, int] = {}
-    if compare and yard:
+    if compare and yard and plan.short:  # else none can be fewer
         others = _others(parts, yard, wish, now_utc, air, woods)
     return replace(
         plan,
-        assumptions=_assumptions(plan, yard, futures=len(air)),
+        assumptions=_assumptions(plan, yard, futures=len(air), counted=counted),
         would_change=_would_change(plan, others),
         cautions=_cautions(plan),
     )
@@ -209,12 +208,67 @@ def _pair(  # noqa: PLR0913, PLR0917 - a part, a timber, the air it would dry in
     )
 
 
-def _solve(
+def _cut(  # noqa: PLR0913 - as `_pair`, and whether the length left counts
     parts: Sequence[Part],
     yard: Sequence[InYard],
     pairs: Sequence[Sequence[_Pair]],
     wish: Wish,
-    bays: Sequence[tuple[int, Bay]] = (),
+    woods: Woods,
+    *,
+    worth: bool,
+) -> tuple[Amounts, list[tuple[int, Bay]], bool]:
+    """Return the best plan whose pieces hold, what it chose from, and whether the length left counted.
+
+    Only what a plan takes is looked at: what does not hold is left out and the rest assigned again. The worth
+    of what is left makes a large yard hard to search: it counts in one of `MOST_WORTH` timbers at most, and
+    where the plan is proved best in time.
+    """
+    uses = [woods.use_classes.get(part.use_class) for part in parts]
+    bays = _bays(parts, yard, pairs, uses, wish)
+    sure: set[int] = set()
+    for tried in range(MOST_ROUNDS + 1):
+        if tried == MOST_ROUNDS:  # whatever was not looked at yet is left out
+            bays = [each for each in bays if id(each[1]) in sure]
+        proved = _proved(parts, yard, pairs, wish, bays) if worth and len(yard) <= MOST_WORTH else None
+        worth = proved is not None
+        amounts = proved or _solve(parts, yard, pairs, wish, bays, worth=False)
+        fails = set()
+        for n, (t, bay) in zip(amounts.mixed, bays, strict=True):
+            if n == 0 or id(bay) in sure:
+                continue
+            if side_by_side.holds(bay, parts, yard[t], uses, wish):
+                sure.add(id(bay))
+            else:
+                fails.add(id(bay))
+        if not fails:
+            break
+        bays = [each for each in bays if id(each[1]) not in fails]
+    return amounts, bays, worth
+
+
+def _proved(
+    parts: Sequence[Part],
+    yard: Sequence[InYard],
+    pairs: Sequence[Sequence[_Pair]],
+    wish: Wish,
+    bays: Sequence[tuple[int, Bay]],
+) -> Amounts | None:
+    """Return the best plan where the length left counts; None where it is not proved in time."""
+    try:
+        found = _solve(parts, yard, pairs, wish, bays, worth=True)
+    except NoAnswer:
+        return None
+    return found if found.gap == 0 else None
+
+
+def _solve(  # noqa: PLR0913 - a yard, what may lie in it, and whether the length left counts
+    parts: Sequence[Part],
+    yard: Sequence[InYard],
+    pairs: Sequence[Sequence[_Pair]],
+    wish: Wish,
+    bays: Sequence[tuple[int, Bay]],
+    *,
+    worth: bool,
 ) -> Amounts:
     cost: NDArray[np.float64] = np.array([[pair.cost for pair in row] for row in pairs], dtype=float)
     return assign(
@@ -225,6 +279,13 @@ def _solve(
         kerf_mm=wish.kerf_mm,
         opening=OPENING_M3 * (wish.price_per_m3 or 1.0),
         mixes=[_mix(parts, yard[t], pairs, t, bay, wish) for t, bay in bays],
+        leftover=Leftover(
+            per_mm=tuple(_section_m2(timber) * (wish.price_per_m3 or 1.0) / 1000 for timber in yard),
+            keep_mm=wish.keep_mm,
+            worth=wish.left_worth,
+        )
+        if worth
+        else None,
     )
 
 
@@ -239,11 +300,10 @@ def _bays(
     parts: Sequence[Part],
     yard: Sequence[InYard],
     pairs: Sequence[Sequence[_Pair]],
+    uses: Sequence[UseClass],
     wish: Wish,
-    woods: Woods,
 ) -> list[tuple[int, Bay]]:
-    """Return, with the number of its timber, each length in which parts lie side by side."""
-    uses = [woods.use_classes.get(part.use_class) for part in parts]
+    """Return, with the number of its timber, each length in which parts may lie side by side."""
     found = []
     for t, timber in enumerate(yard):
         serve = [p for p in range(len(parts)) if pairs[p][t].place is not None]
@@ -325,9 +385,10 @@ def _others(  # noqa: PLR0913, PLR0917 - as `_pair`
     anywood = [replace(part, species=None) for part in parts]
     anyheart = [replace(part, heart="any") for part in parts]
     for name, these in (("days", anyday), ("wood", anywood), ("heart", anyheart)):
+        if these == list(parts):
+            continue
         pairs = [[_pair(part, timber, wish, now_utc, air, woods) for timber in yard] for part in these]
-        bays = _bays(these, yard, pairs, wish, woods)
-        found[name] = int(_solve(these, yard, pairs, wish, bays).short.sum())
+        found[name] = int(_cut(these, yard, pairs, wish, woods, worth=False)[0].short.sum())
     return found
 
 
@@ -354,106 +415,19 @@ def _left_mm(timber: InYard, parts: Sequence[Part], taken: NDArray[np.int64], wi
     return max(0.0, timber.stock.length_mm - 2 * wish.trim_mm - used)
 
 
-def _shortfall(  # noqa: PLR0913, PLR0917 - a part, its reasons and the air it would dry in
-    part: Part,
-    count: int,
-    reasons: Mapping[str, Reason],
-    wish: Wish,
-    now_utc: datetime,
-    air: Sequence[AirSeries],
-    woods: Woods,
-) -> Shortfall:
-    crook = part.sweep_mm > 0 and part.length_mm / (4 * part.sweep_mm) < SHORT
-    short = Shortfall(part=part, count=count, reasons=reasons, crook=crook)
-    named = part.species or wish.species
-    if named is None:
-        return replace(short, why_none=Reason(code="buying.no_wood_named"))
-    wood, use = woods.species.get(named), woods.use_classes.get(part.use_class)
-    order = replace(ready_stock.order_for(part, wish), curve_mm=_curve_mm(part))
-    if part.heart == "any":
-        free = replace(order, placement="free")
-        smaller = np.prod(allowance.needed(free, wood, use).size_mm) < np.prod(
-            allowance.needed(order, wood, use).size_mm
-        )
-        order = free if smaller else order
-    try:
-        planned = allowance.size(order, wood, use, compare=False)
-    except NoLog as err:
-        sides = dict(zip(("width_mm", "depth_mm", "length_mm"), err.size_mm, strict=True))
-        return replace(short, why_none=Reason(code="buying.no_log", values=sides))
-    except BaulkError as err:
-        return replace(short, why_none=Reason(code="buying.no_size", values={"error": str(err)}))
-    if not air:
-        return replace(short, size=planned)
-    dries = lead_time.Drying(planned.green, planned.finished, planned.green_length_mm, wood, use, air)
-    found = lead_time.arrival(
-        dries,
-        use,
-        planned.start_pct,
-        now_utc=now_utc,
-        wanted_utc=part.wanted_by_utc,
-        confidence=wish.confidence,
-    )
-    return replace(short, size=planned, arrival=found)
-
-
-def _curve_mm(part: Part) -> float:
-    """Wood for the curve of a part that is sawn out of a straight timber, as far as a section goes."""
-    if part.sweep_mm == 0 or part.length_mm / (4 * part.sweep_mm) < SHORT:
-        return 0.0  # straight, or out of a crook that has the curve already
-    return min(part.sweep_mm, part.width_mm, part.depth_mm)
-
-
-def _mill(shortfalls: Sequence[Shortfall]) -> tuple[MillLine, ...]:
-    lines: dict[tuple[object, ...], MillLine] = {}
-    for each in shortfalls:
-        plan = each.size
-        if plan is None:
-            continue
-        seasoned = each.arrival.seasoned_pct if each.arrival else None
-        heart = "boxed" if plan.green.boxed_heart else "free"
-        by = each.arrival.latest_utc if each.arrival else None
-        green = plan.green
-        key = (
-            plan.species,
-            green.width_mm,
-            green.depth_mm,
-            plan.green_length_mm,
-            heart,
-            seasoned,
-            by,
-            each.part.sweep_mm,
-        )
-        before = lines.get(key)
-        count = each.count + (before.count if before else 0)
-        lines[key] = MillLine(
-            species=plan.species,
-            count=count,
-            width_mm=green.width_mm,
-            depth_mm=green.depth_mm,
-            length_mm=plan.green_length_mm,
-            heart=heart,
-            moisture=Reason(code="buying.green")
-            if seasoned is None
-            else Reason(code="buying.part_seasoned", values={"mc_pct": seasoned}),
-            by_utc=by,
-            board_feet=plan.board_feet * count,
-            volume_m3=plan.volume_m3 * count,
-            each_kg=plan.mass_kg,
-            each_heavy_kg=plan.heavy_kg,
-            parts=(*(before.parts if before else ()), each.part.name),
-            sweep_mm=each.part.sweep_mm,
-        )
-    return tuple(lines.values())
-
-
-def _assumptions(plan: BuyPlan, yard: Sequence[InYard], *, futures: int) -> tuple[Reason, ...]:
+def _assumptions(plan: BuyPlan, yard: Sequence[InYard], *, futures: int, counted: bool) -> tuple[Reason, ...]:
     """Return what the plan takes for granted."""
     guessed = tuple(timber.stock.name for timber in yard if not timber.measured)
     priced = plan.wish.price_per_m3 is not None
     found = [
         Reason(code="buying.confidence", values={"confidence": plan.wish.confidence}),
         Reason(code="buying.least_cost" if priced else "buying.least_waste"),
+        Reason(
+            code="buying.left_worth",
+            values={"keep_mm": plan.wish.keep_mm, "worth_share": plan.wish.left_worth},
+        )
+        if counted
+        else Reason(code="buying.left_not_counted"),
         *(() if plan.wish.any_use else (Reason(code="buying.kept_for_its_use"),)),
         Reason(code="buying.where_dates_come_from"),
     ]

@@ -20,6 +20,8 @@ from baulk.models.reason import Reason, Value
 from baulk.models.section import Finished
 from baulk.models.species import Species
 
+KEEP_MM: Final = 1000.0  # our own judgement, no source
+LEFT_WORTH: Final = 0.5  # our own judgement, no source
 SUREST: Final = 0.95  # a stored forecast tells no quantile beyond it
 
 
@@ -101,6 +103,10 @@ class Wish:
         Curves that were measured on timbers of the shop.
     any_use : bool
         Whether a timber entered for one use may as well be cut for another.
+    keep_mm : float
+        Length left of a timber from which on it is kept for other parts; a shorter one is firewood. [mm]
+    left_worth : float
+        What a length that is kept is still worth, as a share of its volume's price, 0 to 1. [-]
     """
 
     confidence: float = 0.9
@@ -114,10 +120,18 @@ class Wish:
     length_step_mm: float = 100.0
     seen: tuple[Seen, ...] = ()
     any_use: bool = False
+    keep_mm: float = KEEP_MM
+    left_worth: float = LEFT_WORTH
 
     def __post_init__(self) -> None:
         if not 0.5 <= self.confidence <= SUREST:
             raise OutOfRange("the confidence", f"lies between 0.5 and {SUREST:g}, not {self.confidence:g}")
+        if not (self.keep_mm > 0 and 0 <= self.left_worth <= 1):
+            raise OutOfRange(
+                "what is left of a timber",
+                f"is kept from a length above 0 on and worth a share from 0 to 1, not {self.keep_mm:g} mm "
+                f"and {self.left_worth:g}",
+            )
         for name in ("price_per_m3", "wait_per_week"):
             value = getattr(self, name)
             if value is not None and not 0 <= value < 1e9:

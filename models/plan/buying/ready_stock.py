@@ -111,7 +111,9 @@ def _placed(
             crook_mm=None if other is None else across.extra_mm,
             start_pct=yard.mean_pct,
         )
-        need = allowance.needed(order, yard.wood, use).size_mm
+        if not _within(part, stock.section):
+            continue  # not even without an allowance, which takes long to work out
+        need = usual_mm(order, yard.wood, use)
         sawn = need[::-1] if turned else need
         ask = order.ask(yard.wood).turned() if turned else order.ask(yard.wood)
         places = sorted(spots.fits(stock, sawn, part.heart), key=lambda each: _from_pith(each, stock.section))
@@ -124,6 +126,24 @@ def _placed(
         if spots.fits(stock, sawn, "any"):
             reason = Reason(code="buying.heart_in_the_way", values={"heart": part.heart})
     return reason
+
+
+@lru_cache(maxsize=8192)  # timbers alike ask for the same
+def usual_mm(order: Order, wood: Species, use: UseClass) -> tuple[float, float]:
+    """Return the size that a part is sawn to at its usual place.
+
+    Parameters
+    ----------
+    order, wood, use
+        What is asked for, and of what.
+
+    Returns
+    -------
+    (float, float)
+        Width and depth. [mm]
+    """
+    width_mm, depth_mm = allowance.needed(order, wood, use).size_mm
+    return width_mm, depth_mm
 
 
 def when(
@@ -243,6 +263,12 @@ def dry_enough_pct(part: Part, wood: Species, use: UseClass) -> float:
     per_pct = wood.shrinkage_tangential_pct / 100 * side / wood.shrinkage_onset_pct
     below = use.service_mc_pct + use.tolerance_mm(part.width_mm, part.depth_mm) / per_pct
     return min(below, use.max_mc_at_squaring_pct or below)
+
+
+def _within(part: Part, section: Section) -> bool:
+    """Whether a finished part is no larger than a section, turned or not. [mm]."""
+    own, room = sorted((part.width_mm, part.depth_mm)), sorted((section.width_mm, section.depth_mm))
+    return own[0] <= room[0] and own[1] <= room[1]
 
 
 def _from_pith(each: Finished, section: Section) -> float:

@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from baulk.models.allowance import engine
+from baulk.models.plan.buying import ready_stock
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import InYard, Wish
-from baulk.models.plan.buying.ready_stock import order_for
-from baulk.models.plan.sawing import allowance
 from baulk.models.plan.sawing.guillotine import Kind, Pattern, patterns
 from baulk.models.plan.sawing.order import Order
 from baulk.models.plan.sawing.rects import Rect
@@ -18,7 +17,10 @@ from baulk.models.plan.sawing.sweep import meet
 from baulk.models.section import Finished
 from baulk.models.use_class import UseClass
 
-MOST_KINDS: Final = 8  # sizes mixed in one timber, the smallest; our own judgement, no source
+MIXED: Final = 4  # sizes in one timber, nearest in size; our own judgement, no source
+MOST_BOXES: Final = (
+    1_000  # of one mixture that are looked at; at 60 timbers a plan takes seconds, not minutes
+)
 ELSEWHERE_MM: Final = 1.5  # where a piece off the centre is sawn larger; our own judgement, no source
 _HOLDS_MM: Final = 0.05
 
@@ -60,18 +62,19 @@ def bays(
     Returns
     -------
     tuple of Bay
-        Each piece with its own allowance where it lies. [mm]
+        Laid out with the usual allowance; whether a piece has its own where it lies is what `holds` tells: it
+        takes a solution of the section for each place, and few of them are ever cut. [mm]
     """
     stock = timber.stock.planed(wish.planing_mm)
     section = stock.section
-    sized: list[tuple[int, Order, Kind]] = []
+    sized: list[tuple[int, Kind]] = []
     for number in serve:
         part = parts[number]
         order = _order(part, timber, wish)
         if order is None:
             continue
         needs = [
-            allowance.needed(replace(order, placement=heart), timber.wood, uses[number]).size_mm
+            ready_stock.usual_mm(replace(order, placement=heart), timber.wood, uses[number])
             for heart in (("boxed", "free") if part.heart == "any" else (part.heart,))
         ]
         size = (max(each[0] for each in needs), max(each[1] for each in needs))
@@ -83,19 +86,61 @@ def bays(
             turns=False,
             most=part.count,
         )
-        sized.append((number, order, kind))
-    sized.sort(key=lambda each: -each[2].width_mm * each[2].depth_mm)
+        sized.append((number, kind))
+    sized.sort(key=lambda each: -each[1].width_mm * each[1].depth_mm)
     if not sized or not _beside(sized, section.width_mm, section.depth_mm, wish.kerf_mm):
         return ()
-    sized = sized[-MOST_KINDS:]
-    found = patterns(section, stock.blocked, stock.wane, [each[2] for each in sized], wish.kerf_mm)
-    kept: dict[tuple[tuple[int, int], ...], Bay] = {}
-    for pattern in found.best:
-        for bay in _by_length(pattern, [each[0] for each in sized], parts):
-            key = tuple(sorted((number, 1) for number, _ in bay.pieces))
-            if key not in kept and all(_holds(bay_piece, sized, timber, uses) for bay_piece in bay.pieces):
-                kept[key] = bay
+    kept: dict[tuple[int, ...], Bay] = {}
+    for some in _groups(sized):
+        found = patterns(
+            section,
+            stock.blocked,
+            stock.wane,
+            [each[1] for each in some],
+            wish.kerf_mm,
+            most_boxes=MOST_BOXES,
+        )
+        for pattern in found.best:
+            for bay in _by_length(pattern, [each[0] for each in some], parts):
+                kept.setdefault(tuple(sorted(number for number, _ in bay.pieces)), bay)
     return tuple(kept.values())
+
+
+def holds(bay: Bay, parts: Sequence[Part], timber: InYard, uses: Sequence[UseClass], wish: Wish) -> bool:
+    """Tell whether each piece of a bay has its own allowance where it lies.
+
+    Parameters
+    ----------
+    bay : Bay
+        One of `bays`. [mm]
+    parts, timber, uses, wish
+        As there.
+
+    Returns
+    -------
+    bool
+        Whether it may be cut.
+    """
+    return all(_holds(number, rect, parts, timber, uses, wish) for number, rect in bay.pieces)
+
+
+def _groups(sized: Sequence[tuple[int, Kind]]) -> list[Sequence[tuple[int, Kind]]]:
+    """Return the sizes a few at a time, neighbours in size: all mixed take too long.
+
+    Where the heart is asked for each place differs, which takes ten times as long: such a size is mixed with
+    its neighbour on either side alone.
+    """
+    anywhere = [each for each in sized if each[1].heart == "any"]
+    last = max(len(anywhere) - MIXED, 0)
+    found: list[Sequence[tuple[int, Kind]]] = [
+        anywhere[start : start + MIXED]
+        for start in (sorted({*range(0, last, MIXED // 2), last}) if anywhere else ())
+    ]
+    for i, each in enumerate(sized):
+        if each[1].heart != "any":
+            before, after = sized[max(i - 1, 0) : i + 1], sized[i : i + 2]
+            found += [some for some in (before, after) if len(some) > 1] or [[each]]
+    return found
 
 
 def _order(part: Part, timber: InYard, wish: Wish) -> Order | None:
@@ -109,13 +154,13 @@ def _order(part: Part, timber: InYard, wish: Wish) -> Order | None:
     )
     if max(bow or 0.0, crook or 0.0) > min(part.width_mm, part.depth_mm):
         return None
-    return replace(order_for(part, wish), bow_mm=bow, crook_mm=crook, start_pct=timber.mean_pct)
+    return replace(ready_stock.order_for(part, wish), bow_mm=bow, crook_mm=crook, start_pct=timber.mean_pct)
 
 
-def _beside(sized: Sequence[tuple[int, Order, Kind]], width: float, depth: float, kerf: float) -> bool:
+def _beside(sized: Sequence[tuple[int, Kind]], width: float, depth: float, kerf: float) -> bool:
     """Whether the two least of them have room beside each other. [mm]."""
-    least_w = min(each[2].width_mm for each in sized)
-    least_d = min(each[2].depth_mm for each in sized)
+    least_w = min(each[1].width_mm for each in sized)
+    least_d = min(each[1].depth_mm for each in sized)
     return 2 * least_w + kerf <= width or 2 * least_d + kerf <= depth
 
 
@@ -130,15 +175,13 @@ def _by_length(pattern: Pattern, numbers: Sequence[int], parts: Sequence[Part]) 
     return found
 
 
-def _holds(
-    piece: tuple[int, Rect],
-    sized: Sequence[tuple[int, Order, Kind]],
-    timber: InYard,
-    uses: Sequence[UseClass],
+def _holds(  # noqa: PLR0913, PLR0917 - a piece, and what it is of
+    number: int, rect: Rect, parts: Sequence[Part], timber: InYard, uses: Sequence[UseClass], wish: Wish
 ) -> bool:
     """Whether a piece has its own allowance where it lies."""
-    number, rect = piece
-    order = next(each[1] for each in sized if each[0] == number)
+    order = _order(parts[number], timber, wish)
+    if order is None:
+        return False
     need = engine.needed(
         order.ask(timber.wood),
         timber.wood,

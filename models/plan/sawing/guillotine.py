@@ -88,12 +88,14 @@ class Patterns:
     whole: bool
 
 
-def patterns(
+def patterns(  # noqa: PLR0913 - a section, what it may hold, and how far to search
     section: Section,
     defects: Sequence[Rect],
     bevels: Sequence[Bevel],
     kinds: Sequence[Kind],
     kerf_mm: float,
+    *,
+    most_boxes: int = MOST_BOXES,
 ) -> Patterns:
     """Find the mixtures of pieces that through cuts can get out of a section.
 
@@ -107,6 +109,8 @@ def patterns(
         Sizes, at least one. [mm]
     kerf_mm : float
         Width of a cut, 0 or more. [mm]
+    most_boxes : int
+        How many rectangles are looked at before the search takes what it has; ten times as many of one size.
 
     Returns
     -------
@@ -118,7 +122,12 @@ def patterns(
     Normal patterns: pushed to one side, as Herz (1972) and Christofides and Whitlock (1977), from memory.
     """
     saw = _Saw(
-        section=section, defects=tuple(defects), bevels=tuple(bevels), kinds=tuple(kinds), kerf=kerf_mm
+        section=section,
+        defects=tuple(defects),
+        bevels=tuple(bevels),
+        kinds=tuple(kinds),
+        kerf=kerf_mm,
+        most=most_boxes,
     )
     half_w, half_d = section.width_mm / 2, section.depth_mm / 2
     found = saw.best((_same(-half_w), _same(-half_d), _same(half_w), _same(half_d)))
@@ -151,6 +160,7 @@ class _Saw:
     bevels: tuple[Bevel, ...]
     kinds: tuple[Kind, ...]
     kerf: float
+    most: int
     whole: bool = True
     known: dict[_Box, _Found] = field(default_factory=dict)
     plain: dict[tuple[float, float], _Found] = field(default_factory=dict)
@@ -191,7 +201,7 @@ class _Saw:
                 found[counts] = ((number, rect),)
         if not found:
             return {(0,) * len(self.kinds): ()}
-        if len(self.known) + len(self.plain) > MOST_BOXES * (10 if len(self.kinds) == 1 else 1):
+        if len(self.known) + len(self.plain) > self.most * (10 if len(self.kinds) == 1 else 1):
             self.whole = False
             return _without_lesser(found)
         least = min(kind.width_mm * kind.depth_mm for kind in self.kinds)
