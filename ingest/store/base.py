@@ -163,6 +163,9 @@ class Readings(Protocol):
     def settle(self) -> None:
         """Do after the transaction of the books what `leave` only noted in it."""
 
+    def recount(self) -> None:
+        """Have the books count what is stored apart from them."""
+
     def write_over(self, at: Transaction | None, readings: Sequence[Reading]) -> None:
         """Put readings in the place of those that are stored under their series and time.
 
@@ -246,6 +249,9 @@ class Store(Protocol):
 
     def waiting(self) -> int:
         """How many readings wait so."""
+
+    def recount(self) -> None:
+        """Have the books count the readings that lie apart from them, if any do."""
 
     def take_over(self, readings: Sequence[Reading]) -> int:
         """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""

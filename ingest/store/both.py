@@ -133,6 +133,10 @@ class ShopStore(Books):
             self._save([waiting.unpacked(body)], [])
             self.forget(key)
 
+    def recount(self) -> None:
+        """Have the books count what the server of the readings has, if there is one."""
+        self._readings.recount()
+
     def take_over(self, readings: Sequence[Reading]) -> int:
         """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
         if not readings:

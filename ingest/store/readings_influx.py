@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreAway, StoreError
-from baulk.ingest.store import influx_leaving, influx_questions, influx_thin
+from baulk.ingest.store import influx_counts, influx_leaving, influx_questions, influx_thin
 from baulk.ingest.store.base import Put, Sql, Store, Transaction, from_us, to_us
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit
@@ -118,11 +118,14 @@ class InfluxReadings:
         assert sent is not None  # noqa: S101 - by `send`
         for series in {one.series for one in readings}:
             self._list.number(at, series)
+        influx_counts.add(at, [(one.series, to_us(one.taken_utc)) for one in sent.fresh])
         return sent
 
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
         """Note in the books what is to be deleted, which `settle` does after the transaction."""
-        influx_leaving.note(at, [(one.series, to_us(one.taken_utc)) for one in readings])
+        keys = [(one.series, to_us(one.taken_utc)) for one in readings]
+        influx_leaving.note(at, keys)
+        influx_counts.add(at, keys, -1)
         self._settled = False
 
     def settle(self) -> None:
@@ -219,6 +222,16 @@ class InfluxReadings:
                     self._list.number(at, one)
         self._compared = True
         return missing
+
+    def difference(self, since_us: int | None = None) -> influx_counts.Difference:
+        """Hold the books' counts by hour and by series against the server's, from a moment on."""
+        return influx_counts.compare(self._sql, self._influx, self._buckets, since_us)
+
+    def recount(self) -> None:
+        """Have the books count what the server has, after what is to leave has left."""
+        self.settle()
+        with self._turn():
+            influx_counts.rebuild(self._sql, self._influx, self._buckets)
 
     def unlisted(self) -> list[Series]:
         """Give the series that the server has and the books don't list."""
@@ -335,7 +348,11 @@ class InfluxReadings:
         place = influx_thin.Place(
             influx=self._influx, bucket=self._bucket, kept_bucket=self._kept, turn=self._turn
         )
-        return influx_thin.thin(place, before_us, every_us, preview=preview)
+        return influx_thin.thin(place, before_us, every_us, None if preview else self._went)
+
+    def _went(self, keys: list[Key]) -> None:
+        with self._sql.write() as (at, _):
+            influx_counts.add(at, keys, -1)
 
 
 def _newer(newest: dict[str, Reading], one: Reading) -> None:

@@ -92,6 +92,9 @@ class SqlReadings:
     def settle(self) -> None:
         """Do nothing: all was done in the transaction."""
 
+    def recount(self) -> None:
+        """Do nothing: the books and the readings are one."""
+
     # --- out
 
     def write_over(self, at: Transaction | None, readings: Sequence[Reading]) -> None:
