@@ -148,7 +148,7 @@ class Readings(Protocol):
     def apart(self) -> bool:
         """Whether readings are written ahead of the books."""
 
-    def send(self, readings: Sequence[Reading]) -> Put | None:
+    def send(self, readings: Sequence[Reading], *, share: bool = False) -> Put | None:
         """Store readings that lie apart from the books, ahead of these; None leaves it to `enter`."""
 
     def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:

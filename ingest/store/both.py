@@ -163,7 +163,7 @@ class ShopStore(Books):
         for one in come:
             (new if leaving.pop((one.series, one.taken_utc), None) is None else again).append(one)
         away = list(leaving.values())
-        sent = self._readings.send(new) if new else None
+        sent = self._readings.send(new, share=True) if new else None
         if self.apart:
             self._readings.write_over(None, again)
         with self._sql.write() as (at, revision):

@@ -56,10 +56,11 @@ class Difference:
 
 def add(at: Transaction, keys: Iterable[Key], sign: int = 1) -> None:
     """Count readings that came (1) or went (-1) in a transaction that is alone among writers."""
-    change: Counter[str] = Counter()
-    for series, taken in keys:
-        change[_series_key(series)] += sign
-        change[_hour_key(taken // _HOUR_US)] += sign
+    some_keys = list(keys)
+    series = Counter(one for one, _ in some_keys)
+    hours = Counter(taken // _HOUR_US for _, taken in some_keys)
+    change = {_series_key(one): sign * count for one, count in series.items()}
+    change |= {_hour_key(hour): sign * count for hour, count in hours.items()}
     names = sorted(change)
     for start in range(0, len(names), _AT_ONCE):
         some = names[start : start + _AT_ONCE]

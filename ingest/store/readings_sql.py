@@ -60,9 +60,9 @@ class SqlReadings:
 
     # --- in
 
-    def send(self, readings: Sequence[Reading]) -> Put | None:
+    def send(self, readings: Sequence[Reading], *, share: bool = False) -> Put | None:
         """Leave the readings to `enter`."""
-        del readings
+        del readings, share
         return None
 
     def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
