@@ -25,7 +25,7 @@ def doctor(
         bool, typer.Option("--sources", help="List every number that was not read in a published source.")
     ] = False,
     repair: Annotated[
-        bool, typer.Option("--repair", help="Enter what an InfluxDB server holds and the books don't list.")
+        bool, typer.Option("--repair", help="Have the books list and count what an InfluxDB server holds.")
     ] = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,

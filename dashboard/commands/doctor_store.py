@@ -10,7 +10,9 @@ from baulk.dashboard.commands.answers import say, say_json
 from baulk.ingest import config as settings
 from baulk.ingest.store import influx_check
 from baulk.ingest.store.influx_check import Server
+from baulk.ingest.store.influx_counts import Difference
 
+_NAMED = 3  # series that a sentence names
 _SPARE_DAYS = 3  # that a night or two may fail, and the server forgets by whole groups of days
 
 
@@ -61,5 +63,22 @@ def show(server: Server, folder: Path) -> None:
         say(f"bucket {config.kept_bucket} is to keep for ever and does not; set its retention to 0")
     if server.task not in {None, "success"}:
         say(f"the task at the server ended with {server.task}; see its log, and deploy/influxdb")
+    _show_difference(server.difference)
     if server.unlisted:
         say(f"the books did not list {server.unlisted} of its series; run once with --repair")
+
+
+def _show_difference(found: Difference) -> None:
+    if found.missing:
+        hours = f"{len(found.hours)} hours, the first {found.hours[0]:%Y-%m-%d %H:%M} UTC"
+        series = f"; of {', '.join(map(str, found.series[:_NAMED]))}" if found.series else ""
+        more = f" and {len(found.series) - _NAMED} more" if len(found.series) > _NAMED else ""
+        say(
+            f"the server lacks {found.missing} readings that the books count, in {hours}{series}{more}; "
+            "bring them back from a backup with readings, or run once with --repair if they are to be lost"
+        )
+    if found.more:
+        say(
+            f"the server has {found.more} readings that the books do not count: a program broke off, is "
+            "writing now, or an older version wrote them; run once with --repair"
+        )

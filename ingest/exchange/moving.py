@@ -111,6 +111,7 @@ def move(config: Config, part: StorePart, told: Told = lambda *_: None) -> Moved
     ):
         _refuse_while_listening(source)
         done = carry(source, target, told)
+        target.recount()
     _name_store(config, part)
     return done
 

@@ -148,7 +148,7 @@ class Readings(Protocol):
     def apart(self) -> bool:
         """Whether readings are written ahead of the books."""
 
-    def send(self, readings: Sequence[Reading]) -> Put | None:
+    def send(self, readings: Sequence[Reading], *, share: bool = False) -> Put | None:
         """Store readings that lie apart from the books, ahead of these; None leaves it to `enter`."""
 
     def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
@@ -162,6 +162,9 @@ class Readings(Protocol):
 
     def settle(self) -> None:
         """Do after the transaction of the books what `leave` only noted in it."""
+
+    def recount(self) -> None:
+        """Have the books count what is stored apart from them."""
 
     def write_over(self, at: Transaction | None, readings: Sequence[Reading]) -> None:
         """Put readings in the place of those that are stored under their series and time.
@@ -246,6 +249,9 @@ class Store(Protocol):
 
     def waiting(self) -> int:
         """How many readings wait so."""
+
+    def recount(self) -> None:
+        """Have the books count the readings that lie apart from them, if any do."""
 
     def take_over(self, readings: Sequence[Reading]) -> int:
         """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""

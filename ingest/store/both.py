@@ -133,6 +133,10 @@ class ShopStore(Books):
             self._save([waiting.unpacked(body)], [])
             self.forget(key)
 
+    def recount(self) -> None:
+        """Have the books count what the server of the readings has, if there is one."""
+        self._readings.recount()
+
     def take_over(self, readings: Sequence[Reading]) -> int:
         """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
         if not readings:
@@ -159,7 +163,7 @@ class ShopStore(Books):
         for one in come:
             (new if leaving.pop((one.series, one.taken_utc), None) is None else again).append(one)
         away = list(leaving.values())
-        sent = self._readings.send(new) if new else None
+        sent = self._readings.send(new, share=True) if new else None
         if self.apart:
             self._readings.write_over(None, again)
         with self._sql.write() as (at, revision):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -12,10 +13,12 @@ from baulk.ingest.errors import StoreError
 from baulk.ingest.store import open_store
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.influx_client import Influx
+from baulk.ingest.store.influx_counts import Difference
 from baulk.ingest.store.influx_questions import FIRST_US, LAST_US, points
 from baulk.ingest.store.readings_influx import InfluxReadings
 
 TASK: Final = "baulk-hourly"  # as deploy/influxdb/downsample.flux names it
+_THINS_S: Final = 20 * 86400.0  # that task may be told to thin sooner than after a year
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +39,8 @@ class Server:
         How the last run of the task of deploy/influxdb ended; None where there is no such task to be seen.
     unlisted : int
         How many series the books did not list.
+    difference : Difference
+        In which hours and series the books count other numbers than the server has.
     """
 
     version: str = ""
@@ -44,10 +49,11 @@ class Server:
     readings: dict[str, int] = field(default_factory=dict)
     task: str | None = None
     unlisted: int = 0
+    difference: Difference = field(default_factory=Difference)
 
 
 def look(config: Config, *, repair: bool = False) -> Server:
-    """Look at the server of a shop; with ``repair`` the books' list of series is made whole."""
+    """Look at the server of a shop; with ``repair`` the books take over what it has."""
     part = config.store
     buckets = tuple(dict.fromkeys((part.bucket, part.kept_bucket or part.bucket)))
     with closing(Influx(part)) as influx:
@@ -61,6 +67,7 @@ def look(config: Config, *, repair: bool = False) -> Server:
         keeps = {bucket: influx.keeps_s(bucket) for bucket in buckets}
         counts = {bucket: _count(influx, bucket) for bucket in buckets}
         task = _task(influx)
+    unlisted, difference = _compared(config, _kept_since_us(keeps, task), repair=repair)
     return Server(
         version=version,
         keeps_days={
@@ -68,7 +75,8 @@ def look(config: Config, *, repair: bool = False) -> Server:
         },
         readings=counts,
         task=task,
-        unlisted=_unlisted(config, repair=repair),
+        unlisted=unlisted,
+        difference=difference,
     )
 
 
@@ -95,9 +103,21 @@ def _task(influx: Influx) -> str | None:
     return str(found[0].get("lastRunStatus") or "never ran") if found else None
 
 
-def _unlisted(config: Config, *, repair: bool) -> int:
+def _kept_since_us(keeps: dict[str, float | None], task: str | None) -> int | None:
+    """Give from when on the server itself leaves out nothing; None if that is ever."""
+    if task is None and not any(keeps.values()) and None not in keeps.values():
+        return None
+    days = [each for each in keeps.values() if each]
+    return round((time.time() - min([*days, _THINS_S])) * 1e6)
+
+
+def _compared(config: Config, since_us: int | None, *, repair: bool) -> tuple[int, Difference]:
     with closing(open_store(config)) as store:
         assert isinstance(store, ShopStore)  # noqa: S101 - of this kind
         readings = store.apart_readings
         assert isinstance(readings, InfluxReadings)  # noqa: S101 - as above
-        return len(readings.compare() if repair else readings.unlisted())
+        difference = readings.difference(since_us)
+        unlisted = len(readings.compare() if repair else readings.unlisted())
+        if repair:
+            readings.recount()
+    return unlisted, difference

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import secrets
+import time
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
@@ -16,21 +17,24 @@ from baulk.ingest.store.base import Sql, Transaction
 from baulk.ingest.store.influx_client import Influx
 from baulk.ingest.store.influx_lines import MEASUREMENT, moment, tags
 from baulk.ingest.store.influx_questions import Key, times
-from baulk.ingest.store.turns import Turn
+from baulk.ingest.store.turns import LET_OTHERS_S, Turn
 from baulk.models.reading import Series
 
 LEAVING: Final = "leaving/"
-_AT_ONCE: Final = 2000  # times that are looked up at once
+_AT_ONCE: Final = 1000  # times that are looked up at once
 
 
 def note(at: Transaction, keys: Iterable[Key]) -> None:
     """Note in the transaction of the books what is to go."""
-    series: dict[str, list[int]] = {}
+    series: dict[Series, list[int]] = {}
     for one, taken in keys:
-        series.setdefault(str(one), []).append(taken)
+        series.setdefault(one, []).append(taken)
     at.run(
         "INSERT INTO note (key, value) VALUES (:key, :value)",
-        {"key": LEAVING + secrets.token_hex(8), "value": json.dumps(series).encode()},
+        {
+            "key": LEAVING + secrets.token_hex(8),
+            "value": json.dumps({str(one): taken for one, taken in series.items()}).encode(),
+        },
     )
 
 
@@ -47,6 +51,7 @@ def settle(sql: Sql, influx: Influx, buckets: Sequence[str], turn: Turn) -> None
                         if not sql.ask("SELECT 1 FROM note WHERE key = :key", {"key": key}):
                             return  # another program has done it
                         left = _delete(influx, buckets, Series.parse(text), left)
+                    time.sleep(LET_OTHERS_S)
         with turn(), sql.write(counted=False) as (at, _):
             at.run("DELETE FROM note WHERE key = :key", {"key": key})
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import nullcontext
 from dataclasses import dataclass
 from typing import Final
@@ -21,7 +21,7 @@ from baulk.ingest.store.influx_lines import (
     tags,
     us,
 )
-from baulk.ingest.store.influx_questions import FIRST_US, PIVOT, points
+from baulk.ingest.store.influx_questions import FIRST_US, PIVOT, Key, points
 from baulk.ingest.store.rows import EVERY_US, SENSOR, thinned
 from baulk.ingest.store.turns import Turn
 from baulk.models.quantity import Quantity
@@ -78,18 +78,22 @@ class Place:
             yield from self.influx.ask_columns(text, bucket, names)
 
 
-def thin(place: Place, before_us: int, every_us: int, *, preview: bool) -> int:
+def thin(place: Place, before_us: int, every_us: int, went: Callable[[list[Key]], None] | None) -> int:
     """Write what stays under a tag of its own, then delete the rest, slice by slice of whole days.
 
     Broken off in between, nothing is lost: the next time finds both and goes on. A slice is looked at and
-    deleted in one turn, so that no reading that arrives in that moment goes with it.
+    deleted in one turn, so that no reading that arrives in that moment goes with it. After it `went` is told
+    what went; without `went` nothing goes, and what would is counted.
     """
     (to,) = (name for name, length in EVERY_US.items() if length == every_us)
     finer = (AS_TAKEN, *(name for name, length in EVERY_US.items() if length < every_us))
     gone = 0
     for since, until in _slices(place, finer, before_us):
-        with nullcontext() if preview else place.turn():
-            gone += _thin_slice(place, finer, to, (since, until), preview=preview)
+        with nullcontext() if went is None else place.turn():
+            keys = _thin_slice(place, finer, to, (since, until), preview=went is None)
+        if went is not None and keys:
+            went(keys)
+        gone += len(keys)
     return gone
 
 
@@ -116,18 +120,18 @@ def _slices(place: Place, finer: tuple[str, ...], before_us: int) -> Iterator[tu
 
 def _thin_slice(
     place: Place, finer: tuple[str, ...], to: str, span: tuple[int, int], *, preview: bool
-) -> int:
+) -> list[Key]:
     found: dict[tuple[str, ...], Rows] = {}
     for row in place.rows((*finer, to), span, _COLUMNS, PIVOT):
         if row[4] == SENSOR:
             found.setdefault(row[6:], {}).setdefault(us(row[0]), {})[row[1]] = row
     lines: list[str] = []
     over: list[tuple[tuple[str, ...], int]] = []
-    gone = 0
+    gone: list[Key] = []
     for series, rows in found.items():
         at = {taken: each.get(to) or next(iter(each.values())) for taken, each in sorted(rows.items())}
         plan = thinned([(taken, float(row[2]), row[5]) for taken, row in at.items()], EVERY_US[to])
-        gone += len(plan.gone)
+        gone += [(series_of(*series), taken) for taken in plan.gone]
         left = frozenset(plan.gone)
         for taken, row in at.items():
             if taken in left:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreAway, StoreError
-from baulk.ingest.store import influx_leaving, influx_questions, influx_thin
+from baulk.ingest.store import influx_counts, influx_leaving, influx_questions, influx_thin
 from baulk.ingest.store.base import Put, Sql, Store, Transaction, from_us, to_us
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit
@@ -40,7 +40,7 @@ from baulk.ingest.store.postgres import PostgresSql
 from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import SENSOR, SeriesList, clash, daily_table, refused, table
 from baulk.ingest.store.sqlite import SqliteSql
-from baulk.ingest.store.turns import Turn, by_database, by_file
+from baulk.ingest.store.turns import LET_OTHERS_S, Turn, by_database, by_file
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -49,6 +49,7 @@ if TYPE_CHECKING:
 
 
 _RETENTION_S: Final = 3600.0  # no bucket keeps for less; so long is also believed what the server said of it
+_ONE_TURN: Final = 600  # readings, after which another writer may have its turn
 _DAILY: Final = '|> aggregateWindow(every: 1d, fn: {}, createEmpty: false, timeSrc: "_start")'
 
 
@@ -81,16 +82,25 @@ class InfluxReadings:
 
     # --- in
 
-    def send(self, readings: Sequence[Reading]) -> Put | None:
-        """Look up what is stored, then write what is new, alone among writers."""
+    def send(self, readings: Sequence[Reading], *, share: bool = False) -> Put | None:
+        """Look up what is stored, then write what is new, alone; to share is to take many turns."""
         if not self._settled:
             self.settle()
         unfit: dict[int, str] = {}
         for one in readings:
             if why := self._unkept(one):
                 unfit[id(one)] = why
-        with self._turn():
-            return self._send(readings, unfit)
+        fresh: list[Reading] = []
+        clashes: list[Rejected] = []
+        most = _ONE_TURN if share else max(1, len(readings))
+        for start in range(0, len(readings), most):
+            if start:
+                time.sleep(LET_OTHERS_S)
+            with self._turn():
+                put = self._send(readings[start : start + most], unfit)
+            fresh += put.fresh
+            clashes += put.clashes
+        return Put(fresh=fresh, clashes=clashes)
 
     def _send(self, readings: Sequence[Reading], unfit: dict[int, str]) -> Put:
         known: dict[Key, float] = {}
@@ -108,7 +118,7 @@ class InfluxReadings:
                 fresh.append(one)
             elif known[key] != one.value:
                 clashes.append(clash(one, known[key]))
-        unfit |= {id(one): why for one, why in self._write([(one, how_long(one)) for one in fresh])}
+        unfit = unfit | {id(one): why for one, why in self._write([(one, how_long(one)) for one in fresh])}
         clashes += [refused(one, unfit[id(one)]) for one in readings if id(one) in unfit]
         return Put(fresh=[one for one in fresh if id(one) not in unfit], clashes=clashes)
 
@@ -118,11 +128,14 @@ class InfluxReadings:
         assert sent is not None  # noqa: S101 - by `send`
         for series in {one.series for one in readings}:
             self._list.number(at, series)
+        influx_counts.add(at, [(one.series, to_us(one.taken_utc)) for one in sent.fresh])
         return sent
 
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:
         """Note in the books what is to be deleted, which `settle` does after the transaction."""
-        influx_leaving.note(at, [(one.series, to_us(one.taken_utc)) for one in readings])
+        keys = [(one.series, to_us(one.taken_utc)) for one in readings]
+        influx_leaving.note(at, keys)
+        influx_counts.add(at, keys, -1)
         self._settled = False
 
     def settle(self) -> None:
@@ -219,6 +232,16 @@ class InfluxReadings:
                     self._list.number(at, one)
         self._compared = True
         return missing
+
+    def difference(self, since_us: int | None = None) -> influx_counts.Difference:
+        """Hold the books' counts by hour and by series against the server's, from a moment on."""
+        return influx_counts.compare(self._sql, self._influx, self._buckets, since_us)
+
+    def recount(self) -> None:
+        """Have the books count what the server has, after what is to leave has left."""
+        self.settle()
+        with self._turn():
+            influx_counts.rebuild(self._sql, self._influx, self._buckets)
 
     def unlisted(self) -> list[Series]:
         """Give the series that the server has and the books don't list."""
@@ -335,7 +358,11 @@ class InfluxReadings:
         place = influx_thin.Place(
             influx=self._influx, bucket=self._bucket, kept_bucket=self._kept, turn=self._turn
         )
-        return influx_thin.thin(place, before_us, every_us, preview=preview)
+        return influx_thin.thin(place, before_us, every_us, None if preview else self._went)
+
+    def _went(self, keys: list[Key]) -> None:
+        with self._sql.write() as (at, _):
+            influx_counts.add(at, keys, -1)
 
 
 def _newer(newest: dict[str, Reading], one: Reading) -> None:

@@ -60,9 +60,9 @@ class SqlReadings:
 
     # --- in
 
-    def send(self, readings: Sequence[Reading]) -> Put | None:
+    def send(self, readings: Sequence[Reading], *, share: bool = False) -> Put | None:
         """Leave the readings to `enter`."""
-        del readings
+        del readings, share
         return None
 
     def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
@@ -91,6 +91,9 @@ class SqlReadings:
 
     def settle(self) -> None:
         """Do nothing: all was done in the transaction."""
+
+    def recount(self) -> None:
+        """Do nothing: the books and the readings are one."""
 
     # --- out
 

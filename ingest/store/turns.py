@@ -20,6 +20,9 @@ Turn = Callable[[], AbstractContextManager[None]]
 
 WAIT_S: Final = 60.0  # longer than one request to the server may take, however many wait
 _LOOK_S: Final = 0.01
+LET_OTHERS_S: Final = (
+    2 * _LOOK_S
+)  # between two turns of one long work, or nobody else would see the first end
 _KEY: Final = 0x6261756C6B  # of PostgreSQL's advisory lock: "baulk"
 
 

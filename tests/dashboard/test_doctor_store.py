@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -13,8 +15,9 @@ import influx_real
 from influx_double import VERSION
 
 from baulk.dashboard.commands import doctor_store
-from baulk.ingest import shop
+from baulk.ingest import config, shop
 from baulk.ingest.config import TOKEN
+from baulk.ingest.store import influx_client
 from baulk.models.reading import Reading, Series
 
 NOW = datetime.now(UTC) - timedelta(days=1)
@@ -86,3 +89,57 @@ def test_series_that_the_books_miss_are_counted_and_entered(folder, server, caps
     assert "did not list 2 of its series" in told(folder, capsys)
     told(folder, capsys, repair=True)
     assert "did not list" not in told(folder, capsys)
+
+
+def many(count):
+    first = NOW.replace(minute=0, second=0, microsecond=0) - timedelta(days=3)
+    return [
+        Reading(series=Series.parse(text), value=20, taken_utc=at, arrived_utc=at)
+        for k in range(count)
+        for at in (first + k * timedelta(minutes=20),)
+        for text in ("air/shed/temp", "timber/FER-01/pin-45/b/moisture")
+    ]
+
+
+def test_readings_that_the_server_lost_are_told_by_hour_and_series_until_repaired(folder, server, capsys):
+    readings = many(30)
+    with shop.open(folder) as opened:
+        assert opened.store.append(readings) == 60
+    assert "lacks" not in told(folder, capsys)
+    assert "do not count" not in told(folder, capsys)
+    lost = readings[12].taken_utc
+    with closing(influx_client.Influx(config.load(folder).store)) as influx:
+        since, until = (f"{each:%Y-%m-%dT%H:%M:%SZ}" for each in (lost, lost + timedelta(minutes=59)))
+        influx.delete("baulk", since, until, {"_measurement": "reading", "named": "FER-01"})
+    text = told(folder, capsys)
+    assert f"lacks 3 readings that the books count, in 1 hours, the first {lost:%Y-%m-%d %H:%M} UTC" in text
+    assert "of timber/FER-01/pin-45/b/moisture;" in text
+    told(folder, capsys, repair=True)
+    assert "lacks" not in told(folder, capsys)
+    server.forget_after("baulk", 86400)  # by which these hours are the server's own to forget
+    with shop.open(folder) as opened, opened.store._sql.write() as (at, _):
+        at.run("DELETE FROM note WHERE substr(key, 1, 5) = 'held/'")
+    assert "do not count" not in told(folder, capsys)
+
+
+def test_readings_that_the_books_never_counted_are_told_until_repaired(folder, server, capsys):
+    with shop.open(folder) as opened, opened.store._sql.write() as (at, _):
+        at.run("DELETE FROM note WHERE substr(key, 1, 5) = 'held/'")
+    assert "the server has 2 readings that the books do not count" in told(folder, capsys)
+    told(folder, capsys, repair=True)
+    assert "do not count" not in told(folder, capsys)
+
+
+def test_thinned_and_moved_readings_leave_the_counts_right(folder, server, capsys):
+    with shop.open(folder) as opened:
+        readings = many(30)
+        opened.store.append(readings)
+        assert opened.store.append(readings) == 0
+        gone = [one for one in readings if one.series.name == "FER-01"][-6:]
+        opened.store.reattribute(
+            gone, [replace(one, series=Series.parse("timber/FER-02/pin-45/b/moisture")) for one in gone]
+        )
+        assert opened.store.thin(datetime.now(UTC), keep_days=1) > 20
+    text = told(folder, capsys)
+    assert "lacks" not in text
+    assert "do not count" not in text

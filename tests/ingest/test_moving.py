@@ -20,7 +20,8 @@ from baulk.ingest import config, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import backup, moving, restore
-from baulk.ingest.store import notes, open_store
+from baulk.ingest.store import influx_check, notes, open_store
+from baulk.ingest.store.influx_counts import Difference
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -79,6 +80,7 @@ def test_a_shop_goes_to_a_server_and_back_and_nothing_is_lost(yard, server):
     assert (done.readings, done.carried, done.names) == (720, 720, 12)
     assert config.load(yard).store.kind == "influx"
     assert everything(yard) == before
+    assert influx_check.look(config.load(yard)).difference == Difference()
     with shop.open(yard) as opened:
         revision = opened.store.revision()
         opened.store.append(
@@ -90,6 +92,8 @@ def test_a_shop_goes_to_a_server_and_back_and_nothing_is_lost(yard, server):
     assert (done.readings, done.carried) == (721, 1)
     assert config.load(yard).store.kind == "sqlite"
     assert len(everything(yard)) == 721
+    to_influx(yard, server, kept_bucket="baulk-kept")  # counted before, and not twice
+    assert influx_check.look(config.load(yard)).difference == Difference()
 
 
 def test_a_move_that_was_killed_goes_on_where_it_was(yard, server):
