@@ -10,8 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.ingest import shop
-from baulk.ingest.planning import weather_ahead
+from baulk.ingest import shop, weather_ahead
 from baulk.models import text
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
