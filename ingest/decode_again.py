@@ -288,6 +288,7 @@ def _changes(  # noqa: PLR0913, PLR0917 - what `look` was asked
             for raw in shop.store.raw.between(begin, stop)
             if (topic is None or topics.matches(topic, raw.topic))
             and topics.event_tag(raw.topic, shop.config.slug) is None  # the register has it, or quarantine
+            and raw.topic != topics.weather_ahead(shop.config.slug)  # kept as a note, or in quarantine
         ]
         if raws:
             change = _change(shop, raws, shop.store.arrived(begin, stop), quarantined)

@@ -271,7 +271,7 @@ def _forwarded(config: Config) -> list[str]:
     slug = config.slug
     own = [topics.own(Owner.TIMBER, "+", slug), topics.own(Owner.AIR, "+", slug)]
     moving = [topics.device("+", slug), topics.device("+", slug, "+")]
-    return [*own, *moving, *dict.fromkeys(one.topic for one in config.source)]
+    return [*own, *moving, topics.weather_ahead(slug), *dict.fromkeys(one.topic for one in config.source)]
 
 
 def hashed(password: str) -> str:

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from itertools import chain
 from typing import Final
 
-from baulk.ingest import checks, event_checks, known_places, plausibility, usual, wire
+from baulk.ingest import checks, event_checks, known_places, plausibility, usual, weather_ahead, wire
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import StoreError, Unlikely, WireError
 from baulk.ingest.repeats import Repeats, to_keep
@@ -17,9 +17,9 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.store import presence
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineRow, Rejected, Which
-from baulk.ingest.wire import senml_quick
+from baulk.ingest.wire import senml_quick, topics
 from baulk.ingest.wire.message import RawMessage, Told
-from baulk.models.errors import BaulkError
+from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.formatting import printable
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
@@ -50,6 +50,8 @@ class Sorted:
         What it says of the device itself.
     event : Event or None
         To be entered, which may fail.
+    weather : Issue or None
+        Of the coming days, to be kept for plans.
     """
 
     readings: tuple[Reading, ...] = ()
@@ -58,6 +60,7 @@ class Sorted:
     waits_for: str | None = None
     told: tuple[Told, ...] = ()
     event: Event | None = None
+    weather: weather_ahead.Issue | None = None
 
     def rejected(self, raw: RawMessage) -> Rejected | None:
         """Return what goes to quarantine, if anything does."""
@@ -175,14 +178,13 @@ def sort(
 ) -> Sorted:
     """Decide what of a message can be stored and why the rest can't."""
     try:
+        if weather := _weather(raw, shop):
+            return weather
         decoded = ingest_sensors.set_aside(raw) or wire.understand(
             raw, slug=shop.config.slug, sources=shop.config.source
         )
-    except WireError as err:
-        return Sorted(reason=str(err))
     except Exception as err:  # noqa: BLE001 - a mistake of ours must not lose the message
-        reason = f"Baulk itself failed on this message, please report it: {err!r}"
-        return Sorted(reason=reason, cause=Cause.PROGRAM)
+        return _not_read(err)
     if decoded.event is not None:
         return _of_event(decoded.event, tags)
     problems = list(decoded.problems)
@@ -208,6 +210,19 @@ def sort(
     if (waiting := _waiting(possible, shop, tags, problems, has_air=has_air)) is not None:
         return waiting
     return Sorted(readings=tuple(possible), reason=_reason(problems), cause=cause, told=decoded.told)
+
+
+def _not_read(err: Exception) -> Sorted:
+    if isinstance(err, WireError | OutOfRange):
+        return Sorted(reason=str(err))
+    reason = f"Baulk itself failed on this message, please report it: {err!r}"
+    return Sorted(reason=reason, cause=Cause.PROGRAM)
+
+
+def _weather(raw: RawMessage, shop: Shop) -> Sorted | None:
+    if raw.topic != topics.weather_ahead(shop.config.slug):
+        return None
+    return Sorted(weather=weather_ahead.read_message(raw))
 
 
 def _waiting(
@@ -248,10 +263,12 @@ def _of_event(event: Event, tags: frozenset[str]) -> Sorted:
 
 
 def enter_event(shop: Shop, one: Sorted, *, sure: bool = False) -> None:
-    """Enter the event of a message; why it can't be is noted on what was sorted.
+    """Enter the event of a message, or the weather; why an event can't be is noted on what was sorted.
 
     It is committed before the message leaves the listener's hands, and known again if it comes once more.
     """
+    if one.weather is not None:
+        weather_ahead.keep(shop, one.weather)
     if one.event is None:
         return
     try:

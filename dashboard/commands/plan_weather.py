@@ -11,7 +11,7 @@ import typer
 from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
 from baulk.ingest import shop as shops
-from baulk.ingest.planning import weather_ahead
+from baulk.ingest import weather_ahead
 from baulk.models.errors import OutOfRange
 
 MOST_BYTES = 1_000_000

@@ -1,6 +1,6 @@
 """What is published, the retained messages of verdicts and air plans, and the JSON schema, which ships.
 
-It also says what an event looks like that others publish.
+It also says what an event and the weather ahead look like that others publish.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter
 
+from baulk.ingest import weather_ahead
 from baulk.ingest.evaluation.document import Interval, Summary, Verdict
 from baulk.ingest.wire import event_message
 
@@ -76,10 +77,10 @@ def verdict_body(tag: str, made_utc: datetime, found: Summary | None) -> dict[st
 
 
 def json_schema() -> dict[str, Any]:
-    """Return the JSON schema of what is published, and of an event that others publish, by topic."""
+    """Return the JSON schema of what is published, and of what others publish, by topic."""
     adapters: dict[str, TypeAdapter[Any]] = {
         "verdict": TypeAdapter(VerdictMessage | NoVerdictMessage),
         "plan": TypeAdapter(PlanMessage),
     }
     ours = {name: one.json_schema(mode="serialization") for name, one in adapters.items()}
-    return {**ours, "event": event_message.json_schema()}
+    return {**ours, "event": event_message.json_schema(), "weather": weather_ahead.json_schema()}

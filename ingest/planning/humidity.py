@@ -8,12 +8,10 @@ from typing import Final
 
 import numpy as np
 
-from baulk.ingest.evaluation import climate
 from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.gather import Airs
-from baulk.ingest.evaluation.inputs import up_to
-from baulk.ingest.planning import timber_ensembles, told_chances, weather_ahead
+from baulk.ingest.planning import outdoor_air, timber_ensembles, told_chances
 from baulk.ingest.shop import Shop
 from baulk.models import text
 from baulk.models.air import AirSeries
@@ -21,17 +19,16 @@ from baulk.models.constants import DAY_S, Floats
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity import plan as humidity_plan
 from baulk.models.plan.humidity import room as humidity_room
-from baulk.models.plan.humidity import weather, window
+from baulk.models.plan.humidity import window
 from baulk.models.plan.humidity.finished import is_finished
 from baulk.models.plan.humidity.plan import AirPlan, Water
 from baulk.models.plan.humidity.room import STEP_RH, WEEKS, Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
 from baulk.models.plan.humidity.timbers import WEEK_S, Part, Stock
 from baulk.models.plan.humidity.window import DRIEST_RH, Band
-from baulk.models.reason import Reason, Value, utc
+from baulk.models.reason import Reason
 from baulk.models.timber import Place, Timber
 
-OUTSIDE: Final = ("outside", "outdoors", "outdoor", "weather", "yard")  # places whose air is the weather's
 RECENT_S: Final = 3 * DAY_S
 COLDEST_HOURS: Final = 0.95  # dew in one hour of twenty dries again; our own judgement
 
@@ -196,7 +193,7 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
     own, year = airs[asked.place]
     room = _room(asked, own, year, stocks, now_utc)
     water, more = _water(shop, asked, own, year, room, now_utc)
-    room, water, told = _with_weather(shop, room, water, own, now_utc)
+    room, water, told = outdoor_air.with_weather(shop, room, water, own, now_utc)
     bands = [window.band_of(each) for each in stocks if each.part == "keep"]
     if asked.finished_pct is not None:
         bands.append(
@@ -220,34 +217,6 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
     )
 
 
-def _with_weather(
-    shop: Shop, room: Room, water: Water, own: AirSeries | None, now_utc: datetime
-) -> tuple[Room, Water, tuple[Reason, ...]]:
-    """Put the weather that the shop was given into the days that it speaks of, and say which come from it."""
-    issue = weather_ahead.newest(shop, now_utc)
-    if issue is None:
-        return room, water, ()
-    values: dict[str, Value] = {
-        "place": room.place,
-        "issued_utc": issue.issued_utc,
-        "last_utc": utc(float(issue.air.posix_s[-1])),
-    }
-    outside = _outside(shop, room.place, now_utc)
-    if outside is None:
-        return room, water, (Reason(code="humidity.weather_no_outside", values=values),)
-    measured, usual = outside
-    season = usual.between(float(room.year.posix_s[0]), float(room.year.posix_s[-1]))
-    outdoors = not under_roof(shop, (room.place,))
-    learned = None if own is None or measured is None else weather.shares(own, measured)
-    share = (1.0, 1.0) if outdoors else learned
-    water = replace(water, outside=weather.with_weather(season, season, issue.air, (1.0, 1.0)))
-    if share is None:
-        return room, water, (Reason(code="humidity.weather_outside_only", values=values),)
-    year = weather.with_weather(room.year, season, issue.air, share)
-    follows: dict[str, Value] = {**values, "temp_share": share[0], "water_share": share[1]}
-    return replace(room, year=year), water, (Reason(code="humidity.weather_used", values=follows),)
-
-
 def _assumed(place: str, year: Season) -> Reason:
     """Say which months of the air ahead were measured there, and what stands in for the others."""
     months, missing = year.months, tuple(each for each in range(12) if each not in year.months)
@@ -265,28 +234,9 @@ def _elsewhere(shop: Shop, place: str, airs: Airs, room: Room) -> dict[str, AirS
     first, last = float(room.year.posix_s[0]), float(room.year.posix_s[-1])
     return {
         name: year.between(first, last)
-        for name in under_roof(shop, tuple(sorted(airs)))
+        for name in outdoor_air.under_roof(shop, tuple(sorted(airs)))
         if airs[name][0] is not None and name != place and (year := airs[name][1]).own_months
     }
-
-
-def under_roof(shop: Shop, names: tuple[str, ...]) -> tuple[str, ...]:
-    """Give those of some places whose air is not the weather's own.
-
-    Parameters
-    ----------
-    shop : Shop
-        The open shop.
-    names : tuple of str
-        Places.
-
-    Returns
-    -------
-    tuple of str
-        In the same order, without yards and what is called outside.
-    """
-    outdoors = {*OUTSIDE, *(each.name for each in shop.register.places() if each.kind == "yard")}
-    return tuple(each for each in names if each not in outdoors)
 
 
 def _known(shop: Shop) -> list[str]:
@@ -387,7 +337,7 @@ def _water(  # noqa: PLR0913, PLR0917 - all that is known of a room
         (each for each in shop.register.places() if each.name == asked.place), Place(name=asked.place)
     )
     volume = asked.volume_m3 or place.volume_m3
-    outside = _outside(shop, asked.place, now_utc)
+    outside = outdoor_air.measured(shop, asked.place, now_utc)
     rate, why = _exchange(asked, place, own, None if outside is None else outside[0])
     if volume is None:
         why = (Reason(code="humidity.volume_unknown"), *why)
@@ -405,17 +355,6 @@ def _water(  # noqa: PLR0913, PLR0917 - all that is known of a room
         outside_measured=outside is not None,
     )
     return water, notes
-
-
-def _outside(shop: Shop, place: str, now_utc: datetime) -> tuple[AirSeries | None, Season] | None:
-    """Give the weather's own record, from a place that is called so or entered as a yard."""
-    yards = [each.name for each in shop.register.places() if each.kind == "yard"]
-    measured = set(shop.store.places())
-    for name in (*yards, *OUTSIDE):
-        if name in measured and name != place:
-            own = up_to(shop.store.air(name), now_utc.timestamp())
-            return None if own is None else (own, climate.season(own, shop.config))
-    return None
 
 
 def _exchange(

@@ -11,7 +11,7 @@ from typing import Final
 from baulk.ingest.evaluation import compute, fit_store, gather
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.inputs import Inputs
-from baulk.ingest.planning import humidity, kept_form
+from baulk.ingest.planning import kept_form, outdoor_air
 from baulk.ingest.shop import Shop
 from baulk.models import digest
 from baulk.models.constants import DAY_S
@@ -128,7 +128,7 @@ def gather_for(shop: Shop, tag: str, now_utc: datetime) -> Gathered:
         raise OutOfRange(f"the timber {inputs.timber.tag}", "has left the yard; nothing is left to choose")
     costs = shop.config.costs
     prices = Prices(hour=costs.hour, coat_m2=costs.coat_m2)
-    indoors = humidity.under_roof(shop, tuple(name for name, _ in inputs.elsewhere))
+    indoors = outdoor_air.under_roof(shop, tuple(name for name, _ in inputs.elsewhere))
     key = digest.of(inputs.fingerprint(), prices, indoors)
     return Gathered(inputs=inputs, prices=prices, indoors=indoors, key=key, kept=_kept(shop, inputs, key))
 

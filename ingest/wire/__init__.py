@@ -39,7 +39,8 @@ def understand(raw: RawMessage, *, slug: str, sources: Sequence[Source] = ()) ->
     if topics.matches(topics.own_filter(slug), raw.topic):
         raise WireError(
             f"the topic {raw.topic[:120]!r} is none that readings come on; publish to {head}/timber/TAG or "
-            f"{head}/air/PLACE, an event to {head}/timber/TAG/event, with an account of its own to "
+            f"{head}/air/PLACE, an event to {head}/timber/TAG/event, weather ahead to "
+            f"{head}/weather/ahead, with an account of its own to "
             f"{head}/sensor/NAME, or map it by a [[source]] in baulk.toml"
         )
     raise WireError(f"the topic {raw.topic[:120]!r} is neither ours nor that of a [[source]] in baulk.toml")
@@ -111,7 +112,7 @@ def _not_said_yet(mine: Sequence[Reading], before: Sequence[Reading]) -> list[Re
 
 def is_ours(topic: str, slug: str) -> bool:
     """Whether readings come on a topic by our own convention, or it is one that we publish to."""
-    if topics.event_tag(topic, slug) is not None:
+    if topics.event_tag(topic, slug) is not None or topic == topics.weather_ahead(slug):
         return True
     return _target(topic, slug) is not None or _is_answer(topic, slug)
 

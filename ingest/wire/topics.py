@@ -113,6 +113,11 @@ def event_tag(topic: str, slug: str) -> str | None:
     return None
 
 
+def weather_ahead(slug: str) -> str:
+    """Give the topic of the coming days' weather outside, retained by who sends it."""
+    return f"{ROOT}/{slug}/weather/ahead"
+
+
 def verdict(tag: str, slug: str) -> str:
     """Give the topic of a timber's verdict, retained."""
     return f"{ROOT}/{slug}/timber/{tag}/verdict"

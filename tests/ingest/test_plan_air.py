@@ -14,13 +14,13 @@ import jsonschema
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.ingest import operations, shop
+from baulk.ingest import operations, shop, weather_ahead
 from baulk.ingest.errors import BrokerError
 from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.evaluation.document import parse
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import message_schema, publish_plan
-from baulk.ingest.planning import humidity, kept_air, kept_form, told_chances, weather_ahead
+from baulk.ingest.planning import humidity, kept_air, kept_form, told_chances
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity.summary import summary
 from baulk.models.quantity import Owner, Quantity

@@ -5,18 +5,22 @@ from __future__ import annotations
 import json
 from datetime import timedelta
 
+import jsonschema
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.ingest import shop
-from baulk.ingest.planning import weather_ahead
+from baulk.ingest import pipeline, shop, weather_ahead
+from baulk.ingest.store.rejected import Cause
+from baulk.ingest.wire import topics
 from baulk.models import text
 from baulk.models.air import AirSeries
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity import weather
 from baulk.models.reason import Reason
+
+from .conftest import NOW, raw
 
 DAY_S = 86_400.0
 
@@ -59,6 +63,8 @@ def test_csv_and_json_say_the_same(now_utc):
         ("{", "no JSON"),
         ('{"hours": [1, 2]}', "needs a time"),
         ("", "2 to 2000 rows"),
+        ('{"hours": ' + "[" * 100_000, "no JSON"),
+        ('{"hours": [{"time": "0001-01-01T00:00+14:00"}, {}]}', "no time like"),
     ],
 )
 def test_what_cannot_be_weather_is_refused_with_its_reason(change, why, now_utc):
@@ -131,3 +137,65 @@ def test_it_is_told_in_words_which_days_come_from_what(now_utc):
     assert "season takes over" in said
     for code in ("humidity.weather_outside_only", "humidity.weather_no_outside"):
         assert "shed" in text.sentence(Reason(code=code, values=values), "metric")
+
+
+TOPIC = topics.weather_ahead("ferry-yard")
+
+
+def body(now, issued=None, **changes):
+    hours = [
+        {"time": (now + timedelta(hours=i)).isoformat(), "temp_c": 8.0, "rh_pct": 90, **changes}
+        for i in range(0, 97, 6)
+    ]
+    return {"issued": (issued or now).isoformat(), "hours": hours}
+
+
+def test_a_message_of_weather_is_kept_as_the_file_is_and_comes_once_more_without_harm(yard):
+    said = json.dumps(body(NOW, NOW - timedelta(hours=1)))
+    for later in (timedelta(0), timedelta(hours=2)):  # retained: the broker hands it out again
+        pipeline.handle(raw(said, TOPIC, arrived=NOW + later, retained=True), yard)
+    (key,) = yard.store.notes(weather_ahead.KEPT)
+    assert key.endswith((NOW - timedelta(hours=1)).isoformat())
+    found = weather_ahead.newest(yard, NOW)
+    table = weather_ahead.read(rows(NOW), NOW)
+    assert np.array_equal(found.air.posix_s, table.air.posix_s)
+    assert np.array_equal(found.air.rh_pct, table.air.rh_pct)
+    pipeline.handle(raw(said, TOPIC, arrived=NOW + timedelta(days=30), retained=True), yard)  # passed by now
+    assert not list(yard.store.quarantined(10))
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [
+        (json.dumps(body(NOW, rh_pct=190)), "row 1 of the weather has 190 % RH"),
+        (json.dumps({**body(NOW), "issued": "9 May"}), "issued has no time like"),
+        (json.dumps({"hours": body(NOW)["hours"]}), 'needs JSON with "issued"'),
+        (rows(NOW), 'needs JSON with "issued"'),
+        (json.dumps(body(NOW - timedelta(days=9))), "lies all in the past"),
+        (json.dumps(body(NOW, NOW - timedelta(days=20))), "was issued on 2026-04-24"),
+        (b"\xff\xfe", "not UTF-8"),
+    ],
+)
+def test_a_message_that_cannot_be_weather_waits_in_quarantine_with_its_reason(said, why, yard):
+    pipeline.handle(raw(said, TOPIC), yard)
+    (row,) = yard.store.quarantined(10)
+    assert why in row.reason
+    assert row.cause is Cause.NOT_UNDERSTOOD
+    assert weather_ahead.newest(yard, NOW) is None
+
+
+def test_the_schema_takes_what_is_taken_and_refuses_what_is_refused():
+    schema = weather_ahead.json_schema()
+    jsonschema.validate(body(NOW), schema, jsonschema.Draft202012Validator)
+    for bad in (body(NOW, rh_pct=190), body(NOW, temp_c=80), {"hours": body(NOW)["hours"]}):
+        with pytest.raises(jsonschema.ValidationError):
+            jsonschema.validate(bad, schema, jsonschema.Draft202012Validator)
+
+
+def test_of_days_gone_by_the_last_issue_of_each_is_enough(yard):
+    for hours in range(0, 24 * 6, 6):
+        told = NOW + timedelta(hours=hours)
+        weather_ahead.keep(yard, weather_ahead.read(rows(told), told))
+    told = [key.removeprefix(weather_ahead.KEPT)[:13] for key in yard.store.notes(weather_ahead.KEPT)]
+    assert len(told) == 3 + 13  # 14th to 16th of May, then three days every six hours
+    assert told[:3] == ["2026-05-14T21", "2026-05-15T21", "2026-05-16T21"]
