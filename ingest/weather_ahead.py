@@ -94,7 +94,7 @@ def read(content: str, now_utc: datetime) -> Issue:
         )
     air = _air(rows, now_utc)
     if issued_utc < now_utc - timedelta(seconds=LONGEST_S):
-        raise Passed("the weather", f"was issued on {issued_utc:%Y-%m-%d}; give a newer issue")
+        raise Passed("the weather", f"was issued at {issued_utc:%Y-%m-%d %H:%M} UTC; give a newer issue")
     return Issue(issued_utc=issued_utc, air=air)
 
 

@@ -17,6 +17,8 @@ AS_IT_STANDS = {
     ("ingest/register/event_rules.py", "event.at_utc"): "put on the shop's clock by `checked`",
     ("ingest/register/event_rules.py", "arrived"): "put on the shop's clock by `_refuse`",
     ("ingest/store/influx_lines.py", "from_us(at_us)"): "InfluxDB's own form",
+    ("dashboard/commands/doctor_store.py", "found.hours[0]"): "an hour of the books, which says UTC itself",
+    ("ingest/weather_ahead.py", "issued_utc"): "says UTC itself",
     ("ingest/wire/zone.py", "naive"): "what a person wrote, said back",
     ("models/forecast.py", "when_utc"): "by the clock of whoever asks",
     ("models/forecast.py", "last"): "by the clock of whoever asks",
