@@ -7,6 +7,7 @@ cookie that no script can read; with a provider, Streamlit's own signed cookie i
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
@@ -57,6 +58,7 @@ class Door:
     def __init__(self, app: Asgi, uploads: Uploads) -> None:
         self._app, self._uploads = app, uploads
         self._patience = access.Patience()
+        self._tokens = access.Patience()  # of their own: a right token is no right password
         self._guesses = ThreadPoolExecutor(max_workers=2, thread_name_prefix="password")
         self._waiting = 0
 
@@ -93,12 +95,27 @@ class Door:
         if lock == "open":
             known = visit.names_this_machine() or visit.host in await asyncio.to_thread(ask, _names)
             return None if known else Answer(403, _STRANGE, (_TEXT,))
+        if (token := visit.token()) is not None:
+            return await self._by_token(visit, token)
         if (answer := await self._without_pass(visit, lock, receive)) is not None:
             return answer
         if lock == "login" and (goal := visit.goal()) is not None:
             back = (b"location", goal.encode()), _cookie(visit, GOAL, "", 0)
             return Answer(303, b"", back)
         return None
+
+    async def _by_token(self, visit: Visit, token: str) -> Answer | None:
+        """Give the door's answer to a program that reads the yard by its token; nothing if it may."""
+        if wait_s := self._tokens.begin(visit.client):
+            retry = (b"retry-after", str(math.ceil(wait_s)).encode())
+            return Answer(429, b"Too many wrong tokens; wait.", (_TEXT, retry))
+        ok = await asyncio.to_thread(_has_token, token)
+        self._tokens.end(visit.client, ok=ok)
+        return (
+            None
+            if ok
+            else Answer(401, b"That is not the token; `baulk password --token` makes one.", (_TEXT,))
+        )
 
     async def _without_pass(self, visit: Visit, lock: access.Locked, receive: Receive) -> Answer | None:
         """Give the answer for whoever may not come in; nothing for those who may."""
@@ -195,6 +212,12 @@ class Visit:
         """Whether a person looks at the answer."""
         page = self.scope["type"] == "http" and self.method in {"GET", "HEAD"}
         return page and not self.path.startswith(_CLOSED)
+
+    def token(self) -> str | None:
+        """Give the token that a program sent with its question for the yard, if it sent one."""
+        reads = self.scope["type"] == "http" and self.method in {"GET", "HEAD"} and self.path == outside.YARD
+        kind, _, token = self.headers.get("authorization", "").partition(" ")
+        return token.strip() if reads and kind.lower() == "bearer" else None
 
     def from_here(self) -> bool:
         """Whether a form comes from our own page, as browsers say it."""
@@ -313,6 +336,10 @@ def _admits(token: str) -> bool:
         return access.admits(shop, token, datetime.now(UTC))
 
     return ask(looked_up)
+
+
+def _has_token(token: str) -> bool:
+    return ask(lambda shop: outside.admits_token(shop, token))
 
 
 def _has_key(path: str) -> bool:

@@ -1,7 +1,8 @@
-"""What other programs may ask: the yard as JSON behind the door, and a calendar at an address with a key.
+"""What other programs may ask: the yard as JSON, and a calendar at an address with a key.
 
-Both only read. The calendar's address exists only once somebody has asked for one, since calendars can't sign
-in: whoever has it sees tags, places and expected dates, and nothing else.
+Both only read. The yard stands behind the door; a program that can't sign in brings a token. The calendar's
+address exists only once somebody has asked for one, since calendars can't sign in: whoever has it sees tags,
+places and expected dates, and nothing else.
 """
 
 from __future__ import annotations
@@ -29,7 +30,9 @@ from baulk.models.timber import Timber
 from baulk.models.units import System
 
 CALENDAR: Final = "/calendar/"
+YARD: Final = "/api/yard"
 _KEY: Final = "calendar address"
+_TOKEN: Final = "yard token"  # noqa: S105 - the note that holds a digest of it
 _SAFE: Final = {
     "cache-control": "no-store",
     "x-content-type-options": "nosniff",
@@ -70,12 +73,43 @@ def admits(shop: Shop, path: str) -> bool:
     path : str
         As it was asked for.
     """
-    key = path.removeprefix(CALENDAR).removesuffix(".ics")
+    return _is(shop, _KEY, path.removeprefix(CALENDAR).removesuffix(".ics"))
+
+
+def new_token(shop: Shop, now_utc: datetime) -> str:
+    """Make the token by which another program reads the yard, and return it; the one before it ends.
+
+    Only a digest of it is kept.
+    """
+    token = secrets.token_urlsafe(24)
+    shop.store.note(_TOKEN, json.dumps({"mark": _mark(token), "made_utc": now_utc.isoformat()}).encode())
+    return token
+
+
+def end_token(shop: Shop) -> None:
+    """End the token of the yard."""
+    shop.store.forget(_TOKEN)
+
+
+def admits_token(shop: Shop, token: str) -> bool:
+    """Return whether a token is that of today for the yard.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    token : str
+        As it was sent.
+    """
+    return _is(shop, _TOKEN, token)
+
+
+def _is(shop: Shop, note: str, given: str) -> bool:
     try:
-        kept = str(json.loads(shop.store.noted(_KEY) or b"{}").get("mark", ""))
+        kept = str(json.loads(shop.store.noted(note) or b"{}").get("mark", ""))
     except (ValueError, AttributeError):
         return False
-    return bool(kept) and secrets.compare_digest(kept, _mark(key))
+    return bool(kept) and secrets.compare_digest(kept, _mark(given))
 
 
 def _mark(key: str) -> str:
@@ -140,4 +174,4 @@ def _calendar(shop: Shop) -> bytes:
     return calendar_file.calendar(expected, shop=config.shop.name, slug=config.slug)
 
 
-ROUTES: Final = (Route("/api/yard", yard), Route(CALENDAR + "{key}", calendar))
+ROUTES: Final = (Route(YARD, yard), Route(CALENDAR + "{key}", calendar))

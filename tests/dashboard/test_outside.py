@@ -78,6 +78,33 @@ def test_the_yard_is_given_to_whoever_has_a_pass_and_to_nobody_else(ask, shop_fo
     assert ask("/api/yard", "POST", cookie=cookie)[0] == 405
 
 
+def test_a_program_reads_the_yard_by_a_token_and_nothing_else(ask, shop_folder):
+    asked = {"authorization": "Bearer nothing"}
+    assert ask(outside.YARD, **asked)[0] == 401  # none was made
+    done = CliRunner().invoke(commands.build(("password",)), ["password", "--token", "--json"])
+    made = json.loads(done.stdout)["token"]
+    asked = {"authorization": f"Bearer {made}"}
+    status, _, body = ask(outside.YARD, **asked)
+    assert status == 200
+    assert "timbers" in json.loads(body)
+    assert ask(outside.YARD, "POST", **asked)[0] == 401
+    assert ask("/timber", **asked)[0] == 401
+    assert ask(f"{outside.YARD}/", **asked)[0] == 401
+    with shops.open(shop_folder) as opened:
+        kept = [opened.store.noted("yard token")]
+    assert made.encode() not in kept[0]
+    CliRunner().invoke(commands.build(("password",)), ["password", "--stop"])
+    assert ask(outside.YARD, **asked)[0] == 401
+
+
+def test_wrong_tokens_have_to_wait_and_right_passwords_do_not(ask):
+    found = [ask(outside.YARD, authorization=f"Bearer {n}") for n in range(6)]
+    assert [each[0] for each in found[:4]] == [401] * 4
+    assert found[-1][0] == 429
+    assert int(found[-1][1]["retry-after"]) >= 1
+    assert ask(outside.YARD, cookie=sign_in(ask))[0] == 200
+
+
 def test_the_calendar_has_no_address_until_it_is_asked_for_and_none_after_it_is_ended(ask, shop_folder):
     assert ask("/calendar/.ics")[0] == 404
     with shops.open(shop_folder) as shop:
