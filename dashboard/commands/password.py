@@ -15,7 +15,7 @@ from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 
 
-def password(
+def password(  # noqa: PLR0913 - one an option
     *,
     remove: Annotated[bool, typer.Option("--remove", help="Remove it; the pages are open again.")] = False,
     token: Annotated[
