@@ -16,6 +16,22 @@ UNKNOWN = "-"
 CHOICE_HEADS = ("", "Ready", "Comes out", "Stays", "Bad check", "Work, h", "Cost", "Sawn off")
 
 
+def known(
+    headings: tuple[str, ...], rows: list[tuple[str, ...]]
+) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Leave out the columns of which nothing is known or used, so that the others have room on a screen.
+
+    Parameters
+    ----------
+    headings : tuple of str
+        Of the columns.
+    rows : list of tuple of str
+        As many cells each.
+    """
+    kept = [i for i, cells in enumerate(zip(*rows, strict=True)) if set(cells) - {UNKNOWN, "0"}]
+    return tuple(headings[i] for i in kept), [tuple(row[i] for i in kept) for row in rows]
+
+
 def alternatives(made: AirPlan) -> list[tuple[str, ...]]:
     """Return what could be done, a row each: name, ready, gained, checks, mould, decay, costs.
 

@@ -143,7 +143,7 @@ def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
     reader = units.temperature_system(temperature)
     for sentence in text.sentences(summary(made), reader, zone=words.zone()):
         say(sentence)
-    table("\nWhat could be done, over a year", *_known(WAYS, plan_rows.alternatives(made)))
+    table("\nWhat could be done, over a year", *plan_rows.known(WAYS, plan_rows.alternatives(made)))
     for sentence in text.sentences(ways(made), reader, zone=words.zone()):
         say(f"  - {sentence}")
     rows = [
@@ -171,14 +171,6 @@ def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
         say("What would change it:")
         for sentence in text.sentences(made.changes, reader, zone=words.zone()):
             say(f"  - {sentence}")
-
-
-def _known(
-    headings: tuple[str, ...], rows: list[tuple[str, ...]]
-) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Leave out the columns of which nothing is known or used; what that takes is told above the table."""
-    kept = [i for i, cells in enumerate(zip(*rows, strict=True)) if set(cells) - {plan_rows.UNKNOWN, "0"}]
-    return tuple(headings[i] for i in kept), [tuple(row[i] for i in kept) for row in rows]
 
 
 def _volume_m3(text: str, system: System) -> float:

@@ -45,9 +45,10 @@ def choices(
         say_json(worded(made, system))
         return
     say(text.sentence(made.headline, system, zone=words.zone()))
-    table("\nFor its own use", plan_rows.CHOICE_HEADS, plan_rows.choices(made.own, system))
+    table("\nFor its own use", *plan_rows.known(plan_rows.CHOICE_HEADS, plan_rows.choices(made.own, system)))
     if made.other_uses:
-        table("\nFor another use", plan_rows.CHOICE_HEADS, plan_rows.choices(made.other_uses, system))
+        others = plan_rows.choices(made.other_uses, system)
+        table("\nFor another use", *plan_rows.known(plan_rows.CHOICE_HEADS, others))
     say("\nWhat decides:")
     for each in (*made.own, *made.other_uses):
         say_item(plan_rows.decides(each, system), mark=str(each.rank))
