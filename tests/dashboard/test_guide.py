@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from baulk.dashboard import commands
 from baulk.dashboard.guide import book, html
-from baulk.ingest import config, pipeline
+from baulk.ingest import config, pipeline, weather_ahead
 from baulk.ingest import shop as shops
 from baulk.ingest.pairing import asked
 from baulk.ingest.wire.message import RawMessage
@@ -282,10 +282,13 @@ def test_messages_that_are_shown_end_in_the_store(tmp_path, oak):
                     words = shlex.split(line)
                     topic, payload = words[words.index("-t") + 1], words[words.index("-m") + 1]
                     assert json.loads(payload)
-                    raw = RawMessage(topic=topic, payload=payload.encode(), arrived_utc=datetime.now(UTC))
-                    assert pipeline.handle(raw, shop) == 2, line
+                    weather = topic.endswith("/weather/ahead")  # it says itself when it was issued
+                    now_utc = datetime(2026, 11, 27, 7, tzinfo=UTC) if weather else datetime.now(UTC)
+                    raw = RawMessage(topic=topic, payload=payload.encode(), arrived_utc=now_utc)
+                    assert pipeline.handle(raw, shop) == (0 if weather else 2), line
+                    assert not weather or weather_ahead.newest(shop, now_utc) is not None
                     sent += 1
-        assert sent == 3
+        assert sent == 4
 
 
 @pytest.mark.parametrize("name", NAMES)
