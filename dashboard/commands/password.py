@@ -21,7 +21,7 @@ def password(  # noqa: PLR0913 - one an option
     token: Annotated[
         bool, typer.Option("--token", help="A token by which a program reads /api/yard, made anew.")
     ] = False,
-    stop: Annotated[bool, typer.Option("--stop", help="End the token now.")] = False,
+    stop: Annotated[bool, typer.Option("--stop", help="End it now.")] = False,
     stdin: Annotated[bool, typer.Option("--stdin", help="Read it from standard input, one line.")] = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,

@@ -172,7 +172,7 @@ def test_a_message_of_weather_is_kept_as_the_file_is_and_comes_once_more_without
         (json.dumps({"hours": body(NOW)["hours"]}), 'needs JSON with "issued"'),
         (rows(NOW), 'needs JSON with "issued"'),
         (json.dumps(body(NOW - timedelta(days=9))), "lies all in the past"),
-        (json.dumps(body(NOW, NOW - timedelta(days=20))), "was issued on 2026-04-24"),
+        (json.dumps(body(NOW, NOW - timedelta(days=20))), "was issued at 2026-04-24"),
         (b"\xff\xfe", "not UTF-8"),
     ],
 )
