@@ -112,7 +112,7 @@ def finding(found: Sequence[Bar], system: System) -> str:
 
 
 def html(found: Sequence[Bar], system: System) -> str:
-    """Draw the bars, all to one scale, as HTML.
+    """Draw the bars as HTML, all to one scale; on a phone each fills its row, so that its words can be read.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def html(found: Sequence[Bar], system: System) -> str:
     Returns
     -------
     str
-        A list; each bar is told in words too.
+        A list; each part and what is left is told in its place.
     """
     longest = max(bar.length_mm for bar in found)
     rows = "".join(

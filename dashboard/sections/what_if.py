@@ -135,10 +135,11 @@ def compared(made: Choices, system: System) -> None:
     """
     zone = words.zone()
     st.markdown(f"**{words.md(text.sentence(made.headline, system, zone=zone))}**")
-    layout.cards(plan_rows.CHOICE_HEADS, plan_rows.choices(made.own, system), tight=True)
+    layout.cards(*plan_rows.known(plan_rows.CHOICE_HEADS, plan_rows.choices(made.own, system)), tight=True)
     if made.other_uses:
         st.markdown("For another use")
-        layout.cards(plan_rows.CHOICE_HEADS, plan_rows.choices(made.other_uses, system), tight=True)
+        others = plan_rows.choices(made.other_uses, system)
+        layout.cards(*plan_rows.known(plan_rows.CHOICE_HEADS, others), tight=True)
     st.caption("The same number before two of them: they differ by less than is known.")
     with st.expander("What decides, and what can't be worked out", key=f"choices-why-{made.tag}"):
         lines = [plan_rows.decides(each, system) for each in (*made.own, *made.other_uses)]
@@ -154,19 +155,19 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     with st.form(f"what_if-{tag}", border=False):
         left, right = st.columns(2)
         use = left.selectbox(
-            "It were for", uses.names(), index=uses.names().index(found.use.name),
+            "Use instead", uses.names(), index=uses.names().index(found.use.name),
             format_func=lambda n: uses.get(n).title, key=f"if_use-{tag}",
         )  # fmt: skip
-        typed = right.text_input("It were to finish", size, key=f"if_size-{tag}")
+        typed = right.text_input("Finished size instead", size, key=f"if_size-{tag}")
         sure = left.slider(
-            "One had to be sure, %", 50, 99, round(100 * settings.probability), key=f"if_sure-{tag}"
+            "How sure it must be, %", 50, 99, round(100 * settings.probability), key=f"if_sure-{tag}"
         )
         days = right.number_input(
             "Days in the shop's air after squaring", 0, 3650, round(settings.build_days), 30,
             key=f"if_days-{tag}",
         )  # fmt: skip
-        face = left.selectbox("A relief kerf were sawn into face", ("none", *Face), key=f"if_kerf-{tag}")
-        deep = right.text_input("The kerf so deep; empty for to the heart", "", key=f"if_kerf_depth-{tag}")
+        face = left.selectbox("Relief kerf in face", ("none", *Face), key=f"if_kerf-{tag}")
+        deep = right.text_input("Depth of the kerf; empty: to the heart", "", key=f"if_kerf_depth-{tag}")
         if not st.form_submit_button("Calculate", key=f"if_go-{tag}"):
             return
         with layout.errors_as_sentences(), st.spinner("Working it out..."):

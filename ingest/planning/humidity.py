@@ -11,7 +11,7 @@ import numpy as np
 from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.gather import Airs
-from baulk.ingest.planning import outdoor_air, timber_ensembles, told_chances
+from baulk.ingest.planning import outdoor_air, timber_ensembles, verdict_chances
 from baulk.ingest.shop import Shop
 from baulk.models import text
 from baulk.models.air import AirSeries
@@ -288,7 +288,7 @@ def _stocks(
                 one,
                 part=part,
                 build_days=0.0 if asked.leaving else one.build_days,
-                told=told_chances.of(shop, timber.tag, now_utc) if part == "dry" and same else None,
+                told=verdict_chances.of(shop, timber.tag, now_utc) if part == "dry" and same else None,
             )
         )
     return stocks, notes

@@ -50,7 +50,7 @@ class Chances:
         """Return the chances with a plan's own difference laid upon them.
 
         Of the plan's members that are ready if nothing is done, some stay so with something done; of the
-        others, some become so. The verdict's chance is parted in the same way.
+        others, some become so. The verdict's chance is split in the same way.
 
         Parameters
         ----------
@@ -74,8 +74,8 @@ class Chances:
         then = np.broadcast_to(
             nothing[max(0, int(np.searchsorted(at_s, last, side="right")) - 1)], made.shape
         )
-        later = [np.interp(dates, at_s, each) for each in _parted(then, nothing)]
-        parts = [np.interp(dates, at_s, each) for each in _parted(nothing, made)]
+        later = [np.interp(dates, at_s, each) for each in _split(then, nothing)]
+        parts = [np.interp(dates, at_s, each) for each in _split(nothing, made)]
 
         def laid(told: Floats) -> Floats:
             on = np.interp(dates, self.posix_s, told)
@@ -85,7 +85,7 @@ class Chances:
         return replace(self, posix_s=dates, ready=laid(self.ready), with_room=laid(self.with_room))
 
 
-def _parted(before: NDArray[np.bool_], after: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+def _split(before: NDArray[np.bool_], after: NDArray[np.bool_]) -> tuple[Floats, Floats]:
     """Share of the members ready before that are so after, and of those not ready; (k,) each.
 
     Where there are none, nothing is known of a change, and none is supposed.

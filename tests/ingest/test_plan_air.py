@@ -20,7 +20,7 @@ from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.evaluation.document import parse
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import message_schema, publish_plan
-from baulk.ingest.planning import humidity, kept_air, kept_form, told_chances
+from baulk.ingest.planning import humidity, kept_air, kept_form, verdict_chances
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity.summary import summary
 from baulk.models.quantity import Owner, Quantity
@@ -96,7 +96,7 @@ def test_if_nothing_is_done_the_date_is_the_verdicts(room, now_utc):
     found, horizon = made.gains[0].nothing_utc, now_utc + timedelta(days=730)  # a plan looks further
     assert (found if found and found < horizon else None) == told.dates["square"]
     assert "humidity.dates_told" in {each.code for each in made.assumptions}
-    assert told_chances.of(room, "PINE-1", now_utc + timedelta(days=8)) is None  # told too long ago
+    assert verdict_chances.of(room, "PINE-1", now_utc + timedelta(days=8)) is None  # told too long ago
 
 
 def test_only_the_chosen_are_brought_to_their_square_and_the_rest_still_guards_its_surface(room, now_utc):

@@ -1,4 +1,8 @@
-"""A plan's difference laid upon the chance that a verdict tells: worked by hand, and by counting."""
+"""A plan's difference laid upon the chance that a verdict tells: worked by hand, and by counting.
+
+This is the arithmetic alone: that the difference of a few members in one usual year is that of all of them in
+other years is an assumption, which nothing here could have found to be wrong.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +33,7 @@ def test_if_nothing_is_done_the_date_is_the_verdicts_whatever_the_plans_members_
     assert same.square() == verdict.square() == datetime.fromtimestamp(28 * DAY, UTC)
 
 
-def test_a_way_parts_the_chance_as_it_parts_the_plans_members():
+def test_a_way_splits_the_chance_as_it_splits_the_plans_members():
     nothing = np.array([[True, True, False, False]] * 3)
     made = np.array([[True, True, True, False]] * 3)  # one of the two that wait becomes ready
     assert told([0.6, 0.6, 0.6]).shifted(AT, made, nothing).ready == pytest.approx([0.8] * 3)
