@@ -98,6 +98,8 @@ def open_all(page):
 
 def ask_what_if(page):
     page.locator(".st-key-fold-if summary").click()
+    expect(page.get_by_role("button", name="Calculate")).to_be_visible(timeout=30_000)
+    browse.settled(page)  # a press while the fold is still being drawn was lost once, on a loaded machine
     page.get_by_role("button", name="Calculate").click()
     expect(page.get_by_text("Nothing of this is kept")).to_be_visible(timeout=60_000)
 
