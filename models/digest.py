@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from baulk.models.reading import BY_HAND, Reading
+from baulk.models.columns import Readings, columns_of
 from baulk.models.timber import Event, EventKind
 
 
@@ -42,22 +42,23 @@ def of(*parts: object) -> str:
     return digest.hexdigest()
 
 
-def readings(given: Iterable[Reading]) -> tuple[object, ...]:
-    """Lay readings out for `of`, in an order of their own.
+def readings(given: Readings) -> tuple[object, ...]:
+    """Lay readings out for `of`, in an order of their own, as a fit looks at them.
 
     Of where one came from only that counts by which the settings of a meter are chosen: whether a person took
     it and entered it.
     """
-    names: dict[int, str] = {}
-    keyed = []
-    for each in given:
-        name = names.get(id(each.series)) or names.setdefault(id(each.series), str(each.series))
-        keyed.append((name, each.taken_utc.timestamp(), each.value, each.flags, each.source == BY_HAND))
-    keyed.sort()
-    return (
-        "\n".join(f"{name} {','.join(flags)} {'hand' if hand else ''}" for name, _, _, flags, hand in keyed),
-        np.array([(taken, value) for _, taken, value, *_ in keyed], dtype=np.float64),
-    )
+    rows = columns_of(given).in_parts()
+    kinds = np.stack([rows.of, rows.flagged, rows.by_hand.astype(np.int64)])
+    numbers, kind = np.unique(kinds, axis=1, return_inverse=True)
+    told = [
+        f"{rows.names[of]} {','.join(rows.flags[flagged])} {'hand' if hand else ''}"
+        for of, flagged, hand in numbers.T.tolist()
+    ]
+    names = sorted(set(told))
+    number = np.array([names.index(each) for each in told], np.int64)[kind.reshape(-1)]
+    columns = [number, rows.taken_s, rows.value, rows.low, rows.high, rows.count]
+    return tuple(names), np.stack(columns)[:, np.lexsort((rows.value, rows.taken_s, number))]
 
 
 def events(given: Iterable[Event], kinds: Collection[EventKind]) -> tuple[object, ...]:

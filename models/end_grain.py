@@ -6,7 +6,7 @@ fibre saturation (Wood and Fiber Science, article 585); all read as abstracts. T
 ends. A reading taken nearer to an end than `reach_mm` is drier than the model says by more than a point, and
 the fit would take it for fast drying: in white oak half a metre after a year, a third of a metre if sealed.
 A reading entered by hand can carry its distance from an end as a flag (`reading.end_flag`); the fit sets
-it aside where `why_set_aside` says why. A reading without the flag is taken to lie far enough from both ends.
+it aside where `why_too_near` says why. A reading without the flag is taken to lie far enough from both ends.
 """
 
 from __future__ import annotations
@@ -24,7 +24,6 @@ from scipy.special import erfc, erfcx
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.errors import OutOfRange
-from baulk.models.reading import Reading, from_end_mm
 from baulk.models.reason import Reason
 from baulk.models.section import CONDUCTANCE_M_S, FaceCover
 from baulk.models.species import Species
@@ -225,22 +224,3 @@ def why_too_near(timber: Timber, species: Species, distance_mm: float, at_utc: d
     return Reason(
         code="calibration.near_end", values={"what": "pins", "from_end_mm": nearer_mm, "reach_mm": reach}
     )
-
-
-def why_set_aside(reading: Reading, timber: Timber, species: Species) -> Reason | None:
-    """Why a reading says nothing about the section, if it was taken too near to an end.
-
-    Parameters
-    ----------
-    reading : Reading
-        Any reading; without a distance from an end it is never set aside.
-    timber, species
-        As in `why_too_near`.
-
-    Returns
-    -------
-    Reason or None
-        As from `why_too_near`.
-    """
-    distance_mm = from_end_mm(reading.flags)
-    return None if distance_mm is None else why_too_near(timber, species, distance_mm, reading.taken_utc)

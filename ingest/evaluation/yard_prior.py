@@ -12,10 +12,10 @@ import numpy as np
 from baulk.ingest.evaluation.inputs import Inputs, Stay
 from baulk.models.calibrate import yard_lessons
 from baulk.models.calibrate.calibration import Calibration
+from baulk.models.columns import Readings
 from baulk.models.diffusion import law_for
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import Corrections
-from baulk.models.reading import Reading
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior, own
 from baulk.models.yard.prior import TOGETHER, Origin, Taught
@@ -24,16 +24,14 @@ _FORMAT: Final = 2
 _ARRAYS: Final = ("mean", "cov", "prior_mean", "prior_cov", "default_mean", "default_sd")
 
 
-def origin_of(
-    timber: Timber, readings: Sequence[Reading], stays: Sequence[Stay], corrections: Corrections
-) -> Origin:
+def origin_of(timber: Timber, readings: Readings, stays: Sequence[Stay], corrections: Corrections) -> Origin:
     """Tell where a timber comes from, where it lay and what reads it.
 
     Parameters
     ----------
     timber : Timber
         The timber.
-    readings : sequence of Reading
+    readings : Columns or iterable of Reading
         Of it.
     stays : sequence of Stay
         Where it lay, oldest first.

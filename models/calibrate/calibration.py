@@ -44,12 +44,12 @@ from baulk.models.calibrate.observations import by_density, observations
 from baulk.models.calibrate.result import FEWEST, Anchor, Calibration, Fitted, depth_profiles_pct, resume
 from baulk.models.calibrate.screening import Observation
 from baulk.models.calibrate.suspect_sensors import Suspect, suspect
+from baulk.models.columns import Readings, columns_of
 from baulk.models.constants import Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
 from baulk.models.meter.profile import Corrections, MeterSetting
-from baulk.models.reading import Reading
 from baulk.models.reason import Reason
 from baulk.models.species import BUILT_IN, Species, SpeciesTable
 from baulk.models.timber import Event, Timber
@@ -69,7 +69,7 @@ DEPTH_SHARES: Final = (0.05, 0.15, 0.3, 0.5, 0.75, 1.0)  # of the half-thickness
 def fit(  # noqa: PLR0913 - the contract's own signature
     timber: Timber,
     species: Species,
-    readings: Sequence[Reading],
+    readings: Readings,
     air: AirSeries,
     *,
     law: DiffusionLaw,
@@ -91,7 +91,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
         The timber as it stands; its arrival is the start.
     species : Species
         Its species.
-    readings : sequence of Reading
+    readings : Columns or iterable of Reading
         Every reading of it: pins, weights, wood temperatures.
     air : AirSeries
         Air since arrival.
@@ -134,6 +134,7 @@ def fit(  # noqa: PLR0913 - the contract's own signature
     given = inputs_of(
         timber, species, air, law, now_posix_s, events, corrections, gaps, known_species, threads
     )
+    readings = columns_of(readings)
     gathered = observations(given, readings)
     data, said, left_out = gathered.data, (*given.past.said, *gathered.said), gathered.left_out
     begun = parameters.prior(timber, species, law, members, np.random.default_rng(seed), yard=yard)
@@ -199,7 +200,7 @@ def update(  # noqa: PLR0913 - as `fit`
     previous: Calibration,
     timber: Timber,
     species: Species,
-    readings: Sequence[Reading],
+    readings: Readings,
     air: AirSeries,
     *,
     law: DiffusionLaw,
@@ -242,6 +243,7 @@ def update(  # noqa: PLR0913 - as `fit`
     given = inputs_of(
         timber, species, air, law, now_posix_s, events, corrections, gaps, known_species, threads
     )
+    readings = columns_of(readings)
     found: Calibration | Reason | None = due(previous, timber, events, corrections, readings, now_posix_s)
     if previous.theta.shape[1] != members:
         found = Reason(code="whole_fit.members")

@@ -20,12 +20,12 @@ from baulk.models.calibrate.assimilation import LONE_WOLF, drawn, errors, lone, 
 from baulk.models.calibrate.inputs import FitInputs
 from baulk.models.calibrate.observations import observations
 from baulk.models.calibrate.result import Calibration, Fitted, depth_profiles_pct
-from baulk.models.calibrate.screening import Observation, name_of
+from baulk.models.calibrate.screening import Observation
+from baulk.models.columns import Columns, Readings, columns_of
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.field import MoistureField
 from baulk.models.meter.profile import Corrections
 from baulk.models.quantity import AT_DEPTH, Quantity
-from baulk.models.reading import Reading
 from baulk.models.reason import Reason
 from baulk.models.timber import Event, EventKind, Timber
 
@@ -54,7 +54,7 @@ def seen(
     timber: Timber,
     events: Sequence[Event],
     corrections: Corrections,
-    readings: Sequence[Reading],
+    readings: Readings,
     upto_s: float,
 ) -> str:
     """Return a short text that changes when anything that a fit rests on changes.
@@ -67,7 +67,7 @@ def seen(
         Its events; only those that the fit looks at count.
     corrections : sequence of MeterSetting
         The shop's meters.
-    readings : sequence of Reading
+    readings : Columns or iterable of Reading
         In any order.
     upto_s : float
         Later readings do not count. [s]
@@ -77,10 +77,11 @@ def seen(
     str
         32 hexadecimal digits.
     """
+    rows = columns_of(readings)
     return digest.of(
         timber,
         tuple(corrections),
-        digest.readings(each for each in readings if each.taken_utc.timestamp() <= upto_s),
+        digest.readings(rows[rows.taken_s <= upto_s]),
         digest.events(events, _TELLING),
     )
 
@@ -90,7 +91,7 @@ def due(  # noqa: PLR0911, PLR0913, PLR0917 - all that a fit rests on
     timber: Timber,
     events: Sequence[Event],
     corrections: Corrections,
-    readings: Sequence[Reading],
+    readings: Readings,
     now_s: float,
 ) -> Reason | None:
     """Return why a whole fit is due, if it is.
@@ -130,7 +131,7 @@ def due(  # noqa: PLR0911, PLR0913, PLR0917 - all that a fit rests on
 
 
 def taken_in(
-    previous: Calibration, given: FitInputs, readings: Sequence[Reading], *, seed: int
+    previous: Calibration, given: FitInputs, readings: Readings, *, seed: int
 ) -> Calibration | Reason:
     """Take the readings since the last answer into it.
 
@@ -140,7 +141,7 @@ def taken_in(
         The last answer, for which `due` has said nothing.
     given : FitInputs
         What a fit looks at, now.
-    readings : sequence of Reading
+    readings : Columns or iterable of Reading
         Every reading.
     seed : int
         As in `calibrate.fit`.
@@ -151,11 +152,8 @@ def taken_in(
         The new answer, or why only a whole fit will do.
     """
     then_s = previous.field_now.posix_s
-    recent = [
-        each
-        for each in readings
-        if each.series.quantity is Quantity.WEIGHT or each.taken_utc.timestamp() > then_s - _LOOK_BACK_S
-    ]
+    rows = columns_of(readings)
+    recent = rows[rows.of_quantity(Quantity.WEIGHT) | (rows.taken_s > then_s - _LOOK_BACK_S)]
     gathered = observations(given, recent, thin=False)
     known = {(each.series, int(each.posix_s // DAY_S)) for each in previous.readings}
     data = [each for each in gathered.data if each.posix_s > then_s and (each.series, each.day) not in known]
@@ -180,16 +178,14 @@ def taken_in(
 def _unfit(
     previous: Calibration,
     data: Sequence[Observation],
-    recent: Sequence[Reading],
+    recent: Columns,
     known: set[tuple[str, int]],
 ) -> Reason | None:
     """Return why the new readings need a whole fit."""
     then_s = previous.field_now.posix_s
-    raw = {
-        (name_of(each.series), int(each.taken_utc.timestamp() // DAY_S))
-        for each in recent
-        if each.taken_utc.timestamp() > then_s and each.series.quantity in {*AT_DEPTH, Quantity.WEIGHT}
-    } - known
+    new = recent[recent.of_quantity(*AT_DEPTH, Quantity.WEIGHT) & (recent.taken_s > then_s)]
+    days = (new.taken_s // DAY_S).astype(np.int64).tolist()
+    raw = {(new.names[of], day) for of, day in zip(new.of.tolist(), days, strict=True)} - known
     if raw - {(each.series, each.day) for each in data if not each.aside}:
         return Reason(code="whole_fit.unusable")
     anchor = previous.anchor

@@ -7,9 +7,9 @@ own moisture, and keeps its place among the members. The moisture itself is left
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist, median
+from statistics import NormalDist
 from typing import Final
 
 import numpy as np
@@ -25,10 +25,10 @@ from baulk.models.calibrate.measured_form import (
     forms_beside,
     forms_of,
 )
+from baulk.models.columns import Readings, columns_of, medians
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.field import MoistureField
 from baulk.models.quantity import Quantity
-from baulk.models.reading import Reading
 from baulk.models.reason import Reason, utc
 from baulk.models.section import Face
 from baulk.models.timber import EventKind
@@ -74,14 +74,14 @@ class Size:
         return f"face {self.face}" if self.face is not None else f"middle {self.what}"
 
 
-def sizes_of(given: FitInputs, readings: Iterable[Reading]) -> tuple[Size, ...]:
+def sizes_of(given: FitInputs, readings: Readings) -> tuple[Size, ...]:
     """Gather the sizes that were measured since the timber has its present section.
 
     Parameters
     ----------
     given : FitInputs
         The timber and what happened to it.
-    readings : iterable of Reading
+    readings : Columns or iterable of Reading
         Every reading of it.
 
     Returns
@@ -112,9 +112,7 @@ def sizes_of(given: FitInputs, readings: Iterable[Reading]) -> tuple[Size, ...]:
     return tuple(sorted([*found, *_of_gauges(given, readings, begin_s)], key=lambda one: one.posix_s))
 
 
-def narrowed(
-    theta: Floats, given: FitInputs, readings: Iterable[Reading]
-) -> tuple[Floats, tuple[SizeSeen, ...]]:
+def narrowed(theta: Floats, given: FitInputs, readings: Readings) -> tuple[Floats, tuple[SizeSeen, ...]]:
     """Draw each member's shrinkage from the sizes that were measured.
 
     Parameters
@@ -123,7 +121,7 @@ def narrowed(
         The ensemble after the readings.
     given : FitInputs
         The timber and what happened to it.
-    readings : iterable of Reading
+    readings : Columns or iterable of Reading
         Every reading of it; those of gauges count.
 
     Returns
@@ -232,24 +230,17 @@ def _place(places: list[float], from_end: object) -> int:
     return len(places)
 
 
-def _of_gauges(given: FitInputs, readings: Iterable[Reading], begin_s: float) -> list[Size]:
-    days: dict[tuple[str, int], list[Reading]] = {}
-    for each in readings:
-        at_s = each.taken_utc.timestamp()
-        if each.series.quantity in _GAUGES and begin_s <= at_s <= given.now_s:
-            days.setdefault((_GAUGES[each.series.quantity], int(at_s // DAY_S)), []).append(each)
+def _of_gauges(given: FitInputs, readings: Readings, begin_s: float) -> list[Size]:
+    rows = columns_of(readings).in_parts()
+    rows = rows[(begin_s <= rows.taken_s) & (rows.taken_s <= given.now_s)]
     found: list[Size] = []
-    for what in _GAUGES.values():
-        mine = [group for (of, _), group in sorted(days.items()) if of == what]
-        some = np.unique(np.linspace(0, len(mine) - 1, min(len(mine), MOST_OF_A_GAUGE)).round().astype(int))
+    for quantity, what in _GAUGES.items():
+        mine = rows[rows.of_quantity(quantity)]
+        _, day = np.unique(mine.taken_s // DAY_S, return_inverse=True)
+        at_s, mm = medians(day, mine.count, mine.taken_s, mine.value)
+        some = np.unique(np.linspace(0, len(mm) - 1, min(len(mm), MOST_OF_A_GAUGE)).round().astype(int))
         found += [
-            Size(
-                posix_s=median(one.taken_utc.timestamp() for one in mine[i]),
-                what=what,
-                mm=median(one.value for one in mine[i]),
-                sd_mm=GAUGE_SD_MM,
-                place=-1,
-            )
+            Size(posix_s=float(at_s[i]), what=what, mm=float(mm[i]), sd_mm=GAUGE_SD_MM, place=-1)
             for i in some
         ]
     return found

@@ -19,23 +19,22 @@ from baulk.models.calibrate.screening import (
     Observation,
     by_a_right_clock,
     hanging,
-    middle,
-    name_of,
     thinned,
     without_jumps,
     without_rain,
 )
 from baulk.models.calibrate.weights import WEIGHT_SD_SHARE, Limits, weights
-from baulk.models.constants import DAY_S
+from baulk.models.columns import Columns, Readings, columns_of, medians
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import answers
 from baulk.models.meter.resistance import MeterAnswer
 from baulk.models.meter.wood_temperature import at_readings
-from baulk.models.quantity import Quantity
-from baulk.models.reading import AT_LEAST, Reading
-from baulk.models.reason import Reason
+from baulk.models.quantity import AT_DEPTH, Quantity
+from baulk.models.reading import AT_LEAST, Series, from_end_mm
+from baulk.models.reason import Reason, utc
 from baulk.models.section import Face, Section
-from baulk.models.timber import EventKind, Timber
+from baulk.models.timber import EventKind
 
 INSTALLED_SD_PCT: Final = (
     1.5  # wood differs from pin to pin; within +-2 %: FPInnovations report 16773, abstract
@@ -75,14 +74,14 @@ class Gathered:
     said: tuple[Reason, ...]
 
 
-def observations(given: FitInputs, readings: Iterable[Reading], *, thin: bool = True) -> Gathered:
+def observations(given: FitInputs, readings: Readings, *, thin: bool = True) -> Gathered:
     """Sort, convert, gather and thin a timber's readings.
 
     Parameters
     ----------
     given : FitInputs
         The timber.
-    readings : iterable of Reading
+    readings : Columns or iterable of Reading
         Every reading of it, in any order.
     thin : bool
         Whether to keep only as many as change the answer, `screening.MOST`.
@@ -93,7 +92,7 @@ def observations(given: FitInputs, readings: Iterable[Reading], *, thin: bool = 
         Usable readings and those set aside.
     """
     refused: dict[str, list[Reason]] = defaultdict(list)
-    timely, clocks = by_a_right_clock(readings)
+    timely, clocks = by_a_right_clock(columns_of(readings).in_parts())
     inside = _inside(timely, given, refused)
     stuck = hanging(inside)
     pins = _pins(inside, given, refused, stuck)
@@ -108,30 +107,24 @@ def observations(given: FitInputs, readings: Iterable[Reading], *, thin: bool = 
     )
 
 
-def _inside(readings: Iterable[Reading], given: FitInputs, refused: dict[str, list[Reason]]) -> list[Reading]:
-    found = []
-    for each in readings:
-        taken_s = each.taken_utc.timestamp()
-        if not given.start_s - DAY_S <= taken_s <= given.now_s + 600:
-            refused[str(each.series)].append(_BEFORE if taken_s < given.start_s else _IN_FUTURE)
-        else:
-            found.append(each)
-    return found
+def _inside(rows: Columns, given: FitInputs, refused: dict[str, list[Reason]]) -> Columns:
+    inside = (given.start_s - DAY_S <= rows.taken_s) & (rows.taken_s <= given.now_s + 600)
+    for row in np.flatnonzero(~inside).tolist():
+        why = _BEFORE if rows.taken_s[row] < given.start_s else _IN_FUTURE
+        refused[rows.names[rows.of[row]]] += [why] * int(rows.count[row])
+    return rows[inside]
 
 
 def _pins(
-    inside: Sequence[Reading],
+    inside: Columns,
     given: FitInputs,
     refused: dict[str, list[Reason]],
     stuck: dict[str, Hanging],
 ) -> list[Observation]:
-    wood = sorted(
-        (each.taken_utc.timestamp(), each.value)
-        for each in inside
-        if each.series.quantity is Quantity.WOOD_TEMP
-    )
-    deep = [each for each in inside if each.series.depth_mm is not None]
-    at_s = [min(max(each.taken_utc.timestamp(), given.start_s), given.now_s) for each in deep]
+    warm = inside[inside.of_quantity(Quantity.WOOD_TEMP)]
+    wood = sorted(zip(warm.taken_s.tolist(), warm.value.tolist(), strict=True))
+    deep = inside[inside.of_quantity(*AT_DEPTH)]
+    at_s = np.clip(deep.taken_s, given.start_s, given.now_s)
     silent = [(each.begin_s, each.end_s) for each in given.past.stretches if each.silent]
     side_mm = min(given.past.section.width_mm, given.past.section.depth_mm)
     found = answers(
@@ -140,33 +133,84 @@ def _pins(
         at_readings(at_s, wood, given.air, side_mm, silent),
         corrections=given.corrections,
     )
-    days: dict[tuple[str, int], list[Observation]] = defaultdict(list)
-    in_sapwood: dict[tuple[str, Section], float] = {}
-    for each, taken_s, told in zip(deep, at_s, found, strict=True):
-        name = name_of(each.series)
-        if each.flags and (
-            why_not := end_grain.why_set_aside(each, _with_its_ends(given, each), given.species)
-        ):
-            refused[name].append(why_not)
-            continue
-        if why_not := _outside(each, given.past.section_at(taken_s)):
-            refused[name].append(why_not)
-            continue
-        if isinstance(told, Reason):
-            refused[name].append(told)
-            continue
-        where = (name, given.past.section_at(taken_s))
-        if told.above_fsp_pct > 0 and where not in in_sapwood:
-            in_sapwood[where] = _in_sapwood(given, each, where[1])
-        one = _pin(each, name, taken_s, told, in_sapwood.get(where, 0.0))
-        days[name, one.day].append(one)
-    usable = sorted((middle(group) for group in days.values()), key=lambda one: one.posix_s)
+    places: dict[tuple[int, int], _Place] = {}
+    ends_s = [each.end_s for each in given.past.stretches[:-1]]
+    stretch = np.searchsorted(ends_s, at_s, side="left").tolist()
+    ends = {i: cm for i, each in enumerate(deep.flags) if (cm := from_end_mm(each)) is not None}
+    usable_rows: list[int] = []
+    told_rows: list[tuple[float, float, float, bool]] = []
+    for row, (of, flagged, at, told) in enumerate(
+        zip(deep.of.tolist(), deep.flagged.tolist(), stretch, found, strict=True)
+    ):
+        place = places.get((of, at))
+        if place is None:
+            section = given.past.stretches[at].section
+            place = places[of, at] = _Place.of(given, deep.series[of], section)
+        why_not: Reason | None = None
+        if flagged in ends:
+            why_not = _near_an_end(given, ends[flagged], float(deep.taken_s[row]))
+        why_not = why_not or place.outside
+        if why_not is None and isinstance(told, Reason):
+            why_not = told
+        if why_not is not None:
+            refused[deep.names[of]] += [why_not] * int(deep.count[row])
+        elif isinstance(told, MeterAnswer):
+            usable_rows.append(row)
+            told_rows.append(_measured(told, place.in_sapwood))
+    rows = deep[np.array(usable_rows, np.int64)]
+    usable = _days(rows, at_s[usable_rows], np.array(told_rows).reshape(-1, 4).T)
     return [_freed(each, stuck.get(each.series)) for each in usable]
 
 
-def _outside(reading: Reading, section: Section) -> Reason | None:
+def _days(rows: Columns, at_s: Floats, told: Floats) -> list[Observation]:
+    """Return the median of each series and day, in order of time.
+
+    It lies above saturation when half of the day's readings do.
+    """
+    if not len(rows):
+        return []
+    day = (at_s // DAY_S).astype(np.int64)
+    key = rows.of * (np.ptp(day) + 1) + day - day.min()
+    _, firsts, group = np.unique(key, return_index=True, return_inverse=True)
+    posix_s, measured, sd, above = medians(group, rows.count, at_s, *told[:3])
+    scale = np.array([AT_LEAST in each for each in rows.flags])[rows.flagged]
+    total = np.bincount(group, weights=rows.count)
+    at_least, ended = (
+        np.bincount(group, weights=rows.count * each) * 2 >= total for each in (told[3], scale)
+    )
+    found = [
+        Observation(
+            posix_s=float(posix_s[k]),
+            series=rows.names[of],
+            measured_pct=float(measured[k]),
+            sd_pct=float(sd[k]),
+            at_least=bool(at_least[k]),
+            above_pct=float(above[k]),
+            scale_ended=bool(ended[k]),
+            depth_mm=rows.series[of].depth_mm,
+            face=rows.series[of].face,
+        )
+        for k, of in ((k, int(rows.of[firsts[k]])) for k in np.argsort(firsts).tolist())
+    ]
+    return sorted(found, key=lambda one: one.posix_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where a series' pins stand in a section: outside of it, or how likely in sapwood."""
+
+    outside: Reason | None
+    in_sapwood: float
+
+    @classmethod
+    def of(cls, given: FitInputs, series: Series, section: Section) -> _Place:
+        outside = _outside(series, section)
+        return cls(outside, 0.0 if outside else _in_sapwood(given, series, section))
+
+
+def _outside(series: Series, section: Section) -> Reason | None:
     """Return why pins can't be where the reading says, if they can't."""
-    depth_mm, face = reading.series.depth_mm or 0.0, reading.series.face
+    depth_mm, face = series.depth_mm or 0.0, series.face
     try:
         section.refuse_depth(depth_mm, face)
     except OutOfRange:
@@ -188,16 +232,17 @@ def _freed(each: Observation, stuck: Hanging | None) -> Observation:
     return replace(each, aside=_REPEATED)
 
 
-def _with_its_ends(given: FitInputs, reading: Reading) -> Timber:
-    """Return the timber with its ends as they were; before a cut it was longer than it is now."""
-    cut_later = any(each.at_utc > reading.taken_utc for each in given.past.kind(EventKind.CUT))
+def _near_an_end(given: FitInputs, distance_mm: float, taken_s: float) -> Reason | None:
+    """Return why pins so near to an end say nothing; before a cut the timber was longer than it is now."""
+    cut_later = any(each.at_utc.timestamp() > taken_s for each in given.past.kind(EventKind.CUT))
     length_mm = 1e6 if cut_later else given.timber.length_mm
-    return replace(given.timber, ends_sealed=given.past.sealed, length_mm=length_mm)
+    timber = replace(given.timber, ends_sealed=given.past.sealed, length_mm=length_mm)
+    return end_grain.why_too_near(timber, given.species, distance_mm, utc(taken_s))
 
 
-def _in_sapwood(given: FitInputs, reading: Reading, section: Section) -> float:
+def _in_sapwood(given: FitInputs, series: Series, section: Section) -> float:
     """How likely the tips of a pin stand in sapwood, before any reading; without a face the mean of all."""
-    depth_mm, face = reading.series.depth_mm, reading.series.face
+    depth_mm, face = series.depth_mm, series.face
     if depth_mm is None or not sapwood.differs(given.species):
         return 0.0
     timber = given.timber
@@ -207,33 +252,29 @@ def _in_sapwood(given: FitInputs, reading: Reading, section: Section) -> float:
     return mean(radius.cdf(each) for each in away)
 
 
-def _pin(reading: Reading, name: str, taken_s: float, found: MeterAnswer, in_sapwood: float) -> Observation:
+def _measured(found: MeterAnswer, in_sapwood: float) -> tuple[float, float, float, bool]:
+    """Return the meter's number, its error, how far above saturation it lies, and whether it is at least."""
     scale_sd = math.hypot(WET_SCALE_SD_SHARE, SAPWOOD_SCALE_SD_SHARE * in_sapwood) * found.above_fsp_pct
-    return Observation(
-        posix_s=taken_s,
-        series=name,
-        measured_pct=found.mc_pct + found.above_fsp_pct,
-        sd_pct=math.hypot(found.sd_pct, INSTALLED_SD_PCT, scale_sd),
-        at_least=found.at_least,
-        above_pct=found.above_fsp_pct,
-        scale_ended=AT_LEAST in reading.flags,
-        depth_mm=reading.series.depth_mm,
-        face=reading.series.face,
+    return (
+        found.mc_pct + found.above_fsp_pct,
+        math.hypot(found.sd_pct, INSTALLED_SD_PCT, scale_sd),
+        found.above_fsp_pct,
+        found.at_least,
     )
 
 
 def _weights(
-    inside: Sequence[Reading], given: FitInputs, refused: dict[str, list[Reason]]
+    inside: Columns, given: FitInputs, refused: dict[str, list[Reason]]
 ) -> tuple[list[Observation], list[Reason]]:
     name = f"timber/{given.timber.tag}/weight"
     taken = []
-    for each in inside:
-        if each.series.quantity is not Quantity.WEIGHT:
-            continue
-        if each.value > 0:
-            taken.append((min(max(each.taken_utc.timestamp(), given.start_s), given.now_s), each.value))
+    rows = inside[inside.of_quantity(Quantity.WEIGHT)]
+    at_s = np.clip(rows.taken_s, given.start_s, given.now_s)
+    for taken_s, kg in zip(at_s.tolist(), rows.value.tolist(), strict=True):
+        if kg > 0:
+            taken.append((taken_s, kg))
         else:
-            refused[name].append(Reason(code="calibration.no_weight", values={"weight_kg": each.value}))
+            refused[name].append(Reason(code="calibration.no_weight", values={"weight_kg": kg}))
     start_pct, wettest_pct = mean_start(given.timber, given.species)
     limits = Limits(
         section=given.past.section,

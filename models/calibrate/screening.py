@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from statistics import median
 from typing import Final
 
 import numpy as np
 
+from baulk.models.columns import LATE_S, Columns
 from baulk.models.constants import DAY_S
 from baulk.models.quantity import Quantity
-from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason, utc
 from baulk.models.section import Face
 
@@ -24,7 +22,6 @@ JUMP_PCT: Final = 8.0
 JUMP_DEPTH_MM: Final = 15.0
 HANGS_DAYS: Final = 45.0  # the same number for so long; our own judgement, no source
 HANGS_TIMES: Final = 10  # and on so many days; our own judgement, no source
-LATE_S: Final = 30 * DAY_S  # a live message this late is a wrong clock; our own judgement, no source
 WET_DEPTH_MM: Final = 20.0  # as deep as a night's rain is felt by pins; our own judgement, no source
 WET_WITHIN_S: Final = 3 * DAY_S  # deep pins read so near in time tell it; our own judgement, no source
 WET_RISE_PCT: Final = 5.0  # of a shallow pin while deep ones stay; our own judgement, no source
@@ -95,23 +92,17 @@ class Observation:
         return int(self.posix_s // DAY_S)
 
 
-@lru_cache(maxsize=4096)  # a year of hourly readings asks for the same few names a hundred thousand times
-def name_of(series: Series) -> str:
-    """Return the text form of a series."""
-    return str(series)
-
-
-def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[Reason]]:
+def by_a_right_clock(rows: Columns) -> tuple[Columns, list[Reason]]:
     """Give live readings whose device clock jumped away the time at which they arrived.
 
     Parameters
     ----------
-    readings : iterable of Reading
-        In any order.
+    rows : Columns
+        In order of time.
 
     Returns
     -------
-    readings : list of Reading
+    rows : Columns
         All of them, in order of time.
     said : list of Reason
         One for each series that was touched.
@@ -121,16 +112,16 @@ def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[R
     A device that was out of reach sends what it kept all at once: its lateness falls from message to
     message. One whose clock is wrong sends at its usual pace, each message late by the same.
     """
-    series: dict[str, list[Reading]] = defaultdict(list)
-    kept: list[Reading] = []
-    for each in readings:
-        live = each.source == "mqtt"
-        (series[name_of(each.series)] if live else kept).append(each)
+    late_s = rows.arrived_s - rows.taken_s
+    if not np.any(late_s > LATE_S):
+        return rows, []
+    live = rows.live
+    taken_s = rows.taken_s.copy()
     said = []
-    for name, group in series.items():
-        group.sort(key=lambda one: (one.arrived_utc, one.taken_utc))
-        arrived = np.array([one.arrived_utc.timestamp() for one in group])
-        late = arrived - np.array([one.taken_utc.timestamp() for one in group])
+    for of in dict.fromkeys(rows.of[live].tolist()):
+        mine = np.flatnonzero(live & (rows.of == of))
+        mine = mine[np.lexsort((rows.taken_s[mine], rows.arrived_s[mine]))]
+        arrived, late = rows.arrived_s[mine], late_s[mine]
         pace = np.diff(arrived, prepend=arrived[0] - DAY_S)
         steady = np.abs(np.diff(late, prepend=np.nan)) < np.maximum(0.1 * pace, 60.0)
         steady |= np.append(steady[1:], False)
@@ -140,23 +131,19 @@ def by_a_right_clock(readings: Iterable[Reading]) -> tuple[list[Reading], list[R
             said.append(
                 Reason(
                     code="calibration.clock",
-                    values={"series": name, "behind_days": off_days, "count": int(wrong.sum())},
+                    values={"series": rows.names[of], "behind_days": off_days, "count": int(wrong.sum())},
                 )
             )
-        kept += [
-            replace(one, taken_utc=one.arrived_utc) if bad else one
-            for one, bad in zip(group, wrong, strict=True)
-        ]
-    kept.sort(key=lambda one: one.taken_utc)
-    return kept, said
+            taken_s[mine[wrong]] = arrived[wrong]
+    return replace(rows, taken_s=taken_s).in_order(), said
 
 
-def hanging(readings: Iterable[Reading]) -> dict[str, Hanging]:
+def hanging(rows: Columns) -> dict[str, Hanging]:
     """Find the series that show one and the same number for weeks.
 
     Parameters
     ----------
-    readings : iterable of Reading
+    rows : Columns
         In order of time.
 
     Returns
@@ -164,27 +151,26 @@ def hanging(readings: Iterable[Reading]) -> dict[str, Hanging]:
     dict of str to (int, int, Reason)
         First and last day, UTC, of the longest such time of a series, and what is to be told of it.
     """
-    series: dict[str, dict[int, list[float]]] = defaultdict(lambda: defaultdict(list))
-    for each in readings:
-        if each.series.quantity in {Quantity.RESISTANCE, Quantity.MOISTURE}:
-            series[name_of(each.series)][int(each.taken_utc.timestamp() // DAY_S)].append(each.value)
+    pins = rows[rows.of_quantity(Quantity.RESISTANCE, Quantity.MOISTURE)]
     found = {}
-    for name, by_day in series.items():
-        run: list[int] = []
-        best: list[int] = []
-        shown: float | None = None
-        for number, values in sorted(by_day.items()):
-            same = min(values) == max(values) and values[0] == shown
-            run = [*run, number] if same else [number]
-            shown = values[-1]
-            best = max(best, run, key=len)
+    for of in dict.fromkeys(pins.of.tolist()):
+        mine, name = pins[pins.of == of], pins.names[of]
+        days, firsts = np.unique((mine.taken_s // DAY_S).astype(np.int64), return_index=True)
+        if days.size < HANGS_TIMES or days[-1] - days[0] < HANGS_DAYS:
+            continue
+        lows, highs = np.minimum.reduceat(mine.low, firsts), np.maximum.reduceat(mine.high, firsts)
+        lasts = mine.value[np.append(firsts[1:], len(mine)) - 1]
+        same = (lows == highs) & (lows == np.append(np.nan, lasts[:-1]))
+        begun = np.maximum.accumulate(np.where(same, 0, np.arange(days.size)))  # each day's run of the same
+        longest = int(np.argmax(np.arange(days.size) - begun))
+        best = days[begun[longest] : longest + 1].tolist()
         if len(best) >= HANGS_TIMES and best[-1] - best[0] >= HANGS_DAYS:
             first_utc, last_utc = (utc(number * DAY_S) for number in (best[0], best[-1]))
             reason = Reason(
                 code="calibration.stuck",
                 values={
                     "series": name,
-                    "shown": by_day[best[-1]][-1],
+                    "shown": float(lasts[longest]),
                     "days": len(best),
                     "first_utc": first_utc,
                     "last_utc": last_utc,
@@ -287,21 +273,6 @@ def _still(one: Observation, series: dict[str, list[Observation]]) -> bool:
         near = [i for i, each in enumerate(mine) if i and abs(each.posix_s - one.posix_s) <= WET_WITHIN_S]
         rises += [mine[i].moisture_pct - mine[i - 1].moisture_pct for i in near]
     return bool(rises) and max(rises) < WET_RISE_PCT / 2
-
-
-def middle(group: Sequence[Observation]) -> Observation:
-    """Return the median of one series' day; it lies above saturation when half of the day's readings do."""
-    if len(group) == 1:
-        return group[0]
-    return replace(
-        group[len(group) // 2],
-        posix_s=median(each.posix_s for each in group),
-        measured_pct=median(each.measured_pct for each in group),
-        sd_pct=median(each.sd_pct for each in group),
-        above_pct=median(each.above_pct for each in group),
-        at_least=sum(each.at_least for each in group) * 2 >= len(group),
-        scale_ended=sum(each.scale_ended for each in group) * 2 >= len(group),
-    )
 
 
 def thinned(found: Sequence[Observation]) -> tuple[Observation, ...]:

@@ -17,11 +17,11 @@ from typing import Final
 import numpy as np
 
 from baulk.models.calibrate.inputs import FitInputs, History
+from baulk.models.columns import Readings, columns_of
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.openings import as_sawn
 from baulk.models.quantity import Quantity
-from baulk.models.reading import Reading
 from baulk.models.reason import Reason, Value, utc
 from baulk.models.section import CONDUCTANCE_M_S, FaceCover, Section
 from baulk.models.species import SpeciesTable
@@ -283,7 +283,7 @@ FIRST: Final = 3  # weights; a later one may be of a piece that something was ta
 
 
 def impossible(
-    given: FitInputs, readings: Sequence[Reading], history_s: Floats, history_mean_pct: Floats
+    given: FitInputs, readings: Readings, history_s: Floats, history_mean_pct: Floats
 ) -> Reason | None:
     """Tell whether the first weights and the size do not go together, and what would explain it.
 
@@ -291,7 +291,7 @@ def impossible(
     ----------
     given : FitInputs
         The timber and what happened to it.
-    readings : sequence of Reading
+    readings : Columns or iterable of Reading
         Every reading of it; only its first weights are looked at.
     history_s : ndarray, shape (t,)
         Moments of the history. [s]
@@ -328,12 +328,13 @@ def impossible(
     )
 
 
-def _net_kg(given: FitInputs, readings: Sequence[Reading]) -> list[tuple[float, float]]:
-    found = []
-    for each in readings:
-        at_s = each.taken_utc.timestamp()
-        if each.series.quantity is Quantity.WEIGHT and given.start_s <= at_s <= given.now_s:
-            found.append((at_s, each.value - tare_kg(given.past, at_s)))
+def _net_kg(given: FitInputs, readings: Readings) -> list[tuple[float, float]]:
+    rows = columns_of(readings)
+    rows = rows[
+        rows.of_quantity(Quantity.WEIGHT) & (given.start_s <= rows.taken_s) & (rows.taken_s <= given.now_s)
+    ]
+    weighed = zip(rows.taken_s.tolist(), rows.value.tolist(), strict=True)
+    found = ((at_s, kg - tare_kg(given.past, at_s)) for at_s, kg in weighed)
     return [(at_s, kg) for at_s, kg in found if kg > 0]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final, Literal
@@ -11,11 +11,12 @@ from typing import Final, Literal
 import numpy as np
 
 from baulk.models.calibrate.parameters import PARAMETERS, middle, spreads
+from baulk.models.columns import Readings, columns_of
 from baulk.models.constants import Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.meter.profile import Corrections
 from baulk.models.quantity import Quantity
-from baulk.models.reading import Reading, sensor_of
+from baulk.models.reading import sensor_of
 from baulk.models.reason import Reason
 from baulk.models.species import Species
 from baulk.models.timber import Timber
@@ -94,12 +95,12 @@ def posterior(
     )
 
 
-def meter_of(readings: Iterable[Reading], corrections: Corrections) -> str | None:
+def meter_of(readings: Readings, corrections: Corrections) -> str | None:
     """Name the meter that read a timber's pins.
 
     Parameters
     ----------
-    readings : iterable of Reading
+    readings : Columns or iterable of Reading
         Of one timber.
     corrections : sequence of MeterSetting
         The shop's meters; one that is named there for some series is known by that pattern.
@@ -110,15 +111,13 @@ def meter_of(readings: Iterable[Reading], corrections: Corrections) -> str | Non
         The sensor that moves, the pattern in the settings, the hand-held meter, or the sensors that stay in
         the wood; None where there are no readings of pins or where no one of these took four in five.
     """
+    rows = columns_of(readings)
+    rows = rows[rows.of_quantity(*_PINS)]
     found: Counter[str] = Counter()
-    known: dict[tuple[str, str, str | None], str] = {}
-    for each in readings:
-        if each.series.quantity not in _PINS:
-            continue
-        key = (str(each.series), each.source, sensor_of(each.flags))
-        if key not in known:
-            known[key] = _meter(*key, corrections)
-        found[known[key]] += 1
+    kinds, kind = np.unique(np.stack([rows.of, rows.by, rows.flagged]), axis=1, return_inverse=True)
+    counts = np.bincount(kind.reshape(-1), weights=rows.count)
+    for (of, by, flagged), count in zip(kinds.T.tolist(), counts.astype(int).tolist(), strict=True):
+        found[_meter(rows.names[of], rows.sources[by], sensor_of(rows.flags[flagged]), corrections)] += count
     if not found:
         return None
     name, count = found.most_common(1)[0]

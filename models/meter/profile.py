@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
@@ -10,17 +9,17 @@ from typing import Final, Literal
 
 import numpy as np
 
+from baulk.models.columns import INDICATIVE, Readings, columns_of
 from baulk.models.constants import Floats
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.meter import resistance
 from baulk.models.meter.correction import TwoPoint, from_capacitance, from_meter_for_another_wood
 from baulk.models.meter.wood_temperature import WoodTemperatures
 from baulk.models.quantity import Quantity
-from baulk.models.reading import AT_LEAST, BY_HAND, Reading, Series
+from baulk.models.reading import AT_LEAST, BY_HAND, Reading
 from baulk.models.reason import Reason
 from baulk.models.species import Species
 
-INDICATIVE: Final = frozenset({"indicative", "capacitance"})  # flags that say so of a single reading
 # Whether a meter corrects for the wood's temperature decides between two answers that differ by the whole
 # correction c. Most plain meters with pins do not, so an unknown one is corrected in full; if one in four
 # does (our own judgement, no source), the root mean square error of that is c * sqrt(1/4). Both answers lie
@@ -88,18 +87,21 @@ Corrections = Sequence[MeterSetting]
 
 def setting_for(reading: Reading, corrections: Corrections) -> MeterSetting:
     """Return the first setting that holds for a reading; a flag can say that it was taken without pins."""
-    text = str(reading.series)
-    hand = reading.source == BY_HAND
+    return _setting(str(reading.series), reading.flags, corrections, by_hand=reading.source == BY_HAND)
+
+
+def _setting(text: str, flags: Iterable[str], corrections: Corrections, *, by_hand: bool) -> MeterSetting:
     found = next(
-        (each for each in corrections if each.holds_for(text) and (hand or not each.by_hand)), MeterSetting()
+        (each for each in corrections if each.holds_for(text) and (by_hand or not each.by_hand)),
+        MeterSetting(),
     )
-    if found.kind == "pins" and _indicative(reading.flags):
+    if found.kind == "pins" and not INDICATIVE.isdisjoint(flags):
         return MeterSetting(kind="capacitance")
     return found
 
 
 def answers(
-    readings: Sequence[Reading],
+    readings: Readings,
     species: Species,
     wood: WoodTemperatures,
     *,
@@ -109,7 +111,7 @@ def answers(
 
     Parameters
     ----------
-    readings : sequence of Reading
+    readings : Columns or iterable of Reading
         Resistances [ohm] or meters' own numbers [%], in any order.
     species : Species
         The wood.
@@ -127,21 +129,23 @@ def answers(
     ----------
     As in `baulk.models.meter.resistance` and `baulk.models.meter.correction`.
     """
-    kinds: dict[tuple[Series, tuple[str, ...], bool], list[int]] = {}
-    found: list[resistance.MeterAnswer | Reason] = [_NOTHING] * len(readings)
-    for number, (each, frozen_c) in enumerate(zip(readings, wood.frozen_c.tolist(), strict=True)):
-        if math.isnan(frozen_c):
-            kinds.setdefault((each.series, each.flags, each.source == BY_HAND), []).append(number)
-        else:
-            found[number] = Reason(code="calibration.frozen", values={"air_c": frozen_c})
-    for numbers in kinds.values():
-        first = readings[numbers[0]]
-        values = np.array([readings[number].value for number in numbers])
-        temp = (wood.temp_c[numbers], wood.sd_c[numbers])
-        told = _told(first.series.quantity, values, species, temp, setting_for(first, corrections))
-        if AT_LEAST in first.flags:
+    rows = columns_of(readings)
+    found: list[resistance.MeterAnswer | Reason] = [_NOTHING] * len(rows)
+    frozen = ~np.isnan(wood.frozen_c)
+    for number in np.flatnonzero(frozen).tolist():
+        found[number] = Reason(code="calibration.frozen", values={"air_c": float(wood.frozen_c[number])})
+    kinds = np.stack([rows.of, rows.flagged, rows.by_hand.astype(np.int64)])
+    each_kind, kind = np.unique(kinds, axis=1, return_inverse=True)
+    for k, (of, flagged, hand) in enumerate(each_kind.T.tolist()):
+        numbers = np.flatnonzero((kind.reshape(-1) == k) & ~frozen)
+        if not numbers.size:
+            continue
+        flags, temp = rows.flags[flagged], (wood.temp_c[numbers], wood.sd_c[numbers])
+        setting = _setting(rows.names[of], flags, corrections, by_hand=bool(hand))
+        told = _told(rows.series[of].quantity, rows.value[numbers], species, temp, setting)
+        if AT_LEAST in flags:
             told = [one if isinstance(one, Reason) else replace(one, at_least=True) for one in told]
-        for number, each_told in zip(numbers, told, strict=True):
+        for number, each_told in zip(numbers.tolist(), told, strict=True):
             found[number] = each_told
     return found
 
@@ -205,7 +209,3 @@ def _each(found: resistance.MeterAnswers) -> list[resistance.MeterAnswer]:
         resistance.MeterAnswer(mc_pct=a, sd_pct=b, at_least=c, above_fsp_pct=d, indicative=found.indicative)
         for a, b, c, d in zip(*(each.tolist() for each in columns), strict=True)
     ]
-
-
-def _indicative(flags: Iterable[str]) -> bool:
-    return not INDICATIVE.isdisjoint(flags)

@@ -50,7 +50,7 @@ class WoodTemperatures:
 
 
 def at_readings(
-    at_s: Sequence[float],
+    at_s: Sequence[float] | Floats,
     measured: Sequence[tuple[float, float]],
     air: AirSeries,
     side_mm: float,
@@ -60,7 +60,7 @@ def at_readings(
 
     Parameters
     ----------
-    at_s : sequence of float, length n
+    at_s : array_like, shape (n,)
         Moments of the readings. [s]
     measured : sequence of (float, float)
         Moments and measured temperatures of the wood, in order of time; the nearest within twelve hours
@@ -87,7 +87,7 @@ def at_readings(
     certain = (days_c < FROZEN_BELOW_C) & ~_unmeasured(air, at, FREEZES_DAYS, unmeasured)
     frozen = np.where(certain, days_c, np.nan)
     moments = [moment for moment, _ in measured]
-    for i, one_s in enumerate(at):
+    for i, one_s in enumerate(at.tolist() if moments else ()):
         if (found := _nearest(measured, moments, one_s)) is not None:
             temp[i], sd[i], frozen[i] = found, 0.0, np.nan
     return WoodTemperatures(temp_c=temp, sd_c=sd, frozen_c=frozen)
