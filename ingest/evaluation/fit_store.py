@@ -7,15 +7,18 @@ itself. On any doubt the whole fit is made, so what is kept can be lost or damag
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from baulk.ingest.evaluation import fingerprint
 from baulk.ingest.evaluation.inputs import Inputs, up_to
 from baulk.models.calibrate import calibration
 from baulk.models.calibrate.calibration import Calibration
+from baulk.models.columns import PART_S
 from baulk.models.errors import OutOfRange
 
-_DIGITS: Final = 32
+_DIGITS: Final = 32  # of the ground, in front
+_MOMENT: Final = 16  # and of the moment of the fit, hexadecimal microseconds
 _PAIRED_S: Final = 3600.0  # by then a temperature has the humidity that is taken nearest to it
 
 
@@ -35,7 +38,7 @@ def taken_up(inputs: Inputs) -> Calibration | None:
     if inputs.fit is None:
         return None
     try:
-        before = calibration.resume(inputs.fit[_DIGITS:])
+        before = calibration.resume(inputs.fit[_DIGITS + _MOMENT :])
     except OutOfRange:
         return None
     ground = _ground(inputs, before.field_now.posix_s)
@@ -61,7 +64,29 @@ def to_keep(inputs: Inputs, before: Calibration | None, fitted: Calibration) -> 
     """
     if before is not None and not fitted.whole and fitted.updates == before.updates:
         return None
-    return _ground(inputs, fitted.field_now.posix_s).encode() + fitted.state()
+    then_s = fitted.field_now.posix_s
+    return f"{_ground(inputs, then_s)}{int(then_s * 1e6):0{_MOMENT}x}".encode() + fitted.state()
+
+
+def loose_of(fit: bytes | None) -> tuple[datetime, datetime] | None:
+    """Give the quarter of a day in which a fit ended, of which readings are wanted as they came.
+
+    Parameters
+    ----------
+    fit : bytes or None
+        As `to_keep` gave it.
+
+    Returns
+    -------
+    tuple of datetime, or None
+        From and before when; None without a fit, and for one that another version kept.
+    """
+    try:
+        then_s = int((fit or b"")[_DIGITS : _DIGITS + _MOMENT], 16) / 1e6
+        begin = datetime.fromtimestamp(then_s // PART_S * PART_S, UTC)
+    except (ValueError, OverflowError, OSError):
+        return None
+    return begin, begin + timedelta(seconds=PART_S)
 
 
 def _ground(inputs: Inputs, then_s: float) -> str:

@@ -11,7 +11,15 @@ from datetime import datetime
 from typing import Final
 
 from baulk.ingest import meters
-from baulk.ingest.evaluation import check_record, climate, curves, document, yard_memory, yard_prior
+from baulk.ingest.evaluation import (
+    check_record,
+    climate,
+    curves,
+    document,
+    fit_store,
+    yard_memory,
+    yard_prior,
+)
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.compute import Evaluation, answer, in_words
 from baulk.ingest.evaluation.inputs import Inputs, Stay, Wish, up_to
@@ -21,8 +29,6 @@ from baulk.models.air import AirSeries
 from baulk.models.constants import DAY_S
 from baulk.models.errors import BaulkError
 from baulk.models.openings import kerfed
-from baulk.models.quantity import Owner
-from baulk.models.reading import Reading
 from baulk.models.timber import Event, EventKind, Timber
 
 UPDATED: Final = "+updated"  # behind a fingerprint: the answer is not yet that of a whole fit
@@ -68,7 +74,8 @@ def gather(
         known=shop.woods.species,
         hand_set_to=None if hand is None else hand.scale or None,
     )
-    readings = tuple(each for each in shop.store.readings(Owner.TIMBER, timber.tag) if _known(each, now_utc))
+    fit = shop.store.noted(notes.fit_key(timber.tag)) if resume else None
+    readings = shop.store.known(timber.tag, now_utc, fit_store.loose_of(fit))
     stays = _stays(shop, timber, events, now_utc, airs)
     origin = yard_prior.origin_of(timber, readings, stays, read_by)
     return Inputs(
@@ -93,7 +100,7 @@ def gather(
         now_utc=now_utc,
         under=check_record.under_told(shop, timber.tag, events, now_utc),
         curves=curves.measured(shop, species=wood.name, until_utc=now_utc),
-        fit=shop.store.noted(notes.fit_key(timber.tag)) if resume else None,
+        fit=fit,
     )
 
 
@@ -194,11 +201,6 @@ def run_stale(
         if done is not None:
             done(made)
     return tuple(worked)
-
-
-def _known(reading: Reading, now_utc: datetime) -> bool:
-    """Whether a reading was taken, or had come with a wrong clock, by then."""
-    return reading.taken_utc <= now_utc or reading.arrived_utc <= now_utc
 
 
 def _stays(

@@ -14,9 +14,9 @@ from baulk.ingest.wire.zone import zone_of
 from baulk.models import digest
 from baulk.models.air import AirSeries
 from baulk.models.allowance.bend import Seen
+from baulk.models.columns import Columns
 from baulk.models.constants import DAY_S
 from baulk.models.meter.profile import MeterSetting
-from baulk.models.reading import Reading
 from baulk.models.reason import Reason
 from baulk.models.species import Species
 from baulk.models.surface.margin import UnderTold
@@ -102,8 +102,8 @@ class Inputs:
         Its use, resolved.
     woods : Woods
         What else the shop knows: other uses that the timber could be for, woods that its weight would fit.
-    readings : tuple of Reading
-        Of the timber, known by now.
+    readings : Columns
+        Of the timber, known by now: as a fit looks at them.
     events : tuple of Event
         Of the timber up to now, those that count, oldest first.
     stays : tuple of Stay
@@ -134,7 +134,7 @@ class Inputs:
     wood: Species
     use: UseClass
     woods: Woods
-    readings: tuple[Reading, ...]
+    readings: Columns
     events: tuple[Event, ...] = ()
     stays: tuple[Stay, ...]
     elsewhere: tuple[tuple[str, Season], ...] = ()

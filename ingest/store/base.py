@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -19,6 +19,7 @@ from baulk.ingest.store.rejected import (
 )
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
+from baulk.models.columns import Columns
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -191,6 +192,11 @@ class Readings(Protocol):
     ) -> list[Reading]:
         """Every reading of a timber or a place between two moments, by device time."""
 
+    def columns(
+        self, owner: Owner, name: str, since_us: int | None, before_us: int | None
+    ) -> Iterator[Columns]:
+        """Give the readings of a timber or a place as columns, piece by piece, each of whole days."""
+
     def arrived(self, since: datetime, until: datetime) -> list[Reading]:
         """Give the sensors' readings that arrived from one moment to before another, in no order."""
 
@@ -201,7 +207,10 @@ class Readings(Protocol):
         """Places that have air readings."""
 
     def thin(self, before_us: int, every_us: int, *, preview: bool = False) -> int:
-        """Leave one sensor reading in each stretch of time; return how many went, or would go."""
+        """Leave one sensor reading in each stretch of time; return how many went, or would go.
+
+        What went is put down, so that its days are done again (`baulk.ingest.store.kept_days`).
+        """
 
     def close(self) -> None:
         """Let go; twice does no harm."""
@@ -319,6 +328,9 @@ class Store(Protocol):
         self, owner: Owner, name: str, since: datetime | None = None, until: datetime | None = None
     ) -> list[Reading]:
         """Every reading of a timber or a place between two moments, by device time."""
+
+    def known(self, tag: str, now_utc: datetime, loose: tuple[datetime, datetime] | None = None) -> Columns:
+        """Give what was known of a timber at a moment, as a fit looks at it: see `kept_days.known`."""
 
     def arrived(self, since: datetime, until: datetime) -> list[Reading]:
         """Give the sensors' readings that arrived from one moment to before another, in no order."""

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Final
 
+from baulk.ingest.store import kept_days
 from baulk.ingest.store.base import (
     DAY_US,
     StoredEvaluation,
@@ -90,6 +91,7 @@ class Books(Quarantine):
                 every[id(one.series)] = [one]
             else:
                 some.append(one)
+        kept_days.put_down(at, every.values())
         waited_for: set[str] = set()
         touched: dict[tuple[Owner, str], tuple[datetime, datetime, datetime]] = {}
         for some in every.values():

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store import raw_log, waiting
+from baulk.ingest.store import kept_days, raw_log, waiting
 from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, to_us
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.raw_parts import Messages, Taken
@@ -15,6 +15,7 @@ from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.store.rows import EVERY_US, join_air
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
+from baulk.models.columns import Columns
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -144,6 +145,7 @@ class ShopStore(Books):
         sent = self._readings.send(readings)
         with self._sql.write() as (at, _):
             put = self._readings.enter(at, readings, sent, careful=True)
+            kept_days.put_down(at, kept_days.by_series(put.fresh))
         for each in put.clashes:
             raise StoreError(f"{each.reason}; empty the new store first")
         return len(put.fresh)
@@ -177,6 +179,9 @@ class ShopStore(Books):
             self.touch(at, revision, [*away, *new, *again], asks=True)
         if away:
             self._readings.settle()
+        if away and self.apart:  # who read in between saw what was still there
+            with self._sql.write(counted=False) as (at, _):
+                kept_days.put_down(at, kept_days.by_series(away))
 
     # --- out
 
@@ -203,6 +208,26 @@ class ShopStore(Books):
     ) -> list[Reading]:
         """Every reading of a timber or a place between two moments, by device time."""
         return self._readings.readings(owner, name, since, until)
+
+    def known(self, tag: str, now_utc: datetime, loose: tuple[datetime, datetime] | None = None) -> Columns:
+        """Give what was known of a timber at a moment, as a fit looks at it.
+
+        Parameters
+        ----------
+        tag : str
+            Which timber.
+        now_utc : datetime
+            The moment, with a time zone; what was both taken and came later is left away.
+        loose : tuple of (datetime, datetime), optional
+            From and before when readings are wanted as they came; at quarters of a day.
+
+        Returns
+        -------
+        Columns
+            Of days that were over by quarters of them, of the last day as they came; in order of time.
+        """
+        span = None if loose is None else (to_us(loose[0]), to_us(loose[1]))
+        return kept_days.known(self._sql, self._readings, tag, to_us(now_utc), span)
 
     def arrived(self, since: datetime, until: datetime) -> list[Reading]:
         """Give the sensors' readings that arrived from one moment to before another, in no order."""

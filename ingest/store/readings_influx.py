@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Final
 
 from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreAway, StoreError
-from baulk.ingest.store import influx_counts, influx_leaving, influx_questions, influx_thin
-from baulk.ingest.store.base import Put, Sql, Store, Transaction, from_us, to_us
+from baulk.ingest.store import influx_counts, influx_leaving, influx_questions, influx_thin, kept_days
+from baulk.ingest.store.base import DAY_US, Put, Sql, Store, Transaction, from_us, to_us
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit
 from baulk.ingest.store.influx_lines import (
@@ -41,6 +41,7 @@ from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import SENSOR, SeriesList, clash, daily_table, refused, table
 from baulk.ingest.store.sqlite import SqliteSql
 from baulk.ingest.store.turns import LET_OTHERS_S, Turn, by_database, by_file
+from baulk.models.columns import Columns, columns_of
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -325,6 +326,15 @@ class InfluxReadings:
             found[one.taken_utc, str(one.series)] = one
         return [found[key] for key in sorted(found)]
 
+    def columns(
+        self, owner: Owner, name: str, since_us: int | None, before_us: int | None
+    ) -> Iterator[Columns]:
+        """Give the readings of a timber or a place as columns, at once."""
+        since = None if since_us is None else from_us(since_us)
+        yield columns_of(
+            self.readings(owner, name, since, None if before_us is None else from_us(before_us - 1))
+        )
+
     def arrived(self, since: datetime, until: datetime) -> list[Reading]:
         """Give the sensors' readings that arrived in a stretch of time, one timber or place after another."""
         wanted = f'r._field == "arrived" and r._value >= {to_us(since)} and r._value < {to_us(until)}'
@@ -361,8 +371,14 @@ class InfluxReadings:
         return influx_thin.thin(place, before_us, every_us, None if preview else self._went)
 
     def _went(self, keys: list[Key]) -> None:
+        days: dict[str, set[int]] = {}
+        for series, taken_us in keys:
+            if series.owner is Owner.TIMBER:
+                days.setdefault(series.name, set()).add(taken_us // DAY_US)
         with self._sql.write() as (at, _):
             influx_counts.add(at, keys, -1)
+            for name, some in sorted(days.items()):
+                kept_days.put_down_days(at, name, some)
 
 
 def _newer(newest: dict[str, Reading], one: Reading) -> None:

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
+from baulk.ingest.store import kept_days
 from baulk.ingest.store.base import DAY_US, Key, Put, Sql, Transaction, Values, from_us, span, to_us
 from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import (
     SENSOR,
     SeriesList,
     clash,
+    columns_of_rows,
     daily_table,
     flags_of,
     rows_of,
     table,
     thinned,
 )
+from baulk.models.columns import Columns
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 
@@ -30,6 +33,16 @@ _LATEST: Final = (
     f"SELECT {_COLUMNS} FROM series AS s JOIN reading AS r ON r.series = s.id"  # noqa: S608 - ours
     " AND r.taken_us = (SELECT max(taken_us) FROM reading WHERE series = s.id)"
 )
+_ENDS: Final = (
+    "SELECT (SELECT min(taken_us) FROM reading WHERE series = s.id),"
+    " (SELECT max(taken_us) FROM reading WHERE series = s.id)"
+    " FROM series AS s WHERE s.owner = :owner AND s.name = :name"
+)
+_SPAN: Final = (
+    f"SELECT {_COLUMNS} FROM series AS s JOIN reading AS r ON r.series = s.id"  # noqa: S608 - ours
+    " AND r.taken_us >= :since AND r.taken_us < :before WHERE s.owner = :owner AND s.name = :name"
+)
+_MONTH_US: Final = 30 * DAY_US
 _AT_ONCE: Final = 200
 _NONE: Final[Mapping[str, Series]] = {}
 _DELETE: Final = "DELETE FROM reading WHERE series = :series AND taken_us = :taken"
@@ -160,6 +173,22 @@ class SqlReadings:
             {"since": first, "until": last, "owner": owner.value, "name": name},
         )
 
+    def columns(
+        self, owner: Owner, name: str, since_us: int | None, before_us: int | None
+    ) -> Iterator[Columns]:
+        """Give the readings of a timber or a place as columns, a month at a time."""
+        of = {"owner": owner.value, "name": name}
+        ends = self._sql.ask(_ENDS, of)
+        firsts, lasts = ([row[i] for row in ends if row[i] is not None] for i in (0, 1))
+        if not firsts:
+            return
+        first = max(min(firsts), -(2**62) if since_us is None else since_us) // DAY_US * DAY_US
+        before = min(max(lasts) + 1, 2**62 if before_us is None else before_us)
+        for begin in range(first, before, _MONTH_US):
+            end = min(begin + _MONTH_US, before)
+            since = begin if since_us is None else max(begin, since_us)
+            yield columns_of_rows(self._sql.ask(_SPAN, {**of, "since": since, "before": end}))
+
     def arrived(self, since: datetime, until: datetime) -> list[Reading]:
         """Give the sensors' readings that arrived in a stretch of time; all are gone through for it."""
         return self._readings(
@@ -216,6 +245,8 @@ class SqlReadings:
             gone += len(plan.gone)
             if plan.gone and not preview:
                 with self._sql.write() as (at, _):
+                    if (series := Series.parse(text)).owner is Owner.TIMBER:
+                        kept_days.put_down_days(at, series.name, {each // DAY_US for each in plan.gone})
                     at.many(_FLAG, [{"series": number, "taken": t, "flags": f} for t, f in plan.kept.items()])
                     at.many(_DELETE, [{"series": number, "taken": taken} for taken in plan.gone])
         return gone

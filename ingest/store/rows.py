@@ -14,6 +14,7 @@ from baulk.ingest.store.base import DAY_US, Row, Sql, Transaction, to_us
 from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
+from baulk.models.columns import Columns, Numbers, as_is, plain, telling
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
@@ -45,6 +46,26 @@ def rows_of(numbers: Iterable[int], readings: Iterable[Reading]) -> list[Row]:
 def flags_of(text: str) -> tuple[str, ...]:
     """Give back the flags of a row."""
     return tuple(text.split(",")) if text else ()
+
+
+def columns_of_rows(rows: Sequence[tuple[str, int, float, int, str, str]]) -> Columns:
+    """Make columns of rows: text of the series, taken, value, arrived, source, flags."""
+    series = Numbers[Series](Series.parse)
+    flags = Numbers[tuple[str, ...]](lambda text: telling(flags_of(text)))
+    sources = Numbers[str](as_is)
+    texts, taken_us, value, arrived_us, source, flagged = zip(*rows, strict=True) if rows else [()] * 6
+    numbers = (
+        [series[each] for each in texts],
+        [flags[each] for each in flagged],
+        [sources[each] for each in source],
+    )
+    return plain(
+        (series.kinds, flags.kinds, sources.kinds),
+        numbers,
+        np.array(taken_us, np.float64) / 1e6,
+        np.array(arrived_us, np.float64) / 1e6,
+        np.array(value, np.float64),
+    )
 
 
 def clash(reading: Reading, stored: float) -> Rejected:

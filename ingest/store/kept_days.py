@@ -1,0 +1,247 @@
+"""What the fit uses of a timber's sensors, kept for whole days, so that a year is not read again each time.
+
+For each timber a note holds the rows of `Columns.in_parts` of every day that is over. A day in which a
+reading came late, left, or was corrected, moved or thinned is noted in the same transaction and worked out
+anew when it is next asked for, and only that day. The rows are always what they would be had nothing been
+kept, so that they can be lost without harm.
+
+What keeps writers and readers apart: whoever keeps days first notes up to when, then reads; a writer that
+comes later finds that note and puts its days down. The list of days to be done again has a number that grows
+with each entry, and rows are only kept where that number is still the one from before the reading.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from baulk.ingest.errors import StoreError
+from baulk.ingest.store.base import DAY_US, Readings, Sql, Transaction, to_us
+from baulk.models import packing
+from baulk.models.columns import ROWS, Columns, columns_of, together
+from baulk.models.constants import DAY_S
+from baulk.models.errors import BaulkError
+from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
+
+_UPTO: Final = "days/upto"  # key of the note: no day of any timber is kept beyond that moment
+_ROWS: Final = "days/of/"  # before a tag: its rows
+_AGAIN: Final = "days/again/"  # before a tag: the days to be done again, and the number of entries so far
+_FORM: Final = 1
+_NONE: Final = json.dumps({"entries": 0, "days": []}).encode()
+_GET: Final = "SELECT value FROM note WHERE key = :key"
+_PUT: Final = (
+    "INSERT INTO note (key, value) VALUES (:key, :value)"
+    " ON CONFLICT (key) DO UPDATE SET value = excluded.value"
+)
+_SWAP: Final = "UPDATE note SET value = :value WHERE key = :key AND value = :was RETURNING key"
+_SERIES: Final = "SELECT text, id FROM series WHERE owner = :owner AND name = :name"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kept:
+    """Rows of the days up to a moment, and the numbers that their series had in the books."""
+
+    rows: Columns
+    upto_us: int
+    numbers: dict[str, int]
+
+
+def put_down(at: Transaction, readings: Iterable[Sequence[Reading]]) -> None:
+    """Note in the transaction that changes readings which kept days they touch.
+
+    Parameters
+    ----------
+    at : Transaction
+        That of the books.
+    readings : iterable of sequence of Reading
+        What came, left or changed, those of a series together.
+    """
+    found = at.run(_GET, {"key": _UPTO})
+    if not found:
+        return
+    upto_us = int(bytes(found[0][0]))
+    days: dict[str, set[int]] = {}
+    for some in readings:
+        if some[0].series.owner is not Owner.TIMBER:
+            continue
+        if early := {us // DAY_US for one in some if (us := to_us(one.taken_utc)) < upto_us}:
+            days.setdefault(some[0].series.name, set()).update(early)
+    for name, each in sorted(days.items()):
+        put_down_days(at, name, each)
+
+
+def by_series(readings: Iterable[Reading]) -> list[list[Reading]]:
+    """Return readings with those of a series together."""
+    found: dict[Series, list[Reading]] = {}
+    for one in readings:
+        found.setdefault(one.series, []).append(one)
+    return list(found.values())
+
+
+def put_down_days(at: Transaction, name: str, days: Iterable[int]) -> None:
+    """Note the days, in number since 1970, of a timber that are to be done again."""
+    key = _AGAIN + name
+    found = at.run(_GET, {"key": key})
+    was = json.loads(bytes(found[0][0])) if found else json.loads(_NONE)
+    again = {"entries": was["entries"] + 1, "days": sorted({*was["days"], *days})}
+    at.many(_PUT, [{"key": key, "value": json.dumps(again).encode()}])
+
+
+def known(
+    sql: Sql, readings: Readings, name: str, now_us: int, loose_us: tuple[int, int] | None = None
+) -> Columns:
+    """Give what was known of a timber at a moment.
+
+    Parameters
+    ----------
+    sql : Sql
+        The books.
+    readings : Readings
+        Where the readings lie.
+    name : str
+        Tag of the timber.
+    now_us : int
+        The moment; what was taken and came later is left away.
+    loose_us : tuple of (int, int), optional
+        From and before when readings are wanted as they came; at quarters of a day.
+
+    Returns
+    -------
+    Columns
+        Of days that were over by quarters of them, of the last day as they came.
+    """
+    midnight_us = now_us // DAY_US * DAY_US
+    rows = _whole_days(sql, readings, name, midnight_us)
+    over = rows.taken_s < midnight_us / 1e6
+    loose: list[Columns] = []
+    if loose_us is not None and loose_us[0] < midnight_us:
+        over &= (rows.taken_s < loose_us[0] / 1e6) | (rows.taken_s >= loose_us[1] / 1e6)
+        loose += readings.columns(Owner.TIMBER, name, *loose_us)
+    for each in readings.columns(Owner.TIMBER, name, midnight_us, None):
+        loose.append(each[(each.taken_s <= now_us / 1e6) | (each.arrived_s <= now_us / 1e6)])
+    return together([rows[over], *loose])
+
+
+def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> Columns:
+    """Give the rows of every day that was over by then and perhaps more; what is new among them is kept."""
+    again, numbers, kept = _as_kept(sql, name)
+    if kept.upto_us >= midnight_us and kept.numbers == numbers and not _days(again):
+        return kept.rows
+    with suppress(StoreError):  # a store that can't be written now is read all the same
+        _begin(sql, name, midnight_us)
+    again, numbers, kept = _as_kept(sql, name)
+    upto_us = max(kept.upto_us, midnight_us)
+    spans = [(each * DAY_US, (each + 1) * DAY_US) for each in _days(again) if each * DAY_US < kept.upto_us]
+    days = [first_us // DAY_US for first_us, _ in spans]
+    if kept.upto_us < upto_us:
+        spans.append((kept.upto_us, upto_us))
+    parts = [kept.rows[~np.isin(kept.rows.taken_s // DAY_S, days)]]
+    for first_us, before_us in _joined(spans):
+        pieces = readings.columns(Owner.TIMBER, name, first_us or None, before_us)
+        parts += [each.in_parts() for each in pieces]
+    made = _Kept(rows=together(parts), upto_us=upto_us, numbers=numbers)
+    with suppress(StoreError):
+        _keep(sql, name, made, again)
+    return made.rows
+
+
+def _as_kept(sql: Sql, name: str) -> tuple[bytes | None, dict[str, int], _Kept]:
+    """Give the days to be done again, the series of a timber by number, and its rows as far as they hold.
+
+    A series that is not among the kept ones may have come from another timber with all its readings, so that
+    every day is read anew.
+    """
+    again = _noted(sql, _AGAIN + name)
+    numbers: dict[str, int] = dict(sql.ask(_SERIES, {"owner": Owner.TIMBER.value, "name": name}))
+    kept = _unpacked(_noted(sql, _ROWS + name))
+    if kept is None or kept.numbers != numbers:
+        kept = _Kept(rows=columns_of(()), upto_us=0, numbers={})
+    return again, numbers, kept
+
+
+def _begin(sql: Sql, name: str, upto_us: int) -> None:
+    """Note up to when days are kept from now on, before anything is read."""
+    with sql.write(counted=False) as (at, _):
+        found = at.run(_GET, {"key": _UPTO})
+        if not found or int(bytes(found[0][0])) < upto_us:
+            at.many(_PUT, [{"key": _UPTO, "value": str(upto_us).encode()}])
+        at.many(
+            "INSERT INTO note (key, value) VALUES (:key, :value) ON CONFLICT (key) DO NOTHING",
+            [{"key": _AGAIN + name, "value": _NONE}],
+        )
+
+
+def _keep(sql: Sql, name: str, made: _Kept, again: bytes | None) -> None:
+    """Keep rows, unless a day was put down, or others kept theirs, since they were read."""
+    if again is None:
+        return
+    was = json.loads(again)
+    done = json.dumps({"entries": was["entries"] + 1, "days": []}).encode()
+    body = _packed(made)
+    with sql.write(counted=False) as (at, _):
+        if at.run(_SWAP, {"key": _AGAIN + name, "value": done, "was": again}):
+            at.many(_PUT, [{"key": _ROWS + name, "value": body}])
+
+
+def _noted(sql: Sql, key: str) -> bytes | None:
+    found = sql.ask(_GET, {"key": key})
+    return bytes(found[0][0]) if found else None
+
+
+def _days(again: bytes | None) -> list[int]:
+    days: list[int] = json.loads(again or _NONE)["days"]
+    return days
+
+
+def _joined(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    found: list[tuple[int, int]] = []
+    for first, last in sorted(spans):
+        if found and first == found[-1][1]:
+            found[-1] = found[-1][0], last
+        else:
+            found.append((first, last))
+    return found
+
+
+def _packed(kept: _Kept) -> bytes:
+    rows = kept.rows
+    plain = {
+        "form": _FORM,
+        "upto_us": kept.upto_us,
+        "numbers": kept.numbers,
+        "series": list(rows.names),
+        "flags": rows.flags,
+        "sources": rows.sources,
+    }
+    return packing.pack(
+        plain, {"rows": np.stack([getattr(rows, name) for name in ROWS])}, exact=frozenset({"rows"})
+    )
+
+
+def _unpacked(body: bytes | None) -> _Kept | None:
+    """Read back what `_packed` wrote; None for what is damaged, or of another form."""
+    if body is None:
+        return None
+    try:
+        plain, arrays = packing.unpack(body)
+        if plain["form"] != _FORM:
+            return None
+        rows = {
+            name: column.astype(np.int64) if name in {"of", "flagged", "by", "count"} else column
+            for name, column in zip(ROWS, arrays["rows"], strict=True)
+        }
+        made = Columns(
+            series=tuple(Series.parse(each) for each in plain["series"]),
+            flags=tuple(tuple(each) for each in plain["flags"]),
+            sources=tuple(plain["sources"]),
+            **rows,
+        )
+        return _Kept(rows=made, upto_us=int(plain["upto_us"]), numbers=plain["numbers"])
+    except (KeyError, TypeError, ValueError, BaulkError):
+        return None
