@@ -21,6 +21,7 @@ from multiprocessing import connection
 from typing import Any, Final, Protocol
 
 from baulk.ingest.errors import extra_missing
+from baulk.ingest.evaluation import parcel
 from baulk.ingest.evaluation.compute import Evaluation, answer
 from baulk.ingest.evaluation.fingerprint import model_version
 from baulk.ingest.evaluation.inputs import Inputs
@@ -98,7 +99,7 @@ class Beside:
     def submit(self, inputs: Inputs) -> Future[Evaluation]:
         """Hand it to the next process that is free."""
         with _one_thread_each():  # a process is started in here
-            return self._pool.submit(on_one_core, inputs)
+            return self._pool.submit(from_parcel, parcel.packed(inputs))
 
     def mend(self) -> None:
         """Start the processes anew."""
@@ -129,6 +130,11 @@ def on_one_core(inputs: Inputs) -> Evaluation:
         As `baulk.ingest.evaluation.compute.answer` gives it.
     """
     return answer(inputs, threads=1)
+
+
+def from_parcel(given: bytes) -> Evaluation:
+    """Work one timber out on a worker, from what `baulk.ingest.evaluation.parcel` packed."""
+    return on_one_core(parcel.opened(given))
 
 
 def _begin() -> None:
@@ -223,7 +229,7 @@ class Cluster:
             else:
                 given.set_exception(err)
 
-        self._executor.submit(as_asked, inputs, here()).add_done_callback(pass_on)
+        self._executor.submit(as_asked, parcel.packed(inputs), here()).add_done_callback(pass_on)
         return given
 
     def mend(self) -> None:
@@ -260,11 +266,11 @@ class Cluster:
                 raise ClusterError(_differs(f"the worker at {worker}", theirs))
 
 
-def as_asked(inputs: Inputs, version: str) -> Evaluation:
+def as_asked(given: bytes, version: str) -> Evaluation:
     """Work one timber out on a worker, unless its program is another than the one that asks."""
     if (ours := here()) != version:  # a worker that came while the run was on
         raise ClusterError(_differs("a worker of the cluster", ours, version))
-    return on_one_core(inputs)
+    return from_parcel(given)
 
 
 def here() -> str:

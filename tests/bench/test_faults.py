@@ -70,10 +70,9 @@ def twins(inputs, series):
 
 def unlike(sound, other, series):
     """Root mean square by which a series of pins shows something else than in its own timber. [%]"""
-    shown = [
-        [each.value for each in inputs.readings if str(each.series) == series] for inputs in (sound, other)
-    ]
-    return float(np.sqrt(np.mean(np.subtract(*shown) ** 2)))
+    rows = sound.readings
+    mine = rows.of == rows.names.index(series)
+    return float(np.sqrt(np.mean((rows.value - other.readings.value)[mine] ** 2)))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -20,7 +20,7 @@ import six_timbers
 from six_timbers import NOW, TAGS
 
 from baulk.ingest import shop
-from baulk.ingest.evaluation import batch, executors, gather
+from baulk.ingest.evaluation import batch, executors, gather, parcel
 
 distributed = pytest.importorskip("distributed")
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::ResourceWarning")]
@@ -146,7 +146,7 @@ def test_a_worker_with_another_version_is_refused_in_a_sentence(scheduler, two_w
 def test_a_worker_that_comes_late_with_another_version_refuses_by_itself(yard):
     inputs = gather.gather("FER-01", yard, NOW)
     with pytest.raises(executors.ClusterError, match="two versions would give two answers"):
-        executors.as_asked(inputs, "0.9.9+12345678")
+        executors.as_asked(parcel.packed(inputs), "0.9.9+12345678")
 
 
 def test_a_worker_killed_on_the_way_costs_nothing(scheduler, two_workers, yard):

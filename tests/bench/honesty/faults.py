@@ -33,7 +33,8 @@ def gathered(number, *, histories=(9, 15), kept_in=None):
 
 def pin_series(inputs):
     """Names of its series of pins."""
-    return sorted({str(each.series) for each in inputs.readings if each.series.quantity in AT_DEPTH})
+    rows = inputs.readings
+    return sorted({rows.names[of] for of in rows.of[rows.of_quantity(*AT_DEPTH)].tolist()})
 
 
 def one_of(inputs, number):
@@ -46,9 +47,9 @@ def drifting(inputs, series, points_a_month):
     """The same with a series, or all pins, that drifts from the first day on."""
     start = inputs.timber.arrived_utc.timestamp()
 
-    def drifted(each):
-        months = (each.taken_utc.timestamp() - start) / DAY_S / MONTH_DAYS
-        return float(np.round(np.clip(each.value + points_a_month * months, 5, 99), 1))
+    def drifted(_series, taken_s, value):
+        months = (taken_s - start) / DAY_S / MONTH_DAYS
+        return float(np.round(np.clip(value + points_a_month * months, 5, 99), 1))
 
     return _changed(inputs, series, drifted)
 
@@ -60,9 +61,9 @@ def foreign(inputs, number, other, series, *, later_days=0, kept_in=None):
     start = inputs.timber.arrived_utc.timestamp()
     meter = mine.piece.meter
 
-    def other_wood(each):
-        day = (each.taken_utc.timestamp() - start) / DAY_S + later_days
-        depth, face = each.series.depth_mm, each.series.face.value
+    def other_wood(of, taken_s, _value):
+        day = (taken_s - start) / DAY_S + later_days
+        depth, face = of.depth_mm, of.face.value
         field = theirs.field(day)
         width, height = theirs.piece.width_mm, theirs.piece.depth_mm
         true = grid.pin_pct(field, width, height, face, depth, meter.bare_mm)
@@ -73,12 +74,11 @@ def foreign(inputs, number, other, series, *, later_days=0, kept_in=None):
 
 
 def _changed(inputs, series, value):
-    return replace(
-        inputs,
-        readings=tuple(
-            replace(each, value=value(each))
-            if each.series.quantity in AT_DEPTH and series in {ALL, str(each.series)}
-            else each
-            for each in inputs.readings
-        ),
-    )
+    rows = inputs.readings
+    shown = rows.value.copy()
+    for i in np.flatnonzero(rows.of_quantity(*AT_DEPTH)).tolist():
+        of = rows.series[rows.of[i]]
+        if series in {ALL, str(of)}:
+            shown[i] = value(of, float(rows.taken_s[i]), float(rows.value[i]))
+    moved = shown - rows.value
+    return replace(inputs, readings=replace(rows, value=shown, low=rows.low + moved, high=rows.high + moved))

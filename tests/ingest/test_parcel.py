@@ -1,0 +1,80 @@
+"""What is handed to a worker is small, and comes out number for number."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import six_timbers
+from six_timbers import NOW, TAGS
+
+from baulk.ingest import shop
+from baulk.ingest.evaluation import gather, parcel
+from baulk.models import columns
+from baulk.models.air import AirSeries
+from baulk.models.columns import ROWS, columns_of
+from baulk.models.quantity import Owner
+from baulk.models.reading import Series
+
+YEAR_H = 365 * 24
+MOST_KB = 150  # issue 22
+
+
+@pytest.fixture
+def inputs(tmp_path):
+    """A timber with a year of hourly pins at three depths, and of hourly air that no two days have alike."""
+    with shop.open(shop.init(tmp_path / "yard", name="Ferry yard")) as yard:
+        six_timbers.fill(yard, TAGS[:1])
+        found = gather.gather(TAGS[0], yard, NOW)
+        (first, *_) = yard.store.readings(Owner.TIMBER, TAGS[0])
+    rng = np.random.default_rng(3)
+    hours = NOW.timestamp() // 3600 * 3600 - 3600.0 * np.arange(YEAR_H)[::-1]
+    air = AirSeries(
+        posix_s=hours,
+        temp_c=(12 + rng.normal(0, 3, YEAR_H)).round(2),
+        rh_pct=(70 + rng.normal(0, 5, YEAR_H)).round(1),
+    )
+    one = columns_of(
+        [replace(first, series=Series.parse(f"timber/{TAGS[0]}/pin-30/b/moisture"), source="mqtt")]
+    )
+    depths = [
+        replace(
+            one[np.zeros(YEAR_H, np.int64)],
+            series=(Series.parse(f"timber/{TAGS[0]}/pin-{depth}/b/moisture"),),
+            taken_s=hours,
+            arrived_s=hours,
+            value=(value := (25 + rng.normal(0, 0.4, YEAR_H)).round(2)),
+            low=value,
+            high=value,
+        ).in_parts()
+        for depth in (20, 40, 75)
+    ]
+    return replace(
+        found,
+        readings=columns.together(depths),
+        stays=tuple(replace(each, own=air) for each in found.stays),
+    )
+
+
+def test_a_year_of_hourly_pins_and_air_is_small(inputs):
+    assert len(inputs.readings) == 3 * 365 * 4 + 3
+    assert len(parcel.packed(inputs)) < MOST_KB * 1000
+
+
+def test_it_comes_out_number_for_number(inputs):
+    odd = np.array([0.1, -7.25, 1e300, np.pi, np.nan] * 20)
+    given = replace(inputs, readings=replace(inputs.readings[:100], value=odd, low=-odd, high=np.zeros(100)))
+    found = parcel.opened(parcel.packed(given))
+    for name in ROWS:
+        before, after = getattr(given.readings, name), getattr(found.readings, name)
+        assert before.dtype == after.dtype
+        assert before.tobytes() == after.tobytes(), name
+    for name in ("posix_s", "temp_c", "rh_pct"):
+        before, after = (getattr(each.stays[-1].own, name) for each in (given, found))
+        assert before.tobytes() == after.tobytes(), name
+    assert found.fingerprint() == given.fingerprint()
