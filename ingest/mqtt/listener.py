@@ -28,7 +28,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.device_clock import DeviceWatch
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
 from baulk.ingest.host_clock import HostWatch
-from baulk.ingest.mqtt import announce, connection, publish
+from baulk.ingest.mqtt import announce, connection, publish, publish_plan
 from baulk.ingest.mqtt.last_messages import Heard
 from baulk.ingest.mqtt.pairing_watch import PairingWatch
 from baulk.ingest.mqtt.session import Session
@@ -187,11 +187,13 @@ class _Listener:
         self.shop, self.stop, self.say, self.on_ready, self.now = shop, stop, say, on_ready, now
         self.was_ready = self.is_mapped_anew = False
         self._stamp = self._stamp_now()
-        self._pairing = PairingWatch(shop, protocol, now) if number in {None, 1} else None
+        self._pairing = PairingWatch(shop, protocol, now, number=number or 1)
         self._said: str | None = None
         self._trouble: str | None = None
         self._sent: dict[str, datetime] = {}
         self._announced: dict[str, bytes] = {}
+        self._planned: dict[str, datetime] = {}
+        self._met = 0
         self._revision = -1
         self._replayed: dict[str, Replayed] = {}
         self._next_idle = self._next_drain = self._next_bound = 0.0
@@ -237,8 +239,7 @@ class _Listener:
                 slow = time.monotonic() - began > _PATIENCE_S
         finally:
             session.leave()
-            if self._pairing is not None:
-                self._pairing.close()
+            self._pairing.close()
             if not slow:
                 self._heard.write(now=True)
             self.spool.close()
@@ -409,7 +410,7 @@ class _Listener:
 
     def _look_for_sensors(self) -> None:
         """Hear every topic while somebody looks for a new sensor, and see whether one was mapped."""
-        if self._pairing is not None and (said := self._pairing.look()):
+        if said := self._pairing.look():
             self.say(said)
         now = mappings.stamp(self.shop.store)
         self.is_mapped_anew = now != self._stamp  # also where it could not be asked at the start
@@ -431,6 +432,30 @@ class _Listener:
         if told := self._host_watch.look({topic: last[topic] for topic in direct - known.keys()}):
             self.say(told)
 
+    def _say_plans(self) -> None:
+        """Publish what the night planned of the air, which changes no revision."""
+        if not self.session.connected:
+            return
+        if self.session.met != self._met:
+            self._met = self.session.met
+            if not self.session.kept:  # one that lost our session may have lost what it kept of us
+                self._sent.clear()
+                self._announced.clear()
+                self._planned.clear()
+                self._revision = -1
+        if self.session.protocol != connection.V5:  # there a plan could not lapse
+            return
+        told = False
+        for one in publish_plan.changes(self.shop, self._planned, self.now()):
+            self.session.publish(one.topic, one.payload, one.lapses_s)
+            told = True
+        if told:
+            self._announce()
+
+    def _announce(self) -> None:
+        for topic, payload in announce.changes(self.shop, self._announced):
+            self.session.publish(topic, payload)
+
     def _idle(self) -> None:
         """Replay what waited for a tag and publish new verdicts; a fault here waits for the next turn."""
         if time.monotonic() < self._next_idle:
@@ -443,6 +468,7 @@ class _Listener:
             self._look_for_sensors()
             self._watch_clocks({topic: (raw, one.readings) for topic, (raw, one) in heard.items()})
             self._bound()
+            self._say_plans()
             revision = self.shop.store.revision()
             if revision == self._revision:
                 return
@@ -454,8 +480,7 @@ class _Listener:
                         return
                     self.session.publish(one.topic, one.payload)
                     self._sent[one.tag] = one.made_utc
-                for topic, payload in announce.changes(self.shop, self._announced):
-                    self.session.publish(topic, payload)
+                self._announce()
                 if is_done:
                     self._revision = revision
         except StoreError as err:

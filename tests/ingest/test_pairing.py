@@ -11,6 +11,7 @@ import pytest
 from baulk.ingest import devices, operations, pipeline, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import MappingError
+from baulk.ingest.mqtt import connection, pairing_watch
 from baulk.ingest.pairing import asked, mapping, replaced, spots
 from baulk.ingest.pairing.ring import KEPT, LONGEST, MOST_TOPICS, ROOM, Ring
 from baulk.ingest.settings_watch import Watched
@@ -252,6 +253,49 @@ def test_a_sensor_is_met_mapped_and_read_without_a_restart(broker_yard_dir, list
         assert until(comes)
         assert asked.heard(shop.store).at_utc is None  # forgotten, and the second ear is closed
         mappings.undo(shop.store, 1, now_utc=datetime.now(UTC))
+
+
+@pytest.mark.broker
+def test_of_two_listeners_one_meets_the_sensor_and_the_other_goes_on_when_it_is_gone(
+    broker_yard_dir, listen, sensor, monkeypatch
+):
+    monkeypatch.setattr(pairing_watch, "_TURN", timedelta(seconds=2))
+    path = broker_yard_dir / "baulk.toml"
+    path.write_text(path.read_text().replace("[broker]", '[broker]\nshare = "yard"'))
+    one, two = (listen(broker_yard_dir, number=number) for number in (1, 2))
+    assert one.ready.wait(15)
+    assert two.ready.wait(15)
+
+    with shops.open(broker_yard_dir) as shop:
+        asked.begin(shop.store, datetime.now(UTC))
+
+        def comes(body, number):
+            def heard():
+                sensor.publish("shed/scale", body, qos=1).wait_for_publish(5)
+                bodies = {each.payload for each in asked.heard(shop.store).of("shed/#")}
+                return body in bodies and asked.ear(shop.store)[0] == number
+
+            return heard
+
+        assert until(comes(b'{"g": 1}', 1))
+        sensor.publish("shed/door", "open", qos=1).wait_for_publish(5)
+        assert until(lambda: asked.heard(shop.store).of("shed/door"))
+        one.end()
+        assert until(comes(b'{"g": 2}', 2))
+        assert asked.heard(shop.store).of("shed/door")  # what the other has heard stays
+
+
+@pytest.mark.parametrize(("number", "known", "silent_s", "mine"), [
+    (1, None, 0, True), (2, None, 2, False), (2, None, 3, True), (2, 1, 5, False), (2, 1, 6, True),
+    (1, 2, 2, False), (1, 2, 3, True), (2, 2, 0, True),
+])  # fmt: skip
+def test_listeners_take_turns_without_meeting_each_other(yard, number, known, silent_s, mine):
+    begun = asked.begin(yard.store, NOW)
+    if known is not None:
+        asked.keep_ear(yard.store, known, NOW)
+    now = NOW + timedelta(seconds=silent_s)
+    watch = pairing_watch.PairingWatch(yard, connection.V5, lambda: now, number=number)
+    assert watch._is_my_turn(begun) is mine
 
 
 # --- one sensor in the place of another
