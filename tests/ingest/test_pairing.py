@@ -15,7 +15,9 @@ from baulk.ingest.mqtt import connection, pairing_watch
 from baulk.ingest.pairing import asked, mapping, replaced, spots
 from baulk.ingest.pairing.ring import KEPT, LONGEST, MOST_TOPICS, ROOM, Ring
 from baulk.ingest.settings_watch import Watched
-from baulk.ingest.store import mappings
+from baulk.ingest.store import mappings, raw_parts
+from baulk.ingest.store.raw_parts import Taken
+from baulk.ingest.wire import packed
 from baulk.ingest.wire.source import Source
 from baulk.models.errors import NotFound
 from baulk.models.quantity import Owner
@@ -200,8 +202,8 @@ def test_what_was_kept_of_a_sensor_is_decoded_again_and_all_of_it_taken_back(yar
     assert yard.store.quarantine_count() == 2
     asked_for = source(topic=topic)
     later = NOW + timedelta(hours=1)
-    assert mapping.preview(yard, asked_for, later).added == 2
-    assert mapping.preview(yard, source(), later) is None  # nobody listened there
+    assert [one.payload for one in mapping.preview(yard, topic)] == [b'{"g": 96000}', b'{"g": 95900}']
+    assert mapping.preview(yard, source().topic) == []  # nobody listened there
     heard = [raw(b'{"g": 95800}', topic, arrived=NOW + timedelta(minutes=20))]
     saved = mapping.save(yard, asked_for, now_utc=later, by="Ana", heard=heard)
     weights = [one.value for one in yard.store.readings(Owner.TIMBER, "FER-01")]
@@ -210,6 +212,24 @@ def test_what_was_kept_of_a_sensor_is_decoded_again_and_all_of_it_taken_back(yar
     mapping.take_back(yard, saved, now_utc=later, by="Ana")
     assert list(yard.store.readings(Owner.TIMBER, "FER-01")) == []
     assert yard.store.quarantine_count() == 2
+
+
+def test_a_preview_reads_the_last_messages_of_a_sensor_and_only_the_newest_part_of_the_log(yard, monkeypatch):
+    topic = "baulk/v1/ferry-yard/scale/1"
+    for minute in range(40):
+        at = NOW + timedelta(minutes=minute)
+        own = [raw(b'{"g": %d}' % minute, topic, arrived=at)] if minute < 20 else []
+        raws = [*own, raw(b"1", "baulk/v1/ferry-yard/other", arrived=at)]
+        yard.store.save((), (), taken=Taken(client="a", raws=raws, now_utc=at))
+    found = mapping.preview(yard, topic)
+    assert [one.payload for one in found] == [b'{"g": %d}' % minute for minute in range(15, 20)]
+    monkeypatch.setattr(mapping, "LOOKED_AT", 22)  # the 20 newest are another's, and two of its own
+    assert len(mapping.preview(yard, topic)) == 1
+    unpacked = []
+    real = packed.unpack
+    monkeypatch.setattr(raw_parts.packed, "unpack", lambda body: unpacked.append(body) or real(body))
+    assert mapping.preview(yard, "nobody/#") == []
+    assert len(unpacked) == 21
 
 
 # --- a real broker
