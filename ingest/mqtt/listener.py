@@ -28,7 +28,8 @@ from baulk.ingest import shop as shops
 from baulk.ingest.device_clock import DeviceWatch
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
 from baulk.ingest.host_clock import HostWatch
-from baulk.ingest.mqtt import announce, connection, publish, publish_plan
+from baulk.ingest.mqtt import connection
+from baulk.ingest.mqtt.answers import Answers
 from baulk.ingest.mqtt.last_messages import Heard
 from baulk.ingest.mqtt.pairing_watch import PairingWatch
 from baulk.ingest.mqtt.session import Session
@@ -190,10 +191,6 @@ class _Listener:
         self._pairing = PairingWatch(shop, protocol, now, number=number or 1)
         self._said: str | None = None
         self._trouble: str | None = None
-        self._sent: dict[str, datetime] = {}
-        self._announced: dict[str, bytes] = {}
-        self._planned: dict[str, datetime] = {}
-        self._met = 0
         self._revision = -1
         self._replayed: dict[str, Replayed] = {}
         self._next_idle = self._next_drain = self._next_bound = 0.0
@@ -212,6 +209,7 @@ class _Listener:
             now=now,
             former=self._heard.former_filters(),
         )
+        self._answers = Answers(shop, self.session, now)
         self._heard.note_filters(self.session.filters)
 
     def run(self, *, once: bool) -> None:
@@ -432,30 +430,6 @@ class _Listener:
         if told := self._host_watch.look({topic: last[topic] for topic in direct - known.keys()}):
             self.say(told)
 
-    def _say_plans(self) -> None:
-        """Publish what the night planned of the air, which changes no revision."""
-        if not self.session.connected:
-            return
-        if self.session.met != self._met:
-            self._met = self.session.met
-            if not self.session.kept:  # one that lost our session may have lost what it kept of us
-                self._sent.clear()
-                self._announced.clear()
-                self._planned.clear()
-                self._revision = -1
-        if self.session.protocol != connection.V5:  # there a plan could not lapse
-            return
-        told = False
-        for one in publish_plan.changes(self.shop, self._planned, self.now()):
-            self.session.publish(one.topic, one.payload, one.lapses_s)
-            told = True
-        if told:
-            self._announce()
-
-    def _announce(self) -> None:
-        for topic, payload in announce.changes(self.shop, self._announced):
-            self.session.publish(topic, payload)
-
     def _idle(self) -> None:
         """Replay what waited for a tag and publish new verdicts; a fault here waits for the next turn."""
         if time.monotonic() < self._next_idle:
@@ -468,20 +442,15 @@ class _Listener:
             self._look_for_sensors()
             self._watch_clocks({topic: (raw, one.readings) for topic, (raw, one) in heard.items()})
             self._bound()
-            self._say_plans()
+            if self._answers.begin_anew():
+                self._revision = -1
+            self._answers.tell_plans()
             revision = self.shop.store.revision()
             if revision == self._revision:
                 return
             self._trim()
             is_done = self._settle() and self._replay()
-            if self.session.connected:
-                for one in publish.messages(self.shop, self._sent):
-                    if self.stop.is_set():
-                        return
-                    self.session.publish(one.topic, one.payload)
-                    self._sent[one.tag] = one.made_utc
-                self._announce()
-                if is_done:
-                    self._revision = revision
+            if self._answers.tell(self.stop.is_set) and is_done:
+                self._revision = revision
         except StoreError as err:
             log.info("%s", err)

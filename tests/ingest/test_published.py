@@ -184,6 +184,33 @@ def test_the_listener_sends_the_plan_by_itself_with_an_expiry(broker_yard_dir, l
     assert told["low_pct"] == 55.0
 
 
+@pytest.mark.broker
+def test_a_broker_that_lost_its_memory_is_told_everything_again(broker_yard_dir, listen, mosquitto, tmp_path):
+    with shops.open(broker_yard_dir) as shop:
+        shop.store.save_evaluation("FER-01", NOW, documents.stored("FER-01", NOW))
+        air_answers.keep(shop.store, "shed", replace(ANSWER, made_utc=datetime.now(UTC)))
+    listening = listen(broker_yard_dir)
+    assert listening.ready.wait(15)
+
+    def standing():
+        got = set()
+        reader = mosquitto.client("reader")
+        reader.on_message = lambda _c, _u, message: got.add(message.topic)
+        reader.subscribe("baulk/#")
+        until(lambda: {PLAN, topics.verdict("FER-01", "ferry-yard")} <= got, 2)
+        reader.disconnect()
+        reader.loop_stop()
+        return {PLAN, topics.verdict("FER-01", "ferry-yard")} <= got
+
+    assert until(standing)
+    mosquitto.process.kill()
+    mosquitto.process.wait(10)
+    for each in (tmp_path / "broker").iterdir():
+        each.unlink()
+    mosquitto.start()
+    assert until(standing)
+
+
 def test_a_room_is_announced_with_the_window_of_its_plan_where_the_shop_wants_it(yard, schema):
     air_answers.keep(yard.store, "shed", ANSWER)
     assert list(announce.changes(yard, {})) == []
