@@ -24,7 +24,7 @@ from baulk.dashboard.commands.answers import (
     stamp,
     table,
 )
-from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, MaybePlace, Note, Preview
+from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, MaybePlace, Note, Preview, Yes
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import MappingError
 from baulk.ingest.exchange import mapping_rows
@@ -62,7 +62,11 @@ def map_sensor(
     face: AFace = None,
     from_end: FromEnd = None,
     clock: Annotated[
-        str | None, typer.Option("--clock", help="JMESPath to the device's time; left out: the arrival.")
+        str | None,
+        typer.Option(
+            "--clock",
+            help="JMESPath to the device's time; left out: the arrival.",
+        ),
     ] = None,
     also: Annotated[
         list[str] | None,
@@ -75,6 +79,7 @@ def map_sensor(
     preview: Preview = False,
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -82,6 +87,7 @@ def map_sensor(
 
     Unit and quantity are declared, never guessed. The last messages are shown as they are read; what was kept
     of the sensor is decoded again. `baulk sensor unmap` takes it back. What baulk.toml says of a topic wins.
+    A device whose clock counts seconds needs --also 'time_as = "unix_s"'.
 
     Example: baulk sensor map 'radio/7/up' --path air.t --quantity temp --unit degC --place shed --clock at
     """
@@ -115,6 +121,8 @@ def map_sensor(
             else:
                 _show(tried, opened)
             return
+        if heard and not yes:
+            _check_read(tried, topic)
         saved = mapping.save(opened, source, now_utc=now_utc, by=by, note=note, heard=heard)
         accounts = opened.config.broker.user is not None
     if json:
@@ -131,6 +139,17 @@ def map_sensor(
         say(f"{counted(saved.again.added + saved.again.changed, 'reading')} of what was kept came in anew")
     if accounts:
         say("the broker's access list has to let the listener hear it: baulk sensor accounts")
+
+
+def _check_read(tried: Sequence[Trial], topic: str) -> None:
+    """Raise where not one of the last messages can be read: the mapping has a mistake in it."""
+    if any(one.readings for one in tried):
+        return
+    why = tried[-1].problem or "there is nothing in it"
+    raise MappingError(
+        f"none of the last messages on {topic} can be read so: {why}; --preview shows them, and --yes keeps "
+        "the mapping all the same"
+    )
 
 
 def try_out(
