@@ -249,7 +249,7 @@ class NoticesPart(_Part):
 
 
 class AnnouncePart(_Part):
-    """Whether timbers are announced to home automation; off until a prefix is set."""
+    """Whether timbers and air plans are announced to home automation; off until a prefix is set."""
 
     prefix: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=100)
 
@@ -469,7 +469,7 @@ build_days = 365           # how long a squared piece lives in the shop's air be
 # quiet_to = "07:00"
 # without = ["stuck value"]
 
-# [announce]                 # timbers show up by themselves in home automation that reads discovery over MQTT
+# [announce]                 # timbers and air plans show up by themselves in home automation, by discovery
 # prefix = "discovery"       # as set there; without it nothing is announced
 
 # Uses are a table; rows of your own, or corrected ones, go into a use_classes.csv beside this file.

@@ -245,6 +245,7 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
         else:
             lines += told
         if part.startswith("listener"):
+            lines.append(f"topic write {topics.plan('+', slug)}")
             lines += [f"topic read {one}" for one in topics.subscriptions(slug, config.source)]
             lines.append(f"topic write {topics.status('+', slug)}")
     for device in devices:

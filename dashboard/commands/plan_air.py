@@ -117,7 +117,7 @@ def air(  # noqa: PLR0913 - a person names them one by one
             kept_air.keep_wish(opened, made.place, said)
         if save or asked == kept.asked(where):  # the room's own plan, which its page shows
             kept_air.keep(opened, made.place, kept_air.Kept(made_utc=now_utc, plan=made))
-        topic = publish_plan.publish(opened, made, now_utc) if publish else None
+        topic = publish_plan.publish(opened, kept_air.answer(made), now_utc) if publish else None
         config = opened.config
     temperature = config.temperature
     printing.sheet(
@@ -136,7 +136,8 @@ def air(  # noqa: PLR0913 - a person names them one by one
         return
     _say(made, temperature)
     if topic is not None:
-        say(f"\nPublished to {topic}. {text.sentence(publish_plan.CAUTION, reader, zone=words.zone())}")
+        caution = publish_plan.caution(publish_plan.EXPIRES.total_seconds() / 3600)
+        say(f"\nPublished to {topic}. {text.sentence(caution, reader, zone=words.zone())}")
 
 
 def _say(made: AirPlan, temperature: TemperatureUnit) -> None:

@@ -11,6 +11,7 @@ from typing import Annotated, Final
 
 import typer
 
+from baulk.dashboard import plan_rows, sensor_cells, words
 from baulk.dashboard.commands import sensor_clock, sensor_mapping, sensor_pair
 from baulk.dashboard.commands.answers import (
     HERE,
@@ -26,6 +27,7 @@ from baulk.dashboard.commands.options import TOPIC, Again, By, MaybeOut, Places
 from baulk.ingest import certificates, devices
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DeviceError
+from baulk.ingest.monitoring import health, sensor_rows
 
 app = typer.Typer(no_args_is_help=True, help="Sensors: meet new ones, accounts, clocks.")
 NameArgument = Annotated[str, typer.Argument(help="What the device is called.", metavar="NAME")]
@@ -129,16 +131,29 @@ def revoke(name: NameArgument, *, shop: ShopOption = HERE, json: JsonOption = Fa
 
 
 @app.command("list")
-def list_devices(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
-    """List the devices that have or had an account.
+def list_sensors(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
+    """List the sensors with their health, the longest silent first, and the devices with an account.
 
     Example: baulk sensor list
     """
+    now_utc = datetime.now(UTC)
     with shops.open(shop) as opened:
+        words.keep_to(opened.config.zone)
+        sensors = sensor_rows.rows(opened, health.look(opened, now_utc), now_utc)
         found, slug, zone = devices.enrolled(opened), opened.config.slug, opened.config.zone
+        system = opened.config.shop.units
     if json:
-        say_json(found)
+        say_json({"sensors": sensors, "accounts": found})
         return
+    heads = tuple(each.lower() for each in sensor_cells.HEADS)
+    rows = [
+        tuple(
+            plan_rows.UNKNOWN if each == sensor_cells.NOTHING else each
+            for each in sensor_cells.cells(one, now_utc, system)
+        )
+        for one in sensors
+    ]
+    table(counted(len(sensors), "sensor"), *plan_rows.known(heads, rows))
     table(
         f"{counted(sum(one.revoked_utc is None for one in found), 'device')} with an account",
         ("device", "enrolled", "by", "publishes to", "reads", "revoked"),

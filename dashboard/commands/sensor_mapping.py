@@ -6,7 +6,7 @@ from __future__ import annotations
 import sys
 import tomllib
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -24,7 +24,7 @@ from baulk.dashboard.commands.answers import (
     stamp,
     table,
 )
-from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, MaybePlace, Note, Preview
+from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, MaybePlace, Note, Preview, Yes
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import MappingError
 from baulk.ingest.exchange import mapping_rows
@@ -33,7 +33,6 @@ from baulk.ingest.pairing.mapping import Trial
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import mappings
 from baulk.ingest.store.mappings import Mapping
-from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.source import Source
 from baulk.models import units
@@ -63,7 +62,11 @@ def map_sensor(
     face: AFace = None,
     from_end: FromEnd = None,
     clock: Annotated[
-        str | None, typer.Option("--clock", help="JMESPath to the device's time; left out: the arrival.")
+        str | None,
+        typer.Option(
+            "--clock",
+            help="JMESPath to the device's time; left out: the arrival.",
+        ),
     ] = None,
     also: Annotated[
         list[str] | None,
@@ -76,6 +79,7 @@ def map_sensor(
     preview: Preview = False,
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
@@ -83,6 +87,7 @@ def map_sensor(
 
     Unit and quantity are declared, never guessed. The last messages are shown as they are read; what was kept
     of the sensor is decoded again. `baulk sensor unmap` takes it back. What baulk.toml says of a topic wins.
+    A device whose clock counts seconds needs --also 'time_as = "unix_s"'.
 
     Example: baulk sensor map 'radio/7/up' --path air.t --quantity temp --unit degC --place shed --clock at
     """
@@ -109,15 +114,15 @@ def map_sensor(
         body = {name: each for name, each in asked_for.items() if each not in {None, ""}} | _toml(also or ())
         source = mappings.read(body)
         heard = asked.heard(opened.store).of(source.topic)
-        tried = mapping.trial(opened, source, heard)
+        tried = mapping.trial(opened, source, mapping.kept(opened, source.topic))
         if preview:
-            again = mapping.preview(opened, source, now_utc)
             if json:
-                say_json({"source": mappings.said(source), "messages": _tried(tried), "again": again})
-                return
-            _show(tried, opened)
-            say(f"of what was kept, decoding again would add {again.added if again else 0} readings")
+                say_json({"source": mappings.said(source), "messages": _tried(tried)})
+            else:
+                _show(tried, opened)
             return
+        if heard and not yes:
+            _check_read(tried, topic)
         saved = mapping.save(opened, source, now_utc=now_utc, by=by, note=note, heard=heard)
         accounts = opened.config.broker.user is not None
     if json:
@@ -134,6 +139,17 @@ def map_sensor(
         say(f"{counted(saved.again.added + saved.again.changed, 'reading')} of what was kept came in anew")
     if accounts:
         say("the broker's access list has to let the listener hear it: baulk sensor accounts")
+
+
+def _check_read(tried: Sequence[Trial], topic: str) -> None:
+    """Raise where not one of the last messages can be read: the mapping has a mistake in it."""
+    if any(one.readings for one in tried):
+        return
+    why = tried[-1].problem or "there is nothing in it"
+    raise MappingError(
+        f"none of the last messages on {topic} can be read so: {why}; --preview shows them, and --yes keeps "
+        "the mapping all the same"
+    )
 
 
 def try_out(
@@ -155,7 +171,7 @@ def try_out(
     """Show how messages are read, beside what came; nothing is stored.
 
     By today's settings and mappings, or, with --also, by a mapping that is written there. Without a message
-    those heard while pairing, or kept of the last day, are read.
+    those heard while pairing, or kept last, are read.
 
     Example: baulk sensor test baulk/v1/ferry/air/shed '[{"n":"temp","u":"Cel","v":18.2}]'
     """
@@ -165,7 +181,7 @@ def try_out(
             said = sys.stdin.buffer.read() if payload == "-" else payload.encode()
             raws = [RawMessage(topic=topic, payload=said, arrived_utc=now_utc)]
         else:
-            raws = _last(opened, topic, now_utc)
+            raws = _last(opened, topic)
         if also:
             tried = mapping.trial(opened, mappings.read({"topic": topic, **_toml(also)}), raws)
         else:
@@ -271,15 +287,11 @@ def belongs(one: Mapping) -> str:
     return f"timber {source.tag}" if source.tag is not None else f"sensor {source.sensor}"
 
 
-def _last(shop: Shop, pattern: str, now_utc: datetime) -> list[RawMessage]:
-    """Give the last messages of a topic: heard while pairing, else kept of the last day."""
-    if heard := asked.heard(shop.store).of(pattern):
-        return heard
-    since = now_utc - timedelta(days=1)
-    kept = [one for one in shop.store.raw.between(since, now_utc) if topics.matches(pattern, one.topic)]
-    if not kept:
-        raise NotFound("message of the last day on the topic", pattern, [])
-    return kept[-5:]
+def _last(shop: Shop, pattern: str) -> list[RawMessage]:
+    """Give the last messages of a topic: heard while pairing, else kept."""
+    if found := mapping.kept(shop, pattern):
+        return found
+    raise NotFound("message kept lately on the topic", pattern, [])
 
 
 def _toml(parts: Sequence[str]) -> dict[str, Any]:

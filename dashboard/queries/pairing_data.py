@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest.decode_again import Report
 from baulk.ingest.pairing import asked, mapping
 from baulk.ingest.pairing.asked import Asked, Heard
 from baulk.ingest.pairing.mapping import Saved, Trial
@@ -58,9 +57,9 @@ def trial(source: Source, raws: list[RawMessage]) -> list[Trial]:
     return ask(lambda s: mapping.trial(s, source, raws))
 
 
-def preview(source: Source, now: datetime) -> Report | None:
-    """Say what decoding again would change of what was kept; None where nothing was."""
-    return ask(lambda s: mapping.preview(s, source, now))
+def preview(source: Source) -> list[Trial]:
+    """Read the last messages that were kept of a sensor by a mapping; nothing is stored."""
+    return ask(lambda s: mapping.trial(s, source, mapping.preview(s, source.topic)))
 
 
 def save(source: Source, now: datetime, by: str, heard: list[RawMessage]) -> Saved:

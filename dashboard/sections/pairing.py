@@ -13,7 +13,7 @@ from baulk.dashboard.sections import layout, pairing_form
 from baulk.dashboard.sections import saved as told
 from baulk.dashboard.server import preferences
 from baulk.ingest.pairing.asked import EVERYTHING
-from baulk.ingest.pairing.mapping import Saved
+from baulk.ingest.pairing.mapping import Saved, Trial
 from baulk.ingest.store.mappings import Mapping
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.source import Source
@@ -115,6 +115,12 @@ def _chosen(topic: str, now: State, tag: str | None, facts: shop_facts.ShopFacts
         return
     source = pairing_form.checked(body)
     tried = pairing_data.trial(source, raws)
+    _beside(tried, facts)
+    _saving(source, raws, facts, can=any(each.readings for each in tried))
+
+
+def _beside(tried: list[Trial], facts: shop_facts.ShopFacts) -> None:
+    """Show messages as they came beside what is read of them, the newest first."""
     layout.cards(
         ("Came", "Raw", "Read as"),
         [
@@ -126,10 +132,9 @@ def _chosen(topic: str, now: State, tag: str | None, facts: shop_facts.ShopFacts
             for each in reversed(tried)
         ],
     )
-    _saving(source, raws, can=any(each.readings for each in tried))
 
 
-def _saving(source: Source, raws: list[RawMessage], *, can: bool) -> None:
+def _saving(source: Source, raws: list[RawMessage], facts: shop_facts.ShopFacts, *, can: bool) -> None:
     with st.container(horizontal=True):
         if st.button("Save", key="pair-save", type="primary", disabled=not can):
             by = preferences.chosen().name
@@ -137,10 +142,14 @@ def _saving(source: Source, raws: list[RawMessage], *, can: bool) -> None:
             st.session_state.pop(_TOPIC, None)
             told.tell(_said(saved), lambda: _taken_back(saved))
             st.rerun()
-        if st.button("Preview what was kept", key="pair-preview"):
-            again = pairing_data.preview(source, layout.now())
-            count = 0 if again is None else again.added + again.changed
-            st.markdown(f"Of messages kept before, {count} readings would come in as well.")
+        asked = st.button("Preview what was kept", key="pair-preview")
+    if asked:
+        before = pairing_data.preview(source)
+        if before:
+            st.markdown("The last that were kept of it. Save decodes all that were kept.")
+            _beside(before, facts)
+        else:
+            st.markdown("Nothing of it was kept lately.")
     if not can:
         st.caption("Save is open once one of these messages can be read.")
 

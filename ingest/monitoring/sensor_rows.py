@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -16,11 +16,12 @@ from baulk.ingest.store import presence
 from baulk.ingest.store.presence import Presence
 from baulk.ingest.store.rejected import QuarantineGroup, Which
 from baulk.ingest.wire import topics
-from baulk.models.quantity import Quantity
+from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import sensor_of
 from baulk.models.reason import Reason
 
 TREND: Final = timedelta(days=180)  # of a battery
+_APART: Final = frozenset({Quantity.WEIGHT, Quantity.MOISTURE, Quantity.RESISTANCE})
 _MOST: Final = 1000  # messages of one sender that are counted one by one
 
 
@@ -94,7 +95,9 @@ def rows(shop: Shop, seen: Health, now_utc: datetime) -> list[SensorRow]:
         on = f"{one.latest.series.owner.value}/{one.latest.series.name}"
         name = sensor_of(one.latest.flags)
         mine[on if name is None else f"sensor/{name}", on].append(one)
-    drifting = {one.about: one.reason for one in notices.open_ones(shop) if one.kind == "suspected pins"}
+    standing = notices.open_ones(shop)
+    drifting = {one.about: one.reason for one in standing if one.kind == "suspected pins"}
+    apart = {one.about: one.reason for one in standing if one.kind == "contradiction"}
     groups, said = shop.store.quarantine_groups(), presence.all_of(shop.store)
     clocks = {one.about: one for one in reversed(seen.clocks)}
     found = []
@@ -120,11 +123,20 @@ def rows(shop: Shop, seen: Health, now_utc: datetime) -> list[SensorRow]:
                 refused=count,
                 refused_share=count / (count + read) if count else None,
                 refused_why=max(refused, key=lambda one: one.last_utc).reason if refused else "",
-                drifts=tuple(drifting[name] for name in names if name in drifting),
+                drifts=tuple(drifting[name] for name in names if name in drifting) + _apart(apart, series),
                 presence=said.get(about, said.get(on)),
             )
         )
     return sorted(found, key=lambda one: one.last_utc)
+
+
+def _apart(apart: Mapping[str, Reason], series: Sequence[SeriesHealth]) -> tuple[Reason, ...]:
+    """Return that scale and pins of a timber contradict each other, for the sensors of both."""
+    for one in series:
+        which = one.latest.series
+        if which.owner is Owner.TIMBER and which.quantity in _APART and which.name in apart:
+            return (apart[which.name],)
+    return ()
 
 
 def _last(series: Sequence[SeriesHealth], quantity: Quantity) -> float | None:

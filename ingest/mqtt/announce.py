@@ -1,8 +1,9 @@
-"""Timbers announced to home automation, if the shop wants it: a retained JSON on PREFIX/sensor/ID/config.
+"""Timbers and rooms announced to home automation, if the shop wants it, by JSON on PREFIX/sensor/ID/config.
 
-The open discovery convention of MQTT: whoever reads it shows core, mean, verdict and date of each timber by
-itself, out of the verdict's own retained message. Off until a prefix is set; then nothing else of the shop is
-said than what the verdict's topic says. What is no longer announced is taken away by an empty message.
+The open discovery convention of MQTT: whoever reads these retained messages shows core, mean, verdict and
+date of each timber and the window of each room's humidity by itself, out of the retained messages of verdict
+and air plan. Off until a prefix is set; then nothing else of the shop is said than what those topics say.
+What is no longer announced is taken away by an empty message.
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from baulk.ingest.errors import StoreError
+from baulk.ingest.mqtt import publish_plan
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import air_answers
 from baulk.ingest.wire import topics
 
 KEY: Final = "announced"
@@ -23,21 +26,21 @@ _COMPONENT: Final = "sensor"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entity:
-    """One value of a timber that is announced.
+    """One value of a timber or a room that is announced.
 
     Parameters
     ----------
     name : str
         As a person reads it.
     template : str
-        Where it stands in the verdict's message.
+        Where it stands in the message.
     extra : dict
         Further keys of the convention.
     """
 
     name: str
     template: str
-    extra: dict[str, str]
+    extra: dict[str, str | int]
 
 
 ENTITIES: Final = {
@@ -56,6 +59,17 @@ ENTITIES: Final = {
         name="Square from", template="{{ value_json.dates.square }}", extra={"device_class": "timestamp"}
     ),
 }
+# Without word it is taken as unknown once the plan has lapsed (`expire_after`, from memory as all of it).
+_HUMIDITY: Final[dict[str, str | int]] = {
+    "unit_of_measurement": "%",
+    "device_class": "humidity",
+    "expire_after": int(publish_plan.STANDS.total_seconds()),
+}
+AIR: Final = {
+    "humidity-low": Entity(name="Humidity from", template="{{ value_json.low_pct }}", extra=_HUMIDITY),
+    "humidity-high": Entity(name="Humidity to", template="{{ value_json.high_pct }}", extra=_HUMIDITY),
+}
+_TOLD: Final = {"timber": ENTITIES, "air": AIR}
 
 
 def wanted(shop: Shop) -> dict[str, bytes]:
@@ -70,16 +84,19 @@ def wanted(shop: Shop) -> dict[str, bytes]:
     if prefix is None:
         return {}
     standing = {timber.tag for timber in shop.register.list()}
+    timbers = sorted(standing & shop.store.evaluated().keys())
+    rooms = sorted(air_answers.all_of(shop.store))
     return {
-        topic_of(prefix, shop.config.slug, tag, what): json.dumps(_config(shop, tag, what)).encode()
-        for tag in sorted(standing & shop.store.evaluated().keys())
-        for what in ENTITIES
+        topic_of(prefix, shop.config.slug, name, what): json.dumps(_config(shop, kind, name, what)).encode()
+        for kind, names in (("timber", timbers), ("air", rooms))
+        for name in names
+        for what in _TOLD[kind]
     }
 
 
-def topic_of(prefix: str, slug: str, tag: str, what: str) -> str:
-    """Return the topic on which one value of a timber is announced."""
-    return f"{prefix}/{_COMPONENT}/{_identity(slug, tag, what)}/config"
+def topic_of(prefix: str, slug: str, name: str, what: str) -> str:
+    """Return the topic on which one value of a timber or a room is announced."""
+    return f"{prefix}/{_COMPONENT}/{_identity(slug, name, what)}/config"
 
 
 def changes(shop: Shop, said: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
@@ -113,23 +130,22 @@ def changes(shop: Shop, said: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
         shop.store.note(KEY, json.dumps(sorted(now)).encode())
 
 
-def _config(shop: Shop, tag: str, what: str) -> dict[str, Any]:
-    slug, entity = shop.config.slug, ENTITIES[what]
-    state = topics.verdict(tag, slug)
+def _config(shop: Shop, kind: str, name: str, what: str) -> dict[str, Any]:
+    slug, entity = shop.config.slug, _TOLD[kind][what]
     return {
         "name": entity.name,
-        "unique_id": _identity(slug, tag, what),
-        "state_topic": state,
+        "unique_id": _identity(slug, name, what),
+        "state_topic": topics.verdict(name, slug) if kind == "timber" else topics.plan(name, slug),
         "value_template": entity.template,
         "availability_topic": topics.status("1", slug),
         "payload_available": "online",
         "payload_not_available": "offline",
-        "device": {"identifiers": [_identity(slug, tag, "timber")], "name": f"{shop.config.shop.name} {tag}"},
+        "device": {"identifiers": [_identity(slug, name, kind)], "name": f"{shop.config.shop.name} {name}"},
         **entity.extra,
     }
 
 
-def _identity(slug: str, tag: str, what: str) -> str:
+def _identity(slug: str, name: str, what: str) -> str:
     """Name one value; the convention takes letters, digits, dashes and underscores."""
-    plain = re.sub(r"[^A-Za-z0-9_-]", lambda found: f"_{ord(found[0]):x}_", tag)
+    plain = re.sub(r"[^A-Za-z0-9_-]", lambda found: f"_{ord(found[0]):x}_", name)
     return f"baulk-{slug}-{plain}-{what}"

@@ -28,7 +28,8 @@ from baulk.ingest import shop as shops
 from baulk.ingest.device_clock import DeviceWatch
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
 from baulk.ingest.host_clock import HostWatch
-from baulk.ingest.mqtt import announce, connection, publish
+from baulk.ingest.mqtt import connection
+from baulk.ingest.mqtt.answers import Answers
 from baulk.ingest.mqtt.last_messages import Heard
 from baulk.ingest.mqtt.pairing_watch import PairingWatch
 from baulk.ingest.mqtt.session import Session
@@ -187,11 +188,9 @@ class _Listener:
         self.shop, self.stop, self.say, self.on_ready, self.now = shop, stop, say, on_ready, now
         self.was_ready = self.is_mapped_anew = False
         self._stamp = self._stamp_now()
-        self._pairing = PairingWatch(shop, protocol, now) if number in {None, 1} else None
+        self._pairing = PairingWatch(shop, protocol, now, number=number or 1)
         self._said: str | None = None
         self._trouble: str | None = None
-        self._sent: dict[str, datetime] = {}
-        self._announced: dict[str, bytes] = {}
         self._revision = -1
         self._replayed: dict[str, Replayed] = {}
         self._next_idle = self._next_drain = self._next_bound = 0.0
@@ -210,6 +209,7 @@ class _Listener:
             now=now,
             former=self._heard.former_filters(),
         )
+        self._answers = Answers(shop, self.session, now)
         self._heard.note_filters(self.session.filters)
 
     def run(self, *, once: bool) -> None:
@@ -237,8 +237,7 @@ class _Listener:
                 slow = time.monotonic() - began > _PATIENCE_S
         finally:
             session.leave()
-            if self._pairing is not None:
-                self._pairing.close()
+            self._pairing.close()
             if not slow:
                 self._heard.write(now=True)
             self.spool.close()
@@ -409,7 +408,7 @@ class _Listener:
 
     def _look_for_sensors(self) -> None:
         """Hear every topic while somebody looks for a new sensor, and see whether one was mapped."""
-        if self._pairing is not None and (said := self._pairing.look()):
+        if said := self._pairing.look():
             self.say(said)
         now = mappings.stamp(self.shop.store)
         self.is_mapped_anew = now != self._stamp  # also where it could not be asked at the start
@@ -443,20 +442,15 @@ class _Listener:
             self._look_for_sensors()
             self._watch_clocks({topic: (raw, one.readings) for topic, (raw, one) in heard.items()})
             self._bound()
+            if self._answers.begin_anew():
+                self._revision = -1
+            self._answers.tell_plans()
             revision = self.shop.store.revision()
             if revision == self._revision:
                 return
             self._trim()
             is_done = self._settle() and self._replay()
-            if self.session.connected:
-                for one in publish.messages(self.shop, self._sent):
-                    if self.stop.is_set():
-                        return
-                    self.session.publish(one.topic, one.payload)
-                    self._sent[one.tag] = one.made_utc
-                for topic, payload in announce.changes(self.shop, self._announced):
-                    self.session.publish(topic, payload)
-                if is_done:
-                    self._revision = revision
+            if self._answers.tell(self.stop.is_set) and is_done:
+                self._revision = revision
         except StoreError as err:
             log.info("%s", err)

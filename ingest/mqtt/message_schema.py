@@ -6,7 +6,7 @@ It also says what an event and the weather ahead look like that others publish.
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter
 
@@ -36,22 +36,34 @@ class NoVerdictMessage(BaseModel):
     made_utc: AwareDatetime
 
 
-class PlanMessage(BaseModel):
-    """The air to hold in a place, on baulk/v1/SHOP/air/PLACE/plan, until it lapses. [%, degC]."""
+class _AirMessage(BaseModel):
+    """What every air plan says. [%RH, degC]."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     place: str
     made_utc: AwareDatetime
     until_utc: AwareDatetime = Field(description="Then the message lapses; hold nothing by it afterwards.")
-    set_pct: float
-    low_pct: float
-    high_pct: float
+    low_pct: float | None = Field(description="The window of this week; null where its sides cross.")
+    high_pct: float | None
     low_by: str
     high_by: str
     held_c: float | None
+
+
+class PlanMessage(_AirMessage):
+    """The air to hold in a place, on baulk/v1/SHOP/air/PLACE/plan, until it lapses. [%RH, degC]."""
+
+    hold: Literal[True]
+    set_pct: float
     caution: str
     caution_coded: Any
+
+
+class NothingHeldMessage(_AirMessage):
+    """The same topic, while no humidity is to be held: the window alone, and no set-point."""
+
+    hold: Literal[False]
 
 
 def verdict_body(tag: str, made_utc: datetime, found: Summary | None) -> dict[str, Any]:
@@ -80,7 +92,7 @@ def json_schema() -> dict[str, Any]:
     """Return the JSON schema of what is published, and of what others publish, by topic."""
     adapters: dict[str, TypeAdapter[Any]] = {
         "verdict": TypeAdapter(VerdictMessage | NoVerdictMessage),
-        "plan": TypeAdapter(PlanMessage),
+        "plan": TypeAdapter(PlanMessage | NothingHeldMessage),
     }
     ours = {name: one.json_schema(mode="serialization") for name, one in adapters.items()}
     return {**ours, "event": event_message.json_schema(), "weather": weather_ahead.json_schema()}

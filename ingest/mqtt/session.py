@@ -221,9 +221,13 @@ class Session:
             self._acks.append((batch.link, mids))
             self._wake()
 
-    def publish(self, topic: str, payload: bytes) -> None:
-        """Publish retained, QoS 1."""
-        self.client.publish(topic, payload, qos=1, retain=True)
+    def publish(self, topic: str, payload: bytes, lapses_s: int | None = None) -> None:
+        """Publish retained, QoS 1, with an expiry where one is given, which MQTT 5 alone has. [s]."""
+        lapse = None
+        if lapses_s is not None:
+            lapse = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            lapse.MessageExpiryInterval = lapses_s
+        self.client.publish(topic, payload, qos=1, retain=True, properties=lapse)
 
     def leave(self) -> None:
         """Say goodbye and end the network thread."""

@@ -20,6 +20,7 @@ LASTS: Final = timedelta(minutes=10)
 EVERYTHING: Final = "#"
 ASKED: Final = "pairing/asked"
 HEARD: Final = "pairing/heard"
+EAR: Final = "pairing/ear"  # which listener hears it
 DEAF: Final = timedelta(seconds=10)  # after which a listener that says nothing is not there
 
 
@@ -84,7 +85,7 @@ def begin(store: Store, now_utc: datetime, *, by: str = "", topic: str = EVERYTH
             f"{topic!r} is not a topic filter: # stands alone at the end, + alone on its level"
         )
     made = Asked(topic=topic, since_utc=now_utc, until_utc=now_utc + LASTS, by=by)
-    store.forget(HEARD)
+    store.forget(HEARD, EAR)
     body = {
         "topic": topic,
         "since_utc": now_utc.isoformat(),
@@ -97,7 +98,7 @@ def begin(store: Store, now_utc: datetime, *, by: str = "", topic: str = EVERYTH
 
 def end(store: Store) -> None:
     """End it before its time; what was heard is forgotten."""
-    store.forget(ASKED, HEARD)
+    store.forget(ASKED, HEARD, EAR)
 
 
 def asked(store: Store, now_utc: datetime) -> Asked | None:
@@ -129,6 +130,20 @@ def heard(store: Store) -> Heard:
         )
     except (KeyError, TypeError, ValueError):
         return Heard()
+
+
+def ear(store: Store) -> tuple[int, datetime] | None:
+    """Return the number of the listener that hears it, and when it said so last; None before any does."""
+    body = _body(store.noted(EAR))
+    try:
+        return int(body["number"]), datetime.fromisoformat(body["at_utc"])
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def keep_ear(store: Store, number: int, now_utc: datetime) -> None:
+    """Say that a listener hears it."""
+    store.note(EAR, json.dumps({"number": number, "at_utc": now_utc.isoformat()}).encode())
 
 
 def _body(note: bytes | None) -> dict[str, Any]:

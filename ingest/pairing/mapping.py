@@ -10,6 +10,7 @@ from typing import Final
 from baulk.ingest import decode_again, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
+from baulk.ingest.pairing import asked
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import mappings
 from baulk.ingest.store.mappings import Mapping
@@ -19,6 +20,8 @@ from baulk.ingest.wire.source import Source
 from baulk.models.reading import Reading
 
 MOST_TAKEN: Final = 50  # messages heard before that come in with the mapping
+SHOWN: Final = 5  # last messages that are shown as they are read
+LOOKED_AT: Final = 20_000  # newest messages of the log among which those of a sensor are looked for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,11 +84,28 @@ def trial(shop: Shop, source: Source | None, raws: Sequence[RawMessage]) -> list
     return found
 
 
-def preview(shop: Shop, source: Source, now_utc: datetime) -> decode_again.Report | None:
-    """Say what decoding again by a new mapping would change; None where nothing was kept on its topics."""
-    if not _was_kept(shop, source):
-        return None
-    return decode_again.look(_with(shop, source), now_utc, topic=source.topic)
+def kept(shop: Shop, pattern: str, *, most: int = SHOWN) -> list[RawMessage]:
+    """Return the last messages on the topics of a filter, oldest first: heard while pairing, else kept.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    pattern : str
+        The filter.
+    most : int
+        At most so many.
+    """
+    heard = asked.heard(shop.store).of(pattern)
+    return heard[-most:] or preview(shop, pattern, most=most)
+
+
+def preview(shop: Shop, pattern: str, *, most: int = SHOWN) -> list[RawMessage]:
+    """Return the last messages that the log has on the topics of a filter, oldest first.
+
+    However much the log holds, only its newest part is gone through; saving decodes all of it again.
+    """
+    return shop.store.raw.last(lambda topic: topics.matches(pattern, topic), count=most, within=LOOKED_AT)
 
 
 def save(  # noqa: PLR0913 - what, when, who
@@ -143,10 +163,6 @@ def take_back(shop: Shop, saved: Saved, *, now_utc: datetime, by: str = "") -> N
     ]
     if stored:
         shop.store.reattribute(stored, ())
-
-
-def _with(shop: Shop, source: Source) -> Shop:
-    return replace(shop, config=_by(shop, (*shop.config.source, source)))
 
 
 def _by(shop: Shop, sources: tuple[Source, ...]) -> Config:

@@ -15,6 +15,8 @@ from typing import Final
 from baulk.ingest.planning import humidity, kept_form
 from baulk.ingest.planning.humidity import Asked
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import air_answers
+from baulk.ingest.store.air_answers import AirAnswer
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
 
@@ -199,3 +201,20 @@ def keep(shop: Shop, place: str, found: Kept) -> None:
         In place of what was kept before.
     """
     shop.store.note(PLAN + place, json.dumps(kept_form.plain(found)).encode())
+    air_answers.keep(shop.store, place, None if found.plan is None else answer(found.plan))
+
+
+def answer(made: AirPlan) -> AirAnswer:
+    """Return what a plan answers for its first week, as it is published."""
+    week = made.weeks[0]
+    is_open = week.low_pct <= week.high_pct
+    return AirAnswer(
+        place=made.place,
+        made_utc=made.made_utc,
+        set_pct=round(week.set_pct, 1) if made.is_held else None,
+        low_pct=round(week.low_pct, 1) if is_open else None,
+        high_pct=round(week.high_pct, 1) if is_open else None,
+        low_by=week.low_by,
+        high_by=week.high_by,
+        held_c=made.held_c,
+    )

@@ -5,7 +5,7 @@ A row holds the messages of one batch that came by one connection, packed (`wire
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Final
@@ -142,6 +142,36 @@ class RawLog:
         those = (one for row in rows for one in _part(row).messages())
         wanted = [one for one in those if since <= one.arrived_utc < until and not one.cut]
         return sorted(wanted, key=lambda one: one.arrived_utc)
+
+    def last(self, fits: Callable[[str], bool], *, count: int, within: int) -> list[RawMessage]:
+        """Give the last messages whose topics are wanted, oldest first, without those that were cut.
+
+        Parameters
+        ----------
+        fits : callable
+            Whether a topic is wanted.
+        count : int
+            At most so many.
+        within : int
+            Looked for among about so many of the newest messages of all.
+        """
+        found: list[RawMessage] = []
+        looked, before, at_once = 0, 2**62, 20
+        while looked < within and len(found) < count:
+            rows = self._sql.ask(
+                f"{_ROWS} WHERE id < :before ORDER BY id DESC LIMIT :limit",
+                {"before": before, "limit": at_once},
+            )
+            for part in map(_part, rows):
+                mine = [one for one in part.messages() if fits(one.topic) and not one.cut]
+                found += mine[::-1]
+                looked += part.count
+                if looked >= within or len(found) >= count:
+                    break
+            if len(rows) < at_once:
+                break
+            before, at_once = rows[-1][0], _AT_ONCE
+        return sorted(found[:count], key=lambda one: one.arrived_utc)
 
     def tidy(self, now_utc: datetime, *, days: float, most_bytes: float) -> int:
         """Drop what is older, and the oldest beyond a size; return how many messages went.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -103,6 +103,9 @@ class Messages(Protocol):
 
     def between(self, since: datetime, until: datetime) -> list[RawMessage]:
         """Give the messages that arrived from one moment to before another, in order of arrival."""
+
+    def last(self, fits: Callable[[str], bool], *, count: int, within: int) -> list[RawMessage]:
+        """Give the last messages whose topics are wanted, oldest first, out of so many of the newest."""
 
     def tidy(self, now_utc: datetime, *, days: float, most_bytes: float) -> int:
         """Drop what is older, and the oldest beyond a size; return how many messages went."""

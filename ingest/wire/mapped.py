@@ -300,6 +300,13 @@ def _timed(
     return (None if posix_s is None else posix_s - one.back_s), ()
 
 
+def _like_unix(when: object) -> str:
+    """Say what to write where a time looks like a count since 1970."""
+    digits = str(when).partition(".")[0]
+    kind = {10: "unix_s", 13: "unix_ms"}.get(len(digits)) if digits.isdecimal() else None
+    return f'; as a count since 1970 it needs time_as = "{kind}"' if kind else ""
+
+
 def _posix_s(when: object, source: Source, raw: RawMessage) -> float | None:
     if when is None:
         return None
@@ -311,7 +318,7 @@ def _posix_s(when: object, source: Source, raw: RawMessage) -> float | None:
     try:
         moment = datetime.fromisoformat(str(when))
     except ValueError as err:
-        raise WireError(f"the time {str(when)[:40]!r} is not ISO 8601") from err
+        raise WireError(f"the time {str(when)[:40]!r} is not ISO 8601{_like_unix(when)}") from err
     if moment.tzinfo is None:
         if source.time_zone is None:
             return None  # whose time this is nobody has said: the arrival counts

@@ -80,7 +80,7 @@ def test_a_sensor_is_tried_mapped_listed_taken_out_in_and_back(baulk, heard, tmp
 
 
 def test_mappings_of_another_shop_come_in_with_who_and_when(baulk, tmp_path):
-    baulk("sensor", "map", *HUMID)
+    baulk("sensor", "map", *HUMID, "--also", "scale = 0.1")
     out = tmp_path / "mappings.csv"
     baulk("export", "mappings", "-o", str(out))
     other = shops.init(tmp_path / "other", name="Other")
@@ -121,6 +121,26 @@ def test_a_pasted_message_is_decoded_beside_raw(baulk, heard):
     bad = json.loads(baulk("sensor", "test", "x", "warm", *mapped, "--json"))
     assert "'warm', not a number" in bad[0]["problem"]
     assert "neither ours nor that of a [[source]]" in baulk("sensor", "test", "radio/7/up")
+
+
+def test_a_mapping_that_reads_none_of_the_last_messages_is_kept_only_with_yes(baulk, heard):
+    wrong = ["radio/7/up", "--path", "air.t", *HUMID[3:]]
+    baulk("sensor", "map", *wrong, fails="none of the last messages on radio/7/up can be read so: there is")
+    with shops.open(heard) as shop:
+        assert mappings.all_of(shop.store) == []
+    assert "mapping 1 is kept" in baulk("sensor", "map", *wrong, "--yes")
+
+
+def test_the_list_has_each_sensor_with_its_health_and_the_accounts(baulk, heard):
+    baulk("sensor", "map", *HUMID, "--also", "scale = 0.1")
+    said = baulk("sensor", "list")
+    assert "1 sensor" in said
+    assert "loft" in said
+    assert "drift" not in said  # of which nothing is known
+    assert "0 devices with an account" in said
+    found = json.loads(baulk("sensor", "list", "--json"))
+    assert [one["about"] for one in found["sensors"]] == ["air/loft"]
+    assert found["accounts"] == []
 
 
 def test_without_quantity_or_unit_nothing_is_guessed(baulk):

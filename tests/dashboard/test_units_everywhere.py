@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pypdfium2
@@ -18,7 +19,7 @@ from baulk.dashboard.sections import work_kinds
 from baulk.dashboard.server import calendar_file, preferences
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import publish, publish_plan
-from baulk.ingest.planning import humidity
+from baulk.ingest.planning import humidity, kept_air
 
 APP = Path(dashboard.__file__).with_name("app.py")
 OTHER = {"inch": "metric", "metric": "inch"}
@@ -239,7 +240,8 @@ def test_the_retained_plan_of_a_room(yard, crawl):
     folder, units = yard
     with shops.open(folder) as shop:
         made = humidity.plan(shop, humidity.Asked(place="shed", volume_m3=90.0, air_changes_per_h=0.5), NOW)
-    lines = list(crawl.strings(json.loads(publish_plan.payload(made, NOW, units))))
+    answer = replace(kept_air.answer(made), set_pct=60.0)
+    lines = list(crawl.strings(json.loads(publish_plan.payload(answer, NOW + timedelta(days=1), NOW, units))))
     assert crawl.foreign(lines, units) == []
 
 

@@ -259,3 +259,12 @@ def test_filters_that_overlap_are_put_together(given, apart):
     for topic in ("a/b", "a/b/c", "a/x/c", "b/x", "c/x", "a"):
         if any(topics.matches(one, topic) for one in given):
             assert sum(topics.matches(one, topic) for one in apart) == 1
+
+
+@pytest.mark.parametrize(
+    ("said", "kind"), [("1795772025", "unix_s"), ("1795772025123", "unix_ms"), ("noon", "")]
+)
+def test_a_time_that_looks_like_a_count_says_what_the_mapping_needs(said, kind):
+    with pytest.raises(WireError, match="is not ISO 8601") as err:
+        read({**WARMTH, "time": "at"}, {"air": {"t": 68}, "at": said})
+    assert ("time_as" in str(err.value), kind in str(err.value)) == (bool(kind), True)

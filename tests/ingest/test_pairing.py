@@ -11,10 +11,13 @@ import pytest
 from baulk.ingest import devices, operations, pipeline, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import MappingError
+from baulk.ingest.mqtt import connection, pairing_watch
 from baulk.ingest.pairing import asked, mapping, replaced, spots
 from baulk.ingest.pairing.ring import KEPT, LONGEST, MOST_TOPICS, ROOM, Ring
 from baulk.ingest.settings_watch import Watched
-from baulk.ingest.store import mappings
+from baulk.ingest.store import mappings, raw_parts
+from baulk.ingest.store.raw_parts import Taken
+from baulk.ingest.wire import packed
 from baulk.ingest.wire.source import Source
 from baulk.models.errors import NotFound
 from baulk.models.quantity import Owner
@@ -199,8 +202,8 @@ def test_what_was_kept_of_a_sensor_is_decoded_again_and_all_of_it_taken_back(yar
     assert yard.store.quarantine_count() == 2
     asked_for = source(topic=topic)
     later = NOW + timedelta(hours=1)
-    assert mapping.preview(yard, asked_for, later).added == 2
-    assert mapping.preview(yard, source(), later) is None  # nobody listened there
+    assert [one.payload for one in mapping.preview(yard, topic)] == [b'{"g": 96000}', b'{"g": 95900}']
+    assert mapping.preview(yard, source().topic) == []  # nobody listened there
     heard = [raw(b'{"g": 95800}', topic, arrived=NOW + timedelta(minutes=20))]
     saved = mapping.save(yard, asked_for, now_utc=later, by="Ana", heard=heard)
     weights = [one.value for one in yard.store.readings(Owner.TIMBER, "FER-01")]
@@ -209,6 +212,24 @@ def test_what_was_kept_of_a_sensor_is_decoded_again_and_all_of_it_taken_back(yar
     mapping.take_back(yard, saved, now_utc=later, by="Ana")
     assert list(yard.store.readings(Owner.TIMBER, "FER-01")) == []
     assert yard.store.quarantine_count() == 2
+
+
+def test_a_preview_reads_the_last_messages_of_a_sensor_and_only_the_newest_part_of_the_log(yard, monkeypatch):
+    topic = "baulk/v1/ferry-yard/scale/1"
+    for minute in range(40):
+        at = NOW + timedelta(minutes=minute)
+        own = [raw(b'{"g": %d}' % minute, topic, arrived=at)] if minute < 20 else []
+        raws = [*own, raw(b"1", "baulk/v1/ferry-yard/other", arrived=at)]
+        yard.store.save((), (), taken=Taken(client="a", raws=raws, now_utc=at))
+    found = mapping.preview(yard, topic)
+    assert [one.payload for one in found] == [b'{"g": %d}' % minute for minute in range(15, 20)]
+    monkeypatch.setattr(mapping, "LOOKED_AT", 22)  # the 20 newest are another's, and two of its own
+    assert len(mapping.preview(yard, topic)) == 1
+    unpacked = []
+    real = packed.unpack
+    monkeypatch.setattr(raw_parts.packed, "unpack", lambda body: unpacked.append(body) or real(body))
+    assert mapping.preview(yard, "nobody/#") == []
+    assert len(unpacked) == 21
 
 
 # --- a real broker
@@ -252,6 +273,49 @@ def test_a_sensor_is_met_mapped_and_read_without_a_restart(broker_yard_dir, list
         assert until(comes)
         assert asked.heard(shop.store).at_utc is None  # forgotten, and the second ear is closed
         mappings.undo(shop.store, 1, now_utc=datetime.now(UTC))
+
+
+@pytest.mark.broker
+def test_of_two_listeners_one_meets_the_sensor_and_the_other_goes_on_when_it_is_gone(
+    broker_yard_dir, listen, sensor, monkeypatch
+):
+    monkeypatch.setattr(pairing_watch, "_TURN", timedelta(seconds=2))
+    path = broker_yard_dir / "baulk.toml"
+    path.write_text(path.read_text().replace("[broker]", '[broker]\nshare = "yard"'))
+    one, two = (listen(broker_yard_dir, number=number) for number in (1, 2))
+    assert one.ready.wait(15)
+    assert two.ready.wait(15)
+
+    with shops.open(broker_yard_dir) as shop:
+        asked.begin(shop.store, datetime.now(UTC))
+
+        def comes(body, number):
+            def heard():
+                sensor.publish("shed/scale", body, qos=1).wait_for_publish(5)
+                bodies = {each.payload for each in asked.heard(shop.store).of("shed/#")}
+                return body in bodies and asked.ear(shop.store)[0] == number
+
+            return heard
+
+        assert until(comes(b'{"g": 1}', 1))
+        sensor.publish("shed/door", "open", qos=1).wait_for_publish(5)
+        assert until(lambda: asked.heard(shop.store).of("shed/door"))
+        one.end()
+        assert until(comes(b'{"g": 2}', 2))
+        assert asked.heard(shop.store).of("shed/door")  # what the other has heard stays
+
+
+@pytest.mark.parametrize(("number", "known", "silent_s", "mine"), [
+    (1, None, 0, True), (2, None, 2, False), (2, None, 3, True), (2, 1, 5, False), (2, 1, 6, True),
+    (1, 2, 2, False), (1, 2, 3, True), (2, 2, 0, True),
+])  # fmt: skip
+def test_listeners_take_turns_without_meeting_each_other(yard, number, known, silent_s, mine):
+    begun = asked.begin(yard.store, NOW)
+    if known is not None:
+        asked.keep_ear(yard.store, known, NOW)
+    now = NOW + timedelta(seconds=silent_s)
+    watch = pairing_watch.PairingWatch(yard, connection.V5, lambda: now, number=number)
+    assert watch._is_my_turn(begun) is mine
 
 
 # --- one sensor in the place of another

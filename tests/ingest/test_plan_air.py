@@ -21,6 +21,7 @@ from baulk.ingest.evaluation.document import parse
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import message_schema, publish_plan
 from baulk.ingest.planning import humidity, kept_air, kept_form, verdict_chances
+from baulk.ingest.store import air_answers
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity.summary import summary
 from baulk.models.quantity import Owner, Quantity
@@ -232,7 +233,7 @@ def test_the_set_point_goes_out_retained_with_an_expiry_and_its_caution(broker_y
         opened.store.append(air("shed", now_utc, 60))
         assert [each.place for each in opened.register.list()] == ["shed"]
         made = humidity.plan(opened, humidity.Asked(place="shed", hold_rh=70.0), now_utc)
-        where = publish_plan.publish(opened, made, now_utc)
+        where = publish_plan.publish(opened, kept_air.answer(made), now_utc)
     assert where == "baulk/v1/ferry-yard/air/shed/plan"
 
     def arrived(_client, _user, message):
@@ -253,6 +254,7 @@ def test_the_set_point_goes_out_retained_with_an_expiry_and_its_caution(broker_y
     assert message.retain
     assert message.qos == 1
     assert 86_000 < message.properties.MessageExpiryInterval <= 86_400
+    assert body["hold"] is True
     assert body["set_pct"] == 70.0
     assert "never a safety control" in body["caution"]
     assert body["caution_coded"] == {"code": "caution.set_point", "values": {"hours": 24.0}}
@@ -261,7 +263,7 @@ def test_the_set_point_goes_out_retained_with_an_expiry_and_its_caution(broker_y
 def test_a_broker_that_is_away_is_told_in_a_sentence(room, now_utc):
     made = humidity.plan(room, humidity.Asked(place="shed", hold_rh=70.0), now_utc)
     with pytest.raises(BaulkError, match="broker"):
-        publish_plan.publish(room, made, now_utc)
+        publish_plan.publish(room, kept_air.answer(made), now_utc)
 
 
 def test_only_an_event_makes_finished_work_and_a_verdict_square_does_not(room, now_utc, monkeypatch):
@@ -299,6 +301,7 @@ def test_the_night_makes_the_plan_once_and_it_comes_back_as_it_was(room, now_utc
     assert again == kept
     assert summary(kept.plan)[0] == kept.plan.headline
     assert kept.plan.made_utc == now_utc
+    assert air_answers.all_of(room.store) == {"shed": kept_air.answer(kept.plan)}
 
 
 def test_a_room_that_cannot_be_planned_keeps_why(room, now_utc):
@@ -306,6 +309,7 @@ def test_a_room_that_cannot_be_planned_keeps_why(room, now_utc):
     kept = kept_air.make(room, "attic", now_utc)
     assert kept.plan is None
     assert "holds no timber" in kept_air.made(room, "attic").failed
+    assert air_answers.all_of(room.store) == {}
     room.store.note(kept_air.PLAN + "attic", b'{"made_utc": 3}')
     assert kept_air.made(room, "attic") is None
     with pytest.raises(OutOfRange, match="the price"):
@@ -316,7 +320,10 @@ def test_a_plan_to_leave_the_doors_has_no_set_point_to_publish(room, now_utc):
     made = humidity.plan(room, humidity.Asked(place="shed", hold_rh=70.0), now_utc)
     left = replace(made, what_if=False, offered=0)
     with pytest.raises(BrokerError, match="hold nothing"):
-        publish_plan.publish(room, left, now_utc)
+        publish_plan.publish(room, kept_air.answer(left), now_utc)
+    closed = replace(left.weeks[0], low_pct=80.0, high_pct=60.0)
+    answer = kept_air.answer(replace(left, weeks=(closed, *left.weeks[1:])))
+    assert (answer.set_pct, answer.low_pct, answer.high_pct) == (None, None, None)  # no window, no limits
 
 
 def test_weather_that_was_given_stands_in_the_coming_days_and_the_season_behind_them(room, now_utc):

@@ -9,11 +9,12 @@ import pytest
 
 from baulk.ingest import operations, pipeline
 from baulk.ingest import shop as shops
-from baulk.ingest.monitoring import health, sensor_rows
+from baulk.ingest.monitoring import health, notices, sensor_rows
 from baulk.ingest.store import mappings, presence
 from baulk.ingest.wire.message import Told
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
+from baulk.models.reason import Reason
 from baulk.models.timber import Place
 
 from .conftest import NOW, raw
@@ -67,3 +68,14 @@ def test_what_a_sensor_with_a_name_feeds_is_its_row(loft):
     pipeline.handle(raw(pack, "baulk/v1/ferry-yard/sensor/S7"), loft)
     found = {one.about: one.refused for one in sensor_rows.rows(loft, health.look(loft, NOW), NOW)}
     assert found == {"sensor/S7": 1, "timber/FER-01": 0}
+
+
+def test_scale_and_pins_that_contradict_each_other_say_so_in_the_rows_of_both(loft, monkeypatch):
+    wood = {"owner": Owner.TIMBER, "name": "FER-01"}
+    feed(loft, Quantity.WEIGHT, [96.0, 95.8], every=timedelta(days=1), **wood, flags=("sensor-scale-1",))
+    feed(loft, Quantity.WOOD_TEMP, [12.0, 12.5], every=timedelta(days=1), **wood, flags=("sensor-t-1",))
+    reason = Reason(code="notice.contradiction", values={"tag": "FER-01"})
+    told = notices.Notice(kind="contradiction", about="FER-01", reason=reason, since_utc=NOW)
+    monkeypatch.setattr(notices, "open_ones", lambda _shop: [told])
+    drifts = {row.about: row.drifts for row in sensor_rows.rows(loft, health.look(loft, NOW), NOW)}
+    assert drifts == {"sensor/scale-1": (reason,), "sensor/t-1": ()}

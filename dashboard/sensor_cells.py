@@ -1,0 +1,63 @@
+"""The health of a sensor as the cells of a row, for the page and the command alike."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Final
+
+from baulk.dashboard import words
+from baulk.ingest.monitoring.health import clock_reason
+from baulk.ingest.monitoring.sensor_rows import SensorRow
+from baulk.models import text
+from baulk.models.text.common import span
+from baulk.models.units import System
+
+HEADS: Final = (
+    "Sensor", "On", "Last word", "Usually every", "Battery", "Signal", "Clock", "Refused", "Drift",
+)  # fmt: skip
+NOTHING: Final = "·"
+
+
+def cells(one: SensorRow, now_utc: datetime, system: System) -> tuple[str, ...]:
+    """Return a sensor's cells as text.
+
+    Parameters
+    ----------
+    one : SensorRow
+        The sensor.
+    now_utc : datetime
+        Now, with a time zone.
+    system : {"inch", "metric"}
+        The reader's units.
+
+    Returns
+    -------
+    tuple of str
+        One for each of `HEADS`.
+    """
+    last = words.age(one.last_utc, now_utc)
+    if one.presence is not None and one.presence.away:
+        last += f", away since {words.clock(one.presence.since_utc)}"
+    clock, zone = one.clock, words.zone()
+    return (
+        one.about.partition("/")[2],
+        one.on.partition("/")[2],
+        last,
+        span(one.usual_s) if one.usual_s else NOTHING,
+        battery(one),
+        f"{one.signal_dbm:.0f} dBm" if one.signal_dbm is not None else NOTHING,
+        text.sentence(clock_reason(clock), system, zone=zone) if clock is not None else NOTHING,
+        f"{one.refused} ({100 * one.refused_share:.0f} %): {one.refused_why}"
+        if one.refused_share
+        else NOTHING,
+        "; ".join(text.sentence(each, system, zone=zone) for each in one.drifts) or NOTHING,
+    )
+
+
+def battery(one: SensorRow) -> str:
+    """Return what is known of a battery, with the week in which it will be empty."""
+    level = [f"{one.battery_pct:.0f} %"] if one.battery_pct is not None else []
+    level += [f"{one.battery_v:.2f} V"] if one.battery_v is not None else []
+    if one.runs is not None:
+        level.append(f"empty in the week of {words.day(one.runs.week_utc)}")
+    return ", ".join(level) or NOTHING
