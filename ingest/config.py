@@ -120,7 +120,7 @@ class ForwardPart(BrokerAt):
     host: str = Field(min_length=1)
     name: str = Field(default="shed", pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")  # of this forwarder
     topics: tuple[str, ...] = ()  # filters beside the shop's own level and those of [[source]]
-    spool_mb: float = Field(default=2000, gt=0)  # room for what waits for the link
+    spool_mb: float = Field(default=2000, ge=5)  # room for what waits for the link; one message takes up to 4
 
     @field_validator("topics")
     @classmethod
@@ -431,7 +431,7 @@ client_id = "{client_id}"   # the listener's name at the broker, drawn by chance
 
 # [forward]                # on a machine at a yard far away: baulk forward sends what comes there
 # host = "shop.example"    # the shop's broker; user, tls as above, the password: BAULK_FORWARD_PASSWORD
-# name = "shed"            # of this forwarder
+# name = "shed"            # of this forwarder, the same as its account at the shop's broker
 # topics = ["scales/#"]    # beside the shop's own level and those of [[source]]
 # spool_mb = 2000          # room for what waits for the link
 

@@ -32,6 +32,7 @@ PASSWD: Final = "passwd"  # noqa: S105 - a file's name; it holds hashes
 ACL: Final = "acl"
 LISTENERS: Final = 4  # accounts made for listeners that take turns
 PART: Final = "{part}"
+FORWARD: Final = "forward"  # the part of the program that `baulk forward` is at a yard's own broker
 _KEY: Final = "device/"
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _ROUNDS: Final = 101  # as mosquitto_passwd: our passwords are drawn, so that more rounds protect nothing
@@ -57,6 +58,8 @@ class Device:
         Whether it reads verdicts, plans and notices.
     forwards : bool
         Whether it is a forwarder, which hands on what sensors at a yard far away send.
+    events : bool
+        Whether it tells events of any timber: what was measured, seen or done on it.
     by : str
         Who enrolled it.
     revoked_utc : datetime or None
@@ -69,6 +72,7 @@ class Device:
     topics: tuple[str, ...] = ()
     display: bool = False
     forwards: bool = False
+    events: bool = False
     by: str = ""
     revoked_utc: datetime | None = None
 
@@ -119,6 +123,7 @@ def enrol(  # noqa: PLR0913 - what a device may do
     more_topics: Sequence[str] = (),
     display: bool = False,
     forwards: bool = False,
+    events: bool = False,
     by: str = "",
     again: bool = False,
 ) -> Handover:
@@ -137,7 +142,9 @@ def enrol(  # noqa: PLR0913 - what a device may do
     display : bool
         Whether it reads verdicts, plans and notices.
     forwards : bool
-        Whether it is a forwarder: it may publish wherever readings come.
+        Whether it is a forwarder: it may publish wherever readings and events come.
+    events : bool
+        Whether it tells events of any timber.
     by : str
         Who enrols it.
     again : bool
@@ -173,6 +180,7 @@ def enrol(  # noqa: PLR0913 - what a device may do
         topics=tuple(dict.fromkeys(more_topics)),
         display=display,
         forwards=forwards,
+        events=events,
         by=by,
     )
     password = secrets.token_urlsafe(_DRAWN)
@@ -215,10 +223,12 @@ def write_files(shop: Shop) -> Path:
 
 
 def publishes(device: Device, slug: str) -> Iterator[str]:
-    """Give the topics that a device may publish to, its own first."""
+    """Give the topics that a device may publish to, its own first; + stands for any timber."""
     yield topics.device(device.name, slug)
     for place in device.places:
         yield topics.device(device.name, slug, place)
+    if device.events:
+        yield topics.event("+", slug)
     yield from device.topics
 
 
@@ -240,6 +250,8 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
         lines += ["", f"user {config.broker.account(part)}"]
         if part == "plan":
             lines.append(f"topic write {topics.plan('+', slug)}")
+        elif part == FORWARD:
+            lines += _rules_of_forwarder(config)
         elif part == "pair":  # hears everything for ten minutes, while somebody looks for a new sensor
             lines.append("topic read #")
         else:
@@ -252,6 +264,15 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
         if device.revoked_utc is None and (mine := _rules_of(device, config)):
             lines += ["", f"user {device.name}", *mine]
     return "\n".join(lines) + "\n"
+
+
+def _rules_of_forwarder(config: Config) -> list[str]:
+    """Word what `baulk forward` may do at its yard's own broker: take everything, say that it is there."""
+    if config.forward is None:
+        return []
+    asked = topics.handed_on(config.slug, config.source, config.forward.topics)
+    here = topics.forwarder_here(config.forward.name, config.slug)
+    return [*(f"topic read {one}" for one in asked), f"topic readwrite {here}"]
 
 
 def _rules_of(device: Device, config: Config) -> list[str]:
@@ -268,9 +289,9 @@ def _rules_of(device: Device, config: Config) -> list[str]:
 
 
 def _forwarded(config: Config) -> list[str]:
-    """Give the filters under which readings come, and none of what we publish ourselves."""
+    """Give the filters under which readings and events come, and none of what we publish ourselves."""
     slug = config.slug
-    own = [topics.own(Owner.TIMBER, "+", slug), topics.own(Owner.AIR, "+", slug)]
+    own = [topics.own(Owner.TIMBER, "+", slug), topics.own(Owner.AIR, "+", slug), topics.event("+", slug)]
     moving = [topics.device("+", slug), topics.device("+", slug, "+")]
     return [*own, *moving, topics.weather_ahead(slug), *dict.fromkeys(one.topic for one in config.source)]
 
@@ -293,7 +314,8 @@ def _fits(kept: str, password: str) -> bool:
 
 def _parts(config: Config) -> list[str]:
     several = [f"listener-{k}" for k in range(1, LISTENERS + 1)] if config.broker.share else []
-    return ["listener", *several, "out", "plan", "pair"]
+    here = [] if config.forward is None else [FORWARD]  # a yard's own broker
+    return ["listener", *several, "out", "plan", "pair", *here]
 
 
 def _check_name(config: Config, name: str) -> None:
@@ -357,6 +379,7 @@ def _keep(shop: Shop, device: Device) -> None:
         "topics": device.topics,
         "display": device.display,
         "forwards": device.forwards,
+        "events": device.events,
         "by": device.by,
         "revoked_utc": device.revoked_utc.isoformat() if device.revoked_utc else None,
     }
@@ -374,6 +397,7 @@ def _read(note: bytes) -> Device | None:
             topics=tuple(body["topics"]),
             display=bool(body["display"]),
             forwards=bool(body.get("forwards", False)),
+            events=bool(body.get("events", False)),
             by=body["by"],
             revoked_utc=datetime.fromisoformat(revoked) if revoked else None,
         )

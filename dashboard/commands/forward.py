@@ -25,7 +25,8 @@ def forward(
 
     For a machine at the yard. Its baulk.toml names the yard's broker in [broker] and the shop's in
     [forward]; it needs no timbers and no store. Messages are kept on its disk for weeks, sent in order, with
-    the time they came, and stored once. The shop's account for it: baulk sensor enrol shed --forwards
+    the time they came, and stored once. The shop's account for it: baulk sensor enrol shed --forwards, and
+    `name` in [forward] is that account's name, here shed.
 
     Example: baulk forward --shop shed
     """

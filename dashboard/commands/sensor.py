@@ -51,6 +51,10 @@ def enrol(
     forwards: Annotated[
         bool, typer.Option("--forwards", help="It is a forwarder: hands on what others at its yard send.")
     ] = False,
+    events: Annotated[
+        bool,
+        typer.Option("--reports", help="It reports events: what was measured, seen or done on any timber."),
+    ] = False,
     again: Again = False,
     ca: Annotated[
         Path | None,
@@ -66,8 +70,10 @@ def enrol(
     It publishes SenML to baulk/v1/SHOP/sensor/NAME; `baulk timber attach TAG NAME` says where it is.
     The password is shown this once. The broker knows of it once it has the two files that this writes.
     --place is where it measures the air, --topic one more that it may publish to, where its maker allows no
-    other; both may be said again. --forwards is for `baulk forward` at a yard far away. --again makes a new
-    password and new rights; the old ones end. -o is the code to scan as a picture: .svg, .png or .pdf.
+    other; both may be said again. --reports lets it publish to .../timber/TAG/event of every timber.
+    --forwards is for `baulk forward` at a yard far away, and its name the `name` in [forward] there. --again
+    makes a new password and new rights; the old ones end. -o is the code to scan as a picture: .svg, .png or
+    .pdf.
 
     Example: baulk sensor enrol S7 -o s7.svg
     """
@@ -82,6 +88,7 @@ def enrol(
             more_topics=topic or (),
             display=display,
             forwards=forwards,
+            events=events,
             by=by,
             again=again,
         )

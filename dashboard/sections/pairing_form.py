@@ -15,6 +15,7 @@ from baulk.ingest.pairing.mapping import Trial
 from baulk.ingest.pairing.spots import Kind, Spot
 from baulk.ingest.store import mappings
 from baulk.ingest.wire import units as wire_units
+from baulk.ingest.wire import unwrap
 from baulk.ingest.wire.byte_layout import KINDS
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.source import Source
@@ -173,7 +174,8 @@ def _time(spot: Spot, found: list[Spot]) -> dict[str, Any]:
     choices: list[tuple[Spot, str] | None] = [None]
     for one in found:
         mine = tuple(one.finds.get("inside", ()))
-        if one is not spot and (mine == inside or not mine):
+        outermost = not mine or mine == inside[:1] == (unwrap.CBOR,)
+        if one is not spot and (mine == inside or outermost):
             choices += [(one, form) for form in one.times]
     body: dict[str, Any] = {}
     if len(choices) > 1:

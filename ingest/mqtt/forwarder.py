@@ -9,22 +9,24 @@ what it has not written down yet.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from itertools import groupby
 from operator import attrgetter
 from typing import Final
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
-from baulk.ingest import host_clock, service_manager
+from baulk.ingest import service_manager
 from baulk.ingest.config import FILE, Config, ForwardPart
 from baulk.ingest.errors import BrokerError, ConfigError, StoreError
 from baulk.ingest.mqtt import connection
+from baulk.ingest.mqtt.forwarder_state import Seen
 from baulk.ingest.mqtt.sender import Sender
 from baulk.ingest.mqtt.session import Role, Session
 from baulk.ingest.mqtt.spool import Spool
@@ -48,9 +50,9 @@ _PUT_OFF_S: Final = 5.0  # after the shop's broker put a message off
 _FIRST_REFUSED_S: Final = 2.0  # until what it does not take is tried again, then twice as long each time
 _REFUSED_S: Final = 3600.0
 _TELL_S: Final = 10.0
+_SOON_S: Final = 1.0
 _JUMP_S: Final = 2.0  # that this clock must be set by before arrivals follow
 _FULL: Final = 0.8  # of the room, which is said
-_RATE: Final = timedelta(hours=6)  # over which it is learned how fast the spool fills
 _FIRST_S: Final = 10.0
 
 
@@ -74,6 +76,18 @@ def check(config: Config) -> ForwardPart:
             "the yard, [forward] the shop's"
         )
     return part
+
+
+def misnamed(part: ForwardPart) -> str | None:
+    """Say what is wrong if a forwarder is not named as its account at the shop's broker; None if it is."""
+    account = part.account("forward")
+    if account is None or account == part.name:
+        return None
+    return (
+        f"[forward] signs in as {account} and has the name {part.name}: an account may tell the shop how its "
+        f"forwarder is under its own name only, so Sensors and `baulk doctor` there stay without word; set "
+        f'name = "{account}" in [forward]. What is forwarded is not touched by it'
+    )
 
 
 def spool_of(config: Config, part: ForwardPart) -> Spool:
@@ -116,6 +130,8 @@ def run(  # noqa: PLR0913 - what tests and commands set
         With ``once``, if there is no broker at the yard or it refuses us.
     """
     part = check(config)
+    if wrong := misnamed(part):
+        say(wrong)
     protocol = connection.V5
     while not stop.is_set():
         one = _Forwarder(config, part, stop, say=say, on_ready=on_ready, now=now, protocol=protocol)
@@ -152,6 +168,8 @@ class _Forwarder:
         self.spool = spool_of(config, part)
         self._log, self._repeats = _Log(self.spool), Repeats(part.name)
         self._sent_to = 0  # number of the last message that was handed to the sender
+        # what the shop's broker has, nobody there asks for, and it refuses: not noted in the spool yet
+        self._answers: tuple[list[int], list[int], list[int]] = [], [], []
         self._confirmed: deque[tuple[float, int]] = deque()  # when, and the number, of the last seconds
         self._sent_again: dict[int, int] = {}  # how often, of these and of what is sent once more
         self._met = 0
@@ -159,15 +177,13 @@ class _Forwarder:
         self._put_off_until = 0.0
         self._next_tell, self._next_refused = 0.0, time.monotonic() + _REFUSED_S
         self._refused_s = _FIRST_REFUSED_S
-        self._filled: deque[tuple[datetime, int, float]] = deque()
+        self._seen = Seen(part)
         self._first_here = self.spool.last_number()
         self._ahead = self._clock()
         self._told_full = False
         self.spool.try_refused()
         slug = config.slug
-        filters = topics.disjoint(
-            [topics.own_filter(slug), *(one.topic for one in config.source), *part.topics]
-        )
+        filters = topics.handed_on(slug, config.source, part.topics)
         role = Role(part="forward", status=topics.forwarder_here(part.name, slug), filters=filters)
         self.session = Session(
             config, f"{config.client_id}-{part.name}"[:64], protocol=protocol, now=now, role=role
@@ -198,7 +214,8 @@ class _Forwarder:
         finally:
             self._tell_problems()
             self.session.leave()
-            self._settle()
+            with contextlib.suppress(StoreError):  # then it is sent once more, and stored once
+                self._settle()
             self.sender.leave(forwarders.gone(self._look()))
             self.spool.close()
 
@@ -221,21 +238,39 @@ class _Forwarder:
     def _until_safe(self, raws: list[RawMessage]) -> bool:
         """Put messages into the spool, however long it takes; return whether it was done before the stop."""
         wanted = [raw for raw in raws if self._is_wanted(raw)]
-        tries = 0
+        most, tries = len(wanted), 0
         while wanted:
             service_manager.alive()
             try:
-                for _, group in groupby(wanted, key=attrgetter("linked_utc")):
-                    self._keep(list(group))
+                while wanted:
+                    _, group = next(groupby(wanted[:most], key=attrgetter("linked_utc")))
+                    kept = list(group)
+                    self._keep(kept)
+                    del wanted[: len(kept)]
+                    most = min(2 * most, len(wanted) or 1)
             except StoreError as err:
                 self._say_once("spool", f"{err}; what comes waits at the yard's broker")
-                self._send()
+                if most > 1:  # what there is room for is kept, the oldest first
+                    most //= 2
+                    continue
             else:
                 self._say_once("spool", None)
                 return True
-            if self.stop.wait(_RETRY_S[min(tries, len(_RETRY_S) - 1)]):
+            if not self._meanwhile(_RETRY_S[min(tries, len(_RETRY_S) - 1)]):
                 return False
             tries += 1
+        return True
+
+    def _meanwhile(self, seconds: float) -> bool:
+        """Send on until there may be room again, at the most so long; return whether to go on."""
+        until, waiting = time.monotonic() + seconds, self.spool.waiting
+        while time.monotonic() < until and self.spool.waiting >= waiting:
+            service_manager.alive()
+            self._tell_problems()
+            self._send()
+            self._tell_state()
+            if self.stop.wait(self._patience_s() or _BUSY_S):
+                return False
         return True
 
     def _keep(self, raws: Sequence[RawMessage]) -> None:
@@ -260,6 +295,15 @@ class _Forwarder:
     # --- out
 
     def _send(self) -> None:
+        """Send what there is room for under way; a disk that takes nothing is said, and tried again."""
+        try:
+            self._send_more()
+        except StoreError as err:
+            self._say_once("out", str(err))
+        else:
+            self._say_once("out", None)
+
+    def _send_more(self) -> None:
         sender = self.sender
         self._settle()
         self._go_back()
@@ -295,18 +339,23 @@ class _Forwarder:
                 self._sent_to = 0
 
     def _settle(self) -> None:
-        """Note in the spool what was confirmed."""
-        had, unasked, refused = self.sender.confirmed()
+        """Note in the spool what was confirmed; what can't be noted is kept in mind for the next time."""
         now = time.monotonic()
         self._forget_confirmed(now)
+        for mine, more in zip(self._answers, self.sender.confirmed(), strict=True):
+            mine.extend(more)
+        had, unasked, refused = self._answers
         if had:
             self._last_confirmed = now
-            self._confirmed += [(now, number) for number in had]
             self.spool.settle(had)
+            self._confirmed += [(now, number) for number in had]
+            had.clear()
         if unasked:
             self._refuse(unasked, "nobody asks for it there; start the listener, or map the topic")
+            unasked.clear()
         if refused:
             self._refuse(refused, "our account may not publish it there, or it can't be published")
+            refused.clear()
 
     def _refuse(self, numbers: list[int], why: str) -> None:
         """Keep what is not taken for another time, and let what follows go on."""
@@ -347,7 +396,11 @@ class _Forwarder:
         by_s = ahead - self._ahead
         if abs(by_s) > _JUMP_S:
             after = max(self._first_here, self._sent_to)
-            moved = self.spool.shift(after, by_s)
+            try:
+                moved = self.spool.shift(after, by_s)
+            except StoreError as err:
+                self._say_once("clock", str(err))
+                return  # the clock stays set: tried again
             self.say(f"this clock was set by {by_s:.0f} s; {moved} messages that wait are moved with it")
         self._ahead = ahead
 
@@ -355,37 +408,15 @@ class _Forwarder:
 
     def _look(self) -> ForwarderMessage:
         """Return our state now."""
-        now_utc, used = self.now(), self.spool.used_mb()
-        waiting = self.spool.waiting
-        self._filled.append((now_utc, waiting, used))
-        while self._filled and now_utc - self._filled[0][0] > _RATE:
-            self._filled.popleft()
-        self._state = ForwarderMessage(
-            name=self.part.name,
-            here=True,
-            at_utc=now_utc,
-            waiting=waiting,
-            refused=self.spool.refused(),
-            oldest_utc=self.spool.first_utc() if waiting else None,
-            used_mb=round(used, 3),
-            room_mb=self.part.spool_mb,
-            days_left=self._days_left(used),
-            far_broker=self.session.connected,
-            clock_kept=host_clock.synchronised(),
-        )
+        self._state = self._seen.look(self.spool, self.now(), far_broker=self.session.connected)
         return self._state
 
-    def _days_left(self, used: float) -> float | None:
-        since, _, then = self._filled[0]
-        days = (self._filled[-1][0] - since) / timedelta(days=1)
-        if days * 24 < 1 or used <= then:
-            return None
-        return round((self.part.spool_mb - used) / ((used - then) / days), 1)
-
     def _tell_state(self) -> None:
-        if time.monotonic() < self._next_tell:
+        now = time.monotonic()
+        done = self._state.waiting > 0 and self.spool.waiting == 0  # said soon: somebody may wait for it
+        if now < self._next_tell - (_TELL_S - _SOON_S if done else 0):
             return
-        self._next_tell = time.monotonic() + _TELL_S
+        self._next_tell = now + _TELL_S
         try:
             state = self._look()
         except StoreError as err:

@@ -37,6 +37,10 @@ _COLUMNS: Final = "id, topic, payload, arrived_us, retained, mid, again, linked_
 _WAITS, SENT, REFUSED = 0, 1, 2
 _BY_MID: Final = "CREATE INDEX IF NOT EXISTS by_mid ON message (mid)"
 _WAITING: Final = "CREATE INDEX IF NOT EXISTS by_state ON message (state, id)"
+_RESERVE_MB: Final = 1.0  # of a forwarder, beyond its room: a full one has to note what was sent all the same
+_FEWEST: Final = 2000  # messages sent that a full one lets go last: a broker has no more under way to us
+_ROW: Final = 120  # bytes of a message beside topic and payload, indexes included
+_PAGE: Final = 4096  # bytes; a longer payload takes whole ones
 _TRIM: Final = 1000  # messages sent, after which those that are remembered too long go
 _MOST_TAIL: Final = 20_000  # messages that are looked through for repeats
 _LEFT: Final = f"WHERE state = {_WAITS}"
@@ -53,7 +57,7 @@ class Spool:
     path : Path
         The file; it is made when the first message is kept.
     room_mb : float
-        How large it may grow. [MB]
+        How large it may grow; a forwarder's a little more, to note what was sent. [MB]
     remembers : int
         How many messages stay after `settle`, by which those that come once more are known.
     section : str
@@ -77,11 +81,15 @@ class Spool:
     def keep(self, raws: Sequence[RawMessage]) -> None:
         """Keep messages for good; one that the broker sends again and that lies here already is passed over.
 
+        A forwarder's lets go of what was sent where there is no room else.
+
         Raises
         ------
         StoreFull
             If there is no room; then none of them is kept.
         """
+        if self._remembers:
+            self._make_room(raws)
         with self._writing() as base:
             fresh = [raw for raw in raws if not (raw.again and self._has(base, raw))]
             written = _us(datetime.now(UTC))
@@ -104,6 +112,29 @@ class Spool:
                 ],
             )
         self.waiting += len(fresh)
+
+    def _make_room(self, raws: Sequence[RawMessage]) -> None:
+        bare = sum(len(raw.payload) + len(raw.topic) + _ROW for raw in raws)
+        need_mb = (bare + _PAGE * sum(len(raw.payload) > _PAGE // 4 for raw in raws)) / 1e6
+        for left in (None, _FEWEST, 0):
+            if left is not None:
+                with self._writing() as base:
+                    self._forget(base, left)
+            if self.used_mb() + need_mb <= self._room_mb:
+                return
+        raise StoreFull(
+            f"the spool {self.path} has no room left in its {self._room_mb:g} MB; mend the link, or raise "
+            f"spool_mb in [{self._section}]"
+        )
+
+    @staticmethod
+    def _forget(base: sqlite3.Connection, left: int) -> None:
+        """Let go of what was sent, but for the last ones."""
+        base.execute(
+            "DELETE FROM message WHERE state = ? AND id <= (SELECT id FROM message WHERE state = ?"
+            " ORDER BY id DESC LIMIT 1 OFFSET ?)",
+            (SENT, SENT, left),
+        )
 
     @staticmethod
     def _has(base: sqlite3.Connection, raw: RawMessage) -> bool:
@@ -152,11 +183,7 @@ class Spool:
             self._settled += len(states)
             if self._settled >= _TRIM:
                 self._settled = 0
-                base.execute(
-                    "DELETE FROM message WHERE state = ? AND id <= (SELECT id FROM message WHERE state = ?"
-                    " ORDER BY id DESC LIMIT 1 OFFSET ?)",
-                    (SENT, SENT, self._remembers),
-                )
+                self._forget(base, self._remembers)
         self._left(gone)
 
     def refused(self) -> int:
@@ -168,6 +195,8 @@ class Spool:
 
     def try_refused(self) -> int:
         """Let what was refused wait again; return how many messages."""
+        if not self.refused():
+            return 0
         with self._writing() as base:
             asked = "UPDATE message SET state = ? WHERE state = ?"
             back = base.execute(asked, (_WAITS, REFUSED)).rowcount
@@ -234,7 +263,8 @@ class Spool:
                 base.execute("PRAGMA journal_mode = WAL")
                 base.execute("PRAGMA synchronous = FULL")
                 (page,) = base.execute("PRAGMA page_size").fetchone()
-                base.execute(f"PRAGMA max_page_count = {max(8, int(self._room_mb * 1e6 / page))}")
+                most_mb = self._room_mb + (_RESERVE_MB if self._remembers else 0)
+                base.execute(f"PRAGMA max_page_count = {max(8, int(most_mb * 1e6 / page))}")
                 base.execute(_TABLE)
                 there = [row[1] for row in base.execute("PRAGMA table_info(message)")]
                 for name, column in _LATER.items():

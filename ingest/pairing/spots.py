@@ -18,7 +18,7 @@ from enum import StrEnum
 from typing import Any, Final
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.wire import unwrap
+from baulk.ingest.wire import cbor, unwrap
 from baulk.ingest.wire.message import is_right, parse_json
 from baulk.models.formatting import printable
 
@@ -83,7 +83,7 @@ def spots(payload: bytes, now_utc: datetime) -> list[Spot]:
     try:
         body = parse_json(payload)
     except WireError:
-        return list(_of_text(payload))[:MOST]
+        return list(_of_cbor(payload, (), now_utc))[:MOST] or list(_of_text(payload, now_utc))[:MOST]
     if not isinstance(body, dict | list):
         return [_leaf("the payload", body, {"format": "plain"}, now_utc)]
     found: list[Spot] = []
@@ -94,7 +94,17 @@ def spots(payload: bytes, now_utc: datetime) -> list[Spot]:
     return found
 
 
-def _of_text(payload: bytes) -> Iterator[Spot]:
+def _of_cbor(payload: bytes, inside: tuple[str, ...], now_utc: datetime) -> Iterator[Spot]:
+    """Give the spots of a CBOR array or map, none of anything else."""
+    try:
+        body = cbor.parse(payload) if cbor.begins(payload) else None
+    except WireError:
+        return
+    if body is not None:
+        yield from _of_json(body, "", (*inside, unwrap.CBOR), 0, now_utc)
+
+
+def _of_text(payload: bytes, now_utc: datetime) -> Iterator[Spot]:
     try:
         words = payload.decode()
     except UnicodeDecodeError:
@@ -118,6 +128,7 @@ def _of_text(payload: bytes) -> Iterator[Spot]:
         finds={"format": "plain"},
     )
     for step, inside in _packed(bare):
+        yield from _of_cbor(inside, (step,), now_utc)
         yield _bytes(f"the payload as {step}", inside, (step,))
 
 
@@ -168,6 +179,8 @@ def _within(words: str, path: str, inside: tuple[str, ...], deep: int, now_utc: 
         yield from _of_json(body, "", steps, deep + 1, now_utc)
         return
     for step, payload in _packed(words):
+        if len(steps) + 1 < unwrap.MOST_STEPS:
+            yield from _of_cbor(payload, (*steps, step), now_utc)
         yield _bytes(f"{_label(path, inside)} as {step}", payload, (*steps, step))
 
 

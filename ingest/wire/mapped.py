@@ -1,4 +1,4 @@
-"""Foreign sensors by their mapping: number, JSON, bytes, lines, SenML, and word of the device itself."""
+"""Foreign sensors by their mapping: number, JSON or CBOR, bytes, lines, SenML, and word of the device."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from baulk.ingest.wire.message import (
 from baulk.ingest.wire.senml import NO_DEPTH_MM
 from baulk.ingest.wire.source import Source
 from baulk.ingest.wire.topics import Target
-from baulk.ingest.wire.unwrap import inner, search
+from baulk.ingest.wire.unwrap import inner, outermost, search
 from baulk.ingest.wire.zone import placed, zone_of
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import AT_DEPTH, SPECS
@@ -146,7 +146,7 @@ def status(raw: RawMessage, source: Source) -> Decoded:
 
 
 def _is_asked(raw: RawMessage, source: Source) -> bool:
-    return source.only_if is None or bool(search(source.only_if, parse_json(raw.payload)))
+    return source.only_if is None or bool(search(source.only_if, outermost(raw, source.inside)))
 
 
 def _told(found: object, raw: RawMessage, source: Source) -> Decoded | None:
@@ -226,7 +226,7 @@ def decoded(raw: RawMessage, source: Source, samples: Sequence[Sample]) -> Decod
     """
     if source.quantity is None or source.unit is None:
         raise WireError(f"the [[source]] of {source.topic!r} names no quantity and unit")
-    base = search(source.outer_time, parse_json(raw.payload)) if source.outer_time else None
+    base = search(source.outer_time, outermost(raw, source.inside)) if source.outer_time else None
     timed = [_timed(one, base, raw, source) for one in samples]
     clock = Clock([at for at, _ in timed if at is not None], raw)
     readings, problems, old = [], [], 0

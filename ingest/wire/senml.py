@@ -1,4 +1,4 @@
-"""SenML JSON (RFC 8428, units of RFC 8798): resolve a pack, then read our own names in it."""
+"""SenML in JSON or CBOR (RFC 8428, units of RFC 8798): resolve a pack, then read our own names in it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from functools import lru_cache
 from typing import Any, Final
 
 from baulk.ingest.errors import WireError
-from baulk.ingest.wire import units
+from baulk.ingest.wire import cbor, units
 from baulk.ingest.wire.clock import WRONG, LazyClock
 from baulk.ingest.wire.message import Decoded, RawMessage, is_right, moment, number, parse_pack
 from baulk.ingest.wire.topics import Target
@@ -169,10 +169,10 @@ def resolve(payload: bytes, now_utc: datetime, *, pack: list[Any] | None = None)
 
 
 def records(payload: bytes) -> list[Any]:
-    """Parse a pack and refuse one that no device of a shop would send."""
-    pack = parse_pack(payload)
+    """Parse a pack, JSON or CBOR, and refuse one that no device of a shop would send."""
+    pack = cbor.pack(payload) if cbor.begins(payload) else parse_pack(payload)
     if not isinstance(pack, list) or not pack:
-        raise WireError("a SenML pack is a JSON array of records, at least one")
+        raise WireError("a SenML pack is an array of records, at least one")
     if len(pack) > MOST_RECORDS:
         raise WireError(f"the SenML pack has {len(pack)} records; {MOST_RECORDS} are the most")
     return pack

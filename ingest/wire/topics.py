@@ -46,6 +46,11 @@ def subscriptions(slug: str, sources: Iterable[_Source], share: str | None = Non
     return [f"$share/{share}/{one}" for one in apart] if share else apart
 
 
+def handed_on(slug: str, sources: Iterable[_Source], more: Iterable[str]) -> list[str]:
+    """Give the filters of what a forwarder takes, of which no two fit the same topic."""
+    return disjoint([own_filter(slug), *(one.topic for one in sources), *more])
+
+
 def disjoint(patterns: Iterable[str]) -> list[str]:
     """Put filters that overlap together, until no topic fits two of them."""
     apart: list[str] = []

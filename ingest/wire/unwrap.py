@@ -13,10 +13,12 @@ import jmespath
 from jmespath.exceptions import JMESPathError
 
 from baulk.ingest.errors import WireError
+from baulk.ingest.wire import cbor
 from baulk.ingest.wire.message import RawMessage, parse_json, text
 
 AT: Final = "at "  # begins a step that takes what stands at a JMESPath
-STEPS: Final = ("base64", "hex")
+CBOR: Final = "cbor"
+STEPS: Final = ("base64", "hex", CBOR)
 MOST_STEPS: Final = 6
 _URL_SAFE: Final = str.maketrans("-_", "+/")
 
@@ -44,7 +46,8 @@ def inner(raw: RawMessage, steps: Sequence[str]) -> RawMessage:
         As it came.
     steps : sequence of str
         ``"at PATH"`` takes what stands at a JMESPath of the JSON so far; ``"base64"`` (RFC 4648, also its
-        alphabet for addresses, padded or not) and ``"hex"`` turn the text so far into bytes.
+        alphabet for addresses, padded or not) and ``"hex"`` turn the text so far into bytes, ``"cbor"``
+        (RFC 8949) the bytes so far into the JSON that they stand for.
 
     Raises
     ------
@@ -74,7 +77,20 @@ def _taken(payload: bytes, path: str) -> bytes:
         raise WireError(f"what stands at {path!r} can't be taken out") from err
 
 
+def outermost(raw: RawMessage, steps: Sequence[str]) -> Any:  # noqa: ANN401 - JSON can be anything
+    """Return the JSON of a message as it came, in front of its wrapping; CBOR where that is the first step.
+
+    Raises
+    ------
+    WireError
+        If it is neither.
+    """
+    return cbor.parse(raw.payload) if steps[:1] == (CBOR,) else parse_json(raw.payload)
+
+
 def _decoded(payload: bytes, step: str) -> bytes:
+    if step == CBOR:
+        return cbor.as_json(payload)
     words = "".join(text(payload).split())
     if not words:
         raise WireError(f"there is no {step} in the payload")

@@ -17,6 +17,7 @@ from baulk.dashboard.guide import book, html
 from baulk.ingest import config, pipeline, weather_ahead
 from baulk.ingest import shop as shops
 from baulk.ingest.pairing import asked
+from baulk.ingest.wire import cbor
 from baulk.ingest.wire.message import RawMessage
 from baulk.models import checking, diffusion, quantity, sorption, species, units, use_class
 from baulk.models.meter import pin_depth
@@ -130,6 +131,7 @@ FIGURES = {
     "use": of_use,
     "use2": lambda name: [*of_use(f"{name} service_low_pct"), *of_use(f"{name} service_high_pct")],
     "possible": lambda name: [f"{quantity.SPECS[quantity.Quantity(name)].possible[1]:g}"],
+    "cbor": lambda _: [f"{cbor.MOST_BYTES / 1000:g}"],
     "pairing": lambda _: [f"{asked.LASTS.total_seconds() / 60:g}"],
 }  # fmt: skip
 WORDS = {"ten": "10", "four": "4"}
