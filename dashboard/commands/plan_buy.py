@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import sys
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -57,7 +61,9 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
 
     A part takes a timber that has room for it with its allowance, the heart where it is wanted, the sweep
     for its curve, and that is ready by the day it is wanted; several may lie end to end in one timber, and
-    side by side where its section allows.
+    side by side where its section allows. Parts needed first (order 1) are served first; another wood of
+    the list is taken only where it is better, and said. The answer ends with the two next best assignments
+    and what a week later, a size smaller or another wood would change.
     --species is the wood to buy for parts that name none, --confidence at most 0.95, -o the list for the
     mill as CSV.
 
@@ -93,14 +99,10 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
         if not listed.parts:
             made = None
         else:
-            made = buying.buy(
-                listed.parts,
-                sawing.yard(opened, sure),
-                wish,
-                now_utc=now_utc,
-                air=sawing.futures(opened, now_utc, listed.parts),
-                woods=opened.woods,
-            )
+            stock = sawing.yard(opened, sure)
+            air = sawing.futures(opened, now_utc, listed.parts)
+            with _only_ours_on_stdout():
+                made = buying.buy(listed.parts, stock, wish, now_utc=now_utc, air=air, woods=opened.woods)
     if made is None:
         raise OutOfRange(
             "the parts list",
@@ -129,6 +131,19 @@ def buy(  # noqa: PLR0913 - each is an option of the command line
     _tell(made, listed, shown, out)
 
 
+@contextlib.contextmanager
+def _only_ours_on_stdout() -> Iterator[None]:
+    """Lead what the compiled solver prints to stderr, so that stdout holds the answer alone."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    try:
+        os.dup2(2, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+
+
 def _tell(made: BuyPlan, listed: buying_parts.PartList, shown: units.System, out: Path | None) -> None:
     for refused in listed.refused:
         say(f"Line {refused.line} was left out: {refused.why}.")
@@ -154,11 +169,13 @@ def _tell(made: BuyPlan, listed: buying_parts.PartList, shown: units.System, out
     for line in text.sentences(made.rest(), shown, zone=words.zone()):
         say(line)
     for title, lines in (
+        ("The next best assignments", made.next_best),
         ("Assumptions", made.assumptions),
         ("What would change it", made.would_change),
         ("Cautions", made.cautions),
     ):
-        say(f"{title}:")
+        if lines:
+            say(f"{title}:")
         for line in text.sentences(lines, shown, zone=words.zone()):
             say(f"  - {line}")
     if out is not None:

@@ -10,7 +10,8 @@ from typing import Final
 from baulk.dashboard import words
 from baulk.dashboard.printing import page, style
 from baulk.models.formatting import count, show_along, spreadsheet_cell
-from baulk.models.plan.buying.purchase import BuyPlan, MillLine
+from baulk.models.plan.buying.purchase import BuyPlan
+from baulk.models.plan.buying.shortfall import MillLine
 from baulk.models.text import sentence
 from baulk.models.text.sawing import show_volume
 from baulk.models.units import System, show_length, show_mass, show_size

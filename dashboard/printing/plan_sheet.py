@@ -101,6 +101,7 @@ def pdf(  # noqa: PLR0913 - whose plan, whose units, whose paper
         parts += _buy(plan, system, room) if isinstance(plan, BuyPlan) else page.points(rest)
         changes, cautions = plan.would_change, plan.cautions
     for name, reasons in (
+        ("The next best assignments", plan.next_best if isinstance(plan, BuyPlan) else ()),
         ("Assumptions", plan.assumptions),
         ("What would change it", changes),
         ("Cautions", cautions),

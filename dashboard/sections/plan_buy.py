@@ -52,6 +52,10 @@ def _answer(made: BuyPlan, lengths_mm: dict[str, float], system: units.System) -
     if bars := part_bars.bars(made, lengths_mm):
         st.markdown(words.md(part_bars.finding(bars, system)))
         st.html(part_bars.html(bars, system))
+    if made.next_best:
+        st.header("The next best", anchor=False)
+        for line in words.mds(sentences(made.next_best, system, zone=words.zone())):
+            st.markdown(f"- {line}")
     if made.mill:
         st.header("For the mill", anchor=False)
         for line in words.mds(sentences([each.reason() for each in made.mill], system, zone=words.zone())):

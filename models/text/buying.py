@@ -8,7 +8,7 @@ from typing import Final
 from baulk.models.formatting import about, capital, count, day, share, show_along
 from baulk.models.reason import Reason
 from baulk.models.text.common import Values, Writer, fixed
-from baulk.models.text.sawing import show_volume
+from baulk.models.text.sawing import BOARD_FOOT_M3, show_volume
 from baulk.models.units import System, show_length, show_mass, show_size
 
 NAMED: Final = 6  # of a list of tags
@@ -24,6 +24,8 @@ COUNTED: Final[Mapping[str, str]] = {
     "buying.too_bent": "too bent",
     "buying.taken": "taken by other parts",
     "buying.other_wood": "of another wood",
+    "buying.too_dry": "too dry for the use",
+    "buying.moves_too_much": "of a wood that moves too much for the use",
 }
 
 
@@ -45,10 +47,18 @@ def _assigned(values: Values, system: System) -> str:
     late = "" if values["late_weeks"] <= 0 else f", {count(weeks, 'week')} late" if weeks else ", days late"
     named = values.get("beside") or ()
     beside = f", side by side with {_listed(named)}" if named else ""
+    other = values.get("other_wood")
+    wood = f", of {other[0]} instead of {other[1]}" if other else ""
     return (
-        f"{values['part']}: {values['count']} from {values['tag']}, sawn {_whole(values, system)}, {when} "
+        f"{_part_of(values)}: {values['count']} from {values['tag']}{wood}, sawn "
+        f"{_whole(values, system)}, {when} "
         f"({_nested(values['how'], system)}){late}{beside}."
     )
+
+
+def _part_of(values: Values) -> str:
+    """Return a part with what it is built into."""
+    return f"{values['part']} ({values['vessel']})" if values.get("vessel") else str(values["part"])
 
 
 def _whole(values: Values, system: System) -> str:
@@ -67,7 +77,9 @@ def _short_no_size(values: Values, system: System) -> str:
 
 def _short_of(values: Values) -> str:
     yard = ", ".join(f"{number} {COUNTED[code]}" for code, number in values["yard"].items())
-    return f"{values['part']}: {values['count']} short." + (f" Timbers in the yard: {yard}." if yard else "")
+    return f"{_part_of(values)}: {values['count']} short." + (
+        f" Timbers in the yard: {yard}." if yard else ""
+    )
 
 
 def _short(values: Values, system: System) -> str:
@@ -138,11 +150,29 @@ def _late(values: Values, system: System) -> str:
 
 
 def _by_moisture_now(values: Values, _system: System) -> str:
-    return f"its moisture today against a mean MC of {values['below_pct']:.0f} %; it has no forecast"
+    return f"its moisture today against a mean MC {_between(values)}; it has no forecast"
 
 
 def _by_forecast(values: Values, _system: System) -> str:
-    return f"its forecast, at a mean MC of {values['below_pct']:.0f} %"
+    return f"its forecast, at a mean MC {_between(values)}"
+
+
+def _between(values: Values) -> str:
+    return f"from {values['above_pct']:.0f} to {values['below_pct']:.0f} %"
+
+
+def _too_dry(values: Values, _system: System) -> str:
+    return (
+        f"At a mean MC of {values['mean_pct']:.0f} % it is too dry: the part may be squared "
+        f"{_between(values)}, else it swells too much in its use."
+    )
+
+
+def _moves_too_much(values: Values, _system: System) -> str:
+    return (
+        f"With {share(values['confidence'])} confidence there is no moisture from which a part of its wood "
+        "stays within what its use tolerates."
+    )
 
 
 def _by_drying_on(values: Values, _system: System) -> str:
@@ -181,10 +211,15 @@ def _new_timber_dries(values: Values, _system: System) -> str:
     )
 
 
-def _search_stopped(values: Values, _system: System) -> str:
+def _not_proved(values: Values, _system: System) -> str:
+    fewer = f"up to {count(values['fewer'], 'piece')} fewer may be short" if values["fewer"] else ""
+    gap = values["gap_share"]
+    cheaper = f"up to {'0.1 % or less' if gap < 0.0015 else f'{100 * gap:.1f} %'} cheaper" if gap else ""
+    both = f" and {fewer}" if fewer and cheaper else fewer
+    may = f"a plan {cheaper} may exist" if cheaper else ""
     return (
-        "The search was stopped at its time limit: among the ways to lay the parts that were compared, a "
-        f"plan up to {share(values['gap_share'])} cheaper may exist."
+        "Not every plan could be looked at in the time: among the ways to lay the parts that were compared, "
+        f"{may}{both}."
     )
 
 
@@ -196,13 +231,63 @@ def _left_worth(values: Values, system: System) -> str:
     )
 
 
-def _fewer(wish: str) -> Writer:
-    """Return the writer of how many pieces fewer would be short under another wish."""
+def _wish(wish: str) -> Writer:
+    """Return the writer of what another wish would change."""
 
-    def write(values: Values, _system: System) -> str:
-        return f"{wish}, {count(values['fewer'], 'piece')} fewer would be short."
+    def write(values: Values, system: System) -> str:
+        named = {
+            "parts": _listed(values.get("parts") or ()),
+            "step": show_length(values["step_mm"], system),
+        }
+        return f"{wish.format(**named)}, {_changed(values, system)}."
 
     return write
+
+
+def _changed(values: Values, system: System) -> str:
+    fewer = values["fewer"]
+    if fewer:
+        many = count(abs(fewer), "piece")
+        return f"{many} {'fewer' if fewer > 0 else 'more'} would be short"
+    more, less = values["more"], "less" if values["more"] < 0 else "more"
+    if not more:
+        return "nothing changes"
+    if values["in_money"]:
+        return f"it would cost {abs(more):.3g} {less}"
+    return f"{_volume(abs(more), system)} {less} wood would be used"
+
+
+def _volume(m3: float, system: System) -> str:
+    least = BOARD_FOOT_M3 / 2 if system == "inch" else 0.0005
+    if m3 < least:
+        return "less than a board foot" if system == "inch" else "less than 0.001 m³"
+    return show_volume(m3, system)
+
+
+def _next_best(values: Values, system: System) -> str:
+    which = "Next best" if values["number"] == 1 else "After that"
+    more = values["more"]
+    if values["short_more"]:
+        cost = f"{count(values['short_more'], 'piece')} more short"
+    elif not more:
+        cost = "as good"
+    elif values["in_money"]:
+        cost = f"{more:.3g} dearer"
+    else:
+        cost = f"{_volume(more, system)} more wood lost"
+    told = [_instead(each) for each in values["instead"]]
+    return f"{which}, {cost}: {'; '.join(told[:NAMED])}{_and_more(told)}."
+
+
+def _instead(each: Values) -> str:
+    come, gone = _listed(each["from"]), _listed(each["not_from"])
+    if not come:
+        return f"{each['part']} not from {gone}"
+    return f"{each['part']} from {come}" + (f" instead of {gone}" if gone else " too")
+
+
+def _and_more(told: Sequence[str]) -> str:
+    return f"; {count(len(told) - NAMED, 'other part')} elsewhere too" if len(told) > NAMED else ""
 
 
 _END_TO_END: Final = (
@@ -232,6 +317,8 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "buying.heart_in_the_way": _heart_in_the_way,
     "buying.not_ready": _not_ready,
     "buying.late": _late,
+    "buying.too_dry": _too_dry,
+    "buying.moves_too_much": _moves_too_much,
     "buying.taken": fixed("It is taken by other parts."),
     "buying.by_use": fixed("its use may stay wet"),
     "buying.by_verdict": fixed("its verdict"),
@@ -247,23 +334,35 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "buying.least_waste": fixed(f"{_END_TO_END}least wood is wasted.{_COMPARED}"),
     "buying.least_cost": fixed(f"{_END_TO_END}cost of waste and waiting is least.{_COMPARED}"),
     "buying.left_worth": _left_worth,
-    "buying.left_not_counted": fixed(
-        "What is left of a timber's length counts for nothing here: the search would take too long."
-    ),
     "buying.kept_for_its_use": fixed(
         "A timber entered for one use is cut for another only where a part would be short without it."
     ),
+    "buying.first_served": fixed(
+        "Parts needed first are served first, though more of the later ones stay short; of timbers alike "
+        "they get the one that is ready sooner."
+    ),
+    "buying.other_woods": fixed(
+        "Another wood of a part's list is taken only where the part would be short or late without it, or "
+        "where it saves more than a tenth of the part's own wood."
+    ),
     "buying.where_dates_come_from": fixed(
         "Where use and size agree, the date is that of the timber's own verdict. Elsewhere it is the day its "
-        "forecast mean MC is dry enough for the part. Beyond the forecast the timber is dried on by what is "
-        "known of its species."
+        "forecast mean MC, taken as even, lies where the verdict's rule lets the part be squared. "
+        "Beyond the forecast the timber is dried on by what is known of its species."
     ),
     "buying.taken_as_green": _taken_as_green,
     "buying.new_timber_dries": _new_timber_dries,
-    "buying.search_stopped": _search_stopped,
-    "buying.any_days": _fewer("If the parts could wait for the timber"),
-    "buying.any_wood": _fewer("If any wood in the yard would do"),
-    "buying.any_heart": _fewer("If the place of the heart did not matter"),
+    "buying.proved": fixed(
+        "Among the ways to lay the parts that were compared, no plan is better: that is proved."
+    ),
+    "buying.not_proved": _not_proved,
+    "buying.next_best": _next_best,
+    "buying.if_week_later": _wish("Wanted a week later"),
+    "buying.if_any_day": _wish("If the parts could wait for the timber"),
+    "buying.if_smaller": _wish("With {parts} {step} smaller both ways"),
+    "buying.if_any_wood": _wish("If any wood in the yard would do"),
+    "buying.if_first_wood": _wish("Without the other woods of the list"),
+    "buying.if_any_heart": _wish("If the place of the heart did not matter"),
     "buying.size_or_length": fixed(
         "Neither waiting, nor another wood, nor another place of the heart fills a gap: the timbers are too "
         "small or too short."

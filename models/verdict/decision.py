@@ -180,11 +180,12 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     The decision is our own; its parts are `baulk.models.distortion.movement`, `drying`, `readiness`,
     `checking` and `use_class`.
     """
-    rule = Rule(
-        species=species,
-        use=use_class,
-        service_mc_pct=service_draw(use_class, calibration.meter_bias_pct.size),
-        tolerance_mm=use_class.tolerance_mm(timber.finished.width_mm, timber.finished.depth_mm),
+    size_mm = (timber.finished.width_mm, timber.finished.depth_mm)
+    rule = Rule.of(
+        species,
+        use_class,
+        size_mm,
+        calibration.meter_bias_pct.size,
         wanted=probability,
         kept=previous == "square",
     )

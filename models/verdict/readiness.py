@@ -106,6 +106,69 @@ class Rule:
     wanted: float
     kept: bool = False
 
+    @classmethod
+    def of(  # noqa: PLR0913 - a wood, a use, a size and how sure
+        cls,
+        species: Species,
+        use: UseClass,
+        size_mm: tuple[float, float],
+        members: int,
+        *,
+        wanted: float,
+        kept: bool = False,
+    ) -> Rule:
+        """Make the rule of a finished piece: the one way to it for verdict, plans of air, what-if and buying.
+
+        Parameters
+        ----------
+        species, use
+            Its wood and its use.
+        size_mm : (float, float)
+            Finished width and depth. [mm]
+        members : int
+            How many members are judged.
+        wanted : float
+            How sure an answer must be.
+        kept : bool
+            Whether the last verdict was `square`.
+
+        Returns
+        -------
+        Rule
+            With the service moisture of every member and the use's tolerance. [%, mm]
+        """
+        return cls(
+            species=species,
+            use=use,
+            service_mc_pct=service_draw(use, members),
+            tolerance_mm=use.tolerance_mm(*size_mm),
+            wanted=wanted,
+            kept=kept,
+        )
+
+    def conditions(self, shape: Shape, did_mm: Floats, mean_pct: Floats) -> dict[What, NDArray[np.bool_]]:
+        """Whether each member stands each condition but the build's, were it squared at some moments.
+
+        Parameters
+        ----------
+        shape : Shape
+            The finished piece.
+        did_mm : ndarray, shape (..., m, measures)
+            What it has done by then, see `Shape.did`. [mm]
+        mean_pct : ndarray, shape (..., m)
+            Its mean moisture then. [%]
+
+        Returns
+        -------
+        dict
+            Of each condition an array of bool, shape (..., m).
+        """
+        settled = shape.movement_from(did_mm, self.service_mc_pct)
+        found: dict[What, NDArray[np.bool_]] = {"settling": settled.largest_mm <= self.tolerance_mm}
+        if self.use.max_mc_at_squaring_pct is not None:
+            found["mean_limit"] = mean_pct <= self.use.max_mc_at_squaring_pct
+        return {**found, **season_conditions(shape, did_mm, self.use)}
+
     @property
     def needed(self) -> float:
         """Probability from which on `square` is said; see `first_yes` and `BAND`."""
@@ -167,17 +230,14 @@ class Path:
 
     def conditions(self, use: UseClass | None = None) -> dict[What, NDArray[np.bool_]]:
         """Whether each member stands each condition of its own use or another on each date, (nt, m) each."""
-        own, section = use is None, self.shape.section
-        use = use or self.rule.use
-        service = self.rule.service_mc_pct if own else service_draw(use, self.mean_pct.shape[1])
-        tolerance = self.rule.tolerance_mm if own else use.tolerance_mm(section.width_mm, section.depth_mm)
-        settled = self.shape.movement_from(self.did_mm, service)
-        found: dict[What, NDArray[np.bool_]] = {"settling": settled.largest_mm <= tolerance}
-        if use.max_mc_at_squaring_pct is not None:
-            found["mean_limit"] = self.mean_pct <= use.max_mc_at_squaring_pct
+        rule = self.rule
+        if use is not None:
+            size_mm = (self.shape.section.width_mm, self.shape.section.depth_mm)
+            rule = Rule.of(rule.species, use, size_mm, self.mean_pct.shape[1], wanted=rule.wanted)
+        found = rule.conditions(self.shape, self.did_mm, self.mean_pct)
         if self.build is not None:
-            found["build"] = self.build_mm <= tolerance
-        return {**found, **season_conditions(self.shape, self.did_mm, use)}
+            found["build"] = self.build_mm <= rule.tolerance_mm
+        return found
 
     def ready(self, use: UseClass | None = None) -> NDArray[np.bool_]:
         """Whether each member may be squared on each date, for its own use or another, shape (nt, m)."""

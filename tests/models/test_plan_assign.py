@@ -9,9 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.buying.assignment import Leftover, Mix, assign
+from baulk.models.plan.buying import assignment, search
+from baulk.models.plan.buying.problem import Leftover, Mix, Problem
 
 INF = float("inf")
+
+
+def assign(count, length, room, cost, **more):
+    return assignment.assign(Problem(count=count, length_mm=length, room_mm=room, cost=cost, **more))
 
 
 def brute(count, length, room, cost, kerf, opening):
@@ -157,3 +162,85 @@ def test_with_a_worth_of_what_is_left_the_plan_is_that_of_trying_every_number_of
         used, cut = sum(n * (long + kerf) for long, n in along), any(n for _, n in along)
         total += opening * cut + worst_of_left(used, cut, room[t], per_mm[t], keep, worth)
     assert (int(found.short.sum()), total) == pytest.approx(least, abs=1e-6)
+
+
+def every_plan(  # noqa: C901 - everything is tried
+    count, length, room, cost, kerf, opening, mixes, left, rank, strange
+):
+    """Every plan of a small case: (short by rank, strange, cost) and the pairs that it uses."""
+    per_mm, keep, worth = left
+    timbers, ranks = len(room), sorted(set(rank))
+    alone = [(p, t) for p in range(len(count)) for t in range(timbers)]
+    for taken in product(*(range(count[p] + 1) if cost[p, t] < INF else (0,) for p, t in alone)):
+        for often in product(range(3), repeat=len(mixes)):
+            given, used, total, odd, pairs = list(rank), [0.0] * timbers, 0.0, 0, set()
+            given = [0] * len(count)
+            for (p, t), n in zip(alone, taken, strict=True):
+                if n:
+                    given[p] += n
+                    used[t] += n * (length[p] + kerf)
+                    total += n * cost[p, t]
+                    odd += n * strange[p][t]
+                    pairs.add((p, t))
+            if any(g > c for g, c in zip(given, count, strict=True)):
+                continue
+            for mix, n in zip(mixes, often, strict=True):
+                if n:
+                    used[mix.timber] += n * (mix.length_mm + kerf)
+                    total += n * mix.cost
+                    for p, many in enumerate(mix.counts):
+                        given[p] += n * many
+                        odd += n * many * strange[p][mix.timber]
+                        pairs |= {(p, mix.timber)} if many else set()
+            if any(u > r + kerf for u, r in zip(used, room, strict=True) if u):
+                continue
+            for t in range(timbers):
+                if used[t]:
+                    rest = max(room[t] - used[t], 0.0)
+                    total += opening + per_mm[t] * rest * ((1 - worth) if rest >= keep else 1.0)
+            short = [max(c - g, 0) for c, g in zip(count, given, strict=True)]
+            by_rank = tuple(sum(s for s, r in zip(short, rank, strict=True) if r == own) for own in ranks)
+            yield (*by_rank, odd, round(total, 9)), frozenset(pairs)
+
+
+@pytest.mark.parametrize("exact", [20, 0], ids=["whole program", "patterns"])
+@pytest.mark.parametrize("seed", range(8))
+def test_first_served_own_use_kept_and_the_next_best_plans_are_those_of_trying_everything(
+    seed, exact, monkeypatch
+):
+    rng = np.random.default_rng(seed)
+    count, length, kerf = [int(n) for n in rng.integers(1, 3, 3)], [2.0, 3.0, 4.0], 1.0
+    room = [float(n) for n in rng.choice([5, 6, 7, 8, 9, 11], 3, replace=False)]  # none alike
+    cost = rng.integers(0, 5, (3, 3)) + rng.random((3, 3)).round(3)
+    cost[rng.random((3, 3)) < 0.15] = INF
+    strange = rng.random((3, 3)) < 0.4
+    rank = [int(n) for n in rng.integers(1, 3, 3)]
+    mixes = [Mix(timber=0, counts=(1, 1, 0), length_mm=3.0, cost=float(rng.integers(1, 5)))]
+    left = ([float(n) for n in rng.integers(0, 3, 3)], 2.0, 0.5)
+    every = list(every_plan(count, length, room, cost, kerf, 0.125, mixes, left, rank, strange))
+    monkeypatch.setattr(search, "EXACT", exact)
+    problem = Problem(
+        count=count, length_mm=length, room_mm=room, cost=cost, kerf_mm=kerf, opening=0.125, mixes=mixes,
+        leftover=Leftover(per_mm=tuple(left[0]), keep_mm=left[1], worth=left[2]), rank=rank, strange=strange,
+    )  # fmt: skip
+    found = search.Search(problem)
+
+    def value(plan):
+        by_rank = (sum(int(plan.short[p]) for p in range(3) if rank[p] == own) for own in sorted(set(rank)))
+        return (*by_rank, problem.strange_in(plan.taken, plan.mixed), plan.spent)
+
+    best = min(each for each, _ in every)
+    assert value(found.best)[:-1] == best[:-1]
+    assert found.best.spent >= best[-1] - 1e-6
+    # no plan lies below the bound that is told, and what is told as proved is the best
+    assert found.best.spent * (1 - found.best.gap) <= best[-1] + 1e-6
+    if found.best.gap == 0 or exact:
+        assert found.best.spent == pytest.approx(best[-1], abs=1e-6)
+    without = [found.best.served(problem)]
+    for other in found.next_best(2):
+        left_out = [each for each, pairs in every if all(not one <= pairs for one in without)]
+        assert value(other)[-1] >= min(left_out)[-1] - 1e-6 or value(other)[:-1] > min(left_out)[:-1]
+        if exact:
+            assert value(other) == pytest.approx(min(left_out), abs=1e-6)
+        assert not any(one <= other.served(problem) for one in without)
+        without.append(other.served(problem))

@@ -286,14 +286,32 @@ SAID = [
     ),
     (
         "buying.by_moisture_now",
-        {"below_pct": 24.0},
-        "its moisture today against a mean MC of 24 %; it has no forecast",
+        {"above_pct": 15.5, "below_pct": 24.0},
+        "its moisture today against a mean MC from 16 to 24 %; it has no forecast",
         None,
     ),
     (
         "buying.by_forecast",
-        {"below_pct": 24.0},
-        "its forecast, at a mean MC of 24 %",
+        {"above_pct": 15.0, "below_pct": 24.0},
+        "its forecast, at a mean MC from 15 to 24 %",
+        None,
+    ),
+    (
+        "buying.too_dry",
+        {"above_pct": 15.0, "below_pct": 24.0, "mean_pct": 9.0},
+        (
+            "At a mean MC of 9 % it is too dry: the part may be squared from 15 to 24 %, else it swells too "
+            "much in its use."
+        ),
+        None,
+    ),
+    (
+        "buying.moves_too_much",
+        {"confidence": 0.95},
+        (
+            "With 95 % confidence there is no moisture from which a part of its wood stays within what its "
+            "use tolerates."
+        ),
         None,
     ),
     (
@@ -351,12 +369,6 @@ SAID = [
         None,
     ),
     (
-        "buying.left_not_counted",
-        {},
-        "What is left of a timber's length counts for nothing here: the search would take too long.",
-        None,
-    ),
-    (
         "buying.left_worth",
         {"keep_mm": 914.4, "worth_share": 0.5},
         (
@@ -379,8 +391,26 @@ SAID = [
         {},
         (
             "Where use and size agree, the date is that of the timber's own verdict. Elsewhere it is "
-            "the day its forecast mean MC is dry enough for the part. Beyond the forecast the timber is"
-            " dried on by what is known of its species."
+            "the day its forecast mean MC, taken as even, lies where the verdict's rule lets the part be "
+            "squared. Beyond the forecast the timber is dried on by what is known of its species."
+        ),
+        None,
+    ),
+    (
+        "buying.first_served",
+        {},
+        (
+            "Parts needed first are served first, though more of the later ones stay short; of timbers alike "
+            "they get the one that is ready sooner."
+        ),
+        None,
+    ),
+    (
+        "buying.other_woods",
+        {},
+        (
+            "Another wood of a part's list is taken only where the part would be short or late without it, "
+            "or where it saves more than a tenth of the part's own wood."
         ),
         None,
     ),
@@ -404,29 +434,68 @@ SAID = [
         None,
     ),
     (
-        "buying.search_stopped",
-        {"gap_share": 0.03},
+        "buying.proved",
+        {},
+        "Among the ways to lay the parts that were compared, no plan is better: that is proved.",
+        None,
+    ),
+    (
+        "buying.not_proved",
+        {"gap_share": 0.03, "fewer": 0},
         (
-            "The search was stopped at its time limit: among the ways to lay the parts that were compared, a "
-            "plan up to 3 % cheaper may exist."
+            "Not every plan could be looked at in the time: among the ways to lay the parts that were "
+            "compared, a plan up to 3.0 % cheaper may exist."
         ),
         None,
     ),
     (
-        "buying.any_days",
-        {"fewer": 1},
+        "buying.next_best",
+        {
+            "number": 1,
+            "short_more": 0,
+            "more": 0.0472,
+            "in_money": False,
+            "instead": [
+                {"part": "Post", "from": ["T-2"], "not_from": ["T-1"]},
+                {"part": "Beam", "from": ["T-3"], "not_from": []},
+            ],
+        },
+        "Next best, 20 board feet more wood lost: Post from T-2 instead of T-1; Beam from T-3 too.",
+        "Next best, 0.047 m³ more wood lost: Post from T-2 instead of T-1; Beam from T-3 too.",
+    ),
+    (
+        "buying.if_week_later",
+        {"fewer": 0, "more": 0.0, "in_money": False, "step_mm": 5.0},
+        "Wanted a week later, nothing changes.",
+        None,
+    ),
+    (
+        "buying.if_any_day",
+        {"fewer": 1, "more": 0.0, "in_money": False, "step_mm": 5.0},
         "If the parts could wait for the timber, 1 piece fewer would be short.",
         None,
     ),
     (
-        "buying.any_wood",
-        {"fewer": 2},
-        "If any wood in the yard would do, 2 pieces fewer would be short.",
+        "buying.if_smaller",
+        {"fewer": 0, "more": -0.0472, "in_money": False, "step_mm": 6.35, "parts": ["Post"]},
+        "With Post 1/4 in smaller both ways, 20 board feet less wood would be used.",
+        "With Post 6.3 mm smaller both ways, 0.047 m³ less wood would be used.",
+    ),
+    (
+        "buying.if_any_wood",
+        {"fewer": 0, "more": -12.5, "in_money": True, "step_mm": 5.0},
+        "If any wood in the yard would do, it would cost 12.5 less.",
         None,
     ),
     (
-        "buying.any_heart",
-        {"fewer": 2},
+        "buying.if_first_wood",
+        {"fewer": -2, "more": 0.0, "in_money": False, "step_mm": 5.0},
+        "Without the other woods of the list, 2 pieces more would be short.",
+        None,
+    ),
+    (
+        "buying.if_any_heart",
+        {"fewer": 2, "more": 0.0, "in_money": False, "step_mm": 5.0},
         "If the place of the heart did not matter, 2 pieces fewer would be short.",
         None,
     ),

@@ -1,124 +1,259 @@
 """Which parts come out of which timbers: a cutting problem, solved exactly over the patterns given.
 
 Whole numbers of each part, and of patterns of parts side by side, are laid end to end in each timber where
-they fit, a saw cut between two. As few
-parts as can be stay short; among those plans the cheapest is taken.
+they fit, a saw cut between two. Of the parts needed first as few as can be stay short, then of those needed
+next; among those plans the cheapest is taken.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, milp
 
 from baulk.models.constants import Floats
-from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.errors import BaulkError
+from baulk.models.plan.buying.problem import Amounts, Leftover, Problem
 
 
 class NoAnswer(BaulkError, RuntimeError):
     """The search for an assignment ended without one."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mix:
-    """Parts side by side in one length of one timber.
+@dataclass(slots=True, kw_only=True, eq=False)
+class Program:
+    """The whole-number program of a problem, solved once for each order of need and once for the cost.
 
     Parameters
     ----------
-    timber : int
-        Number of the timber.
-    counts : tuple of int
-        How many of each part, those of the list in their order.
-    length_mm : float
-        Length that it takes. [mm]
-    cost : float
-        Its cost, 0 or more. [-]
+    problem : Problem
+        What it is of.
     """
 
-    timber: int
-    counts: tuple[int, ...]
-    length_mm: float
-    cost: float
+    problem: Problem
+    _rows: list[LinearConstraint] = field(init=False, default_factory=list)
+    _most: Floats = field(init=False)
+    _at: dict[str, slice] = field(init=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        one = self.problem
+        parts, timbers = one.cost.shape
+        pairs = sorted({pair for each in one.without for pair in each})
+        sizes = {
+            "taken": parts * timbers, "short": parts, "cut": timbers, "mixed": len(one.mixes), "over": parts,
+            "lost": timbers, "kept": timbers, "keeps": timbers, "drawn": len(pairs),
+        }  # fmt: skip
+        begin = 0
+        for name, size in sizes.items():
+            self._at[name] = slice(begin, begin + size)
+            begin += size
+        fits, count = np.isfinite(one.cost), np.asarray(one.count, dtype=float)
+        room = np.asarray(one.room_mm, dtype=float)
+        left = room if one.leftover else np.zeros(timbers)
+        often = [max(one.room_mm[mix.timber] // mix.length_mm, 0.0) for mix in one.mixes]
+        self._most = np.concatenate([
+            np.where(fits, count[:, None], 0.0).ravel(), count, np.ones(timbers), np.asarray(often),
+            np.full(parts, float(sum(one.count)) if one.mixes else 0.0),
+            left, left, np.ones(timbers) * bool(one.leftover), np.ones(len(pairs)),
+        ])  # fmt: skip
+        self._limits()
+        self._leave_out(pairs)
+
+    def _limits(self) -> None:
+        """Tie pieces to what is wanted, and lengths to the timbers."""
+        one = self.problem
+        parts, timbers = one.cost.shape
+        count, room = np.asarray(one.count, dtype=float), np.asarray(one.room_mm, dtype=float)
+        wanted, along = np.zeros((parts, self._most.size)), np.zeros((timbers, self._most.size))
+        each = np.arange(timbers)
+        for p in range(parts):
+            own = self._at["taken"].start + p * timbers
+            wanted[p, own : own + timbers] = 1
+            along[each, own + each] = one.length_mm[p] + one.kerf_mm
+        wanted[:, self._at["short"]] = np.eye(parts)
+        wanted[:, self._at["over"]] = -np.eye(parts)  # cut by a mix beyond what is wanted
+        along[:, self._at["cut"]] = -np.diag(room + one.kerf_mm)
+        for i, mix in enumerate(one.mixes, start=self._at["mixed"].start):
+            wanted[:, i] = mix.counts
+            along[mix.timber, i] = mix.length_mm + one.kerf_mm
+        self._rows = [LinearConstraint(wanted, count, count), LinearConstraint(along, -np.inf, 1e-6)]
+        if one.leftover is not None:
+            self._rest(along, room, one.leftover)
+
+    def _rest(self, along: Floats, room: Floats, leftover: Leftover) -> None:
+        """Tie the lengths lost and kept to what is cut; a kept one also needs its saw cut."""
+        kerf, one = self.problem.kerf_mm, np.eye(room.size)
+        lost, kept, keeps = (self._at[name] for name in ("lost", "kept", "keeps"))
+        every, at_most, least, longest = -along, along.copy(), np.zeros_like(along), np.zeros_like(along)
+        every[:, lost] = every[:, kept] = -one
+        at_most[:, kept], at_most[:, keeps] = one, kerf * one
+        least[:, kept], least[:, keeps] = -one, leftover.keep_mm * one
+        longest[:, kept], longest[:, keeps] = one, -np.diag(room)
+        self._rows += [
+            LinearConstraint(every, -np.inf, kerf),
+            *(LinearConstraint(each, -np.inf, 1e-6) for each in (at_most, least, longest)),
+        ]
+
+    def _leave_out(self, pairs: Sequence[tuple[int, int]]) -> None:
+        """Let at least one pair of each set stay out: `drawn` says whether a pair is used."""
+        one, timbers = self.problem, self.problem.cost.shape[1]
+        alike = one.alike if pairs else []
+        uses, sets = np.zeros((len(pairs), self._most.size)), np.zeros((len(one.without), self._most.size))
+        for row, (p, t) in enumerate(pairs):
+            own = {self._at["taken"].start + p * timbers + u for u in range(timbers) if alike[u] == t} | {
+                self._at["mixed"].start + i
+                for i, mix in enumerate(one.mixes)
+                if alike[mix.timber] == t and mix.counts[p]
+            }
+            uses[row, list(own)] = 1
+            uses[row, self._at["drawn"].start + row] = -float(self._most[list(own)].sum())
+        for row, each in enumerate(one.without):
+            sets[row, [self._at["drawn"].start + pairs.index(pair) for pair in each]] = 1
+        if pairs:
+            most = [len(each) - 1 for each in one.without]
+            self._rows += [LinearConstraint(uses, -np.inf, 0.0), LinearConstraint(sets, -np.inf, most)]
+
+    def fewest(self, time_limit_s: float) -> Amounts:
+        """Return a plan with as few short pieces as can be, those needed first before the others.
+
+        Parameters
+        ----------
+        time_limit_s : float
+            Longest time for each order of need. [s]
+
+        Returns
+        -------
+        Amounts
+            Its cost is not looked at.
+
+        Raises
+        ------
+        NoAnswer
+            If there is none within the time.
+        """
+        everyone = list(range(len(self.problem.count)))
+        found, fewer = self._short(everyone, time_limit_s)
+        ranks = self.problem.ranks
+        if found.short.any() and len(ranks) > 1:
+            fewer = 0
+            for some in ranks:
+                found, less = self._short(some, time_limit_s)
+                fewer += less
+                self._hold(some, int(found.short[some].sum()))
+        else:
+            self._hold(everyone, int(found.short.sum()))
+        if self.problem.strange is not None:
+            row = self._strange()
+            most = self.problem.strange_in(found.taken, found.mixed)
+            self._rows.append(LinearConstraint(row[None, :], -np.inf, most))
+        return Amounts(
+            taken=found.taken, mixed=found.mixed, short=found.short, spent=found.spent, gap=1.0, fewer=fewer
+        )
+
+    def _strange(self) -> Floats:
+        """Return of each variable how many pieces of another use it counts for."""
+        one, row = self.problem, np.zeros(self._most.size)
+        row[self._at["taken"]] = np.asarray(one.strange, dtype=float).ravel()
+        row[self._at["mixed"]] = [
+            sum(many * one.strange_of(p, mix.timber) for p, many in enumerate(mix.counts))
+            for mix in one.mixes
+        ]
+        return row
+
+    def _short(self, some: Sequence[int], time_limit_s: float) -> tuple[Amounts, int]:
+        """Return a plan with the fewest short of some parts, then with the fewest strange pieces."""
+        each, target = float(self._outweighs), np.zeros(self._most.size)
+        if self.problem.strange is not None:
+            target += self._strange()
+        target[[self._at["short"].start + p for p in some]] = each
+        found = self._solve(target, time_limit_s)
+        plan = self._plan(found)
+        short = int(plan.short[list(some)].sum())
+        return plan, max(short - int(np.floor(found.mip_dual_bound / each + 1e-6)), 0)
+
+    @property
+    def _outweighs(self) -> int:
+        """More than all pieces that a plan can hold, those of a mix that nobody wants too."""
+        most = sum(self.problem.count)
+        return 1 + most * max((sum(mix.counts) for mix in self.problem.mixes), default=1)
+
+    def _hold(self, some: Sequence[int], most: int) -> None:
+        row = np.zeros((1, self._most.size))
+        row[0, [self._at["short"].start + p for p in some]] = 1.0
+        self._rows.append(LinearConstraint(row, -np.inf, most))
+
+    def cheapest(self, few: Amounts, time_limit_s: float) -> Amounts:
+        """Return the cheapest plan with no more short pieces than one of `fewest`.
+
+        Parameters
+        ----------
+        few : Amounts
+            From `fewest`, which stands where nothing better is found.
+        time_limit_s : float
+            Longest time. [s]
+
+        Returns
+        -------
+        Amounts
+            With its gap.
+        """
+        one, target = self.problem, np.zeros(self._most.size)
+        target[self._at["taken"]] = np.where(np.isfinite(one.cost), one.cost, 0.0).ravel()
+        target[self._at["cut"]] = one.opening
+        target[self._at["mixed"]] = [mix.cost for mix in one.mixes]
+        if one.leftover is not None:
+            per_mm = np.asarray(one.leftover.per_mm, dtype=float)
+            target[self._at["lost"]], target[self._at["kept"]] = per_mm, per_mm * (1 - one.leftover.worth)
+        try:
+            found = self._solve(target, time_limit_s)
+        except NoAnswer:
+            return few
+        plan = self._plan(found)
+        best = min((plan, few), key=lambda each: each.spent)
+        gap = (
+            0.0 if found.status == 0 else (best.spent - float(found.mip_dual_bound)) / max(best.spent, 1e-12)
+        )
+        return Amounts(
+            taken=best.taken, mixed=best.mixed, short=best.short, spent=best.spent,
+            gap=min(1.0, max(0.0, gap)), fewer=few.fewer,
+        )  # fmt: skip
+
+    def _solve(self, target: Floats, time_limit_s: float) -> OptimizeResult:
+        found = milp(
+            target,
+            integrality=np.ones(target.size),  # lengths left too, in whole mm: else HiGHS may print
+            bounds=Bounds(np.zeros(target.size), self._most),
+            constraints=self._rows,
+            options={"time_limit": time_limit_s, "mip_rel_gap": 1e-9},
+        )
+        if found.x is None:
+            raise NoAnswer(
+                f"no assignment was found within {time_limit_s:g} s; ask for fewer parts at a time"
+            )
+        return found
+
+    def _plan(self, found: OptimizeResult) -> Amounts:
+        whole = np.round(found.x).astype(np.int64)
+        taken, mixed = whole[self._at["taken"]].reshape(self.problem.cost.shape), whole[self._at["mixed"]]
+        return Amounts(
+            taken=taken,
+            mixed=mixed,
+            short=whole[self._at["short"]],
+            spent=self.problem.spent(taken, mixed),
+        )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Leftover:
-    """What the length is worth that is left of a timber.
-
-    Parameters
-    ----------
-    per_mm : tuple of float
-        Cost of a length of each timber, 0 or more. [1/mm]
-    keep_mm : float
-        A leftover from this length on is kept; a shorter one is lost, above 0. [mm]
-    worth : float
-        Share of its cost that a kept one is still worth, 0 to 1. [-]
-    """
-
-    per_mm: tuple[float, ...]
-    keep_mm: float
-    worth: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Amounts:
-    """How many of each part come out of each timber.
-
-    Parameters
-    ----------
-    taken : ndarray of int, shape (parts, timbers)
-        Numbers of pieces that lie alone across their timber.
-    mixed : ndarray of int, shape (mixes,)
-        How often each mix is cut; it may hold a piece more than is wanted.
-    short : ndarray of int, shape (parts,)
-        Pieces that no timber gives.
-    gap : float
-        How far the plan may at most be from the best, as a share of its cost; 0 when it is proved best.
-    """
-
-    taken: NDArray[np.int64]
-    mixed: NDArray[np.int64]
-    short: NDArray[np.int64]
-    gap: float
-
-
-def assign(  # noqa: PLR0913 - a cutting problem
-    count: Sequence[int],
-    length_mm: Sequence[float],
-    room_mm: Sequence[float],
-    cost: Floats,
-    *,
-    kerf_mm: float = 0.0,
-    opening: float = 0.0,
-    mixes: Sequence[Mix] = (),
-    leftover: Leftover | None = None,
-    time_limit_s: float = 5.0,
-) -> Amounts:
+def assign(problem: Problem, *, time_limit_s: float = 5.0) -> Amounts:
     """Assign parts to timbers.
 
     Parameters
     ----------
-    count : sequence of int
-        How many of each part are wanted.
-    length_mm : sequence of float
-        Length of each part, above 0. [mm]
-    room_mm : sequence of float
-        Usable length of each timber, 0 or more. [mm]
-    cost : ndarray, shape (parts, timbers)
-        Cost of one piece of the part out of that timber, 0 or more; infinite where it does not fit. [-]
-    kerf_mm : float
-        Saw cut between two pieces. [mm]
-    opening : float
-        Cost of cutting a timber at all, 0 or more. [-]
-    mixes : sequence of Mix
-        Parts that may lie side by side.
-    leftover : Leftover, optional
-        What is lost with the length left of a timber that is cut; without it nothing.
+    problem : Problem
+        What is wanted, and what there is.
     time_limit_s : float
-        Longest time for the search. [s]
+        Longest time for each search. [s]
 
     Returns
     -------
@@ -129,120 +264,17 @@ def assign(  # noqa: PLR0913 - a cutting problem
     ------
     NoAnswer
         If there is no plan within the time.
-    OutOfRange
-        If the shapes differ or a number cannot be.
 
     References
     ----------
     Mixed-integer program by HiGHS through `scipy.optimize.milp`.
     """
-    parts, timbers = len(count), len(room_mm)
-    _refuse(length_mm, cost, (parts, timbers), kerf_mm, opening)
+    parts, timbers = problem.cost.shape
     if timbers == 0:
         return Amounts(
             taken=np.zeros((parts, 0), dtype=np.int64),
             mixed=np.zeros(0, dtype=np.int64),
-            short=np.array(count, dtype=np.int64),
-            gap=0.0,
+            short=np.array(problem.count, dtype=np.int64),
         )
-    fits = np.isfinite(cost)
-    most = np.where(fits, np.minimum.outer(np.asarray(count, dtype=float), np.full(timbers, np.inf)), 0.0)
-    each = np.where(fits, cost, 0.0)
-    # one short part outweighs every other cost together
-    dearest = max(float(np.max(each, initial=0.0)), max((mix.cost for mix in mixes), default=0.0))
-    per_mm = np.zeros(timbers) if leftover is None else np.asarray(leftover.per_mm, dtype=float)
-    missing = (
-        1.0 + dearest * sum(count) + opening * timbers + float(per_mm @ np.asarray(room_mm, dtype=float))
-    )
-    n, m = parts * timbers, parts * timbers + parts + timbers
-    mixed = np.array([mix.cost for mix in mixes], dtype=float)
-    worth = 0.0 if leftover is None else leftover.worth
-    # pieces, short, cut at all, mixes, beyond what is wanted; lengths lost, kept, and whether one is kept
-    target = np.concatenate([
-        each.ravel(), np.full(parts, missing), np.full(timbers, opening), mixed, np.zeros(parts),
-        per_mm, per_mm * (1 - worth), np.zeros(timbers),
-    ])  # fmt: skip
-    lost = m + len(mixes) + parts
-    wanted = np.zeros((parts, target.size))
-    along = np.zeros((timbers, target.size))
-    for p in range(parts):
-        wanted[p, p * timbers : (p + 1) * timbers] = 1
-        wanted[p, n + p] = 1
-        wanted[p, m + len(mixes) + p] = -1  # cut by a mix beyond what is wanted
-        for t in range(timbers):
-            along[t, p * timbers + t] = length_mm[p] + kerf_mm
-    for t in range(timbers):
-        along[t, n + parts + t] = -(room_mm[t] + kerf_mm)
-    for i, mix in enumerate(mixes):
-        wanted[:, m + i] = mix.counts
-        along[mix.timber, m + i] = mix.length_mm + kerf_mm
-    often = [float(max(room_mm[mix.timber] // mix.length_mm, 0)) for mix in mixes]
-    room = np.asarray(room_mm, dtype=float)
-    rest = _rest(along, room, lost, kerf_mm, leftover)
-    found = milp(
-        target,
-        integrality=np.ones(target.size),  # lengths left too, in whole mm: else HiGHS may print
-        bounds=Bounds(
-            np.zeros(target.size),
-            np.concatenate(
-                [
-                    most.ravel(),
-                    np.asarray(count, dtype=float),
-                    np.ones(timbers),
-                    np.asarray(often, dtype=float),
-                    np.full(parts, float(sum(count))) if mixes else np.zeros(parts),
-                    *((room, room, np.ones(timbers)) if leftover else (np.zeros(3 * timbers),)),
-                ]
-            ),
-        ),
-        constraints=[
-            LinearConstraint(wanted, np.asarray(count, dtype=float), np.asarray(count, dtype=float)),
-            LinearConstraint(along, -np.inf, 1e-6),
-            *rest,
-        ],
-        options={"time_limit": time_limit_s, "mip_rel_gap": 1e-9},
-    )
-    if found.x is None:
-        raise NoAnswer(f"no assignment was found within {time_limit_s:g} s; ask for fewer parts at a time")
-    whole = np.round(found.x).astype(np.int64)
-    short = whole[n : n + parts]
-    gap = 0.0
-    if found.status != 0:  # of the cost alone: beside that of a short piece any gap looks small
-        spent = float(found.fun) - missing * int(short.sum())
-        gap = min(1.0, max(0.0, (float(found.fun) - float(found.mip_dual_bound)) / max(spent, 1e-12)))
-    return Amounts(
-        taken=whole[:n].reshape(parts, timbers), mixed=whole[m : m + len(mixes)], short=short, gap=gap
-    )
-
-
-def _refuse(
-    length_mm: Sequence[float], cost: Floats, shape: tuple[int, int], kerf_mm: float, opening: float
-) -> None:
-    if cost.shape != shape or len(length_mm) != shape[0]:
-        raise OutOfRange("the costs", f"need one row for each of {shape[0]} parts and {shape[1]} columns")
-    if shape[0] == 0:
-        raise OutOfRange("the parts", "are none")
-    if np.any(cost < 0) or not (kerf_mm >= 0 and opening >= 0 and min(length_mm) > 0):
-        raise OutOfRange("costs, cuts and lengths", "can't be below 0")
-
-
-def _rest(
-    along: Floats, room: Floats, lost: int, kerf_mm: float, leftover: Leftover | None
-) -> list[LinearConstraint]:
-    """Return what ties the lengths lost and kept to what is cut; a kept one also needs its saw cut."""
-    if leftover is None:
-        return []
-    timbers = room.size
-    one, kept, keeps = np.eye(timbers), lost + timbers, lost + 2 * timbers
-    # `along`: used and its cuts, less the room and a cut where the timber is cut at all
-    every, at_most, least, longest = -along, along.copy(), np.zeros_like(along), np.zeros_like(along)
-    every[:, lost:kept] = every[:, kept:keeps] = -one
-    at_most[:, kept:keeps], at_most[:, keeps:] = one, kerf_mm * one
-    least[:, kept:keeps], least[:, keeps:] = -one, leftover.keep_mm * one
-    longest[:, kept:keeps], longest[:, keeps:] = one, -np.diag(room)
-    return [
-        LinearConstraint(every, -np.inf, kerf_mm),
-        LinearConstraint(at_most, -np.inf, 1e-6),
-        LinearConstraint(least, -np.inf, 1e-6),
-        LinearConstraint(longest, -np.inf, 1e-6),
-    ]
+    program = Program(problem=problem)
+    return program.cheapest(program.fewest(time_limit_s), time_limit_s)

@@ -10,7 +10,7 @@ moves while a boat is being built is not in it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
 
@@ -27,7 +27,7 @@ from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.use_class import UseClass
-from baulk.models.verdict.readiness import season_conditions, service_draw
+from baulk.models.verdict.readiness import Rule
 
 MEMBERS: Final = 32
 CELLS: Final = (12, 12)
@@ -86,7 +86,7 @@ class Drying:
         use: UseClass,
         air: Sequence[AirSeries],
     ) -> None:
-        self._green, self._finished, self._wood, self._use, self._air = green, finished, wood, use, air
+        self._green, self._finished, self._wood, self._air = green, finished, wood, air
         timber = Timber(
             tag="to buy",
             species=wood.name,
@@ -100,8 +100,8 @@ class Drying:
         )
         self._law = law_for(wood)
         self._theta = parameters.prior(timber, wood, self._law, MEMBERS, np.random.default_rng(5))
-        self._service = service_draw(use, MEMBERS)
-        self._tolerance_mm = use.tolerance_mm(finished.width_mm, finished.depth_mm)
+        # how sure is asked by whoever looks at `chance`
+        self._rule = Rule.of(wood, use, (finished.width_mm, finished.depth_mm), MEMBERS, wanted=0.5)
 
     def _start(self, theta: Floats, arrive_s: float) -> MoistureField:
         """Return green timber, heartwood and sapwood: one that is bought has not dried in before it comes."""
@@ -155,11 +155,9 @@ class Drying:
             pieces = [solver.cut(field, self._finished) for field in fields]
             shape = self._shape(members)
             did = np.array([shape.did(piece.mc_pct) for piece in pieces])
-            good = shape.movement_from(did, self._service[mine]).largest_mm <= self._tolerance_mm
-            if self._use.max_mc_at_squaring_pct is not None:
-                good &= np.array([piece.mean_pct for piece in pieces]) <= self._use.max_mc_at_squaring_pct
-            for stands in season_conditions(shape, did, self._use).values():
-                good &= stands
+            rule = replace(self._rule, service_mc_pct=self._rule.service_mc_pct[mine])
+            mean = np.array([piece.mean_pct for piece in pieces])
+            good = np.logical_and.reduce(list(rule.conditions(shape, did, mean).values()))
             ready.append(np.logical_or.accumulate(good, axis=0).astype(np.float64))
         return np.asarray(np.concatenate(ready, axis=1).mean(axis=1))
 

@@ -12,7 +12,8 @@ from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError
 from baulk.models.plan.buying import lead_time, ready_stock
 from baulk.models.plan.buying.parts import Part
-from baulk.models.plan.buying.purchase import MillLine, Shortfall, Wish
+from baulk.models.plan.buying.purchase import Wish
+from baulk.models.plan.buying.shortfall import MillLine, Shortfall
 from baulk.models.plan.sawing import allowance
 from baulk.models.plan.sawing.order import NoLog
 from baulk.models.plan.sawing.sweep import SHORT

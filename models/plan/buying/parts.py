@@ -33,9 +33,13 @@ HEADINGS: Final[Mapping[str, str]] = {
     "heart": "heart",
     "count": "count", "number": "count", "pieces": "count",
     "wood": "species", "species": "species",
+    "other woods": "alternates", "other wood": "alternates", "alternates": "alternates",
+    "order": "order", "order of need": "order", "needed": "order",
+    "vessel": "vessel", "boat": "vessel", "building": "vessel", "job": "vessel",
 }  # fmt: skip
 NEEDED: Final = ("name", "finished", "length", "use")
-COLUMNS: Final = "part,finished,length,curve,use,wanted by,heart,count,wood"
+COLUMNS: Final = "part,finished,length,curve,use,wanted by,heart,count,wood,other woods,order,vessel"
+LAST: Final = 1_000  # order of need of a part that has none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +66,12 @@ class Part:
         How many alike, at least 1.
     species : str, optional
         Name in the species table; None for whatever wood serves.
+    alternates : tuple of str
+        Other species that serve as well, taken only where that is better; none without `species`.
+    order : int, optional
+        Order of need, 1 the first, at most 999; those needed first are served first. None comes last.
+    vessel : str
+        What it is built into: a vessel or a building; may be empty.
 
     Raises
     ------
@@ -79,6 +89,19 @@ class Part:
     heart: Heart = "any"
     count: int = 1
     species: str | None = None
+    alternates: tuple[str, ...] = ()
+    order: int | None = None
+    vessel: str = ""
+
+    @property
+    def rank(self) -> int:
+        """Order of need; parts without one come last and alike."""
+        return LAST if self.order is None else self.order
+
+    @property
+    def woods(self) -> tuple[str, ...]:
+        """Species that serve, the wanted one first; none for any."""
+        return () if self.species is None else (self.species, *self.alternates)
 
     def __post_init__(self) -> None:
         who = f"part {self.name!r}"
@@ -103,6 +126,12 @@ class Part:
             raise OutOfRange(f"the heart of {who}", f"is any, boxed or free, not {self.heart!r}")
         if not 1 <= self.count <= 1000:
             raise OutOfRange(f"the count of {who}", f"lies between 1 and 1000, not {self.count}")
+        if self.order is not None and not 1 <= self.order < LAST:
+            raise OutOfRange(f"the order of {who}", f"lies between 1 and {LAST - 1}, not {self.order}")
+        if self.alternates and self.species is None:
+            raise OutOfRange(
+                f"the wood of {who}", "must be named where other woods are; without one any wood serves"
+            )
         if self.wanted_by_utc is not None and self.wanted_by_utc.tzinfo is None:
             raise OutOfRange(f"the date of {who}", "needs a time zone")
 
@@ -152,7 +181,8 @@ def read_csv(
     ----------
     text : str
         A table with a heading line and commas, semicolons or tabs between: `COLUMNS`; part, finished, length
-        and use are needed. Lengths carry their unit in the cell ("6 x 6 in", "10 ft") or in the heading
+        and use are needed, other woods stand with a slash between. Lengths carry their unit in the cell
+        ("6 x 6 in", "10 ft") or in the heading
         ("length (ft)", "curve_mm").
     now_utc : datetime, optional
         Now; with it a part wanted by a day that has passed is refused.
@@ -217,6 +247,9 @@ def write_csv(parts: Sequence[Part], system: units.System = "metric") -> str:
                 part.heart,
                 part.count,
                 spreadsheet_cell(part.species or ""),
+                spreadsheet_cell(" / ".join(part.alternates)),
+                "" if part.order is None else part.order,
+                spreadsheet_cell(part.vessel),
             ]
         )
     return out.getvalue()
@@ -301,7 +334,12 @@ def _part(
         use_class=woods.use_classes.get(row["use"]).name,
         wanted_by_utc=_day(row["wanted_by"], now_utc),
         heart=heart,  # type: ignore[arg-type]  # one of HEARTS, as just asked
-        count=_count(row["count"]),
+        count=_whole(row["count"] or "1", "the count"),
+        order=_whole(row["order"], "the order") if row["order"] else None,
+        vessel=row["vessel"],
+        alternates=tuple(
+            woods.species.get(each.strip()).name for each in row["alternates"].split("/") if each.strip()
+        ),
         species=woods.species.get(row["species"]).name if row["species"] else None,
     )
 
@@ -319,11 +357,11 @@ def _day(text: str, now_utc: datetime | None) -> datetime | None:
     return day
 
 
-def _count(text: str) -> int:
+def _whole(text: str, what: str) -> int:
     try:
-        count = float(text or 1)
+        number = float(text)
     except ValueError:
-        count = math.nan
-    if not (1 <= count < math.inf and count == int(count)):
-        raise OutOfRange("the count", f"is a whole number from 1, not {text!r}")
-    return int(count)
+        number = math.nan
+    if not (1 <= number < math.inf and number == int(number)):
+        raise OutOfRange(what, f"is a whole number from 1, not {text!r}")
+    return int(number)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -12,11 +11,9 @@ from baulk.models.allowance.bend import Seen
 from baulk.models.allowance.parts import KERF_MM, PLANING_MM, TRIM_MM, Wet
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField
-from baulk.models.plan.buying.lead_time import Arrival
-from baulk.models.plan.buying.parts import Part
+from baulk.models.plan.buying.shortfall import MillLine, Shortfall
 from baulk.models.plan.sawing.cutting import Stock
-from baulk.models.plan.sawing.order import SizePlan
-from baulk.models.reason import Reason, Value
+from baulk.models.reason import Reason
 from baulk.models.section import Finished
 from baulk.models.species import Species
 
@@ -164,6 +161,10 @@ class Assignment:
         Of the section over its length, finished wood taken off; its share of what several use. [m3]
     beside : tuple of str
         Parts that lie side by side with it; none where it has the section to itself.
+    other_wood : (str, str) or None
+        The timber's wood and the wanted one, where it is one of the part's alternates.
+    vessel : str
+        What the part is built into; may be empty.
     """
 
     part: str
@@ -178,6 +179,8 @@ class Assignment:
     late_weeks: float
     waste_m3: float
     beside: tuple[str, ...] = ()
+    other_wood: tuple[str, str] | None = None
+    vessel: str = ""
 
     def reason(self) -> Reason:
         """Return what comes out of which timber, and when."""
@@ -194,130 +197,8 @@ class Assignment:
                 "how": self.how.to_json(),
                 "late_weeks": self.late_weeks,
                 "beside": list(self.beside),
-            },
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shortfall:
-    """Pieces that the yard does not give.
-
-    Parameters
-    ----------
-    part : Part
-        Which.
-    count : int
-        How many.
-    reasons : mapping of str to Reason
-        By tag, why that timber does not serve.
-    size : SizePlan or None
-        The green timber to buy; None without a wood or where no log gives it.
-    arrival : Arrival or None
-        By when, or how dry.
-    why_none : Reason or None
-        Why there is no size, if there is none.
-    crook : bool
-        Whether it must be a natural crook, for sawn out of a straight timber its grain would be short.
-    """
-
-    part: Part
-    count: int
-    reasons: Mapping[str, Reason]
-    size: SizePlan | None = None
-    arrival: Arrival | None = None
-    why_none: Reason | None = None
-    crook: bool = False
-
-    def reason(self) -> Reason:
-        """Return what is short, why the yard does not give it, and what to buy by when."""
-        values: dict[str, Value] = {
-            "part": self.part.name,
-            "count": self.count,
-            "yard": dict(Counter(each.code for each in self.reasons.values()).most_common()),
-        }
-        size, found = self.size, self.arrival
-        if size is None:
-            none = self.why_none or Reason(code="buying.no_wood_named")
-            return Reason(code="buying.short_no_size", values={**values, "why": none.to_json()})
-        values |= {
-            "width_mm": size.green.width_mm,
-            "depth_mm": size.green.depth_mm,
-            "length_mm": size.green_length_mm,
-            "species": size.species,
-            "sweep_mm": self.part.sweep_mm,
-            "crook": self.crook,
-            "arrives": None,
-        }
-        if found is not None:
-            values["arrives"] = {
-                "seasoned_pct": found.seasoned_pct,
-                "probability": found.probability,
-                "latest_utc": found.latest_utc,
-                "ready_utc": found.ready_utc,
-            }
-        return Reason(code="buying.short", values=values)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MillLine:
-    """One line of the list for the mill.
-
-    Parameters
-    ----------
-    species : str
-        Wood.
-    count : int
-        How many.
-    width_mm, depth_mm, length_mm : float
-        As sawn. [mm]
-    heart : str
-        "boxed" or "free".
-    moisture : Reason
-        Green, or the mean moisture content at most.
-    by_utc : datetime or None
-        Last day of arrival.
-    board_feet, volume_m3 : float
-        Of the whole line. [board foot, m3]
-    each_kg, each_heavy_kg : float
-        Weight of one, and of one from a heavy tree, green. [kg]
-    parts : tuple of str
-        For which parts.
-    sweep_mm : float
-        Natural sweep to look for over the length of the part; 0 for a straight one. [mm]
-    """
-
-    species: str
-    count: int
-    width_mm: float
-    depth_mm: float
-    length_mm: float
-    heart: str
-    moisture: Reason
-    by_utc: datetime | None
-    board_feet: float
-    volume_m3: float
-    each_kg: float
-    each_heavy_kg: float
-    parts: tuple[str, ...]
-    sweep_mm: float = 0.0
-
-    def reason(self) -> Reason:
-        """Return the line: number, size, wood, heart, moisture, day, volume and weight."""
-        return Reason(
-            code="buying.mill_line",
-            values={
-                "count": self.count,
-                "width_mm": self.width_mm,
-                "depth_mm": self.depth_mm,
-                "length_mm": self.length_mm,
-                "species": self.species,
-                "heart": self.heart,
-                "sweep_mm": self.sweep_mm,
-                "moisture": self.moisture.to_json(),
-                "by_utc": self.by_utc,
-                "volume_m3": self.volume_m3,
-                "each_kg": self.each_kg,
-                "each_heavy_kg": self.each_heavy_kg,
+                "other_wood": None if self.other_wood is None else list(self.other_wood),
+                "vessel": self.vessel,
             },
         )
 
@@ -346,6 +227,10 @@ class BuyPlan:
         Timbers that stay whole.
     gap : float
         How far the assignment may be from the best; 0 when proved. [-]
+    fewer : int
+        How many pieces fewer might be short at most; 0 when that is proved.
+    next_best : tuple of Reason
+        The next best assignments, and what they differ in.
     assumptions, would_change, cautions : tuple of Reason
         What it takes for granted, what other wishes would give, and what can hurt.
     """
@@ -359,6 +244,8 @@ class BuyPlan:
     left_mm: Mapping[str, float]
     unused: tuple[str, ...]
     gap: float
+    fewer: int = 0
+    next_best: tuple[Reason, ...] = ()
     assumptions: tuple[Reason, ...] = ()
     would_change: tuple[Reason, ...] = ()
     cautions: tuple[Reason, ...] = ()

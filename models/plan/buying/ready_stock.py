@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from baulk.models.air import AirSeries
-from baulk.models.plan.buying import lead_time
+from baulk.models.plan.buying import lead_time, ready_range
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import InYard, Wish
 from baulk.models.plan.sawing import allowance, spots
@@ -77,14 +77,16 @@ def place(
         Where, in the timber's axes, and how large it is sawn; or the reason. [mm]
     """
     # when, how many and under which name makes no difference to where
-    return _placed(replace(part, name="part", wanted_by_utc=None, count=1), yard, use, wish)
+    return _placed(
+        replace(part, name="part", wanted_by_utc=None, count=1, order=None, vessel=""), yard, use, wish
+    )
 
 
 @lru_cache(maxsize=4096)  # a plan asks for the same pair once more for each other wish that it counts
 def _placed(
     part: Part, yard: InYard, use: UseClass, wish: Wish
 ) -> tuple[Finished, tuple[float, float]] | Reason:
-    if part.species is not None and part.species != yard.species:
+    if part.woods and yard.species not in part.woods:
         woods = {"species": yard.species, "wanted_species": part.species}
         return Reason(code="buying.other_wood", values=woods)
     stock = yard.stock.planed(wish.planing_mm)
@@ -146,7 +148,7 @@ def usual_mm(order: Order, wood: Species, use: UseClass) -> tuple[float, float]:
     return width_mm, depth_mm
 
 
-def when(
+def when(  # noqa: PLR0911 - each reason is an answer
     part: Part, yard: InYard, use: UseClass, *, now_utc: datetime, confidence: float
 ) -> tuple[datetime | None, Reason]:
     """Say when a part may be squared out of a timber.
@@ -176,16 +178,22 @@ def when(
     smaller = all(one <= other + 1.0 for one, other in zip(own, entered, strict=True))
     if yard.use_class == use.name and smaller and yard.square_probability >= confidence - 1e-6:
         return yard.square_utc, Reason(code="buying.by_verdict")
-    below = dry_enough_pct(part, yard.wood, use)
+    between = ready_range.of_part(part.width_mm, part.depth_mm, part.heart, yard.wood, use, confidence)
+    if between is None:
+        return None, Reason(code="buying.moves_too_much", values={"confidence": confidence})
+    above, below = between
+    values = {"above_pct": above, "below_pct": below}
+    if yard.mean_pct < above:
+        return None, Reason(code="buying.too_dry", values={**values, "mean_pct": yard.mean_pct})
     if not yard.ahead_posix_s:
-        how = Reason(code="buying.by_moisture_now", values={"below_pct": below})
+        how = Reason(code="buying.by_moisture_now", values=values)
         return (now_utc if yard.mean_pct <= below else None), how
-    at_s = np.asarray(yard.ahead_posix_s)
-    dry = np.flatnonzero(np.asarray(yard.ahead_mean_pct) <= below)
-    how = Reason(code="buying.by_forecast", values={"below_pct": below})
+    ahead = np.asarray(yard.ahead_mean_pct)
+    dry = np.flatnonzero((ahead <= below) & (ahead >= above))
+    how = Reason(code="buying.by_forecast", values=values)
     if dry.size == 0:
         return None, how
-    return max(now_utc, datetime.fromtimestamp(float(at_s[dry[0]]), UTC)), how
+    return max(now_utc, datetime.fromtimestamp(float(yard.ahead_posix_s[dry[0]]), UTC)), how
 
 
 def later(  # noqa: PLR0913 - a part, a timber, its place and its air
@@ -237,32 +245,6 @@ def _dried_on(
     mean_pct: float,
 ) -> float:
     return lead_time.Drying(*what, *wood_and_use, air).by(*times, mean_pct)
-
-
-def dry_enough_pct(part: Part, wood: Species, use: UseClass) -> float:
-    """Mean moisture content from which a part would shrink by no more than its use tolerates.
-
-    Parameters
-    ----------
-    part : Part
-        Its section. [mm]
-    wood, use
-        Wood and use.
-
-    Returns
-    -------
-    float
-        Moisture content, the whole of the larger side taken as tangential; not over what the use allows when
-        it is squared. [%]
-
-    References
-    ----------
-    Wood Handbook, FPL-GTR-282 (2021), eq. 4-9, turned round.
-    """
-    side = max(part.width_mm, part.depth_mm)
-    per_pct = wood.shrinkage_tangential_pct / 100 * side / wood.shrinkage_onset_pct
-    below = use.service_mc_pct + use.tolerance_mm(part.width_mm, part.depth_mm) / per_pct
-    return min(below, use.max_mc_at_squaring_pct or below)
 
 
 def _within(part: Part, section: Section) -> bool:

@@ -149,11 +149,11 @@ class Given:
     def rule(self) -> Rule:
         """What readiness means for it; the same rule as its verdict's."""
         finished = self.timber.finished
-        return Rule(
-            species=self.species,
-            use=self.use,
-            service_mc_pct=readiness.service_draw(self.use, self.calibration.members.size),
-            tolerance_mm=self.use.tolerance_mm(finished.width_mm, finished.depth_mm),
+        return Rule.of(
+            self.species,
+            self.use,
+            (finished.width_mm, finished.depth_mm),
+            self.calibration.members.size,
             wanted=self.probability,
             kept=self.previous == "square",
         )
@@ -464,13 +464,8 @@ def _for_other_uses(given: Given, left: Path, out: NDArray[np.bool_], weeks: int
 def _used_for(path: Path, use: UseClass) -> Path:
     """Return the same timber held to another use's conditions."""
     section = path.shape.section
-    rule = replace(
-        path.rule,
-        use=use,
-        service_mc_pct=readiness.service_draw(use, path.mean_pct.shape[1]),
-        tolerance_mm=use.tolerance_mm(section.width_mm, section.depth_mm),
-        kept=False,
-    )
+    size_mm = (section.width_mm, section.depth_mm)
+    rule = Rule.of(path.rule.species, use, size_mm, path.mean_pct.shape[1], wanted=path.rule.wanted)
     return replace(path, rule=rule)
 
 

@@ -104,13 +104,8 @@ class Stock:
     @property
     def rule(self) -> readiness.Rule:
         """What readiness means for it; the same rule as its verdict's."""
-        return readiness.Rule(
-            species=self.species,
-            use=self.use,
-            service_mc_pct=readiness.service_draw(self.use, self.members.size),
-            tolerance_mm=self.use.tolerance_mm(self.finished.width_mm, self.finished.depth_mm),
-            wanted=self.wanted,
-        )
+        size_mm = (self.finished.width_mm, self.finished.depth_mm)
+        return readiness.Rule.of(self.species, self.use, size_mm, self.members.size, wanted=self.wanted)
 
     def some(self, which: slice | NDArray[np.intp]) -> Stock:
         """Return it with a part of its members."""
