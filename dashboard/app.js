@@ -3,7 +3,7 @@
 "use strict";
 (() => {
   const root = document.documentElement;
-  const AWAY_MS = 2000, CHECK_MS = 600, RESTORE_MS = 8000, TYPED_MS = 250;
+  const AWAY_MS = 2000, CHECK_MS = 600, RESTORE_MS = 8000, TYPED_MS = 250, KEPT_MS = 1500;
   const AWAY = "No connection to the shop. What you typed stays here; nothing is saved until the connection is back.";
 
   // ---- the line to the server: its socket is watched from outside
@@ -77,16 +77,19 @@
   };
   setInterval(saved, CHECK_MS / 3);
 
-  // ---- the yard is searched while one types: the field tells the server at a pause, as Enter does
+  // ---- the yard is searched while one types, and what is typed of a new timber is kept: the field tells the server
+  // at a pause, as Enter does
   let pause = 0;
   addEventListener("input", (event) => {
     const field = event.target;
-    if (!field.closest || !field.closest(".st-key-q") || event.isComposing) return;
+    if (!field.closest || event.isComposing) return;
+    const searched = field.closest(".st-key-q"), kept = field.closest('[class*="st-key-arrival_"] .stTextInput');
+    if (!searched && !kept) return;
     clearTimeout(pause);
     pause = setTimeout(() => {
       const enter = { key: "Enter", code: "Enter", keyCode: 13, bubbles: true };
       field.dispatchEvent(new KeyboardEvent("keydown", enter));
-    }, TYPED_MS);
+    }, searched ? TYPED_MS : KEPT_MS);
   });
 
   // ---- the menu marks the page that is shown

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
@@ -10,7 +11,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries.shop_facts import ShopFacts
-from baulk.dashboard.sections import layout, saved
+from baulk.dashboard.sections import entry, layout, press, saved
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import corrections, operations, plausibility
 from baulk.ingest.planning import kept_air
@@ -84,8 +85,8 @@ def band(text: str) -> tuple[float, float] | None:
     return low, high
 
 
-def form(place: str, facts: ShopFacts) -> bool:
-    """Show what is kept of a room, to be changed; return whether it was saved."""
+def form(place: str, facts: ShopFacts, then: Callable[[], object]) -> None:
+    """Show what is kept of a room, to be changed; `then` works out what follows from a change."""
     known, wish = ask(lambda s: (_place(s, place), kept_air.wish(s, place)))
     inch, shown = facts.system == "inch", shown_volume(known.volume_m3, facts.system)
     held = "" if wish.held_c is None else units.show_temperature(wish.held_c, facts.temperature)
@@ -106,10 +107,10 @@ def form(place: str, facts: ShopFacts) -> bool:
                                   placeholder="8, 12")  # fmt: skip
         leaving = st.checkbox("Squared pieces leave the room", wish.leaving, key="plan_leaving")
         st.caption("Everything may stay empty; the plan says what it then does not know.")
-        sent = st.form_submit_button("Save and work it out", type="primary", width="stretch")
-    if not sent:
-        return False
-    try:
+        key = f"air-room-save-{place}"
+        press.submit("Save and work it out", key=key, type="primary", width="stretch")
+
+    def save() -> bool:
         new = Wish(
             held_c=units.temperature_c(warm, bare=facts.temperature) if warm.strip() else None,
             finished_pct=band(glued),
@@ -125,11 +126,13 @@ def form(place: str, facts: ShopFacts) -> bool:
             s.register.save_place(replace(_place(s, place), volume_m3=volume, air_changes_per_h=rate))
 
         ask(keep)
-    except BaulkError as err:
-        st.error(layout.sentence(err))
-        return False
-    saved.tell(f"The room of {place} is saved.", lambda: _back(place, known, wish))
-    return True
+        then()
+        return True
+
+    with layout.errors_as_sentences():
+        if press.work(key, "Working the plan out with it", save):
+            saved.tell(f"The room of {place} is saved.", lambda: _back(place, known, wish))
+            st.rerun()
 
 
 def _back(place: str, known: Place, wish: Wish) -> str:
@@ -151,37 +154,40 @@ def _shown(value: float | None) -> str:
 
 def by_hand(places: list[str], place: str | None, facts: ShopFacts) -> None:
     """Take the air of a place as a person reads it off a thermometer and a hygrometer."""
-    with st.form("air-by-hand", border=False, clear_on_submit=True):
+    box = entry.Entry("air-hand")
+    with box.form():
         where: str | None
         if places:
             at = places.index(place) if place in places else 0
-            where = st.selectbox("Place", places, index=at, key="air_hand_place")
+            where = st.selectbox("Place", places, index=at, key=box.key("place"))
         else:
-            where = st.text_input("Place", "shed", key="air_hand_place").strip()
+            where = st.text_input("Place", "shed", key=box.key("place")).strip()
         left, right = st.columns(2)
-        warm = left.text_input(f"Temperature, °{facts.temperature}", key="air_hand_temp",
+        warm = left.text_input(f"Temperature, °{facts.temperature}", key=box.key("temp"),
                                placeholder="60" if facts.temperature == "F" else "16")  # fmt: skip
-        damp = right.text_input("Humidity, % RH", key="air_hand_rh", placeholder="68")
-        sent = st.form_submit_button("Save", type="primary", width="stretch")
-    if not sent or not where:
+        damp = right.text_input("Humidity, % RH", key=box.key("rh"), placeholder="68")
+        pressed = box.buttons()
+    if not pressed:
         return
     now = layout.now().replace(microsecond=0)
     try:
+        if not where:
+            raise OutOfRange("the place", "is missing")
         if not warm.strip():
             raise OutOfRange("the temperature", "is missing")
         rh = number(damp, "the humidity")
         if rh is None:
             raise OutOfRange("the humidity", "is missing; both together say what the air asks of wood")
         read = {Quantity.TEMP: units.temperature_c(warm, bare=facts.temperature), Quantity.HUMIDITY: rh}
-        ask(lambda s: keep_air(s, where, read, now, new_place=not places))
+
+        def act() -> entry.Saving:
+            ask(lambda s: keep_air(s, where, read, now, new_place=not places))
+            warm_told = units.show_temperature(read[Quantity.TEMP], facts.temperature)
+            return f"{where}: {warm_told} and {rh:.0f} % RH saved.", lambda: _undo_air(where, read, now)
+
+        box.keep(act)
     except BaulkError as err:
-        st.error(layout.sentence(err))
-        return
-    saved.tell(
-        f"{where}: {units.show_temperature(read[Quantity.TEMP], facts.temperature)} and {rh:.0f} % RH saved.",
-        lambda: _undo_air(where, read, now),
-    )
-    st.rerun()
+        box.refuse(layout.sentence(err), told=True)
 
 
 def keep_air(shop: Shop, place: str, read: dict[Quantity, float], now: datetime, *, new_place: bool) -> None:

@@ -11,7 +11,7 @@ import streamlit as st
 import zxingcpp
 from PIL import Image
 
-from baulk.dashboard.sections import layout, tap_picture, upload
+from baulk.dashboard.sections import layout, press, tap_picture, upload
 from baulk.ingest import photo_scale, photos
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError
@@ -163,7 +163,7 @@ def on_photograph(
     if spot is not None and len(taps) < len(wanted):
         taps.append((spot[0] * small.width, (1 - spot[1]) * small.height))
         st.rerun()
-    if taps and st.button("Tap again", key="arrival_taps_again"):
+    if taps and press.button("Tap again", key="arrival_taps_again"):
         st.session_state["arrival_taps"] = []
         st.rerun()
     if len(taps) < len(CORNERS):

@@ -3,7 +3,7 @@
 Its fields carry a number that grows with each save: a press that arrives after it names fields that are there
 no more. One that arrives during it makes the page server give up the run wherever that next looks at the
 session. So what is stored, counted and to be told is noted in a plain dictionary in between, and the next run
-tells what the one given up could not.
+tells what the one given up could not. That a press is not lost is the work of `press`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any, Final
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.sections import saved
+from baulk.dashboard.sections import press, saved
 
 Saving = tuple[str, Callable[[], str] | None]  # what was saved as a sentence, and what takes it back
 _LEDGER: Final = "entries"
@@ -78,6 +78,7 @@ class Entry:
         self._name, self._cancels, self._word = name, cancels, save
         self._ledger = _ledger()
         self._count = int(self._ledger.get(name, 0))
+        self._pressed = press.pressed()
         self._said: Any = None
 
     def key(self, field: str) -> str:
@@ -96,21 +97,25 @@ class Entry:
             self._said.warning(doubt[1])
         word = self._word if doubt is None else f"{self._word} anyway"
         with st.container(horizontal=True):
-            pressed = st.form_submit_button(word, type="primary", key=self.key("save"), width="stretch")
-            if self._cancels is not None and st.form_submit_button("Cancel", key=self.key("cancel")):
-                self._forget()
-                self._cancels()
-                st.rerun()
-        return bool(pressed)
+            press.submit(word, key=self.key("save"), type="primary", width="stretch")
+            if self._cancels is not None:
+                press.submit("Cancel", key=self.key("cancel"))
+        if self._cancels is not None and press.waits(self.key("cancel")):
+            self._forget()
+            self._cancels()
+            st.rerun()
+        return press.waits(self.key("save"))
 
     def refuse(self, sentence: str, *, told: bool = False) -> None:
         """Say why it can't be saved, above the button; `told` if the sentence is Markdown already."""
         self._ledger.pop(self.key("doubt"), None)
         self._said.error(sentence if told else words.md(sentence))
+        self._pressed.pop(self.key("save"), None)
 
     def doubt(self, given: object, sentence: str, *, told: bool = False) -> None:
         """Say what speaks against it, and let the button save it all the same."""
         self._ledger[self.key("doubt")] = (given, sentence if told else words.md(sentence))
+        self._pressed.pop(self.key("save"), None)
         st.rerun()
 
     def is_sure(self, given: object) -> bool:
@@ -130,4 +135,6 @@ class Entry:
 
     def _forget(self) -> None:
         self._ledger.pop(self.key("doubt"), None)
+        for button in ("save", "cancel"):
+            self._pressed.pop(self.key(button), None)
         self._ledger[self._name] = self._count + 1

@@ -14,7 +14,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout, saved, upload
+from baulk.dashboard.sections import layout, press, saved, upload
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.exchange import export, import_events, import_readings, import_timbers
@@ -151,7 +151,7 @@ def _timbers(given: UploadedFile) -> None:
         return
     wanted = [formatting.count(count, "timber")] if count else []
     wanted += [formatting.count(report.missing_events, "event")] if report.missing_events else []
-    if st.button(f"Import {' and '.join(wanted)}", type="primary", key="bring_go"):
+    if press.button(f"Import {' and '.join(wanted)}", type="primary", key="bring_go"):
         by = preferences.chosen().name
         done = ask(lambda shop: opened(shop).bring(shop, now, report, update=update, by=by))
         _done(_entered(done, late=len(done.refused) - len(report.refused)))
@@ -243,9 +243,10 @@ def _readings(opened: Callable[[Shop], Bringing]) -> None:
     )
     if not report.new:
         st.info("Nothing in it is new.")
-    elif st.button(f"Import {formatting.count(report.new, 'reading')}", type="primary", key="bring_go"):
-        with st.spinner("Importing..."):
-            stored = ask(lambda shop: opened(shop).store(shop, now))
+        return
+    press.draw(f"Import {formatting.count(report.new, 'reading')}", type="primary", key="bring_go")
+    stored = press.work("bring_go", "Importing...", lambda: ask(lambda shop: opened(shop).store(shop, now)))
+    if stored is not None:
         _done(f"Readings imported: {stored}.")
 
 

@@ -9,7 +9,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout, saved
+from baulk.dashboard.sections import layout, press, saved
 from baulk.ingest.store.notes import LONGEST, HandMeter
 from baulk.models import text
 from baulk.models.reason import Reason
@@ -34,7 +34,7 @@ def ask(facts: shop_facts.ShopFacts) -> None:
         with st.container(border=True, key="hand_meter"):
             _explain(facts)
             with st.container(horizontal=True):
-                pressed = [word for word in ANSWERS if st.button(word, key=f"hand_meter-{word}")]
+                pressed = [word for word in ANSWERS if press.button(word, key=f"hand_meter-{word}")]
             for word in pressed:
                 _keep(replace(known or _nothing(), corrects_temperature=ANSWERS[word]))
     elif known is not None:
@@ -81,7 +81,8 @@ def _change(known: HandMeter, facts: shop_facts.ShopFacts) -> None:
             key="hand_meter_top",
             help="What OL on the meter means: at least so much.",
         )
-        if st.form_submit_button("Save", key="hand_meter_save"):
+        press.submit("Save", key="hand_meter_save")
+        if press.taken("hand_meter_save"):
             with layout.errors_as_sentences():
                 top_pct = shop_facts.percent(top) if top.strip() else None
                 named = replace(known, make=make.strip(), number=number.strip())

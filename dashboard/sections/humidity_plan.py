@@ -10,7 +10,7 @@ import streamlit as st
 from baulk.dashboard import plan_rows, words
 from baulk.dashboard.charts import humidity as charts_humidity
 from baulk.dashboard.queries.shop_facts import AirNow, ShopFacts
-from baulk.dashboard.sections import air_room, downloads, layout, saved
+from baulk.dashboard.sections import air_room, downloads, layout, press, saved
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.planning import humidity, kept_air
 from baulk.ingest.planning.kept_air import Kept
@@ -142,21 +142,24 @@ def what_if(place: str, facts: ShopFacts) -> None:
         humid = left.text_input("Hold, % RH", key="plan_hold", placeholder="60")
         like = "60F" if facts.temperature == "F" else "16C"
         warm = right.text_input("At", key="plan_hold_temp", placeholder=f"as the season; or {like}")
-        sent = st.form_submit_button("Try", width="stretch")
-    if not sent:
+        press.submit("Try", key=f"air-try-{place}", width="stretch")
+
+    def tried() -> AirPlan:
+        rh = air_room.number(humid, "the humidity to hold")
+        if rh is None:
+            raise OutOfRange("the humidity to hold", "is missing")
+        held = units.temperature_c(warm, bare=facts.temperature) if warm.strip() else None
+
+        def gather(s: Shop) -> humidity.Gathered:
+            asked = kept_air.wish(s, place).asked(place)
+            asked = replace(asked, hold_rh=rh, held_c=asked.held_c if held is None else held)
+            return humidity.gather(s, asked, layout.now())
+
+        return ask(gather).plan()
+
+    made = press.answer(f"air-try-{place}", facts.temperature, "Working it out", tried)
+    if made is None:
         return
-    rh = air_room.number(humid, "the humidity to hold")
-    if rh is None:
-        raise OutOfRange("the humidity to hold", "is missing")
-    held = units.temperature_c(warm, bare=facts.temperature) if warm.strip() else None
-
-    def gather(s: Shop) -> humidity.Gathered:
-        asked = kept_air.wish(s, place).asked(place)
-        asked = replace(asked, hold_rh=rh, held_c=asked.held_c if held is None else held)
-        return humidity.gather(s, asked, layout.now())
-
-    with st.spinner("Working it out"):
-        made = ask(gather).plan()
     reader = units.temperature_system(facts.temperature)
     layout.cards(WAYS, plan_rows.alternatives(made), tight=True)
     st.markdown("\n\n".join(words.mds(text.sentences(summary(made), reader, zone=words.zone()))))
@@ -216,8 +219,10 @@ def _by_week(made: AirPlan, temperature: TemperatureUnit, reader: units.System) 
 
 
 def _button(place: str, label: str) -> None:
-    if st.button(label, key="air-work-out", width="stretch"):
-        with st.spinner("Working it out; a yard of eight timbers takes half a minute the first time"):
-            found = work_out(place)
+    key = f"air-work-out-{place}"
+    press.draw(label, key=key, width="stretch")
+    wait = "Working it out; a yard of eight timbers takes half a minute the first time"
+    found = press.work(key, wait, lambda: work_out(place))
+    if found is not None:
         saved.tell(f"The air of {place} is worked out anew." if found.plan else layout.capital(found.failed))
         st.rerun()

@@ -7,7 +7,7 @@ from typing import Any
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.sections import layout
+from baulk.dashboard.sections import layout, press
 from baulk.dashboard.server import access, door, preferences
 from baulk.dashboard.server.shop_access import ask
 
@@ -31,7 +31,7 @@ def open_for_this_person() -> bool:
 def leave() -> None:
     """Offer to sign out, where there is something to sign out of."""
     lock = ask(lambda s: access.lock(s.config))
-    if lock == "open" or not st.button("Sign out", key="sign-out", type="tertiary"):
+    if lock == "open" or not press.button("Sign out", key="sign-out", type="tertiary"):
         return
     if lock == "login":
         st.logout()

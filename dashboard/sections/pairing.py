@@ -9,7 +9,7 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.queries import pairing_data, shop_facts
 from baulk.dashboard.queries.pairing_data import State
-from baulk.dashboard.sections import layout, pairing_form
+from baulk.dashboard.sections import layout, pairing_form, press
 from baulk.dashboard.sections import saved as told
 from baulk.dashboard.server import preferences
 from baulk.ingest.pairing.asked import EVERYTHING
@@ -54,7 +54,7 @@ def _offer() -> None:
         key="pair-pattern",
         help="# is all of them; radio/# those below radio.",
     )
-    if st.button("Listen", key="pair-begin", type="primary"):
+    if press.button("Listen", key="pair-begin", type="primary"):
         pairing_data.begin(layout.now(), pattern.strip(), preferences.chosen().name)
         st.rerun()
 
@@ -74,7 +74,7 @@ def _live() -> None:
     if found.heard.problem:
         st.warning(words.md(layout.capital(found.heard.problem)))
     for one in _last(found)[:_SHOWN]:
-        if st.button(
+        if press.button(
             f"{words.md(one.topic)} · {words.age(one.arrived_utc, now)}  \n"
             f"{words.md(pairing_form.shown(one.payload[:_BEGINNING]))}",
             key=f"pair-{one.topic}",
@@ -83,7 +83,7 @@ def _live() -> None:
             pairing_form.forget()
             st.session_state[_TOPIC] = one.topic
             st.rerun()
-    if st.button("Stop", key="pair-end"):
+    if press.button("Stop", key="pair-end"):
         pairing_data.end()
         st.rerun()
 
@@ -102,7 +102,7 @@ def _last(found: State) -> list[RawMessage]:
 
 
 def _chosen(topic: str, now: State, tag: str | None, facts: shop_facts.ShopFacts) -> None:
-    if st.button("Other topics", key="pair-back"):
+    if press.button("Other topics", key="pair-back"):
         st.session_state.pop(_TOPIC)
         st.rerun()
     raws = [one for one in now.heard.of(topic) if one.topic == topic]
@@ -136,13 +136,13 @@ def _beside(tried: list[Trial], facts: shop_facts.ShopFacts) -> None:
 
 def _saving(source: Source, raws: list[RawMessage], facts: shop_facts.ShopFacts, *, can: bool) -> None:
     with st.container(horizontal=True):
-        if st.button("Save", key="pair-save", type="primary", disabled=not can):
+        if press.button("Save", key="pair-save", type="primary", disabled=not can):
             by = preferences.chosen().name
             saved = pairing_data.save(source, layout.now(), by, raws)
             st.session_state.pop(_TOPIC, None)
             told.tell(_said(saved), lambda: _taken_back(saved))
             st.rerun()
-        asked = st.button("Preview what was kept", key="pair-preview")
+        asked = press.button("Preview what was kept", key="pair-preview")
     if asked:
         before = pairing_data.preview(source)
         if before:
@@ -196,7 +196,7 @@ def _mapped() -> None:
         "Mapping", list(by_number), None, format_func=lambda n: _named(by_number[n]), key="pair-number",
         placeholder="Choose one to delete",
     )  # fmt: skip
-    if number is not None and st.button("Delete", key="pair-delete"):
+    if number is not None and press.button("Delete", key="pair-delete"):
         with layout.errors_as_sentences():
             pairing_data.delete(number, layout.now(), preferences.chosen().name)
             topic = by_number[number].source.topic

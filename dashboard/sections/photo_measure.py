@@ -13,7 +13,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import entry, layout, tap_picture, timber_edit, work_form
+from baulk.dashboard.sections import entry, layout, press, tap_picture, timber_edit, work_form
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photo_scale, photos
@@ -128,7 +128,7 @@ def _taps(path: Path, name: str, wanted: Sequence[str], source: str) -> list[tup
     if spot is not None and len(spots) < len(wanted):
         spots.append(spot)
         st.rerun()
-    if spots and st.button("Undo tap", key=f"{key}_undo"):
+    if spots and press.button("Undo tap", key=f"{key}_undo"):
         spots.pop()
         st.rerun()
     return spots

@@ -10,7 +10,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import entry, layout, photo_measure, tap_picture, upload, work_form
+from baulk.dashboard.sections import entry, layout, photo_measure, press, tap_picture, upload, work_form
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import photos
@@ -56,7 +56,10 @@ def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
 def _add(tag: str, facts: shop_facts.ShopFacts) -> None:
     box = entry.Entry(f"photo-{tag}")
     given = upload.box("Add a photograph", upload.PICTURES, photos.MOST_MB, key=box.key("file"))
-    if given is None or not st.button("Save", type="primary", key=box.key("save")):
+    if given is None:
+        return
+    press.draw("Save", type="primary", key=box.key("save"))
+    if not press.taken(box.key("save")):
         return
     by, now = preferences.chosen().name, layout.now()
     with layout.errors_as_sentences():

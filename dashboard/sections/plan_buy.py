@@ -12,7 +12,7 @@ from baulk.dashboard import words
 from baulk.dashboard.charts import part_bars
 from baulk.dashboard.printing import mill_list
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import downloads, layout, plan_shared, saved, upload, which_wood
+from baulk.dashboard.sections import downloads, layout, plan_shared, press, saved, upload, which_wood
 from baulk.dashboard.sections.plan_shared import LONG, say
 from baulk.dashboard.server import shop_access
 from baulk.ingest.evaluation import curves
@@ -145,7 +145,7 @@ def _wanted(listed: Sequence[parts.Part], system: units.System) -> list[parts.Pa
     )
     for refused in found.refused:
         st.error(f"Part {refused.line - 1} of the table is left out: {words.md(refused.why)}.")
-    if found.parts and st.button("Save these parts in the register", key="parts_keep"):
+    if found.parts and press.button("Save these parts in the register", key="parts_keep"):
         kept = found.parts
 
         def keep(shop: Shop) -> None:

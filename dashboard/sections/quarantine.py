@@ -9,7 +9,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import quarantine_data, shop_facts
-from baulk.dashboard.sections import layout, saved
+from baulk.dashboard.sections import layout, press, saved
 from baulk.dashboard.server import preferences
 from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineGroup, QuarantineRow, Which
 from baulk.models.errors import BaulkError
@@ -101,9 +101,9 @@ def _named(group: QuarantineGroup | None, count: int) -> str:
 def _actions(which: Which, group: QuarantineGroup | None) -> None:
     with st.container(horizontal=True):
         if group is None or group.cause not in {Cause.CLASH, Cause.UNLIKELY}:
-            if st.button("Preview", key="quarantine-preview"):
+            if press.button("Preview", key="quarantine-preview"):
                 _begin(which, preview=True)
-            if st.button("Retry", key="replay", type="primary"):
+            if press.button("Retry", key="replay", type="primary"):
                 _begin(which, preview=False)
         st.download_button(
             "Export",
@@ -121,7 +121,7 @@ def _actions(which: Which, group: QuarantineGroup | None) -> None:
 def _adding(group: QuarantineGroup) -> None:
     """Offer to enter the place that these messages wait for."""
     name = quarantine_data.place_of(group.newest)
-    if name is not None and st.button(f"Add place {words.md(name)}", key="quarantine-place"):
+    if name is not None and press.button(f"Add place {words.md(name)}", key="quarantine-place"):
         with layout.errors_as_sentences():
             stored = quarantine_data.add_place(name)
             _tell(f"{name} is entered; readings stored: {stored}.")
@@ -131,7 +131,7 @@ def _discarding(which: Which, group: QuarantineGroup) -> None:
     with st.popover("Discard"):
         st.markdown(f"{group.messages} messages would be gone for good; export them first if in doubt.")
         why = st.text_input("Why", key="quarantine-why", placeholder="for instance: not our sensor")
-        if st.button("Discard", key="quarantine-discard", disabled=not why.strip()):
+        if press.button("Discard", key="quarantine-discard", disabled=not why.strip()):
             gone = quarantine_data.discard(which, why.strip(), preferences.chosen().name, layout.now())
             _tell(f"{gone} messages discarded.")
 
@@ -150,9 +150,9 @@ def _clashes(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
                 f"**{words.md(pair[0].series.name)}**, {words.md(what)}, {words.clock(pair[0].taken_utc)}"
             )
             with st.container(horizontal=True):
-                if st.button(f"Keep {stored}, as stored", key=f"clash-{row.number}-keep"):
+                if press.button(f"Keep {stored}, as stored", key=f"clash-{row.number}-keep"):
                     _settle(row.number, take_other=False)
-                if st.button(f"Take {other} instead", key=f"clash-{row.number}-take"):
+                if press.button(f"Take {other} instead", key=f"clash-{row.number}-take"):
                     _settle(row.number, take_other=True)
 
 
@@ -170,7 +170,7 @@ def _unlikely(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
                 f"**{words.md(event.tag)}**, {words.clock(event.at_utc)}{by}: {words.md(said)}. "
                 f"{words.md(row.reason)}"
             )
-            if st.button("Add", key=f"unlikely-{row.number}-add"):
+            if press.button("Add", key=f"unlikely-{row.number}-add"):
                 with layout.errors_as_sentences():
                     why = quarantine_data.accept(row.number)
                     _tell(why or f"Added to {event.tag}.")
@@ -199,7 +199,7 @@ def _go_on() -> None:
     run: quarantine_data.Run = st.session_state[_RUN]
     what = "Looking at" if run.preview else "Trying"
     st.progress(min(run.seen / max(run.total, 1), 1.0), f"{what} {run.total} messages again: {run.seen} done")
-    if st.button("Stop", key="quarantine-stop"):
+    if press.button("Stop", key="quarantine-stop"):
         del st.session_state[_RUN]
         _tell(_came_of(run))
     end = time.monotonic() + _TURN_S

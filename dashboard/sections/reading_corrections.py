@@ -11,7 +11,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import entry, layout, reading_form
+from baulk.dashboard.sections import entry, layout, press, reading_form
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import corrections
@@ -49,12 +49,12 @@ def rows(readings: Sequence[Reading], facts: shop_facts.ShopFacts, now: datetime
         short = f"{crc32(name.encode()):08x}"
         with st.container(horizontal=True, vertical_alignment="center", key=f"row-reading-{short}"):
             st.html(_said(one, facts, now, tags=tags))
-            edit = st.button("Edit", key=f"reading_edit-{short}")
-            undo = st.button("Undo", key=f"reading_undo-{short}")
-        if edit:
+            press.draw("Edit", key=f"reading_edit-{short}")
+            press.draw("Undo", key=f"reading_undo-{short}")
+        if press.taken(f"reading_edit-{short}"):
             st.session_state[EDITED] = name
             st.rerun()
-        if undo:
+        if press.taken(f"reading_undo-{short}"):
             _undo(one, facts)
         if st.session_state.get(EDITED) == name:
             _edit(one, facts, name)
@@ -71,7 +71,7 @@ def listed(tag: str, facts: shop_facts.ShopFacts) -> None:
         how = ", ".join(filter(None, (words.day(one.at_utc), one.by, one.note)))
         with st.container(horizontal=True, vertical_alignment="center", key=f"row-correction-{one.number}"):
             st.html(f'<div class="b-row">{words.esc(what)}<small>{words.esc(how)}</small></div>')
-            if one.counts and st.button("Undo", key=f"correction_undo-{one.number}"):
+            if one.counts and press.button("Undo", key=f"correction_undo-{one.number}"):
                 with layout.errors_as_sentences():
                     back = _back(one, facts)
                     entry.keep(lambda back=back: (back(), None))  # type: ignore[misc]

@@ -12,7 +12,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries.shop_facts import ShopFacts
-from baulk.dashboard.sections import air_room, layout, saved
+from baulk.dashboard.sections import air_room, entry, layout, press, saved
 from baulk.dashboard.server import access
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations
@@ -37,38 +37,47 @@ def places(facts: ShopFacts) -> None:
     known = {each.name: each for each in ask(lambda s: s.register.places())}
     which = st.selectbox("Place", [_NEW, *known], key="place_which")
     old = known.get(which)
-    with st.form(f"place-{which}", border=False, clear_on_submit=old is None):
+    box = entry.Entry(f"place-{which}", save="Save place")
+    with box.form():
         name = (
-            old.name if old else st.text_input("Name, as in topics and on timbers", key="place_name").strip()
+            old.name
+            if old
+            else st.text_input("Name, as in topics and on timbers", key=box.key("name")).strip()
         )
         kinds = list(KINDS)
         kind = st.selectbox("Kind", kinds, index=kinds.index(old.kind) if old and old.kind in KINDS else 0,
-                            format_func=KINDS.__getitem__, key=f"place_kind_{which}")  # fmt: skip
+                            format_func=KINDS.__getitem__, key=box.key("kind"))  # fmt: skip
         metric = None if old is None else old.volume_m3
         inch = facts.system == "inch"
         shown = (
             "" if metric is None else f"{metric / air_room.M3_FT3:.0f} cu ft" if inch else f"{metric:.0f} m3"
         )
-        size = st.text_input("Air in it", shown, key=f"place_volume_{which}",
+        size = st.text_input("Air in it", shown, key=box.key("volume"),
                              placeholder="10000 cu ft" if inch else "300 m3")  # fmt: skip
-        note = st.text_input("Note", "" if old is None else old.note, key=f"place_note_{which}")
-        sent = st.form_submit_button("Save place", width="stretch")
-    if not sent:
+        note = st.text_input("Note", "" if old is None else old.note, key=box.key("note"))
+        pressed = box.buttons()
+    if not pressed:
         return
-    if not name:
-        raise OutOfRange("the place", "needs a name")
-    if old is None and name in known:
-        raise OutOfRange(f"the place {name}", "is entered already; choose it above to edit it")
-    new = replace(
-        old or Place(name=name),
-        kind=kind,
-        volume_m3=air_room.volume_m3(size, facts.system),
-        note=note.strip(),
-    )
+    try:
+        if not name:
+            raise OutOfRange("the place", "needs a name")
+        if old is None and name in known:
+            raise OutOfRange(f"the place {name}", "is entered already; choose it above to edit it")
+        new = replace(
+            old or Place(name=name),
+            kind=kind,
+            volume_m3=air_room.volume_m3(size, facts.system),
+            note=note.strip(),
+        )
+        box.keep(lambda: _entered(new, old))
+    except BaulkError as err:
+        box.refuse(layout.sentence(err), told=True)
+
+
+def _entered(new: Place, old: Place | None) -> entry.Saving:
     waited = ask(lambda s: operations.add_place(s, new))
     more = f" Readings of its air that waited and are stored now: {waited}." if waited else ""
-    saved.tell(f"The place {name} is saved.{more}", None if old is None else lambda: _back(old))
-    st.rerun()
+    return f"The place {new.name} is saved.{more}", None if old is None else lambda: _back(old)
 
 
 def _back(old: Place) -> str:
@@ -81,19 +90,20 @@ def back_up() -> None:
     folder = ask(lambda s: s.config.beside(d.expanduser()) if (d := s.config.store.backup_dir) else None)
     where = f"It goes to {words.md(str(folder))}." if folder else "Keep the file on another disk."
     st.caption(f"Register, readings, evaluations, settings and photographs in one zip, proved. {where}")
-    if st.button("Back up now", key="back-up", type="primary", width="stretch"):
-        with st.spinner("Backing up, and restoring it for proof"):
-            told = _made(folder)
+    press.draw("Back up now", key="back-up", type="primary", width="stretch")
+    made = press.work("back-up", "Backing up, and restoring it for proof", lambda: _made(folder))
+    if made is not None:
+        told, st.session_state[_BACKUP] = made
         saved.tell(told)
         st.rerun()
-    if (made := st.session_state.get(_BACKUP)) is not None:
-        name, content = made
+    if (file := st.session_state.get(_BACKUP)) is not None:
+        name, content = file
         st.download_button(
             f"Export {name}", content, name, "application/zip", key="backup-file", width="stretch"
         )
 
 
-def _made(folder: Path | None) -> str:
+def _made(folder: Path | None) -> tuple[str, tuple[str, bytes] | None]:
     now = layout.now()
 
     def make(s: Shop, into: Path) -> backup.Backup:
@@ -101,11 +111,11 @@ def _made(folder: Path | None) -> str:
 
     if folder is not None:
         made = ask(lambda s: make(s, folder))
-        return f"Backup {made.file.name} is made and proved, {made.size_mb:.1f} MB."
+        return f"Backup {made.file.name} is made and proved, {made.size_mb:.1f} MB.", None
     with tempfile.TemporaryDirectory() as beside:
         made = ask(lambda s: make(s, Path(beside)))
-        st.session_state[_BACKUP] = (made.file.name, made.file.read_bytes())
-    return f"Backup {made.file.name} is made and proved, {made.size_mb:.1f} MB: export it below."
+        file = made.file.name, made.file.read_bytes()
+    return f"Backup {made.file.name} is made and proved, {made.size_mb:.1f} MB: export it below.", file
 
 
 def password() -> None:
@@ -114,21 +124,30 @@ def password() -> None:
     if lock == "login":
         st.caption("People sign in with an account of their own here; there is no password to change.")
         return
-    with st.form("password", border=False, clear_on_submit=True):
-        old = st.text_input("Password now", type="password", key="password_old") if lock == "password" else ""
-        new = st.text_input("New password", type="password", key="password_new")
-        again = st.text_input("New password once more", type="password", key="password_again")
-        sent = st.form_submit_button("Save password", width="stretch")
+    box = entry.Entry("password", save="Save password")
+    with box.form():
+        old = ""
+        if lock == "password":
+            old = st.text_input("Password now", type="password", key=box.key("old"))
+        new = st.text_input("New password", type="password", key=box.key("new"))
+        again = st.text_input("New password once more", type="password", key=box.key("again"))
+        pressed = box.buttons()
     st.caption("A new password signs everybody out, you too.")
-    if not sent:
+    if not pressed:
         return
-    if lock == "password" and not access.right(shop_dir, old):
-        raise OutOfRange("the password now", "is another one; nothing was changed")
-    if new != again:
-        raise OutOfRange("the new password", "is not the same both times; nothing was changed")
-    access.set_password(shop_dir, new)
-    saved.tell("The new password is saved; sign in with it.")
-    st.rerun()
+    try:
+        if lock == "password" and not access.right(shop_dir, old):
+            raise OutOfRange("the password now", "is another one; nothing was changed")
+        if new != again:
+            raise OutOfRange("the new password", "is not the same both times; nothing was changed")
+
+        def act() -> entry.Saving:
+            access.set_password(shop_dir, new)
+            return "The new password is saved; sign in with it.", None
+
+        box.keep(act)
+    except BaulkError as err:
+        box.refuse(layout.sentence(err), told=True)
 
 
 def folds(facts: ShopFacts) -> None:

@@ -8,7 +8,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import address, entry, layout, timber_edit, work_form
+from baulk.dashboard.sections import address, entry, layout, press, timber_edit, work_form
 from baulk.dashboard.server.shop_access import ask
 from baulk.models.text import events as event_text
 from baulk.models.timber import Event, EventKind, Timber
@@ -29,7 +29,7 @@ def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     whole = bool(st.session_state.get("history_all"))
     for each in every if whole else every[:LATEST]:
         _row(each, facts)
-    if len(every) > LATEST and not whole and st.button(f"All {len(every)}", key="history_more"):
+    if len(every) > LATEST and not whole and press.button(f"All {len(every)}", key="history_more"):
         st.session_state["history_all"] = True
         st.rerun()
 
@@ -67,7 +67,7 @@ def _row(event: Event, facts: shop_facts.ShopFacts) -> None:
     with st.container(horizontal=True, vertical_alignment="center", key=f"row-event-{event.number}"):
         said = layout.capital(event_text.event(event, facts.system, zone=words.zone())).removesuffix(".")
         st.html(f'<div class="b-row">{words.esc(said)}<small>{words.esc(by + gone)}</small></div>')
-        if event.undone_utc is None and st.button("Undo", key=f"event_undo-{event.number}"):
+        if event.undone_utc is None and press.button("Undo", key=f"event_undo-{event.number}"):
             if event.kind is EventKind.ARRIVED:
                 st.session_state["event_whole"] = event.number
                 st.rerun()
@@ -111,11 +111,11 @@ def _whole(event: Event, facts: shop_facts.ShopFacts) -> None:
         "quarantine for its tag. A timber that left the yard is retired instead."
     )
     with st.container(horizontal=True):
-        if st.button("Take it out", type="primary", key="event_whole_go"):
+        if press.button("Take it out", type="primary", key="event_whole_go"):
             with layout.errors_as_sentences():
                 back = work_form.taking_back(event, facts)
                 gone = f"{event.tag} is taken out of the register; who did it and when is kept."
                 entry.keep(lambda: (back() and gone, None), _gone)
-        if st.button("Cancel", key="event_whole_no"):
+        if press.button("Cancel", key="event_whole_no"):
             st.session_state.pop("event_whole", None)
             st.rerun()

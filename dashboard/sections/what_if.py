@@ -10,7 +10,7 @@ import streamlit as st
 
 from baulk.dashboard import plan_rows, words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout
+from baulk.dashboard.sections import layout, press
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.evaluation.document import Document
@@ -98,12 +98,15 @@ def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     """Show what could be done, the best first, and below it the form for a change of one's own."""
     tag = found.timber.tag
     gathered = ask(lambda s: timber_choices.gather_for(s, tag, layout.now()))
-    if gathered.kept is not None:
-        compared(gathered.kept, facts.system)
-    elif st.button("Compare what could be done", key=f"choices-{tag}", width="stretch"):
-        compared(_work_out(gathered), facts.system)
-    else:
+    made = gathered.kept
+    if made is None:
+        key = f"choices-{tag}"
+        press.draw("Compare what could be done", key=key, width="stretch")
+        made = press.work(key, "Working it out...", lambda: _work_out(gathered))
+    if made is None:
         st.caption("Leave, rough out, square, kerf, coat, move, another use, side by side; some seconds.")
+    else:
+        compared(made, facts.system)
     st.subheader("A change of your own", anchor=False)
     form(found, facts)
 
@@ -168,22 +171,27 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
         )  # fmt: skip
         face = left.selectbox("Relief kerf in face", ("none", *Face), key=f"if_kerf-{tag}")
         deep = right.text_input("Depth of the kerf; empty: to the heart", "", key=f"if_kerf_depth-{tag}")
-        if not st.form_submit_button("Calculate", key=f"if_go-{tag}"):
-            return
-        with layout.errors_as_sentences(), st.spinner("Working it out..."):
-            bare = default_length_unit(facts.system)
-            width, depth = size_mm(typed, bare=bare)
-            kerf = None if face == "none" else _kerf(timber.section, Face(face), deep, bare)
-            change = Change(
-                use=use,
-                width_mm=width,
-                depth_mm=depth,
-                probability=sure / 100,
-                build_days=float(days),
-                kerf=kerf,
-            )
-            now = layout.now()
-            say(answer(tag, change, now), now, facts.system)
+        press.submit("Calculate", key=f"if_go-{tag}")
+
+    def changed() -> tuple[Document, datetime]:
+        bare = default_length_unit(facts.system)
+        width, depth = size_mm(typed, bare=bare)
+        kerf = None if face == "none" else _kerf(timber.section, Face(face), deep, bare)
+        change = Change(
+            use=use,
+            width_mm=width,
+            depth_mm=depth,
+            probability=sure / 100,
+            build_days=float(days),
+            kerf=kerf,
+        )
+        now = layout.now()
+        return answer(tag, change, now), now
+
+    with layout.errors_as_sentences():
+        made = press.answer(f"if_go-{tag}", facts.system, "Working it out...", changed)
+        if made is not None:
+            say(*made, facts.system)
 
 
 def _kerf(section: Section, face: Face, deep: str, bare: LengthUnit) -> Kerf:
@@ -212,4 +220,6 @@ def say(made: Document, now: datetime, system: System) -> None:
     )
     reasons = sentences(judged.reasons_coded, judged.reasons, system, zone=words.zone())
     st.markdown("\n".join(f"- {reason}" for reason in words.mds(reasons[:3])))
-    st.caption("Nothing of this is kept; the timber's own verdict stands above.")
+    st.caption(
+        f"Worked out {words.clock(now)}. Nothing of this is kept; the timber's own verdict stands above."
+    )

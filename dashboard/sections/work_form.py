@@ -11,7 +11,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import entry, layout, work_kinds
+from baulk.dashboard.sections import entry, layout, press, work_kinds
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations
@@ -51,7 +51,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, done: Calla
         )
     if kind is not None:
         fill_in(kind, found, facts, done)
-    elif st.button("Cancel", key="work_cancel"):
+    elif press.button("Cancel", key="work_cancel"):
         done()
         st.rerun()
 

@@ -8,8 +8,9 @@ from typing import Any, Final
 import streamlit as st
 
 from baulk.dashboard.queries import shop_facts, yard_plan, yard_rows
-from baulk.dashboard.sections import layout, saved
+from baulk.dashboard.sections import entry, layout, saved
 from baulk.dashboard.server import preferences
+from baulk.models.errors import BaulkError
 
 HTML: Final = (
     '<div class="plan" role="group"></div><p class="told" role="status"></p><div class="tray"></div>'
@@ -41,13 +42,22 @@ def show() -> None:
             _put(given.put)
         if given.lay:
             _lay(given.lay)
-    with st.form("yard-place", clear_on_submit=True, border=False):
-        name = st.text_input("New place", placeholder="for instance rack 2")
-        if st.form_submit_button("Add") and name.strip():
-            with layout.errors_as_sentences():
-                yard_plan.add(name)
-                saved.tell(f"{name.strip()} is added.")
-                st.rerun()
+    box = entry.Entry("yard-place", save="Add")
+    with box.form():
+        name = st.text_input("New place", placeholder="for instance rack 2", key=box.key("name"))
+        pressed = box.buttons()
+    if pressed and not name.strip():
+        box.refuse("The new place needs a name.")
+    elif pressed:
+        try:
+            box.keep(lambda: _added(name.strip()))
+        except BaulkError as err:
+            box.refuse(layout.sentence(err), told=True)
+
+
+def _added(name: str) -> entry.Saving:
+    yard_plan.add(name)
+    return f"{name} is added.", None
 
 
 def _put(given: dict[str, Any]) -> None:

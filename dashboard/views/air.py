@@ -107,10 +107,7 @@ def page() -> None:
         if made is not None:
             humidity_plan.rest(place, made, shop_facts.air(place, 14, layout.now()), facts)
         with st.expander("Room and costs", key="air-room"):
-            if air_room.form(place, facts):
-                with st.spinner("Working the plan out with it"):
-                    humidity_plan.work_out(place)
-                st.rerun()
+            air_room.form(place, facts, lambda: humidity_plan.work_out(place))
         with (
             st.expander("What if another humidity were held", key="what-if-air"),
             layout.errors_as_sentences(),

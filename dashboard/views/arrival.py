@@ -10,13 +10,14 @@ import streamlit as st
 from baulk.dashboard import typed, words
 from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
-from baulk.dashboard.sections import camera, downloads, draft, layout, saved, upload, which_wood
+from baulk.dashboard.sections import camera, downloads, draft, entry, layout, press, upload, which_wood
 from baulk.ingest import photos
 from baulk.ingest.errors import Unlikely
 from baulk.models import text, units
 from baulk.models.errors import BaulkError
 from baulk.models.timber import Timber
 
+PRESSED = ("arrival_go", "arrival_sure")
 HEARTS = {"centre": "boxed at the centre", "tap": "tap it on a picture", "place": "type it"}
 SAPWOODS = {"unknown": "not known", "tap": "tap where it begins", "width": "type its width"}
 KEPT = ("arrival_species", "arrival_use", "arrival_place", "arrival_sealed")  # the next is often like it
@@ -228,6 +229,7 @@ def entered(tag: str, system: units.System) -> None:
 
 def page() -> None:
     """Show the form, the weight, and what became of it."""
+    entry.tell()
     facts, woods, now = shop_facts.facts(), shop_facts.woods(), layout.now()
     system = facts.system
     inch = system == "inch"
@@ -277,8 +279,9 @@ def page() -> None:
             st.caption("Seal them on the first day: it stops nearly all end checks in oak.")
         first = first_readings(system)
     draft.keep(FORM, FIELDS)
-    sure = bool(st.session_state.get("arrival_doubted")) and st.session_state.get("arrival_sure", False)
-    pressed = st.button("Save timber", type="primary", key="arrival_go") or sure
+    sure = bool(st.session_state.get("arrival_doubted")) and press.waits("arrival_sure")
+    press.draw("Save timber", type="primary", key="arrival_go")
+    pressed = press.waits("arrival_go") or sure
     answer = st.container()  # what changes while somebody types stands below, so that the button never moves
     weight(green, length, name, (pith, heartwood_mm), system)
     with answer:
@@ -290,6 +293,7 @@ def page() -> None:
             )  # fmt: skip
             if missing := [word for word, filled in given if not filled]:
                 st.error(f"Still missing: {', '.join(missing)}.")
+                press.served("arrival_go")
             else:
                 save(
                     lambda: arrival.tag_in(
@@ -306,22 +310,30 @@ def page() -> None:
 
 def save(enter: Callable[[], Timber]) -> None:
     """Enter the timber; say what speaks against it, below the button that stays where it is."""
+    waiting, now, last = press.pressed(), layout.now(), {}
+
+    def act() -> entry.Saving:
+        try:
+            last["tag"] = enter().tag
+        finally:
+            for key in PRESSED:
+                waiting.pop(key, None)
+        return f"{last['tag']} is saved.", partial(arrival.take_back, last["tag"], now)
+
+    def close() -> None:
+        for key in CLEARED:
+            st.session_state.pop(key, None)
+        st.session_state["arrival_photo_turn"] = st.session_state.get("arrival_photo_turn", 0) + 1
+        st.session_state.update(arrived=True, arrival_last=last["tag"])
+
     try:
-        tag = enter().tag
+        entry.keep(act, close)
     except Unlikely as err:
         st.warning(words.md(str(err)))
         st.session_state["arrival_doubted"] = True
-        st.button("Save anyway", key="arrival_sure")
-        return
+        press.draw("Save anyway", key="arrival_sure")
     except BaulkError as err:
         st.error(layout.sentence(err))
-        return
-    for key in CLEARED:
-        st.session_state.pop(key, None)
-    st.session_state["arrival_photo_turn"] = st.session_state.get("arrival_photo_turn", 0) + 1
-    st.session_state.update(arrived=True, arrival_last=tag)
-    saved.tell(f"{tag} is saved.", partial(arrival.take_back, tag, layout.now()))
-    st.rerun()
 
 
 page()

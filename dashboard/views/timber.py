@@ -19,6 +19,7 @@ from baulk.dashboard.sections import (
     forecast_review,
     layout,
     photographs,
+    press,
     reading_corrections,
     reading_form,
     source_seen,
@@ -125,7 +126,7 @@ def forms(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     picture(found, facts)
     with st.container(horizontal=True, key="timber-do"):
         for name, word in (("reading", "Add reading"), ("work", "Record work")):
-            if st.button(word, type="primary", key=f"do_{name}", width="stretch"):
+            if press.button(word, type="primary", key=f"do_{name}", width="stretch"):
                 st.session_state.pop("work_kind", None)
                 address.set(**{FORM: name})
                 st.rerun()

@@ -171,6 +171,57 @@ def too_wide(page):
     )
 
 
+# What of a page can't be read or pressed: text beyond the window or behind an edge that does not scroll, and
+# what another thing lies on even when it is scrolled to the middle.
+LOST = """() => {
+  const found = new Set(), wide = document.documentElement.clientWidth + 1;
+  const scrolls = (e) => { const c = getComputedStyle(e);
+    return /auto|scroll/.test(c.overflowX) && e.scrollWidth > e.clientWidth; };
+  if (document.documentElement.scrollWidth > wide) found.add('the page scrolls sideways');
+  for (const e of document.querySelectorAll('body *')) {
+    const text = [...e.childNodes].find((n) => n.nodeType === 3 && n.textContent.trim());
+    if (!text || e.closest('svg, script, style, .b-voice, [data-testid=stDataFrame]')) continue;
+    const range = document.createRange();
+    range.selectNodeContents(text);
+    const r = range.getBoundingClientRect(), said = text.textContent.trim().slice(0, 40);
+    if (r.width < 2 || r.height < 2 || getComputedStyle(e).visibility === 'hidden') continue;
+    let reached = false;
+    for (let a = e; a && a !== document.body && !reached; a = a.parentElement) {
+      const c = getComputedStyle(a), b = a.getBoundingClientRect();
+      reached = scrolls(a) || b.width < 4 || b.height < 4;  // or for screen readers alone
+      if (reached || a.dataset.testid === 'stMain') break;
+      const out = /hidden|clip/.test(c.overflowX) && (r.right > b.right + 1.5 || r.left < b.left - 1.5);
+      if (out) found.add(`cut: ${said}`);
+    }
+    if (!reached && r.right > wide) found.add(`beyond the window: ${said}`);
+  }
+  for (const e of document.querySelectorAll(':is(button, a[href], input, select, summary):not([disabled])')) {
+    let r = e.getBoundingClientRect();
+    if (r.width < 2 || r.height < 2 || getComputedStyle(e).visibility === 'hidden') continue;
+    if (e.closest('[inert], .b-voice, [data-testid=stVegaLiteChart]')) continue;
+    if (e.matches('[type=range], [type=date]')) continue;  // what a person meets of them is drawn beside them
+    e.scrollIntoView({block: 'center', inline: 'nearest'});
+    r = e.getBoundingClientRect();
+    const hit = document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2);
+    const label = hit && hit.closest('label');
+    if (!hit || !(e.contains(hit) || hit.contains(e) || (label && label.contains(e))))
+      found.add(`covered: ${(e.innerText || e.getAttribute('aria-label') || e.type).slice(0, 40)}`);
+  }
+  return [...found].slice(0, 12);
+}"""
+
+
+def lost_at_twice_the_size(page):
+    """Return what can't be read or pressed at 200 %, which leaves a page half its width and height."""
+    size = page.viewport_size
+    page.set_viewport_size({"width": size["width"] // 2, "height": size["height"] // 2})
+    page.wait_for_timeout(150)
+    found = page.evaluate(LOST)
+    page.set_viewport_size(size)
+    page.evaluate("document.querySelector('[data-testid=stMain]')?.scrollTo(0, 0)")
+    return found
+
+
 def settled(page):
     """Wait until the page server has nothing more to send."""
     for _ in range(2):  # one run may call for another

@@ -137,6 +137,9 @@ def test_a_timber_with_photograph_pith_and_first_readings_in_few_taps(
     add.tap("#next")
     expect(page.locator("#notice")).to_contain_text("A side of")
     assert browse.unreachable(page) == []
+    for step in range(4):
+        page.locator(f'[data-step="{step}"]').tap()
+        assert browse.lost_at_twice_the_size(page) == []
     assert (page.faults, page.strangers) == ([], [])
 
 

@@ -1,6 +1,7 @@
 """Pages that go live without flicker and lose nothing that is being typed; and all of it without a mouse."""
 
 import importlib.util
+import re
 import time
 from datetime import UTC, datetime
 from pathlib import Path
@@ -121,6 +122,33 @@ def test_what_is_being_typed_outlives_readings_that_arrive(shop, pages, tab, pat
     assert box.input_value() == "28.55"
     assert box.evaluate("e => e === document.activeElement")
     assert page.faults == []
+
+
+def test_a_form_on_a_desk_outlives_a_cut_line_and_a_reload(shop, tab, tmp_path):
+    pages = browse.Pages(shop, tmp_path / "before.log")
+    page = tab(1280, 900, fresh=True)
+    page.goto(f"{pages.base}/add")
+    typed = {"green": "8 x 7 3/4", "finished": "6 x 6"}
+    for name, said in typed.items():
+        page.locator(f".st-key-arrival_{name} input").press_sequentially(said)  # the last one is not left
+    expect(page).to_have_url(re.compile("arrival_finished"), timeout=15_000)
+    pages.close()
+    expect(page.locator("#b-away")).to_contain_text("What you typed stays here", timeout=15_000)
+
+    def there():
+        return {name: page.locator(f".st-key-arrival_{name} input").input_value() for name in typed}
+
+    assert there() == typed
+    pages = browse.Pages(shop, tmp_path / "after.log", port=pages.port)
+    try:
+        expect(page.locator("#b-away")).to_be_hidden(timeout=30_000)
+        browse.settled(page)
+        assert there() == typed
+        page.reload()
+        expect(page.locator(".st-key-arrival_finished input")).to_have_value("6 x 6", timeout=30_000)
+        assert there() == typed
+    finally:
+        pages.close()
 
 
 NOW_AT = """() => {

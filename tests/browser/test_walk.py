@@ -89,6 +89,7 @@ def test_ten_readings_with_few_taps(field_shop, field_pages, phone):
     assert {(one.series.depth_mm, str(one.series.face)) for one in stored} == {(32.0, "b")}
     browse.OUT.mkdir(exist_ok=True)
     page.screenshot(path=str(browse.OUT / "walk-390.png"))
+    assert browse.lost_at_twice_the_size(page) == []
     walk.tap("#sort")
     page.get_by_role("button", name="loft").tap()
     page.get_by_role("button", name="Longest without pins").tap()

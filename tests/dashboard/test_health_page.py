@@ -171,11 +171,11 @@ def test_the_worst_comes_first_and_the_well_ones_are_one_line(app, shop_folder, 
 
 def test_a_place_is_added_and_edited_and_the_edit_taken_back(app, shop_folder):
     page = open_page(app)
-    page.text_input(key="place_name").set_value("loft")
-    page.text_input(key="place_volume_Add a place").set_value("1000 cu ft")
+    page.text_input(key="place-Add a place-name-0").set_value("loft")
+    page.text_input(key="place-Add a place-volume-0").set_value("1000 cu ft")
     press(page, "Save place")
     page.selectbox(key="place_which").set_value("loft").run()
-    page.text_input(key="place_note_loft").set_value("above the saw")
+    page.text_input(key="place-loft-note-0").set_value("above the saw")
     press(page, "Save place")
 
     def loft():
@@ -195,13 +195,13 @@ def test_a_backup_is_made_at_once_and_taken_away(app):
 
 def test_the_password_changes_only_for_who_knows_the_old_one(app, shop_folder):
     page = open_page(app)
-    page.text_input(key="password_new").set_value("keel and frame 7")
-    page.text_input(key="password_again").set_value("keel and frame 8")
+    page.text_input(key="password-new-0").set_value("keel and frame 7")
+    page.text_input(key="password-again-0").set_value("keel and frame 8")
     press(page, "Save password")
     assert any("not the same both times" in each.value for each in page.error)
     assert access.lock_of(shop_folder) == "open"
-    page.text_input(key="password_new").set_value("keel and frame 7")
-    page.text_input(key="password_again").set_value("keel and frame 7")
+    page.text_input(key="password-new-0").set_value("keel and frame 7")
+    page.text_input(key="password-again-0").set_value("keel and frame 7")
     press(page, "Save password")
     assert access.right(shop_folder, "keel and frame 7")
     assert not access.right(shop_folder, "keel and frame 8")

@@ -240,9 +240,9 @@ def test_the_first_steps_tick_themselves_and_air_may_be_typed_where_no_place_is_
         assert step in shown()
     assert "done" not in shown()
     go(app, "air")
-    app.text_input(key="air_hand_place").set_value("loft")
-    app.text_input(key="air_hand_temp").set_value("60")
-    app.text_input(key="air_hand_rh").set_value("65")
+    app.text_input(key="air-hand-place-0").set_value("loft")
+    app.text_input(key="air-hand-temp-0").set_value("60")
+    app.text_input(key="air-hand-rh-0").set_value("65")
     next(each for each in app.button if each.label == "Save").click().run()
     assert not app.exception
     with shop_module.open(shop_folder) as s:

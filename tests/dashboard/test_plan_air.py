@@ -148,8 +148,8 @@ def test_a_what_if_stands_beside_doing_nothing(app):
 
 def test_air_is_typed_by_hand_in_the_readers_units_and_taken_back(app, shop_folder):
     app.switch_page("views/air.py").run()
-    app.text_input(key="air_hand_temp").set_value("61")
-    app.text_input(key="air_hand_rh").set_value("71.5")
+    app.text_input(key="air-hand-temp-0").set_value("61")
+    app.text_input(key="air-hand-rh-0").set_value("71.5")
     press(app, "Save")
 
     def by_hand():
@@ -160,8 +160,8 @@ def test_air_is_typed_by_hand_in_the_readers_units_and_taken_back(app, shop_fold
     assert by_hand() == {"temp": pytest.approx((61 - 32) / 1.8), "humidity": 71.5}
     press(app, "Undo")
     assert by_hand() == {}
-    app.text_input(key="air_hand_temp").set_value("61")
-    app.text_input(key="air_hand_rh").set_value("171")
+    app.text_input(key="air-hand-temp-1").set_value("61")
+    app.text_input(key="air-hand-rh-1").set_value("171")
     press(app, "Save")
     assert by_hand() == {}
     assert any("this can't be" in each.value.lower() for each in app.error)
