@@ -16,6 +16,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.errors import DocumentError, ExchangeError
 from baulk.ingest.evaluation.document import json_schema
 from baulk.ingest.exchange import export
+from baulk.ingest.mqtt import message_schema
 from baulk.models.errors import OutOfRange
 
 app = typer.Typer(pretty_exceptions_enable=False)
@@ -152,12 +153,17 @@ def evaluations(
 
 
 @app.command()
-def schema() -> None:
+def schema(
+    *,
+    messages: Annotated[
+        bool, typer.Option("--messages", help="Of what goes by MQTT: verdicts, air plans, events, weather.")
+    ] = False,
+) -> None:
     """Print the JSON schema of a stored evaluation; it is in the package too, as evaluation.schema.json.
 
-    Example: baulk export schema
+    Example: baulk export schema --messages
     """
-    say_json(json_schema())
+    say_json(message_schema.json_schema() if messages else json_schema())
 
 
 def _take_out(  # noqa: PLR0917 - one an option

@@ -155,3 +155,13 @@ def test_pairing_shows_what_is_heard(baulk, heard):
     baulk("sensor", "pair", "--stop")
     with shops.open(heard) as shop:
         assert asked.asked(shop.store, datetime.now(UTC)) is None
+
+
+def test_the_schema_of_messages_is_printed(baulk):
+    assert json.loads(baulk("export", "schema", "--messages")).keys() == {
+        "verdict",
+        "plan",
+        "event",
+        "weather",
+    }
+    assert "verdict" in json.loads(baulk("export", "schema"))["properties"]
