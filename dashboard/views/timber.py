@@ -142,6 +142,8 @@ def readings(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: da
     else:
         st.info("No reading yet. Weigh it or drive pins, then Add reading; a sensor's come by themselves.")
     reading_corrections.listed(found.timber.tag, facts)
+    tag = found.timber.tag
+    st.page_link("views/health.py", label="Add a sensor", query_params={"attach": tag})
 
 
 def fold_up(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: datetime) -> None:

@@ -11,6 +11,8 @@ from baulk.ingest import shop as shops
 from baulk.ingest.pairing import asked
 from baulk.ingest.pairing.ring import Ring, written
 from baulk.ingest.store import mappings
+from baulk.ingest.store.raw_parts import Taken
+from baulk.ingest.wire.message import RawMessage
 from baulk.models.quantity import Owner, Quantity
 
 TOPIC = "lora/pins-7/up"
@@ -87,6 +89,14 @@ def test_a_sensor_is_met_at_its_timber_and_saved_and_undone(app, heard):
     ).run()
     assert "31.2" in html(page)
     assert "30.9" in html(page)
+    page.button(key="pair-preview").click().run()
+    assert "Nothing of it was kept lately." in said(page)
+    with shops.open(heard) as shop:
+        kept = RawMessage(topic=TOPIC, payload=b'{"obj": {"mc": 325}}', arrived_utc=datetime.now(UTC))
+        shop.store.save((), (), taken=Taken(client="a", raws=[kept], now_utc=datetime.now(UTC)))
+    page.button(key="pair-preview").click().run()
+    assert "The last that were kept of it." in said(page)
+    assert "32.5" in html(page)
     page.button(key="pair-save").click().run()
     assert not page.exception
     assert "Readings that came in with it: 2" in html(page)
