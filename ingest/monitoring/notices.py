@@ -13,7 +13,7 @@ from datetime import UTC, datetime, time, timedelta, tzinfo
 from typing import Any, Final
 
 from baulk.ingest.evaluation import document, keeping_record
-from baulk.ingest.monitoring import health
+from baulk.ingest.monitoring import air_drift, health
 from baulk.ingest.monitoring.finding import Trouble
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
@@ -38,6 +38,7 @@ KINDS: Final = (
     "contradiction",
     "suspected pins",
     "mould",
+    "drifting air",
     "decay",
     "swapped tags",
     Trouble.SILENT.value,
@@ -112,6 +113,7 @@ def look(shop: Shop, now_utc: datetime) -> list[Notice]:
         *_of_openings(shop, now_utc),
         *_of_tags(shop),
         *_of_air(shop, now_utc),
+        *_of_neighbours(shop, now_utc),
         *_of_decay(shop, now_utc),
     ]
     wanted = set(KINDS) - set(shop.config.notices.without)
@@ -286,6 +288,18 @@ def _of_air(shop: Shop, now_utc: datetime) -> list[Cause]:
             values: Values = {"place": place, "share": round(part, 2)}
             found.append(("mould", place, Reason(code="notice.mould", values=values)))
     return found
+
+
+def _of_neighbours(shop: Shop, now_utc: datetime) -> list[Cause]:
+    """Return the places whose humidity has moved against that of all others."""
+    return [
+        (
+            "drifting air",
+            place,
+            Reason(code="notice.air_departed", values={"place": place, "change_pct": round(moved)}),
+        )
+        for place, moved in air_drift.departed(shop, now_utc).items()
+    ]
 
 
 def _of_decay(shop: Shop, now_utc: datetime) -> list[Cause]:

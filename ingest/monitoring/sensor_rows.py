@@ -98,6 +98,7 @@ def rows(shop: Shop, seen: Health, now_utc: datetime) -> list[SensorRow]:
     standing = notices.open_ones(shop)
     drifting = {one.about: one.reason for one in standing if one.kind == "suspected pins"}
     apart = {one.about: one.reason for one in standing if one.kind == "contradiction"}
+    drifting |= {f"air/{one.about}/humidity": one.reason for one in standing if one.kind == "drifting air"}
     groups, said = shop.store.quarantine_groups(), presence.all_of(shop.store)
     clocks = {one.about: one for one in reversed(seen.clocks)}
     found = []

@@ -76,6 +76,16 @@ def _mould(held: Values, _system: System) -> str:
     )
 
 
+def _air_departed(held: Values, _system: System) -> str:
+    moved = held["change_pct"]
+    way = "more" if moved > 0 else "less"
+    return (
+        f"the air of {held['place']} holds {abs(moved):.0f} % {way} vapour beside the other places than "
+        "weeks ago, as if its humidity sensor drifted or the room were used in another way. Hold the sensor "
+        "beside another for a day"
+    )
+
+
 def _of_sensor(held: Values, system: System) -> str:
     return f"the {about(held['about'], system)}"
 
@@ -298,6 +308,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "notice.contradiction": _contradiction,
     "notice.suspected_pins": _suspected,
     "notice.mould": _mould,
+    "notice.air_departed": _air_departed,
     "health.silent": _silent,
     "health.battery": _battery,
     "health.clock": _clock,

@@ -206,7 +206,7 @@ def test_five_unlike_sensors_from_first_message_to_a_verdict(shop, broker, tab, 
         mean_before = figure(page, "Average MC now").text_content()
         page.goto(f"{pages.base}/timber?tag={TAG}")  # as the code on its tag opens it
         hand, begun = Hand(page), time.monotonic()
-        hand.tap(page.get_by_text("Readings", exact=True))
+        hand.tap(page.locator(".st-key-fold-readings summary"))
         browse.shoot(page, "five-sensors-begin")
         hand.tap(page.get_by_role("link", name="Add a sensor"))
         expect(page.get_by_text(f"Add a sensor to {TAG}")).to_be_visible(timeout=20_000)
@@ -238,7 +238,7 @@ def test_five_unlike_sensors_from_first_message_to_a_verdict(shop, broker, tab, 
                 hand.type(f"pair-said-scale-{spot.replace(' ', '-').replace('.', '-')}", more["scale"])
                 page.keyboard.press("Escape")
             hand.tap(page.locator(".st-key-pair-save button"))
-            expect(page.get_by_text("is mapped.").first).to_be_visible(timeout=20_000)
+            expect(page.get_by_text(f"{topic} is mapped.").first).to_be_visible(timeout=60_000)
             assert stored() > before, f"nothing of {topic} came in"
             took = time.monotonic() - start
             print(f"{topic}: {hand.taps - taps} taps, {hand.keys - keys} keys, {took:.1f} s of machine")

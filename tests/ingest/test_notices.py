@@ -20,7 +20,7 @@ import documents
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
-from baulk.ingest.monitoring import notices, notify
+from baulk.ingest.monitoring import health, notices, notify, sensor_rows
 from baulk.ingest.mqtt import publish
 from baulk.ingest.wire.message import RawMessage
 from baulk.models import text
@@ -210,6 +210,24 @@ def test_mould_weather_of_a_place_with_timber_is_told(shop):
             rows.append(Reading(series=series, value=value, taken_utc=at, arrived_utc=at))
     shop.store.append(rows)
     assert "mould" in kinds(shop)
+
+
+def test_a_humidity_sensor_that_drifts_against_its_neighbours_is_told_and_stands_in_its_row(shop):
+    rows = []
+    for place, off in (("shed", 0.0), ("shop", 5.0), ("loft", -4.0)):
+        for day in range(56):
+            at = NOW - timedelta(days=day, hours=1)
+            rh = 60.0 + day % 5 + off - (15.0 if place == "loft" and day < 14 else 0.0)
+            for kind, value in ((Quantity.TEMP, 18.0), (Quantity.HUMIDITY, rh)):
+                series = Series(owner=Owner.AIR, name=place, quantity=kind)
+                rows.append(Reading(series=series, value=value, taken_utc=at, arrived_utc=at))
+    shop.store.append(rows)
+    told = [one for one in notices.look(shop, NOW) if one.kind == "drifting air"]
+    assert [one.about for one in told] == ["loft"]
+    assert told[0].reason.values["change_pct"] < -20
+    drifts = {row.on: row.drifts for row in sensor_rows.rows(shop, health.look(shop, NOW), NOW)}
+    assert drifts["air/loft"] == (told[0].reason,)
+    assert drifts["air/shed"] == ()
 
 
 def test_what_the_settings_leave_out_is_not_told(shop_dir, oak):
