@@ -207,6 +207,7 @@ def test_five_unlike_sensors_from_first_message_to_a_verdict(shop, broker, tab, 
         page.goto(f"{pages.base}/timber?tag={TAG}")  # as the code on its tag opens it
         hand, begun = Hand(page), time.monotonic()
         hand.tap(page.locator(".st-key-fold-readings summary"))
+        expect(page.get_by_role("link", name="Add a sensor")).to_be_visible(timeout=20_000)
         browse.shoot(page, "five-sensors-begin")
         hand.tap(page.get_by_role("link", name="Add a sensor"))
         expect(page.get_by_text(f"Add a sensor to {TAG}")).to_be_visible(timeout=20_000)
