@@ -282,26 +282,20 @@ def test_of_two_listeners_one_meets_the_sensor_and_the_other_goes_on_when_it_is_
     monkeypatch.setattr(pairing_watch, "_TURN", timedelta(seconds=2))
     path = broker_yard_dir / "baulk.toml"
     path.write_text(path.read_text().replace("[broker]", '[broker]\nshare = "yard"'))
-    one, two = (listen(broker_yard_dir, number=number) for number in (1, 2))
-    assert one.ready.wait(15)
-    assert two.ready.wait(15)
+    listening = {number: listen(broker_yard_dir, number=number) for number in (1, 2)}
+    assert all(one.ready.wait(15) for one in listening.values())
 
     with shops.open(broker_yard_dir) as shop:
         asked.begin(shop.store, datetime.now(UTC))
 
-        def comes(body, number):
-            def heard():
-                sensor.publish("shed/scale", body, qos=1).wait_for_publish(5)
-                bodies = {each.payload for each in asked.heard(shop.store).of("shed/#")}
-                return body in bodies and asked.ear(shop.store)[0] == number
+        def comes(topic):
+            sensor.publish(topic, "open", qos=1).wait_for_publish(5)
+            return asked.heard(shop.store).of(topic)
 
-            return heard
-
-        assert until(comes(b'{"g": 1}', 1))
-        sensor.publish("shed/door", "open", qos=1).wait_for_publish(5)
-        assert until(lambda: asked.heard(shop.store).of("shed/door"))
-        one.end()
-        assert until(comes(b'{"g": 2}', 2))
+        assert until(lambda: comes("shed/door"), 30)
+        first = asked.ear(shop.store)[0]  # number 1, unless this machine is too busy to let it speak in time
+        listening[first].end()
+        assert until(lambda: comes("shed/scale") and asked.ear(shop.store)[0] == 3 - first, 30)
         assert asked.heard(shop.store).of("shed/door")  # what the other has heard stays
 
 
