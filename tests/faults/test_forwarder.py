@@ -15,8 +15,9 @@ from pathlib import Path
 import pytest
 
 from baulk.ingest import config, shop
-from baulk.ingest.errors import ConfigError
+from baulk.ingest.errors import ConfigError, StoreFull
 from baulk.ingest.mqtt import forwarder, listener
+from baulk.ingest.mqtt.spool import Spool
 from baulk.ingest.store import forwarders
 from baulk.ingest.store.forwarders import ForwarderMessage
 from baulk.ingest.wire import forwarding
@@ -458,3 +459,40 @@ def test_fifty_thousand_over_weeks_memory_and_time(yard, kit):
         f"with all waiting, {most:.1f} MB after; taken in {taken:.0f} s, sent and stored in {sent:.0f} s"
     )
     assert large < small + 15
+
+
+@pytest.mark.broker
+def test_a_disk_that_takes_nothing_for_a_while_ends_nothing(yard, kit, monkeypatch):
+    """What the shop confirmed and could not be noted is noted later; what comes meanwhile is kept then."""
+    full = threading.Event()
+    writing = Spool._writing
+
+    def taking(spool):
+        if full.is_set() and spool.path.parent == yard.shed:
+            raise StoreFull("the spool can't be written (disk full); make room on the disk")
+        return writing(spool)
+
+    monkeypatch.setattr(Spool, "_writing", taking)
+    said, stop, ready = [], threading.Event(), threading.Event()
+    how = {"say": said.append, "on_ready": ready.set}
+    thread = threading.Thread(target=forwarder.run, args=(config.load(yard.shed), stop), kwargs=how)
+    thread.start()
+    try:
+        assert yard.until(ready.is_set)
+        yard.link.is_deaf = True  # sent, and not confirmed yet
+        yard.sensor.send(weights(0, 50))
+        assert yard.until(lambda: kit.stored(yard.shop_dir) >= 20)
+        full.set()
+        yard.link.cut()
+        yard.link.mend()
+        yard.sensor.send(weights(50, 80))
+        assert yard.until(lambda: any("disk full" in each for each in said)), said
+        time.sleep(1)
+        assert thread.is_alive()
+        full.clear()
+        assert yard.until(lambda: kit.stored(yard.shop_dir) == 80), said
+        assert yard.until(lambda: yard.state().waiting == 0)
+    finally:
+        stop.set()
+        thread.join(15)
+    assert yard.weights() == [kg(k) for k in range(80)]
