@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import random
 import signal
 import socket
 import threading
@@ -497,3 +498,37 @@ def test_a_disk_that_takes_nothing_for_a_while_ends_nothing(yard, kit, monkeypat
         stop.set()
         thread.join(15)
     assert yard.weights() == [kg(k) for k in range(80)]
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_thirty_faults_of_every_kind_lose_and_double_nothing(yard, kit, seed):
+    """Kills of the forwarder and of both brokers, cuts, and answers that are lost, at random, under load."""
+    chance = random.Random(seed)  # noqa: S311
+    yard.forward()
+    count, step = 9000, 300
+    for first in range(0, count, step):
+        yard.sensor.send(weights(first, first + step))
+        fault = chance.choice(["forwarder", "near", "far", "cut", "deaf"])
+        if fault == "forwarder":
+            yard.kill()
+            yard.forward()
+        elif fault == "near":
+            yard.near.kill()
+            yard.near.start()
+        elif fault == "far":
+            yard.far.save()  # what a broker confirmed since it last wrote its memory dies with it
+            yard.far.kill()
+            yard.far.start()
+            assert yard.until(yard.sensor.client.is_connected)
+        else:
+            yard.link.is_deaf = fault == "deaf"
+            time.sleep(0.3)
+            yard.link.cut()
+            yard.link.mend()
+    assert yard.until(lambda: kit.stored(yard.shop_dir) >= count, 100)
+    time.sleep(1)
+    assert yard.weights() == [kg(k) for k in range(count)]
+    with shop.open(yard.shop_dir) as opened:
+        assert opened.store.quarantine_count() == 0
