@@ -10,7 +10,7 @@ from baulk.dashboard.commands.answers import HERE, ShopOption, say
 from baulk.dashboard.commands.children import stop_signals
 from baulk.ingest import config as settings
 from baulk.ingest import service_manager
-from baulk.ingest.mqtt import forwarder
+from baulk.ingest.mqtt import forwarder, forwarder_setup
 
 
 def forward(
@@ -31,7 +31,7 @@ def forward(
     Example: baulk forward --shop shed
     """
     config = settings.load(shop)
-    part = forwarder.check(config)
+    part = forwarder_setup.check(config)
     here = f"{config.broker.host}:{config.broker.port}"
     with stop_signals() as stop:
         service_manager.ready(f"from {here} to {part.host}:{part.port}")

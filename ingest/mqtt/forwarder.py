@@ -23,9 +23,10 @@ from typing import Final
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from baulk.ingest import service_manager
-from baulk.ingest.config import FILE, Config, ForwardPart
-from baulk.ingest.errors import BrokerError, ConfigError, StoreError
+from baulk.ingest.config import Config, ForwardPart
+from baulk.ingest.errors import BrokerError, StoreError
 from baulk.ingest.mqtt import connection
+from baulk.ingest.mqtt.forwarder_setup import check, misnamed, spool_of
 from baulk.ingest.mqtt.forwarder_state import Seen
 from baulk.ingest.mqtt.sender import Sender
 from baulk.ingest.mqtt.session import Role, Session
@@ -38,7 +39,6 @@ from baulk.ingest.wire.message import RawMessage
 
 log = logging.getLogger("baulk.forwarder")
 
-REMEMBERED: Final = 20_000  # messages that stay in the spool after they were sent
 AGAIN_S: Final = 10.0  # before a broken link; a killed broker lost at most what was 6.2 s old
 MOST_AGAIN: Final = 3  # times that a message is sent once more, for a link that comes and goes
 _BATCH: Final = 1000
@@ -54,46 +54,13 @@ _SOON_S: Final = 1.0
 _JUMP_S: Final = 2.0  # that this clock must be set by before arrivals follow
 _FULL: Final = 0.8  # of the room, which is said
 _FIRST_S: Final = 10.0
-
-
-def check(config: Config) -> ForwardPart:
-    """Return the settings of a forwarder.
-
-    Raises
-    ------
-    ConfigError
-        If there are none, or both brokers are the same one.
-    """
-    part, broker = config.forward, config.broker
-    if part is None:
-        raise ConfigError(
-            f"{config.shop_dir / FILE} has no [forward]; write there which broker the messages go to: "
-            'host = "..." of the shop'
-        )
-    if (part.host, part.port) == (broker.host, broker.port):
-        raise ConfigError(
-            f"[broker] and [forward] name the same broker, {part.host}:{part.port}; [broker] is the one at "
-            "the yard, [forward] the shop's"
-        )
-    return part
-
-
-def misnamed(part: ForwardPart) -> str | None:
-    """Say what is wrong if a forwarder is not named as its account at the shop's broker; None if it is."""
-    account = part.account("forward")
-    if account is None or account == part.name:
-        return None
-    return (
-        f"[forward] signs in as {account} and has the name {part.name}: an account may tell the shop how its "
-        f"forwarder is under its own name only, so Sensors and `baulk doctor` there stay without word; set "
-        f'name = "{account}" in [forward]. What is forwarded is not touched by it'
-    )
-
-
-def spool_of(config: Config, part: ForwardPart) -> Spool:
-    """Open a forwarder's spool."""
-    file = config.shop_dir / f"forward-{part.name}.db"
-    return Spool(file, room_mb=part.spool_mb, remembers=REMEMBERED, section="forward")
+# answers of the shop's broker: it has a message, nobody there asks for it, it refuses it; or it can't be sent
+_HAD, _TOO_LONG = 0, 3
+_WHY: Final = (
+    "nobody asks for it there; start the listener, or map the topic",
+    "our account may not publish it there, or it can't be published",
+    "it is longer than that broker takes, or on no topic that can be",
+)
 
 
 def run(  # noqa: PLR0913 - what tests and commands set
@@ -168,8 +135,7 @@ class _Forwarder:
         self.spool = spool_of(config, part)
         self._log, self._repeats = _Log(self.spool), Repeats(part.name)
         self._sent_to = 0  # number of the last message that was handed to the sender
-        # what the shop's broker has, nobody there asks for, and it refuses: not noted in the spool yet
-        self._answers: tuple[list[int], list[int], list[int]] = [], [], []
+        self._answers: list[list[int]] = [[], *([] for _ in _WHY)]  # not noted in the spool yet
         self._confirmed: deque[tuple[float, int]] = deque()  # when, and the number, of the last seconds
         self._sent_again: dict[int, int] = {}  # how often, of these and of what is sent once more
         self._met = 0
@@ -230,8 +196,8 @@ class _Forwarder:
             raise BrokerError(self.session.problem or connection.away(self.config.broker))
 
     def _more(self) -> bool:
-        """Whether anything waits that is not under way."""
-        return self.spool.waiting > len(self.sender.under_way)
+        """Whether anything waits that is neither under way nor answered."""
+        return self.spool.waiting > len(self.sender.under_way) + sum(map(len, self._answers))
 
     # --- in
 
@@ -295,18 +261,17 @@ class _Forwarder:
     # --- out
 
     def _send(self) -> None:
-        """Send what there is room for under way; a disk that takes nothing is said, and tried again."""
-        try:
-            self._send_more()
-        except StoreError as err:
-            self._say_once("out", str(err))
-        else:
-            self._say_once("out", None)
+        """Send what there is room for under way; a disk that takes nothing holds nothing up."""
+        problem = None
+        for step in (self._settle, self._go_back, self._send_more):
+            try:
+                step()
+            except StoreError as err:
+                problem = str(err)
+        self._say_once("out", problem)
 
     def _send_more(self) -> None:
         sender = self.sender
-        self._settle()
-        self._go_back()
         if not sender.room or not self._more():
             return
         under_way = sender.under_way
@@ -317,16 +282,15 @@ class _Forwarder:
         ][: sender.room]
         if those:
             self._sent_to = max(self._sent_to, those[-1][0])
-            if too_long := sender.send(those):
-                self._refuse(too_long, "it is longer than that broker takes, or on no topic that can be")
+            self._answers[_TOO_LONG].extend(sender.send(those))
 
     def _go_back(self) -> None:
         """Begin earlier with what has to be sent once more."""
         sender, now = self.sender, time.monotonic()
-        if sender.met != self._met:
-            self._met, self._next_tell, self._refused_s = sender.met, 0.0, _FIRST_REFUSED_S
-            if self._met > 1:
+        if (met := sender.met) != self._met:
+            if met > 1:
                 self._send_last_again()
+            self._met, self._next_tell, self._refused_s = met, 0.0, _FIRST_REFUSED_S
         if sender.again and not sender.under_way:
             if not self._put_off_until:
                 self._put_off_until = now + _PUT_OFF_S
@@ -342,20 +306,19 @@ class _Forwarder:
         """Note in the spool what was confirmed; what can't be noted is kept in mind for the next time."""
         now = time.monotonic()
         self._forget_confirmed(now)
-        for mine, more in zip(self._answers, self.sender.confirmed(), strict=True):
+        for mine, more in zip(self._answers, self.sender.confirmed(), strict=False):
             mine.extend(more)
-        had, unasked, refused = self._answers
+            if more:
+                self._last_confirmed = now
+        had = self._answers[_HAD]
         if had:
-            self._last_confirmed = now
             self.spool.settle(had)
             self._confirmed += [(now, number) for number in had]
             had.clear()
-        if unasked:
-            self._refuse(unasked, "nobody asks for it there; start the listener, or map the topic")
-            unasked.clear()
-        if refused:
-            self._refuse(refused, "our account may not publish it there, or it can't be published")
-            refused.clear()
+        for numbers, why in zip(self._answers[_HAD + 1 :], _WHY, strict=True):
+            if numbers:
+                self._refuse(numbers, why)
+                numbers.clear()
 
     def _refuse(self, numbers: list[int], why: str) -> None:
         """Keep what is not taken for another time, and let what follows go on."""
@@ -378,10 +341,11 @@ class _Forwarder:
         self._forget_confirmed(time.monotonic())
         times = self._sent_again
         numbers = [number for _, number in self._confirmed if times.get(number, 0) < MOST_AGAIN]
+        if numbers:
+            self.spool.wait_again(numbers)
         self._confirmed.clear()
         self._sent_again = {number: times.get(number, 0) + 1 for number in numbers}
         if numbers:
-            self.spool.wait_again(numbers)
             self._sent_to = min(self._sent_to, min(numbers) - 1)
 
     # --- the clock

@@ -20,7 +20,8 @@ from baulk.ingest.pairing import asked
 from baulk.ingest.wire import cbor
 from baulk.ingest.wire.message import RawMessage
 from baulk.models import checking, diffusion, quantity, sorption, species, units, use_class
-from baulk.models.meter import pin_depth
+from baulk.models.calibrate.result import FEWEST
+from baulk.models.meter import pin_depth, resistance
 
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "dashboard" / "guide"
@@ -101,10 +102,69 @@ def half_time():
     return [f"{low:.4f}"]
 
 
+def ohms(given):
+    """The least and the most resistance of the woods at a moisture, by bisection on the program's curves."""
+    mc, temp = (float(each) for each in given.split())
+    found = []
+    for name in species.BUILT_IN.names():
+        low, high = 3.0, 10.0  # of log10 of ohms
+        for _ in range(40):
+            middle = (low + high) / 2
+            wetter = resistance.mc_from_resistance(10**middle, species.get(name), temp).mc_pct > mc
+            low, high = (middle, high) if wetter else (low, middle)
+        found.append(10**low / 1e6)
+    return [f"{min(found):.1f}", f"{max(found):.1f}"]
+
+
+def part_of(given):
+    share, whole = (float(each) for each in given.split())
+    return [f"{share * whole:.0f}" if share * whole > 10 else f"{share * whole:g}"]
+
+
+def of_constant(given):
+    name, whole = given.split()
+    return [f"{CONSTANTS[name] * float(whole):g}"]
+
+
+# sets of the study that differ by what is known of the air alone
+SAME_BUT_AIR = (
+    ("hand, scale", "hand, scale, air typed right", "hand, scale, air 3", "hand, scale, air 1"),
+    ("hand, air 3", "hand, air 1"),
+    ("daily, air 3", "daily, air 1"),
+    ("daily, scale, air 3", "daily, scale, air 1"),
+)
+
+
+def width(name, part="mean"):
+    return float(ACCURACY[name, part]["width_pct"])
+
+
+def by_air_alone(_given):
+    most = 0.0
+    for names in SAME_BUT_AIR:
+        for part in ("mean", "core"):
+            widths = [width(name, part) for name in names]
+            most = max(most, max(widths) / min(widths) - 1)
+    return [f"{100 * most:.0f}"]
+
+
+def size_of_the_study(_given):
+    """Sides that the study draws, in inches and in mm."""
+    drawn = (ROOT / "tests/bench/honesty/timbers.py").read_text(encoding="utf-8")
+    sides = re.search(r"width, depth = \(float\(rng\.uniform\((\d+), (\d+)\)\)", drawn).groups()
+    return [*(f"{float(each) / 25.4:.0f}" for each in sides), *sides]
+
+
 # what a mark in a page names: the last numbers before it, as they have to stand there
 FIGURES = {
     "acc": accuracy,
     "acc1": accuracy_one,
+    "accair": by_air_alone,
+    "accsize": size_of_the_study,
+    "share": of_constant,
+    "of": part_of,
+    "ohms": ohms,
+    "fewest": lambda _: [str(FEWEST)],
     "accn": lambda name: [ACCURACY[name, "mean"]["timbers"]],
     "src": lambda key: [SOURCES[key]["value"]],
     "about": lambda _: [f"{species.get('white oak').fsp_pct:g}"],
@@ -134,7 +194,7 @@ FIGURES = {
     "cbor": lambda _: [f"{cbor.MOST_BYTES / 1000:g}"],
     "pairing": lambda _: [f"{asked.LASTS.total_seconds() / 60:g}"],
 }  # fmt: skip
-WORDS = {"ten": "10", "four": "4"}
+WORDS = {"ten": "10", "four": "4", "Three": "3"}
 
 
 def figures(name):
@@ -155,8 +215,85 @@ def test_a_marked_figure_is_what_the_program_or_its_source_says(name):
         shown = shown[-len(wanted) :] if what not in {"mass", "depthmm", "src"} else shown
         same = [float(each) for each in wanted]
         assert all(each in shown for each in same), (name, before, what, given, wanted)
-        if what in {"acc", "use2"}:
+        if what in {"acc", "use2", "ohms", "accsize"}:
             assert shown == same, (name, before)
+
+
+BUILD = ("instruments", "pins", "how-often", "scale-and-notebook", "safety")
+SAID = re.compile(  # beside a figure: that nobody published it, or who did
+    r"no source|not looked up|as quoted|\([^)]*(?:EN \d|HSE|OSHA|IARC|FPL-GTR|\b(?:19|20)\d\d\))"
+)
+NO_FIGURE = re.compile(  # names, counts of this page's own, and what defines itself
+    r"\b8 x 8(?: in)?\b(?: of 8 ft)?|\b\d+ % interval|\bEN \d+-\d|^\s*\d\.|^\| \d \||\bset \d\b|IEC \d+"
+)
+TWIN = re.compile(r"([\d./ ]+) in \((\d+(?:\.\d+)?) mm\)|(\d+) °C \((\d+) °F\)|(\d+) kg \((\d+) lb\)")
+
+
+def statements(name):
+    """Rows, and parts of a text up to a full stop, a colon or a semicolon, without commands and links."""
+    text = (FOLDER / f"{name}.md").read_text(encoding="utf-8")
+    text = re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
+    text = re.sub(r"!\[[^\]]*\]\([^)]*\)", "", re.sub(r"`[^`]*`", "", text))  # a drawing repeats the text
+    text = re.sub(r"<!--.*?-->", lambda mark: mark[0].replace(" ", "~"), text)  # a mark is not divided
+    for part in re.split(r"\n\n|\n(?=[*|#]|\d\.)", re.sub(r"\]\([^)]*\)", "]", text)):
+        for each in [part] if part.startswith("|") else re.split(r"(?<=[.:])\s+", part):
+            yield re.sub(r"<!--.*?-->", lambda mark: mark[0].replace("~", " "), each)
+
+
+def bare(statement):
+    """Its figures: what is neither name nor definition, and of twins in two units the metric one alone."""
+    shown = NO_FIGURE.sub("", re.sub(r"<!--.*?-->", "", statement))
+    shown = TWIN.sub(lambda each: next(mm for mm in (each[2], each[3], each[5]) if mm), shown)
+    return [float(each) for each in NUMBER.findall(shown)]
+
+
+@pytest.mark.parametrize("name", BUILD)
+def test_no_figure_of_what_to_build_or_buy_stands_without_mark_or_source(name):
+    for statement in statements(name):
+        marked = [
+            float(each)
+            for what, given in re.findall(r"<!--=(\w+) ?(.*?)-->", statement)
+            for each in (
+                *FIGURES[what](given.strip()),
+                *NUMBER.findall(given),
+            )  # and what it is worked out of
+        ]
+        left = [each for each in bare(statement) if not any(each in {one, round(one)} for one in marked)]
+        assert not left or SAID.search(statement), (name, statement, left)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_figure_in_two_units_is_the_same_in_both(name):
+    text = re.sub(r"<!--.*?-->", "", (FOLDER / f"{name}.md").read_text(encoding="utf-8"))
+    for inches, mm, celsius, fahrenheit, kg, pounds in TWIN.findall(text):
+        if mm:
+            whole = inches.strip().rpartition(" ")[2] if "/" not in inches else inches.strip()
+            assert units.length_mm(f"{whole} in") == pytest.approx(float(mm), rel=0.03), inches
+        elif celsius:
+            assert float(celsius) * 9 / 5 + 32 == pytest.approx(float(fahrenheit), abs=1), celsius
+        else:
+            assert float(kg) / 0.45359237 == pytest.approx(float(pounds), rel=0.03), kg
+
+
+def test_what_the_study_is_said_to_show_stands_in_its_rows():
+    """The sentences behind the table, one by one, out of the recorded rows."""
+    by_air = float(by_air_alone("")[0]) / 100
+    assert by_air < 0.1  # "a better humidity sensor buys nothing that can be seen here"
+    for name in ("hand, air", "hand, scale, air", "daily, air", "daily, scale, air"):
+        assert abs(width(f"{name} 1") / width(f"{name} 3") - 1) < by_air + 0.005
+    gains = {
+        "alone": width("nothing") - width("scale"),
+        "beside pins": width("daily, air 3") - width("daily, scale, air 3"),
+        "beside a meter": width("hand, air 3") - width("hand, scale, air 3"),
+    }
+    assert max(gains, key=gains.get) == "alone"  # "the first weighings narrow most where no pin is read"
+    for rest in ("air 3", "air 1", "scale, air 3", "scale, air 1"):
+        assert width(f"daily, {rest}") >= width(f"hand, {rest}")  # "no narrower than monthly ones by hand"
+    assert float(ACCURACY["nothing", "mean"]["covered_pct"]) >= 90
+    some = [each for each in ACCURACY.values() if float(each["covered_pct"]) < 90]
+    assert some  # "some sets held less than the nine in ten that is promised"
+    neighbour = width("of a lot: hand, scale, air 3, pins in another") / width("of a lot: hand, scale, air 3")
+    assert 0.9 < neighbour < 1.1  # "hardly did for its neighbour"
 
 
 def test_figures_of_the_sources_are_used_and_say_where_they_stand():

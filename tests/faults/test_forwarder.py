@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import random
 import signal
 import socket
 import threading
@@ -15,8 +16,9 @@ from pathlib import Path
 import pytest
 
 from baulk.ingest import config, shop
-from baulk.ingest.errors import ConfigError
-from baulk.ingest.mqtt import forwarder, listener
+from baulk.ingest.errors import ConfigError, StoreFull
+from baulk.ingest.mqtt import forwarder, forwarder_setup, listener
+from baulk.ingest.mqtt.spool import Spool
 from baulk.ingest.store import forwarders
 from baulk.ingest.store.forwarders import ForwarderMessage
 from baulk.ingest.wire import forwarding
@@ -214,7 +216,7 @@ def test_what_came_while_the_link_was_cut_is_stored_at_its_own_time_once_and_in_
 @pytest.mark.broker
 def test_kills_of_forwarder_and_broker_in_the_middle_lose_and_double_nothing(yard, kit):
     yard.forward()
-    count, step = 4000, 500
+    count, step = 3000, 500
     for turn, first in enumerate(range(0, count, step)):
         yard.sensor.send(weights(first, first + step))
         if turn % 3 == 0:
@@ -243,7 +245,7 @@ def test_a_full_spool_says_so_keeps_the_oldest_and_goes_on_when_the_link_is_back
     assert yard.until(lambda: yard.told("what comes waits at the yard's broker"))
     assert yard.told("has no room left in its 5 MB")
     assert yard.told("; mend the link, or raise spool_mb in [forward]")
-    spool = forwarder.spool_of(config.load(yard.shed), config.load(yard.shed).forward)
+    spool = forwarder_setup.spool_of(config.load(yard.shed), config.load(yard.shed).forward)
     assert yard.until(lambda: len(spool.after(0, 9999)) > 700)
     waits = [json.loads(raw.payload)[0]["v"] for _, raw in spool.after(0, 9999)]
     assert waits == [kg(k) for k in range(len(waits))]  # the oldest, in order
@@ -281,7 +283,7 @@ def test_a_yards_broker_that_is_killed_sends_again_and_is_stored_once(yard, kit)
 def test_weeks_that_waited_are_stored_at_their_times(yard, kit):
     count, began = 2000, datetime.now(UTC) - timedelta(days=35)
     part = config.load(yard.shed).forward
-    spool = forwarder.spool_of(config.load(yard.shed), part)
+    spool = forwarder_setup.spool_of(config.load(yard.shed), part)
     moments = [began + timedelta(days=35) * k / count for k in range(count)]
     spool.keep([
         RawMessage(topic="scales/air", payload=f"{40 + k / 100}".encode(), arrived_utc=when, mid=k + 1)
@@ -320,10 +322,10 @@ def test_a_forwarder_needs_two_brokers(tmp_path):
     settings = folder / "baulk.toml"
     settings.write_text("[broker]\nport = 1883\n")
     with pytest.raises(ConfigError, match=r"has no \[forward\]; write there"):
-        forwarder.check(config.load(folder))
+        forwarder_setup.check(config.load(folder))
     settings.write_text('[forward]\nhost = "127.0.0.1"\n')
     with pytest.raises(ConfigError, match=r"name the same broker, 127\.0\.0\.1:1883"):
-        forwarder.check(config.load(folder))
+        forwarder_setup.check(config.load(folder))
     settings.write_text('[forward]\nhost = "shop.example"\ntopics = ["a/#/b"]\n')
     with pytest.raises(ConfigError, match="is no filter"):
         config.load(folder)
@@ -339,7 +341,7 @@ def test_a_forwarder_needs_two_brokers(tmp_path):
 def spooled(folder, **options):
     (folder / "baulk.toml").write_text('[forward]\nhost = "shop.example"\n')
     settings = config.load(folder)
-    return forwarder.spool_of(settings, settings.forward)
+    return forwarder_setup.spool_of(settings, settings.forward)
 
 
 def message(number, *, topic="scales/air", when=None):
@@ -458,3 +460,75 @@ def test_fifty_thousand_over_weeks_memory_and_time(yard, kit):
         f"with all waiting, {most:.1f} MB after; taken in {taken:.0f} s, sent and stored in {sent:.0f} s"
     )
     assert large < small + 15
+
+
+@pytest.mark.broker
+def test_a_disk_that_takes_nothing_for_a_while_ends_nothing(yard, kit, monkeypatch):
+    """What the shop confirmed and could not be noted is noted later; what comes meanwhile is kept then."""
+    full = threading.Event()
+    writing = Spool._writing
+
+    def taking(spool):
+        if full.is_set() and spool.path.parent == yard.shed:
+            raise StoreFull("the spool can't be written (disk full); make room on the disk")
+        return writing(spool)
+
+    monkeypatch.setattr(Spool, "_writing", taking)
+    said, stop, ready = [], threading.Event(), threading.Event()
+    how = {"say": said.append, "on_ready": ready.set}
+    thread = threading.Thread(target=forwarder.run, args=(config.load(yard.shed), stop), kwargs=how)
+    thread.start()
+    try:
+        assert yard.until(ready.is_set)
+        yard.link.is_deaf = True  # sent, and not confirmed yet
+        yard.sensor.send(weights(0, 50))
+        assert yard.until(lambda: kit.stored(yard.shop_dir) >= 20)
+        full.set()
+        yard.link.cut()
+        yard.link.mend()
+        yard.sensor.send(weights(50, 80))
+        assert yard.until(lambda: any("disk full" in each for each in said)), said
+        assert yard.until(lambda: kit.stored(yard.shop_dir) == 50), said  # confirmed, and not to be noted
+        time.sleep(0.5)
+        assert thread.is_alive()
+        full.clear()
+        assert yard.until(lambda: kit.stored(yard.shop_dir) == 80), said
+        assert yard.until(lambda: yard.state().waiting == 0)
+    finally:
+        stop.set()
+        thread.join(15)
+    assert yard.weights() == [kg(k) for k in range(80)]
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_thirty_faults_of_every_kind_lose_and_double_nothing(yard, kit, seed):
+    """Kills of the forwarder and of both brokers, cuts, and answers that are lost, at random, under load."""
+    chance = random.Random(seed)  # noqa: S311
+    yard.forward()
+    count, step = 9000, 300
+    for first in range(0, count, step):
+        yard.sensor.send(weights(first, first + step))
+        fault = chance.choice(["forwarder", "near", "far", "cut", "deaf"])
+        if fault == "forwarder":
+            yard.kill()
+            yard.forward()
+        elif fault == "near":
+            yard.near.kill()
+            yard.near.start()
+        elif fault == "far":
+            yard.far.save()  # what a broker confirmed since it last wrote its memory dies with it
+            yard.far.kill()
+            yard.far.start()
+            assert yard.until(yard.sensor.client.is_connected)
+        else:
+            yard.link.is_deaf = fault == "deaf"
+            time.sleep(0.3)
+            yard.link.cut()
+            yard.link.mend()
+    assert yard.until(lambda: kit.stored(yard.shop_dir) >= count, 100)
+    time.sleep(1)
+    assert yard.weights() == [kg(k) for k in range(count)]
+    with shop.open(yard.shop_dir) as opened:
+        assert opened.store.quarantine_count() == 0

@@ -114,6 +114,66 @@ def test_senml_inside_a_gateway_s_json():
     assert values(found) == [(17.5, datetime.fromtimestamp(1_778_750_100, UTC))]
 
 
+def test_telemetry_of_a_switch_s_firmware_with_its_clock_on_the_wall_and_its_last_will():
+    """Device in the topic, a part for each chip in nested JSON, a time without offset, the unit said once."""
+    body = {"Time": "2026-05-14T11:12:30", "CHIP7": {"Temperature": 64.4, "Humidity": 61.0}, "Unit": "F"}
+    source = {"value": "CHIP7.Temperature", "only_if": "Unit == 'F'", "time": "Time", "place": "{1}"}
+    source |= {"time_zone": "Europe/Athens", "quantity": "temp", "unit": "degF"}
+    (warm,) = read(body, "tele/loft/SENSOR", **source).readings
+    assert (warm.value, warm.taken_utc) == (pytest.approx(18), datetime(2026, 5, 14, 8, 12, 30, tzinfo=UTC))
+    assert read(body | {"Unit": "C"}, "tele/loft/SENSOR", **source).readings == ()  # set otherwise since
+    will = {"format": "status", "place": "{1}", "away": ["Offline"], "here": ["Online"]}
+    (told,) = read("Offline", "tele/loft/LWT", retained=True, **will).told
+    assert (told.about, told.away) == ("air/loft", True)
+
+
+def test_a_bridge_of_a_radio_mesh_with_flat_json_and_its_word_in_json():
+    """One message with all that a device knows, battery and signal too; whether it is there, beside it."""
+    body = {
+        "temperature": 17.2,
+        "humidity": 66,
+        "contact": False,
+        "battery": 91,
+        "voltage": 2945,
+        "signal": 84,
+    }
+    door = {"value": "contact", "quantity": "door", "unit": "ratio", "words": {"true": 0, "false": 1}}
+    cell = {"value": "voltage", "quantity": "battery-voltage", "unit": "mV"}
+    for source, value in ((door, 100), (cell, 2.945), ({"value": "temperature", **AIR}, 17.2)):
+        assert values(read(body, "bridge/loft", **{"place": "{1}", **source}))[0][0] == value
+    state = {"format": "status", "value": "state", "place": "{1}", "away": ["offline"], "here": ["online"]}
+    assert read({"state": "offline"}, "bridge/loft/availability", retained=True, **state).told[0].away
+
+
+def test_an_uplink_that_its_network_server_has_decoded_itself():
+    """The values as an object, the frame beside it, the time of the best of several gateways."""
+    body = {
+        "device": {"id": "pins-7", "class": "A"},
+        "uplink": {
+            "port": 2, "count": 1041, "frame": "AQDXDhr/", "object": {"pins": {"kohm": 412.5}, "wood_c": 9.5},
+            "gateways": [{"id": "g1", "rssi": -109, "at": "2026-05-14T09:12:30Z"}, {"id": "g2", "rssi": -97}],
+        },
+    }  # fmt: skip
+    source = {"value": "uplink.object.pins.kohm", "time": "uplink.gateways[0].at"}
+    source |= {"quantity": "resistance", "unit": "kohm", "tag": "FER-01", "depth_mm": 45, "face": "b"}
+    (found,) = read(body, **source).readings
+    assert (str(found.series), found.value) == ("timber/FER-01/pin-45/b/resistance", 412_500)
+    assert found.taken_utc == datetime(2026, 5, 14, 9, 12, 30, tzinfo=UTC)
+
+
+def test_a_frame_of_channels_each_with_its_kind_in_front():
+    """Channel, kind, value, again and again (as IPSO's numbers are packed for radios): a layout by place."""
+    frame = "01 67 00d7 02 68 7b 03 02 0127"  # 21.5 degC in tenths, 61.5 % in halves, 2.95 V in hundredths
+    told = [({"at": 2, "number": "i16be"}, 0.1, AIR, 21.5)]
+    damp = {"quantity": "humidity", "unit": "percent", "place": "loft"}
+    told.append(({"at": 6, "number": "u8"}, 0.5, damp, 61.5))
+    cell = {"quantity": "battery-voltage", "unit": "V", "place": "loft"}
+    told.append(({"at": 9, "number": "i16be"}, 0.01, cell, 2.95))
+    for layout, scale, what, value in told:
+        found = read(frame, format="bytes", inside=["hex"], bytes=layout, scale=scale, **what)
+        assert values(found)[0][0] == pytest.approx(value)
+
+
 def test_a_plain_value_topic_with_a_topic_for_each_quantity():
     found = read(
         " 63.4\n", "house/loft/humidity", format="plain", quantity="humidity", unit="percent", place="{1}"
