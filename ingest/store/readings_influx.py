@@ -246,6 +246,7 @@ class InfluxReadings:
         self.settle()
         with self._turn():
             influx_counts.rebuild(self._sql, self._influx, self._buckets)
+        kept_days.forget(self._sql)
 
     def unlisted(self) -> list[Series]:
         """Give the series that the server has and the books don't list."""

@@ -32,7 +32,7 @@ from baulk.models.timber import Timber
 
 DAYS = 90  # of history
 EVERY_S = 600.0
-SETTLED_S = 0.1  # of processor in ten seconds
+SETTLED_S = 0.5  # of processor in ten seconds
 READY_WITHIN_S = 900.0
 PARTS = {"listen": "listener", "forecast": "forecasts", "resource_tracker": "tracker"}  # else the pages
 
