@@ -16,7 +16,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, stamp
 from baulk.dashboard.commands.children import stop_signals
 from baulk.dashboard.commands.options import Again, MaybeAt
-from baulk.ingest import service_manager
+from baulk.ingest import memory, service_manager
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import StoreError
 from baulk.ingest.evaluation import batch, standing, swaps, yard_memory
@@ -248,6 +248,7 @@ def _round(  # noqa: PLR0913, PLR0917 - as `_watch` has them
             opened, tags, now, workers=workers, team=team, whole=whole, done=_line(opened.config.zone),
             stop=stop.is_set,
         )  # fmt: skip
+        memory.give_back()
     if whole and not stop.is_set():
         standing.looked_over(opened)
     return today
@@ -265,6 +266,7 @@ def _nightly(opened: Shop, now: datetime, stop: threading.Event) -> None:
     machine.note_size(opened, now)
     if planned := nightly.plan_airs(opened, now, stop.is_set):
         say(f"the air of {planned} place{'s' if planned > 1 else ''} planned for the page Shop air")
+        memory.give_back()
     if told := nightly.back_up(opened, now):
         say(told)
 

@@ -14,6 +14,8 @@ from typing import Final
 from streamlit import config, net_util
 from streamlit.web import cli
 
+from baulk.ingest import memory
+
 SLOW: Final = (
     "altair",
     "baulk.dashboard.queries.yard_rows",
@@ -34,6 +36,7 @@ def _warm() -> None:
     """Load what the first visitor of each page would wait for."""
     for name in SLOW:
         importlib.import_module(name)
+    memory.give_back()
 
 
 def main() -> None:

@@ -17,8 +17,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 import numpy as np
-import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
@@ -81,8 +80,7 @@ class Season:
             At least one value. [degC, %]
         """
         at_s = np.arange(first_s, max(last_s, first_s) + 1, STEP_S)
-        when = pd.to_datetime(at_s, unit="s")
-        month, hour = when.month.to_numpy() - 1, when.hour.to_numpy()
+        month, hour = _month(at_s), _hour(at_s)
         return AirSeries(posix_s=at_s, temp_c=self.temp_c[month, hour], rh_pct=self.rh_pct[month, hour])
 
     def years(self, first_s: float, last_s: float, count: int = air_scenarios.YEARS) -> tuple[AirSeries, ...]:
@@ -127,7 +125,7 @@ def season(own: AirSeries | None, config: Config, place: str = "the timber's pla
     """
     temp, rh = _configured(config)
     filled: Literal["settings", "nearest", "mean"] = "settings"
-    record = _frame(_recent(own)) if own is not None else None
+    record = _recent(own) if own is not None else None
     mine = _own(record) if record is not None else {}
     if temp is None or rh is None:
         if own is None:
@@ -179,23 +177,13 @@ def past(own: AirSeries | None, year: Season, *, since_s: float, now_s: float) -
             filled = np.zeros(parts[0].posix_s.size, dtype=bool)
             for i in wide:
                 filled |= (parts[0].posix_s > marks[i] + STEP_S * (i > 0)) & (parts[0].posix_s < marks[i + 1])
-            frame = pd.concat(
-                [
-                    pd.DataFrame({"s": at_s, "t": own.temp_c[inside], "h": own.rh_pct[inside]}),
-                    pd.DataFrame(
-                        {
-                            "s": parts[0].posix_s[filled],
-                            "t": parts[0].temp_c[filled],
-                            "h": parts[0].rh_pct[filled],
-                        }
-                    ),
-                ]
-            ).drop_duplicates("s")
-            frame = frame.sort_values("s")
+            every_s, first = np.unique(
+                np.append(at_s, parts[0].posix_s[filled]), return_index=True
+            )  # where both have a moment, the record's
             return AirSeries(
-                posix_s=frame["s"].to_numpy(float),
-                temp_c=frame["t"].to_numpy(float),
-                rh_pct=frame["h"].to_numpy(float),
+                posix_s=every_s,
+                temp_c=np.append(own.temp_c[inside], parts[0].temp_c[filled])[first],
+                rh_pct=np.append(own.rh_pct[inside], parts[0].rh_pct[filled])[first],
             )
     return parts[0]
 
@@ -236,16 +224,32 @@ def _recent(own: AirSeries) -> AirSeries:
     return AirSeries(posix_s=own.posix_s[new], temp_c=own.temp_c[new], rh_pct=own.rh_pct[new])
 
 
-def _own(frame: pd.DataFrame) -> dict[int, tuple[Floats, Floats]]:
+def _own(record: AirSeries) -> dict[int, tuple[Floats, Floats]]:
     """Hourly means of the months that the record covers."""
-    found = {}
-    for number, part in frame.groupby(pd.DatetimeIndex(frame.index).month):
-        if pd.DatetimeIndex(part.index).normalize().nunique() >= DAYS_FOR_A_MONTH:
-            found[int(str(number)) - 1] = _by_hour(part)
-    return found
+    month, day = _month(record.posix_s), record.posix_s // DAY_S
+    return {
+        number: _by_hour(record, month == number)
+        for number in np.unique(month).tolist()
+        if np.unique(day[month == number]).size >= DAYS_FOR_A_MONTH
+    }
 
 
-def _spread(frame: pd.DataFrame | None, mine: dict[int, tuple[Floats, Floats]]) -> air_scenarios.Spread:
+def _month(at_s: Floats) -> NDArray[np.int64]:
+    """Month of the year, 0 to 11, UTC."""
+    return np.asarray(_months(at_s) % 12)
+
+
+def _months(at_s: Floats) -> NDArray[np.int64]:
+    """Months since 1970, UTC."""
+    return np.floor(at_s).astype(np.int64).astype("datetime64[s]").astype("datetime64[M]").astype(np.int64)
+
+
+def _hour(at_s: Floats) -> NDArray[np.int64]:
+    """Hour of the day, UTC."""
+    return np.asarray((at_s % DAY_S // 3600).astype(np.int64))
+
+
+def _spread(record: AirSeries | None, mine: dict[int, tuple[Floats, Floats]]) -> air_scenarios.Spread:
     """How far each month may lie from what is known of it.
 
     A month that was measured once is one draw itself, so the next one may lie further from it than from a
@@ -253,13 +257,15 @@ def _spread(frame: pd.DataFrame | None, mine: dict[int, tuple[Floats, Floats]]) 
     """
     usual = air_scenarios.usual_spread()
     found = np.stack([usual.temp_c, usual.rh_pct], axis=1)
-    if frame is None:
+    if record is None:
         return usual
-    when = pd.DatetimeIndex(frame.index)
-    each = frame.assign(day=when.normalize()).groupby([when.year, when.month])
-    means = each[["t", "h"]].mean()[each["day"].nunique() >= DAYS_FOR_A_MONTH]
+    every, number = np.unique(_months(record.posix_s), return_inverse=True)
+    first = np.unique(record.posix_s // DAY_S, return_index=True)[1]
+    whole = np.bincount(number[first], minlength=every.size) >= DAYS_FOR_A_MONTH
+    count = np.bincount(number)
+    means = np.stack([np.bincount(number, each) / count for each in (record.temp_c, record.rh_pct)], axis=1)
     for month in mine:
-        same = means[means.index.get_level_values(1) == month + 1].to_numpy(float)
+        same = means[whole & (every % 12 == month)]
         years = max(len(same), 1)
         own = same.var(axis=0, ddof=1) if years > 1 else np.zeros(2)
         variance = (USUAL_COUNTS_FOR * found[month] ** 2 + (years - 1) * own) / (USUAL_COUNTS_FOR + years - 1)
@@ -267,17 +273,17 @@ def _spread(frame: pd.DataFrame | None, mine: dict[int, tuple[Floats, Floats]]) 
     return air_scenarios.Spread(temp_c=found[:, 0], rh_pct=found[:, 1])
 
 
-def _by_hour(part: pd.DataFrame) -> tuple[Floats, Floats]:
-    hours = (
-        part.groupby(pd.DatetimeIndex(part.index).hour)
-        .mean()
-        .reindex(range(24))
-        .interpolate()
-        .bfill()
-        .ffill()
+def _by_hour(record: AirSeries, some: NDArray[np.bool_] | slice = slice(None)) -> tuple[Floats, Floats]:
+    """Mean of each hour of the day, between those that were measured a straight line."""
+    temp_c, rh_pct = record.temp_c[some], record.rh_pct[some]
+    hour = _hour(record.posix_s[some])
+    count = np.bincount(hour, minlength=24)
+    known = np.flatnonzero(count)
+    temp, emc = (
+        np.interp(np.arange(24), known, (np.bincount(hour, each, 24)[known] / count[known]))
+        for each in (temp_c, _emc(temp_c, rh_pct))
     )
-    temp = hours["t"].to_numpy(float)
-    return temp, _rh_of(temp, hours["e"].to_numpy(float))
+    return temp, _rh_of(temp, emc)
 
 
 def _emc(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
@@ -294,7 +300,7 @@ def _rh_of(temp_c: Floats, mean_emc_pct: Floats) -> Floats:
 def _rest(own: AirSeries, mine: dict[int, tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
     """Fill every month with the mean hour of the record, or with the nearest month that is known."""
     if not mine:
-        warm, damp = _by_hour(_frame(own))
+        warm, damp = _by_hour(own)
         return np.tile(warm, (12, 1)), np.tile(damp, (12, 1))
     known = sorted(mine)
     temp, rh = np.empty((12, 24)), np.empty((12, 24))
@@ -302,13 +308,6 @@ def _rest(own: AirSeries, mine: dict[int, tuple[Floats, Floats]]) -> tuple[Float
         near = min(known, key=lambda k: min(abs(k - month), 12 - abs(k - month)))
         temp[month], rh[month] = mine[near]
     return temp, rh
-
-
-def _frame(own: AirSeries) -> pd.DataFrame:
-    return pd.DataFrame(
-        {"t": own.temp_c, "h": own.rh_pct, "e": _emc(own.temp_c, own.rh_pct)},
-        index=pd.to_datetime(own.posix_s, unit="s"),
-    )
 
 
 def _configured(config: Config) -> tuple[Floats | None, Floats | None]:
@@ -325,6 +324,8 @@ def _configured(config: Config) -> tuple[Floats | None, Floats | None]:
 
 def _typical_year(path: Path) -> tuple[Floats, Floats]:
     """Read a CSV with the columns temp_c and rh_pct, one row an hour from the first of January."""
+    import pandas as pd  # noqa: PLC0415 - a third of the memory of what forecasts, for one kind of setting
+
     try:
         table = pd.read_csv(path)
     except (OSError, ValueError) as err:

@@ -20,6 +20,7 @@ from baulk.ingest.store.rejected import (
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.columns import Columns
+from baulk.models.constants import Floats
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -180,6 +181,9 @@ class Readings(Protocol):
         self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
     ) -> pd.DataFrame:
         """Columns posix_s, value, flags; by device time."""
+
+    def values(self, series: Series, since_utc: datetime | None = None) -> tuple[Floats, Floats]:
+        """Give when a series was read, POSIX seconds, and its values; by device time."""
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""

@@ -240,7 +240,7 @@ class ShopStore(Books):
     def air(self, place: str, since: datetime | None = None) -> AirSeries:
         """Temperature with the humidity taken nearest to it, at most half an hour apart."""
         temp, humidity = (
-            self.read(Series(owner=Owner.AIR, name=place, quantity=quantity), since)
+            self._readings.values(Series(owner=Owner.AIR, name=place, quantity=quantity), since)
             for quantity in (Quantity.TEMP, Quantity.HUMIDITY)
         )
         return join_air(place, temp, humidity)

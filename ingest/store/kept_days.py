@@ -21,7 +21,7 @@ from typing import Final
 import numpy as np
 
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store.base import DAY_US, Readings, Sql, Transaction, to_us
+from baulk.ingest.store.base import DAY_US, Readings, Sql, Transaction, from_us, to_us
 from baulk.models import packing
 from baulk.models.columns import ROWS, Columns, columns_of, together
 from baulk.models.constants import DAY_S
@@ -32,6 +32,7 @@ from baulk.models.reading import Reading, Series
 _UPTO: Final = "days/upto"  # key of the note: no day of any timber is kept beyond that moment
 _ROWS: Final = "days/of/"  # before a tag: its rows
 _AGAIN: Final = "days/again/"  # before a tag: the days to be done again, and the number of entries so far
+_BEGINNING: Final = {"prefix": _ROWS, "long": len(_ROWS)}
 _FORM: Final = 1
 _NONE: Final = json.dumps({"entries": 0, "days": []}).encode()
 _GET: Final = "SELECT value FROM note WHERE key = :key"
@@ -65,12 +66,12 @@ def put_down(at: Transaction, readings: Iterable[Sequence[Reading]]) -> None:
     found = at.run(_GET, {"key": _UPTO})
     if not found:
         return
-    upto_us = int(bytes(found[0][0]))
+    upto = from_us(int(bytes(found[0][0])))
     days: dict[str, set[int]] = {}
     for some in readings:
         if some[0].series.owner is not Owner.TIMBER:
             continue
-        if early := {us // DAY_US for one in some if (us := to_us(one.taken_utc)) < upto_us}:
+        if early := {to_us(one.taken_utc) // DAY_US for one in some if one.taken_utc < upto}:
             days.setdefault(some[0].series.name, set()).update(early)
     for name, each in sorted(days.items()):
         put_down_days(at, name, each)
@@ -91,6 +92,12 @@ def put_down_days(at: Transaction, name: str, days: Iterable[int]) -> None:
     was = json.loads(bytes(found[0][0])) if found else json.loads(_NONE)
     again = {"entries": was["entries"] + 1, "days": sorted({*was["days"], *days})}
     at.many(_PUT, [{"key": key, "value": json.dumps(again).encode()}])
+
+
+def forget(sql: Sql) -> None:
+    """Let go of every day that is kept, where the readings may have become others without us."""
+    with sql.write(counted=False) as (at, _):
+        at.many("DELETE FROM note WHERE substr(key, 1, :long) = :prefix", [_BEGINNING])
 
 
 def known(

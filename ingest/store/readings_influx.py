@@ -18,6 +18,8 @@ from contextlib import suppress
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreAway, StoreError
 from baulk.ingest.store import influx_counts, influx_leaving, influx_questions, influx_thin, kept_days
@@ -42,6 +44,7 @@ from baulk.ingest.store.rows import SENSOR, SeriesList, clash, daily_table, refu
 from baulk.ingest.store.sqlite import SqliteSql
 from baulk.ingest.store.turns import LET_OTHERS_S, Turn, by_database, by_file
 from baulk.models.columns import Columns, columns_of
+from baulk.models.constants import Floats
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -243,6 +246,7 @@ class InfluxReadings:
         self.settle()
         with self._turn():
             influx_counts.rebuild(self._sql, self._influx, self._buckets)
+        kept_days.forget(self._sql)
 
     def unlisted(self) -> list[Series]:
         """Give the series that the server has and the books don't list."""
@@ -284,6 +288,13 @@ class InfluxReadings:
         at = {us(taken): (value, flags) for taken, value, flags in found}  # one may stand twice for a moment
         times = sorted(at)
         return table(times, (float(at[each][0]) for each in times), (at[each][1] for each in times))
+
+    def values(self, series: Series, since_utc: datetime | None = None) -> tuple[Floats, Floats]:
+        """Give when a series was read, and its values; by device time."""
+        found = self._columns(is_(tags(series)), PIVOT, ("_time", "value"), since_utc)
+        at = {us(taken): float(value) for taken, value in found}  # one may stand twice for a moment
+        times = sorted(at)
+        return np.array(times, np.float64) / 1e6, np.array([at[each] for each in times], np.float64)
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series: the last of each field, put together here."""

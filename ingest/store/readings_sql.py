@@ -7,6 +7,8 @@ from datetime import datetime
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from baulk.ingest.store import kept_days
 from baulk.ingest.store.base import DAY_US, Key, Put, Sql, Transaction, Values, from_us, span, to_us
 from baulk.ingest.store.rejected import Rejected
@@ -22,6 +24,7 @@ from baulk.ingest.store.rows import (
     thinned,
 )
 from baulk.models.columns import Columns
+from baulk.models.constants import Floats
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 
@@ -141,6 +144,17 @@ class SqlReadings:
             {"text": str(series), "since": since, "until": until},
         )
         return table((row[0] for row in rows), (row[1] for row in rows), (row[2] for row in rows))
+
+    def values(self, series: Series, since_utc: datetime | None = None) -> tuple[Floats, Floats]:
+        """Give when a series was read, and its values; by device time."""
+        since, _ = span(since_utc, None)
+        rows = self._sql.ask(
+            "SELECT taken_us, value FROM reading WHERE series = (SELECT id FROM series"
+            " WHERE text = :text) AND taken_us >= :since ORDER BY taken_us",
+            {"text": str(series), "since": since},
+        )
+        taken_us, value = np.array(rows, np.float64).reshape(-1, 2).T
+        return taken_us / 1e6, value
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series, looked up one by one: grouping would read all."""

@@ -15,6 +15,7 @@ from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.columns import Columns, Numbers, as_is, plain, telling
+from baulk.models.constants import Floats
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+Values = tuple[Floats, Floats]  # when they were taken [s], and what was read, by device time
 _PAIR_S: Final = 1800  # temperature and humidity at most this far apart make one point of air
 
 
@@ -128,28 +130,20 @@ def daily_table(rows: Iterable[tuple[str, int, float, int]]) -> pd.DataFrame:
     return found.sort_values(["series", "posix_s"], ignore_index=True)
 
 
-def join_air(place: str, temp: pd.DataFrame, humidity: pd.DataFrame) -> AirSeries:
+def join_air(place: str, temp: Values, humidity: Values) -> AirSeries:
     """Join each temperature with the humidity taken nearest to it, at most half an hour apart."""
-    import pandas as pd  # noqa: PLC0415 - the listener makes no tables
-
-    pairs = pd.merge_asof(
-        temp[["posix_s", "value"]],
-        humidity[["posix_s", "value"]],
-        on="posix_s",
-        direction="nearest",
-        tolerance=_PAIR_S,
-        suffixes=("_c", "_rh"),
-    ).dropna()
-    if pairs.empty:
+    (at_s, temp_c), (moist_s, rh_pct) = temp, humidity
+    after = np.searchsorted(moist_s, at_s, side="right")
+    ends = np.concatenate([[-np.inf], moist_s, [np.inf]])
+    before_s, after_s = at_s - ends[after], ends[after + 1] - at_s
+    near = np.where(before_s <= after_s, after - 1, after)
+    paired = np.minimum(before_s, after_s) <= _PAIR_S
+    if not paired.any():
         raise OutOfRange(
             f"the air of {place!r}",
             "has no temperature with a humidity near it in time; publish or enter both first",
         )
-    return AirSeries(
-        posix_s=pairs["posix_s"].to_numpy(dtype=np.float64),
-        temp_c=pairs["value_c"].to_numpy(dtype=np.float64),
-        rh_pct=pairs["value_rh"].to_numpy(dtype=np.float64).clip(0, 100),
-    )
+    return AirSeries(posix_s=at_s[paired], temp_c=temp_c[paired], rh_pct=rh_pct[near[paired]].clip(0, 100))
 
 
 class SeriesList:

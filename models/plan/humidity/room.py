@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
+from scipy.linalg import solve_banded
 
 from baulk.models.air import AirSeries
 from baulk.models.constants import DAY_S, HOUR_S, Floats
@@ -131,7 +131,8 @@ def _run(rate: float, within: Floats, without: Floats) -> tuple[float, float, Fl
     keep = float(np.exp(-rate))
     before, after = without[:-1], without[1:]
     drive = after - keep * before - (after - before) * (1 - keep) / rate  # exact for straight lines between
-    driven = np.concatenate([[0.0], signal.lfilter([1.0], [1.0, -keep], drive)])
+    steps = np.stack([np.ones(drive.size), np.full(drive.size, -keep)])  # each hour keeps of the one before
+    driven = np.append(0.0, solve_banded((1, 0), steps, drive))
     fade = keep ** np.arange(within.size)
     given = (1 - fade) / rate
     columns = np.column_stack([given, fade])

@@ -1,0 +1,78 @@
+"""What a year of readings costs an evaluation: hourly pins, one-minute pins, and an earlier version beside.
+
+``BAULK_BENCH_BEFORE=COMMIT`` measures that version in the same run, turn by turn. Least processor time
+of each step, one thread; the shops are invented (columns_child.py).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+CHILD = Path(__file__).with_name("columns_child.py")
+TURNS, TIMES = 3, 2
+MOST_GATHERING = 0.15  # of the earlier version's: issue 22
+MOST_BY_THE_MINUTE = 1.2  # of the hourly one's
+MOST_WIRE = 150_000
+AIM = 0.4  # of an evaluation; not reached, what is left is the drying model
+
+
+def tree(folder: Path, sources: Path) -> str:
+    """Make a folder from which a tree of sources imports as ``baulk``."""
+    (folder / "baulk").mkdir(parents=True)
+    for name in ("models", "ingest", "dashboard"):
+        (folder / "baulk" / name).symlink_to(sources / name)
+    return str(folder)
+
+
+def earlier(folder: Path, commit: str) -> str:
+    """Take a commit out of the repository; give the path to import it from."""
+    folder.mkdir()
+    packed = subprocess.run(["git", "-C", ROOT, "archive", commit], check=True, capture_output=True).stdout
+    subprocess.run(["tar", "-x", "-C", folder], input=packed, check=True)
+    return tree(folder / "path", folder)
+
+
+def measured(path: str, folder: Path, every_min: int) -> dict[str, float]:
+    """Run the child under a version of the program; figures in s and bytes."""
+    said = subprocess.run(
+        [sys.executable, CHILD, folder, str(every_min), str(TIMES)],
+        env={**os.environ, "PYTHONPATH": path}, check=True, capture_output=True, text=True,
+    )  # fmt: skip
+    return json.loads(said.stdout.splitlines()[-1])
+
+
+def least(found: list[dict[str, float]]) -> dict[str, float]:
+    return {name: min(each[name] for each in found) for name in found[0]}
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(1800)
+def test_an_evaluation_does_not_grow_with_the_interval_of_its_sensors(tmp_path):
+    now, before = tree(tmp_path / "now", ROOT), None
+    if commit := os.environ.get("BAULK_BENCH_BEFORE"):
+        before = earlier(tmp_path / "before", commit)
+    runs: dict[str, list[dict[str, float]]] = {"hourly": [], "by the minute": [], "hourly, before": []}
+    for _ in range(TURNS):
+        if before:
+            runs["hourly, before"].append(measured(before, tmp_path / "of-before", 60))
+        runs["hourly"].append(measured(now, tmp_path / "hourly", 60))
+        runs["by the minute"].append(measured(now, tmp_path / "minutes", 1))
+    best = {name: least(some) for name, some in runs.items() if some}
+    for name, each in best.items():
+        print(f"\n{name}: " + ", ".join(f"{step} {value:.4g}" for step, value in each.items()))
+    hourly, minutes = best["hourly"], best["by the minute"]
+    print(f"by the minute to hourly: {minutes['evaluation'] / hourly['evaluation']:.2f}")
+    assert max(hourly["wire"], minutes["wire"]) <= MOST_WIRE
+    assert minutes["evaluation"] <= MOST_BY_THE_MINUTE * hourly["evaluation"]
+    if before:
+        ratios = {name: hourly[name] / best["hourly, before"][name] for name in hourly}
+        print("now to before: " + ", ".join(f"{name} {each:.3f}" for name, each in ratios.items()))
+        print(f"the aim for an evaluation is {AIM}")
+        assert ratios["gathering"] <= MOST_GATHERING
