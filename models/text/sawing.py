@@ -198,7 +198,7 @@ def _cut(values: Values, system: System) -> str:
     faces = " and ".join(values["marked_on"])
     return (
         f"Cut {values['number']}: mark {show_length(values['off_mm'], system)} from face {values['face']} on "
-        f"faces {faces}; saw right through, just {side} the mark."
+        f"{faces}; saw just {side} the mark."
     )
 
 

@@ -244,8 +244,8 @@ SAID = [
     (
         "sawing.cut",
         {"number": 2, "face": "a", "off_mm": 88.9, "marked_on": "bd", "beyond": True},
-        "Cut 2: mark 3 1/2 in from face a on faces b and d; saw right through, just beyond the mark.",
-        "Cut 2: mark 89 mm from face a on faces b and d; saw right through, just beyond the mark.",
+        "Cut 2: mark 3 1/2 in from face a on b and d; saw just beyond the mark.",
+        "Cut 2: mark 89 mm from face a on b and d; saw just beyond the mark.",
     ),
     (
         "sawing.best_by",
