@@ -248,6 +248,18 @@ SAID = [
         "Cut 2: mark 89 mm from face a on b and d; saw just beyond the mark.",
     ),
     (
+        "sawing.most_proved",
+        {"count": 3, "at_most": 3},
+        "More than 3 pieces can't come out by cuts that go right through: that is proved.",
+        None,
+    ),
+    (
+        "sawing.most_not_proved",
+        {"count": 3, "at_most": 4},
+        "3 pieces were found; that none more comes out is not proved, 4 is the most that could.",
+        None,
+    ),
+    (
         "sawing.best_by",
         {"by_value": 1, "by_stability": 2},
         "Way 1 gives the most finished wood, way 2 moves least.",
