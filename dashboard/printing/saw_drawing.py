@@ -66,7 +66,8 @@ class Sheet:
         svg = (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.wide:g} {high:.1f}" '
             'font-family="sans-serif">\n'
-            "<style>text{font-size:5px}@media(max-width:480px){text{font-size:7px}}</style>\n"
+            "<style>text{font-size:5px;paint-order:stroke;stroke:#fff;stroke-width:1.5px}"
+            "@media(max-width:480px){text{font-size:7px}}</style>\n"
             f'<rect width="100%" height="100%" fill="#ffffff"/>\n{body}\n</svg>\n'
         )
         return svg, tuple(mark.text for mark in sorted(said, key=lambda mark: -mark.y))
@@ -238,7 +239,7 @@ def _sheet(
     marks += [
         Words(x=middle[0], y=top + 8, text="a", anchor="middle"),
         Words(x=right + 7, y=middle[1], text="b"),
-        Words(x=middle[0], y=bottom - 6, text="c", anchor="middle"),
+        Words(x=middle[0], y=bottom - 9, text="c", anchor="middle"),
         Words(x=left - 7, y=middle[1], text="d", anchor="end"),
         Words(x=right, y=top + 3, text=show_size(section.width_mm, section.depth_mm, system), anchor="end"),
     ]
