@@ -134,6 +134,7 @@ class EventKind(StrEnum):
     KERFED = "kerfed"
     MEASURED = "measured"
     CHECKED = "checked"
+    DEFECT = "defect"
     OVEN_DRIED = "oven-dried"
     TARED = "tared"
     SENSOR_ATTACHED = "sensor-attached"
@@ -196,7 +197,11 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
             "depth_mm?",
             "from_end_mm?",
             "since?",
+            "from_d_mm?",  # where it opens, from face d along face a or c, from face a along face b or d
+            "from_a_mm?",
         ),
+        # one of `DEFECTS` in the section: its edges nearest to faces d and a, how wide and how deep it is
+        EventKind.DEFECT: ("what", "from_d_mm", "from_a_mm", "width_mm", "depth_mm", "name?", "from_end_mm?"),
         EventKind.OVEN_DRIED: ("mc_pct", "from_end_mm?"),  # whole section, oven-dry method
         EventKind.TARED: ("tare_kg",),  # taken off every later weight until the next one
         EventKind.SENSOR_ATTACHED: ("sensor", "depth_mm?", "face?", "from_end_mm?"),
@@ -215,12 +220,13 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
 
 # kinds that say nothing of how a timber dries
 UNTOLD: Final = frozenset({
-    EventKind.EDITED, EventKind.PHOTOGRAPHED, EventKind.SOURCED,
+    EventKind.EDITED, EventKind.PHOTOGRAPHED, EventKind.SOURCED, EventKind.DEFECT,
     EventKind.FITTED, EventKind.PRIMED, EventKind.BEDDED, EventKind.LAUNCHED,
 })  # fmt: skip
 # kinds that a message may tell: what is seen, measured or done with a timber where it lies, and no other
 BY_MESSAGE: Final = frozenset({
-    EventKind.MEASURED, EventKind.CHECKED, EventKind.KERFED, EventKind.COATED, EventKind.END_SEALED,
+    EventKind.MEASURED, EventKind.CHECKED, EventKind.DEFECT, EventKind.KERFED, EventKind.COATED,
+    EventKind.END_SEALED,
 })  # fmt: skip
 # kinds after which another section may come out of the timber
 CHANGES_SIZE: Final = frozenset({EventKind.PLANED, EventKind.CUT, EventKind.MEASURED, EventKind.CHECKED})
@@ -229,6 +235,8 @@ WRAP: Final = "wrap"
 COATS: Final = ("coat", "wax", WRAP)  # paint or sealer, wax, film; a coat that nobody named is the first
 # a check runs across rings from a face, a shake along a ring, a split goes through from face to face
 OPENINGS: Final = ("check", "shake", "split")
+# what no piece may hold, seen in the section
+DEFECTS: Final = ("knot", "shake", "rot")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,8 +11,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final
 
+from baulk.dashboard.printing.marks import TEXT_MM, Box, Line, Mark, Words, beside, on_stroke, touches
+from baulk.dashboard.printing.marks import strokes as stroke_list
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.sawing.cuts import Cut
 from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid, Stock
@@ -22,57 +24,20 @@ from baulk.models.section import Face
 from baulk.models.text import sentence, sentences
 from baulk.models.units import System, show_length, show_size
 
-Anchor = Literal["start", "middle", "end"]
-
 PAPER_MM: Final = 180.0
 _EDGE_MM: Final = 24.0
-_TEXT_MM: Final = 3.8
 _LINE_MM: Final = 5.4
 _BLOCK_MM: Final = 8.0  # where the lines below the drawing begin
-_ROW: Final = 88  # letters in a line
+_ROW: Final = 76  # letters in a line
+_HIGH_MM: Final = 262.0  # of the whole sheet: it prints on A4 and letter paper at its size
+_TOP_MM: Final = 14.0  # above the section: letter and size
+_LEAST_MM: Final = 60.0  # that the section is drawn high
+_ALONG_MM: Final = 0.6
 _INK: Final = "#1c2321"
 _QUIET: Final = "#5c6662"
 _LOSS: Final = "#d9cfc3"
 _PIECE: Final = "#eef1ea"
 SUFFIXES: Final = (".svg", ".pdf")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Box:
-    """A rectangle on the paper."""
-
-    x: float
-    y: float
-    wide: float
-    high: float
-    fill: str = ""
-    dashed: bool = False
-    heavy: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
-    """A stroke on the paper."""
-
-    x1: float
-    y1: float
-    x2: float
-    y2: float
-    heavy: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Words:
-    """A line of text on the paper."""
-
-    x: float
-    y: float
-    text: str
-    anchor: Anchor = "start"
-    quiet: bool = False
-
-
-Mark = Box | Line | Words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +53,7 @@ class Sheet:
         body = "\n".join(_svg(mark, self.high) for mark in self.marks)
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" width="{self.wide:g}mm" height="{self.high:.1f}mm" '
-            f'viewBox="0 0 {self.wide:g} {self.high:.1f}" font-family="sans-serif" font-size="{_TEXT_MM}">\n'
+            f'viewBox="0 0 {self.wide:g} {self.high:.1f}" font-family="sans-serif" font-size="{TEXT_MM}">\n'
             f'<rect width="100%" height="100%" fill="#ffffff"/>\n{body}\n</svg>\n'
         )
 
@@ -96,12 +61,13 @@ class Sheet:
         """Write it as SVG for a page, its letters larger on a phone, and apart from it the lines below it."""
         said = [mark for mark in self.marks if isinstance(mark, Words) and mark.x == _BLOCK_MM]
         drawn = [mark for mark in self.marks if mark not in said]
-        high = self.high - min((mark.y for mark in drawn if isinstance(mark, Words)), default=0.0) + _TEXT_MM
+        high = self.high - min((mark.y for mark in drawn if isinstance(mark, Words)), default=0.0) + TEXT_MM
         body = "\n".join(_svg(mark, self.high) for mark in drawn)
         svg = (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.wide:g} {high:.1f}" '
             'font-family="sans-serif">\n'
-            "<style>text{font-size:5px}@media(max-width:480px){text{font-size:7px}}</style>\n"
+            "<style>text{font-size:5px;paint-order:stroke;stroke:#fff;stroke-width:1.5px}"
+            "@media(max-width:480px){text{font-size:7px}}</style>\n"
             f'<rect width="100%" height="100%" fill="#ffffff"/>\n{body}\n</svg>\n'
         )
         return svg, tuple(mark.text for mark in sorted(said, key=lambda mark: -mark.y))
@@ -158,9 +124,9 @@ def of_cut(plan: CutPlan, system: System, choice: int = 0) -> Sheet:
     taken: Choice = plan.choices[choice]
     lines = [
         f"{plan.stock.name}: {sentence(taken.name, system)}. {plan.species}, {plan.mean_pct:.0f} % now.",
-        *(_piece_words(number, laid, system) for number, laid in enumerate(taken.pieces, start=1)),
+        *_pieces_words(taken.pieces, system),
         *sentences([each.reason() for each in plan.cuts(choice)], system),
-        "Seen from the butt end, face a up. Distances are to the edge of the cut; measure twice.",
+        "Seen from the butt end, a up. Each cut goes right through; measure twice.",
     ]
     return _sheet(plan.stock, taken.pieces, lines, system, plan.cuts(choice))
 
@@ -201,12 +167,31 @@ def of_size(plan: SizePlan, system: System) -> Sheet:
     return _sheet(stock, (laid,), lines, system)
 
 
+def _pieces_words(pieces: Sequence[Laid], system: System) -> list[str]:
+    """Say once what all pieces of one size are, or of each what it is; where each lies stands on it."""
+    sizes = {
+        (*sorted((each.piece.width_mm, each.piece.depth_mm)), each.finished_width_mm * each.finished_depth_mm)
+        for each in pieces
+    }
+    if len(pieces) == 1 or len(sizes) > 1:
+        return [_piece_words(number, each, system) for number, each in enumerate(pieces, start=1)]
+    inside = [str(number) for number, each in enumerate(pieces, start=1) if each.boxed]
+    heart = f"pith inside piece {', '.join(inside)}" if inside else "all free of heart"
+    return [f"Saw each {_sawn_for(pieces[0], system)}; {heart}"]
+
+
 def _piece_words(number: int, laid: Laid, system: System) -> str:
     return (
-        f"{number}: saw {show_size(laid.piece.width_mm, laid.piece.depth_mm, system)} for "
-        f"{show_size(laid.finished_width_mm, laid.finished_depth_mm, system)}; "
-        f"{show_length(laid.off_mm['a'], system)} from face a, {show_length(laid.off_mm['d'], system)} from "
-        f"face d; {'pith inside' if laid.boxed else 'free of heart'}"
+        f"{number}: saw {_sawn_for(laid, system)}; {show_length(laid.off_mm['a'], system)} from face a, "
+        f"{show_length(laid.off_mm['d'], system)} from face d; "
+        f"{'pith inside' if laid.boxed else 'free of heart'}"
+    )
+
+
+def _sawn_for(laid: Laid, system: System) -> str:
+    return (
+        f"{show_size(laid.piece.width_mm, laid.piece.depth_mm, system)} for "
+        f"{show_size(laid.finished_width_mm, laid.finished_depth_mm, system)}"
     )
 
 
@@ -219,8 +204,11 @@ def _sheet(
 ) -> Sheet:
     lines = [row for line in lines for row in textwrap.wrap(line, _ROW, subsequent_indent="   ")]
     section = stock.section
-    scale = (PAPER_MM - 2 * _EDGE_MM) / max(section.width_mm, section.depth_mm)
     low = _EDGE_MM + _LINE_MM * len(lines)
+    scale = min(
+        (PAPER_MM - 2 * _EDGE_MM) / max(section.width_mm, section.depth_mm),
+        max(_HIGH_MM - low - _TOP_MM, _LEAST_MM) / section.depth_mm,
+    )
     middle = (PAPER_MM / 2, low + section.depth_mm * scale / 2)
 
     def at(x_mm: float, y_mm: float) -> tuple[float, float]:
@@ -233,13 +221,11 @@ def _sheet(
     half_w, half_d = section.width_mm / 2, section.depth_mm / 2
     whole = Rect(x_mm=-half_w, y_mm=-half_d, width_mm=section.width_mm, height_mm=section.depth_mm)
     marks: list[Mark] = [box(each, fill=_LOSS) for each in stock.blocked]
-    for number, laid in enumerate(pieces, start=1):
-        marks += _piece(
-            number, laid, section_half=(half_w, half_d), at=at, system=system, many=len(pieces) > 1
-        )
-    marks += (
-        [*_outline(stock, at), *_cuts(cuts, at)] if stock.wane else [box(whole, heavy=True), *_cuts(cuts, at)]
-    )
+    for laid in pieces:
+        marks += _piece(laid, at)
+    marks += _outline(stock, at) if stock.wane else [box(whole, heavy=True)]
+    strokes = [_stroke(each, at) for each in cuts]
+    marks += strokes
     px, py = at(
         max(min(section.pith_x_mm, half_w * 1.15), -half_w * 1.15),
         max(min(section.pith_y_mm, half_d * 1.15), -half_d * 1.15),
@@ -247,20 +233,50 @@ def _sheet(
     marks += [
         Line(x1=px - 2.5, y1=py, x2=px + 2.5, y2=py, heavy=True),
         Line(x1=px, y1=py - 2.5, x2=px, y2=py + 2.5, heavy=True),
-        Words(x=px + 3, y=py + 1, text=_pith_words(stock, pieces)),
     ]
     top, right = at(half_w, half_d)[1], at(half_w, half_d)[0]
     left, bottom = at(-half_w, -half_d)
     marks += [
         Words(x=middle[0], y=top + 8, text="a", anchor="middle"),
         Words(x=right + 7, y=middle[1], text="b"),
-        Words(x=middle[0], y=bottom - 6, text="c", anchor="middle"),
+        Words(x=middle[0], y=bottom - 9, text="c", anchor="middle"),
         Words(x=left - 7, y=middle[1], text="d", anchor="end"),
         Words(x=right, y=top + 3, text=show_size(section.width_mm, section.depth_mm, system), anchor="end"),
     ]
+    marks += _distances(pieces, (left, top), at, system, marks)
+    if words := _pith_words(stock, pieces):
+        spots = [
+            (px + dx, py + dy, anchor)
+            for dy in (-1.2, 3.2, -6.2)
+            for dx, anchor in ((3.5, "start"), (-3.5, "end"))
+        ]
+        marks.append(beside(Words(x=px, y=py, text=words), spots, marks))  # type: ignore[arg-type]
+    for cut, stroke in zip(cuts, strokes, strict=True):
+        others = [each for each in marks if each is not stroke]
+        own = (stroke.x1, stroke.y1, stroke.x2, stroke.y2)
+        marks.append(on_stroke(Words(x=0, y=0, text=f"({cut.number})"), own, _across(others, stroke), ()))
     for row, text in enumerate(reversed(lines)):
         marks.append(Words(x=_BLOCK_MM, y=8 + _LINE_MM * row, text=text, quiet=row < len(lines) - 1))
-    return Sheet(wide=PAPER_MM, high=top + 14, marks=tuple(marks))
+    return Sheet(wide=PAPER_MM, high=top + _TOP_MM, marks=tuple(marks))
+
+
+def _across(marks: Sequence[Mark], stroke: Line) -> list[Mark]:
+    """Return words and strokes that do not run along a cut: the edge of the piece that it frees does."""
+    upright = abs(stroke.x1 - stroke.x2) < _ALONG_MM
+    found: list[Mark] = []
+    for each in marks:
+        if isinstance(each, Words):
+            found.append(each)
+            continue
+        for x1, y1, x2, y2 in stroke_list(each):
+            along = (
+                max(abs(x1 - stroke.x1), abs(x2 - stroke.x1)) < _ALONG_MM
+                if upright
+                else max(abs(y1 - stroke.y1), abs(y2 - stroke.y1)) < _ALONG_MM
+            )
+            if not along:
+                found.append(Line(x1=x1, y1=y1, x2=x2, y2=y2))
+    return found
 
 
 def _outline(stock: Stock, at: Callable[[float, float], tuple[float, float]]) -> list[Mark]:
@@ -281,22 +297,14 @@ def _outline(stock: Stock, at: Callable[[float, float], tuple[float, float]]) ->
     return marks
 
 
-def _cuts(cuts: Sequence[Cut], at: Callable[[float, float], tuple[float, float]]) -> list[Mark]:
-    """Draw each cut with its turn at its beginning."""
-    marks: list[Mark] = []
-    for cut in cuts:
-        low, high = (
-            (at(cut.at_mm, cut.from_mm), at(cut.at_mm, cut.to_mm))
-            if cut.upright
-            else (at(cut.from_mm, cut.at_mm), at(cut.to_mm, cut.at_mm))
-        )
-        marks.append(Line(x1=low[0], y1=low[1], x2=high[0], y2=high[1]))
-        number = f"({cut.number})"  # before its beginning, where no distance is written
-        if cut.upright:
-            marks.append(Words(x=low[0], y=low[1] - 4.2, text=number, anchor="middle", quiet=True))
-        else:
-            marks.append(Words(x=low[0] - 0.8, y=low[1] - 1.2, text=number, anchor="end", quiet=True))
-    return marks
+def _stroke(cut: Cut, at: Callable[[float, float], tuple[float, float]]) -> Line:
+    """Draw a cut."""
+    low, high = (
+        (at(cut.at_mm, cut.from_mm), at(cut.at_mm, cut.to_mm))
+        if cut.upright
+        else (at(cut.from_mm, cut.at_mm), at(cut.to_mm, cut.at_mm))
+    )
+    return Line(x1=low[0], y1=low[1], x2=high[0], y2=high[1])
 
 
 def _pith_words(stock: Stock, pieces: Sequence[Laid]) -> str:
@@ -305,49 +313,72 @@ def _pith_words(stock: Stock, pieces: Sequence[Laid]) -> str:
     return "pith" if len(pieces) == 1 else ""  # among several pieces the cross alone
 
 
-def _piece(  # noqa: PLR0913 - a piece and how the paper is laid out
-    number: int,
-    laid: Laid,
-    *,
-    section_half: tuple[float, float],
-    at: Callable[[float, float], tuple[float, float]],
-    system: System,
-    many: bool,
-) -> list[Mark]:
-    """Draw a piece with its two distances as measured lines from faces a and d."""
-    piece = laid.piece
-    x1, y1 = at(piece.centre_x_mm - piece.width_mm / 2, piece.centre_y_mm - piece.depth_mm / 2)
-    x2, y2 = at(piece.centre_x_mm + piece.width_mm / 2, piece.centre_y_mm + piece.depth_mm / 2)
+def _piece(laid: Laid, at: Callable[[float, float], tuple[float, float]]) -> list[Mark]:
+    """Draw a piece as it is sawn, and dashed in it what it is for."""
+    x1, y1, x2, y2 = _sides(laid, at)
     shrunk_w, shrunk_h = (
-        (x2 - x1) * laid.finished_width_mm / piece.width_mm,
-        (y2 - y1) * laid.finished_depth_mm / piece.depth_mm,
+        (x2 - x1) * laid.finished_width_mm / laid.piece.width_mm,
+        (y2 - y1) * laid.finished_depth_mm / laid.piece.depth_mm,
     )
-    marks: list[Mark] = [
+    return [
         Box(x=x1, y=y1, wide=x2 - x1, high=y2 - y1, fill=_PIECE),
         Box(
             x=(x1 + x2 - shrunk_w) / 2, y=(y1 + y2 - shrunk_h) / 2, wide=shrunk_w, high=shrunk_h, dashed=True
         ),
     ]
-    if many:  # lines would run across the other pieces
-        middle = ((x1 + x2) / 2, (y1 + y2) / 2)
-        told = [f"{number}", *(f"{face} {show_length(laid.off_mm[face], system)}" for face in ("a", "d"))]
-        return marks + [
-            Words(x=middle[0], y=middle[1] + 4.5 - _LINE_MM * row, text=text, anchor="middle")
-            for row, text in enumerate(told)
-        ]
-    left, top = at(-section_half[0], section_half[1])
-    across, down = y1 + (y2 - y1) * 0.25, x1 + (x2 - x1) * 0.75
-    if laid.off_mm["d"] > 0.5:
-        marks += [
-            Line(x1=left, y1=across, x2=x1, y2=across),
-            Words(x=x1 + 1, y=across + 1, text=show_length(laid.off_mm["d"], system)),
-        ]
-    if laid.off_mm["a"] > 0.5:
-        marks += [
-            Line(x1=down, y1=top, x2=down, y2=y2),
-            Words(x=down + 1, y=y2 - 4.5, text=show_length(laid.off_mm["a"], system)),
-        ]
-    return marks
+
+
+def _sides(
+    laid: Laid, at: Callable[[float, float], tuple[float, float]]
+) -> tuple[float, float, float, float]:
+    piece = laid.piece
+    return (
+        *at(piece.centre_x_mm - piece.width_mm / 2, piece.centre_y_mm - piece.depth_mm / 2),
+        *at(piece.centre_x_mm + piece.width_mm / 2, piece.centre_y_mm + piece.depth_mm / 2),
+    )
+
+
+def _distances(
+    pieces: Sequence[Laid],
+    corner: tuple[float, float],
+    at: Callable[[float, float], tuple[float, float]],
+    system: System,
+    marks: Sequence[Mark],
+) -> list[Mark]:
+    """Write how far each piece lies from faces a and d: one along measured lines, several in themselves."""
+    if len(pieces) > 1:  # lines would run across the other pieces
+        told = (_in_piece(n, laid, at, system) for n, laid in enumerate(pieces, start=1))
+        return [beside(each, [(each.x, each.y, each.anchor)], marks) for words in told for each in words]
+    x1, y1, x2, y2 = _sides(pieces[0], at)
+    left, top = corner
+    across, down = y1 + (y2 - y1) * 0.3, x1 + (x2 - x1) * 0.7
+    found: list[Mark] = []
+    for face, stroke in (("d", (left, across, x1, across)), ("a", (down, top, down, y2))):
+        if pieces[0].off_mm[face] > 0.5:
+            line = Line(x1=stroke[0], y1=stroke[1], x2=stroke[2], y2=stroke[3])
+            words = Words(x=0, y=0, text=show_length(pieces[0].off_mm[face], system))
+            here = on_stroke(words, stroke, (*marks, *found), ())
+            inside = [
+                (x1 + (x2 - x1) * share, across + 1.5, "middle") if face == "d"
+                else (down, y1 + (y2 - y1) * (1 - share), "middle")
+                for share in (0.2, 0.25, 0.3, 0.35)
+            ]  # fmt: skip
+            if touches(here, (*marks, *found)):  # no room between the face and the piece
+                here = beside(words, inside, (*marks, *found))  # type: ignore[arg-type]
+            found += [line, here]
+    return found
+
+
+def _in_piece(
+    number: int, laid: Laid, at: Callable[[float, float], tuple[float, float]], system: System
+) -> list[Words]:
+    x1, y1, x2, y2 = _sides(laid, at)
+    told = [f"{number}", *(f"{face} {show_length(laid.off_mm[face], system)}" for face in ("a", "d"))]
+    row = min(_LINE_MM, (y2 - y1) / 4)
+    return [
+        Words(x=(x1 + x2) / 2, y=(y1 + y2) / 2 + row * (1 - n) - 0.28 * TEXT_MM, text=text, anchor="middle")
+        for n, text in enumerate(told)
+    ]
 
 
 def _svg(mark: Mark, high: float) -> str:
@@ -364,7 +395,14 @@ def _svg(mark: Mark, high: float) -> str:
             f'y2="{high - mark.y2:.2f}" '
             f'stroke="{_INK}" stroke-width="{0.7 if mark.heavy else 0.3}"/>'
         )
-    return (
+    behind = ""
+    if mark.plate:
+        box = mark.behind
+        behind = (
+            f'<rect x="{box.x:.2f}" y="{high - box.y - box.high:.2f}" width="{box.wide:.2f}" '
+            f'height="{box.high:.2f}" fill="#ffffff"/>'
+        )
+    return behind + (
         f'<text x="{mark.x:.2f}" y="{high - mark.y:.2f}" text-anchor="{mark.anchor}" '
         f'fill="{_QUIET if mark.quiet else _INK}">{escape(mark.text)}</text>'
     )
@@ -387,7 +425,11 @@ def _pdf(page: object, mark: Mark) -> None:
         page.setLineWidth(0.7 if mark.heavy else 0.3)
         page.line(mark.x1, mark.y1, mark.x2, mark.y2)
     else:
+        if mark.plate:
+            box = mark.behind
+            page.setFillColor(HexColor("#ffffff"))
+            page.rect(box.x, box.y, box.wide, box.high, stroke=0, fill=1)
         page.setFillColor(HexColor(_QUIET if mark.quiet else _INK))
-        page.setFont("Helvetica", _TEXT_MM)
+        page.setFont("Helvetica", TEXT_MM)
         draw = {"start": page.drawString, "middle": page.drawCentredString, "end": page.drawRightString}
         draw[mark.anchor](mark.x, mark.y, mark.text)

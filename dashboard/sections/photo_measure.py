@@ -21,7 +21,7 @@ from baulk.ingest.errors import Unlikely
 from baulk.models import photograph, units
 from baulk.models.errors import BaulkError
 from baulk.models.photograph import Array, ButtEnd, Plane
-from baulk.models.timber import Event, EventKind, Timber, Value
+from baulk.models.timber import DEFECTS, Event, EventKind, Timber, Value
 from baulk.models.units import System
 
 CORNERS: Final = ("upper left corner", "upper right corner", "lower right corner", "lower left corner")
@@ -44,6 +44,9 @@ TASKS: Final[Mapping[str, Task]] = {
     "check depth": Task(word="check, how deep", taps=("check at the face", "inner end of the check")),
     "check width": Task(word="check, how wide", taps=("one edge of the check", "other edge"), on_butt=False),
     "check length": Task(word="check, how long on a face", taps=("one end", "other end"), on_butt=False),
+    "defect": Task(
+        word="knot, shake or rot, by two opposite corners", taps=("one corner of it", "the opposite corner")
+    ),
     "wane": Task(word="wane, along a face", taps=("where the wane begins", "corner as it would be")),
     "distance": Task(word="any distance", taps=TWO, on_butt=False),
 }
@@ -221,6 +224,8 @@ def read(name: str, mm: Array, butt: ButtEnd | None, timber: Timber, system: Sys
         )
     if butt is not None and name in {"pith", "sapwood"}:
         return _inside(name, [_as_entered(butt.place_mm(each), butt, timber) for each in mm], timber, system)
+    if butt is not None and name == "defect":
+        return _defect([_as_entered(butt.place_mm(each), butt, timber) for each in mm], timber, system)
     apart = float(np.hypot(*(mm[1] - mm[0])))
     shown = units.show_length(apart, system)
     if name == "wane":
@@ -233,12 +238,37 @@ def read(name: str, mm: Array, butt: ButtEnd | None, timber: Timber, system: Sys
             "check length": ("length_mm", "long"),
         }[name]
         face = str(butt.nearest_face(mm[0])) if what == "depth_mm" and butt is not None else _ask_face()
+        at = _along(butt.place_mm(mm[0]), face, butt, timber) if butt is not None else {}
         return Measured(
             said=f"A check in face {face}, {shown} {word}.",
             kind=EventKind.CHECKED,
-            detail={"face": face, what: round(apart, 2)},
+            detail={"face": face, what: round(apart, 2), **at},
         )
     return Measured(said=f"{shown} apart.")
+
+
+def _along(spot: tuple[float, float], face: str, butt: ButtEnd, timber: Timber) -> dict[str, Value]:
+    """Return where along its face a check opens, from face d or from face a."""
+    section, (x, y) = timber.section, _as_entered(spot, butt, timber)
+    if face in "ac":
+        return {"from_d_mm": round(min(max(x + section.width_mm / 2, 0.0), section.width_mm), 1)}
+    return {"from_a_mm": round(min(max(section.depth_mm / 2 - y, 0.0), section.depth_mm), 1)}
+
+
+def _defect(spots: Sequence[tuple[float, float]], timber: Timber, system: System) -> Measured:
+    """Ask what lies between two opposite corners, and return where that is."""
+    what = st.selectbox("It is a", DEFECTS, key="measure_defect")
+    section = timber.section
+    x, y = (sorted(each[axis] for each in spots) for axis in (0, 1))
+    detail: dict[str, Value] = {
+        "what": str(what),
+        "from_d_mm": round(max(x[0] + section.width_mm / 2, 0.0), 1),
+        "from_a_mm": round(max(section.depth_mm / 2 - y[1], 0.0), 1),
+        "width_mm": round(max(min(x[1], section.width_mm / 2) - max(x[0], -section.width_mm / 2), 1.0), 1),
+        "depth_mm": round(max(min(y[1], section.depth_mm / 2) - max(y[0], -section.depth_mm / 2), 1.0), 1),
+    }
+    size = units.show_size(float(detail["width_mm"]), float(detail["depth_mm"]), system)
+    return Measured(said=f"A {what}, {size}.", kind=EventKind.DEFECT, detail=detail)
 
 
 def _inside(name: str, spots: list[tuple[float, float]], timber: Timber, system: System) -> Measured:

@@ -16,7 +16,7 @@ from baulk.dashboard import typed
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections.entry import Entry
 from baulk.models import formatting, units
-from baulk.models.timber import COATS, DETAILS, OPENINGS, EventKind, Value
+from baulk.models.timber import COATS, DEFECTS, DETAILS, OPENINGS, EventKind, Value
 from baulk.models.units import System
 
 Details = dict[str, Value]
@@ -248,6 +248,26 @@ def _checked(form: Form) -> Read:
     return read
 
 
+def _defect(form: Form) -> Read:
+    small, large = ("1 in", "3 in") if form.system == "inch" else ("25 mm", "75 mm")
+    what = st.selectbox("It is a", DEFECTS, key=form.box.key("defect"))
+    given = form.texts(
+        {
+            "from_d_mm": ("From face d to its near edge", large),
+            "from_a_mm": ("From face a to its near edge", large),
+            "width_mm": ("So wide, along face a", small),
+            "depth_mm": ("So deep, along face d", small),
+        }
+    )
+    name = form.text("Which, where there are several", "defect_name", "upper")
+
+    def read() -> Details:
+        held = form.lengths(given)
+        return {"what": what, **held, **({"name": name} if name else {})} if held else {}
+
+    return read
+
+
 SOURCE: Final = {
     "supplier": ("Supplier", "the mill"),
     "log": ("Log", "12"),
@@ -297,6 +317,11 @@ KINDS: Final[Mapping[EventKind, Kind]] = {
         word="Check seen",
         fields=_checked,
         caution="A split or a deep shake can make it unfit to carry: ask whoever grades it.",
+    ),
+    EventKind.DEFECT: Kind(
+        word="Knot, shake or rot in the section",
+        fields=_defect,
+        caution="Whether it may still carry people or load is for whoever grades it.",
     ),
     EventKind.END_SEALED: Kind(word="Ends sealed", fields=_nothing),
     EventKind.STICKERED: Kind(word="Laid on bearers", fields=_stickered),

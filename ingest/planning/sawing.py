@@ -22,12 +22,12 @@ from baulk.models.errors import OutOfRange
 from baulk.models.openings import kerfed
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import InYard
-from baulk.models.plan.sawing import place_cut
-from baulk.models.plan.sawing.bevel import CORNERS, Bevel, wane
+from baulk.models.plan.sawing import obstacles, place_cut
+from baulk.models.plan.sawing.bevel import Bevel, wane
 from baulk.models.plan.sawing.cutting import CutPlan, Stock
 from baulk.models.plan.sawing.order import Order
 from baulk.models.plan.sawing.rects import Rect
-from baulk.models.section import Face, Section
+from baulk.models.section import Section
 from baulk.models.species import SpeciesTable
 from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.units import LengthUnit, length_mm, offset_mm, size_mm
@@ -35,7 +35,10 @@ from baulk.models.verdict.comes_out import Recorded, recorded
 from baulk.models.woods import Woods
 
 FUTURES: Final = 4
-CHECK_MM: Final = 6.0  # kept clear about a check, for it wanders; common practice, no source
+# what tells how large a timber is and what no piece of it may hold
+_OF_SIZE: Final = (
+    EventKind.PLANED, EventKind.MEASURED, EventKind.KERFED, EventKind.CHECKED, EventKind.DEFECT,
+)  # fmt: skip
 AHEAD: Final = timedelta(days=5 * 365)
 
 
@@ -104,12 +107,13 @@ def cut_in(shop: Shop, asked: Asked, order: Order, bare: LengthUnit) -> CutPlan:
     """Plan the cuts of a timber of an open shop."""
     timber = None if asked.tag is None else shop.register.get(asked.tag)
     answer = None if timber is None else answer_of(shop, timber.tag)
-    own = None
+    own: Recorded | None = None
+    events: tuple[Event, ...] = ()
     if timber is not None:
-        events = shop.register.events(timber.tag)
+        events = tuple(shop.register.events(timber.tag))
         timber, own = kerfed(timber, events), recorded(timber, events)
     order = replace(order, seen=curves.measured(shop))
-    return _cut(asked, order, bare, timber, answer, shop.woods, own)
+    return _cut(asked, order, bare, timber, answer, shop.woods, own, events)
 
 
 def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
@@ -120,6 +124,7 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
     answer: Document | None,
     woods: Woods,
     own: Recorded | None = None,
+    events: Sequence[Event] = (),
 ) -> CutPlan:
     kind = asked.species or (timber.species if timber else None)
     use = asked.use_class or (timber.use_class if timber else None)
@@ -156,9 +161,13 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
         name=timber.tag if timber else "the timber",
         section=section,
         length_mm=long,
-        defects=tuple(defect(each, bare) for each in asked.defects),
-        wane=tuple(corner(section, each, bare) for each in asked.corners) or _wane_seen(section, measured),
-        checks=_checks_seen(section, measured),
+        defects=(
+            *(obstacles.defects(section, events) if measured else ()),
+            *(defect(each, bare) for each in asked.defects),
+        ),
+        wane=tuple(corner(section, each, bare) for each in asked.corners)
+        or obstacles.bevels(section, measured.wane_mm if measured else 0.0),
+        checks=obstacles.checks(section, events) if measured else (),
         bow_mm=asked.bow_mm if asked.bow_mm is not None or own is None else own.bow_mm,
         crook_mm=asked.crook_mm if asked.crook_mm is not None or own is None else own.crook_mm,
     )
@@ -171,38 +180,6 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
         part_sweep_mm=asked.sweep_mm,
         pieces=asked.pieces,
     )
-
-
-def _wane_seen(section: Section, own: Recorded | None) -> tuple[Bevel, ...]:
-    """Return the widest wane that was measured, at each corner, for nobody said at which."""
-    if own is None or not own.wane_mm:
-        return ()
-    along = (min(own.wane_mm, section.width_mm), min(own.wane_mm, section.depth_mm))
-    return tuple(wane(section, each, along) for each in CORNERS)
-
-
-def _checks_seen(section: Section, own: Recorded | None) -> tuple[Rect, ...]:
-    """Return measured checks as they usually run: from the place of their face nearest to the pith inward."""
-    found = []
-    for face, deep in () if own is None else own.checks_mm.items():
-        if not deep:
-            continue
-        across = face in {Face.A, Face.C}
-        half, far = (
-            (section.width_mm / 2, section.depth_mm / 2)
-            if across
-            else (section.depth_mm / 2, section.width_mm / 2)
-        )
-        pith = section.pith_x_mm if across else section.pith_y_mm
-        at = min(max(pith, CHECK_MM / 2 - half), half - CHECK_MM / 2) - CHECK_MM / 2
-        high = min(deep, 2 * far)
-        low = far - high if face in {Face.A, Face.B} else -far
-        found.append(
-            Rect(x_mm=at, y_mm=low, width_mm=CHECK_MM, height_mm=high)
-            if across
-            else Rect(x_mm=low, y_mm=at, width_mm=high, height_mm=CHECK_MM)
-        )
-    return tuple(found)
 
 
 def _as_recorded(section: Section, own: Recorded) -> Section:
@@ -244,7 +221,7 @@ def yard(shop: Shop, confidence: float) -> list[InYard]:
     """Gather every timber of the register as buying looks at it."""
     found = []
     events: dict[str, list[Event]] = {}
-    for kind in (EventKind.PLANED, EventKind.MEASURED, EventKind.KERFED):
+    for kind in _OF_SIZE:
         for each in shop.register.events(kind=kind):
             events.setdefault(each.tag, []).append(each)
     for some in events.values():
@@ -255,14 +232,18 @@ def yard(shop: Shop, confidence: float) -> list[InYard]:
         square = None if answer is None else answer.verdict.dates.get("square")
         if answer is not None and answer.verdict.step == "square":
             square = answer.made_utc
-        own, moisture = recorded(timber, events.get(timber.tag, ())), wet(timber, answer, shop.woods.species)
+        seen = events.get(timber.tag, [])
+        own, moisture = recorded(timber, seen), wet(timber, answer, shop.woods.species)
+        section = _as_recorded(timber.section, own)
         found.append(
             InYard(
                 stock=Stock(
                     name=timber.tag,
-                    section=_as_recorded(timber.section, own),
+                    section=section,
                     length_mm=timber.length_mm,
-                    wane=_wane_seen(_as_recorded(timber.section, own), own),
+                    defects=obstacles.defects(section, seen),
+                    wane=obstacles.bevels(section, own.wane_mm),
+                    checks=obstacles.checks(section, seen),
                     bow_mm=own.bow_mm,
                     crook_mm=own.crook_mm,
                 ),

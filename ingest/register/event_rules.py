@@ -15,7 +15,7 @@ from baulk.models.openings import as_sawn
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series, sensor_flag
 from baulk.models.section import WIDEST_KERF_MM, Face
-from baulk.models.timber import COATS, OPENINGS, Event, EventKind, Timber, Value
+from baulk.models.timber import COATS, DEFECTS, OPENINGS, Event, EventKind, Timber, Value
 
 _LETTERS: Final = "".join(face.value for face in Face)
 # numbers that an event may carry: lowest, highest, unit; wide on purpose, our own
@@ -24,6 +24,8 @@ _NUMBERS: Final[Mapping[str, tuple[float, float, str]]] = {
     "width_mm": (1.0, 1e4, "mm"),
     "depth_mm": (0.0, 1e4, "mm"),
     "from_end_mm": (0.0, 1e5, "mm"),
+    "from_d_mm": (0.0, 1e4, "mm"),
+    "from_a_mm": (0.0, 1e4, "mm"),
     "bow_mm": (0.0, 5e3, "mm"),
     "crook_mm": (0.0, 5e3, "mm"),
     "twist_mm": (0.0, 5e3, "mm"),
@@ -118,8 +120,8 @@ def _refuse(event: Event, detail: dict[str, Value], timber: Timber, zone: tzinfo
         replace(timber.section, kerf=as_sawn(detail))  # refuses one that saws through
     if event.kind is EventKind.COATED:
         _one_of(detail, "coat", COATS, "a coat")
-    if event.kind is EventKind.CHECKED:
-        _opened(detail, timber, event)
+    if event.kind in {EventKind.CHECKED, EventKind.DEFECT}:
+        _seen(detail, timber, event)
     if event.kind is EventKind.SOURCED:
         _sourced(detail, timber, event, timber.arrived_utc.astimezone(zone))
     if event.kind is EventKind.MEASURED:
@@ -130,6 +132,32 @@ def _refuse(event: Event, detail: dict[str, Value], timber: Timber, zone: tzinfo
             "twist_mm",
         } & detail.keys():  # a later cut takes a part of the curve with it
             detail.setdefault("length_mm", timber.length_mm)
+
+
+def _seen(detail: dict[str, Value], timber: Timber, event: Event) -> None:
+    """Refuse an opening or a defect that the timber has no room for."""
+    if event.kind is EventKind.DEFECT:
+        _defect(detail, timber)
+    else:
+        _opened(detail, timber, event)
+
+
+def _defect(detail: dict[str, Value], timber: Timber) -> None:
+    """Refuse a defect that is none of those known, or lies outside the section."""
+    if _one_of(detail, "what", DEFECTS, "a defect") is None:
+        raise OutOfRange("a defect", f"is one of {', '.join(DEFECTS)}; say which")
+    section = timber.section
+    for begin, size, whole_mm, face in (
+        ("from_d_mm", "width_mm", section.width_mm, "d"),
+        ("from_a_mm", "depth_mm", section.depth_mm, "a"),
+    ):
+        end_mm = float(detail[begin]) + float(detail[size])
+        if end_mm > whole_mm + 1.0:
+            raise OutOfRange(
+                f"a {detail['what']}",
+                f"that ends {end_mm:.0f} mm from face {face} lies outside {timber.tag}, which is "
+                f"{whole_mm:.0f} mm",
+            )
 
 
 def _sourced(detail: dict[str, Value], timber: Timber, event: Event, arrived: datetime) -> None:

@@ -158,6 +158,9 @@ def _checked(held: Values, system: System) -> str:
     what = f"{held['opening']}" if "opening" in held else "check"
     name = f" {held['name']}" if "name" in held else ""
     where = f" in face {held['face']}" if "face" in held else ""
+    for name_mm, face in (("from_d_mm", "d"), ("from_a_mm", "a")):
+        if name_mm in held:
+            where += f", {_long(held, name_mm, system)} from face {face}"
     if "from_end_mm" in held:
         where += f", {show_along(float(held['from_end_mm']), system)} from an end"
     sizes = [
@@ -167,6 +170,15 @@ def _checked(held: Values, system: System) -> str:
     ]
     since = f", there since {held['since']}" if "since" in held else ""
     return f"{what}{name}{where}{': ' if sizes else ''}{', '.join(sizes)}{since}"
+
+
+def _defect(held: Values, system: System) -> str:
+    name = f" {held['name']}" if "name" in held else ""
+    size = units.show_size(float(held["width_mm"]), float(held["depth_mm"]), system)
+    return (
+        f"{held['what']}{name}, {size}, {_long(held, 'from_d_mm', system)} from face d and "
+        f"{_long(held, 'from_a_mm', system)} from face a"
+    )
 
 
 def _narrow(held: Values, name: str, system: System) -> str:
@@ -262,6 +274,7 @@ _OF_KIND: Final[Mapping[EventKind, Callable[[Values, System], str]]] = {
     EventKind.KERFED: _kerfed,
     EventKind.MEASURED: _measured,
     EventKind.CHECKED: _checked,
+    EventKind.DEFECT: _defect,
     EventKind.OVEN_DRIED: _oven_dried,
     EventKind.TARED: lambda held, system: f"tare set to {units.show_mass(float(held['tare_kg']), system)}",
     EventKind.SENSOR_ATTACHED: _attached,

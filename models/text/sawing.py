@@ -198,7 +198,7 @@ def _cut(values: Values, system: System) -> str:
     faces = " and ".join(values["marked_on"])
     return (
         f"Cut {values['number']}: mark {show_length(values['off_mm'], system)} from face {values['face']} on "
-        f"faces {faces}; saw right through, just {side} the mark."
+        f"{faces}; saw just {side} the mark."
     )
 
 
@@ -206,6 +206,13 @@ def _best_by(values: Values, _system: System) -> str:
     if values["by_value"] == values["by_stability"]:
         return f"Way {values['by_value']} gives the most finished wood and moves least."
     return f"Way {values['by_value']} gives the most finished wood, way {values['by_stability']} moves least."
+
+
+def _most_not_proved(values: Values, _system: System) -> str:
+    return (
+        f"{count(values['count'], 'piece')} were found; that none more comes out is not proved, "
+        f"{values['at_most']} is the most that could."
+    )
 
 
 def _checks_seen(values: Values, _system: System) -> str:
@@ -309,6 +316,11 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "sawing.piece": _piece,
     "sawing.no_place": _no_place,
     "sawing.cut": _cut,
+    "sawing.most_proved": lambda values, _: (
+        f"More than {count(values['count'], 'piece')} can't come out by cuts that go right through: that is "
+        "proved."
+    ),
+    "sawing.most_not_proved": _most_not_proved,
     "sawing.best_by": _best_by,
     "sawing.checks_seen": _checks_seen,
     "sawing.wane_is_a_bevel": fixed(

@@ -28,7 +28,11 @@ WHOLE = {
     },
     EventKind.CHECKED: {
         "face": "b", "opening": "shake", "name": "long one", "length_mm": 610, "width_mm": 3.2,
-        "depth_mm": 51, "from_end_mm": 300, "since": "2026-05-01",
+        "depth_mm": 51, "from_end_mm": 300, "since": "2026-05-01", "from_d_mm": 60, "from_a_mm": 70,
+    },
+    EventKind.DEFECT: {
+        "what": "knot", "from_d_mm": 40, "from_a_mm": 30, "width_mm": 25, "depth_mm": 35, "name": "upper",
+        "from_end_mm": 300,
     },
     EventKind.KERFED: {"face": "c", "depth_mm": 70, "width_mm": 4.5},
     EventKind.COATED: {"faces": "ac", "coat": "wax"},

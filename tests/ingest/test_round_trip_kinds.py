@@ -38,7 +38,11 @@ HAPPENED = {
     },
     EventKind.CHECKED: {
         "face": "b", "opening": "shake", "name": "long one", "length_mm": 610.0, "width_mm": 3.2,
-        "depth_mm": 51.0, "from_end_mm": 300.0, "since": "2026-04-20",
+        "depth_mm": 51.0, "from_end_mm": 300.0, "since": "2026-04-20", "from_d_mm": 60.0, "from_a_mm": 70.0,
+    },
+    EventKind.DEFECT: {
+        "what": "knot", "from_d_mm": 40.0, "from_a_mm": 30.0, "width_mm": 25.0, "depth_mm": 35.0,
+        "name": "upper", "from_end_mm": 300.0,
     },
     EventKind.OVEN_DRIED: {"mc_pct": 61.0, "from_end_mm": 700.0},
     EventKind.TARED: {"tare_kg": 2.5},

@@ -126,6 +126,18 @@ def test_flags_are_told_in_words_and_one_system_only():
         ),
         (
             "checked",
+            {"face": "a", "depth_mm": 25.4, "from_d_mm": 50.8},
+            "check in face a, 2 in from face d: 1 in deep",
+            "check in face a, 51 mm from face d: 25 mm deep",
+        ),
+        (
+            "defect",
+            {"what": "knot", "from_d_mm": 50.8, "from_a_mm": 25.4, "width_mm": 25.4, "depth_mm": 38.1},
+            "knot, 1 x 1 1/2 in, 2 in from face d and 1 in from face a",
+            "knot, 25 x 38 mm, 51 mm from face d and 25 mm from face a",
+        ),
+        (
+            "checked",
             {"opening": "split", "from_end_mm": 304.8},
             "split, 1 ft from an end",
             "split, 0.30 m from an end",

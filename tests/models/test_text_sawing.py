@@ -244,8 +244,20 @@ SAID = [
     (
         "sawing.cut",
         {"number": 2, "face": "a", "off_mm": 88.9, "marked_on": "bd", "beyond": True},
-        "Cut 2: mark 3 1/2 in from face a on faces b and d; saw right through, just beyond the mark.",
-        "Cut 2: mark 89 mm from face a on faces b and d; saw right through, just beyond the mark.",
+        "Cut 2: mark 3 1/2 in from face a on b and d; saw just beyond the mark.",
+        "Cut 2: mark 89 mm from face a on b and d; saw just beyond the mark.",
+    ),
+    (
+        "sawing.most_proved",
+        {"count": 3, "at_most": 3},
+        "More than 3 pieces can't come out by cuts that go right through: that is proved.",
+        None,
+    ),
+    (
+        "sawing.most_not_proved",
+        {"count": 3, "at_most": 4},
+        "3 pieces were found; that none more comes out is not proved, 4 is the most that could.",
+        None,
     ),
     (
         "sawing.best_by",

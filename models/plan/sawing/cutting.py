@@ -136,11 +136,14 @@ class Choice:
         "boxed", "free" or "any".
     pieces : tuple of Laid
         At least one.
+    at_most : int
+        Pieces of that size beyond which none can come out; 0 where that was not asked.
     """
 
     name: Reason
     heart: str
     pieces: tuple[Laid, ...]
+    at_most: int = 0
 
     @property
     def largest_mm(self) -> float:
@@ -308,10 +311,22 @@ def assumptions(plan: CutPlan, bow: Bend, *, measured: bool) -> tuple[Reason, ..
             if plan.stock.checks
             else ()
         ),
+        *_how_many(plan),
         Reason(code="sawing.defects_run_through"),
         Reason(code="sawing.through_cuts"),
         Reason(code="sawing.growth_stress"),
     )
+
+
+def _how_many(plan: CutPlan) -> tuple[Reason, ...]:
+    """Return whether more pieces could come out than were found."""
+    several = [each for each in plan.choices if each.at_most]
+    if not several:
+        return ()
+    best = max(several, key=lambda each: len(each.pieces))
+    values = {"count": len(best.pieces), "at_most": best.at_most}
+    proved = best.at_most <= len(best.pieces)
+    return (Reason(code="sawing.most_proved" if proved else "sawing.most_not_proved", values=values),)
 
 
 def would_change(plan: CutPlan) -> tuple[Reason, ...]:

@@ -144,6 +144,27 @@ def most_pieces(  # noqa: PLR0913, PLR0917 - a section, what is in it, and a pie
     return tuple(rect for _, rect in best.pieces)
 
 
+def at_most(section: Section, defects: Sequence[Rect], piece_mm: tuple[float, float], kerf_mm: float) -> int:
+    """Bound the number of pieces of one size that through cuts could get out of a section, wane or not.
+
+    Parameters
+    ----------
+    section, defects, piece_mm, kerf_mm
+        As in `most_pieces`.
+
+    Returns
+    -------
+    int
+        As many as come out of it without wane, where every cut that can matter was tried; else what its area
+        holds, each piece with the saw cut beside and above it.
+    """
+    kind = Kind(width_mm=piece_mm[0], depth_mm=piece_mm[1])
+    area = (section.width_mm + kerf_mm) * (section.depth_mm + kerf_mm)
+    room = int(area / ((piece_mm[0] + kerf_mm) * (piece_mm[1] + kerf_mm)) + SLACK_MM)
+    found = patterns(section, defects, (), (kind,), kerf_mm)
+    return min(room, max(each.counts[0] for each in found.best)) if found.whole else room
+
+
 def _same(mm: float) -> float:
     return round(mm, 4)
 

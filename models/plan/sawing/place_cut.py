@@ -279,7 +279,12 @@ def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
             on_the_step = lay((engine.up(need[0], order.step_mm), engine.up(need[1], order.step_mm)))
             if len(on_the_step) == len(laid) and all(each.holds for each in on_the_step):
                 laid = on_the_step
-            found.append(Choice(name=_name(len(laid), heart), heart=heart, pieces=laid))
+            least = (min(each.piece.width_mm for each in laid), min(each.piece.depth_mm for each in laid))
+            if any(each.turned for each in laid):
+                least = (laid[0].piece.width_mm, laid[0].piece.depth_mm)
+            most = layout.at_most(case.stock.section, case.stock.blocked, least, order.kerf_mm)
+            name = _name(len(laid), heart)
+            found.append(Choice(name=name, heart=heart, pieces=laid, at_most=most))
     return found
 
 
