@@ -3,6 +3,7 @@
 import * as phone from "./phone.js";
 import * as measure from "./measure.js";
 import { draw as drawButtEnd } from "./butt_end.js";
+import * as camera from "./walk_camera.js";
 
 const { keep, kept, uuid, button } = phone, { pct, Digits, LB, MM } = measure;
 const put = (entry) => phone.put("entries", entry), drop = (id) => phone.drop("entries", id);
@@ -46,6 +47,7 @@ function sorted() {
   return found.sort((a, b) => last.get(a.tag) - last.get(b.tag)); // never read: first
 }
 const here = () => stops()[at];
+const wished = () => new URLSearchParams(location.search).get("tag"); // by the link that leads here
 const spot = () => place ?? { depth_mm: here()?.depth_mm ?? 25, face: here()?.face ?? null };
 
 // ---- in words
@@ -172,9 +174,11 @@ function drawState() {
     : sends.length ? "Undo waiting to be sent" : entries.length ? "All sent" : "";
   const status = !mayEnter ? `Sign in to send${waiting ? ` ${waiting}` : ""}`
     : !signal && !open && !waiting ? "No signal" : says;
-  $("status").textContent = status;
-  $("status").hidden = !status;
-  $("status").toggleAttribute("data-waiting", Boolean(waiting || open || !mayEnter));
+  const pictures = status === "All sent" || !status ? camera.count() : 0;
+  const told = pictures ? `${pictures} photograph${pictures > 1 ? "s" : ""} waiting to be sent` : status;
+  $("status").textContent = told;
+  $("status").hidden = !told;
+  $("status").toggleAttribute("data-waiting", Boolean(waiting || open || pictures || !mayEnter));
   const mine = ofWalk().filter((one) => !one.undo), newest = mine.at(-1);
   $("undo").disabled = !newest;
   $("done").textContent = newest
@@ -347,6 +351,34 @@ function notice(text) {
   $("notice").hidden = false;
 }
 
+// ---- camera
+
+async function scanned(file) {
+  try {
+    const tag = (await camera.scan(file)).trim(), same = (one) => one.tag.toLowerCase() === tag.toLowerCase();
+    if (!yard.stops.some(same)) return notice(`The code says ${tag}, and no timber here has that tag.`);
+    if (!stops().some(same)) { order.only = ""; line(); }
+    at = stops().findIndex(same);
+    typed = "";
+    asked = editing = depthTyped = null;
+    await keep("at", here().tag);
+    return draw();
+  } catch (err) {
+    return notice(err instanceof TypeError ? "Without signal this phone can't read the code: choose the timber by the arrows." : err.message);
+  }
+}
+async function photographed(file) {
+  const { tag } = here();
+  try {
+    await camera.take(file, tag);
+  } catch {
+    return notice("That picture can't be kept here. Let the camera make JPEG pictures, or free some room on this phone.");
+  }
+  drawState();
+  $("done").textContent = `Photograph of ${tag} kept`;
+  return send();
+}
+
 // ---- sending
 
 let sending = false, again = null;
@@ -370,12 +402,18 @@ async function send() {
       if (!answer.ok) break;
       await settle(batch, sent, (await answer.json()).outcomes);
     }
+    if (camera.count()) {
+      const why = await camera.send();
+      if (why) notice(why);
+    }
   } catch {
     signal = false;
   } finally {
     sending = false;
+    const said = $("done").textContent;
     drawState();
-    if (entries.some((one) => one.state === "waiting")) again = setTimeout(send, RETRY_MS);
+    if (said.startsWith("Photograph")) $("done").textContent = said;
+    if (camera.count() || entries.some((one) => one.state === "waiting")) again = setTimeout(send, RETRY_MS);
   }
 }
 async function settle(batch, sent, outcomes) {
@@ -395,7 +433,7 @@ async function look() { // fetch the yard anew, and keep it
     mayEnter = answer.status !== 401 && answer.status !== 403;
     signal = true;
     if (answer.ok) {
-      const tag = here()?.tag ?? (await kept("at"));
+      const tag = here()?.tag ?? wished() ?? (await kept("at"));
       yard = await answer.json();
       yard.ahead_ms = yard.now_ms - Date.now();
       line(tag);
@@ -449,6 +487,11 @@ function listen() {
     keep("at", here().tag);
     draw();
   };
+  const pictured = (id, does) => {
+    $(id).onchange = () => { const [file] = $(id).files; $(id).value = ""; if (file && here()) does(file); };
+  };
+  pictured("scan", scanned);
+  pictured("photo", photographed);
   tap("before", () => step(-1));
   tap("after", () => step(1));
   tap("undo", () => { const last = ofWalk().filter((one) => !one.undo).at(-1); if (last) undo(last); });
@@ -468,12 +511,13 @@ async function begin() {
   order = (await kept("order")) ?? order;
   const chosen = await kept("place"); // for this walk only: on the next each timber's own last place counts again
   place = chosen && Date.now() - chosen.at_ms < NEW_WALK_MS ? chosen.place : null;
+  await camera.begin();
   entries = (await phone.every("entries")).sort((a, b) => (a.made_ms ?? a.at_ms) - (b.made_ms ?? b.at_ms));
   for (const old of entries.filter((one) => one.state === "sent" && Date.now() - one.at_ms > FORGET_MS)) {
     entries = entries.filter((one) => one !== old);
     await drop(old.id);
   }
-  line(new URLSearchParams(location.search).get("tag") ?? (await kept("at")));
+  line(wished() ?? (await kept("at")));
   draw();
   phone.stays();
   await look();
