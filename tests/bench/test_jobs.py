@@ -78,8 +78,8 @@ class Hand:
         field = self.page.locator(f".st-key-{key} input").first
         self.tap(field)
         field.fill(words)
-        self.page.keyboard.press("Enter")
-        self.keys += len(words) + 1
+        self.keys += len(words)
+        self.tap(self.page.get_by_role("option").filter(has_text=words))
         browse.settled(self.page)
 
     def pad(self, shown):
@@ -256,8 +256,13 @@ def of_the_shop(bench, folder):
     with bench.job("map a sensor", "sensors?attach=FER-03", NOT_POSSIBLE) as hand:
         hand.tap(hand.page.get_by_role("button", name="pins-7"))
         hand.tap(hand.page.get_by_text("mc: 31.2"))
-        hand.pick("pair-said-quantity", "Moist")
+        hand.pick("pair-said-quantity", "Pin m")
         hand.pick("pair-said-unit-moisture", "perc")
+        depth = hand.page.locator(".st-key-pair-said-depth input")
+        hand.tap(depth)
+        depth.fill("1 3/4")
+        depth.press("Enter")
+        hand.keys += 6
         hand.tap(".st-key-pair-save button")
         hand.told("is mapped")
     with shop_module.open(folder) as s:

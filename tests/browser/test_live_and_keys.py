@@ -184,30 +184,36 @@ def called(label):
     return lambda at: at["tag"] != "MAIN" and any(line.startswith(label) for line in at["label"].split("\n"))
 
 
-# Marks what has the focus; null once it has left the page, "again" when it comes round to what had it before.
+# Notes what has the focus, by a name that outlives its being drawn anew; "again" once Tab has come round.
 STEP = """() => {
+  window.nameOf = (e) => [e.tagName, e.getAttribute('href') || e.innerText || e.getAttribute('aria-label'),
+    (e.closest('[class*=st-key-]') || {}).className].join(' ');
   const e = document.activeElement;
   if (!e || e === document.body) return null;
-  if (e.dataset.stepped) return 'again';
-  e.dataset.stepped = 'yes';
+  window.stepped ??= [];
+  const name = window.nameOf(e);
+  if (name === window.stepped[0]) return 'again';
+  window.stepped.push(name);
   return 'on';
 }"""
 # What a mouse could press and Tab never came to. Of a group that the arrow keys go through, one is enough.
 LEFT_OUT = """() => {
   const what = ':is(a[href], button, input, select, textarea, summary, [tabindex]):not([disabled])';
+  const been = (e) => window.stepped.includes(window.nameOf(e));
+  const beenIn = (e) => [...e.querySelectorAll('*')].some(been);
   const group = (e) => e.closest('[role=radiogroup], [data-testid=stButtonGroup], [role=group]');
   return [...document.querySelectorAll(what)].filter((e) => {
     const r = e.getBoundingClientRect();
-    if (e.dataset.stepped || r.width < 2 || r.height < 2) return false;
+    if (been(e) || r.width < 2 || r.height < 2) return false;
     if (getComputedStyle(e).visibility === 'hidden') return false;
     if (e.closest('[inert], [aria-hidden=true], [data-testid=stVegaLiteChart]')) return false;
     if (e.tabIndex < 0) {  // a part of a field that answers as a whole, or of a group
       const whole = group(e) || e.closest('.stSelectbox, .stNumberInput, .stDateInput, .stFileUploader');
-      const answers = whole && whole.querySelector('[data-stepped]');
+      const answers = whole && beenIn(whole);
       return !answers && e.matches('a, button, input');
     }
     const one_of = e.type === 'radio' || e.role === 'radio';
-    return !(one_of && group(e) && group(e).querySelector('[data-stepped]'));
+    return !(one_of && group(e) && beenIn(group(e)));
   }).map((e) => `${e.tagName} ${(e.innerText || e.getAttribute('aria-label') || e.type || '').slice(0, 40)}`);
 }"""
 
@@ -245,7 +251,8 @@ def test_tab_alone_comes_to_everything_in_order_and_out_again_and_is_seen(pages,
     page.goto(f"{pages.base}/{path}")
     in_the_yard = path.startswith("field")
     expect(page.locator("header" if in_the_yard else ".st-key-menu")).to_be_visible(timeout=30_000)
-    page.wait_for_timeout(1000)
+    last = page.get_by_text(button, exact=True).or_(page.get_by_label(button, exact=True))
+    expect(last.filter(visible=True).first).to_be_enabled(timeout=30_000)
     if not in_the_yard:
         browse.settled(page)
     way = round_by_tab(page)
