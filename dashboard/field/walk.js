@@ -4,6 +4,7 @@ import * as phone from "./phone.js";
 import * as measure from "./measure.js";
 import { draw as drawButtEnd } from "./butt_end.js";
 import * as camera from "./walk_camera.js";
+import * as likely from "./likely.js";
 
 const { keep, kept, uuid, button } = phone, { pct, Digits, LB, MM } = measure;
 const put = (entry) => phone.put("entries", entry), drop = (id) => phone.drop("entries", id);
@@ -13,7 +14,6 @@ const NEW_WALK_MS = 8 * 3600e3; // after so long without an entry another walk b
 const FORGET_MS = 14 * 86400e3; // entries that were sent are shown for so long
 const RETRY_MS = 15e3;
 const FAR_FROM_END_MM = { inch: 914.4, metric: 900 }; // a yard: nearer to an end wood is drier
-const OVER_PCT = 30; // where a meter's scale ends if that is not on record
 
 // ---- what is known
 
@@ -56,47 +56,10 @@ const length = (mm) => measure.length(mm, inch());
 const mass = (kg) => measure.mass(kg, inch());
 const now = () => Date.now() + (yard.ahead_ms ?? 0); // by the server's clock, as far as the phone has seen it
 const ago = (ms) => measure.ago(ms, now());
-function value(entry) {
-  if (entry.kind === "weight") return mass(entry.kg);
-  return /^\d/.test(entry.shown) ? `${entry.shown} %` : `at least ${pct(yard.top_pct ?? OVER_PCT)} %`;
-}
+const value = (entry) => likely.value(entry, yard), unlikely = (entry) => likely.unlikely(entry, yard);
 function where(entry) {
   if (entry.kind === "weight") return "";
   return ` at ${length(entry.depth_mm)}${entry.face ? `, face ${entry.face}` : ""}`;
-}
-
-// ---- what is likely, from what the server sent last
-
-function expected(stop, depth_mm, face) {
-  const own = stop.expected.find((one) => one.face === face && Math.abs(one.depth_mm - depth_mm) < 3);
-  if (own) return own;
-  const any = stop.expected.filter((one) => one.face === null).sort((a, b) => a.depth_mm - b.depth_mm);
-  if (!any.length) return null;
-  const up = any.find((one) => one.depth_mm >= depth_mm) ?? any.at(-1);
-  const down = any.findLast((one) => one.depth_mm <= depth_mm) ?? any[0];
-  const part = up === down ? 0 : (depth_mm - down.depth_mm) / (up.depth_mm - down.depth_mm);
-  const mix = (name) => (up[name] === null ? null : down[name] + part * (up[name] - down[name]));
-  return { low: mix("low"), high: mix("high"), least: mix("least"), most: mix("most") };
-}
-function likely(entry) { // null where there is nothing to hold it against
-  const stop = yard.stops.find((one) => one.tag === entry.tag);
-  if (!stop) return null;
-  if (entry.kind === "weight") return stop.likely_kg;
-  const there = expected(stop, entry.depth_mm, entry.face);
-  return there && [there.least, there.most];
-}
-function unlikely(entry) { // what to ask, and the number that may have been meant
-  const range = likely(entry), over = entry.kind === "pins" && !/^\d/.test(entry.shown);
-  const number = entry.kind === "weight" ? entry.kg : over ? (yard.top_pct ?? OVER_PCT) : Number(entry.shown);
-  if (!range || ((number >= range[0] || over) && number <= range[1])) return null;
-  const scale = entry.kind === "weight" && inch() ? LB : 1;
-  const other = !over && [10, 0.1, 100].map((by) => number / by).find((x) => x >= range[0] && x <= range[1]);
-  const low = range[0] / scale, high = range[1] / scale;
-  const limits = entry.kind === "weight"
-    ? `${mass(range[0])} to ${mass(range[1])}`
-    : `${pct(low)} to ${pct(high)} %`;
-  const says = `${value(entry)}? Likely is ${limits}.`;
-  return { says, other: other && pct(other / scale), large: number > range[1] };
 }
 
 // ---- the screen
@@ -142,7 +105,7 @@ function drawSection(stop) {
 function drawHint(stop) {
   let says = "", last = "";
   if (stop && kind === "pins") {
-    const there = expected(stop, spot().depth_mm, spot().face);
+    const there = likely.expected(stop, spot().depth_mm, spot().face);
     says = there?.low == null ? "No forecast yet to hold it against."
       : there.low > 30 ? "Expected: over 30 %" : `Expected ${pct(there.low)} to ${pct(there.high)} %`;
     if (stop.pins) {

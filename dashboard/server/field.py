@@ -42,7 +42,15 @@ _KINDS: Final = {
     **{name: (name, "text/css") for name in ("field.css", "walk.css", "add.css")},
     **{
         name: (name, "text/javascript")
-        for name in ("walk.js", "add.js", "phone.js", "measure.js", "butt_end.js", "walk_camera.js")
+        for name in (
+            "walk.js",
+            "add.js",
+            "phone.js",
+            "measure.js",
+            "butt_end.js",
+            "walk_camera.js",
+            "likely.js",
+        )
     },
 }
 
