@@ -101,6 +101,17 @@
   };
   setInterval(marked, CHECK_MS / 3);
 
+  // ---- a link that is drawn anew while it has the focus, as a row of the yard with its age, has it again
+  let focused = null;
+  addEventListener("focusin", (event) => { focused = event.target; });
+  setInterval(() => {
+    if (!focused || focused.isConnected || document.activeElement !== document.body) return;
+    const where = focused.getAttribute("href"), all = where ? [...document.querySelectorAll(focused.tagName)] : [];
+    const again = all.find((each) => each.getAttribute("href") === where && each.className === focused.className);
+    focused = null;
+    if (again) again.focus({ preventScroll: true });
+  }, CHECK_MS / 6);
+
   // ---- More closes when a page was chosen in it
   addEventListener("click", (event) => {
     if (!event.target.closest || !event.target.closest(".b-menu-more a, .b-menu-guide a")) return;

@@ -3,6 +3,8 @@
 import * as phone from "./phone.js";
 import * as measure from "./measure.js";
 import { draw as drawButtEnd } from "./butt_end.js";
+import * as camera from "./walk_camera.js";
+import * as likely from "./likely.js";
 
 const { keep, kept, uuid, button } = phone, { pct, Digits, LB, MM } = measure;
 const put = (entry) => phone.put("entries", entry), drop = (id) => phone.drop("entries", id);
@@ -12,7 +14,6 @@ const NEW_WALK_MS = 8 * 3600e3; // after so long without an entry another walk b
 const FORGET_MS = 14 * 86400e3; // entries that were sent are shown for so long
 const RETRY_MS = 15e3;
 const FAR_FROM_END_MM = { inch: 914.4, metric: 900 }; // a yard: nearer to an end wood is drier
-const OVER_PCT = 30; // where a meter's scale ends if that is not on record
 
 // ---- what is known
 
@@ -46,6 +47,7 @@ function sorted() {
   return found.sort((a, b) => last.get(a.tag) - last.get(b.tag)); // never read: first
 }
 const here = () => stops()[at];
+const wished = () => new URLSearchParams(location.search).get("tag"); // by the link that leads here
 const spot = () => place ?? { depth_mm: here()?.depth_mm ?? 25, face: here()?.face ?? null };
 
 // ---- in words
@@ -54,47 +56,10 @@ const length = (mm) => measure.length(mm, inch());
 const mass = (kg) => measure.mass(kg, inch());
 const now = () => Date.now() + (yard.ahead_ms ?? 0); // by the server's clock, as far as the phone has seen it
 const ago = (ms) => measure.ago(ms, now());
-function value(entry) {
-  if (entry.kind === "weight") return mass(entry.kg);
-  return /^\d/.test(entry.shown) ? `${entry.shown} %` : `at least ${pct(yard.top_pct ?? OVER_PCT)} %`;
-}
+const value = (entry) => likely.value(entry, yard), unlikely = (entry) => likely.unlikely(entry, yard);
 function where(entry) {
   if (entry.kind === "weight") return "";
   return ` at ${length(entry.depth_mm)}${entry.face ? `, face ${entry.face}` : ""}`;
-}
-
-// ---- what is likely, from what the server sent last
-
-function expected(stop, depth_mm, face) {
-  const own = stop.expected.find((one) => one.face === face && Math.abs(one.depth_mm - depth_mm) < 3);
-  if (own) return own;
-  const any = stop.expected.filter((one) => one.face === null).sort((a, b) => a.depth_mm - b.depth_mm);
-  if (!any.length) return null;
-  const up = any.find((one) => one.depth_mm >= depth_mm) ?? any.at(-1);
-  const down = any.findLast((one) => one.depth_mm <= depth_mm) ?? any[0];
-  const part = up === down ? 0 : (depth_mm - down.depth_mm) / (up.depth_mm - down.depth_mm);
-  const mix = (name) => (up[name] === null ? null : down[name] + part * (up[name] - down[name]));
-  return { low: mix("low"), high: mix("high"), least: mix("least"), most: mix("most") };
-}
-function likely(entry) { // null where there is nothing to hold it against
-  const stop = yard.stops.find((one) => one.tag === entry.tag);
-  if (!stop) return null;
-  if (entry.kind === "weight") return stop.likely_kg;
-  const there = expected(stop, entry.depth_mm, entry.face);
-  return there && [there.least, there.most];
-}
-function unlikely(entry) { // what to ask, and the number that may have been meant
-  const range = likely(entry), over = entry.kind === "pins" && !/^\d/.test(entry.shown);
-  const number = entry.kind === "weight" ? entry.kg : over ? (yard.top_pct ?? OVER_PCT) : Number(entry.shown);
-  if (!range || ((number >= range[0] || over) && number <= range[1])) return null;
-  const scale = entry.kind === "weight" && inch() ? LB : 1;
-  const other = !over && [10, 0.1, 100].map((by) => number / by).find((x) => x >= range[0] && x <= range[1]);
-  const low = range[0] / scale, high = range[1] / scale;
-  const limits = entry.kind === "weight"
-    ? `${mass(range[0])} to ${mass(range[1])}`
-    : `${pct(low)} to ${pct(high)} %`;
-  const says = `${value(entry)}? Likely is ${limits}.`;
-  return { says, other: other && pct(other / scale), large: number > range[1] };
 }
 
 // ---- the screen
@@ -140,7 +105,7 @@ function drawSection(stop) {
 function drawHint(stop) {
   let says = "", last = "";
   if (stop && kind === "pins") {
-    const there = expected(stop, spot().depth_mm, spot().face);
+    const there = likely.expected(stop, spot().depth_mm, spot().face);
     says = there?.low == null ? "No forecast yet to hold it against."
       : there.low > 30 ? "Expected: over 30 %" : `Expected ${pct(there.low)} to ${pct(there.high)} %`;
     if (stop.pins) {
@@ -172,9 +137,11 @@ function drawState() {
     : sends.length ? "Undo waiting to be sent" : entries.length ? "All sent" : "";
   const status = !mayEnter ? `Sign in to send${waiting ? ` ${waiting}` : ""}`
     : !signal && !open && !waiting ? "No signal" : says;
-  $("status").textContent = status;
-  $("status").hidden = !status;
-  $("status").toggleAttribute("data-waiting", Boolean(waiting || open || !mayEnter));
+  const pictures = status === "All sent" || !status ? camera.count() : 0;
+  const told = pictures ? `${pictures} photograph${pictures > 1 ? "s" : ""} waiting to be sent` : status;
+  $("status").textContent = told;
+  $("status").hidden = !told;
+  $("status").toggleAttribute("data-waiting", Boolean(waiting || open || pictures || !mayEnter));
   const mine = ofWalk().filter((one) => !one.undo), newest = mine.at(-1);
   $("undo").disabled = !newest;
   $("done").textContent = newest
@@ -347,6 +314,34 @@ function notice(text) {
   $("notice").hidden = false;
 }
 
+// ---- camera
+
+async function scanned(file) {
+  try {
+    const tag = (await camera.scan(file)).trim(), same = (one) => one.tag.toLowerCase() === tag.toLowerCase();
+    if (!yard.stops.some(same)) return notice(`The code says ${tag}, and no timber here has that tag.`);
+    if (!stops().some(same)) { order.only = ""; line(); }
+    at = stops().findIndex(same);
+    typed = "";
+    asked = editing = depthTyped = null;
+    await keep("at", here().tag);
+    return draw();
+  } catch (err) {
+    return notice(err instanceof TypeError ? "Without signal this phone can't read the code: choose the timber by the arrows." : err.message);
+  }
+}
+async function photographed(file) {
+  const { tag } = here();
+  try {
+    await camera.take(file, tag);
+  } catch {
+    return notice("That picture can't be kept here. Let the camera make JPEG pictures, or free some room on this phone.");
+  }
+  drawState();
+  $("done").textContent = `Photograph of ${tag} kept`;
+  return send();
+}
+
 // ---- sending
 
 let sending = false, again = null;
@@ -370,12 +365,18 @@ async function send() {
       if (!answer.ok) break;
       await settle(batch, sent, (await answer.json()).outcomes);
     }
+    if (camera.count()) {
+      const why = await camera.send();
+      if (why) notice(why);
+    }
   } catch {
     signal = false;
   } finally {
     sending = false;
+    const said = $("done").textContent;
     drawState();
-    if (entries.some((one) => one.state === "waiting")) again = setTimeout(send, RETRY_MS);
+    if (said.startsWith("Photograph")) $("done").textContent = said;
+    if (camera.count() || entries.some((one) => one.state === "waiting")) again = setTimeout(send, RETRY_MS);
   }
 }
 async function settle(batch, sent, outcomes) {
@@ -395,7 +396,7 @@ async function look() { // fetch the yard anew, and keep it
     mayEnter = answer.status !== 401 && answer.status !== 403;
     signal = true;
     if (answer.ok) {
-      const tag = here()?.tag ?? (await kept("at"));
+      const tag = here()?.tag ?? wished() ?? (await kept("at"));
       yard = await answer.json();
       yard.ahead_ms = yard.now_ms - Date.now();
       line(tag);
@@ -449,6 +450,11 @@ function listen() {
     keep("at", here().tag);
     draw();
   };
+  const pictured = (id, does) => {
+    $(id).onchange = () => { const [file] = $(id).files; $(id).value = ""; if (file && here()) does(file); };
+  };
+  pictured("scan", scanned);
+  pictured("photo", photographed);
   tap("before", () => step(-1));
   tap("after", () => step(1));
   tap("undo", () => { const last = ofWalk().filter((one) => !one.undo).at(-1); if (last) undo(last); });
@@ -468,12 +474,13 @@ async function begin() {
   order = (await kept("order")) ?? order;
   const chosen = await kept("place"); // for this walk only: on the next each timber's own last place counts again
   place = chosen && Date.now() - chosen.at_ms < NEW_WALK_MS ? chosen.place : null;
+  await camera.begin();
   entries = (await phone.every("entries")).sort((a, b) => (a.made_ms ?? a.at_ms) - (b.made_ms ?? b.at_ms));
   for (const old of entries.filter((one) => one.state === "sent" && Date.now() - one.at_ms > FORGET_MS)) {
     entries = entries.filter((one) => one !== old);
     await drop(old.id);
   }
-  line(new URLSearchParams(location.search).get("tag") ?? (await kept("at")));
+  line(wished() ?? (await kept("at")));
   draw();
   phone.stays();
   await look();

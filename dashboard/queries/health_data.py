@@ -88,8 +88,8 @@ def machine() -> list[tuple[str, str, str]]:
     rows = [
         ("Baulk", version("baulk"), ""),
         ("Python", platform.python_version(), platform.system()),
-        ("page server", version("streamlit"), "Streamlit"),
-        ("SQLite", sqlite3.sqlite_version, "library"),
+        ("page server", version("streamlit"), ""),
+        ("database", sqlite3.sqlite_version, ""),
         ("store", config.store.kind, ""),
         ("room on the disk", f"{free:.1f} GB", "tight: make room" if free < 1 else "free"),
     ]

@@ -8,49 +8,13 @@ from typing import BinaryIO, Final
 
 import numpy as np
 import streamlit as st
-import zxingcpp
 from PIL import Image
 
 from baulk.dashboard.sections import layout, press, tap_picture, upload
-from baulk.ingest import photo_scale, photos
-from baulk.ingest.errors import RegisterError
-from baulk.models.errors import BaulkError
+from baulk.dashboard.server.tag_code import NoCode, tag_in
+from baulk.ingest import photos
 from baulk.models.section import Section
 from baulk.models.units import System, show_length, show_size
-
-LONGEST_SIDE: Final = 2400
-
-
-class NoCode(BaulkError, ValueError):
-    """A picture holds no tag that can be read."""
-
-
-def tag_in(picture: bytes) -> str:
-    """Return the tag in the code on a picture.
-
-    Parameters
-    ----------
-    picture : bytes
-        A photograph, JPEG or PNG.
-
-    Returns
-    -------
-    str
-        The tag: from the address of its page, or the code's own words.
-
-    Raises
-    ------
-    NoCode
-        If there is no code in it, or it is no picture, or too large a one.
-    """
-    try:
-        seen = zxingcpp.read_barcodes(photos.decoded(picture, LONGEST_SIDE).convert("L"))
-    except RegisterError as err:
-        raise NoCode(str(err)) from err
-    found = [code.text.strip() for code in seen if code.text.strip()]
-    if not found:
-        raise NoCode("no code is to be seen in it; hold the phone square, nearer, and out of the sun")
-    return photo_scale.read(found[0])[0]
 
 
 def tag() -> str | None:

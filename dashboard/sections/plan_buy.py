@@ -24,6 +24,7 @@ from baulk.models.plan.buying import buy, parts
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
 from baulk.models.plan.sawing.order import MILL_STEPS_MM
 from baulk.models.text import sentence, sentences
+from baulk.models.text.sawing import BOARD_FOOT_M3
 
 
 def buying(system: units.System) -> None:
@@ -101,16 +102,19 @@ def _asked(system: units.System) -> Wish:
         say("and want sizes and dates to hold for")
         sure = plan_shared.sure_of("Confidence of sizes and dates", 95, key="buy_sure")
         say("while a week's wait for a part costs")
+        inch = system == "inch"
+        unit, most, step = ("board feet", 4000.0, 5.0) if inch else ("m³", 10.0, 0.01)
         wait = st.number_input(
-            "A week's wait for a part, in cubic metres of wasted wood", 0.0, 10.0, 0.0, 0.01, key="buy_wait",
-            label_visibility="collapsed", width=140,
+            f"A week's wait for a part, in {unit} of wasted wood", 0.0, most, 0.0, step,
+            key=f"buy_wait-{system}", label_visibility="collapsed", width=140,
+            format="%.0f" if inch else "%.2f",
         )  # fmt: skip
-        say("m³ of wasted wood (0: nothing may be late).")
+        say(f"{unit} of wasted wood (0: nothing may be late).")
     across, along = MILL_STEPS_MM[system]
     return Wish(
         confidence=sure,
         species=kind,
-        wait_per_week=wait or None,
+        wait_per_week=(wait * BOARD_FOOT_M3 if inch else wait) or None,
         step_mm=across,
         length_step_mm=along,
         seen=shop_access.ask(curves.measured),

@@ -18,19 +18,21 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from baulk.dashboard import words
-from baulk.dashboard.server import field_add, field_answers
+from baulk.dashboard.server import field_add, field_answers, tag_code
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import operations
+from baulk.ingest import operations, photos
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
-from baulk.ingest.walk import entries, yard
+from baulk.ingest.walk import entries, pictures, yard
 from baulk.models import text
+from baulk.models.errors import OutOfRange
 from baulk.models.formatting import in_reader_units
 from baulk.models.reading import AT_LEAST, Reading, from_end_mm
 from baulk.models.units import System, show_size
 
 _FILES: Final = Path(__file__).parent.with_name("field")
 _MOST_BYTES: Final = 400_000  # of a batch: twice five hundred entries
+_PICTURES: Final = ("image/jpeg", "image/png")
 _KINDS: Final = {
     "walk": ("walk.html", "text/html"),
     "add": ("add.html", "text/html"),
@@ -40,7 +42,15 @@ _KINDS: Final = {
     **{name: (name, "text/css") for name in ("field.css", "walk.css", "add.css")},
     **{
         name: (name, "text/javascript")
-        for name in ("walk.js", "add.js", "phone.js", "measure.js", "butt_end.js")
+        for name in (
+            "walk.js",
+            "add.js",
+            "phone.js",
+            "measure.js",
+            "butt_end.js",
+            "walk_camera.js",
+            "likely.js",
+        )
     },
 }
 
@@ -102,6 +112,34 @@ async def readings(request: Request) -> Response:
         return {"outcomes": [_outcome(each, system) for each in (*taken, *refused)]}
 
     return await field_answers.answered(lambda: ask(question))
+
+
+async def scan(request: Request) -> Response:
+    """Read the tag in the code on a picture."""
+    body = await field_answers.sent(request, _PICTURES, photos.MOST_BYTES)
+    if isinstance(body, Response):
+        return body
+    return await field_answers.answered(lambda: {"tag": tag_code.tag_in(body)})
+
+
+async def picture(request: Request) -> Response:
+    """Keep a photograph of a timber, once however often it is sent."""
+    body = await field_answers.sent(request, _PICTURES, photos.MOST_BYTES)
+    if isinstance(body, Response):
+        return body
+    asked, me = request.query_params, field_answers.person(request)
+
+    def question() -> dict[str, Any]:
+        small, now = photos.upright(body), datetime.now(UTC)  # beside the shop's thread, so that pages go on
+        try:
+            age_s = float(asked.get("age_s", "0"))
+        except ValueError as err:
+            raise OutOfRange("the age of a picture", "is a number of seconds") from err
+        key, tag = asked.get("id", ""), asked.get("tag", "")
+        ask(lambda s: pictures.keep(s, key, tag, small, age_s=age_s, now_utc=now, by=me.name))
+        return {"kept": True}
+
+    return await field_answers.answered(question)
 
 
 def _outcome(one: entries.Outcome, system: System) -> dict[str, Any]:
@@ -172,4 +210,6 @@ ROUTES: Final = (
     *(Route(f"/field/{name}", page, methods=["GET"]) for name in _KINDS),
     Route("/field/yard.json", stops, methods=["GET"]),
     Route("/field/readings", readings, methods=["POST"]),
+    Route("/field/scan", scan, methods=["POST"]),
+    Route("/field/picture", picture, methods=["POST"]),
 )

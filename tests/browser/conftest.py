@@ -280,14 +280,13 @@ def too_small(page, least=44):
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
 
 
-@pytest.fixture(scope="session")
-def field_shop(tmp_path_factory):
-    """Ten timbers in two places, each with a forecast, for the field pages."""
+def ten_timbers(folder):
+    """Make a shop of ten timbers in two places, each with a forecast, for the field pages."""
     path = Path(__file__).parents[1] / "dashboard" / "invented.py"
     spec = importlib.util.spec_from_file_location("invented_of_field_tests", path)
     invented = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(invented)
-    folder = invented.shop(tmp_path_factory.mktemp("field") / "shop", full=False)
+    invented.shop(folder, full=False)
     with shop_module.open(folder) as s:
         for n in range(1, 11):
             timber = invented.piece(f"FER-{n}", place="rack" if n > 5 else "loft")
@@ -295,6 +294,11 @@ def field_shop(tmp_path_factory):
             s.store.append(invented.readings(timber.tag, 48.0, last=invented.NOW - timedelta(days=40)))
             s.store.save_evaluation(timber.tag, invented.NOW, invented.evaluation(timber))
     return folder
+
+
+@pytest.fixture(scope="session")
+def field_shop(tmp_path_factory):
+    return ten_timbers(tmp_path_factory.mktemp("field") / "shop")
 
 
 @pytest.fixture(scope="session")

@@ -184,33 +184,112 @@ def called(label):
     return lambda at: at["tag"] != "MAIN" and any(line.startswith(label) for line in at["label"].split("\n"))
 
 
+# Notes what has the focus, by a name that outlives its being drawn anew; "again" once Tab has come round.
+STEP = """() => {
+  window.nameOf = (e) => [e.tagName, e.getAttribute('href') || e.innerText || e.getAttribute('aria-label'),
+    (e.closest('[class*=st-key-]') || {}).className].join(' ');
+  const e = document.activeElement;
+  if (!e || e === document.body) return null;
+  window.stepped ??= [];
+  const name = window.nameOf(e);
+  if (name === window.stepped[0]) return 'again';
+  window.stepped.push(name);
+  return 'on';
+}"""
+# What a mouse could press and Tab never came to. Of a group that the arrow keys go through, one is enough.
+LEFT_OUT = """() => {
+  const what = ':is(a[href], button, input, select, textarea, summary, [tabindex]):not([disabled])';
+  const been = (e) => window.stepped.includes(window.nameOf(e));
+  const beenIn = (e) => [...e.querySelectorAll('*')].some(been);
+  const group = (e) => e.closest('[role=radiogroup], [data-testid=stButtonGroup], [role=group]');
+  return [...document.querySelectorAll(what)].filter((e) => {
+    const r = e.getBoundingClientRect();
+    if (been(e) || r.width < 2 || r.height < 2) return false;
+    if (getComputedStyle(e).visibility === 'hidden') return false;
+    if (e.closest('[inert], [aria-hidden=true], [data-testid=stVegaLiteChart]')) return false;
+    if (e.tabIndex < 0) {  // a part of a field that answers as a whole, or of a group
+      const whole = group(e) || e.closest('.stSelectbox, .stNumberInput, .stDateInput, .stFileUploader');
+      const answers = whole && beenIn(whole);
+      return !answers && e.matches('a, button, input');
+    }
+    const one_of = e.type === 'radio' || e.role === 'radio';
+    return !(one_of && group(e) && beenIn(group(e)));
+  }).map((e) => `${e.tagName} ${(e.innerText || e.getAttribute('aria-label') || e.type || '').slice(0, 40)}`);
+}"""
+
+
+def round_by_tab(page, most=150):
+    """Go once through the page by Tab alone; return the names on the way."""
+    way = []
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        found = page.evaluate(STEP)
+        if found == "again":
+            return way
+        if found:  # else it is out of the page, and comes in again at its beginning
+            way.append(page.evaluate(NOW_AT))
+    raise AssertionError(f"Tab never leaves: {[each['label'][:30] for each in way[-5:]]}")
+
+
 @pytest.mark.parametrize(
     ("path", "first", "button"),
     [
         ("", "FER-03", "Export"),
         ("timber?tag=FER-01", "Add reading", "Another timber"),
         ("add", "Tag", "Save timber"),
+        ("readings?tag=FER-01", "Meter says", "Save"),
         ("air", "Place", "Work it out now"),
         ("plans", "Finished size", "Pieces that hold the size"),
         ("sensors", "Every sensor", "Back up now"),
+        ("guide", "Pins in a square timber", "Pins in a square timber"),
+        ("field/walk", "List", "Save, next"),
+        ("field/add", "1 Photo", "No photograph, next"),
     ],
 )
-def test_the_keyboard_goes_from_the_menu_through_the_fields_to_the_button_and_is_seen(
-    pages, tab, path, first, button
-):
+def test_tab_alone_comes_to_everything_in_order_and_out_again_and_is_seen(pages, tab, path, first, button):
     page = tab(1280, 900)
     page.goto(f"{pages.base}/{path}")
-    expect(page.locator(".st-key-menu")).to_be_visible(timeout=30_000)
-    browse.settled(page)
-    page.wait_for_timeout(1000)
-    menu = tab_to(page, called("Walk"))
-    assert [each["label"] for each in menu if each["tag"] == "A"][-8:] == [
-        "Yard", "Timber", "Add timber", "Readings", "Shop air", "Plans", "Sensors", "Walk",
-    ]  # fmt: skip
-    rest = [*tab_to(page, called(first)), *([] if button == first else tab_to(page, called(button), 90))]
+    in_the_yard = path.startswith("field")
+    expect(page.locator("header" if in_the_yard else ".st-key-menu")).to_be_visible(timeout=30_000)
+    last = page.get_by_text(button, exact=True).or_(page.get_by_label(button, exact=True))
+    expect(last.filter(visible=True).first).to_be_enabled(timeout=30_000)
+    if not in_the_yard:
+        browse.settled(page)
+    way = round_by_tab(page)
+    said = [each["label"] for each in way]
+    if not in_the_yard:
+        assert said[0] == "Skip to main content"
+        menu = [each["label"] for each in way if each["tag"] == "A"][1:9]
+        assert menu == ["Yard", "Timber", "Add timber", "Readings", "Shop air", "Plans", "Sensors", "Walk"]
+    begins = next(n for n, each in enumerate(way) if called(first)(each))
+    assert [n for n, each in enumerate(way) if n >= begins and called(button)(each)], said
     # MAIN is the page itself, in reach for scrolling by arrow keys
-    hidden = [each for each in (*menu, *rest) if not each["seen"] and each["tag"] != "MAIN"]
-    assert hidden == []
+    assert [each for each in way if not each["seen"] and each["tag"] != "MAIN"] == []
+    assert page.evaluate(LEFT_OUT) == []
+    assert page.locator('[tabindex]:not([tabindex="0"]):not([tabindex="-1"])').count() == 0
+
+
+def test_the_field_pages_are_worked_by_the_keyboard_alone(shop, pages, tab):
+    page = tab(1280, 900, fresh=True)
+    page.goto(f"{pages.base}/field/walk?tag=FER-01")
+    expect(page.locator("#tag")).to_have_text("FER-01")
+    page.keyboard.type("31")
+    page.keyboard.press("Enter")
+    expect(page.locator("#done")).to_contain_text("Saved FER-01: 31 %")
+    page.goto(f"{pages.base}/field/add")
+    expect(page.locator("#next")).to_be_enabled()
+    tab_to(page, called("No photograph, next"))
+    page.keyboard.press("Enter")
+    for number in ("8", "7", "9"):
+        page.keyboard.type(number)
+        tab_to(page, called("Next field") if number != "9" else called("Tap the pith"), 90)
+        page.keyboard.press("Enter")
+    expect(page.locator("#canvas")).to_be_visible()
+    tab_to(page, lambda at: at["tag"] == "CANVAS")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Enter")
+    expect(page.locator("#pith-says")).to_contain_text("Boxed heart")
+    tab_to(page, called("Next"), 90)
 
 
 def test_a_timber_is_found_and_read_by_keyboard_alone(shop, pages, tab):

@@ -6,8 +6,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import segno
+from PIL import Image
 from playwright.sync_api import expect
 
+from baulk.ingest import photos
 from baulk.ingest import shop as shop_module
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import AT_LEAST
@@ -61,7 +64,7 @@ class Walk:
         expect(self.page.locator("#status")).to_have_text(text, timeout=20_000)
 
 
-def test_ten_readings_with_few_taps(field_shop, field_pages, phone):
+def test_ten_readings_with_few_taps_and_the_camera(field_shop, field_pages, phone, tmp_path):
     page = browse.watch(phone().pages[0])
     walk = Walk(page, field_pages)
     assert browse.unreachable(page) == []
@@ -96,6 +99,21 @@ def test_ten_readings_with_few_taps(field_shop, field_pages, phone):
     walk.tap("#order-close")
     expect(page.locator("#tag")).to_have_text("FER-1")  # read first of those in the loft, so longest ago
     expect(page.locator("#about")).to_contain_text("loft, 1 of 5")
+    shown, tags = tmp_path / "tag.png", tmp_path / "no-tag.png"
+    segno.make("http://yard.local:8501/timber?tag=FER-7", micro=False).save(str(shown), scale=8, border=6)
+    Image.new("RGB", (400, 300), (170, 130, 80)).save(tags)
+    page.locator("#scan").set_input_files(str(tags))
+    expect(page.locator("#notice")).to_contain_text("No code is to be seen", timeout=15_000)
+    page.locator("#scan").set_input_files(str(shown))
+    expect(page.locator("#tag")).to_have_text("FER-7", timeout=15_000)
+    page.locator("#photo").set_input_files(str(tags))
+    expect(page.locator("#done")).to_have_text("Photograph of FER-7 kept")
+    walk.says("All sent")
+    with shop_module.open(field_shop) as s:
+        assert len(photos.of(s, "FER-7")) == 1
+    page.faults = [
+        each for each in page.faults if "/field/scan" not in each
+    ]  # the answer that says there is none
     assert (page.faults, page.strangers) == ([], [])
 
 

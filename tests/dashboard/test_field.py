@@ -7,10 +7,12 @@ import io
 import json
 import re
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from urllib.parse import quote
 
 import pypdfium2
 import pytest
+import segno
 import zxingcpp
 from argon2 import PasswordHasher
 from PIL import Image
@@ -241,3 +243,21 @@ def test_the_page_asks_nobody_else_and_runs_no_script_but_its_own(app, name):
     assert "script-src 'self'" in page.headers["content-security-policy"]
     assert b"http://" not in page.body
     assert b"https://" not in page.body
+
+
+def test_a_photograph_of_the_walk_is_kept_once_with_its_own_time_and_a_code_is_read(app, shop_folder):
+    made, code = io.BytesIO(), io.BytesIO()
+    Image.new("RGB", (40, 30)).save(made, "JPEG")
+    segno.make("http://yard.local/timber?tag=FER-05", micro=False).save(code, kind="png", scale=6, border=4)
+    jpeg, png = ("content-type", "image/jpeg"), ("content-type", "image/png")
+    where = "id=walk-0001&tag=FER-05&age_s=86400"
+    for _ in range(2):
+        assert asked(app, "/field/picture", made.getvalue(), jpeg, query=where).json() == {"kept": True}
+    with shops.open(shop_folder) as shop:
+        ((taken, _),) = photos.of(shop, "FER-05")
+    assert abs((datetime.now(UTC) - taken).total_seconds() - 86400) < 60
+    for wrong in ("id=walk-0002&tag=FER-99", "id=x&tag=FER-05", "id=walk-0003&tag=FER-05&age_s=nan"):
+        assert asked(app, "/field/picture", made.getvalue(), jpeg, query=wrong).status == 400
+    assert asked(app, "/field/scan", code.getvalue(), png).json() == {"tag": "FER-05"}
+    assert "No code is to be seen" in asked(app, "/field/scan", made.getvalue(), jpeg).json()["error"]
+    assert asked(app, "/field/scan", code.getvalue(), png, ("sec-fetch-site", "cross-site")).status == 403

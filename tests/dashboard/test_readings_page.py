@@ -10,7 +10,7 @@ import segno
 
 from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import newest_readings
-from baulk.dashboard.sections import camera
+from baulk.dashboard.server import tag_code
 from baulk.ingest import operations, photos
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import parse
@@ -273,14 +273,14 @@ def picture(text):
 
 
 def test_the_code_of_a_label_and_a_bare_tag_are_both_read():
-    assert camera.tag_in(picture(labels.address("http://yard.local:8501", "FER-07"))) == "FER-07"
-    assert camera.tag_in(picture("FER-07")) == "FER-07"
+    assert tag_code.tag_in(picture(labels.address("http://yard.local:8501", "FER-07"))) == "FER-07"
+    assert tag_code.tag_in(picture("FER-07")) == "FER-07"
 
 
 @pytest.mark.parametrize("given", [b"", b"no picture", picture("x")[:80]])
 def test_what_is_no_picture_is_refused(given):
-    with pytest.raises(camera.NoCode, match="no picture that can be read"):
-        camera.tag_in(given)
+    with pytest.raises(tag_code.NoCode, match="no picture that can be read"):
+        tag_code.tag_in(given)
 
 
 def test_a_picture_without_a_code_is_said_to_have_none():
@@ -288,8 +288,8 @@ def test_a_picture_without_a_code_is_said_to_have_none():
 
     out = io.BytesIO()
     Image.new("RGB", (300, 200), "white").save(out, "JPEG")
-    with pytest.raises(camera.NoCode, match="no code is to be seen"):
-        camera.tag_in(out.getvalue())
+    with pytest.raises(tag_code.NoCode, match="no code is to be seen"):
+        tag_code.tag_in(out.getvalue())
 
 
 def test_an_empty_shop_says_what_to_do_first(tmp_path, invented, monkeypatch):

@@ -12,21 +12,21 @@ import zlib
 import pytest
 from PIL import EpsImagePlugin, Image
 
-from baulk.dashboard.sections import camera
+from baulk.dashboard.server import tag_code
 from baulk.ingest import photos
 from baulk.ingest.errors import RegisterError
 
-READERS = [(photos.upright, RegisterError), (camera.tag_in, camera.NoCode)]
+READERS = [(photos.upright, RegisterError), (tag_code.tag_in, tag_code.NoCode)]
 GROWTH = """
 import resource, sys
-from baulk.dashboard.sections import camera
+from baulk.dashboard.server import tag_code
 from baulk.ingest import photos
 picture = open(sys.argv[1], "rb").read()
-for read in (photos.upright, camera.tag_in):
+for read in (photos.upright, tag_code.tag_in):
     try: read(open(sys.argv[2], "rb").read())
     except ValueError: pass
 before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-for read in (photos.upright, camera.tag_in):
+for read in (photos.upright, tag_code.tag_in):
     try: read(picture)
     except ValueError as err: print(err)
 print((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) // 1024)
