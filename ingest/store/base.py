@@ -262,8 +262,14 @@ class Store(Protocol):
     def recount(self) -> None:
         """Have the books count the readings that lie apart from them, if any do."""
 
-    def take_over(self, readings: Sequence[Reading]) -> int:
-        """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
+    def settle(self) -> None:
+        """Finish what a server that was away or a kill left undone; else do nothing."""
+
+    def take_over(self, readings: Sequence[Reading], gone: Sequence[Reading] = ()) -> int:
+        """Store what another store of this shop has, in place of those gone; nothing becomes news by it.
+
+        Return how many were new.
+        """
 
     def reattribute(
         self,
@@ -390,7 +396,7 @@ class Store(Protocol):
         """When each timber was last evaluated, without the answers."""
 
     def evaluations(self) -> list[StoredEvaluation]:
-        """Of every timber that has one."""
+        """Of every timber that has one, by tag."""
 
     def note(self, key: str, value: bytes) -> None:
         """Keep a small fact under a key, in place of an older one; the revision does not grow."""

@@ -55,6 +55,11 @@ class ShopStore(Books):
         """Where the readings lie, for whoever looks after that place itself."""
         return self._readings
 
+    @property
+    def database(self) -> Sql:
+        """The database of the books, for whoever carries its tables elsewhere."""
+        return self._sql
+
     def close(self) -> None:
         """Close both."""
         self._readings.close()
@@ -128,6 +133,12 @@ class ShopStore(Books):
         """How many readings wait so."""
         return len(self.notes(waiting.WAITING)) if self.apart else 0
 
+    def settle(self) -> None:
+        """Finish what a server that was away or a kill left undone; else do nothing."""
+        if self.apart:
+            self._deliver()
+            self._readings.settle()
+
     def _deliver(self) -> None:
         """Store what waits; once and again is the same."""
         for key, body in self.notes(waiting.WAITING).items():
@@ -138,12 +149,17 @@ class ShopStore(Books):
         """Have the books count what the server of the readings has, if there is one."""
         self._readings.recount()
 
-    def take_over(self, readings: Sequence[Reading]) -> int:
-        """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
-        if not readings:
+    def take_over(self, readings: Sequence[Reading], gone: Sequence[Reading] = ()) -> int:
+        """Store what another store of this shop has, in place of those gone; nothing becomes news by it.
+
+        Return how many were new.
+        """
+        if not readings and not gone:
             return 0
         sent = self._readings.send(readings)
         with self._sql.write() as (at, _):
+            if gone:
+                self._readings.leave(at, gone)
             put = self._readings.enter(at, readings, sent, careful=True)
             kept_days.put_down(at, kept_days.by_series(put.fresh))
         for each in put.clashes:
