@@ -149,7 +149,7 @@ class Readings(Protocol):
     def apart(self) -> bool:
         """Whether readings are written ahead of the books."""
 
-    def send(self, readings: Sequence[Reading], *, share: bool = False) -> Put | None:
+    def send(self, readings: Sequence[Reading]) -> Put | None:
         """Store readings that lie apart from the books, ahead of these; None leaves it to `enter`."""
 
     def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
@@ -279,7 +279,11 @@ class Store(Protocol):
         *,
         notes: Mapping[str, bytes] | None = None,
     ) -> None:
-        """Put readings under other series: those gone leave, the others stand for them."""
+        """Put readings under other series: those gone leave, the others stand for them.
+
+        Few go in one transaction; many go in stretches, so that others can write, and are put right by
+        doing it again where it broke off.
+        """
 
     def quarantined(
         self, limit: int = 100, which: Which = EVERYTHING, *, after: int | None = None

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store import kept_days, raw_log, waiting
+from baulk.ingest.store import kept_days, raw_log, turns, waiting
 from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, to_us
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.raw_parts import Messages, Taken
@@ -161,7 +162,7 @@ class ShopStore(Books):
             if gone:
                 self._readings.leave(at, gone)
             put = self._readings.enter(at, readings, sent, careful=True)
-            kept_days.put_down(at, kept_days.by_series(put.fresh))
+            kept_days.put_down(at, kept_days.by_series([*put.fresh, *gone]))
         for each in put.clashes:
             raise StoreError(f"{each.reason}; empty the new store first")
         return len(put.fresh)
@@ -174,14 +175,38 @@ class ShopStore(Books):
         *,
         notes: Mapping[str, bytes] | None = None,
     ) -> None:
-        """Put readings under other series, in one transaction; none leaves that does not stand elsewhere."""
+        """Put readings under other series; none leaves that does not stand elsewhere, however it breaks off.
+
+        Few go in one transaction. Many go in stretches, and others may write in between.
+        """
         leaving = {(one.series, one.taken_utc): one for one in gone}
+        over: list[Reading] = []  # where others stand that go elsewhere: together, or one would be lost
         again: list[Reading] = []
         new: list[Reading] = []
         for one in come:
-            (new if leaving.pop((one.series, one.taken_utc), None) is None else again).append(one)
-        away = list(leaving.values())
-        sent = self._readings.send(new, share=True) if new else None
+            left = leaving.pop((one.series, one.taken_utc), None)
+            (new if left is None else again if left.value == one.value else over).append(one)
+        steps = turns.stretches(list(rejected), new, over, again, list(leaving.values()))
+        for number, (rejects, fresh, others, away) in enumerate(steps, 1):
+            began = time.monotonic()
+            self._put_elsewhere(rejects, fresh, others, away, (notes or {}) if number == len(steps) else {})
+            if number < len(steps):
+                time.sleep(turns.LET_OTHERS_S + time.monotonic() - began)
+        if leaving:
+            self._readings.settle()
+        if leaving and self.apart:  # who read in between saw what was still there
+            with self._sql.write(counted=False) as (at, _):
+                kept_days.put_down(at, kept_days.by_series(leaving.values()))
+
+    def _put_elsewhere(
+        self,
+        rejected: Sequence[Rejected],
+        new: Sequence[Reading],
+        again: Sequence[Reading],
+        away: Sequence[Reading],
+        notes: Mapping[str, bytes],
+    ) -> None:
+        sent = self._readings.send(new) if new else None
         if self.apart:
             self._readings.write_over(None, again)
         with self._sql.write() as (at, revision):
@@ -191,13 +216,8 @@ class ShopStore(Books):
             if not self.apart:
                 self._readings.write_over(at, again)
             self.reject(at, [*rejected, *put.clashes])
-            self.write_notes(at, notes or {})
+            self.write_notes(at, notes)
             self.touch(at, revision, [*away, *new, *again], asks=True)
-        if away:
-            self._readings.settle()
-        if away and self.apart:  # who read in between saw what was still there
-            with self._sql.write(counted=False) as (at, _):
-                kept_days.put_down(at, kept_days.by_series(away))
 
     # --- out
 

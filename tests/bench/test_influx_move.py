@@ -35,23 +35,48 @@ def one(text, at):
     return Reading(series=Series.parse(text), value=20, taken_utc=at, arrived_utc=at)
 """
 MOVE = """
+from contextlib import contextmanager
+from baulk.ingest.store import postgres, sqlite, turns
+held = []  # how long others were kept out at once: by the clock, and of this program's processor
+def timed(make):
+    @contextmanager
+    def within(*given, **named):
+        with make(*given, **named) as got:
+            began = time.monotonic(), time.process_time()
+            try:
+                yield got
+            finally:
+                held.append((time.monotonic() - began[0], time.process_time() - began[1]))
+    return within
+sqlite.SqliteSql.write = timed(sqlite.SqliteSql.write)
+postgres.PostgresSql.write = timed(postgres.PostgresSql.write)
 first = datetime.now(UTC).replace(microsecond=0) - timedelta(days=70)
 many = [one("timber/FER-01/pin-45/b/moisture", first + k * timedelta(minutes=10)) for k in range(count)]
 with closing(open_store(config.load(folder))) as store:
+    if store.apart:
+        store._readings._turn = timed(store._readings._turn)
     assert store.append(many) == count
+    del held[:]
     print("stored", flush=True)
     sys.stdin.readline()
     began = time.monotonic()
     to = Series.parse("timber/FER-02/pin-45/b/moisture")
     store.reattribute(many, [replace(each, series=to) for each in many])
     took = time.monotonic() - began
+    kept_out = [max(each) for each in zip(*held)]
     left = store.readings(Owner.TIMBER, "FER-01"), store.readings(Owner.TIMBER, "FER-02")
-print(json.dumps({"took": took, "left": [len(each) for each in left]}), flush=True)
+left = [len(each) for each in left]
+print(json.dumps({"took": took, "kept_out": kept_out, "n": len(held), "left": left}), flush=True)
 """
 WRITE = """
-waits = []
+waits, alone = [], []
 with closing(open_store(config.load(folder))) as store:
     store.append([one("air/shed/temp", datetime.now(UTC))])
+    for _ in range(100):
+        began = time.monotonic()
+        store.append([one("air/shed/temp", datetime.now(UTC))])
+        alone.append(time.monotonic() - began)
+        time.sleep(0.02)
     print("ready", flush=True)
     while not (folder / "moved").exists():
         at = datetime.now(UTC)
@@ -59,7 +84,8 @@ with closing(open_store(config.load(folder))) as store:
         store.append([one("air/shed/temp", at)])
         waits.append(time.monotonic() - began)
         time.sleep(0.02)
-print(json.dumps({"longest": max(waits), "middle": sorted(waits)[len(waits) // 2], "n": len(waits)}))
+print(json.dumps({"longest": max(waits), "middle": sorted(waits)[len(waits) // 2], "n": len(waits),
+                  "alone": max(alone)}))
 """
 
 
@@ -77,27 +103,34 @@ def moved_beside_a_writer(folder):
         (folder / "moved").touch()
         waited = json.loads(writer.stdout.readline())
     assert moved["left"] == [0, READINGS]
-    return moved["took"], waited
+    return moved, waited
 
 
 @pytest.mark.bench
 @pytest.mark.timeout(300)
-def test_readings_move_while_another_program_writes(tmp_path, monkeypatch):
+def test_readings_move_while_another_program_writes(tmp_path, request, monkeypatch):
     rows = {}
     with influx_real.started("baulk", "baulk-kept") as server:
         monkeypatch.setenv(TOKEN, server.token)
-        for kind, more in (("sqlite", ""), ("influx", f'\nurl = "{server.url}"\norg = "{server.org}"')):
+        for kind, more in (
+            ("sqlite", ""),
+            ("postgres", f'\nurl = "{request.getfixturevalue("postgres_url")}"'),
+            ("influx", f'\nurl = "{server.url}"\norg = "{server.org}"'),
+        ):
             folder = shop.init(tmp_path / kind, name="Ferry yard")
             path = folder / "baulk.toml"
             path.write_text(path.read_text().replace('kind = "sqlite"', f'kind = "{kind}"{more}'))
             rows[kind] = moved_beside_a_writer(folder)
-    for kind, (took, waited) in rows.items():
+    for kind, (moved, waited) in rows.items():
+        wall, processor = (each * 1e3 for each in moved["kept_out"])
         print(
-            f"\n{kind:8} {READINGS:,} readings moved in {took:.2f} s; another writer waited "
-            f"{waited['longest']:.3f} s at most, {waited['middle']:.3f} s mostly, of {waited['n']} writes"
+            f"\n{kind:8} {READINGS:,} readings moved in {moved['took']:.2f} s, others kept out {moved['n']} "
+            f"times, {wall:.0f} ms at most ({processor:.0f} ms of the mover's processor); another writer "
+            f"waited {waited['longest']:.3f} s at most, {waited['middle']:.3f} s mostly, of {waited['n']} "
+            f"writes; alone before {waited['alone']:.3f} s at most"
         )
-    took, waited = rows["influx"]
-    assert took <= 10
-    assert (
-        waited["longest"] < took / 2
-    )  # turns are shared; the goal is 0.2 s, which a busy machine never shows
+    for moved, waited in rows.values():
+        assert moved["took"] <= 10
+        assert moved["kept_out"][1] < 0.1
+        # beyond what a busy machine makes the same writer wait when nobody moves anything
+        assert waited["longest"] - waited["alone"] < 0.2 or waited["alone"] > 0.1
