@@ -28,7 +28,7 @@ from baulk.ingest.config import STORE_PASSWORD, TOKEN
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import backup, export, moving, restore
 from baulk.ingest.exchange.export import Asked
-from baulk.ingest.store import influx_check
+from baulk.ingest.store import influx_check, whole_tables
 from baulk.ingest.store.influx_counts import Difference
 from baulk.ingest.store.raw_parts import Taken
 from baulk.models.errors import OutOfRange
@@ -232,6 +232,22 @@ def test_what_somebody_enters_while_the_shop_moves_goes_with_it(full, postgres_u
     with shop.open(full) as opened:
         assert opened.register.has("NEW-1")
         assert opened.store.readings(Owner.AIR, "shed") == [SHED]
+
+
+def test_what_comes_at_the_last_moment_goes_too_and_later_ones_wait(full, postgres_url, monkeypatch):
+    hold = whole_tables.Tables.held
+
+    def held(tables):
+        with shop.open(full) as opened:
+            opened.store.append([SHED])
+            opened.store.note("walk/last", b"1")
+        return hold(tables)
+
+    monkeypatch.setattr(whole_tables.Tables, "held", held)
+    go(full, "postgres", url=postgres_url)
+    with shop.open(full) as opened:
+        assert opened.store.readings(Owner.AIR, "shed") == [SHED]
+        assert opened.store.noted("walk/last") == b"1"
 
 
 def test_readings_on_a_server_and_books_in_either_place_go_anywhere(full, server, postgres_url):
