@@ -1,4 +1,4 @@
-"""Readings that move to another timber, and how long another writer waits meanwhile; the double only.
+"""Readings that move to another timber, and how long another writer waits; a whole shop to another store.
 
 Mover and writer are processes of their own and the double is a third, so that none holds up another inside
 Python. What the double needs for a request is not what a server needs.
@@ -9,6 +9,8 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import time
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -16,8 +18,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent.parent / "ingest"))
 import influx_real
 
-from baulk.ingest import shop
+from baulk.ingest import config, shop
 from baulk.ingest.config import TOKEN
+from baulk.ingest.exchange import moving
+from baulk.models.reading import Reading, Series
 
 READINGS = 8600
 COMMON = """
@@ -134,3 +138,27 @@ def test_readings_move_while_another_program_writes(tmp_path, request, monkeypat
         assert moved["kept_out"][1] < 0.1
         # beyond what a busy machine makes the same writer wait when nobody moves anything
         assert waited["longest"] - waited["alone"] < 0.2 or waited["alone"] > 0.1
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(900)
+def test_a_whole_shop_moves_at_this_rate(tmp_path, request):
+    folder, start = shop.init(tmp_path / "yard", name="Ferry yard"), datetime.now(UTC) - timedelta(days=70)
+    where = [
+        Series.parse(f"timber/FER-{k:03d}/{rest}") for k in range(100) for rest in ("wood-temp", "weight")
+    ]
+    with shop.open(folder) as opened:
+        for k in range(0, 500, 25):
+            opened.store.append(
+                Reading(series=each, value=20, taken_utc=at, arrived_utc=at)
+                for j in range(25)
+                for at in (start + (k + j) * timedelta(hours=1),)
+                for each in where
+            )
+    for kind, more in (("postgres", {"url": request.getfixturevalue("postgres_url")}), ("sqlite", {})):
+        loaded = config.load(folder)
+        began = time.perf_counter(), time.process_time()
+        done = moving.move(loaded, moving.settings_for(loaded, kind, **more))
+        took = time.perf_counter() - began[0], time.process_time() - began[1]
+        print(f"\n100,000 readings to {kind}: {took[0]:.1f} s, {took[1]:.1f} s of our processor")
+        assert done.readings == 100_000

@@ -125,9 +125,9 @@ def figures(folder, kind, more, server):
 def test_what_each_store_costs_the_program_that_asks(tmp_path, request, monkeypatch):
     with influx_real.started("baulk", "baulk-kept") as server:
         monkeypatch.setenv(TOKEN, server.token)
-        where = {"sqlite": "", "influx": f'\nurl = "{server.url}"\norg = "{server.org}"'}
+        where = {"influx": f'\nurl = "{server.url}"\norg = "{server.org}"'}
         if not PACKAGE:
-            where["postgres"] = f'\nurl = "{request.getfixturevalue("postgres_url")}"'
+            where |= {"sqlite": "", "postgres": f'\nurl = "{request.getfixturevalue("postgres_url")}"'}
         rows = {}
         for kind, more in where.items():
             rows[kind] = figures(tmp_path / kind, kind, more, server)
