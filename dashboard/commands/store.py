@@ -95,9 +95,9 @@ def move(  # noqa: PLR0913 - options of a command
     """Carry the shop into another store, compare all of it, then have baulk.toml name that store.
 
     Between the shop's file and PostgreSQL everything goes: register, readings, evaluations, quarantine,
-    messages. To InfluxDB go the readings; the rest stays where it is, unless --books says otherwise. Stop the
-    listener first. Broken off, it goes on where it was when it is called again; the old store keeps what it
-    holds, and until all agrees the shop works with it.
+    messages. To InfluxDB go the readings; the rest stays where it is, unless --books says otherwise. Stop
+    listener and pages first. Broken off, it goes on where it was when it is called again; the old store keeps
+    what it holds, and until all agrees the shop works with it.
 
     Example: baulk store move --to postgres --server postgresql://baulk@127.0.0.1/baulk
 

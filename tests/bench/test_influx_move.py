@@ -1,7 +1,8 @@
 """Readings that move to another timber, and how long another writer waits; a whole shop to another store.
 
-Mover and writer are processes of their own and the double is a third, so that none holds up another inside
-Python. What the double needs for a request is not what a server needs.
+The writer is a program of its own; the double answers in the mover's, so that the processor's time of both is
+seen, which other work on the machine does not stretch. What the double needs for a request is not what a
+server needs.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ import json
 import subprocess
 import sys
 import time
+from contextlib import closing, contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -21,6 +24,8 @@ import influx_real
 from baulk.ingest import config, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.exchange import moving
+from baulk.ingest.store import open_store
+from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
 READINGS = 8600
@@ -34,43 +39,9 @@ from baulk.ingest import config
 from baulk.ingest.store import open_store
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
-folder, count = Path(sys.argv[1]), int(sys.argv[2])
+folder = Path(sys.argv[1])
 def one(text, at):
     return Reading(series=Series.parse(text), value=20, taken_utc=at, arrived_utc=at)
-"""
-MOVE = """
-from contextlib import contextmanager
-from baulk.ingest.store import postgres, sqlite, turns
-held = []  # how long others were kept out at once: by the clock, and of this program's processor
-def timed(make):
-    @contextmanager
-    def within(*given, **named):
-        with make(*given, **named) as got:
-            began = time.monotonic(), time.process_time()
-            try:
-                yield got
-            finally:
-                held.append((time.monotonic() - began[0], time.process_time() - began[1]))
-    return within
-sqlite.SqliteSql.write = timed(sqlite.SqliteSql.write)
-postgres.PostgresSql.write = timed(postgres.PostgresSql.write)
-first = datetime.now(UTC).replace(microsecond=0) - timedelta(days=70)
-many = [one("timber/FER-01/pin-45/b/moisture", first + k * timedelta(minutes=10)) for k in range(count)]
-with closing(open_store(config.load(folder))) as store:
-    if store.apart:
-        store._readings._turn = timed(store._readings._turn)
-    assert store.append(many) == count
-    del held[:]
-    print("stored", flush=True)
-    sys.stdin.readline()
-    began = time.monotonic()
-    to = Series.parse("timber/FER-02/pin-45/b/moisture")
-    store.reattribute(many, [replace(each, series=to) for each in many])
-    took = time.monotonic() - began
-    kept_out = [max(each) for each in zip(*held)]
-    left = store.readings(Owner.TIMBER, "FER-01"), store.readings(Owner.TIMBER, "FER-02")
-left = [len(each) for each in left]
-print(json.dumps({"took": took, "kept_out": kept_out, "n": len(held), "left": left}), flush=True)
 """
 WRITE = """
 waits, alone = [], []
@@ -93,20 +64,53 @@ print(json.dumps({"longest": max(waits), "middle": sorted(waits)[len(waits) // 2
 """
 
 
-def program(text, folder):
-    words = [sys.executable, "-c", COMMON + text, str(folder), str(READINGS)]
-    return subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+def one(text, at):
+    return Reading(series=Series.parse(text), value=20, taken_utc=at, arrived_utc=at)
 
 
-def moved_beside_a_writer(folder):
-    with program(MOVE, folder) as mover, program(WRITE, folder) as writer:
-        assert mover.stdout.readline() == "stored\n"
+def timed(make, held):
+    """Measure how long others are kept out at once: by the clock, and of the processor with the double's."""
+
+    @contextmanager
+    def within(*given, **named):
+        with make(*given, **named) as got:
+            began = time.monotonic(), time.process_time()
+            try:
+                yield got
+            finally:
+                held.append((time.monotonic() - began[0], time.process_time() - began[1]))
+
+    return within
+
+
+def moved_beside_a_writer(folder, monkeypatch):
+    """Move readings here, where the double is too, while a program of its own writes."""
+    first, held = datetime.now(UTC).replace(microsecond=0) - timedelta(days=70), []
+    many = [
+        one("timber/FER-01/pin-45/b/moisture", first + k * timedelta(minutes=10)) for k in range(READINGS)
+    ]
+    words = [sys.executable, "-c", COMMON + WRITE, str(folder)]
+    with (
+        closing(open_store(config.load(folder))) as store,
+        subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as writer,
+    ):
+        assert store.append(many) == READINGS
         assert writer.stdout.readline() == "ready\n"
-        print("go", file=mover.stdin, flush=True)
-        moved = json.loads(mover.stdout.readline())
+        monkeypatch.setattr(store.database, "write", timed(store.database.write, held))
+        if store.apart:
+            monkeypatch.setattr(store.apart_readings, "_turn", timed(store.apart_readings._turn, held))
+        began = time.monotonic()
+        to = Series.parse("timber/FER-02/pin-45/b/moisture")
+        store.reattribute(many, [replace(each, series=to) for each in many])
+        moved = {
+            "took": time.monotonic() - began,
+            "n": len(held),
+            "kept_out": [max(some) for some in zip(*held, strict=True)],
+        }
         (folder / "moved").touch()
         waited = json.loads(writer.stdout.readline())
-    assert moved["left"] == [0, READINGS]
+        assert store.readings(Owner.TIMBER, "FER-01") == []
+        assert len(store.readings(Owner.TIMBER, "FER-02")) == READINGS
     return moved, waited
 
 
@@ -124,20 +128,20 @@ def test_readings_move_while_another_program_writes(tmp_path, request, monkeypat
             folder = shop.init(tmp_path / kind, name="Ferry yard")
             path = folder / "baulk.toml"
             path.write_text(path.read_text().replace('kind = "sqlite"', f'kind = "{kind}"{more}'))
-            rows[kind] = moved_beside_a_writer(folder)
+            rows[kind] = moved_beside_a_writer(folder, monkeypatch)
     for kind, (moved, waited) in rows.items():
         wall, processor = (each * 1e3 for each in moved["kept_out"])
         print(
             f"\n{kind:8} {READINGS:,} readings moved in {moved['took']:.2f} s, others kept out {moved['n']} "
-            f"times, {wall:.0f} ms at most ({processor:.0f} ms of the mover's processor); another writer "
+            f"times, {wall:.0f} ms at most ({processor:.0f} ms of the processor); another writer "
             f"waited {waited['longest']:.3f} s at most, {waited['middle']:.3f} s mostly, of {waited['n']} "
             f"writes; alone before {waited['alone']:.3f} s at most"
         )
     for moved, waited in rows.values():
-        assert moved["took"] <= 10
         assert moved["kept_out"][1] < 0.1
-        # beyond what a busy machine makes the same writer wait when nobody moves anything
-        assert waited["longest"] - waited["alone"] < 0.2 or waited["alone"] > 0.1
+        if waited["alone"] < 0.05:  # else the machine is busy: the same writer waits with nobody beside it
+            assert moved["took"] <= 10
+            assert waited["longest"] < 0.2
 
 
 @pytest.mark.bench

@@ -23,6 +23,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import influx_real
 
+from baulk.dashboard.commands import store as store_command
 from baulk.ingest import config, corrections, operations, shop
 from baulk.ingest.config import STORE_PASSWORD, TOKEN
 from baulk.ingest.errors import ExchangeError
@@ -317,13 +318,18 @@ def test_a_server_that_sorts_by_its_own_language_exports_to_the_byte(full, postg
     assert exports(full) == told
 
 
-def test_what_can_not_be_meant_is_refused(full, postgres_url):
+def test_the_command_tells_what_went_and_what_can_not_be_meant_is_refused(full, postgres_url, capsys):
     for kind, where, says in (
         ("sqlite", {}, "another store than now"),
         ("postgres", {"url": postgres_url, "books": "file"}, "goes with --to influx"),
     ):
         with pytest.raises(OutOfRange, match=says):
             moving.settings_for(config.load(full), kind, **where)
-    go(full, "postgres", url=postgres_url)
+    store_command.move(store_command.Kind.POSTGRES, url=postgres_url, shop=full)
+    said = capsys.readouterr().out
+    assert "event: " in said
+    assert "Rows in both databases, each compared: 1 counter, 2 evaluation, " in said
+    assert "600 readings of 2 timbers and places are in both stores, each compared" in said
+    assert "baulk.toml names postgres now" in said
     with pytest.raises(OutOfRange, match="another store than now"):
         moving.settings_for(config.load(full), "postgres")

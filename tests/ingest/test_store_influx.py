@@ -104,7 +104,7 @@ def test_ten_thousand_readings_go_in_requests_of_five(double, settings):
     [
         (401, {}, StoreRefused, "does not know our token.*set BAULK_INFLUX_TOKEN"),
         (403, {}, StoreRefused, "the token in BAULK_INFLUX_TOKEN may not do this with bucket baulk"),
-        (404, {}, StoreMissing, "has no bucket baulk for us.*make both as deploy/influxdb describes"),
+        (404, {}, StoreMissing, "has no bucket baulk for us.*not there, or the token .* make both as deploy"),
         (
             429,
             {"Retry_After": "17"},
