@@ -23,6 +23,7 @@ from baulk.ingest import config, operations
 from baulk.ingest import shop as shops
 from baulk.ingest.config import StorePart
 from baulk.ingest.errors import ConfigError, StoreAway, StoreMissing, StoreRefused
+from baulk.ingest.exchange import export
 from baulk.ingest.store import influx_client, open_store
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
@@ -433,6 +434,20 @@ def test_the_task_thins_as_the_store_does(double, settings, root):
         assert found == {(3.5, at + 2 * MINUTE, ("thinned",)), (9, at + timedelta(hours=5), ())}
         (timber,) = store.readings(Owner.TIMBER, "FER-01")
         assert (timber.value, timber.flags) == (4, ("jump", "thinned"))
+
+
+def test_a_server_that_goes_away_while_an_export_is_written_is_no_fault_of_the_file(
+    double, settings, tmp_path
+):
+    config_ = settings()
+    with closing(open_store(config_)) as store:
+        store.append([one(), one("air/shed/temp", 20)])
+        opened = shops.Shop(config=config_, store=store, register=None, woods=None)
+        table = export.readings(opened, export.Asked())
+        double.next = [(503, {})] * 9
+        with pytest.raises(StoreAway, match="has no time for us"):
+            export.write(table, tmp_path / "out.csv")
+    assert not (tmp_path / "out.csv").exists()
 
 
 def test_the_task_cuts_no_hour_in_two(double, settings, root):
