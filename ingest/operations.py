@@ -22,7 +22,7 @@ from baulk.ingest import (
     plausibility,
     sensors,
 )
-from baulk.ingest.errors import StoreAway, Unlikely
+from baulk.ingest.errors import StoreAway, StoreMissing, StoreRefused, Unlikely
 from baulk.ingest.pipeline import Replayed
 from baulk.ingest.sensors import Settled
 from baulk.ingest.shop import Shop
@@ -331,8 +331,8 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
     """Store one reading that a person took; return whether it was new.
 
     An impossible value or time, and a tag that is not entered, are refused, for the person can
-    still put it right; what is unlikely is asked about. While a server of the readings is away, it
-    waits in the books.
+    still put it right; what is unlikely is asked about. While a server of the readings is away, or
+    will not have us, it waits in the books.
 
     Parameters
     ----------
@@ -371,7 +371,7 @@ def add_reading_by_hand(  # noqa: PLR0913 - a person names them one by one
     )
     try:
         return _store_by_hand(shop, reading, sure=sure, new_place=new_place)
-    except StoreAway:
+    except (StoreAway, StoreMissing, StoreRefused):  # the server, its bucket or our right to it
         if not shop.store.apart:
             raise
         shop.store.keep_waiting(reading)  # the books are here

@@ -125,8 +125,8 @@ def total(those: Sequence[Settled]) -> Settled:
 def move(shop: Shop, sensor: str) -> Settled:
     """Bring every stored reading of a sensor to where the register says that it was when it was taken.
 
-    All of it is one transaction. What can't be placed any more waits in quarantine for its sensor, and what
-    would take the place of another sensor's reading waits for that one to be moved.
+    Many go in stretches; broken off, it is done again. What can't be placed any more waits in quarantine for
+    its sensor, and what would take the place of another sensor's reading waits for that one to be moved.
     """
     known = shop.register.attachments()
     tags = {event.tag for event in shop.register.events(undone=True) if event.detail.get("sensor") == sensor}

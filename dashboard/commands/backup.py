@@ -27,7 +27,7 @@ def backup(
     ] = False,
     with_readings: Annotated[
         bool,
-        typer.Option("--with-readings", help="Fetch the readings of an InfluxDB server into it as well."),
+        typer.Option("--with-readings", help="Fetch what lies on a server too; it comes back in one file."),
     ] = False,
     file: MaybeOut = None,
     shop: ShopOption = HERE,

@@ -14,6 +14,7 @@ from baulk.ingest.store.influx_counts import Difference
 
 _NAMED = 3  # series that a sentence names
 _SPARE_DAYS = 3  # that a night or two may fail, and the server forgets by whole groups of days
+_TASK_DAYS = 372  # as far back as deploy/influxdb/downsample.flux looks
 
 
 def found(folder: Path, *, repair: bool) -> Server | None:
@@ -59,10 +60,15 @@ def show(server: Server, folder: Path) -> None:
             f"bucket {config.bucket} forgets after {keeps:g} days and is thinned {after}: what is forgotten "
             f"before it was thinned is lost; set thin_after_days to {max(1, keeps - _SPARE_DAYS):g} or less"
         )
+    elif keeps and server.task is not None and keeps < _TASK_DAYS:
+        say(
+            f"bucket {config.bucket} forgets after {keeps:g} days, and the task thins what is 365 to "
+            f"{_TASK_DAYS} days old: what is forgotten before is lost; let it keep 380 days"
+        )
     if config.kept_bucket and server.keeps_days[config.kept_bucket]:
         say(f"bucket {config.kept_bucket} is to keep for ever and does not; set its retention to 0")
     if server.task not in {None, "success"}:
-        say(f"the task at the server ended with {server.task}; see its log, and deploy/influxdb")
+        say(f"the task at the server is not at work: {server.task}; see its log, and deploy/influxdb")
     _show_difference(server.difference)
     if server.unlisted:
         say(f"the books did not list {server.unlisted} of its series; run once with --repair")

@@ -124,7 +124,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     else:
         least, done = "at least " if at_least else "", "stored" if new else "was stored already"
         if waits and new:
-            done = "kept here, for the store's server is away; it goes there with the next reading"
+            done = "kept here until the store's server takes it; `baulk doctor` says why it does not"
         say(f"{done}: {series_text.named(str(series), system)}: {least}{shown}")
         if meter and meter.named:
             say(f"read with {_words_of(meter)}")

@@ -71,7 +71,18 @@ def move(  # noqa: PLR0913 - options of a command
     to: Annotated[Kind, typer.Option("--to", help=TO)],
     *,
     url: Annotated[
-        str | None, typer.Option("--server", metavar="URL", help="Of the InfluxDB server: http://host:8086.")
+        str | None,
+        typer.Option(
+            "--server", metavar="URL", help="Of the server: http://host:8086, postgresql://user@host/name."
+        ),
+    ] = None,
+    books: Annotated[
+        str | None,
+        typer.Option(
+            "--books",
+            metavar="URL",
+            help="With influx: the PostgreSQL database of register and books, or 'file' for the shop's own.",
+        ),
     ] = None,
     org: Annotated[str | None, typer.Option("--org", help="The organisation at that server.")] = None,
     bucket: Annotated[str | None, typer.Option("--bucket", help="The bucket there; left out: baulk.")] = None,
@@ -81,22 +92,30 @@ def move(  # noqa: PLR0913 - options of a command
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Carry the readings into another store, compare them, then have baulk.toml name it.
+    """Carry the shop into another store, compare all of it, then have baulk.toml name that store.
 
-    Register and evaluations stay where they are. Stop the listener first. Broken off, it goes on where it was
-    when it is called again; the old store keeps what it holds, and until all agrees the shop works with it.
+    Between the shop's file and PostgreSQL everything goes: register, readings, evaluations, quarantine,
+    messages. To InfluxDB go the readings; the rest stays where it is, unless --books says otherwise. Stop
+    listener and pages first. Broken off, it goes on where it was when it is called again; the old store keeps
+    what it holds, and until all agrees the shop works with it.
+
+    Example: baulk store move --to postgres --server postgresql://baulk@127.0.0.1/baulk
 
     Example: baulk store move --to influx --server http://127.0.0.1:8086 --org yard
     """
     config = settings.load(shop)
-    if config.store.kind == to.value:
-        raise OutOfRange("--to", f"names another kind of store than now, not {to.value}")
-    part = moving.settings_for(config, to.value, url=url, org=org, bucket=bucket, kept_bucket=kept_bucket)
-    done = moving.move(config, part, lambda name, new: None if json else say(f"{name}: {new} readings"))
+    part = moving.settings_for(
+        config, to.value, url=url, org=org, bucket=bucket, kept_bucket=kept_bucket, books=books
+    )
+    done = moving.move(config, part, lambda what, new, unit: None if json else say(f"{what}: {new} {unit}"))
     if json:
         say_json(done)
         return
-    say(f"{done.readings} readings of {done.names} timbers and places stand in both stores, each compared")
+    if done.rows:
+        told = ", ".join(f"{count} {name}" for name, count in sorted(done.rows.items()) if count)
+        say(f"Rows in both databases, each compared: {told}")
+    if done.readings or not done.rows:
+        say(f"{done.readings} readings of {done.names} timbers and places are in both stores, each compared")
     say(f"{settings.FILE} names {to.value} now; start listener and pages again")
 
 

@@ -62,7 +62,7 @@ from baulk.dashboard.commands.options import (
 )
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
-from baulk.ingest.errors import StoreAway
+from baulk.ingest.errors import StoreAway, StoreError, StoreMissing, StoreRefused
 from baulk.ingest.sensors import Settled
 from baulk.models import sapwood, text, units
 from baulk.models import section as models_section
@@ -300,11 +300,11 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         config, temperature = opened.config, opened.config.temperature
         events = opened.register.events(timber.tag)
         use = opened.woods.use_classes.get(timber.use_class)
-        away: StoreAway | None = None
+        away: StoreError | None = None
         try:
             latest = opened.store.latest(Owner.TIMBER, timber.tag)
             remarks = keeping_record.look(opened, timber.tag, datetime.now(UTC))
-        except StoreAway as err:  # the register is here
+        except (StoreAway, StoreMissing, StoreRefused) as err:  # the register is here
             away, latest, remarks = err, [], ()
     if json:
         coded = [each.to_json() for each in remarks]
@@ -314,6 +314,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
                 "events": events,
                 "latest": [_row(each) for each in latest],
                 "while_it_lies": coded,
+                **({} if away is None else {"away": str(away)}),
             }
         )
         return

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
-import sqlite3
 import tempfile
 import zipfile
 from collections.abc import Iterator
@@ -21,7 +20,9 @@ from baulk.ingest.exchange import manifest as manifests
 from baulk.ingest.exchange import moving, pg_copy, signature, snapshot
 from baulk.ingest.exchange.manifest import DUMP, SECRETS, SPOOLS, SQLITE, Manifest, Member
 from baulk.ingest.exchange.restore import proved
-from baulk.ingest.store import open_store
+from baulk.ingest.register.engine import on_sqlite
+from baulk.ingest.register.register import Register
+from baulk.ingest.store import open_store, sqlite_file
 from baulk.ingest.store_kinds import STORES
 from baulk.models import species, use_class
 
@@ -78,7 +79,8 @@ def make(
     revision : int, optional
         The store's, by which backups are told older from newer whatever the clock said.
     with_readings : bool
-        Bring the readings of an InfluxDB server into it; what is restored then has all in one file.
+        Bring what lies on a PostgreSQL or InfluxDB server into it, readings and all; what is restored then
+        has everything in one file.
 
     Raises
     ------
@@ -118,21 +120,24 @@ def make(
 def _write(  # noqa: PLR0913 - one a part
     config: Config, target: Path, working: Path, now_utc: datetime, revision: int | None, *, fetch: bool
 ) -> Manifest:
-    on_server = config.store.postgres_url is not None
+    fetch = fetch and (
+        config.store.postgres_url is not None or STORES[config.store.kind].own_backup is not None
+    )
+    on_server = config.store.postgres_url is not None and not fetch
     database = working / (DUMP if on_server else SQLITE)
     # The spools first: what a listener stores from its spool meanwhile is in both then, which the store's key
     # makes one again when the restored spool is emptied. The other way round it would be in neither.
     spools = sorted(config.shop_dir.glob(SPOOLS))
     for spool in spools:
         snapshot.take(spool, working / spool.name, wait_s=config.store.wait_s)
-    if on_server:
+    kind, settings = config.store.kind, config.shop_dir / FILE
+    if fetch:
+        counts, kind, settings = _fetch(config, working, database), "sqlite", working / FILE
+    elif on_server:
         counts = pg_copy.dump(config.store, database)
     else:
         _room_for(config.store_path, working)
         counts = snapshot.take(config.store_path, database, wait_s=config.store.wait_s)
-    kind, settings = config.store.kind, config.shop_dir / FILE
-    if fetch and STORES[kind].own_backup:
-        counts, kind, settings = _fetch(config, working, database), "sqlite", working / FILE
     members: dict[str, Member] = {}
     key = signature.key_of(config.shop_dir)
     os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
@@ -162,25 +167,17 @@ def _write(  # noqa: PLR0913 - one a part
 
 
 def _fetch(config: Config, working: Path, database: Path) -> dict[str, int]:
-    """Bring the readings of a server into the copy of the database, with settings that find them there."""
-    if config.store.postgres_url is not None:
-        raise BackupError(
-            "--with-readings is for a register in the shop's own file; this one's lies in PostgreSQL: "
-            "move the readings there first (baulk store move --to postgres), then back up"
-        )
+    """Bring all that lies on servers into one file, with settings that find it there."""
     part = moving.settings_for(config, "sqlite").model_copy(update={"path": Path(SQLITE)})
     text = (config.shop_dir / FILE).read_text(encoding="utf-8")
     (working / FILE).write_text(moving.toml_for(text, part), encoding="utf-8")
-    copy = config.model_copy(update={"store": part.model_copy(update={"path": database})})
-    with closing(sqlite3.connect(database)) as base:  # none of an earlier time
-        base.execute("DELETE FROM reading")
-        base.commit()
-    with closing(open_store(config)) as source, closing(open_store(copy)) as target:
-        moving.carry(source, target)
     whole = database.with_name(f"whole-{database.name}")
-    counts = snapshot.take(database, whole, wait_s=config.store.wait_s)
-    whole.replace(database)
-    return counts
+    changed = config.model_copy(update={"store": part.model_copy(update={"path": whole})})
+    sqlite_file.create(whole)
+    Register(on_sqlite(whole)).close()
+    with closing(open_store(config)) as source, closing(open_store(changed)) as target:
+        moving.copy(config, source, changed, target)
+    return snapshot.take(whole, database, wait_s=config.store.wait_s)
 
 
 def _files(config: Config) -> Iterator[tuple[Path, str]]:

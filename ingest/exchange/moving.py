@@ -1,7 +1,8 @@
-"""A shop's readings carried from one store to another: counted, compared, and gone on with after a kill.
+"""A shop carried from one store to another: counted, compared, and gone on with after a kill.
 
-No progress is kept: what has arrived is found by comparing, timber by timber and place by place, and a
-reading that stands there already is not written twice. The settings name the new store only when all agrees.
+No progress is kept: what has arrived is found by comparing, timber by timber and page by page, and what
+stands there already is not written twice. Readings go alone where register and books stay, else everything
+goes. The settings name the new store only when all agrees.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import secrets
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
@@ -21,14 +22,19 @@ import tomlkit
 
 from baulk.ingest.config import FILE, Config, StorePart
 from baulk.ingest.errors import ExchangeError
+from baulk.ingest.exchange import moving_books
+from baulk.ingest.exchange.moving_books import Told
 from baulk.ingest.store import Store, notes, open_store
-from baulk.ingest.store.base import DAY_US, from_us, to_us
+from baulk.ingest.store.base import from_us, to_us
+from baulk.ingest.store.whole_tables import READING
+from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
 
 _AT_ONCE: Final = 5000  # readings that are held at once
 _LISTENS: Final = timedelta(minutes=3)  # a listener notes its session more often
-Told = Callable[[str, int], None]
+_PLACE: Final = ("kind", "url", "org", "bucket", "kept_bucket")
+Span = tuple[datetime | None, datetime | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,18 +46,28 @@ class Moved:
     readings : int
         How many stand in the new store, as many as in the old.
     carried : int
-        How many of them were new there, the rest had come before.
+        How many of them were new there, the rest had come before; of everything, where books went too.
     names : int
         Timbers and places.
+    rows : dict of str to int
+        Rows of each table that went, where register and books went too.
     """
 
     readings: int
     carried: int
     names: int
+    rows: dict[str, int] = field(default_factory=dict)
 
 
-def carry(source: Store, target: Store, told: Told = lambda *_: None) -> Moved:
+def untold(what: str, count: int, unit: str) -> None:
+    """Tell nobody how far it is."""
+
+
+def carry(source: Store, target: Store, told: Told = untold) -> Moved:
     """Bring every reading of one store into another of the same shop, and compare them.
+
+    What lies in the shop's own database of an earlier time, and is no longer so, goes; from a server nothing
+    is taken away.
 
     Parameters
     ----------
@@ -66,13 +82,14 @@ def carry(source: Store, target: Store, told: Told = lambda *_: None) -> Moved:
         If the new store has other readings in the end; the old one is not touched.
     """
     names = list(dict.fromkeys((each.owner, each.name) for each in source.series()))
+    more = sorted({(each.owner, each.name) for each in target.series()} - set(names))
     readings = carried = 0
-    for owner, name in names:
+    for owner, name in names + ([] if target.apart else more):
         here = _digest(source, owner, name)
         if here != _digest(target, owner, name):
-            new = sum(target.take_over(part) for part in _parts(source, owner, name))
+            new = _carry_name(source, target, owner, name)
             carried += new
-            told(name, new)
+            told(name, new, "readings")
             here = _digest(source, owner, name)
             there = _digest(target, owner, name)
             if here != there:
@@ -82,8 +99,7 @@ def carry(source: Store, target: Store, told: Told = lambda *_: None) -> Moved:
                     "an earlier time lie there? Empty the new place, then go on"
                 )
         readings += here[0]
-    more = {(each.owner, each.name) for each in target.series()} - set(names)
-    extra = [name for owner, name in sorted(more) if _digest(target, owner, name)[0]]
+    extra = [name for owner, name in more if _digest(target, owner, name)[0]]
     if extra:
         raise ExchangeError(
             f"the new store has readings of {', '.join(extra[:5])}, which the old one has not; empty it first"
@@ -91,42 +107,128 @@ def carry(source: Store, target: Store, told: Told = lambda *_: None) -> Moved:
     return Moved(readings=readings, carried=carried, names=len(names))
 
 
-def move(config: Config, part: StorePart, told: Told = lambda *_: None) -> Moved:
-    """Carry the readings into the store that the settings are to name, then have them name it.
+def move(config: Config, part: StorePart, told: Told = untold) -> Moved:
+    """Carry a shop into the store that the settings are to name, then have them name it.
 
     Raises
     ------
     ExchangeError
-        If a listener is connected, if register and books would have to move too, or if what arrived differs.
+        If a listener is connected, if the new place holds something else, or if what arrived differs.
     """
-    if part.postgres_url != config.store.postgres_url:
-        raise ExchangeError(
-            "register, evaluations and quarantine lie in the shop's file or in PostgreSQL, and stay "
-            "there: only readings are moved. A shop in a file goes to an InfluxDB server and back, one in "
-            "PostgreSQL likewise"
-        )
-    with (
-        closing(open_store(config)) as source,
-        closing(open_store(config.model_copy(update={"store": part}))) as target,
-    ):
+    changed = config.model_copy(update={"store": part})
+    with closing(open_store(config, durable=True)) as source:
         _refuse_while_listening(source)
-        done = carry(source, target, told)
-        target.recount()
-    _name_store(config, part)
+        source.settle()
+        if part.postgres_url != config.store.postgres_url:
+            moving_books.prepare(changed, source)
+        with closing(open_store(changed, durable=True)) as target:
+            done = copy(config, source, changed, target, told, then=lambda: _name_store(config, part))
+            moving_books.finish(source, target)
     return done
 
 
-def settings_for(config: Config, kind: str, **where: str | None) -> StorePart:
-    """Give the settings of a store of another kind, with register and books where they are."""
-    kept = config.store.model_dump()
-    kept |= {"kind": kind, "token": config.store.token, "password": config.store.password}
-    kept |= {"url": None, "books_url": None, "org": None}
-    books = config.store.postgres_url
+def copy(  # noqa: PLR0913 - two stores, and what to do with them
+    config: Config,
+    source: Store,
+    changed: Config,
+    target: Store,
+    told: Told = untold,
+    *,
+    then: Callable[[], object] = lambda: None,
+) -> Moved:
+    """Carry a shop into an open store, compared; then do what is to be done while nobody can write.
+
+    Parameters
+    ----------
+    config, changed : Config
+        The settings as they are, and with the new store in them.
+    source, target : Store
+        Both open. Where register and books go too, the new database is one that `moving_books.prepare` made.
+    told : callable, optional
+        Called with what went, how many of it, and what these are.
+    then : callable, optional
+        Done at the end, before anybody may write to the old store again.
+    """
+    if changed.store.postgres_url == config.store.postgres_url and changed.store_path == config.store_path:
+        done = carry(source, target, told)
+        target.recount()
+        then()
+        return done
+    source.series()  # which makes the books' list of them whole
+    begun = source.revision()
+    beside = not source.apart and not target.apart
+    same_place = all(getattr(config.store, each) == getattr(changed.store, each) for each in _PLACE)
+    alone = not beside and not same_place  # readings go by themselves
+    written = moving_books.carry(source, target, told, readings=beside)
+    went = carry(source, target, told) if alone else Moved(readings=0, carried=0, names=0)
+    with moving_books.held(source, target, begun, told, readings=beside) as rows:
+        if alone and source.revision() != begun:
+            went = carry(source, target, told)
+        if target.apart:
+            target.recount()
+        then()
+    return Moved(
+        readings=rows.get(READING, went.readings),
+        carried=written + went.carried,
+        names=len({(each.owner, each.name) for each in target.series()}),
+        rows=rows,
+    )
+
+
+def settings_for(  # noqa: PLR0913 - one a setting
+    config: Config,
+    kind: str,
+    *,
+    url: str | None = None,
+    org: str | None = None,
+    bucket: str | None = None,
+    kept_bucket: str | None = None,
+    books: str | None = None,
+) -> StorePart:
+    """Give the settings of another store; what is left out stays as it is.
+
+    Parameters
+    ----------
+    config : Config
+        The settings as they are.
+    kind : str
+        What kind of store.
+    url : str, optional
+        Of its server. Left out with "postgres", the database that has register and books already.
+    org, bucket, kept_bucket : str, optional
+        At an InfluxDB server.
+    books : str, optional
+        With "influx": the PostgreSQL database where register and books go, or "file" for the shop's own file.
+
+    Raises
+    ------
+    OutOfRange
+        If that is where the shop is already.
+    """
+    now = config.store
+    kept = now.model_dump() | {"kind": kind, "token": now.token, "password": now.password}
     if kind == "influx":
-        kept |= {key: value for key, value in where.items() if value is not None} | {"books_url": books}
-    elif kind == "postgres":
-        kept["url"] = books or where.get("url")
-    return StorePart.model_validate(kept)
+        given = {"url": url, "org": org, "bucket": bucket, "kept_bucket": kept_bucket}
+        if now.kind != "influx":
+            kept |= {"url": None, "org": None}
+        kept |= {key: value for key, value in given.items() if value is not None}
+        kept["books_url"] = now.postgres_url if books is None else None if books == "file" else books
+    else:
+        if books is not None:
+            raise OutOfRange("--books", f"goes with --to influx; in {kind} register and readings are one")
+        kept |= {"org": None, "books_url": None, "url": None}
+        if kind == "postgres":
+            kept["url"] = url or now.postgres_url
+    part = StorePart.model_validate(kept)
+    stays = all(getattr(part, each) == getattr(now, each) for each in _PLACE)
+    if stays and part.postgres_url == now.postgres_url:
+        raise OutOfRange("--to", f"names another store than now, not {kind}")
+    if kind == now.kind == "influx" and not stays:
+        raise OutOfRange(
+            "--server, --org and the buckets",
+            "stay as they are within InfluxDB, where only --books is moved; go by --to sqlite or postgres",
+        )
+    return part
 
 
 def toml_for(text: str, part: StorePart) -> str:
@@ -172,28 +274,38 @@ def _refuse_while_listening(store: Store) -> None:
             )
 
 
-def _parts(store: Store, owner: Owner, name: str) -> Iterator[list[Reading]]:
-    """Give the readings of a timber or place in the order of time, some thousand at once."""
+def _carry_name(source: Store, target: Store, owner: Owner, name: str) -> int:
+    new = 0
+    for since, until in _spans(source, owner, name):
+        rows = source.readings(owner, name, since, until)
+        gone: list[Reading] = []
+        if not target.apart:
+            here, there = set(rows), target.readings(owner, name, since, until)
+            gone = [one for one in there if one not in here]
+        new += target.take_over(rows, gone)
+    return new
+
+
+def _spans(store: Store, owner: Owner, name: str) -> Iterator[Span]:
+    """Give stretches of time, one after the other, with some thousand readings of a timber in each."""
     counts = store.daily_means(owner, name).groupby("posix_s")["count"].sum()
-    start: int | None = None
-    end = held = 0
+    since: datetime | None = None
+    held = 0
     for posix_s, count in counts.items():
-        day = round(float(str(posix_s))) * 1_000_000
-        if start is not None and held + count > _AT_ONCE:
-            yield store.readings(owner, name, from_us(start), from_us(end))
-            start, held = None, 0
-        start = day if start is None else start
-        end, held = day + DAY_US - 1, held + int(count)
-    if start is not None:
-        yield store.readings(owner, name, from_us(start), from_us(end))
+        if held and held + count > _AT_ONCE:
+            day = round(float(str(posix_s))) * 1_000_000
+            yield since, from_us(day - 1)
+            since, held = from_us(day), 0
+        held += int(count)
+    yield since, None
 
 
 def _digest(store: Store, owner: Owner, name: str) -> tuple[int, str]:
     """Give how many readings there are, and a sum over every part of each."""
     total, count = hashlib.blake2b(digest_size=16), 0
-    for part in _parts(store, owner, name):
-        for one in part:
+    for since, until in _spans(store, owner, name):
+        for one in store.readings(owner, name, since, until):
             told = (str(one.series), to_us(one.taken_utc), float(one.value), to_us(one.arrived_utc))
             total.update(repr((*told, one.source, one.flags)).encode())
-        count += len(part)
+            count += 1
     return count, total.hexdigest()

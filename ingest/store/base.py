@@ -150,7 +150,7 @@ class Readings(Protocol):
     def apart(self) -> bool:
         """Whether readings are written ahead of the books."""
 
-    def send(self, readings: Sequence[Reading], *, share: bool = False) -> Put | None:
+    def send(self, readings: Sequence[Reading]) -> Put | None:
         """Store readings that lie apart from the books, ahead of these; None leaves it to `enter`."""
 
     def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
@@ -266,8 +266,14 @@ class Store(Protocol):
     def recount(self) -> None:
         """Have the books count the readings that lie apart from them, if any do."""
 
-    def take_over(self, readings: Sequence[Reading]) -> int:
-        """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
+    def settle(self) -> None:
+        """Finish what a server that was away or a kill left undone; else do nothing."""
+
+    def take_over(self, readings: Sequence[Reading], gone: Sequence[Reading] = ()) -> int:
+        """Store what another store of this shop has, in place of those gone; nothing becomes news by it.
+
+        Return how many were new.
+        """
 
     def reattribute(
         self,
@@ -277,7 +283,11 @@ class Store(Protocol):
         *,
         notes: Mapping[str, bytes] | None = None,
     ) -> None:
-        """Put readings under other series: those gone leave, the others stand for them."""
+        """Put readings under other series: those gone leave, the others stand for them.
+
+        Few go in one transaction; many go in stretches, so that others can write, and are put right by
+        doing it again where it broke off.
+        """
 
     def quarantined(
         self, limit: int = 100, which: Which = EVERYTHING, *, after: int | None = None
@@ -394,7 +404,7 @@ class Store(Protocol):
         """When each timber was last evaluated, without the answers."""
 
     def evaluations(self) -> list[StoredEvaluation]:
-        """Of every timber that has one."""
+        """Of every timber that has one, by tag."""
 
     def note(self, key: str, value: bytes) -> None:
         """Keep a small fact under a key, in place of an older one; the revision does not grow."""

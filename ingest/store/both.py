@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store import kept_days, raw_log, waiting
+from baulk.ingest.store import kept_days, raw_log, turns, waiting
 from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, to_us
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.raw_parts import Messages, Taken
@@ -54,6 +55,11 @@ class ShopStore(Books):
     def apart_readings(self) -> Readings:
         """Where the readings lie, for whoever looks after that place itself."""
         return self._readings
+
+    @property
+    def database(self) -> Sql:
+        """The database of the books, for whoever carries its tables elsewhere."""
+        return self._sql
 
     def close(self) -> None:
         """Close both."""
@@ -128,6 +134,12 @@ class ShopStore(Books):
         """How many readings wait so."""
         return len(self.notes(waiting.WAITING)) if self.apart else 0
 
+    def settle(self) -> None:
+        """Finish what a server that was away or a kill left undone; else do nothing."""
+        if self.apart:
+            self._deliver()
+            self._readings.settle()
+
     def _deliver(self) -> None:
         """Store what waits; once and again is the same."""
         for key, body in self.notes(waiting.WAITING).items():
@@ -138,14 +150,19 @@ class ShopStore(Books):
         """Have the books count what the server of the readings has, if there is one."""
         self._readings.recount()
 
-    def take_over(self, readings: Sequence[Reading]) -> int:
-        """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
-        if not readings:
+    def take_over(self, readings: Sequence[Reading], gone: Sequence[Reading] = ()) -> int:
+        """Store what another store of this shop has, in place of those gone; nothing becomes news by it.
+
+        Return how many were new.
+        """
+        if not readings and not gone:
             return 0
         sent = self._readings.send(readings)
         with self._sql.write() as (at, _):
+            if gone:
+                self._readings.leave(at, gone)
             put = self._readings.enter(at, readings, sent, careful=True)
-            kept_days.put_down(at, kept_days.by_series(put.fresh))
+            kept_days.put_down(at, kept_days.by_series([*put.fresh, *gone]))
         for each in put.clashes:
             raise StoreError(f"{each.reason}; empty the new store first")
         return len(put.fresh)
@@ -158,14 +175,38 @@ class ShopStore(Books):
         *,
         notes: Mapping[str, bytes] | None = None,
     ) -> None:
-        """Put readings under other series, in one transaction; none leaves that does not stand elsewhere."""
+        """Put readings under other series; none leaves that does not stand elsewhere, however it breaks off.
+
+        Few go in one transaction. Many go in stretches, and others may write in between.
+        """
         leaving = {(one.series, one.taken_utc): one for one in gone}
+        over: list[Reading] = []  # where others stand that go elsewhere: together, or one would be lost
         again: list[Reading] = []
         new: list[Reading] = []
         for one in come:
-            (new if leaving.pop((one.series, one.taken_utc), None) is None else again).append(one)
-        away = list(leaving.values())
-        sent = self._readings.send(new, share=True) if new else None
+            left = leaving.pop((one.series, one.taken_utc), None)
+            (new if left is None else again if left.value == one.value else over).append(one)
+        steps = turns.stretches(list(rejected), new, over, again, list(leaving.values()))
+        for number, (rejects, fresh, others, away) in enumerate(steps, 1):
+            began = time.monotonic()
+            self._put_elsewhere(rejects, fresh, others, away, (notes or {}) if number == len(steps) else {})
+            if number < len(steps):
+                time.sleep(turns.LET_OTHERS_S + time.monotonic() - began)
+        if leaving:
+            self._readings.settle()
+        if leaving and self.apart:  # who read in between saw what was still there
+            with self._sql.write(counted=False) as (at, _):
+                kept_days.put_down(at, kept_days.by_series(leaving.values()))
+
+    def _put_elsewhere(
+        self,
+        rejected: Sequence[Rejected],
+        new: Sequence[Reading],
+        again: Sequence[Reading],
+        away: Sequence[Reading],
+        notes: Mapping[str, bytes],
+    ) -> None:
+        sent = self._readings.send(new) if new else None
         if self.apart:
             self._readings.write_over(None, again)
         with self._sql.write() as (at, revision):
@@ -175,13 +216,8 @@ class ShopStore(Books):
             if not self.apart:
                 self._readings.write_over(at, again)
             self.reject(at, [*rejected, *put.clashes])
-            self.write_notes(at, notes or {})
+            self.write_notes(at, notes)
             self.touch(at, revision, [*away, *new, *again], asks=True)
-        if away:
-            self._readings.settle()
-        if away and self.apart:  # who read in between saw what was still there
-            with self._sql.write(counted=False) as (at, _):
-                kept_days.put_down(at, kept_days.by_series(away))
 
     # --- out
 

@@ -36,7 +36,8 @@ class Server:
     readings : dict of str to int
         How many each bucket holds.
     task : str or None
-        How the last run of the task of deploy/influxdb ended; None where there is no such task to be seen.
+        How the last run of the task of deploy/influxdb ended, or why there was none; None where no such task
+        is to be seen.
     unlisted : int
         How many series the books did not list.
     difference : Difference
@@ -61,6 +62,9 @@ def look(config: Config, *, repair: bool = False) -> Server:
             version = str(influx.get("/health").get("version") or "")
         except StoreError as err:
             return Server(wrong=(str(err),))
+        if version and not version.lstrip("v").startswith("2."):
+            told = f"the store {influx.where} is InfluxDB {version}; it has to be of version 2, for its Flux"
+            return Server(version=version, wrong=(told,))
         wrong = [str(err) for err in _refusals(influx, buckets)]
         if wrong:
             return Server(version=version, wrong=tuple(wrong))
@@ -100,7 +104,9 @@ def _task(influx: Influx) -> str | None:
         found = influx.get("/api/v2/tasks", org=influx.org, name=TASK).get("tasks") or []
     except StoreError:  # our token need not know of tasks
         return None
-    return str(found[0].get("lastRunStatus") or "never ran") if found else None
+    if found and found[0].get("status") == "inactive":
+        return "switched off"
+    return str(found[0].get("lastRunStatus") or "no run yet") if found else None
 
 
 def _kept_since_us(keeps: dict[str, float | None], task: str | None) -> int | None:

@@ -40,20 +40,29 @@ def note(at: Transaction, keys: Iterable[Key]) -> None:
 
 def settle(sql: Sql, influx: Influx, buckets: Sequence[str], turn: Turn) -> None:
     """Delete what is noted, and take the notes away."""
-    for key, value in sql.ask(
-        "SELECT key, value FROM note WHERE substr(key, 1, 8) = 'leaving/' ORDER BY key"
-    ):
-        for text, gone in json.loads(bytes(value)).items():
-            for start in range(0, len(gone), _AT_ONCE):
-                left = sorted(gone)[start : start + _AT_ONCE]
-                while left:
-                    with turn():
-                        if not sql.ask("SELECT 1 FROM note WHERE key = :key", {"key": key}):
-                            return  # another program has done it
-                        left = _delete(influx, buckets, Series.parse(text), left)
-                    time.sleep(LET_OTHERS_S)
+    noted = _noted(sql)
+    going: dict[str, list[int]] = {}
+    for value in noted.values():
+        for text, times_us in json.loads(value).items():
+            going.setdefault(text, []).extend(times_us)
+    for text, times_us in going.items():
+        gone = sorted(set(times_us))
+        for start in range(0, len(gone), _AT_ONCE):
+            left = gone[start : start + _AT_ONCE]
+            while left:
+                with turn():
+                    if noted.keys() - _noted(sql).keys():
+                        return  # another program has done it
+                    left = _delete(influx, buckets, Series.parse(text), left)
+                time.sleep(LET_OTHERS_S)
+    if noted:
         with turn(), sql.write(counted=False) as (at, _):
-            at.run("DELETE FROM note WHERE key = :key", {"key": key})
+            at.many("DELETE FROM note WHERE key = :key", [{"key": key} for key in noted])
+
+
+def _noted(sql: Sql) -> dict[str, bytes]:
+    rows = sql.ask("SELECT key, value FROM note WHERE substr(key, 1, 8) = 'leaving/'")
+    return {key: bytes(value) for key, value in rows}
 
 
 def _delete(influx: Influx, buckets: Sequence[str], series: Series, gone: list[int]) -> list[int]:

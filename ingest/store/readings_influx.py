@@ -42,7 +42,7 @@ from baulk.ingest.store.postgres import PostgresSql
 from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import SENSOR, SeriesList, clash, daily_table, refused, table
 from baulk.ingest.store.sqlite import SqliteSql
-from baulk.ingest.store.turns import LET_OTHERS_S, Turn, by_database, by_file
+from baulk.ingest.store.turns import Turn, by_database, by_file
 from baulk.models.columns import Columns, columns_of
 from baulk.models.constants import Floats
 from baulk.models.quantity import Owner
@@ -53,7 +53,6 @@ if TYPE_CHECKING:
 
 
 _RETENTION_S: Final = 3600.0  # no bucket keeps for less; so long is also believed what the server said of it
-_ONE_TURN: Final = 600  # readings, after which another writer may have its turn
 _DAILY: Final = '|> aggregateWindow(every: 1d, fn: {}, createEmpty: false, timeSrc: "_start")'
 
 
@@ -86,25 +85,16 @@ class InfluxReadings:
 
     # --- in
 
-    def send(self, readings: Sequence[Reading], *, share: bool = False) -> Put | None:
-        """Look up what is stored, then write what is new, alone; to share is to take many turns."""
+    def send(self, readings: Sequence[Reading]) -> Put | None:
+        """Look up what is stored, then write what is new, alone."""
         if not self._settled:
             self.settle()
         unfit: dict[int, str] = {}
         for one in readings:
             if why := self._unkept(one):
                 unfit[id(one)] = why
-        fresh: list[Reading] = []
-        clashes: list[Rejected] = []
-        most = _ONE_TURN if share else max(1, len(readings))
-        for start in range(0, len(readings), most):
-            if start:
-                time.sleep(LET_OTHERS_S)
-            with self._turn():
-                put = self._send(readings[start : start + most], unfit)
-            fresh += put.fresh
-            clashes += put.clashes
-        return Put(fresh=fresh, clashes=clashes)
+        with self._turn():
+            return self._send(readings, unfit)
 
     def _send(self, readings: Sequence[Reading], unfit: dict[int, str]) -> Put:
         known: dict[Key, float] = {}

@@ -76,9 +76,9 @@ class SqlReadings:
 
     # --- in
 
-    def send(self, readings: Sequence[Reading], *, share: bool = False) -> Put | None:
+    def send(self, readings: Sequence[Reading]) -> Put | None:
         """Leave the readings to `enter`."""
-        del readings, share
+        del readings
         return None
 
     def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:

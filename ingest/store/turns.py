@@ -11,11 +11,14 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from baulk.ingest.errors import StoreLocked
 from baulk.ingest.store.base import Sql
+from baulk.ingest.store.rejected import Rejected
+from baulk.models.reading import Reading
 
+_Any = TypeVar("_Any")
 Turn = Callable[[], AbstractContextManager[None]]
 
 WAIT_S: Final = 60.0  # longer than one request to the server may take, however many wait
@@ -23,7 +26,51 @@ _LOOK_S: Final = 0.01
 LET_OTHERS_S: Final = (
     2 * _LOOK_S
 )  # between two turns of one long work, or nobody else would see the first end
+_STRETCH: Final = 300  # readings that a long work writes at once
 _KEY: Final = 0x6261756C6B  # of PostgreSQL's advisory lock: "baulk"
+
+
+Step = tuple[list[Rejected], list[Reading], list[Reading], list[Reading]]
+
+
+def stretches(
+    rejected: list[Rejected],
+    new: list[Reading],
+    over: list[Reading],
+    again: list[Reading],
+    away: list[Reading],
+) -> list[Step]:
+    """Divide a move of readings into steps after each of which nothing is lost.
+
+    Parameters
+    ----------
+    rejected : list of Rejected
+        What goes into quarantine.
+    new : list of Reading
+        What comes to where nothing stands.
+    over, again : list of Reading
+        What comes to where something stands that goes elsewhere; and where the same value stays.
+    away : list of Reading
+        What leaves, after all else.
+
+    Returns
+    -------
+    list of (list of Rejected, list of Reading, list of Reading, list of Reading)
+        Of each step: what is rejected, comes, is written over, leaves. One if there are few.
+    """
+    if len(rejected) + len(new) + len(over) + len(again) + len(away) <= _STRETCH:
+        return [(rejected, new, [*over, *again], away)]
+    return [
+        *((some, [], [], []) for some in _parts(rejected)),
+        *(([], some, [], []) for some in _parts(new)),
+        *([([], [], over, [])] if over else []),
+        *(([], [], some, []) for some in _parts(again)),
+        *(([], [], [], some) for some in _parts(away)),
+    ]
+
+
+def _parts(those: list[_Any]) -> Iterator[list[_Any]]:
+    return (those[start : start + _STRETCH] for start in range(0, len(those), _STRETCH))
 
 
 def by_file(books: Path, *, wait_s: float = WAIT_S) -> Turn:

@@ -78,9 +78,21 @@ def test_rights_and_names_that_are_wrong_are_one_sentence_each(folder, server, c
     assert "no such organisation" in told(folder, capsys)
 
 
+@pytest.mark.parametrize("version", ["v1.8.10", "3.0.1"])
+def test_a_server_of_another_version_is_said(folder, monkeypatch, capsys, version):
+    monkeypatch.setattr(influx_client.Influx, "get", lambda *_, **_more: {"version": version})
+    assert f"is InfluxDB {version}; it has to be of version 2" in told(folder, capsys)
+
+
 def test_a_task_that_failed_is_said(folder, server, capsys):
     server.tasks = [{"name": "baulk-hourly", "lastRunStatus": "failed"}]
-    assert "the task at the server ended with failed" in told(folder, capsys)
+    assert "the task at the server is not at work: failed" in told(folder, capsys)
+    server.tasks = [{"name": "baulk-hourly", "lastRunStatus": "success", "status": "active"}]
+    assert "the task" not in told(folder, capsys)
+    server.forget_after("baulk", 366 * 86400)
+    assert "forgets after 366 days, and the task thins what is 365 to 372 days old" in told(folder, capsys)
+    server.tasks[0]["status"] = "inactive"
+    assert "the task at the server is not at work: switched off" in told(folder, capsys)
 
 
 def test_series_that_the_books_miss_are_counted_and_entered(folder, server, capsys):

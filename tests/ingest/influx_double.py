@@ -51,6 +51,7 @@ class InfluxDouble:
         self.next: list[tuple[int, dict[str, str]]] = []  # answers to give instead, to the next requests
         self.asked: list[tuple[str, dict[str, str], dict[str, str]]] = []
         self.bodies: list[tuple[str, str]] = []  # of the questions
+        self.given = 0  # bytes of all answers
         self.lock, self.port = threading.RLock(), 0
         self.start()
 
@@ -341,6 +342,7 @@ class _Handler(BaseHTTPRequestHandler):
             self.send_header("Content-Type", "application/json" if json_like else "text/csv")
             self.send_header("Content-Length", str(len(text.encode())))
         self.end_headers()
+        self.double.given += len(text.encode())
         self.wfile.write(text.encode())
         self.wfile.flush()
 

@@ -33,7 +33,7 @@ from baulk.ingest import config
 from baulk.ingest.exchange import moving
 loaded = config.load(sys.argv[1])
 part = moving.settings_for(loaded, "influx", url=sys.argv[2], org=sys.argv[3])
-moving.move(loaded, part, lambda name, new: print(name, flush=True))
+moving.move(loaded, part, lambda name, *_: print(name, flush=True))
 """
 
 

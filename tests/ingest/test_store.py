@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import sqlite3
 import sys
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -18,7 +19,8 @@ import influx_real
 from baulk.ingest import config, decode_again, pipeline, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
-from baulk.ingest.store import STORES, open_store, sqlite_file
+from baulk.ingest.exchange import export
+from baulk.ingest.store import STORES, open_store, sqlite_file, turns
 from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import BaulkError, OutOfRange
@@ -501,6 +503,69 @@ def test_a_reading_that_only_gets_another_flag_stays_where_it_is(store):
     store.append([plain])
     store.reattribute([plain], [flagged])
     assert store.readings(Owner.TIMBER, "FER-01") == [flagged]
+
+
+class KilledError(Exception):
+    """The program ended here."""
+
+
+def test_many_readings_move_in_stretches_and_a_kill_after_any_of_them_loses_none(store, monkeypatch):
+    monkeypatch.setattr(turns, "_STRETCH", 8)
+    monkeypatch.setattr(turns, "LET_OTHERS_S", 0)
+    pins = [one("timber/FER-01/pin-45/moisture", k, NOW + k * HOUR) for k in range(20)]
+    swap = [one("timber/FER-01/pin-60/moisture", 50 + k, NOW + k * HOUR) for k in range(3)]  # two sensors
+    store.append([*pins, *swap])
+    right = {each: replace(each, series=Series.parse("timber/FER-02/pin-45/moisture")) for each in pins[3:]}
+    right |= {each: replace(each, series=swap[0].series) for each in pins[:3]}
+    right |= {each: replace(each, series=pins[0].series) for each in swap}
+    write, steps = store._put_elsewhere, []
+
+    def killed(rejected, new, again, away, notes):
+        if len(steps) == left:
+            raise KilledError
+        assert max(len(new), len(again), len(away)) <= 8
+        steps.append(None)
+        write(rejected, new, again, away, notes)
+
+    monkeypatch.setattr(store, "_put_elsewhere", killed)
+    for left in range(9):  # noqa: B007 - `killed` looks at it
+        del steps[:]
+        here = store.readings(Owner.TIMBER, "FER-01")
+        wrong = [each for each in here if each in right]
+        with suppress(KilledError):
+            store.reattribute(wrong, [right[each] for each in wrong])
+        every = [*store.readings(Owner.TIMBER, "FER-01"), *store.readings(Owner.TIMBER, "FER-02")]
+        assert {each.value for each in every} == {each.value for each in (*pins, *swap)}
+    assert len(steps) < 8
+    assert (len(every), set(every)) == (23, set(right.values()))
+
+
+def test_a_flag_after_thinning_stays_and_the_export_holds_what_the_store_holds(opened, lying):
+    old = [one("timber/FER-01/wood-temp", k, NOW + k * 7 * HOUR / 60, source="mqtt") for k in range(20)]
+    later = NOW + timedelta(days=40)
+    opened.store.append([*old, one("air/shed/temp", 7)])
+    assert opened.store.thin(later, keep_days=30) == 17
+    held = opened.store.readings(Owner.TIMBER, "FER-01")[0]
+    opened.store.reattribute([held], [replace(held, flags=("end-300", "thinned"))])
+    for _ in range(2):
+        assert opened.store.readings(Owner.TIMBER, "FER-01")[0].flags == ("end-300", "thinned")
+        assert opened.store.read(held.series)["flags"].iloc[0] == "end-300,thinned"
+        assert opened.store.thin(later, keep_days=30) == 0
+    out = io.StringIO()
+    export.write_csv(export.readings(opened, export.Asked()), out)
+    assert out.getvalue().count("\n") - 1 == lying() == 4
+
+
+@pytest.fixture
+def lying(opened, request):
+    """How many readings lie there, by the server's or the database's own word."""
+
+    def count():
+        if opened.config.store.kind == "influx":
+            return request.getfixturevalue("influx").lines("baulk")
+        return opened.store.database.ask("SELECT count(*) FROM reading")[0][0]
+
+    return count
 
 
 def raw(value, minute, mid):

@@ -12,20 +12,23 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from baulk.ingest import shop as shops
-
 sys.path.insert(0, str(Path(__file__).parent))
 import influx_real
 from influx_double import TOKEN
 from influx_flux import Flux
 from influx_text import Refused, parse_line
 
-from baulk.ingest import config
+from baulk.dashboard.commands import timber as timber_command
+from baulk.ingest import config, operations
+from baulk.ingest import shop as shops
 from baulk.ingest.config import StorePart
 from baulk.ingest.errors import ConfigError, StoreAway, StoreMissing, StoreRefused
+from baulk.ingest.exchange import export
 from baulk.ingest.store import influx_client, open_store
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
+
+from .conftest import timber
 
 NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -102,7 +105,7 @@ def test_ten_thousand_readings_go_in_requests_of_five(double, settings):
     [
         (401, {}, StoreRefused, "does not know our token.*set BAULK_INFLUX_TOKEN"),
         (403, {}, StoreRefused, "the token in BAULK_INFLUX_TOKEN may not do this with bucket baulk"),
-        (404, {}, StoreMissing, "has no bucket baulk for us.*make both as deploy/influxdb describes"),
+        (404, {}, StoreMissing, "has no bucket baulk for us.*not there, or the token .* make both as deploy"),
         (
             429,
             {"Retry_After": "17"},
@@ -290,6 +293,16 @@ def test_one_clock_at_2001_among_25_timbers_is_asked_for_alone(double, settings)
     assert all(text.split("start: ")[1][:10] == text.split("stop: ")[1][:10] for text in questions)
 
 
+def test_timbers_spread_over_days_are_asked_for_a_few_at_a_time(double, settings):
+    many = [
+        one(f"timber/FER-{k:02d}/wood-temp", k, NOW + j * 59 * MINUTE) for k in range(25) for j in range(30)
+    ]
+    with closing(open_store(settings())) as store:
+        assert store.append(many) == 750
+    questions = asked_for(double)
+    assert [text.count("r.named ==") for text in questions] == [20, 5]
+
+
 def test_a_flag_on_a_thinned_reading_is_kept_and_survives_the_next_thinning(double, settings):
     old = [one("air/shed/temp", k, NOW + k * 7 * MINUTE) for k in range(20)]
     later = NOW + timedelta(days=40)
@@ -423,17 +436,55 @@ def test_the_task_thins_as_the_store_does(double, settings, root):
         assert (timber.value, timber.flags) == (4, ("jump", "thinned"))
 
 
-def test_a_reading_by_hand_waits_in_the_books_while_the_server_is_away(double, settings, baulk, monkeypatch):
+def test_a_server_that_goes_away_while_an_export_is_written_is_no_fault_of_the_file(
+    double, settings, tmp_path
+):
+    config_ = settings()
+    with closing(open_store(config_)) as store:
+        store.append([one(), one("air/shed/temp", 20)])
+        opened = shops.Shop(config=config_, store=store, register=None, woods=None)
+        table = export.readings(opened, export.Asked())
+        double.next = [(503, {})] * 9
+        with pytest.raises(StoreAway, match="has no time for us"):
+            export.write(table, tmp_path / "out.csv")
+    assert not (tmp_path / "out.csv").exists()
+
+
+def test_the_task_cuts_no_hour_in_two(double, settings, root):
+    hour = (datetime.now(UTC) - timedelta(days=365)).replace(minute=0, second=0, microsecond=0)
+    with closing(open_store(settings(kept_bucket="baulk-kept"))) as store:
+        store.append([one("air/shed/temp", k, hour + k * 10 * MINUTE) for k in range(6)])
+        double.run_task((root / "deploy" / "influxdb" / "downsample.flux").read_text())
+    assert double.lines("baulk-kept") == 0  # of that day nothing yet: the next night takes all of it
+
+
+def test_a_reading_by_hand_waits_in_the_books_while_the_server_is_away(
+    double, settings, baulk, monkeypatch, capsys
+):
     config_ = settings()
     path = config_.shop_dir / "baulk.toml"
+    with shops.open(config_.shop_dir) as opened:
+        opened.register.add(timber())
     store = f'kind = "influx"\nurl = "{double.url}"\norg = "{double.org}"'
     path.write_text(path.read_text().replace('kind = "sqlite"', store))
     words = ("--shop", str(config_.shop_dir))
     env = {"BAULK_INFLUX_TOKEN": double.token}
-    baulk(*words, "place", "add", "shed", **env)
+    mistaken = path.read_text()
+    path.write_text(mistaken.replace(f'org = "{double.org}"', f'org = "{double.org}"\nbucket = "balk"'))
+    monkeypatch.setenv("BAULK_INFLUX_TOKEN", double.token)
+    with shops.open(config_.shop_dir) as opened:
+        where = Series.parse("air/shed/temp")
+        assert operations.add_reading_by_hand(opened, where, 19, now_utc=NOW, new_place=True)
+        assert opened.store.waiting() == 1
+    timber_command.show("FER-01", shop=config_.shop_dir)
+    assert "newest readings: the store yard on" in (said := capsys.readouterr().out)
+    assert "has no bucket balk for us" in said
+    path.write_text(mistaken)
     double.stop()
+    timber_command.show("FER-01", shop=config_.shop_dir)
+    assert "is away" in capsys.readouterr().out
     added = baulk(*words, "reading", "add", "--air", "shed", "temp", "20C", "--new-place", **env)
-    assert (added.returncode, "the store's server is away" in added.stdout) == (0, True), added
+    assert (added.returncode, "kept here until the store's server takes it" in added.stdout) == (0, True)
     out = baulk(*words, "export", "readings", "-o", str(path.with_name("o.csv")), **env)
     assert (out.returncode, "is away" in out.stderr, "can't be written" in out.stderr) == (1, True, False), (
         out
@@ -441,5 +492,5 @@ def test_a_reading_by_hand_waits_in_the_books_while_the_server_is_away(double, s
     double.start()
     with closing(open_store(config_)) as opened:
         opened.append([one()])
-        assert [each.value for each in opened.readings(Owner.AIR, "shed")] == [20]
+        assert {each.value for each in opened.readings(Owner.AIR, "shed")} == {19, 20}
         assert opened.waiting() == 0
