@@ -56,7 +56,7 @@ def test_a_reading_taken_back_is_kept_with_who_when_and_why_and_the_fit_follows(
     assert (kept.number, kept.was.value, kept.now, kept.by, kept.note, kept.at_utc) == (
         1, 27.5, None, "ann", "tag of another timber", LATER,
     )  # fmt: skip
-    assert [one.value for one in gather.gather("FER-01", read, LATER).readings] == [96.0]
+    assert gather.gather("FER-01", read, LATER).readings.value.tolist() == [96.0]
 
 
 def test_a_correction_can_itself_be_taken_back(read):

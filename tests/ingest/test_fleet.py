@@ -301,7 +301,7 @@ def test_as_of_an_earlier_day_nothing_later_counts_and_the_present_answer_stays(
     six_timbers.fill(yard, TAGS[:1])
     then = NOW - 30 * DAY
     before = gather.gather("FER-01", yard, then)
-    assert max(each.taken_utc for each in before.readings) <= then
+    assert before.readings.taken_s.max() <= then.timestamp()
     assert before.here.own.posix_s[-1] <= then.timestamp()
     yard.store.append([six_timbers.pin("FER-01", 11.0, NOW - DAY), *six_timbers.air(days=1, rh_pct=30.0)[2:]])
     yard.register.move("FER-01", "loft", now_utc=NOW, at_utc=NOW - 2 * DAY)
