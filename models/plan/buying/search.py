@@ -14,6 +14,8 @@ from baulk.models.plan.buying.problem import Amounts, Problem, Served
 
 EXACT: Final = 20  # timbers up to which the whole program is solved; beyond, it finds no good plan in time
 LIMIT_S: Final = 5.0  # of one search
+# of the search for the fewest short pieces, which a busy machine may not end in less: it decides most
+SHORT_S: Final = 20.0
 NEXT_S: Final = 2.0  # of the search for a next best plan
 
 
@@ -49,10 +51,10 @@ class Search:
 
     def _small(self, problem: Problem, time_limit_s: float) -> Amounts:
         program = Program(problem=problem)
-        return program.cheapest(program.fewest(time_limit_s), time_limit_s)
+        return program.cheapest(program.fewest(max(time_limit_s, SHORT_S)), time_limit_s)
 
     def _large(self) -> Amounts:
-        few = Program(problem=replace(self.problem, leftover=None)).fewest(LIMIT_S)
+        few = Program(problem=replace(self.problem, leftover=None)).fewest(SHORT_S)
         few = replace(few, spent=self.problem.spent(few.taken, few.mixed))
         self._columns = Columns(self.problem, few)
         return self._columns.or_few(self._columns.best(LIMIT_S))
