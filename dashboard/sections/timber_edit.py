@@ -10,7 +10,7 @@ import streamlit as st
 
 from baulk.dashboard import typed, words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import entry, layout
+from baulk.dashboard.sections import address, entry, layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations
@@ -21,10 +21,7 @@ from baulk.models.text import events as event_text
 from baulk.models.timber import Event, Timber
 from baulk.models.units import System
 
-TAG_STAYS: Final = (
-    "The tag stays: readings and labels carry it. For another one, Undo its arrival below and add it anew; "
-    "its readings wait for the old tag."
-)
+TAG_HELP: Final = "A former tag still finds the timber: labels and sensors that bear it go on."
 
 
 def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, done: Callable[[], None]) -> None:
@@ -34,7 +31,6 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, done: Calla
     with box.form():
         read = _fields(timber, system, box)
         note = st.text_input("Why", key=box.key("note"), placeholder="misread on arrival")
-        st.caption(TAG_STAYS)
         pressed = box.buttons()
     if not pressed:
         return
@@ -50,6 +46,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, done: Calla
                     new_place=sure, **changes,
                 )
             )  # fmt: skip
+            address.set(tag=made[-1].tag if made else timber.tag)
             return told(timber.tag, made, facts)
 
         box.keep(act)
@@ -98,7 +95,9 @@ def back(made: Sequence[Event]) -> str:
     for each in reversed(made):
         number = each.number
         ask(lambda s, number=number: operations.undo(s, number, by=by, now_utc=now, sure=True))  # type: ignore[misc]
-    return f"Undone: {made[0].tag} is as it was."
+    was = next((str(each.detail["old"]) for each in made if each.detail["field"] == "tag"), made[0].tag)
+    address.set(tag=was)
+    return f"Undone: {was} is as it was."
 
 
 def _fields(timber: Timber, system: System, box: entry.Entry) -> Callable[[], dict[str, Any]]:
@@ -115,6 +114,7 @@ def _fields(timber: Timber, system: System, box: entry.Entry) -> Callable[[], di
     def text(column: Any, label: str, name: str) -> str:  # noqa: ANN401 - a column or the page itself
         return str(column.text_input(label, shown[name], key=box.key(name))).strip()
 
+    tag = st.text_input("Tag", timber.tag, key=box.key("tag"), help=TAG_HELP)
     one, two = st.columns(2, wrap=False)
     given = {"size": text(one, "Green size", "size"), "finished": text(two, "Finished size", "finished")}
     one, two = st.columns(2, wrap=False)
@@ -144,6 +144,7 @@ def _fields(timber: Timber, system: System, box: entry.Entry) -> Callable[[], di
         fresh = {name: value for name, value in given.items() if value != shown[name]}
         return {
             **_sizes(timber, fresh, system),
+            "tag": tag.strip(),
             "species": species,
             "use_class": use,
             "place": str(place).strip(),

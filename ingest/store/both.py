@@ -7,9 +7,11 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from baulk.ingest.errors import StoreError
+from baulk.ingest.store import names as former
 from baulk.ingest.store import kept_days, raw_log, waiting
-from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, to_us
+from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, Transaction, to_us
 from baulk.ingest.store.books import Books
+from baulk.ingest.store.by_first_tag import ByFirstTag
 from baulk.ingest.store.raw_parts import Messages, Taken
 from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.store.rows import EVERY_US, join_air
@@ -39,6 +41,7 @@ class ShopStore(Books):
         super().__init__(sql)
         self._readings = readings
         self._raw = raw_log.RawLog(sql)
+        self._named = b""
 
     @property
     def raw(self) -> Messages:
@@ -53,12 +56,26 @@ class ShopStore(Books):
     @property
     def apart_readings(self) -> Readings:
         """Where the readings lie, for whoever looks after that place itself."""
-        return self._readings
+        return self._readings.inside if isinstance(self._readings, ByFirstTag) else self._readings
 
     def close(self) -> None:
         """Close both."""
         self._readings.close()
         self._sql.close()
+
+    # --- tags that were changed
+
+    def names(self) -> former.Names:
+        """Give the tags that timbers had before."""
+        return former.asked(self._sql.ask)
+
+    def _called(self, at: Transaction) -> former.Names:
+        """Give them as they are in a transaction; after a change the numbers of series are looked up anew."""
+        found = former.asked(at.run)
+        if found.mark != self._named:
+            self._sql.generation += 1
+            self._named = found.mark
+        return found
 
     # --- in
 
@@ -105,10 +122,12 @@ class ShopStore(Books):
 
         def write(*, careful: bool) -> int:
             with self._sql.write() as (at, revision):
-                put = Put(fresh=())
+                put, called = Put(fresh=()), readings
                 if readings:
-                    put = self._readings.enter(at, readings, sent, careful=careful)
-                self.touch(at, revision, put.fresh if sent is None else readings)
+                    if (renamed := self._called(at)).former:
+                        called = renamed.readings(readings)
+                    put = self._readings.enter(at, called, sent, careful=careful)
+                self.touch(at, revision, put.fresh if sent is None else called)
                 self.reject(at, [*rejected, *put.clashes])
                 self.write_notes(at, notes or {})
                 if taken is not None:
@@ -142,8 +161,10 @@ class ShopStore(Books):
         """Store what another store of this shop has; nothing becomes news by it. Return how many were new."""
         if not readings:
             return 0
+        readings = self.names().readings(readings)
         sent = self._readings.send(readings)
         with self._sql.write() as (at, _):
+            self._called(at)
             put = self._readings.enter(at, readings, sent, careful=True)
             kept_days.put_down(at, kept_days.by_series(put.fresh))
         for each in put.clashes:
@@ -159,6 +180,8 @@ class ShopStore(Books):
         notes: Mapping[str, bytes] | None = None,
     ) -> None:
         """Put readings under other series, in one transaction; none leaves that does not stand elsewhere."""
+        renamed = self.names()
+        gone, come = renamed.readings(list(gone)), renamed.readings(come)
         leaving = {(one.series, one.taken_utc): one for one in gone}
         again: list[Reading] = []
         new: list[Reading] = []
@@ -169,6 +192,7 @@ class ShopStore(Books):
         if self.apart:
             self._readings.write_over(None, again)
         with self._sql.write() as (at, revision):
+            self._called(at)
             if away:
                 self._readings.leave(at, away)
             put = self._readings.enter(at, new, sent, careful=True) if new else Put(fresh=())
@@ -187,7 +211,9 @@ class ShopStore(Books):
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""
-        return self._readings.series(owner, name)
+        gone = self.names().former  # may be listed since readings lay elsewhere
+        found = self._readings.series(owner, name)
+        return [one for one in found if one.owner is Owner.AIR or one.name not in gone] if gone else found
 
     def read(
         self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
