@@ -128,7 +128,7 @@ def _sort_all(
     raws: Sequence[RawMessage], shop: Shop, sensors: ingest_sensors.Sensors
 ) -> tuple[list[Sequence[Reading]], dict[int, Sorted]]:
     """Give the readings of each message, and by index what became of those that needed a closer look."""
-    names = shop.store.names()
+    names = shop.store.names(seen=True)  # a tag changed since is seen when its readings are stored
     tags, places = shop.register.known(names=names), known_places.names(shop)
     ways = usual.Ways(shop, tags, places, names)
     understood: list[Sequence[Reading]] = []

@@ -14,15 +14,14 @@ from typing import Final
 from baulk.ingest import checks, plausibility, wire
 from baulk.ingest.errors import WireError
 from baulk.ingest.shop import Shop
-from baulk.ingest.store.names import Names
+from baulk.ingest.store.names import NONE, Names
 from baulk.ingest.wire.senml import Asked
 from baulk.ingest.wire.senml_quick import Way
 from baulk.ingest.wire.topics import Target
 from baulk.models.quantity import Owner
 from baulk.models.reading import Series
 
-_NONE: Final = (math.inf, -math.inf)
-_UNCHANGED: Final = Names()
+_NO_VALUE: Final = (math.inf, -math.inf)
 
 
 class Ways(dict[str, Way | None]):
@@ -38,9 +37,7 @@ class Ways(dict[str, Way | None]):
         The tags that timbers had before.
     """
 
-    def __init__(
-        self, shop: Shop, tags: frozenset[str], places: frozenset[str], names: Names = _UNCHANGED
-    ) -> None:
+    def __init__(self, shop: Shop, tags: frozenset[str], places: frozenset[str], names: Names = NONE) -> None:
         super().__init__()
         self._shop, self._tags, self._places, self._names = shop, tags, places, names
 
@@ -79,7 +76,7 @@ def _of_air(target: Target, asked: Asked) -> Way:
 def _of_timber(target: Target, asked: Asked, known: plausibility.Known) -> Way:
     def within(series: Series) -> tuple[float, float]:
         if (fit := known.within(series)) is None:
-            return _NONE
+            return _NO_VALUE
         low, high = checks.POSSIBLE[series.quantity]
         return max(low, fit[0]), min(high, fit[1])
 

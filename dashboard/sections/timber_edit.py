@@ -10,7 +10,7 @@ import streamlit as st
 
 from baulk.dashboard import typed, words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import address, entry, layout
+from baulk.dashboard.sections import entry, layout
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations
@@ -21,7 +21,7 @@ from baulk.models.text import events as event_text
 from baulk.models.timber import Event, Timber
 from baulk.models.units import System
 
-TAG_HELP: Final = "A former tag still finds the timber: labels and sensors that bear it go on."
+TAG_HELP: Final = "Labels and sensors with the former tag still find the timber."
 
 
 def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, done: Callable[[], None]) -> None:
@@ -46,7 +46,6 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, done: Calla
                     new_place=sure, **changes,
                 )
             )  # fmt: skip
-            address.set(tag=made[-1].tag if made else timber.tag)
             return told(timber.tag, made, facts)
 
         box.keep(act)
@@ -86,7 +85,7 @@ def told(tag: str, made: Sequence[Event], facts: shop_facts.ShopFacts) -> entry.
     if not made:
         return f"{tag} is so already; nothing was changed.", None
     changed = "; ".join(event_text.event(each, facts.system, zone=words.zone()) for each in made)
-    return f"Saved for {tag}: {changed}.", lambda: back(made)
+    return f"Saved for {made[0].tag}: {changed}.", lambda: back(made)
 
 
 def back(made: Sequence[Event]) -> str:
@@ -96,7 +95,6 @@ def back(made: Sequence[Event]) -> str:
         number = each.number
         ask(lambda s, number=number: operations.undo(s, number, by=by, now_utc=now, sure=True))  # type: ignore[misc]
     was = next((str(each.detail["old"]) for each in made if each.detail["field"] == "tag"), made[0].tag)
-    address.set(tag=was)
     return f"Undone: {was} is as it was."
 
 
@@ -114,7 +112,8 @@ def _fields(timber: Timber, system: System, box: entry.Entry) -> Callable[[], di
     def text(column: Any, label: str, name: str) -> str:  # noqa: ANN401 - a column or the page itself
         return str(column.text_input(label, shown[name], key=box.key(name))).strip()
 
-    tag = st.text_input("Tag", timber.tag, key=box.key("tag"), help=TAG_HELP)
+    tag = st.text_input("Tag", timber.tag, key=box.key("tag"))
+    st.caption(TAG_HELP)
     one, two = st.columns(2, wrap=False)
     given = {"size": text(one, "Green size", "size"), "finished": text(two, "Finished size", "finished")}
     one, two = st.columns(2, wrap=False)

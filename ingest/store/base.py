@@ -226,8 +226,11 @@ class Store(Protocol):
     def apart(self) -> bool:
         """Whether readings are written ahead of the books, not in one transaction with them."""
 
-    def names(self) -> Names:
-        """Give the tags that timbers had before; readings under such a one are stored under that of now."""
+    def names(self, *, seen: bool = False) -> Names:
+        """Give the tags that timbers had before; readings under such a one are stored under that of now.
+
+        With ``seen`` nothing is asked, and none told, where this program saw none when it stored last.
+        """
 
     def append(self, readings: Iterable[Reading]) -> int:
         """Store readings in one transaction and return how many were new; the key is series and device time.

@@ -65,8 +65,10 @@ class ShopStore(Books):
 
     # --- tags that were changed
 
-    def names(self) -> former.Names:
-        """Give the tags that timbers had before."""
+    def names(self, *, seen: bool = False) -> former.Names:
+        """Give the tags that timbers had before; with ``seen`` none where the last transaction saw none."""
+        if seen and not self._named:
+            return former.NONE
         return former.asked(self._sql.ask)
 
     def _called(self, at: Transaction) -> former.Names:

@@ -77,11 +77,14 @@ class Names:
         ).encode()
 
 
+NONE: Final = Names()
+
+
 @lru_cache(maxsize=4)
 def read(note: bytes) -> Names:
     """Return what a note says; none is no change at all."""
     if not note:
-        return Names()
+        return NONE
     body = json.loads(note)
     return Names(former=body["former"], first=body["first"], undone=body["undone"], mark=note)
 
