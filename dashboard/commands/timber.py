@@ -310,6 +310,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         config, temperature = opened.config, opened.config.temperature
         events = opened.register.events(timber.tag)
         use = opened.woods.use_classes.get(timber.use_class)
+        former = opened.store.names().of(timber.tag)
         away: StoreAway | None = None
         try:
             latest = opened.store.latest(Owner.TIMBER, timber.tag)
@@ -321,6 +322,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         say_json(
             {
                 "timber": timber,
+                "former_tags": former,
                 "events": events,
                 "latest": [_row(each) for each in latest],
                 "while_it_lies": coded,
@@ -329,6 +331,8 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         return
     for line in _lines(timber, use, system, config.zone, event_text.ends(timber, events, zone=config.zone)):
         say(line)
+    if former:
+        say(f"formerly {', '.join(former)}")
     timber_events.tell_history(events, system, config.zone)
     if away is not None:
         say(f"newest readings: {away}")

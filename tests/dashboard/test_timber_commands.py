@@ -227,7 +227,8 @@ def test_the_tag_is_changed_and_the_former_one_still_finds_the_timber(here, answ
         in (said)
     )
     here("reading", "add", "fer-01", "weight", "300 lb", "--yes")
-    assert "300" in here("timber", "show", "FER-01")
+    assert "300" in (shown := here("timber", "show", "FER-01"))
+    assert "formerly FER-01" in shown
     with pytest.raises(RegisterError, match="FER-50 had the tag FER-01 before"):
         here("timber", "edit", "FER-02", "--tag", "FER-01")
     number = answer("timber", "history", "FER-50")[-1]["number"]

@@ -225,6 +225,7 @@ def test_another_tag_is_saved_found_by_the_old_one_and_undone(app, shop_folder):
     assert "Saved for FER-77: tag changed from FER-01 to FER-77." in html(page)
     assert "FER-77" in page.query_params["tag"]
     open_page(app, tag="FER-01")  # as its old label says
+    assert any("Formerly FER-01" in each.value.replace("\\", "") for each in app.caption)
     assert "FER-77" in page.query_params["tag"]
     number = events_of(shop_folder, "FER-77")[-1].number
     page = open_page(app, tag="fer-77", open="history")

@@ -302,3 +302,27 @@ def test_in_a_shop_where_another_has_the_former_tag_the_change_is_refused_in_wor
         (why,) = done.events.refused
         assert "the tag FER-01 is in use already" in why
         assert other.register.tags() == ("FER-01", "FER-02")
+
+
+def test_on_postgresql_likewise(tmp_path, postgres_url):
+    folder = shops.init(tmp_path / "yard", name="Ferry yard")
+    file = folder / "baulk.toml"
+    file.write_text(
+        file.read_text(encoding="utf-8").replace(
+            'kind = "sqlite"', f'kind = "postgres"\nurl = "{postgres_url}"'
+        ),
+        encoding="utf-8",
+    )
+    with shops.open(folder) as listener, shops.open(folder) as yard:
+        yard.register.add(timber())
+        weigh(listener, "FER-01", 71.0)
+        yard.store.note(notes.fit_key("FER-01"), b"\xff fit")
+        made = change(yard, "FER-01", "FER-02")
+        weigh(listener, "FER-01", 70.9, at=NOW + timedelta(hours=1))
+        weigh(listener, "FER-02", 70.8, at=NOW + timedelta(hours=2))
+        assert weights(yard, "FER-02") == [71.0, 70.9, 70.8]
+        assert yard.store.noted(notes.fit_key("FER-02")) == b"\xff fit"
+        assert yard.store.names().of("FER-02") == ("FER-01",)
+        operations.undo(yard, made.number, by="Ines", now_utc=LATER)
+        weigh(listener, "FER-01", 70.7, at=NOW + timedelta(hours=3))
+        assert weights(yard, "FER-01") == [71.0, 70.9, 70.8, 70.7]
