@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store import names as former
 from baulk.ingest.store import kept_days, raw_log, waiting
+from baulk.ingest.store import names as former
 from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, Transaction, to_us
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.by_first_tag import ByFirstTag
