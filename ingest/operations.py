@@ -81,7 +81,10 @@ def edit_timber(  # noqa: PLR0913 - a person names them one by one
     new_place: bool = False,
     **changes: Any,  # noqa: ANN401 - the timber's own fields
 ) -> tuple[Event, ...]:
-    """Correct a timber under the rules of entering one; see `Register.edit`."""
+    """Correct a timber under the rules of entering one; see `Register.edit`.
+
+    Another ``tag`` takes everything of the timber along, and what waited in quarantine for it is stored.
+    """
     old = shop.register.get(tag)
     if not new_place and changes.get("place", old.place) != old.place:
         known_places.refuse_new(shop, str(changes["place"]))
@@ -91,7 +94,7 @@ def edit_timber(  # noqa: PLR0913 - a person names them one by one
         if not sure and (timber.section, timber.length_mm) != (old.section, old.length_mm):
             _refuse_unlikely(shop, timber)
 
-    return shop.register.edit(
+    made = shop.register.edit(
         tag,
         now_utc=now_utc,
         by=by,
@@ -100,6 +103,9 @@ def edit_timber(  # noqa: PLR0913 - a person names them one by one
         place_was_wrong=place_was_wrong,
         **changes,
     )
+    if made and made[-1].tag != old.tag:
+        pipeline.replay(shop, Which(waits_for=made[-1].tag))  # sent under it before it was changed
+    return made
 
 
 def add_event(  # noqa: PLR0913 - each says another thing
@@ -461,6 +467,7 @@ def settle_clash(shop: Shop, number: int, *, take_other: bool, by: str, now_utc:
         raise OutOfRange(
             "the message in quarantine", f"{number} is no reading that clashes with a stored one"
         )
+    (other,) = shop.store.names().readings((other,))
     series, taken = other.series, other.taken_utc
     held = next(
         (one for one in shop.store.readings(series.owner, series.name, taken, taken) if one.series == series),

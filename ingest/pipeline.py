@@ -128,8 +128,9 @@ def _sort_all(
     raws: Sequence[RawMessage], shop: Shop, sensors: ingest_sensors.Sensors
 ) -> tuple[list[Sequence[Reading]], dict[int, Sorted]]:
     """Give the readings of each message, and by index what became of those that needed a closer look."""
-    tags, places = shop.register.known(), known_places.names(shop)
-    ways = usual.Ways(shop, tags, places)
+    names = shop.store.names(seen=True)  # a tag changed since is seen when its readings are stored
+    tags, places = shop.register.known(names=names), known_places.names(shop)
+    ways = usual.Ways(shop, tags, places, names)
     understood: list[Sequence[Reading]] = []
     odd: dict[int, Sorted] = {}
     for index, raw in enumerate(raws):
@@ -186,7 +187,7 @@ def sort(
     except Exception as err:  # noqa: BLE001 - a mistake of ours must not lose the message
         return _not_read(err)
     if decoded.event is not None:
-        return _of_event(decoded.event, tags)
+        return _of_event(shop, decoded.event, tags)
     problems = list(decoded.problems)
     cause = Cause.NOT_UNDERSTOOD if problems else Cause.IMPOSSIBLE
     possible = []
@@ -197,6 +198,8 @@ def sort(
             possible.append(reading)
     sensors = sensors or ingest_sensors.Sensors(shop)
     possible, homeless = sensors.sort(possible)
+    if any(one.series.name not in tags and one.series.owner is Owner.TIMBER for one in possible):
+        possible = shop.store.names().readings(possible)
     possible, has_air = _of_timbers(possible, shop, tags, problems)
     if homeless is not None:
         why = ingest_sensors.why_not_words(homeless, sensors.known, zone=shop.config.zone)
@@ -256,9 +259,11 @@ def _waiting(
     return None
 
 
-def _of_event(event: Event, tags: frozenset[str]) -> Sorted:
+def _of_event(shop: Shop, event: Event, tags: frozenset[str]) -> Sorted:
     if event.tag in tags:
         return Sorted(event=event)
+    if (now := shop.store.names().now(event.tag)) in tags:
+        return Sorted(event=replace(event, tag=now))
     return Sorted(reason=not_entered(event.tag), cause=Cause.UNKNOWN_TIMBER, waits_for=event.tag)
 
 

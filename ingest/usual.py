@@ -7,19 +7,21 @@ or its place is known, its sensor does not move, and every value is one that its
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import lru_cache
 from typing import Final
 
 from baulk.ingest import checks, plausibility, wire
 from baulk.ingest.errors import WireError
 from baulk.ingest.shop import Shop
+from baulk.ingest.store.names import NONE, Names
 from baulk.ingest.wire.senml import Asked
 from baulk.ingest.wire.senml_quick import Way
 from baulk.ingest.wire.topics import Target
 from baulk.models.quantity import Owner
 from baulk.models.reading import Series
 
-_NONE: Final = (math.inf, -math.inf)
+_NO_VALUE: Final = (math.inf, -math.inf)
 
 
 class Ways(dict[str, Way | None]):
@@ -31,11 +33,13 @@ class Ways(dict[str, Way | None]):
         An open shop.
     tags, places : frozenset of str
         Timbers and places that are entered.
+    names : Names
+        The tags that timbers had before.
     """
 
-    def __init__(self, shop: Shop, tags: frozenset[str], places: frozenset[str]) -> None:
+    def __init__(self, shop: Shop, tags: frozenset[str], places: frozenset[str], names: Names = NONE) -> None:
         super().__init__()
-        self._shop, self._tags, self._places = shop, tags, places
+        self._shop, self._tags, self._places, self._names = shop, tags, places, names
 
     def __missing__(self, topic: str) -> Way | None:
         """Find it, once a batch."""
@@ -52,7 +56,11 @@ class Ways(dict[str, Way | None]):
         target, asked = found
         if target.owner is Owner.AIR:
             return _of_air(target, asked) if target.name in self._places else None
-        if target.sensor is not None or target.name not in self._tags:
+        if target.sensor is not None:
+            return None
+        if target.name not in self._tags:
+            target = replace(target, name=self._names.now(target.name))
+        if target.name not in self._tags:
             return None
         known = plausibility.known(self._shop, target.name)
         return None if known is None else _of_timber(target, asked, known)
@@ -68,7 +76,7 @@ def _of_air(target: Target, asked: Asked) -> Way:
 def _of_timber(target: Target, asked: Asked, known: plausibility.Known) -> Way:
     def within(series: Series) -> tuple[float, float]:
         if (fit := known.within(series)) is None:
-            return _NONE
+            return _NO_VALUE
         low, high = checks.POSSIBLE[series.quantity]
         return max(low, fit[0]), min(high, fit[1])
 

@@ -46,19 +46,25 @@ def readings(given: Readings) -> tuple[object, ...]:
     """Lay readings out for `of`, in an order of their own, as a fit looks at them.
 
     Of where one came from only that counts by which the settings of a meter are chosen: whether a person took
-    it and entered it.
+    it and entered it. What the timber or place is called does not count.
     """
     rows = columns_of(given).in_parts()
     kinds = np.stack([rows.of, rows.flagged, rows.by_hand.astype(np.int64)])
     numbers, kind = np.unique(kinds, axis=1, return_inverse=True)
     told = [
-        f"{rows.names[of]} {','.join(rows.flags[flagged])} {'hand' if hand else ''}"
+        f"{_unnamed(rows.names[of])} {','.join(rows.flags[flagged])} {'hand' if hand else ''}"
         for of, flagged, hand in numbers.T.tolist()
     ]
     names = sorted(set(told))
     number = np.array([names.index(each) for each in told], np.int64)[kind.reshape(-1)]
     columns = [number, rows.taken_s, rows.value, rows.low, rows.high, rows.count]
     return tuple(names), np.stack(columns)[:, np.lexsort((rows.value, rows.taken_s, number))]
+
+
+def _unnamed(series: str) -> str:
+    """Return the text of a series without what its timber or place is called."""
+    owner, _, rest = series.split("/", 2)
+    return f"{owner}/{rest}"
 
 
 def events(given: Iterable[Event], kinds: Collection[EventKind]) -> tuple[object, ...]:

@@ -302,6 +302,30 @@ class Event:
         return self.undone_utc is None
 
 
+def entered_as(timber: Timber, events: Iterable[Event]) -> str:
+    """Return the tag that a timber was entered with, which no correction of it changes.
+
+    Parameters
+    ----------
+    timber : Timber
+        As it stands.
+    events : iterable of Event
+        Its events, in any order.
+
+    Returns
+    -------
+    str
+        Its tag where that was never corrected.
+    """
+    changed = [
+        each
+        for each in events
+        if each.kind is EventKind.EDITED and each.counts and each.detail["field"] == "tag"
+    ]
+    first = min(changed, key=lambda each: (each.at_utc, each.number), default=None)
+    return timber.tag if first is None else str(first.detail["old"])
+
+
 def sealed_utc(timber: Timber, events: Iterable[Event]) -> datetime | None:
     """Return since when both ends of a timber are sealed.
 

@@ -178,6 +178,10 @@ def add(  # noqa: PLR0913 - a person names them one by one
 def edit(  # noqa: PLR0913 - a person names them one by one
     tag: TagArgument,
     *,
+    new_tag: Annotated[
+        str | None,
+        typer.Option("--tag", help="The code that is fixed to it from now on.", metavar="NEW"),
+    ] = None,
     kind: MaybeSpecies = None,
     size: MaybeSize = None,
     finished: MaybeFinished = None,
@@ -202,7 +206,8 @@ def edit(  # noqa: PLR0913 - a person names them one by one
 
     --at is when it was set on its bearers, --place where; one that was moved since lies where it was moved.
     A move is put right by taking it back: see undo. --green-mc may be none, and --heartwood none or
-    unknown. What was done to the timber is not a mistake: see move, cut, plane and the others.
+    unknown. What was done to the timber is not a mistake: see move, cut, plane and the others. After --tag
+    the former tag still finds the timber, so that labels and sensors that bear it go on.
 
     Example: baulk timber edit FER-03 --species "red oak" --pith "1/2 x -1 in"
     """
@@ -222,7 +227,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
             changes["length_mm"] = typed.along_mm(length, system)
         if at is not None:
             changes["arrived_utc"] = moment(at, now_utc=now_utc, zone=opened.config.zone)
-        as_said = {"place": place, "ends_sealed": ends_sealed}
+        as_said = {"tag": new_tag, "place": place, "ends_sealed": ends_sealed}
         changes |= {name: value for name, value in as_said.items() if value is not None}
         if green_mc is not None:
             changes["green_mc_pct"] = _percent(green_mc)
@@ -247,6 +252,11 @@ def edit(  # noqa: PLR0913 - a person names them one by one
         return
     for each in events:
         timber_events.answer(each, Settled(), system, zone=opened.config.zone, json=False)
+    if events and events[-1].tag != old.tag:
+        say(
+            f"Labels and sensors that say {old.tag} still reach it; print a new label with "
+            f"`baulk labels {events[-1].tag}`."
+        )
     if not events:
         say(f"{old.tag} is so already; nothing was changed.")
     else:
@@ -300,6 +310,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         config, temperature = opened.config, opened.config.temperature
         events = opened.register.events(timber.tag)
         use = opened.woods.use_classes.get(timber.use_class)
+        former = opened.store.names().of(timber.tag)
         away: StoreError | None = None
         try:
             latest = opened.store.latest(Owner.TIMBER, timber.tag)
@@ -311,6 +322,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         say_json(
             {
                 "timber": timber,
+                "former_tags": former,
                 "events": events,
                 "latest": [_row(each) for each in latest],
                 "while_it_lies": coded,
@@ -320,6 +332,8 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         return
     for line in _lines(timber, use, system, config.zone, event_text.ends(timber, events, zone=config.zone)):
         say(line)
+    if former:
+        say(f"formerly {', '.join(former)}")
     timber_events.tell_history(events, system, config.zone)
     if away is not None:
         say(f"newest readings: {away}")

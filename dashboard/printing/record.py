@@ -98,6 +98,8 @@ class Record:
         What is on record of the meter behind readings by hand.
     lying : sequence of Reason
         What to look for while it lies.
+    former : sequence of str
+        Tags that it had before.
     """
 
     shop: str
@@ -117,6 +119,7 @@ class Record:
     corrections: Sequence[Correction] = ()
     hand_meter: HandMeter | None = None
     lying: Sequence[Reason] = ()
+    former: Sequence[str] = ()
 
 
 def pdf(record: Record, *, paper: str = "a4") -> bytes:
@@ -204,6 +207,7 @@ def _head(record: Record, room: float) -> list[Flowable]:
     left = [
         page.text(record.shop, 8, textColor=style.QUIET),
         page.text(f"Drying record: {timber.tag}", 18, bold=True, spaceAfter=5),
+        *([page.text(f"Formerly {', '.join(record.former)}", 8)] if record.former else []),
         page.table((), rows, (25 * MM, room - side - 32 * MM)),
     ]
     return [page.beside(left, code, (room - side - 6, side + 6))]

@@ -39,6 +39,7 @@ def record(
     return Record(
         shop=shop.config.shop.name,
         timber=timber,
+        former=shop.store.names().of(timber.tag),
         use=shop.woods.use_classes.get(timber.use_class),
         species=shop.woods.species,
         answer=answer,

@@ -1,4 +1,4 @@
-"""Which timber a person means who writes its tag otherwise: in small letters, without stroke or noughts."""
+"""Which timber a person means who writes its tag in small letters, without stroke, or as it was before."""
 
 from __future__ import annotations
 
@@ -18,16 +18,17 @@ def find(asked: str) -> str | None:
     Returns
     -------
     str or None
-        The tag as it was entered: the same in any case; else the only one of the same letters and numbers.
-        None where there is none, or several are like it.
+        The tag that the timber has now: the same in any case; else of the one that had it before; else the
+        only one of the same letters and numbers. None where there is none, or several are like it.
     """
-    tags = [each.tag for each in ask(lambda s: s.register.list(retired=True))]
-    same = [tag for tag in tags if tag.lower() == asked.strip().lower()]
-    if same:
-        return same[0]
+    tags, names = ask(lambda s: (s.register.tags(), s.store.names()))
+    now_of = {**names.undone, **names.former, **{tag: tag for tag in tags}}  # a tag of now comes first
+    for old, now in reversed(now_of.items()):
+        if old.lower() == asked.strip().lower():
+            return now
     wanted = _bare(asked)
-    like = [tag for tag in tags if _bare(tag) == wanted] if any(wanted) else []
-    return like[0] if len(like) == 1 else None
+    like = {now for old, now in now_of.items() if _bare(old) == wanted} if any(wanted) else set()
+    return like.pop() if len(like) == 1 else None
 
 
 def _bare(tag: str) -> tuple[str, ...]:

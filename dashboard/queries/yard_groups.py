@@ -102,12 +102,14 @@ def _wrong(row: YardRow, verdict: Verdict | None) -> str:
 
 
 def found(rows: Sequence[YardRow], text: str) -> list[YardRow]:
-    """Return the timbers in which every word of a text is found: tag, wood, place or use."""
+    """Return the timbers in which every word of a text is found: tag, former tags, wood, place or use."""
     asked = text.casefold().split()
     return [
         row
         for row in rows
-        for told in [f"{row.timber.tag} {row.timber.species} {row.timber.place} {row.use}".casefold()]
+        for told in [
+            " ".join((row.timber.tag, *row.former, row.timber.species, row.timber.place, row.use)).casefold()
+        ]
         if all(word in told for word in asked)
     ]
 

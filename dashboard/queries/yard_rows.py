@@ -36,6 +36,7 @@ class _Held:
     answer: Summary | None
     trouble: str | None
     newest_utc: datetime | None
+    former: tuple[str, ...]
 
 
 _LAST: dict[Path, tuple[int, tuple[_Held, ...]]] = {}  # by shop folder; only the shop's own thread comes here
@@ -51,6 +52,7 @@ class YardRow:
     newest_utc: datetime | None
     attention: tuple[str, ...]
     rank: int
+    former: tuple[str, ...] = ()  # tags that it had before
     unread: str = ""  # for how long nobody has read it, where that is long
     trouble: str | None = None
 
@@ -90,11 +92,19 @@ def _held(s: Shop) -> tuple[_Held, ...]:
     for each in s.store.latest(Owner.TIMBER):
         name = each.series.name
         newest_of[name] = max(newest_of.get(name, each.taken_utc), each.taken_utc)
-    found = []
+    found, names = [], s.store.names()
     for timber in s.register.list():
         seen, trouble = _summary(stored.get(timber.tag))
         newest = newest_of.get(timber.tag)
-        found.append(_Held(timber=timber, answer=seen, trouble=trouble, newest_utc=newest))
+        found.append(
+            _Held(
+                timber=timber,
+                answer=seen,
+                trouble=trouble,
+                newest_utc=newest,
+                former=names.of(timber.tag),
+            )
+        )
     _LAST[folder] = (revision, tuple(found))
     return _LAST[folder][1]
 
@@ -119,6 +129,7 @@ def rows(now: datetime) -> tuple[YardRow, ...]:
             newest_utc=each.newest_utc,
             attention=attention,
             rank=rank,
+            former=each.former,
             unread=_unread(each.newest_utc, now),
             trouble=each.trouble,
         )

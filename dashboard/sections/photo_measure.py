@@ -12,7 +12,7 @@ import numpy as np
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.queries import shop_facts
+from baulk.dashboard.queries import shop_facts, which_tag
 from baulk.dashboard.sections import entry, layout, press, tap_picture, timber_edit, work_form
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
@@ -93,7 +93,7 @@ def _plane(timber: Timber, path: Path, size_px: tuple[int, int], system: System,
     with st.spinner("Looking for the code of its label..."):
         scale, why = _scale(str(path), None)
     if scale is not None:
-        if scale.tag != timber.tag:
+        if (which_tag.find(scale.tag) or scale.tag) != timber.tag:
             st.warning(f"The code in this picture is that of {words.md(scale.tag)}, not of {timber.tag}.")
         st.caption(
             f"The scale is the label's code, {units.show_length(scale.side_mm, system)} wide; perspective is "

@@ -21,10 +21,7 @@ from baulk.models.text import events as event_text
 from baulk.models.timber import Event, Timber
 from baulk.models.units import System
 
-TAG_STAYS: Final = (
-    "The tag stays: readings and labels carry it. For another one, Undo its arrival below and add it anew; "
-    "its readings wait for the old tag."
-)
+TAG_HELP: Final = "Labels and sensors with the former tag still find the timber."
 
 
 def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, done: Callable[[], None]) -> None:
@@ -34,7 +31,6 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, done: Calla
     with box.form():
         read = _fields(timber, system, box)
         note = st.text_input("Why", key=box.key("note"), placeholder="misread on arrival")
-        st.caption(TAG_STAYS)
         pressed = box.buttons()
     if not pressed:
         return
@@ -89,7 +85,7 @@ def told(tag: str, made: Sequence[Event], facts: shop_facts.ShopFacts) -> entry.
     if not made:
         return f"{tag} is so already; nothing was changed.", None
     changed = "; ".join(event_text.event(each, facts.system, zone=words.zone()) for each in made)
-    return f"Saved for {tag}: {changed}.", lambda: back(made)
+    return f"Saved for {made[0].tag}: {changed}.", lambda: back(made)
 
 
 def back(made: Sequence[Event]) -> str:
@@ -98,7 +94,8 @@ def back(made: Sequence[Event]) -> str:
     for each in reversed(made):
         number = each.number
         ask(lambda s, number=number: operations.undo(s, number, by=by, now_utc=now, sure=True))  # type: ignore[misc]
-    return f"Undone: {made[0].tag} is as it was."
+    was = next((str(each.detail["old"]) for each in made if each.detail["field"] == "tag"), made[0].tag)
+    return f"Undone: {was} is as it was."
 
 
 def _fields(timber: Timber, system: System, box: entry.Entry) -> Callable[[], dict[str, Any]]:
@@ -115,6 +112,8 @@ def _fields(timber: Timber, system: System, box: entry.Entry) -> Callable[[], di
     def text(column: Any, label: str, name: str) -> str:  # noqa: ANN401 - a column or the page itself
         return str(column.text_input(label, shown[name], key=box.key(name))).strip()
 
+    tag = st.text_input("Tag", timber.tag, key=box.key("tag"))
+    st.caption(TAG_HELP)
     one, two = st.columns(2, wrap=False)
     given = {"size": text(one, "Green size", "size"), "finished": text(two, "Finished size", "finished")}
     one, two = st.columns(2, wrap=False)
@@ -144,6 +143,7 @@ def _fields(timber: Timber, system: System, box: entry.Entry) -> Callable[[], di
         fresh = {name: value for name, value in given.items() if value != shown[name]}
         return {
             **_sizes(timber, fresh, system),
+            "tag": tag.strip(),
             "species": species,
             "use_class": use,
             "place": str(place).strip(),

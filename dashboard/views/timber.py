@@ -29,6 +29,7 @@ from baulk.dashboard.sections import (
     while_it_lies,
     work_form,
 )
+from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation.document import Document
 from baulk.models import units
 from baulk.models.quantity import AT_DEPTH
@@ -59,6 +60,8 @@ def head(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     green = units.show_size(timber.section.width_mm, timber.section.depth_mm, facts.system)
     want = units.show_size(timber.finished.width_mm, timber.finished.depth_mm, facts.system)
     left = " Retired." if timber.retired_utc else ""
+    if had := ask(lambda s: s.store.names().of(timber.tag)):
+        left += f" Formerly {', '.join(had)}."
     with st.container(horizontal=True, vertical_alignment="center", key="timber-head"):
         if photo := photographs.small(timber.tag):
             st.html(photo, width="content")

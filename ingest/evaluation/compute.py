@@ -27,6 +27,7 @@ from baulk.models.errors import BaulkError
 from baulk.models.forecast import Forecast
 from baulk.models.reason import Reason
 from baulk.models.surface import margin
+from baulk.models.timber import entered_as
 from baulk.models.verdict import comes_out, decision, rough_out
 from baulk.models.verdict.readiness import Work
 
@@ -205,7 +206,7 @@ def fitted_to(inputs: Inputs, before: Calibration | None = None, threads: int | 
         "law": law_for(inputs.wood),
         "now_posix_s": inputs.now_s,
         "members": inputs.wish.members,
-        "seed": seed_of(inputs.timber.tag),
+        "seed": seed_of(entered_as(inputs.timber, inputs.events)),
         "events": inputs.events,
         "corrections": inputs.wish.meters,
         "gaps": inputs.air_gaps(),

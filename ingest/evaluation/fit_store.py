@@ -38,7 +38,7 @@ def taken_up(inputs: Inputs) -> Calibration | None:
     if inputs.fit is None:
         return None
     try:
-        before = calibration.resume(inputs.fit[_DIGITS + _MOMENT :])
+        before = calibration.resume(inputs.fit[_DIGITS + _MOMENT :], inputs.timber.tag)
     except OutOfRange:
         return None
     ground = _ground(inputs, before.field_now.posix_s)

@@ -16,6 +16,7 @@ from typing import Any, Final
 from baulk.ingest import operations
 from baulk.ingest.errors import NoSuchHour, RegisterError
 from baulk.ingest.exchange.csv_file import Row, Source, folded, open_sheet
+from baulk.ingest.register import renaming
 from baulk.ingest.register.tables import FIELDS, columns, timber_of
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire.zone import written
@@ -106,6 +107,10 @@ class Events:
                 continue
             given = replace(event, tag=timber.tag, noted_utc=event.noted_utc or now_utc)
             try:
+                if _is_of_tag(event):
+                    shop.register.keep_renaming(given)
+                    found = found.plus(Entered(entered=1))
+                    continue
                 if event.undone_utc is not None:
                     shop.register.keep_undone(given)
                     found = found.plus(Entered(entered=1))
@@ -158,7 +163,7 @@ def of_file(source: Source, now_utc: datetime, *, zone: tzinfo | None, name: str
             refused.append(f"{sheet.name}, line {row.line}: {err}")
             continue
         gone = event.undone_utc is not None and event.kind is EventKind.ARRIVED
-        if gone or event.kind is EventKind.EDITED:
+        if gone or (event.kind is EventKind.EDITED and not _is_of_tag(event)):
             left += 1
         else:
             found.setdefault(event.tag.lower(), []).append(event)
@@ -216,6 +221,11 @@ def _detail(text: str) -> dict[str, Any]:
 def _key(event: Event) -> tuple[object, ...]:
     told = {name: value for name, value in event.detail.items() if name not in _TOLD_BY_REGISTER}
     return event.kind, event.at_utc, json.dumps(told, sort_keys=True)
+
+
+def _is_of_tag(event: Event) -> bool:
+    """Whether it says that the tag was changed: the one correction that does not stand in the timber."""
+    return event.kind is EventKind.EDITED and event.detail["field"] == renaming.FIELD
 
 
 def _undone_retiring(event: Event, timber: Timber) -> bool:

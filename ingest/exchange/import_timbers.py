@@ -165,6 +165,8 @@ class Timbers:
         bare = default_length_unit(shop.config.shop.units)
         form = TimberForm(self.sheet, bare=bare, now_utc=now_utc, woods=shop.woods, zone=shop.config.zone)
         there = {each.tag.lower(): each for each in shop.register.list(retired=True)}
+        for old, now in shop.store.names().former.items():  # a file from before the tag was changed
+            there.setdefault(old.lower(), there[now.lower()])
         seen: dict[str, int] = {}
         rows = tuple(_planned(shop, row, form, there, seen) for row in self.sheet.rows())
         notes = list(self.sheet.notes)
@@ -273,7 +275,7 @@ def _planned(
         old = there.get(tag.lower())
         if old is None:
             timber = _new(shop, said)
-            doubt = _doubt(shop, timber, [*there.values()])
+            doubt = _doubt(shop, timber, [*{each.tag: each for each in there.values()}.values()])
             return Planned(
                 line=row.line, tag=tag, status=Status.NEW, timber=timber, doubt=doubt, cells=row.cells
             )

@@ -6,7 +6,7 @@ import json
 import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Final
 
 import paho.mqtt.client as mqtt
@@ -20,6 +20,7 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
 
 _WAIT_S: Final = 10.0
+_LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)  # older than any verdict that comes under the tag again
 NOTICES: Final = ""  # stands for a tag; no timber has an empty one
 
 
@@ -36,7 +37,7 @@ class Outgoing:
     topic : str
         Where it goes.
     payload : bytes
-        JSON: tag, made_utc, and the fields of the verdict.
+        JSON: tag, made_utc, and the fields of the verdict; nothing takes away what stands there.
     """
 
     tag: str
@@ -61,7 +62,18 @@ def messages(shop: Shop, sent: Mapping[str, datetime] | None = None) -> Iterator
             topic=topics.verdict(tag, shop.config.slug),
             payload=json.dumps(body).encode(),
         )
+    yield from _taken_away(shop, sent)
     yield from _notices(shop, sent)
+
+
+def _taken_away(shop: Shop, sent: Mapping[str, datetime]) -> Iterator[Outgoing]:
+    """Take the verdicts away that stand under tags which no timber has any more, once a connection."""
+    names, now = shop.store.names(), set(shop.register.tags())
+    for tag in sorted({*names.former, *names.undone} - now):
+        if sent.get(tag) != _LONG_AGO:
+            yield Outgoing(
+                tag=tag, made_utc=_LONG_AGO, topic=topics.verdict(tag, shop.config.slug), payload=b""
+            )
 
 
 def _notices(shop: Shop, sent: Mapping[str, datetime]) -> Iterator[Outgoing]:
@@ -112,7 +124,8 @@ def verdicts(shop: Shop) -> int:
             sent = [client.publish(topic, payload, qos=1, retain=True) for topic, payload in told]
             for one in sent:
                 one.wait_for_publish(_WAIT_S)
-            return sum(one.is_published() for one in sent[: len(waiting)])
+            new = [one for one, out in zip(sent, waiting, strict=False) if out.payload]
+            return sum(one.is_published() for one in new)
         finally:
             client.disconnect()
             client.loop_stop()

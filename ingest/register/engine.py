@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from sqlalchemy.engine import Connection, Engine
 from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store.sqlite_file import connect, in_words
+from baulk.ingest.store_kinds import STORES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,19 +33,24 @@ class Backing:
         The file, if it is one.
     wait_s : float
         How long to wait for another program that writes to it. [s]
+    readings_apart : bool
+        Whether the shop's readings lie elsewhere than in this database.
     """
 
     engine: Engine
     in_words: Callable[[BaseException], StoreError]
     path: Path | None = None
     wait_s: float = 5.0
+    readings_apart: bool = False
 
 
 def backing(config: Config, *, durable: bool = False) -> Backing:
     """Give the database that the settings name; with ``durable`` a commit to a file waits for the disk."""
     if config.store.postgres_url is not None:
-        return on_postgres(config.store)
-    return on_sqlite(config.store_path, wait_s=config.store.wait_s, durable=durable)
+        found = on_postgres(config.store)
+    else:
+        found = on_sqlite(config.store_path, wait_s=config.store.wait_s, durable=durable)
+    return replace(found, readings_apart=not STORES[config.store.kind].holds_register)
 
 
 def on_sqlite(path: Path, *, wait_s: float = 5.0, durable: bool = False) -> Backing:

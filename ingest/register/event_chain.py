@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, RowMapping
 
 from baulk.ingest.errors import RegisterError
+from baulk.ingest.register import renaming
 from baulk.ingest.register.tables import EVENT, TIMBER, event_of, timber_of
 from baulk.ingest.store.base import from_us, to_us
 from baulk.models.errors import OutOfRange
@@ -76,9 +77,12 @@ def change(base: Connection, row: Row, values: Mapping[str, Any], revision: int,
     """Change the timber's row; what could not be a timber is refused if it is to be whole."""
     if whole:
         timber_of({**row, **values})
-    base.execute(TIMBER.update().where(TIMBER.c.tag == row["tag"]).values(**values, revision=revision))
+    tag = str(values.get(renaming.FIELD, row["tag"]))
+    if tag != row["tag"]:
+        renaming.rename(base, row["tag"], tag)
+    base.execute(TIMBER.update().where(TIMBER.c.tag == tag).values(**{**values, "revision": revision}))
     if "arrived_utc" in values:
-        _arrive(base, row["tag"], to_us(datetime.fromisoformat(values["arrived_utc"])))
+        _arrive(base, tag, to_us(datetime.fromisoformat(values["arrived_utc"])))
 
 
 def _arrive(base: Connection, tag: str, at_us: int) -> None:

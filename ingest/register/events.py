@@ -17,7 +17,7 @@ from sqlalchemy.engine import Connection, RowMapping
 
 from baulk.ingest.errors import RegisterError
 from baulk.ingest.register import event_chain as chain
-from baulk.ingest.register import event_rules
+from baulk.ingest.register import event_rules, renaming
 from baulk.ingest.register.event_chain import Row
 from baulk.ingest.register.tables import EVENT, TIMBER, event_of, stored
 from baulk.ingest.store.base import from_us, to_us
@@ -99,7 +99,7 @@ def write(  # noqa: PLR0913 - each says another thing
     chain.change(base, row, change, revision, whole=whole)
     (key,) = base.execute(
         EVENT.insert().values(
-            tag=event.tag,
+            tag=change.get(renaming.FIELD, event.tag),
             kind=event.kind.value,
             at_us=to_us(event.at_utc),
             noted_us=to_us(noted_utc),
@@ -145,6 +145,31 @@ def write_undone(base: Connection, event: Event, timber: Timber) -> Event:
             sensor=checked.detail.get("sensor"),
             undone_us=to_us(checked.undone_utc or checked.at_utc),
             undone_by=checked.undone_by,
+            settled=True,
+        )
+    ).inserted_primary_key or (0,)
+    return event_of(chain.row_of(base, key))
+
+
+def write_renaming(base: Connection, event: Event, tag: str) -> Event:
+    """Keep that a timber's tag was changed in another register, or that this was taken back there.
+
+    The timber has the tag of now already; what it had before leads to it from now on.
+    """
+    old, new = (str(event.detail[name]) for name in ("old", "new"))
+    (key,) = base.execute(
+        EVENT.insert().values(
+            tag=tag,
+            kind=event.kind.value,
+            at_us=to_us(event.at_utc),
+            noted_us=to_us(event.noted_utc or event.at_utc),
+            who=event.by,
+            note=event.note,
+            detail={"field": renaming.FIELD, "new": new},
+            sets={} if event.undone_utc else {renaming.FIELD: new},
+            was={renaming.FIELD: old},
+            undone_us=None if event.undone_utc is None else to_us(event.undone_utc),
+            undone_by=event.undone_by,
             settled=True,
         )
     ).inserted_primary_key or (0,)
@@ -232,6 +257,9 @@ def undo(base: Connection, number: int, *, by: str, now_utc: datetime, revision:
 
 def _withdraw(base: Connection, row: Row, *, by: str, now_utc: datetime) -> Event:
     """Take a timber out that was entered by mistake, with all its events; its row stays with its arrival."""
+    for each in chain.counted(base, row["tag"]):
+        if renaming.FIELD in each["sets"]:
+            raise chain.stands(base, event_of(row), event_of(each), "it has another tag by that")
     timber = dict(_timber_row(base, row["tag"]))
     base.execute(
         EVENT.update()

@@ -17,12 +17,13 @@ from sqlalchemy.exc import DBAPIError
 
 from baulk.ingest import migrations
 from baulk.ingest.errors import RegisterError
-from baulk.ingest.register import event_chain, events, places
+from baulk.ingest.register import event_chain, events, places, renaming
 from baulk.ingest.register.engine import Backing
 from baulk.ingest.register.events import Attachment
 from baulk.ingest.register.tables import COUNTER, EVENT, FIELDS, TIMBER, columns, event_of, timber_of
 from baulk.ingest.store import before_upgrade
 from baulk.ingest.store.base import to_us
+from baulk.ingest.store.names import Names
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plan.buying.parts import Part
 from baulk.models.quantity import Owner, Quantity
@@ -58,11 +59,13 @@ class Register:
     """
 
     def __init__(self, backing: Backing, *, zone: tzinfo | None = None) -> None:
-        self._engine = backing.engine.execution_options(**{event_chain.ZONE: zone})
+        self._engine = backing.engine.execution_options(
+            **{event_chain.ZONE: zone, renaming.APART: backing.readings_apart}
+        )
         self._in_words = backing.in_words
         self._path = backing.path
         self._known: tuple[int, frozenset[str]] = (0, frozenset())
-        self._known_until_s = 0.0
+        self._known_until_s, self._named = 0.0, b""
         self._sensors: tuple[tuple[Any, ...], Attachments] | None = None
         self._remembered: dict[str, tuple[float, Any]] = {}
         with self._faults():
@@ -108,13 +111,16 @@ class Register:
         """Give every tag, in the order of entry, those of retired timbers too."""
         return tuple(row["tag"] for row in self._rows(sa.select(TIMBER.c.tag).order_by(TIMBER.c.entered)))
 
-    def known(self, *, again: bool = False) -> frozenset[str]:
+    def known(self, *, again: bool = False, names: Names | None = None) -> frozenset[str]:
         """Give the tags that were seen last, without opening the file; ``again`` looks anew.
 
         One that is not in here may be new; one that was taken back is gone within a minute. With another file
-        in its place all are looked up again.
+        in its place all are looked up again, and where ``names`` are others than at the last look.
         """
         inode, now_s = self._inode(), time.monotonic()
+        if names is not None and names.mark != self._named:
+            self._named, again = names.mark, True
+            self._remembered.clear()
         if again or inode != self._known[0] or not self._known[1] or now_s > self._known_until_s:
             self._known, self._known_until_s = (inode, frozenset(self.tags())), now_s + 60
         return self._known[1]
@@ -152,16 +158,17 @@ class Register:
         return timber_of(row)
 
     def has(self, tag: str) -> bool:
-        """Whether this very tag is entered."""
-        return bool(self._rows(sa.select(TIMBER.c.tag).where(TIMBER.c.tag == tag)))
+        """Whether a timber has this very tag, or had it."""
+        if self._rows(sa.select(TIMBER.c.tag).where(TIMBER.c.tag == tag)):
+            return True
+        with self._read() as base:
+            return tag in renaming.known(base).former
 
     def add(self, timber: Timber, *, by: str = "", now_utc: datetime | None = None) -> Timber:
         """Enter a timber under a tag of its own, and its arrival as its first event."""
         _check(timber)
-        same = sa.select(TIMBER.c.tag).where(sa.func.lower(TIMBER.c.tag) == timber.tag.lower())
         with self._write() as (base, revision):
-            if taken := base.execute(same).scalar():
-                raise RegisterError(f"the tag {taken} is in use already; the next free one is {_next(base)}")
+            renaming.refuse_taken(base, timber.tag, _next(base))
             last = base.execute(sa.select(sa.func.max(TIMBER.c.entered))).scalar() or 0
             base.execute(TIMBER.insert().values(**columns(timber), revision=revision, entered=last + 1))
             events.arrived(
@@ -221,10 +228,11 @@ class Register:
                 new = replace(old, **changes)
             except TypeError as err:
                 raise OutOfRange("a timber", f"has no field {min(changes)!r}") from err
-            if new.tag != old.tag:
-                raise RegisterError(f"the tag of {old.tag} stays with it; enter the piece anew under another")
+            new = replace(new, tag=new.tag.strip())
             _check(new)
             check(new)
+            if new.tag != old.tag:
+                renaming.refuse_taken(base, new.tag, _next(base), mine=old.tag)
             before, after = columns(old), columns(new)
             made = []
             for column in FIELDS:
@@ -240,7 +248,14 @@ class Register:
                     )
                 change = {column: after[column]}
                 made.append(events.write(base, event, change, timber=old, revision=revision, whole=False))
-        return tuple(made)
+            if new.tag != old.tag:  # last, for it takes the others along
+                event = events.edited(
+                    old.tag, renaming.FIELD, old.tag, new.tag, by=by, now_utc=now_utc, note=note
+                )
+                change = {renaming.FIELD: new.tag}
+                made.append(events.write(base, event, change, timber=old, revision=revision, whole=False))
+                renaming.note_down(base)
+        return tuple(replace(each, tag=new.tag) for each in made)
 
     def next_tag(self) -> str:
         """Propose a tag: the last one entered, counted up until it is free."""
@@ -284,6 +299,17 @@ class Register:
         with self._write() as (base, _):
             return events.write_undone(base, event, timber_of(_find(base, event.tag)))
 
+    def keep_renaming(self, event: Event) -> Event:
+        """Keep that a timber's tag was changed in another register; the former one leads to it now."""
+        with self._write() as (base, _):
+            timber = timber_of(_find(base, event.tag))
+            if event.undone_utc is None:
+                for name in ("old", "new"):
+                    renaming.refuse_taken(base, str(event.detail[name]), _next(base), mine=timber.tag)
+            kept = events.write_renaming(base, event, timber.tag)
+            renaming.note_down(base)
+            return kept
+
     def move(  # noqa: PLR0913 - one a word
         self,
         tag: str,
@@ -303,7 +329,10 @@ class Register:
         An arrival takes the timber with it, and all its events.
         """
         with self._write() as (base, revision):
-            return events.undo(base, number, by=by, now_utc=now_utc, revision=revision)
+            undone = events.undo(base, number, by=by, now_utc=now_utc, revision=revision)
+            if undone.detail.get("field") == renaming.FIELD:
+                renaming.note_down(base)
+            return undone
 
     # --- sensors
 
@@ -317,7 +346,7 @@ class Register:
         stamp = sa.select(sa.func.max(EVENT.c.number), sa.func.count(EVENT.c.undone_us))
         with self._read() as base:
             newest, undone = base.execute(stamp.where(EVENT.c.sensor.is_not(None))).one()
-            state = (self._inode(), newest, undone)
+            state = (self._inode(), newest, undone, renaming.known(base).mark)
             if self._sensors is None or self._sensors[0] != state:
                 steps: dict[str, tuple[tuple[int, Attachment | None], ...]] = {}
                 for row in base.execute(events.attachments()).mappings():
@@ -376,6 +405,8 @@ class Register:
 def _find(base: Connection, tag: str) -> RowMapping:
     asked = sa.select(TIMBER).where(sa.func.lower(TIMBER.c.tag) == tag.strip().lower())
     row = base.execute(asked).mappings().first()
+    if row is None and (now := renaming.known(base).like(tag)) is not None:
+        row = base.execute(sa.select(TIMBER).where(TIMBER.c.tag == now)).mappings().first()
     if row is None:
         raise NotFound("timber", tag, base.execute(sa.select(TIMBER.c.tag)).scalars())
     return row
@@ -398,7 +429,7 @@ def _moved(  # noqa: PLR0913, PLR0917 - one a word
 
 def _next(base: Connection) -> str:
     tags = [row.tag for row in base.execute(sa.select(TIMBER.c.tag).order_by(TIMBER.c.entered))]
-    used = {tag.lower() for tag in tags}
+    used = {tag.lower() for tag in (*tags, *renaming.known(base).former)}
     stem, digits = _split(tags[-1]) if tags else ("T-", "00")
     number = int(digits)
     while True:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
+from baulk.ingest.store.names import Names
 from baulk.ingest.store.raw_parts import Messages, Taken
 from baulk.ingest.store.rejected import (
     EVERYTHING,
@@ -79,9 +80,7 @@ class Transaction(Protocol):
 class Sql(Protocol):
     """A database that is open."""
 
-    @property
-    def generation(self) -> int:
-        """Changes when numbers of series that are remembered may no longer hold."""
+    generation: int  # changes when numbers of series that are remembered may no longer hold
 
     def ask(self, sql: str, values: Values = NONE) -> list[Any]:
         """Give the rows of a question."""
@@ -230,6 +229,12 @@ class Store(Protocol):
     @property
     def apart(self) -> bool:
         """Whether readings are written ahead of the books, not in one transaction with them."""
+
+    def names(self, *, seen: bool = False) -> Names:
+        """Give the tags that timbers had before; readings under such a one are stored under that of now.
+
+        With ``seen`` nothing is asked, and none told, where this program saw none when it stored last.
+        """
 
     def append(self, readings: Iterable[Reading]) -> int:
         """Store readings in one transaction and return how many were new; the key is series and device time.

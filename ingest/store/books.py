@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest.store import kept_days
+from baulk.ingest.store import kept_days, names
 from baulk.ingest.store.base import (
     DAY_US,
     StoredEvaluation,
@@ -147,6 +147,7 @@ class Books(Quarantine):
         """Keep the evaluation of a timber, and the first of each ISO week for good."""
         made, (monday, next_monday) = to_us(made_utc), week_of(made_utc)
         with self._sql.write() as (at, now):
+            tag = names.asked(at.run).now(tag)  # which may have changed while it was worked out
             at.run(
                 _KEEP,
                 {
@@ -170,6 +171,7 @@ class Books(Quarantine):
     def keep_past(self, tag: str, made_utc: datetime, payload: bytes) -> None:
         """Keep an evaluation as of an earlier day among the past ones."""
         with self._sql.write() as (at, _):
+            tag = names.asked(at.run).now(tag)
             at.run(
                 f"{_PAST} ON CONFLICT (tag, made_us) DO UPDATE SET payload = excluded.payload",
                 {"tag": tag, "made": to_us(made_utc), "payload": payload},

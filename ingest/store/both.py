@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store import kept_days, raw_log, turns, waiting
-from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, to_us
+from baulk.ingest.store import names as former
+from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, Transaction, to_us
 from baulk.ingest.store.books import Books
+from baulk.ingest.store.by_first_tag import ByFirstTag
 from baulk.ingest.store.raw_parts import Messages, Taken
 from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.store.rows import EVERY_US, join_air
@@ -40,6 +42,7 @@ class ShopStore(Books):
         super().__init__(sql)
         self._readings = readings
         self._raw = raw_log.RawLog(sql)
+        self._named = b""
 
     @property
     def raw(self) -> Messages:
@@ -54,7 +57,7 @@ class ShopStore(Books):
     @property
     def apart_readings(self) -> Readings:
         """Where the readings lie, for whoever looks after that place itself."""
-        return self._readings
+        return self._readings.inside if isinstance(self._readings, ByFirstTag) else self._readings
 
     @property
     def database(self) -> Sql:
@@ -65,6 +68,22 @@ class ShopStore(Books):
         """Close both."""
         self._readings.close()
         self._sql.close()
+
+    # --- tags that were changed
+
+    def names(self, *, seen: bool = False) -> former.Names:
+        """Give the tags that timbers had before; with ``seen`` none where the last transaction saw none."""
+        if seen and not self._named:
+            return former.NONE
+        return former.asked(self._sql.ask)
+
+    def _called(self, at: Transaction) -> former.Names:
+        """Give them as they are in a transaction; after a change the numbers of series are looked up anew."""
+        found = former.asked(at.run)
+        if found.mark != self._named:
+            self._sql.generation += 1
+            self._named = found.mark
+        return found
 
     # --- in
 
@@ -111,10 +130,12 @@ class ShopStore(Books):
 
         def write(*, careful: bool) -> int:
             with self._sql.write() as (at, revision):
-                put = Put(fresh=())
+                put, called = Put(fresh=()), readings
                 if readings:
-                    put = self._readings.enter(at, readings, sent, careful=careful)
-                self.touch(at, revision, put.fresh if sent is None else readings)
+                    if (renamed := self._called(at)).former:
+                        called = renamed.readings(readings)
+                    put = self._readings.enter(at, called, sent, careful=careful)
+                self.touch(at, revision, put.fresh if sent is None else called)
                 self.reject(at, [*rejected, *put.clashes])
                 self.write_notes(at, notes or {})
                 if taken is not None:
@@ -157,8 +178,11 @@ class ShopStore(Books):
         """
         if not readings and not gone:
             return 0
+        renamed = self.names()
+        readings, gone = renamed.readings(readings), renamed.readings(gone)
         sent = self._readings.send(readings)
         with self._sql.write() as (at, _):
+            self._called(at)
             if gone:
                 self._readings.leave(at, gone)
             put = self._readings.enter(at, readings, sent, careful=True)
@@ -179,6 +203,8 @@ class ShopStore(Books):
 
         Few go in one transaction. Many go in stretches, and others may write in between.
         """
+        renamed = self.names()
+        gone, come = renamed.readings(list(gone)), renamed.readings(come)
         leaving = {(one.series, one.taken_utc): one for one in gone}
         over: list[Reading] = []  # where others stand that go elsewhere: together, or one would be lost
         again: list[Reading] = []
@@ -210,6 +236,7 @@ class ShopStore(Books):
         if self.apart:
             self._readings.write_over(None, again)
         with self._sql.write() as (at, revision):
+            self._called(at)
             if away:
                 self._readings.leave(at, away)
             put = self._readings.enter(at, new, sent, careful=True) if new else Put(fresh=())
@@ -223,7 +250,9 @@ class ShopStore(Books):
 
     def series(self, owner: Owner | None = None, name: str | None = None) -> list[Series]:
         """Every series that has a reading."""
-        return self._readings.series(owner, name)
+        gone = self.names().former  # may be listed since readings lay elsewhere
+        found = self._readings.series(owner, name)
+        return [one for one in found if one.owner is Owner.AIR or one.name not in gone] if gone else found
 
     def read(
         self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None

@@ -22,9 +22,17 @@ import numpy as np
 
 from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreAway, StoreError
-from baulk.ingest.store import influx_counts, influx_leaving, influx_questions, influx_thin, kept_days
+from baulk.ingest.store import (
+    influx_counts,
+    influx_leaving,
+    influx_questions,
+    influx_thin,
+    kept_days,
+    names,
+)
 from baulk.ingest.store.base import DAY_US, Put, Sql, Store, Transaction, from_us, to_us
 from baulk.ingest.store.both import ShopStore
+from baulk.ingest.store.by_first_tag import ByFirstTag
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit
 from baulk.ingest.store.influx_lines import (
     AS_TAKEN,
@@ -378,8 +386,9 @@ class InfluxReadings:
                 days.setdefault(series.name, set()).add(taken_us // DAY_US)
         with self._sql.write() as (at, _):
             influx_counts.add(at, keys, -1)
+            renamed = names.asked(at.run)
             for name, some in sorted(days.items()):
-                kept_days.put_down_days(at, name, some)
+                kept_days.put_down_days(at, renamed.now(name), some)
 
 
 def _newer(newest: dict[str, Reading], one: Reading) -> None:
@@ -398,7 +407,7 @@ def open_kind(config: Config, *, durable: bool) -> Store:
         sql = SqliteSql(config.store_path, wait_s=part.wait_s, durable=durable)
         turn = by_file(config.store_path)
     try:
-        return ShopStore(sql, InfluxReadings(part, sql, turn))
+        return ShopStore(sql, ByFirstTag(InfluxReadings(part, sql, turn), sql))
     except BaseException:
         sql.close()
         raise

@@ -79,7 +79,7 @@ def seen(
     """
     rows = columns_of(readings)
     return digest.of(
-        timber,
+        replace(timber, tag=""),  # what it is called tells nothing of the wood
         tuple(corrections),
         digest.readings(rows[rows.taken_s <= upto_s]),
         digest.events(events, _TELLING),

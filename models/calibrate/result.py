@@ -208,13 +208,15 @@ _PLAIN: Final = (
 _EXACT: Final = frozenset({"x", "y", "at", "theta"})  # the rest is rounded to a few parts in ten million
 
 
-def resume(state: bytes) -> Calibration:
+def resume(state: bytes, tag: str | None = None) -> Calibration:
     """Read back what `Calibration.state` wrote.
 
     Parameters
     ----------
     state : bytes
         As written.
+    tag : str, optional
+        What the timber is called now; its series are named by it. As they were if left out.
 
     Returns
     -------
@@ -230,6 +232,9 @@ def resume(state: bytes) -> Calibration:
         plain, arrays = packing.unpack(state)
         if plain["format"] != FORMAT:
             raise OutOfRange("the stored fit", "is of another version of the program; fit it anew")
+        if tag is not None and plain["readings"]:
+            old = _fitted(plain["readings"][0]).series.split("/")
+            plain = _renamed(plain, "/".join(old[:2]), f"{old[0]}/{tag}")
         theta, anchor = arrays["theta"], plain["anchor"]
         width, depth, pith_x, pith_y = plain["section"]
         kerf = plain.get("kerf")
@@ -280,6 +285,17 @@ def resume(state: bytes) -> Calibration:
         if isinstance(err, OutOfRange):
             raise
         raise OutOfRange("the stored fit", "can't be read back; fit it anew") from err
+
+
+def _renamed(plain: Any, old: str, new: str) -> Any:  # noqa: ANN401 - whatever JSON holds
+    """Return it with every series of a timber under another tag."""
+    if isinstance(plain, dict):
+        return {key: _renamed(each, old, new) for key, each in plain.items()}
+    if isinstance(plain, list):
+        return [_renamed(each, old, new) for each in plain]
+    if isinstance(plain, str) and plain.startswith(f"{old}/"):
+        return new + plain[len(old) :]
+    return plain
 
 
 def _row(one: Fitted) -> list[Any]:

@@ -214,6 +214,8 @@ def _edited(held: Values, system: System) -> str:
     column, old, new = str(held["field"]), held["old"], held["new"]
     if column == "retired_utc" and new == "":
         return "taken back into the yard"
+    if column == "tag":
+        return f"tag changed from {old} to {new}"
 
     def told(value: Value) -> str:
         if value == "":

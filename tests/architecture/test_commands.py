@@ -89,7 +89,7 @@ def test_when_and_who_stand_last(words):
 @pytest.mark.parametrize("words", TREE, ids=" ".join)
 def test_a_tag_is_an_argument_and_comes_first(words):
     command = TREE[words]
-    assert "--tag" not in options(command)
+    assert "--tag" not in options(command) or words == ("timber", "edit")  # there it is the new one
     assert not {"--taken", "--arrived", "--when", "--date", "--who"} & set(options(command))
     arguments = [each for each in command.params if each.param_type_name == "argument"]
     assert not [each for each in arguments[1:] if "TAG" in (each.metavar or "")]

@@ -97,6 +97,25 @@ def test_a_tile_filters_a_row_opens_and_back_restores_filter_and_place(pages, ph
     assert phone.faults == []
 
 
+def test_a_tag_is_changed_by_touch_and_undone(pages, phone):
+    phone.goto(f"{pages.base}/timber?tag=FER-05&open=history")
+    phone.get_by_text("Edit timber", exact=True).tap()
+    box = phone.get_by_role("textbox", name="Tag", exact=True)
+    expect(box).to_have_value("FER-05", timeout=15_000)
+    browse.settled(phone)
+    box.fill("FER-50")
+    browse.shoot(phone, "timber-edit-tag")
+    save, bar = phone.get_by_role("button", name="Save", exact=True), phone.locator(".st-key-saved")
+    assert min(each.bounding_box()["height"] for each in (save, box)) >= 44
+    save.tap()
+    expect(bar).to_contain_text("Saved for FER-50: tag changed from FER-05 to FER-50.", timeout=20_000)
+    expect(phone.get_by_role("heading", name="FER-50")).to_be_visible(timeout=15_000)
+    assert "tag=FER-50" in phone.url
+    bar.get_by_role("button", name="Undo").tap()
+    expect(phone.get_by_role("heading", name="FER-05")).to_be_visible(timeout=15_000)
+    assert phone.faults == []
+
+
 def test_a_timber_is_dragged_undo_brings_it_back_and_a_lost_connection_is_told(shop, pages, phone, tmp_path):
     phone.goto(f"{pages.base}/?view=plan")
     chip = phone.locator("a.chip", has_text="FER-03")

@@ -1,14 +1,14 @@
 """Measuring on a kept photograph from the page: taps become sizes, an event or a correction."""
 
 import importlib.util
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from baulk.dashboard.printing import labels
-from baulk.ingest import photos
+from baulk.ingest import operations, photos
 from baulk.ingest import shop as shop_module
 from baulk.models.timber import EventKind
 
@@ -89,3 +89,8 @@ def test_corners_pith_and_a_check_are_read_off_the_picture_and_saved(measuring, 
     # the pith lies in the section as entered, 203.2 x 196.85 mm; today's is 200 x 190
     assert section.pith_x_mm == pytest.approx(10.0 * 203.2 / 200, abs=1.0)
     assert section.pith_y_mm == pytest.approx(-15.0 * 196.85 / 190, abs=1.0)
+    with shop_module.open(shop_folder) as s:  # the label on the picture goes on to be this timber's
+        operations.edit_timber(s, TAG, tag="FER-61", now_utc=datetime.now(UTC))
+    app.run()
+    assert any("perspective is taken out" in each.value for each in app.caption)
+    assert not any("The code in this picture" in each.value for each in app.warning)

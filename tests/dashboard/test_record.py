@@ -36,6 +36,14 @@ def found(folder, tag):
         return record_data.record(shop, tag, datetime.now(UTC))
 
 
+def test_the_record_names_the_tags_that_it_had_before(shop_folder):
+    with shops.open(shop_folder) as shop:
+        operations.edit_timber(shop, "FER-01", tag="FER-60", now_utc=datetime.now(UTC))
+    text, _ = pages(record.pdf(found(shop_folder, "FER-01")))
+    assert "Drying record: FER-60" in text[0]
+    assert "Formerly FER-01" in text[0]
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_the_record_tells_identity_verdict_movement_history_readings_and_cautions(shop_folder, paper):
     text, pictures = pages(record.pdf(found(shop_folder, "FER-01"), paper=paper))

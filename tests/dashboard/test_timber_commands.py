@@ -219,6 +219,23 @@ def test_what_was_entered_wrongly_is_put_right_field_by_field(here, answer):
     assert answer("timber", "show", "FER-01")["timber"] == {**first, "tag": "FER-01"}
 
 
+def test_the_tag_is_changed_and_the_former_one_still_finds_the_timber(here, answer):
+    said = here("timber", "edit", "FER-01", "--tag", "FER-50", "--by", "Ines", "--note", "label torn off")
+    assert "FER-50: tag changed from FER-01 to FER-50 (label torn off) (number" in said
+    assert (
+        "Labels and sensors that say FER-01 still reach it; print a new label with `baulk labels FER-50`."
+        in (said)
+    )
+    here("reading", "add", "fer-01", "weight", "300 lb", "--yes")
+    assert "300" in (shown := here("timber", "show", "FER-01"))
+    assert "formerly FER-01" in shown
+    with pytest.raises(RegisterError, match="FER-50 had the tag FER-01 before"):
+        here("timber", "edit", "FER-02", "--tag", "FER-01")
+    number = answer("timber", "history", "FER-50")[-1]["number"]
+    assert "taken back: tag changed from FER-01 to FER-50" in here("timber", "undo", str(number))
+    assert "300" in here("timber", "show", "FER-01")
+
+
 def test_where_the_sapwood_begins_is_entered_corrected_and_forgotten(here, answer):
     words = (
         "timber",

@@ -214,6 +214,34 @@ def test_what_was_entered_is_corrected_and_a_field_left_alone_changes_nothing(ap
         assert shop.register.get("FER-01").species == "white oak"
 
 
+def test_another_tag_is_saved_found_by_the_old_one_and_undone(app, shop_folder):
+    page = change(open_page(app, open="history"), "edit")
+    page.text_input(key="edit-FER-01-tag-0").set_value("FER-02")
+    page.button(key="edit-FER-01-save-0").click().run()
+    assert "The tag FER-02 is in use already" in page.error[-1].value
+    page.text_input(key="edit-FER-01-tag-0").set_value("FER-77")
+    page.button(key="edit-FER-01-save-0").click().run()
+    assert not page.exception
+    assert "Saved for FER-77: tag changed from FER-01 to FER-77." in html(page)
+    assert "FER-77" in page.query_params["tag"]
+    open_page(app, tag="FER-01")  # as its old label says
+    assert any("Formerly FER-01" in each.value.replace("\\", "") for each in app.caption)
+    assert "FER-77" in page.query_params["tag"]
+    number = events_of(shop_folder, "FER-77")[-1].number
+    page = open_page(app, tag="fer-77", open="history")
+    page.button(key=f"event_undo-{number}").click().run()
+    assert not page.exception
+    assert "FER-01" in page.query_params["tag"]
+    with shops.open(shop_folder) as shop:
+        assert shop.register.has("FER-01")
+        assert not shop.register.has("FER-77")
+
+
+def events_of(folder, tag):
+    with shops.open(folder) as shop:
+        return shop.register.events(tag)
+
+
 def test_a_timber_is_retired_and_returned(app, shop_folder):
     page = change(open_page(app, open="history"), "leave")
     page.text_input(key="work-FER-01-retired-reason-0").set_value("sold")

@@ -4,11 +4,12 @@ import io
 import json
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pandas as pd
 import pytest
 
-from baulk.dashboard.queries import yard_groups, yard_plan, yard_rows
+from baulk.dashboard.queries import which_tag, yard_groups, yard_plan, yard_rows
 from baulk.dashboard.sections import downloads
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
@@ -55,6 +56,14 @@ def test_every_timber_stands_in_one_group(many, invented):
         "FER-01": "leave", "FER-02": "rough-out", "FER-03": "square", "FER-04": "leave", "FER-05": "read",
         "FER-06": "read", "FER-07": "read", "FER-08": "read", "FER-09": "read",
     }  # fmt: skip
+
+
+def test_a_former_tag_finds_its_timber(many, invented):
+    with shops.open(many) as shop:
+        operations.edit_timber(shop, "FER-05", tag="FER-50", now_utc=datetime.now(UTC))
+    found = yard_groups.found(yard_rows.rows(invented.NOW), "fer-05")
+    assert [row.timber.tag for row in found] == ["FER-50"]
+    assert [which_tag.find(each) for each in ("FER-05", "fer 5", "FER-50", "FER-5")] == ["FER-50"] * 4
 
 
 def test_too_few_readings_stand_under_read_and_say_so(many, invented):

@@ -260,7 +260,7 @@ def test_a_correction_of_several_fields_need_only_fit_as_a_whole(yard):
         ({"use_class": "mast"}, NotFound, "called 'mast'"),
         ({"finished": Finished(width_mm=6, depth_mm=6)}, OutOfRange, "under a tenth of the green"),
         ({"finished": Finished(width_mm=210, depth_mm=150)}, OutOfRange, "does not fit"),
-        ({"tag": "FER-09"}, RegisterError, "the tag of FER-01 stays with it"),
+        ({"tag": "FER/09"}, OutOfRange, "FER/09"),
         ({"colour": "red"}, OutOfRange, "has no field 'colour'"),
     ],
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import dataclasses
 import json
+import shutil
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -146,6 +147,24 @@ def test_letting_it_dry_on_writes_no_new_fit(fitted):
     fitted.store.append(air(60.0, NEWS + timedelta(hours=1)))
     assert way(fitted, NEWS + DAY, whole=False) == "updated"
     assert state(fitted) == before
+
+
+def test_another_tag_goes_on_with_the_same_fit_and_the_same_numbers(fitted, yard_dir, tmp_path):
+    shutil.copytree(yard_dir, tmp_path / "same")
+    (made,) = operations.edit_timber(fitted, TAG, tag="FER-70", now_utc=NEWS)
+    batch.run(fitted, ["FER-70"], NEWS, workers=1, whole=False)
+    renamed = json.loads(fitted.store.evaluation("FER-70")[1])
+    assert renamed["calibration"]["fitted"] == "updated"
+    with shop.open(tmp_path / "same") as same:
+        batch.run(same, [TAG], NEWS, workers=1, whole=False)
+        before = found(same)
+    for document in (before, renamed):
+        document.pop("tag")
+    assert TAG not in json.dumps(renamed)
+    assert renamed == json.loads(json.dumps(before).replace(TAG, "FER-70"))
+    kept = fitted.store.noted(notes.fit_key("FER-70"))
+    operations.undo(fitted, made.number, by="", now_utc=NEWS)
+    assert state(fitted) == kept
 
 
 def of_other_air(opened):
