@@ -48,10 +48,10 @@ class ByFirstTag:
 
     # --- in
 
-    def send(self, readings: Sequence[Reading], *, share: bool = False) -> Put | None:
+    def send(self, readings: Sequence[Reading]) -> Put | None:
         """Store readings ahead of the books."""
         renamed = self._names()
-        put = self.inside.send(_there(renamed, readings), share=share)
+        put = self.inside.send(_there(renamed, readings))
         return None if put is None else replace(put, fresh=renamed.readings(put.fresh))
 
     def enter(self, at: Transaction, readings: Sequence[Reading], sent: Put | None, *, careful: bool) -> Put:
