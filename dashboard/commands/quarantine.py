@@ -19,7 +19,7 @@ from baulk.dashboard.commands.answers import (
     table,
 )
 from baulk.dashboard.commands.options import By, Limit, Note, Out, Preview, Yes
-from baulk.ingest import operations, pipeline
+from baulk.ingest import hand_readings, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.exchange import quarantine_file
 from baulk.ingest.mqtt.last_messages import shown
@@ -216,7 +216,7 @@ def settle(
     """
     with shops.open(shop, durable=True) as opened:
         now = datetime.now(UTC)
-        kept = operations.settle_clash(opened, number, take_other=take is Take.OTHER, by=by, now_utc=now)
+        kept = hand_readings.settle_clash(opened, number, take_other=take is Take.OTHER, by=by, now_utc=now)
         config = opened.config
     if json:
         say_json(kept)

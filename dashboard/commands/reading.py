@@ -23,7 +23,7 @@ from baulk.dashboard.commands.answers import (
     unless_unlikely,
 )
 from baulk.dashboard.commands.options import AFace, Air, At, Depth, FromEnd, Limit, Yes
-from baulk.ingest import operations
+from baulk.ingest import hand_readings
 from baulk.ingest import shop as shops
 from baulk.ingest.store import notes
 from baulk.models import moisture_text, units
@@ -90,12 +90,12 @@ def add(  # noqa: PLR0913 - a person names them one by one
             depth_mm=None if depth is None else units.length_mm(depth, bare=bare),
             face=face,
         )
-        top_pct = operations.scale_end_pct(opened)
+        top_pct = hand_readings.scale_end_pct(opened)
         number, at_least = _value(value, quantity, opened.config.temperature, inch=inch, top_pct=top_pct)
         taken_utc = moment(at, now_utc=now_utc, zone=opened.config.zone)
         end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
         new = unless_unlikely(
-            lambda sure: operations.add_reading_by_hand(
+            lambda sure: hand_readings.add(
                 opened, series, number,
                 now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm, at_least=at_least,
                 sure=sure, new_place=new_place,
@@ -106,7 +106,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
         system = opened.config.shop.units
         shown = event_text.quantity(quantity, number, UNITS[quantity], system, opened.config.temperature)
         near = None if end_mm is None or air else _too_near(opened, name, end_mm, taken_utc)
-        asks = quantity is Quantity.MOISTURE and not air and operations.hand_meter_is_open(opened)
+        asks = quantity is Quantity.MOISTURE and not air and hand_readings.meter_is_open(opened)
         meter = notes.hand_meter(opened.store) if quantity is Quantity.MOISTURE else None
     if json:
         say_json(

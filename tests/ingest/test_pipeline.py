@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import checks, operations, pipeline, shop
+from baulk.ingest import checks, hand_readings, operations, pipeline, shop
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner
@@ -236,7 +236,7 @@ def test_a_timber_that_gains_weight_is_flagged(yard):
 
 def test_a_reading_by_hand_is_as_good_as_any(yard):
     series = Series.parse(PIN)
-    assert operations.add_reading_by_hand(yard, series, 27.5, now_utc=NOW, taken_utc=NOW - HOUR)
+    assert hand_readings.add(yard, series, 27.5, now_utc=NOW, taken_utc=NOW - HOUR)
     (reading,) = yard.store.latest(Owner.TIMBER, "FER-01")
     assert (reading.value, reading.source, reading.taken_utc) == (27.5, "hand", NOW - HOUR)
 
@@ -244,9 +244,9 @@ def test_a_reading_by_hand_is_as_good_as_any(yard):
 def test_a_reading_by_hand_that_cannot_be_is_refused(yard):
     series = Series.parse(PIN)
     with pytest.raises(OutOfRange, match="lies outside"):
-        operations.add_reading_by_hand(yard, series, 900, now_utc=NOW)
+        hand_readings.add(yard, series, 900, now_utc=NOW)
     with pytest.raises(OutOfRange, match="between the year 2000 and now"):
-        operations.add_reading_by_hand(yard, series, 20, now_utc=NOW, taken_utc=NOW + HOUR)
+        hand_readings.add(yard, series, 20, now_utc=NOW, taken_utc=NOW + HOUR)
     with pytest.raises(NotFound, match=r"did you mean|known"):
-        operations.add_reading_by_hand(yard, Series.parse("timber/FER-09/weight"), 20, now_utc=NOW)
+        hand_readings.add(yard, Series.parse("timber/FER-09/weight"), 20, now_utc=NOW)
     assert yard.store.series() == []

@@ -8,7 +8,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from baulk.ingest import operations, pipeline, plausibility
+from baulk.ingest import hand_readings, operations, pipeline, plausibility
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.exchange import import_readings, import_timbers
 from baulk.ingest.store.rejected import Cause
@@ -27,7 +27,7 @@ WEIGHT = Series.parse("timber/FER-01/weight")  # 203 x 178 mm, 2.74 m of white o
 
 
 def by_hand(yard, series, value, at=NOW, **more):
-    return operations.add_reading_by_hand(yard, series, value, now_utc=NOW, taken_utc=at, **more)
+    return hand_readings.add(yard, series, value, now_utc=NOW, taken_utc=at, **more)
 
 
 @pytest.mark.parametrize(
