@@ -17,7 +17,7 @@ from baulk.ingest.store.rows import clash, clashing
 from baulk.ingest.wire import message
 from baulk.models.errors import OutOfRange
 from baulk.models.plausible import Level
-from baulk.models.quantity import AT_DEPTH, Owner, Quantity
+from baulk.models.quantity import AT_DEPTH, SIZES, Owner, Quantity
 from baulk.models.reading import AT_LEAST, Reading, Series, end_flag
 from baulk.models.timber import Timber
 
@@ -51,7 +51,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
     taken_utc : datetime, optional
         When it was taken; now if left out.
     from_end_mm : float, optional
-        Distance of pins from an end along the grain, kept as a flag of the reading. [mm]
+        Distance from an end along the grain: of pins a flag, of a width or a depth part of its series. [mm]
     at_least : bool
         Whether the meter's scale ended there, as "OL" and ">30" say; kept as a flag.
     sure : bool
@@ -129,9 +129,11 @@ def reading(  # noqa: PLR0913 - a person names them one by one
         )
     if series.owner is Owner.TIMBER:
         _refuse_past_the_end(from_end_mm, shop.register.get(series.name))
+    if from_end_mm is not None and series.quantity in SIZES:
+        series, from_end_mm = replace(series, from_end_mm=from_end_mm), None
     if from_end_mm is not None and series.quantity not in AT_DEPTH:
         raise OutOfRange(
-            "the distance from an end", f"belongs to pin readings, not to {series.quantity.value}"
+            "the distance from an end", f"belongs to pins, widths and depths, not to {series.quantity.value}"
         )
     if at_least and series.quantity is not Quantity.MOISTURE:
         raise OutOfRange("at least", f"is what a moisture meter says, not {series.quantity.value}")

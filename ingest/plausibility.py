@@ -57,7 +57,9 @@ class Known:
     first_utc: datetime
 
     def within(self, series: Series) -> tuple[float, float] | None:
-        """Return the lowest and the highest value that a series can have; None if its pins are too long."""
+        """Return the lowest and highest value of a series; None where its place is outside the piece."""
+        if series.from_end_mm is not None and series.from_end_mm > self.timber.length_mm:
+            return None
         if series.depth_mm is not None and series.depth_mm > self.deepest_mm[series.face]:
             return None
         if series.quantity is Quantity.MOISTURE:
@@ -121,7 +123,7 @@ def impossible_rows(shop: Shop, series: Series, values: NDArray[np.float64]) -> 
     if series.owner is Owner.AIR or (one := known(shop, series.name)) is None:
         return
     doubtful = np.isfinite(values)
-    if series.depth_mm is None or series.depth_mm <= one.timber.section.size_mm(series.face):
+    if one.within(series) is not None:
         low, high = {
             Quantity.MOISTURE: (-np.inf, one.can.wettest_pct),
             Quantity.WEIGHT: (one.can.lightest_kg, one.can.heaviest_kg),

@@ -162,8 +162,11 @@ def in_timber(reading: Reading, timber: Timber, can: Limits, *, tare_kg: float =
         side_mm = timber.section.size_mm(series.face)
         if series.depth_mm > side_mm:
             return Reason(code="plausible.too_deep", values={"pin_mm": series.depth_mm, "side_mm": side_mm})
+    if series.from_end_mm is not None and series.from_end_mm > timber.length_mm:
+        values: Values = {"from_end_mm": series.from_end_mm, "length_mm": timber.length_mm}
+        return Reason(code="plausible.past_the_end", values=values)
     if series.quantity is Quantity.MOISTURE and value > can.wettest_pct:
-        values: Values = {"mc_pct": value, "most_pct": can.wettest_pct, "species": timber.species}
+        values = {"mc_pct": value, "most_pct": can.wettest_pct, "species": timber.species}
         return Reason(code="plausible.pores_full", values=values)
     if series.quantity is Quantity.WEIGHT:
         heaviest_kg = can.heaviest_kg + tare_kg

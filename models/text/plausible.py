@@ -67,6 +67,11 @@ def _too_deep(held: Values, system: System) -> str:
     )
 
 
+def _past_the_end(held: Values, system: System) -> str:
+    away, long = (show_along(held[name], system) for name in ("from_end_mm", "length_mm"))
+    return f"{away} from an end lies beyond the piece, which is {long} long. Correct the distance."
+
+
 def _no_such_weight(held: Values, system: System) -> str:
     return (
         f"a piece of {held['species']} of its size weighs between {_mass(held['lightest_kg'], system)} "
@@ -252,6 +257,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "plausible.over_scale": _over_scale,
     "plausible.pores_full": _pores_full,
     "plausible.too_deep": _too_deep,
+    "plausible.past_the_end": _past_the_end,
     "plausible.no_such_weight": _no_such_weight,
     "plausible.odd_weight": _odd_weight,
     "plausible.before_arrival": _before_arrival,

@@ -56,6 +56,27 @@ def test_the_same_message_again_changes_nothing(yard):
     assert len(yard.store.readings(Owner.TIMBER, "FER-01")) == 1
 
 
+def test_gauges_of_one_timber_keep_apart_by_their_places(yard):
+    pack = [
+        {"bt": NOW.timestamp(), "bu": "m", "n": "width", "v": 0.2021},
+        {"n": "a/width", "v": 0.2022},
+        {"n": "end-600/a/width", "v": 0.2023},
+        {"n": "timber/FER-01/end-900/b/depth", "v": 0.1774},
+    ]
+    assert pipeline.handle(sent(pack), yard) == 4
+    assert {str(one.series): round(one.value, 3) for one in yard.store.latest(Owner.TIMBER, "FER-01")} == {
+        "timber/FER-01/width": 202.1,
+        "timber/FER-01/a/width": 202.2,
+        "timber/FER-01/end-600/a/width": 202.3,
+        "timber/FER-01/end-900/b/depth": 177.4,
+    }
+    wrong = [{"bu": "m", "n": "b/width", "v": 0.2}, {"n": "end-9000/depth", "v": 0.17}]
+    assert pipeline.handle(sent(wrong), yard) == 0
+    reasons = " ".join(one.reason for one in yard.store.quarantined())
+    assert "along face a or c, not b" in reasons
+    assert "lies beyond the piece" in reasons
+
+
 def test_an_unknown_tag_waits_in_quarantine_until_the_timber_is_entered(yard):
     assert pipeline.handle(sent([weight(80)], "timber/FER-02"), yard) == 0
     (row,) = yard.store.quarantined()
