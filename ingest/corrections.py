@@ -159,8 +159,9 @@ def put_right(  # noqa: PLR0913 - a person names them one by one
     if right == reading:
         raise OutOfRange("the reading", "is so already; nothing was changed")
     if not message.is_right(right.taken_utc.timestamp(), now_utc):
+        at = right.taken_utc.astimezone(shop.config.zone)
         raise OutOfRange(
-            "the time of a reading", f"lies between the year 2000 and now, not {right.taken_utc}"
+            "the time of a reading", f"lies between the year 2000 and now, not {at:%Y-%m-%d %H:%M}"
         )
     findings = plausibility.of_reading(shop, right)
     if any(each.level is Level.IMPOSSIBLE for each in findings):

@@ -125,7 +125,9 @@ def reading(  # noqa: PLR0913 - a person names them one by one
     taken = taken_utc or now_utc
     if taken.tzinfo is None or not message.is_right(taken.timestamp(), now_utc):
         raise OutOfRange(
-            "the time of a reading", f"lies between the year 2000 and now with a time zone, not {taken}"
+            "the time of a reading",
+            "lies between the year 2000 and now with a time zone, not "
+            f"{taken.astimezone(shop.config.zone):%Y-%m-%d %H:%M}",
         )
     if series.owner is Owner.TIMBER:
         _refuse_past_the_end(from_end_mm, shop.register.get(series.name))
@@ -180,7 +182,7 @@ def settle_clash(shop: Shop, number: int, *, take_other: bool, by: str, now_utc:
         shop.store.discard(Which(number=number), why=f"{held.value:g} is right", by=by, now_utc=now_utc)
         return held
     other = replace(other, arrived_utc=now_utc)
-    shop.store.reattribute([held], [other], [clash(held, other.value)])
+    shop.store.reattribute([held], [other], [clash(held, other.value, shop.config.zone)])
     shop.store.release(number)
     return other
 

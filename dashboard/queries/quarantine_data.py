@@ -152,9 +152,9 @@ def event_of(row: QuarantineRow) -> Event | None:
         return None
 
 
-def accept(number: int) -> str | None:
-    """Enter the event of a message, however unlikely; return why it can't be, if it can't."""
-    return ask(lambda s: pipeline.replay(s, Which(number=number), sure=True).reason)
+def accept(number: int, *, by: str) -> str | None:
+    """Enter the event of a message, however unlikely, as that person says; return why it can't be."""
+    return ask(lambda s: pipeline.replay(s, Which(number=number), confirmed_by=by).reason)
 
 
 def clash(row: QuarantineRow) -> tuple[Reading, Reading] | None:

@@ -67,6 +67,10 @@ def _too_deep(held: Values, system: System) -> str:
     )
 
 
+def _confirmed(held: Values, _: System) -> str:
+    return f"taken as right by {held['by']}" if held["by"] else "taken as right by somebody who looked at it"
+
+
 def _past_the_end(held: Values, system: System) -> str:
     away, long = (show_along(held[name], system) for name in ("from_end_mm", "length_mm"))
     return f"{away} from an end lies beyond the piece, which is {long} long. Correct the distance."
@@ -257,6 +261,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "plausible.over_scale": _over_scale,
     "plausible.pores_full": _pores_full,
     "plausible.too_deep": _too_deep,
+    "plausible.confirmed": _confirmed,
     "plausible.past_the_end": _past_the_end,
     "plausible.no_such_weight": _no_such_weight,
     "plausible.odd_weight": _odd_weight,

@@ -115,6 +115,7 @@ def test_rows_that_are_not_understood_are_named_and_spoil_no_other(first, tmp_pa
     bad = [
         {**rows[1], "kind": "painted"}, {**rows[1], "at": "soon"}, {**rows[1], "detail": "{"},
         {**rows[1], "tag": ""}, {**rows[1], "detail": json.dumps({"faces": "z"}), "kind": "coated"},
+        {**rows[1], "tag": "FER-01", "kind": "edited", "detail": '{"field": "weight", "old": 6, "new": 7}'},
     ]  # fmt: skip
     text = io.StringIO()
     writer = csv.DictWriter(text, list(rows[0]))
@@ -122,9 +123,9 @@ def test_rows_that_are_not_understood_are_named_and_spoil_no_other(first, tmp_pa
     writer.writerows([*rows, *bad])
     with yard(tmp_path / "second") as there:
         report = bring(there, {**files, "events": text.getvalue().encode()})
-        assert report.events.entered == 11
+        assert report.events.entered == 10
         told = " ".join((*report.notes, *report.events.refused))
-    for why in ("painted", "'soon'", "is not JSON", "has no tag", ", coated: the faces"):
+    for why in ("painted", "'soon'", "is not JSON", "has no tag", ", coated: the faces", "not of 'weight'"):
         assert why in told
 
 

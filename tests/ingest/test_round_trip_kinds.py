@@ -130,10 +130,8 @@ def test_corrections_keep_who_when_and_why_and_can_be_taken_back_there(yard, the
     start = yard.register.get("FER-01")
     edit(1, length_mm=2650.0)
     edit(2, place="loft", place_was_wrong=True, arrived_utc=start.arrived_utc - timedelta(days=9))
-    cut = {"length_mm": 2500.0}
-    operations.add_event(
-        yard, Event(tag="FER-01", kind=EventKind.CUT, at_utc=NOW + timedelta(hours=3), detail=cut)
-    )
+    at, cut = NOW + timedelta(hours=3), {"length_mm": 2500.0}
+    operations.add_event(yard, Event(tag="FER-01", kind=EventKind.CUT, at_utc=at, detail=cut))
     edit(4, length_mm=2510.0, ends_sealed=True, heartwood_mm=120.0)
     (wrong,) = edit(5, species="northern red oak")
     operations.undo(yard, wrong.number, by="Di", now_utc=NOW + timedelta(hours=6))

@@ -193,6 +193,7 @@ TOLD = {
     "plausible.below_meter": ({"mc_pct": 3.0}, "below what a pin meter can measure"),
     "plausible.over_scale": ({"mc_pct": 120.0, "most_pct": 100.0}, "beyond the scale"),
     "plausible.pores_full": ({"mc_pct": 235.0, "most_pct": 173.2, "species": "white oak"}, "173 %"),
+    "plausible.confirmed": ({"by": "Ida"}, "taken as right by Ida"),
     "plausible.past_the_end": (
         {"from_end_mm": 3000.0, "length_mm": 2743.2},
         "beyond the piece, which is 9 ft",
