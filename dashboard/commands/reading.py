@@ -95,6 +95,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
         number, at_least = _value(value, quantity, opened.config.temperature, inch=inch, top_pct=top_pct)
         taken_utc = moment(at, now_utc=now_utc, zone=opened.config.zone)
         end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
+        if quantity in SIZES and end_mm is not None:
+            series = replace(series, from_end_mm=end_mm)
         new = unless_unlikely(
             lambda sure: hand_readings.add(
                 opened, series, number,
@@ -179,7 +181,7 @@ def list_(
                 series_text.called(str(each.series), system),
                 event_text.value(each, system, temperature),
                 each.source,
-                event_text.flags(each, system, zone=zone),
+                event_text.flags(each, system, zone=zone, with_value=True),
             )
             for each in found
         ],

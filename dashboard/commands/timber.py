@@ -334,7 +334,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
                 series_text.called(str(each.series), system),
                 event_text.value(each, system, temperature),
                 stamp(each.taken_utc, config.zone),
-                event_text.flags(each, system, zone=config.zone),
+                event_text.flags(each, system, zone=config.zone, with_value=True),
             )
             for each in latest
         ],

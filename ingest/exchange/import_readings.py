@@ -154,10 +154,11 @@ class Bringing:
                         odd.append(f"line {block.lines[0]}: {NotFound('place', block.series.name, places)}")
                         places |= {block.series.name}
                         unlikely += 1
+                    named = series_text.named(str(block.series), shop.config.shop.units)
                     for n, why in plausibility.odd_rows(shop, block.series, block.taken_us, block.values):
                         unlikely += 1
                         if len(odd) < SHOWN:
-                            odd.append(f"line {block.lines[n]}: {block.series}: {why}")
+                            odd.append(f"line {block.lines[n]}: {named}: {why}")
         return ReadingReport(
             file=self.sheet.name,
             rows=rows,

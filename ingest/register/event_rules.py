@@ -12,6 +12,7 @@ from typing import Final
 from baulk.ingest.store.base import to_us
 from baulk.models.errors import OutOfRange
 from baulk.models.openings import as_sawn
+from baulk.models.plausible import LEAST_LEFT, MOST_GROWN
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import MEASURED_ALONG, Series, sensor_flag
 from baulk.models.section import WIDEST_KERF_MM, Face
@@ -45,8 +46,6 @@ _NUMBERS_OF: Final[Mapping[EventKind, Mapping[str, tuple[float, float, str]]]] =
 }  # fmt: skip
 
 MOST_LETTERS: Final = 120  # of a supplier, a part and the like; our own
-MOST_GROWN: Final = 1.1  # wood that came dry swells by less; our own judgement
-LEAST_LEFT: Final = 0.8  # no wood of the table shrinks by more across the grain; our own judgement
 
 
 def checked(event: Event, timber: Timber, *, zone: tzinfo | None) -> Event:

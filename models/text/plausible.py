@@ -8,7 +8,7 @@ from datetime import timedelta
 from typing import Any, Final
 
 from baulk.models import units
-from baulk.models.formatting import day, show_along
+from baulk.models.formatting import day, show_along, show_movement
 from baulk.models.quantity import SPECS, Quantity
 from baulk.models.text.common import pct, span
 from baulk.models.units import System
@@ -69,6 +69,14 @@ def _too_deep(held: Values, system: System) -> str:
 
 def _confirmed(held: Values, _: System) -> str:
     return f"taken as right by {held['by']}" if held["by"] else "taken as right by somebody who looked at it"
+
+
+def _no_such_size(held: Values, system: System) -> str:
+    shown, least, most = (show_movement(held[name], system) for name in ("mm", "least_mm", "most_mm"))
+    return (
+        f"a {held['what']} of {shown} is none of this timber: it shrinks to {least} at the least and was "
+        f"never more than {most}. Check the unit and the tag; if it was planed or sawn, note that first."
+    )
 
 
 def _past_the_end(held: Values, system: System) -> str:
@@ -262,6 +270,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "plausible.pores_full": _pores_full,
     "plausible.too_deep": _too_deep,
     "plausible.confirmed": _confirmed,
+    "plausible.no_such_size": _no_such_size,
     "plausible.past_the_end": _past_the_end,
     "plausible.no_such_weight": _no_such_weight,
     "plausible.odd_weight": _odd_weight,

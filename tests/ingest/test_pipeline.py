@@ -70,11 +70,16 @@ def test_gauges_of_one_timber_keep_apart_by_their_places(yard):
         "timber/FER-01/end-600/a/width": 202.3,
         "timber/FER-01/end-900/b/depth": 177.4,
     }
-    wrong = [{"bu": "m", "n": "b/width", "v": 0.2}, {"n": "end-9000/depth", "v": 0.17}]
+    wrong = [
+        {"bu": "m", "n": "b/width", "v": 0.2},
+        {"n": "end-9000/depth", "v": 0.17},
+        {"n": "width", "v": 0.028},
+    ]
     assert pipeline.handle(sent(wrong), yard) == 0
     reasons = " ".join(one.reason for one in yard.store.quarantined())
     assert "along face a or c, not b" in reasons
     assert "lies beyond the piece" in reasons
+    assert "a width of 28.0 mm is none of this timber" in reasons
 
 
 def test_an_unknown_tag_waits_in_quarantine_until_the_timber_is_entered(yard):

@@ -210,9 +210,9 @@ def test_a_file_is_told_what_cannot_be_and_what_is_unlikely_line_by_line(yard, t
     assert "178 mm there" in report.refused_rows[1].reason
     assert report.unlikely == 3
     told = "\n".join(sorted(report.unlikely_rows))
-    assert "line 3: timber/FER-01/weight: It was 90 kg 24 hours before, and this is 28 % more" in told
-    assert "line 5: timber/FER-01/pin-45/moisture: It is dated 3 May 2025" in told
-    assert "line 6: timber/FER-01/pin-45/moisture: 0.23 %: no meter reads wood so dry" in told
+    assert "line 3: weight of FER-01: It was 90 kg 24 hours before, and this is 28 % more" in told
+    assert "line 5: pins 45 mm deep of FER-01: It is dated 3 May 2025" in told
+    assert "line 6: pins 45 mm deep of FER-01: 0.23 %: no meter reads wood so dry" in told
     assert bringing.bring(yard, NOW, report).stored == 4
 
 
