@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import Final
 
-from baulk.ingest.evaluation.document import Document, Interval, Outline, Verdict
+from baulk.ingest.evaluation.document import Document, Interval, MeasuredSize, Outline, Verdict
 from baulk.models import formatting, units
 from baulk.models.errors import NotFound
 from baulk.models.formatting import about, share
@@ -322,15 +322,22 @@ def measured(answer: Document, system: units.System) -> list[tuple[str, str, str
     return [
         (
             day(from_posix(each.posix_s)),
-            _SEEN.get(each.what, "{} along face {}").format(each.what, each.face) if each.face else each.what,
+            _where_measured(each, system),
             formatting.show_movement(each.measured_mm, system)
-            + (" (not as foreseen)" if each.unlike else ""),
+            + (" (not as foreseen)" if each.unlike else "" if each.reach_mm is None else " (end dried)"),
             formatting.show_movement_range(
                 (each.foreseen_mm.low, each.foreseen_mm.median, each.foreseen_mm.high), system
             ),
         )
         for each in sorted(answer.calibration.sizes, key=lambda one: one.posix_s, reverse=True)
     ]
+
+
+def _where_measured(one: MeasuredSize, system: units.System) -> str:
+    what = _SEEN.get(one.what, "{} along face {}").format(one.what, one.face) if one.face else one.what
+    if one.from_end_mm is None:
+        return what
+    return f"{what}, {formatting.show_along(one.from_end_mm, system)} from an end"
 
 
 def called(one: Opening) -> str:

@@ -22,7 +22,7 @@ from baulk.ingest.store.base import to_us
 from baulk.ingest.wire import message
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plausible import Level
-from baulk.models.quantity import AT_DEPTH, Owner
+from baulk.models.quantity import AT_DEPTH, SIZES, Owner
 from baulk.models.reading import BY_HAND, Reading, Series, end_flag
 from baulk.models.section import Face
 
@@ -159,8 +159,9 @@ def put_right(  # noqa: PLR0913 - a person names them one by one
     if right == reading:
         raise OutOfRange("the reading", "is so already; nothing was changed")
     if not message.is_right(right.taken_utc.timestamp(), now_utc):
+        at = right.taken_utc.astimezone(shop.config.zone)
         raise OutOfRange(
-            "the time of a reading", f"lies between the year 2000 and now, not {right.taken_utc}"
+            "the time of a reading", f"lies between the year 2000 and now, not {at:%Y-%m-%d %H:%M}"
         )
     findings = plausibility.of_reading(shop, right)
     if any(each.level is Level.IMPOSSIBLE for each in findings):
@@ -232,11 +233,22 @@ def _put_right(  # noqa: PLR0913, PLR0917 - one a field
     from_end_mm: float | None,
 ) -> Reading:
     old = reading.series
-    if old.quantity not in AT_DEPTH and (depth_mm, face, from_end_mm) != (None, None, None):
+    gauge = old.quantity in SIZES
+    if old.quantity not in AT_DEPTH and (
+        depth_mm,
+        None if gauge else face,
+        None if gauge else from_end_mm,
+    ) != (
+        None,
+        None,
+        None,
+    ):
         raise OutOfRange(
             "depth, face and distance from an end", f"belong to pins, not to {old.quantity.value}"
         )
     series = replace(old, depth_mm=old.depth_mm if depth_mm is None else depth_mm, face=face or old.face)
+    if gauge and from_end_mm is not None:
+        series, from_end_mm = replace(series, from_end_mm=from_end_mm), None
     flags = [flag for flag in reading.flags if flag not in checks.NAMES and flag != CORRECTED]
     if series != old:  # else the sensor's own place would move it back
         flags = [flag for flag in flags if not flag.startswith("sensor-")]

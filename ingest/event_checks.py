@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from baulk.ingest import plausibility
 from baulk.ingest.errors import RegisterError, Unlikely
 from baulk.ingest.register import event_rules
 from baulk.ingest.register.events import Attachment
 from baulk.ingest.shop import Shop
-from baulk.models import plausible
+from baulk.models import plausible, text
 from baulk.models.errors import OutOfRange
 from baulk.models.plausible import Level
 from baulk.models.quantity import AT_DEPTH
+from baulk.models.reason import Reason
 from baulk.models.timber import Event, EventKind
 
 
@@ -103,7 +106,7 @@ def refuse_without_depth(shop: Shop, event: Event) -> None:
         )
 
 
-def enter_sent(shop: Shop, event: Event, *, sure: bool = False) -> Event:
+def enter_sent(shop: Shop, event: Event, *, confirmed_by: str | None = None) -> Event:
     """Enter an event that a message told, once however often the message comes.
 
     Parameters
@@ -112,8 +115,8 @@ def enter_sent(shop: Shop, event: Event, *, sure: bool = False) -> Event:
         An open shop.
     event : Event
         Of a kind that no reading follows (`baulk.models.timber.BY_MESSAGE`).
-    sure : bool
-        Whether a person said that it is right.
+    confirmed_by : str, optional
+        Who said that it is right however unlikely it is, which stands in its note from then on.
 
     Returns
     -------
@@ -129,5 +132,15 @@ def enter_sent(shop: Shop, event: Event, *, sure: bool = False) -> Event:
     for one in shop.register.events(event.tag, undone=True, kind=event.kind):
         if event_rules.is_one(said, one):
             return one
-    refuse_numbers(shop, event, sure=sure)
+    try:
+        refuse_numbers(shop, event, sure=False)
+    except Unlikely:
+        if confirmed_by is None:
+            raise
+        confirmed = text.sentence(
+            Reason(code="plausible.confirmed", values={"by": confirmed_by.strip()}),
+            shop.config.shop.units,
+            zone=shop.config.zone,
+        )
+        event = replace(event, note="; ".join(each for each in (event.note, confirmed) if each))
     return shop.register.add_event(event, once=True)

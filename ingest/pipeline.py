@@ -267,7 +267,7 @@ def _of_event(shop: Shop, event: Event, tags: frozenset[str]) -> Sorted:
     return Sorted(reason=not_entered(event.tag), cause=Cause.UNKNOWN_TIMBER, waits_for=event.tag)
 
 
-def enter_event(shop: Shop, one: Sorted, *, sure: bool = False) -> None:
+def enter_event(shop: Shop, one: Sorted, *, confirmed_by: str | None = None) -> None:
     """Enter the event of a message, or the weather; why an event can't be is noted on what was sorted.
 
     It is committed before the message leaves the listener's hands, and known again if it comes once more.
@@ -277,7 +277,7 @@ def enter_event(shop: Shop, one: Sorted, *, sure: bool = False) -> None:
     if one.event is None:
         return
     try:
-        event_checks.enter_sent(shop, one.event, sure=sure)
+        event_checks.enter_sent(shop, one.event, confirmed_by=confirmed_by)
     except StoreError:
         raise
     except Unlikely as err:
@@ -384,7 +384,7 @@ def replay(  # noqa: PLR0913 - which, how far, how
     after: int = 0,
     upto: int | None = None,
     preview: bool = False,
-    sure: bool = False,
+    confirmed_by: str | None = None,
     stop: Callable[[], bool] = lambda: False,
 ) -> Replayed:
     """Try quarantined messages again, oldest first.
@@ -403,8 +403,8 @@ def replay(  # noqa: PLR0913 - which, how far, how
         call stopped; what is put back has a higher number than any before.
     preview : bool
         Only say what would come of it.
-    sure : bool
-        Whether a person said that unlikely events are right.
+    confirmed_by : str, optional
+        Who said that unlikely events are right; without a name they stay.
     stop : callable
         Whether to leave the rest for the next time; asked after every few hundred messages.
     """
@@ -414,19 +414,25 @@ def replay(  # noqa: PLR0913 - which, how far, how
     tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)
     while rows := [row for row in _next(shop, which, done.after) if row.number <= upto]:
         tried = [(row, sort(row.raw, shop, tags, sensors)) for row in rows if _may_be_understood(row)]
-        done = _sum(done, rows, tried, _settle(shop, tried, preview=preview, sure=sure))
+        done = _sum(done, rows, tried, _settle(shop, tried, preview=preview, confirmed_by=confirmed_by))
         if stop():
             return replace(done, is_done=done.after >= upto)
     return done
 
 
-def _settle(shop: Shop, tried: list[tuple[QuarantineRow, Sorted]], *, preview: bool, sure: bool) -> int:
+def _settle(
+    shop: Shop,
+    tried: list[tuple[QuarantineRow, Sorted]],
+    *,
+    preview: bool,
+    confirmed_by: str | None,
+) -> int:
     """Store what can be, and put messages back that need something else now; return readings stored."""
     readings = [reading for _, one in tried for reading in one.readings]
     if preview:
         return len(readings)
     for _, one in tried:
-        enter_event(shop, one, sure=sure)
+        enter_event(shop, one, confirmed_by=confirmed_by)
     stored = shop.store.save(checks.flag(readings, shop.store))
     if done := [row.number for row, one in tried if one.reason is None]:
         shop.store.release(*done)

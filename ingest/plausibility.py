@@ -20,7 +20,7 @@ from baulk.ingest.store.base import from_us
 from baulk.models import plausible, plausible_event, text
 from baulk.models.errors import BaulkError, NotFound
 from baulk.models.plausible import Expected, Finding, Level, Limits
-from baulk.models.quantity import Owner, Quantity
+from baulk.models.quantity import SIZES, Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason
 from baulk.models.section import Face
@@ -57,13 +57,17 @@ class Known:
     first_utc: datetime
 
     def within(self, series: Series) -> tuple[float, float] | None:
-        """Return the lowest and the highest value that a series can have; None if its pins are too long."""
+        """Return the lowest and highest value of a series; None where its place is outside the piece."""
+        if series.from_end_mm is not None and series.from_end_mm > self.timber.length_mm:
+            return None
         if series.depth_mm is not None and series.depth_mm > self.deepest_mm[series.face]:
             return None
         if series.quantity is Quantity.MOISTURE:
             return -math.inf, self.can.wettest_pct
         if series.quantity is Quantity.WEIGHT:
             return self.can.lightest_kg, self.can.heaviest_kg
+        if series.quantity in SIZES:
+            return self.can.size_mm(series.quantity)
         return -math.inf, math.inf
 
     def fits(self, reading: Reading) -> bool:
@@ -98,6 +102,8 @@ def _known(shop: Shop, tag: str) -> Known | None:
         light_kg=least.light_kg,
         heavy_kg=most.heavy_kg + tare_kg,
         wettest_pct=most.wettest_pct,
+        width_mm=(least.width_mm[0], most.width_mm[1]),
+        depth_mm=(least.depth_mm[0], most.depth_mm[1]),
     )
     return Known(
         timber=whole,
@@ -121,12 +127,8 @@ def impossible_rows(shop: Shop, series: Series, values: NDArray[np.float64]) -> 
     if series.owner is Owner.AIR or (one := known(shop, series.name)) is None:
         return
     doubtful = np.isfinite(values)
-    if series.depth_mm is None or series.depth_mm <= one.timber.section.size_mm(series.face):
-        low, high = {
-            Quantity.MOISTURE: (-np.inf, one.can.wettest_pct),
-            Quantity.WEIGHT: (one.can.lightest_kg, one.can.heaviest_kg),
-        }.get(series.quantity, (-np.inf, np.inf))
-        doubtful &= (values < low) | (values > high)
+    if (fit := one.within(series)) is not None:
+        doubtful &= (values < fit[0]) | (values > fit[1])
     for n in np.flatnonzero(doubtful).tolist():
         at = one.timber.arrived_utc
         reading = Reading(series=series, value=float(values[n]), taken_utc=at, arrived_utc=at)

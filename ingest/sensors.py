@@ -20,8 +20,8 @@ from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.ingest.wire.senml import NO_DEPTH_MM
 from baulk.models import text
 from baulk.models.errors import BaulkError
-from baulk.models.quantity import AT_DEPTH, Owner, Quantity
-from baulk.models.reading import Reading, Series, end_flag, sensor_of
+from baulk.models.quantity import AT_DEPTH, SIZES, Owner, Quantity
+from baulk.models.reading import MEASURED_ALONG, Reading, Series, end_flag, sensor_of
 from baulk.models.reason import Reason, Values
 from baulk.models.section import Face
 
@@ -57,7 +57,11 @@ def place(reading: Reading, known: Attachments) -> Reading | None:
     if pins and depth_mm == NO_DEPTH_MM:
         return None
     series = _series(
-        at.tag, old.quantity, depth_mm if pins else None, (at.face or old.face) if pins else None
+        at.tag,
+        old.quantity,
+        depth_mm if pins else None,
+        _face(old, at.face),
+        (old.from_end_mm if at.from_end_mm is None else at.from_end_mm) if old.quantity in SIZES else None,
     )
     flags = tuple(flag for flag in reading.flags if not (pins and flag.startswith("end-")))
     if pins and at.from_end_mm is not None:
@@ -68,8 +72,24 @@ def place(reading: Reading, known: Attachments) -> Reading | None:
 
 
 @lru_cache(maxsize=1024)  # the places of a shop's sensors are few and come again and again
-def _series(tag: str, quantity: Quantity, depth_mm: float | None, face: Face | None) -> Series:
-    return Series(owner=Owner.TIMBER, name=tag, quantity=quantity, depth_mm=depth_mm, face=face)
+def _series(
+    tag: str, quantity: Quantity, depth_mm: float | None, face: Face | None, from_end_mm: float | None
+) -> Series:
+    return Series(
+        owner=Owner.TIMBER,
+        name=tag,
+        quantity=quantity,
+        depth_mm=depth_mm,
+        face=face,
+        from_end_mm=from_end_mm,
+    )
+
+
+def _face(old: Series, attached: Face | None) -> Face | None:
+    """Give the face of pins, or the one that a gauge measures along; pins beside it may be in another."""
+    if old.quantity in SIZES:
+        return attached if attached in MEASURED_ALONG[old.quantity] else old.face
+    return (attached or old.face) if old.quantity in AT_DEPTH else None
 
 
 def why_not(reading: Reading, known: Attachments) -> Reason:

@@ -215,12 +215,35 @@ def why_too_near(timber: Timber, species: Species, distance_mm: float, at_utc: d
     Reason or None
         Distance and reach of the ends; None where the pins lie far enough from both.
     """
-    nearer_mm = max(0.0, min(distance_mm, timber.length_mm - distance_mm))
-    days = max(0.0, (at_utc - timber.arrived_utc).total_seconds() / DAY_S)
-    law = law_for(species)
-    if not too_near_an_end(nearer_mm, law, days, sealed=timber.ends_sealed):
+    reach = dried_over_mm(timber, species, distance_mm, at_utc)
+    if reach is None:
         return None
-    reach = reach_mm(law, days, sealed=timber.ends_sealed)
+    nearer_mm = _nearer_mm(timber, distance_mm)
     return Reason(
         code="calibration.near_end", values={"what": "pins", "from_end_mm": nearer_mm, "reach_mm": reach}
     )
+
+
+def dried_over_mm(timber: Timber, species: Species, distance_mm: float, at_utc: datetime) -> float | None:
+    """Return how far the end has dried a timber, if a place lies within that.
+
+    Parameters
+    ----------
+    timber, species, distance_mm, at_utc
+        As in `why_too_near`. [mm]
+
+    Returns
+    -------
+    float or None
+        As from `reach_mm`; None where the place lies far enough from both ends. [mm]
+    """
+    days = max(0.0, (at_utc - timber.arrived_utc).total_seconds() / DAY_S)
+    law, sealed = law_for(species), timber.ends_sealed
+    if not too_near_an_end(_nearer_mm(timber, distance_mm), law, days, sealed=sealed):
+        return None
+    return reach_mm(law, days, sealed=sealed)
+
+
+def _nearer_mm(timber: Timber, distance_mm: float) -> float:
+    """Return how far a place is from the nearer end, [mm]."""
+    return max(0.0, min(distance_mm, timber.length_mm - distance_mm))

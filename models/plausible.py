@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from baulk.models import gravimetric
-from baulk.models.quantity import AT_DEPTH, SPECS, Owner, Quantity
+from baulk.models.quantity import AT_DEPTH, SIZES, SPECS, Owner, Quantity
 from baulk.models.reading import Reading
 from baulk.models.reason import Reason, Values
 from baulk.models.species import Species
@@ -37,6 +37,8 @@ TWICE: Final = timedelta(minutes=TWICE_MIN)
 DENSITY_SHARE: Final = 0.3
 # what wane, sizes and a scale add: our own judgement, no source
 SIZE_SHARE: Final = 0.15
+MOST_GROWN: Final = 1.1  # of a side: wood that came dry swells by less; our own judgement, no source
+LEAST_LEFT: Final = 0.8  # of a side: no wood of the table shrinks by more; our own judgement, no source
 USUAL_SHARE: Final = 0.15  # of density, beyond which a weight is asked about: our own judgement, no source
 # sides and lengths of timbers, in mm: our own judgement, no source
 SIDE_MM: Final = (12.0, 3000.0)
@@ -80,6 +82,8 @@ class Limits:
         Beyond these a weight is asked about. [kg]
     wettest_pct : float
         Every pore full in the lightest tree. [% of oven-dry mass]
+    width_mm, depth_mm : (float, float)
+        The least that the section shrinks to and the most that it swells to. [mm]
     """
 
     lightest_kg: float
@@ -87,13 +91,19 @@ class Limits:
     light_kg: float
     heavy_kg: float
     wettest_pct: float
+    width_mm: tuple[float, float]
+    depth_mm: tuple[float, float]
+
+    def size_mm(self, quantity: Quantity) -> tuple[float, float]:
+        """Return between what a width or a depth lies, [mm]."""
+        return self.width_mm if quantity is Quantity.WIDTH else self.depth_mm
 
 
 Expected = tuple[float, float, float]  # of the forecast at the pin tips: 5, 50 and 95 % quantile
 
 
 def limits(timber: Timber, wood: Species) -> Limits:
-    """Return what a timber can weigh and how wet it can be.
+    """Return what a timber can weigh, how wet it can be and what it can measure.
 
     Parameters
     ----------
@@ -105,7 +115,7 @@ def limits(timber: Timber, wood: Species) -> Limits:
     Returns
     -------
     Limits
-        Weights in kg, the moisture in %.
+        Weights in kg, the moisture in %, sizes in mm.
 
     References
     ----------
@@ -126,6 +136,8 @@ def limits(timber: Timber, wood: Species) -> Limits:
         light_kg=dry_kg * (1 - USUAL_SHARE),
         heavy_kg=full_kg(USUAL_SHARE),
         wettest_pct=float(gravimetric.max_mc_pct(basic * (1 - DENSITY_SHARE))),
+        width_mm=(LEAST_LEFT * timber.section.width_mm, MOST_GROWN * timber.section.width_mm),
+        depth_mm=(LEAST_LEFT * timber.section.depth_mm, MOST_GROWN * timber.section.depth_mm),
     )
 
 
@@ -162,8 +174,16 @@ def in_timber(reading: Reading, timber: Timber, can: Limits, *, tare_kg: float =
         side_mm = timber.section.size_mm(series.face)
         if series.depth_mm > side_mm:
             return Reason(code="plausible.too_deep", values={"pin_mm": series.depth_mm, "side_mm": side_mm})
+    if series.from_end_mm is not None and series.from_end_mm > timber.length_mm:
+        values: Values = {"from_end_mm": series.from_end_mm, "length_mm": timber.length_mm}
+        return Reason(code="plausible.past_the_end", values=values)
+    if series.quantity in SIZES:
+        least_mm, most_mm = can.size_mm(series.quantity)
+        if not least_mm <= value <= most_mm:
+            values = {"what": series.quantity.value, "mm": value, "least_mm": least_mm, "most_mm": most_mm}
+            return Reason(code="plausible.no_such_size", values=values)
     if series.quantity is Quantity.MOISTURE and value > can.wettest_pct:
-        values: Values = {"mc_pct": value, "most_pct": can.wettest_pct, "species": timber.species}
+        values = {"mc_pct": value, "most_pct": can.wettest_pct, "species": timber.species}
         return Reason(code="plausible.pores_full", values=values)
     if series.quantity is Quantity.WEIGHT:
         heaviest_kg = can.heaviest_kg + tare_kg

@@ -157,4 +157,5 @@ SPECS: Final[Mapping[Quantity, QuantitySpec]] = MappingProxyType({
 
 UNITS: Final[Mapping[Quantity, str]] = MappingProxyType({one: spec.unit for one, spec in SPECS.items()})
 AT_DEPTH: Final = frozenset(one for one, spec in SPECS.items() if spec.at_depth)
+SIZES: Final = frozenset({Quantity.WIDTH, Quantity.DEPTH})
 OF_DEVICE: Final = frozenset(one for one, spec in SPECS.items() if spec.of_device)

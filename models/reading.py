@@ -4,27 +4,33 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
+from types import MappingProxyType
 from typing import Final
 
 from baulk.models.errors import OutOfRange
-from baulk.models.quantity import AT_DEPTH, UNITS, Owner, Quantity
+from baulk.models.quantity import AT_DEPTH, SIZES, UNITS, Owner, Quantity
 from baulk.models.section import Face
 
 BY_HAND: Final = "hand"  # source of a reading that a person took and entered
 AT_LEAST: Final = "at-least"  # flag of a reading at which the meter's scale ended
+# the faces that a size can be measured along, not from one middle to the other
+MEASURED_ALONG: Final[Mapping[Quantity, tuple[Face, Face]]] = MappingProxyType(
+    {Quantity.WIDTH: (Face.A, Face.C), Quantity.DEPTH: (Face.B, Face.D)}
+)
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """Where a reading belongs: owner, name, quantity and, for pins, depth and face.
+    """Where a reading belongs: owner, name, quantity; for pins their depth and face, for a gauge its place.
 
     Its text form is the tail of its own MQTT topic and SenML name, for instance
-    ``timber/FER-03/pin-45/b/moisture``, ``timber/FER-03/weight`` or ``air/shed/humidity``.
+    ``timber/FER-03/pin-45/b/moisture``, ``timber/FER-03/end-1200/a/width``, ``timber/FER-03/weight`` or
+    ``air/shed/humidity``.
 
     Parameters
     ----------
@@ -37,7 +43,10 @@ class Series:
     depth_mm : float, optional
         Depth of the pin tips below the face; needed for resistance and moisture. [mm]
     face : Face, optional
-        Face that the pins were driven into; a missing face means any.
+        Face that the pins were driven into, any if it is missing; of a width or a depth the face that it is
+        measured along, from one middle to the other if it is missing.
+    from_end_mm : float, optional
+        Of a width or a depth the distance of the gauge from an end; of pins it is a flag (`end_flag`). [mm]
     """
 
     owner: Owner
@@ -45,6 +54,7 @@ class Series:
     quantity: Quantity
     depth_mm: float | None = None
     face: Face | None = None
+    from_end_mm: float | None = None
 
     def __post_init__(self) -> None:
         if not _NAME.fullmatch(self.name):
@@ -53,12 +63,32 @@ class Series:
             )
         if self.quantity in AT_DEPTH and not (self.depth_mm is not None and 0 < self.depth_mm < 1000):
             raise OutOfRange("a pin reading", f"needs a depth above 0 and below 1000 mm, not {self.depth_mm}")
+        if (
+            self.quantity in SIZES
+            and self.face is not None
+            and self.face not in MEASURED_ALONG[self.quantity]
+        ):
+            along = " or ".join(one.value for one in MEASURED_ALONG[self.quantity])
+            raise OutOfRange(
+                f"a {self.quantity.value}", f"is measured along face {along}, not {self.face.value}"
+            )
+        if self.from_end_mm is not None and not (self.quantity in SIZES and 0 <= self.from_end_mm < 100_000):
+            raise OutOfRange(
+                "the distance from an end in a series",
+                f"belongs to a width or a depth and is 0 or more, not {self.from_end_mm:g} mm",
+            )
+
+        if self.from_end_mm is not None:  # as its text form says it, so that a typed inch is the same series
+            object.__setattr__(self, "from_end_mm", round(self.from_end_mm, 1))
 
     def __str__(self) -> str:
-        pin = ""
+        face = f"{self.face.value}/" if self.face else ""
+        where = ""
         if self.depth_mm is not None:
-            pin = f"pin-{self.depth_mm:g}/" + (f"{self.face.value}/" if self.face else "")
-        return f"{self.owner.value}/{self.name}/{pin}{self.quantity.value}"
+            where = f"pin-{self.depth_mm:g}/{face}"
+        elif self.quantity in SIZES:
+            where = face if self.from_end_mm is None else f"end-{self.from_end_mm:g}/{face}"
+        return f"{self.owner.value}/{self.name}/{where}{self.quantity.value}"
 
     @classmethod
     def parse(cls, text: str) -> Series:
@@ -81,12 +111,18 @@ class Series:
         """
         try:
             owner, name, *middle, quantity = text.split("/")
-            depth_mm, face = None, None
-            if middle:
-                depth_mm = float(middle[0].removeprefix("pin-"))
-                face = Face(middle[1]) if len(middle) > 1 else None
+            what, depth_mm, end_mm = Quantity(quantity), None, None
+            if what in SIZES and middle and middle[0].startswith("end-"):
+                end_mm = float(middle.pop(0).removeprefix("end-"))
+            elif what not in SIZES and middle:
+                depth_mm = float(middle.pop(0).removeprefix("pin-"))
             return cls(
-                owner=Owner(owner), name=name, quantity=Quantity(quantity), depth_mm=depth_mm, face=face
+                owner=Owner(owner),
+                name=name,
+                quantity=what,
+                depth_mm=depth_mm,
+                face=Face(middle[0]) if middle else None,
+                from_end_mm=end_mm,
             )
         except OutOfRange:
             raise

@@ -19,7 +19,7 @@ from baulk.dashboard.commands.answers import (
     table,
 )
 from baulk.dashboard.commands.options import By, Limit, Note, Out, Preview, Yes
-from baulk.ingest import operations, pipeline
+from baulk.ingest import hand_readings, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.exchange import quarantine_file
 from baulk.ingest.mqtt.last_messages import shown
@@ -121,21 +121,25 @@ def retry(  # noqa: PLR0913 - a person names them one by one
     cause: CauseOption = None,
     sender: SenderOption = None,
     preview: Preview = False,
+    by: By = "",
     yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Try messages again, once the timber is entered, the sensor attached or the [[source]] put right.
 
-    --yes enters events that can hardly be meant, or stand there already: somebody has looked at them.
+    --yes enters events that can hardly be meant, or stand there already: somebody has looked at them, and
+    who it was stands with the event.
 
     Example: baulk quarantine retry --cause not-understood --preview
+
+    Example: baulk quarantine retry 12 --by Ida --yes
     """
     if yes and not any((number, cause, sender)):
         raise OutOfRange("--yes", "says that a message is right; give its number, --cause or --sender")
     with shops.open(shop, durable=True) as opened:
         which = Which(number=number, cause=cause, sender=sender)
-        done = pipeline.replay(opened, which, preview=preview, sure=yes)
+        done = pipeline.replay(opened, which, preview=preview, confirmed_by=by if yes else None)
     if json:
         say_json(done)
         return
@@ -216,7 +220,7 @@ def settle(
     """
     with shops.open(shop, durable=True) as opened:
         now = datetime.now(UTC)
-        kept = operations.settle_clash(opened, number, take_other=take is Take.OTHER, by=by, now_utc=now)
+        kept = hand_readings.settle_clash(opened, number, take_other=take is Take.OTHER, by=by, now_utc=now)
         config = opened.config
     if json:
         say_json(kept)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Annotated
 
@@ -23,12 +24,12 @@ from baulk.dashboard.commands.answers import (
     unless_unlikely,
 )
 from baulk.dashboard.commands.options import AFace, Air, At, Depth, FromEnd, Limit, Yes
-from baulk.ingest import operations
+from baulk.ingest import hand_readings
 from baulk.ingest import shop as shops
 from baulk.ingest.store import notes
 from baulk.models import moisture_text, units
 from baulk.models.errors import OutOfRange
-from baulk.models.quantity import AT_DEPTH, SPECS, UNITS, Owner, Quantity
+from baulk.models.quantity import AT_DEPTH, SIZES, SPECS, UNITS, Owner, Quantity
 from baulk.models.reading import Series
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
@@ -90,12 +91,14 @@ def add(  # noqa: PLR0913 - a person names them one by one
             depth_mm=None if depth is None else units.length_mm(depth, bare=bare),
             face=face,
         )
-        top_pct = operations.scale_end_pct(opened)
+        top_pct = hand_readings.scale_end_pct(opened)
         number, at_least = _value(value, quantity, opened.config.temperature, inch=inch, top_pct=top_pct)
         taken_utc = moment(at, now_utc=now_utc, zone=opened.config.zone)
         end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
+        if quantity in SIZES and end_mm is not None:
+            series = replace(series, from_end_mm=end_mm)
         new = unless_unlikely(
-            lambda sure: operations.add_reading_by_hand(
+            lambda sure: hand_readings.add(
                 opened, series, number,
                 now_utc=now_utc, taken_utc=taken_utc, from_end_mm=end_mm, at_least=at_least,
                 sure=sure, new_place=new_place,
@@ -105,8 +108,8 @@ def add(  # noqa: PLR0913 - a person names them one by one
         waits = opened.store.waiting()
         system = opened.config.shop.units
         shown = event_text.quantity(quantity, number, UNITS[quantity], system, opened.config.temperature)
-        near = None if end_mm is None or air else _too_near(opened, name, end_mm, taken_utc)
-        asks = quantity is Quantity.MOISTURE and not air and operations.hand_meter_is_open(opened)
+        near = None if end_mm is None or air else _too_near(opened, series, end_mm, taken_utc)
+        asks = quantity is Quantity.MOISTURE and not air and hand_readings.meter_is_open(opened)
         meter = notes.hand_meter(opened.store) if quantity is Quantity.MOISTURE else None
     if json:
         say_json(
@@ -178,7 +181,7 @@ def list_(
                 series_text.called(str(each.series), system),
                 event_text.value(each, system, temperature),
                 each.source,
-                event_text.flags(each, system, zone=zone),
+                event_text.flags(each, system, zone=zone, with_value=True),
             )
             for each in found
         ],
@@ -202,13 +205,16 @@ def quarantine(
         quarantined.list_(limit=limit, shop=shop, json=json)
 
 
-def _too_near(opened: shops.Shop, tag: str, end_mm: float, taken_utc: datetime) -> str | None:
+def _too_near(opened: shops.Shop, series: Series, end_mm: float, taken_utc: datetime) -> str | None:
     from baulk.models import end_grain, text  # noqa: PLC0415 - half a second that only this answer needs
 
-    timber = opened.register.get(tag)
+    timber = opened.register.get(series.name)
     timber = end_grain.as_dried(timber, opened.register.events(timber.tag))
     why = end_grain.why_too_near(timber, opened.woods.species.get(timber.species), end_mm, taken_utc)
-    return None if why is None else text.sentence(why, opened.config.shop.units)
+    if why is None:
+        return None
+    what = series.quantity.value if series.quantity in SIZES else "pins"
+    return text.sentence(replace(why, values={**why.values, "what": what}), opened.config.shop.units)
 
 
 def _words_of(meter: notes.HandMeter) -> str:

@@ -150,6 +150,8 @@ def _value(text: str, reading: Reading, opened: shops.Shop) -> float:
     quantity = reading.series.quantity
     if quantity is Quantity.WEIGHT:
         return units.mass_kg(text, bare=units.default_mass_unit(opened.config.shop.units))
+    if reading.unit == "mm":
+        return units.length_mm(text, bare=units.default_length_unit(opened.config.shop.units))
     if reading.unit == "degC":
         return units.temperature_c(text, bare=opened.config.temperature)
     try:

@@ -13,14 +13,16 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, stamp, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.dashboard.commands.options import FileArgument, Rejected, Yes
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
 from baulk.ingest.exchange import import_readings
-from baulk.ingest.exchange.import_readings import Bringing, ReadingReport, Told
+from baulk.ingest.exchange.import_readings import Bringing, ReadingReport, SeriesCount, Told
 from baulk.ingest.wire.logger_columns import Logger, as_said
 from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.reading import Series
+from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 
 _SHOWN = 20  # sentences on screen; --rejected has them all
@@ -108,22 +110,26 @@ def _bring(bringing: Bringing, opened: shops.Shop, now_utc: datetime, report: Re
         return bringing.bring(opened, now_utc, report, told=told)
 
 
+def _value(counted: SeriesCount, value: float, config: Config) -> str:
+    quantity = Series.parse(counted.series).quantity
+    return event_text.quantity(quantity, value, counted.unit, config.shop.units, config.temperature)
+
+
 def _show(report: ReadingReport, rejected: Path | None, config: Config) -> None:
     for note in report.notes:
         say(f"{report.file}: {note}")
     table(
         f"{report.file}: {report.rows} rows",
-        ("series", "new", "known", "clash", "first", "last", "least", "greatest"),
+        ("series", "new", "known", "clash", "from", "to", "values"),
         [
             (
                 series_text.named(each.series, config.shop.units),
                 str(each.new),
                 str(each.known),
                 str(each.clash),
-                stamp(each.first_utc, config.zone),
-                stamp(each.last_utc, config.zone),
-                f"{each.low:g} {each.unit}",
-                f"{each.high:g} {each.unit}",
+                f"{each.first_utc.astimezone(config.zone):%Y-%m-%d}",
+                f"{each.last_utc.astimezone(config.zone):%Y-%m-%d}",
+                " to ".join(dict.fromkeys(_value(each, value, config) for value in (each.low, each.high))),
             )
             for each in report.series
         ],

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Final
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
-from baulk.ingest import operations
+from baulk.ingest import hand_readings
 from baulk.ingest import shop as shops
 from baulk.ingest.store import notes
 from baulk.models import text
@@ -73,9 +73,9 @@ def meter(  # noqa: PLR0913 - each is an option of the command line
         if top is not None:
             changes["top_pct"] = top or None
         if changes:
-            operations.keep_hand_meter(opened, replace(_known(opened), **changes))
+            hand_readings.keep_meter(opened, replace(_known(opened), **changes))
         known = notes.hand_meter(opened.store)
-        is_open = operations.hand_meter_is_open(opened)
+        is_open = hand_readings.meter_is_open(opened)
     if json:
         row = {} if known is None else {each.name: getattr(known, each.name) for each in fields(known)}
         say_json({"corrects_temperature": None, "asked": False, **row})
@@ -119,7 +119,7 @@ def _number(typed: str) -> Answer:
 def _keep(opened: shops.Shop, answer: Answer) -> None:
     corrects, now_utc = _CORRECTS[answer], datetime.now(UTC)
     known = replace(_known(opened), corrects_temperature=corrects, asked=True, answered_utc=now_utc)
-    operations.keep_hand_meter(opened, known)
+    hand_readings.keep_meter(opened, known)
 
 
 def _known(opened: shops.Shop) -> notes.HandMeter:

@@ -10,7 +10,9 @@ import typer
 
 from baulk.dashboard import typed
 from baulk.dashboard.commands import (
+    event_entry,
     timber_events,
+    timber_history,
     timber_import,
     timber_measure,
     timber_sensors,
@@ -78,6 +80,7 @@ from baulk.models.use_class import UseClass
 app = typer.Typer(pretty_exceptions_enable=False)
 for _name, _command in {
     **timber_events.COMMANDS,
+    **timber_history.COMMANDS,
     **timber_measure.COMMANDS,
     **timber_source.COMMANDS,
     **timber_sensors.COMMANDS,
@@ -161,13 +164,13 @@ def add(  # noqa: PLR0913 - a person names them one by one
             heartwood_mm=timber.heartwood_mm,
             mc_pct=timber.green_mc_pct,
         )
-        out, system = timber_events.room(opened, timber.tag), opened.config.shop.units
+        out, system = event_entry.room(opened, timber.tag), opened.config.shop.units
     if json:
         say_json({**plain(timber), "comes_out": plain(out)})
     else:
         say(text.sentence(sapwood.entered(timber, weight), system))
         say(f"{timber.tag} is in the register; fix that code to it.")
-        timber_events.tell_room(out, system)
+        event_entry.tell_room(out, system)
         if waited:
             say(f"Readings that waited in quarantine for this tag and are now stored: {waited}.")
         for each in text.sentences(weight.reasons()[1:], system):  # how heavy stands in the first line
@@ -246,12 +249,12 @@ def edit(  # noqa: PLR0913 - a person names them one by one
             ),
             yes=yes,
         )
-        out = timber_events.room(opened, old.tag)
+        out = event_entry.room(opened, old.tag)
     if json:
         say_json(events)
         return
     for each in events:
-        timber_events.answer(each, Settled(), system, zone=opened.config.zone, json=False)
+        event_entry.answer(each, Settled(), system, zone=opened.config.zone, json=False)
     if events and events[-1].tag != old.tag:
         say(
             f"Labels and sensors that say {old.tag} still reach it; print a new label with "
@@ -260,7 +263,7 @@ def edit(  # noqa: PLR0913 - a person names them one by one
     if not events:
         say(f"{old.tag} is so already; nothing was changed.")
     else:
-        timber_events.tell_room(out, system)
+        event_entry.tell_room(out, system)
 
 
 @app.command("list")
@@ -334,7 +337,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         say(line)
     if former:
         say(f"formerly {', '.join(former)}")
-    timber_events.tell_history(events, system, config.zone)
+    timber_history.tell_history(events, system, config.zone)
     if away is not None:
         say(f"newest readings: {away}")
         return
@@ -346,7 +349,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
                 series_text.called(str(each.series), system),
                 event_text.value(each, system, temperature),
                 stamp(each.taken_utc, config.zone),
-                event_text.flags(each, system, zone=config.zone),
+                event_text.flags(each, system, zone=config.zone, with_value=True),
             )
             for each in latest
         ],

@@ -10,6 +10,7 @@ from typing import Annotated, Final
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say
+from baulk.dashboard.commands.event_entry import enter
 from baulk.dashboard.commands.options import (
     AFace,
     At,
@@ -24,7 +25,6 @@ from baulk.dashboard.commands.options import (
     Width,
     Yes,
 )
-from baulk.dashboard.commands.timber_events import enter
 from baulk.ingest import shop as shops
 from baulk.models import openings, text, units
 from baulk.models.errors import OutOfRange

@@ -21,8 +21,8 @@ from baulk.dashboard.commands.answers import (
     table,
     unless_unlikely,
 )
+from baulk.dashboard.commands.event_entry import MoveOption, answer
 from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, Note, TagArgument
-from baulk.dashboard.commands.timber_events import MoveOption, answer
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.shop import Shop

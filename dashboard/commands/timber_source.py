@@ -9,8 +9,8 @@ from typing import Annotated, Final
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption
+from baulk.dashboard.commands.event_entry import enter
 from baulk.dashboard.commands.options import At, By, Note, TagArgument, Yes
-from baulk.dashboard.commands.timber_events import enter
 from baulk.models.timber import EventKind, Value
 
 Word = str | None

@@ -15,7 +15,7 @@ import typer
 from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
 from baulk.dashboard.commands.options import At, By, Print, Yes
-from baulk.ingest import operations
+from baulk.ingest import hand_readings
 from baulk.ingest import shop as shops
 from baulk.ingest.shop import Shop
 from baulk.ingest.walk import entries, lines, plausible, yard
@@ -106,7 +106,7 @@ def _batch(  # noqa: PLR0913 - whose lines, when, by whom
     found: list[_Answer] = []
     for number, said in enumerate(given, start=1):
         try:
-            line = lines.read(said, opened.config.shop.units, top_pct=operations.scale_end_pct(opened))
+            line = lines.read(said, opened.config.shop.units, top_pct=hand_readings.scale_end_pct(opened))
             if line is None:
                 continue
             entry = _entry(opened, line, at_utc=at_utc, now_utc=now_utc, sure=yes)
@@ -238,7 +238,7 @@ class _Round:
             return 0
 
     def _store(self, said: str) -> bool:
-        line = lines.read(said, self._system, top_pct=operations.scale_end_pct(self._opened))
+        line = lines.read(said, self._system, top_pct=hand_readings.scale_end_pct(self._opened))
         if line is None:
             return True
         now_utc = datetime.now(UTC)

@@ -24,7 +24,10 @@ def sizes(answer: Document | None, system: System, room: float) -> list[Flowable
     if not rows:
         return []
     widths = (room * 0.18, room * 0.24, room * 0.28, room * 0.3)
-    note = "Foreseen: from the moisture of that day, before anything was measured."
+    note = (
+        "Foreseen: from the moisture of that day, before anything was measured, of the section far from the "
+        "ends. A size marked end dried lies so near an end that it is held against nothing."
+    )
     return [
         KeepTogether(
             [

@@ -9,7 +9,7 @@ from baulk.dashboard import typed, words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import operations, photos
+from baulk.ingest import hand_readings, photos
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.evaluation import still_fits
 from baulk.ingest.walk import arrivals
@@ -140,7 +140,7 @@ def _understood(first: First, piece: Timber, system: System) -> list[arrivals.Fi
             raise OutOfRange("the pin reading", "needs the depth of the pin tips beside it")
         deep = length_mm(first.depth, bare=default_length_unit(system))
         piece.section.refuse_depth(deep)
-        shown = moisture_text.read(first.mc, top_pct=ask(operations.scale_end_pct))
+        shown = moisture_text.read(first.mc, top_pct=ask(hand_readings.scale_end_pct))
         found.append(
             arrivals.First(
                 quantity=Quantity.MOISTURE, value=shown.mc_pct, at_least=shown.at_least, depth_mm=deep

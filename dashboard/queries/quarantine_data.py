@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import operations, pipeline, wire
+from baulk.ingest import hand_readings, operations, pipeline, wire
 from baulk.ingest.errors import WireError
 from baulk.ingest.exchange import quarantine_file
 from baulk.ingest.mqtt.last_messages import shown
@@ -141,7 +141,7 @@ def discard(which: Which, why: str, by: str, now_utc: datetime) -> int:
 
 def settle(number: int, *, take_other: bool, by: str, now_utc: datetime) -> Reading:
     """Settle two values for one moment."""
-    return ask(lambda s: operations.settle_clash(s, number, take_other=take_other, by=by, now_utc=now_utc))
+    return ask(lambda s: hand_readings.settle_clash(s, number, take_other=take_other, by=by, now_utc=now_utc))
 
 
 def event_of(row: QuarantineRow) -> Event | None:
@@ -152,9 +152,9 @@ def event_of(row: QuarantineRow) -> Event | None:
         return None
 
 
-def accept(number: int) -> str | None:
-    """Enter the event of a message, however unlikely; return why it can't be, if it can't."""
-    return ask(lambda s: pipeline.replay(s, Which(number=number), sure=True).reason)
+def accept(number: int, *, by: str) -> str | None:
+    """Enter the event of a message, however unlikely, as that person says; return why it can't be."""
+    return ask(lambda s: pipeline.replay(s, Which(number=number), confirmed_by=by).reason)
 
 
 def clash(row: QuarantineRow) -> tuple[Reading, Reading] | None:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask as _ask
-from baulk.ingest import known_places, meters, operations, plausibility
+from baulk.ingest import hand_readings, known_places, meters, plausibility
 from baulk.ingest import shop as shop_module
 from baulk.ingest.evaluation.document import Document, parse
 from baulk.ingest.store import notes
@@ -235,7 +235,7 @@ def pins_typed(  # noqa: PLR0913, PLR0917 (one argument a field of the form)
         face=face,
     )
     end_mm = length_mm(from_end, bare=bare) if from_end.strip() else None
-    shown = moisture_text.read(mc, top_pct=_ask(operations.scale_end_pct))
+    shown = moisture_text.read(mc, top_pct=_ask(hand_readings.scale_end_pct))
     return Typed(series=series, value=shown.mc_pct, end_mm=end_mm, at_least=shown.at_least)
 
 
@@ -243,7 +243,7 @@ def judged(read: Typed, now: datetime) -> Judged:
     """Return what speaks against a reading by hand, by the check of commands, files and messages."""
 
     def question(s: shop_module.Shop) -> Judged:
-        one = operations.reading_by_hand(
+        one = hand_readings.reading(
             s, read.series, read.value, now_utc=now, from_end_mm=read.end_mm, at_least=read.at_least
         )
         held = plausibility.beside(s, one)
@@ -256,7 +256,7 @@ def store_by_hand(read: Typed, now: datetime, *, sure: bool) -> Reason | None:
     """Store a reading by hand; return why the pins are too near to an end, if they are."""
     end_mm, tag = read.end_mm, read.series.name
     if not _ask(
-        lambda s: operations.add_reading_by_hand(
+        lambda s: hand_readings.add(
             s, read.series, read.value, now_utc=now, from_end_mm=end_mm, at_least=read.at_least, sure=sure
         )
     ):
@@ -272,14 +272,14 @@ def hand_meter() -> tuple[notes.HandMeter | None, bool]:
 
     Where the settings say it, there is neither an answer to change nor a question.
     """
-    is_open = _ask(operations.hand_meter_is_open)
+    is_open = _ask(hand_readings.meter_is_open)
     told = _ask(lambda s: meters.tell_of_hand_meter(s.config.meter))
     return (None if told else _ask(lambda s: notes.hand_meter(s.store))), is_open
 
 
 def keep_hand_meter(meter: notes.HandMeter) -> None:
     """Keep what the shop has on record of its hand meter; an unknown wood is refused with the nearest."""
-    _ask(lambda s: operations.keep_hand_meter(s, meter))
+    _ask(lambda s: hand_readings.keep_meter(s, meter))
 
 
 def percent(mc: str) -> float:

@@ -13,7 +13,7 @@ from baulk.dashboard import words
 from baulk.dashboard.queries.shop_facts import ShopFacts
 from baulk.dashboard.sections import entry, layout, press, saved
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import corrections, operations, plausibility
+from baulk.ingest import corrections, hand_readings, plausibility
 from baulk.ingest.planning import kept_air
 from baulk.ingest.planning.kept_air import Wish
 from baulk.ingest.shop import Shop
@@ -194,13 +194,11 @@ def keep_air(shop: Shop, place: str, read: dict[Quantity, float], now: datetime,
     """Store both quantities of a place's air, or, where one can't be, neither."""
     series = {each: Series(owner=Owner.AIR, name=place, quantity=each) for each in read}
     for each, value in read.items():  # refused before anything is stored
-        found = plausibility.of_reading(
-            shop, operations.reading_by_hand(shop, series[each], value, now_utc=now)
-        )
+        found = plausibility.of_reading(shop, hand_readings.reading(shop, series[each], value, now_utc=now))
         if any(finding.level is Level.IMPOSSIBLE for finding in found):
             raise OutOfRange("this can't be:", plausibility.words(shop, found))
     for each, value in read.items():
-        operations.add_reading_by_hand(shop, series[each], value, now_utc=now, sure=True, new_place=new_place)
+        hand_readings.add(shop, series[each], value, now_utc=now, sure=True, new_place=new_place)
 
 
 def _undo_air(place: str, read: dict[Quantity, float], taken: datetime) -> str:

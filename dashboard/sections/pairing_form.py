@@ -21,15 +21,17 @@ from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.source import Source
 from baulk.models.formatting import printable
 from baulk.models.quantity import AT_DEPTH, SPECS, Owner, Quantity
+from baulk.models.reading import MEASURED_ALONG
 from baulk.models.section import Face
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
-from baulk.models.units import default_length_unit, length_mm
+from baulk.models.units import LengthUnit, default_length_unit, length_mm
 
 _TIMBER: Final = "A timber"
 _AIR: Final = "Air of a place"
 _MOVES: Final = "A sensor that moves"
 _LEVEL: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+_MID_FACE: Final = "mid-face"
 _SHOWN: Final = 160
 KEYS: Final = "pair-said-"  # begins the key of every field of this form
 
@@ -151,9 +153,11 @@ def _on_timber(quantity: Quantity, tag: str | None, facts: shop_facts.ShopFacts)
     if chosen is None:
         return None
     body: dict[str, Any] = {"tag": chosen}
+    bare = default_length_unit(facts.system)
+    if quantity in MEASURED_ALONG:
+        return body | _gauge(quantity, bare)
     if quantity not in AT_DEPTH:
         return body
-    bare = default_length_unit(facts.system)
     left, middle, right = st.columns(3)
     depth = left.text_input("Depth of the pin tips", key="pair-said-depth", placeholder=f"in {bare}").strip()
     face = middle.selectbox("Face", ["any", *(each.value for each in Face)], key="pair-said-face")
@@ -166,6 +170,18 @@ def _on_timber(quantity: Quantity, tag: str | None, facts: shop_facts.ShopFacts)
     if end:
         body["from_end_mm"] = length_mm(end, bare=bare)
     return body
+
+
+def _gauge(quantity: Quantity, bare: LengthUnit) -> dict[str, Any]:
+    """Ask where a width or a depth is measured, so that several gauges of one timber are told apart."""
+    left, right = st.columns(2)
+    along = [_MID_FACE, *(one.value for one in MEASURED_ALONG[quantity])]
+    face = left.selectbox("Along face", along, key="pair-said-along")
+    end = right.text_input("From an end", key="pair-said-gauge-end", placeholder="not said").strip()
+    return {
+        **({} if face == _MID_FACE else {"face": face}),
+        **({"from_end_mm": length_mm(end, bare=bare)} if end else {}),
+    }
 
 
 def _time(spot: Spot, found: list[Spot]) -> dict[str, Any]:

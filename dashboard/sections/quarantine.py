@@ -172,7 +172,7 @@ def _unlikely(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
             )
             if press.button("Add", key=f"unlikely-{row.number}-add"):
                 with layout.errors_as_sentences():
-                    why = quarantine_data.accept(row.number)
+                    why = quarantine_data.accept(row.number, by=preferences.chosen().name)
                     _tell(why or f"Added to {event.tag}.")
 
 

@@ -172,6 +172,8 @@ def _what(done: Correction, facts: shop_facts.ShopFacts) -> str:
 def _value(text: str, reading: Reading, facts: shop_facts.ShopFacts) -> float:
     if reading.series.quantity is Quantity.WEIGHT:
         return units.mass_kg(text, bare=units.default_mass_unit(facts.system))
+    if reading.unit == "mm":
+        return units.length_mm(text, bare=units.default_length_unit(facts.system))
     if reading.unit == "degC":
         return units.temperature_c(text, bare=facts.temperature)
     try:

@@ -20,7 +20,7 @@ from starlette.routing import Route
 from baulk.dashboard import words
 from baulk.dashboard.server import field_add, field_answers, tag_code
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import operations, photos
+from baulk.ingest import hand_readings, photos
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.ingest.walk import entries, pictures, yard
@@ -107,7 +107,9 @@ async def readings(request: Request) -> Response:
 
     def question(shop: Shop) -> dict[str, Any]:
         system = me.system or shop.config.shop.units
-        walk, understood, refused = entries.from_json(batch["given"], top_pct=operations.scale_end_pct(shop))
+        walk, understood, refused = entries.from_json(
+            batch["given"], top_pct=hand_readings.scale_end_pct(shop)
+        )
         taken = entries.take(shop, walk, understood, now_utc=datetime.now(UTC), by=me.name)
         return {"outcomes": [_outcome(each, system) for each in (*taken, *refused)]}
 

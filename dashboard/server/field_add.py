@@ -14,7 +14,7 @@ from starlette.routing import Route
 
 from baulk.dashboard.server import field_answers
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import known_places, operations, photos
+from baulk.ingest import hand_readings, known_places, photos
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.ingest.walk import arrival_batch, arrivals
@@ -127,7 +127,7 @@ async def entered(request: Request) -> Response:
     def question(shop: Shop) -> dict[str, Any]:
         system, now = me.system or shop.config.shop.units, datetime.now(UTC)
         found, undone, refused = arrival_batch.from_json(
-            batch["given"], now_utc=now, top_pct=operations.scale_end_pct(shop)
+            batch["given"], now_utc=now, top_pct=hand_readings.scale_end_pct(shop)
         )
         taken = [
             arrivals.undo(shop, key, now_utc=now, by=me.name) for key in undone

@@ -129,6 +129,9 @@ class MeasuredSize(Part):
     measured_mm: float
     foreseen_mm: Interval
     unlike: bool
+    from_end_mm: float | None = Field(default=None, exclude_if=_absent)
+    # how far the end had dried it, where that is farther: nothing is held against what was foreseen
+    reach_mm: float | None = Field(default=None, exclude_if=_absent)
 
 
 class Calibration(Telling):

@@ -173,6 +173,8 @@ def size(one: SizeSeen) -> document.MeasuredSize:
         measured_mm=round(one.measured_mm, 3),
         foreseen_mm=document.Interval(median=middle, low=low, high=high),
         unlike=one.unlike,
+        from_end_mm=one.from_end_mm,
+        reach_mm=None if one.reach_mm is None else round(one.reach_mm, 1),
     )
 
 

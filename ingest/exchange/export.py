@@ -380,7 +380,7 @@ def _reading_row(one: Reading) -> Sequence[Any]:
         series.quantity.value,
         series.depth_mm,
         series.face and series.face.value,
-        from_end_mm(one.flags),
+        from_end_mm(one.flags) if series.from_end_mm is None else series.from_end_mm,
         one.taken_utc,
         one.value,
         one.unit,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, tzinfo
 from typing import Any, Final
 
@@ -67,14 +67,17 @@ class Events:
         By tag in small letters, what was another when it arrived: columns of the register.
     refused : tuple of str
         Rows that are not understood, each with its line.
+    corrections : mapping of str to tuple of Event
+        By tag in small letters, what was corrected, oldest first.
     left : int
-        Corrections, which stand in the timbers themselves, and arrivals that were taken back.
+        Arrivals that were taken back: no timber is left of them.
     """
 
     file: str
     of: Mapping[str, tuple[Event, ...]]
     first: Mapping[str, Mapping[str, Any]]
     refused: tuple[str, ...] = ()
+    corrections: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)
     left: int = 0
 
     def as_arrived(self, timber: Timber) -> tuple[Timber, Event | None]:
@@ -85,7 +88,7 @@ class Events:
                 return timber_of({**columns(timber), **first, "retired_utc": None}), event
         return replace(timber, retired_utc=None), None
 
-    def enter(self, shop: Shop, timber: Timber, *, now_utc: datetime) -> Entered:
+    def enter(self, shop: Shop, timber: Timber, *, now_utc: datetime, corrected: bool) -> Entered:
         """Enter what the register does not have of a timber; one that can't be spoils no other.
 
         Parameters
@@ -96,6 +99,8 @@ class Events:
             As the file of timbers has it; only the retiring that stands there counts.
         now_utc : datetime
             When an event is noted that does not say so.
+        corrected : bool
+            Whether its corrections come in too, as they do with a new timber.
         """
         there = {_key(each) for each in shop.register.events(timber.tag, undone=True)}
         found = Entered()
@@ -120,16 +125,37 @@ class Events:
                 found = found.plus(Entered(refused=(f"{timber.tag}, {event.kind.value}: {err}",)))
             else:
                 found = found.plus(Entered(entered=1))
-        return found
+        return found.plus(self._correct(shop, timber)) if corrected else found
+
+    def _correct(self, shop: Shop, timber: Timber) -> Entered:
+        """Write down the corrections of a timber that the register does not have."""
+        there = {_key(each) for each in shop.register.events(timber.tag, undone=True)}
+        those = self._corrections(timber)
+        new = [each for each in those if _key(each) not in there]
+        try:
+            if new:
+                shop.register.keep_corrections(timber.tag, new)
+        except _REFUSALS as err:
+            return Entered(refused=(f"{timber.tag}, {EventKind.EDITED.value}: {err}",))
+        return Entered(entered=len(new), known=len(those) - len(new))
+
+    def _corrections(self, timber: Timber) -> list[Event]:
+        """Give its corrections; one that took it back in goes with the retirings that it reversed."""
+        those = [*self.corrections.get(timber.tag.lower(), ())]
+        if any(each.counts and each.detail.get("field") == "retired_utc" for each in those):
+            mine = self.of.get(timber.tag.lower(), ())
+            those += [each for each in mine if _undone_retiring(each, timber)]
+        return those
 
     def missing(self, shop: Shop, timber: Timber, *, new: bool) -> int:
         """Count the events of a timber that `enter` would try."""
         there = set() if new else {_key(each) for each in shop.register.events(timber.tag, undone=True)}
-        return sum(
+        missing = sum(
             _key(each) not in there
             for each in self.of.get(timber.tag.lower(), ())
             if each.kind is not EventKind.ARRIVED and not _undone_retiring(each, timber)
         )
+        return missing + (len(self._corrections(timber)) if new else 0)
 
 
 def of_file(source: Source, now_utc: datetime, *, zone: tzinfo | None, name: str | None = None) -> Events:
@@ -155,6 +181,7 @@ def of_file(source: Source, now_utc: datetime, *, zone: tzinfo | None, name: str
     at = {folded(heading): n for n, heading in enumerate(sheet.headings)}
     found: dict[str, list[Event]] = {}
     first: dict[str, Mapping[str, Any]] = {}
+    corrections: dict[str, list[Event]] = {}
     refused, left = [], 0
     for row in sheet.rows():
         try:
@@ -162,15 +189,19 @@ def of_file(source: Source, now_utc: datetime, *, zone: tzinfo | None, name: str
         except (OutOfRange, NotFound, NoSuchHour) as err:
             refused.append(f"{sheet.name}, line {row.line}: {err}")
             continue
-        gone = event.undone_utc is not None and event.kind is EventKind.ARRIVED
-        if gone or (event.kind is EventKind.EDITED and not _is_of_tag(event)):
+        if event.undone_utc is not None and event.kind is EventKind.ARRIVED:
             left += 1
+        elif event.kind is EventKind.EDITED and not _is_of_tag(event):
+            corrections.setdefault(event.tag.lower(), []).append(event)
         else:
             found.setdefault(event.tag.lower(), []).append(event)
         if event.kind is EventKind.ARRIVED:
             first[event.tag.lower()] = {name: value for name, value in detail.items() if name in FIELDS}
     ordered = {tag: tuple(sorted(each, key=lambda one: one.at_utc)) for tag, each in found.items()}
-    return Events(file=sheet.name, of=ordered, first=first, refused=tuple(refused), left=left)
+    return Events(
+        file=sheet.name, of=ordered, first=first, refused=tuple(refused), left=left,
+        corrections={tag: tuple(each) for tag, each in corrections.items()},
+    )  # fmt: skip
 
 
 def _is_events(names: frozenset[str]) -> bool:

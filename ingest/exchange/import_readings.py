@@ -30,6 +30,7 @@ from baulk.ingest.wire.logger_columns import Logger
 from baulk.models.errors import NotFound
 from baulk.models.quantity import UNITS, Owner
 from baulk.models.reading import Series
+from baulk.models.text import series as series_text
 from baulk.models.units import default_length_unit
 
 SHOWN: Final = 100  # sentences that a report keeps; counts are of all
@@ -147,16 +148,17 @@ class Bringing:
                     back += len(found.taken_us) - len(block.taken_us)
                     if not len(block.taken_us):
                         continue
-                    words = tallies.setdefault(block.series, _Tally()).count(block, shop.store)
+                    words = tallies.setdefault(block.series, _Tally()).count(block, shop)
                     clashes += words[: SHOWN - len(clashes)]
                     if block.series.owner is Owner.AIR and block.series.name not in places:
                         odd.append(f"line {block.lines[0]}: {NotFound('place', block.series.name, places)}")
                         places |= {block.series.name}
                         unlikely += 1
+                    named = series_text.named(str(block.series), shop.config.shop.units)
                     for n, why in plausibility.odd_rows(shop, block.series, block.taken_us, block.values):
                         unlikely += 1
                         if len(odd) < SHOWN:
-                            odd.append(f"line {block.lines[n]}: {block.series}: {why}")
+                            odd.append(f"line {block.lines[n]}: {named}: {why}")
         return ReadingReport(
             file=self.sheet.name,
             rows=rows,
@@ -256,11 +258,11 @@ class _Tally:
     times: list[NDArray[np.int64]] = field(default_factory=list)
     values: list[NDArray[np.float64]] = field(default_factory=list)
 
-    def count(self, block: Block, store: Store) -> list[str]:
+    def count(self, block: Block, shop: Shop) -> list[str]:
         """Count a block, and word the readings whose time is taken by another value."""
         taken, values = block.taken_us, block.values
         least, most = int(taken.min()), int(taken.max())
-        have_us, have = self._before(block.series, least, most, store)
+        have_us, have = self._before(block.series, least, most, shop.store)
         unique, first = np.unique(taken, return_index=True)
         at = np.searchsorted(have_us, unique)
         there = np.zeros(len(unique), dtype=bool)
@@ -279,8 +281,10 @@ class _Tally:
         self.times.append(unique[~there])
         self.values.append(held[~there])
         self.first_us, self.last_us = min(self.first_us, least), max(self.last_us, most)
+        named = series_text.named(str(block.series), shop.config.shop.units)
         return [
-            f"line {block.lines[n]}: {block.series} at {from_us(int(taken[n])).isoformat()} is stored as "
+            f"line {block.lines[n]}: {named} at "
+            f"{from_us(int(taken[n])).astimezone(shop.config.zone):%Y-%m-%d %H:%M:%S} is stored as "
             f"{stays[n]:g} already, here it is {values[n]:g}"
             for n in np.flatnonzero(clash)[:SHOWN]
         ]

@@ -177,8 +177,8 @@ class Timbers:
             notes += self.events.refused
             if self.events.left:
                 notes.append(
-                    f"{self.events.file}: {self.events.left} corrections and events taken back are left; "
-                    "what they made of a timber stands in it"
+                    f"{self.events.file}: {self.events.left} timbers that were entered by mistake and taken "
+                    "back are left"
                 )
             missing = sum(
                 self.events.missing(shop, row.timber, new=row.status is Status.NEW)
@@ -194,7 +194,8 @@ class Timbers:
         rows, waited, events = [], 0, None if self.events is None else Entered()
         for row in report.rows:
             if events is not None and row.timber is not None and row.status is not Status.NEW:
-                events = events.plus(self._enter_events(shop, row.timber, now_utc))
+                corrected = update and row.status is Status.CHANGE
+                events = events.plus(self._enter_events(shop, row.timber, now_utc, corrected=corrected))
             wanted = row.status is Status.NEW or (update and row.status is Status.CHANGE)
             if not wanted or row.timber is None:
                 rows.append(row)
@@ -213,8 +214,10 @@ class Timbers:
                 rows.append(replace(row, done=True))
         return replace(report, rows=tuple(rows), waited=waited, events=events)
 
-    def _enter_events(self, shop: Shop, timber: Timber, now_utc: datetime) -> Entered:
-        return Entered() if self.events is None else self.events.enter(shop, timber, now_utc=now_utc)
+    def _enter_events(self, shop: Shop, timber: Timber, now_utc: datetime, *, corrected: bool) -> Entered:
+        if self.events is None:
+            return Entered()
+        return self.events.enter(shop, timber, now_utc=now_utc, corrected=corrected)
 
     def _enter_with_events(
         self, shop: Shop, timber: Timber, *, by: str, now_utc: datetime
@@ -224,7 +227,7 @@ class Timbers:
         start, arrived = self.events.as_arrived(timber)
         who, noted = (by, now_utc) if arrived is None else (arrived.by, arrived.noted_utc or now_utc)
         waited = operations.add_timber(shop, start, by=who, now_utc=noted, sure=True, new_place=True)
-        entered = self._enter_events(shop, timber, now_utc)
+        entered = self._enter_events(shop, timber, now_utc, corrected=True)
         there = columns(shop.register.get(timber.tag))
         wanted = columns(timber)
         fields = {FIELDS[each][0] for each in FIELDS if there[each] != wanted[each]} - {"retired_utc"}
@@ -334,7 +337,8 @@ def _change(shop: Shop, row: Planned, *, by: str, now_utc: datetime, note: str) 
         operations.edit_timber(
             shop, row.tag, now_utc=now_utc, by=by, note=note, sure=True, new_place=True, **changes
         )
-    if any(each.field == "retired_utc" for each in row.changes):
+    gone = shop.register.get(row.tag).retired_utc is not None  # by an event of the file, perhaps
+    if any(each.field == "retired_utc" for each in row.changes) and not gone:
         _retire(shop, row.timber, by=by, now_utc=now_utc)
 
 

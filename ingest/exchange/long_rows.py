@@ -28,7 +28,7 @@ from baulk.ingest.wire.logger_columns import scale_of
 from baulk.ingest.wire.timestamps import TimeForm
 from baulk.models import moisture_text, units
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.quantity import AT_DEPTH, Owner, Quantity, Scale
+from baulk.models.quantity import AT_DEPTH, SIZES, Owner, Quantity, Scale
 from baulk.models.reading import AT_LEAST, Series, end_flag
 from baulk.models.section import Face
 from baulk.models.units import LengthUnit
@@ -181,13 +181,14 @@ class LongForm:
     def _understood(  # noqa: PLR0913, PLR0917 - one a column
         self, text: str, tag: str, place: str, quantity: str, depth: str, face: str, end: str, unit: str
     ) -> tuple[Series, Scale, tuple[str, ...]]:
-        series = Series.parse(text) if text else self._named(tag, place, quantity, depth, face)
+        series = Series.parse(text) if text else self._named(tag, place, quantity, depth, face, end)
         series = owned(series, self._tag)
         flags: tuple[str, ...] = ()
-        if end:
+        if end and series.quantity not in SIZES:
             if series.quantity not in AT_DEPTH:
                 raise OutOfRange(
-                    "the distance from an end", f"belongs to pin readings, not to {series.quantity.value}"
+                    "the distance from an end",
+                    f"belongs to pins, widths and depths, not to {series.quantity.value}",
                 )
             flags = (end_flag(self._length(end, "from_end")),)
         try:
@@ -198,7 +199,9 @@ class LongForm:
             scale = scale_of(series.quantity, _WORDS[unit.lower()])
         return series, scale, flags
 
-    def _named(self, tag: str, place: str, quantity: str, depth: str, face: str) -> Series:
+    def _named(  # noqa: PLR0913, PLR0917 - one a column
+        self, tag: str, place: str, quantity: str, depth: str, face: str, end: str
+    ) -> Series:
         if not (tag or place):
             raise OutOfRange("the row", "names neither a timber nor a place")
         try:
@@ -216,6 +219,7 @@ class LongForm:
             quantity=what,
             depth_mm=self._length(depth, "depth") if depth else None,
             face=side,
+            from_end_mm=self._length(end, "from_end") if end and what in SIZES else None,
         )
 
     def _length(self, text: str, name: str) -> float:

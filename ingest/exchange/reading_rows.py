@@ -150,13 +150,7 @@ def owned(series: Series, tag: Tag) -> Series:
     known = tag(series.name)
     if known == series.name:
         return series
-    return Series(
-        owner=series.owner,
-        name=known,
-        quantity=series.quantity,
-        depth_mm=series.depth_mm,
-        face=series.face,
-    )
+    return replace(series, name=known)
 
 
 def numbers(texts: Sequence[str], scale: Scale, *, comma: bool) -> tuple[NDArray[np.float64], dict[int, str]]:

@@ -12,8 +12,9 @@ from typing import Final
 from baulk.ingest.store.base import to_us
 from baulk.models.errors import OutOfRange
 from baulk.models.openings import as_sawn
+from baulk.models.plausible import LEAST_LEFT, MOST_GROWN
 from baulk.models.quantity import Owner, Quantity
-from baulk.models.reading import Series, sensor_flag
+from baulk.models.reading import MEASURED_ALONG, Series, sensor_flag
 from baulk.models.section import WIDEST_KERF_MM, Face
 from baulk.models.timber import COATS, DEFECTS, OPENINGS, Event, EventKind, Timber, Value
 
@@ -47,8 +48,6 @@ _NUMBERS_OF: Final[Mapping[EventKind, Mapping[str, tuple[float, float, str]]]] =
 }  # fmt: skip
 
 MOST_LETTERS: Final = 120  # of a supplier, a part and the like; our own
-MOST_GROWN: Final = 1.1  # wood that came dry swells by less; our own judgement
-LEAST_LEFT: Final = 0.8  # no wood of the table shrinks by more across the grain; our own judgement
 
 
 def checked(event: Event, timber: Timber, *, zone: tzinfo | None) -> Event:
@@ -238,10 +237,11 @@ def _measured(detail: Mapping[str, Value], timber: Timber) -> None:
             "holds a width, a depth, a bow, a crook, a twist, a cup, how far it is out of square, a check's "
             "depth or a wane; name at least one, such as bow_mm=6",
         )
-    for name, along in _ALONG.items():
+    for quantity, along in MEASURED_ALONG.items():
+        what, name = quantity.value, f"{quantity.value}_mm"
         if name not in detail:
             continue
-        what, green_mm, now_mm = name.removesuffix("_mm"), getattr(timber.section, name), float(detail[name])
+        green_mm, now_mm = getattr(timber.section, name), float(detail[name])
         if "face" in detail and detail["face"] not in along:
             raise OutOfRange(
                 f"a measured {what}",
@@ -260,10 +260,6 @@ def _measured(detail: Mapping[str, Value], timber: Timber) -> None:
                 f"of {now_mm:g} mm is less than any wood shrinks to from the {green_mm:.0f} mm that "
                 f"{timber.tag} had; if it was planed or sawn, note that first",
             )
-
-
-# along which faces a size lies when it is measured at one
-_ALONG: Final[Mapping[str, tuple[str, str]]] = {"width_mm": ("a", "c"), "depth_mm": ("b", "d")}
 
 
 def _opened(detail: dict[str, Value], timber: Timber, event: Event) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import sqlite3
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
@@ -17,7 +17,7 @@ from sqlalchemy.exc import DBAPIError
 
 from baulk.ingest import migrations
 from baulk.ingest.errors import RegisterError
-from baulk.ingest.register import event_chain, events, places, renaming
+from baulk.ingest.register import corrected, event_chain, events, places, renaming
 from baulk.ingest.register.engine import Backing
 from baulk.ingest.register.events import Attachment
 from baulk.ingest.register.tables import COUNTER, EVENT, FIELDS, TIMBER, columns, event_of, timber_of
@@ -309,6 +309,11 @@ class Register:
             kept = events.write_renaming(base, event, timber.tag)
             renaming.note_down(base)
             return kept
+
+    def keep_corrections(self, tag: str, those: Iterable[Event]) -> None:
+        """Write down the corrections that another register has of a timber, with who, when and why."""
+        with self._write() as (base, revision):
+            corrected.keep(base, _find(base, tag)["tag"], those, revision)
 
     def move(  # noqa: PLR0913 - one a word
         self,

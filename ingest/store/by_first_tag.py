@@ -15,6 +15,7 @@ from baulk.ingest.store import names
 from baulk.ingest.store.base import Put, Readings, Sql, Transaction
 from baulk.ingest.store.names import Names
 from baulk.models.columns import Columns
+from baulk.models.constants import Floats
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -90,6 +91,10 @@ class ByFirstTag:
     ) -> pd.DataFrame:
         """Columns posix_s, value, flags; by device time."""
         return self.inside.read(_first(self._names(), series), since_utc, until_utc)
+
+    def values(self, series: Series, since_utc: datetime | None = None) -> tuple[Floats, Floats]:
+        """Give when a series was read, and its values; by device time."""
+        return self.inside.values(_first(self._names(), series), since_utc)
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""

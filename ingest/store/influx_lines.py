@@ -19,6 +19,7 @@ AS_TAKEN: Final = "as-taken"  # of sensors; goes when thinned, or by the bucket'
 HOURLY: Final = "hourly"
 TAGS: Final = ("owner", "named", "quantity", "depth", "face")
 FIELDS: Final = ("value", "arrived", "source", "flags")
+_END: Final = "end-"
 _IN_TAGS: Final = str.maketrans({",": r"\,", "=": r"\=", " ": r"\ "})
 _IN_TEXT: Final = str.maketrans({'"': r"\"", "\\": r"\\"})
 
@@ -36,9 +37,16 @@ def tags(series: Series) -> dict[str, str]:
         "owner": series.owner.value,
         "named": series.name,
         "quantity": series.quantity.value,
-        "depth": "-" if series.depth_mm is None else f"{series.depth_mm:g}",
+        "depth": _along(series),
         "face": series.face.value if series.face else "-",
     }
+
+
+def _along(series: Series) -> str:
+    """Write the depth of pins or how far a gauge is from an end: no series has both."""
+    if series.from_end_mm is not None:
+        return f"{_END}{series.from_end_mm:g}"
+    return "-" if series.depth_mm is None else f"{series.depth_mm:g}"
 
 
 @functools.lru_cache(maxsize=20_000)
@@ -61,12 +69,14 @@ def line(one: Reading, kept: str) -> str:
 @functools.lru_cache(maxsize=20_000)
 def series_of(owner: str, named: str, quantity: str, depth: str, face: str) -> Series:
     """Give the series of its tags."""
+    from_end = depth.startswith(_END)
     return Series(
         owner=Owner(owner),
         name=named,
         quantity=Quantity(quantity),
-        depth_mm=None if depth == "-" else float(depth),
+        depth_mm=None if from_end or depth == "-" else float(depth),
         face=None if face == "-" else Face(face),
+        from_end_mm=float(depth.removeprefix(_END)) if from_end else None,
     )
 
 

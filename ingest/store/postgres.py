@@ -159,4 +159,4 @@ def _base(transaction: Transaction) -> psycopg.Connection[Any]:
 def open_kind(config: Config, *, durable: bool) -> Store:  # noqa: ARG001 - the server's synchronous_commit rules
     """Open register, evaluations and readings in one PostgreSQL database."""
     sql = PostgresSql(config.store)
-    return ShopStore(sql, SqlReadings(sql))
+    return ShopStore(sql, SqlReadings(sql, config.zone))

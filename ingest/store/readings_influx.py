@@ -15,7 +15,7 @@ from __future__ import annotations
 import time
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import suppress
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -79,7 +79,8 @@ class InfluxReadings:
 
     apart = True
 
-    def __init__(self, store: StorePart, sql: Sql, turn: Turn) -> None:
+    def __init__(self, store: StorePart, sql: Sql, turn: Turn, zone: tzinfo | None = None) -> None:
+        self._zone = zone
         self._influx = Influx(store)
         self._sql, self._list, self._turn = sql, SeriesList(sql), turn
         self._bucket, self._kept = store.bucket, store.kept_bucket or store.bucket
@@ -119,7 +120,7 @@ class InfluxReadings:
                 known[key] = one.value
                 fresh.append(one)
             elif known[key] != one.value:
-                clashes.append(clash(one, known[key]))
+                clashes.append(clash(one, known[key], self._zone))
         unfit = unfit | {id(one): why for one, why in self._write([(one, how_long(one)) for one in fresh])}
         clashes += [refused(one, unfit[id(one)]) for one in readings if id(one) in unfit]
         return Put(fresh=[one for one in fresh if id(one) not in unfit], clashes=clashes)
@@ -407,7 +408,7 @@ def open_kind(config: Config, *, durable: bool) -> Store:
         sql = SqliteSql(config.store_path, wait_s=part.wait_s, durable=durable)
         turn = by_file(config.store_path)
     try:
-        return ShopStore(sql, ByFirstTag(InfluxReadings(part, sql, turn), sql))
+        return ShopStore(sql, ByFirstTag(InfluxReadings(part, sql, turn, config.zone), sql))
     except BaseException:
         sql.close()
         raise

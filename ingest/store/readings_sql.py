@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, tzinfo
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
@@ -67,8 +67,8 @@ class SqlReadings:
 
     apart = False
 
-    def __init__(self, sql: Sql) -> None:
-        self._sql = sql
+    def __init__(self, sql: Sql, zone: tzinfo | None = None) -> None:
+        self._sql, self._zone = sql, zone
         self._list = SeriesList(sql)
 
     def close(self) -> None:
@@ -98,7 +98,9 @@ class SqlReadings:
             else:
                 again.append((key, one))
         stored = self._sql.taken(at, dict(again))
-        clashes: list[Rejected] = [clash(one, stored[key]) for key, one in again if stored[key] != one.value]
+        clashes: list[Rejected] = [
+            clash(one, stored[key], self._zone) for key, one in again if stored[key] != one.value
+        ]
         return Put(fresh=fresh, clashes=clashes)
 
     def leave(self, at: Transaction, readings: Sequence[Reading]) -> None:

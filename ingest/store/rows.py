@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -70,9 +70,9 @@ def columns_of_rows(rows: Sequence[tuple[str, int, float, int, str, str]]) -> Co
     )
 
 
-def clash(reading: Reading, stored: float) -> Rejected:
-    """Make a message of a reading whose time is taken by another value."""
-    asked = f"{reading.series} at {reading.taken_utc.isoformat()}"
+def clash(reading: Reading, stored: float, zone: tzinfo | None) -> Rejected:
+    """Make a message of a reading whose time is taken by another value; the shop's clock tells the time."""
+    asked = f"{reading.series} at {reading.taken_utc.astimezone(zone):%Y-%m-%d %H:%M:%S}"
     body = {
         "series": str(reading.series),
         "value": reading.value,
@@ -105,7 +105,7 @@ def clashing(raw: RawMessage) -> Reading | None:
 
 def refused(reading: Reading, why: str) -> Rejected:
     """Make a message of a reading that the store's server will not have."""
-    return Rejected(raw=clash(reading, reading.value).raw, reason=why, cause=Cause.REFUSED)
+    return Rejected(raw=clash(reading, reading.value, None).raw, reason=why, cause=Cause.REFUSED)
 
 
 def table(taken_us: Iterable[int], value: Iterable[float], flags: Iterable[str]) -> pd.DataFrame:

@@ -155,4 +155,4 @@ def _base(transaction: Transaction) -> sqlite3.Connection:
 def open_kind(config: Config, *, durable: bool) -> Store:
     """Open register, evaluations and readings in the shop's one file."""
     sql = SqliteSql(config.store_path, wait_s=config.store.wait_s, durable=durable)
-    return ShopStore(sql, SqlReadings(sql))
+    return ShopStore(sql, SqlReadings(sql, config.zone))

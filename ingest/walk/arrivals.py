@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from baulk.ingest import entered_before, known_places, operations, photos
+from baulk.ingest import entered_before, hand_readings, known_places, operations, photos
 from baulk.ingest.errors import RegisterError, Unlikely
 from baulk.ingest.shop import Shop
 from baulk.ingest.walk.entries import State
@@ -155,7 +155,7 @@ def enter(shop: Shop, timber: Timber, first: Sequence[First], *, now_utc: dateti
 def _store(shop: Shop, timber: Timber, first: Sequence[First], now_utc: datetime) -> None:
     for each in first:
         one = each.of(timber)
-        operations.add_reading_by_hand(
+        hand_readings.add(
             shop,
             one.series,
             one.value,

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any, Final
 
-from baulk.ingest import corrections, operations
+from baulk.ingest import corrections, hand_readings
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.shop import Shop
 from baulk.ingest.walk import plausible, yard
@@ -182,7 +182,7 @@ class _Book:
         _, reading = self._held(key)
         assert reading is not None  # noqa: S101 - `look` noted it
         try:
-            operations.add_reading_by_hand(
+            hand_readings.add(
                 self._shop,
                 reading.series,
                 reading.value,

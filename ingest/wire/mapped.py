@@ -29,7 +29,7 @@ from baulk.ingest.wire.topics import Target
 from baulk.ingest.wire.unwrap import inner, outermost, search
 from baulk.ingest.wire.zone import placed, zone_of
 from baulk.models.errors import OutOfRange
-from baulk.models.quantity import AT_DEPTH, SPECS
+from baulk.models.quantity import AT_DEPTH, SIZES, SPECS
 from baulk.models.reading import AT_LEAST, Reading, Series, end_flag, sensor_flag
 
 MOST_VALUES: Final = senml.MOST_RECORDS  # of one message
@@ -127,6 +127,7 @@ def pack(raw: RawMessage, source: Source) -> Decoded:
         foreign=True,
         names=tuple(source.names.items()),
         depth_mm=source.depth_mm or (None if source.sensor is None else NO_DEPTH_MM),
+        from_end_mm=source.from_end_mm,
         face=source.face,
         flag=flag,
     )
@@ -279,6 +280,7 @@ def _reading(
         quantity=source.quantity,
         depth_mm=source.depth_mm or _depth_unsaid(source),
         face=source.face,
+        from_end_mm=source.from_end_mm if source.quantity in SIZES else None,
     )
     return Reading(series=series, value=known, taken_utc=taken, arrived_utc=raw.arrived_utc, flags=flags)
 

@@ -16,7 +16,7 @@ from baulk.ingest.wire.message import Decoded, RawMessage, is_right, moment, num
 from baulk.ingest.wire.topics import Target
 from baulk.models import moisture_text
 from baulk.models.errors import OutOfRange
-from baulk.models.quantity import AT_DEPTH, SPECS, Quantity, Scale
+from baulk.models.quantity import AT_DEPTH, SIZES, SPECS, Quantity, Scale
 from baulk.models.reading import AT_LEAST, Reading, Series, sensor_flag
 from baulk.models.section import Face
 
@@ -33,7 +33,8 @@ _BASES: Final = frozenset({"bn", "bt", "bu", "bv", "bs", "bver"})
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428 section 4.5.1
 _NAMES: Final = "|".join(dict.fromkeys(spec.name or one.value for one, spec in SPECS.items()))
 _OURS: Final = re.compile(
-    r"(?:(?P<head>.*?)[:/])??(?:pin-(?P<depth>\d{1,3}(?:\.\d{1,3})?)(?:/(?P<face>[abcd]))?/)?"
+    r"(?:(?P<head>.*?)[:/])??(?:pin-(?P<depth>\d{1,3}(?:\.\d{1,3})?)(?:/(?P<face>[abcd]))?/"
+    rf"|(?:end-(?P<end>\d{{1,5}}(?:\.\d{{1,3}})?)/)?(?:(?P<along>[abcd])/)?(?={'|'.join(SIZES)}))?"
     rf"(?P<what>{_NAMES})"
 )
 _HEAD: Final = re.compile(r"(?:.*[:/])?(timber|air)/([^:/]+)")
@@ -49,8 +50,8 @@ class Asked:
         Whether the topic is not ours: a name may then name any device in front.
     names : tuple of (str, str)
         The sensor's own last level of a name, and ours for it.
-    depth_mm, face : float, Face, optional
-        Of its pins, where the name does not say.
+    depth_mm, face, from_end_mm : float, Face, float, optional
+        Of its pins, or where its gauge is, where the name does not say. [mm]
     flag : str, optional
         Goes on every reading.
     """
@@ -59,6 +60,7 @@ class Asked:
     names: tuple[tuple[str, str], ...] = ()
     depth_mm: float | None = None
     face: Face | None = None
+    from_end_mm: float | None = None
     flag: str | None = None
 
     def our_name(self, given: str) -> str:
@@ -361,8 +363,10 @@ def _series(given: str, unit: str | None, target: Target, asked: Asked) -> tuple
     spec = SPECS[quantity]
     if owner not in spec.owners:
         raise WireError(f"{quantity.value} is not something that {owner.value} has")
+    placed = quantity in AT_DEPTH or quantity in SIZES
     depth = float(ours["depth"]) if ours["depth"] else asked.depth_mm if quantity in AT_DEPTH else None
-    face = Face(ours["face"]) if ours["face"] else asked.face if quantity in AT_DEPTH else None
+    said = ours["face"] or ours["along"]
+    face = Face(said) if said else asked.face if placed else None
     if depth is None and quantity in AT_DEPTH:
         raise WireError(f"{quantity.value} needs the depth of the pin tips: pin-45/{quantity.value}")
     series = Series(
@@ -371,6 +375,7 @@ def _series(given: str, unit: str | None, target: Target, asked: Asked) -> tuple
         quantity=quantity,
         depth_mm=depth,
         face=face,
+        from_end_mm=float(ours["end"]) if ours["end"] else asked.from_end_mm if quantity in SIZES else None,
     )
     return series, spec.senml
 

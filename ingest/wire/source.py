@@ -105,7 +105,7 @@ class Source(_Part):
     sensor: str | None = None
     depth_mm: float | None = Field(default=None, gt=0, lt=1000)
     face: Face | None = None
-    from_end_mm: float | None = Field(default=None, ge=0, lt=100_000)  # of the pins, along the timber
+    from_end_mm: float | None = Field(default=None, ge=0, lt=100_000)  # of pins or a gauge, along it
     time: Path | None = None  # JMESPath to the device's time; json only
     outer_time: Path | None = None  # the same in the message as it came, around what is `inside`
     time_as: Literal["unix_s", "unix_ms", "iso"] = "iso"

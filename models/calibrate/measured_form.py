@@ -41,6 +41,11 @@ class SizeSeen:
         5, 50 and 95 % quantile of the members, with the shrinkage that their species spreads over. [mm]
     off_sds : float
         Measured less foreseen, in standard deviations of both together. [-]
+    from_end_mm : float or None
+        How far from an end it was measured, if that was told. [mm]
+    reach_mm : float or None
+        How far the end had dried the timber by then, where that is farther than the place of the size: what
+        was foreseen is of the section far from the ends, so the two are not held against each other. [mm]
     """
 
     posix_s: float
@@ -51,11 +56,13 @@ class SizeSeen:
     foreseen_mm: float
     high_mm: float
     off_sds: float
+    from_end_mm: float | None = None
+    reach_mm: float | None = None
 
     @property
     def unlike(self) -> bool:
         """Whether it is not as foreseen."""
-        return abs(self.off_sds) > UNLIKE_SDS
+        return self.reach_mm is None and abs(self.off_sds) > UNLIKE_SDS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

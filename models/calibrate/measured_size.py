@@ -8,12 +8,14 @@ own moisture, and keeps its place among the members. The moisture itself is left
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from statistics import NormalDist
 from typing import Final
 
 import numpy as np
 
+from baulk.models import end_grain
 from baulk.models.calibrate import ensemble, parameters
 from baulk.models.calibrate.assimilation import LONE_WOLF
 from baulk.models.calibrate.inputs import SAME_MM, FitInputs
@@ -59,6 +61,11 @@ class Size:
         Along which face; None between the middles of two faces.
     place : int
         Which place along the timber: sizes of one place have the saw's error in common.
+    from_end_mm : float or None
+        How far from an end, if that was told. [mm]
+    reach_mm : float or None
+        How far the end has dried the timber, where that is farther: such a size tells nothing of how much the
+        section shrinks, which is wetter than the place. [mm]
     """
 
     posix_s: float
@@ -67,6 +74,8 @@ class Size:
     sd_mm: float
     face: Face | None = None
     place: int = 0
+    from_end_mm: float | None = None
+    reach_mm: float | None = None
 
     @property
     def measure(self) -> str:
@@ -96,7 +105,8 @@ def sizes_of(given: FitInputs, readings: Readings) -> tuple[Size, ...]:
         at_s = each.at_utc.timestamp()
         if at_s < begin_s - DAY_S:
             continue
-        place = _place(places, each.detail.get("from_end_mm"))
+        end_mm = float(each.detail["from_end_mm"]) if "from_end_mm" in each.detail else None
+        place, reach_mm = _place(places, end_mm), _reach_mm(given, end_mm, each.at_utc)
         found += [
             Size(
                 posix_s=min(max(at_s, begin_s), given.now_s),
@@ -105,11 +115,13 @@ def sizes_of(given: FitInputs, readings: Readings) -> tuple[Size, ...]:
                 sd_mm=RULE_SD_MM,
                 face=Face(str(each.detail["face"])) if "face" in each.detail else None,
                 place=place,
+                from_end_mm=end_mm,
+                reach_mm=reach_mm,
             )
             for what in ("width", "depth")
             if f"{what}_mm" in each.detail
         ]
-    return tuple(sorted([*found, *_of_gauges(given, readings, begin_s)], key=lambda one: one.posix_s))
+    return tuple(sorted([*found, *_of_gauges(given, readings, begin_s, places)], key=lambda one: one.posix_s))
 
 
 def narrowed(theta: Floats, given: FitInputs, readings: Readings) -> tuple[Floats, tuple[SizeSeen, ...]]:
@@ -152,12 +164,15 @@ def narrowed(theta: Floats, given: FitInputs, readings: Readings) -> tuple[Float
     measured = np.array([each.mm for each in sizes]) - green
     factor = np.exp(theta[parameters.SHRINKAGE])
     seen = _beside(sizes, green, measured, change)
-    shared = _shared(sizes)
-    away = np.abs([each.off_sds for each in seen])
+    tell = [i for i, each in enumerate(sizes) if each.reach_mm is None]
+    if not tell:
+        return theta, (*seen, *also)
+    shared, measured, change = _shared([sizes[i] for i in tell]), measured[tell], change[tell]
+    away = np.abs([seen[i].off_sds for i in tell])
     more = np.where(away > LONE_WOLF, away**2, np.maximum(1.0, away / 1.5))
     found = theta.copy()
     found[parameters.SHRINKAGE] = [
-        _drawn(measured, one / of, _errors(sizes, one, more) + shared, quantile)
+        _drawn(measured, one / of, _errors([sizes[i] for i in tell], one, more) + shared, quantile)
         for one, of, quantile in zip(change.T, factor, _quantiles(theta), strict=True)
     ]
     return found, (*seen, *also)
@@ -176,16 +191,18 @@ def reasons(theta: Floats, seen: Sequence[SizeSeen]) -> tuple[Reason, ...]:
     Returns
     -------
     tuple of Reason
-        How much it shrinks beside its species, and the newest size of each kind that was not foreseen; none
-        where nothing was measured.
+        How much it shrinks beside its species, the newest size of each kind that was not foreseen, and the
+        newest that the end beside it has dried; none where nothing was measured.
     """
-    count = sum(each.what in _GAUGES.values() for each in seen)
+    sizes = [each for each in seen if each.what in _GAUGES.values()]
+    near = [_near_end(each, sizes) for each in [one for one in sizes if one.reach_mm is not None][-1:]]
+    count = sum(each.reach_mm is None for each in sizes)
     if not count:
-        return ()
+        return tuple(near)
     factor = np.exp(np.quantile(theta[parameters.SHRINKAGE], (0.05, 0.5, 0.95)))
     low, middle, high = (float(each) for each in factor)
     found = [Reason(code="calibration.shrinks", values={"factor": (low, middle, high), "sizes": count})]
-    newest = {(each.what, each.face): each for each in seen if each.what in _GAUGES.values()}
+    newest = {(each.what, each.face, each.from_end_mm): each for each in sizes if each.reach_mm is None}
     found += [
         Reason(
             code="calibration.size_unlike",
@@ -200,7 +217,20 @@ def reasons(theta: Floats, seen: Sequence[SizeSeen]) -> tuple[Reason, ...]:
         for each in newest.values()
         if each.unlike
     ]
-    return tuple(found)
+    return (*found, *near)
+
+
+def _near_end(newest: SizeSeen, sizes: Sequence[SizeSeen]) -> Reason:
+    return Reason(
+        code="calibration.size_near_end",
+        values={
+            "what": newest.what,
+            "at_utc": utc(newest.posix_s),
+            "from_end_mm": newest.from_end_mm,
+            "reach_mm": newest.reach_mm,
+            "sizes": sum(each.reach_mm is not None for each in sizes),
+        },
+    )
 
 
 def _begin_s(given: FitInputs) -> float:
@@ -219,28 +249,52 @@ def _side_mm(given: FitInputs, size: Size) -> float:
     return given.past.section.width_mm if size.what == "width" else given.past.section.depth_mm
 
 
-def _place(places: list[float], from_end: object) -> int:
+def _place(places: list[float], from_end_mm: float | None) -> int:
     """Return the number of a place along the timber; 0 for one that was not told."""
-    if not isinstance(from_end, int | float):
+    if from_end_mm is None:
         return 0
     for i, each in enumerate(places):
-        if abs(each - from_end) <= SAME_PLACE_MM:
+        if abs(each - from_end_mm) <= SAME_PLACE_MM:
             return i + 1
-    places.append(float(from_end))
+    places.append(from_end_mm)
     return len(places)
 
 
-def _of_gauges(given: FitInputs, readings: Readings, begin_s: float) -> list[Size]:
+def _reach_mm(given: FitInputs, from_end_mm: float | None, at_utc: datetime) -> float | None:
+    """Return how far the end has dried the timber, if that is farther than a place, [mm]."""
+    if from_end_mm is None:
+        return None
+    cut_later = any(each.at_utc > at_utc for each in given.past.kind(EventKind.CUT))
+    timber = replace(
+        given.timber,
+        ends_sealed=given.past.sealed,
+        length_mm=1e6 if cut_later else given.timber.length_mm,
+    )
+    return end_grain.dried_over_mm(timber, given.species, from_end_mm, at_utc)
+
+
+def _of_gauges(given: FitInputs, readings: Readings, begin_s: float, places: list[float]) -> list[Size]:
     rows = columns_of(readings).in_parts()
     rows = rows[(begin_s <= rows.taken_s) & (rows.taken_s <= given.now_s)]
     found: list[Size] = []
-    for quantity, what in _GAUGES.items():
-        mine = rows[rows.of_quantity(quantity)]
+    for number, series in enumerate(rows.series):
+        mine, end_mm = rows[rows.of == number], series.from_end_mm
+        if series.quantity not in _GAUGES or not len(mine):
+            continue
         _, day = np.unique(mine.taken_s // DAY_S, return_inverse=True)
         at_s, mm = medians(day, mine.count, mine.taken_s, mine.value)
         some = np.unique(np.linspace(0, len(mm) - 1, min(len(mm), MOST_OF_A_GAUGE)).round().astype(int))
         found += [
-            Size(posix_s=float(at_s[i]), what=what, mm=float(mm[i]), sd_mm=GAUGE_SD_MM, place=-1)
+            Size(
+                posix_s=float(at_s[i]),
+                what=_GAUGES[series.quantity],
+                mm=float(mm[i]),
+                sd_mm=GAUGE_SD_MM,
+                face=series.face,
+                place=-1 if end_mm is None else _place(places, end_mm),
+                from_end_mm=end_mm,
+                reach_mm=_reach_mm(given, end_mm, datetime.fromtimestamp(float(at_s[i]), UTC)),
+            )
             for i in some
         ]
     return found
@@ -275,6 +329,8 @@ def _beside(sizes: Sequence[Size], green: Floats, measured: Floats, change: Floa
                 foreseen_mm=middle,
                 high_mm=high,
                 off_sds=float((off - np.median(members)) / sd),
+                from_end_mm=each.from_end_mm,
+                reach_mm=each.reach_mm,
             )
         )
     return tuple(found)

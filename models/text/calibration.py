@@ -30,7 +30,7 @@ def _kg(v: Values, name: str, system: System) -> str:
 
 def _near_end(v: Values, system: System) -> str:
     away, reach = (_whole(v[name], system) for name in ("from_end_mm", "reach_mm"))
-    what = "pins" if v["what"] == "pins" else "a section"
+    what = {"pins": "pins", "section": "a section"}.get(v["what"], f"a {v['what']}")
     show = "show" if v["what"] == "pins" else "shows"
     return (
         f"{what} {away} from an end {show} what the end has dried, not the whole timber: the ends reach "
@@ -340,6 +340,16 @@ def _size_unlike(v: Values, system: System) -> str:
     )
 
 
+def _size_near_end(v: Values, system: System) -> str:
+    others = f" and {count(v['sizes'] - 1, 'other size')}" if v["sizes"] > 1 else ""
+    are = "are" if others else "is"
+    away, reach = (_whole(v[name], system) for name in ("from_end_mm", "reach_mm"))
+    return (
+        f"Its {v['what']} of {day(v['at_utc'])}{others} {are} left out of how much it shrinks: {away} from "
+        f"an end it shows what the end has dried, and the ends reach {reach} by then. Measure farther in."
+    )
+
+
 def _air_not_measured(v: Values, _: System) -> str:
     gaps = "a gap" if v["gaps"] == 1 else f"{v['gaps']} gaps"
     return (
@@ -387,5 +397,6 @@ SENTENCES: Final[Mapping[str, Say]] = {
     "calibration.air_not_measured": _air_not_measured,
     "calibration.shrinks": _shrinks,
     "calibration.size_unlike": _size_unlike,
+    "calibration.size_near_end": _size_near_end,
     "calibration.swapped": _swapped,
 }

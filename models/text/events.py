@@ -8,7 +8,7 @@ from datetime import UTC, datetime, tzinfo
 from typing import Any, Final
 
 from baulk.models import units
-from baulk.models.formatting import day, show_along, show_gauge, show_movement
+from baulk.models.formatting import day, show_along, show_gauge
 from baulk.models.quantity import Quantity
 from baulk.models.reading import AT_LEAST, Reading, from_end_mm, sensor_of
 from baulk.models.text.common import pct
@@ -44,7 +44,7 @@ def quantity(
     if kind is Quantity.WEIGHT:
         return units.show_mass(number, system)
     if unit == "mm":
-        return show_movement(number, system)
+        return show_gauge(number, system)
     if unit == "degC":
         return units.show_temperature(number, temperature)
     if kind is Quantity.RESISTANCE:
@@ -53,9 +53,13 @@ def quantity(
     return f"{number:.1f} {unit}"
 
 
-def flags(reading: Reading, system: System, *, zone: tzinfo | None = None) -> str:
-    """Return what the checks found on a reading and what was said about it."""
-    return "; ".join(_flag(each, system, zone) for each in reading.flags)
+def flags(reading: Reading, system: System, *, zone: tzinfo | None = None, with_value: bool = False) -> str:
+    """Return what the checks found on a reading and what was said about it.
+
+    Beside its value, which says "at least" itself, that is left out.
+    """
+    told = (each for each in reading.flags if not (with_value and each == AT_LEAST))
+    return "; ".join(_flag(each, system, zone) for each in told)
 
 
 def _flag(flag: str, system: System, zone: tzinfo | None) -> str:

@@ -25,10 +25,11 @@ def _leave(v: Values, system: System) -> str:
 
 
 def _tight(v: Values, system: System) -> str:
+    most_mm = v["leave_mm"][2]
+    least = f"; at its driest it may want up to {show_movement(most_mm, system)}" if most_mm >= 0.05 else ""
     return (
         f"Leave nothing {_WHERE[v['joint']]}: at {pct(v['now_pct'])} it is wetter than in its dampest season "
-        f"({pct(v['high_pct'])}) and will only shrink; at its driest it may want up to "
-        f"{show_movement(v['leave_mm'][2], system)}. Better dry it before it is fitted."
+        f"({pct(v['high_pct'])}) and will only shrink{least}. Better dry it before it is fitted."
     )
 
 

@@ -8,7 +8,7 @@ from datetime import timedelta
 from typing import Any, Final
 
 from baulk.models import units
-from baulk.models.formatting import day, show_along
+from baulk.models.formatting import day, show_along, show_movement
 from baulk.models.quantity import SPECS, Quantity
 from baulk.models.text.common import pct, span
 from baulk.models.units import System
@@ -65,6 +65,23 @@ def _too_deep(held: Values, system: System) -> str:
         f"Pins {units.show_length(held['pin_mm'], system)} deep would come out on the other side: the piece "
         f"is {units.show_length(held['side_mm'], system)} there. Correct the depth or the face."
     )
+
+
+def _confirmed(held: Values, _: System) -> str:
+    return f"taken as right by {held['by']}" if held["by"] else "taken as right by somebody who looked at it"
+
+
+def _no_such_size(held: Values, system: System) -> str:
+    shown, least, most = (show_movement(held[name], system) for name in ("mm", "least_mm", "most_mm"))
+    return (
+        f"a {held['what']} of {shown} is none of this timber: it shrinks to {least} at the least and was "
+        f"never more than {most}. Check the unit and the tag; if it was planed or sawn, note that first."
+    )
+
+
+def _past_the_end(held: Values, system: System) -> str:
+    away, long = (show_along(held[name], system) for name in ("from_end_mm", "length_mm"))
+    return f"{away} from an end lies beyond the piece, which is {long} long. Correct the distance."
 
 
 def _no_such_weight(held: Values, system: System) -> str:
@@ -252,6 +269,9 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "plausible.over_scale": _over_scale,
     "plausible.pores_full": _pores_full,
     "plausible.too_deep": _too_deep,
+    "plausible.confirmed": _confirmed,
+    "plausible.no_such_size": _no_such_size,
+    "plausible.past_the_end": _past_the_end,
     "plausible.no_such_weight": _no_such_weight,
     "plausible.odd_weight": _odd_weight,
     "plausible.before_arrival": _before_arrival,

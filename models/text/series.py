@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
-from baulk.models.quantity import SPECS, Owner, Quantity
-from baulk.models.reading import series_of
+from baulk.models.formatting import show_along
+from baulk.models.quantity import SIZES, SPECS, Owner, Quantity
+from baulk.models.reading import Series, series_of
 from baulk.models.units import System, show_length
 
 OVEN_DRY: Final = "oven-dry"  # last part of the name of an event that the fit counts beside the readings
@@ -36,6 +37,8 @@ def called(name: str, system: System) -> str:
     series = series_of(name)
     if series is None:
         return name
+    if series.quantity in SIZES:
+        return f"{SPECS[series.quantity].title}{_where(series, system)}"
     deep = "" if series.depth_mm is None else f", {show_length(series.depth_mm, system)} deep"
     face = "" if series.face is None else f", face {series.face.value}"
     if deep and series.quantity is Quantity.MOISTURE:
@@ -85,5 +88,15 @@ def named(name: str, system: System) -> str:
     if series.depth_mm is not None:
         face = f" in face {series.face.value}" if series.face else ""
         return f"pins {show_length(series.depth_mm, system)} deep{face} of {series.name}"
+    if series.quantity in SIZES:
+        return f"{SPECS[series.quantity].title} of {series.name}{_where(series, system)}"
     of = "in" if series.owner is Owner.AIR else "of"
     return f"{SPECS[series.quantity].title} {of} {series.name}"
+
+
+def _where(series: Series, system: System) -> str:
+    """Write where a width or a depth is measured; mid-face, away from the ends, goes without saying."""
+    face = "" if series.face is None else f" along face {series.face.value}"
+    if series.from_end_mm is None:
+        return face
+    return f"{face}, {show_along(series.from_end_mm, system)} from an end"

@@ -17,7 +17,7 @@ SHOP = """
 import os, sys
 from datetime import UTC, datetime
 from pathlib import Path
-from baulk.ingest import config, operations, shop
+from baulk.ingest import config, hand_readings, operations, shop
 folder = Path(sys.argv[1]) / "yard"
 NOW = datetime(2027, 3, 1, 12, tzinfo=UTC)
 """
@@ -207,7 +207,7 @@ def test_a_store(copy, root):
         "path = folder / 'baulk.toml'\n"
         "path.write_text(path.read_text().replace('kind = \"sqlite\"', 'kind = \"noting\"'))\n"
         "with shop.open(folder) as opened:\n"
-        "    operations.add_reading_by_hand(opened, Series.parse('air/shed/temp'), 18.0, now_utc=NOW)\n"
+        "    hand_readings.add(opened, Series.parse('air/shed/temp'), 18.0, now_utc=NOW)\n"
         "    print([each.value for each in opened.store.readings(Owner.AIR, 'shed')])\n"
         "print((folder / 'opened.txt').read_text())\n"
         "made = backup.make(config.load(folder), folder.parent / 'a.zip', now_utc=NOW)\n"

@@ -149,6 +149,7 @@ def test_an_unlikely_event_is_added_with_a_tap(app, shop_folder, invented):
         assert not shop.store.quarantined()
         (event,) = shop.register.events("FER-05", kind=EventKind.CHECKED)
     assert (event.by, event.detail["width_mm"]) == ("Ann", 38.1)
+    assert event.note.startswith("taken as right by")
 
 
 def press(page, label):

@@ -11,7 +11,7 @@ import segno
 from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import newest_readings
 from baulk.dashboard.server import tag_code
-from baulk.ingest import operations, photos
+from baulk.ingest import hand_readings, photos
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import parse
 from baulk.ingest.store import notes
@@ -224,7 +224,7 @@ def test_a_weight_is_held_against_the_last_one(app):
 def test_the_newest_readings_of_all_timbers_are_filtered_and_each_can_be_undone(app, shop_folder):
     with shops.open(shop_folder) as shop:
         series = Series(owner=Owner.TIMBER, name="FER-04", quantity=Quantity.WEIGHT)
-        operations.add_reading_by_hand(shop, series, 30.0, now_utc=datetime.now(UTC), sure=True)
+        hand_readings.add(shop, series, 30.0, now_utc=datetime.now(UTC), sure=True)
     page = open_page(app)
     told = said(page)
     assert all(tag in told for tag in ("FER-01", "FER-02", "FER-03", "FER-04"))

@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.dashboard.commands import timber_events, timber_measure, timber_sensors
+from baulk.dashboard.commands import timber_events, timber_history, timber_measure, timber_sensors
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import RegisterError, Unlikely
 from baulk.ingest.evaluation import fingerprint
@@ -50,7 +50,8 @@ def answer(here):
 
 
 @pytest.mark.parametrize(
-    "name", [*timber_events.COMMANDS, *timber_measure.COMMANDS, *timber_sensors.COMMANDS]
+    "name",
+    [*timber_events.COMMANDS, *timber_history.COMMANDS, *timber_measure.COMMANDS, *timber_sensors.COMMANDS],
 )
 def test_every_command_explains_itself_and_has_json(app, name):
     said = CliRunner().invoke(app, ["timber", name, "--help"]).stdout

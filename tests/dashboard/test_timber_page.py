@@ -14,7 +14,7 @@ from PIL import Image
 
 from baulk.dashboard.charts import cross_section
 from baulk.dashboard.sections import downloads, what_if, work_kinds
-from baulk.ingest import corrections, operations, photos
+from baulk.ingest import corrections, hand_readings, operations, photos
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import Interval, parse
 from baulk.models.quantity import Owner
@@ -142,7 +142,7 @@ def row(page, what):
 def test_a_reading_is_undone_put_back_and_edited_in_its_row(app, shop_folder):
     with shops.open(shop_folder) as shop:
         pin = Series.parse("timber/FER-01/pin-45/moisture")
-        operations.add_reading_by_hand(shop, pin, 32.0, now_utc=datetime.now(UTC), sure=True)
+        hand_readings.add(shop, pin, 32.0, now_utc=datetime.now(UTC), sure=True)
 
     def stored():
         with shops.open(shop_folder) as shop:

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from PIL import Image
 
-from baulk.ingest import operations, photos
+from baulk.ingest import hand_readings, photos
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.walk import arrival_batch, arrivals
@@ -105,7 +105,7 @@ def test_an_undo_takes_readings_along_and_may_come_before_the_arrival(shop):
 def test_an_undo_is_refused_once_more_was_noted(shop):
     take(shop)
     later, weight = NOW + timedelta(days=2), Series(owner=Owner.TIMBER, name="T-01", quantity=Quantity.WEIGHT)
-    operations.add_reading_by_hand(shop, weight, 94.0, now_utc=later)
+    hand_readings.add(shop, weight, 94.0, now_utc=later)
     told = arrivals.undo(shop, "arrival-0001", now_utc=NOW)
     assert told.state == "refused"
     assert "more was noted of T-01" in told.why

@@ -358,3 +358,18 @@ def test_an_event_that_comes_meanwhile_is_followed_from_the_beginning(yard, monk
         pass
     assert (taken(yard, "B-1"), taken(yard, "A-1")) == (list(range(600)), list(range(600, 1200)))
     assert yard.store.quarantine_count() == 0
+
+
+def test_a_gauge_that_moves_measures_where_it_was_put(yard):
+    where = {"at_utc": NOON - DAY, "now_utc": NOON}
+    operations.attach_sensor(yard, "S9", "A-1", **where, face=Face.C, from_end_mm=900)
+    pack = [{"bt": NOON.timestamp(), "bu": "m", "n": "width", "v": 0.2}, {"n": "depth", "v": 0.176}]
+    topic = "baulk/v1/ferry-yard/sensor/S9"
+    assert (
+        pipeline.handle(RawMessage(topic=topic, payload=json.dumps(pack).encode(), arrived_utc=NOON), yard)
+        == 2
+    )
+    # no depth is measured along face c: that one is taken as mid-face
+    assert {str(one.series) for one in yard.store.latest(Owner.TIMBER, "A-1")} == {
+        "timber/A-1/end-900/c/width", "timber/A-1/end-900/depth",
+    }  # fmt: skip

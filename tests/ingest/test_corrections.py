@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import corrections, decode_again, operations, pipeline, shop
+from baulk.ingest import corrections, decode_again, hand_readings, pipeline, shop
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.evaluation import gather
 from baulk.ingest.exchange import import_readings
@@ -28,9 +28,9 @@ WHO = {"by": "ann", "note": "tag of another timber", "now_utc": LATER}
 @pytest.fixture
 def read(yard):
     for what, value in (("temp", 18.0), ("humidity", 70.0)):
-        operations.add_reading_by_hand(yard, Series.parse(f"air/shed/{what}"), value, now_utc=NOW)
-    operations.add_reading_by_hand(yard, PIN, 27.5, now_utc=NOW)
-    operations.add_reading_by_hand(yard, WEIGHT, 96.0, now_utc=NOW - timedelta(days=1))
+        hand_readings.add(yard, Series.parse(f"air/shed/{what}"), value, now_utc=NOW)
+    hand_readings.add(yard, PIN, 27.5, now_utc=NOW)
+    hand_readings.add(yard, WEIGHT, 96.0, now_utc=NOW - timedelta(days=1))
     return yard
 
 
@@ -106,12 +106,12 @@ def test_a_correction_goes_through_the_same_check(read):
 
 
 def test_what_stands_elsewhere_is_never_written_over(read):
-    operations.add_reading_by_hand(read, PIN, 29.0, now_utc=LATER, taken_utc=LATER)
+    hand_readings.add(read, PIN, 29.0, now_utc=LATER, taken_utc=LATER)
     pin = corrections.choose(read, Owner.TIMBER, "FER-01", f"{NOW:%Y-%m-%d %H:%M}")
     with pytest.raises(OutOfRange, match="stands there"):
         corrections.put_right(read, pin, **WHO, taken_utc=LATER)
     corrections.take_back(read, pin, **WHO)
-    operations.add_reading_by_hand(read, PIN, 24.0, now_utc=LATER, taken_utc=NOW)
+    hand_readings.add(read, PIN, 24.0, now_utc=LATER, taken_utc=NOW)
     with pytest.raises(OutOfRange, match="stands there"):
         corrections.undo(read, corrections.numbered(read, Owner.TIMBER, "FER-01", 1), by="", now_utc=LATER)
     with pytest.raises(OutOfRange, match="is not stored any more"):
@@ -123,7 +123,7 @@ def test_a_reading_is_named_by_its_time_in_the_shops_zone_or_by_the_end_of_its_s
         return str(corrections.choose(read, Owner.TIMBER, "FER-01", *which).series)
 
     assert chosen() == "timber/FER-01/pin-45/moisture", "entered last"
-    operations.add_reading_by_hand(read, WEIGHT, 95.9, now_utc=LATER, taken_utc=NOW)
+    hand_readings.add(read, WEIGHT, 95.9, now_utc=LATER, taken_utc=NOW)
     with pytest.raises(OutOfRange, match=r"means several of FER-01: .*moisture 27\.5 %; .*weight 95\.9 kg"):
         chosen("2026-05-14")
     assert chosen("2026-05-14", "weight") == "timber/FER-01/weight"

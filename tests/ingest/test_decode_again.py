@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import decode_again, operations, pipeline, shop
+from baulk.ingest import decode_again, hand_readings, pipeline, shop
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import NotFound
 from baulk.models.quantity import Owner, Quantity
@@ -71,9 +71,7 @@ def mistaken(yard, yard_dir):
     with shop.open(yard_dir) as opened:
         pipeline.handle_batch([climate("shed", 20 + k / 10, k, k + 1) for k in range(30)], opened)
         series = Series(owner=Owner.AIR, name="shed", quantity=Quantity.TEMP)
-        operations.add_reading_by_hand(
-            opened, series, 19.0, now_utc=LATER, taken_utc=NOW + timedelta(hours=1)
-        )
+        hand_readings.add(opened, series, 19.0, now_utc=LATER, taken_utc=NOW + timedelta(hours=1))
     return yard_dir
 
 
@@ -155,7 +153,7 @@ def test_a_reading_whose_time_another_one_has_is_held_and_said(yard, yard_dir):
     with shop.open(yard_dir) as opened:
         pipeline.handle(RawMessage(topic="pins/one", payload=b"31.5", arrived_utc=NOW), opened)
         series = Series(owner=Owner.TIMBER, name="FER-01", quantity=Quantity.MOISTURE, depth_mm=45.0)
-        operations.add_reading_by_hand(opened, series, 30.0, now_utc=LATER, taken_utc=NOW)
+        hand_readings.add(opened, series, 30.0, now_utc=LATER, taken_utc=NOW)
     settings(yard_dir, PIN.format(depth=45))
     with shop.open(yard_dir) as opened:
         before = everything(opened)

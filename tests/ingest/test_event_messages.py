@@ -107,19 +107,28 @@ def test_the_same_ten_minutes_later_waits_for_a_person(yard):
     assert cause is Cause.UNLIKELY
     assert "Was it entered twice?" in why
     assert pipeline.replay(yard).left == 1  # a retry without a word is no word
-    assert pipeline.replay(yard, Which(cause=Cause.UNLIKELY), sure=True).events == 1
+    assert pipeline.replay(yard, Which(cause=Cause.UNLIKELY), confirmed_by="Ida").events == 1
     assert len(of(yard, "kerfed")) == 2
     assert not waiting(yard)
 
 
 def test_what_can_hardly_be_meant_waits_with_its_limit_and_outlives_the_cleaning(yard):
-    pipeline.handle(told("checked", {"face": "a", "width_mm": 40}), yard)
+    pipeline.handle(told("checked", {"face": "a", "width_mm": 40}, by="Ann", note="by torch"), yard)
     ((cause, why),) = waiting(yard)
     assert cause is Cause.UNLIKELY
     assert "40 mm" in why
     yard.store.trim_quarantine(0, NOW + timedelta(days=400), NOW)
-    assert pipeline.replay(yard, sure=True).settled == 1
-    assert of(yard, "checked")[0].detail["width_mm"] == 40
+    assert pipeline.replay(yard, confirmed_by="Ida").settled == 1
+    (event,) = of(yard, "checked")
+    assert (event.detail["width_mm"], event.by, event.note) == (40, "Ann", "by torch; taken as right by Ida")
+
+
+def test_what_is_likely_says_nothing_of_who_tried_it_again(yard):
+    pipeline.handle(told("checked", {"face": "a", "width_mm": 2}, tag="FER-02"), yard)
+    yard.register.add(timber("FER-02"))
+    assert pipeline.replay(yard, confirmed_by="Ida").events == 1
+    (event,) = of(yard, "checked", "FER-02")
+    assert event.note == ""
 
 
 @pytest.mark.parametrize(

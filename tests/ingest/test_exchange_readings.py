@@ -150,7 +150,7 @@ def test_another_value_at_a_taken_time_is_named_and_kept_in_quarantine(yard):
     report = bring(wide(text, yard), yard)
     (count,) = report.series
     assert (count.new, count.known, count.clash, report.stored) == (1, 1, 2, 1)
-    assert report.clashes[0].startswith("line 2: air/shed/temp at 2026-01-01T10:00:00+00:00 is stored as 12")
+    assert report.clashes[0].startswith("line 2: air temperature in shed at ")
     assert yard.store.quarantine_count() == 2
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from baulk.ingest import config, meters, operations
+from baulk.ingest import config, hand_readings, meters
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.store import notes
@@ -96,12 +96,12 @@ def test_a_row_of_the_settings_has_the_last_word_and_the_answer_fills_what_it_le
 def test_the_question_is_asked_until_it_is_answered_and_the_answer_can_be_changed(shop_dir):
     with shops.open(shop_dir) as shop:
         assert notes.hand_meter(shop.store) is None
-        assert operations.hand_meter_is_open(shop)
+        assert hand_readings.meter_is_open(shop)
         for answered in (None, True, False):  # "nobody knows" is an answer too
             said = notes.HandMeter(corrects_temperature=answered, answered_utc=NOW)
             notes.keep_hand_meter(shop.store, said)
             assert notes.hand_meter(shop.store) == said
-            assert not operations.hand_meter_is_open(shop)
+            assert not hand_readings.meter_is_open(shop)
     with shops.open(shop_dir) as shop:
         assert notes.hand_meter(shop.store) == said
 
@@ -112,13 +112,13 @@ def test_make_number_scale_and_end_of_the_scale_are_on_record_and_the_question_s
         top_pct=26.0, asked=False,
     )  # fmt: skip
     with shops.open(shop_dir) as shop:
-        operations.keep_hand_meter(shop, record)
+        hand_readings.keep_meter(shop, record)
         held = notes.hand_meter(shop.store)
         assert (held.make, held.number, held.scale) == ("Reedmouth M2", "17", "Douglas-fir")
-        assert operations.scale_end_pct(shop) == 26.0
-        assert operations.hand_meter_is_open(shop)
+        assert hand_readings.scale_end_pct(shop) == 26.0
+        assert hand_readings.meter_is_open(shop)
         with pytest.raises(BaulkError, match="unobtainium"):
-            operations.keep_hand_meter(shop, dataclasses.replace(record, scale="unobtainium"))
+            hand_readings.keep_meter(shop, dataclasses.replace(record, scale="unobtainium"))
         assert notes.hand_meter(shop.store) == held
     with pytest.raises(BaulkError, match="between 15 and 120"):
         dataclasses.replace(record, top_pct=5.0)
@@ -138,7 +138,7 @@ def test_a_damaged_answer_is_asked_for_again(shop_dir, damaged):
     with shops.open(shop_dir) as shop:
         shop.store.note(notes.HAND_METER, damaged)
         assert notes.hand_meter(shop.store) is None
-        assert operations.hand_meter_is_open(shop)
+        assert hand_readings.meter_is_open(shop)
 
 
 @pytest.mark.parametrize(
@@ -155,7 +155,7 @@ def test_nobody_is_asked_what_the_settings_say(shop_dir, rows, open_still):
     file = shop_dir / "baulk.toml"
     file.write_text(file.read_text() + "\n" + rows)
     with shops.open(shop_dir) as shop:
-        assert operations.hand_meter_is_open(shop) is open_still
+        assert hand_readings.meter_is_open(shop) is open_still
 
 
 def test_the_answer_is_part_of_what_an_evaluation_is_made_from(yard):
@@ -163,7 +163,7 @@ def test_the_answer_is_part_of_what_an_evaluation_is_made_from(yard):
 
     place = yard.register.list()[0].place
     for what, value in (("temp", 9.0), ("humidity", 70.0)):
-        operations.add_reading_by_hand(yard, Series.parse(f"air/{place}/{what}"), value, now_utc=NOW)
+        hand_readings.add(yard, Series.parse(f"air/{place}/{what}"), value, now_utc=NOW)
 
     def made():
         return gather(yard.register.list()[0].tag, yard, NOW)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import checks, operations, pipeline, shop
+from baulk.ingest import checks, hand_readings, operations, pipeline, shop
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner
@@ -54,6 +54,32 @@ def test_the_same_message_again_changes_nothing(yard):
     message = sent([weight(96, t=NOW.timestamp())])
     assert [pipeline.handle(message, yard), pipeline.handle(message, yard)] == [1, 0]
     assert len(yard.store.readings(Owner.TIMBER, "FER-01")) == 1
+
+
+def test_gauges_of_one_timber_keep_apart_by_their_places(yard):
+    pack = [
+        {"bt": NOW.timestamp(), "bu": "m", "n": "width", "v": 0.2021},
+        {"n": "a/width", "v": 0.2022},
+        {"n": "end-600/a/width", "v": 0.2023},
+        {"n": "timber/FER-01/end-900/b/depth", "v": 0.1774},
+    ]
+    assert pipeline.handle(sent(pack), yard) == 4
+    assert {str(one.series): round(one.value, 3) for one in yard.store.latest(Owner.TIMBER, "FER-01")} == {
+        "timber/FER-01/width": 202.1,
+        "timber/FER-01/a/width": 202.2,
+        "timber/FER-01/end-600/a/width": 202.3,
+        "timber/FER-01/end-900/b/depth": 177.4,
+    }
+    wrong = [
+        {"bu": "m", "n": "b/width", "v": 0.2},
+        {"n": "end-9000/depth", "v": 0.17},
+        {"n": "width", "v": 0.028},
+    ]
+    assert pipeline.handle(sent(wrong), yard) == 0
+    reasons = " ".join(one.reason for one in yard.store.quarantined())
+    assert "along face a or c, not b" in reasons
+    assert "lies beyond the piece" in reasons
+    assert "a width of 28.0 mm is none of this timber" in reasons
 
 
 def test_an_unknown_tag_waits_in_quarantine_until_the_timber_is_entered(yard):
@@ -236,7 +262,7 @@ def test_a_timber_that_gains_weight_is_flagged(yard):
 
 def test_a_reading_by_hand_is_as_good_as_any(yard):
     series = Series.parse(PIN)
-    assert operations.add_reading_by_hand(yard, series, 27.5, now_utc=NOW, taken_utc=NOW - HOUR)
+    assert hand_readings.add(yard, series, 27.5, now_utc=NOW, taken_utc=NOW - HOUR)
     (reading,) = yard.store.latest(Owner.TIMBER, "FER-01")
     assert (reading.value, reading.source, reading.taken_utc) == (27.5, "hand", NOW - HOUR)
 
@@ -244,9 +270,9 @@ def test_a_reading_by_hand_is_as_good_as_any(yard):
 def test_a_reading_by_hand_that_cannot_be_is_refused(yard):
     series = Series.parse(PIN)
     with pytest.raises(OutOfRange, match="lies outside"):
-        operations.add_reading_by_hand(yard, series, 900, now_utc=NOW)
+        hand_readings.add(yard, series, 900, now_utc=NOW)
     with pytest.raises(OutOfRange, match="between the year 2000 and now"):
-        operations.add_reading_by_hand(yard, series, 20, now_utc=NOW, taken_utc=NOW + HOUR)
+        hand_readings.add(yard, series, 20, now_utc=NOW, taken_utc=NOW + HOUR)
     with pytest.raises(NotFound, match=r"did you mean|known"):
-        operations.add_reading_by_hand(yard, Series.parse("timber/FER-09/weight"), 20, now_utc=NOW)
+        hand_readings.add(yard, Series.parse("timber/FER-09/weight"), 20, now_utc=NOW)
     assert yard.store.series() == []

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from baulk.ingest import known_places, operations, pipeline, shop
+from baulk.ingest import hand_readings, known_places, operations, pipeline, shop
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.exchange import import_readings, import_timbers
 from baulk.ingest.store.rejected import Cause
@@ -31,7 +31,7 @@ def test_a_slip_of_the_pen_offers_the_place_that_is_meant(yard):
         lambda: operations.add_timber(yard, timber("FER-02", place="lofft"), sure=True),
         lambda: operations.edit_timber(yard, "FER-01", now_utc=NOW, place="lofft"),
         lambda: operations.add_event(yard, moved),
-        lambda: operations.add_reading_by_hand(yard, Series.parse("air/lofft/temp"), 20, now_utc=NOW),
+        lambda: hand_readings.add(yard, Series.parse("air/lofft/temp"), 20, now_utc=NOW),
     )
     for deed in deeds:
         with pytest.raises(Unlikely, match=r"did you mean loft\? `baulk place add lofft`") as told:

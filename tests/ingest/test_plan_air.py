@@ -14,7 +14,7 @@ import jsonschema
 import paho.mqtt.client as mqtt
 import pytest
 
-from baulk.ingest import operations, shop, weather_ahead
+from baulk.ingest import hand_readings, shop, weather_ahead
 from baulk.ingest.errors import BrokerError
 from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.evaluation.document import parse
@@ -147,7 +147,7 @@ def test_a_new_reading_of_a_timber_makes_its_ensemble_old(room, now_utc, monkeyp
         compute, "fitted_to", lambda inputs, *more: fitted.append(inputs.timber.tag) or real(inputs, *more)
     )
     pin = Series(owner=Owner.TIMBER, name="PINE-1", quantity=Quantity.MOISTURE, depth_mm=20.0)
-    operations.add_reading_by_hand(room, pin, 22.0, now_utc=now_utc)
+    hand_readings.add(room, pin, 22.0, now_utc=now_utc)
     humidity.gather(room, humidity.Asked(place="shed"), now_utc + timedelta(minutes=1))
     assert fitted == ["PINE-1"]
 

@@ -8,7 +8,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from baulk.ingest import operations, pipeline, plausibility
+from baulk.ingest import hand_readings, operations, pipeline, plausibility
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.exchange import import_readings, import_timbers
 from baulk.ingest.store.rejected import Cause
@@ -27,7 +27,7 @@ WEIGHT = Series.parse("timber/FER-01/weight")  # 203 x 178 mm, 2.74 m of white o
 
 
 def by_hand(yard, series, value, at=NOW, **more):
-    return operations.add_reading_by_hand(yard, series, value, now_utc=NOW, taken_utc=at, **more)
+    return hand_readings.add(yard, series, value, now_utc=NOW, taken_utc=at, **more)
 
 
 @pytest.mark.parametrize(
@@ -210,9 +210,9 @@ def test_a_file_is_told_what_cannot_be_and_what_is_unlikely_line_by_line(yard, t
     assert "178 mm there" in report.refused_rows[1].reason
     assert report.unlikely == 3
     told = "\n".join(sorted(report.unlikely_rows))
-    assert "line 3: timber/FER-01/weight: It was 90 kg 24 hours before, and this is 28 % more" in told
-    assert "line 5: timber/FER-01/pin-45/moisture: It is dated 3 May 2025" in told
-    assert "line 6: timber/FER-01/pin-45/moisture: 0.23 %: no meter reads wood so dry" in told
+    assert "line 3: weight of FER-01: It was 90 kg 24 hours before, and this is 28 % more" in told
+    assert "line 5: pins 45 mm deep of FER-01: It is dated 3 May 2025" in told
+    assert "line 6: pins 45 mm deep of FER-01: 0.23 %: no meter reads wood so dry" in told
     assert bringing.bring(yard, NOW, report).stored == 4
 
 

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import operations, pipeline, shop
+from baulk.ingest import hand_readings, operations, pipeline, shop
 from baulk.ingest.config import STORE_PASSWORD
 from baulk.ingest.exchange import quarantine_file
 from baulk.ingest.monitoring import nightly
@@ -133,15 +133,15 @@ def test_what_waits_for_another_tag_by_now_is_found_by_that_one(yard):
 def test_a_clash_is_settled_either_way_and_an_exchange_can_be_taken_back(yard):
     yard.store.append([air(20), air(24)])
     (row,) = yard.store.quarantined()
-    kept = operations.settle_clash(yard, row.number, take_other=True, by="Ida", now_utc=NOW)
+    kept = hand_readings.settle_clash(yard, row.number, take_other=True, by="Ida", now_utc=NOW)
     assert kept.value == 24
     assert [one.value for one in yard.store.readings(Owner.AIR, "shed")] == [24]
     (back,) = yard.store.quarantined()
     assert back.cause is Cause.CLASH
-    operations.settle_clash(yard, back.number, take_other=True, by="Ida", now_utc=NOW)
+    hand_readings.settle_clash(yard, back.number, take_other=True, by="Ida", now_utc=NOW)
     assert [one.value for one in yard.store.readings(Owner.AIR, "shed")] == [20]
     (again,) = yard.store.quarantined()
-    operations.settle_clash(yard, again.number, take_other=False, by="Ida", now_utc=NOW)
+    hand_readings.settle_clash(yard, again.number, take_other=False, by="Ida", now_utc=NOW)
     assert yard.store.quarantine_count() == 0
     assert [one.value for one in yard.store.readings(Owner.AIR, "shed")] == [20]
 
@@ -150,9 +150,9 @@ def test_what_is_no_clash_is_not_settled(yard):
     yard.store.quarantine(raw(), "odd")
     (number,) = numbers(yard.store)
     with pytest.raises(OutOfRange, match="no reading that clashes"):
-        operations.settle_clash(yard, number, take_other=True, by="", now_utc=NOW)
+        hand_readings.settle_clash(yard, number, take_other=True, by="", now_utc=NOW)
     with pytest.raises(NotFound):
-        operations.settle_clash(yard, number + 1, take_other=True, by="", now_utc=NOW)
+        hand_readings.settle_clash(yard, number + 1, take_other=True, by="", now_utc=NOW)
 
 
 def test_a_clash_stays_one_when_it_is_tried_again(yard):

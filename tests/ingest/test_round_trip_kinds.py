@@ -60,13 +60,12 @@ HAPPENED = {
     EventKind.LAUNCHED: {},
     EventKind.RETIRED: {"reason": "built in"},
 }  # fmt: skip
-# entered with the timber, and corrections, which stand in the timber itself
 # a second one of these is refused, for it changes nothing
 ONCE = {
     EventKind.MOVED, EventKind.CUT, EventKind.PLANED, EventKind.SENSOR_ATTACHED, EventKind.SENSOR_DETACHED,
     EventKind.RETIRED,
 }  # fmt: skip
-OTHERWISE = {EventKind.ARRIVED, EventKind.EDITED}
+ENTERED = {EventKind.ARRIVED}  # with the timber
 
 
 def csv_of(opened, what):
@@ -92,7 +91,7 @@ def there(tmp_path):
 
 
 def test_the_list_holds_every_kind_with_every_detail():
-    assert HAPPENED.keys() == set(EventKind) - OTHERWISE
+    assert HAPPENED.keys() == set(EventKind) - {*ENTERED, EventKind.EDITED}
     for kind, detail in HAPPENED.items():
         known = {name.removesuffix("?") for name in DETAILS[kind]}
         assert detail.keys() == known - ({"depth_mm"} if kind is EventKind.MEASURED else set())
@@ -111,18 +110,49 @@ def test_an_event_of_each_kind_comes_back_equal_with_timbers_corrected_and_retir
             twice, _ = operations.add_event(yard, again, sure=True, new_place=True)
             operations.undo(yard, twice.number, by="Bo", now_utc=NOW)
         if kind is EventKind.PLANED:
-            operations.edit_timber(yard, "FER-01", now_utc=NOW, species="northern red oak", sure=True)
+            operations.edit_timber(
+                yard, "FER-01", now_utc=NOW, species="northern red oak", by="Cy", note="bark", sure=True
+            )
     report = bring(yard, there)
     assert not report.events.refused
     assert there.register.get("FER-01") == yard.register.get("FER-01")
     ours, theirs = (
-        [plain(one) for one in each.register.events("FER-01", undone=True) if one.kind not in OTHERWISE]
+        [plain(one) for one in each.register.events("FER-01", undone=True) if one.kind not in ENTERED]
         for each in (yard, there)
     )
     assert theirs == ours
     assert sum(not one.counts for one in theirs) == len(HAPPENED) - len(ONCE)
-    assert {one.kind for one in theirs} == set(EventKind) - OTHERWISE
+    assert {one.kind for one in theirs} == set(EventKind) - ENTERED
     assert bring(yard, there).events.entered == 0
+
+
+def test_corrections_keep_who_when_and_why_and_can_be_taken_back_there(yard, there):
+    def edit(hours, **changes):
+        how = {"by": "Cy", "note": f"after {hours} hours", "sure": True, "new_place": True}
+        return operations.edit_timber(yard, "FER-01", now_utc=NOW + timedelta(hours=hours), **how, **changes)
+
+    start = yard.register.get("FER-01")
+    edit(1, length_mm=2650.0)
+    edit(2, place="loft", place_was_wrong=True, arrived_utc=start.arrived_utc - timedelta(days=9))
+    at, cut = NOW + timedelta(hours=3), {"length_mm": 2500.0}
+    operations.add_event(yard, Event(tag="FER-01", kind=EventKind.CUT, at_utc=at, detail=cut))
+    edit(4, length_mm=2510.0, ends_sealed=True, heartwood_mm=120.0)
+    (wrong,) = edit(5, species="northern red oak")
+    operations.undo(yard, wrong.number, by="Di", now_utc=NOW + timedelta(hours=6))
+    report = bring(yard, there)
+    assert not report.events.refused
+    ours, theirs = (
+        [plain(one) for one in each.register.events("FER-01", undone=True) if one.kind not in ENTERED]
+        for each in (yard, there)
+    )
+    assert theirs == ours
+    assert there.register.get("FER-01") == yard.register.get("FER-01")
+    assert bring(yard, there).events.entered == 0
+    for each in (yard, there):  # what a correction replaced stands there again
+        for one in reversed(each.register.events("FER-01")):
+            if one.kind is not EventKind.ARRIVED:
+                operations.undo(each, one.number, by="Di", now_utc=NOW + timedelta(hours=8))
+        assert each.register.get("FER-01") == start
 
 
 def test_what_was_taken_back_changes_nothing_elsewhere_and_stays_on_record(yard, there):
@@ -140,7 +170,7 @@ def test_what_was_taken_back_changes_nothing_elsewhere_and_stays_on_record(yard,
     assert there.register.get("FER-01") == yard.register.get("FER-01")
     assert there.register.attached("S7", NOW) is None
     ours, theirs = (
-        [plain(one) for one in each.register.events("FER-01", undone=True) if one.kind not in OTHERWISE]
+        [plain(one) for one in each.register.events("FER-01", undone=True) if one.kind not in ENTERED]
         for each in (yard, there)
     )
     assert theirs == ours
@@ -163,6 +193,9 @@ def of_quantity(quantity):
     return series, value.get(quantity, 12.375)
 
 
+PLACES = {Quantity.WIDTH: "end-1200.5/a/width", Quantity.DEPTH: "d/depth"}
+
+
 def stored(opened, reading):
     """Give a reading as it is stored, with what the checks found."""
     (found,) = opened.store.readings(
@@ -175,6 +208,8 @@ def stored(opened, reading):
 def test_a_reading_of_each_quantity_comes_back_equal_a_corrected_one_as_it_is_now(yard, there, quantity):
     there.register.add(timber())
     series, value = of_quantity(quantity)
+    if quantity in PLACES:
+        series = Series.parse(f"timber/FER-01/{PLACES[quantity]}")
     flags = ("end-305",) if quantity in AT_DEPTH else ()
     at = NOW - timedelta(hours=2)
     made = [

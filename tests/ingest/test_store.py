@@ -119,8 +119,11 @@ def test_a_reading_comes_back_as_it_went_in(store):
         source="hand",
         flags=("clock", "jump"),
     )
-    store.append([odd])
-    assert store.latest(Owner.TIMBER, "FER-01") == [odd]
+    gauges = [
+        one(f"timber/FER-01/{where}width", 200.5 + k) for k, where in enumerate(("", "c/", "end-600.5/"))
+    ]
+    store.append([odd, *gauges])
+    assert sorted(store.latest(Owner.TIMBER, "FER-01"), key=lambda each: each.value) == [*gauges, odd]
 
 
 def test_another_value_at_the_same_time_goes_to_quarantine(store):

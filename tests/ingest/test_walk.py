@@ -81,7 +81,7 @@ def test_what_was_cut_short_between_note_and_store_is_stored_with_its_first_time
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr(entries.operations, "add_reading_by_hand", cut)
+        patch.setattr(entries.hand_readings, "add", cut)
         with pytest.raises(KeyboardInterrupt):
             entries.take(shop, WALK, [pins(1, ago_s=60)], now_utc=NOW)
     (again,) = entries.take(shop, WALK, [pins(1, ago_s=7260)], now_utc=NOW + timedelta(hours=3))

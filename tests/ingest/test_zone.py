@@ -12,13 +12,14 @@ import pytest
 
 from baulk.dashboard import words
 from baulk.dashboard.commands import answers
-from baulk.ingest import pipeline, shop
+from baulk.ingest import hand_readings, pipeline, shop
 from baulk.ingest.errors import ConfigError, NoSuchHour
 from baulk.ingest.exchange import import_readings
 from baulk.ingest.wire import RawMessage
 from baulk.ingest.wire.zone import placed
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 from baulk.models.timber import Place
 
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -102,6 +103,24 @@ def test_this_machines_own_zone_follows_the_same_rule(monkeypatch, naive):
     finally:
         monkeypatch.undo()
         time.tzset()
+
+
+def test_two_values_for_one_moment_are_told_by_the_shops_clock_in_quarantine_and_import(of_lisbon):
+    at = datetime(2026, 5, 12, 23, 30, tzinfo=UTC)
+    temp = Series.parse("air/shed/temp")
+    with shop.open(of_lisbon) as opened:
+        opened.store.append(
+            Reading(series=temp, value=value, taken_utc=at, arrived_utc=at) for value in (20.0, 21.0)
+        )
+        (row,) = opened.store.quarantined()
+        assert (
+            row.reason == "air/shed/temp at 2026-05-13 00:30:00 is stored as 20 already and came again as 21"
+        )
+        csv = b"series,taken,value,unit\nair/shed/temp,2026-05-12T23:30:00Z,22,degC\n"
+        (line,) = import_readings.of_long(csv, opened).look(opened, LATE).clashes
+        assert " in shed at 2026-05-13 00:30:00 is stored as 20 already, here it is 22" in line
+        with pytest.raises(OutOfRange, match="not 2031-07-01 13:00"):
+            hand_readings.add(opened, temp, 20, now_utc=LATE, taken_utc=datetime(2031, 7, 1, 12, tzinfo=UTC))
 
 
 def test_a_shop_has_a_zone_of_its_own(of_lisbon):

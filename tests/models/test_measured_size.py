@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -12,9 +13,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import judging
 
-from baulk.models import openings, species, text
+from baulk.models import end_grain, openings, species, text
 from baulk.models.calibrate import calibration, measured_size, parameters
 from baulk.models.quantity import Quantity
+from baulk.models.reading import Series
 from baulk.models.section import Face, Section
 from baulk.models.timber import Event, EventKind
 
@@ -114,6 +116,48 @@ def test_a_gauge_tells_more_than_a_rule_and_the_fit_keeps_what_it_was_told():
     back = calibration.resume(fitted.state())
     assert back.sizes == fitted.sizes
     assert np.array_equal(back.theta, fitted.theta)
+
+
+def near_end(events, from_end_mm):
+    """The same, measured near an end, where the wood is at the air's EMC and has shrunk all it will."""
+    return tuple(
+        replace(each, detail={"width_mm": SIDE * 0.92, "from_end_mm": from_end_mm}) for each in events
+    )
+
+
+def test_a_size_that_the_end_has_dried_moves_no_factor_and_says_so(plain):
+    """A strip of an end an inch long is dry within a year: its size is not that of the section."""
+    fitted = fit(near_end(measured(1.0), 25.0))
+    assert np.array_equal(fitted.theta, plain.theta)
+    assert not any(each.unlike for each in fitted.sizes)
+    (near,) = [each for each in fitted.notes if each.code.startswith("calibration.s")]
+    assert near.code == "calibration.size_near_end"
+    assert (near.values["sizes"], near.values["from_end_mm"]) == (5, 25)
+    days = (AT[-1] - BEGIN) / DAY_S
+    reach = end_grain.reach_mm(judging.law(PIECE), days, sealed=PIECE.ends_sealed)
+    assert near.values["reach_mm"] == pytest.approx(reach)
+    inner = fit(near_end(measured(1.0), reach + 10.0))
+    codes = {each.code for each in inner.notes}
+    assert "calibration.shrinks" in codes
+    assert "calibration.size_near_end" not in codes
+    assert calibration.resume(fitted.state()).sizes == fitted.sizes
+
+
+def test_two_gauges_at_two_places_are_two_sizes_of_each_day():
+    def gauge(where, off_mm):
+        series = Series.parse(f"timber/{PIECE.tag}/{where}")
+        return [
+            replace(judging.reading(PIECE, at, SIDE - off_mm, quantity=series.quantity), series=series)
+            for at in AT
+        ]
+
+    readings = [*gauge("end-1000/a/width", 2.0), *gauge("end-1200/width", 1.0), *gauge("depth", 0.5)]
+    given = calibration.inputs_of(PIECE, OAK, AIR, judging.law(PIECE), judging.NOW.timestamp(), (), (), ())
+    found = measured_size.sizes_of(given, readings)
+    assert [(each.measure, each.mm, each.place) for each in found[:3]] == [
+        ("face a", SIDE - 2.0, 1), ("middle width", SIDE - 1.0, 2), ("middle depth", SIDE - 0.5, -1),
+    ]  # fmt: skip
+    assert len(found) == 15
 
 
 def test_only_sizes_of_the_present_section_count():

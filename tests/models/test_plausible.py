@@ -193,6 +193,15 @@ TOLD = {
     "plausible.below_meter": ({"mc_pct": 3.0}, "below what a pin meter can measure"),
     "plausible.over_scale": ({"mc_pct": 120.0, "most_pct": 100.0}, "beyond the scale"),
     "plausible.pores_full": ({"mc_pct": 235.0, "most_pct": 173.2, "species": "white oak"}, "173 %"),
+    "plausible.no_such_size": (
+        {"what": "width", "mm": 28.0, "least_mm": 162.6, "most_mm": 223.5},
+        "a width of 1.10 in is none",
+    ),
+    "plausible.confirmed": ({"by": "Ida"}, "taken as right by Ida"),
+    "plausible.past_the_end": (
+        {"from_end_mm": 3000.0, "length_mm": 2743.2},
+        "beyond the piece, which is 9 ft",
+    ),
     "plausible.too_deep": ({"pin_mm": 228.6, "side_mm": 203.2}, "other side: the piece is"),
     "plausible.no_such_weight": (
         {"kg": 589.7, "lightest_kg": 45.0, "heaviest_kg": 184.0, "species": "white oak"},

@@ -7,25 +7,27 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from baulk.models.errors import OutOfRange
-from baulk.models.quantity import AT_DEPTH, UNITS, Owner, Quantity
-from baulk.models.reading import Reading, Series
+from baulk.models.quantity import AT_DEPTH, SIZES, UNITS, Owner, Quantity
+from baulk.models.reading import MEASURED_ALONG, Reading, Series
 from baulk.models.section import Face
 
 NOON = datetime(2026, 6, 1, 12, tzinfo=UTC)
 
 SERIES = st.builds(
-    lambda owner, name, quantity, depth, face: Series(
+    lambda owner, name, quantity, depth, face, end: Series(
         owner=owner,
         name=name,
         quantity=quantity,
         depth_mm=depth if quantity in AT_DEPTH else None,
-        face=face if quantity in AT_DEPTH else None,
+        face=face if quantity in AT_DEPTH or face in MEASURED_ALONG.get(quantity, ()) else None,
+        from_end_mm=end if quantity in SIZES else None,
     ),
     owner=st.sampled_from(Owner),
     name=st.from_regex(r"\A[A-Za-z0-9][A-Za-z0-9._-]{0,20}\Z"),
     quantity=st.sampled_from(Quantity),
     depth=st.integers(1, 9990).map(lambda tenths: tenths / 10),
     face=st.none() | st.sampled_from(Face),
+    end=st.none() | st.floats(0, 99_999),
 )
 
 
@@ -50,6 +52,27 @@ def test_what_is_no_series_is_refused_in_a_sentence(text):
 def test_a_pin_without_depth_is_refused():
     with pytest.raises(OutOfRange, match="needs a depth"):
         Series(owner=Owner.TIMBER, name="T1", quantity=Quantity.RESISTANCE)
+
+
+def test_a_gauge_has_its_place_in_its_name():
+    gauge = Series.parse("timber/FER-03/end-1219.2/a/width")
+    assert (gauge.face, gauge.from_end_mm, gauge.depth_mm) == (Face.A, 1219.2, None)
+    assert Series.parse("timber/FER-03/d/depth").face is Face.D
+    assert str(Series.parse("timber/FER-03/end-0/width")) == "timber/FER-03/end-0/width"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("timber/FER-03/b/width", "along face a or c"),
+        ("timber/FER-03/end-300/a/depth", "along face b or d"),
+        ("timber/FER-03/end-100000/width", "the distance from an end"),
+        ("timber/FER-03/end-300/weight", "looks like"),
+    ],
+)
+def test_a_gauge_where_none_can_be_is_refused(text, words):
+    with pytest.raises(OutOfRange, match=words):
+        Series.parse(text)
 
 
 @pytest.mark.parametrize("name", ["", "a b", "a/b", "#", "+", "x" * 65])

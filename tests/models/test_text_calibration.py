@@ -82,6 +82,14 @@ EXAMPLES = [
             "foreseen_mm": (194.0, 196.1, 198.0),
         },
     ),
+    (
+        "calibration.size_near_end",
+        {"what": "width", "at_utc": WHEN, "from_end_mm": 51.0, "reach_mm": 402.0, "sizes": 1},
+    ),
+    (
+        "calibration.size_near_end",
+        {"what": "depth", "at_utc": WHEN, "from_end_mm": 51.0, "reach_mm": 402.0, "sizes": 4},
+    ),
     ("calibration.few_readings", {}),
     ("calibration.one_day", {"read_utc": WHEN}),
     ("calibration.all_saturated", {}),

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from baulk.ingest import config, operations, pipeline
+from baulk.ingest import config, hand_readings, operations, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import gather
 from baulk.ingest.shop import Shop
@@ -126,9 +126,7 @@ class Yard:
             depth_mm=each.depth_mm,
             face=each.face and Face(each.face),
         )
-        operations.add_reading_by_hand(
-            self.shop, series, each.value, now_utc=taken, taken_utc=taken, sure=True
-        )
+        hand_readings.add(self.shop, series, each.value, now_utc=taken, taken_utc=taken, sure=True)
 
     def _send(self, tail, pack, arrived):
         topic = f"baulk/v1/{self.shop.config.slug}/{tail}"
