@@ -474,7 +474,7 @@ def test_a_reading_by_hand_waits_in_the_books_while_the_server_is_away(
     monkeypatch.setenv("BAULK_INFLUX_TOKEN", double.token)
     with shops.open(config_.shop_dir) as opened:
         where = Series.parse("air/shed/temp")
-        assert hand_readings.add_reading_by_hand(opened, where, 19, now_utc=NOW, new_place=True)
+        assert hand_readings.add(opened, where, 19, now_utc=NOW, new_place=True)
         assert opened.store.waiting() == 1
     timber_command.show("FER-01", shop=config_.shop_dir)
     assert "newest readings: the store yard on" in (said := capsys.readouterr().out)
