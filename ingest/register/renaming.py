@@ -37,9 +37,12 @@ _OF_SERIES: Final = (f"correction/{_TIMBER}/", f"waiting/{_TIMBER}/")
 _LEFT: Final = ("days/again/", "days/of/")  # worked out anew from the readings
 # the notes that name timbers or series in what they say
 _SAYING: Final = (
+    "air-plan/",
+    "air-promise/",
     "arrival/",
     "correction/",
     "decoded-again/",
+    "mapping/",
     "notices",
     "swapped tags",
     "waiting/",

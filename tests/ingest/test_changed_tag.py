@@ -20,9 +20,11 @@ from baulk.ingest.errors import RegisterError
 from baulk.ingest.exchange import export, import_events, import_readings, import_timbers, moving
 from baulk.ingest.exchange.export import Asked
 from baulk.ingest.mqtt import publish
-from baulk.ingest.store import influx_check, names, notes
+from baulk.ingest.planning import kept_air
+from baulk.ingest.store import influx_check, mappings, names, notes
 from baulk.ingest.store.influx_counts import Difference
 from baulk.ingest.walk import entries
+from baulk.ingest.wire.source import Source
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
@@ -178,7 +180,19 @@ def test_corrections_walks_and_notes_go_along(yard):
     (stored,) = entries.take(yard, "walk-0001", [entry], now_utc=LATER)
     assert stored.state is entries.State.STORED
     yard.store.note(notes.fit_key("FER-01"), b"\xff fit")
+    gauge = {
+        "topic": "hall/pins",
+        "format": "plain",
+        "quantity": "moisture",
+        "unit": "%",
+        "depth_mm": 30,
+        "tag": "FER-01",
+    }
+    mapped = mappings.add(yard.store, Source.model_validate(gauge), now_utc=LATER)
+    yard.store.note(kept_air.PLAN + "shed", json.dumps({"timbers": [{"tag": "FER-01"}]}).encode())
     change(yard, "FER-01", "FER-99")
+    assert [one.source.tag for one in mappings.all_of(yard.store)] == ["FER-99"]
+    assert mapped.source.tag == "FER-01"
     assert yard.store.noted(notes.fit_key("FER-99")) == b"\xff fit"
     left = {
         key: note
