@@ -184,7 +184,7 @@ def test_corrections_walks_and_notes_go_along(yard):
         "topic": "hall/pins",
         "format": "plain",
         "quantity": "moisture",
-        "unit": "%",
+        "unit": "percent",
         "depth_mm": 30,
         "tag": "FER-01",
     }
