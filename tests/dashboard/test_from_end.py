@@ -58,7 +58,7 @@ def test_the_other_end_counts_when_it_is_nearer(here):
     ("given", "says"),
     [
         (("moisture", "23", "--depth", "45mm", "--from-end", "13 ft"), "is longer than"),
-        (("weight", "90 kg", "--from-end", "12 in"), "belongs to pin readings, not to weight"),
+        (("weight", "90 kg", "--from-end", "12 in"), "belongs to pins, widths and depths, not to weight"),
     ],
 )
 def test_a_distance_that_can_not_be_is_refused_and_nothing_stored(here, given, says):
