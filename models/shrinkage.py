@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.errors import OutOfRange
+from baulk.models.single_values import PIECES_VARY
 
-# single pieces differ from the mean of their species by this share of the shrinkage: Wood Handbook chapter 4,
-# from memory
-PIECES_VARY: Final = 0.15
+__all__ = [
+    "PIECES_VARY",
+    "change_by_coefficient_mm",
+    "change_by_total_mm",
+    "coefficient_per_pct",
+    "dimension_change_mm",
+    "free_pct",
+]
 
 
 def free_pct(mc_pct: ArrayLike, total_pct: ArrayLike, onset_pct: ArrayLike) -> NDArray[np.float64]:

@@ -19,6 +19,7 @@ from baulk.models.psychrometrics import (
     saturation_pa,
     worst,
 )
+from baulk.models.single_values import SPECIES_SD_PCT, emc_4_5_pct, hysteresis_sd_pct
 
 __all__ = [
     "HIGHEST_C",
@@ -39,10 +40,6 @@ Equation = Literal["4-5", "4-6"]
 _PRINTED_FROM_C: Final = (30 - 32) / 1.8
 _HALVINGS: Final = 60  # of 100 %RH: far below the last digit of a double
 _HIGHEST_RH_4_6: Final = 99.5  # eq. 4-6 grows without bound towards 100 %
-# root mean square of (printed - eq. 4-5) over the eight values of four woods, europeanwood.org species pages
-_SPECIES_SD_PCT: Final = 1.2
-# EMC while gaining moisture is about 0.85 of that while losing it: common knowledge, from memory
-_ADSORPTION_OVER_DESORPTION: Final = 0.85
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +104,7 @@ def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5")
                 f"must be at most {_HIGHEST_RH_4_6:g} % for eq. 4-6, not {np.nanmax(rh):g} %; use eq. 4-5",
             )
         return _emc_4_6(temp, rh)
-    return _emc(temp, rh)
+    return emc_4_5_pct(temp, rh)
 
 
 def answer(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5") -> EmcAnswer:
@@ -147,11 +144,9 @@ def answer(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5") 
     (12.0, 1.3)
     """
     emc = emc_pct(temp_c, rh_pct, equation=equation)
-    ratio = _ADSORPTION_OVER_DESORPTION
-    hysteresis = emc * (1 - ratio) / (1 + ratio) / np.sqrt(3.0)
     # no wood is drier than dry: the species' spread shrinks with the value
-    species = np.minimum(_SPECIES_SD_PCT, emc / 3)
-    sd = np.hypot(np.hypot(species, hysteresis), _frost_sd_pct(temp_c, rh_pct, emc, equation))
+    species = np.minimum(SPECIES_SD_PCT, emc / 3)
+    sd = np.hypot(np.hypot(species, hysteresis_sd_pct(emc)), _frost_sd_pct(temp_c, rh_pct, emc, equation))
     return EmcAnswer(emc_pct=emc, sd_pct=np.minimum(sd, emc), equation=equation)
 
 
@@ -201,7 +196,8 @@ def rh_pct(temp_c: ArrayLike, emc_pct: ArrayLike, *, equation: Equation = "4-5")
     wanted = np.asarray(emc_pct, dtype=float)
     temp, wanted = np.broadcast_arrays(temp, wanted)
     newer = _is_newer(equation)
-    top = _emc_4_6(temp, np.float64(_HIGHEST_RH_4_6)) if newer else _emc(temp, np.full(temp.shape, 100.0))
+    full = np.full(temp.shape, 100.0)
+    top = _emc_4_6(temp, np.float64(_HIGHEST_RH_4_6)) if newer else emc_4_5_pct(temp, full)
     if np.any((wanted < 0) | (wanted > top + 1e-9)):
         raise OutOfRange(
             "the moisture content",
@@ -267,22 +263,11 @@ def _mean(values: NDArray[np.float64], air: AirSeries) -> float:
     return float(np.trapezoid(values, air.posix_s) / (air.posix_s[-1] - air.posix_s[0]))
 
 
-def _emc(temp: NDArray[np.float64], rh: NDArray[np.float64]) -> NDArray[np.float64]:
-    w = 349 + 1.29 * temp + 0.0135 * temp**2
-    k = 0.805 + 0.000736 * temp - 0.00000273 * temp**2
-    k1 = 6.27 - 0.00938 * temp - 0.000303 * temp**2
-    k2 = 1.91 + 0.0407 * temp - 0.000293 * temp**2
-    kh = k * rh / 100
-    held = k1 * kh + k1 * k2 * kh**2
-    emc: NDArray[np.float64] = 1800 / w * (kh / (1 - kh) + (held + k1 * k2 * kh**2) / (1 + held))
-    return emc
-
-
 def _rh(temp: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
     low, high = np.zeros(temp.shape), np.full(temp.shape, 100.0)
     for _half in range(_HALVINGS):
         middle = (low + high) / 2
-        below = _emc(temp, middle) < wanted
+        below = emc_4_5_pct(temp, middle) < wanted
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     return np.where(np.isnan(temp + wanted), np.nan, (low + high) / 2)[()]
 

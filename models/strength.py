@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Final
-
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from typing import TYPE_CHECKING, Final
 
 from baulk.models.errors import OutOfRange
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import ArrayLike, NDArray
 
 _PRINTED_AT_PCT: Final = 12.0
 _DRIEST_PCT: Final = 4.0  # below it the straight line of the logarithms is not followed (common knowledge)
@@ -95,6 +96,8 @@ def at_mc(
     >>> round(float(at_mc(103000, 66000, 8, 24)))
     119473
     """
+    import numpy as np  # noqa: PLC0415 - the table of woods is read without it
+
     dry, wet = np.asarray(at_12, dtype=float), np.asarray(green, dtype=float)
     mc, meet = np.asarray(mc_pct, dtype=float), np.asarray(intersection_pct, dtype=float)
     if np.any(dry <= 0) or np.any(wet <= 0):

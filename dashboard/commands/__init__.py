@@ -8,7 +8,6 @@ import re
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -62,13 +61,19 @@ COMMANDS: Final = {
     "record": Entry("record", "print_record", "A timber's drying record, to print and keep."),
     "calendar": Entry("calendar", "write_calendar", "Expected dates as a calendar file."),
     "emc": Entry("air", "emc", "Moisture content that wood comes to in given air."),
-    "size": Entry("size_weight", "size", "What a section measures once its moisture has changed."),
-    "weight": Entry("size_weight", "weight", "What a timber weighs, or how wet two weights say it is."),
+    "size": Entry("size", "size", "What a section measures once its moisture has changed."),
+    "weight": Entry("weight", "weight", "What a timber weighs, or how wet two weights say it is."),
     "dewpoint": Entry("air", "dewpoint", "Temperature at which given air begins to drip."),
     "plan": Entry("plan", "app", "Plans: the shop's humidity, sizes to saw, what to buy."),
     "notices": Entry("notices", "notices", "What is open: sensors, check risk, mould, timbers ready."),
     "guide": Entry("guide", "guide", "The guide: first steps, pins, verdicts, safety, words, physics."),
     "doctor": Entry("doctor", "doctor", "Where the numbers come from, and which nobody has looked up."),
+}
+
+
+# commands of a group that are typed often enough to be imported without the rest of it
+ALONE: Final[dict[tuple[str, ...], Entry]] = {
+    ("timber", "list"): Entry("timber_list", "list_", "List every timber of the shop.")
 }
 
 
@@ -78,7 +83,7 @@ def build(wanted: Sequence[str] = tuple(COMMANDS)) -> typer.Typer:
     Parameters
     ----------
     wanted : sequence of str
-        Names of the commands to import.
+        Names of the commands to import; or a group and the one command of it that `ALONE` has.
 
     Returns
     -------
@@ -101,12 +106,20 @@ def build(wanted: Sequence[str] = tuple(COMMANDS)) -> typer.Typer:
         if name not in wanted:
             app.command(name, help=entry.help)(_not_imported)
             continue
-        found = getattr(importlib.import_module(f"{__name__}.{entry.module}"), entry.name)
+        found = _imported(ALONE.get(tuple(wanted), entry))
+        if tuple(wanted) in ALONE:
+            group = typer.Typer(pretty_exceptions_enable=False)
+            group.command(wanted[1])(found)
+            found = group
         if isinstance(found, typer.Typer):
             app.add_typer(found, name=name, help=entry.help, no_args_is_help=True)
         else:
             app.command(name)(found)
     return app
+
+
+def _imported(entry: Entry) -> Any:  # noqa: ANN401 - a command or a group of them
+    return getattr(importlib.import_module(f"{__name__}.{entry.module}"), entry.name)
 
 
 class _Top(TyperGroup):
@@ -154,13 +167,17 @@ def joined(words: Sequence[str]) -> list[str]:
 
 
 def _wanted(words: Sequence[str]) -> list[str]:
-    """Find the command's name: the first word that is neither an option nor the folder behind --shop."""
+    """Find the command's name: the first word that is neither an option nor the folder behind --shop.
+
+    Where the group's command behind it can be had alone, its name too.
+    """
     left = iter(words)
     for word in left:
         if word == "--shop":
             next(left, None)
         elif not word.startswith("-"):
-            return [word]
+            both = (word, next(left, ""))
+            return list(both if both in ALONE else both[:1])
     return []
 
 
@@ -193,6 +210,8 @@ def _not_imported() -> None:
 
 def _show_version(asked: bool) -> None:  # noqa: FBT001 - typer hands it over by place
     if asked:
+        from importlib.metadata import version  # noqa: PLC0415 - it brings a reader of e-mail
+
         sys.stdout.write(f"baulk {version('baulk')}\n")
         raise typer.Exit
 

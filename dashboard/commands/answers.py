@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
@@ -12,20 +13,17 @@ from dataclasses import fields, is_dataclass
 from datetime import date, datetime, tzinfo
 from enum import Enum
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar
 
-import numpy as np
 import typer
-from rich import box
-from rich.cells import cell_len
-from rich.console import Console
-from rich.table import Table
 
 from baulk.ingest.errors import NoSuchHour, Unlikely
-from baulk.models import text
 from baulk.models.errors import OutOfRange
 from baulk.models.reason import Reason
 from baulk.models.units import System
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 ShopOption = Annotated[
     Path,
@@ -41,6 +39,7 @@ _READ_WIDE = 100  # columns: longer lines are hard to read
 _BETWEEN = 2  # columns
 _MARK = re.compile(r"\s*(?:[-*] |\d+\. )?")  # of a list's item
 _COMMAND = re.compile(r"(?<=: )baulk .*$")  # at the end of a sentence
+_MAY_BE_WIDE: Final = "\u0300"  # every letter before it takes one column
 _BREAK = re.compile(r"\s+|(?<=[A-Za-z]-)(?=[A-Za-z]{2})")  # where `textwrap` breaks
 _Entered = TypeVar("_Entered")
 
@@ -58,8 +57,10 @@ def plain(value: Any) -> Any:  # noqa: ANN401 - anything in, what JSON knows out
     object
         Dictionaries, lists, text and numbers; a dataclass gives its fields by name.
     """
-    if isinstance(value, Enum | datetime | date | np.ndarray | np.generic | bytes | Path):
+    if isinstance(value, Enum | datetime | date | bytes | Path):
         return _plain_word(value)
+    if callable(listed := getattr(value, "tolist", None)):  # an array, or a number out of one
+        return listed()
     if is_dataclass(value) and not isinstance(value, type):
         return {each.name: plain(getattr(value, each.name)) for each in fields(value)}
     if isinstance(value, dict):
@@ -86,6 +87,7 @@ def worded(value: Any, system: System) -> Any:  # noqa: ANN401 - as `plain`
     """
     if isinstance(value, Reason):
         from baulk.dashboard import words  # noqa: PLC0415 - slow to load, and most commands word nothing
+        from baulk.models import text  # noqa: PLC0415
 
         return text.sentence(value, system, zone=words.zone())
     if is_dataclass(value) and not isinstance(value, type):
@@ -108,13 +110,13 @@ def _plain_word(value: Any) -> Any:  # noqa: ANN401
         return value.value
     if isinstance(value, datetime | date):
         return value.isoformat()
-    if isinstance(value, np.ndarray | np.generic):
-        return value.tolist()
     return value.decode("utf-8", "backslashreplace") if isinstance(value, bytes) else str(value)
 
 
 def console() -> Console:
     """Return a console on standard output, made anew so that a changed output is seen."""
+    from rich.console import Console  # noqa: PLC0415 - a sentence and JSON need none
+
     return Console(highlight=False, soft_wrap=False)
 
 
@@ -123,11 +125,24 @@ def say(text: str) -> None:
 
     What goes into a file or another program keeps its lines whole, so that they can be searched.
     """
-    out = console()
-    if out.is_terminal or "COLUMNS" in os.environ:
-        wide = min(out.width, _READ_WIDE) if out.is_terminal else out.width
-        text = "\n".join(line if cell_len(line) <= wide else _broken(line, wide) for line in text.split("\n"))
-    out.print(text, markup=False, soft_wrap=True)
+    screen = sys.stdout.isatty()
+    if screen or "COLUMNS" in os.environ:
+        wide = min(_width(), _READ_WIDE) if screen else _width()
+        text = "\n".join(line if _cells(line) <= wide else _broken(line, wide) for line in text.split("\n"))
+    typer.echo(text)
+
+
+def _width() -> int:
+    return shutil.get_terminal_size().columns
+
+
+def _cells(line: str) -> int:
+    """Return how many columns of a screen a line takes; some letters take two or none."""
+    if all(each < _MAY_BE_WIDE for each in line):
+        return len(line)
+    from rich.cells import cell_len  # noqa: PLC0415 - tables and far alphabets alone need it
+
+    return cell_len(line)
 
 
 def _broken(line: str, wide: int) -> str:
@@ -141,7 +156,7 @@ def _broken(line: str, wide: int) -> str:
 def say_item(text: str, *, mark: str = "-") -> None:
     """Print a sentence of a list, its lines broken between words and set in behind its mark."""
     first = f"  {mark} "
-    wide = min(console().width, _READ_WIDE)
+    wide = min(_width(), _READ_WIDE)
     say(textwrap.fill(text, wide, initial_indent=first, subsequent_indent=" " * len(first)))
 
 
@@ -162,6 +177,9 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> 
     rows : iterable of sequence of str
         As many words each as there are headings.
     """
+    from rich import box  # noqa: PLC0415 - a sentence and JSON need none
+    from rich.table import Table  # noqa: PLC0415
+
     cells, out = [tuple(row) for row in rows], console()
     drawn = Table(
         title=title,
@@ -198,8 +216,8 @@ def stamp(at_utc: datetime | None, zone: tzinfo | None) -> str:
 def _widths(rows: Sequence[Sequence[str]], width: int) -> list[int]:
     """Give each column room for its words first, then whole lines to as many as can have them."""
     columns = list(zip(*rows, strict=True))
-    whole = [max(cell_len(line) for cell in each for line in cell.split("\n")) for each in columns]
-    words = [max(cell_len(word) for cell in each for word in _BREAK.split(cell)) for each in columns]
+    whole = [max(_cells(line) for cell in each for line in cell.split("\n")) for each in columns]
+    words = [max(_cells(word) for cell in each for word in _BREAK.split(cell)) for each in columns]
     found = [max(1, min(each, _LONGEST_WORD)) for each in words]
     room = width - _BETWEEN * (len(columns) - 1) - sum(found)
     while room < 0 and max(found) > 1:  # nothing for it: a word is broken, in the widest column

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from rich.markup import escape
-
 
 def keep_brackets(command: Any) -> None:  # noqa: ANN401 - typer's own types are private
     """Have a command, its options and all commands below it shown with their square brackets.
@@ -17,12 +15,20 @@ def keep_brackets(command: Any) -> None:  # noqa: ANN401 - typer's own types are
     """
     for name in ("help", "short_help", "epilog"):
         if text := getattr(command, name, None):
-            setattr(command, name, escape(_paragraphs(text)))
+            setattr(command, name, _escaped(_paragraphs(text)))
     for each in command.params:
         if text := getattr(each, "help", None):
-            each.help = escape(text)
+            each.help = _escaped(text)
     for each in getattr(command, "commands", {}).values():
         keep_brackets(each)
+
+
+def _escaped(text: str) -> str:
+    if "[" not in text:
+        return text
+    from rich.markup import escape  # noqa: PLC0415 - few commands' words hold a bracket
+
+    return escape(text)
 
 
 def _paragraphs(text: str) -> str:

@@ -14,6 +14,7 @@ from baulk.dashboard.commands import (
     timber_events,
     timber_history,
     timber_import,
+    timber_list,
     timber_measure,
     timber_sensors,
     timber_source,
@@ -24,7 +25,6 @@ from baulk.dashboard.commands.answers import (
     JsonOption,
     NewPlaceOption,
     ShopOption,
-    counted,
     moment,
     plain,
     say,
@@ -87,6 +87,7 @@ for _name, _command in {
 }.items():
     app.command(_name)(_command)
 app.command("import")(timber_import.import_)
+app.command("list")(timber_list.list_)
 
 
 @app.command()
@@ -264,40 +265,6 @@ def edit(  # noqa: PLR0913 - a person names them one by one
         say(f"{old.tag} is so already; nothing was changed.")
     else:
         event_entry.tell_room(out, system)
-
-
-@app.command("list")
-def list_(
-    *,
-    retired: Annotated[bool, typer.Option("--retired", help="Also those that are gone.")] = False,
-    shop: ShopOption = HERE,
-    json: JsonOption = False,
-) -> None:
-    """List every timber of the shop in the order of entry.
-
-    Example: baulk timber list --retired
-    """
-    with shops.open(shop, durable=True) as opened:
-        timbers, system = opened.register.list(retired=retired), opened.config.shop.units
-    if json:
-        say_json(timbers)
-        return
-    table(
-        counted(len(timbers), "timber"),
-        ("tag", "species", "green", "finished", "length", "use class", "place"),
-        [
-            (
-                each.tag,
-                each.species,
-                units.show_size(each.section.width_mm, each.section.depth_mm, system),
-                units.show_size(each.finished.width_mm, each.finished.depth_mm, system),
-                units.show_length(each.length_mm, system),
-                each.use_class,
-                each.place,
-            )
-            for each in timbers
-        ],
-    )
 
 
 @app.command()

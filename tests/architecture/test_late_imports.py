@@ -27,22 +27,22 @@ HEAVY = {
     "reportlab", "segno", "zxingcpp", "PIL", "icalendar", "pyarrow", "pandas", "apprise", "requests",
     "influxdb_client", "psycopg", "distributed", "dask", "authlib", "httpx", "pvlib", "h5py", "iotcore",
 }  # fmt: skip
-COMPUTING = {"numba", "llvmlite", "scipy", "skfem", "psychrolib"}
+COMPUTING = {"numpy", "numba", "llvmlite", "scipy", "skfem", "psychrolib"}
 SHOP = {"sqlalchemy", "alembic", "argon2", "paho", "jmespath"}
 # what each may load of the packages above
 COMMANDS = {
     ("emc", "--temp", "21.1C", "--rh", "50"): set(),
     ("size", "8 x 7 in", "--species", "white oak", "--to", "16"): set(),
-    ("weight", "--start", "212 lb", "--start-mc", "60,64", "--now", "181 lb"): set(),
+    ("weight", "--start", "212 lb", "--start-mc", "60,64", "--now", "181 lb"): {"numpy"},
     ("guide", "pins"): set(),
-    ("dewpoint", "--temp", "21C", "--rh", "50"): {"psychrolib", "numba", "llvmlite", "scipy"},
+    ("dewpoint", "--temp", "21C", "--rh", "50"): {"numpy", "psychrolib", "numba", "llvmlite", "scipy"},
 }
 RUN = """
 import atexit, json, sys
 from baulk.dashboard import commands
 out = sys.stderr
 sys.argv = ["baulk", *json.loads(sys.argv[1])]
-names = lambda: json.dumps(sorted({name.partition(".")[0] for name in sys.modules}))
+names = lambda: json.dumps(sorted(sys.modules))
 atexit.register(lambda: print("loaded", names(), file=out))
 commands.main()
 """
@@ -54,7 +54,15 @@ def command(words):
 
 def loaded(stderr):
     line = next(each for each in stderr.splitlines() if each.startswith("loaded "))
-    return set(json.loads(line.removeprefix("loaded "))) & (HEAVY | COMPUTING | SHOP)
+    names = {each.partition(".")[0] for each in json.loads(line.removeprefix("loaded "))}
+    return names & (HEAVY | COMPUTING | SHOP)
+
+
+def modules(stderr, folder):
+    """Return the names of the loaded modules right below a package."""
+    line = next(each for each in stderr.splitlines() if each.startswith("loaded "))
+    below = (each.removeprefix(folder) for each in json.loads(line[7:]) if each.startswith(folder))
+    return {each for each in below if "." not in each}
 
 
 @pytest.mark.parametrize("words", COMMANDS, ids=lambda words: words[0])
@@ -62,6 +70,18 @@ def test_a_one_off_answer_loads_no_page_drawing_or_printing(words):
     done = subprocess.run(command(words), capture_output=True, text=True, check=False, timeout=120)
     assert done.returncode == 0, done.stderr
     assert loaded(done.stderr) == COMMANDS[words]
+
+
+def test_a_list_of_timbers_opens_the_shop_and_loads_no_other_command(shop_dir):
+    shops.open(shop_dir).close()  # makes the tables, for which it loads more
+    words = ("--shop", str(shop_dir), "timber", "list", "--json")
+    done = subprocess.run(command(words), capture_output=True, text=True, check=False, timeout=120)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout == "[]\n"
+    assert loaded(done.stderr) <= {"numpy", "sqlalchemy", "jmespath"}
+    ours = modules(done.stderr, "baulk.dashboard.commands.")
+    assert ours == {"answers", "former", "help_text", "timber_list"}
+    assert "operations" not in modules(done.stderr, "baulk.ingest.")
 
 
 def test_the_listener_loads_what_it_needs_to_store_readings_and_no_more(shop_dir, oak, embedded_broker):
@@ -93,7 +113,7 @@ def test_the_listener_loads_what_it_needs_to_store_readings_and_no_more(shop_dir
         sender.loop_stop()
         child.send_signal(signal.SIGTERM)
         _, told = child.communicate(timeout=60)
-    assert loaded(told) == {"sqlalchemy", "paho", "jmespath"}
+    assert loaded(told) == {"numpy", "sqlalchemy", "paho", "jmespath"}
 
 
 @pytest.fixture

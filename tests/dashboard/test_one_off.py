@@ -165,7 +165,7 @@ def test_the_doctor_lists_every_number_that_was_not_read(here):
     assert len(told["not_read"]) == sum(told["values"][mark] for mark in marks)
     shown = here("doctor", "--sources")
     assert f"{len(told['not_read'])} values not read in a published source" in shown
-    assert "sorption._ADSORPTION" in shown
+    assert "single_values.ADSORPTION" in shown
     assert "--sources lists them" in here("doctor")
 
 

@@ -1,4 +1,4 @@
-"""One-off answers about one piece of wood: `baulk size`, `baulk weight`."""
+"""What a timber weighs, or how wet two weights say it is: `baulk weight`."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ import typer
 
 from baulk.dashboard import typed
 from baulk.dashboard.commands import which_wood
-from baulk.dashboard.commands.answers import JsonOption, say, say_json, table
+from baulk.dashboard.commands.answers import JsonOption, say, say_json
 from baulk.dashboard.commands.options import (
-    TO,
     Heartwood,
     MaybeLength,
     MaybeMc,
@@ -21,8 +20,8 @@ from baulk.dashboard.commands.options import (
     MaybeSpecies,
     MaybeUnits,
     Sapwood,
-    Species,
 )
+from baulk.dashboard.commands.size import percent, system_of
 from baulk.models import gravimetric, sample_board, sapwood, shrinkage, species, text, units
 from baulk.models.diffusion import LIGHT
 from baulk.models.errors import OutOfRange
@@ -32,69 +31,6 @@ from baulk.models.section import Section
 # a timber weighs at most so many times what it did: from 20 to 140 %, more than all but the lightest wood can
 # hold; where the wood is not named, as much as a misread weight in a timber's record. Our own judgement
 _MOST_GAIN, _MOST_GAIN_UNNAMED = 2.0, 1.5
-
-
-def size(  # noqa: PLR0913 - each is an option of the command line
-    dimensions: Annotated[
-        str, typer.Argument(metavar="SIZE", help="Section as it is: '8 x 7 in', '200x180 mm'.")
-    ],
-    *,
-    kind: Species,
-    to: Annotated[float, typer.Option("--to", help=TO)],
-    start: Annotated[
-        float | None, typer.Option("--from", help="Moisture content it has, in percent; left out: green.")
-    ] = None,
-    system: MaybeUnits = None,
-    json: JsonOption = False,
-) -> None:
-    """Say what a section measures after its moisture has changed, for each way it may be sawn.
-
-    Straight-line shrinkage from the onset (30 %, for some woods 22 %), Wood Handbook (FPL-GTR-282) eq. 13-3;
-    single pieces differ by about 15 % of the change. Cupping and out-of-square are not in it.
-
-    Example: baulk size "8 x 7 3/4 in" --species "white oak" --to 16
-    """
-    wood = which_wood.wood(species.BUILT_IN, kind)
-    width_mm, depth_mm = units.size_mm(dimensions)
-    onset = wood.shrinkage_onset_pct
-    start_pct = _percent("the moisture content before", onset if start is None else start)
-    to_pct = _percent("the moisture content after", to)
-    shown = _system(dimensions, system)
-    radial, tangential = wood.shrinkage_radial_pct, wood.shrinkage_tangential_pct
-    ways = [
-        _sawn(rings, width_mm, depth_mm, (across, along), start_pct, to_pct, onset)
-        for rings, across, along in (
-            ("flat-sawn", tangential, radial),
-            ("quarter-sawn", radial, tangential),
-            ("rings at 45 degrees", (radial + tangential) / 2, (radial + tangential) / 2),
-        )
-    ]
-    if json:
-        say_json(
-            {"species": wood.name, "width_mm": width_mm, "depth_mm": depth_mm, "from_pct": start_pct}
-            | {"to_pct": to_pct, "shrinkage_onset_pct": onset, "sawn": ways}
-        )
-        return
-    table(
-        f"{wood.name}, {units.show_size(width_mm, depth_mm, shown)} at {start_pct:g} %,"
-        f" comes at {to_pct:g} % to",
-        ("sawn", "size", "change of the width", "change of the depth"),
-        [
-            (
-                each["rings"],
-                units.show_size(
-                    each["width_mm"], each["depth_mm"], shown, (each["width_sd_mm"], each["depth_sd_mm"])
-                ),
-                _change(each["width_change_mm"], shown),
-                _change(each["depth_change_mm"], shown),
-            )
-            for each in ways
-        ],
-    )
-    say(
-        "flat-sawn: the width lies along the rings; single pieces differ by about"
-        f" {shrinkage.PIECES_VARY:.0%} of the change; nothing moves above {onset:g} %"
-    )
 
 
 def weight(  # noqa: PLR0913 - each is an option of the command line
@@ -147,7 +83,7 @@ def weight(  # noqa: PLR0913 - each is an option of the command line
         answer, cautions = _of_timber(
             kind, _box(section, pith), length, (mc, measured_at), (heartwood, width)
         )
-        shown = _system(section, system)
+        shown = system_of(section, system)
         at_pct = answer["measured_at_pct"]
         said = f"{answer['species']}: {units.show_mass(answer['mass_kg'], shown)} at {answer['mc_pct']:.0f} %"
         said += (
@@ -165,30 +101,6 @@ def weight(  # noqa: PLR0913 - each is an option of the command line
         say_json(answer)
     else:
         say(said)
-
-
-def _sawn(  # noqa: PLR0913, PLR0917 - two sides, two shrinkages, two moistures, one onset
-    rings: str,
-    width_mm: float,
-    depth_mm: float,
-    total_pct: tuple[float, float],
-    from_pct: float,
-    to_pct: float,
-    onset_pct: float,
-) -> dict[str, Any]:
-    change_w, change_d = (
-        float(shrinkage.dimension_change_mm(side, from_pct, to_pct, total, onset_pct))
-        for side, total in zip((width_mm, depth_mm), total_pct, strict=True)
-    )
-    return {
-        "rings": rings,
-        "width_mm": width_mm + change_w,
-        "depth_mm": depth_mm + change_d,
-        "width_change_mm": change_w,
-        "depth_change_mm": change_d,
-        "width_sd_mm": abs(change_w) * shrinkage.PIECES_VARY,
-        "depth_sd_mm": abs(change_d) * shrinkage.PIECES_VARY,
-    }
 
 
 def _box(section: str, pith: str | None) -> Section:
@@ -316,24 +228,4 @@ def _percents(option: str, text: str) -> list[float]:
         raise OutOfRange(option, f"looks like 62 or 60,64, not {text!r}") from err
     if len(found) not in {1, 2}:
         raise OutOfRange(option, f"takes one number or two, not {text!r}")
-    return [_percent(option, each) for each in found]
-
-
-def _percent(name: str, value: float) -> float:
-    if not (math.isfinite(value) and 0 <= value <= 400):
-        raise OutOfRange(name, f"lies between 0 and 400 %, not {value:g} %")
-    return value
-
-
-def _system(given: str, asked: str | None) -> units.System:
-    if asked not in {None, "inch", "metric"}:
-        raise OutOfRange("--units", f"is inch or metric, not {asked!r}")
-    metric = asked == "metric" or (asked is None and given.strip().lower().endswith(("mm", "cm", "m")))
-    return "metric" if metric else "inch"
-
-
-def _change(mm: float, system: units.System) -> str:
-    text = units.show_length(abs(mm), system)
-    if system == "inch" and text.startswith("0 "):
-        text = "under 1/16 in"
-    return text if mm == 0 or text.startswith("under") else f"{'+' if mm > 0 else '-'}{text}"
+    return [percent(option, each) for each in found]
