@@ -20,6 +20,10 @@ PLANS: Final[dict[str, Entry]] = {
         "plan_choices", "choices", "What could be done with one timber, side by side, the best first."
     ),
     "weather": Entry("plan_weather", "weather", "Take in a file of the coming days' outdoor weather."),
+    "follow": Entry("plan_back", "follow", "Say that a room's newest plan is followed, to look back on it."),
+    "back": Entry(
+        "plan_back", "back", "How a room's earlier plans came out, and what that teaches the next."
+    ),
     "gap": Entry(
         "plan_gap", "gap", "Room to leave in a joint for swelling, and what opens in its driest season."
     ),

@@ -15,7 +15,7 @@ from baulk.dashboard.commands.options import AIR_CHANGES, TEMP, VOLUME, MaybePla
 from baulk.dashboard.commands.printing import PrintOption
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import publish_plan
-from baulk.ingest.planning import humidity, kept_air
+from baulk.ingest.planning import humidity, kept_air, kept_promises
 from baulk.models import text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity.plan import AirPlan
@@ -118,6 +118,7 @@ def air(  # noqa: PLR0913 - a person names them one by one
         if save or asked == kept.asked(where):  # the room's own plan, which its page shows
             kept_air.keep(opened, made.place, kept_air.Kept(made_utc=now_utc, plan=made))
         topic = publish_plan.publish(opened, kept_air.answer(made), now_utc) if publish else None
+        made = kept_promises.taught(opened, made)
         config = opened.config
     temperature = config.temperature
     printing.sheet(

@@ -10,9 +10,9 @@ import streamlit as st
 from baulk.dashboard import plan_rows, words
 from baulk.dashboard.charts import humidity as charts_humidity
 from baulk.dashboard.queries.shop_facts import AirNow, ShopFacts
-from baulk.dashboard.sections import air_room, downloads, layout, press, saved
+from baulk.dashboard.sections import air_room, downloads, layout, plans_back, press, saved
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest.planning import humidity, kept_air
+from baulk.ingest.planning import humidity, kept_air, kept_promises
 from baulk.ingest.planning.kept_air import Kept
 from baulk.ingest.shop import Shop
 from baulk.models import text, units
@@ -61,7 +61,8 @@ def answer(place: str, now: AirNow | None, facts: ShopFacts) -> AirPlan | None:
         )
         _button(place, "Work it out now")
         return None
-    made = kept.plan
+    worked_out = kept.plan
+    made = ask(lambda s: kept_promises.taught(s, worked_out))
     reader = units.temperature_system(facts.temperature)
     headline, *air = text.sentences((made.headline, *made.air_assumed), reader, zone=words.zone())
     st.html(
@@ -119,7 +120,7 @@ def rest(place: str, made: AirPlan, past: pd.DataFrame, facts: ShopFacts) -> Non
     st.markdown(finding)
     st.altair_chart(charts_humidity.weeks(made, past), width="stretch", key="air-weeks", alt=finding)
     st.caption("Line: measured. Dashed: if nothing is done. Shaded: the window, brown where limits cross.")
-    _timbers(made)
+    _timbers(made, reader)
     st.header("What could be done", anchor=False)
     layout.cards(WAYS, plan_rows.alternatives(made), tight=True)
     st.caption("Over the first year. Ready: when a verdict would say square.")
@@ -132,6 +133,7 @@ def rest(place: str, made: AirPlan, past: pd.DataFrame, facts: ShopFacts) -> Non
         said = text.sentences((*made.assumptions, *made.changes), reader, zone=words.zone())
         st.markdown("\n".join(f"* {each}" for each in words.mds(said)))
     downloads.offer_plan(made)
+    plans_back.follow(place, made)
     _button(place, "Work it out again now")
 
 
@@ -165,7 +167,7 @@ def what_if(place: str, facts: ShopFacts) -> None:
     st.markdown("\n\n".join(words.mds(text.sentences(summary(made), reader, zone=words.zone()))))
 
 
-def _timbers(made: AirPlan) -> None:
+def _timbers(made: AirPlan, reader: units.System) -> None:
     """Show what each timber gains by what is to be done."""
     nothing, chosen = made.alternatives[0], made.alternatives[made.offered]
     if not nothing.timbers:
@@ -179,6 +181,9 @@ def _timbers(made: AirPlan) -> None:
     does = plan_rows.name(chosen)
     heads = ("Timber", "If nothing is done", *((does, "Gained") if made.offered else ()))
     layout.cards(heads, rows)
+    lesson = [each for each in made.assumptions if each.code in {"back.lesson", "back.lesson_used"}]
+    for said in text.sentences(lesson, reader, zone=words.zone()):
+        st.caption(words.md(said))
 
 
 def _date(each: TimberOutcome) -> str:

@@ -9,7 +9,7 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.charts import time_series
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import address, air_room, downloads, humidity_plan, layout
+from baulk.dashboard.sections import address, air_room, downloads, folds, humidity_plan, layout, plans_back
 from baulk.models import units
 
 LEAST_SHOWN: Final = 3  # readings; fewer are told, not drawn
@@ -106,6 +106,7 @@ def page() -> None:
         live()
         if made is not None:
             humidity_plan.rest(place, made, shop_facts.air(place, 14, layout.now()), facts)
+        folds.fold("earlier-plans", "How earlier plans came out", lambda: plans_back.earlier(place, facts))
         with st.expander("Room and costs", key="air-room"):
             air_room.form(place, facts, lambda: humidity_plan.work_out(place))
         with (

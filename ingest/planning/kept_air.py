@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest.planning import humidity, kept_form
+from baulk.ingest.planning import humidity, kept_form, kept_promises
 from baulk.ingest.planning.humidity import Asked
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import air_answers
@@ -189,7 +189,7 @@ def worked_out(gather: Callable[[], humidity.Gathered], now_utc: datetime) -> Ke
 
 
 def keep(shop: Shop, place: str, found: Kept) -> None:
-    """Keep what was worked out for a room.
+    """Keep what was worked out for a room; the first plan of a week also to be looked back on.
 
     Parameters
     ----------
@@ -202,6 +202,8 @@ def keep(shop: Shop, place: str, found: Kept) -> None:
     """
     shop.store.note(PLAN + place, json.dumps(kept_form.plain(found)).encode())
     air_answers.keep(shop.store, place, None if found.plan is None else answer(found.plan))
+    if found.plan is not None:
+        kept_promises.keep_first(shop, found.plan)
 
 
 def answer(made: AirPlan) -> AirAnswer:

@@ -23,6 +23,7 @@ from baulk.models.text import (
     gap,
     humidity,
     keeping,
+    looked_back,
     next_reading,
     notices,
     openings,
@@ -57,6 +58,7 @@ SENTENCES: Final[Mapping[str, Callable[[Mapping[str, Any], System], str]]] = {
     **openings.SENTENCES,
     **plausible.SENTENCES,
     **keeping.SENTENCES,
+    **looked_back.SENTENCES,
     **gap.SENTENCES,
 }
 

@@ -28,6 +28,7 @@ from baulk.models.plan.humidity.window import rh_at
 from baulk.models.verdict.readiness import Path
 
 COUNTED: Final = 52  # weeks over which risks, machines and money are counted
+MOISTURE_WEEKS: Final = (0, 4, 8, 13, 26, 39, 52, 78, 104)  # in which a timber's moisture is told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +58,8 @@ class TimberOutcome:
         The same member with and without; below 0 when it takes longer. [weeks]
     unready : float
         Share of the members that are not ready within the horizon.
+    moisture : tuple of Span
+        Mean over the section in the weeks of `MOISTURE_WEEKS`, over the members. [%]
     """
 
     tag: str
@@ -65,6 +68,7 @@ class TimberOutcome:
     weeks: Span
     gained: Span
     unready: float
+    moisture: tuple[Span, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -304,6 +308,7 @@ def of(  # noqa: PLR0913 - a way, beside doing nothing, and what its water is co
                 weeks=span(weeks),
                 gained=span(without[each.tag] - weeks),
                 unready=float(1 - np.mean(path.ready().any(axis=0))),
+                moisture=_moisture(made.fields[each.tag]),
             )
         )
     green = [each for each in need.stocks if each.part != "keep"]
@@ -393,6 +398,11 @@ def span(values: Floats) -> Span:
     """Return the middle and the 5-95 % range of some values."""
     low, middle, high = (float(each) + 0.0 for each in np.quantile(values, (0.05, 0.5, 0.95)))
     return Span(median=middle, low=low, high=high)
+
+
+def _moisture(fields: tuple[MoistureField, ...]) -> tuple[Span, ...]:
+    told = tuple(fields[week] for week in MOISTURE_WEEKS if week < len(fields))
+    return tuple(span(each) for each in mean_pct(told))
 
 
 def _mean(spans: list[Span]) -> Span:
