@@ -106,6 +106,7 @@ def page() -> None:
         live()
         if made is not None:
             humidity_plan.rest(place, made, shop_facts.air(place, 14, layout.now()), facts)
+    with layout.errors_as_sentences():  # these answer although no air was measured of late
         folds.fold("earlier-plans", "How earlier plans came out", lambda: plans_back.earlier(place, facts))
         with st.expander("Room and costs", key="air-room"):
             air_room.form(place, facts, lambda: humidity_plan.work_out(place))
