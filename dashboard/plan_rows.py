@@ -48,7 +48,9 @@ def _row(each: Alternative, *, chosen: bool) -> tuple[str, ...]:
     return (
         f"{name(each)}{' (do this)' if chosen else ''}",
         ready(each),
-        "0" if each.what == "nothing" else f"{gained.median:+.0f} ({gained.low:+.0f} to {gained.high:+.0f})",
+        "0"
+        if each.what == "nothing"
+        else f"{signed(gained.median)} ({signed(gained.low)} to {signed(gained.high)})",
         f"{100 * each.check_chance:.0f} %",
         mouldy(each.mould_index),
         f"{each.decay_h:.0f}",
@@ -112,3 +114,9 @@ def choices(found: tuple[Choice, ...], system: System) -> list[tuple[str, ...]]:
 def decides(each: Choice, system: System) -> str:
     """Return what decides about a choice, in one sentence behind its name."""
     return f"{text_choices.name(each.what, each.values, system)}: {sentence(each.beside, system)}"
+
+
+def signed(weeks: float) -> str:
+    """Return whole weeks with their sign; none is 0, never -0."""
+    whole = round(weeks)
+    return f"{whole:+d}" if whole else "0"

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
-from baulk.ingest import plausibility
+from baulk.ingest import plausibility, sensors, wire
 from baulk.ingest.errors import RegisterError, Unlikely
 from baulk.ingest.register import event_rules
 from baulk.ingest.register.events import Attachment
 from baulk.ingest.shop import Shop
+from baulk.ingest.store.rejected import Which
+from baulk.ingest.wire.senml import NO_DEPTH_MM
 from baulk.models import plausible, text
-from baulk.models.errors import OutOfRange
+from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.plausible import Level
 from baulk.models.quantity import AT_DEPTH
+from baulk.models.reading import sensor_of
 from baulk.models.reason import Reason
 from baulk.models.timber import Event, EventKind
+
+_LOOKED_AT: Final = 20  # messages that wait for a sensor, the newest: its kind does not change
 
 
 def refuse_numbers(shop: Shop, event: Event, *, sure: bool) -> None:
@@ -95,15 +101,32 @@ def refuse_without_depth(shop: Shop, event: Event) -> None:
         for one in shop.config.source
         if one.sensor is not None and (one.sensor == sensor or "{" in one.sensor)
     ]
-    by_settings = bool(speaking) and all(
-        one.quantity in AT_DEPTH and one.depth_mm is None for one in speaking
-    )
+    bare = [one.quantity in AT_DEPTH and one.depth_mm is None for one in speaking]
+    named = [is_bare for one, is_bare in zip(speaking, bare, strict=True) if one.sensor == sensor]
+    by_settings = any(named) or (bool(bare) and all(bare))
     once = shop.register.events(kind=EventKind.SENSOR_ATTACHED)
-    if by_settings or any(one.detail["sensor"] == sensor and "depth_mm" in one.detail for one in once):
+    by_event = any(one.detail["sensor"] == sensor and "depth_mm" in one.detail for one in once)
+    if by_settings or by_event or _waits_as_pins(shop, sensor):
         raise OutOfRange(
             f"sensor {sensor}",
             "is a pair of pins and needs the depth of its tips, for instance --depth '45 mm'",
         )
+
+
+def _waits_as_pins(shop: Shop, sensor: str) -> bool:
+    """Whether a reading of a sensor waits in quarantine that can't be placed without a depth."""
+    for row in shop.store.quarantined(_LOOKED_AT, Which(waits_for=sensors.waits_for(sensor))):
+        try:
+            decoded = sensors.set_aside(row.raw) or wire.understand(
+                row.raw, slug=shop.config.slug, sources=shop.config.source
+            )
+        except BaulkError:
+            continue  # it stays in quarantine with its own reason
+        if any(
+            one.series.depth_mm == NO_DEPTH_MM and sensor_of(one.flags) == sensor for one in decoded.readings
+        ):
+            return True
+    return False
 
 
 def enter_sent(shop: Shop, event: Event, *, confirmed_by: str | None = None) -> Event:

@@ -267,7 +267,9 @@ def moment(text: str, *, now_utc: datetime, zone: tzinfo | None = None) -> datet
     return at_utc
 
 
-def unless_unlikely(enter: Callable[[bool], _Entered], *, yes: bool) -> _Entered:
+def unless_unlikely(
+    enter: Callable[[bool], _Entered], *, yes: bool, unless: str = "Nothing was entered"
+) -> _Entered:
     """Enter something; what is unlikely is said back and wants --yes, or a yes on a terminal.
 
     Parameters
@@ -276,6 +278,8 @@ def unless_unlikely(enter: Callable[[bool], _Entered], *, yes: bool) -> _Entered
         Takes whether the person is sure.
     yes : bool
         Whether --yes was said.
+    unless : str
+        What did not happen without it.
 
     Raises
     ------
@@ -291,7 +295,7 @@ def unless_unlikely(enter: Callable[[bool], _Entered], *, yes: bool) -> _Entered
             and typer.confirm(f"{err} Is it right?", default=False, err=True)
         ):
             return enter(True)  # noqa: FBT003 - the answer itself
-        why = f"{err} Nothing was entered; if it is right, say it again with {err.option}"
+        why = f"{err} {unless}; if it is right, say it again with {err.option}"
         raise Unlikely(why, err.option) from err
 
 

@@ -56,7 +56,7 @@ def groups(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
     """
     with shops.open(shop, durable=True) as opened:
         found, let_go = opened.store.quarantine_groups(), opened.store.let_go()
-        zone = opened.config.zone
+        zone, system = opened.config.zone, opened.config.shop.units
     if json:
         say_json(found)
         return
@@ -70,7 +70,7 @@ def groups(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
                 str(each.messages),
                 f"{each.size / 1000:.0f}",
                 stamp(each.last_utc, zone),
-                printable(each.reason),
+                printable(series_text.first_named(each.reason, system)),
             )
             for each in found
         ],
@@ -94,7 +94,7 @@ def list_(
     """
     with shops.open(shop, durable=True) as opened:
         rows = opened.store.quarantined(limit, Which(cause=cause, sender=sender))
-        zone = opened.config.zone
+        zone, system = opened.config.zone, opened.config.shop.units
     if json:
         say_json(rows)
         return
@@ -106,7 +106,7 @@ def list_(
                 str(each.number),
                 stamp(each.raw.arrived_utc, zone),
                 printable(each.raw.topic),
-                printable(each.reason),
+                printable(series_text.first_named(each.reason, system)),
                 shown(each.raw.payload[:60]),
             )
             for each in rows

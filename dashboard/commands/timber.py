@@ -66,7 +66,7 @@ from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import StoreAway, StoreError, StoreMissing, StoreRefused
 from baulk.ingest.sensors import Settled
-from baulk.models import sapwood, text, units
+from baulk.models import formatting, sapwood, text, units
 from baulk.models import section as models_section
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
@@ -373,7 +373,7 @@ def _lines(timber: Timber, use: UseClass, system: System, zone: tzinfo | None, e
     off = ", ".join(f"{face} {units.show_length(mm, system)}" for face, mm in taken.items())
     return [
         f"{timber.tag}  {timber.species}, {heart}",
-        f"green    {green}, {units.show_length(timber.length_mm, system)} long",
+        f"green    {green}, {formatting.show_along(timber.length_mm, system)} long",
         *([] if timber.heartwood_mm is None else [f"heartwood {_heartwood(timber, system)}"]),
         f"finished {units.show_size(piece.width_mm, piece.depth_mm, system)}, off the faces {off}",
         f"for      {use.title}",

@@ -90,7 +90,9 @@ def undo(
     with shops.open(shop, durable=True) as opened:
         now_utc = datetime.now(UTC)
         taken_back, settled = unless_unlikely(
-            lambda sure: operations.undo(opened, int(number), by=by, now_utc=now_utc, sure=sure), yes=yes
+            lambda sure: operations.undo(opened, int(number), by=by, now_utc=now_utc, sure=sure),
+            yes=yes,
+            unless="Nothing was taken back",
         )
         system = opened.config.shop.units
     answer(taken_back, settled, system, zone=opened.config.zone, json=json)

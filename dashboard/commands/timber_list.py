@@ -8,7 +8,7 @@ import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say_json, table
 from baulk.ingest import shop as shops
-from baulk.models import units
+from baulk.models import formatting, units
 
 
 def list_(
@@ -35,7 +35,7 @@ def list_(
                 each.species,
                 units.show_size(each.section.width_mm, each.section.depth_mm, system),
                 units.show_size(each.finished.width_mm, each.finished.depth_mm, system),
-                units.show_length(each.length_mm, system),
+                formatting.show_along(each.length_mm, system),
                 each.use_class,
                 each.place,
             )

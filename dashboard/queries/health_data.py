@@ -87,7 +87,7 @@ def machine() -> list[tuple[str, str, str]]:
     free = shutil.disk_usage(config.shop_dir).free / 1e9
     rows = [
         ("Baulk", version("baulk"), ""),
-        ("Python", platform.python_version(), platform.system()),
+        ("system", platform.system(), platform.release()),
         ("page server", version("streamlit"), ""),
         ("database", sqlite3.sqlite_version, ""),
         ("store", config.store.kind, ""),

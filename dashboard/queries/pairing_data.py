@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest.pairing import asked, mapping
+from baulk.ingest.pairing import asked, mapping, replaced
 from baulk.ingest.pairing.asked import Asked, Heard
 from baulk.ingest.pairing.mapping import Saved, Trial
+from baulk.ingest.pairing.replaced import Replaced
 from baulk.ingest.store import mappings
 from baulk.ingest.store.mappings import Mapping
 from baulk.ingest.wire.message import RawMessage
@@ -95,3 +96,31 @@ def zone_name() -> str | None:
 def has_accounts() -> bool:
     """Return whether the broker lets the listener hear only what its access list names."""
     return ask(lambda s: s.config.broker.user is not None)
+
+
+def replaceable(now: datetime) -> list[str]:
+    """Return the sensors that another one could replace."""
+    return ask(lambda s: replaced.can_be_replaced(s, now))
+
+
+def replacing(old: str, now: datetime) -> list[str]:
+    """Return what is known and could go on in place of a sensor."""
+    return ask(lambda s: replaced.can_replace(s, old, now))
+
+
+def timber_of(sensor: str, now: datetime) -> str | None:
+    """Return the tag of the timber that a sensor is on."""
+    found = ask(lambda s: s.register.attachments().find(sensor, now))
+    return None if found is None else found.tag
+
+
+def replace(  # noqa: PLR0913 - which, when, who
+    old: str, new: str, *, now: datetime, at: datetime, by: str, note: str
+) -> Replaced:
+    """Let a sensor go on with the series of another."""
+    return ask(lambda s: replaced.replace(s, old, new, now_utc=now, at_utc=at, by=by, note=note))
+
+
+def take_back_replacing(done: Replaced, now: datetime, by: str) -> None:
+    """Let the old sensor go on as before."""
+    ask(lambda s: replaced.take_back(s, done, now_utc=now, by=by))

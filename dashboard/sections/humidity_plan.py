@@ -193,8 +193,10 @@ def _date(each: TimberOutcome) -> str:
 
 
 def _gained(each: TimberOutcome) -> str:
-    span = each.gained
-    return f"{span.median:+.0f} weeks ({span.low:+.0f} to {span.high:+.0f})"
+    middle, low, high = (
+        plan_rows.signed(one) for one in (each.gained.median, each.gained.low, each.gained.high)
+    )
+    return f"{middle} weeks ({low} to {high})"
 
 
 def _by_week(made: AirPlan, temperature: TemperatureUnit, reader: units.System) -> None:

@@ -82,7 +82,7 @@ def part(facts: shop_facts.ShopFacts) -> None:
             (
                 words.clock(row.raw.arrived_utc),
                 row.raw.topic,
-                row.reason,
+                series_text.first_named(row.reason, facts.system),
                 quarantine_data.shown(row.raw.payload),
             )
             for row in rows

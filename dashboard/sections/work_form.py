@@ -96,7 +96,7 @@ def fill_in(
         if new is not None:
             box.doubt(detail, new)
         event = Event(
-            tag=found.timber.tag, kind=kind, at_utc=_at(day, now), noted_utc=now, detail=detail,
+            tag=found.timber.tag, kind=kind, at_utc=at(day, now), noted_utc=now, detail=detail,
             by=preferences.chosen().name, note=note.strip(),
         )  # fmt: skip
         box.keep(lambda: enter(event, facts, sure=sure))
@@ -160,7 +160,7 @@ def _new_place(kind: EventKind, detail: work_kinds.Details, system: System) -> s
     )
 
 
-def _at(day: object, now: datetime) -> datetime:
+def at(day: object, now: datetime) -> datetime:
     """Return now for today, and noon of any day before."""
     local = words.local(now)
     if not isinstance(day, date) or day == local.date():

@@ -15,6 +15,7 @@ from baulk.dashboard.sections import (
     layout,
     pairing,
     quarantine,
+    sensor_replace,
     sensor_rows,
     shop_keeping,
 )
@@ -202,6 +203,7 @@ def page() -> None:
         with st.expander(f"Every sensor by its last reading ({len(seen.series)})", key="every-sensor"):
             sensor_rows.part(seen, facts)
             sensors(seen, facts)
+            sensor_replace.part()
     else:
         st.info(
             "No sensor has spoken yet. Point one at the broker on "

@@ -6,13 +6,15 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest import operations
+from baulk.ingest import devices, operations
 from baulk.ingest.errors import MappingError
+from baulk.ingest.pairing import asked
+from baulk.ingest.register.events import Attachment
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import mappings
 from baulk.ingest.store.mappings import Mapping
 from baulk.ingest.wire import topics
-from baulk.models.errors import NotFound
+from baulk.models.errors import BaulkError, NotFound
 from baulk.models.timber import Event, EventKind
 
 _NAMED: Final = "sensor or mapped topic"
@@ -30,12 +32,69 @@ class Replaced:
         The timber on which it takes the old one's place.
     mappings : tuple of Mapping
         Those of the new topic; the old one's are taken back.
+    events : tuple of int
+        Numbers of the events that it took, in the order in which they were entered.
+    ended : tuple of int
+        Numbers of the old topic's mappings.
     """
 
     old: str
     new: str
     tag: str | None = None
     mappings: tuple[Mapping, ...] = ()
+    events: tuple[int, ...] = ()
+    ended: tuple[int, ...] = ()
+
+
+def can_be_replaced(shop: Shop, now_utc: datetime) -> list[str]:
+    """Give the sensors that are on a timber now, and the topics that people mapped.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop, only read.
+    now_utc : datetime
+        Now, with a time zone.
+    """
+    on = shop.register.attachments()
+    names = [name for name in sorted(on.steps) if on.find(name, now_utc) is not None]
+    return [*names, *dict.fromkeys(one.source.topic for one in mappings.all_of(shop.store))]
+
+
+def can_replace(shop: Shop, old: str, now_utc: datetime) -> list[str]:
+    """Give what is known and could go on in place of a sensor.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop, only read.
+    old : str
+        One of `can_be_replaced`.
+    now_utc : datetime
+        Now, with a time zone.
+
+    Returns
+    -------
+    list of str
+        In place of a sensor that moves: names that have an account or have spoken, and are on no timber. In
+        place of a topic: those that were heard while pairing, or wait in quarantine, and are not read yet.
+    """
+    slug, on = shop.config.slug, shop.register.attachments()
+    waiting = [one.sender for one in shop.store.quarantine_groups()]
+    if on.find(old, now_utc) is not None:
+        own = (topics.target(sender, slug) for sender in waiting)
+        named = {one.sensor for one in own if one is not None and one.sensor}
+        enrolled = {one.name for one in devices.enrolled(shop) if one.revoked_utc is None}
+        return sorted(one for one in named | enrolled | set(on.steps) if on.find(one, now_utc) is None)
+    heard = [one.topic for one in asked.heard(shop.store).messages]
+    read = [one.topic for one in shop.config.source]
+    return sorted(
+        one
+        for one in {*heard, *waiting}
+        if topics.target(one, slug) is None
+        and not topics.is_answer(one, slug)
+        and not any(topics.matches(each, one) for each in read)
+    )
 
 
 def replace(  # noqa: PLR0913 - which, when, who
@@ -69,7 +128,48 @@ def replace(  # noqa: PLR0913 - which, when, who
         raise MappingError(f"{old} can't replace itself; name the new sensor second")
     there = shop.register.attachments().find(old, at_utc)
     if there is not None:
-        gone = Event(
+        return _moved(shop, there, new, now_utc=now_utc, at_utc=at_utc, by=by, note=note)
+    return _mapped(shop, old, new, now_utc=now_utc, by=by, note=note)
+
+
+def take_back(shop: Shop, done: Replaced, *, now_utc: datetime, by: str = "") -> None:
+    """Let the old sensor go on as before; what the new one has sent goes back to where it was.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    done : Replaced
+        What `replace` returned.
+    now_utc : datetime
+        Now, with a time zone.
+    by : str
+        Who takes it back.
+
+    Raises
+    ------
+    BaulkError
+        If one of its events or mappings was taken back already.
+    """
+    for number in reversed(done.events):
+        operations.undo(shop, number, by=by, now_utc=now_utc)
+    for one in done.mappings:
+        mappings.undo(shop.store, one.number, now_utc=now_utc, by=by)
+    for number in done.ended:
+        mappings.redo(shop.store, number)
+
+
+def _moved(  # noqa: PLR0913 - which, when, who
+    shop: Shop, there: Attachment, new: str, *, now_utc: datetime, at_utc: datetime, by: str, note: str
+) -> Replaced:
+    """Take the old one off and put the new one there; where it can't be put there, the old one stays."""
+    held = shop.register.attachments().find(new, at_utc)
+    if held is not None:
+        raise MappingError(f"{new} is on {held.tag}; take it off there first, or name another sensor")
+    old = there.sensor
+    off, _ = operations.add_event(
+        shop,
+        Event(
             tag=there.tag,
             kind=EventKind.SENSOR_DETACHED,
             at_utc=at_utc,
@@ -77,9 +177,10 @@ def replace(  # noqa: PLR0913 - which, when, who
             detail={"sensor": old},
             by=by,
             note=note or f"replaced by {new}",
-        )
-        operations.add_event(shop, gone)
-        operations.attach_sensor(
+        ),
+    )
+    try:
+        on, _ = operations.attach_sensor(
             shop,
             new,
             there.tag,
@@ -91,13 +192,15 @@ def replace(  # noqa: PLR0913 - which, when, who
             by=by,
             note=note or f"in place of {old}",
         )
-        return Replaced(old=old, new=new, tag=there.tag)
-    return Replaced(old=old, new=new, mappings=_mapped(shop, old, new, now_utc=now_utc, by=by, note=note))
+    except BaulkError:
+        operations.undo(shop, off.number, by=by, now_utc=now_utc)
+        raise
+    return Replaced(old=old, new=new, tag=there.tag, events=(off.number, on.number))
 
 
 def _mapped(  # noqa: PLR0913 - which, when, who
     shop: Shop, old: str, new: str, *, now_utc: datetime, by: str, note: str
-) -> tuple[Mapping, ...]:
+) -> Replaced:
     known = mappings.all_of(shop.store)
     mine = [one for one in known if one.source.topic == old]
     if not mine:
@@ -116,4 +219,5 @@ def _mapped(  # noqa: PLR0913 - which, when, who
         words = note or one.note or f"in place of {old}"
         made.append(mappings.add(shop.store, source, now_utc=now_utc, by=by, note=words))
         mappings.undo(shop.store, one.number, now_utc=now_utc, by=by)
-    return tuple(made)
+    ended = tuple(one.number for one in mine)
+    return Replaced(old=old, new=new, mappings=tuple(made), ended=ended)

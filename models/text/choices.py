@@ -87,8 +87,8 @@ def _later(values: Values, system: System) -> str:
 def _weeks(word: str, values: Values, system: System) -> str:
     than = name(values["than"]["what"], values["than"], system)
     return (
-        f"{word} by {values['weeks']:.0f} weeks (90 % range {values['low_weeks']:.0f} to "
-        f"{values['high_weeks']:.0f}) than: {than}."
+        f"{word} by {round(values['weeks'])} weeks (90 % range {round(values['low_weeks'])} to "
+        f"{round(values['high_weeks'])}) than: {than}."
     )
 
 

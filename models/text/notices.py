@@ -164,8 +164,8 @@ def _stuck(held: Values, system: System) -> str:
 
 def _quarantine(held: Values, _system: System) -> str:
     return (
-        f"{count(held['messages'], 'message')} could not be stored: see why on the Sensors page, correct the "
-        "cause and try them again"
+        f"{count(held['messages'], 'message')} could not be stored: see why under Messages not understood, "
+        "correct the cause and try them again"
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import fields
 import pytest
 from typer.testing import CliRunner
 
-from baulk.dashboard import commands
+from baulk.dashboard import commands, plan_rows
 from baulk.dashboard.charts import humidity
 from baulk.dashboard.commands import plan as group
 from baulk.dashboard.sections import air_room, humidity_plan
@@ -180,3 +180,8 @@ def test_every_limit_of_the_chart_is_a_field_of_the_week():
     from baulk.models.plan.humidity.plan import Week  # noqa: PLC0415
 
     assert set(humidity.LIMITS) <= {each.name for each in fields(Week)}
+
+
+@pytest.mark.parametrize(("weeks", "said"), [(-0.4, "0"), (0.4, "0"), (2.6, "+3"), (-2.6, "-3")])
+def test_weeks_gained_that_round_to_none_have_no_sign(weeks, said):
+    assert plan_rows.signed(weeks) == said

@@ -341,3 +341,34 @@ def test_a_new_topic_takes_over_the_mappings_of_the_old_one(yard):
         replaced.replace(yard, "scale/1", "scale/3", now_utc=NOW, at_utc=NOW)
     with pytest.raises(MappingError, match="can't replace itself"):
         replaced.replace(yard, "scale/2", "scale/2", now_utc=NOW, at_utc=NOW)
+
+
+def test_a_sensor_put_in_the_place_of_another_can_be_taken_back(yard):
+    day = timedelta(days=1)
+    operations.attach_sensor(
+        yard, "S7", "FER-01", now_utc=NOW, at_utc=NOW - 5 * day, depth_mm=45.0, from_end_mm=300.0
+    )
+    pack = json.dumps([{"n": "wood-temp", "u": "Cel", "v": 18}]).encode()
+    pipeline.handle(raw(pack, "baulk/v1/ferry-yard/sensor/S9", arrived=NOW - day), yard)
+    assert replaced.can_be_replaced(yard, NOW) == ["S7"]
+    assert replaced.can_replace(yard, "S7", NOW) == ["S9"]  # it has spoken and is on nothing
+    done = replaced.replace(yard, "S7", "S9", now_utc=NOW, at_utc=NOW - 2 * day)
+    assert replaced.can_be_replaced(yard, NOW) == ["S9"]
+    assert len(yard.store.readings(Owner.TIMBER, "FER-01")) == 1
+    replaced.take_back(yard, done, now_utc=NOW, by="Ana")
+    assert yard.register.attachments().find("S7", NOW).depth_mm == 45.0
+    assert yard.register.attachments().find("S9", NOW) is None
+    assert len(yard.store.readings(Owner.TIMBER, "FER-01")) == 0  # it waits again
+    operations.attach_sensor(yard, "S9", "FER-01", now_utc=NOW, at_utc=NOW - 3 * day, depth_mm=20.0)
+    with pytest.raises(MappingError, match="S9 is on FER-01; take it off there first"):
+        replaced.replace(yard, "S7", "S9", now_utc=NOW, at_utc=NOW - 2 * day)
+    assert yard.register.attachments().find("S7", NOW) is not None  # nothing half done
+
+
+def test_mappings_come_back_with_a_replacement_that_is_taken_back(yard):
+    mappings.add(yard.store, source(), now_utc=NOW)
+    before = mappings.all_of(yard.store)
+    assert replaced.can_be_replaced(yard, NOW) == ["scale/1"]
+    done = replaced.replace(yard, "scale/1", "scale/2", now_utc=NOW, at_utc=NOW)
+    replaced.take_back(yard, done, now_utc=NOW)
+    assert mappings.all_of(yard.store) == before

@@ -137,3 +137,21 @@ def test_pins_need_their_depth_when_the_settings_or_what_was_say_that_they_are_p
         with pytest.raises(OutOfRange, match="needs the depth"):
             attach(opened, "FER-01")
         operations.attach_sensor(opened, "cell-2", "FER-01", now_utc=NOW)  # nothing says that it is pins
+
+
+def test_pins_need_their_depth_when_their_readings_wait(yard_dir):
+    path = yard_dir / "baulk.toml"
+    source = 'topic = "p/+"\nformat = "plain"\nquantity = "moisture"\nunit = "percent"\nsensor = "{1}"\n'
+    other = source.replace('"p/+"', '"t/+"').replace("moisture", "wood-temp").replace("percent", "degC")
+    path.write_text(f"{path.read_text()}\n[[source]]\n{source}\n[[source]]\n{other}")
+    with shop.open(yard_dir) as opened:
+        opened.register.add(timber())
+        pipeline.handle(raw(b"31.5", "p/S7"), opened)
+        with pytest.raises(OutOfRange, match="needs the depth of its tips"):
+            attach(opened, "FER-01", at_utc=NOW - HOUR)
+        _, settled = attach(opened, "FER-01", depth_mm=45.0, at_utc=NOW - HOUR)
+        assert settled.came == 1
+        operations.attach_sensor(opened, "T1", "FER-01", now_utc=NOW)
+        pipeline.handle(raw(b"31.5", "p/T1", arrived=NOW + HOUR), opened)
+        (row,) = opened.store.quarantined(5)
+        assert "its depth is unknown" in row.reason

@@ -236,7 +236,10 @@ TOLD = [
     (
         "health.quarantine",
         {"messages": 1},
-        "1 message could not be stored: see why on the Sensors page, correct the cause and try them again",
+        (
+            "1 message could not be stored: see why under Messages not understood, correct the cause and try "
+            "them again"
+        ),
         None,
     ),
     (
