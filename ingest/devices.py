@@ -25,12 +25,12 @@ from baulk.ingest.config import PASSWORD, Config
 from baulk.ingest.errors import ConfigError, DeviceError
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
+from baulk.ingest.wire.message import MOST_LISTENERS
 from baulk.models.quantity import Owner
 
 FOLDER: Final = "broker"
 PASSWD: Final = "passwd"  # noqa: S105 - a file's name; it holds hashes
 ACL: Final = "acl"
-LISTENERS: Final = 4  # accounts made for listeners that take turns
 PART: Final = "{part}"
 FORWARD: Final = "forward"  # the part of the program that `baulk forward` is at a yard's own broker
 _KEY: Final = "device/"
@@ -313,7 +313,7 @@ def _fits(kept: str, password: str) -> bool:
 
 
 def _parts(config: Config) -> list[str]:
-    several = [f"listener-{k}" for k in range(1, LISTENERS + 1)] if config.broker.share else []
+    several = [f"listener-{k}" for k in range(1, MOST_LISTENERS + 1)] if config.broker.share else []
     here = [] if config.forward is None else [FORWARD]  # a yard's own broker
     return ["listener", *several, "out", "plan", "pair", *here]
 

@@ -41,11 +41,13 @@ SHAPES = {
     Trouble.DISK: "▤",
     Trouble.BACKUP: "▤",
     Trouble.FILES: "▤",
+    Trouble.FORWARDER: "⚡",
 }
 SHOWN = 25
 WORST = (
-    Trouble.SESSION, Trouble.CERTIFICATE, Trouble.BEHIND, Trouble.CLOCK, Trouble.STUCK, Trouble.SILENT,
-    Trouble.BATTERY, Trouble.QUARANTINE,
+    Trouble.DISK, Trouble.FILES, Trouble.SESSION, Trouble.FORWARDER, Trouble.CERTIFICATE, Trouble.STOPPED,
+    Trouble.BACKUP, Trouble.BEHIND, Trouble.CLOCK, Trouble.STUCK, Trouble.SILENT, Trouble.BATTERY,
+    Trouble.QUARANTINE,
 )  # fmt: skip
 MOST = 40  # rows of sensors at once
 

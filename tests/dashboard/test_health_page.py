@@ -8,6 +8,7 @@ from datetime import timedelta
 from baulk.dashboard.server import access
 from baulk.ingest import pipeline
 from baulk.ingest import shop as shops
+from baulk.ingest.store import forwarders
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.quantity import Owner
@@ -41,6 +42,18 @@ def test_sensors_are_listed_by_their_last_word(app):
     assert "air humidity" in told
     assert "1 hour" in told
     assert "pins 1 1/4 in deep, face b" in told
+
+
+def test_a_yard_far_away_that_is_not_heard_of_is_among_the_findings(app, shop_folder, invented):
+    with shops.open(shop_folder) as shop:
+        said = forwarders.ForwarderMessage(
+            name="shed", here=False, at_utc=invented.NOW - timedelta(days=3), waiting=9, used_mb=1,
+            room_mb=100, far_broker=True, clock_kept=True,
+        )  # fmt: skip
+        shop.store.note(forwarders.KEY + said.name, said.model_dump_json().encode())
+    told = html(open_page(app))
+    assert "forwarder</b>" in told
+    assert "shed" in told
 
 
 def test_a_message_for_a_timber_not_yet_tagged_waits_and_is_stored_on_trying_again(
