@@ -266,6 +266,45 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
     return "\n".join(lines) + "\n"
 
 
+def lacking(shop: Shop) -> list[str]:
+    """Give the accounts that the access list in the shop's folder leaves without a right that they need.
+
+    An older version wrote it; what such an account sends then is confirmed by the broker and goes nowhere.
+    Whether the broker has that very file is not seen from here.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+
+    Returns
+    -------
+    list of str
+        Names of accounts, in the order of the list; empty where no list was written.
+    """
+    path = shop.config.shop_dir / FOLDER / ACL
+    if shop.config.broker.user is None:
+        return []  # no accounts of our own
+    try:
+        written = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return []
+    there = _by_account(written)
+    needed = _by_account(rules(shop.config, enrolled(shop)))
+    return [name or "every account" for name, rights in needed.items() if rights - there.get(name, set())]
+
+
+def _by_account(text: str) -> dict[str, set[str]]:
+    found: dict[str, set[str]] = {}
+    name = ""
+    for line in text.splitlines():
+        if line.startswith("user "):
+            name = line.removeprefix("user ")
+        elif line.startswith(("topic ", "pattern ")):
+            found.setdefault(name, set()).add(line)
+    return found
+
+
 def _rules_of_forwarder(config: Config) -> list[str]:
     """Word what `baulk forward` may do at its yard's own broker: take everything, say that it is there."""
     if config.forward is None:

@@ -30,7 +30,7 @@ def findings(folder: Path) -> list[dict[str, object]]:
     list of dict
         Keys ``kind``, ``about``, ``sentence``, ``reason``; those of the machine last.
     """
-    from baulk.ingest import host_clock  # noqa: PLC0415 - not every call of the doctor has a shop
+    from baulk.ingest import devices, host_clock  # noqa: PLC0415 - not every call of the doctor has a shop
     from baulk.ingest import shop as shops  # noqa: PLC0415
     from baulk.ingest.monitoring import health  # noqa: PLC0415
     from baulk.ingest.mqtt import connection  # noqa: PLC0415
@@ -54,6 +54,10 @@ def findings(folder: Path) -> list[dict[str, object]]:
             }
             for kind, about, reason in found
         ]  # fmt: skip
+        if lacking := devices.lacking(opened):
+            told.append(
+                {"kind": "access list", "about": devices.ACL, "reason": None, "sentence": _old_list(lacking)}
+            )
     if not _answers(config.broker.host, config.broker.port):
         away = connection.away(config.broker)
         told.append({"kind": "broker", "about": config.broker.host, "reason": None, "sentence": away})
@@ -72,6 +76,14 @@ def show(told: list[dict[str, object]], folder: Path) -> None:
         say("\n".join(lines))
     if not told:
         say("nothing to see to: sensors, clocks, disk, backup, forecasts and broker are well")
+
+
+def _old_list(lacking: list[str]) -> str:
+    return (
+        f"the access list kept for the broker lacks rights of {', '.join(lacking)}, as one does that was "
+        "written by an older version or before a change of [[source]]; what they send or ask for then goes "
+        "nowhere. Run `baulk sensor accounts` and give the broker its files anew"
+    )
 
 
 def _answers(host: str, port: int) -> bool:

@@ -19,6 +19,7 @@ from baulk.ingest.mqtt import publish_plan
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import air_answers
 from baulk.ingest.wire import topics
+from baulk.ingest.wire.message import MOST_LISTENERS
 
 KEY: Final = "announced"
 _COMPONENT: Final = "sensor"
@@ -137,9 +138,15 @@ def _config(shop: Shop, kind: str, name: str, what: str) -> dict[str, Any]:
         "unique_id": _identity(slug, name, what),
         "state_topic": topics.verdict(name, slug) if kind == "timber" else topics.plan(name, slug),
         "value_template": entity.template,
-        "availability_topic": topics.status("1", slug),
-        "payload_available": "online",
-        "payload_not_available": "offline",
+        "availability": [
+            {
+                "topic": topics.status(str(number), slug),
+                "payload_available": "online",
+                "payload_not_available": "offline",
+            }
+            for number in range(1, (MOST_LISTENERS if shop.config.broker.share else 1) + 1)
+        ],
+        "availability_mode": "any",  # one that was never started says nothing
         "device": {"identifiers": [_identity(slug, name, kind)], "name": f"{shop.config.shop.name} {name}"},
         **entity.extra,
     }

@@ -17,6 +17,7 @@ import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from baulk.dashboard.commands import doctor_findings
 from baulk.ingest import certificates, config, devices, operations, pipeline, shop
 from baulk.ingest.errors import ConfigError, DeviceError
 from baulk.ingest.monitoring import health, notices
@@ -512,3 +513,20 @@ def test_a_forwarder_may_publish_wherever_readings_come_and_nowhere_else(ours):
     for one in mine:
         for answer in (f"{HEAD}/timber/FER-01/verdict", f"{HEAD}/air/shed/plan", f"{HEAD}/notices"):
             assert not topics.matches(one, answer)
+
+
+def test_an_access_list_of_an_older_version_is_told_with_its_cure(ours, yard_dir):
+    assert devices.lacking(ours) == []  # none was written yet
+    devices.enrol(ours, "S7", now_utc=now())
+    devices.write_files(ours)
+    assert devices.lacking(ours) == []
+    path = yard_dir / devices.FOLDER / devices.ACL
+    written = path.read_text()
+    path.write_text(written.replace("topic write baulk/v1/ferry-yard/air/+/plan\n", ""))
+    assert devices.lacking(ours) == ["baulk-listener", "baulk-plan"]
+    told = [each["sentence"] for each in doctor_findings.findings(yard_dir) if each["kind"] == "access list"]
+    assert len(told) == 1
+    assert "baulk-listener, baulk-plan" in told[0]
+    assert "`baulk sensor accounts`" in told[0]
+    path.write_text(written.split("user baulk-out")[0])
+    assert "baulk-out" in devices.lacking(ours)

@@ -90,6 +90,18 @@ def test_announced_timbers_point_at_their_verdicts_and_can_be_taken_away(judged)
     assert list(announce.changes(judged, {})) == []
 
 
+def test_any_of_several_listeners_is_enough_to_be_available(judged, yard_dir):
+    one = json.loads(next(iter(announce.wanted(named(judged, "discovery")).values())))
+    assert [each["topic"] for each in one["availability"]] == [topics.status("1", "ferry-yard")]
+    path = yard_dir / "baulk.toml"
+    path.write_text(path.read_text().replace("[broker]", '[broker]\nshare = "yard"'))
+    shared = replace(judged, config=settings.load(yard_dir))
+    several = json.loads(next(iter(announce.wanted(named(shared, "discovery")).values())))
+    assert topics.status("7", "ferry-yard") in [each["topic"] for each in several["availability"]]
+    assert several["availability_mode"] == "any"
+    assert "availability_topic" not in several  # the convention takes one or the other
+
+
 def test_a_timber_that_left_is_no_longer_announced(judged):
     said = {}
     shop = named(judged, "discovery")
