@@ -264,6 +264,7 @@ class _Known:
             tag=tag,
             mc_pct=mean.median,
             mc_sd_pct=(mean.high - mean.low) / looked_back.SPAN_SD,
+            mc_utc=today.made_utc,
             expected_utc=today.verdict.dates.get("square"),
             expected_spread_days=today.verdict.spread_days.get("square", 0.0),
             checks_utc=_checks(events),

@@ -126,6 +126,19 @@ def test_moisture_promised_for_a_day_between_two_weeks_goes_by_the_root_of_time(
     assert "wetter by more than is known of both" in words(far)
 
 
+def test_an_old_evaluation_is_held_against_its_own_day_or_against_nothing():
+    def seen(day, weeks_on):
+        wood = TimberCame(tag="OAK-1", mc_pct=60.0, mc_sd_pct=0.5, mc_utc=MADE + day * DAY)
+        return back(plan(promised()), weeks_on * 7, None, wood).timbers[0]
+
+    assert seen(0, 6).now_pct is None  # of the plan's own day: nothing came of it yet
+    assert seen(28, 9).now_pct is None  # five weeks old
+    told = seen(35, 7)
+    assert told.now_pct == 60.0
+    # by the root of time between 50 % at week 4 and 42 % at week 8, for week 5, not for today's week 7
+    assert told.promised_pct.median == pytest.approx(50 - 8 * (5**0.5 - 2) / (8**0.5 - 2))
+
+
 def test_dates_are_held_against_what_came_and_one_that_did_not_come_is_late_by_today_at_least():
     def one(days, **came):
         (found,) = back(plan(promised()), days, None, TimberCame(tag="OAK-1", **came)).timbers

@@ -35,6 +35,8 @@ class TimberCame:
         Mean moisture as its newest evaluation sees it. [%]
     mc_sd_pct : float
         Its standard deviation. [%]
+    mc_utc : datetime or None
+        When that evaluation was made; None for now.
     ready_utc : datetime or None
         When it was first told to be squared, or was finished; None while it was not.
     expected_utc : datetime or None
@@ -49,6 +51,7 @@ class TimberCame:
     left: bool = False
     mc_pct: float | None = None
     mc_sd_pct: float = 0.0
+    mc_utc: datetime | None = None
     ready_utc: datetime | None = None
     expected_utc: datetime | None = None
     expected_spread_days: float = 0.0
@@ -290,15 +293,17 @@ def _meant(values: list[float]) -> Meant | None:
 def _timber(promise: Promise, told: PromisedTimber, came: Came, weeks: float) -> TimberBack:
     now = came.timbers.get(told.tag, TimberCame(tag=told.tag, left=True))
     left = now.left
+    seen_weeks = _seen_weeks(promise, now, came.now_utc, weeks)
+    seen = not left and seen_weeks is not None
     due = not left and told.ready_utc is not None and told.ready_utc <= came.now_utc
     late, sd = (None, None) if left else _late(told, now, came.now_utc)
     ready = told.ready_utc
     return TimberBack(
         tag=told.tag,
         left=left,
-        promised_pct=None if left else promised_today(told, weeks),
-        now_pct=None if left else now.mc_pct,
-        now_sd_pct=None if left or now.mc_pct is None else now.mc_sd_pct,
+        promised_pct=None if left else promised_today(told, weeks if seen_weeks is None else seen_weeks),
+        now_pct=now.mc_pct if seen else None,
+        now_sd_pct=now.mc_sd_pct if seen and now.mc_pct is not None else None,
         promised_utc=ready,
         ready_utc=None if left else now.ready_utc,
         expected_utc=None if left else now.expected_utc,
@@ -307,6 +312,15 @@ def _timber(promise: Promise, told: PromisedTimber, came: Came, weeks: float) ->
         due=due,
         lead_days=0.0 if ready is None else (ready - promise.made_utc).total_seconds() / DAY_S,
     )
+
+
+def _seen_weeks(promise: Promise, now: TimberCame, now_utc: datetime, weeks: float) -> float | None:
+    """Return for which week of the plan moisture is known; None if that is too early or long ago."""
+    if now.mc_utc is None:
+        return weeks
+    after = (now.mc_utc - promise.made_utc).total_seconds() / WEEK_S
+    since = (now_utc - now.mc_utc).total_seconds() / WEEK_S
+    return after if after >= EARLY_WEEKS and since <= EARLY_WEEKS else None
 
 
 def promised_today(told: PromisedTimber, weeks: float) -> Span | None:
