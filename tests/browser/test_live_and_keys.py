@@ -205,7 +205,7 @@ LEFT_OUT = """() => {
   return [...document.querySelectorAll(what)].filter((e) => {
     const r = e.getBoundingClientRect();
     if (been(e) || r.width < 2 || r.height < 2) return false;
-    if (e.tagName === 'MAIN') return false;  // the page itself; its name is all its text, which readings change
+    if (e.tagName === 'MAIN') return false;  // its name is all its text, which readings change
     if (getComputedStyle(e).visibility === 'hidden') return false;
     if (e.closest('[inert], [aria-hidden=true], [data-testid=stVegaLiteChart]')) return false;
     if (e.tabIndex < 0) {  // a part of a field that answers as a whole, or of a group
