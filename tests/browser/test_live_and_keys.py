@@ -227,8 +227,9 @@ def round_by_tab(page, most=150):
         found = page.evaluate(STEP)
         if found == "again":
             return way
-        if found:  # else it is out of the page, and comes in again at its beginning
-            way.append(page.evaluate(NOW_AT))
+        # else it is out of the page, and comes in again at its beginning, or was drawn anew just then
+        if found and (at := page.evaluate(NOW_AT)):
+            way.append(at)
     raise AssertionError(f"Tab never leaves: {[each['label'][:30] for each in way[-5:]]}")
 
 
