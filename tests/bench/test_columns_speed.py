@@ -14,29 +14,15 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(Path(__file__).parent))
+from versions import ROOT, earlier, tree
+
 CHILD = Path(__file__).with_name("columns_child.py")
 TURNS, TIMES = 3, 2
 MOST_GATHERING = 0.15  # of the earlier version's: issue 22
 MOST_BY_THE_MINUTE = 1.2  # of the hourly one's
 MOST_WIRE = 150_000
 AIM = 0.4  # of an evaluation; not reached, what is left is the drying model
-
-
-def tree(folder: Path, sources: Path) -> str:
-    """Make a folder from which a tree of sources imports as ``baulk``."""
-    (folder / "baulk").mkdir(parents=True)
-    for name in ("models", "ingest", "dashboard"):
-        (folder / "baulk" / name).symlink_to(sources / name)
-    return str(folder)
-
-
-def earlier(folder: Path, commit: str) -> str:
-    """Take a commit out of the repository; give the path to import it from."""
-    folder.mkdir()
-    packed = subprocess.run(["git", "-C", ROOT, "archive", commit], check=True, capture_output=True).stdout
-    subprocess.run(["tar", "-x", "-C", folder], input=packed, check=True)
-    return tree(folder / "path", folder)
 
 
 def measured(path: str, folder: Path, every_min: int) -> dict[str, float]:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from baulk.models.plan.buying.assignment import NoAnswer, Program
-from baulk.models.plan.buying.columns import Columns
+from baulk.models.plan.buying.patterns import Patterns
 from baulk.models.plan.buying.problem import Amounts, Problem, Served
 
 EXACT: Final = 20  # timbers up to which the whole program is solved; beyond, it finds no good plan in time
@@ -35,7 +35,7 @@ class Search:
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
-        self._columns: Columns | None = None
+        self._patterns: Patterns | None = None
         parts, timbers = problem.cost.shape
         if timbers == 0:
             none = np.zeros((parts, 0), dtype=np.int64)
@@ -43,9 +43,9 @@ class Search:
             self.best = Amounts(taken=none, mixed=np.zeros(0, dtype=np.int64), short=short)
             return
         self.best = self._small(problem, LIMIT_S) if timbers <= EXACT else self._large()
-        if self.best.gap > 0 and self._columns is None:
-            self._columns = Columns(problem, self.best)
-            other = self._columns.or_few(self._columns.best(NEXT_S))
+        if self.best.gap > 0 and self._patterns is None:
+            self._patterns = Patterns(problem, self.best)
+            other = self._patterns.or_few(self._patterns.best(NEXT_S))
             gap = min(other.gap, 1 - (1 - self.best.gap) * self.best.spent / max(other.spent, 1e-12))
             self.best = replace(other, gap=max(gap, 0.0))
 
@@ -56,8 +56,8 @@ class Search:
     def _large(self) -> Amounts:
         few = Program(problem=replace(self.problem, leftover=None)).fewest(SHORT_S)
         few = replace(few, spent=self.problem.spent(few.taken, few.mixed))
-        self._columns = Columns(self.problem, few)
-        return self._columns.or_few(self._columns.best(LIMIT_S))
+        self._patterns = Patterns(self.problem, few)
+        return self._patterns.or_few(self._patterns.best(LIMIT_S))
 
     def next_best(self, count: int) -> tuple[Amounts, ...]:
         """Return the next best plans: each leaves out a part out of a timber that every better one has.
@@ -88,8 +88,8 @@ class Search:
         return tuple(found)
 
     def _without(self, without: Sequence[Served]) -> Amounts | None:
-        if self._columns is not None:
-            return self._columns.best(NEXT_S, without)
+        if self._patterns is not None:
+            return self._patterns.best(NEXT_S, without)
         try:
             return self._small(replace(self.problem, without=tuple(without)), NEXT_S)
         except NoAnswer:

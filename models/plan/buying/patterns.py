@@ -56,7 +56,7 @@ class Item:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
+class Pattern:
     """One way to cut one timber.
 
     Parameters
@@ -74,7 +74,7 @@ class Column:
     cost: float
 
 
-class Columns:
+class Patterns:
     """The patterns of a problem and the bound that their prices give.
 
     Parameters
@@ -93,7 +93,7 @@ class Columns:
         )
         self._held = [int(few.short[some].sum()) for some in problem.ranks]
         self._strange = problem.strange_in(few.taken, few.mixed)
-        self._columns: dict[tuple[int, tuple[int, ...]], Column] = {}
+        self._patterns: dict[tuple[int, tuple[int, ...]], Pattern] = {}
         self._begin()
         self._bound = self._price()
         self._more()
@@ -115,20 +115,20 @@ class Columns:
         own = tuple(sorted(own))
         used = sum(self._items[t][i].length_mm for i in own)
         room = self._problem.room_mm[t]
-        if (t, own) in self._columns or used > room + self._problem.kerf_mm + SLACK_MM:
+        if (t, own) in self._patterns or used > room + self._problem.kerf_mm + SLACK_MM:
             return False
         cost = self._problem.opening + sum(self._items[t][i].cost for i in own)
         if self._problem.leftover is not None:
             cost += self._problem.leftover.cost(t, max(room - used, 0.0))
-        self._columns[t, own] = Column(timber=t, items=own, cost=cost)
+        self._patterns[t, own] = Pattern(timber=t, items=own, cost=cost)
         return True
 
-    def _matrix(self, columns: Sequence[Column]) -> Floats:
-        """Return how many of each part each pattern gives, shape (parts, columns)."""
-        gives = np.zeros((len(self._problem.count), len(columns)))
-        for c, column in enumerate(columns):
-            for i in column.items:
-                for p, n in self._items[column.timber][i].counts:
+    def _matrix(self, patterns: Sequence[Pattern]) -> Floats:
+        """Return how many of each part each pattern gives, shape (parts, patterns)."""
+        gives = np.zeros((len(self._problem.count), len(patterns)))
+        for c, pattern in enumerate(patterns):
+            for i in pattern.items:
+                for p, n in self._items[pattern.timber][i].counts:
                     gives[p, c] += n
         return gives
 
@@ -136,8 +136,8 @@ class Columns:
         """Add patterns until none can help; return the best bound met on the way."""
         bound = 0.0
         for _ in range(ROUNDS):
-            columns = list(self._columns.values())
-            told, added = self._look(*self._prices(columns))
+            patterns = list(self._patterns.values())
+            told, added = self._look(*self._prices(patterns))
             bound = max(bound, told)
             if not added:
                 break
@@ -145,36 +145,36 @@ class Columns:
 
     def _more(self) -> None:
         """Add patterns that are best at prices near the last ones: whole plans need some that lie near."""
-        prices, strange = self._prices(list(self._columns.values()))
+        prices, strange = self._prices(list(self._patterns.values()))
         rng = np.random.default_rng(3)
         for _ in range(NEAR):
             self._look(prices * rng.uniform(1 - AWAY, 1 + AWAY, prices.size), strange)
 
-    def _prices(self, columns: Sequence[Column]) -> tuple[Floats, float]:
+    def _prices(self, patterns: Sequence[Pattern]) -> tuple[Floats, float]:
         """Return by the linear program what a piece more of each part would cost, and a strange one less."""
         parts, ranks = len(self._problem.count), self._problem.ranks
-        each = np.array([[column.timber == t for column in columns] for t in range(len(self._items))])
+        each = np.array([[pattern.timber == t for pattern in patterns] for t in range(len(self._items))])
         rows = np.vstack([
-            np.hstack([-self._matrix(columns), -np.eye(parts)]),
+            np.hstack([-self._matrix(patterns), -np.eye(parts)]),
             np.hstack([each, np.zeros((len(each), parts))]),
             np.hstack([
-                np.zeros((len(ranks), len(columns))),
+                np.zeros((len(ranks), len(patterns))),
                 np.array([[p in some for p in range(parts)] for some in ranks]),
             ]),
-            np.concatenate([self._strange_of(columns), np.zeros(parts)])[None, :],
+            np.concatenate([self._strange_of(patterns), np.zeros(parts)])[None, :],
         ])  # fmt: skip
         most = np.concatenate(
             [-np.asarray(self._problem.count, dtype=float), np.ones(len(each)), self._held, [self._strange]]
         )
-        cost = np.concatenate([[column.cost for column in columns], np.zeros(parts)])
+        cost = np.concatenate([[pattern.cost for pattern in patterns], np.zeros(parts)])
         found = linprog(cost, A_ub=rows, b_ub=most, method="highs")
         duals = np.maximum(-found.ineqlin.marginals, 0.0)
         return duals[:parts], float(duals[-1])
 
-    def _strange_of(self, columns: Sequence[Column]) -> Floats:
+    def _strange_of(self, patterns: Sequence[Pattern]) -> Floats:
         """Return the pieces of another use in each pattern."""
         return np.array(
-            [sum(self._items[each.timber][i].strange for i in each.items) for each in columns], dtype=float
+            [sum(self._items[each.timber][i].strange for i in each.items) for each in patterns], dtype=float
         )
 
     def _look(self, prices: Floats, strange: float) -> tuple[float, int]:
@@ -253,15 +253,15 @@ class Columns:
         Amounts or None
             With its gap to what no plan can beat; None where these patterns give none with as few short.
         """
-        return self._whole(list(self._columns.values()), time_limit_s, without)
+        return self._whole(list(self._patterns.values()), time_limit_s, without)
 
     def _whole(
-        self, columns: Sequence[Column], time_limit_s: float, without: Sequence[Served]
+        self, patterns: Sequence[Pattern], time_limit_s: float, without: Sequence[Served]
     ) -> Amounts | None:
         one, parts = self._problem, len(self._problem.count)
-        gives = self._matrix(columns)
+        gives = self._matrix(patterns)
         pairs = sorted({pair for each in without for pair in each})
-        total = len(columns) + parts + len(pairs)
+        total = len(patterns) + parts + len(pairs)
         rows, low, high = [], [], []
 
         def tie(row: Floats, least: float, most: float) -> None:
@@ -271,34 +271,34 @@ class Columns:
 
         for p in range(parts):
             row = np.zeros(total)
-            row[: len(columns)], row[len(columns) + p] = gives[p], 1
+            row[: len(patterns)], row[len(patterns) + p] = gives[p], 1
             tie(row, float(one.count[p]), np.inf)
         for t in range(len(self._items)):
             row = np.zeros(total)
-            row[: len(columns)] = [column.timber == t for column in columns]
+            row[: len(patterns)] = [pattern.timber == t for pattern in patterns]
             tie(row, -np.inf, 1.0)
         for some, most in zip(one.ranks, self._held, strict=True):
             row = np.zeros(total)
-            row[[len(columns) + p for p in some]] = 1
+            row[[len(patterns) + p for p in some]] = 1
             tie(row, -np.inf, float(most))
         row = np.zeros(total)
-        row[: len(columns)] = self._strange_of(columns)
+        row[: len(patterns)] = self._strange_of(patterns)
         tie(row, -np.inf, float(self._strange))
         alike = one.alike if pairs else []
         for n, (p, t) in enumerate(pairs):
             row = np.zeros(total)
-            row[: len(columns)] = [
-                alike[column.timber] == t and gives[p, c] > 0 for c, column in enumerate(columns)
+            row[: len(patterns)] = [
+                alike[pattern.timber] == t and gives[p, c] > 0 for c, pattern in enumerate(patterns)
             ]
-            row[len(columns) + parts + n] = -alike.count(t)
+            row[len(patterns) + parts + n] = -alike.count(t)
             tie(row, -np.inf, 0.0)
         for each in without:
             row = np.zeros(total)
-            row[[len(columns) + parts + pairs.index(pair) for pair in each]] = 1
+            row[[len(patterns) + parts + pairs.index(pair) for pair in each]] = 1
             tie(row, -np.inf, len(each) - 1.0)
-        most_of = np.concatenate([np.ones(len(columns)), np.asarray(one.count), np.ones(len(pairs))])
+        most_of = np.concatenate([np.ones(len(patterns)), np.asarray(one.count), np.ones(len(pairs))])
         found = milp(
-            np.concatenate([[column.cost for column in columns], np.zeros(parts + len(pairs))]),
+            np.concatenate([[pattern.cost for pattern in patterns], np.zeros(parts + len(pairs))]),
             integrality=np.ones(total),
             bounds=Bounds(np.zeros(total), most_of),
             constraints=LinearConstraint(np.array(rows), low, high),
@@ -306,17 +306,17 @@ class Columns:
         )
         if found.x is None:
             return None
-        return self._amounts([columns[int(c)] for c in np.flatnonzero(found.x[: len(columns)] > 0.5)])
+        return self._amounts([patterns[int(c)] for c in np.flatnonzero(found.x[: len(patterns)] > 0.5)])
 
-    def _amounts(self, chosen: Sequence[Column]) -> Amounts:
+    def _amounts(self, chosen: Sequence[Pattern]) -> Amounts:
         one = self._problem
         taken = np.zeros(one.cost.shape, dtype=np.int64)
         mixed = np.zeros(len(one.mixes), dtype=np.int64)
-        for column in chosen:
-            for i in column.items:
-                item = self._items[column.timber][i]
+        for pattern in chosen:
+            for i in pattern.items:
+                item = self._items[pattern.timber][i]
                 if item.mix is None:
-                    taken[item.counts[0][0], column.timber] += 1
+                    taken[item.counts[0][0], pattern.timber] += 1
                 else:
                     mixed[item.mix] += 1
         _drop_surplus(one, taken, mixed)
