@@ -88,7 +88,11 @@ def look(picture: bytes, side_mm: float | None = None) -> Scale:
         (p.x / enlarged, p.y / enlarged) for p in (at.top_left, at.top_right, at.bottom_right, at.bottom_left)
     ]
     plane = photograph.by_code(
-        np.asarray(image, dtype=float), np.array([list(row) for row in drawn], dtype=float), corners, side
+        np.asarray(image, dtype=float),
+        np.array([list(row) for row in drawn], dtype=float),
+        corners,
+        side,
+        photos.focal_px(picture, image.size),
     )
     return Scale(tag=tag, side_mm=side, plane=plane, size_px=image.size)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -21,6 +22,10 @@ MOST_MB: Final = 25
 MOST_BYTES: Final = MOST_MB * 1024 * 1024  # as a browser's file box counts a megabyte
 CODE_SIDE: Final = "code"  # in a label's address: side of its code without the white edge [mm]
 MOST_PIXELS: Final = 50_000_000
+_EXIF: Final = 0x8769  # where a camera's notes stand, and of them the focal length as on film of 24 x 36 mm
+_FOCAL: Final = 0xA405
+_SHORTEST_MM: Final = 10
+_LONGEST_MM: Final = 400
 FORMATS: Final = ("JPEG", "PNG")  # no others: some are programs, which the library hands to an interpreter
 
 
@@ -75,14 +80,52 @@ def _turned(opened: Image.Image) -> Image.Image:
 def upright(picture: bytes) -> bytes:
     """Return a photograph as a JPEG: upright, made small, and freed of what the phone noted in it.
 
+    Its focal length alone stays, which says nothing of anybody: a picture taken at a slant is measured by it.
+
     Raises
     ------
     RegisterError
         If it is no picture, or too large.
     """
-    out = io.BytesIO()
-    decoded(picture, LONGEST_SIDE).convert("RGB").save(out, "JPEG", quality=85)
+    from PIL import Image  # noqa: PLC0415 - as above
+
+    small, out = decoded(picture, LONGEST_SIDE).convert("RGB"), io.BytesIO()
+    noted, focal_mm = Image.Exif(), _focal_mm(picture)
+    if focal_mm is not None:
+        noted.get_ifd(_EXIF)[_FOCAL] = focal_mm
+    small.save(out, "JPEG", quality=85, exif=noted)
     return out.getvalue()
+
+
+def focal_px(picture: bytes, size_px: tuple[int, int]) -> float | None:
+    """Return the focal length that the camera noted, for a picture not cropped; None where it noted none.
+
+    Parameters
+    ----------
+    picture : bytes
+        JPEG or PNG.
+    size_px : tuple of int
+        Width and height of the picture as it is looked at. [px]
+
+    References
+    ----------
+    Exif's FocalLengthIn35mmFilm goes by the diagonal of the picture, 43.27 mm of a film of 24 x 36 mm (from
+    memory).
+    """
+    focal_mm = _focal_mm(picture)
+    return None if focal_mm is None else focal_mm / math.hypot(24, 36) * math.hypot(*size_px)
+
+
+def _focal_mm(picture: bytes) -> int | None:
+    """Return the focal length as on film of 24 x 36 mm, [mm]; None where none is noted."""
+    from PIL import Image  # noqa: PLC0415
+
+    try:
+        with Image.open(io.BytesIO(picture), formats=FORMATS) as opened:
+            told = int(opened.getexif().get_ifd(_EXIF).get(_FOCAL, 0))
+    except Exception:  # noqa: BLE001 - the note is the camera's, and may be anything
+        return None
+    return told if _SHORTEST_MM <= told <= _LONGEST_MM else None
 
 
 def keep(shop: Shop, tag: str, picture: bytes, *, now_utc: datetime, by: str = "") -> Path:

@@ -17,7 +17,6 @@ from scipy import linalg, ndimage, optimize
 from scipy.spatial.transform import Rotation
 
 from baulk.models.errors import OutOfRange
-from baulk.models.section import Face
 
 Array = NDArray[np.float64]
 
@@ -31,7 +30,12 @@ AGREES: Final = 0.7  # correlation of pattern and picture below which the code w
 USUAL_FOCAL: Final = 0.8
 FOCAL_SPREAD: Final = 0.35
 TAP_PX: Final = 0.02  # least doubt of a corner that is believed, of the picture's sampling
-SQUARE_ENOUGH: Final = 0.9  # sine of the angle between its two directions; our own judgement, no source
+# how far a corner of a sawn or shrunk section lies off the rectangle, of its smaller side (1 mm of 200;
+# common practice, no source)
+CORNER_OFF: Final = 0.005
+# two faces of a timber shrink unlike: standard deviation of ln of height over width against what it was when
+# it was entered (half of the 4 % between along and across the rings; common practice, no source)
+RATIO_SPREAD: Final = 0.02
 
 
 class NotFound(OutOfRange):
@@ -145,6 +149,69 @@ def by_code(
     return _pinhole(found, covariance, side_mm, (columns / 2, rows / 2), focal_px, max(rows, columns))
 
 
+def by_rectangle(  # noqa: PLR0913 - what a picture is taken with
+    corners_px: Sequence[Sequence[float]],
+    known_px: Sequence[Sequence[float]],
+    apart_mm: float,
+    size_px: tuple[int, int],
+    *,
+    ratio: float,
+    focal_px: float | None = None,
+) -> Plane:
+    """Return the plane that a rectangle lies in, scaled by two places in that plane.
+
+    Perspective is taken out by the corners: opposite sides that run together in the picture are parallel on
+    the wood. A butt end that is out of square misleads it, more so from far away and at a slant.
+
+    Parameters
+    ----------
+    corners_px : sequence, shape (4, 2)
+        Corners of the rectangle, clockwise from the upper left one, x and y from the centre of the picture's
+        upper left pixel. [px]
+    known_px : sequence, shape (2, 2)
+        Two places a known distance apart. [px]
+    apart_mm : float
+        Their distance on the wood, above 0. [mm]
+    size_px : tuple of int
+        Width and height of the picture, not cropped. [px]
+    ratio : float
+        Height over width of the rectangle as it was before its last few per cent of shrinkage, above 0.
+    focal_px : float, optional
+        Focal length of the camera; without it that of a usual phone, with its spread. [px]
+
+    Raises
+    ------
+    OutOfRange
+        If the two are one place, the distance or the ratio is not above 0 or the corners make no rectangle.
+
+    References
+    ----------
+    A rectangle's proportions and the camera from its picture: Zhang and He 2007, Whiteboard scanning and
+    image enhancement, Digital Signal Processing 17 (from memory).
+    """
+    by_two_places(known_px[0], known_px[1], apart_mm)  # refuses what is no distance
+    corners = np.asarray(corners_px, dtype=float)
+    if not 0 < ratio < float("inf"):
+        raise OutOfRange("height over width", f"must be above 0, not {ratio:g}")
+    turns = np.roll(corners, -1, axis=0) - corners
+    cross = turns[:, 0] * np.roll(turns, -1, axis=0)[:, 1] - turns[:, 1] * np.roll(turns, -1, axis=0)[:, 0]
+    sides = linalg.norm(turns, axis=1)
+    if np.any(cross <= 0.2 * sides * np.roll(sides, -1)):
+        raise OutOfRange("the corners", "do not go round it; tap them clockwise from the upper left one")
+    middle = np.array(size_px) / 2
+    covariance = (CORNER_OFF * float(np.min(sides))) ** 2 * np.eye(8)
+    plane = _pinhole(
+        corners,
+        covariance,
+        1.0,
+        (middle[0], middle[1]),
+        focal_px,
+        max(size_px),
+        tall=(float(np.log(ratio)), RATIO_SPREAD),
+    )
+    return _scaled(plane, np.asarray(known_px, dtype=float), apart_mm)
+
+
 def _registered(picture: Array, pattern: Array, corners: Array, module_px: float) -> tuple[Array, Array]:
     """Return the corners where the drawn pattern fits best, and the covariance of their eight numbers."""
     x, y, grey = _pixels(picture, corners, len(pattern))
@@ -213,8 +280,14 @@ def _pinhole(  # noqa: PLR0913, PLR0917 - what a camera is
     centre: tuple[float, float],
     focal_px: float | None,
     longer_px: int,
+    *,
+    tall: tuple[float, float] | None = None,
 ) -> Plane:
-    """Return the plane seen by a camera with square pixels and its axis in the middle of the picture."""
+    """Return the plane seen by a camera with square pixels and its axis in the middle of the picture.
+
+    `tall` is ln of height over width of what is `side_mm` wide and has these corners, and its spread; None is
+    a square.
+    """
     square = side_mm * np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
     middle = np.array(centre)
     usual, spread = (USUAL_FOCAL * longer_px, FOCAL_SPREAD) if focal_px is None else (focal_px, 0.03)
@@ -228,12 +301,17 @@ def _pinhole(  # noqa: PLR0913, PLR0917 - what a camera is
         return np.asarray(camera @ np.column_stack([turned[:, 0], turned[:, 1], away]))
 
     def residual(at: Array) -> Array:
-        apart = (_through(to_px(at), square) - corners).ravel()
-        return np.append(np.asarray(whiten @ apart), at[6] / spread)
+        if tall is None:
+            return np.append(whiten @ (_through(to_px(at), square) - corners).ravel(), at[6] / spread)
+        places = square * np.array([1.0, np.exp(at[7])])
+        apart = whiten @ (_through(to_px(at), places) - corners).ravel()
+        return np.append(apart, [at[6] / spread, (at[7] - tall[0]) / tall[1]])
 
     solved = min(
         (
-            optimize.least_squares(residual, start, x_scale="jac", max_nfev=4000, method="lm")
+            optimize.least_squares(
+                residual, start[:7] if tall is None else start, x_scale="jac", max_nfev=4000, method="lm"
+            )
             for start in _starts(corners, square, middle, usual, side_mm)
         ),
         key=lambda each: each.cost,
@@ -247,10 +325,14 @@ def _pinhole(  # noqa: PLR0913, PLR0917 - what a camera is
 
 
 def _starts(corners: Array, square: Array, middle: Array, focal: float, side_mm: float) -> list[Array]:
-    """Return where the search for the camera begins: a small square may be tilted either way."""
+    """Return where the search for the camera begins, and ln of height over width as it looks.
+
+    A small square may be tilted either way.
+    """
     seen = _homography(square, corners)
     plain = linalg.inv(np.array([[focal, 0.0, middle[0]], [0.0, focal, middle[1]], [0.0, 0.0, 1.0]])) @ seen
-    plain = plain * np.sign(plain[2, 2]) / np.sqrt(linalg.norm(plain[:, 0]) * linalg.norm(plain[:, 1]))
+    wide, high = linalg.norm(plain[:, 0]), linalg.norm(plain[:, 1])
+    plain = plain * np.sign(plain[2, 2]) / np.sqrt(wide * high)
     found = []
     for tilt in (1.0, -1.0):
         columns = plain[:, :2].copy()
@@ -258,8 +340,19 @@ def _starts(corners: Array, square: Array, middle: Array, focal: float, side_mm:
         left, _, right = linalg.svd(np.column_stack([columns, np.cross(columns[:, 0], columns[:, 1])]))
         turned = left @ np.diag([1.0, 1.0, linalg.det(left @ right)]) @ right
         away = [plain[0, 2] / plain[2, 2], plain[1, 2] / plain[2, 2], np.log(plain[2, 2] / side_mm)]
-        found.append(np.array([*Rotation.from_matrix(turned).as_rotvec(), *away, 0.0]))
+        found.append(np.array([*Rotation.from_matrix(turned).as_rotvec(), *away, 0.0, np.log(high / wide)]))
     return found
+
+
+def _scaled(plane: Plane, known_px: Array, apart_mm: float) -> Plane:
+    """Return a plane in the millimetres that two places in it tell, and each of its variants likewise."""
+
+    def told(to_px: Array) -> Array:
+        return np.asarray(
+            to_px / np.array([apart_mm / _distance(_through(linalg.inv(to_px), known_px))] * 2 + [1.0])
+        )
+
+    return Plane(to_px=told(plane.to_px), variants=np.array([told(each) for each in plane.variants]))
 
 
 def _homography(places: Array, seen: Array) -> Array:
@@ -279,60 +372,3 @@ def _through(mapped: Array, places: Array) -> Array:
 
 def _distance(two: Array) -> float:
     return float(np.hypot(*(two[1] - two[0])))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ButtEnd:
-    """The butt end as it lies in the plane of a photograph.
-
-    Attributes
-    ----------
-    width_mm, depth_mm : float
-        Between the middles of opposite faces. [mm]
-    """
-
-    width_mm: float
-    depth_mm: float
-    _centre: Array
-    _right: Array
-
-    def place_mm(self, spot_mm: Sequence[float] | Array) -> tuple[float, float]:
-        """Return a place of the plane in the section's axes: x right and y up from its centre, [mm]."""
-        away = np.asarray(spot_mm, dtype=float) - self._centre
-        right = self._right
-        return float(away @ right), float(away @ np.array([right[1], -right[0]]))
-
-    def nearest_face(self, spot_mm: Sequence[float] | Array) -> Face:
-        """Return the face that a place of the plane lies nearest to."""
-        x, y = self.place_mm(spot_mm)
-        x, y = x / self.width_mm, y / self.depth_mm
-        if abs(x) > abs(y):
-            return Face.B if x > 0 else Face.D
-        return Face.A if y > 0 else Face.C
-
-
-def butt_end(corners_mm: Sequence[Sequence[float]] | Array) -> ButtEnd:
-    """Return the butt end from its four corners.
-
-    Parameters
-    ----------
-    corners_mm : sequence, shape (4, 2)
-        Corners in the plane of the photograph, y down: between the faces d and a, a and b, b and c, c and d.
-
-    Raises
-    ------
-    OutOfRange
-        If they do not follow each other round a rectangle, or it is not one.
-
-    References
-    ----------
-    Geometry; no source needed.
-    """
-    corners = np.asarray(corners_mm, dtype=float)
-    upper, right, lower, left = (corners + np.roll(corners, -1, axis=0)) / 2.0
-    across, up = right - left, upper - lower
-    width, depth = float(linalg.norm(across)), float(linalg.norm(up))
-    cross = float(across[0] * up[1] - across[1] * up[0])
-    if min(width, depth) < 1.0 or -cross < SQUARE_ENOUGH * width * depth:
-        raise OutOfRange("the corners", "do not go round it; tap them clockwise from the upper left one")
-    return ButtEnd(width_mm=width, depth_mm=depth, _centre=corners.mean(axis=0), _right=across / width)

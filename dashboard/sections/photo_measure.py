@@ -18,9 +18,10 @@ from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import operations, photo_scale, photos
 from baulk.ingest.errors import Unlikely
-from baulk.models import photograph, units
-from baulk.models.errors import BaulkError
-from baulk.models.photograph import Array, ButtEnd, Plane
+from baulk.models import butt_end, photograph, units
+from baulk.models.butt_end import ButtEnd
+from baulk.models.errors import BaulkError, OutOfRange
+from baulk.models.photograph import Array, Plane
 from baulk.models.timber import DEFECTS, Event, EventKind, Timber, Value
 from baulk.models.units import System
 
@@ -101,8 +102,9 @@ def _plane(timber: Timber, path: Path, size_px: tuple[int, int], system: System,
         )
         return scale.plane
     st.caption(
-        f"{words.md(layout.capital(why))} Without it, tap two places a known distance apart; take such a "
-        "picture square on, for perspective is not taken out."
+        f"{words.md(layout.capital(why))} Without it, tap two places of the butt end a known distance apart, "
+        "then the section's four corners: they take out perspective, as far as the butt end is square. "
+        "Without the corners it is not, so take such a picture square on."
     )
     bare = units.default_length_unit(system)
     long = st.text_input(
@@ -111,8 +113,32 @@ def _plane(timber: Timber, path: Path, size_px: tuple[int, int], system: System,
     spots = _taps(path, "known", TWO, source)
     if len(spots) < len(TWO) or not long.strip():
         return None
-    first, second = _px(spots, size_px)
-    return photograph.by_two_places(first, second, units.length_mm(long, bare=bare))
+    return _of_two(timber, path, size_px, _px(spots, size_px), units.length_mm(long, bare=bare))
+
+
+def _of_two(
+    timber: Timber,
+    path: Path,
+    size_px: tuple[int, int],
+    known_px: Sequence[tuple[float, float]],
+    apart_mm: float,
+) -> Plane:
+    """Return the plane from two places and, once they are tapped, from the section's corners."""
+    plain = photograph.by_two_places(known_px[0], known_px[1], apart_mm)
+    corners = st.session_state.get(f"measure_{path.name}_section", [])
+    if len(corners) < len(CORNERS):
+        return plain
+    try:
+        return photograph.by_rectangle(
+            _px(corners, size_px),
+            known_px,
+            apart_mm,
+            size_px,
+            ratio=timber.section.depth_mm / timber.section.width_mm,
+            focal_px=photos.focal_px(path.read_bytes(), size_px),
+        )
+    except OutOfRange:  # said below the corners, where a tap can be undone
+        return plain
 
 
 def _taps(path: Path, name: str, wanted: Sequence[str], source: str) -> list[tuple[float, float]]:
@@ -174,7 +200,10 @@ def _butt(path: Path, plane: Plane, size_px: tuple[int, int]) -> ButtEnd | None:
     corners = st.session_state.get(f"measure_{path.name}_section", [])
     if len(corners) < len(CORNERS):
         return None
-    return photograph.butt_end(plane.mm(_px(corners, size_px)))
+    try:
+        return butt_end.of_corners(plane.mm(_px(corners, size_px)))
+    except OutOfRange:  # said below the corners, where a tap can be undone
+        return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,7 +245,7 @@ def read(name: str, mm: Array, butt: ButtEnd | None, timber: Timber, system: Sys
         Units of the words.
     """
     if name == "section":
-        end = photograph.butt_end(mm)
+        end = butt_end.of_corners(mm)
         return Measured(
             said=f"It measures {units.show_size(end.width_mm, end.depth_mm, system)} today.",
             kind=EventKind.MEASURED,

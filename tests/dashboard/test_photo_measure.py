@@ -94,3 +94,34 @@ def test_corners_pith_and_a_check_are_read_off_the_picture_and_saved(measuring, 
     app.run()
     assert any("perspective is taken out" in each.value for each in app.caption)
     assert not any("The code in this picture" in each.value for each in app.warning)
+
+
+def test_without_a_code_two_places_and_the_corners_take_the_slant_out(app, shop_folder, invented):
+    camera = rendered.Camera(tilt=-20, turn=25)
+    with shop_module.open(shop_folder) as s:
+        given = rendered.picture(camera, "x", 4.0)  # too small to be read
+        name = photos.keep(s, TAG, given, now_utc=invented.NOW - timedelta(hours=1)).name
+
+    def taps(places):
+        return [tuple(each) for each in (camera.seen_at(np.array(places)) + 0.5) / np.array(rendered.SIZE_PX)]
+
+    app.run()
+    app.switch_page("views/timber.py")
+    app.query_params["tag"], app.query_params["open"] = TAG, "files"
+    app.run()
+    app.session_state[f"measure_{name}_known"] = taps([(-95.0, 90.0), (95.0, 90.0)])
+    app.toggle(key="measure_on").set_value(True).run()
+    app.text_input(key="measure_known").set_value("190 mm").run()
+    app.session_state[f"measure_{name}_section"] = taps(rendered.CORNERS[::-1])
+    app.selectbox(key="measure_what").set_value("section").run()
+    assert any("clockwise" in each.value for each in app.error)
+    assert app.button(key=f"measure_{name}_section_undo")  # a wrong tap can still be taken back
+    app.session_state[f"measure_{name}_section"] = taps(rendered.CORNERS)
+    app.run()
+    assert not app.exception
+    save(app).click().run()
+    detail = newest(shop_folder, EventKind.MEASURED).detail
+    assert (detail["width_mm"], detail["depth_mm"]) == (
+        pytest.approx(200, rel=0.02),
+        pytest.approx(190, rel=0.02),
+    )
