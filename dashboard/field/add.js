@@ -5,6 +5,7 @@ import * as pith from "./add_pith.js";
 import { CHECKS, FIELDS, inch, it, kg, long_mm, mm, numbers, pithSays, pith_mm, says, section, shown, typed, weights } from "./add_form.js";
 import { mass } from "./measure.js";
 import { draw as drawButtEnd } from "./butt_end.js";
+import { doubt } from "./label_code.js";
 import { Queue } from "./queue.js";
 
 const $ = (id) => document.getElementById(id);
@@ -111,9 +112,7 @@ function drawSaved() {
   const sent = one?.state === "sent" && !one.undo;
   if (sent) $("label").href = `/field/label?tag=${encodeURIComponent(one.tag)}`;
   else $("label").removeAttribute("href");
-  const local = /^(localhost|127\.|\[::1\])/.test(location.hostname);
-  $("label-says").textContent = !sent ? "Its label can be printed once it is sent."
-    : local ? "The code on the label opens this address, which only this machine reaches: open these pages by the address that phones use, then print." : "";
+  $("label-says").textContent = sent ? doubt(it.shop.codes_open, location.origin) : "Its label can be printed once it is sent.";
   $("undo").disabled = !one || Boolean(one.undo);
   $("entries").replaceChildren(...queue.entries.slice().reverse().map(row));
 }

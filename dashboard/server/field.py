@@ -55,6 +55,7 @@ _KINDS: Final = {
             "measure.js",
             "butt_end.js",
             "likely.js",
+            "label_code.js",
         )
     },
 }

@@ -189,11 +189,8 @@ def label_at_once(tag: str, system: units.System) -> None:
                 "Print label", lambda: downloads.labels_pdf((tag,), found, url=url), f"{tag}.pdf",
                 "application/pdf", key="label_pdf",
             )  # fmt: skip
-    if labels.only_here(url):
-        st.warning(
-            f"The code on it opens {words.md(url)}, which only this machine reaches. Open these pages by the "
-            "address that phones use, or set url under [dashboard] in the settings, and print then."
-        )
+    if doubt := labels.doubt(url, st.context.url):
+        st.warning(words.md(doubt))
 
 
 def empty() -> None:

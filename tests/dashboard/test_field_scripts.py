@@ -107,6 +107,25 @@ def test_today_on_the_walk_is_the_calendar_of_whoever_walks(zone, said):
     assert run(script, zone=zone, read="2026-07-10T22:30:00Z", now="2026-07-10T23:30:00Z") == said
 
 
+@pytest.mark.parametrize(
+    ("settings", "origin", "said"),
+    [
+        (None, "http://yard.local:8501", ""),
+        ("https://yard.example", "https://yard.example", ""),
+        (None, "http://127.0.0.1:8501", "which only the shop's machine reaches: open these pages"),
+        ("http://localhost:8501", "http://192.168.1.5:8501", "set url under [dashboard]"),
+        ("http://old-laptop:8501", "http://192.168.1.5:8501", "open at http://192.168.1.5:8501"),
+    ],
+)
+def test_the_phone_says_why_a_code_would_not_open_there(settings, origin, said):
+    script = """
+        const { doubt } = await import(`${process.cwd()}/label_code.js`);
+        console.log(JSON.stringify(doubt(given.settings, given.origin)));
+    """
+    told = run(script, settings=settings, origin=origin)
+    assert (said in told) if said else told == ""
+
+
 def test_a_night_when_the_clocks_change_is_no_day():
     script = """
         const { ago } = await import(`${process.cwd()}/measure.js`);
