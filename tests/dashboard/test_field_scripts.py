@@ -1,4 +1,4 @@
-"""What the field pages work out by themselves, run by the JavaScript engine that the browser tests bring along."""
+"""What the field pages work out by themselves, run by the engine that the browser tests bring along."""
 
 import json
 import os
@@ -64,7 +64,10 @@ STOPS = [
             ["FER-2", "FER-4", "FER-1", "FER-3"],
         ),
         (
-            {"by": "longest", "entries": [entry("FER-3", 8 * HOUR_MS, undo=True), entry("FER-2", 9e9, "weight")]},
+            {
+                "by": "longest",
+                "entries": [entry("FER-3", 8 * HOUR_MS, undo=True), entry("FER-2", 9e9, "weight")],
+            },
             ["FER-3", "FER-2", "FER-4", "FER-1"],
         ),
         # a phone whose clock is a day behind: its reading is still the newest
@@ -83,7 +86,8 @@ def test_the_next_timber_is_one_that_was_not_read_on_this_walk():
         const { next } = await import(`${process.cwd()}/walk_order.js`);
         const { stops } = given, after = (from, read) => stops[next(stops, from, new Set(read))].tag;
         console.log(JSON.stringify([
-          after(0, []), after(0, ["FER-2"]), after(2, ["FER-4", "FER-1"]), after(3, stops.map((one) => one.tag)),
+          after(0, []), after(0, ["FER-2"]), after(2, ["FER-4", "FER-1"]),
+          after(3, stops.map((one) => one.tag)),
         ]));
     """
     assert run(script, stops=STOPS) == ["FER-2", "FER-3", "FER-2", "FER-1"]
