@@ -6,7 +6,9 @@
   const AWAY_MS = 2000, CHECK_MS = 600, RESTORE_MS = 8000, TYPED_MS = 250, KEPT_MS = 1500;
   const AWAY = "No connection to the shop. What you typed stays here; nothing is saved until the connection is back.";
 
-  // ---- the line to the server: its socket is watched from outside
+  // ---- the line to the server: opened at once where the HTML says how, and its socket watched from outside
+  const direct = document.currentScript.dataset.how;
+  window.__streamlit = { BACKEND_BASE_URL: location.origin, ...(direct && { HOST_CONFIG: JSON.parse(direct) }) };
   const lines = new Set();
   let opened = false, waiting = 0, away = null;
 

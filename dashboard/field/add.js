@@ -1,97 +1,24 @@
 // A new timber in four screens. It is kept on the phone at once and sent when there is signal, the timber first and
 // its photograph after it; each has an id of its own, so that sending it twice stores it once.
 import * as phone from "./phone.js";
-import { Digits, LB, MM, length, mass, pct } from "./measure.js";
-import { Tapping, draw as drawButtEnd, plain } from "./butt_end.js";
+import * as pith from "./add_pith.js";
+import { CHECKS, FIELDS, inch, it, kg, long_mm, mm, numbers, pithSays, pith_mm, says, section, shown, typed, weights } from "./add_form.js";
+import { mass } from "./measure.js";
+import { draw as drawButtEnd } from "./butt_end.js";
+import { doubt } from "./label_code.js";
+import { Queue } from "./queue.js";
 
 const $ = (id) => document.getElementById(id);
 const all = (what) => [...document.querySelectorAll(what)];
-const RETRY_MS = 15e3, FORGET_MS = 14 * 86400e3, SAVED = 4;
-const CORNERS = ["Tap the upper left corner of the butt end", "Tap the lower right corner", "Tap the pith"];
-const MOST_ASKEW = 2; // a butt end seen at 60 degrees is half as wide as it is
+const SAVED = 4; // the last screen
 
-let shop = null; // what the server said last
-let timbers = []; // in the order in which they were entered
-let step = 0, active = null, field = {}, form = {}, photo = null, asked = "", editing = null, last = null;
-let signal = true, mayEnter = true;
+let step = 0, active = null, photo = null, asked = "", editing = null, last = null;
 
-const inch = () => shop?.system !== "metric";
-const says = (mm) => length(mm, inch());
-
-// ---- fields by number keys
-
-const FIELDS = { // screen, label, unit in inches, unit in metric
-  width: [1, "Across", "in", "mm"], depth: [1, "Deep", "in", "mm"], long: [1, "Length", "ft", "m"], rest: [1, "and", "in", ""],
-  wide: [2, "Across", "in", "mm"], high: [2, "Deep", "in", "mm"],
-  weight: [3, "Weight", "lb", "kg"], pins: [3, "Meter", "%", "%"], deep: [3, "Pins deep", "in", "mm"],
-};
-function numbers() {
-  const size = () => new Digits({ sixteenths: inch(), most: inch() ? 3 : 4 });
-  const plainly = (more) => new Digits({ point: true, most: 6, ...more });
-  field = { width: size(), depth: size(), long: plainly(), rest: size(), wide: size(), high: size(),
-    weight: plainly(), pins: plainly({ over: true }), deep: size() };
-}
-const mm = (name) => field[name].number * (inch() ? MM : 1);
-function long_mm() {
-  if (inch()) return (field.long.number * 12 + field.rest.number) * MM;
-  return field.long.number * (field.long.number < 30 ? 1000 : 1); // as everywhere: below 30 are metres
-}
-const kg = () => (field.weight.empty ? null : field.weight.number * (inch() ? LB : 1));
-const shown = (name) => Object.keys(FIELDS).filter((each) => FIELDS[each][0] === FIELDS[name][0] && (each !== "rest" || inch()));
-
-// ---- what can be, by the limits that the server gave
-
-function section() { return field.width.empty || field.depth.empty ? null : { width: mm("width"), depth: mm("depth") }; }
-function wood() { return shop.woods.find((one) => one.name === form.wood); }
-function weights() { // lightest possible, light, heavy, heaviest possible
-  const all_m3 = (mm("width") * mm("depth") * long_mm()) / 1e9;
-  return wood().kg_m3.map((each) => each * all_m3);
-}
-function beyond(value, can, usual, what, show) {
-  if (value < can[0] || value > can[1]) return { no: `${what} of ${show(value)} can't be: it lies between ${show(can[0])} and ${show(can[1])}.` };
-  return usual && (value < usual[0] || value > usual[1]) ? { ask: `${what} of ${show(value)} is unusual: most lie between ${show(usual[0])} and ${show(usual[1])}. Is it right?` } : null;
-}
-const needs = (what) => ({ no: `Still missing: ${what}.` });
-const along = (value) => (inch() ? `${Math.round((value / MM / 12) * 100) / 100} ft` : `${Math.round(value / 10) / 100} m`);
-const CHECKS = [
-  () => [],
-  () => {
-    const { limits } = shop, side = (name) => beyond(mm(name), limits.side_mm, limits.usual_side_mm, "A side", says);
-    if (!section()) return [needs("how far across and how deep it is")];
-    if (!long_mm()) return [needs("its length")];
-    const longest = beyond(long_mm(), limits.length_mm, limits.usual_length_mm, "A length", along);
-    const short = long_mm() < Math.max(mm("width"), mm("depth")) && { ask: `It would be shorter than it is wide: ${along(long_mm())}. Is it right?` };
-    return [side("width"), side("depth"), longest ?? short, form.pith ? null : needs("where the pith is: tap it")];
-  },
-  () => {
-    if (field.wide.empty || field.high.empty) return [needs("the finished size")];
-    const fits = mm("wide") <= mm("width") && mm("high") <= mm("depth");
-    if (!fits) return [{ no: `${says(mm("wide"))} x ${says(mm("high"))} does not fit in the green ${says(mm("width"))} x ${says(mm("depth"))}; swap the sides or make it smaller.` }];
-    return [form.wood ? null : needs("the wood"), form.use ? null : needs("its use"), form.place ? null : needs("its place"),
-      shop.places.length && form.place && !shop.places.includes(form.place) ? { ask: `${form.place} is a new place. Is it right?` } : null];
-  },
-  () => {
-    const found = [form.tag ? null : needs("a tag")], { limits } = shop;
-    if (kg() !== null) {
-      const [lightest, light, heavy, heaviest] = weights();
-      found.push(beyond(kg(), [lightest, heaviest], [light, heavy], `For ${form.wood} of this size a weight`, (each) => mass(each, inch())));
-    }
-    if (!field.pins.empty) {
-      const percent = field.pins.whole === "OL" ? 0 : field.pins.number, show = (each) => `${pct(each)} %`;
-      if (field.deep.empty) found.push(needs("how deep the pins stood"));
-      const side = { a: "depth", b: "width", c: "depth", d: "width" }[form.face];
-      const most = side ? mm(side) : Math.min(mm("width"), mm("depth"));
-      if (mm("deep") > most) found.push({ no: `Pins ${says(mm("deep"))} deep would come out on the other side: it is ${says(most)} there.` });
-      if (percent) found.push(beyond(percent, [0, wood().wettest_pct], [limits.below_meter_pct, limits.most_shown_pct], "A reading", show));
-    }
-    return found;
-  },
-];
 function stopped(at) { // whether something holds up the way on from a screen, which is then said
   const found = CHECKS[at]().filter(Boolean), no = found.find((one) => one.no);
   if (no) { notice(no.no); return true; }
   const question = found.map((one) => one.ask).join(" ");
-  if (question && !form.sure.includes(question)) { asked = question; draw(); return true; }
+  if (question && !it.form.sure.includes(question)) { asked = question; draw(); return true; }
   return false;
 }
 
@@ -99,7 +26,7 @@ function stopped(at) { // whether something holds up the way on from a screen, w
 
 function notice(text) { $("notice").textContent = text; $("notice").hidden = !text; }
 function draw() {
-  if (!shop) { $("next").disabled = true; return; }
+  if (!it.shop) { $("next").disabled = true; return; }
   $("next").disabled = false;
   all("[data-screen]").forEach((one) => { one.hidden = Number(one.dataset.screen) !== step; });
   all("[data-step]").forEach((one) => {
@@ -109,8 +36,8 @@ function draw() {
   });
   for (const one of all("[data-field]")) drawField(one);
   $("pad").hidden = !active;
-  $("fractions").hidden = !(active && field[active].fine);
-  $("over").disabled = !(active && field[active].over);
+  $("fractions").hidden = !(active && it.field[active].fine);
+  $("over").disabled = !(active && it.field[active].over);
   $("onward").textContent = active && shown(active).at(-1) === active ? "Close keys" : "Next field";
   $("next").hidden = step === SAVED;
   $("next").textContent = step === 3 ? "Save" : step === 0 && !photo ? "No photograph, next" : "Next";
@@ -128,43 +55,36 @@ function drawField(one) {
   one.setAttribute("aria-pressed", name === active);
   const what = document.createElement("span"), value = document.createElement("b");
   what.textContent = label;
-  value.textContent = `${field[name].text || "\u2013"} ${inch() ? inches : metric}`;
+  value.textContent = `${it.field[name].text || "\u2013"} ${inch() ? inches : metric}`;
   one.replaceChildren(what, value);
 }
 function drawSize() {
   const there = section() ?? { width: 200, depth: 200 };
-  const pith = section() && form.pith ? pith_mm() : null;
-  drawButtEnd($("drawing"), { width: there.width, height: there.depth, pith });
+  const at = section() && it.form.pith ? pith_mm() : null;
+  drawButtEnd($("drawing"), { width: there.width, height: there.depth, pith: at });
   $("pith").disabled = !section();
-  $("pith").textContent = form.pith ? "Tap it again" : "Tap the pith";
-  $("pith-says").textContent = !section() ? "Type across and deep; face a is up." : form.pith ? pithSays() : "Not said yet.";
-}
-function pith_mm() { return form.pith.of ? [form.pith.of[0] * mm("width"), form.pith.of[1] * mm("depth")] : [0, 0]; }
-function pithSays() {
-  const [x, y] = pith_mm(), inside = Math.abs(x) < mm("width") / 2 && Math.abs(y) < mm("depth") / 2;
-  const far = (v, plus, minus) => (Math.abs(v) < 1 ? "" : `${says(Math.abs(v))} ${v > 0 ? plus : minus}`);
-  const off = [far(x, "right", "left"), far(y, "up", "down")].filter(Boolean).join(", ");
-  return `${inside ? "Boxed heart" : "Free of heart"}: the pith is ${off ? `${off} of the centre` : "at the centre"}.`;
+  $("pith").textContent = it.form.pith ? "Tap it again" : "Tap the pith";
+  $("pith-says").textContent = !section() ? "Type across and deep; face a is up." : it.form.pith ? pithSays() : "Not said yet.";
 }
 function drawUse() {
   const typed = $("wood").value.trim().toLowerCase(), key = (text) => text.toLowerCase();
-  const match = typed && typed !== key(form.wood ?? "")
-    ? shop.woods.filter((one) => [one.name, ...one.also].some((each) => key(each).includes(typed)))
+  const match = typed && typed !== key(it.form.wood ?? "")
+    ? it.shop.woods.filter((one) => [one.name, ...one.also].some((each) => key(each).includes(typed)))
     : [];
   match.sort((a, b) => [b, a].map((one) => [one.name, ...one.also].some((each) => key(each) === typed)).reduce((x, y) => x - y));
-  const offered = match.length ? match.slice(0, 8).map((one) => one.name) : shop.last_woods.slice(0, 4);
+  const offered = match.length ? match.slice(0, 8).map((one) => one.name) : it.shop.last_woods.slice(0, 4);
   const rows = offered.map((name) => {
-    const made = phone.button(name, () => { form.wood = name; $("wood").value = name; changed(); });
-    made.setAttribute("aria-pressed", name === form.wood);
+    const made = phone.button(name, () => { it.form.wood = name; $("wood").value = name; changed(); });
+    made.setAttribute("aria-pressed", name === it.form.wood);
     return made;
   });
-  if (typed && !match.length && typed !== key(form.wood ?? "")) rows.unshift(Object.assign(document.createElement("p"), { textContent: "No wood of that name is known." }));
+  if (typed && !match.length && typed !== key(it.form.wood ?? "")) rows.unshift(Object.assign(document.createElement("p"), { textContent: "No wood of that name is known." }));
   $("woods").replaceChildren(...rows);
-  options($("use"), shop.uses.map((one) => [one.name, one.title]), form.use, "where will it live?");
-  const places = shop.places.includes(form.place) || !form.place || $("place").value === "+" ? shop.places : [form.place, ...shop.places];
-  options($("place"), [...places.map((one) => [one, one]), ["+", "another place"]], $("place").value === "+" ? "+" : form.place, "where does it lie?");
+  options($("use"), it.shop.uses.map((one) => [one.name, one.title]), it.form.use, "where will it live?");
+  const places = it.shop.places.includes(it.form.place) || !it.form.place || $("place").value === "+" ? it.shop.places : [it.form.place, ...it.shop.places];
+  options($("place"), [...places.map((one) => [one, one]), ["+", "another place"]], $("place").value === "+" ? "+" : it.form.place, "where does it lie?");
   $("new-place").hidden = $("place").value !== "+";
-  $("sealed").checked = form.sealed;
+  $("sealed").checked = it.form.sealed;
 }
 function options(select, rows, chosen, empty) {
   const wanted = JSON.stringify([rows, empty]);
@@ -175,15 +95,15 @@ function options(select, rows, chosen, empty) {
   select.value = chosen ?? "";
 }
 function drawWeight() {
-  if ($("tag").value !== form.tag) $("tag").value = form.tag;
-  $("face").textContent = form.face ? `Face ${form.face}` : "Any face";
-  if (!form.wood || !section() || !long_mm()) { $("weighs").textContent = ""; return; }
+  if ($("tag").value !== it.form.tag) $("tag").value = it.form.tag;
+  $("face").textContent = it.form.face ? `Face ${it.form.face}` : "Any face";
+  if (!it.form.wood || !section() || !long_mm()) { $("weighs").textContent = ""; return; }
   const [, light, heavy] = weights();
-  const alone = heavy > shop.limits.lift_kg ? " No lift for one person: use a hoist, or more hands." : "";
+  const alone = heavy > it.shop.limits.lift_kg ? " No lift for one person: use a hoist, or more hands." : "";
   $("weighs").textContent = `It weighs ${mass(light, inch())} dry to ${mass(heavy, inch())} soaked.${alone} Leave empty what you have not measured.`;
 }
 function drawSaved() {
-  const one = timbers.find((each) => each.id === last);
+  const one = queue.entries.find((each) => each.id === last);
   $("got").textContent = one ? one.tag : "";
   const told = { waiting: "Kept on this phone, waiting to be sent. The tag may change if another phone took it meanwhile.", asks: "Not entered yet: see below.",
     refused: "Not entered: see below.", sent: one?.said }[one?.state];
@@ -192,11 +112,9 @@ function drawSaved() {
   const sent = one?.state === "sent" && !one.undo;
   if (sent) $("label").href = `/field/label?tag=${encodeURIComponent(one.tag)}`;
   else $("label").removeAttribute("href");
-  const local = /^(localhost|127\.|\[::1\])/.test(location.hostname);
-  $("label-says").textContent = !sent ? "Its label can be printed once it is sent."
-    : local ? "The code on the label opens this address, which only this machine reaches: open these pages by the address that phones use, then print." : "";
+  $("label-says").textContent = sent ? doubt(it.shop.codes_open, location.origin) : "Its label can be printed once it is sent.";
   $("undo").disabled = !one || Boolean(one.undo);
-  $("entries").replaceChildren(...timbers.slice().reverse().map(row));
+  $("entries").replaceChildren(...queue.entries.slice().reverse().map(row));
 }
 function row(one) {
   const made = document.createElement("li"), name = document.createElement("div");
@@ -218,17 +136,17 @@ function row(one) {
   return made;
 }
 function drawStatus() {
-  const sends = timbers.filter((one) => one.state === "waiting" || (one.photo === "waiting" && !one.undo)).length;
-  const open = timbers.filter((one) => !one.undo && (one.state === "asks" || one.state === "refused")).length;
+  const sends = queue.entries.filter((one) => one.state === "waiting" || (one.photo === "waiting" && !one.undo)).length;
+  const open = queue.open.length, { entries, mayEnter, signal } = queue;
   const text = !mayEnter ? `Sign in to send${sends ? ` ${sends}` : ""}` : open ? `${open} to look at` : sends ? `${sends} waiting to be sent`
-    : !signal ? "No signal" : timbers.length ? "All sent" : "";
+    : !signal ? "No signal" : entries.length ? "All sent" : "";
   $("status").textContent = text;
   $("status").hidden = !text;
   $("status").toggleAttribute("data-waiting", Boolean(sends || open || !mayEnter));
 }
 function go(to) {
   step = to;
-  active = step === SAVED ? null : Object.keys(FIELDS).find((name) => FIELDS[name][0] === step && field[name].empty) ?? null;
+  active = step === SAVED ? null : Object.keys(FIELDS).find((name) => FIELDS[name][0] === step && it.field[name].empty) ?? null;
   asked = "";
   notice("");
   draw();
@@ -242,14 +160,14 @@ function changed() { asked = ""; notice(""); draw(); keepDraft(); }
 async function photographed(file) {
   try {
     const seen = await createImageBitmap(file, { imageOrientation: "from-image" });
-    const scale = Math.min(1, shop.limits.photo_px / Math.max(seen.width, seen.height));
+    const scale = Math.min(1, it.shop.limits.photo_px / Math.max(seen.width, seen.height));
     const small = $("preview");
     small.width = Math.round(seen.width * scale);
     small.height = Math.round(seen.height * scale);
     small.getContext("2d").drawImage(seen, 0, 0, small.width, small.height);
     const blob = await new Promise((done) => small.toBlob(done, "image/jpeg", 0.85));
     photo = await blob.arrayBuffer();
-    form.pith = form.pith?.on === "photo" ? null : form.pith;
+    it.form.pith = it.form.pith?.on === "photo" ? null : it.form.pith;
     await phone.put("photos", { id: "draft", bytes: photo });
   } catch {
     photo = null;
@@ -262,73 +180,39 @@ function showPhoto() {
   if (photo) $("photo-says").textContent = "It is kept on this phone. Take another to replace it.";
   changed();
 }
-let taps = [], tapping = null, onPhoto = false, drawn = null;
-function askPith(photoFirst) {
-  onPhoto = Boolean(photo) && photoFirst;
-  taps = [];
-  drawn = onPhoto ? $("preview") : plain(mm("width"), mm("depth"));
-  $("other").hidden = !photo;
-  $("other").textContent = onPhoto ? "On a drawing" : "On the photograph";
-  if (!$("tapping").open) $("tapping").showModal();
-  ask();
-}
-function ask(before = "") {
-  const what = onPhoto ? CORNERS[taps.length] : "Tap the pith";
-  $("tap-what").textContent = `${before}${what}`;
-  $("canvas").setAttribute("aria-label", `${what}, or move by the arrow keys and press Enter`);
-  tapping.show(drawn, taps);
-}
-function tapped(spot) {
-  if (!onPhoto) {
-    const [x, y] = drawn.mm(spot);
-    return placed({ of: [x / mm("width"), y / mm("depth")], on: "drawing" });
-  }
-  taps.push(spot);
-  if (taps.length === 2) {
-    const [left, top] = taps[0], w = (taps[1][0] - left) * drawn.width, h = (taps[1][1] - top) * drawn.height;
-    const askew = (w / h) / (mm("width") / mm("depth"));
-    if (w < 10 || h < 10 || askew > MOST_ASKEW || askew < 1 / MOST_ASKEW) { taps = []; return ask("Those are not opposite corners. "); }
-  }
-  if (taps.length < 3) return ask();
-  const [[left, top], [right, low], [x, y]] = taps;
-  return placed({ of: [(x - left) / (right - left) - 0.5, 0.5 - (y - top) / (low - top)], on: "photo" });
-}
-function placed(pith) { form.pith = pith; $("tapping").close(); changed(); }
-
-// ---- a form, kept while it is filled in
+// ---- the form, kept while it is filled in
 
 function proposed() {
-  const ours = new Set(timbers.filter((one) => !one.undo).map((one) => one.tag.toLowerCase()));
-  return shop.tags.find((tag) => !ours.has(tag.toLowerCase())) ?? "";
+  const ours = new Set(queue.entries.filter((one) => !one.undo).map((one) => one.tag.toLowerCase()));
+  return it.shop.tags.find((tag) => !ours.has(tag.toLowerCase())) ?? "";
 }
 function empty(like = null) { // of another like it: what it is, not what was measured on it
   numbers();
-  if (like) for (const [name, told] of Object.entries(like.typed)) if (FIELDS[name][0] < 3) Object.assign(field[name], told);
-  const own = timbers.at(-1);
-  form = { wood: like?.species ?? null, use: like?.use ?? own?.use ?? shop.uses[0]?.name ?? null, face: null,
-    place: like?.place ?? own?.place ?? shop.places[0] ?? null, sealed: like?.sealed ?? false, pith: null, sure: [] };
-  form.tag = form.wish = proposed();
+  if (like) for (const [name, told] of Object.entries(like.typed)) if (FIELDS[name][0] < 3) Object.assign(it.field[name], told);
+  const own = queue.entries.at(-1);
+  it.form = { wood: like?.species ?? null, use: like?.use ?? own?.use ?? it.shop.uses[0]?.name ?? null, face: null,
+    place: like?.place ?? own?.place ?? it.shop.places[0] ?? null, sealed: like?.sealed ?? false, pith: null, sure: [] };
+  it.form.tag = it.form.wish = proposed();
   photo = null;
   editing = null;
-  $("wood").value = form.wood ?? "";
+  $("wood").value = it.form.wood ?? "";
   $("camera").value = $("place-name").value = "";
   $("place").value = "";
   $("preview").hidden = true;
   phone.drop("photos", "draft");
 }
-const typed = () => Object.fromEntries(Object.entries(field).map(([name, one]) => [name, { whole: one.whole, sixteenths: one.sixteenths }]));
 function keepDraft() {
-  const kept = step === SAVED ? null : { form, typed: typed(), step, editing, system: shop.system };
+  const kept = step === SAVED ? null : { form: it.form, typed: typed(), step, editing, system: it.shop.system };
   return phone.keep("draft", kept).catch(() => {});
 }
 async function again() { // the form that a killed browser left
   const draft = await phone.kept("draft");
-  if (draft?.system !== shop.system) { empty(); return go(0); }
+  if (draft?.system !== it.shop.system) { empty(); return go(0); }
   numbers();
-  form = draft.form;
+  it.form = draft.form;
   editing = draft.editing;
-  for (const [name, told] of Object.entries(draft.typed)) Object.assign(field[name], told);
-  $("wood").value = form.wood ?? "";
+  for (const [name, told] of Object.entries(draft.typed)) Object.assign(it.field[name], told);
+  $("wood").value = it.form.wood ?? "";
   await showKept("draft");
   return go(draft.step);
 }
@@ -349,102 +233,76 @@ async function next() {
   return save();
 }
 async function save() {
-  const old = editing && timbers.find((one) => one.id === editing);
-  const free = form.tag === form.wish; // a tag that nobody wrote over gives way to the next free one
+  const old = editing && queue.entries.find((one) => one.id === editing);
+  const free = it.form.tag === it.form.wish; // a tag that nobody wrote over gives way to the next free one
   const entry = {
-    id: old && !old.tries ? old.id : phone.uuid(), tag: form.tag, wished: form.tag, proposed: free, species: form.wood,
+    id: old && !old.tries ? old.id : phone.uuid(), tag: it.form.tag, wished: it.form.tag, proposed: free, species: it.form.wood,
     size_mm: [mm("width"), mm("depth")], pith_mm: pith_mm(), length_mm: long_mm(), finished_mm: [mm("wide"), mm("high")],
-    use: form.use, place: form.place, sealed: form.sealed, weight_kg: kg(),
-    pins: field.pins.empty ? null : { shown: field.pins.whole, depth_mm: mm("deep"), face: form.face },
-    at_ms: old?.at_ms ?? Date.now(), made_ms: Date.now(), sure: form.sure.length > 0, state: "waiting", tries: 0, typed: typed(),
+    use: it.form.use, place: it.form.place, sealed: it.form.sealed, weight_kg: kg(),
+    pins: it.field.pins.empty ? null : { shown: it.field.pins.whole, depth_mm: mm("deep"), face: it.form.face },
+    at_ms: old?.at_ms ?? Date.now(), made_ms: Date.now(), sure: it.form.sure.length > 0, state: "waiting", tries: 0, typed: typed(),
     photo: photo ? "waiting" : null,
   };
   try {
     if (photo) await phone.put("photos", { id: entry.id, bytes: photo });
-    await phone.put("arrivals", entry);
+    await queue.keep(entry);
   } catch (err) {
     return notice(`This phone has no room to keep the timber (${err?.name}). Write it down and free some room.`);
   }
-  timbers = [...timbers.filter((one) => one.id !== entry.id), entry];
   if (old && old.id !== entry.id) await undo(old, false);
   last = entry.id;
   editing = null;
   go(SAVED);
-  return send();
+  return queue.send();
 }
 async function undo(one, told = true) {
-  if (!one.tries) {
-    timbers = timbers.filter((each) => each !== one);
-    await phone.drop("arrivals", one.id);
-  } else { // it may have arrived although no answer came: the server is told too
-    Object.assign(one, { undo: true, state: "waiting" });
-    await phone.put("arrivals", one);
-  }
+  await queue.undo(one);
   await phone.drop("photos", one.id);
   if (!told) return;
   draw();
-  send();
+  queue.send();
 }
 async function edit(one) {
   numbers();
-  for (const [name, kept] of Object.entries(one.typed)) Object.assign(field[name], kept);
-  form = { wood: one.species, use: one.use, place: one.place, sealed: one.sealed, face: one.pins?.face ?? null, tag: one.tag, wish: one.proposed ? one.tag : null,
+  for (const [name, kept] of Object.entries(one.typed)) Object.assign(it.field[name], kept);
+  it.form = { wood: one.species, use: one.use, place: one.place, sealed: one.sealed, face: one.pins?.face ?? null, tag: one.tag, wish: one.proposed ? one.tag : null,
     pith: { of: [one.pith_mm[0] / one.size_mm[0], one.pith_mm[1] / one.size_mm[1]], on: "drawing" }, sure: [] };
   editing = one.id;
-  $("wood").value = form.wood;
+  $("wood").value = it.form.wood;
   $("preview").hidden = true;
   await showKept(one.id);
   go(1);
 }
 async function insist(one) {
-  Object.assign(one, { sure: true, state: "waiting", why: "" });
-  await phone.put("arrivals", one);
+  await queue.insist(one);
   draw();
-  send();
+  queue.send();
 }
 
 // ---- sending
 
-let sending = false, later = null;
-const asking = (answer) => { mayEnter = answer.status !== 401 && answer.status !== 403; signal = true; return answer.ok; };
-async function send() {
-  if (sending) return;
-  sending = true;
-  clearTimeout(later);
-  try {
-    for (let waiting; (waiting = timbers.filter((one) => one.state === "waiting").slice(0, 20)).length;) {
-      for (const one of waiting) one.tries += 1;
-      await Promise.all(waiting.map((one) => phone.put("arrivals", one))); // before they leave: an answer may get lost
-      const sent = waiting.map(({ typed: _typed, said: _said, why: _why, ...one }) => ({ ...one }));
-      const answer = await fetch("/field/arrivals", { method: "POST", headers: { "content-type": "application/json" },
-        body: JSON.stringify({ sent_ms: Date.now(), entries: sent }) });
-      if (!asking(answer)) break;
-      const outcomes = new Map((await answer.json()).outcomes.map((one) => [one.id, one]));
-      for (const [n, one] of waiting.entries()) await settle(one, sent[n], outcomes.get(one.id));
-    }
-    for (const one of timbers.filter((each) => each.photo === "waiting" && each.state === "sent" && !each.undo)) await sendPhoto(one);
-  } catch {
-    signal = false;
-  } finally {
-    sending = false;
-    draw();
-    if (timbers.some((one) => one.state === "waiting" || (one.photo === "waiting" && one.state === "sent" && !one.undo))) later = setTimeout(send, RETRY_MS);
-  }
-}
-async function settle(one, sent, outcome) {
-  if (!outcome || one.undo !== sent.undo || one.sure !== sent.sure) return; // changed meanwhile: it is sent again
-  one.state = { asks: "asks", refused: "refused" }[outcome.state] ?? "sent";
-  if (one.undo) { one.state = "sent"; if (outcome.state === "refused") Object.assign(one, { undo: false, why: outcome.said }); }
-  else if (one.state === "sent") Object.assign(one, { tag: outcome.tag, said: outcome.said, why: "" });
-  else one.why = outcome.said;
-  await phone.put("arrivals", one);
-}
+const photoWaits = (one) => one.photo === "waiting" && one.state === "sent" && !one.undo;
+const queue = new Queue({
+  store: "arrivals",
+  address: "/field/arrivals",
+  batch: (waiting) => waiting.slice(0, 20),
+  body: (sent) => ({ entries: sent.map(({ typed: _typed, said: _said, why: _why, ...one }) => one) }),
+  settle: (one, outcome) => {
+    one.state = { asks: "asks", refused: "refused" }[outcome.state] ?? "sent";
+    if (one.undo) { one.state = "sent"; if (outcome.state === "refused") Object.assign(one, { undo: false, why: outcome.said }); }
+    else if (one.state === "sent") Object.assign(one, { tag: outcome.tag, said: outcome.said, why: "" });
+    else one.why = outcome.said;
+  },
+  after: async () => { for (const one of queue.entries.filter(photoWaits)) await sendPhoto(one); },
+  waits: () => queue.entries.some(photoWaits),
+  changed: draw,
+});
 async function sendPhoto(one) {
   const held = await phone.get("photos", one.id);
   if (held) {
     const answer = await fetch(`/field/photograph?of=${one.id}`, { method: "POST", headers: { "content-type": "image/jpeg" }, body: held.bytes });
     if (answer.status === 400 || answer.status === 413) one.why = `Its photograph is not kept: ${(await answer.json()).error}`;
-    else if (!asking(answer) || !(await answer.json()).kept) return;
+    else if (!queue.answered(answer) || !(await answer.json()).kept) return;
   }
   one.photo = held && !one.why ? "sent" : null;
   await phone.put("arrivals", one);
@@ -453,29 +311,29 @@ async function sendPhoto(one) {
 async function look() {
   try {
     const answer = await fetch("/field/known.json", { cache: "no-cache" });
-    if (asking(answer)) {
-      shop = await answer.json();
-      await phone.keep("shop", shop);
+    if (queue.answered(answer)) {
+      it.shop = await answer.json();
+      await phone.keep("shop", it.shop);
     }
   } catch {
-    signal = false;
+    queue.signal = false;
   }
-  if (!shop) notice("This phone has not seen the shop yet: open this page once where there is signal.");
+  if (!it.shop) notice("This phone has not seen the shop yet: open this page once where there is signal.");
 }
 
 // ---- beginning
 
 function listen() {
   const tap = (id, does) => $(id).addEventListener("click", does);
-  const press = (key) => { field[active].press(key); changed(); };
+  const press = (key) => { it.field[active].press(key); changed(); };
   $("pad").addEventListener("click", (event) => {
     const key = event.target.closest("[data-key]")?.dataset.key;
     if (key && active) press(key);
   });
   $("fractions").addEventListener("click", (event) => {
     const { sixteenths, more } = event.target.dataset;
-    if (sixteenths) field[active].fraction(Number(sixteenths));
-    if (more) field[active].fraction(1, true);
+    if (sixteenths) it.field[active].fraction(Number(sixteenths));
+    if (more) it.field[active].fraction(1, true);
     changed();
   });
   document.addEventListener("keydown", (event) => {
@@ -497,56 +355,49 @@ function listen() {
     draw();
   });
   tap("next", next);
-  tap("keep", () => { form.sure.push(asked); asked = ""; next(); });
+  tap("keep", () => { it.form.sure.push(asked); asked = ""; next(); });
   $("camera").disabled = false;
   $("camera").onchange = () => { if ($("camera").files[0]) photographed($("camera").files[0]); };
-  tapping = new Tapping($("canvas"), $("lens"), tapped);
-  tap("pith", () => askPith(true));
-  tap("other", () => askPith(!onPhoto));
-  tap("centre", () => placed({ of: [0, 0], on: "drawing" }));
-  tap("tap-close", () => $("tapping").close());
+  pith.listen((found) => { it.form.pith = found; changed(); });
+  tap("pith", () => pith.ask(photo ? $("preview") : null));
   $("wood").oninput = () => {
-    const exact = shop.woods.find((one) => one.name.toLowerCase() === $("wood").value.trim().toLowerCase());
-    form.wood = exact?.name ?? null;
+    const exact = it.shop.woods.find((one) => one.name.toLowerCase() === $("wood").value.trim().toLowerCase());
+    it.form.wood = exact?.name ?? null;
     changed();
   };
   for (const id of ["wood", "place-name", "tag"]) $(id).onfocus = () => { active = null; draw(); };
-  $("use").onchange = () => { form.use = $("use").value || null; changed(); };
-  $("place").onchange = () => { form.place = $("place").value === "+" ? $("place-name").value.trim() || null : $("place").value || null; changed(); };
-  $("place-name").oninput = () => { form.place = $("place-name").value.trim() || null; changed(); };
-  $("sealed").onchange = () => { form.sealed = $("sealed").checked; changed(); };
-  $("tag").oninput = () => { form.tag = $("tag").value.trim(); changed(); };
-  tap("face", () => { const faces = [null, "a", "b", "c", "d"]; form.face = faces[(faces.indexOf(form.face) + 1) % 5]; changed(); });
-  tap("same", () => { empty(timbers.find((one) => one.id === last)); go(0); });
+  $("use").onchange = () => { it.form.use = $("use").value || null; changed(); };
+  $("place").onchange = () => { it.form.place = $("place").value === "+" ? $("place-name").value.trim() || null : $("place").value || null; changed(); };
+  $("place-name").oninput = () => { it.form.place = $("place-name").value.trim() || null; changed(); };
+  $("sealed").onchange = () => { it.form.sealed = $("sealed").checked; changed(); };
+  $("tag").oninput = () => { it.form.tag = $("tag").value.trim(); changed(); };
+  tap("face", () => { const faces = [null, "a", "b", "c", "d"]; it.form.face = faces[(faces.indexOf(it.form.face) + 1) % 5]; changed(); });
+  tap("same", () => { empty(queue.entries.find((one) => one.id === last)); go(0); });
   tap("another", () => { empty(); go(0); });
-  tap("undo", () => { const one = timbers.find((each) => each.id === last); if (one) undo(one); });
-  tap("status", () => { if (!mayEnter) location.reload(); else if (step === SAVED) again(); else if (timbers.length) list(); });
-  addEventListener("online", () => { look().then(send); });
-  addEventListener("offline", () => { signal = false; drawStatus(); });
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) { look().then(send); } });
+  tap("undo", () => { const one = queue.entries.find((each) => each.id === last); if (one) undo(one); });
+  tap("status", () => { if (!queue.mayEnter) location.reload(); else if (step === SAVED) again(); else if (queue.entries.length) list(); });
+  addEventListener("online", () => { look().then(() => queue.send()); });
+  addEventListener("offline", () => { queue.signal = false; drawStatus(); });
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) { look().then(() => queue.send()); } });
 }
 async function list() { // what was entered; the draft stays kept, and comes back by another tap
   await keepDraft();
-  last ??= timbers.at(-1).id;
+  last ??= queue.entries.at(-1).id;
   step = SAVED;
   active = null;
   draw();
 }
 async function begin() {
-  shop = (await phone.kept("shop")) ?? null;
-  timbers = (await phone.every("arrivals")).sort((a, b) => a.made_ms - b.made_ms);
-  for (const old of timbers.filter((one) => one.state === "sent" && one.photo !== "waiting" && Date.now() - one.made_ms > FORGET_MS)) {
-    timbers = timbers.filter((one) => one !== old);
-    await phone.drop("arrivals", old.id);
-  }
+  it.shop = (await phone.kept("shop")) ?? null;
+  await queue.begin();
   phone.stays();
-  if (!shop) await look();
+  if (!it.shop) await look();
   else look().then(draw);
-  if (!shop) { draw(); return addEventListener("online", () => location.reload()); }
+  if (!it.shop) { draw(); return addEventListener("online", () => location.reload()); }
   numbers();
-  form = { sure: [] };
+  it.form = { sure: [] };
   listen();
   await again();
-  return send();
+  return queue.send();
 }
 begin();

@@ -5,21 +5,20 @@ import * as measure from "./measure.js";
 import { draw as drawButtEnd } from "./butt_end.js";
 import * as camera from "./walk_camera.js";
 import * as likely from "./likely.js";
+import { Queue } from "./queue.js";
+import * as lists from "./walk_list.js";
+import { lined as inOrder, next as after } from "./walk_order.js";
 
-const { keep, kept, uuid, button } = phone, { pct, Digits, LB, MM } = measure;
-const put = (entry) => phone.put("entries", entry), drop = (id) => phone.drop("entries", id);
+const { keep, kept, uuid } = phone, { pct, Digits, LB, MM } = measure;
 const $ = (id) => document.getElementById(id);
 const FACES = [null, "a", "b", "c", "d"];
 const NEW_WALK_MS = 8 * 3600e3; // after so long without an entry another walk begins
-const FORGET_MS = 14 * 86400e3; // entries that were sent are shown for so long
-const RETRY_MS = 15e3;
 const FAR_FROM_END_MM = { inch: 914.4, metric: 900 }; // a yard: nearer to an end wood is drier
 
 // ---- what is known
 
 let yard = { stops: [], system: "metric" };
 let order = { by: "place", only: "" }; // of the timbers: by place and row, or the longest without a reading first
-let entries = []; // in the order in which they were made
 let at = 0; // which timber
 let kind = "pins";
 let typed = "";
@@ -27,7 +26,6 @@ let depthTyped = null; // Digits, while the depth is typed
 let place = null; // depth and face that are kept from timber to timber, once they were chosen
 let editing = null; // the entry that is put right
 let asked = null; // the unlikely value that was asked about
-let signal = true, mayEnter = true;
 
 const inch = () => yard.system === "inch";
 let lined = []; // the timbers in the order in which the person walks: it stands still while numbers are saved
@@ -38,13 +36,7 @@ function line(tag = here()?.tag) { // put them in order, and stay with a timber
 }
 function sorted() {
   if (!yard.stops.some((one) => one.place === order.only)) order.only = "";
-  const found = yard.stops.filter((one) => !order.only || one.place === order.only);
-  if (order.by === "place") return found;
-  const last = new Map(found.map((one) => [one.tag, one.read_ms?.[kind] ?? 0]));
-  for (const one of entries) { // what this phone has read counts, sent or not
-    if (!one.undo && one.kind === kind && last.has(one.tag)) last.set(one.tag, Math.max(last.get(one.tag), one.at_ms + (yard.ahead_ms ?? 0)));
-  }
-  return found.sort((a, b) => last.get(a.tag) - last.get(b.tag)); // never read: first
+  return inOrder(yard, order, kind, queue.entries);
 }
 const here = () => stops()[at];
 const wished = () => new URLSearchParams(location.search).get("tag"); // by the link that leads here
@@ -89,7 +81,7 @@ function draw() {
 function drawTimber(stop) {
   $("tag").textContent = stop.tag;
   const count = `${at + 1} of ${stops().length}`;
-  const read = entries.some((one) => one.tag === stop.tag && one.walk === walk() && !one.undo);
+  const read = queue.entries.some((one) => one.tag === stop.tag && one.walk === walk() && !one.undo);
   $("about").textContent = `${stop.place}, ${count}${read ? ", read" : ""}: ${stop.wood}, ${stop.size}`;
   drawSection(stop);
 }
@@ -131,8 +123,8 @@ function drawHint(stop) {
   $("keep").hidden = asked !== typed;
 }
 function drawState() {
-  const sends = entries.filter((one) => one.state === "waiting"), waiting = sends.filter((one) => !one.undo).length;
-  const open = entries.filter((one) => one.state === "asks" || one.state === "refused").length;
+  const sends = queue.waiting, waiting = sends.filter((one) => !one.undo).length, open = queue.open.length;
+  const { entries, signal, mayEnter } = queue;
   const says = open ? `${open} to look at` : waiting ? `${waiting} waiting to be sent`
     : sends.length ? "Undo waiting to be sent" : entries.length ? "All sent" : "";
   const status = !mayEnter ? `Sign in to send${waiting ? ` ${waiting}` : ""}`
@@ -150,49 +142,20 @@ function drawState() {
   if ($("list").open) drawList();
 }
 function drawOrder() {
-  const row = (text, chosen, change) => {
-    const made = button(text, () => {
-      const tag = here()?.tag;
-      change();
-      keep("order", order);
-      line(order.by === "place" ? tag : "");
-      drawOrder();
-      draw();
-    });
-    made.setAttribute("aria-pressed", chosen);
-    return made;
-  };
-  $("orders").replaceChildren(
-    row("Place and row", order.by === "place", () => { order.by = "place"; }),
-    row(`Longest without ${kind === "pins" ? "pins" : "a weight"}`, order.by === "longest", () => { order.by = "longest"; }),
-  );
   const places = [...new Set(yard.stops.map((one) => one.place))];
-  $("places").replaceChildren(
-    row("All places", !order.only, () => { order.only = ""; }),
-    ...places.map((name) => row(name, order.only === name, () => { order.only = name; })),
-  );
+  lists.drawOrder({ order, places, kind, chosen: (wanted) => {
+    const tag = here()?.tag;
+    order = wanted;
+    keep("order", order);
+    line(order.by === "place" ? tag : "");
+    drawOrder();
+    draw();
+  } });
 }
 function drawList() {
-  const rows = ofWalk().slice().reverse().map((one) => {
-    const row = document.createElement("li"), name = document.createElement("div");
-    const tag = document.createElement("b"), state = document.createElement("small");
-    tag.textContent = `${one.tag}  ${value(one)}`;
-    const told = one.undo ? "undone" : { waiting: "waiting to be sent", sent: "sent", asks: "unlikely: keep it or edit it",
-      refused: "not taken: edit it or undo it" }[one.state];
-    state.textContent = `${where(one).replace(" at ", "")}${one.kind === "pins" ? ", " : ""}${told}`;
-    name.append(tag, state);
-    row.append(name);
-    row.classList.toggle("undone", Boolean(one.undo));
-    if (!one.undo) row.append(button("Edit", () => edit(one)), button("Undo", () => undo(one)));
-    if (one.said && !one.undo) {
-      const said = document.createElement("div");
-      said.className = "said";
-      said.textContent = one.said;
-      row.append(said);
-      if (one.state === "asks") row.append(button("Keep it", () => insist(one)));
-    }
-    return row;
-  });
+  const rows = ofWalk().slice().reverse().map((one) => lists.entryRow(one, {
+    value: value(one), where: where(one).replace(" at ", ""), edit: () => edit(one), undo: () => undo(one), insist: () => insist(one),
+  }));
   $("entries").replaceChildren(...rows);
   const page = navigator.serviceWorker?.controller
     ? "This page opens without signal, and what is not sent yet stays on this phone, also when the browser is closed."
@@ -221,8 +184,8 @@ function made() { // the entry that stands in the field
 
 // ---- saving
 
-const walk = () => entries.at(-1)?.walk;
-const ofWalk = () => entries.filter((one) => one.walk === walk());
+const walk = () => queue.entries.at(-1)?.walk;
+const ofWalk = () => queue.entries.filter((one) => one.walk === walk());
 
 async function save(sure = false) {
   if (depthTyped !== null) return keepDepth();
@@ -233,51 +196,37 @@ async function save(sure = false) {
     asked = typed;
     return draw();
   }
-  const last = entries.at(-1), old = editing;
+  const last = queue.entries.at(-1), old = editing;
   const goesOn = last && (last.state !== "sent" || Date.now() - last.at_ms < NEW_WALK_MS);
   Object.assign(entry, { id: uuid(), walk: old?.walk ?? (goesOn ? last.walk : uuid()), sure, state: "waiting", tries: 0, made_ms: Date.now() });
   if (old) entry.at_ms = old.at_ms + 1;
   try {
-    await put(entry);
+    await queue.keep(entry);
   } catch (err) {
     return notice(`This phone has no room to keep the reading (${err?.name}). Write it down and free some room.`);
   }
-  entries.push(entry);
   typed = "";
   asked = null;
   if (old) {
     editing = null;
     at = old.back;
-    await undo(old.entry, false);
+    await queue.undo(old.entry);
   } else {
     at = next(at);
   }
   await keep("at", here()?.tag);
   draw();
-  return send();
+  return queue.send();
 }
-function next(from) { // the next timber that has no entry on this walk
-  const read = new Set(ofWalk().filter((one) => !one.undo && one.kind === kind).map((one) => one.tag));
-  for (let step = 1; step < stops().length; step++) {
-    const then = (from + step) % stops().length;
-    if (!read.has(stops()[then].tag)) return then;
-  }
-  return (from + 1) % stops().length;
+function next(from) {
+  return after(stops(), from, new Set(ofWalk().filter((one) => !one.undo && one.kind === kind).map((one) => one.tag)));
 }
-async function undo(entry, told = true) {
-  if (!entry.tries) {
-    entries = entries.filter((one) => one !== entry);
-    await drop(entry.id);
-  } else { // it may have arrived although no answer came: the server is told too
-    Object.assign(entry, { undo: true, state: "waiting" });
-    await put(entry);
-  }
-  if (told) {
-    const back = stops().findIndex((one) => one.tag === entry.tag);
-    if (back >= 0) at = back;
-    draw();
-    send();
-  }
+async function undo(entry) {
+  await queue.undo(entry);
+  const back = stops().findIndex((one) => one.tag === entry.tag);
+  if (back >= 0) at = back;
+  draw();
+  queue.send();
 }
 function edit(entry) {
   if (!stops().some((one) => one.tag === entry.tag)) {
@@ -295,10 +244,9 @@ function edit(entry) {
   draw();
 }
 async function insist(entry) {
-  Object.assign(entry, { sure: true, state: "waiting", said: "" });
-  await put(entry);
+  await queue.insist(entry);
   draw();
-  send();
+  queue.send();
 }
 function keepDepth() {
   const mm = depthTyped.number * (inch() ? MM : 1);
@@ -339,63 +287,35 @@ async function photographed(file) {
   }
   drawState();
   $("done").textContent = `Photograph of ${tag} kept`;
-  return send();
+  return queue.send();
 }
 
 // ---- sending
 
-let sending = false, again = null;
-async function send() {
-  if (sending) return;
-  sending = true;
-  clearTimeout(again);
-  try {
-    for (let waiting; (waiting = entries.filter((one) => one.state === "waiting")).length;) {
-      const name = waiting[0].walk, batch = waiting.filter((one) => one.walk === name).slice(0, 100);
-      for (const one of batch) one.tries += 1;
-      await Promise.all(batch.map(put)); // before they leave: an answer may get lost
-      const sent = batch.map((one) => ({ ...one }));
-      const answer = await fetch("/field/readings", {
-        method: "POST",
-        headers: { "content-type": "application/json" },
-        body: JSON.stringify({ walk: name, sent_ms: Date.now(), entries: sent }),
-      });
-      mayEnter = answer.status !== 401 && answer.status !== 403;
-      signal = true;
-      if (!answer.ok) break;
-      await settle(batch, sent, (await answer.json()).outcomes);
-    }
-    if (camera.count()) {
-      const why = await camera.send();
-      if (why) notice(why);
-    }
-  } catch {
-    signal = false;
-  } finally {
-    sending = false;
+const queue = new Queue({
+  store: "entries",
+  address: "/field/readings",
+  batch: (waiting) => waiting.filter((one) => one.walk === waiting[0].walk).slice(0, 100),
+  body: (sent) => ({ walk: sent[0].walk, entries: sent }),
+  settle: (one, outcome) => {
+    one.state = { asks: "asks", refused: one.undo ? "sent" : "refused" }[outcome.state] ?? "sent";
+    one.said = one.state === "sent" ? "" : outcome.said;
+  },
+  after: async () => {
+    const why = camera.count() ? await camera.send() : "";
+    if (why) notice(why);
+  },
+  waits: () => camera.count() > 0,
+  changed: () => {
     const said = $("done").textContent;
     drawState();
     if (said.startsWith("Photograph")) $("done").textContent = said;
-    if (camera.count() || entries.some((one) => one.state === "waiting")) again = setTimeout(send, RETRY_MS);
-  }
-}
-async function settle(batch, sent, outcomes) {
-  const said = new Map(outcomes.map((one) => [one.id, one]));
-  for (const [n, one] of batch.entries()) {
-    const outcome = said.get(one.id);
-    if (one.undo !== sent[n].undo || one.sure !== sent[n].sure) continue; // changed meanwhile: it is sent again
-    one.state = { asks: "asks", refused: one.undo ? "sent" : "refused" }[outcome?.state] ?? "sent";
-    one.said = one.state === "sent" ? "" : outcome.said;
-    await put(one);
-  }
-  drawState();
-}
+  },
+});
 async function look() { // fetch the yard anew, and keep it
   try {
     const answer = await fetch("/field/yard.json", { cache: "no-cache" });
-    mayEnter = answer.status !== 401 && answer.status !== 403;
-    signal = true;
-    if (answer.ok) {
+    if (queue.answered(answer)) {
       const tag = here()?.tag ?? wished() ?? (await kept("at"));
       yard = await answer.json();
       yard.ahead_ms = yard.now_ms - Date.now();
@@ -403,10 +323,10 @@ async function look() { // fetch the yard anew, and keep it
       await keep("yard", yard);
     }
   } catch {
-    signal = false;
+    queue.signal = false;
   }
   if (!yard.stops.length) {
-    notice(signal ? "No timber is entered yet: add the first one with Add timber."
+    notice(queue.signal ? "No timber is entered yet: add the first one with Add timber."
       : "This phone has not seen the yard yet: open this page once where there is signal.");
   }
   draw();
@@ -460,13 +380,13 @@ function listen() {
   tap("undo", () => { const last = ofWalk().filter((one) => !one.undo).at(-1); if (last) undo(last); });
   const list = () => { drawList(); $("list").showModal(); };
   tap("show", list);
-  tap("status", () => (mayEnter ? list() : location.reload()));
+  tap("status", () => (queue.mayEnter ? list() : location.reload()));
   tap("sort", () => { drawOrder(); $("order").showModal(); });
   tap("order-close", () => $("order").close());
   tap("close", () => $("list").close());
-  addEventListener("online", () => { look(); send(); });
-  addEventListener("offline", () => { signal = false; drawState(); });
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) { look(); send(); } });
+  addEventListener("online", () => { look(); queue.send(); });
+  addEventListener("offline", () => { queue.signal = false; drawState(); });
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) { look(); queue.send(); } });
 }
 async function begin() {
   listen();
@@ -475,15 +395,11 @@ async function begin() {
   const chosen = await kept("place"); // for this walk only: on the next each timber's own last place counts again
   place = chosen && Date.now() - chosen.at_ms < NEW_WALK_MS ? chosen.place : null;
   await camera.begin();
-  entries = (await phone.every("entries")).sort((a, b) => (a.made_ms ?? a.at_ms) - (b.made_ms ?? b.at_ms));
-  for (const old of entries.filter((one) => one.state === "sent" && Date.now() - one.at_ms > FORGET_MS)) {
-    entries = entries.filter((one) => one !== old);
-    await drop(old.id);
-  }
+  await queue.begin();
   line(wished() ?? (await kept("at")));
   draw();
   phone.stays();
   await look();
-  await send();
+  await queue.send();
 }
 begin();

@@ -163,6 +163,35 @@ def only_here(url: str) -> bool:
     return host in {"localhost", "::1", "0.0.0.0"} or host.startswith("127.")  # noqa: S104 - no socket is bound
 
 
+def doubt(url: str, came_by: str | None) -> str:
+    """Say why a phone that scans a code may not come to these pages; nothing where it will.
+
+    Parameters
+    ----------
+    url : str
+        What codes open.
+    came_by : str or None
+        Any address of these pages as the person's browser has it; only its host counts.
+
+    Returns
+    -------
+    str
+        One or two sentences, or "".
+    """
+    if only_here(url):
+        return (
+            f"The code opens {url}, which only this machine reaches. Open these pages by the address that "
+            "phones use, or set url under [dashboard] in the settings, and print then."
+        )
+    here = opens(None, came_by)
+    if not here or urlsplit(here).netloc == urlsplit(url).netloc:
+        return ""
+    return (
+        f"The code opens {url}, as the settings say; these pages are open at {here}. Scan one label before "
+        "you print more."
+    )
+
+
 def address(url: str, tag: str, code_mm: float | None = None) -> str:
     """Return the address of a timber's page, with the side of the code that it is printed as, [mm]."""
     side = "" if code_mm is None else f"&{photos.CODE_SIDE}={code_mm:.1f}"

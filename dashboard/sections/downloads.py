@@ -110,8 +110,8 @@ def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
                 "Labels", lambda: labels_pdf((tag,), labels.named(sheet), url=url), f"{tag}-labels.pdf",
                 "application/pdf", key="paper_labels",
             )  # fmt: skip
-            if labels.only_here(url):
-                st.caption(f"The labels' code opens {words.md(url)}, which only this machine reaches.")
+            if doubt := labels.doubt(url, st.context.url):
+                st.caption(words.md(doubt))
             st.download_button(
                 "Drying record", lambda: _record(tag, now, size), f"{tag}.pdf", "application/pdf",
                 key="paper_record", help=f"For {me.name}." if me.name else None,

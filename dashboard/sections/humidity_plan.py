@@ -56,10 +56,10 @@ def answer(place: str, now: AirNow | None, facts: ShopFacts) -> AirPlan | None:
     if kept is None or kept.plan is None:
         why = "" if kept is None else f" It could not be made: {words.md(kept.failed)}."
         st.info(
-            f"The air of {words.md(place)} has no plan yet; one is made every night while `baulk serve` "
-            f"runs.{why}"
+            f"The air of {words.md(place)} has no plan yet: press Calculate, or wait for the one that is "
+            f"made each night.{why}"
         )
-        _button(place, "Work it out now")
+        _button(place, "Calculate")
         return None
     worked_out = kept.plan
     made = ask(lambda s: kept_promises.taught(s, worked_out))
@@ -134,7 +134,7 @@ def rest(place: str, made: AirPlan, past: pd.DataFrame, facts: ShopFacts) -> Non
         st.markdown("\n".join(f"* {each}" for each in words.mds(said)))
     downloads.offer_plan(made)
     plans_back.follow(place, made)
-    _button(place, "Work it out again now")
+    _button(place, "Calculate again")
 
 
 def what_if(place: str, facts: ShopFacts) -> None:
@@ -228,7 +228,7 @@ def _by_week(made: AirPlan, temperature: TemperatureUnit, reader: units.System) 
 def _button(place: str, label: str) -> None:
     key = f"air-work-out-{place}"
     press.draw(label, key=key, width="stretch")
-    wait = "Working it out; a yard of eight timbers takes half a minute the first time"
+    wait = "Calculating; a yard of eight timbers takes half a minute the first time"
     found = press.work(key, wait, lambda: work_out(place))
     if found is not None:
         saved.tell(f"The air of {place} is worked out anew." if found.plan else layout.capital(found.failed))

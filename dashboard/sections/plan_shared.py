@@ -20,7 +20,7 @@ from baulk.models.plan.sawing.order import MILL_STEPS_MM, Order, SizePlan
 from baulk.models.text import sentences
 
 SHORT: Final = 118  # px, of an input within the sentence: a size, a length
-LONG: Final = 250
+LONG: Final = 312  # a wood with its other name, a use; as much as a phone has room for
 
 
 @contextmanager

@@ -44,12 +44,18 @@ _KINDS: Final = {
         name: (name, "text/javascript")
         for name in (
             "walk.js",
+            "walk_camera.js",
+            "walk_list.js",
+            "walk_order.js",
             "add.js",
+            "add_form.js",
+            "add_pith.js",
             "phone.js",
+            "queue.js",
             "measure.js",
             "butt_end.js",
-            "walk_camera.js",
             "likely.js",
+            "label_code.js",
         )
     },
 }

@@ -54,6 +54,7 @@ async def known(request: Request) -> Response:
             ],
             "places": _once((*(each.place for each in newest), *places)),
             "limits": _limits(),
+            "codes_open": shop.config.dashboard.url,
         }
 
     return await field_answers.answered(lambda: ask(question))

@@ -7,9 +7,11 @@ and stay when it no longer answers.
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 from collections.abc import Awaitable, Callable, Collection, MutableMapping, Sequence
 from functools import lru_cache
+from html import escape
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,7 +20,8 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import BaseRoute, Match, Route
 from streamlit import file_util
 
-from baulk.dashboard.server import door_page
+from baulk.dashboard.server import access, door_page, early
+from baulk.dashboard.server.shop_access import NoShop, folder
 
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
@@ -74,18 +77,45 @@ async def file(request: Request) -> Response:
 ROUTES: Final = tuple(Route(f"/frame/{name}", file, methods=["GET"]) for name in _KINDS)
 
 
-@lru_cache(maxsize=1)
-def html() -> str:
-    """Return the platform's HTML with our title, style and script."""
+def _direct() -> bool:
+    """Whether the browser need not ask first; see `html`."""
+    try:
+        return access.lock_of(folder()) != "login"
+    except NoShop:
+        return False
+
+
+def _told() -> str:
+    """Return what the platform's script would ask for, as an attribute for ours to hand on."""
+    # it takes only a list that names somebody; nobody has that name, and the server's own list is empty
+    how = {**_HOW, "allowedOrigins": ["https://nobody.invalid"]}
+    return f' data-how="{escape(json.dumps(how))}"'
+
+
+@lru_cache(maxsize=2 * len(PAGES))
+def html(path: str = "/", *, direct: bool = False) -> str:
+    """Return the platform's HTML with our title, style and script.
+
+    Parameters
+    ----------
+    path : str
+        Of the page.
+    direct : bool
+        Whether the browser may open the socket without asking first whether the server is there, and for what
+        it is told here: two answers fewer before the first word. Not for who signs in by a provider: the
+        platform reads its cookie by a mark that the first of those answers sets.
+    """
     head = (
         "<title>Baulk</title>"
         '<meta name="color-scheme" content="light dark">'
-        f'<script src="{_address("app.js")}"></script>'
+        f'<script src="{_address("app.js")}"{_told() if direct else ""}></script>'
     )
     # in the body: the platform's script adds its own styles to the head, and the later of two rules holds
     ours = (f'<link rel="stylesheet" href="{_address(name)}">' for name in ("tokens.css", "app.css"))
     body = f"<body>{''.join(ours)}"
     found = (Path(file_util.get_static_dir()) / "index.html").read_text(encoding="utf-8")
+    found = early.without_typeface(found)
+    head += early.links(path, found)
     found = _NO_SCRIPT.sub("<noscript>These pages need JavaScript.</noscript>", found)
     found = _ICON_LINK.sub(_ICON, found)
     return found.replace(_NAMED, head, 1).replace("<body>", body, 1)
@@ -118,7 +148,7 @@ class Shell:
             return JSONResponse(_HOW, headers={"cache-control": "no-cache"})
         path = path.rstrip("/") or "/"
         if path in self._pages:
-            return HTMLResponse(html(), headers={"cache-control": "no-cache"})
+            return HTMLResponse(html(path, direct=_direct()), headers={"cache-control": "no-cache"})
         if path in FORMER:
             query = scope.get("query_string", b"").decode("latin-1")
             return RedirectResponse(FORMER[path] + (f"?{query}" if query else ""), 307)

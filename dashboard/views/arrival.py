@@ -189,11 +189,8 @@ def label_at_once(tag: str, system: units.System) -> None:
                 "Print label", lambda: downloads.labels_pdf((tag,), found, url=url), f"{tag}.pdf",
                 "application/pdf", key="label_pdf",
             )  # fmt: skip
-    if labels.only_here(url):
-        st.warning(
-            f"The code on it opens {words.md(url)}, which only this machine reaches. Open these pages by the "
-            "address that phones use, or set url under [dashboard] in the settings, and print then."
-        )
+    if doubt := labels.doubt(url, st.context.url):
+        st.warning(words.md(doubt))
 
 
 def empty() -> None:
@@ -260,11 +257,6 @@ def page() -> None:
             "Length", key="arrival_length", placeholder="8 ft" if inch else "2.4 m",
             help="A bare number counts as feet." if inch else "A bare number below 30 counts as metres.",
         )  # fmt: skip
-    with right:
-        photo = photograph()
-        pith = where_the_pith_is(green, photo, system)
-        heart_in_words(green, pith, system)
-        heartwood_mm = where_the_sapwood_begins(green, pith, photo, system)
         use = st.selectbox(
             "Use", woods.use_classes.names(), index=None, key="arrival_use",
             placeholder="where will it live?", format_func=lambda n: woods.use_classes.get(n).title,
@@ -277,6 +269,11 @@ def page() -> None:
         sealed = st.checkbox("Both ends are sealed", key="arrival_sealed")
         if not sealed:
             st.caption("Seal them on the first day: it stops nearly all end checks in oak.")
+    with right:
+        photo = photograph()
+        pith = where_the_pith_is(green, photo, system)
+        heart_in_words(green, pith, system)
+        heartwood_mm = where_the_sapwood_begins(green, pith, photo, system)
         first = first_readings(system)
     draft.keep(FORM, FIELDS)
     sure = bool(st.session_state.get("arrival_doubted")) and press.waits("arrival_sure")

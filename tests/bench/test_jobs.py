@@ -241,7 +241,7 @@ def on_a_timber(bench, folder):
 def of_the_shop(bench, folder):
     """The plan of the air, which the night has made, and a sensor that nobody knows yet."""
     with bench.job("the air's plan worked out", "air", "36 s after 2.5 screens") as hand:
-        hand.tap(hand.page.get_by_role("button", name="Work it out now"))
+        hand.tap(hand.page.get_by_role("button", name="Calculate"))
         expect(hand.page.get_by_text("What could be done")).to_be_visible(timeout=120_000)
     with bench.job("the air's plan read, as the night made it", "air", "36 s after 2.5 screens") as hand:
         box = hand.page.locator(".b-verdict").bounding_box()

@@ -251,7 +251,7 @@ def round_by_tab(page, most=150, at_once=12):
         ("timber?tag=FER-01", "Add reading", "Another timber"),
         ("add", "Tag", "Save timber"),
         ("readings?tag=FER-01", "Meter says", "Save"),
-        ("air", "Place", "Work it out now"),
+        ("air", "Place", "Calculate"),
         ("plans", "Finished size", "Pieces that hold the size"),
         ("sensors", "Every sensor", "Back up now"),
         ("guide", "Pins in a square timber", "Pins in a square timber"),

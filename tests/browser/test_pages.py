@@ -130,7 +130,7 @@ def read_one(page):
 
 
 def plan_the_air(page):
-    page.get_by_role("button", name=re.compile("Work it out (again )?now")).click()
+    page.get_by_role("button", name=re.compile("Calculate( again)?")).click()
     expect(page.get_by_text("What could be done")).to_be_visible(timeout=90_000)
     unfold(page)
 

@@ -111,6 +111,26 @@ def test_an_unknown_sheet_is_refused_with_the_known_ones(name):
         labels.named(name)
 
 
+@pytest.mark.parametrize(
+    ("settings", "came_by", "said"),
+    [
+        (None, "http://yard.local:8501/timber?tag=FER-01", ""),  # the phone's own address
+        ("https://yard.example", "https://yard.example/add", ""),
+        (None, "http://127.0.0.1:8501/", "which only this machine reaches"),
+        (None, "http://[::1]:8501/", "which only this machine reaches"),
+        ("http://127.0.0.1:8501", "http://192.168.1.5:8501/add", "which only this machine reaches"),
+        ("http://old-laptop:8501", "http://192.168.1.5:8501/add", "open at http://192.168.1.5:8501"),
+        ("http://192.168.1.5:8502", "http://192.168.1.5:8501/add", "open at http://192.168.1.5:8501"),
+        ("http://yard.local:8501", None, ""),  # where nobody came by a browser
+    ],
+)
+def test_a_code_that_opens_another_address_than_these_pages_is_told(settings, came_by, said):
+    url = labels.opens(settings, came_by)
+    told = labels.doubt(url, came_by)
+    assert (said in told) if said else told == ""
+    assert not told or url in told  # which address it is
+
+
 def test_the_command_writes_the_file_and_says_when_only_this_machine_can_open_the_codes(
     baulk, shop_dir, oak, tmp_path
 ):

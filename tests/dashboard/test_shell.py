@@ -2,14 +2,17 @@
 
 import asyncio
 import json
+import re
 from concurrent.futures import ThreadPoolExecutor
+from html import unescape
 from pathlib import Path
 
 import pytest
 from starlette.responses import PlainTextResponse
 from starlette.routing import Route
+from streamlit import file_util
 
-from baulk.dashboard.server import shell
+from baulk.dashboard.server import access, early, shell
 
 APP = Path(shell.__file__).parents[1]
 
@@ -57,6 +60,39 @@ def test_a_page_is_html_without_a_word_of_the_platform(path):
     body = answer.text[answer.text.index("<body>") :]
     assert "treamlit" not in body
     assert body.index("/frame/app.css?v=") < body.index('id="root"')
+
+
+STATIC = Path(file_util.get_static_dir())
+
+
+@pytest.mark.parametrize("path", sorted(shell.PAGES))
+def test_what_a_pages_first_screen_needs_is_named_in_its_html_once_and_is_there(path):
+    named = re.findall(r'href="[.]/(static/js/[^"]+)"', ask(path).text)
+    assert len(named) == len(set(named))
+    assert [each for each in named if not (STATIC / each).is_file()] == []
+    stems = {each.removeprefix("static/js/").split(".")[0] for each in named}
+    assert {each.split(".")[0] for each in (*early._EVERYWHERE, *early._FIRST[path])} <= stems
+    for each in named:  # nor does one of them wait for another that is not named
+        needs = early._NEEDS.findall((STATIC / each).read_text(encoding="utf-8"))
+        entry = {found.name for found in (STATIC / "static" / "js").glob("index.*.js")}
+        assert {f"static/js/{one}" for one in needs if one not in entry} <= set(named), each
+
+
+def test_the_platforms_typeface_is_not_fetched():
+    assert 'as="font"' in (STATIC / "index.html").read_text(encoding="utf-8")
+    assert "woff" not in ask("/").text
+
+
+def test_a_browser_is_told_what_it_would_ask_first_but_not_before_a_sign_in(tmp_path, monkeypatch):
+    monkeypatch.setenv("BAULK_SHOP", str(tmp_path))
+    told = re.search(r' data-how="([^"]+)"', ask("/timber").text)[1]
+    how = json.loads(unescape(told))
+    asked = json.loads(ask("/_stcore/host-config").text)
+    assert how.pop("allowedOrigins") == ["https://nobody.invalid"]  # a list with nobody in it is not taken
+    assert asked.pop("allowedOrigins") == []
+    assert how == asked
+    (tmp_path / access.LOGIN_FILE).write_text("")
+    assert "data-how" not in ask("/timber").text
 
 
 def test_style_and_script_are_kept_by_the_browser_under_an_address_of_their_content():
