@@ -44,8 +44,8 @@ def _form(old: str, now: datetime) -> None:
             f"It takes the place of {words.md(old)} on {words.md(tag)}, at the same depth, face and distance "
             "from the end."
             if tag
-            else f"It is read as {words.md(old)} is now, and {words.md(old)} is no longer read. What was kept "
-            "of it comes in from the day chosen on; without one, from the last message of the old one on."
+            else f"It is read as {words.md(old)} is now, and {words.md(old)} is no longer read. What was "
+            "kept of it comes in from the day chosen on; without one, since the last message of the old one."
         )
         pressed = box.buttons()
     if not pressed:
