@@ -15,7 +15,7 @@ from baulk.models.units import System
 HEADS: Final = (
     "Sensor", "On", "Last word", "Usually every", "Battery", "Signal", "Clock", "Refused", "Drift",
 )  # fmt: skip
-NOTHING: Final = "·"
+NOTHING: Final = words.NOTHING
 
 
 def cells(one: SensorRow, now_utc: datetime, system: System) -> tuple[str, ...]:
