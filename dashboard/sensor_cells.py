@@ -15,7 +15,7 @@ from baulk.models.units import System
 HEADS: Final = (
     "Sensor", "On", "Last word", "Usually every", "Battery", "Signal", "Clock", "Refused", "Drift",
 )  # fmt: skip
-NOTHING: Final = "·"
+NOTHING: Final = words.NOTHING
 
 
 def cells(one: SensorRow, now_utc: datetime, system: System) -> tuple[str, ...]:
@@ -50,7 +50,7 @@ def cells(one: SensorRow, now_utc: datetime, system: System) -> tuple[str, ...]:
         f"{one.refused} ({100 * one.refused_share:.0f} %): {one.refused_why}"
         if one.refused_share
         else NOTHING,
-        "; ".join(text.sentence(each, system, zone=zone) for each in one.drifts) or NOTHING,
+        "; ".join(text.sentence(each, system, zone=zone) for each in one.drifts or one.beside) or NOTHING,
     )
 
 

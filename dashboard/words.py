@@ -17,6 +17,8 @@ from baulk.models.openings import Opening
 from baulk.models.reading import Reading
 from baulk.models.use_class import UseClassTable
 
+NOTHING: Final = "·"  # in a cell of which nothing is known
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:

@@ -11,6 +11,7 @@ from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
 
 _KEY: Final = "/places"  # no tag has a stroke
+OUTSIDE: Final = ("outside", "outdoors", "outdoor", "weather", "yard")  # places whose air is the weather's
 
 
 def names(shop: Shop, *, again: bool = False) -> frozenset[str]:
@@ -31,6 +32,11 @@ def names(shop: Shop, *, again: bool = False) -> frozenset[str]:
         shop.register.recall(_KEY, found)
     known: frozenset[str] = found
     return known
+
+
+def outdoors(shop: Shop) -> frozenset[str]:
+    """Give the places whose air is the weather's: called so, or entered as a yard."""
+    return frozenset({*OUTSIDE, *(each.name for each in shop.register.places() if each.kind == "yard")})
 
 
 def refuse_new(shop: Shop, name: str) -> None:

@@ -18,6 +18,7 @@ from typing import Any, Final
 import numpy as np
 
 from baulk.ingest.shop import Shop
+from baulk.ingest.store import Store
 from baulk.ingest.wire import message
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
@@ -168,6 +169,33 @@ def newest(shop: Shop, now_utc: datetime) -> Issue | None:
             air = AirSeries(**parts)
             return Issue(issued_utc=issued, air=air) if air.posix_s[-1] > now_utc.timestamp() else None
     return None
+
+
+def told(store: Store, since_utc: datetime, now_utc: datetime) -> AirSeries | None:
+    """Give the air outside that has been, as each issue told it for its first day; None if none did.
+
+    Parameters
+    ----------
+    store : Store
+        The shop's store.
+    since_utc, now_utc : datetime
+        From when, and until when.
+    """
+    found = sorted(
+        (datetime.fromisoformat(key.removeprefix(KEPT)), body) for key, body in store.notes(KEPT).items()
+    )
+    rows: list[tuple[float, float, float]] = []
+    ends = [*(issued for issued, _ in found[1:]), now_utc]
+    for (issued, body), until in zip(found, ends, strict=False):
+        first = max(issued, since_utc).timestamp()
+        last = min(until, issued + timedelta(days=1), now_utc).timestamp()
+        parts = json.loads(body)
+        whole = zip(parts["posix_s"], parts["temp_c"], parts["rh_pct"], strict=True)
+        rows += [row for row in whole if first <= row[0] < last]
+    if not rows:
+        return None
+    posix_s, temp_c, rh_pct = np.array(rows, dtype=float).T
+    return AirSeries(posix_s=posix_s, temp_c=temp_c, rh_pct=rh_pct)
 
 
 def _air(rows: Sequence[Mapping[str, Any]], now_utc: datetime) -> AirSeries:

@@ -24,7 +24,17 @@ from baulk.dashboard.commands.answers import (
     stamp,
     table,
 )
-from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, MaybePlace, Note, Preview, Yes
+from baulk.dashboard.commands.options import (
+    AFace,
+    By,
+    Depth,
+    FromEnd,
+    MaybeAt,
+    MaybePlace,
+    Note,
+    Preview,
+    Yes,
+)
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import MappingError
 from baulk.ingest.exchange import mapping_rows
@@ -245,7 +255,7 @@ def replace(
     old: Annotated[str, typer.Argument(help="Name or topic of the old sensor.", metavar="OLD")],
     new: Annotated[str, typer.Argument(help="Name or topic of the new one.", metavar="NEW")],
     *,
-    at: At = "now",
+    at: MaybeAt = None,
     by: By = "",
     note: Note = "",
     shop: ShopOption = HERE,
@@ -254,22 +264,25 @@ def replace(
     """Put a sensor in the place of another: it goes on with the series that the old one fed.
 
     One that moves takes the old one's place on its timber, depth and face; of a mapped topic the mapping is
-    made anew for the new topic.
+    made anew for the new topic, and what was kept of it since --at is read by it; without --at since the
+    last message of the old one.
 
     Example: baulk sensor replace S7 S12 --at "2026-11-24 12:00"
     """
     now_utc = datetime.now(UTC)
     with shops.open(shop, durable=True) as opened:
-        at_utc = moment(at, now_utc=now_utc, zone=opened.config.zone)
+        at_utc = None if at is None else moment(at, now_utc=now_utc, zone=opened.config.zone)
         done = replaced.replace(opened, old, new, now_utc=now_utc, at_utc=at_utc, by=by, note=note)
     if json:
         say_json({
             "old": old, "new": new, "tag": done.tag,
-            "mappings": [mappings.to_json(one) for one in done.mappings],
+            "mappings": [mappings.to_json(one) for one in done.mappings], "readings": done.came.count,
         })  # fmt: skip
         return
     where = f"on {done.tag}" if done.tag else f"with {counted(len(done.mappings), 'mapping')}"
     say(f"{new} goes on in place of {old}, {where}")
+    if done.came.count:
+        say(f"{counted(done.came.count, 'reading')} of what was heard and kept came in with it")
 
 
 def reads(one: Mapping) -> str:

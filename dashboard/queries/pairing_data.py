@@ -115,7 +115,7 @@ def timber_of(sensor: str, now: datetime) -> str | None:
 
 
 def replace(  # noqa: PLR0913 - which, when, who
-    old: str, new: str, *, now: datetime, at: datetime, by: str, note: str
+    old: str, new: str, *, now: datetime, at: datetime | None, by: str, note: str
 ) -> Replaced:
     """Let a sensor go on with the series of another."""
     return ask(lambda s: replaced.replace(s, old, new, now_utc=now, at_utc=at, by=by, note=note))

@@ -109,8 +109,7 @@ def cards(heads: Sequence[str], rows: Sequence[Sequence[str]], *, tight: bool = 
     body = "".join(
         "<tr>"
         + "".join(
-            f'<td class="{"" if n else "b-head"}" data-label="{words.esc(h)}">'
-            f"<span>{words.esc(c)}</span></td>"
+            f'<td class="{_kind_of(n, c)}" data-label="{words.esc(h)}"><span>{words.esc(c)}</span></td>'
             for n, (h, c) in enumerate(zip(heads, row, strict=True))
         )
         + "</tr>"
@@ -118,6 +117,13 @@ def cards(heads: Sequence[str], rows: Sequence[Sequence[str]], *, tight: bool = 
     )
     kind = "b-table b-yard b-tight" if tight else "b-table b-yard"
     st.html(f'<table class="{kind}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
+
+
+def _kind_of(column: int, cell: str) -> str:
+    """Return the class of a cell of cards; one with nothing in it is left out of a running line."""
+    if not column:
+        return "b-head"
+    return "b-none" if cell == words.NOTHING else ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -37,14 +37,15 @@ def _form(old: str, now: datetime) -> None:
             "Replace with", pairing_data.replacing(old, now), None, key=box.key("new"),
             accept_new_options=True, placeholder=f"Choose or type its {'name' if tag else 'topic'}",
         )  # fmt: skip
-        # what a topic says is read by the mapping of the day it comes, so there is no other day to choose
-        day = right.date_input("On", latest, max_value=latest, key=box.key("day")) if tag else latest
+        # a topic's messages are kept: without a day the new one takes over with the old one's last message
+        day = right.date_input("On", latest if tag else None, max_value=latest, key=box.key("day"))
         note = st.text_input("Note", key=box.key("note"))
         st.caption(
             f"It takes the place of {words.md(old)} on {words.md(tag)}, at the same depth, face and distance "
             "from the end."
             if tag
-            else f"It is read as {words.md(old)} is now, and {words.md(old)} is no longer read."
+            else f"It is read as {words.md(old)} is now, and {words.md(old)} is no longer read. What was "
+            "kept of it comes in from the day chosen on; without one, since the last message of the old one."
         )
         pressed = box.buttons()
     if not pressed:
@@ -52,7 +53,7 @@ def _form(old: str, now: datetime) -> None:
     if new is None or not new.strip():
         box.refuse("Choose the new sensor, or type its name.")
         return
-    by, at = preferences.chosen().name, work_form.at(day, now)
+    by, at = preferences.chosen().name, work_form.at(day, now) if tag else work_form.begins(day, now)
     try:
         box.keep(lambda: _saved(old, new.strip(), now=now, at=at, by=by, note=note.strip()))
     except BaulkError as err:
@@ -60,12 +61,13 @@ def _form(old: str, now: datetime) -> None:
 
 
 def _saved(  # noqa: PLR0913 - which, when, who
-    old: str, new: str, *, now: datetime, at: datetime, by: str, note: str
+    old: str, new: str, *, now: datetime, at: datetime | None, by: str, note: str
 ) -> entry.Saving:
     done = pairing_data.replace(old, new, now=now, at=at, by=by, note=note)
-    where = f"on {done.tag} since {words.clock(at)}" if done.tag else "from now on"
+    where = f"on {done.tag} since {words.clock(at or now)}" if done.tag else "from now on"
     who = f", entered by {by}" if by else ""
-    return f"{new} goes on in place of {old} {where}{who}.", partial(_taken_back, done)
+    came = f" Readings that came in with it: {done.came.count}." if done.mappings else ""
+    return f"{new} goes on in place of {old} {where}{who}.{came}", partial(_taken_back, done)
 
 
 def _taken_back(done: Replaced) -> str:

@@ -166,3 +166,8 @@ def at(day: object, now: datetime) -> datetime:
     if not isinstance(day, date) or day == local.date():
         return now
     return datetime.combine(day, time(12), local.tzinfo)
+
+
+def begins(day: object, now: datetime) -> datetime | None:
+    """Return the moment at which a day begins; None where none was chosen."""
+    return datetime.combine(day, time(), words.local(now).tzinfo) if isinstance(day, date) else None

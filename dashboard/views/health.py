@@ -87,8 +87,8 @@ def sensors(look: Health, facts: shop_facts.ShopFacts) -> None:
             series_text.called(str(each.latest.series), facts.system),
             event_text.value(each.latest, facts.system, facts.temperature),
             words.age(each.latest.taken_utc, now),
-            span(each.usual.total_seconds()) if each.usual else "·",
-            span(each.longest_gap.total_seconds()) if each.longest_gap else "·",
+            span(each.usual.total_seconds()) if each.usual else words.NOTHING,
+            span(each.longest_gap.total_seconds()) if each.longest_gap else words.NOTHING,
             _clock(clocks.get(_device(each)), facts),
         )
         for each in shown[:MOST]
@@ -115,7 +115,7 @@ def _device(each: SeriesHealth) -> str:
 def _clock(one: Learned | None, facts: shop_facts.ShopFacts) -> str:
     """Return what was learned of a device's clock in a few words."""
     if one is None:
-        return "·"
+        return words.NOTHING
     if one.is_wrong:
         way = "behind" if one.behind_s > 0 else "ahead"
         done = ", put right" if one.is_corrected else ""

@@ -6,7 +6,7 @@ from contextlib import suppress
 from datetime import datetime, timedelta
 
 from baulk.ingest.shop import Shop
-from baulk.models import air_neighbours
+from baulk.models import air_neighbours, neighbours
 from baulk.models.air import AirSeries
 from baulk.models.errors import BaulkError
 
@@ -22,9 +22,9 @@ def departed(shop: Shop, now_utc: datetime) -> dict[str, float]:
         Now, with a time zone.
     """
     places = shop.store.places()
-    if len(places) < air_neighbours.FEWEST_PLACES:
+    if len(places) < neighbours.FEWEST:
         return {}
-    since = now_utc - timedelta(days=air_neighbours.RECENT_DAYS + air_neighbours.BEFORE_DAYS)
+    since = now_utc - timedelta(days=neighbours.RECENT_DAYS + neighbours.BEFORE_DAYS)
     airs: dict[str, AirSeries] = {}
     for place in places:
         with suppress(BaulkError, ValueError):  # no air in that time

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, time, timedelta, tzinfo
 from typing import Any, Final
 
 from baulk.ingest.evaluation import document, keeping_record
-from baulk.ingest.monitoring import air_drift, health
+from baulk.ingest.monitoring import air_drift, health, sensor_drift
 from baulk.ingest.monitoring.finding import Trouble
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
@@ -39,6 +39,7 @@ KINDS: Final = (
     "suspected pins",
     "mould",
     "drifting air",
+    "drifting temperature",
     "decay",
     "swapped tags",
     Trouble.SILENT.value,
@@ -114,6 +115,7 @@ def look(shop: Shop, now_utc: datetime) -> list[Notice]:
         *_of_tags(shop),
         *_of_air(shop, now_utc),
         *_of_neighbours(shop, now_utc),
+        *_of_thermometers(shop, now_utc),
         *_of_decay(shop, now_utc),
     ]
     wanted = set(KINDS) - set(shop.config.notices.without)
@@ -300,6 +302,12 @@ def _of_neighbours(shop: Shop, now_utc: datetime) -> list[Cause]:
         )
         for place, moved in air_drift.departed(shop, now_utc).items()
     ]
+
+
+def _of_thermometers(shop: Shop, now_utc: datetime) -> list[Cause]:
+    """Return the thermometers that have moved against the others in their place."""
+    found = sensor_drift.look(shop, now_utc).departed
+    return [("drifting temperature", series, reason) for series, reason in sorted(found.items())]
 
 
 def _of_decay(shop: Shop, now_utc: datetime) -> list[Cause]:

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from baulk.ingest.device_clock import Learned
-from baulk.ingest.monitoring import battery, notices
+from baulk.ingest.monitoring import battery, notices, sensor_drift
 from baulk.ingest.monitoring.health import WINDOW, Health, SeriesHealth
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import presence
@@ -57,6 +57,8 @@ class SensorRow:
         The reason of the newest of them.
     drifts : tuple of Reason
         What the model and its neighbours say against its series.
+    beside : tuple of Reason
+        What its temperature and its humidity are held against, or how to check them.
     presence : Presence or None
         What it, or the broker in its place, said of the sensor itself.
     """
@@ -75,6 +77,7 @@ class SensorRow:
     refused_share: float | None = None
     refused_why: str = ""
     drifts: tuple[Reason, ...] = ()
+    beside: tuple[Reason, ...] = ()
     presence: Presence | None = None
 
 
@@ -99,6 +102,9 @@ def rows(shop: Shop, seen: Health, now_utc: datetime) -> list[SensorRow]:
     drifting = {one.about: one.reason for one in standing if one.kind == "suspected pins"}
     apart = {one.about: one.reason for one in standing if one.kind == "contradiction"}
     drifting |= {f"air/{one.about}/humidity": one.reason for one in standing if one.kind == "drifting air"}
+    drift = sensor_drift.kept(shop)
+    lately = [one.latest.series for one in seen.series if now_utc - one.latest.taken_utc < sensor_drift.HEARD]
+    stands = sensor_drift.beside(shop, lately, feed=drift.feed)
     groups, said = shop.store.quarantine_groups(), presence.all_of(shop.store)
     clocks = {one.about: one for one in reversed(seen.clocks)}
     found = []
@@ -124,7 +130,12 @@ def rows(shop: Shop, seen: Health, now_utc: datetime) -> list[SensorRow]:
                 refused=count,
                 refused_share=count / (count + read) if count else None,
                 refused_why=max(refused, key=lambda one: one.last_utc).reason if refused else "",
-                drifts=tuple(drifting[name] for name in names if name in drifting) + _apart(apart, series),
+                drifts=(
+                    *(drifting[name] for name in names if name in drifting),
+                    *(each for name in names for each in drift.of(name)),
+                    *_apart(apart, series),
+                ),
+                beside=tuple(stands[name] for name in names if name in stands),
                 presence=said.get(about, said.get(on)),
             )
         )

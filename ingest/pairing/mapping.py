@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from baulk.ingest import decode_again, pipeline
@@ -60,6 +60,28 @@ class Saved:
     mapping: Mapping
     readings: tuple[Reading, ...] = ()
     again: decode_again.Report | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Came:
+    """What came in with new mappings of a topic.
+
+    Parameters
+    ----------
+    readings : tuple of Reading
+        Those of the messages heard while pairing.
+    again : Report or None
+        What came of decoding again what was kept; None where nothing could have been.
+    """
+
+    readings: tuple[Reading, ...] = ()
+    again: decode_again.Report | None = None
+
+    @property
+    def count(self) -> int:
+        """How many readings came in or were changed."""
+        again = 0 if self.again is None else self.again.added + self.again.changed
+        return len(self.readings) + again
 
 
 def trial(shop: Shop, source: Source | None, raws: Sequence[RawMessage]) -> list[Trial]:
@@ -137,27 +159,65 @@ def save(  # noqa: PLR0913 - what, when, who
     MappingError
         If the same one is in force already.
     """
-    kept_before = _was_kept(shop, source)
+    kept_before = was_kept(shop, source.topic)
     made = mappings.add(shop.store, source, now_utc=now_utc, by=by, note=note)
-    now = shops.read_mappings(shop)
-    raws = [one for one in heard if not one.cut and topics.matches(source.topic, one.topic)][-MOST_TAKEN:]
-    tags = frozenset(now.register.tags())
-    readings = tuple(one for raw in raws for one in pipeline.sort(raw, now, tags).readings)
-    if raws:
-        pipeline.handle_batch(raws, now)
-    again = decode_again.put_right(now, now_utc, topic=source.topic) if kept_before else None
-    return Saved(mapping=made, readings=readings, again=again)
+    came = bring_in(shop, source.topic, now_utc=now_utc, heard=heard, kept_before=kept_before)
+    return Saved(mapping=made, readings=came.readings, again=came.again)
 
 
 def take_back(shop: Shop, saved: Saved, *, now_utc: datetime, by: str = "") -> None:
     """Take back a mapping just saved with all that it brought in."""
     mappings.undo(shop.store, saved.mapping.number, now_utc=now_utc, by=by)
-    if saved.again is not None and saved.again.number is not None:
-        decode_again.undo(shop, saved.again.number)
-    keys = {(one.series, one.taken_utc): one for one in saved.readings}
+    take_out(shop, Came(readings=saved.readings, again=saved.again))
+
+
+def bring_in(  # noqa: PLR0913 - which, when, of what
+    shop: Shop,
+    topic: str,
+    *,
+    now_utc: datetime,
+    heard: Sequence[RawMessage] = (),
+    kept_before: bool,
+    since: datetime | None = None,
+) -> Came:
+    """Take in what was heard on the topics of new mappings, and decode again what was kept of them.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop; its mappings are read anew.
+    topic : str
+        The filter.
+    now_utc : datetime
+        Now, with a time zone.
+    heard : sequence of RawMessage
+        Messages heard while pairing; a retained one is not news, as ever.
+    kept_before : bool
+        What `was_kept` said before the mappings were made.
+    since : datetime, optional
+        Only messages that arrived later.
+    """
+    now = shops.read_mappings(shop)
+    raws = [one for one in heard if not one.cut and topics.matches(topic, one.topic)]
+    raws = [one for one in raws if since is None or one.arrived_utc > since][-MOST_TAKEN:]
+    tags = frozenset(now.register.tags())
+    readings = tuple(one for raw in raws for one in pipeline.sort(raw, now, tags).readings)
+    if raws:
+        pipeline.handle_batch(raws, now)
+    if not kept_before:
+        return Came(readings=readings)
+    after = None if since is None else since + timedelta(microseconds=1)
+    return Came(readings=readings, again=decode_again.put_right(now, now_utc, since=after, topic=topic))
+
+
+def take_out(shop: Shop, came: Came) -> None:
+    """Take out again what `bring_in` brought."""
+    if came.again is not None and came.again.number is not None:
+        decode_again.undo(shop, came.again.number)
+    keys = {(one.series, one.taken_utc): one for one in came.readings}
     stored = [
         one
-        for owner, name in sorted({(each.series.owner, each.series.name) for each in saved.readings})
+        for owner, name in sorted({(each.series.owner, each.series.name) for each in came.readings})
         for one in shop.store.readings(owner, name)
         if (mine := keys.get((one.series, one.taken_utc))) and mine.value == one.value
     ]
@@ -169,8 +229,8 @@ def _by(shop: Shop, sources: tuple[Source, ...]) -> Config:
     return shop.config.model_copy(update={"source": sources})
 
 
-def _was_kept(shop: Shop, source: Source) -> bool:
-    """Whether the listener has listened to any topic of a mapping before it is made."""
+def was_kept(shop: Shop, pattern: str) -> bool:
+    """Whether the listener has ever listened to any topic of a filter."""
     before = (topics.own_filter(shop.config.slug), *(one.topic for one in shop.config.source))
     former = (one.source.topic for one in mappings.all_of(shop.store, undone=True))
-    return any(topics.overlap(one, source.topic) for one in (*before, *former))
+    return any(topics.overlap(one, pattern) for one in (*before, *former))

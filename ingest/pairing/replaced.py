@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
 from baulk.ingest import devices, operations
 from baulk.ingest.errors import MappingError
-from baulk.ingest.pairing import asked
+from baulk.ingest.pairing import asked, mapping
+from baulk.ingest.pairing.mapping import Came
 from baulk.ingest.register.events import Attachment
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import mappings
@@ -36,6 +37,8 @@ class Replaced:
         Numbers of the events that it took, in the order in which they were entered.
     ended : tuple of int
         Numbers of the old topic's mappings.
+    came : Came
+        What was heard and kept of the new topic, which came in with its mappings.
     """
 
     old: str
@@ -44,6 +47,7 @@ class Replaced:
     mappings: tuple[Mapping, ...] = ()
     events: tuple[int, ...] = ()
     ended: tuple[int, ...] = ()
+    came: Came = field(default_factory=Came)
 
 
 def can_be_replaced(shop: Shop, now_utc: datetime) -> list[str]:
@@ -98,13 +102,21 @@ def can_replace(shop: Shop, old: str, now_utc: datetime) -> list[str]:
 
 
 def replace(  # noqa: PLR0913 - which, when, who
-    shop: Shop, old: str, new: str, *, now_utc: datetime, at_utc: datetime, by: str = "", note: str = ""
+    shop: Shop,
+    old: str,
+    new: str,
+    *,
+    now_utc: datetime,
+    at_utc: datetime | None = None,
+    by: str = "",
+    note: str = "",
 ) -> Replaced:
     """Let a sensor go on with the series of another.
 
     Of sensors that move the new one is attached where the old one is, at the same depth, face and distance
     from an end. Of mapped topics each mapping of the old one is made anew for the new one and taken back
-    for the old. A series is named by timber or place, so what comes joins what was there.
+    for the old; what was heard and kept of the new one since it took over is read by them. A series is
+    named by timber or place, so what comes joins what was there.
 
     Parameters
     ----------
@@ -112,8 +124,11 @@ def replace(  # noqa: PLR0913 - which, when, who
         An open shop.
     old, new : str
         Names of sensors that move, or topics of mappings that people made.
-    now_utc, at_utc : datetime
-        Now, and when it was replaced.
+    now_utc : datetime
+        Now, with a time zone.
+    at_utc : datetime, optional
+        When it was replaced; left out: now, and of mapped topics with the old one's last message, for
+        what the new one sent before that it sent from somewhere else.
     by, note : str
         Who did it, and free words.
 
@@ -126,10 +141,11 @@ def replace(  # noqa: PLR0913 - which, when, who
     """
     if old == new:
         raise MappingError(f"{old} can't replace itself; name the new sensor second")
-    there = shop.register.attachments().find(old, at_utc)
+    moment = now_utc if at_utc is None else at_utc
+    there = shop.register.attachments().find(old, moment)
     if there is not None:
-        return _moved(shop, there, new, now_utc=now_utc, at_utc=at_utc, by=by, note=note)
-    return _mapped(shop, old, new, now_utc=now_utc, by=by, note=note)
+        return _moved(shop, there, new, now_utc=now_utc, at_utc=moment, by=by, note=note)
+    return _mapped(shop, old, new, now_utc=now_utc, at_utc=at_utc, by=by, note=note)
 
 
 def take_back(shop: Shop, done: Replaced, *, now_utc: datetime, by: str = "") -> None:
@@ -151,6 +167,7 @@ def take_back(shop: Shop, done: Replaced, *, now_utc: datetime, by: str = "") ->
     BaulkError
         If one of its events or mappings was taken back already.
     """
+    mapping.take_out(shop, done.came)
     for number in reversed(done.events):
         operations.undo(shop, number, by=by, now_utc=now_utc)
     for one in done.mappings:
@@ -199,7 +216,7 @@ def _moved(  # noqa: PLR0913 - which, when, who
 
 
 def _mapped(  # noqa: PLR0913 - which, when, who
-    shop: Shop, old: str, new: str, *, now_utc: datetime, by: str, note: str
+    shop: Shop, old: str, new: str, *, now_utc: datetime, at_utc: datetime | None, by: str, note: str
 ) -> Replaced:
     known = mappings.all_of(shop.store)
     mine = [one for one in known if one.source.topic == old]
@@ -213,6 +230,8 @@ def _mapped(  # noqa: PLR0913 - which, when, who
         raise NotFound(_NAMED, old, names)
     if not topics.valid_filter(new):
         raise MappingError(f"{new!r} is not a topic")
+    since = _last_word(shop, old) if at_utc is None else at_utc
+    heard, kept_before = asked.heard(shop.store).of(new), mapping.was_kept(shop, new)
     made = []
     for one in mine:
         source = mappings.read({**one.body, "topic": new})
@@ -220,4 +239,11 @@ def _mapped(  # noqa: PLR0913 - which, when, who
         made.append(mappings.add(shop.store, source, now_utc=now_utc, by=by, note=words))
         mappings.undo(shop.store, one.number, now_utc=now_utc, by=by)
     ended = tuple(one.number for one in mine)
-    return Replaced(old=old, new=new, mappings=tuple(made), ended=ended)
+    came = mapping.bring_in(shop, new, now_utc=now_utc, heard=heard, kept_before=kept_before, since=since)
+    return Replaced(old=old, new=new, mappings=tuple(made), ended=ended, came=came)
+
+
+def _last_word(shop: Shop, topic: str) -> datetime | None:
+    """Return when the last message of a topic arrived that the log still has near its end."""
+    found = mapping.preview(shop, topic, most=1)
+    return found[-1].arrived_utc if found else None

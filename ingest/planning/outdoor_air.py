@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
-from typing import Final
 
-from baulk.ingest import weather_ahead
+from baulk.ingest import known_places, weather_ahead
 from baulk.ingest.evaluation import climate
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.inputs import up_to
@@ -16,8 +15,6 @@ from baulk.models.plan.humidity import weather
 from baulk.models.plan.humidity.plan import Water
 from baulk.models.plan.humidity.room import Room
 from baulk.models.reason import Reason, Value, utc
-
-OUTSIDE: Final = ("outside", "outdoors", "outdoor", "weather", "yard")  # places whose air is the weather's
 
 
 def with_weather(
@@ -82,7 +79,7 @@ def under_roof(shop: Shop, names: tuple[str, ...]) -> tuple[str, ...]:
     tuple of str
         In the same order, without yards and what is called outside.
     """
-    outdoors = {*OUTSIDE, *(each.name for each in shop.register.places() if each.kind == "yard")}
+    outdoors = known_places.outdoors(shop)
     return tuple(each for each in names if each not in outdoors)
 
 
@@ -105,7 +102,7 @@ def measured(shop: Shop, place: str, now_utc: datetime) -> tuple[AirSeries | Non
     """
     yards = [each.name for each in shop.register.places() if each.kind == "yard"]
     known = set(shop.store.places())
-    for name in (*yards, *OUTSIDE):
+    for name in (*yards, *known_places.OUTSIDE):
         if name in known and name != place:
             own = up_to(shop.store.air(name), now_utc.timestamp())
             return None if own is None else (own, climate.season(own, shop.config))

@@ -44,6 +44,7 @@ _SAYING: Final = (
     "decoded-again/",
     "mapping/",
     "notices",
+    "sensor-drift",
     "swapped tags",
     "waiting/",
     "walk/",

@@ -10,6 +10,7 @@ from baulk.models.formatting import count, day, share
 from baulk.models.quantity import Quantity
 from baulk.models.text.common import pct, span
 from baulk.models.text.events import quantity
+from baulk.models.text.sensors import check, warmer
 from baulk.models.text.series import named
 from baulk.models.units import System
 
@@ -83,6 +84,14 @@ def _air_departed(held: Values, _system: System) -> str:
         f"the air of {held['place']} holds {abs(moved):.0f} % {way} vapour beside the other places than "
         "weeks ago, as if its humidity sensor drifted or the room were used in another way. Hold the sensor "
         "beside another for a day"
+    )
+
+
+def _temp_departed(held: Values, system: System) -> str:
+    return (
+        f"the {named(held['series'], system)} shows {warmer(held['warmer_k'], system)} beside the "
+        f"{held['count']} others in its place than weeks ago, as if it drifted, or sun or a heater reached "
+        f"it: {check('temperature', system)}"
     )
 
 
@@ -309,6 +318,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "notice.suspected_pins": _suspected,
     "notice.mould": _mould,
     "notice.air_departed": _air_departed,
+    "notice.temp_departed": _temp_departed,
     "health.silent": _silent,
     "health.battery": _battery,
     "health.clock": _clock,

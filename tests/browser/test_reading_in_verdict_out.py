@@ -11,9 +11,11 @@ import time
 from datetime import timedelta
 from pathlib import Path
 
+import cbor2
 import pytest
 from playwright.sync_api import expect
 
+from baulk.ingest import devices
 from baulk.ingest import shop as shop_module
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -250,6 +252,102 @@ def test_five_unlike_sensors_from_first_message_to_a_verdict(shop, broker, tab, 
         assert page.faults == []
     finally:
         browse.shoot(page, "five-sensors-end")
+        pages.close()
+
+
+SECRET = "the program's own"
+
+
+@pytest.fixture
+def guarded(tmp_path, monkeypatch):
+    """A shop whose broker lets in accounts only: a node that speaks CBOR, and a device that reports."""
+    monkeypatch.setenv("BAULK_BROKER_PASSWORD", SECRET)
+    folder, port = invented.shop(tmp_path / "guarded", full=False), browse.free_port()
+    settings = folder / "baulk.toml"
+    text = re.sub(
+        r"(?m)^port = 1883.*$", f'port = {port}\nuser = "baulk-{{part}}"', settings.read_text(), count=1
+    )
+    settings.write_text(text)
+    with shop_module.open(folder) as s:
+        s.register.add(invented.piece(TAG, arrived_utc=NOW - timedelta(days=30)))
+        s.store.append(invented.air(days=30, step_h=6))
+        node = devices.enrol(s, "node-9", now_utc=NOW, more_topics=["radio/9/up"]).password
+        gauge = devices.enrol(s, "gauge", now_utc=NOW, events=True).password
+    conf, files = tmp_path / "mosquitto.conf", folder / "broker"
+    conf.write_text(
+        f"listener {port} 127.0.0.1\nallow_anonymous false\npassword_file {files / 'passwd'}\n"
+        f"acl_file {files / 'acl'}\nuse_username_as_clientid true\npersistence false\nuser root\n"
+    )
+    log, said = tmp_path / "guarded.log", tmp_path / "listen.log"
+    with log.open("wb") as out, said.open("wb") as told:
+        broker = subprocess.Popen([browse.need("mosquitto"), "-c", str(conf)], stdout=out, stderr=out)
+        listen = [sys.executable, "-m", "baulk.dashboard.commands", "listen", "--shop", str(folder)]
+        listener = subprocess.Popen(listen, stdout=told, stderr=told)
+        until = time.monotonic() + 60
+        while b"taking readings" not in said.read_bytes():
+            assert listener.poll() is None, said.read_text()
+            assert time.monotonic() < until, "the listener did not reach the broker"
+            time.sleep(0.1)
+
+        def send(name, password, topic, payload):
+            where = [
+                "-h",
+                "127.0.0.1",
+                "-p",
+                str(port),
+                "-q",
+                "1",
+                "-t",
+                topic,
+                "-u",
+                name,
+                "-P",
+                password,
+                "-s",
+            ]
+            subprocess.run([browse.need("mosquitto_pub"), *where], input=payload, check=True, timeout=20)
+
+        yield folder, lambda *what: send("node-9", node, *what), lambda *what: send("gauge", gauge, *what)
+        browse.end(listener)
+        browse.end(broker)
+
+
+def test_a_node_that_speaks_cbor_is_met_and_a_device_reports_a_check(guarded, tab, tmp_path):
+    folder, node, gauge = guarded
+    pages = browse.Pages(folder, tmp_path / "pages.log")
+    frame = cbor2.dumps(
+        {1: {"t": 14.5, "rh": 71}, 2: "ok"}
+    )  # whole numbers as keys, as small nodes send them
+    try:
+        page = tab(390, 844)
+        page.goto(f"{pages.base}/sensors")
+        hand = Hand(page)
+        hand.tap(page.locator(".st-key-pairing summary"))
+        hand.tap(page.locator(".st-key-pair-begin button"))
+        button = page.get_by_role("button", name="radio/9/up")
+        while not button.count():
+            node("radio/9/up", frame)
+            page.wait_for_timeout(700)
+        hand.tap(button.first)
+        hand.tap(page.locator(".st-key-pair-said-spot [role=radiogroup] label").filter(has_text="14.5").first)
+        hand.choose("pair-said-quantity", "Air temperature")
+        hand.choose("pair-said-unit-temp", "degC")
+        hand.choose("pair-said-place", "shed")
+        browse.shoot(page, "cbor")
+        hand.tap(page.locator(".st-key-pair-save button"))
+        expect(page.get_by_text("radio/9/up is mapped.").first).to_be_attached(timeout=60_000)
+        with shop_module.open(folder) as s:
+            assert 14.5 in {each.value for each in s.store.readings(Owner.AIR, "shed")}
+        told = {"kind": "checked", "at_utc": (NOW - timedelta(days=1)).isoformat(), "by": "Ann"}
+        told["detail"] = {"face": "b", "width_mm": 3, "length_mm": 600}
+        with shop_module.open(folder) as s:
+            topic = f"baulk/v1/{s.config.slug}/timber/{TAG}/event"
+        gauge(topic, json.dumps(told).encode())
+        page.goto(f"{pages.base}/timber?tag={TAG}&open=history")
+        expect(page.get_by_text("face b").first).to_be_visible(timeout=60_000)
+        browse.shoot(page, "reported")
+        assert page.faults == []
+    finally:
         pages.close()
 
 

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import json
+import sys
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from test_store import folder_of, influx  # noqa: F401 - a fixture
 
 from baulk.ingest import devices, operations, pipeline, wire
 from baulk.ingest import shop as shops
@@ -15,14 +20,14 @@ from baulk.ingest.mqtt import connection, pairing_watch
 from baulk.ingest.pairing import asked, mapping, replaced, spots
 from baulk.ingest.pairing.ring import KEPT, LONGEST, MOST_TOPICS, ROOM, Ring
 from baulk.ingest.settings_watch import Watched
-from baulk.ingest.store import mappings, raw_parts
+from baulk.ingest.store import STORES, mappings, raw_parts
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.wire import packed
 from baulk.ingest.wire.source import Source
 from baulk.models.errors import NotFound
 from baulk.models.quantity import Owner
 
-from .conftest import NOW, raw, until
+from .conftest import NOW, raw, timber, until
 
 SCALE = {"topic": "scale/1", "value": "g", "quantity": "weight", "unit": "g", "tag": "FER-01"}
 
@@ -341,6 +346,55 @@ def test_a_new_topic_takes_over_the_mappings_of_the_old_one(yard):
         replaced.replace(yard, "scale/1", "scale/3", now_utc=NOW, at_utc=NOW)
     with pytest.raises(MappingError, match="can't replace itself"):
         replaced.replace(yard, "scale/2", "scale/2", now_utc=NOW, at_utc=NOW)
+
+
+OWN = "baulk/v1/ferry-yard/scale/"  # under the shop's own level, so that what came there was kept
+
+
+@pytest.fixture(params=sorted(STORES))
+def any_store(request, tmp_path):
+    with shops.open(folder_of(request.param, request, tmp_path)) as opened:
+        opened.register.add(timber())
+        yield opened
+
+
+def weights(shop):
+    return sorted(one.value for one in shop.store.readings(Owner.TIMBER, "FER-01"))
+
+
+def came(shop, which, grams, hour):
+    pipeline.handle(raw(b'{"g": %d}' % grams, f"{OWN}{which}", arrived=NOW + timedelta(hours=hour)), shop)
+
+
+def test_what_was_kept_of_a_new_topic_joins_the_series_of_the_old_one(any_store):
+    mappings.add(any_store.store, source(topic=f"{OWN}1"), now_utc=NOW)
+    shop = shops.read_mappings(any_store)
+    came(shop, "2", 500, 0)  # on the bench, while the old one still weighs the timber
+    came(shop, "1", 96_000, 1)
+    came(shop, "2", 95_900, 2)
+    came(shop, "2", 95_800, 3)
+    assert (weights(shop), shop.store.quarantine_count()) == ([96.0], 3)
+    later = NOW + timedelta(hours=4)
+    done = replaced.replace(shop, f"{OWN}1", f"{OWN}2", now_utc=later)
+    assert (weights(shop), shop.store.quarantine_count()) == ([95.8, 95.9, 96.0], 1)
+    assert done.came.count == 2
+    replaced.take_back(shop, done, now_utc=later)
+    assert (weights(shop), shop.store.quarantine_count()) == ([96.0], 3)
+    assert [one.source.topic for one in mappings.all_of(shop.store)] == [f"{OWN}1"]
+    told = replaced.replace(
+        shop, f"{OWN}1", f"{OWN}2", now_utc=later, at_utc=NOW + timedelta(hours=2, minutes=30)
+    )
+    assert (weights(shop), told.came.count) == ([95.8, 96.0], 1)
+
+
+def test_what_was_heard_of_a_new_topic_comes_in_and_goes_out_with_the_replacement(yard, monkeypatch):
+    mappings.add(yard.store, source(), now_utc=NOW)
+    heard = asked.Heard(messages=(raw(b'{"g": 95700}', "scale/2"), raw(b"{}", "scale/3")))
+    monkeypatch.setattr(asked, "heard", lambda _store: heard)
+    done = replaced.replace(yard, "scale/1", "scale/2", now_utc=NOW)
+    assert weights(yard) == [95.7]
+    replaced.take_back(yard, done, now_utc=NOW)
+    assert weights(yard) == []
 
 
 def test_a_sensor_put_in_the_place_of_another_can_be_taken_back(yard):

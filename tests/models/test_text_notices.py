@@ -93,6 +93,18 @@ TOLD = [
         None,
     ),
     (
+        "notice.temp_departed",
+        {"series": "air/loft/temp", "warmer_k": -2.5, "count": 3},
+        (
+            "the air temperature in loft shows 4 °F colder beside the 3 others in its place than weeks ago, "
+            "as if it drifted, or sun or a heater reached it: stirred ice water tells (32 °F)"
+        ),
+        (
+            "the air temperature in loft shows 2.5 °C colder beside the 3 others in its place than weeks "
+            "ago, as if it drifted, or sun or a heater reached it: stirred ice water tells (0 °C)"
+        ),
+    ),
+    (
         "notice.mould",
         {"place": "shed", "share": 0.41},
         (
