@@ -149,6 +149,12 @@ class EventKind(StrEnum):
     RETIRED = "retired"
 
 
+# corners of a section by the two faces that meet there, and the details that tell of the wane at each
+CORNERS: Final[tuple[str, ...]] = ("ab", "bc", "cd", "da")
+WANE: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
+    {corner: (f"wane_{corner}_mm", f"wane_{corner}_down_mm") for corner in CORNERS}
+)
+
 # what stands in `Event.detail`; a name with a question mark may be left out
 DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
     {
@@ -172,7 +178,8 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
         EventKind.KERFED: ("face", "depth_mm", "width_mm?"),
         # size today, along a face (width: a or c, depth: b or d) or without one between the middles of faces,
         # so far from an end; curves and the rise of the fourth corner over that length; the worst hollow of a
-        # face and corner; the deepest checks, the widest wane along a face
+        # face and corner; the deepest checks, the widest wane along a face, or at each corner so far across
+        # the width and down the depth (as far as across where that is left out)
         EventKind.MEASURED: (
             "width_mm?",
             "depth_mm?",
@@ -186,6 +193,7 @@ DETAILS: Final[Mapping[EventKind, tuple[str, ...]]] = MappingProxyType(
             "out_of_square_mm?",
             "check_mm?",
             "wane_mm?",
+            *(f"{name}?" for names in WANE.values() for name in names),
         ),
         # one opening as it is on that day: which of `OPENINGS`, its name where a face has several, since when
         EventKind.CHECKED: (

@@ -52,6 +52,10 @@ Sapwood = Annotated[
     str | None,
     typer.Option("--sapwood", help="Its width at the corner farthest from the pith: '1 1/2 in', none."),
 ]
+Corners = Annotated[
+    list[str] | None,
+    typer.Option("--corner", help="Wane at a corner, across x down: 'ab 1 x 3/4 in'; may be repeated."),
+]
 GREEN_MC: Final = typer.Option(
     "--green-mc", help="MC of an oven-dried section cut on arrival, percent of dry mass."
 )

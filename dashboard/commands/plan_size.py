@@ -13,6 +13,7 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain
 from baulk.dashboard.commands.options import (
     Bow,
     Confidence,
+    Corners,
     Crook,
     MaybeFinished,
     MaybeLength,
@@ -65,9 +66,7 @@ def size(  # noqa: PLR0913 - each is an option of the command line
         Length, typer.Option(help="From a timber of this measured section, in place of a tag.")
     ] = None,
     timber_length: Annotated[Length, typer.Option(help="Length of that timber.")] = None,
-    corner: Annotated[
-        list[str] | None, typer.Option(help="Wane at a corner: 'ab 1 x 3/4 in'; may be repeated.")
-    ] = None,
+    corner: Corners = None,
     defect: Annotated[
         list[str] | None,
         typer.Option(help="Shake or knot: 'x,y,width,height' from the centre, its lower left corner first."),

@@ -16,6 +16,7 @@ from baulk.dashboard.commands.options import (
     At,
     Bow,
     By,
+    Corners,
     Crook,
     Depth,
     FromEnd,
@@ -26,7 +27,7 @@ from baulk.dashboard.commands.options import (
     Yes,
 )
 from baulk.ingest import shop as shops
-from baulk.models import openings, text, units
+from baulk.models import openings, text, units, wane
 from baulk.models.errors import OutOfRange
 from baulk.models.section import Face
 from baulk.models.timber import EventKind, Value
@@ -52,7 +53,10 @@ def measure(
     cup: Annotated[Long, typer.Option(help="Deepest hollow across a face.")] = None,
     out_of_square: Annotated[Long, typer.Option(help="How far the worst corner is off the square.")] = None,
     checks: Annotated[Long, typer.Option(help="Depth of the deepest checks of any face.")] = None,
-    widest_wane: Annotated[Long, typer.Option(help="Widest wane along a face.")] = None,
+    widest_wane: Annotated[
+        Long, typer.Option(help="Widest wane along any face, if you leave out at which corner.")
+    ] = None,
+    corner: Corners = None,
     at: At = "now",
     by: By = "",
     note: Note = "",
@@ -63,8 +67,11 @@ def measure(
     """Note what rule, straightedge and square say of a timber today; name what you measured.
 
     Its size says how much it shrinks: measure width and depth at the same places from time to time.
+    Wane without its corner is taken at all four; "--corner 'ab none'" says that there is none.
 
     Example: baulk timber measure FER-03 --width "7 13/16" --depth "7 7/8" --bow "1/4 in"
+
+    Example: baulk timber measure FER-03 --corner "ab 1 1/2 x 1 in"
     """
     given = {
         "width_mm": width, "depth_mm": depth, "from_end_mm": from_end, "bow_mm": bow, "crook_mm": crook,
@@ -73,7 +80,11 @@ def measure(
     }  # fmt: skip
 
     def detail(system: System) -> dict[str, Value]:
-        return {**_lengths(given, system), **({} if at_face is None else {"face": at_face.value})}
+        return {
+            **_lengths(given, system),
+            **wane.detail_of(corner or (), units.default_length_unit(system)),
+            **({} if at_face is None else {"face": at_face.value}),
+        }
 
     enter(tag, EventKind.MEASURED, detail, at=at, by=by, note=note, shop=shop, json=json, yes=yes)
 

@@ -22,7 +22,7 @@ from baulk.models import butt_end, photograph, units
 from baulk.models.butt_end import ButtEnd
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.photograph import Array, Plane
-from baulk.models.timber import DEFECTS, Event, EventKind, Timber, Value
+from baulk.models.timber import DEFECTS, WANE, Event, EventKind, Timber, Value
 from baulk.models.units import System
 
 CORNERS: Final = ("upper left corner", "upper right corner", "lower right corner", "lower left corner")
@@ -48,7 +48,10 @@ TASKS: Final[Mapping[str, Task]] = {
     "defect": Task(
         word="knot, shake or rot, by two opposite corners", taps=("one corner of it", "the opposite corner")
     ),
-    "wane": Task(word="wane, along a face", taps=("where the wane begins", "corner as it would be")),
+    "wane": Task(
+        word="wane at a corner",
+        taps=("where it begins on the one face", "where it begins on the other"),
+    ),
     "distance": Task(word="any distance", taps=TWO, on_butt=False),
 }
 
@@ -255,11 +258,10 @@ def read(name: str, mm: Array, butt: ButtEnd | None, timber: Timber, system: Sys
         return _inside(name, [_as_entered(butt.place_mm(each), butt, timber) for each in mm], timber, system)
     if butt is not None and name == "defect":
         return _defect([_as_entered(butt.place_mm(each), butt, timber) for each in mm], timber, system)
+    if butt is not None and name == "wane":
+        return _wane([_as_entered(butt.place_mm(each), butt, timber) for each in mm], timber, system)
     apart = float(np.hypot(*(mm[1] - mm[0])))
     shown = units.show_length(apart, system)
-    if name == "wane":
-        detail: dict[str, Value] = {"wane_mm": round(apart, 1)}
-        return Measured(said=f"Wane {shown} along the face.", kind=EventKind.MEASURED, detail=detail)
     if name.startswith("check"):
         what, word = {
             "check depth": ("depth_mm", "deep at the end"),
@@ -298,6 +300,22 @@ def _defect(spots: Sequence[tuple[float, float]], timber: Timber, system: System
     }
     size = units.show_size(float(detail["width_mm"]), float(detail["depth_mm"]), system)
     return Measured(said=f"A {what}, {size}.", kind=EventKind.DEFECT, detail=detail)
+
+
+def _wane(spots: Sequence[tuple[float, float]], timber: Timber, system: System) -> Measured:
+    """Return which corner is off, and how far, from where its bevel leaves either face."""
+    half_w, half_d = timber.section.width_mm / 2, timber.section.depth_mm / 2
+    on_side, on_top = sorted(spots, key=lambda at: abs(at[1]) / half_d - abs(at[0]) / half_w)
+    right, up = on_top[0] + on_side[0] > 0, on_top[1] + on_side[1] > 0
+    corner = {(True, True): "ab", (True, False): "bc", (False, False): "cd", (False, True): "da"}[right, up]
+    across = half_w - on_top[0] if right else half_w + on_top[0]
+    down = half_d - on_side[1] if up else half_d + on_side[1]
+    legs = [round(min(max(each, 1.0), 2 * half), 1) for each, half in ((across, half_w), (down, half_d))]
+    return Measured(
+        said=f"Wane at corner {corner}, {units.show_size(legs[0], legs[1], system)}.",
+        kind=EventKind.MEASURED,
+        detail=dict(zip(WANE[corner], legs, strict=True)),
+    )
 
 
 def _inside(name: str, spots: list[tuple[float, float]], timber: Timber, system: System) -> Measured:

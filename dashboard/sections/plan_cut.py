@@ -19,8 +19,8 @@ from baulk.models.formatting import show_movement, show_signed
 from baulk.models.plan.sawing.cutting import CutPlan
 from baulk.models.plan.sawing.order import MILL_STEPS_MM, Order
 from baulk.models.text import sentence, sentences
+from baulk.models.timber import CORNERS
 
-CORNERS: Final = ("ab", "bc", "cd", "da")
 PIECES: Final = {False: "one piece", True: "as many pieces as will come out"}
 
 

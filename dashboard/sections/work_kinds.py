@@ -15,8 +15,8 @@ import streamlit as st
 from baulk.dashboard import typed
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections.entry import Entry
-from baulk.models import formatting, units
-from baulk.models.timber import COATS, DEFECTS, DETAILS, OPENINGS, EventKind, Value
+from baulk.models import formatting, units, wane
+from baulk.models.timber import COATS, CORNERS, DEFECTS, DETAILS, OPENINGS, EventKind, Value
 from baulk.models.units import System
 
 Details = dict[str, Value]
@@ -209,15 +209,18 @@ def _measured(form: Form) -> Read:
             "cup_mm": ("Cup across a face", small),
             "out_of_square_mm": ("Out of square", small),
             "check_mm": ("Deepest check", small),
-            "wane_mm": ("Widest wane", small),
+            "wane_mm": ("Widest wane, corner left open", small),
         }
     )
+    like = "1 1/2 x 1 in" if form.system == "inch" else "38 x 25 mm"
+    corners = form.texts({each: (f"Wane at {each}, across x down", like) for each in CORNERS})
 
     def read() -> Details:
         held = form.lengths(sizes)
         if held:
             held |= {**({"face": along} if along else {}), **from_end()}
-        return held | form.lengths(rest)
+        named = [f"{each} {size}" for each, size in corners.items() if size]
+        return held | form.lengths(rest) | wane.detail_of(named, units.default_length_unit(form.system))
 
     return read
 

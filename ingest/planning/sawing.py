@@ -32,6 +32,7 @@ from baulk.models.species import SpeciesTable
 from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.units import LengthUnit, length_mm, offset_mm, size_mm
 from baulk.models.verdict.comes_out import Recorded, recorded
+from baulk.models.wane import Wane, corner_of
 from baulk.models.woods import Woods
 
 FUTURES: Final = 4
@@ -157,6 +158,8 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
             moisture = replace(wet(timber, answer, woods.species), field=None)
     if own is not None and asked.section is None:
         section = _as_recorded(section, own)
+    named = tuple(corner(section, each, bare) for each in asked.corners)
+    seen = measured.wane if measured else Wane()
     stock = Stock(
         name=timber.tag if timber else "the timber",
         section=section,
@@ -165,8 +168,8 @@ def _cut(  # noqa: PLR0913, PLR0917 - what is asked, and what the shop knows
             *(obstacles.defects(section, events) if measured else ()),
             *(defect(each, bare) for each in asked.defects),
         ),
-        wane=tuple(corner(section, each, bare) for each in asked.corners)
-        or obstacles.bevels(section, measured.wane_mm if measured else 0.0),
+        wane=named or obstacles.bevels(section, seen),
+        wane_everywhere=seen.everywhere and not named,
         checks=obstacles.checks(section, events) if measured else (),
         bow_mm=asked.bow_mm if asked.bow_mm is not None or own is None else own.bow_mm,
         crook_mm=asked.crook_mm if asked.crook_mm is not None or own is None else own.crook_mm,
@@ -242,7 +245,8 @@ def yard(shop: Shop, confidence: float) -> list[InYard]:
                     section=section,
                     length_mm=timber.length_mm,
                     defects=obstacles.defects(section, seen),
-                    wane=obstacles.bevels(section, own.wane_mm),
+                    wane=obstacles.bevels(section, own.wane),
+                    wane_everywhere=own.wane.everywhere,
                     checks=obstacles.checks(section, seen),
                     bow_mm=own.bow_mm,
                     crook_mm=own.crook_mm,
@@ -296,10 +300,8 @@ def defect(text: str, bare: LengthUnit) -> Rect:
 
 def corner(section: Section, text: str, bare: LengthUnit) -> Bevel:
     """Read a loss at a corner: its faces, then how far across and down, as 'ab 1 x 3/4 in'."""
-    faces, _, rest = text.strip().partition(" ")
-    if not rest:
-        raise OutOfRange("a corner", f"looks like 'ab 1 x 3/4 in', not {text!r}")
-    return wane(section, faces, size_mm(rest, bare=bare))
+    faces, legs = corner_of(text, bare)
+    return wane(section, faces, legs)
 
 
 def _mean_at(answer: Document, confidence: float) -> tuple[float, ...]:

@@ -16,7 +16,7 @@ from baulk.models.plausible import LEAST_LEFT, MOST_GROWN
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import MEASURED_ALONG, Series, sensor_flag
 from baulk.models.section import WIDEST_KERF_MM, Face
-from baulk.models.timber import COATS, DEFECTS, OPENINGS, Event, EventKind, Timber, Value
+from baulk.models.timber import COATS, DEFECTS, OPENINGS, WANE, Event, EventKind, Timber, Value
 
 _LETTERS: Final = "".join(face.value for face in Face)
 # numbers that an event may carry: lowest, highest, unit; wide on purpose, our own
@@ -34,6 +34,7 @@ _NUMBERS: Final[Mapping[str, tuple[float, float, str]]] = {
     "out_of_square_mm": (0.0, 1e3, "mm"),
     "check_mm": (0.0, 1e3, "mm"),
     "wane_mm": (0.0, 1e3, "mm"),
+    **{name: (0.0, 1e3, "mm") for names in WANE.values() for name in names},
     "weight_before_kg": (0.001, 20_000.0, "kg"),
     "weight_after_kg": (0.001, 20_000.0, "kg"),
     "tare_kg": (0.0, 20_000.0, "kg"),
@@ -237,6 +238,7 @@ def _measured(detail: Mapping[str, Value], timber: Timber) -> None:
             "holds a width, a depth, a bow, a crook, a twist, a cup, how far it is out of square, a check's "
             "depth or a wane; name at least one, such as bow_mm=6",
         )
+    _wane(detail, timber)
     for quantity, along in MEASURED_ALONG.items():
         what, name = quantity.value, f"{quantity.value}_mm"
         if name not in detail:
@@ -260,6 +262,24 @@ def _measured(detail: Mapping[str, Value], timber: Timber) -> None:
                 f"of {now_mm:g} mm is less than any wood shrinks to from the {green_mm:.0f} mm that "
                 f"{timber.tag} had; if it was planed or sawn, note that first",
             )
+
+
+def _wane(detail: Mapping[str, Value], timber: Timber) -> None:
+    """Refuse wane that reaches beyond the timber, or of which half is missing."""
+    section = timber.section
+    for corner, (across, down) in WANE.items():
+        if down in detail and across not in detail:
+            raise OutOfRange(
+                f"wane at corner {corner}",
+                f"needs how far it reaches across the width too: {across}, beside {down}",
+            )
+        for name, most_mm in ((across, section.width_mm), (down, section.depth_mm)):
+            if name in detail and float(detail[name]) > most_mm:
+                raise OutOfRange(
+                    f"wane at corner {corner}",
+                    f"of {float(detail[name]):.0f} mm reaches beyond {timber.tag}, which is "
+                    f"{most_mm:.0f} mm there",
+                )
 
 
 def _opened(detail: dict[str, Value], timber: Timber, event: Event) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -94,10 +95,11 @@ def comes_out(ask: Ask, size_mm: tuple[float, float], moved: Movement) -> ComesO
             size_mm, shrinks, bends, ask.faces_mm, ask.untwisting_mm, strict=True
         )
     ]
-    if ask.wane_mm:  # taken off the corners, as far as squaring has not done so: half of it at each face
-        off = sum(size - lost - want for size, lost, want in zip(size_mm, shrinks, finished, strict=True)) / 2
-        left = [each - np.maximum(0.0, ask.wane_mm - off) for each in left]
     short = [want - each for want, each in zip(finished, left, strict=True)]
+    if ask.wanes_mm:  # a corner is off or not: room elsewhere does not make up for it
+        room = [size - lost - want for size, lost, want in zip(size_mm, shrinks, finished, strict=True)]
+        lacks = _wane_lacks(ask, room[0], room[1])
+        short = [np.maximum(each, lacks) for each in short]
     fits = (short[0] <= 0) & (short[1] <= 0)
     middle = {
         "shrinkage": tuple(float(np.median(each)) for each in shrinks),
@@ -116,6 +118,31 @@ def comes_out(ask: Ask, size_mm: tuple[float, float], moved: Movement) -> ComesO
         parts_mm={name: (each[0], each[1]) for name, each in middle.items()},
         fits=np.asarray(fits),
     )
+
+
+# shares of the room beside a piece that lie toward faces b and a: at a side, in the middle
+_PLACES: Final = tuple(product((0.0, 0.5, 1.0), repeat=2))
+
+
+def _wane_lacks(ask: Ask, room_x: Floats, room_y: Floats) -> Floats:
+    """Return how much larger both ways a timber would have to be to clear its wane, shape (m,). [mm].
+
+    The piece lies where it lacks least; at a corner off by across x down it is clear of the bevel once what
+    lies beside it, over across, and what lies above it, over down, come to one.
+    """
+    least = np.full(np.broadcast(room_x, room_y).shape, np.inf)
+    for right, up in _PLACES:
+        lacks = np.zeros_like(least)
+        for corner, across, down in ask.wanes_mm:
+            beside = right if "b" in corner else 1 - right
+            above = up if "a" in corner else 1 - up
+            if beside or above:
+                clear = beside * np.maximum(room_x, 0) / across + above * np.maximum(room_y, 0) / down
+                lacks = np.maximum(lacks, (1 - clear) / (beside / across + above / down))
+            else:
+                lacks = np.full_like(least, np.inf)
+        least = np.minimum(least, lacks)
+    return least
 
 
 def _largest(short: list[Floats], finished: tuple[float, float], wanted: float) -> tuple[float, float]:

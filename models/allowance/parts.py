@@ -13,11 +13,13 @@ from baulk.models.allowance.bend import Bend
 from baulk.models.field import MoistureField
 from baulk.models.reason import Reason
 from baulk.models.section import Face
+from baulk.models.timber import CORNERS
 
 PLANING_MM: Final = 2.0  # each face, machine or hand; common practice, no source
 KERF_MM: Final = 3.0  # a bandsaw and its wander; common practice, no source
 TRIM_MM: Final = 75.0  # of each end, for its checks; common practice, no source
 _TURNED: Final = {Face.A: Face.B, Face.B: Face.A, Face.C: Face.D, Face.D: Face.C}
+_TURNED_CORNERS: Final = {"ab": "ab", "bc": "da", "cd": "cd", "da": "bc"}
 INTERVAL_SDS: Final = 3.29  # standard deviations between the 5 and the 95 % quantile of a normal
 
 
@@ -47,6 +49,8 @@ class Ask:
         Angle by which one end is turned against the other, where it was measured. [rad]
     checks_mm : mapping of Face to float
         Depth of the checks below single faces, where they were measured face by face. [mm]
+    corners_mm : mapping of str to (float, float)
+        Wane that was measured corner by corner, as "ab": across the width and down the depth. [mm]
     """
 
     width_mm: float
@@ -61,6 +65,7 @@ class Ask:
     wane_mm: float = 0.0
     twist: float = 0.0
     checks_mm: Mapping[Face, float] = field(default_factory=dict)
+    corners_mm: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def turned(self) -> Ask:
         """Return the same piece laid on its side: what was its width is its depth."""
@@ -71,7 +76,14 @@ class Ask:
             bow=self.crook,
             crook=self.bow,
             checks_mm={_TURNED[face]: mm for face, mm in self.checks_mm.items()},
+            corners_mm={_TURNED_CORNERS[at]: legs[::-1] for at, legs in self.corners_mm.items()},
         )
+
+    @property
+    def wanes_mm(self) -> tuple[tuple[str, float, float], ...]:
+        """Each corner that is off, how far across the width and how far down the depth, [mm]."""
+        each = {corner: (self.wane_mm, self.wane_mm) for corner in CORNERS if self.wane_mm}
+        return tuple((corner, *legs) for corner, legs in (each | dict(self.corners_mm)).items())
 
     @property
     def faces_mm(self) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from baulk.models.formatting import day, show_along, show_gauge
 from baulk.models.quantity import Quantity
 from baulk.models.reading import AT_LEAST, Reading, from_end_mm, sensor_of
 from baulk.models.text.common import pct
-from baulk.models.timber import Event, EventKind, Timber, Value, sealed_utc
+from baulk.models.timber import WANE, Event, EventKind, Timber, Value, sealed_utc
 from baulk.models.units import System, TemperatureUnit
 
 Values = Mapping[str, Any]
@@ -155,6 +155,12 @@ def _measured(held: Values, system: System) -> str:
         )
         if name in held
     ]
+    for corner, (across, down) in WANE.items():
+        if across in held:
+            wide = float(held[across])
+            deep = float(held.get(down, wide))
+            size = f" {units.show_size(wide, deep, system)}" if wide and deep else ""
+            found.append(f"{'' if size else 'no '}wane at corner {corner}{size}")
     return f"measured: {', '.join(found)}"
 
 

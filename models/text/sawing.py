@@ -323,9 +323,12 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "sawing.most_not_proved": _most_not_proved,
     "sawing.best_by": _best_by,
     "sawing.checks_seen": _checks_seen,
+    "sawing.wane_everywhere": fixed(
+        "Nobody said at which corner the wane is, so it is taken at all four; name the corner where it is, "
+        "and more may come out."
+    ),
     "sawing.wane_is_a_bevel": fixed(
-        "Wane is a bevel from face to face; a piece may carry as much of it as the plane takes off. Where "
-        "only its width was measured it is taken at all four corners."
+        "Wane is a bevel from face to face; a piece may carry as much of it as the plane takes off."
     ),
     "sawing.moisture_evaluated": _moisture_evaluated,
     "sawing.moisture_even": _moisture_even,

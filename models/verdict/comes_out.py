@@ -30,6 +30,7 @@ from baulk.models.species import Species
 from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.use_class import UseClass
 from baulk.models.verdict.readiness import service_draw
+from baulk.models.wane import Wane, noted
 
 SAME_DAY_S: Final = 1.5 * DAY_S  # in which sizes belong together; our own judgement, no source
 DRAWS: Final = 1024  # members drawn for a timber that has no fit
@@ -49,13 +50,15 @@ class Recorded:
         When it was that, POSIX seconds. [s]
     bow_mm, crook_mm : float or None
         Measured curves over its length; None where nobody measured. [mm]
-    check_mm, wane_mm : float
-        Measured depth of checks, and wane along a face; 0 where none was noted. [mm]
+    check_mm : float
+        Measured depth of checks; 0 where none was noted. [mm]
     twist_mm : float or None
         How far the fourth corner of a face lies off the other three, over its length; None where nobody
         measured. [mm]
     checks_mm : mapping of Face to float
         Measured depth of the checks of single faces; that which opens a boxed heart is not among them. [mm]
+    wane : Wane
+        What is off its corners. [mm]
     """
 
     width_mm: float
@@ -64,9 +67,9 @@ class Recorded:
     bow_mm: float | None = None
     crook_mm: float | None = None
     check_mm: float = 0.0
-    wane_mm: float = 0.0
     twist_mm: float | None = None
     checks_mm: Mapping[Face, float] = field(default_factory=dict)
+    wane: Wane = field(default_factory=Wane)
 
 
 def recorded(timber: Timber, events: Iterable[Event]) -> Recorded:
@@ -104,7 +107,7 @@ def recorded(timber: Timber, events: Iterable[Event]) -> Recorded:
             over = float(each.detail.get("length_mm", timber.length_mm))
             part = {"twist_mm": min(timber.length_mm / over, 1.0)}  # an even turn; a curve goes by the square
             part["bow_mm"] = part["crook_mm"] = part["twist_mm"] ** 2
-            for name in ("bow_mm", "crook_mm", "twist_mm", "check_mm", "wane_mm"):
+            for name in ("bow_mm", "crook_mm", "twist_mm", "check_mm"):
                 if name in each.detail:
                     found[name] = float(each.detail[name]) * part.get(name, 1.0)
             _ruled(latest, each)
@@ -114,6 +117,7 @@ def recorded(timber: Timber, events: Iterable[Event]) -> Recorded:
     return Recorded(
         **{name: value for name, value in found.items() if value is not None},
         checks_mm=openings.to_plane_off_mm(openings.seen(known), section),
+        wane=noted(known),
     )
 
 
@@ -160,7 +164,7 @@ def asked(timber: Timber, wood: Species, size: Recorded, *, wanted: float, seen:
         check_mm=size.check_mm,
         twist=(size.twist_mm or 0.0) / min(size.width_mm, size.depth_mm) * long_mm / timber.length_mm,
         checks_mm=size.checks_mm,
-        wane_mm=size.wane_mm,
+        corners_mm=size.wane.legs_mm,
     )
 
 

@@ -118,7 +118,7 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
     wanted = timber.finished
     ask = ask or asked(timber, species, recorded(timber, ()), wanted=SURE)
     # checks and wane lie at the timber's own faces: a larger piece out of it would only hold more of them
-    ask = replace(ask, check_mm=0.0, wane_mm=0.0, checks_mm={})
+    ask = replace(ask, check_mm=0.0, wane_mm=0.0, checks_mm={}, corners_mm={})
     place = engine.inside(timber.section, (wanted.centre_x_mm, wanted.centre_y_mm))
     need = engine.needed(ask, species, use, of_members(calibration.field_now), place)
     size = engine.sawn_mm(need, step_mm)

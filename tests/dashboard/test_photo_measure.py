@@ -81,6 +81,15 @@ def test_corners_pith_and_a_check_are_read_off_the_picture_and_saved(measuring, 
     detail = newest(shop_folder, EventKind.CHECKED).detail
     assert (detail["face"], detail["depth_mm"]) == ("a", pytest.approx(55.2, rel=0.01))
 
+    # a bevel leaves face c 40 mm from the corner and face d 24 mm above it, tapped in whichever order
+    app = measuring("wane", wane=[(-100.0, -71.0), (-60.0, -95.0)])
+    assert any("Wane at corner cd" in each.value for each in app.info)
+    save(app).click().run()
+    assert not app.exception
+    detail = newest(shop_folder, EventKind.MEASURED).detail
+    assert detail["wane_cd_mm"] == pytest.approx(40 * 203.2 / 200, abs=1.5)
+    assert detail["wane_cd_down_mm"] == pytest.approx(24 * 196.85 / 190, abs=1.5)
+
     app = measuring("pith", pith=[(10.0, -15.0)])
     save(app).click().run()
     assert not app.exception

@@ -25,6 +25,10 @@ WHOLE = {
         "width_mm": 201.5, "face": "a", "from_end_mm": 600, "bow_mm": 6, "crook_mm": 4, "twist_mm": 3,
         "length_mm": 2700, "cup_mm": 2, "out_of_square_mm": 1.5, "check_mm": 20, "wane_mm": 8,
         "depth_mm": 176,
+        "wane_ab_mm": 20, "wane_ab_down_mm": 10,
+        "wane_bc_mm": 21, "wane_bc_down_mm": 11,
+        "wane_cd_mm": 22, "wane_cd_down_mm": 12,
+        "wane_da_mm": 23, "wane_da_down_mm": 13,
     },
     EventKind.CHECKED: {
         "face": "b", "opening": "shake", "name": "long one", "length_mm": 610, "width_mm": 3.2,

@@ -35,6 +35,10 @@ HAPPENED = {
     EventKind.MEASURED: {
         "width_mm": 189.0, "face": "a", "from_end_mm": 600.0, "bow_mm": 6.0, "crook_mm": 4.0, "twist_mm": 3.0,
         "length_mm": 2400.0, "cup_mm": 2.0, "out_of_square_mm": 1.5, "check_mm": 20.0, "wane_mm": 8.0,
+        "wane_ab_mm": 20.5, "wane_ab_down_mm": 10.5,
+        "wane_bc_mm": 21.5, "wane_bc_down_mm": 11.5,
+        "wane_cd_mm": 22.5, "wane_cd_down_mm": 12.5,
+        "wane_da_mm": 23.5, "wane_da_down_mm": 13.5,
     },
     EventKind.CHECKED: {
         "face": "b", "opening": "shake", "name": "long one", "length_mm": 610.0, "width_mm": 3.2,

@@ -352,6 +352,8 @@ def test_checks_and_wane_that_squaring_does_not_take_away_cost_what_is_left_of_t
     assert sure(check_mm=20.0) < 0.1
     assert sure(wane_mm=10.0) == sure()  # squaring takes it off the corners
     assert sure(wane_mm=60.0) < 0.3
+    # at one corner alone the piece moves away from it: half of what is beside it more than at four
+    assert sure(corners_mm={"ab": (40.0, 40.0)}) > sure(wane_mm=40.0) + 0.5
 
 
 def test_a_shell_that_has_shrunk_under_a_wet_core_counts_from_the_day_of_the_planing():

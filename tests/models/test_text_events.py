@@ -112,6 +112,12 @@ def test_flags_are_told_in_words_and_one_system_only():
             "measured: out of square by 3.2 mm",
         ),
         (
+            "measured",
+            {"wane_ab_mm": 38.1, "wane_ab_down_mm": 25.4, "wane_cd_mm": 0.0},
+            "measured: wane at corner ab 1 1/2 x 1 in, no wane at corner cd",
+            "measured: wane at corner ab 38 x 25 mm, no wane at corner cd",
+        ),
+        (
             "checked",
             {
                 "face": "b",

@@ -283,9 +283,15 @@ SAID = [
     (
         "sawing.wane_is_a_bevel",
         {},
+        "Wane is a bevel from face to face; a piece may carry as much of it as the plane takes off.",
+        None,
+    ),
+    (
+        "sawing.wane_everywhere",
+        {},
         (
-            "Wane is a bevel from face to face; a piece may carry as much of it as the plane takes off. "
-            "Where only its width was measured it is taken at all four corners."
+            "Nobody said at which corner the wane is, so it is taken at all four; name the corner where it "
+            "is, and more may come out."
         ),
         None,
     ),

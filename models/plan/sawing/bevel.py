@@ -10,7 +10,6 @@ from baulk.models.errors import OutOfRange
 from baulk.models.section import Face, Section
 
 SLACK_MM: Final = 1e-6
-CORNERS: Final = ("ab", "bc", "cd", "da")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

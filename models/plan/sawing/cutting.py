@@ -32,6 +32,8 @@ class Stock:
         Shakes and knots, in the section's axes. [mm]
     wane : tuple of Bevel
         Corners that are off. [mm]
+    wane_everywhere : bool
+        Whether some of it was noted without its corner, and is taken at each.
     checks : tuple of Rect
         Checks as measured, from their face to their tip. [mm]
     bow_mm, crook_mm : float or None
@@ -44,6 +46,7 @@ class Stock:
     length_mm: float
     defects: tuple[Rect, ...] = ()
     wane: tuple[Bevel, ...] = ()
+    wane_everywhere: bool = False
     checks: tuple[Rect, ...] = ()
     bow_mm: float | None = None
     crook_mm: float | None = None
@@ -306,6 +309,7 @@ def assumptions(plan: CutPlan, bow: Bend, *, measured: bool) -> tuple[Reason, ..
         *((Reason(code="sawing.size_recorded"),) if measured else ()),
         *(() if bow.measured else (Reason(code="sawing.usual_bow", values=usual),)),
         *((Reason(code="sawing.wane_is_a_bevel"),) if plan.stock.wane else ()),
+        *((Reason(code="sawing.wane_everywhere"),) if plan.stock.wane_everywhere else ()),
         *(
             (Reason(code="sawing.checks_seen", values={"count": len(plan.stock.checks)}),)
             if plan.stock.checks

@@ -7,33 +7,34 @@ from typing import Final
 
 from baulk.models import openings
 from baulk.models.openings import Opening
-from baulk.models.plan.sawing.bevel import CORNERS, Bevel, wane
+from baulk.models.plan.sawing.bevel import Bevel, wane
 from baulk.models.plan.sawing.rects import Rect
 from baulk.models.section import Face, Section
 from baulk.models.timber import OPENINGS, Event, EventKind
+from baulk.models.wane import Wane
 
 CHECK_MM: Final = 6.0  # kept clear about a check, for it wanders; common practice, no source
 
 
-def bevels(section: Section, wane_mm: float) -> tuple[Bevel, ...]:
-    """Return the widest wane that was measured, at each corner, for nobody said at which.
+def bevels(section: Section, seen: Wane) -> tuple[Bevel, ...]:
+    """Return the wane that was noted, as bevels of the section.
 
     Parameters
     ----------
     section : Section
         The section. [mm]
-    wane_mm : float
-        Along a face; 0 for none. [mm]
+    seen : Wane
+        Which corners are off, and how far. [mm]
 
     Returns
     -------
     tuple of Bevel
-        None, or one a corner. [mm]
+        One a corner that is off, at most as far as the section goes. [mm]
     """
-    if not wane_mm:
-        return ()
-    along = (min(wane_mm, section.width_mm), min(wane_mm, section.depth_mm))
-    return tuple(wane(section, each, along) for each in CORNERS)
+    return tuple(
+        wane(section, corner, (min(across, section.width_mm), min(down, section.depth_mm)))
+        for corner, (across, down) in seen.legs_mm.items()
+    )
 
 
 def checks(section: Section, events: Sequence[Event]) -> tuple[Rect, ...]:
