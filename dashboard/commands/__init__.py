@@ -15,7 +15,7 @@ from typing import Annotated, Any, Final
 import typer
 from typer.core import TyperGroup
 
-from baulk.dashboard.commands import former
+from baulk.dashboard.commands import direct, former
 from baulk.dashboard.commands.help_text import keep_brackets
 from baulk.models.errors import BaulkError
 from baulk.models.formatting import in_reader_units
@@ -75,6 +75,9 @@ COMMANDS: Final = {
 ALONE: Final[dict[tuple[str, ...], Entry]] = {
     ("timber", "list"): Entry("timber_list", "list_", "List every timber of the shop.")
 }
+
+# commands that answer and end, whose plain words are read without Typer (`direct`)
+SHORT: Final = (("emc",), ("size",), ("weight",), ("dewpoint",), ("timber", "list"))
 
 
 def build(wanted: Sequence[str] = tuple(COMMANDS)) -> typer.Typer:
@@ -138,7 +141,13 @@ def main() -> None:
     """Run the command line; an error made on purpose is one sentence, any other one says how to see more."""
     words = joined(sys.argv[1:])
     try:
-        build(_wanted(words))(words, prog_name="baulk")
+        if not _called(words):
+            build(_wanted(words))(words, prog_name="baulk")
+    except typer.Exit as end:
+        sys.exit(end.exit_code)
+    except typer.Abort:
+        sys.stderr.write("Aborted.\n")
+        sys.exit(1)
     except BaulkError as err:
         _end(_in_shop_units(str(err), words), err)
     except KeyboardInterrupt:
@@ -153,6 +162,22 @@ def main() -> None:
             f"set {DETAIL}=1 and run it again to see where",
             err,
         )
+
+
+def _called(words: Sequence[str]) -> bool:
+    """Call a short command whose words are plain; return False if Typer has to read them."""
+    top = 2 if words[:1] == ["--shop"] else 0
+    name = next((each for each in SHORT if tuple(words[top : top + len(each)]) == each), None)
+    if name is None:
+        return False
+    command = _imported(ALONE.get(name) or COMMANDS[name[0]])
+    if top:
+        _top(shop=words[1])
+    values = direct.values(command, words[top + len(name) :])
+    if values is None:
+        return False
+    command(**values)
+    return True
 
 
 def joined(words: Sequence[str]) -> list[str]:

@@ -9,9 +9,11 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime, tzinfo
 from enum import Enum
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar
 
@@ -37,6 +39,7 @@ HERE = Path()
 _LONGEST_WORD = 24  # what is longer, as a topic, may be broken
 _READ_WIDE = 100  # columns: longer lines are hard to read
 _BETWEEN = 2  # columns
+_NO_SCREEN = 80  # columns, where there is none
 _MARK = re.compile(r"\s*(?:[-*] |\d+\. )?")  # of a list's item
 _COMMAND = re.compile(r"(?<=: )baulk .*$")  # at the end of a sentence
 _MAY_BE_WIDE: Final = "\u0300"  # every letter before it takes one column
@@ -133,7 +136,12 @@ def say(text: str) -> None:
 
 
 def _width() -> int:
-    return shutil.get_terminal_size().columns
+    """Return how wide the screen is; of a command whose answer goes elsewhere, the one that it was typed on."""
+    if not os.environ.get("COLUMNS", "").isdecimal():
+        for stream in (1, 2, 0):
+            with suppress(OSError):
+                return os.get_terminal_size(stream).columns or _NO_SCREEN
+    return shutil.get_terminal_size((_NO_SCREEN, 0)).columns
 
 
 def _cells(line: str) -> int:
@@ -177,25 +185,24 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> 
     rows : iterable of sequence of str
         As many words each as there are headings.
     """
-    from rich import box  # noqa: PLC0415 - a sentence and JSON need none
-    from rich.table import Table  # noqa: PLC0415
+    cells, screen = [tuple(row) for row in rows], sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+    slanted, bold, end = ("\x1b[3m", "\x1b[1m", "\x1b[0m") if screen and os.name == "posix" else ("", "", "")
+    wide = _widths([columns, *cells], _width())
+    lines = [f"{slanted}{line}{end}" for each in title.split("\n") for line in _lines(each, _width())]
+    lines += [f"{bold}{line}{end}" for line in _side_by_side(columns, wide)]
+    lines.append("─" * (sum(wide) + _BETWEEN * (len(wide) - 1)))
+    lines += [line for row in cells for line in _side_by_side(row, wide)]
+    typer.echo("\n".join(lines))
 
-    cells, out = [tuple(row) for row in rows], console()
-    drawn = Table(
-        title=title,
-        title_justify="left",
-        header_style="bold",
-        box=box.SIMPLE_HEAD,
-        show_edge=False,
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-    )
-    wide = _widths([columns, *cells], out.width)
-    for heading, width in zip(columns, wide, strict=True):
-        drawn.add_column(heading, overflow="fold", width=width)
-    for row in cells:
-        drawn.add_row(*[_unmarked(_wrapped(cell, width)) for cell, width in zip(row, wide, strict=True)])
-    out.print(drawn)
+
+def _side_by_side(row: Sequence[str], wide: Sequence[int]) -> list[str]:
+    """Return the lines of a row, each cell in its column."""
+    cells = [_lines(cell, width) for cell, width in zip(row, wide, strict=True)]
+    between = " " * _BETWEEN
+    return [
+        between.join(part + " " * (width - _cells(part)) for part, width in zip(parts, wide, strict=True)).rstrip()
+        for parts in zip_longest(*cells, fillvalue="")
+    ]
 
 
 def counted(count: int, what: str) -> str:
@@ -203,9 +210,20 @@ def counted(count: int, what: str) -> str:
     return f"{count} {what}{'' if count == 1 else 's'}"
 
 
-def _wrapped(cell: str, width: int) -> str:
-    """Break a cell between words, and in a word at its hyphens, before rich breaks it anywhere."""
-    return "\n".join("\n".join(textwrap.wrap(line, width)) for line in cell.splitlines())
+def _lines(cell: str, width: int) -> list[str]:
+    """Break a cell between words, in a word at its hyphens, and where that is not enough anywhere."""
+    wrapped = [part for line in cell.splitlines() for part in (textwrap.wrap(line, width) or [""])]
+    return [part for line in wrapped for part in _folded(line, width)] or [""]
+
+
+def _folded(line: str, width: int) -> list[str]:
+    """Break a line whose letters take more room than one column each."""
+    parts = [""]
+    for letter in line if _cells(line) > width else ():
+        if parts[-1] and _cells(parts[-1] + letter) > width:
+            parts.append("")
+        parts[-1] += letter
+    return parts if parts[-1] else [line]
 
 
 def stamp(at_utc: datetime | None, zone: tzinfo | None) -> str:
@@ -297,7 +315,3 @@ def unless_unlikely(
             return enter(True)  # noqa: FBT003 - the answer itself
         why = f"{err} {unless}; if it is right, say it again with {err.option}"
         raise Unlikely(why, err.option) from err
-
-
-def _unmarked(word: str) -> str:
-    return word.replace("[", r"\[")
