@@ -44,8 +44,11 @@ def about(piece):
     }
 
 
-def follow(number, *, histories=(3, 9, 15), readings=True, kept_in=None):
-    """Ask of one timber after each history: (rows of moisture, rows of movement and readiness)."""
+def follow(number, *, histories=(3, 9, 15), readings=True, kept_in=None, moved=True):
+    """Ask of one timber after each history: (rows of moisture, rows of movement and readiness).
+
+    Without `moved` the truth's movement, which costs more than the answer, is not worked out.
+    """
     true = truth.get(number, kept_in=kept_in)
     noted = observed.readings(true) if readings else []
     moisture, movement = [], []
@@ -67,7 +70,8 @@ def follow(number, *, histories=(3, 9, 15), readings=True, kept_in=None):
                 movement.append({**head, "failed": answer["failed"]})
                 continue
             moisture += _moisture(head, true, known, day, answer)
-            movement.append({**head, **_moved(true, day, answer)})
+            if moved:
+                movement.append({**head, **_moved(true, day, answer)})
     return moisture, movement
 
 

@@ -12,7 +12,7 @@ from scipy.stats import norm
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from honesty import bands, baselines, scores, timbers
+from honesty import against, bands, baselines, knowing, scores, timbers
 from honesty.observed import Noted, dry_kg
 
 
@@ -138,3 +138,35 @@ def test_before_and_after_are_compared_on_the_same_rows():
     assert found.loc["mean", "n"] == 2
     assert found.loc["mean", "winkler ratio"] == pytest.approx(0.5)
     assert isinstance(found, pd.DataFrame)
+
+
+def test_a_ratio_of_scores_bears_how_much_hangs_on_single_timbers():
+    def table(widths):
+        return scores.frame(
+            [
+                {"number": n, "months": m, "part": part, "horizon": 180, "truth": 30.0, "core_now": 35.0,
+                 "q": 30 + width * np.array([-2, -1, 0, 1, 2])}
+                for n, width in enumerate(widths) for m in (3, 9) for part in ("mean", "core", "shell")
+            ]
+        )  # fmt: skip
+
+    even = against.ratios(table([2.0] * 30), table([1.0] * 30)).loc["mean"]
+    assert even[["timbers", "ratio", "low", "high"]].tolist() == pytest.approx([30, 0.5, 0.5, 0.5])
+    # twenty-nine that are halved, and one, as large as all of them, that stays
+    uneven = against.ratios(table([1.0] * 29 + [29.0]), table([0.5] * 29 + [29.0])).loc["mean"]
+    assert uneven["ratio"] == pytest.approx(0.75)
+    assert uneven["low"] == pytest.approx(0.5)
+    assert uneven["high"] > 0.85
+
+
+def test_what_a_timber_is_told_without_itself_is_what_the_others_alone_tell():
+    rng = np.random.default_rng(3)
+    x, of = rng.normal(size=(40, 3)), np.repeat(np.arange(10), 4)
+    y = x @ [1.0, -0.5, 0.2] + 0.1 * rng.normal(size=40)
+    middle, spread, _ = knowing.left_out(x, y, of, 1.0, 0.05)
+    cover = knowing.covariance(x, of, 1.0, 0.05)
+    own, rest = of == 7, of != 7
+    across = np.linalg.solve(cover[np.ix_(rest, rest)], cover[np.ix_(rest, own)])
+    assert middle[own] == pytest.approx(across.T @ y[rest])
+    left = cover[np.ix_(own, own)] - across.T @ cover[np.ix_(rest, own)]
+    assert spread[own] == pytest.approx(np.sqrt(np.diag(left)))
