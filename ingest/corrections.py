@@ -7,6 +7,7 @@ again, and messages that are decoded again, leave out what a correction that cou
 
 from __future__ import annotations
 
+import hashlib
 import json
 import secrets
 from collections.abc import Iterable, Mapping, Sequence
@@ -190,15 +191,66 @@ def undo(shop: Shop, correction: Correction, *, by: str, now_utc: datetime) -> C
     return undone
 
 
+def is_news(store: Store, chain: Sequence[Correction]) -> bool:
+    """Whether one of the corrections that a reading went through is not on record."""
+    return bool(_not_on_record(store, chain))
+
+
+def bring(shop: Shop, chain: Sequence[Correction]) -> int:
+    """Write down corrections that were made in another shop, and store what they left.
+
+    What stands here as one of them found it makes room, so that a file that was brought in before the
+    correction and once more after it comes out as one that was brought in after it.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    chain : sequence of Correction
+        Of one reading, oldest first; each found what the one before it left.
+
+    Returns
+    -------
+    int
+        How many readings are new, 0 or 1.
+
+    Raises
+    ------
+    OutOfRange
+        If another reading stands where the last one belongs; nothing was changed.
+    """
+    missing, last = _not_on_record(shop.store, chain), chain[-1].now
+    if not missing:
+        return 0
+    gone = [one for each in chain if (one := _found(shop.store, each.was)) is not None]
+    come: list[Reading] = []
+    if last is not None and (_found(shop.store, last) is None or last.value in {one.value for one in gone}):
+        _refuse_taken(shop, last, gone)
+        come += checks.flag((last,), shop.store)
+    packed = {_key_of(one, hashlib.blake2b(_packed(one), digest_size=4).hexdigest()): one for one in missing}
+    shop.store.reattribute(
+        list({_key(one): one for one in gone}.values()),
+        come,
+        notes={key: _packed(one) for key, one in packed.items()},
+    )
+    _forget_fit(shop, chain[-1].was)
+    return len(come)
+
+
+def _not_on_record(store: Store, chain: Sequence[Correction]) -> list[Correction]:
+    series = chain[0].was.series
+    have = {(*_key(one.was), one.was.value, one.at_utc) for one in listed(store, series.owner, series.name)}
+    return [one for one in chain if (*_key(one.was), one.was.value, one.at_utc) not in have]
+
+
 def _exchange(  # noqa: PLR0913 - each says another thing
     shop: Shop, old: Reading, new: Reading | None, *, by: str, note: str, now_utc: datetime
 ) -> Correction:
     old = _stored(shop, old)
     if new is not None:
         _refuse_taken(shop, new, [old])
-    name = f"{old.series.owner.value}/{old.series.name}"
-    key = f"{_KEY}{name}/{to_us(now_utc):020d}-{secrets.token_hex(4)}"
-    made = Correction(number=0, was=old, now=new, by=by, note=note, at_utc=now_utc, key=key)
+    made = Correction(number=0, was=old, now=new, by=by, note=note, at_utc=now_utc)
+    key = _key_of(made, secrets.token_hex(4))
     shop.store.reattribute([old], [] if new is None else [new], notes={key: _packed(made)})
     _forget_fit(shop, old)
     every = listed(shop.store, old.series.owner, old.series.name)
@@ -207,11 +259,20 @@ def _exchange(  # noqa: PLR0913 - each says another thing
 
 def _stored(shop: Shop, reading: Reading) -> Reading:
     """Give a reading as it is stored now."""
+    one = _found(shop.store, reading)
+    if one is None:
+        raise OutOfRange(
+            "the reading", f"of {reading.value:g} {reading.unit} is not stored any more; look again"
+        )
+    return one
+
+
+def _found(store: Store, reading: Reading) -> Reading | None:
     at, series = reading.taken_utc, reading.series
-    for one in shop.store.readings(series.owner, series.name, at, at):
+    for one in store.readings(series.owner, series.name, at, at):
         if one.series == series and one.value == reading.value:
             return one
-    raise OutOfRange("the reading", f"of {reading.value:g} {reading.unit} is not stored any more; look again")
+    return None
 
 
 def _refuse_taken(shop: Shop, new: Reading, leaving: Sequence[Reading]) -> None:
@@ -280,10 +341,15 @@ def _key(reading: Reading) -> Key:
     return reading.series, reading.taken_utc
 
 
+def _key_of(one: Correction, end: str) -> str:
+    """Give a correction the key of its note, by which they stand in the order in which they were made."""
+    return f"{_KEY}{one.was.series.owner.value}/{one.was.series.name}/{to_us(one.at_utc):020d}-{end}"
+
+
 def _packed(one: Correction) -> bytes:
     body = {
-        "was": _plain(one.was),
-        "now": None if one.now is None else _plain(one.now),
+        "was": plain(one.was),
+        "now": None if one.now is None else plain(one.now),
         "by": one.by,
         "note": one.note,
         "at_utc": one.at_utc.isoformat(),
@@ -293,7 +359,8 @@ def _packed(one: Correction) -> bytes:
     return json.dumps(body).encode()
 
 
-def _plain(reading: Reading) -> dict[str, Any]:
+def plain(reading: Reading) -> dict[str, Any]:
+    """Return a reading as JSON has it."""
     return {
         "series": str(reading.series),
         "value": reading.value,
@@ -309,8 +376,8 @@ def _read(key: str, note: bytes, number: int) -> Correction:
     undone = body["undone_utc"]
     return Correction(
         number=number,
-        was=_reading(body["was"]),
-        now=None if body["now"] is None else _reading(body["now"]),
+        was=of_plain(body["was"]),
+        now=None if body["now"] is None else of_plain(body["now"]),
         by=body["by"],
         note=body["note"],
         at_utc=datetime.fromisoformat(body["at_utc"]),
@@ -320,7 +387,8 @@ def _read(key: str, note: bytes, number: int) -> Correction:
     )
 
 
-def _reading(body: dict[str, Any]) -> Reading:
+def of_plain(body: Mapping[str, Any]) -> Reading:
+    """Return the reading that JSON has."""
     return Reading(
         series=Series.parse(body["series"]),
         value=float(body["value"]),

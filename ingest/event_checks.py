@@ -91,8 +91,25 @@ def _as_there(on: Attachment, event: Event) -> bool:
     return there == tuple(event.detail.get(name) for name in ("depth_mm", "face", "from_end_mm"))
 
 
-def refuse_without_depth(shop: Shop, event: Event) -> None:
-    """Refuse to attach pins without the depth that their readings need."""
+def refuse_without_depth(shop: Shop, event: Event, *, sure: bool) -> None:
+    """Refuse pins without the depth that their readings need; ask where nothing tells what it is.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop.
+    event : Event
+        The attaching.
+    sure : bool
+        Whether somebody said that it is no pair of pins.
+
+    Raises
+    ------
+    OutOfRange
+        If it is a pair of pins.
+    Unlikely
+        If it may be one: settings, earlier attachings and what waits for it say nothing.
+    """
     sensor = str(event.detail["sensor"]).strip()
     if "depth_mm" in event.detail:
         return
@@ -104,17 +121,25 @@ def refuse_without_depth(shop: Shop, event: Event) -> None:
     bare = [one.quantity in AT_DEPTH and one.depth_mm is None for one in speaking]
     named = [is_bare for one, is_bare in zip(speaking, bare, strict=True) if one.sensor == sensor]
     by_settings = any(named) or (bool(bare) and all(bare))
-    once = shop.register.events(kind=EventKind.SENSOR_ATTACHED)
-    by_event = any(one.detail["sensor"] == sensor and "depth_mm" in one.detail for one in once)
-    if by_settings or by_event or _waits_as_pins(shop, sensor):
+    every = shop.register.events(kind=EventKind.SENSOR_ATTACHED)
+    once = ["depth_mm" in one.detail for one in every if one.detail["sensor"] == sensor]
+    waiting = _waiting_as_pins(shop, sensor)
+    if by_settings or any(once) or any(waiting):
         raise OutOfRange(
             f"sensor {sensor}",
             "is a pair of pins and needs the depth of its tips, for instance --depth '45 mm'",
         )
+    told = bool(named or once or waiting) or (bool(bare) and not any(bare))
+    if not (sure or told):
+        raise Unlikely(
+            f"nothing tells yet what sensor {sensor} measures. Pins need the depth of their tips: say it if "
+            "these are pins; a scale, a gauge or a thermometer has none."
+        )
 
 
-def _waits_as_pins(shop: Shop, sensor: str) -> bool:
-    """Whether a reading of a sensor waits in quarantine that can't be placed without a depth."""
+def _waiting_as_pins(shop: Shop, sensor: str) -> list[bool]:
+    """Say of each reading of a sensor that waits in quarantine whether it can't be placed without a depth."""
+    found = []
     for row in shop.store.quarantined(_LOOKED_AT, Which(waits_for=sensors.waits_for(sensor))):
         try:
             decoded = sensors.set_aside(row.raw) or wire.understand(
@@ -122,11 +147,10 @@ def _waits_as_pins(shop: Shop, sensor: str) -> bool:
             )
         except BaulkError:
             continue  # it stays in quarantine with its own reason
-        if any(
-            one.series.depth_mm == NO_DEPTH_MM and sensor_of(one.flags) == sensor for one in decoded.readings
-        ):
-            return True
-    return False
+        found += [
+            one.series.depth_mm == NO_DEPTH_MM for one in decoded.readings if sensor_of(one.flags) == sensor
+        ]
+    return found
 
 
 def enter_sent(shop: Shop, event: Event, *, confirmed_by: str | None = None) -> Event:

@@ -137,7 +137,7 @@ def add_event(  # noqa: PLR0913 - each says another thing
         If its numbers can't be, or the sensor is there already.
     """
     if event.kind is EventKind.SENSOR_ATTACHED:
-        event_checks.refuse_without_depth(shop, event)
+        event_checks.refuse_without_depth(shop, event, sure=sure)
         if not move:
             event_checks.refuse_taken_off(shop, event)
     event_checks.refuse_there(shop, event)
@@ -176,12 +176,14 @@ def attach_sensor(  # noqa: PLR0913 - a person names them one by one
     by: str = "",
     note: str = "",
     move: bool = False,
+    sure: bool = False,
     stop: Callable[[], bool] = lambda: False,
     tell: Callable[[int], None] = lambda _: None,
 ) -> tuple[Event, Settled]:
     """Note that a sensor was put on a timber, now or then; from then on it is on no other.
 
-    One that is on another timber raises `Unlikely`, unless it is to ``move``.
+    One that is on another timber raises `Unlikely`, unless it is to ``move``; so does one without a depth of
+    which nothing tells what it measures, unless somebody is ``sure`` that it is no pair of pins.
 
     Readings of it that waited in quarantine are stored, and those that went to another timber follow; for
     ``stop`` and ``tell`` see `settle`.
@@ -204,6 +206,7 @@ def attach_sensor(  # noqa: PLR0913 - a person names them one by one
             note=note,
         ),
         move=move,
+        sure=sure,
         stop=stop,
         tell=tell,
     )

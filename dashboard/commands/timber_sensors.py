@@ -22,7 +22,7 @@ from baulk.dashboard.commands.answers import (
     unless_unlikely,
 )
 from baulk.dashboard.commands.event_entry import MoveOption, answer
-from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, Note, TagArgument
+from baulk.dashboard.commands.options import AFace, At, By, Depth, FromEnd, Note, TagArgument, Yes
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.shop import Shop
@@ -48,11 +48,13 @@ def attach(
     at: At = "now",
     by: By = "",
     note: Note = "",
+    yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
     """Note that a sensor was put on a timber; from then on it is on no other.
 
+    Pins need the depth of their tips; --yes says of a sensor of which nothing is known yet that it has none.
     One that is on another timber is taken off there only with --move. Said late, it still holds from the time
     given: readings since then go to this timber, and those that waited in quarantine for it are stored.
 
@@ -67,7 +69,7 @@ def attach(
         depth_mm = None if depth is None else units.length_mm(depth, bare=bare)
         from_end_mm = None if from_end is None else units.length_mm(from_end, bare=bare)
         event, settled = unless_unlikely(
-            lambda _: operations.attach_sensor(
+            lambda sure: operations.attach_sensor(
                 opened,
                 sensor,
                 tag,
@@ -79,9 +81,10 @@ def attach(
                 by=by,
                 note=note,
                 move=move,
+                sure=sure,
                 tell=_so_far,
             ),
-            yes=False,
+            yes=yes,
         )
     answer(event, settled, system, zone=opened.config.zone, json=json)
 

@@ -19,7 +19,8 @@ from typing import IO, Any, Final
 from baulk.ingest.errors import DocumentError, ExchangeError, StoreError
 from baulk.ingest.evaluation import document
 from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed
-from baulk.ingest.exchange import mapping_rows
+from baulk.ingest.exchange import correction_cells, mapping_rows
+from baulk.ingest.exchange.correction_cells import Chains
 from baulk.ingest.register.tables import FIELDS, columns
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import DAY_US, from_us, to_us
@@ -75,7 +76,10 @@ def timbers(shop: Shop, asked: Asked) -> Table:
 
 
 def readings(shop: Shop, asked: Asked) -> Table:
-    """Give every reading, one a row; places are those of air."""
+    """Give every reading, one a row, and what was taken back; places are those of air.
+
+    `corrections` holds what a reading was before somebody put it right, with who, when and why.
+    """
     owners = [(Owner.TIMBER, shop.register.get(tag).tag) for tag in asked.tags]
     owners += [(Owner.AIR, name) for name in _known_places(asked.places, shop.store.places())]
     if not (asked.tags or asked.places):
@@ -83,15 +87,22 @@ def readings(shop: Shop, asked: Asked) -> Table:
     holds = {
         "series": "text", "tag": "text", "place": "text", "quantity": "text", "depth_mm": "number",
         "face": "text", "from_end_mm": "number", "taken": "time", "value": "number", "unit": "text",
-        "source": "text", "flags": "text", "arrived": "time",
+        "source": "text", "flags": "text", "arrived": "time", "corrections": "text",
     }  # fmt: skip
-    rows = (
-        _reading_row(one)
-        for owner, name in owners
-        for since, until in _stretches(shop, owner, name, asked.since_utc)
-        for one in shop.store.readings(owner, name, since, until)
-    )
+    rows = (row for owner, name in owners for row in _reading_rows(shop, owner, name, asked.since_utc))
     return Table(columns=holds, rows=rows)
+
+
+def _reading_rows(shop: Shop, owner: Owner, name: str, since_utc: datetime | None) -> Iterator[Sequence[Any]]:
+    """Give the readings of a timber or a place; behind them those that were taken back, without a value."""
+    chains = Chains(shop.store, owner, name)
+    for since, until in _stretches(shop, owner, name, since_utc):
+        for one in shop.store.readings(owner, name, since, until):
+            yield _reading_row(one, correction_cells.cell(chains.of(one)))
+    for chain in chains.taken_back():
+        was = chain[-1].was
+        if since_utc is None or was.taken_utc >= since_utc:
+            yield _reading_row(was, correction_cells.cell(chain), is_gone=True)
 
 
 def events(shop: Shop, asked: Asked) -> Table:
@@ -370,7 +381,7 @@ def _stretches(
         yield from_us(max(start_us, since_us or start_us)), from_us(day_us + DAY_US - 1)
 
 
-def _reading_row(one: Reading) -> Sequence[Any]:
+def _reading_row(one: Reading, corrected: str | None, *, is_gone: bool = False) -> Sequence[Any]:
     series = one.series
     timber = series.owner is Owner.TIMBER
     return (
@@ -382,11 +393,12 @@ def _reading_row(one: Reading) -> Sequence[Any]:
         series.face and series.face.value,
         from_end_mm(one.flags) if series.from_end_mm is None else series.from_end_mm,
         one.taken_utc,
-        one.value,
+        None if is_gone else one.value,
         one.unit,
         one.source,
-        " ".join(one.flags),
+        correction_cells.TAKEN_BACK if is_gone else " ".join(one.flags),
         one.arrived_utc,
+        corrected,
     )
 
 

@@ -7,7 +7,7 @@ so that a file may be brought in again after a stop or with more rows in it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.ingest import checks, corrections, known_places, plausibility
+from baulk.ingest.corrections import Correction
 from baulk.ingest.exchange.csv_file import Sheet, Source, folded, open_sheet
 from baulk.ingest.exchange.long_rows import LongForm, is_long
 from baulk.ingest.exchange.reading_rows import Block, Can, Form, Parsed, Refused
@@ -27,7 +28,7 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.store import Store
 from baulk.ingest.store.base import from_us
 from baulk.ingest.wire.logger_columns import Logger
-from baulk.models.errors import NotFound
+from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import UNITS, Owner
 from baulk.models.reading import Series
 from baulk.models.text import series as series_text
@@ -85,6 +86,8 @@ class ReadingReport:
         The first of them.
     clashes : tuple of str
         The first readings whose time is taken by another value, in words.
+    corrected : int
+        Readings that come with corrections which are not on record, those taken back too.
     unlikely : int
         Readings that can hardly be meant and are stored all the same.
     unlikely_rows : tuple of str
@@ -103,6 +106,7 @@ class ReadingReport:
     refused_rows: tuple[Refused, ...]
     clashes: tuple[str, ...]
     notes: tuple[str, ...]
+    corrected: int = 0
     unlikely: int = 0
     unlikely_rows: tuple[str, ...] = ()
     stored: int | None = None
@@ -110,7 +114,7 @@ class ReadingReport:
     @property
     def new(self) -> int:
         """How many are new."""
-        return sum(each.new for each in self.series)
+        return sum(each.new for each in self.series) + self.corrected
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,12 +141,16 @@ class Bringing:
         first: list[Refused] = []
         clashes: list[str] = []
         unlikely, odd, back, away = 0, list[str](), 0, corrections.taken_away(shop.store)
+        right = gone = 0
         places = known_places.names(shop)
         with RejectedFile(rejected, self.sheet) as out:
             for part in self._parts(now_utc, told):
                 rows, blank, refused = rows + part.rows, blank + part.blank, refused + len(part.refused)
                 first += part.refused[: SHOWN - len(first)]
                 out.add(part.refused)
+                news = [chain for chain in part.corrected if self._is_news(shop, chain, away)]
+                right += sum(chain[-1].now is not None for chain in news)
+                gone += sum(chain[-1].now is None for chain in news)
                 for found in part.blocks:
                     block = found.without(away)
                     back += len(found.taken_us) - len(block.taken_us)
@@ -169,7 +177,12 @@ class Bringing:
             refused=refused,
             refused_rows=tuple(first),
             clashes=tuple(clashes),
-            notes=(*self.sheet.notes, *([_taken_back(back)] if back else ())),
+            notes=(
+                *self.sheet.notes,
+                *([_taken_back(back)] if back else ()),
+                *([_corrected(right, gone)] if right + gone else ()),
+            ),
+            corrected=right + gone,
             unlikely=unlikely,
             unlikely_rows=tuple(odd),
         )
@@ -185,7 +198,20 @@ class Bringing:
             for start in range(0, len(readings), _BATCH):
                 batch = readings[start : start + _BATCH]
                 new += shop.store.append(checks.flag(batch, shop.store))
+            for chain in part.corrected:
+                if self._is_news(shop, chain, away):
+                    new += _brought(shop, chain)
         return new
+
+    @staticmethod
+    def _is_news(
+        shop: Shop, chain: Sequence[Correction], away: Mapping[corrections.Key, frozenset[float]]
+    ) -> bool:
+        """Whether corrections are not on record, and none of this shop's own took away what they left."""
+        last = chain[-1].now
+        return (last is None or bool(corrections.left([last], away))) and corrections.is_news(
+            shop.store, chain
+        )
 
     def bring(
         self, shop: Shop, now_utc: datetime, report: ReadingReport, *, told: Told = lambda _: None
@@ -225,6 +251,21 @@ def of_long(
         time_format=time_format,
     )
     return Bringing(sheet=sheet, form=form)
+
+
+def _brought(shop: Shop, chain: Sequence[Correction]) -> int:
+    """Store a reading with its corrections; where another value stands, it is kept in quarantine like any."""
+    try:
+        return corrections.bring(shop, chain)
+    except OutOfRange:
+        last = chain[-1].now
+        return 0 if last is None else shop.store.append(checks.flag((last,), shop.store))
+
+
+def _corrected(right: int, gone: int) -> str:
+    told = [f"corrected readings {right}"] if right else []
+    told += [f"readings that were taken back {gone}"] if gone else []
+    return f"with what they were, who, when and why: {', '.join(told)}"
 
 
 def _taken_back(count: int) -> str:

@@ -10,7 +10,9 @@ from typing import Final
 
 import numpy as np
 
+from baulk.ingest.corrections import Correction
 from baulk.ingest.errors import ExchangeError
+from baulk.ingest.exchange import correction_cells
 from baulk.ingest.exchange.csv_file import Row, Sheet, folded
 from baulk.ingest.exchange.reading_rows import (
     NUMBER,
@@ -51,6 +53,7 @@ LONG: Final[Mapping[str, tuple[str, ...]]] = {  # our names of the columns, and 
     "value": ("value",),
     "unit": ("unit",),
     "flags": ("flags",),
+    "corrections": ("corrections",),
 }
 
 
@@ -112,8 +115,16 @@ class LongForm:
         refused = taken.refused
         groups: dict[tuple[Series, Scale], list[tuple[int, str]]] = {}
         marks: dict[int, tuple[str, ...]] = {}
+        chains: dict[int, tuple[Correction, ...]] = {}
+        gone: list[tuple[Correction, ...]] = []
         for n, row in enumerate(taken.rows):
             try:
+                if corrected := self._cell(row.cells, "corrections"):
+                    chain = self._chain(corrected, row.cells, now_utc)
+                    if not self._cell(row.cells, "value"):
+                        gone.append(chain)
+                        continue
+                    chains[n] = chain
                 number, unit, ended = self._value(row.cells)
                 series, scale, flags = self._meaning(*self._identity(row.cells), unit)
                 if ended and series.quantity is not Quantity.MOISTURE:
@@ -125,7 +136,7 @@ class LongForm:
             groups.setdefault((series, scale), []).append((n, number))
             if flags := (*flags, *self._flags(row.cells, flags)):
                 marks[n] = flags
-        blocks = []
+        blocks: list[Block] = []
         for (series, scale), found in groups.items():
             index = np.array([n for n, _ in found], dtype=np.int64)
             values, reasons = numbers([text for _, text in found], scale, comma=False)
@@ -136,18 +147,33 @@ class LongForm:
             keep = np.ones(len(found), dtype=bool)
             keep[list(reasons)] = False
             kept = index[keep]
-            if len(kept):
-                blocks.append(
-                    Block(
-                        series=series,
-                        lines=np.array([taken.rows[n].line for n in kept], dtype=np.int64),
-                        taken_us=taken.taken_us[kept],
-                        values=values[keep],
-                        flags={k: marks[n] for k, n in enumerate(kept.tolist()) if n in marks},
-                    )
-                )
+            block = Block(
+                series=series,
+                lines=np.array([taken.rows[n].line for n in kept], dtype=np.int64),
+                taken_us=taken.taken_us[kept],
+                values=values[keep],
+                flags={k: marks[n] for k, n in enumerate(kept.tolist()) if n in marks},
+            )
+            own = np.array([n not in chains for n in kept], dtype=bool)
+            gone += [
+                correction_cells.ending(chains[int(kept[k])], block.reading(int(k), now_utc))
+                for k in np.flatnonzero(~own)
+            ]
+            if own.any():
+                blocks.append(block.only(own))
         refused.sort(key=lambda each: each.line)
-        return Parsed(blocks=tuple(blocks), refused=tuple(refused), rows=len(rows), blank=0)
+        return Parsed(
+            blocks=tuple(blocks), refused=tuple(refused), rows=len(rows), blank=0, corrected=tuple(gone)
+        )
+
+    def _chain(self, text: str, cells: tuple[str, ...], now_utc: datetime) -> tuple[Correction, ...]:
+        """Read what a reading was before; what can't be is no more taken here than anywhere."""
+        series, _, _ = self._meaning(*self._identity(cells), self._cell(cells, "unit"))
+        chain = correction_cells.read(text, series, now_utc)
+        for one in chain:
+            for _, why in impossible(one.was.series, np.array([one.was.value]), self._can):
+                raise OutOfRange("what it was before", why)
+        return chain
 
     def _cell(self, cells: tuple[str, ...], name: str) -> str:
         at = self._at.get(name)

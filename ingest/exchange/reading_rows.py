@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.ingest import checks
+from baulk.ingest.corrections import Correction
 from baulk.ingest.exchange.csv_file import Row
 from baulk.ingest.store.base import from_us, to_us
 from baulk.ingest.wire import timestamps
@@ -56,6 +57,10 @@ class Block:
         for (series, at), values in away.items():
             if series == self.series:
                 keep &= (self.taken_us != to_us(at)) | ~np.isin(self.values, list(values))
+        return self.only(keep)
+
+    def only(self, keep: NDArray[np.bool_]) -> Block:
+        """Give the block with those of its readings alone that are to be kept."""
         if keep.all():
             return self
         index = np.flatnonzero(keep).tolist()
@@ -114,12 +119,15 @@ class Parsed:
         What can't, in the order of lines.
     rows, blank : int
         Rows gone through, and cells in which nothing stood.
+    corrected : tuple of tuple of Correction
+        Readings that come with what they were before somebody put them right, or took them back.
     """
 
     blocks: tuple[Block, ...]
     refused: tuple[Refused, ...]
     rows: int
     blank: int
+    corrected: tuple[tuple[Correction, ...], ...] = ()
 
 
 class Form(Protocol):

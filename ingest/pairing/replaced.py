@@ -208,6 +208,7 @@ def _moved(  # noqa: PLR0913 - which, when, who
             from_end_mm=there.from_end_mm,
             by=by,
             note=note or f"in place of {old}",
+            sure=True,  # the old one was there as it was
         )
     except BaulkError:
         operations.undo(shop, off.number, by=by, now_utc=now_utc)

@@ -98,7 +98,7 @@ def both(tmp_path, kit, authorities, monkeypatch):
     with shop.open(home) as opened:
         account = devices.enrol(opened, "mill", now_utc=datetime.now(UTC), forwards=True)
         since = datetime.now(UTC) - timedelta(days=1)
-        operations.attach_sensor(opened, "S7", "FER-01", now_utc=datetime.now(UTC), at_utc=since)
+        operations.attach_sensor(opened, "S7", "FER-01", now_utc=datetime.now(UTC), at_utc=since, sure=True)
     near.take(home)
     shed = shop.init(tmp_path / "shed", name="Ferry yard", units="metric")
     for name, which in (("ca.crt", 0), ("shop-ca.crt", 1)):

@@ -116,7 +116,9 @@ def test_a_device_forges_and_reads_nothing_of_another(guarded, guarded_yard, lis
     first, second = enrol(guarded_yard, "S7", "S8")
     guarded.apply(guarded_yard)
     with shop.open(guarded_yard) as opened:
-        operations.attach_sensor(opened, "S7", "FER-01", now_utc=now(), at_utc=now() - timedelta(days=1))
+        operations.attach_sensor(
+            opened, "S7", "FER-01", now_utc=now(), at_utc=now() - timedelta(days=1), sure=True
+        )
     one = listen(guarded_yard)
     assert one.ready.wait(15)
     a = Device(guarded, "S7", first.password)
@@ -149,7 +151,9 @@ def test_a_stranger_with_the_listeners_client_id_takes_no_waiting_message(
     first, second = enrol(guarded_yard, "S7", "S8")
     guarded.apply(guarded_yard)
     with shop.open(guarded_yard) as opened:
-        operations.attach_sensor(opened, "S7", "FER-01", now_utc=now(), at_utc=now() - timedelta(days=1))
+        operations.attach_sensor(
+            opened, "S7", "FER-01", now_utc=now(), at_utc=now() - timedelta(days=1), sure=True
+        )
     one = listen(guarded_yard)
     assert one.ready.wait(15)
     one.end()
@@ -318,7 +322,7 @@ def test_readings_on_a_devices_own_topic_bear_its_name(yard):
 
     assert come("sensor/S7", b'[{"n":"pin-45/moisture","u":"/100","v":31}]') == 0  # on no timber yet
     assert come("sensor/A1/air/shed", b'[{"n":"temp","u":"Cel","v":18.5}]') == 1
-    operations.attach_sensor(yard, "S7", "FER-01", now_utc=now(), at_utc=now() - timedelta(days=1))
+    operations.attach_sensor(yard, "S7", "FER-01", now_utc=now(), at_utc=now() - timedelta(days=1), sure=True)
     (pin,) = yard.store.readings(Owner.TIMBER, "FER-01")
     (air,) = yard.store.readings(Owner.AIR, "shed")
     assert [sensor_of(each.flags) for each in (pin, air)] == ["S7", "A1"]

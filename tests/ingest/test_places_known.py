@@ -133,10 +133,27 @@ def test_pins_need_their_depth_when_the_settings_or_what_was_say_that_they_are_p
             attach(opened, "FER-01")
         attach(opened, "FER-01", depth_mm=45.0)
     path.write_text(before)
-    with shop.open(yard_dir) as opened:
-        with pytest.raises(OutOfRange, match="needs the depth"):
-            attach(opened, "FER-01")
-        operations.attach_sensor(opened, "cell-2", "FER-01", now_utc=NOW)  # nothing says that it is pins
+    with shop.open(yard_dir) as opened, pytest.raises(OutOfRange, match="needs the depth"):
+        attach(opened, "FER-01")
+
+
+def test_a_sensor_of_which_nothing_is_known_is_asked_for_its_depth_and_a_scale_needs_none(yard):
+    operations.add_timber(yard, timber("FER-02"), sure=True)
+    cell = {"sensor": "cell-2", "now_utc": NOW}
+    with pytest.raises(Unlikely, match="nothing tells yet what sensor cell-2 measures") as told:
+        operations.attach_sensor(yard, tag="FER-01", **cell)
+    assert told.value.option == "--yes"
+    assert yard.register.attached("cell-2", NOW) is None
+    first, _ = operations.attach_sensor(yard, tag="FER-01", sure=True, **cell)
+    operations.attach_sensor(yard, tag="FER-02", move=True, **cell)  # said once, that holds
+    operations.undo(yard, first.number + 1, by="Ida", now_utc=NOW)
+    operations.undo(yard, first.number, by="Ida", now_utc=NOW)
+    with pytest.raises(Unlikely, match="nothing tells yet"):  # and not, once it was taken back
+        operations.attach_sensor(yard, tag="FER-01", **cell)
+    pack = b'[{"n": "weight", "u": "kg", "v": 104.3}]'
+    pipeline.handle(raw(pack, f"baulk/v1/{yard.config.slug}/sensor/cell-2", arrived=NOW), yard)
+    _, settled = operations.attach_sensor(yard, tag="FER-01", at_utc=NOW - HOUR, **cell)
+    assert settled.came == 1  # its waiting weight tells
 
 
 def test_pins_need_their_depth_when_their_readings_wait(yard_dir):
@@ -151,7 +168,9 @@ def test_pins_need_their_depth_when_their_readings_wait(yard_dir):
             attach(opened, "FER-01", at_utc=NOW - HOUR)
         _, settled = attach(opened, "FER-01", depth_mm=45.0, at_utc=NOW - HOUR)
         assert settled.came == 1
-        operations.attach_sensor(opened, "T1", "FER-01", now_utc=NOW)
+        with pytest.raises(Unlikely, match="nothing tells yet"):  # it may be either of the two
+            operations.attach_sensor(opened, "T1", "FER-01", now_utc=NOW)
+        operations.attach_sensor(opened, "T1", "FER-01", now_utc=NOW, sure=True)
         pipeline.handle(raw(b"31.5", "p/T1", arrived=NOW + HOUR), opened)
         (row,) = opened.store.quarantined(5)
         assert "its depth is unknown" in row.reason

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import sqlite3
 import sys
@@ -16,10 +17,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import influx_real
 
-from baulk.ingest import config, decode_again, pipeline, shop
+from baulk.ingest import config, corrections, decode_again, pipeline, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
-from baulk.ingest.exchange import export
+from baulk.ingest.exchange import export, import_readings
 from baulk.ingest.store import STORES, open_store, sqlite_file, turns
 from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire import RawMessage
@@ -620,3 +621,117 @@ def test_a_postgres_store_of_an_earlier_form_gets_its_log_of_messages(request, t
         assert pipeline.handle(raw(20, 0, 1), yard) == 1
         assert yard.store.raw.extent().count == 1
         assert yard.store._sql.ask("SELECT n FROM form") == [(3,)]
+
+
+WEIGHT, PINS = Series.parse("timber/FER-01/weight"), Series.parse("timber/FER-01/pin-45/b/moisture")
+BY = {"by": "Ann", "note": "misread"}
+
+
+@pytest.fixture
+def corrected(tmp_path):
+    """A shop with a weight put right to and fro, pins moved deeper, one taken back, one left alone."""
+    with shop.open(shop.init(tmp_path / "home", name="Home")) as home:
+        home.register.add(replace(oak(), arrived_utc=NOW - 30 * 24 * HOUR))
+        kept = [one(value=90.0 + k, taken=NOW - (9 - k) * HOUR, source="hand") for k in range(4)]
+        kept.append(one(str(PINS), 27.5, NOW - HOUR, source="hand", flags=("end-305",)))
+        home.store.append(kept)
+        before = readings_csv(home)
+        right = {"now_utc": NOW, "sure": True, **BY}
+        first = corrections.put_right(home, kept[0], value=95.0, **right)
+        again = corrections.put_right(home, first.now, value=90.0, **{**right, "now_utc": NOW + HOUR})
+        corrections.put_right(
+            home, again.now, value=95.0, **{**right, "now_utc": NOW + 2 * HOUR, "by": "Ben"}
+        )
+        corrections.put_right(
+            home, kept[4], depth_mm=60.0, taken_utc=NOW - 2 * HOUR, **{**right, "now_utc": NOW + HOUR / 2}
+        )
+        corrections.take_back(home, kept[1], now_utc=NOW + HOUR / 4, **BY)
+        undone = corrections.take_back(home, kept[2], now_utc=NOW, **BY)
+        corrections.undo(home, undone, by="Ann", now_utc=NOW)
+        yield before, home
+
+
+def readings_csv(here):
+    text = io.StringIO()
+    export.write_csv(export.readings(here, export.Asked()), text)
+    return text.getvalue()
+
+
+def brought(there, text):
+    file = import_readings.of_long(text.encode(), there)
+    return file.bring(there, NOW + 3 * HOUR, file.look(there, NOW + 3 * HOUR))
+
+
+def told(here):
+    """What is stored, and each correction that counts: what it found and left, who, when and why."""
+
+    def plain(each):
+        return each and (str(each.series), each.value, each.taken_utc, set(each.flags))
+
+    return (
+        [plain(each) for each in here.store.readings(Owner.TIMBER, "FER-01")],
+        [
+            (plain(each.was), plain(each.now), each.was.source, each.by, each.note, each.at_utc)
+            for each in corrections.listed(here.store, Owner.TIMBER, "FER-01")
+            if each.counts
+        ],
+    )
+
+
+@pytest.mark.parametrize("had_before", [False, True])
+def test_a_corrected_reading_travels_with_what_it_was_who_when_and_why(opened, corrected, had_before):
+    """Into an empty shop, and into one that brought the file in before anything was put right."""
+    before, home = corrected
+    opened.register.add(replace(oak(), arrived_utc=NOW - 30 * 24 * HOUR))
+    if had_before:
+        assert brought(opened, before).stored == 5
+    report = brought(opened, readings_csv(home))
+    assert (report.refused, report.clashes, report.corrected) == (0, (), 3)
+    assert any("corrected readings 2, readings that were taken back 1" in each for each in report.notes)
+    ours, theirs = told(home), told(opened)
+    assert theirs == ours
+    assert len(ours[1]) == 5
+    assert opened.store.quarantine_count() == 0
+    assert brought(opened, readings_csv(home)).new == 0  # once more: nothing
+    assert brought(opened, before).new == 0  # nor does the old file bring back what was put right
+    assert told(opened) == ours
+    assert readings_csv(opened).count("taken-back") == 1  # and on it goes
+    last = corrections.listed(opened.store, Owner.TIMBER, "FER-01")[-1]
+    assert (last.by, last.now.value) == ("Ben", 95.0)
+    corrections.undo(opened, last, by="Eve", now_utc=NOW + 4 * HOUR)
+    assert next(each.value for each in opened.store.readings(Owner.TIMBER, "FER-01")) == 90.0
+
+
+@pytest.mark.parametrize(
+    ("cell", "why"),
+    [
+        ("[]", "list of 1 to 50"),
+        ("{}", "list of 1 to 50"),
+        ("nonsense", "can't be read"),
+        ("[" * 9000, "can't be read"),
+        ('[{"was": 3}]', "can't be read"),
+        (("WEIGHT", "wood-temp"), "of another thing"),
+        (("90.0", "NaN"), "must be a number"),
+        (("90.0", "1e9"), "what it was before"),
+        (("2026-05-14T09:30", "2031-05-14T09:30"), "ahead of the clock"),
+        (("misread", "x" * 3000), "at most 2000 letters"),
+    ],
+)
+def test_a_cell_of_corrections_that_is_no_such_thing_is_refused_with_its_row(tmp_path, corrected, cell, why):
+    _, home = corrected
+    rows = list(csv.DictReader(io.StringIO(readings_csv(home))))
+    row = next(each for each in rows if each["corrections"] and each["value"])
+    old, new = cell if isinstance(cell, tuple) else (row["corrections"], cell)
+    row["corrections"] = row["corrections"].replace(
+        old.replace("WEIGHT", "FER-01/weight"), new.replace("wood", "FER-01/wood")
+    )
+    out = io.StringIO()
+    writer = csv.DictWriter(out, rows[0])
+    writer.writeheader()
+    writer.writerow(row)
+    with shop.open(shop.init(tmp_path / "other", name="Other")) as other:
+        other.register.add(replace(oak(), arrived_utc=NOW - 30 * 24 * HOUR))
+        report = brought(other, out.getvalue())
+        assert why in report.refused_rows[0].reason
+        assert (report.refused, report.stored) == (1, 0)
+        assert other.store.readings(Owner.TIMBER, "FER-01") == []
