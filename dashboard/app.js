@@ -125,7 +125,7 @@
   addEventListener("click", (event) => { if (event.target.closest && event.target.closest(".b-print")) print(); });
 
   // ---- links inside the pages keep the session: what is typed elsewhere and the bar with Undo stay
-  const pages = new Set(["/", "/timber", "/add", "/readings", "/air", "/plans", "/sensors", "/guide"]);
+  const pages = new Set(["/", "/timber", "/add", "/readings", "/air", "/plans", "/sensors", "/files", "/guide"]);
   const main = () => document.querySelector("[data-testid=stMain]");
   addEventListener("click", (event) => {
     const at = event.composedPath()[0];

@@ -24,6 +24,7 @@ REST = [
     st.Page(HERE / "views" / "air.py", title="Shop air", url_path="air"),
     st.Page(HERE / "views" / "plans.py", title="Plans", url_path="plans"),
     st.Page(HERE / "views" / "health.py", title="Sensors", url_path="sensors"),
+    st.Page(HERE / "views" / "files.py", title="Files", url_path="files"),
 ]
 GUIDE = st.Page(HERE / "views" / "guide.py", title="Guide", url_path="guide")
 page = st.navigation([YARD, TIMBER, ADD, *REST, GUIDE], position="hidden")

@@ -92,10 +92,13 @@ def this_week(made: AirPlan, now: AirNow | None) -> str:
     window = f"this week's window of {week.low_pct:.0f} to {week.high_pct:.0f} %"
     if now is None:
         return f"This is {window}."
+    low, at, high = (round(each) for each in (week.low_pct, now.rh_pct, week.high_pct))  # as they are shown
     where = "inside"
-    if now.rh_pct < week.low_pct:
+    if at in {low, high} and low < high:
+        where = "at the dry end of" if at == low else "at the damp end of"
+    elif at < low:
         where = "drier than"
-    elif now.rh_pct > week.high_pct:
+    elif at > high:
         where = "damper than"
     return f"The air now, {now.rh_pct:.0f} %, is {where} {window}."
 

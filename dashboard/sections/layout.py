@@ -103,13 +103,15 @@ def cards(heads: Sequence[str], rows: Sequence[Sequence[str]], *, tight: bool = 
     rows : sequence of sequence of str
         Cells, as text.
     tight : bool
-        Fold them into running lines, the first three cells without their names: for many short rows.
+        Fold them into running lines, the first three cells without their names: for many short rows. A cell
+        that says nothing, or what the head says, is left out there.
     """
     head = "".join(f"<th>{words.esc(h)}</th>" for h in heads)
     body = "".join(
         "<tr>"
         + "".join(
-            f'<td class="{_kind_of(n, c)}" data-label="{words.esc(h)}"><span>{words.esc(c)}</span></td>'
+            f'<td class="{_kind(n, c, row)}" data-label="{words.esc(h)}">'
+            f"<span>{words.esc(c)}</span></td>"
             for n, (h, c) in enumerate(zip(heads, row, strict=True))
         )
         + "</tr>"
@@ -119,11 +121,11 @@ def cards(heads: Sequence[str], rows: Sequence[Sequence[str]], *, tight: bool = 
     st.html(f'<table class="{kind}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
 
 
-def _kind_of(column: int, cell: str) -> str:
-    """Return the class of a cell of cards; one with nothing in it is left out of a running line."""
-    if not column:
+def _kind(n: int, cell: str, row: Sequence[str]) -> str:
+    """Return the class of a cell: the first heads the card; one that tells nothing is marked."""
+    if not n:
         return "b-head"
-    return "b-none" if cell == words.NOTHING else ""
+    return "b-nothing" if cell in {"", words.NOTHING} or cell == row[0] else ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -53,12 +53,13 @@ def _answer(made: CutPlan, system: units.System) -> int:
     ]
     left, right = st.columns([2, 3], gap="large")
     with left:
-        chosen = st.radio("Way to cut it", names, key="cut_choice") or names[0]
+        only = len(names) == 1
+        chosen = names[0] if only else st.radio("Way to cut it", names, key="cut_choice") or names[0]
         which = names.index(chosen)
         plan_shared.drawing(saw_drawing.of_cut(made, system, which))
     with right:
         layout.table(
-            ("way", "moves", "size", "checks", "used"),
+            ("way", "moves", "size changes", "checks open", "wood used"),
             [
                 (
                     name if choice.holds else f"{name}; its size would be lost",

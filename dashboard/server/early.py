@@ -26,6 +26,7 @@ _FIRST: Final = {
     "/air": ("Button",),
     "/plans": ("ButtonGroup", "TextInput", "Selectbox"),
     "/sensors": ("Button",),
+    "/files": ("ButtonGroup", "Selectbox", "TextInput"),
     "/guide": ("TextInput",),
 }
 _NEEDS: Final = re.compile(

@@ -39,7 +39,9 @@ _ICON: Final = (  # a butt end with its square, in the colours of the moisture s
     "%3Crect x='2' y='2' width='5' height='5' fill='none' stroke='%23f2e2a0'/%3E%3C/svg%3E\">"
 )
 _NO_SCRIPT: Final = re.compile(r"<noscript>.*?</noscript>", re.DOTALL)
-PAGES: Final = frozenset({"/", "/timber", "/add", "/readings", "/air", "/plans", "/sensors", "/guide"})
+PAGES: Final = frozenset(
+    {"/", "/timber", "/add", "/readings", "/air", "/plans", "/sensors", "/files", "/guide"}
+)
 FORMER: Final = {"/yard": "/", "/start": "/", "/arrival": "/add", "/health": "/sensors"}  # kept by people
 _PLATFORM: Final = ("/static/", "/_stcore/", "/media/", "/component/", "/auth/", "/oauth2callback", "/app/")
 _ITS_FILES: Final = frozenset({"/favicon.png", "/manifest.json"})

@@ -261,6 +261,11 @@ def page() -> None:
             "Use", woods.use_classes.names(), index=None, key="arrival_use",
             placeholder="where will it live?", format_func=lambda n: woods.use_classes.get(n).title,
         )  # fmt: skip
+    with right:
+        photo = photograph()
+        pith = where_the_pith_is(green, photo, system)
+        heart_in_words(green, pith, system)
+        heartwood_mm = where_the_sapwood_begins(green, pith, photo, system)
         place = st.selectbox(
             "Place", shop_facts.places(), index=None, key="arrival_place",
             accept_new_options=True, placeholder="type a name, for instance shed",
@@ -269,11 +274,6 @@ def page() -> None:
         sealed = st.checkbox("Both ends are sealed", key="arrival_sealed")
         if not sealed:
             st.caption("Seal them on the first day: it stops nearly all end checks in oak.")
-    with right:
-        photo = photograph()
-        pith = where_the_pith_is(green, photo, system)
-        heart_in_words(green, pith, system)
-        heartwood_mm = where_the_sapwood_begins(green, pith, photo, system)
         first = first_readings(system)
     draft.keep(FORM, FIELDS)
     sure = bool(st.session_state.get("arrival_doubted")) and press.waits("arrival_sure")

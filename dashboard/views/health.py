@@ -1,4 +1,4 @@
-"""Sensors: what needs a hand first, the well ones in a line, messages not understood, the shop's files."""
+"""Sensors: what needs a hand first, the well ones in a line, messages not understood."""
 
 from __future__ import annotations
 
@@ -11,13 +11,11 @@ from baulk.dashboard import words
 from baulk.dashboard.queries import health_data, shop_facts
 from baulk.dashboard.sections import (
     downloads,
-    file_import,
     layout,
     pairing,
     quarantine,
     sensor_replace,
     sensor_rows,
-    shop_keeping,
 )
 from baulk.ingest.device_clock import Learned
 from baulk.ingest.monitoring.finding import Finding, Trouble
@@ -183,14 +181,8 @@ def _learned(made_utc: datetime, found: tuple[Lesson, ...]) -> None:
     )
 
 
-def machine() -> None:
-    """Show versions and room."""
-    with st.expander("This machine", key="machine"):
-        layout.values([(value, name, how) for name, value, how in health_data.machine()])
-
-
 def page() -> None:
-    """Show what needs a hand first, then the well ones in a line, messages, and the shop's keeping."""
+    """Show what needs a hand first, then the well ones in a line, and messages."""
     facts = shop_facts.facts()
     layout.title("Sensors")
     noted = layout.before(health_data.mark)
@@ -215,10 +207,7 @@ def page() -> None:
     quarantine.part(facts)
     heard()
     learned()
-    st.header("The shop's files", anchor=False)
-    file_import.part()
-    shop_keeping.folds(facts)
-    machine()
+    st.page_link("views/files.py", label="Import, export, back up")
 
 
 page()

@@ -95,7 +95,7 @@ def page() -> None:
         return
     with st.container(horizontal=True, key="readings-ways"):
         layout.to_walk()
-        st.page_link("views/health.py", label="Import a file")
+        st.page_link("views/files.py", label="Import a file")
     tag = find(tags)
     folds.fold("scan", "Scan its tag", lambda: scan(tags))
     if tag is not None:

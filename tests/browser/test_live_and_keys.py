@@ -253,7 +253,7 @@ def round_by_tab(page, most=150, at_once=12):
         ("readings?tag=FER-01", "Meter says", "Save"),
         ("air", "Place", "Calculate"),
         ("plans", "Finished size", "Pieces that hold the size"),
-        ("sensors", "Every sensor", "Back up now"),
+        ("sensors", "Every sensor", "Import, export, back up"),
         ("guide", "Pins in a square timber", "Pins in a square timber"),
         ("field/walk", "List", "Save, next"),
         ("field/add", "1 Photo", "No photograph, next"),
@@ -275,8 +275,18 @@ def test_tab_alone_comes_to_everything_in_order_and_out_again_and_is_seen(pages,
     said = [each["label"] for each in way]
     if not in_the_yard:
         assert said[0] == "Skip to main content"
-        menu = [each["label"] for each in way if each["tag"] == "A"][1:9]
-        assert menu == ["Yard", "Timber", "Add timber", "Readings", "Shop air", "Plans", "Sensors", "Walk"]
+        menu = [each["label"] for each in way if each["tag"] == "A"][1:10]
+        assert menu == [
+            "Yard",
+            "Timber",
+            "Add timber",
+            "Readings",
+            "Shop air",
+            "Plans",
+            "Sensors",
+            "Files",
+            "Walk",
+        ]
     begins = next(n for n, each in enumerate(way) if called(first)(each))
     assert [n for n, each in enumerate(way) if n >= begins and called(button)(each)], said
     # MAIN is the page itself, in reach for scrolling by arrow keys

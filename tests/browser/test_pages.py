@@ -167,6 +167,7 @@ PAGES = {
         {"order": size_to_order, "timber": from_a_timber, "parts": parts_and_buying},
     ),
     "sensors": ("sensors", "report as they should", {"open": unfold}),
+    "files": ("files", "Import and export", {"open": unfold}),
 }
 EMPTY = {
     "yard": "No timber is entered yet",
@@ -232,14 +233,6 @@ def test_the_menu_of_a_phone_is_within_reach_of_a_thumb_and_more_holds_the_rest(
     expect(page.get_by_text("report as they should")).to_be_visible(timeout=30_000)
     expect(page.get_by_text("millimetres, kilograms")).to_be_hidden()
     assert page.url.endswith("/sensors")
-
-
-def test_pages_are_found_by_former_names_too(full, tab):
-    page = tab(390, 844)
-    page.goto(f"{full.base}/health")
-    expect(page.get_by_text("report as they should")).to_be_visible(timeout=30_000)
-    page.goto(f"{full.base}/yard")
-    expect(page.locator(".b-timber", has_text="FER-02")).to_be_visible(timeout=30_000)
 
 
 def test_a_tag_in_the_yard_leads_to_its_timber(full, tab):

@@ -21,7 +21,7 @@ def html(app):
 @pytest.fixture
 def page(app):
     app.run()
-    app.switch_page("views/health.py").run()
+    app.switch_page("views/files.py").run()
     assert not app.exception
     return app
 

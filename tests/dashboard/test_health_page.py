@@ -20,9 +20,9 @@ def html(app):
     return "\n".join(each.proto.body for each in app.get("html"))
 
 
-def open_page(app):
+def open_page(app, name="health"):
     app.run()
-    app.switch_page("views/health.py").run()
+    app.switch_page(f"views/{name}.py").run()
     assert not app.exception
     return app
 
@@ -184,7 +184,7 @@ def test_the_worst_comes_first_and_the_well_ones_are_one_line(app, shop_folder, 
 
 
 def test_a_place_is_added_and_edited_and_the_edit_taken_back(app, shop_folder):
-    page = open_page(app)
+    page = open_page(app, "files")
     page.text_input(key="place-Add a place-name-0").set_value("loft")
     page.text_input(key="place-Add a place-volume-0").set_value("1000 cu ft")
     press(page, "Save place")
@@ -202,13 +202,13 @@ def test_a_place_is_added_and_edited_and_the_edit_taken_back(app, shop_folder):
 
 
 def test_a_backup_is_made_at_once_and_taken_away(app):
-    page = press(open_page(app), "Back up now")
+    page = press(open_page(app, "files"), "Back up now")
     assert "is made and proved" in html(page)
     assert any(each.proto.label.startswith("Export baulk-") for each in page.get("download_button"))
 
 
 def test_the_password_changes_only_for_who_knows_the_old_one(app, shop_folder):
-    page = open_page(app)
+    page = open_page(app, "files")
     page.text_input(key="password-new-0").set_value("keel and frame 7")
     page.text_input(key="password-again-0").set_value("keel and frame 8")
     press(page, "Save password")

@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from dataclasses import fields
+from types import SimpleNamespace
 
 import pytest
 from typer.testing import CliRunner
@@ -185,3 +186,22 @@ def test_every_limit_of_the_chart_is_a_field_of_the_week():
 @pytest.mark.parametrize(("weeks", "said"), [(-0.4, "0"), (0.4, "0"), (2.6, "+3"), (-2.6, "-3")])
 def test_weeks_gained_that_round_to_none_have_no_sign(weeks, said):
     assert plan_rows.signed(weeks) == said
+
+
+@pytest.mark.parametrize(
+    ("now", "low", "high", "said"),
+    [
+        (60.0, 68.2, 75.0, "The air now, 60 %, is drier than this week's window of 68 to 75 %."),
+        # shown as 68 both: not drier than 68
+        (67.8, 68.2, 75.0, "The air now, 68 %, is at the dry end of this week's window of 68 to 75 %."),
+        (75.3, 68.2, 75.0, "The air now, 75 %, is at the damp end of this week's window of 68 to 75 %."),
+        (70.0, 68.2, 75.0, "The air now, 70 %, is inside this week's window of 68 to 75 %."),
+        (80.0, 68.2, 75.0, "The air now, 80 %, is damper than this week's window of 68 to 75 %."),
+        (None, 68.2, 75.0, "This is this week's window of 68 to 75 %."),
+        (70.0, 75.0, 68.2, "No humidity suits everything here this week: not below 75 %, not above 68 %."),
+    ],
+)
+def test_the_air_now_is_told_by_the_numbers_that_are_shown(now, low, high, said):
+    plan = SimpleNamespace(weeks=[SimpleNamespace(low_pct=low, high_pct=high)])
+    air = None if now is None else SimpleNamespace(rh_pct=now)
+    assert humidity_plan.this_week(plan, air) == said

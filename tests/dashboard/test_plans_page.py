@@ -221,7 +221,10 @@ def test_the_page_lays_out_a_timber(plans):
     plans.segmented_control(key="plan_way").set_value("timber").run()
     assert not plans.exception
     assert not plans.error
-    assert plans.radio(key="cut_choice").options
+    assert any("Seen from the butt end" in each.value for each in plans.caption)
+    ways = [each for each in plans.get("html") if "wood used" in each.proto.body]
+    asked = [each for each in plans.radio if each.key == "cut_choice"]
+    assert len(asked) == (ways[0].proto.body.count("<tr>") > 2)  # of one way there is nothing to choose
 
 
 def test_the_page_plans_the_registers_parts(app, shop_folder):

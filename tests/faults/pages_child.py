@@ -11,7 +11,7 @@ from pathlib import Path
 from streamlit.testing.v1 import AppTest
 
 APP = Path(sys.argv[1])
-NAMES = ("yard", "timber", "readings", "air", "plans", "health")
+NAMES = ("yard", "timber", "readings", "air", "plans", "health", "files")
 
 if __name__ == "__main__":
     while True:
