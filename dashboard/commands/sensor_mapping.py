@@ -131,8 +131,10 @@ def map_sensor(
             else:
                 _show(tried, opened)
             return
-        if heard and not yes:
-            _check_read(tried, topic)
+        if not yes:
+            mapping.refuse_unknown(opened, source)
+            if heard:
+                _check_read(tried, topic)
         saved = mapping.save(opened, source, now_utc=now_utc, by=by, note=note, heard=heard)
         accounts = opened.config.broker.user is not None
     if json:
@@ -347,6 +349,9 @@ def _tried(those: Sequence[Trial]) -> list[dict[str, Any]]:
 
 def _show(those: Sequence[Trial], shop: Shop) -> None:
     zone = shop.config.zone
+    if not those:
+        say("no message of it was heard or kept lately; `baulk sensor pair` listens for one")
+        return
     table(
         f"{counted(len(those), 'message')} as read",
         ("came", "payload", "is read as"),

@@ -79,6 +79,16 @@ def test_a_sensor_is_tried_mapped_listed_taken_out_in_and_back(baulk, heard, tmp
     assert json.loads(baulk("sensor", "map", "--file", str(out), "--json")) == []  # it is here, taken back
 
 
+def test_a_slip_of_the_pen_makes_no_new_place_and_waits_for_no_timber(baulk, heard):
+    *same, _ = HUMID
+    baulk("sensor", "map", *same, "lofft", fails="loft")
+    pins = ("--path", "mc", "--quantity", "moisture", "--unit", "percent", "--depth", "40 mm", "--timber")
+    baulk("sensor", "map", "radio/8/up", *pins, "NO-01", fails="NO-01")
+    with shops.open(heard) as shop:
+        assert mappings.all_of(shop.store) == []
+    assert "no message of it was heard" in baulk("sensor", "map", "radio/8/up", *pins, "NO-01", "--yes")
+
+
 def test_mappings_of_another_shop_come_in_with_who_and_when(baulk, tmp_path):
     baulk("sensor", "map", *HUMID, "--also", "scale = 0.1")
     out = tmp_path / "mappings.csv"
@@ -136,7 +146,8 @@ def test_the_list_has_each_sensor_with_its_health_and_the_accounts(baulk, heard)
     said = baulk("sensor", "list")
     assert "1 sensor" in said
     assert "loft" in said
-    assert "drift" not in said  # of which nothing is known
+    assert "battery" not in said  # of which nothing is known
+    assert "nothing stands beside its humidity: wet cooking salt" in said
     assert "0 devices with an account" in said
     found = json.loads(baulk("sensor", "list", "--json"))
     assert [one["about"] for one in found["sensors"]] == ["air/loft"]
