@@ -266,8 +266,8 @@ def replace(
     """Put a sensor in the place of another: it goes on with the series that the old one fed.
 
     One that moves takes the old one's place on its timber, depth and face; of a mapped topic the mapping is
-    made anew for the new topic, and what was kept of it since --at is read by it; without --at since the
-    last message of the old one.
+    made anew for the new topic, and what was kept of it since --at is read by it, while what the old one
+    sent since then waits in quarantine; without --at it is read since the last message of the old one.
 
     Example: baulk sensor replace S7 S12 --at "2026-11-24 12:00"
     """

@@ -79,6 +79,21 @@ def test_a_sensor_is_tried_mapped_listed_taken_out_in_and_back(baulk, heard, tmp
     assert json.loads(baulk("sensor", "map", "--file", str(out), "--json")) == []  # it is here, taken back
 
 
+def test_a_topic_replaces_another_with_what_was_heard_of_it(baulk, heard):
+    baulk("sensor", "map", *HUMID, "--also", "scale = 0.1")
+    with shops.open(heard) as shop:
+        now, ring = datetime.now(UTC), Ring()
+        ring.add("radio/9/up", b'{"air": {"rh": 590}}', now, retained=False)
+        shop.store.note(asked.HEARD, written(ring, now, None))
+    said = baulk("sensor", "replace", "radio/7/up", "radio/9/up", "--at", "2026-01-05", "--json")
+    assert json.loads(said)["readings"] == 1
+    with shops.open(heard) as shop:
+        assert [one.source.topic for one in mappings.all_of(shop.store)] == ["radio/9/up"]
+        assert 59.0 in {one.value for one in shop.store.readings(Owner.AIR, "loft")}
+    assert "with 1 mapping" in baulk("sensor", "replace", "radio/9/up", "radio/10/up")
+    baulk("sensor", "replace", "radio/7/up", "radio/11/up", fails="radio/7/up")
+
+
 def test_a_slip_of_the_pen_makes_no_new_place_and_waits_for_no_timber(baulk, heard):
     *same, _ = HUMID
     baulk("sensor", "map", *same, "lofft", fails="loft")
