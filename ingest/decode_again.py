@@ -102,15 +102,17 @@ def put_right(  # noqa: PLR0913 - what `look` takes, and how
     until: datetime | None = None,
     topic: str | None = None,
     only_times: bool = False,
+    unread: bool = False,
 ) -> Report:
     """Decode again as `look` and store what comes of it; `undo` takes it back.
 
     With ``only_times`` a reading gets another time or none of all this, as a better estimate is no change of
-    what was meant; that is not kept to be taken back.
+    what was meant; that is not kept to be taken back. With ``unread`` a topic that no setting reads any more
+    counts too, and its messages go to quarantine; else what was read of it stays.
     """
     report = Report()
     number = max(_numbers(shop), default=0) + 1
-    for part, change in enumerate(_changes(shop, report, now_utc, since, until, topic)):
+    for part, change in enumerate(_changes(shop, report, now_utc, since, until, topic, unread=unread)):
         if only_times:
             change = change.of_times()  # noqa: PLW2901 - the rest is not wanted
         _count(report, change, shop.config.zone)
@@ -168,6 +170,8 @@ def _changes(  # noqa: PLR0913, PLR0917 - what `look` was asked
     since: datetime | None,
     until: datetime | None,
     topic: str | None,
+    *,
+    unread: bool = False,
 ) -> Iterator[decode_compare.Change]:
     extent = shop.store.raw.extent()
     if extent.first_utc is None or extent.last_utc is None:
@@ -191,7 +195,9 @@ def _changes(  # noqa: PLR0913, PLR0917 - what `look` was asked
             and raw.topic != topics.weather_ahead(shop.config.slug)  # kept as a note, or in quarantine
         ]
         if raws:
-            change = decode_compare.change(shop, raws, shop.store.arrived(begin, stop), quarantined)
+            change = decode_compare.change(
+                shop, raws, shop.store.arrived(begin, stop), quarantined, unread=unread
+            )
             apart = [row for one in change.come if (row := clashes.get(decode_compare.as_sent(one)))]
             yield replace(change, released=[*change.released, *apart])
 

@@ -86,8 +86,13 @@ def change(
     raws: Sequence[RawMessage],
     stored: Iterable[Reading],
     quarantined: dict[tuple[str, bytes, datetime], QuarantineRow],
+    *,
+    unread: bool = False,
 ) -> Change:
-    """Compare what a piece of the log says today with what is stored of it."""
+    """Compare what a piece of the log says today with what is stored of it.
+
+    With ``unread`` what no setting reads any more says nothing; else it stays as it was.
+    """
     tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)
     then: dict[datetime, list[Reading]] = defaultdict(list)
     away = corrections.taken_away(shop.store)
@@ -104,7 +109,7 @@ def change(
     said: set[Key] = set()  # the first message that says something of a moment is the one that is stored
     for arrived, group in groups.items():
         sorted_out = [(raw, pipeline.sort(raw, shop, tags, sensors)) for raw in group]
-        if not all(_is_read(raw, one, shop) for raw, one in sorted_out):
+        if not unread and not all(_is_read(raw, one, shop) for raw, one in sorted_out):
             continue
         now = [one for _, each in sorted_out for one in each.readings if key_of(one) not in said]
         now = [one for one in now if key_of(one) not in away]

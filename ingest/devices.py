@@ -243,8 +243,7 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
         f"pattern write {topics.device('%u', slug)}",
     ]
     ours = [topics.verdict("+", slug), topics.notices(slug)]
-    if config.announce.prefix is not None:
-        ours.append(f"{config.announce.prefix}/sensor/+/config")
+    ours += _announced(config)
     told = [f"topic write {one}" for one in ours]
     for part in _parts(config):
         lines += ["", f"user {config.broker.account(part)}"]
@@ -305,6 +304,12 @@ def _by_account(text: str) -> dict[str, set[str]]:
     return found
 
 
+def _announced(config: Config) -> list[str]:
+    """Give the filter of what is announced: we write it, and a display may be what reads it."""
+    prefix = config.announce.prefix
+    return [] if prefix is None else [f"{prefix}/sensor/+/config"]
+
+
 def _rules_of_forwarder(config: Config) -> list[str]:
     """Word what `baulk forward` may do at its yard's own broker: take everything, say that it is there."""
     if config.forward is None:
@@ -323,7 +328,7 @@ def _rules_of(device: Device, config: Config) -> list[str]:
         mine.append(f"topic write {topics.forwarder(device.name, slug)}")
     if device.display:
         shown = (topics.verdict("+", slug), topics.plan("+", slug), topics.notices(slug))
-        mine += [f"topic read {one}" for one in (*shown, topics.status("+", slug))]
+        mine += [f"topic read {one}" for one in (*shown, topics.status("+", slug), *_announced(config))]
     return mine
 
 

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard import words
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say, say_json
 from baulk.dashboard.commands.options import Out, TagsArgument
 from baulk.dashboard.printing import record_data, style
 from baulk.dashboard.server import calendar_file, outside
@@ -50,7 +50,7 @@ def write_calendar(  # noqa: PLR0913 - one an option
     if json:
         say_json({"file": out, "entries": entries})
     else:
-        say(f"{entries} expected dates of {len(found)} timbers in {out}")
+        say(f"{counted(entries, 'expected date')} of {counted(len(found), 'timber')} in {out}")
 
 
 def _address(shop: Shop, *, json: bool, stop: bool) -> None:

@@ -47,7 +47,9 @@ def enrol(
     *,
     place: Places = None,
     topic: Annotated[list[str] | None, TOPIC] = None,
-    display: Annotated[bool, typer.Option("--display", help="It reads verdicts, plans and notices.")] = False,
+    display: Annotated[
+        bool, typer.Option("--display", help="It reads verdicts, plans, notices and what is announced.")
+    ] = False,
     forwards: Annotated[
         bool, typer.Option("--forwards", help="It is a forwarder: hands on what others at its yard send.")
     ] = False,
@@ -160,7 +162,10 @@ def list_sensors(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
         )
         for one in sensors
     ]
-    table(counted(len(sensors), "sensor"), *plan_rows.known(heads, rows))
+    if sensors:
+        table(counted(len(sensors), "sensor"), *plan_rows.known(heads, rows))
+    else:
+        say("No sensor has spoken yet. `baulk sensor pair` listens for a new one.")
     table(
         f"{counted(sum(one.revoked_utc is None for one in found), 'device')} with an account",
         ("device", "enrolled", "by", "publishes to", "reads", "revoked"),

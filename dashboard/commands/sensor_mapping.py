@@ -131,8 +131,10 @@ def map_sensor(
             else:
                 _show(tried, opened)
             return
-        if heard and not yes:
-            _check_read(tried, topic)
+        if not yes:
+            mapping.refuse_unknown(opened, source)
+            if heard:
+                _check_read(tried, topic)
         saved = mapping.save(opened, source, now_utc=now_utc, by=by, note=note, heard=heard)
         accounts = opened.config.broker.user is not None
     if json:
@@ -264,8 +266,8 @@ def replace(
     """Put a sensor in the place of another: it goes on with the series that the old one fed.
 
     One that moves takes the old one's place on its timber, depth and face; of a mapped topic the mapping is
-    made anew for the new topic, and what was kept of it since --at is read by it; without --at since the
-    last message of the old one.
+    made anew for the new topic, and what was kept of it since --at is read by it, while what the old one
+    sent since then waits in quarantine; without --at it is read since the last message of the old one.
 
     Example: baulk sensor replace S7 S12 --at "2026-11-24 12:00"
     """
@@ -347,6 +349,9 @@ def _tried(those: Sequence[Trial]) -> list[dict[str, Any]]:
 
 def _show(those: Sequence[Trial], shop: Shop) -> None:
     zone = shop.config.zone
+    if not those:
+        say("no message of it was heard or kept lately; `baulk sensor pair` listens for one")
+        return
     table(
         f"{counted(len(those), 'message')} as read",
         ("came", "payload", "is read as"),

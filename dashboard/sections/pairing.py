@@ -15,6 +15,7 @@ from baulk.dashboard.server import preferences
 from baulk.ingest.pairing.asked import EVERYTHING
 from baulk.ingest.pairing.mapping import Saved, Trial
 from baulk.ingest.store.mappings import Mapping
+from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.source import Source
 
@@ -73,9 +74,11 @@ def _live() -> None:
         st.warning("No listener hears it: `baulk serve` or `baulk listen` must be running.")
     if found.heard.problem:
         st.warning(words.md(layout.capital(found.heard.problem)))
+    mapped = [each.source.topic for each in pairing_data.in_force()]
     for one in _last(found)[:_SHOWN]:
+        known = " · mapped" if any(topics.matches(each, one.topic) for each in mapped) else ""
         if press.button(
-            f"{words.md(one.topic)} · {words.age(one.arrived_utc, now)}  \n"
+            f"{words.md(one.topic)} · {words.age(one.arrived_utc, now)}{known}  \n"
             f"{words.md(pairing_form.shown(one.payload[:_BEGINNING]))}",
             key=f"pair-{one.topic}",
             width="stretch",

@@ -44,8 +44,9 @@ def _form(old: str, now: datetime) -> None:
             f"It takes the place of {words.md(old)} on {words.md(tag)}, at the same depth, face and distance "
             "from the end."
             if tag
-            else f"It is read as {words.md(old)} is now, and {words.md(old)} is no longer read. What was "
-            "kept of it comes in from the day chosen on; without one, since the last message of the old one."
+            else f"It is read as {words.md(old)} is now, and {words.md(old)} is no longer read. From that "
+            "day on the new one's kept messages count and the old one's wait; without a day, from the last "
+            "message of the old one on."
         )
         pressed = box.buttons()
     if not pressed:

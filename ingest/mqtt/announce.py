@@ -60,7 +60,7 @@ ENTITIES: Final = {
         name="Square from", template="{{ value_json.dates.square }}", extra={"device_class": "timestamp"}
     ),
 }
-# Without word it is taken as unknown once the plan has lapsed (`expire_after`, from memory as all of it).
+# Without word it is taken as unknown once the plan has lapsed (`expire_after`, as its documentation has it).
 _HUMIDITY: Final[dict[str, str | int]] = {
     "unit_of_measurement": "%",
     "device_class": "humidity",

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from baulk.ingest import decode_again, pipeline
+from baulk.ingest import decode_again, known_places, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
+from baulk.ingest.errors import Unlikely
 from baulk.ingest.pairing import asked
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import mappings
@@ -17,6 +18,7 @@ from baulk.ingest.store.mappings import Mapping
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.source import Source
+from baulk.models.errors import NotFound
 from baulk.models.reading import Reading
 
 MOST_TAKEN: Final = 50  # messages heard before that come in with the mapping
@@ -128,6 +130,25 @@ def preview(shop: Shop, pattern: str, *, most: int = SHOWN) -> list[RawMessage]:
     However much the log holds, only its newest part is gone through; saving decodes all of it again.
     """
     return shop.store.raw.last(lambda topic: topics.matches(pattern, topic), count=most, within=LOOKED_AT)
+
+
+def refuse_unknown(shop: Shop, source: Source) -> None:
+    """Refuse a mapping to a timber or a place that nobody entered: a slip of the pen would make a new one.
+
+    Raises
+    ------
+    Unlikely
+        With the nearest that are known.
+    """
+    if source.place is not None and "{" not in source.place:
+        try:
+            known_places.refuse_new(shop, source.place)
+        except Unlikely as err:
+            raise Unlikely(str(err)) from err
+    if source.tag is not None and "{" not in source.tag and not shop.register.has(source.tag):
+        raise Unlikely(
+            f"{NotFound('timber', source.tag, shop.register.tags())}; what comes would wait for it"
+        )
 
 
 def save(  # noqa: PLR0913 - what, when, who

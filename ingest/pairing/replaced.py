@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest import devices, operations
+from baulk.ingest import decode_again, devices, operations
+from baulk.ingest import shop as shops
 from baulk.ingest.errors import MappingError
 from baulk.ingest.pairing import asked, mapping
 from baulk.ingest.pairing.mapping import Came
@@ -39,6 +40,8 @@ class Replaced:
         Numbers of the old topic's mappings.
     came : Came
         What was heard and kept of the new topic, which came in with its mappings.
+    since_utc : datetime or None
+        From when on messages of the old topic were set aside; None where they stay.
     """
 
     old: str
@@ -48,6 +51,7 @@ class Replaced:
     events: tuple[int, ...] = ()
     ended: tuple[int, ...] = ()
     came: Came = field(default_factory=Came)
+    since_utc: datetime | None = None
 
 
 def can_be_replaced(shop: Shop, now_utc: datetime) -> list[str]:
@@ -115,8 +119,9 @@ def replace(  # noqa: PLR0913 - which, when, who
 
     Of sensors that move the new one is attached where the old one is, at the same depth, face and distance
     from an end. Of mapped topics each mapping of the old one is made anew for the new one and taken back
-    for the old; what was heard and kept of the new one since it took over is read by them. A series is
-    named by timber or place, so what comes joins what was there.
+    for the old; what was heard and kept of the new one since it took over is read by them, and what the
+    old one sent after the moment that was named waits in quarantine. A series is named by timber or place,
+    so what comes joins what was there.
 
     Parameters
     ----------
@@ -174,6 +179,8 @@ def take_back(shop: Shop, done: Replaced, *, now_utc: datetime, by: str = "") ->
         mappings.undo(shop.store, one.number, now_utc=now_utc, by=by)
     for number in done.ended:
         mappings.redo(shop.store, number)
+    if done.since_utc is not None:
+        mapping.bring_in(shop, done.old, now_utc=now_utc, kept_before=True, since=done.since_utc)
 
 
 def _moved(  # noqa: PLR0913 - which, when, who
@@ -240,8 +247,11 @@ def _mapped(  # noqa: PLR0913 - which, when, who
         made.append(mappings.add(shop.store, source, now_utc=now_utc, by=by, note=words))
         mappings.undo(shop.store, one.number, now_utc=now_utc, by=by)
     ended = tuple(one.number for one in mine)
+    if at_utc is not None:
+        left = shops.read_mappings(shop)
+        decode_again.put_right(left, now_utc, since=at_utc, topic=old, unread=True)
     came = mapping.bring_in(shop, new, now_utc=now_utc, heard=heard, kept_before=kept_before, since=since)
-    return Replaced(old=old, new=new, mappings=tuple(made), ended=ended, came=came)
+    return Replaced(old=old, new=new, mappings=tuple(made), ended=ended, came=came, since_utc=at_utc)
 
 
 def _last_word(shop: Shop, topic: str) -> datetime | None:

@@ -79,6 +79,31 @@ def test_a_sensor_is_tried_mapped_listed_taken_out_in_and_back(baulk, heard, tmp
     assert json.loads(baulk("sensor", "map", "--file", str(out), "--json")) == []  # it is here, taken back
 
 
+def test_a_topic_replaces_another_with_what_was_heard_of_it(baulk, heard):
+    baulk("sensor", "map", *HUMID, "--also", "scale = 0.1")
+    with shops.open(heard) as shop:
+        now, ring = datetime.now(UTC), Ring()
+        ring.add("radio/9/up", b'{"air": {"rh": 590}}', now, retained=False)
+        shop.store.note(asked.HEARD, written(ring, now, None))
+    said = baulk("sensor", "replace", "radio/7/up", "radio/9/up", "--at", "2026-01-05", "--json")
+    assert json.loads(said)["readings"] == 1
+    with shops.open(heard) as shop:
+        assert [one.source.topic for one in mappings.all_of(shop.store)] == ["radio/9/up"]
+        assert 59.0 in {one.value for one in shop.store.readings(Owner.AIR, "loft")}
+    assert "with 1 mapping" in baulk("sensor", "replace", "radio/9/up", "radio/10/up")
+    baulk("sensor", "replace", "radio/7/up", "radio/11/up", fails="radio/7/up")
+
+
+def test_a_slip_of_the_pen_makes_no_new_place_and_waits_for_no_timber(baulk, heard):
+    *same, _ = HUMID
+    baulk("sensor", "map", *same, "lofft", fails="loft")
+    pins = ("--path", "mc", "--quantity", "moisture", "--unit", "percent", "--depth", "40 mm", "--timber")
+    baulk("sensor", "map", "radio/8/up", *pins, "NO-01", fails="NO-01")
+    with shops.open(heard) as shop:
+        assert mappings.all_of(shop.store) == []
+    assert "no message of it was heard" in baulk("sensor", "map", "radio/8/up", *pins, "NO-01", "--yes")
+
+
 def test_mappings_of_another_shop_come_in_with_who_and_when(baulk, tmp_path):
     baulk("sensor", "map", *HUMID, "--also", "scale = 0.1")
     out = tmp_path / "mappings.csv"
@@ -136,7 +161,8 @@ def test_the_list_has_each_sensor_with_its_health_and_the_accounts(baulk, heard)
     said = baulk("sensor", "list")
     assert "1 sensor" in said
     assert "loft" in said
-    assert "drift" not in said  # of which nothing is known
+    assert "battery" not in said  # of which nothing is known
+    assert "nothing stands beside its humidity: wet cooking salt" in said
     assert "0 devices with an account" in said
     found = json.loads(baulk("sensor", "list", "--json"))
     assert [one["about"] for one in found["sensors"]] == ["air/loft"]

@@ -381,10 +381,18 @@ def test_what_was_kept_of_a_new_topic_joins_the_series_of_the_old_one(any_store)
     replaced.take_back(shop, done, now_utc=later)
     assert (weights(shop), shop.store.quarantine_count()) == ([96.0], 3)
     assert [one.source.topic for one in mappings.all_of(shop.store)] == [f"{OWN}1"]
-    told = replaced.replace(
-        shop, f"{OWN}1", f"{OWN}2", now_utc=later, at_utc=NOW + timedelta(hours=2, minutes=30)
-    )
-    assert (weights(shop), told.came.count) == ([95.8, 96.0], 1)
+
+
+def test_what_an_old_topic_sent_after_it_was_replaced_waits_and_comes_back(any_store):
+    mappings.add(any_store.store, source(topic=f"{OWN}1"), now_utc=NOW)
+    shop = shops.read_mappings(any_store)
+    for which, grams, hour in (("1", 96_000, 1), ("2", 95_900, 3), ("1", 91_000, 4), ("2", 95_800, 5)):
+        came(shop, which, grams, hour)  # the old one went on, on the bench
+    now, at = NOW + timedelta(hours=6), NOW + timedelta(hours=2)
+    done = replaced.replace(shop, f"{OWN}1", f"{OWN}2", now_utc=now, at_utc=at)
+    assert (weights(shop), shop.store.quarantine_count()) == ([95.8, 95.9, 96.0], 1)
+    replaced.take_back(shop, done, now_utc=now)
+    assert (weights(shop), shop.store.quarantine_count()) == ([91.0, 96.0], 2)
 
 
 def test_what_was_heard_of_a_new_topic_comes_in_and_goes_out_with_the_replacement(yard, monkeypatch):

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import jinja2
 import jsonschema
 import paho.mqtt.client as mqtt
 import pytest
@@ -88,6 +90,56 @@ def test_announced_timbers_point_at_their_verdicts_and_can_be_taken_away(judged)
     assert dict(announce.changes(shop, {})) == found
     assert dict(announce.changes(judged, {})) == dict.fromkeys(found, b"")
     assert list(announce.changes(judged, {})) == []
+
+
+# The open discovery convention as its general documentation has it (read in copies of its two pages):
+# PREFIX/COMPONENT/[NODE/]OBJECT/config, names of these signs alone, a retained JSON object; templates see
+# the payload of the state's topic as `value_json`; an empty payload takes an entity away.
+TOPIC = re.compile(r"discovery/(?:sensor|binary_sensor)/(?:[a-zA-Z0-9_-]+/)?[a-zA-Z0-9_-]+/config")
+KEYS = {
+    "availability", "availability_mode", "device", "device_class", "expire_after", "name", "state_class",
+    "state_topic", "unique_id", "unit_of_measurement", "value_template",
+}  # fmt: skip
+
+
+def entities(retained):
+    """Read announcements as a program that follows the convention does: identity, name, what is shown."""
+    found = {}
+    for topic, payload in retained.items():
+        if not TOPIC.fullmatch(topic) or not payload:
+            continue
+        body = json.loads(payload)
+        assert body.keys() <= KEYS
+        assert body["device"]["identifiers"]
+        assert body["unique_id"] not in found
+        here = [
+            retained.get(one["topic"], b"").decode() == one["payload_available"]
+            for one in body["availability"]
+        ]
+        is_there = any(here) if body["availability_mode"] == "any" else all(here)
+        state = json.loads(retained[body["state_topic"]])
+        shown = jinja2.Environment(undefined=jinja2.StrictUndefined, autoescape=True)
+        value = shown.from_string(body["value_template"]).render(value_json=state)
+        found[body["unique_id"]] = (body["device"]["name"], body["name"], value if is_there else None)
+    return found
+
+
+def test_a_reader_of_the_convention_sees_core_mean_verdict_and_date_by_itself(judged):
+    shop, said = named(judged, "discovery"), {}
+    retained = dict(announce.changes(shop, said))
+    retained |= {topics.verdict(one.tag, "ferry-yard"): one.payload for one in publish.messages(shop)}
+    retained[topics.status(1, "ferry-yard")] = b"online"
+    message = json.loads(retained[topics.verdict("FER-01", "ferry-yard")])
+    seen = {name: value for _, name, value in entities(retained).values()}
+    assert seen.keys() == {"Core", "Mean", "Verdict", "Square from"}
+    assert float(seen["Core"]) == message["core_now_pct"]["median"]
+    assert float(seen["Mean"]) == message["mean_now_pct"]["median"]
+    assert seen["Verdict"] == message["step"]
+    assert {device for device, _, _ in entities(retained).values()} == {"Ferry yard FER-01"}
+    retained[topics.status(1, "ferry-yard")] = b"offline"
+    assert {value for *_, value in entities(retained).values()} == {None}
+    retained |= dict(announce.changes(judged, said))  # no longer wanted
+    assert entities(retained) == {}
 
 
 def test_any_of_several_listeners_is_enough_to_be_available(judged, yard_dir):
@@ -252,3 +304,7 @@ def test_the_broker_lets_us_announce_only_where_a_prefix_is_set(judged):
     assert devices.rules(config, ()).count(f"topic write {topics.plan('+', 'ferry-yard')}") == 2
     config = config.model_copy(update={"announce": settings.AnnouncePart(prefix="discovery")})
     assert "topic write discovery/sensor/+/config" in devices.rules(config, ())
+    home = devices.Device(name="home", enrolled_utc=NOW, display=True)
+    read = "topic read discovery/sensor/+/config"
+    assert read in devices.rules(config, [home]).split("user home\n")[1]
+    assert read not in devices.rules(config, [replace(home, display=False)])
