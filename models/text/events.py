@@ -151,7 +151,7 @@ def _measured(held: Values, system: System) -> str:
             ("cup_mm", "cup {}"),
             ("out_of_square_mm", "out of square by {}"),
             ("check_mm", "checks {} deep"),
-            ("wane_mm", "wane {} wide"),
+            ("wane_mm", "wane {} wide" if held.get("wane_mm") else "no wane"),
         )
         if name in held
     ]

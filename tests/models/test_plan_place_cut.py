@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from itertools import product
 
 import numpy as np
@@ -268,3 +269,74 @@ def test_the_ways_best_by_value_and_by_stability_are_named():
     assert plan.choices[plan.by_stability].largest_mm == min(each.largest_mm for each in plan.choices)
     assert "sawing.best_by" in [each.code for each in plan.lines()]
     assert [each.code for each in plan.lines()].count("sawing.cut") == len(plan.cuts())
+
+
+def most_on_a_raster(stock, size, order, heart, mm=10):  # noqa: C901 - every way, plainly
+    """Most pieces by every through cut on a raster: what is planed off a piece may be wane, nothing else."""
+    wide, deep = stock.section.width_mm, stock.section.depth_mm
+    pith = (stock.section.pith_x_mm + wide / 2, stock.section.pith_y_mm + deep / 2)
+    kerf = round(order.kerf_mm / mm)
+
+    def sound(x, y, w, h):
+        left, low, right, top = x * mm, y * mm, (x + w) * mm, (y + h) * mm
+        for each in stock.defects:
+            at_x, at_y = each.x_mm + wide / 2, each.y_mm + deep / 2
+            if left < at_x + each.width_mm and right > at_x and low < at_y + each.height_mm and top > at_y:
+                return False
+        if heart == "free" and left - 20 < pith[0] < right + 20 and low - 20 < pith[1] < top + 20:
+            return False
+        off = order.planing_mm
+        for each in stock.wane:
+            beside = wide - (right - off) if each.right else left + off
+            above = deep - (top - off) if each.up else low + off
+            if beside * each.down_mm + above * each.across_mm < each.across_mm * each.down_mm - 1e-6:
+                return False
+        return True
+
+    shapes = {(round(a / mm), round(b / mm)) for a, b in (size, size[::-1])}
+
+    @cache
+    def best(x1, y1, x2, y2):
+        found = int(
+            any(
+                sound(x, y, w, h)
+                for w, h in shapes
+                for x, y in product(range(x1, x2 - w + 1), range(y1, y2 - h + 1))
+            )
+        )
+        if found:
+            for at in range(x1 + 1, x2 - kerf):
+                found = max(found, best(x1, y1, at, y2) + best(at + kerf, y1, x2, y2))
+            for at in range(y1 + 1, y2 - kerf):
+                found = max(found, best(x1, y1, x2, at) + best(x1, at + kerf, x2, y2))
+        return found
+
+    return best(0, 0, round(wide / mm), round(deep / mm))
+
+
+@pytest.mark.parametrize(
+    ("corners", "knots", "finished"),
+    [
+        ({"ab": (60, 40)}, (), (35, 35)),
+        ({"ab": (60, 40), "cd": (30, 65)}, (Rect(x_mm=-10, y_mm=30, width_mm=15, height_mm=10),), (35, 35)),
+        ({"ab": (50, 50), "bc": (25, 25), "da": (40, 60)}, (), (45, 25)),
+    ],
+)
+def test_the_best_by_value_is_that_of_trying_every_cut_on_a_raster(corners, knots, finished):
+    section = Section(width_mm=170, depth_mm=150, pith_x_mm=-15, pith_y_mm=-10)
+    stock = replace(
+        EIGHT, section=section, defects=knots,
+        wane=tuple(bevel.wane(section, corner, legs) for corner, legs in corners.items()),
+    )  # fmt: skip
+    order = replace(SIX, width_mm=finished[0], depth_mm=finished[1], kerf_mm=10.0, step_mm=10.0)
+    plan = place_cut.plan(stock, order, OAK, OUT, wet=Wet(mean_pct=20.0), pieces=True)
+    best = plan.choices[plan.by_value]
+    size = (best.pieces[0].piece.width_mm, best.pieces[0].piece.depth_mm)
+    assert {sorted((p.piece.width_mm, p.piece.depth_mm)) == sorted(size) for p in best.pieces} == {True}
+    on_step = tuple(np.ceil(np.round(np.array(size) / 10, 6)) * 10)
+    found = most_on_a_raster(stock, on_step, order, best.heart)
+    assert len(best.pieces) >= found > 1
+    assert best.at_most >= len(best.pieces)
+    assert best.used_share(section) >= max(each.used_share(section) for each in plan.choices) - 1e-9
+    if size == on_step:  # then the raster knows the same pieces; a place between its lines may hold one more
+        assert len(best.pieces) <= found + 1

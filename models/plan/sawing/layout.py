@@ -10,8 +10,9 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from baulk.models.errors import OutOfRange
+from baulk.models.plan.sawing import every_cut
 from baulk.models.plan.sawing.bevel import Bevel
-from baulk.models.plan.sawing.guillotine import Kind, patterns, small
+from baulk.models.plan.sawing.guillotine import HEART_MM, Kind, patterns, small
 from baulk.models.plan.sawing.rects import SLACK_MM, Rect
 from baulk.models.section import Section
 
@@ -132,37 +133,85 @@ def most_pieces(  # noqa: PLR0913, PLR0917 - a section, what is in it, and a pie
     OutOfRange
         If the pieces are so small that the search would not end.
     """
-    kind = Kind(width_mm=piece_mm[0], depth_mm=piece_mm[1], heart=heart)
+    kind = Kind(width_mm=piece_mm[0], depth_mm=piece_mm[1])
     if small(section, kind, kerf_mm):
         raise OutOfRange(
             "the pieces",
             f"of {piece_mm[0]:.0f} x {piece_mm[1]:.0f} mm are too small for an exact search in "
             f"{section.width_mm:.0f} x {section.depth_mm:.0f} mm",
         )
+    if heart == "free":
+        defects = (*defects, *_about_pith(section))
+    if bevels:  # too many places to lean on for one cut after the other
+        return every_cut.most(section, defects, bevels, piece_mm, kerf_mm)
     found = patterns(section, defects, bevels, (kind,), kerf_mm)
     best = max(found.best, key=lambda each: each.counts[0])
-    return tuple(rect for _, rect in best.pieces)
+    laid = tuple(rect for _, rect in best.pieces)
+    if found.whole:
+        return laid
+    return max(laid, every_cut.most(section, defects, (), piece_mm, kerf_mm), key=len)
 
 
-def at_most(section: Section, defects: Sequence[Rect], piece_mm: tuple[float, float], kerf_mm: float) -> int:
-    """Bound the number of pieces of one size that through cuts could get out of a section, wane or not.
+def at_most(
+    section: Section,
+    defects: Sequence[Rect],
+    piece_mm: tuple[float, float],
+    kerf_mm: float,
+    bevels: Sequence[Bevel] = (),
+) -> int:
+    """Bound the number of pieces of one size that through cuts could get out of a section.
 
     Parameters
     ----------
-    section, defects, piece_mm, kerf_mm
+    section, defects, piece_mm, kerf_mm, bevels
         As in `most_pieces`.
 
     Returns
     -------
     int
-        As many as come out of it without wane, where every cut that can matter was tried; else what its area
-        holds, each piece with the saw cut beside and above it.
+        As many as come out of it without wane, where every cut that can matter was tried, and no more than
+        its area holds, each piece with the saw cut beside and above it: a bevel's triangle holds none.
     """
     kind = Kind(width_mm=piece_mm[0], depth_mm=piece_mm[1])
-    area = (section.width_mm + kerf_mm) * (section.depth_mm + kerf_mm)
+    area = (section.width_mm + kerf_mm) * (section.depth_mm + kerf_mm) - _off_mm2(section, bevels)
     room = int(area / ((piece_mm[0] + kerf_mm) * (piece_mm[1] + kerf_mm)) + SLACK_MM)
     found = patterns(section, defects, (), (kind,), kerf_mm)
     return min(room, max(each.counts[0] for each in found.best)) if found.whole else room
+
+
+def _off_mm2(section: Section, bevels: Sequence[Bevel]) -> float:
+    """Return the area of bevels that do not lie over each other; else of the largest. [mm2]."""
+    off = [each.across_mm * each.down_mm / 2 for each in bevels]
+    apart = all(
+        (one.up != other.up or one.across_mm + other.across_mm <= section.width_mm)
+        and (one.right != other.right or one.down_mm + other.down_mm <= section.depth_mm)
+        and (one.up == other.up or one.right == other.right or _opposite(section, one, other))
+        for n, one in enumerate(bevels)
+        for other in bevels[:n]
+    )
+    return sum(off) if apart else max(off, default=0.0)
+
+
+def _opposite(section: Section, one: Bevel, other: Bevel) -> bool:
+    """Whether the boxes of two bevels at opposite corners lie apart."""
+    return (
+        one.across_mm + other.across_mm <= section.width_mm or one.down_mm + other.down_mm <= section.depth_mm
+    )
+
+
+def _about_pith(section: Section) -> tuple[Rect, ...]:
+    """Return what pieces free of heart keep clear of, as far as it lies in the section."""
+    left, low = (
+        max(at - HEART_MM, -side / 2)
+        for at, side in ((section.pith_x_mm, section.width_mm), (section.pith_y_mm, section.depth_mm))
+    )
+    right, top = (
+        min(at + HEART_MM, side / 2)
+        for at, side in ((section.pith_x_mm, section.width_mm), (section.pith_y_mm, section.depth_mm))
+    )
+    if right <= left or top <= low:
+        return ()
+    return (Rect(x_mm=left, y_mm=low, width_mm=right - left, height_mm=top - low),)
 
 
 def _same(mm: float) -> float:

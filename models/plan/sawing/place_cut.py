@@ -282,7 +282,9 @@ def _several(case: _Case, ways: Sequence[_Way]) -> list[Choice]:
             least = (min(each.piece.width_mm for each in laid), min(each.piece.depth_mm for each in laid))
             if any(each.turned for each in laid):
                 least = (laid[0].piece.width_mm, laid[0].piece.depth_mm)
-            most = layout.at_most(case.stock.section, case.stock.blocked, least, order.kerf_mm)
+            most = layout.at_most(
+                case.stock.section, case.stock.blocked, least, order.kerf_mm, case.stock.wane
+            )
             name = _name(len(laid), heart)
             found.append(Choice(name=name, heart=heart, pieces=laid, at_most=most))
     return found
