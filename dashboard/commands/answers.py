@@ -200,7 +200,9 @@ def _side_by_side(row: Sequence[str], wide: Sequence[int]) -> list[str]:
     cells = [_lines(cell, width) for cell, width in zip(row, wide, strict=True)]
     between = " " * _BETWEEN
     return [
-        between.join(part + " " * (width - _cells(part)) for part, width in zip(parts, wide, strict=True)).rstrip()
+        between.join(
+            part + " " * (width - _cells(part)) for part, width in zip(parts, wide, strict=True)
+        ).rstrip()
         for parts in zip_longest(*cells, fillvalue="")
     ]
 
