@@ -136,7 +136,7 @@ def say(text: str) -> None:
 
 
 def _width() -> int:
-    """Return how wide the screen is; of a command whose answer goes elsewhere, the one that it was typed on."""
+    """Return how wide the screen is; where the answer goes elsewhere, the one that it was asked on."""
     if not os.environ.get("COLUMNS", "").isdecimal():
         for stream in (1, 2, 0):
             with suppress(OSError):

@@ -100,7 +100,7 @@ def _asks_for_more(info: OptionInfo | ArgumentInfo) -> bool:
 
 
 def _names(info: OptionInfo | ArgumentInfo) -> tuple[str, ...]:
-    """Return the names of an option; Typer keeps the first of them where a default stood before `Annotated`."""
+    """Return the names of an option; the first stands where Typer once had a default."""
     first = (info.default,) if isinstance(info.default, str) else ()
     return (*first, *(info.param_decls or ()))
 

@@ -30,9 +30,8 @@ COMMANDS = {
 
 def environment(path, folder):
     """Return what a process of one version runs in; ``path`` lies beside what it compiled."""
-    return KEEPS | {
-        "PYTHONPATH": path, "BAULK_SHOP": str(folder), "PYTHONPYCACHEPREFIX": str(Path(path).parent / "compiled")
-    }  # fmt: skip
+    compiled = str(Path(path).parent / "compiled")
+    return KEEPS | {"PYTHONPATH": path, "BAULK_SHOP": str(folder), "PYTHONPYCACHEPREFIX": compiled}
 
 
 def cold(path, folder, words):
