@@ -77,8 +77,8 @@ ALONE: Final[dict[tuple[str, ...], Entry]] = {
     ("timber", "list"): Entry("timber_list", "list_", "List every timber of the shop.")
 }
 
-# commands that answer and end, whose plain words are read without Typer (`direct`)
-SHORT: Final = (("emc",), ("size",), ("weight",), ("dewpoint",), ("timber", "list"))
+# commands that answer at once, and one that stays for years: plain words are read without Typer (`direct`)
+SHORT: Final = (("emc",), ("size",), ("weight",), ("dewpoint",), ("timber", "list"), ("serve",))
 
 
 def build(wanted: Sequence[str] = tuple(COMMANDS)) -> typer.Typer:
