@@ -97,7 +97,9 @@ def test_the_first_page_after_a_start(tmp_path, chromium):
         name: [statistics.median(each) for each in zip(*some, strict=True)] for name, some in runs.items()
     }
     for name, (up, seen, used) in middle.items():
-        print(f"\n{name}: answers after {up:.2f} s, painted after {seen:.2f} s, {used:.2f} s of the processor")
+        print(
+            f"\n{name}: answers after {up:.2f} s, painted after {seen:.2f} s, {used:.2f} s of the processor"
+        )
     if "before" in middle:
         ratios = [a / b for a, b in zip(middle["now"], middle["before"], strict=True)]
         print("ratios: {:.2f} until it answers, {:.2f} painted, {:.2f} of the processor".format(*ratios))
