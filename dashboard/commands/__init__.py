@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import os
 import re
@@ -76,8 +77,8 @@ ALONE: Final[dict[tuple[str, ...], Entry]] = {
     ("timber", "list"): Entry("timber_list", "list_", "List every timber of the shop.")
 }
 
-# commands that answer and end, whose plain words are read without Typer (`direct`)
-SHORT: Final = (("emc",), ("size",), ("weight",), ("dewpoint",), ("timber", "list"))
+# commands that answer at once, and one that stays for years: plain words are read without Typer (`direct`)
+SHORT: Final = (("emc",), ("size",), ("weight",), ("dewpoint",), ("timber", "list"), ("serve",))
 
 
 def build(wanted: Sequence[str] = tuple(COMMANDS)) -> typer.Typer:
@@ -140,9 +141,13 @@ class _Top(TyperGroup):
 def main() -> None:
     """Run the command line; an error made on purpose is one sentence, any other one says how to see more."""
     words = joined(sys.argv[1:])
+    gc.disable()  # what is loaded stays: looking through it for waste was a seventh of a start
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "true")  # it would read what every package declares
     try:
         if not _called(words):
-            build(_wanted(words))(words, prog_name="baulk")
+            app = build(_wanted(words))
+            _loaded()
+            app(words, prog_name="baulk")
     except typer.Exit as end:
         sys.exit(end.exit_code)
     except typer.Abort:
@@ -176,8 +181,14 @@ def _called(words: Sequence[str]) -> bool:
     values = direct.values(command, words[top + len(name) :])
     if values is None:
         return False
+    _loaded()
     command(**values)
     return True
+
+
+def _loaded() -> None:
+    gc.freeze()
+    gc.enable()
 
 
 def joined(words: Sequence[str]) -> list[str]:

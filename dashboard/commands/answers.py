@@ -136,7 +136,7 @@ def say(text: str) -> None:
 
 
 def _width() -> int:
-    """Return how wide the screen is; of a command whose answer goes elsewhere, the one that it was typed on."""
+    """Return how wide the screen is; where the answer goes elsewhere, the one that it was asked on."""
     if not os.environ.get("COLUMNS", "").isdecimal():
         for stream in (1, 2, 0):
             with suppress(OSError):
@@ -200,7 +200,9 @@ def _side_by_side(row: Sequence[str], wide: Sequence[int]) -> list[str]:
     cells = [_lines(cell, width) for cell, width in zip(row, wide, strict=True)]
     between = " " * _BETWEEN
     return [
-        between.join(part + " " * (width - _cells(part)) for part, width in zip(parts, wide, strict=True)).rstrip()
+        between.join(
+            part + " " * (width - _cells(part)) for part, width in zip(parts, wide, strict=True)
+        ).rstrip()
         for parts in zip_longest(*cells, fillvalue="")
     ]
 

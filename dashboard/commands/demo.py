@@ -21,6 +21,7 @@ from baulk.dashboard.commands.children import Children, ourselves, stop_signals
 from baulk.dashboard.commands.ports import PortOption, answers, refuse_taken
 from baulk.dashboard.commands.serve import READY_WITHIN_S, start_forecasts, start_parts
 from baulk.dashboard.server import process as pages
+from baulk.dashboard.server.here import HOST
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.ingest.demo import broker, shed, yard
@@ -109,14 +110,14 @@ def _play(stage: _Stage, began: float, quit_after: float | None, *, embedded: bo
             shop.register.add(piece.timber)
         for wanted in demo_yard.parts(now_utc):
             shop.register.save_part(wanted)
-        start_parts(stage.children, stage.place, stage.port, forecasts=False, wait=False)
+        start_parts(stage.children, stage.place, pages.command(stage.place, stage.port), forecasts=False)
         say(f"shop folder {stage.place}, {at.kind} broker on port {at.port}")
         say("drying eight timbers in the air of fourteen months")
         simulated = shed.Shed(pieces, now_utc)
         _publish_history(stage, shop, publisher, simulated)
         page_server = stage.children.running[-1]
         stage.children.wait_for(page_server, lambda: answers(stage.port), seconds=READY_WITHIN_S)
-        say(f"\n  open http://{pages.HOST}:{stage.port}   the pages fill while the verdicts are computed\n")
+        say(f"\n  open http://{HOST}:{stage.port}   the pages fill while the verdicts are computed\n")
         _work_out(stage, shop, [piece.timber.tag for piece in pieces])
         start_forecasts(stage.children, stage.place)
         took = time.monotonic() - began

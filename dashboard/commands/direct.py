@@ -18,7 +18,8 @@ from typing import Annotated, Any, Final, get_args, get_origin, get_type_hints
 
 from typer.models import ArgumentInfo, OptionInfo, ParameterInfo
 
-_UNDERSTOOD: Final = {"default", "param_decls", "help", "metavar", "envvar", "show_default"}
+_UNDERSTOOD: Final = {"default", "param_decls", "help", "metavar", "envvar", "show_default", "min", "max"}
+_WHOLE: Final = re.compile(r"-?\d{1,15}")
 _NUMBER: Final = re.compile(r"-?\d{1,15}(?:\.\d{1,15})?")
 
 
@@ -29,7 +30,7 @@ class _Wanted:
     name: str
     info: ParameterInfo
     called: tuple[str, ...]  # empty: it has no name and stands in its place
-    kind: Any  # a type; of anything but str, float, bool and Path no word is read
+    kind: Any  # a type; of anything but str, int, float, bool and Path no word is read
     default: Any
 
     def left_out(self) -> Any:  # noqa: ANN401 - as declared
@@ -45,7 +46,12 @@ class _Wanted:
             return word
         if self.kind is Path:
             return Path(word)
-        return float(word) if self.kind is float and _NUMBER.fullmatch(word) else Parameter.empty
+        written = {float: _NUMBER, int: _WHOLE}.get(self.kind)
+        if written is None or not written.fullmatch(word):
+            return Parameter.empty
+        number, (least, most) = self.kind(word), (self.info.min, self.info.max)
+        within = (least is None or number >= least) and (most is None or number <= most)
+        return number if within else Parameter.empty
 
 
 def values(command: Callable[..., Any], words: Sequence[str]) -> dict[str, Any] | None:
@@ -100,7 +106,7 @@ def _asks_for_more(info: OptionInfo | ArgumentInfo) -> bool:
 
 
 def _names(info: OptionInfo | ArgumentInfo) -> tuple[str, ...]:
-    """Return the names of an option; Typer keeps the first of them where a default stood before `Annotated`."""
+    """Return the names of an option; the first stands where Typer once had a default."""
     first = (info.default,) if isinstance(info.default, str) else ()
     return (*first, *(info.param_decls or ()))
 

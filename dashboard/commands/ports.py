@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.server.process import HOST
+from baulk.dashboard.server.here import HOST
 from baulk.models.errors import BaulkError
 
 EVERYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - only recognised, never listened on

@@ -8,11 +8,10 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from baulk.dashboard.server import access
+from baulk.dashboard.server.here import HOST
 from baulk.dashboard.server.uploads import MOST_MB
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
-
-HOST: Final = "127.0.0.1"
 
 # The server asks an outside service for its own address only when its address is a wildcard; ours never is.
 _FLAGS: Final = {

@@ -34,7 +34,8 @@ _EVALUATIONS: Final = tuple(sa.table(name, sa.column("tag")) for name in ("evalu
 # the notes of a timber, by what their keys begin with: before its tag alone, and before its series
 _OF_TAG: Final = ("asked/", "choices/", "fit/", "found/", "looked-over/", "plan-stock/")
 _OF_SERIES: Final = (f"correction/{_TIMBER}/", f"waiting/{_TIMBER}/")
-_LEFT: Final = ("days/again/", "days/of/")  # worked out anew from the readings
+_LEFT: Final = ("days/again/", "days/of/")  # worked out anew from the readings,
+_LEFT_YEARS: Final = "days/year/"  # and these, of which a timber has several
 # the notes that name timbers or series in what they say
 _SAYING: Final = (
     "air-plan/",
@@ -144,8 +145,11 @@ def _list_again(base: Connection, series: Series) -> None:
 
 def _rename_notes(base: Connection, old: str, new: str) -> None:
     lost = [start + tag for start in _LEFT for tag in (old, new)]
+    years = tuple(f"{_LEFT_YEARS}{tag}/" for tag in (old, new))
+    keys = list(base.execute(sa.select(_NOTE.c.key)).scalars())
+    lost += [key for key in keys if key.startswith(years)]
     base.execute(sa.delete(_NOTE).where(_NOTE.c.key.in_(lost)))
-    for key in list(base.execute(sa.select(_NOTE.c.key)).scalars()):
+    for key in set(keys).difference(lost):
         renamed = _key(key, old, new)
         if renamed != key:
             base.execute(sa.delete(_NOTE).where(_NOTE.c.key == renamed))

@@ -1,6 +1,7 @@
 """What the fit uses of a timber's sensors, kept for whole days, so that a year is not read again each time.
 
-For each timber a note holds the rows of `Columns.in_parts` of every day that is over. A day in which a
+For each timber and year a note holds the rows of `Columns.in_parts` of every day that is over, and one for
+the timber names these, so that a day costs the same to keep after ten years as in the first. A day in which a
 reading came late, left, or was corrected, moved or thinned is noted in the same transaction and worked out
 anew when it is next asked for, and only that day. The rows are always what they would be had nothing been
 kept, so that they can be lost without harm.
@@ -13,9 +14,10 @@ with each entry, and rows are only kept where that number is still the one from 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import Final
 
 import numpy as np
@@ -23,17 +25,18 @@ import numpy as np
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store.base import DAY_US, Readings, Sql, Transaction, from_us, to_us
 from baulk.models import packing
-from baulk.models.columns import ROWS, Columns, columns_of, together
-from baulk.models.constants import DAY_S
+from baulk.models.columns import ROWS, Columns, Ints, columns_of, together
+from baulk.models.constants import DAY_S, Floats
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
 _UPTO: Final = "days/upto"  # key of the note: no day of any timber is kept beyond that moment
-_ROWS: Final = "days/of/"  # before a tag: its rows
+_ROWS: Final = "days/of/"  # before a tag: up to when, of which series, and a digest of each year's rows
+_YEAR: Final = "days/year/"  # before a tag, / and a year: its rows
 _AGAIN: Final = "days/again/"  # before a tag: the days to be done again, and the number of entries so far
-_BEGINNING: Final = {"prefix": _ROWS, "long": len(_ROWS)}
-_FORM: Final = 1
+_BEGINNINGS: Final = tuple({"prefix": each, "long": len(each)} for each in (_ROWS, _YEAR))
+_FORM: Final = 2
 _NONE: Final = json.dumps({"entries": 0, "days": []}).encode()
 _GET: Final = "SELECT value FROM note WHERE key = :key"
 _PUT: Final = (
@@ -51,6 +54,7 @@ class _Kept:
     rows: Columns
     upto_us: int
     numbers: dict[str, int]
+    years: Mapping[int, str]  # of the rows of each year as they lie in the store, a digest
 
 
 def put_down(at: Transaction, readings: Iterable[Sequence[Reading]]) -> None:
@@ -97,7 +101,7 @@ def put_down_days(at: Transaction, name: str, days: Iterable[int]) -> None:
 def forget(sql: Sql) -> None:
     """Let go of every day that is kept, where the readings may have become others without us."""
     with sql.write(counted=False) as (at, _):
-        at.many("DELETE FROM note WHERE substr(key, 1, :long) = :prefix", [_BEGINNING])
+        at.many("DELETE FROM note WHERE substr(key, 1, :long) = :prefix", _BEGINNINGS)
 
 
 def known(
@@ -152,9 +156,10 @@ def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> Co
     for first_us, before_us in _joined(spans):
         pieces = readings.columns(Owner.TIMBER, name, first_us or None, before_us)
         parts += [each.in_parts() for each in pieces]
-    made = _Kept(rows=together(parts), upto_us=upto_us, numbers=numbers)
+    same = _untouched(kept.years, spans)
+    made = _Kept(rows=together(parts), upto_us=upto_us, numbers=numbers, years=same)
     with suppress(StoreError):
-        _keep(sql, name, made, again)
+        _keep(sql, name, made, again, kept.years)
     return made.rows
 
 
@@ -166,10 +171,26 @@ def _as_kept(sql: Sql, name: str) -> tuple[bytes | None, dict[str, int], _Kept]:
     """
     again = _noted(sql, _AGAIN + name)
     numbers: dict[str, int] = dict(sql.ask(_SERIES, {"owner": Owner.TIMBER.value, "name": name}))
-    kept = _unpacked(_noted(sql, _ROWS + name))
-    if kept is None or kept.numbers != numbers:
-        kept = _Kept(rows=columns_of(()), upto_us=0, numbers={})
-    return again, numbers, kept
+    kept = _read(sql, name, numbers)
+    return again, numbers, kept or _Kept(rows=columns_of(()), upto_us=0, numbers={}, years={})
+
+
+def _read(sql: Sql, name: str, numbers: dict[str, int]) -> _Kept | None:
+    """Read the rows of a timber; None where they are damaged, of another form, or just now being changed."""
+    try:
+        head = json.loads(_noted(sql, _ROWS + name) or b"{}")
+        if head.get("form") != _FORM or head["numbers"] != numbers:
+            return None
+        years = {int(year): str(digest) for year, digest in head["years"].items()}
+        parts = [columns_of(())]
+        for year, digest in years.items():
+            body = _noted(sql, f"{_YEAR}{name}/{year}") or b""
+            if _digest(body) != digest:
+                return None
+            parts.append(_unpacked(body))
+        return _Kept(rows=together(parts), upto_us=int(head["upto_us"]), numbers=numbers, years=years)
+    except (AttributeError, KeyError, TypeError, ValueError, BaulkError):
+        return None
 
 
 def _begin(sql: Sql, name: str, upto_us: int) -> None:
@@ -184,16 +205,45 @@ def _begin(sql: Sql, name: str, upto_us: int) -> None:
         )
 
 
-def _keep(sql: Sql, name: str, made: _Kept, again: bytes | None) -> None:
-    """Keep rows, unless a day was put down, or others kept theirs, since they were read."""
+def _keep(sql: Sql, name: str, made: _Kept, again: bytes | None, lying: Iterable[int]) -> None:
+    """Keep the rows of years that are others now, unless a day was put down, or others kept theirs, since.
+
+    `lying` are the years that are in the store; of those that `made.years` has the rows are still the same.
+    """
     if again is None:
         return
     was = json.loads(again)
     done = json.dumps({"entries": was["entries"] + 1, "days": []}).encode()
-    body = _packed(made)
+    year_of_row = _years_of(made.rows.taken_s)
+    bodies = {
+        int(year): _packed(made.rows[year_of_row == year])
+        for year in np.unique(year_of_row)
+        if year not in made.years
+    }
+    years = {**made.years, **{year: _digest(body) for year, body in bodies.items()}}
+    head = {"form": _FORM, "upto_us": made.upto_us, "numbers": made.numbers, "years": years}
     with sql.write(counted=False) as (at, _):
         if at.run(_SWAP, {"key": _AGAIN + name, "value": done, "was": again}):
-            at.many(_PUT, [{"key": _ROWS + name, "value": body}])
+            put = [{"key": f"{_YEAR}{name}/{year}", "value": body} for year, body in bodies.items()]
+            at.many(_PUT, [*put, {"key": _ROWS + name, "value": json.dumps(head).encode()}])
+            gone = [{"key": f"{_YEAR}{name}/{year}"} for year in lying if year not in years]
+            at.many("DELETE FROM note WHERE key = :key", gone)
+
+
+def _untouched(years: Mapping[int, str], spans: Sequence[tuple[int, int]]) -> dict[int, str]:
+    """Return the years whose rows stay, of spans of time in which they become others."""
+    found = [_years_of(np.array([first_us, before_us - 1]) / 1e6) for first_us, before_us in spans]
+    return {
+        year: each for year, each in years.items() if not any(first <= year <= last for first, last in found)
+    }
+
+
+def _years_of(taken_s: Floats) -> Ints:
+    return taken_s.astype("datetime64[s]").astype("datetime64[Y]").astype(np.int64) + 1970
+
+
+def _digest(body: bytes) -> str:
+    return blake2b(body, digest_size=8).hexdigest()
 
 
 def _noted(sql: Sql, key: str) -> bytes | None:
@@ -216,39 +266,23 @@ def _joined(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
     return found
 
 
-def _packed(kept: _Kept) -> bytes:
-    rows = kept.rows
-    plain = {
-        "form": _FORM,
-        "upto_us": kept.upto_us,
-        "numbers": kept.numbers,
-        "series": list(rows.names),
-        "flags": rows.flags,
-        "sources": rows.sources,
-    }
+def _packed(rows: Columns) -> bytes:
+    plain = {"series": list(rows.names), "flags": rows.flags, "sources": rows.sources}
     return packing.pack(
         plain, {"rows": np.stack([getattr(rows, name) for name in ROWS])}, exact=frozenset({"rows"})
     )
 
 
-def _unpacked(body: bytes | None) -> _Kept | None:
-    """Read back what `_packed` wrote; None for what is damaged, or of another form."""
-    if body is None:
-        return None
-    try:
-        plain, arrays = packing.unpack(body)
-        if plain["form"] != _FORM:
-            return None
-        rows = {
-            name: column.astype(np.int64) if name in {"of", "flagged", "by", "count"} else column
-            for name, column in zip(ROWS, arrays["rows"], strict=True)
-        }
-        made = Columns(
-            series=tuple(Series.parse(each) for each in plain["series"]),
-            flags=tuple(tuple(each) for each in plain["flags"]),
-            sources=tuple(plain["sources"]),
-            **rows,
-        )
-        return _Kept(rows=made, upto_us=int(plain["upto_us"]), numbers=plain["numbers"])
-    except (KeyError, TypeError, ValueError, BaulkError):
-        return None
+def _unpacked(body: bytes) -> Columns:
+    """Read back what `_packed` wrote."""
+    plain, arrays = packing.unpack(body)
+    rows = {
+        name: column.astype(np.int64) if name in {"of", "flagged", "by", "count"} else column
+        for name, column in zip(ROWS, arrays["rows"], strict=True)
+    }
+    return Columns(
+        series=tuple(Series.parse(each) for each in plain["series"]),
+        flags=tuple(tuple(each) for each in plain["flags"]),
+        sources=tuple(plain["sources"]),
+        **rows,
+    )

@@ -16,10 +16,11 @@ from baulk.dashboard.commands import forecast as command
 from baulk.dashboard.commands import serve
 from baulk.dashboard.commands.children import Children
 from baulk.dashboard.server import shop_access
+from baulk.ingest import settings_watch
 from baulk.ingest import shop as shops
+from baulk.ingest.changed_files import Eye
 from baulk.ingest.evaluation import batch, executors, gather, standing
 from baulk.ingest.evaluation.document import document_of, failure_of, parse
-from baulk.ingest.settings_watch import Eye
 
 INGEST = Path(__file__).parents[1] / "ingest"
 TAGS = ("FER-01", "FER-02", "FER-03")
@@ -229,7 +230,7 @@ def test_pages_that_are_open_go_on_with_changed_settings(yard, monkeypatch):
 def test_serve_has_the_listener_read_changed_settings(yard, tmp_path):
     own_wood(yard)
     with shops.open(yard) as opened:
-        eye = Eye(opened.config)
+        eye = Eye(settings_watch.files(opened.config))
     says = "print('up', flush=True); import time; time.sleep(60)"
     with Children(tmp_path / "logs") as children:
         part = children.start("listener", [sys.executable, "-c", says])

@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from test_store import folder_of, influx  # noqa: F401 - a fixture
 
 from baulk.ingest import shop
-from baulk.ingest.store import STORES
+from baulk.ingest.store import STORES, kept_days
 from baulk.models import digest
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
@@ -172,16 +172,55 @@ def test_a_quarter_of_a_day_comes_as_it_was_read_where_that_is_asked_for(store):
     assert digest.of(digest.readings(found)) == digest.of(digest.readings(store.known(TAG, NOW)))
 
 
-def test_what_is_kept_can_be_lost_or_damaged(store):
+@pytest.mark.parametrize("key", [f"days/of/{TAG}", f"days/year/{TAG}/2026"])
+def test_what_is_kept_can_be_lost_or_damaged(store, key):
     agrees(store)
-    for spoiled in (b"", b"x" * 99):
-        store.note(f"days/of/{TAG}", spoiled)
+    for spoiled in (b"", b"x" * 99, b"[]", b'{"form": 2}'):
+        store.note(key, spoiled)
         agrees(store)
-    store.forget(f"days/of/{TAG}", f"days/again/{TAG}", "days/upto")
+    store.forget(key)
+    agrees(store)
+    store.forget(key, f"days/again/{TAG}", "days/upto")
     agrees(store)
     store.recount()  # the readings may be others by now, where they lie apart
     assert store.apart != bool(store.notes("days/of/"))
+    assert store.apart != bool(store.notes("days/year/"))
     agrees(store)
+
+
+def test_a_day_that_is_over_writes_the_rows_of_its_year_alone(store, monkeypatch):
+    packed = []
+    monkeypatch.setattr(
+        kept_days, "_packed", lambda rows, plainly=kept_days._packed: packed.append(rows) or plainly(rows)
+    )
+    store.append(sensor(24, seed=4, every=0.5))
+    before = [replace(each, taken_utc=each.taken_utc - timedelta(days=400)) for each in sensor(60, seed=5)]
+    store.append([replace(each, arrived_utc=each.taken_utc) for each in before])
+    agrees(store)
+    assert set(store.notes("days/year/")) == {f"days/year/{TAG}/{year}" for year in (2025, 2026)}
+
+    def years():
+        found = [{int(each.taken_s[n] // (365.2425 * 86_400)) + 1970 for n in (0, -1)} for each in packed]
+        packed.clear()
+        return found
+
+    assert years() == [{2025}, {2026}]
+    store.append([one(6.5 * 24 + k, 29.0) for k in range(1, 30)])
+    agrees(store, NOW + timedelta(days=1))
+    assert years() == [{2026}]
+    store.append([replace(before[5], value=11.0, taken_utc=before[5].taken_utc + timedelta(minutes=7))])
+    agrees(store, NOW + timedelta(days=1))
+    assert years() == [{2025}], "a late one writes its own year"
+
+
+def test_the_rows_of_a_year_without_readings_go(store):
+    alone = replace(one(0, 21.0), taken_utc=BEGAN - timedelta(days=400))
+    store.append([replace(alone, arrived_utc=alone.taken_utc)])
+    agrees(store)
+    gone = [each for each in store.readings(Owner.TIMBER, TAG) if each.taken_utc.year == 2025]
+    store.reattribute(gone, [])
+    agrees(store)
+    assert set(store.notes("days/year/")) == {f"days/year/{TAG}/2026"}
 
 
 def test_a_timber_without_readings_has_no_rows(store):
