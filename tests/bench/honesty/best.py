@@ -8,6 +8,8 @@ program can be expected to beat on such timbers. Nothing of the program is used.
 
 python tests/bench/honesty/best.py --numbers 11,20,32 --draws 300 --save best.jsonl
 python tests/bench/honesty/best.py --show best.jsonl --rows now.json
+
+With `--level-sd 0.65 --heart-sd 0.15` it believes that trees differ as much as the program does.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -34,7 +36,15 @@ DENSITY_SD, SECTION_SD_PCT, TIP_SD_MM = 0.08, 3.0, 1.5  # as `timbers` and `obse
 ENOUGH = 15.0  # woods that count, as equal ones, for an interval to be trusted
 
 
-def drawn(piece, rng):
+@dataclass(frozen=True, kw_only=True)
+class Differ:
+    """How much trees of a wood differ: in ln D, and in the moisture of green heartwood as a share."""
+
+    level_sd: float = timbers.LEVEL_SD
+    heart_sd: float = 0.12
+
+
+def drawn(piece, rng, differ):
     """The same piece of another tree, in another place of the same shed."""
     usual = next(each for each in timbers.KINDS if each.name == piece.kind.name)
     fsp = usual.fsp_pct + float(rng.normal(0, 2))
@@ -49,8 +59,8 @@ def drawn(piece, rng):
     return replace(
         piece,
         law=timbers.PHYSICS[piece.physics].draw(rng, replace(usual, fsp_pct=fsp)),
-        level=float(np.exp(rng.normal(0, timbers.LEVEL_SD))) * usual.speed,
-        heart_pct=float(usual.heart_pct * np.exp(rng.normal(0, 0.12))),
+        level=float(np.exp(rng.normal(0, differ.level_sd))) * usual.speed,
+        heart_pct=float(usual.heart_pct * np.exp(rng.normal(0, differ.heart_sd))),
         sap_pct=float(usual.sap_pct * np.exp(rng.normal(0, 0.12))),
         heart_mm=float(share) * float(max(corners)),
         conductance_m_s=6e-8 * float(np.exp(rng.normal(0, 0.5))),
@@ -125,7 +135,7 @@ def known_by(noted, what, day):
     return [each for each in noted if each.what == what and each.day <= day]
 
 
-def woods(true, count):
+def woods(true, count, differ):
     """Of every wood drawn: ln of how probable the readings by each history are, and what comes after."""
     piece, noted, last = true.piece, observed.readings(true), max(HISTORIES.values())
     pins, kilos = known_by(noted, "pins", last), known_by(noted, "weight", last)
@@ -135,7 +145,7 @@ def woods(true, count):
     found = []
     for i in range(count):
         rng = np.random.default_rng([31, piece.number, i])
-        each = drawn(piece, rng)
+        each = drawn(piece, rng, differ)
         fields, whole = dried(each, true.air, last + AHEAD)
         tips = met(each, fields, pins)
         aside = met(each, fields, pins, TIP_SD_MM) if piece.meter.driven_anew else tips
@@ -173,10 +183,10 @@ def expected_score(values, weight):
     return float((high @ each) / high.sum() - (low @ each) / low.sum())
 
 
-def told(number, count):
+def told(number, count, differ):
     """Rows of one timber: what is told after each history, and how many woods it hangs on."""
     true = truth.get(number)
-    found = woods(true, count)
+    found = woods(true, count, differ)
     rows = []
     for k, (months, day) in enumerate(HISTORIES.items()):
         ln = np.array([each["ln"][k] for each in found])
@@ -229,11 +239,14 @@ def main(words=None):
     parser.add_argument("--save", default="best.jsonl", help="file to which rows are added")
     parser.add_argument("--show", help="print what saved rows tell")
     parser.add_argument("--rows", help="rows of the program, to stand beside")
+    parser.add_argument("--level-sd", type=float, default=timbers.LEVEL_SD, help="of ln D, from tree to tree")
+    parser.add_argument("--heart-sd", type=float, default=0.12, help="of green heartwood, a share")
     args = parser.parse_args(words)
+    differ = Differ(level_sd=args.level_sd, heart_sd=args.heart_sd)
     if not args.show:
         with Path(args.save).open("a", encoding="utf-8") as stream:
             for number in args.numbers.split(","):
-                stream.write(json.dumps(told(int(number), args.draws)) + "\n")
+                stream.write(json.dumps(told(int(number), args.draws, differ)) + "\n")
                 stream.flush()
     lines = Path(args.show or args.save).read_text(encoding="utf-8").splitlines()
     program = json.loads(Path(args.rows).read_text(encoding="utf-8"))["moisture"] if args.rows else None
