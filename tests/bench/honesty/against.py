@@ -5,7 +5,7 @@ moisture alone. Both programs are driven through the door that the bench had for
 for one from before the bench `shop_run` as it was when the bench came.
 
 python tests/bench/honesty/against.py --commit 95de4ad --first 260 --timbers 240 --save rows.jsonl
-python tests/bench/honesty/against.py --show rows.jsonl [--kept kept.json]
+python tests/bench/honesty/against.py --show rows.jsonl
 """
 
 from __future__ import annotations
@@ -22,8 +22,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-BENCH = Path(__file__).parents[1]
-sys.path.insert(0, str(BENCH))
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from honesty import HELD_OUT_METER, HELD_OUT_PHYSICS, scores, timbers
 
 DOOR = "ad8c916"  # the bench came with this commit, while the program's interface was still that of 0.1.0
 DRAWS = 4000
@@ -57,17 +58,19 @@ def ask(program, number):
     return json.loads(program.stdout.readline())
 
 
-def both(commit, numbers, save):
-    """Ask both programs about each timber in turn, and write their rows as they come."""
+def asked(commit, numbers, save, *, names=("now", "before")):
+    """Ask the programs about each timber in turn, and write their rows as they come."""
     import versions  # noqa: PLC0415 - beside the bench, and only needed here
 
     with tempfile.TemporaryDirectory() as folder:
-        old = versions.earlier(Path(folder) / "before", commit)
-        door = Path(folder) / "shop_run.py"
-        words = ["git", "-C", versions.ROOT, "show", f"{DOOR}:tests/bench/honesty/shop_run.py"]
-        door.write_bytes(subprocess.run(words, check=True, capture_output=True).stdout)
-        now = versions.tree(Path(folder) / "now", versions.ROOT)
-        programs = {"now": child(now), "before": child(old, door)}
+        programs = {}
+        if "now" in names:
+            programs["now"] = child(versions.tree(Path(folder) / "now", versions.ROOT))
+        if "before" in names:
+            door = Path(folder) / "shop_run.py"
+            words = ["git", "-C", versions.ROOT, "show", f"{DOOR}:tests/bench/honesty/shop_run.py"]
+            door.write_bytes(subprocess.run(words, check=True, capture_output=True).stdout)
+            programs["before"] = child(versions.earlier(Path(folder) / "before", commit), door)
         with Path(save).open("a", encoding="utf-8") as stream:
             for number in numbers:
                 found = {name: ask(each, number) for name, each in programs.items()}
@@ -80,10 +83,10 @@ def both(commit, numbers, save):
 
 def read(file):
     """Rows of both programs as tables of scores, only where both answered."""
-    from honesty import scores  # noqa: PLC0415
-
     lines = [json.loads(each) for each in Path(file).read_text(encoding="utf-8").splitlines()]
-    tables = [scores.frame([row for line in lines for row in line[name]]) for name in ("before", "now")]
+    tables = [
+        scores.frame([row for line in lines for row in line.get(name, [])]) for name in ("before", "now")
+    ]
     keys = ["number", "months", "part", "horizon"]
     kept = [each.set_index(keys) for each in tables]
     same = kept[0].index.intersection(kept[1].index)
@@ -136,6 +139,8 @@ def main(words=None):
     parser.add_argument("--commit", default="95de4ad", help="the earlier program")
     parser.add_argument("--first", type=int, default=260, help="the first number")
     parser.add_argument("--timbers", type=int, default=240, help="how many")
+    parser.add_argument("--only", choices=("now", "before"), help="ask one program alone")
+    parser.add_argument("--without-held-out", action="store_true", help="leave out what is not tuned to")
     parser.add_argument("--save", default="against.jsonl", help="file to which rows are added")
     parser.add_argument("--show", help="print the ratios of saved rows")
     parser.add_argument("--serve", nargs="?", const="", help=argparse.SUPPRESS)
@@ -145,8 +150,16 @@ def main(words=None):
     elif args.show:
         tell(args.show)
     else:
-        both(args.commit, range(args.first, args.first + args.timbers), args.save)
-        tell(args.save)
+        numbers = range(args.first, args.first + args.timbers)
+        if args.without_held_out:
+            numbers = [
+                each
+                for each in numbers
+                if timbers.physics_of(each) != HELD_OUT_PHYSICS and timbers.meter_of(each) != HELD_OUT_METER
+            ]
+        asked(args.commit, numbers, args.save, names=(args.only,) if args.only else ("now", "before"))
+        if not args.only:
+            tell(args.save)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ from honesty.timbers import FINISHED_MM
 from honesty.truth import Drive, Place, driven
 
 BUILD_DAYS = 365
-CELLS = 28
+CELLS = grid.CELLS  # for so many the physics work out how the way to the pith turns
 
 
 def last_day(truth):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from scipy.stats import norm
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from honesty import against, bands, baselines, knowing, scores, timbers
+from honesty import against, bands, baselines, best, knowing, scores, timbers
 from honesty.observed import Noted, dry_kg
 
 
@@ -170,3 +171,29 @@ def test_what_a_timber_is_told_without_itself_is_what_the_others_alone_tell():
     assert middle[own] == pytest.approx(across.T @ y[rest])
     left = cover[np.ix_(own, own)] - across.T @ cover[np.ix_(rest, own)]
     assert spread[own] == pytest.approx(np.sqrt(np.diag(left)))
+
+
+def test_the_best_of_equal_woods_is_told_as_by_their_quantiles():
+    values = np.random.default_rng(5).normal(30, 4, 4000)
+    even = np.full(4000, 1 / 4000)
+    low, high = np.quantile(values, (0.05, 0.95))
+    assert best.weighted_quantiles(values, even)[[0, -1]] == pytest.approx([low, high], abs=0.02)
+    # what that interval scores on the woods themselves, and of the normal law 4.13 standard deviations
+    own = scores.interval_score(values, low, high).mean()
+    assert best.expected_score(values, even) == pytest.approx(own, rel=1e-3)
+    assert own == pytest.approx(4.13 * 4, rel=0.05)
+    doubled = np.concatenate([even[:2000], np.zeros(2000)]) * 2
+    assert best.expected_score(values, doubled) == pytest.approx(
+        best.expected_score(values[:2000], even[:2000] * 2)
+    )
+
+
+def test_weighings_speak_of_what_was_lost_whatever_the_density():
+    piece = timbers.piece(29)
+    whole = np.array([70.0, 60.0, 50.0])
+    heavy = 1.1 * dry_kg(replace(piece, density_factor=1.0)) * (1 + whole / 100)
+    right, wrong = (best.weights_ln(piece, heavy, each) for each in (whole, whole[::-1]))
+    assert right > wrong + 100
+    assert right - best.weights_ln(piece, heavy / 1.1, whole) == pytest.approx(
+        -0.5 * (np.log(1.1) / np.hypot(best.DENSITY_SD, 0.005 / 3**0.5)) ** 2
+    )
