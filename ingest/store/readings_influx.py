@@ -240,6 +240,11 @@ class InfluxReadings:
         """Hold the books' counts by hour and by series against the server's, from a moment on."""
         return influx_counts.compare(self._sql, self._influx, self._buckets, since_us)
 
+    def let_end(self) -> None:
+        """Wait for whoever has the turn at this moment."""
+        with self._turn():
+            pass
+
     def recount(self) -> None:
         """Have the books count what the server has, after what is to leave has left."""
         self.settle()
@@ -405,8 +410,8 @@ def open_kind(config: Config, *, durable: bool) -> Store:
         sql: Sql = PostgresSql(part)
         turn = by_database(sql)
     else:
-        sql = SqliteSql(config.store_path, wait_s=part.wait_s, durable=durable)
-        turn = by_file(config.store_path)
+        sql = SqliteSql(config.store_path, wait_s=part.wait_s, durable=durable, kind=part.kind)
+        turn = by_file(config.store_path, sql)
     try:
         return ShopStore(sql, ByFirstTag(InfluxReadings(part, sql, turn, config.zone), sql))
     except BaseException:
