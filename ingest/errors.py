@@ -62,6 +62,10 @@ class StoreLocked(StoreError):
     """Another process holds the store for longer than we wait; trying again may help."""
 
 
+class StoreMoved(StoreLocked):
+    """The shop went to another store, and settings or an open program still name the one before."""
+
+
 class StoreBroken(StoreError):
     """The file is there and is not a store of ours."""
 

@@ -75,6 +75,7 @@ def open(shop_dir: Path | str, *, durable: bool = False) -> Shop:  # noqa: A001 
     try:
         register = Register(backing(config, durable=durable), zone=config.zone)
         config = mappings.joined(config, store)
+        store.check_here()
     except BaseException:
         store.close()
         raise

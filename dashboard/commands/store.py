@@ -10,9 +10,10 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
-from baulk.dashboard.commands.options import TO, Preview
+from baulk.dashboard.commands.options import TO, Preview, Yes
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
+from baulk.ingest.errors import Unlikely
 from baulk.ingest.exchange import moving
 from baulk.models.errors import OutOfRange
 
@@ -95,9 +96,10 @@ def move(  # noqa: PLR0913 - options of a command
     """Carry the shop into another store, compare all of it, then have baulk.toml name that store.
 
     Between the shop's file and PostgreSQL everything goes: register, readings, evaluations, quarantine,
-    messages. To InfluxDB go the readings; the rest stays where it is, unless --books says otherwise. Stop
-    listener and pages first. Broken off, it goes on where it was when it is called again; the old store keeps
-    what it holds, and until all agrees the shop works with it.
+    messages. To InfluxDB go the readings; the rest stays where it is, unless --books says otherwise. Listener
+    and pages may go on: they wait while all is compared for the last time, and then write to the new store.
+    Broken off, it goes on where it was when it is called again; the old store keeps what it holds, and until
+    all agrees the shop works with it. On other machines [store] in baulk.toml is to be changed by hand.
 
     Example: baulk store move --to postgres --server postgresql://baulk@127.0.0.1/baulk
 
@@ -116,7 +118,26 @@ def move(  # noqa: PLR0913 - options of a command
         say(f"Rows in both databases, each compared: {told}")
     if done.readings or not done.rows:
         say(f"{done.readings} readings of {done.names} timbers and places are in both stores, each compared")
-    say(f"{settings.FILE} names {to.value} now; start listener and pages again")
+    say(f"{settings.FILE} names {to.value} now; listener and pages that are open follow by themselves")
+
+
+@app.command()
+def reopen(*, yes: Yes = False, shop: ShopOption = HERE) -> None:
+    """Take up again the store that baulk.toml names, though the shop was moved away from it.
+
+    For a new store that is lost: what was entered since the move is not in the one before. To go back with
+    everything, use `baulk store move` instead.
+
+    Example: baulk store reopen --yes
+    """
+    config = settings.load(shop)
+    if not yes:
+        raise Unlikely(
+            f"what came since the move is not in {moving.called(config.store)}; `baulk store move` brings it"
+        )
+    gone = moving.reopen(config)
+    here = moving.called(config.store)
+    say(f"{here} is written to again, not {gone}" if gone else f"{here} was never left; nothing was changed")
 
 
 def days(text: str) -> float:

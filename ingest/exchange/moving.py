@@ -13,8 +13,8 @@ import secrets
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
-from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,15 +24,18 @@ from baulk.ingest.config import FILE, Config, StorePart
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import moving_books
 from baulk.ingest.exchange.moving_books import Told
-from baulk.ingest.store import Store, notes, open_store
+from baulk.ingest.exchange.moving_end import End
+from baulk.ingest.store import Store, gate, open_store
 from baulk.ingest.store.base import from_us, to_us
+from baulk.ingest.store.postgres_server import name_of
 from baulk.ingest.store.whole_tables import READING
 from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
 
 _AT_ONCE: Final = 5000  # readings that are held at once
-_LISTENS: Final = timedelta(minutes=3)  # a listener notes its session more often
+_WAIT_S: Final = 60.0
+_ROUNDS: Final = 5  # of comparing while nobody else may write
 _PLACE: Final = ("kind", "url", "org", "bucket", "kept_bucket")
 Span = tuple[datetime | None, datetime | None]
 
@@ -63,7 +66,14 @@ def untold(what: str, count: int, unit: str) -> None:
     """Tell nobody how far it is."""
 
 
-def carry(source: Store, target: Store, told: Told = untold) -> Moved:
+def carry(
+    source: Store,
+    target: Store,
+    told: Told = untold,
+    *,
+    alive: Callable[[], object] = lambda: None,
+    is_still: Callable[[], bool] = lambda: True,
+) -> Moved:
     """Bring every reading of one store into another of the same shop, and compare them.
 
     What lies in the shop's own database of an earlier time, and is no longer so, goes; from a server nothing
@@ -75,6 +85,10 @@ def carry(source: Store, target: Store, told: Told = untold) -> Moved:
         From where, and where to.
     told : callable, optional
         Called with each timber or place and how many readings of it were new.
+    alive : callable, optional
+        Called again and again.
+    is_still : callable, optional
+        Whether nobody else has written since; while somebody does, a difference is none.
 
     Raises
     ------
@@ -85,6 +99,7 @@ def carry(source: Store, target: Store, told: Told = untold) -> Moved:
     more = sorted({(each.owner, each.name) for each in target.series()} - set(names))
     readings = carried = 0
     for owner, name in names + ([] if target.apart else more):
+        alive()
         here = _digest(source, owner, name)
         if here != _digest(target, owner, name):
             new = _carry_name(source, target, owner, name)
@@ -92,15 +107,15 @@ def carry(source: Store, target: Store, told: Told = untold) -> Moved:
             told(name, new, "readings")
             here = _digest(source, owner, name)
             there = _digest(target, owner, name)
-            if here != there:
+            if here != there and is_still():
                 raise ExchangeError(
                     f"{owner.value} {name} has {here[0]} readings in the old store and {there[0]} in the "
-                    "new, or other ones: nothing is switched over. Is a listener writing, or do readings of "
-                    "an earlier time lie there? Empty the new place, then go on"
+                    "new, or other ones: nothing is switched over. Do readings of an earlier time lie there? "
+                    "Empty the new place, then go on"
                 )
         readings += here[0]
     extra = [name for owner, name in more if _digest(target, owner, name)[0]]
-    if extra:
+    if extra and is_still():
         raise ExchangeError(
             f"the new store has readings of {', '.join(extra[:5])}, which the old one has not; empty it first"
         )
@@ -110,21 +125,58 @@ def carry(source: Store, target: Store, told: Told = untold) -> Moved:
 def move(config: Config, part: StorePart, told: Told = untold) -> Moved:
     """Carry a shop into the store that the settings are to name, then have them name it.
 
+    Others may go on writing: for the last comparison they have to wait, and after it they find that the shop
+    has left (`baulk.ingest.store.gate`) and go on in the new store.
+
     Raises
     ------
     ExchangeError
-        If a listener is connected, if the new place holds something else, or if what arrived differs.
+        If the new place holds something else, if what arrived differs, or if the shop is elsewhere already.
     """
-    changed = config.model_copy(update={"store": part})
-    with closing(open_store(config, durable=True)) as source:
-        _refuse_while_listening(source)
+    changed, to = _patient(config.model_copy(update={"store": part})), called(part)
+    with closing(open_store(_patient(config), durable=True)) as source:
+        sql = moving_books.database(source).sql
+        gone = gate.left_for(sql.ask(gate.ASK), config.store.kind)
+        if gone and gone != to:
+            raise ExchangeError(
+                f"the shop went to {gone} already; {FILE} has to name that under [store] first"
+            )
+        sql.gate.moves = True
         source.settle()
         if part.postgres_url != config.store.postgres_url:
             moving_books.prepare(changed, source)
         with closing(open_store(changed, durable=True)) as target:
-            done = copy(config, source, changed, target, told, then=lambda: _name_store(config, part))
+            with End(source, target, part.kind, to) as end:
+                done = copy(config, source, changed, target, told, end=end)
+                end.then(lambda: _name_store(config, part))
             moving_books.finish(source, target)
     return done
+
+
+def _patient(config: Config) -> Config:
+    """Wait for other writers longer than they wait for this one."""
+    part = config.store.model_copy(update={"wait_s": max(_WAIT_S, config.store.wait_s)})
+    return config.model_copy(update={"store": part})
+
+
+def reopen(config: Config) -> str:
+    """Take up again the store that the settings name, which the shop had left; return where it had gone."""
+    with closing(open_store(config, durable=True)) as store:
+        sql = moving_books.database(store).sql
+        gone = gate.left_for(sql.ask(gate.ASK), config.store.kind)
+        sql.gate.moves = True
+        with sql.alone() as at:
+            gate.open_again(at.run)
+    return gone
+
+
+def called(part: StorePart) -> str:
+    """Say where a store is, as a sentence does."""
+    books = "" if part.postgres_url is None else name_of(part.postgres_url)
+    if part.kind == "influx":
+        beside = f" with the database {books}" if books else ""
+        return f"InfluxDB, {part.org} on {part.url}{beside}"
+    return f"PostgreSQL, {books}" if books else f"the file {part.path}"
 
 
 def copy(  # noqa: PLR0913 - two stores, and what to do with them
@@ -134,9 +186,9 @@ def copy(  # noqa: PLR0913 - two stores, and what to do with them
     target: Store,
     told: Told = untold,
     *,
-    then: Callable[[], object] = lambda: None,
+    end: End | None = None,
 ) -> Moved:
-    """Carry a shop into an open store, compared; then do what is to be done while nobody can write.
+    """Carry a shop into an open store, compared.
 
     Parameters
     ----------
@@ -146,33 +198,61 @@ def copy(  # noqa: PLR0913 - two stores, and what to do with them
         Both open. Where register and books go too, the new database is one that `moving_books.prepare` made.
     told : callable, optional
         Called with what went, how many of it, and what these are.
-    then : callable, optional
-        Done at the end, before anybody may write to the old store again.
+    end : End, optional
+        Keeps everybody out for the last comparison and has the old store say so; without it a copy is made.
     """
+    moving_books.database(target).sql.gate.moves = True  # what it takes over says of itself where it was
     if changed.store.postgres_url == config.store.postgres_url and changed.store_path == config.store_path:
-        done = carry(source, target, told)
-        target.recount()
-        then()
-        return done
+        return _copy_readings(source, target, told, end)
     source.series()  # which makes the books' list of them whole
     begun = source.revision()
     beside = not source.apart and not target.apart
     same_place = all(getattr(config.store, each) == getattr(changed.store, each) for each in _PLACE)
     alone = not beside and not same_place  # readings go by themselves
     written = moving_books.carry(source, target, told, readings=beside)
-    went = carry(source, target, told) if alone else Moved(readings=0, carried=0, names=0)
-    with moving_books.held(source, target, begun, told, readings=beside) as rows:
+    went = Moved(readings=0, carried=0, names=0)
+    if alone:
+        went = carry(source, target, told, is_still=lambda: source.revision() == begun)
+    if end is not None:
+        end.close()
+    with moving_books.held(source, target, begun, told, readings=beside) as (at, rows):
         if alone and source.revision() != begun:
             went = carry(source, target, told)
         if target.apart:
             target.recount()
-        then()
+        if end is not None:
+            end.switch(at, left=True)
+        else:
+            moving_books.unmarked(target)
     return Moved(
         readings=rows.get(READING, went.readings),
         carried=written + went.carried,
         names=len({(each.owner, each.name) for each in target.series()}),
         rows=rows,
     )
+
+
+def _copy_readings(source: Store, target: Store, told: Told, end: End | None) -> Moved:
+    """Carry readings where register and books stay, so that both stores write to one database."""
+    if end is None:
+        done = carry(source, target, told)
+        target.recount()
+        return done
+    before = end.by_others()
+    done = carry(source, target, told, is_still=lambda: end.by_others() == before)
+    target.recount()
+    end.close()
+    for _ in range(_ROUNDS):
+        if (now := end.by_others()) != before:
+            before = now
+            again = carry(source, target, told, alive=end.renew)
+            done = replace(again, carried=done.carried + again.carried)
+            target.recount()
+        with moving_books.database(source).sql.alone() as at:
+            if end.by_others() == before:
+                end.switch(at, left=False)
+                return done
+    raise ExchangeError("the shop is being written to all the while; stop what writes, then go on")
 
 
 def settings_for(  # noqa: PLR0913 - one a setting
@@ -261,17 +341,6 @@ def _name_store(config: Config, part: StorePart) -> None:
     finally:
         with suppress(OSError):
             Path(new).unlink(missing_ok=True)
-
-
-def _refuse_while_listening(store: Store) -> None:
-    now = datetime.now(UTC)
-    for name, session in notes.sessions(store).items():
-        if now - session.seen_utc < _LISTENS:
-            ago_s = (now - session.seen_utc).total_seconds()
-            raise ExchangeError(
-                f"the listener {name} was connected {ago_s:.0f} s ago; stop it, "
-                "wait three minutes, then move: what comes meanwhile waits at the broker"
-            )
 
 
 def _carry_name(source: Store, target: Store, owner: Owner, name: str) -> int:

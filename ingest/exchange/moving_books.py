@@ -18,14 +18,15 @@ from baulk.ingest.config import Config
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.register.engine import backing
 from baulk.ingest.register.register import Register
-from baulk.ingest.store import Store, open_store, sqlite_file
+from baulk.ingest.store import Store, gate, open_store, sqlite_file
+from baulk.ingest.store.base import Transaction
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.postgres_server import name_of
 from baulk.ingest.store.whole_tables import READING, Tables
 
 FOLDER: Final = "before-move"  # beside the store: what lay in the file before a shop came back to it
 _MARK: Final = "moving"  # key of a note that the two databases of one move have in common
-_ROUNDS: Final = 5  # after which whoever goes on writing has to be stopped
+_ROUNDS: Final = 5
 Told = Callable[[str, int, str], None]
 
 
@@ -53,6 +54,7 @@ def prepare(config: Config, source: Store) -> None:
             _put_aside(path)
         sqlite_file.create(path)
     with closing(_books(config)) as target:
+        database(target).sql.gate.moves = True
         Register(backing(config)).close()
         tables = database(target)
         if target.noted(_MARK) == mark:
@@ -65,6 +67,11 @@ def prepare(config: Config, source: Store) -> None:
                 "written over: make a new one as deploy/postgres describes, and name that"
             )
         target.note(_MARK, mark)
+
+
+def unmarked(target: Store) -> None:
+    """Take out of a new database what the old one said of a move."""
+    target.forget(gate.MOVED, gate.CLOSED)
 
 
 def finish(*stores: Store) -> None:
@@ -84,16 +91,11 @@ def carry(source: Store, target: Store, told: Told, *, readings: bool) -> int:
         Called with the name of a table, how many rows were written, and "rows".
     readings : bool
         Whether both hold readings, which go too then.
-
-    Raises
-    ------
-    ExchangeError
-        If somebody writes to the old one all the while.
     """
     old, new = database(source), database(target)
     names = [name for name in old.every if name in new.every and (readings or name != READING)]
     written = 0
-    for _ in range(_ROUNDS):
+    for _ in range(_ROUNDS):  # and what is written all the while, `held` carries over
         once = 0
         for name in names:
             if count := _alike(old, new, name):
@@ -102,18 +104,16 @@ def carry(source: Store, target: Store, told: Told, *, readings: bool) -> int:
         written += once
         if not once:
             break
-    else:
-        raise ExchangeError("the shop is being written to all the while; stop what writes, then go on")
     return written
 
 
 @contextmanager
 def held(
     source: Store, target: Store, carried_at: int, told: Told, *, readings: bool
-) -> Iterator[dict[str, int]]:
+) -> Iterator[tuple[Transaction, dict[str, int]]]:
     """Hold the old database still, with the new one equal to it; who writes waits meanwhile.
 
-    What is given is how many rows each table has in both.
+    What is given is the transaction that holds it, and how many rows each table has in both.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def held(
         If a table has other rows there in the end, or is not one of a shop.
     """
     old, new = database(source), database(target)
-    with old.held():
+    with old.held() as at:
         again = readings and source.revision() != carried_at
         names = [name for name in old.every if name in new.every and (again or name != READING)]
         for name in names:
@@ -149,7 +149,7 @@ def held(
                     f"table {name} has {count} rows in the old store and {there} in the new: nothing is "
                     "switched over; stop what writes to the new one, then go on"
                 )
-        yield rows
+        yield at, rows
 
 
 def _alike(old: Tables, new: Tables, name: str) -> int:

@@ -26,7 +26,7 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from baulk.ingest import host_clock, operations, pipeline, service_manager, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.device_clock import DeviceWatch
-from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked
+from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked, StoreMoved
 from baulk.ingest.host_clock import HostWatch
 from baulk.ingest.mqtt import connection
 from baulk.ingest.mqtt.answers import Answers
@@ -147,19 +147,35 @@ def run(  # noqa: PLR0913 - what tests and commands set
             'several listeners would each take every message; set share = "yard" in [broker] of baulk.toml'
         )
     protocol = connection.V5
-    while not stop.is_set():
-        listener = _Listener(
-            shop, stop, say=say, on_ready=on_ready, now=now, protocol=protocol, number=number
-        )
-        listener.run(once=once)
-        if listener.is_mapped_anew:
-            before, shop = shop, _with_mappings(shop, stop)
-            if shop.config.source != before.config.source:
-                say("the mappings of sensors have changed; going on with the new ones")
-        on_ready = None if listener.was_ready else on_ready
-        if listener.session.wrong_version:
-            protocol = connection.V311 if protocol == connection.V5 else connection.V5
-            say(f"the broker does not take our version of MQTT; going on with MQTT {_VERSIONS[protocol]}")
+    with contextlib.ExitStack() as ours:  # the shop that it was given belongs to the caller
+        while not stop.is_set():
+            listener = _Listener(
+                shop, stop, say=say, on_ready=on_ready, now=now, protocol=protocol, number=number
+            )
+            listener.run(once=once)
+            on_ready = None if listener.was_ready else on_ready
+            shop = _anew(listener, ours)
+            if listener.session.wrong_version:
+                protocol = connection.V311 if protocol == connection.V5 else connection.V5
+                say(f"the broker does not take our version of MQTT; going on with MQTT {_VERSIONS[protocol]}")
+
+
+def _anew(listener: _Listener, ours: contextlib.ExitStack) -> Shop:
+    """Give the shop to go on with, where its store or its mappings are others now."""
+    shop, stop = listener.shop, listener.stop
+    if listener.is_moved and not stop.is_set():
+        with contextlib.suppress(StoreError):  # at the stop
+            shop = opened(shop.config.shop_dir, stop, say=listener.say)
+            ours.close()
+            ours.enter_context(shop)
+            listener.say(
+                f"the shop was moved; going on with what baulk.toml names now ({shop.config.store.kind})"
+            )
+    elif listener.is_mapped_anew:
+        before, shop = shop, _with_mappings(shop, stop)
+        if shop.config.source != before.config.source:
+            listener.say("the mappings of sensors have changed; going on with the new ones")
+    return shop
 
 
 def _with_mappings(shop: Shop, stop: threading.Event) -> Shop:
@@ -186,7 +202,7 @@ class _Listener:
         number: int | None,
     ) -> None:
         self.shop, self.stop, self.say, self.on_ready, self.now = shop, stop, say, on_ready, now
-        self.was_ready = self.is_mapped_anew = False
+        self.was_ready = self.is_mapped_anew = self.is_moved = False
         self._stamp = self._stamp_now()
         self._pairing = PairingWatch(shop, protocol, now, number=number or 1)
         self._said: str | None = None
@@ -219,7 +235,7 @@ class _Listener:
         try:
             while not self.stop.is_set() and session.alive and not session.wrong_version:
                 service_manager.alive()
-                if self.is_mapped_anew:
+                if self.is_mapped_anew or self.is_moved:
                     break
                 self._tell()
                 if self.spool.waiting:
@@ -283,6 +299,9 @@ class _Listener:
             service_manager.alive()  # held up, and well
             try:
                 self._keep(raws)
+            except StoreMoved:
+                self.is_moved = True  # they stay with the broker
+                return False
             except StoreError as err:
                 if str(err) != said:
                     said = str(err)
@@ -318,6 +337,8 @@ class _Listener:
                 raws, last = self.spool.oldest(_BATCH)
                 self._commit(raws)
                 self.spool.drop(last)
+        except StoreMoved:
+            self.is_moved = True
         except StoreError as err:
             self._next_drain = time.monotonic() + _IDLE_S
             if str(err) != self._trouble:
@@ -439,6 +460,7 @@ class _Listener:
         if self.stop.is_set():
             return
         try:
+            self.shop.store.check_here()
             self._look_for_sensors()
             self._watch_clocks({topic: (raw, one.readings) for topic, (raw, one) in heard.items()})
             self._bound()
@@ -452,5 +474,7 @@ class _Listener:
             is_done = self._settle() and self._replay()
             if self._answers.tell(self.stop.is_set) and is_done:
                 self._revision = revision
+        except StoreMoved:
+            self.is_moved = True
         except StoreError as err:
             log.info("%s", err)

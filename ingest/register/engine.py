@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from sqlalchemy.engine import Connection, Engine
 
 from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreError
+from baulk.ingest.store.gate import LOCK, Gate
 from baulk.ingest.store.sqlite_file import connect, in_words
 from baulk.ingest.store_kinds import STORES
 
@@ -35,6 +36,10 @@ class Backing:
         How long to wait for another program that writes to it. [s]
     readings_apart : bool
         Whether the shop's readings lie elsewhere than in this database.
+    gate : Gate
+        What is asked before anything is written.
+    lock : str
+        What a transaction that writes runs first, so that the gate is not closed in the middle of it.
     """
 
     engine: Engine
@@ -42,6 +47,8 @@ class Backing:
     path: Path | None = None
     wait_s: float = 5.0
     readings_apart: bool = False
+    gate: Gate = field(default_factory=Gate)
+    lock: str = ""
 
 
 def backing(config: Config, *, durable: bool = False) -> Backing:
@@ -50,7 +57,8 @@ def backing(config: Config, *, durable: bool = False) -> Backing:
         found = on_postgres(config.store)
     else:
         found = on_sqlite(config.store_path, wait_s=config.store.wait_s, durable=durable)
-    return replace(found, readings_apart=not STORES[config.store.kind].holds_register)
+    kind = config.store.kind
+    return replace(found, readings_apart=not STORES[kind].holds_register, gate=Gate(kind))
 
 
 def on_sqlite(path: Path, *, wait_s: float = 5.0, durable: bool = False) -> Backing:
@@ -74,7 +82,11 @@ def on_postgres(store: StorePart) -> Backing:
         pool_size=2,
         pool_pre_ping=True,
     )
-    return Backing(engine=engine, in_words=partial(postgres_server.in_words, url))
+    return Backing(
+        engine=engine,
+        in_words=partial(postgres_server.in_words, url),
+        lock=f"SELECT pg_advisory_xact_lock_shared({LOCK})",
+    )
 
 
 def engine_for(path: Path, *, wait_s: float = 5.0, durable: bool = False) -> Engine:

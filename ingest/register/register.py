@@ -23,6 +23,7 @@ from baulk.ingest.register.events import Attachment
 from baulk.ingest.register.tables import COUNTER, EVENT, FIELDS, TIMBER, columns, event_of, timber_of
 from baulk.ingest.store import before_upgrade
 from baulk.ingest.store.base import to_us
+from baulk.ingest.store.gate import ASK
 from baulk.ingest.store.names import Names
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plan.buying.parts import Part
@@ -63,7 +64,7 @@ class Register:
             **{event_chain.ZONE: zone, renaming.APART: backing.readings_apart}
         )
         self._in_words = backing.in_words
-        self._path = backing.path
+        self._path, self._gate, self._lock = backing.path, backing.gate, backing.lock
         self._known: tuple[int, frozenset[str]] = (0, frozenset())
         self._known_until_s, self._named = 0.0, b""
         self._sensors: tuple[tuple[Any, ...], Attachments] | None = None
@@ -89,6 +90,9 @@ class Register:
         self._remembered.clear()
         self._known_until_s = 0.0
         with self._faults(), self._engine.execution_options(begin="BEGIN IMMEDIATE").begin() as base:
+            if self._lock:
+                base.exec_driver_sql(self._lock)
+            self._gate.check(base.exec_driver_sql(ASK))
             base.execute(sa.update(COUNTER).values(n=COUNTER.c.n + 1))
             yield base, int(base.execute(sa.select(COUNTER.c.n)).scalar_one())
 

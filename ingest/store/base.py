@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
+from baulk.ingest.store.gate import Gate
 from baulk.ingest.store.names import Names
 from baulk.ingest.store.raw_parts import Messages, Taken
 from baulk.ingest.store.rejected import (
@@ -81,12 +82,23 @@ class Sql(Protocol):
     """A database that is open."""
 
     generation: int  # changes when numbers of series that are remembered may no longer hold
+    grown: int  # by how much this program has raised the revision here
+    gate: Gate
 
     def ask(self, sql: str, values: Values = NONE) -> list[Any]:
         """Give the rows of a question."""
 
     def write(self, *, counted: bool = True) -> AbstractContextManager[tuple[Transaction, int]]:
-        """Begin a transaction; if counted, alone among writers, with the revision grown by one."""
+        """Begin a transaction; if counted, alone among writers, with the revision grown by one.
+
+        Raises
+        ------
+        StoreMoved, StoreLocked
+            If the shop is not here any more, or is being moved (`baulk.ingest.store.gate`).
+        """
+
+    def alone(self) -> AbstractContextManager[Transaction]:
+        """Begin a transaction once every other that writes has ended; none begins before its end."""
 
     def insert(self, transaction: Transaction, rows: Sequence[Row], *, careful: bool) -> set[Key] | None:
         """Insert readings; give the keys of those that were new, None if all were.
@@ -164,6 +176,9 @@ class Readings(Protocol):
     def settle(self) -> None:
         """Do after the transaction of the books what `leave` only noted in it."""
 
+    def let_end(self) -> None:
+        """Wait for whoever writes ahead of the books at this moment."""
+
     def recount(self) -> None:
         """Have the books count what is stored apart from them."""
 
@@ -230,6 +245,9 @@ class Store(Protocol):
     def apart(self) -> bool:
         """Whether readings are written ahead of the books, not in one transaction with them."""
 
+    def check_here(self) -> None:
+        """Raise `StoreMoved` if the shop is not here any more."""
+
     def names(self, *, seen: bool = False) -> Names:
         """Give the tags that timbers had before; readings under such a one are stored under that of now.
 
@@ -267,6 +285,9 @@ class Store(Protocol):
 
     def waiting(self) -> int:
         """How many readings wait so."""
+
+    def let_end(self) -> None:
+        """Wait for whoever writes readings ahead of the books at this moment."""
 
     def recount(self) -> None:
         """Have the books count the readings that lie apart from them, if any do."""

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store import kept_days, raw_log, turns, waiting
+from baulk.ingest.store import gate, kept_days, raw_log, turns, waiting
 from baulk.ingest.store import names as former
 from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, Transaction, to_us
 from baulk.ingest.store.books import Books
@@ -63,6 +63,10 @@ class ShopStore(Books):
     def database(self) -> Sql:
         """The database of the books, for whoever carries its tables elsewhere."""
         return self._sql
+
+    def check_here(self) -> None:
+        """Raise `StoreMoved` if the shop is not here any more."""
+        self._sql.gate.check(self._sql.ask(gate.ASK), to_read=True)
 
     def close(self) -> None:
         """Close both."""
@@ -166,6 +170,10 @@ class ShopStore(Books):
         for key, body in self.notes(waiting.WAITING).items():
             self._save([waiting.unpacked(body)], [])
             self.forget(key)
+
+    def let_end(self) -> None:
+        """Wait for whoever writes readings ahead of the books at this moment."""
+        self._readings.let_end()
 
     def recount(self) -> None:
         """Have the books count what the server of the readings has, if there is one."""

@@ -70,6 +70,10 @@ class ByFirstTag:
         """Delete what has left."""
         self.inside.settle()
 
+    def let_end(self) -> None:
+        """Wait for whoever writes at this moment."""
+        self.inside.let_end()
+
     def recount(self) -> None:
         """Have the books count what the server has."""
         self.inside.recount()

@@ -13,6 +13,7 @@ from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store.base import NONE, Key, Row, Store, Transaction, Values
 from baulk.ingest.store.both import ShopStore
+from baulk.ingest.store.gate import ASK, LOCK, Gate
 from baulk.ingest.store.postgres_server import connect, faults, name_of, raise_tables
 from baulk.ingest.store.readings_sql import SqlReadings
 
@@ -25,6 +26,8 @@ INSERT INTO reading SELECT * FROM unnest(
     %s::integer[], %s::bigint[], %s::double precision[], %s::bigint[], %s::text[], %s::text[])
 ON CONFLICT DO NOTHING RETURNING series, taken_us
 """
+# the lock first: what is read after it is as the one who held it alone has left it
+_GATE: Final = f"SELECT pg_advisory_xact_lock_shared({LOCK}); {ASK}".encode()
 _TAKEN: Final = b"""
 SELECT r.series, r.taken_us, r.value FROM unnest(%s::integer[], %s::bigint[]) AS k (series, taken_us)
 JOIN reading AS r ON r.series = k.series AND r.taken_us = k.taken_us
@@ -63,7 +66,8 @@ class PostgresSql:
 
     def __init__(self, store: StorePart) -> None:
         assert store.postgres_url is not None  # noqa: S101 - asked only for such stores
-        self.generation = 0
+        self.gate = Gate(store.kind)
+        self.generation = self.grown = 0
         self._store, self._url = store, store.postgres_url
         self._lock = threading.RLock()
         self._closed = False
@@ -98,12 +102,23 @@ class PostgresSql:
             try:
                 with base.transaction():
                     revision = 0
+                    asked = base.execute(_GATE)
+                    asked.nextset()
+                    self.gate.check(asked.fetchall())
                     if counted:
                         ((revision,),) = base.execute("UPDATE counter SET n = n + 1 RETURNING n").fetchall()
                     yield _Inside(base), revision
+                self.grown += counted
             except BaseException:
                 self.generation += 1
                 raise
+
+    @contextmanager
+    def alone(self) -> Iterator[Transaction]:
+        """Begin a transaction once every other that writes has ended."""
+        with self.write(counted=False) as (at, _):
+            at.run("SELECT pg_advisory_xact_lock(:key)", {"key": LOCK})
+            yield at
 
     def _open(self) -> psycopg.Connection[Any]:
         if self._closed:

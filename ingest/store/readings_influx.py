@@ -240,6 +240,11 @@ class InfluxReadings:
         """Hold the books' counts by hour and by series against the server's, from a moment on."""
         return influx_counts.compare(self._sql, self._influx, self._buckets, since_us)
 
+    def let_end(self) -> None:
+        """Wait for whoever has the turn at this moment."""
+        with self._turn():
+            pass
+
     def recount(self) -> None:
         """Have the books count what the server has, after what is to leave has left."""
         self.settle()
@@ -283,14 +288,18 @@ class InfluxReadings:
         self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
     ) -> pd.DataFrame:
         """Columns posix_s, value, flags; by device time."""
-        found = self._columns(is_(tags(series)), PIVOT, ("_time", "value", "flags"), since_utc, until_utc)
+        wanted = f'(r._field == "value" or r._field == "flags") and {is_(tags(series))}'
+        found = self._columns(wanted, PIVOT, ("_time", "value", "flags"), since_utc, until_utc)
         at = {us(taken): (value, flags) for taken, value, flags in found}  # one may stand twice for a moment
         times = sorted(at)
         return table(times, (float(at[each][0]) for each in times), (at[each][1] for each in times))
 
     def values(self, series: Series, since_utc: datetime | None = None) -> tuple[Floats, Floats]:
         """Give when a series was read, and its values; by device time."""
-        found = self._columns(is_(tags(series)), PIVOT, ("_time", "value"), since_utc)
+        wanted = (
+            f'r._field == "value" and {is_(tags(series))}'  # one field needs no pivot, a slow thing there
+        )
+        found = self._columns(wanted, KEEP, ("_time", "_value"), since_utc)
         at = {us(taken): float(value) for taken, value in found}  # one may stand twice for a moment
         times = sorted(at)
         return np.array(times, np.float64) / 1e6, np.array([at[each] for each in times], np.float64)
@@ -405,8 +414,8 @@ def open_kind(config: Config, *, durable: bool) -> Store:
         sql: Sql = PostgresSql(part)
         turn = by_database(sql)
     else:
-        sql = SqliteSql(config.store_path, wait_s=part.wait_s, durable=durable)
-        turn = by_file(config.store_path)
+        sql = SqliteSql(config.store_path, wait_s=part.wait_s, durable=durable, kind=part.kind)
+        turn = by_file(config.store_path, sql)
     try:
         return ShopStore(sql, ByFirstTag(InfluxReadings(part, sql, turn, config.zone), sql))
     except BaseException:

@@ -110,6 +110,9 @@ class SqlReadings:
     def settle(self) -> None:
         """Do nothing: all was done in the transaction."""
 
+    def let_end(self) -> None:
+        """Do nothing: nothing is written ahead of the books."""
+
     def recount(self) -> None:
         """Do nothing: the books and the readings are one."""
 

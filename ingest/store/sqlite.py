@@ -15,6 +15,7 @@ from baulk.ingest.errors import StoreBroken, StoreError
 from baulk.ingest.store import before_upgrade
 from baulk.ingest.store.base import NONE, Key, Row, SomeKnown, Store, Transaction, Values
 from baulk.ingest.store.both import ShopStore
+from baulk.ingest.store.gate import ASK, Gate
 from baulk.ingest.store.readings_sql import SqlReadings
 from baulk.ingest.store.sqlite_file import FORM, connect, faults, raise_tables
 
@@ -47,11 +48,14 @@ class SqliteSql:
         How long to wait for another writer before `StoreLocked`. [s]
     durable : bool
         Whether a commit waits for the disk.
+    kind : str
+        The kind of store that the settings name, of which this file holds all or the books.
     """
 
-    def __init__(self, path: Path, *, wait_s: float = 5.0, durable: bool = False) -> None:
+    def __init__(self, path: Path, *, wait_s: float = 5.0, durable: bool = False, kind: str = "") -> None:
         self.path = path
-        self.generation = 0
+        self.gate = Gate(kind)
+        self.generation = self.grown = 0
         self._lock = threading.RLock()
         self._wait_s, self._durable = wait_s, durable
         self._base: sqlite3.Connection | None = connect(path, wait_s=wait_s, durable=durable)
@@ -93,13 +97,21 @@ class SqliteSql:
                 revision = 0
                 if counted:
                     (revision,) = base.execute("UPDATE counter SET n = n + 1 RETURNING n").fetchone()
+                self.gate.check(base.execute(ASK).fetchall())
                 yield _Inside(base), revision
                 base.execute("COMMIT")
+                self.grown += counted
             except BaseException:
                 self.generation += 1
                 if base.in_transaction:
                     base.execute("ROLLBACK")
                 raise
+
+    @contextmanager
+    def alone(self) -> Iterator[Transaction]:
+        """Begin a transaction as any other that writes: there is never more than one."""
+        with self.write(counted=False) as (at, _):
+            yield at
 
     def _open(self) -> sqlite3.Connection:
         if self._base is None:
@@ -154,5 +166,6 @@ def _base(transaction: Transaction) -> sqlite3.Connection:
 
 def open_kind(config: Config, *, durable: bool) -> Store:
     """Open register, evaluations and readings in the shop's one file."""
-    sql = SqliteSql(config.store_path, wait_s=config.store.wait_s, durable=durable)
+    part = config.store
+    sql = SqliteSql(config.store_path, wait_s=part.wait_s, durable=durable, kind=part.kind)
     return ShopStore(sql, SqlReadings(sql, config.zone))

@@ -15,6 +15,7 @@ from typing import Final, TypeVar
 
 from baulk.ingest.errors import StoreLocked
 from baulk.ingest.store.base import Sql
+from baulk.ingest.store.gate import ASK
 from baulk.ingest.store.rejected import Rejected
 from baulk.models.reading import Reading
 
@@ -73,8 +74,11 @@ def _parts(those: list[_Any]) -> Iterator[list[_Any]]:
     return (those[start : start + _STRETCH] for start in range(0, len(those), _STRETCH))
 
 
-def by_file(books: Path, *, wait_s: float = WAIT_S) -> Turn:
-    """Take turns by a locked file beside the books; it is let go when the process ends, however it ends."""
+def by_file(books: Path, sql: Sql, *, wait_s: float = WAIT_S) -> Turn:
+    """Take turns by a locked file beside the books; it is let go when the process ends, however it ends.
+
+    Nobody has a turn while the shop is moved, or after it: the books say so.
+    """
     path = books.with_name(f"{books.name}.turn")
 
     @contextmanager
@@ -92,6 +96,7 @@ def by_file(books: Path, *, wait_s: float = WAIT_S) -> Turn:
                             "see whether the server answers, then try again"
                         ) from None
                     time.sleep(_LOOK_S)
+            sql.gate.check(sql.ask(ASK))
             yield
 
     return turn

@@ -127,13 +127,13 @@ class Tables:
                 at.many(self._insert(table), [dict(zip(table.columns, row, strict=True)) for row in rows])
 
     @contextmanager
-    def held(self) -> Iterator[None]:
+    def held(self) -> Iterator[Transaction]:
         """Keep every other writer out, so that what is compared stays as it is."""
         with self.sql.write(counted=False) as (at, _):
             if self._on_server:
                 names = ", ".join(f'"{name}"' for name in self.every)
                 at.run(f"LOCK TABLE {names} IN SHARE MODE")
-            yield
+            yield at
 
     # --- numbers that count up
 

@@ -26,6 +26,8 @@ from influx_text import FIRST_NS, LAST_NS, Refused, lines_of, nanoseconds, parse
 
 TOKEN, ORG = "s3cret-token==", "yard"
 VERSION = "v2.9.1"
+ASKED = frozenset({"query", "write", "delete"})
+_CHUNK = 4096  # bytes of an answer in one piece
 DAY_NS = 86_400 * 10**9
 _NS = {"ns": 1, "us": 1000, "ms": 10**6, "s": 10**9}
 _CODES = {400: "invalid", 401: "unauthorized", 403: "forbidden", 404: "not found", 500: "internal error"}
@@ -52,6 +54,7 @@ class InfluxDouble:
         self.asked: list[tuple[str, dict[str, str], dict[str, str]]] = []
         self.bodies: list[tuple[str, str]] = []  # of the questions
         self.given = 0  # bytes of all answers
+        self.method = ""  # of the last request
         self.lock, self.port = threading.RLock(), 0
         self.start()
 
@@ -95,7 +98,7 @@ class InfluxDouble:
 
     def paths(self) -> list[str]:
         """Give the questions, writes and deletions that came, in their order."""
-        return [path for path, _, _ in self.asked if path.rsplit("/", 1)[1] in {"query", "write", "delete"}]
+        return [path for path, _, _ in self.asked if path.rsplit("/", 1)[1] in ASKED]
 
     def forget_after(self, bucket: str, seconds: int) -> None:
         """Give a bucket a retention."""
@@ -113,7 +116,7 @@ class InfluxDouble:
     # --- requests
 
     def handle(self, path: str, query: dict[str, str], headers, body: bytes) -> tuple[int, str]:
-        if self.next and path.rsplit("/", 1)[1] in {"query", "write", "delete"}:
+        if self.next and path.rsplit("/", 1)[1] in ASKED:
             return _as_wished(*self.next.pop(0))
         if path == "/health":
             return 200, json.dumps({"name": "influxdb", "status": "pass", "version": VERSION})
@@ -203,7 +206,7 @@ class InfluxDouble:
         return 204, ""
 
     def _of(self, query: dict[str, str], rights: set[str]) -> dict:
-        if query.get("org") != ORG:
+        if query.get("org") != self.org:
             raise Refused(404, f'organization name "{query.get("org")}" not found')
         if query.get("bucket") not in self.points:
             raise Refused(404, f'bucket "{query.get("bucket")}" not found')
@@ -212,7 +215,7 @@ class InfluxDouble:
         return self.points[query["bucket"]]
 
     def _query(self, query: dict[str, str], body: bytes, rights: set[str]) -> tuple[int, str]:
-        if query.get("org") != ORG:
+        if query.get("org") != self.org:
             name = query.get("org")
             raise Refused(400, f'failed to decode request body: organization name "{name}" not found')
         asked = json.loads(body)
@@ -270,16 +273,15 @@ class InfluxDouble:
     def _orgs(self, query: dict[str, str], body: bytes, rights: set[str]) -> tuple[int, str]:
         del body, rights
         self._known_org(query)
-        return 200, json.dumps({"orgs": [{"id": f"{7:016x}", "name": ORG}]})
+        return 200, json.dumps({"orgs": [{"id": f"{7:016x}", "name": self.org}]})
 
     def _tasks(self, query: dict[str, str], body: bytes, rights: set[str]) -> tuple[int, str]:
         del body, rights
         self._known_org(query)
         return 200, json.dumps({"tasks": [each for each in self.tasks if each["name"] == query.get("name")]})
 
-    @staticmethod
-    def _known_org(query: dict[str, str]) -> None:
-        if query.get("org", ORG) != ORG:
+    def _known_org(self, query: dict[str, str]) -> None:
+        if query.get("org", self.org) != self.org:
             raise Refused(404, f'organization name "{query["org"]}" not found')
 
 
@@ -312,6 +314,10 @@ def _cell(value: object) -> str:
     return str(value).replace("\n", "\r\n")
 
 
+def _chunk(part: bytes) -> bytes:
+    return f"{len(part):x}\r\n".encode() + part + b"\r\n"
+
+
 class _Handler(BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
     disable_nagle_algorithm, wbufsize = True, -1  # else each answer waits for 40 ms
@@ -323,6 +329,7 @@ class _Handler(BaseHTTPRequestHandler):
         query = {key: values[-1] for key, values in parse_qs(split.query).items()}
         more: dict[str, str] = {}
         with self.double.lock:
+            self.double.method = self.command
             self.double.asked.append((split.path, query, dict(self.headers)))
             if split.path.endswith("/query"):
                 self.double.bodies.append((split.path, json.loads(body).get("query", "")))
@@ -337,16 +344,24 @@ class _Handler(BaseHTTPRequestHandler):
         self.send_response(status)
         for key, value in more.items():
             self.send_header(key, value)
+        body, csv_like = text.encode(), status == 200 and not text.startswith("{")
+        self.double.given += len(body)
         if status != 204:
-            json_like = status != 200 or text.startswith("{")
-            self.send_header("Content-Type", "application/json" if json_like else "text/csv")
-            self.send_header("Content-Length", str(len(text.encode())))
+            self.send_header("Content-Type", "text/csv" if csv_like else "application/json")
+            if "gzip" in self.headers.get("Accept-Encoding", ""):
+                self.send_header("Content-Encoding", "gzip")
+                body = gzip.compress(body, 1)
+            if csv_like:  # as it is worked out, of no known length
+                self.send_header("Transfer-Encoding", "chunked")
+                parts = [body[at : at + _CHUNK] for at in range(0, len(body), _CHUNK)]
+                body = b"".join(map(_chunk, [*parts, b""]))
+            else:
+                self.send_header("Content-Length", str(len(body)))
         self.end_headers()
-        self.double.given += len(text.encode())
-        self.wfile.write(text.encode())
+        self.wfile.write(body)
         self.wfile.flush()
 
-    do_GET = do_POST  # noqa: N815 - http.server's name
+    do_GET = do_DELETE = do_PATCH = do_POST  # noqa: N815 - http.server's name
 
     def log_message(self, *words):
         pass

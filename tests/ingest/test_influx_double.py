@@ -10,13 +10,18 @@ import http.client
 import json
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 from urllib.parse import urlencode, urlsplit
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+import influx_admin
 import influx_real
+
+from baulk.ingest.config import StorePart
+from baulk.ingest.store.influx_client import Influx
 
 LINE = "reading,owner=timber,named=F value=1 1778751000000000"
 DAY_US = 86_400_000_000
@@ -231,3 +236,34 @@ def test_lines_outside_the_grammar_are_refused(server, line):
 )
 def test_flux_outside_the_grammar_is_refused(server, text):
     assert flux(server, text)[0] == 400
+
+
+def test_what_puts_a_real_server_in_the_doubles_place_does_all_that_tests_ask_of_it(monkeypatch, root):
+    served = influx_admin.InfluxAdmin()
+    try:
+        monkeypatch.setenv(influx_real.NAMED, f"{served.url},{served.org},{served.token}")
+        for _ in range(2):  # the second one finds the buckets of the first
+            with influx_real.started("baulk", "baulk-kept") as real:
+                assert isinstance(real, influx_real.InfluxReal)
+                now_us = int(time.time()) * 1_000_000
+                tags = "depth=-,face=-,kept=as-taken,named=FER-01,owner=timber,quantity=weight"
+                fields = 'arrived=1i,flags="",source="hand",value=300'
+                assert write(real, f"reading,{tags} {fields} {now_us}") == (204, "")
+                ((name, found, ns, values),) = real.rows("baulk")
+                assert (name, found["named"], ns) == ("reading", "FER-01", now_us * 1000)
+                assert values == {"arrived": 1, "flags": "", "source": "hand", "value": 300.0}
+                assert real.paths() == ["/api/v2/write"]
+                real.run_task((root / "deploy" / "influxdb" / "downsample.flux").read_text())
+                real.next = [(429, {"Retry_After": "17"})]
+                part = StorePart(kind="influx", url=real.url, org=real.org, token=real.token)
+                with closing(Influx(part)) as asked:
+                    assert asked.keeps_s("baulk") == 0  # the wish is for the next question or write
+                assert write(real, f"reading,{tags} {fields} {now_us}")[0] == 429
+                real.forget_after("baulk", 86400)
+                assert write(real, f"reading,{tags} {fields} 1778751000000000")[0] == 422
+                real.only_reads()
+                assert write(real, f"reading,{tags} {fields} {now_us}")[0] == 403
+                assert real.lines("baulk") == 1
+        assert served.asked
+    finally:
+        served.stop()

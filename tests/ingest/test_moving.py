@@ -20,7 +20,7 @@ from baulk.ingest import config, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import backup, moving, restore
-from baulk.ingest.store import influx_check, notes, open_store
+from baulk.ingest.store import influx_check, open_store
 from baulk.ingest.store.influx_counts import Difference
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
@@ -122,14 +122,6 @@ def test_readings_that_differ_at_the_new_place_keep_the_old_one(yard, server):
     with pytest.raises(ExchangeError, match="FER-00 has 60 readings in the old store and 61 in the new"):
         to_influx(yard, server)
     assert config.load(yard).store.kind == "sqlite"
-
-
-def test_beside_a_listener_nothing_is_moved(yard, server):
-    with shop.open(yard) as opened:
-        kept = notes.KeptSession(broker="h:1883", seen_utc=datetime.now(UTC))
-        notes.keep_session(opened.store, "baulk-ferry", kept)
-    with pytest.raises(ExchangeError, match="the listener baulk-ferry was connected"):
-        to_influx(yard, server)
 
 
 def test_a_backup_with_readings_brings_the_shop_back_without_the_server(yard, server, tmp_path):

@@ -26,10 +26,10 @@ import influx_real
 from baulk.dashboard.commands import store as store_command
 from baulk.ingest import config, corrections, operations, shop
 from baulk.ingest.config import STORE_PASSWORD, TOKEN
-from baulk.ingest.errors import ExchangeError
-from baulk.ingest.exchange import backup, export, moving, restore
+from baulk.ingest.errors import ExchangeError, StoreLocked
+from baulk.ingest.exchange import backup, export, moving, moving_end, restore
 from baulk.ingest.exchange.export import Asked
-from baulk.ingest.store import influx_check, whole_tables
+from baulk.ingest.store import influx_check
 from baulk.ingest.store.influx_counts import Difference
 from baulk.ingest.store.raw_parts import Taken
 from baulk.models.errors import OutOfRange
@@ -162,7 +162,7 @@ def go(folder, kind, **where):
 
 def apart(tables):
     """Leave out what only an InfluxDB server's books count, and readings that lie there."""
-    notes = [each for each in tables["note"] if "'held/" not in each]
+    notes = [each for each in tables["note"] if "'held/" not in each and "'moved'" not in each]
     return {**tables, "note": notes, "reading": [], "counter": []}
 
 
@@ -236,15 +236,17 @@ def test_what_somebody_enters_while_the_shop_moves_goes_with_it(full, postgres_u
 
 
 def test_what_comes_at_the_last_moment_goes_too_and_later_ones_wait(full, postgres_url, monkeypatch):
-    hold = whole_tables.Tables.held
+    close = moving_end.End.close
 
-    def held(tables):
+    def closes(end):
         with shop.open(full) as opened:
             opened.store.append([SHED])
             opened.store.note("walk/last", b"1")
-        return hold(tables)
+            close(end)
+            with pytest.raises(StoreLocked, match="the shop is being moved to PostgreSQL"):
+                opened.store.note("walk/later", b"1")
 
-    monkeypatch.setattr(whole_tables.Tables, "held", held)
+    monkeypatch.setattr(moving_end.End, "close", closes)
     go(full, "postgres", url=postgres_url)
     with shop.open(full) as opened:
         assert opened.store.readings(Owner.AIR, "shed") == [SHED]

@@ -152,7 +152,7 @@ def test_a_server_away_is_told_from_a_refusal_and_used_again_when_it_is_back(dou
     with closing(open_store(settings())) as store:
         double.stop()
         with pytest.raises(
-            StoreAway, match=r"yard on http://127\.0\.0\.1:\d+ is away .*; see whether the server"
+            StoreAway, match=rf"{double.org} on http://127\.0\.0\.1:\d+ is away .*; see whether the server"
         ):
             store.append([one()])
         assert store.quarantine_count() == 0  # the books lie elsewhere
@@ -477,7 +477,7 @@ def test_a_reading_by_hand_waits_in_the_books_while_the_server_is_away(
         assert hand_readings.add(opened, where, 19, now_utc=NOW, new_place=True)
         assert opened.store.waiting() == 1
     timber_command.show("FER-01", shop=config_.shop_dir)
-    assert "newest readings: the store yard on" in (said := capsys.readouterr().out)
+    assert f"newest readings: the store {double.org} on" in (said := capsys.readouterr().out)
     assert "has no bucket balk for us" in said
     path.write_text(mistaken)
     double.stop()
