@@ -273,8 +273,8 @@ def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
     return kernel.Axis(
         width=width,
         grain=laid(factor[0] / gap[:, None, None] * d_ref),
-        blend=shares[0].astype(np.float32),
-        centre=shares[1].astype(np.float32),
+        blend=np.ascontiguousarray(shares[0], np.float32),
+        centre=np.ascontiguousarray(shares[1], np.float32),
         lanes=np.concatenate([np.repeat(across, members)[None], each]).astype(np.float32),
         free=laid(factor[1] * free, factor[1].shape[0]),
     )

@@ -21,6 +21,7 @@ from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.drying import kernel, layout
 from baulk.models.drying.grid import centre_shares, of_steps, slope_shares
 from baulk.models.drying.members import Members
+from baulk.models.drying.mirror import Mirror
 from baulk.models.field import Potential, bend_weights, point_weights
 from baulk.models.section import Face, Section
 
@@ -77,12 +78,19 @@ class Watched:
     y_pct: Floats
 
     @staticmethod
-    def of(fields: Floats, x_edges: Floats, y_edges: Floats) -> Watched:
-        """Read them off fields of shape (t, ny, nx, m)."""
+    def of(fields: Floats, x_edges: Floats, y_edges: Floats, mirror: Mirror) -> Watched:
+        """Read them off fields of shape (t, ny, nx, m), of what is solved of the section."""
         t, ny, nx, m = fields.shape
         x, y = np.zeros((2, m, t, nx)), np.zeros((2, m, t, ny))
-        kernel.middle_lines(fields, _across(y_edges), _across(x_edges), x, y)
-        return Watched(x_pct=x, y_pct=y)
+        across_y, across_x = (
+            np.ascontiguousarray(fold(across + across[:, ::-1])) if halved else across
+            for fold, halved, across in (
+                (mirror.fold_y, mirror.y, _across(y_edges)),
+                (mirror.fold_x, mirror.x, _across(x_edges)),
+            )
+        )
+        kernel.middle_lines(fields, across_y, across_x, x, y)
+        return Watched(x_pct=mirror.unfold_x(x), y_pct=mirror.unfold_y(y))
 
     @staticmethod
     def joined(parts: Sequence[Watched]) -> Watched:
