@@ -64,7 +64,11 @@ ERROR_PCT: Final = 0.03  # of one step, before it is taken off (see the kernel)
 MIDWINTER_POSIX_S: Final = 14 * DAY_S  # 15 January, of any year to a day
 LONGEST_S: Final = 8 * DAY_S
 FIRST_S: Final = 1800.0
-CHUNK: Final = 8  # members marched together: the state of a chunk stays in the cache of its core
+# Members marched together: the state of a chunk stays in the cache of its core. More where the cells are few,
+# for a short line costs as much to begin as a long one; but all of them step as the worst of them asks
+CHUNK: Final = 8
+CHUNK_CELLS: Final = 18 * 18 * CHUNK
+MOST_CHUNK: Final = 16
 
 
 def dry(  # noqa: PLR0913 - what a run needs
@@ -214,7 +218,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     )
     if law.activation_j_mol == 0 and members is not None and members.activation_j_mol is not None:
         law = replace(law, activation_j_mol=float(members.activation_j_mol.max()) or 1.0)
-    laid = layout.integrated(air, law, start_posix_s)
+    laid = layout.integrated(air, law, start_posix_s, float(at_s.max()))
     midwinter_s = MIDWINTER_POSIX_S - start_posix_s
     wanted = at_s[order] - start_posix_s
     mc, given, near = _solve(
@@ -412,9 +416,9 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
             )
             for each, free in zip(grains, frees, strict=True)
         )
-        least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(rows[:, 2].min() + damp[chunk], 0.0))
-        most = np.maximum(lanes.max(axis=(0, 1)), rows[:, 2].max() + damp[chunk])
-        limits = np.array([control[0], FIRST_S, *control[1:], *air[1:]])
+        least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(air.least_pct + damp[chunk], 0.0))
+        most = np.maximum(lanes.max(axis=(0, 1)), air.most_pct + damp[chunk])
+        limits = np.array([control[0], FIRST_S, *control[1:], air.slope_per_pct, air.mean])
         first = under_faces.Watched.of(lanes[None], x_edges, y_edges, mirror) if layers else None
         sofar, done, seen, spent, own = np.zeros(lanes.shape[-1]), 0, [], [], kerf.some(chunk)
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
@@ -445,7 +449,8 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
                 air=air, midwinter_s=control[2], spans=spent,
             )  # fmt: skip
 
-    parallel_for(march, alike(wood, np.exp(np.log(frees[0]).mean(axis=(0, 1))), CHUNK), threads)
+    most_chunk = min(max(CHUNK_CELLS // (dx.size * dy.size), CHUNK), MOST_CHUNK)
+    parallel_for(march, alike(wood, np.exp(np.log(frees[0]).mean(axis=(0, 1))), most_chunk), threads)
     near = NearFaces(depths_mm=layers.depths_mm, added_pct=added) if layers is not None else None
     return mirror.unfold_y(mirror.unfold_x(mc, -1), -2), given, near
 

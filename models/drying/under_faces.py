@@ -174,7 +174,7 @@ class Layers:
             grains.append(layout.grain(section, law, x, y, members.ratio_factor)[which][inward])
             frees.append(layout.free_water(section, law, members, x, y)[which][inward])
         width, middles = np.diff(edges) / 1000, (edges[1:] + edges[:-1]) / 2
-        slopes, centres = slope_shares(width), centre_shares(width)
+        slopes, centres = slope_shares(width).copy(), centre_shares(width).copy()
         slopes[-2] = 0.0
         slopes[-2, :2] = of_steps((middles[None, -3:] - edges[-2]) / (middles[-1] - middles[-2]))[0]
         centres[-1] = 0.0
@@ -284,7 +284,7 @@ def added_pct(  # noqa: PLR0913 - a run, and what was read of it
         first.under_faces_pct(edges, middles, potential)[:, :, 0].transpose(2, 0, 1).reshape(n, 4 * m).copy()
     )
     found, face = np.empty((at_s.size, n, 4 * m)), np.empty((at_s.size, 4, m))
-    control, done = np.array([SHORTEST_S, LONGEST_S, SHARE, midwinter_s, *air[1:]]), 0
+    control, done = np.array([SHORTEST_S, LONGEST_S, SHARE, midwinter_s, air.slope_per_pct, air.mean]), 0
     for begin, end, resist in spans:
         upto = at_s.size if end == spans[-1][1] else int(np.searchsorted(at_s, end, side="right"))
         at = at_s[done:upto]
